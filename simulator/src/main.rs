@@ -1,0 +1,2 @@
+//! The simulator program.
+fn main() {}

@@ -1,0 +1,134 @@
+//! The life of an alarm, by the state names of ANSI/ISA-18.2-2016 and IEC 62682.
+
+/// What an alarm is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Kind {
+    DryBed,
+    MulchOnDrySoil,
+    WateringHours,
+    WaterLeftOn,
+    WaterRepellentSoil,
+    Waterlogged,
+    TankTemperatureShock,
+    TankTooWarm,
+    TankTooCold,
+    LowOxygen,
+    Ammonia,
+    Ph,
+    SensorSilent,
+    SensorFault,
+    GaugeSuspect,
+    StoreFailing,
+    ForwardingBehind,
+}
+
+impl Kind {
+    /// Every kind, in the order of the contract.
+    pub const ALL: [Self; 17] = [
+        Self::DryBed,
+        Self::MulchOnDrySoil,
+        Self::WateringHours,
+        Self::WaterLeftOn,
+        Self::WaterRepellentSoil,
+        Self::Waterlogged,
+        Self::TankTemperatureShock,
+        Self::TankTooWarm,
+        Self::TankTooCold,
+        Self::LowOxygen,
+        Self::Ammonia,
+        Self::Ph,
+        Self::SensorSilent,
+        Self::SensorFault,
+        Self::GaugeSuspect,
+        Self::StoreFailing,
+        Self::ForwardingBehind,
+    ];
+
+    /// The name in topics, files and commands.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::DryBed => "dry-bed",
+            Self::MulchOnDrySoil => "mulch-on-dry-soil",
+            Self::WateringHours => "watering-hours",
+            Self::WaterLeftOn => "water-left-on",
+            Self::WaterRepellentSoil => "water-repellent-soil",
+            Self::Waterlogged => "waterlogged",
+            Self::TankTemperatureShock => "tank-temperature-shock",
+            Self::TankTooWarm => "tank-too-warm",
+            Self::TankTooCold => "tank-too-cold",
+            Self::LowOxygen => "low-oxygen",
+            Self::Ammonia => "ammonia",
+            Self::Ph => "ph",
+            Self::SensorSilent => "sensor-silent",
+            Self::SensorFault => "sensor-fault",
+            Self::GaugeSuspect => "gauge-suspect",
+            Self::StoreFailing => "store-failing",
+            Self::ForwardingBehind => "forwarding-behind",
+        }
+    }
+
+    /// The kind of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|k| k.name() == name)
+    }
+}
+
+/// An alarm's state as it is published.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum State {
+    Normal,
+    Unacknowledged,
+    Acknowledged,
+    ReturnedUnacknowledged,
+}
+
+impl State {
+    /// Every state of this version.
+    pub const ALL: [Self; 4] =
+        [Self::Normal, Self::Unacknowledged, Self::Acknowledged, Self::ReturnedUnacknowledged];
+
+    /// The name in topics, files and commands.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::Unacknowledged => "unacknowledged",
+            Self::Acknowledged => "acknowledged",
+            Self::ReturnedUnacknowledged => "returned-unacknowledged",
+        }
+    }
+
+    /// The state of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|s| s.name() == name)
+    }
+}
+
+/// How soon somebody must act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Priority {
+    Low,
+    Medium,
+    High,
+}
+
+impl Priority {
+    /// The name in topics and files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Low => "low",
+            Self::Medium => "medium",
+            Self::High => "high",
+        }
+    }
+}
+
+/// Deadband and delays of one rule.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Delays {
+    /// How far back inside the limit a value must come, in the rule's own unit.
+    pub deadband: f64,
+    /// Seconds that a breach must hold before the alarm is raised.
+    pub on_s: u32,
+    /// Seconds that the recovery must hold before the alarm returns.
+    pub off_s: u32,
+}

@@ -1,0 +1,289 @@
+//! The plan of a garden: what stands where and which sensor watches it.
+//!
+//! Plain values that `settings` has already checked; nothing here can be
+//! impossible (an area is above zero, field capacity is above the wilting
+//! point, every sensor's place exists).
+
+use std::fmt;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{Delays, Kind};
+use crate::calibration::DatedCalibration;
+use crate::intake::PayloadFormat;
+use crate::quality::Limits;
+
+/// A short name used in topics, commands and the database: lower-case letters,
+/// digits and hyphens, 1 to 64 characters.
+#[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Id(Arc<str>);
+
+impl Id {
+    /// Wraps a name that the caller has checked.
+    pub fn new(name: &str) -> Self {
+        Self(Arc::from(name))
+    }
+
+    /// The name itself.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// Whether `name` may be an id.
+    pub fn is_valid(name: &str) -> bool {
+        (1..=64).contains(&name.len())
+            && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
+            && !name.starts_with('-')
+            && !name.ends_with('-')
+    }
+}
+
+impl fmt::Display for Id {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl fmt::Debug for Id {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:?}", &*self.0)
+    }
+}
+
+/// One school garden.
+#[derive(Clone, Debug)]
+pub struct Garden {
+    pub site: Site,
+    pub beds: Vec<Bed>,
+    pub tanks: Vec<Tank>,
+    pub sensors: Vec<Sensor>,
+    pub tell: Vec<Tell>,
+    pub rules: RuleSettings,
+}
+
+/// Where the garden is and how its day runs.
+#[derive(Clone, Debug)]
+pub struct Site {
+    pub id: Id,
+    pub name: String,
+    pub time_zone: TimeZone,
+    /// Degrees north, -90 to 90.
+    pub latitude_deg: f64,
+    /// Metres above sea level.
+    pub elevation_m: f64,
+    /// Hours when water may run, local clock time.
+    pub watering_allowed: LocalHours,
+    /// Hours of a weekday when people are in the garden, local clock time.
+    pub working_hours: LocalHours,
+}
+
+/// Intervals of the local clock, sorted and without overlap.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LocalHours {
+    /// Minutes after local midnight, `[from, to)`, `to` at most 1440.
+    intervals: Vec<(u16, u16)>,
+}
+
+impl LocalHours {
+    /// Takes intervals that the caller has sorted and checked for overlap.
+    pub fn new(intervals: Vec<(u16, u16)>) -> Self {
+        Self { intervals }
+    }
+
+    /// The intervals, minutes after local midnight, `[from, to)`.
+    pub fn intervals(&self) -> &[(u16, u16)] {
+        &self.intervals
+    }
+
+    /// Whether the local minute of the day (0 to 1439) is inside.
+    pub fn contains(&self, minute: u16) -> bool {
+        self.intervals.iter().any(|&(from, to)| from <= minute && minute < to)
+    }
+}
+
+/// A garden bed.
+#[derive(Clone, Debug)]
+pub struct Bed {
+    pub id: Id,
+    pub name: String,
+    /// Square metres, above 0.
+    pub area_m2: f64,
+    /// The texture's name, or how the two limits below were given.
+    pub soil: String,
+    /// Volumetric water content at field capacity, m³/m³.
+    pub field_capacity: f64,
+    /// Volumetric water content at the wilting point, m³/m³.
+    pub wilting_point: f64,
+    /// The crop's name, or how the two numbers below were given.
+    pub crop: String,
+    /// Rooting depth used for scheduling, metres.
+    pub root_depth_m: f64,
+    /// Fraction of total available water that may be used before stress, 0.1 to 0.8.
+    pub depletion_fraction: f64,
+    pub irrigation: Option<Irrigation>,
+    pub mulch: Option<Mulch>,
+    /// The bed's own allowed hours; `None`: the site's.
+    pub watering_allowed: Option<LocalHours>,
+}
+
+/// How a bed is watered.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Irrigation {
+    /// Litres an hour for the whole bed, above 0.
+    pub litres_per_hour: f64,
+    /// Part of the water that reaches the root zone, above 0 to 1.
+    pub efficiency: f64,
+}
+
+/// Mulch on a bed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mulch {
+    /// Millimetres.
+    pub depth_mm: f64,
+    /// The day on which it is to go down, in the site's own calendar.
+    pub planned: Option<Date>,
+}
+
+/// A fish tank.
+#[derive(Clone, Debug)]
+pub struct Tank {
+    pub id: Id,
+    pub name: String,
+    /// Litres, above 0.
+    pub volume_l: f64,
+    pub species: String,
+    pub fish: Option<u32>,
+    pub limits: crate::tank::TankLimits,
+}
+
+/// What a sensor measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Quantity {
+    SoilMoisture,
+    SoilTemperature,
+    WaterTemperature,
+    Rain,
+    AirTemperature,
+    RelativeHumidity,
+    Ph,
+    DissolvedOxygen,
+    WaterFlow,
+}
+
+impl Quantity {
+    /// Every quantity, in the order of the contract.
+    pub const ALL: [Self; 9] = [
+        Self::SoilMoisture,
+        Self::SoilTemperature,
+        Self::WaterTemperature,
+        Self::Rain,
+        Self::AirTemperature,
+        Self::RelativeHumidity,
+        Self::Ph,
+        Self::DissolvedOxygen,
+        Self::WaterFlow,
+    ];
+
+    /// The name in configuration files, tags and exports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::SoilMoisture => "soil-moisture",
+            Self::SoilTemperature => "soil-temperature",
+            Self::WaterTemperature => "water-temperature",
+            Self::Rain => "rain",
+            Self::AirTemperature => "air-temperature",
+            Self::RelativeHumidity => "relative-humidity",
+            Self::Ph => "ph",
+            Self::DissolvedOxygen => "dissolved-oxygen",
+            Self::WaterFlow => "water-flow",
+        }
+    }
+
+    /// The unit of a calibrated value, as people write it.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::SoilMoisture => "m3/m3",
+            Self::SoilTemperature | Self::WaterTemperature | Self::AirTemperature => "°C",
+            Self::Rain => "mm",
+            Self::RelativeHumidity => "%",
+            Self::Ph => "pH",
+            Self::DissolvedOxygen => "mg/L",
+            Self::WaterFlow => "L",
+        }
+    }
+
+    /// The quantity of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|q| q.name() == name)
+    }
+}
+
+/// Where a sensor sits. The numbers index [`Garden::beds`] and [`Garden::tanks`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Place {
+    Bed(u16),
+    Tank(u16),
+    /// The whole site.
+    Site,
+}
+
+/// One sensor.
+#[derive(Clone, Debug)]
+pub struct Sensor {
+    pub id: Id,
+    pub measures: Quantity,
+    pub place: Place,
+    /// Metres below the surface, for soil sensors.
+    pub depth_m: Option<f64>,
+    pub topic: String,
+    pub payload: PayloadFormat,
+    /// Seconds between readings, as the sensor is set up.
+    pub every_s: u32,
+    /// Sorted by the instant from which each holds; never empty.
+    pub calibrations: Vec<DatedCalibration>,
+    pub quality: Limits,
+}
+
+/// A group of people and what they are told.
+#[derive(Clone, Debug)]
+pub struct Tell {
+    pub who: String,
+    pub alarms: Vec<Kind>,
+    pub email: Vec<String>,
+}
+
+/// Deadbands and delays of the rules, with the garden's own changes applied.
+#[derive(Clone, Copy, Debug)]
+pub struct RuleSettings {
+    /// Deadband: part of readily available water.
+    pub dry_bed: Delays,
+    /// Deadband: part of readily available water.
+    pub mulch_on_dry_soil: Delays,
+    /// Deadband: degrees C.
+    pub tank_temperature_shock: Delays,
+    /// Deadband: degrees C.
+    pub tank_too_warm: Delays,
+    /// Deadband: degrees C.
+    pub tank_too_cold: Delays,
+    /// No deadband: a wetting either was seen or was not.
+    pub watering_hours: Delays,
+    /// No deadband; the on-delay is added to three of the sensor's own intervals.
+    pub sensor_silent: Delays,
+}
+
+impl Default for RuleSettings {
+    fn default() -> Self {
+        let delays = |deadband, on_s, off_s| Delays { deadband, on_s, off_s };
+        Self {
+            dry_bed: delays(0.10, 3600, 3600),
+            mulch_on_dry_soil: delays(0.10, 3600, 3600),
+            tank_temperature_shock: delays(0.3, 1, 3600),
+            tank_too_warm: delays(0.5, 1800, 1800),
+            tank_too_cold: delays(0.5, 1800, 1800),
+            watering_hours: delays(0.0, 0, 6 * 3600),
+            sensor_silent: delays(0.0, 300, 0),
+        }
+    }
+}

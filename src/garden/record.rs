@@ -1,0 +1,129 @@
+//! What the core gives back: rows to keep and changes to tell.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Kind, State};
+use crate::garden::plan::Id;
+use crate::quality::{Flag, Tests};
+
+/// A sensor's number in this run's fleet: all gardens' sensors in order.
+/// It is not stored; the store has its own number for each series.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct SensorIx(pub u32);
+
+/// Whose clock gave a reading its time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TimeFrom {
+    /// The device's own time, found possible.
+    Device,
+    /// The moment of arrival: the device gave no time, or an impossible one.
+    Arrival,
+}
+
+/// One reading, calibrated and flagged.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    pub sensor: SensorIx,
+    /// Whole milliseconds; with `sensor`, the key.
+    pub at: Timestamp,
+    pub raw: f64,
+    /// In the quantity's unit; `None` where calibration could not give one.
+    pub value: Option<f64>,
+    pub flag: Flag,
+    pub tests: Tests,
+    pub time_from: TimeFrom,
+    /// It came after the garden had been judged on later times: stored, not judged.
+    pub late: bool,
+}
+
+/// A stored reading whose flags changed when the next one came (the spike test
+/// knows a point only by its neighbours).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reflag {
+    pub sensor: SensorIx,
+    pub at: Timestamp,
+    pub flag: Flag,
+    pub tests: Tests,
+}
+
+/// Something that could not be taken, kept so that nothing is lost.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reject {
+    pub at: Timestamp,
+    pub topic: String,
+    /// Cut at [`Reject::PAYLOAD_MAX`] bytes.
+    pub payload: Vec<u8>,
+    pub reason: String,
+}
+
+impl Reject {
+    /// Bytes of a refused payload that are kept.
+    pub const PAYLOAD_MAX: usize = 4096;
+}
+
+/// A message on a topic that no sensor names.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unplaced {
+    pub at: Timestamp,
+    pub topic: String,
+    /// Cut at [`Reject::PAYLOAD_MAX`] bytes.
+    pub payload: Vec<u8>,
+}
+
+/// Names one alarm.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct AlarmKey {
+    pub site: Id,
+    pub kind: Kind,
+    /// A bed, tank or sensor id.
+    pub place: Id,
+}
+
+/// One step in an alarm's life, with what people are told.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmChange {
+    pub key: AlarmKey,
+    pub from: State,
+    pub to: State,
+    /// When the condition began.
+    pub since: Timestamp,
+    /// When this step was taken.
+    pub at: Timestamp,
+    pub text: String,
+    /// Named numbers behind the text, in the order to show.
+    pub values: Vec<(&'static str, f64)>,
+    /// Where the rule comes from.
+    pub source: &'static str,
+    /// Groups to tell.
+    pub tell: Vec<String>,
+}
+
+/// Everything that one call of the core asks the store to keep, in order.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Batch {
+    pub readings: Vec<Reading>,
+    pub reflags: Vec<Reflag>,
+    pub rejects: Vec<Reject>,
+    pub unplaced: Vec<Unplaced>,
+    pub changes: Vec<AlarmChange>,
+}
+
+impl Batch {
+    /// Empties it, keeping the memory.
+    pub fn clear(&mut self) {
+        self.readings.clear();
+        self.reflags.clear();
+        self.rejects.clear();
+        self.unplaced.clear();
+        self.changes.clear();
+    }
+
+    /// Whether there is nothing to keep.
+    pub fn is_empty(&self) -> bool {
+        self.readings.is_empty()
+            && self.reflags.is_empty()
+            && self.rejects.is_empty()
+            && self.unplaced.is_empty()
+            && self.changes.is_empty()
+    }
+}

@@ -1,0 +1,118 @@
+//! What a person is shown: each place's state in words, the open alarms, and
+//! what to do today. Made by the core on demand; the page and the commands
+//! only lay it out.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{Kind, Priority, State};
+use crate::garden::plan::{Id, Quantity};
+use crate::quality::Flag;
+
+/// One site as it stands.
+#[derive(Clone, Debug)]
+pub struct SiteView {
+    pub id: Id,
+    pub name: String,
+    pub time_zone: TimeZone,
+    /// The time up to which the garden has been judged.
+    pub now: Timestamp,
+    pub to_do: Vec<ToDo>,
+    pub alarms: Vec<AlarmView>,
+    pub beds: Vec<BedView>,
+    pub tanks: Vec<TankView>,
+    pub rain: Option<RainView>,
+    pub sensors: Vec<SensorView>,
+}
+
+/// One thing that needs doing, most urgent first.
+#[derive(Clone, Debug)]
+pub struct ToDo {
+    pub priority: Priority,
+    /// The place's name, as people say it.
+    pub place: String,
+    pub text: String,
+}
+
+/// An alarm that is not normal.
+#[derive(Clone, Debug)]
+pub struct AlarmView {
+    pub kind: Kind,
+    pub place: Id,
+    pub place_name: String,
+    pub state: State,
+    pub priority: Priority,
+    pub since: Timestamp,
+    pub at: Timestamp,
+    pub text: String,
+    pub values: Vec<(&'static str, f64)>,
+    pub source: &'static str,
+}
+
+/// How well a place does, told by a word (never by colour alone).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Condition {
+    Well,
+    Watch,
+    Act,
+    Unknown,
+}
+
+/// A bed.
+#[derive(Clone, Debug)]
+pub struct BedView {
+    pub id: Id,
+    pub name: String,
+    pub condition: Condition,
+    /// One or two plain sentences.
+    pub words: String,
+    /// Root-zone water content, m³/m³, with the marks it is read against.
+    pub water_content: Option<f64>,
+    pub wilting_point: f64,
+    pub refill_point: f64,
+    pub field_capacity: f64,
+    /// Part of total available water that is left, 0 to 1 (can pass either end).
+    pub available_left: Option<f64>,
+    /// What was last seen of watering and rain at this bed, if anything.
+    pub last_wetting: Option<String>,
+    /// "May mulch go down?", where a mulch day is planned.
+    pub mulch: Option<String>,
+}
+
+/// A tank.
+#[derive(Clone, Debug)]
+pub struct TankView {
+    pub id: Id,
+    pub name: String,
+    pub condition: Condition,
+    pub words: String,
+    pub temperature_c: Option<f64>,
+    pub cold_c: f64,
+    pub warm_c: f64,
+    /// Largest change in the last hour and the last day, °C.
+    pub change_hour_c: Option<f64>,
+    pub change_day_c: Option<f64>,
+}
+
+/// The rain gauge.
+#[derive(Clone, Debug)]
+pub struct RainView {
+    pub condition: Condition,
+    pub words: String,
+    /// Since 9 am local clock time, mm.
+    pub since_9am_mm: Option<f64>,
+    /// The last seven days, mm.
+    pub week_mm: Option<f64>,
+}
+
+/// One sensor's last word.
+#[derive(Clone, Debug)]
+pub struct SensorView {
+    pub id: Id,
+    pub place_name: String,
+    pub measures: Quantity,
+    pub last_at: Option<Timestamp>,
+    pub last_value: Option<f64>,
+    pub last_flag: Option<Flag>,
+    pub silent: bool,
+}

@@ -1,0 +1,8 @@
+//! Messages in.
+
+/// How a payload is written.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PayloadFormat {
+    /// Nothing but a number.
+    Number,
+}

@@ -1,0 +1,22 @@
+//! Trug listens to a school garden's sensors, judges them by the rules of the
+//! trade, tells the right person in plain words, and keeps the record.
+//!
+//! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
+//! [`garden`] → [`store`], and only then is the broker told. The rooms
+//! `calibration`, `quality`, `soil`, `tank`, `rain`, `watering`, `garden` and
+//! `alarms` are pure: values and a time in, values out.
+
+pub mod alarms;
+pub mod calibration;
+pub mod commands;
+pub mod deliver;
+pub mod garden;
+pub mod intake;
+pub mod page;
+pub mod quality;
+pub mod rain;
+pub mod settings;
+pub mod soil;
+pub mod store;
+pub mod tank;
+pub mod watering;

@@ -1,0 +1,2 @@
+//! The trug program.
+fn main() {}
