@@ -1,3 +1,4 @@
+<<<<<<< HEAD
 //! Rain: what a gauge has caught lately, and whether to believe it.
 
 mod gauge;
@@ -5,3 +6,6 @@ mod trust;
 
 pub use gauge::{Gauge, nine_am_before};
 pub use trust::Trust;
+=======
+
+>>>>>>> signals
