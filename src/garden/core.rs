@@ -296,8 +296,8 @@ impl SiteState {
     /// The alarm of a key, if this site can have it.
     fn standing_mut(&mut self, key: &AlarmKey) -> Option<&mut Standing> {
         let garden = &self.garden;
-        let bed = |id| garden.beds.iter().position(|b| b.id == *id);
-        let tank = |id| garden.tanks.iter().position(|t| t.id == *id);
+        let bed = |id: &crate::garden::plan::Id| garden.beds.iter().position(|b| b.id == *id);
+        let tank = |id: &crate::garden::plan::Id| garden.tanks.iter().position(|t| t.id == *id);
         match key.kind {
             Kind::DryBed => bed(&key.place).map(|i| &mut self.beds[i].dry),
             Kind::MulchOnDrySoil => bed(&key.place).map(|i| &mut self.beds[i].mulch),

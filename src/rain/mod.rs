@@ -1,4 +1,3 @@
-<<<<<<< HEAD
 //! Rain: what a gauge has caught lately, and whether to believe it.
 
 mod gauge;
@@ -6,6 +5,3 @@ mod trust;
 
 pub use gauge::{Gauge, nine_am_before};
 pub use trust::Trust;
-=======
-
->>>>>>> signals
