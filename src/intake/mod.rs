@@ -2,4 +2,4 @@
 
 pub mod payload;
 
-pub use payload::{JsonPointer, PayloadFormat, Sample};
+pub use payload::{DecodeError, JsonPointer, PayloadFormat, Sample, decode, time_of};

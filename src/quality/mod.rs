@@ -2,6 +2,8 @@
 
 mod flags;
 mod limits;
+mod watch;
 
 pub use flags::{Flag, Test, Tests, aggregate};
 pub use limits::{Flat, Limits, LimitsError, Rate, Spike, SpikeMethod};
+pub use watch::{Judged, Watch, spike};
