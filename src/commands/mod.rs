@@ -1,1 +1,3 @@
+//! One file for each command.
 
+pub mod check;
