@@ -1,6 +1,15 @@
 //! Raw number to value.
+//!
+//! A [`Calibration`] is checked when it is made, so that using it cannot fail;
+//! what it cannot answer is [`Calibrated::OutOfRange`], never a number pulled
+//! back to a limit: a clamped number looks like a reading to every rule
+//! downstream.
+
+mod curve;
 
 use jiff::Timestamp;
+
+pub use curve::{Calibration, CalibrationError, Counts, Curve};
 
 /// A calibration and the instant from which it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -8,11 +17,4 @@ pub struct DatedCalibration {
     /// `None`: since ever.
     pub from: Option<Timestamp>,
     pub calibration: Calibration,
-}
-
-/// How a raw number becomes a value.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Calibration {
-    /// The raw number is the value.
-    Identity,
 }

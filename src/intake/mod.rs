@@ -1,8 +1,5 @@
 //! Messages in.
 
-/// How a payload is written.
-#[derive(Clone, Debug, PartialEq)]
-pub enum PayloadFormat {
-    /// Nothing but a number.
-    Number,
-}
+pub mod payload;
+
+pub use payload::{JsonPointer, PayloadFormat, Sample};

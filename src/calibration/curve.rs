@@ -1,0 +1,198 @@
+//! The curves from raw number to value, checked when they are made.
+
+/// A checked curve and the raw numbers for which it holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Calibration {
+    curve: Curve,
+    /// Lowest and highest raw number, both included.
+    valid: Option<(f64, f64)>,
+}
+
+/// How a raw number becomes a value.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Curve {
+    /// The raw number is the value.
+    Identity,
+    /// Straight lines between points (raw, value), raw rising. Two points make
+    /// the usual two-point calibration.
+    Piecewise { points: Vec<(f64, f64)> },
+    /// `c[0] + c[1] raw + c[2] raw² + ...`
+    Polynomial { coefficients: Vec<f64> },
+    /// The raw number is the soil's apparent relative permittivity (no unit);
+    /// the value is its water content, m³/m³.
+    Topp,
+    /// The raw number counts the tips of a rain gauge's bucket; the value is the
+    /// rain since the message before, mm.
+    Tips { mm_per_tip: f64, counts: Counts },
+}
+
+/// What a tip count counts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Counts {
+    /// The tips since the message before.
+    Message,
+    /// All tips since the counter's start.
+    Running {
+        /// The number of tips at which the counter is back at 0, such as 65,536;
+        /// `None`: it never rolls over.
+        wraps_at: Option<f64>,
+    },
+}
+
+/// Why a calibration cannot be.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum CalibrationError {
+    #[error("a calibration by points needs at least two points, {given} given")]
+    TooFewPoints { given: usize },
+    #[error("a calibration by points takes at most {most} points, {given} given", most = Calibration::POINTS_MAX)]
+    TooManyPoints { given: usize },
+    #[error("number {place} of the calibration is {given}: a finite number is needed")]
+    NotFinite { place: usize, given: f64 },
+    #[error(
+        "raw number {raw} at point {place} does not go on from {before}: raw numbers must all rise or all fall"
+    )]
+    RawNotMonotone { place: usize, before: f64, raw: f64 },
+    #[error("value {value} at point {place} does not go on from {before}: values must all rise or all fall")]
+    ValueNotMonotone { place: usize, before: f64, value: f64 },
+    #[error("a polynomial needs at least one coefficient")]
+    NoCoefficients,
+    #[error("a polynomial takes at most {most} coefficients, {given} given", most = Calibration::COEFFICIENTS_MAX)]
+    TooManyCoefficients { given: usize },
+    #[error("{given} mm for each tip: a number above 0 and at most {most} is needed", most = Calibration::MM_PER_TIP_MAX)]
+    MmPerTip { given: f64 },
+    #[error("the counter rolls over at {given}: a whole number from 2 to 9007199254740992 is needed")]
+    WrapsAt { given: f64 },
+    #[error("the valid range runs from {min} to {max}: two finite numbers are needed, the lower one first")]
+    ValidRange { min: f64, max: f64 },
+}
+
+impl Calibration {
+    /// Points that a calibration may have at most.
+    pub const POINTS_MAX: usize = 256;
+    /// Coefficients that a polynomial may have at most.
+    pub const COEFFICIENTS_MAX: usize = 12;
+    /// Largest rain for one tip, mm. Gauges of the trade have 0.1 to 1 mm.
+    pub const MM_PER_TIP_MAX: f64 = 10.0;
+    /// Largest whole number up to which every count has its own `f64`, 2^53.
+    pub(super) const COUNT_MAX: f64 = 9_007_199_254_740_992.0;
+
+    /// The raw number is the value.
+    pub fn identity() -> Self {
+        Self { curve: Curve::Identity, valid: None }
+    }
+
+    /// Straight lines between points (raw, value), given with raw numbers all
+    /// rising or all falling.
+    ///
+    /// # Errors
+    ///
+    /// With fewer than two points, more than [`Self::POINTS_MAX`], a number that
+    /// is not finite, or raw numbers or values that do not all rise or all fall.
+    pub fn piecewise(mut points: Vec<(f64, f64)>) -> Result<Self, CalibrationError> {
+        let given = points.len();
+        if given < 2 {
+            return Err(CalibrationError::TooFewPoints { given });
+        }
+        if given > Self::POINTS_MAX {
+            return Err(CalibrationError::TooManyPoints { given });
+        }
+        for (i, &(raw, value)) in points.iter().enumerate() {
+            for given in [raw, value] {
+                if !given.is_finite() {
+                    return Err(CalibrationError::NotFinite { place: i + 1, given });
+                }
+            }
+        }
+        let raw_rises = points[0].0 < points[1].0;
+        let value_rises = points[0].1 < points[1].1;
+        for (i, pair) in points.windows(2).enumerate() {
+            let ((raw_before, value_before), (raw, value)) = (pair[0], pair[1]);
+            let place = i + 2;
+            if !goes_on(raw_before, raw, raw_rises) {
+                return Err(CalibrationError::RawNotMonotone { place, before: raw_before, raw });
+            }
+            if !goes_on(value_before, value, value_rises) {
+                return Err(CalibrationError::ValueNotMonotone { place, before: value_before, value });
+            }
+        }
+        if !raw_rises {
+            points.reverse();
+        }
+        Ok(Self { curve: Curve::Piecewise { points }, valid: None })
+    }
+
+    /// `c[0] + c[1] raw + c[2] raw² + ...`
+    ///
+    /// # Errors
+    ///
+    /// Without a coefficient, with more than [`Self::COEFFICIENTS_MAX`], or with
+    /// one that is not finite.
+    pub fn polynomial(coefficients: Vec<f64>) -> Result<Self, CalibrationError> {
+        if coefficients.is_empty() {
+            return Err(CalibrationError::NoCoefficients);
+        }
+        if coefficients.len() > Self::COEFFICIENTS_MAX {
+            return Err(CalibrationError::TooManyCoefficients { given: coefficients.len() });
+        }
+        if let Some(i) = coefficients.iter().position(|c| !c.is_finite()) {
+            return Err(CalibrationError::NotFinite { place: i + 1, given: coefficients[i] });
+        }
+        Ok(Self { curve: Curve::Polynomial { coefficients }, valid: None })
+    }
+
+    /// Apparent permittivity to water content by Topp, Davis and Annan 1980.
+    pub fn topp() -> Self {
+        Self { curve: Curve::Topp, valid: None }
+    }
+
+    /// Tips of a rain gauge's bucket to mm.
+    ///
+    /// # Errors
+    ///
+    /// When `mm_per_tip` is not above 0 and at most [`Self::MM_PER_TIP_MAX`], or
+    /// the roll-over is not a whole number from 2 to 2^53.
+    pub fn tips(mm_per_tip: f64, counts: Counts) -> Result<Self, CalibrationError> {
+        if !(mm_per_tip > 0.0 && mm_per_tip <= Self::MM_PER_TIP_MAX) {
+            return Err(CalibrationError::MmPerTip { given: mm_per_tip });
+        }
+        if let Counts::Running { wraps_at: Some(given) } = counts
+            && !((2.0..=Self::COUNT_MAX).contains(&given) && is_whole(given))
+        {
+            return Err(CalibrationError::WrapsAt { given });
+        }
+        Ok(Self { curve: Curve::Tips { mm_per_tip, counts }, valid: None })
+    }
+
+    /// The same curve for raw numbers from `min` to `max` only, both included.
+    /// It replaces the range that the curve would set for itself.
+    ///
+    /// # Errors
+    ///
+    /// When a limit is not finite or `min` is not below `max`.
+    pub fn with_valid(mut self, min: f64, max: f64) -> Result<Self, CalibrationError> {
+        if !(min.is_finite() && max.is_finite() && min < max) {
+            return Err(CalibrationError::ValidRange { min, max });
+        }
+        self.valid = Some((min, max));
+        Ok(self)
+    }
+
+    /// The curve.
+    pub fn curve(&self) -> &Curve {
+        &self.curve
+    }
+
+    /// The range that was set for raw numbers, both ends included.
+    pub fn valid(&self) -> Option<(f64, f64)> {
+        self.valid
+    }
+}
+
+fn goes_on(before: f64, next: f64, rises: bool) -> bool {
+    if rises { before < next } else { before > next }
+}
+
+/// Whether a finite number has no fraction.
+pub(super) fn is_whole(number: f64) -> bool {
+    number.fract().abs() < f64::MIN_POSITIVE
+}

@@ -1,0 +1,253 @@
+//! What the tests compare a sensor's values with, and where that starts from
+//! for each quantity.
+//!
+//! The forms of the tests are QARTOD's; the numbers are ours. QARTOD leaves
+//! them to the operator, so each line of [`Limits::default_for`] says why it is
+//! what it is. None is from a publication unless it says so.
+
+use crate::garden::plan::Quantity;
+
+/// What a sensor's values are tested against. Limits themselves pass.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limits {
+    /// Values below the first or above the second cannot be: fail.
+    pub gross_fail: (f64, f64),
+    /// Values below the first or above the second are doubtful: suspect.
+    pub gross_suspect: Option<(f64, f64)>,
+    pub spike: Option<Spike>,
+    pub rate: Option<Rate>,
+    pub flat: Option<Flat>,
+    /// Longest time from one reading to the next, seconds, above 0.
+    pub gap_s: f64,
+}
+
+/// One reading that stands out from both its neighbours.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spike {
+    /// Standing out by more than this is suspect; in the quantity's unit.
+    pub suspect: f64,
+    /// Standing out by more than this is a fail; in the quantity's unit.
+    pub fail: f64,
+    pub method: SpikeMethod,
+}
+
+/// How far a reading stands out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SpikeMethod {
+    /// Its distance from the mean of its two neighbours. A lasting step of
+    /// height h counts as h/2.
+    Average,
+    /// The smaller of its distances from its two neighbours, if it lies above
+    /// both or below both. A lasting step counts as nothing.
+    Differential,
+}
+
+/// Change between two readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rate {
+    /// Changing faster than this is suspect; unit per second.
+    pub suspect_per_s: f64,
+    /// Changing faster than this is a fail; unit per second.
+    pub fail_per_s: Option<f64>,
+    /// Seconds, not below 0. Readings closer together count as this far apart:
+    /// a burst after a lost connection would turn noise into a fast change.
+    pub over_s: f64,
+}
+
+/// A value that stands still.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Flat {
+    /// Values whose range is below this stand still; in the quantity's unit.
+    pub tolerance: f64,
+    /// Standing still for this long is suspect; seconds.
+    pub suspect_s: f64,
+    /// Standing still for this long is a fail; seconds.
+    pub fail_s: f64,
+}
+
+/// Why limits cannot be.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum LimitsError {
+    #[error("{what} runs from {min} to {max}: two numbers are needed, the lower one first")]
+    Range { what: &'static str, min: f64, max: f64 },
+    #[error("{what} runs from {min} to {max}, beyond the range that fails ({fail_min} to {fail_max})")]
+    SuspectBeyondFail { what: &'static str, min: f64, max: f64, fail_min: f64, fail_max: f64 },
+    #[error("{what} is {given}: a number above 0 is needed")]
+    NotAboveZero { what: &'static str, given: f64 },
+    #[error("{what} is {fail} for a fail and {suspect} for suspect: the fail must not come first")]
+    FailBeforeSuspect { what: &'static str, suspect: f64, fail: f64 },
+}
+
+/// About the world's record rainfall for a duration: 422 mm times hours to the
+/// power 0.475, as hydrology handbooks quote the envelope of the records. From
+/// memory; used for its size only.
+fn record_rain_mm(over_s: f64) -> f64 {
+    422.0 * (over_s / 3600.0).powf(0.475)
+}
+
+impl Limits {
+    /// Where a sensor of this quantity that speaks every `every_s` seconds starts.
+    pub fn default_for(quantity: Quantity, every_s: u32) -> Self {
+        const HOUR_S: f64 = 3600.0;
+        let every_s = f64::from(every_s.max(1));
+        // A change between two readings is judged as a step: up to an hour apart
+        // the real ones (a wetting, a top-up, a cool change) are over within one
+        // interval, however short it is. Beyond an hour the step may grow.
+        let step = |largest: f64| {
+            Some(Rate {
+                suspect_per_s: largest * (every_s / HOUR_S).max(1.0) / every_s,
+                // QARTOD's rate test has no fail.
+                fail_per_s: None,
+                over_s: every_s,
+            })
+        };
+        // A lasting step is real in a garden, so only a reading that goes out and
+        // comes back is a spike. Between readings half an hour or more apart a
+        // real pulse can come and go, so twice as much is allowed.
+        let spike = |suspect: f64, fail: f64| {
+            let slow = if every_s < HOUR_S / 2.0 { 1.0 } else { 2.0 };
+            Some(Spike { suspect: suspect * slow, fail: fail * slow, method: SpikeMethod::Differential })
+        };
+        // Sensors that speak seldom need enough readings to stand still for.
+        let flat = |tolerance: f64, suspect_h: f64, fail_h: f64| {
+            Some(Flat {
+                tolerance,
+                suspect_s: (suspect_h * HOUR_S).max(8.0 * every_s),
+                fail_s: (fail_h * HOUR_S).max(16.0 * every_s),
+            })
+        };
+        let limits = |gross_fail, gross_suspect, spike, rate, flat| Self {
+            gross_fail,
+            gross_suspect: Some(gross_suspect),
+            spike,
+            rate,
+            flat,
+            // Two readings in a row may be lost before the record has a gap.
+            gap_s: 3.0 * every_s,
+        };
+        match quantity {
+            // Water fills the pores at most: 0.40 to 0.60 m3/m3 in mineral soils,
+            // more in composts. A little below 0 is a calibration's own error.
+            //
+            // Spike and step: a watering raises a shallow probe by 0.05 to 0.25
+            // within a quarter of an hour, and stays; 0.40 is dry to saturated.
+            //
+            // Flat: a healthy probe's noise is 0.0003 or more, one or two counts,
+            // and its soil warms and cools; half a day of the very same number,
+            // to a millionth, is a probe or a gateway that repeats itself.
+            Quantity::SoilMoisture => {
+                limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(1e-6, 12.0, 24.0))
+            }
+            // Bare dark soil passes 60 °C at the surface in an Australian summer.
+            // Flat: at 60 cm a day's swing is below a sixteenth of a degree, so
+            // a healthy sensor can repeat itself for days.
+            Quantity::SoilTemperature => {
+                limits((-20.0, 75.0), (-5.0, 60.0), spike(3.0, 6.0), step(15.0), flat(1e-6, 72.0, 144.0))
+            }
+            // The tank is liquid water; fish live well inside. 85 °C, what a
+            // 1-wire sensor says before its first conversion, fails.
+            // Step: a cold top-up takes a few °C in 5 minutes near the inlet; a
+            // probe pulled out of the water takes more.
+            // Flat: a tank with a heater can hold one sixteenth of a degree over
+            // a night and a still day.
+            Quantity::WaterTemperature => {
+                limits((-2.0, 60.0), (0.0, 40.0), spike(3.0, 6.0), step(6.0), flat(1e-6, 24.0, 48.0))
+            }
+            // Per message. Nothing falls out of a gauge, so nothing is below 0.
+            // More than the world record for the time fails (for an hour at
+            // least, since a message after a break carries the whole break);
+            // a quarter of it is suspect.
+            // Rain comes in bursts and stays away for weeks: no other test.
+            Quantity::Rain => limits(
+                (0.0, record_rain_mm(every_s.max(HOUR_S))),
+                (0.0, record_rain_mm(every_s.max(HOUR_S / 4.0)) / 4.0),
+                None,
+                None,
+                None,
+            ),
+            // Places with schools; -60 and 60 °C are about what people have
+            // measured where they live.
+            // Step: a cool change takes more than 10 °C within the hour.
+            // Flat: fog can hold a tenth of a degree for hours.
+            Quantity::AirTemperature => {
+                limits((-60.0, 60.0), (-25.0, 50.0), spike(6.0, 12.0), step(15.0), flat(1e-6, 24.0, 48.0))
+            }
+            // Capacitive sensors read a few % above 100 in fog, and stay at 100
+            // for days of rain: standing still is judged late.
+            Quantity::RelativeHumidity => {
+                limits((0.0, 105.0), (3.0, 102.0), spike(30.0, 50.0), step(60.0), flat(1e-6, 96.0, 192.0))
+            }
+            // The scale's own ends; tanks and rain water lie within 4 to 10.
+            // Flat: buffered water can hold one hundredth for half a day.
+            Quantity::Ph => {
+                limits((0.0, 14.0), (4.0, 10.0), spike(1.0, 2.0), step(3.0), flat(1e-6, 48.0, 96.0))
+            }
+            // Saturated fresh water holds 14.6 mg/L at 0 °C and 1 atm (Benson and
+            // Krause 1984); algae in the sun can double a tank's saturation. A
+            // little below 0 is the sensor's zero error.
+            Quantity::DissolvedOxygen => {
+                limits((-0.5, 30.0), (0.0, 20.0), spike(3.0, 6.0), step(8.0), flat(1e-6, 24.0, 48.0))
+            }
+            // Litres per message. A school's main gives a few litres a second; ten
+            // a second for an hour at least fails (a message after a break
+            // carries the whole break). Taps are open or shut: no other test.
+            Quantity::WaterFlow => limits(
+                (0.0, 10.0 * every_s.max(HOUR_S)),
+                (0.0, 3.0 * every_s.max(HOUR_S / 4.0)),
+                None,
+                None,
+                None,
+            ),
+        }
+    }
+
+    /// Checks limits that people have set.
+    ///
+    /// # Errors
+    ///
+    /// For a range whose ends are not in order, a suspect range beyond the fail
+    /// range, a threshold that is not above 0, and a fail that comes before its
+    /// suspect.
+    pub fn check(&self) -> Result<(), LimitsError> {
+        let range = |what, (min, max): (f64, f64)| {
+            // Written so that NaN is refused.
+            if min < max { Ok(()) } else { Err(LimitsError::Range { what, min, max }) }
+        };
+        let above_zero = |what, given: f64| {
+            if given > 0.0 { Ok(()) } else { Err(LimitsError::NotAboveZero { what, given }) }
+        };
+        let order = |what, suspect: f64, fail: f64| {
+            if suspect <= fail { Ok(()) } else { Err(LimitsError::FailBeforeSuspect { what, suspect, fail }) }
+        };
+
+        range("the range outside which a value fails", self.gross_fail)?;
+        if let Some((min, max)) = self.gross_suspect {
+            let what = "the range outside which a value is suspect";
+            range(what, (min, max))?;
+            let (fail_min, fail_max) = self.gross_fail;
+            if min < fail_min || max > fail_max {
+                return Err(LimitsError::SuspectBeyondFail { what, min, max, fail_min, fail_max });
+            }
+        }
+        if let Some(Spike { suspect, fail, .. }) = self.spike {
+            above_zero("the spike's suspect threshold", suspect)?;
+            above_zero("the spike's fail threshold", fail)?;
+            order("the spike's threshold", suspect, fail)?;
+        }
+        if let Some(Rate { suspect_per_s, fail_per_s, over_s }) = self.rate {
+            above_zero("the suspect rate of change", suspect_per_s)?;
+            if let Some(fail_per_s) = fail_per_s {
+                above_zero("the failing rate of change", fail_per_s)?;
+                order("the rate of change", suspect_per_s, fail_per_s)?;
+            }
+            above_zero("the time over which a change is judged", over_s)?;
+        }
+        if let Some(Flat { tolerance, suspect_s, fail_s }) = self.flat {
+            above_zero("the flat line's tolerance", tolerance)?;
+            above_zero("the flat line's suspect time", suspect_s)?;
+            above_zero("the flat line's fail time", fail_s)?;
+            order("the flat line's time", suspect_s, fail_s)?;
+        }
+        above_zero("the longest time between readings", self.gap_s)
+    }
+}
