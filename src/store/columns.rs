@@ -16,19 +16,14 @@ pub(super) fn millis(at: Timestamp) -> i64 {
 
 /// The time of a column, where it is one.
 pub(super) fn timestamp(millis: i64) -> Option<Timestamp> {
-    Timestamp::from_millisecond(millis).ok()
+    // By seconds and nanoseconds: the last second of time is refused in milliseconds.
+    let nanos = i32::try_from(millis.rem_euclid(1000)).ok()? * 1_000_000;
+    Timestamp::new(millis.div_euclid(1000), nanos).ok()
 }
 
 /// The flag of a published number.
 pub(super) fn flag(number: i64) -> Option<Flag> {
-    Some(match number {
-        1 => Flag::Pass,
-        2 => Flag::NotEvaluated,
-        3 => Flag::Suspect,
-        4 => Flag::Fail,
-        9 => Flag::Missing,
-        _ => return None,
-    })
+    u8::try_from(number).ok().and_then(Flag::from_number)
 }
 
 /// The column of whose clock it was.
@@ -118,10 +113,11 @@ mod tests {
 
     #[test]
     fn every_flag_and_clock_comes_back() {
-        for it in [Flag::Pass, Flag::NotEvaluated, Flag::Suspect, Flag::Fail, Flag::Missing] {
-            assert_eq!(flag(i64::from(it as u8)), Some(it));
+        for it in Flag::ALL {
+            assert_eq!(flag(i64::from(it.number())), Some(it));
         }
         assert_eq!(flag(5), None);
+        assert_eq!(flag(257), None);
         for it in [TimeFrom::Device, TimeFrom::Arrival] {
             assert_eq!(time_from(time_from_number(it)), Some(it));
         }

@@ -33,7 +33,7 @@ pub(super) fn add(
             series,
             reading.raw,
             reading.value,
-            reading.flag as u8,
+            reading.flag.number(),
             reading.tests.0,
             time_from_number(reading.time_from),
             reading.late,
@@ -65,7 +65,7 @@ pub(super) fn reflag(
         let mut both = transaction
             .prepare_cached("UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2")?;
         for it in reflags {
-            both.execute(params![millis(it.at), series_of(map, it.sensor), it.flag as u8, it.tests.0])?;
+            both.execute(params![millis(it.at), series_of(map, it.sensor), it.flag.number(), it.tests.0])?;
         }
         return Ok(());
     };
@@ -77,7 +77,7 @@ pub(super) fn reflag(
         transaction.prepare_cached("UPDATE reading SET tests = ?3 WHERE at = ?1 AND series = ?2")?;
     for it in reflags {
         let (time, series) = (millis(it.at), series_of(map, it.sensor));
-        if flag.execute(params![time, series, it.flag as u8, it.tests.0])? == 1 {
+        if flag.execute(params![time, series, it.flag.number(), it.tests.0])? == 1 {
             forwarding.push(&mut queue, time, series)?;
         } else {
             tests.execute(params![time, series, it.tests.0])?;
