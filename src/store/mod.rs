@@ -1,1 +1,42 @@
+//! The record: one SQLite file that any tool can open.
+//!
+//! [`Store`] is the one writer. It takes everything that one call of the core
+//! gives back and keeps it in one transaction; only after [`Store::commit`]
+//! has returned may the broker be told. [`Reader`] reads beside it without
+//! waiting for it (write-ahead log).
+//!
+//! This is the only room that knows SQL.
+//!
+//! # What makes writing twice harmless
+//!
+//! A reading's key is its time and its series; an alarm's step and a letter
+//! have keys of their own. Each is written once, however often it is given.
+//!
+//! # Why the key of a reading is (time, series)
+//!
+//! Readings arrive in order of time from many sensors at once. With the time
+//! first, new rows go to the end of the tree, and a page that is written holds
+//! many of them. With the series first, each row of a batch goes to another
+//! page: about fifty times the work for a thousand sensors. The price is that
+//! one sensor's month is read past its neighbours' rows.
 
+mod alarm_rows;
+mod columns;
+mod error;
+mod queue_rows;
+mod reader;
+mod reading_rows;
+mod records;
+mod reject_rows;
+mod schema;
+mod series;
+mod writer;
+
+pub use error::StoreError;
+pub use reader::{Filter, Reader};
+pub use records::{
+    Activity, AlarmRecord, Committed, ForwardRow, Letter, OutboxLetter, RejectRow, Row, Transaction,
+    UnplacedTopic,
+};
+pub use series::{Series, SeriesMap};
+pub use writer::Store;

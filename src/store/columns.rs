@@ -1,0 +1,133 @@
+//! Between the domain's types and the columns' integers and texts.
+
+use std::fmt;
+
+use jiff::Timestamp;
+use serde::de::{MapAccess, Visitor};
+use serde::ser::SerializeMap;
+
+use crate::garden::record::TimeFrom;
+use crate::quality::Flag;
+
+/// Whole milliseconds since 1970-01-01 UTC.
+pub(super) fn millis(at: Timestamp) -> i64 {
+    at.as_millisecond()
+}
+
+/// The time of a column, where it is one.
+pub(super) fn timestamp(millis: i64) -> Option<Timestamp> {
+    // By seconds and nanoseconds: the last second of time is refused in milliseconds.
+    let nanos = i32::try_from(millis.rem_euclid(1000)).ok()? * 1_000_000;
+    Timestamp::new(millis.div_euclid(1000), nanos).ok()
+}
+
+/// The flag of a published number.
+pub(super) fn flag(number: i64) -> Option<Flag> {
+    u8::try_from(number).ok().and_then(Flag::from_number)
+}
+
+/// The column of whose clock it was.
+pub(super) fn time_from_number(from: TimeFrom) -> i64 {
+    match from {
+        TimeFrom::Device => 0,
+        TimeFrom::Arrival => 1,
+    }
+}
+
+/// Whose clock a column says it was.
+pub(super) fn time_from(number: i64) -> Option<TimeFrom> {
+    match number {
+        0 => Some(TimeFrom::Device),
+        1 => Some(TimeFrom::Arrival),
+        _ => None,
+    }
+}
+
+/// At most `max` bytes of a text, cut between characters.
+pub(super) fn cut(text: &str, max: usize) -> &str {
+    &text[..text.floor_char_boundary(max)]
+}
+
+/// At most `max` bytes.
+pub(super) fn cut_bytes(bytes: &[u8], max: usize) -> &[u8] {
+    &bytes[..bytes.len().min(max)]
+}
+
+/// Named numbers as a JSON object that keeps their order. A number that is not
+/// finite becomes null.
+pub(super) fn numbers_to_json(numbers: &[(&'static str, f64)]) -> String {
+    serde_json::to_string(&Numbers(numbers)).expect("names and numbers always have a JSON form")
+}
+
+/// The reverse of [`numbers_to_json`]; nulls are left out.
+pub(super) fn numbers_from_json(text: &str) -> Result<Vec<(String, f64)>, serde_json::Error> {
+    serde_json::from_str::<OwnedNumbers>(text).map(|numbers| numbers.0)
+}
+
+struct Numbers<'a>(&'a [(&'static str, f64)]);
+
+impl serde::Serialize for Numbers<'_> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for (name, number) in self.0 {
+            map.serialize_entry(name, number)?;
+        }
+        map.end()
+    }
+}
+
+struct OwnedNumbers(Vec<(String, f64)>);
+
+impl<'de> serde::Deserialize<'de> for OwnedNumbers {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct InOrder;
+        impl<'de> Visitor<'de> for InOrder {
+            type Value = OwnedNumbers;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("an object of numbers")
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+                let mut numbers = Vec::new();
+                while let Some((name, number)) = map.next_entry::<String, Option<f64>>()? {
+                    numbers.extend(number.map(|number| (name, number)));
+                }
+                Ok(OwnedNumbers(numbers))
+            }
+        }
+        deserializer.deserialize_map(InOrder)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn named_numbers_keep_their_order_and_lose_what_is_no_number() {
+        let text = numbers_to_json(&[("zinc", 1.5), ("area", -2.0), ("nothing", f64::NAN)]);
+        assert_eq!(text, r#"{"zinc":1.5,"area":-2.0,"nothing":null}"#);
+        assert_eq!(numbers_from_json(&text).unwrap(), [("zinc".to_owned(), 1.5), ("area".to_owned(), -2.0)]);
+    }
+
+    #[test]
+    fn every_flag_and_clock_comes_back() {
+        for it in Flag::ALL {
+            assert_eq!(flag(i64::from(it.number())), Some(it));
+        }
+        assert_eq!(flag(5), None);
+        assert_eq!(flag(257), None);
+        for it in [TimeFrom::Device, TimeFrom::Arrival] {
+            assert_eq!(time_from(time_from_number(it)), Some(it));
+        }
+        assert_eq!(time_from(2), None);
+    }
+
+    #[test]
+    fn a_text_is_cut_between_characters() {
+        assert_eq!(cut("kräuter", 3), "kr");
+        assert_eq!(cut("kräuter", 4), "krä");
+        assert_eq!(cut("bed", 10), "bed");
+    }
+}

@@ -1,0 +1,90 @@
+//! What can go wrong with the record.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+
+use crate::garden::record::SensorIx;
+
+/// Why the store could not be opened, read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    #[error("creating the folder {} for the database", path.display())]
+    Folder { path: PathBuf, source: std::io::Error },
+
+    #[error("opening the lock file {}", path.display())]
+    LockFile { path: PathBuf, source: std::io::Error },
+
+    #[error("another trug is already writing to {} (it holds {}); stop it first", path.display(), lock.display())]
+    Locked { path: PathBuf, lock: PathBuf },
+
+    #[error("opening the database {}", path.display())]
+    Open { path: PathBuf, source: rusqlite::Error },
+
+    #[error("there is no database at {}; `trug run` makes it", path.display())]
+    Missing { path: PathBuf },
+
+    #[error("{} is not a database", path.display())]
+    NotADatabase { path: PathBuf },
+
+    #[error("{} is the database of another program; name another file in [store] path", path.display())]
+    Foreign { path: PathBuf },
+
+    #[error(
+        "{} was written by a newer trug (its layout is version {found}, this program knows up to {known}); use that one",
+        path.display()
+    )]
+    Newer { path: PathBuf, found: i64, known: i64 },
+
+    #[error(
+        "{} was written by an older trug (its layout is version {found}, this program reads {known}); \
+         `trug run` brings it up to date",
+        path.display()
+    )]
+    Older { path: PathBuf, found: i64, known: i64 },
+
+    #[error("bringing {} to layout version {to}", path.display())]
+    Migrate { path: PathBuf, to: i64, source: rusqlite::Error },
+
+    #[error("writing {what} to {}", path.display())]
+    Write { what: &'static str, path: PathBuf, source: rusqlite::Error },
+
+    #[error("reading {what} from {}", path.display())]
+    Read { what: &'static str, path: PathBuf, source: rusqlite::Error },
+
+    #[error("a row of {what} in {} cannot be understood: {found}", path.display())]
+    Row { what: &'static str, path: PathBuf, found: String },
+
+    #[error("sensor number {} is not one of the {known} that the store was opened with", sensor.0)]
+    UnknownSensor { sensor: SensorIx, known: usize },
+
+    #[error("a reading of sensor number {} at {at} is not a finite number", sensor.0)]
+    NotFinite { sensor: SensorIx, at: Timestamp },
+}
+
+impl StoreError {
+    /// Whether the disk (or the room given to the database) is full.
+    pub fn is_full(&self) -> bool {
+        self.sqlite_code() == Some(rusqlite::ErrorCode::DiskFull)
+    }
+
+    fn sqlite_code(&self) -> Option<rusqlite::ErrorCode> {
+        match self {
+            Self::Open { source, .. }
+            | Self::Migrate { source, .. }
+            | Self::Write { source, .. }
+            | Self::Read { source, .. } => source.sqlite_error_code(),
+            Self::Folder { .. }
+            | Self::LockFile { .. }
+            | Self::Locked { .. }
+            | Self::Missing { .. }
+            | Self::NotADatabase { .. }
+            | Self::Foreign { .. }
+            | Self::Newer { .. }
+            | Self::Older { .. }
+            | Self::Row { .. }
+            | Self::UnknownSensor { .. }
+            | Self::NotFinite { .. } => None,
+        }
+    }
+}

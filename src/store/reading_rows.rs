@@ -1,0 +1,127 @@
+//! Writing readings: the part that runs thousands of times a second.
+
+use rusqlite::{Transaction, params};
+
+use super::columns::{millis, time_from_number};
+use super::queue_rows::Forwarding;
+use super::records::Committed;
+use super::reject_rows;
+use super::series::SeriesMap;
+use crate::garden::record::{Reading, Reflag, Reject};
+
+/// Adds what is new, and counts what is not.
+///
+/// A reading that is there already with another raw number is not taken: the
+/// first one stays, and a reject tells of the second.
+pub(super) fn add(
+    transaction: &Transaction<'_>,
+    readings: &[Reading],
+    map: &SeriesMap,
+    at: jiff::Timestamp,
+    mut forwarding: Option<&mut Forwarding>,
+    committed: &mut Committed,
+) -> rusqlite::Result<()> {
+    let mut insert = transaction.prepare_cached(
+        "INSERT INTO reading (at, series, raw, value, flag, tests, time_from, late)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+    )?;
+    let mut queue = forwarding.is_some().then(|| Forwarding::statement(transaction)).transpose()?;
+    for reading in readings {
+        let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
+        let added = insert.execute(params![
+            time,
+            series,
+            reading.raw,
+            reading.value,
+            reading.flag.number(),
+            reading.tests.0,
+            time_from_number(reading.time_from),
+            reading.late,
+        ])?;
+        if added == 1 {
+            committed.stored += 1;
+            if let (Some(queue), Some(forwarding)) = (&mut queue, forwarding.as_deref_mut()) {
+                forwarding.push(queue, time, series)?;
+            }
+        } else if let Some(there) = other_raw(transaction, time, series, reading.raw)? {
+            committed.conflicting += 1;
+            reject_conflict(transaction, reading, series, there, at)?;
+        } else {
+            committed.repeated += 1;
+        }
+    }
+    Ok(())
+}
+
+/// Changes the flags of stored readings. One whose flag (not only its tests)
+/// changes is forwarded again.
+pub(super) fn reflag(
+    transaction: &Transaction<'_>,
+    reflags: &[Reflag],
+    map: &SeriesMap,
+    forwarding: Option<&mut Forwarding>,
+) -> rusqlite::Result<()> {
+    let Some(forwarding) = forwarding else {
+        let mut both = transaction
+            .prepare_cached("UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2")?;
+        for it in reflags {
+            both.execute(params![millis(it.at), series_of(map, it.sensor), it.flag.number(), it.tests.0])?;
+        }
+        return Ok(());
+    };
+    let mut queue = Forwarding::statement(transaction)?;
+    let mut flag = transaction.prepare_cached(
+        "UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2 AND flag <> ?3",
+    )?;
+    let mut tests =
+        transaction.prepare_cached("UPDATE reading SET tests = ?3 WHERE at = ?1 AND series = ?2")?;
+    for it in reflags {
+        let (time, series) = (millis(it.at), series_of(map, it.sensor));
+        if flag.execute(params![time, series, it.flag.number(), it.tests.0])? == 1 {
+            forwarding.push(&mut queue, time, series)?;
+        } else {
+            tests.execute(params![time, series, it.tests.0])?;
+        }
+    }
+    Ok(())
+}
+
+fn series_of(map: &SeriesMap, sensor: crate::garden::record::SensorIx) -> u32 {
+    map.series(sensor).expect("every sensor number was checked before the transaction began")
+}
+
+/// The raw number that is there, where it is another one.
+fn other_raw(
+    transaction: &Transaction<'_>,
+    time: i64,
+    series: u32,
+    raw: f64,
+) -> rusqlite::Result<Option<f64>> {
+    let there: f64 = transaction
+        .prepare_cached("SELECT raw FROM reading WHERE at = ?1 AND series = ?2")?
+        .query_row(params![time, series], |row| row.get(0))?;
+    // Adding zero turns -0 into 0: SQLite keeps no sign of a zero.
+    Ok(((there + 0.0).to_bits() != (raw + 0.0).to_bits()).then_some(there))
+}
+
+fn reject_conflict(
+    transaction: &Transaction<'_>,
+    reading: &Reading,
+    series: u32,
+    there: f64,
+    at: jiff::Timestamp,
+) -> rusqlite::Result<()> {
+    let (sensor, topic): (String, String) = transaction
+        .prepare_cached("SELECT site || '/' || sensor, topic FROM series WHERE id = ?1")?
+        .query_row([series], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let reject = Reject {
+        at,
+        topic,
+        payload: reading.raw.to_string().into_bytes(),
+        reason: format!(
+            "{sensor} already has the reading {there} for {}; {} for the same time was not taken",
+            reading.at, reading.raw
+        ),
+    };
+    reject_rows::add(transaction, std::slice::from_ref(&reject))
+}

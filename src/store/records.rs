@@ -1,0 +1,130 @@
+//! What goes into the store and what comes out, beyond the core's own records.
+
+use jiff::Timestamp;
+
+use super::series::Series;
+use crate::alarms::State;
+use crate::garden::record::{AlarmKey, Batch, TimeFrom};
+use crate::quality::{Flag, Tests};
+
+/// Everything that is kept together or not at all.
+#[derive(Clone, Copy, Debug)]
+pub struct Transaction<'a> {
+    /// When it is written; the time of rejects that the store itself makes.
+    pub at: Timestamp,
+    pub batch: &'a Batch,
+    /// Letters to put into the outbox.
+    pub letters: &'a [Letter],
+    /// Numbers of letters that have been delivered.
+    pub letters_sent: &'a [i64],
+    /// How far each forwarder has come: its name, and the last number that its
+    /// server has taken.
+    pub forwarded: &'a [(String, i64)],
+    /// Whether the readings are to be queued for the forwarders.
+    pub forward: bool,
+}
+
+/// A message to deliver at least once.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Letter {
+    /// Says which letter it is, so that writing it twice keeps one: site, kind,
+    /// place, milliseconds and state, with slashes between.
+    pub key: String,
+    pub topic: String,
+    pub payload: Vec<u8>,
+}
+
+/// What a transaction came to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Committed {
+    /// Readings that were new.
+    pub stored: usize,
+    /// Readings that were there already with the same raw number.
+    pub repeated: usize,
+    /// Readings that were there already with another raw number: the first one
+    /// stays, and a reject says so.
+    pub conflicting: usize,
+    /// The highest number of a letter that was added.
+    pub last_letter: Option<i64>,
+    /// The highest number of a row that was queued for the forwarders.
+    pub last_forward: Option<i64>,
+}
+
+/// A letter that waits in the outbox.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OutboxLetter {
+    pub seq: i64,
+    pub letter: Letter,
+}
+
+/// An alarm as it stands, or one step of its history.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmRecord {
+    pub key: AlarmKey,
+    /// The state before; `None` where the present is asked for.
+    pub from: Option<State>,
+    pub state: State,
+    /// When the condition began.
+    pub since: Timestamp,
+    /// When the step was taken.
+    pub at: Timestamp,
+    pub text: String,
+    /// In the order to show.
+    pub values: Vec<(String, f64)>,
+    pub source: String,
+    pub tell: Vec<String>,
+}
+
+/// Something refused.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RejectRow {
+    pub seq: i64,
+    pub at: Timestamp,
+    pub topic: String,
+    pub payload: Vec<u8>,
+    pub reason: String,
+}
+
+/// A topic that no sensor names.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UnplacedTopic {
+    pub topic: String,
+    pub first: Timestamp,
+    pub last: Timestamp,
+    pub messages: u64,
+    /// The last message.
+    pub payload: Vec<u8>,
+}
+
+/// A stored reading with the series that it belongs to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Row<'a> {
+    pub series: &'a Series,
+    pub at: Timestamp,
+    pub raw: f64,
+    pub value: Option<f64>,
+    pub flag: Flag,
+    pub tests: Tests,
+    pub time_from: TimeFrom,
+    pub late: bool,
+}
+
+/// A row that waits for a forwarder.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ForwardRow {
+    pub seq: i64,
+    /// The number of a [`Series`].
+    pub series: u32,
+    pub at: Timestamp,
+    pub raw: f64,
+    pub value: Option<f64>,
+    pub flag: Flag,
+}
+
+/// How much a series has said since a given time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Activity {
+    pub series: Series,
+    pub readings: u64,
+    pub last: Timestamp,
+}

@@ -1,0 +1,182 @@
+//! The tables and how an older file is brought up to date.
+
+use std::path::Path;
+
+use rusqlite::Connection;
+
+use super::error::StoreError;
+
+/// Marks a file as ours (`PRAGMA application_id`): the letters "TRUG".
+const APPLICATION_ID: i64 = 0x5452_5547;
+
+/// Each entry brings the file from the version of its place in the list to the
+/// next one. Entries are only ever added.
+const MIGRATIONS: &[&str] = &[VERSION_1];
+
+/// The version that this program writes and reads.
+#[expect(clippy::cast_possible_wrap, reason = "the list is short")]
+const KNOWN: i64 = MIGRATIONS.len() as i64;
+
+/// Times are milliseconds since 1970-01-01 UTC. `flag` is the QARTOD number.
+/// `tests` packs each test's flag. `time_from`: 0 the device's clock, 1 the
+/// arrival. `reading.series` is no declared reference: checking it would cost a
+/// look-up for each row, and only the writer that made the series writes rows.
+const VERSION_1: &str = "
+CREATE TABLE series (
+    id       INTEGER PRIMARY KEY,
+    site     TEXT NOT NULL,
+    sensor   TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit     TEXT NOT NULL,
+    place    TEXT NOT NULL,
+    topic    TEXT NOT NULL,
+    UNIQUE (site, sensor, quantity)
+) STRICT;
+
+CREATE TABLE reading (
+    at        INTEGER NOT NULL,
+    series    INTEGER NOT NULL,
+    raw       REAL NOT NULL,
+    value     REAL,
+    flag      INTEGER NOT NULL,
+    tests     INTEGER NOT NULL,
+    time_from INTEGER NOT NULL,
+    late      INTEGER NOT NULL,
+    PRIMARY KEY (at, series)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE reject (
+    seq     INTEGER PRIMARY KEY,
+    at      INTEGER NOT NULL,
+    topic   TEXT NOT NULL,
+    payload BLOB NOT NULL,
+    reason  TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE unplaced (
+    topic    TEXT PRIMARY KEY,
+    first_at INTEGER NOT NULL,
+    last_at  INTEGER NOT NULL,
+    messages INTEGER NOT NULL,
+    payload  BLOB NOT NULL
+) STRICT;
+
+CREATE TABLE alarm (
+    site   TEXT NOT NULL,
+    kind   TEXT NOT NULL,
+    place  TEXT NOT NULL,
+    state  TEXT NOT NULL,
+    since  INTEGER NOT NULL,
+    at     INTEGER NOT NULL,
+    text   TEXT NOT NULL,
+    numbers TEXT NOT NULL,
+    source TEXT NOT NULL,
+    tell   TEXT NOT NULL,
+    PRIMARY KEY (site, kind, place)
+) STRICT;
+
+CREATE TABLE alarm_change (
+    seq        INTEGER PRIMARY KEY,
+    at         INTEGER NOT NULL,
+    site       TEXT NOT NULL,
+    kind       TEXT NOT NULL,
+    place      TEXT NOT NULL,
+    to_state   TEXT NOT NULL,
+    from_state TEXT NOT NULL,
+    since      INTEGER NOT NULL,
+    text       TEXT NOT NULL,
+    numbers    TEXT NOT NULL,
+    source     TEXT NOT NULL,
+    tell       TEXT NOT NULL,
+    UNIQUE (at, site, kind, place, to_state)
+) STRICT;
+
+CREATE TABLE outbox (
+    seq     INTEGER PRIMARY KEY,
+    key     TEXT NOT NULL UNIQUE,
+    topic   TEXT NOT NULL,
+    payload BLOB NOT NULL,
+    sent    INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE forward_queue (
+    seq    INTEGER PRIMARY KEY,
+    at     INTEGER NOT NULL,
+    series INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE forwarder (
+    name     TEXT PRIMARY KEY,
+    position INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE counter (
+    name  TEXT PRIMARY KEY,
+    value INTEGER NOT NULL
+) STRICT;
+";
+
+/// Checks that the file is ours, and brings it up to date.
+///
+/// # Errors
+///
+/// When it is no database, another program's, from a newer program, or cannot
+/// be written.
+pub(super) fn migrate(connection: &mut Connection, path: &Path) -> Result<(), StoreError> {
+    let found = version(connection, path)?;
+    for (script, to) in MIGRATIONS.iter().zip(1_i64..).skip_while(|&(_, to)| to <= found) {
+        let failed = |source| StoreError::Migrate { path: path.to_owned(), to, source };
+        let step = connection.transaction().map_err(failed)?;
+        step.execute_batch(script).map_err(failed)?;
+        step.pragma_update(None, "application_id", APPLICATION_ID).map_err(failed)?;
+        step.pragma_update(None, "user_version", to).map_err(failed)?;
+        step.commit().map_err(failed)?;
+    }
+    Ok(())
+}
+
+/// Checks that a file is empty or ours, before anything in it is changed.
+///
+/// # Errors
+///
+/// As for [`migrate`].
+pub(super) fn check_owner(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    version(connection, path).map(|_| ())
+}
+
+/// Checks that a file can be read as it stands.
+///
+/// # Errors
+///
+/// As for [`migrate`], and when the file is older than this program reads.
+pub(super) fn check(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let found = version(connection, path)?;
+    if found < KNOWN {
+        return Err(StoreError::Older { path: path.to_owned(), found, known: KNOWN });
+    }
+    Ok(())
+}
+
+/// The file's layout version; 0 for an empty file.
+fn version(connection: &Connection, path: &Path) -> Result<i64, StoreError> {
+    let number = |pragma: &str| {
+        connection.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0)).map_err(|source| {
+            if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) {
+                StoreError::NotADatabase { path: path.to_owned() }
+            } else {
+                StoreError::Open { path: path.to_owned(), source }
+            }
+        })
+    };
+    let (found, owner, changes) =
+        (number("user_version")?, number("application_id")?, number("schema_version")?);
+    // A file without any table is ours to fill.
+    let empty = found == 0 && owner == 0 && changes == 0;
+    if !empty && owner != APPLICATION_ID {
+        return Err(StoreError::Foreign { path: path.to_owned() });
+    }
+    if found > KNOWN {
+        return Err(StoreError::Newer { path: path.to_owned(), found, known: KNOWN });
+    }
+    Ok(found)
+}

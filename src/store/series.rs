@@ -1,0 +1,123 @@
+//! Series: the small number that stands for a sensor in every row.
+
+use std::collections::HashMap;
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+use crate::garden::plan::{Garden, Place, Sensor};
+use crate::garden::record::SensorIx;
+
+/// What a series is: kept in the file, so that it can be read without the
+/// configuration.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Series {
+    /// The number in the rows.
+    pub number: u32,
+    pub site: String,
+    pub sensor: String,
+    /// The quantity's name, such as `soil-moisture`.
+    pub quantity: String,
+    /// The unit of a calibrated value.
+    pub unit: String,
+    /// The bed's or tank's id; [`Series::WHOLE_SITE`] for the whole site.
+    pub place: String,
+}
+
+impl Series {
+    /// The place of a sensor that watches no single bed or tank.
+    pub const WHOLE_SITE: &'static str = "site";
+}
+
+/// From this run's sensor numbers to the file's series numbers, and back.
+///
+/// A sensor keeps its series as long as its site, its id and its quantity stay
+/// the same. One that comes to measure something else begins a new series, so
+/// that old numbers are never read in the new unit. A sensor's place is what the
+/// configuration last said: a probe that moves to another bed wants a new id.
+#[derive(Clone, Debug, Default)]
+pub struct SeriesMap {
+    series_of: Vec<u32>,
+    sensor_of: HashMap<u32, SensorIx>,
+}
+
+impl SeriesMap {
+    /// The series of a sensor.
+    pub fn series(&self, sensor: SensorIx) -> Option<u32> {
+        self.series_of.get(sensor.0 as usize).copied()
+    }
+
+    /// The sensor of a series, where the present configuration has one.
+    pub fn sensor(&self, series: u32) -> Option<SensorIx> {
+        self.sensor_of.get(&series).copied()
+    }
+
+    /// How many sensors there are.
+    pub fn len(&self) -> usize {
+        self.series_of.len()
+    }
+
+    /// Whether there is no sensor.
+    pub fn is_empty(&self) -> bool {
+        self.series_of.is_empty()
+    }
+}
+
+/// Gives every sensor its series, and keeps what is said of it up to date.
+pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusqlite::Result<SeriesMap> {
+    let mut map = SeriesMap::default();
+    let transaction = connection.transaction()?;
+    {
+        let mut find = transaction.prepare(
+            "SELECT id, unit, place, topic FROM series WHERE site = ?1 AND sensor = ?2 AND quantity = ?3",
+        )?;
+        let mut add = transaction.prepare(
+            "INSERT INTO series (site, sensor, quantity, unit, place, topic) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        )?;
+        let mut change =
+            transaction.prepare("UPDATE series SET unit = ?2, place = ?3, topic = ?4 WHERE id = ?1")?;
+        for garden in gardens {
+            let site = garden.site.id.as_str();
+            for sensor in &garden.sensors {
+                let (quantity, unit) = (sensor.measures.name(), sensor.measures.unit());
+                let place = place_name(garden, sensor);
+                let known = find
+                    .query_row(params![site, sensor.id.as_str(), quantity], |row| {
+                        let same = row.get_ref(1)?.as_str()? == unit
+                            && row.get_ref(2)?.as_str()? == place
+                            && row.get_ref(3)?.as_str()? == sensor.topic;
+                        Ok((row.get::<_, u32>(0)?, same))
+                    })
+                    .optional()?;
+                let number = match known {
+                    Some((number, true)) => number,
+                    Some((number, false)) => {
+                        change.execute(params![number, unit, place, sensor.topic])?;
+                        number
+                    }
+                    None => {
+                        add.execute(params![site, sensor.id.as_str(), quantity, unit, place, sensor.topic])?;
+                        u32::try_from(transaction.last_insert_rowid())
+                            .expect("series are numbered from 1, and nobody has four thousand million")
+                    }
+                };
+                let index = u32::try_from(map.series_of.len())
+                    .expect("a fleet of four thousand million sensors does not fit the memory");
+                map.series_of.push(number);
+                map.sensor_of.insert(number, SensorIx(index));
+            }
+        }
+        // A topic that has found its sensor is no longer without one.
+        transaction.execute("DELETE FROM unplaced WHERE topic IN (SELECT topic FROM series)", [])?;
+    }
+    transaction.commit()?;
+    Ok(map)
+}
+
+fn place_name<'a>(garden: &'a Garden, sensor: &Sensor) -> &'a str {
+    let id = match sensor.place {
+        Place::Bed(bed) => garden.beds.get(usize::from(bed)).map(|bed| &bed.id),
+        Place::Tank(tank) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.id),
+        Place::Site => None,
+    };
+    id.map_or(Series::WHOLE_SITE, |id| id.as_str())
+}

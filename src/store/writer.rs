@@ -1,0 +1,224 @@
+//! The one writer.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, TransactionBehavior};
+
+use super::error::StoreError;
+use super::queue_rows::{self, FORWARD_MAX, Forwarding, Outbox};
+use super::records::{Committed, Transaction};
+use super::series::{self, SeriesMap};
+use super::{alarm_rows, reading_rows, reject_rows, schema};
+use crate::garden::plan::Garden;
+
+/// Rejects that are kept where nothing else is said.
+const KEEP_REJECTS: u32 = 10_000;
+
+/// How long to wait for another program that has the file locked.
+const BUSY: Duration = Duration::from_secs(5);
+
+/// The database, open for writing. There is one at a time: a lock file beside the
+/// database keeps a second writer out.
+#[derive(Debug)]
+pub struct Store {
+    path: PathBuf,
+    connection: Connection,
+    series: SeriesMap,
+    marks: Marks,
+    keep_rejects: u32,
+    /// Held until the store is dropped, after the connection.
+    _lock: File,
+}
+
+/// What the writer knows of the tables without asking them. It is changed only
+/// when a transaction has been committed.
+#[derive(Clone, Copy, Debug)]
+struct Marks {
+    outbox: Outbox,
+    forwarding: Forwarding,
+    /// Topics that no sensor names.
+    unplaced: i64,
+}
+
+impl Store {
+    /// Opens the file at `path`, making it and its folder where they are missing,
+    /// brings it up to date, and gives every sensor of `gardens` its series.
+    /// Sensors are numbered through all gardens in order.
+    ///
+    /// # Errors
+    ///
+    /// When the folder or file cannot be made or written, another process writes
+    /// to it, it is no database of this program, or it comes from a newer one.
+    pub fn open(path: &Path, gardens: &[Garden]) -> Result<Self, StoreError> {
+        let lock = lock(path)?;
+        let failed = |source: rusqlite::Error| {
+            if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) {
+                StoreError::NotADatabase { path: path.to_owned() }
+            } else {
+                StoreError::Open { path: path.to_owned(), source }
+            }
+        };
+        let mut connection = Connection::open(path).map_err(failed)?;
+        connection.busy_timeout(BUSY).map_err(failed)?;
+        schema::check_owner(&connection, path)?;
+        connection.pragma_update(None, "journal_mode", "WAL").map_err(failed)?;
+        connection.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
+        // The log file gives its room back after a long reader has held it up.
+        connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024).map_err(failed)?;
+        connection.set_prepared_statement_cache_capacity(64);
+        schema::migrate(&mut connection, path)?;
+        let series = series::register(&mut connection, gardens).map_err(failed)?;
+        let marks = Marks::read(&connection).map_err(failed)?;
+        Ok(Self { path: path.to_owned(), connection, series, marks, keep_rejects: KEEP_REJECTS, _lock: lock })
+    }
+
+    /// Keeps so many rejects from the next commit on (10,000 until it is said).
+    pub fn set_keep_rejects(&mut self, keep: u32) {
+        self.keep_rejects = keep;
+    }
+
+    /// Says which forwarders there are. One that is new begins at the oldest row
+    /// that is still queued; the position of one that is gone is forgotten, so
+    /// that it holds nothing up.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be written.
+    pub fn set_forwarders(&mut self, names: &[&str]) -> Result<(), StoreError> {
+        let failed = write_error(&self.path, "the forwarders' names");
+        let mut marks = self.marks;
+        let transaction =
+            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
+        queue_rows::set_forwarders(&transaction, names, &mut marks.forwarding).map_err(failed)?;
+        transaction.commit().map_err(failed)?;
+        self.marks = marks;
+        Ok(())
+    }
+
+    /// Which series each sensor has.
+    pub fn series(&self) -> &SeriesMap {
+        &self.series
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Keeps all of a transaction. When this returns, it is on the disk.
+    ///
+    /// # Errors
+    ///
+    /// When it cannot be written, or a reading is not finite or of no known
+    /// sensor. Then nothing of it is kept, and it may be given again.
+    pub fn commit(&mut self, it: &Transaction<'_>) -> Result<Committed, StoreError> {
+        self.check(it)?;
+        let path = &self.path;
+        let write = |what| write_error(path, what);
+        let Transaction { at, batch, letters, letters_sent, forwarded, forward } = *it;
+        let mut marks = self.marks;
+        let mut committed = Committed::default();
+
+        let transaction = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(write("(beginning a transaction)"))?;
+        let queued = marks.forwarding.last();
+        reading_rows::add(
+            &transaction,
+            &batch.readings,
+            &self.series,
+            at,
+            forward.then_some(&mut marks.forwarding),
+            &mut committed,
+        )
+        .map_err(write("readings"))?;
+        if !batch.reflags.is_empty() {
+            let queue = forward.then_some(&mut marks.forwarding);
+            reading_rows::reflag(&transaction, &batch.reflags, &self.series, queue)
+                .map_err(write("flags"))?;
+        }
+        let added = marks.forwarding.last() - queued;
+        committed.last_forward = (added > 0).then(|| marks.forwarding.last());
+
+        if !batch.rejects.is_empty() {
+            reject_rows::add(&transaction, &batch.rejects).map_err(write("rejects"))?;
+        }
+        if !batch.rejects.is_empty() || committed.conflicting > 0 {
+            reject_rows::trim(&transaction, self.keep_rejects).map_err(write("rejects"))?;
+        }
+        if !batch.unplaced.is_empty() {
+            reject_rows::count_unplaced(&transaction, &batch.unplaced, &mut marks.unplaced)
+                .map_err(write("topics without a sensor"))?;
+        }
+        if !batch.changes.is_empty() {
+            alarm_rows::add(&transaction, &batch.changes).map_err(write("alarms"))?;
+        }
+        if !letters.is_empty() {
+            committed.last_letter = marks.outbox.add(&transaction, letters).map_err(write("letters"))?;
+        }
+        if !letters_sent.is_empty() {
+            Outbox::sent(&transaction, letters_sent).map_err(write("letters"))?;
+        }
+        if !forwarded.is_empty() {
+            marks.forwarding.note(&transaction, forwarded).map_err(write("forwarders' positions"))?;
+        }
+        marks.forwarding.trim(&transaction, added).map_err(write("the forward queue"))?;
+        transaction.commit().map_err(write("(ending a transaction)"))?;
+
+        self.marks = marks;
+        Ok(committed)
+    }
+
+    fn check(&self, it: &Transaction<'_>) -> Result<(), StoreError> {
+        let known = self.series.len();
+        let known_sensor = |sensor: crate::garden::record::SensorIx| {
+            if (sensor.0 as usize) < known {
+                Ok(())
+            } else {
+                Err(StoreError::UnknownSensor { sensor, known })
+            }
+        };
+        for reading in &it.batch.readings {
+            known_sensor(reading.sensor)?;
+            if !reading.raw.is_finite() || reading.value.is_some_and(|value| !value.is_finite()) {
+                return Err(StoreError::NotFinite { sensor: reading.sensor, at: reading.at });
+            }
+        }
+        it.batch.reflags.iter().try_for_each(|reflag| known_sensor(reflag.sensor))
+    }
+}
+
+impl Marks {
+    fn read(connection: &Connection) -> rusqlite::Result<Self> {
+        Ok(Self {
+            outbox: Outbox::open(connection)?,
+            forwarding: Forwarding::open(connection, FORWARD_MAX)?,
+            unplaced: connection.query_row("SELECT count(*) FROM unplaced", [], |row| row.get(0))?,
+        })
+    }
+}
+
+fn write_error(path: &Path, what: &'static str) -> impl Fn(rusqlite::Error) -> StoreError + Copy {
+    move |source| StoreError::Write { what, path: path.to_owned(), source }
+}
+
+/// Takes the lock beside the database, or says who cannot have it.
+fn lock(path: &Path) -> Result<File, StoreError> {
+    if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        std::fs::create_dir_all(folder)
+            .map_err(|source| StoreError::Folder { path: folder.to_owned(), source })?;
+    }
+    let mut lock = path.as_os_str().to_owned();
+    lock.push(".lock");
+    let lock = PathBuf::from(lock);
+    let file_error = |source| StoreError::LockFile { path: lock.clone(), source };
+    let file = OpenOptions::new().write(true).create(true).truncate(false).open(&lock).map_err(file_error)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(StoreError::Locked { path: path.to_owned(), lock }),
+        Err(TryLockError::Error(source)) => Err(file_error(source)),
+    }
+}
