@@ -5,6 +5,7 @@
 
 pub(crate) mod http;
 pub(crate) mod mosquitto;
+pub(crate) mod source;
 pub(crate) mod views;
 
 use std::net::TcpListener;
