@@ -82,7 +82,6 @@ impl Session<'_> {
         let mut connected = false;
         loop {
             let room = usize::from(IN_FLIGHT).saturating_sub(handed.len() + on_the_way.len());
-            let mut idle = true;
             if connected && room > 0 {
                 let letters = self.letters(read_to, room).await?;
                 for OutboxLetter { seq, letter } in letters {
@@ -96,10 +95,8 @@ impl Session<'_> {
                         .try_publish(letter.topic, QoS::AtLeastOnce, true, letter.payload)
                         .map_err(|e| format!("publishing: {e}"))?;
                     handed.push_back(seq);
-                    idle = false;
                 }
             }
-            let _ = idle;
             let event = tokio::select! {
                 event = events.poll() => event.map_err(|e| e.to_string())?,
                 changed = wake.changed(), if connected && room > 0 => {
@@ -146,7 +143,7 @@ impl Session<'_> {
 
     async fn letters(&self, after: i64, limit: usize) -> Result<Vec<OutboxLetter>, String> {
         let reader = self.reader.clone();
-        tokio::task::spawn_blocking(move || reader.letters(after, limit))
+        tokio::task::spawn_blocking(move || reader.letters(after, u32::try_from(limit).unwrap_or(u32::MAX)))
             .await
             .map_err(|e| format!("reading the outbox: {e}"))?
             .map_err(|e| format!("reading the outbox: {e}"))

@@ -61,10 +61,9 @@ impl SiteState {
 
         // A watering outside the hours is over once it has been told for a while.
         let delays = garden.rules.watering_hours;
-        state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| Said {
-            text: format!("{}: no further watering outside the allowed hours was seen.", bed.name),
-            values: vec![],
-            source: SOURCE_HOURS,
+        state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| {
+            let text = format!("{}: no further watering outside the allowed hours was seen.", bed.name);
+            Said::new(text, &[], SOURCE_HOURS)
         });
     }
 
@@ -97,18 +96,14 @@ impl SiteState {
         let state = &mut self.beds[usize::from(index)];
         state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
             let when = words::moment(wetting.onset, &garden.site.time_zone);
-            Said {
-                text: format!(
-                    "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and the \
-                     rain gauge caught no rain to explain it. Water may run {} only. Find out who or what watered \
-                     (a hose, a tap timer) and set it right before the next hot day; the probe cannot tell how many \
-                     litres ran.",
-                    bed.name,
-                    words::hours(hours)
-                ),
-                values: vec![("rise_m3_m3", wetting.rise), ("rain_24h_mm", rain_mm)],
-                source: SOURCE_HOURS,
-            }
+            let text = format!(
+                "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and the rain \
+                 gauge caught no rain to explain it. Water may run {} only. Find out who or what watered (a hose, a \
+                 tap timer) and set it right today; the probe cannot tell how many litres ran.",
+                bed.name,
+                words::hours(hours)
+            );
+            Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", rain_mm)], SOURCE_HOURS)
         });
     }
 }
@@ -142,8 +137,8 @@ pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &str) -> String {
     }
 }
 
-fn water_values(water: &BedWater) -> Vec<(&'static str, f64)> {
-    vec![
+fn water_values(water: &BedWater) -> [(&'static str, f64); 5] {
+    [
         ("depletion_mm", water.depletion_mm),
         ("readily_available_mm", water.readily_available_mm),
         ("available_left", water.available_left),
@@ -154,7 +149,7 @@ fn water_values(water: &BedWater) -> Vec<(&'static str, f64)> {
 
 fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said {
     let Some(water) = water else {
-        return Said { text: format!("{}: not known.", bed.name), values: vec![], source: SOURCE_DEPLETION };
+        return Said::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
     let left = words::percent(water.available_left);
     let text = if active {
@@ -168,7 +163,7 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said
     } else {
         format!("{} is moist again: {left} of its available water is there.", bed.name)
     };
-    Said { text, values: water_values(&water), source: SOURCE_DEPLETION }
+    Said::new(text, &water_values(&water), SOURCE_DEPLETION)
 }
 
 fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, days: i32, when: &str) -> Said {
@@ -185,7 +180,7 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
                 words::percent(1.0 - MOIST_PART * bed.depletion_fraction),
                 advice(bed, &water, when)
             ),
-            water_values(&water),
+            water_values(&water).to_vec(),
         ),
         Some(water) if (0..=MULCH_AHEAD_DAYS).contains(&days) => (
             format!(
@@ -193,9 +188,9 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
                 bed.name,
                 words::percent(water.available_left)
             ),
-            water_values(&water),
+            water_values(&water).to_vec(),
         ),
         _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),
     };
-    Said { text, values, source: SOURCE_MULCH }
+    Said::new(text, &values, SOURCE_MULCH)
 }

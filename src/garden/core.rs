@@ -5,6 +5,7 @@
 //! [`Clock`] says whether that moment or the readings' own times move the
 //! garden on.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -12,7 +13,7 @@ use jiff::Timestamp;
 use crate::alarms::{Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::plan::{Garden, Place};
-use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom};
+use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
 use crate::garden::view::SiteView;
@@ -51,8 +52,8 @@ pub struct StoredAlarm {
     pub since: Timestamp,
     pub at: Timestamp,
     pub text: String,
-    pub values: Vec<(&'static str, f64)>,
-    pub source: &'static str,
+    pub values: Values,
+    pub source: Cow<'static, str>,
 }
 
 impl Core {
@@ -72,7 +73,7 @@ impl Core {
         let Some(&(site_index, index)) = self.sensors.get(sensor.0 as usize) else { return };
         let site = &mut self.sites[site_index as usize];
 
-        let (given_at, time_from) = time_of(sample.at, arrival);
+        let (given_at, time_from, _) = time_of(sample.at, arrival);
         let (at, now) = match (self.clock, time_from) {
             (Clock::Arrival, _) => (given_at, arrival),
             (Clock::Readings, TimeFrom::Device) => (given_at, site.latest().map_or(given_at, |t| t.max(given_at))),
@@ -150,10 +151,8 @@ impl Core {
         let Some(standing) = site.standing_mut(key) else { return false };
         let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
         let delays = garden.rules.sensor_silent;
-        standing.step(&of, now, Input::Acknowledge, delays, batch, |_| Said {
-            text: "somebody has taken this on".to_owned(),
-            values: vec![],
-            source: "",
+        standing.step(&of, now, Input::Acknowledge, delays, batch, |_| {
+            Said::new("somebody has taken this on".to_owned(), &[], "")
         });
         batch.changes.len() > before
     }
@@ -204,7 +203,7 @@ impl Core {
                     standing.life = crate::alarms::Life::restored(state, found.map_or(Timestamp::UNIX_EPOCH, |a| a.since));
                 }
                 standing.last = found.map(|a| {
-                    let said = Said { text: a.text.clone(), values: a.values.clone(), source: a.source };
+                    let said = Said { text: a.text.clone(), values: a.values.clone(), source: a.source.clone() };
                     Box::new((a.at, said))
                 });
             });

@@ -73,7 +73,7 @@ impl SiteState {
                 at: last.0,
                 text: last.1.text.clone(),
                 values: last.1.values.clone(),
-                source: last.1.source,
+                source: last.1.source.clone(),
             });
         };
         for (bed, state) in garden.beds.iter().zip(&self.beds) {

@@ -70,8 +70,8 @@ impl SiteState {
             } else {
                 format!("{place}: the {what} sensor ({}) is speaking again.", sensor.id)
             };
-            let values = vec![("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
-            Said { text, values, source: SOURCE }
+            let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
+            Said::new(text, &values, SOURCE)
         });
     }
 }

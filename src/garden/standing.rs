@@ -1,17 +1,19 @@
 //! One alarm of one place as it stands, and the words that were last said.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind, Life, State};
 use crate::garden::plan::{Id, Site, Tell};
-use crate::garden::record::{AlarmChange, AlarmKey, Batch};
+use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
 
 /// What an alarm says.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Said {
     pub(crate) text: String,
-    pub(crate) values: Vec<(&'static str, f64)>,
-    pub(crate) source: &'static str,
+    pub(crate) values: Values,
+    pub(crate) source: Cow<'static, str>,
 }
 
 /// An alarm and its last words.
@@ -20,6 +22,14 @@ pub(crate) struct Standing {
     pub(crate) life: Life,
     /// When the state last changed, and what was said then.
     pub(crate) last: Option<Box<(Timestamp, Said)>>,
+}
+
+impl Said {
+    /// Words of a rule, with the numbers behind them.
+    pub(crate) fn new(text: String, values: &[(&'static str, f64)], source: &'static str) -> Self {
+        let values = values.iter().map(|&(name, value)| (Cow::Borrowed(name), value)).collect();
+        Self { text, values, source: Cow::Borrowed(source) }
+    }
 }
 
 /// Whose alarm it is.
@@ -58,7 +68,7 @@ impl Standing {
             at,
             text: said.text.clone(),
             values: said.values.clone(),
-            source: said.source,
+            source: said.source.clone(),
             tell: of.tell.iter().filter(|t| t.alarms.contains(&of.kind)).map(|t| t.who.clone()).collect(),
         });
         self.last = Some(Box::new((at, said)));

@@ -147,7 +147,7 @@ fn say_shock(
     }
     values.push(("limit_hour_c", limits.change_hour_c));
     values.push(("limit_day_c", limits.change_day_c));
-    Said { text, values, source: SOURCE_SHOCK }
+    Said::new(text, &values, SOURCE_SHOCK)
 }
 
 fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> Said {
@@ -173,5 +173,5 @@ fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) ->
             tank.limits.change_hour_c,
         )
     };
-    Said { text, values: vec![("temperature_c", now_c), ("limit_c", limit_c)], source: SOURCE_LIMITS }
+    Said::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS)
 }

@@ -95,7 +95,7 @@ pub async fn run(
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     let mut told_down = false;
     loop {
-        let outcome = match options(&broker, &broker.client_id, false) {
+        let outcome = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
                 let mut will = LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
                 will.properties = None;
@@ -116,9 +116,9 @@ pub async fn run(
         };
         let wait = backoff.next();
         if told_down {
-            debug!(broker = broker.url, %reason, ?wait, "the broker is still not there");
+            debug!(broker = %format_args!("{}:{}", broker.host, broker.port), %reason, ?wait, "the broker is still not there");
         } else {
-            warn!(broker = broker.url, %reason, "cannot listen to the broker; trying again until it is there");
+            warn!(broker = %format_args!("{}:{}", broker.host, broker.port), %reason, "cannot listen to the broker; trying again until it is there");
             told_down = true;
         }
         tokio::select! {
@@ -167,7 +167,7 @@ async fn one_session(
                 }
             }
             Event::Incoming(Packet::ConnAck(ack)) => {
-                info!(broker = broker.url, kept_session = ack.session_present, "listening to the broker");
+                info!(broker = %format_args!("{}:{}", broker.host, broker.port), kept_session = ack.session_present, "listening to the broker");
                 *told_down = false;
                 backoff.reset();
                 subscribe(broker, &session)?;
@@ -217,9 +217,9 @@ fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
 }
 
 /// Connection options. `clean`: nothing of an earlier session is kept.
-pub(crate) fn options(broker: &Broker, client_id: &str, clean: bool) -> Result<MqttOptions, String> {
+pub(crate) fn connection_options(broker: &Broker, client_id: &str, clean: bool) -> Result<MqttOptions, String> {
     let mut options = MqttOptions::new(client_id, broker.host.clone(), broker.port);
-    options.set_keep_alive(Duration::from_secs(u64::from(broker.keep_alive_s)));
+    options.set_keep_alive(broker.keep_alive);
     options.set_clean_start(clean);
     options.set_manual_acks(true);
     // Without this the event loop takes 14 MB for packets in flight.
@@ -230,7 +230,7 @@ pub(crate) fn options(broker: &Broker, client_id: &str, clean: bool) -> Result<M
     properties.max_packet_size = Some(broker.max_packet_bytes);
     options.set_connect_properties(properties);
     if let Some(username) = &broker.username {
-        options.set_credentials(username.clone(), broker.password.clone().unwrap_or_default());
+        options.set_credentials(username.clone(), broker.password.as_ref().map_or("", |p| p.reveal()).to_owned());
     }
     if broker.tls {
         options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(broker)?))));

@@ -197,7 +197,7 @@ pub(crate) fn busy() -> SiteView {
         at: at(since),
         text: text.into(),
         values: Vec::new(),
-        source: "",
+        source: "".into(),
     };
     let mut shock = alarm(
         Kind::TankTemperatureShock,
@@ -208,8 +208,8 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-17T05:05:00Z",
         "Perch tank fell 3.4 °C within an hour; its fish stand 2 °C. Stop the top-up and let it settle.",
     );
-    shock.values = vec![("change_hour_c", -3.4), ("limit_c", 2.0)];
-    shock.source = "the limits in the garden's file";
+    shock.values = vec![("change_hour_c".into(), -3.4), ("limit_c".into(), 2.0)];
+    shock.source = "the limits in the garden's file".into();
     let mut dry = alarm(
         Kind::DryBed,
         "kitchen-bed",
@@ -219,8 +219,8 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-16T21:00:00Z",
         "Kitchen bed is dry: 38 % of its available water is left. Give it about 64 L after 6 pm.",
     );
-    dry.values = vec![("depletion_mm", 8.0), ("readily_available_mm", 7.1)];
-    dry.source = "FAO-56 eq. 82-83";
+    dry.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
+    dry.source = "FAO-56 eq. 82-83".into();
     let mut silent = alarm(
         Kind::SensorSilent,
         "shed-air-temp",
@@ -230,7 +230,7 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-12T01:00:00Z",
         "The air temperature sensor of the whole site was silent for 5 hours.",
     );
-    silent.source = "three of the sensor's own intervals";
+    silent.source = "three of the sensor's own intervals".into();
     view.alarms = vec![shock, dry, silent];
 
     let mut kitchen = bed(
@@ -306,7 +306,7 @@ pub(crate) fn hostile() -> SiteView {
     for alarm in &mut view.alarms {
         alarm.place_name = EVIL.into();
         alarm.text = EVIL.into();
-        alarm.values = vec![("depletion_mm", f64::NAN)];
+        alarm.values = vec![("depletion_mm".into(), f64::NAN)];
     }
     for bed in &mut view.beds {
         bed.name = EVIL.into();
