@@ -1,3 +1,4 @@
 //! One file for each command.
 
 pub mod check;
+pub mod daemon;

@@ -19,13 +19,15 @@
 //! - `poll` has a task to itself and is never cancelled half-way except when
 //!   everything is dropped.
 
+use std::fmt;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, Filter, LastWill, Packet, Publish, RetainForwardRule, SubscribeReasonCode,
+    ConnectProperties, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck, SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, Event, EventLoop, MqttOptions};
 use rumqttc::{TlsConfiguration, Transport};
@@ -38,6 +40,8 @@ use crate::settings::Broker;
 /// First and longest wait after a failed connection.
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
 const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
+/// How long the last acknowledgements may take when we leave.
+const LEAVE: Duration = Duration::from_millis(700);
 /// Topic filters in one subscribe packet.
 const FILTERS_AT_ONCE: usize = 50;
 
@@ -90,10 +94,10 @@ pub async fn run(
     presence: Presence,
     messages: mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
+    broker_away: Arc<AtomicBool>,
     stop: CancellationToken,
 ) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
-    let mut told_down = false;
     loop {
         let outcome = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
@@ -102,11 +106,25 @@ pub async fn run(
                 options.set_last_will(will);
                 let cap = usize::from(broker.receive_maximum) * 2 + presence.status_topics.len() + 1024;
                 let (client, events) = AsyncClient::new(options, cap);
-                let one = one_session(&broker, &presence, client, events, &messages, now, &mut backoff, &mut told_down);
-                tokio::select! {
-                    outcome = one => outcome,
-                    () = stop.cancelled() => return,
+                let mut listening = Listening {
+                    broker: &broker,
+                    presence: &presence,
+                    messages: &messages,
+                    now,
+                    broker_away: &broker_away,
+                    backoff: &mut backoff,
+                    session: Arc::new(client),
+                    events,
+                    dropped_qos0: 0,
+                };
+                let outcome = tokio::select! {
+                    outcome = listening.run() => outcome,
+                    () = stop.cancelled() => Ok(()),
+                };
+                if outcome.is_ok() {
+                    listening.leave().await;
                 }
+                outcome
             }
             Err(reason) => Err(reason),
         };
@@ -115,11 +133,10 @@ pub async fn run(
             Err(reason) => reason,
         };
         let wait = backoff.next();
-        if told_down {
-            debug!(broker = %format_args!("{}:{}", broker.host, broker.port), %reason, ?wait, "the broker is still not there");
+        if broker_away.swap(true, Ordering::Relaxed) {
+            debug!(broker = %Address(&broker), %reason, ?wait, "the broker is still not there");
         } else {
-            warn!(broker = %format_args!("{}:{}", broker.host, broker.port), %reason, "cannot listen to the broker; trying again until it is there");
-            told_down = true;
+            warn!(broker = %Address(&broker), %reason, "cannot listen to the broker; trying again until it is there");
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
@@ -128,75 +145,113 @@ pub async fn run(
     }
 }
 
-#[expect(clippy::too_many_arguments, reason = "the loop's state, passed down once")]
-async fn one_session(
-    broker: &Broker,
-    presence: &Presence,
-    client: AsyncClient,
-    mut events: EventLoop,
-    messages: &mpsc::Sender<Delivery>,
+/// One connection, from connect to its first error.
+struct Listening<'a> {
+    broker: &'a Broker,
+    presence: &'a Presence,
+    messages: &'a mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
-    backoff: &mut Backoff,
-    told_down: &mut bool,
-) -> Result<(), String> {
-    let session = Arc::new(client);
-    let mut dropped_qos0: u64 = 0;
-    loop {
-        let event = events.poll().await.map_err(|e| e.to_string())?;
-        match event {
-            Event::Incoming(Packet::Publish(publish)) => {
-                let qos0 = publish.qos == QoS::AtMostOnce;
-                let delivery = Delivery { publish, session: Arc::clone(&session), arrival: now() };
-                match messages.try_send(delivery) {
-                    Ok(()) => {}
-                    // QoS 1 cannot fill the channel: it is as long as receive_maximum.
-                    // QoS 0 has no back-pressure; what does not fit is lost, as its
-                    // sender has chosen.
-                    Err(mpsc::error::TrySendError::Full(_)) if qos0 => {
-                        dropped_qos0 += 1;
-                        if dropped_qos0.is_power_of_two() {
-                            warn!(dropped_qos0, "messages sent at QoS 0 came faster than they could be stored");
-                        }
+    broker_away: &'a AtomicBool,
+    backoff: &'a mut Backoff,
+    session: Arc<AsyncClient>,
+    events: EventLoop,
+    dropped_qos0: u64,
+}
+
+impl Listening<'_> {
+    /// Ends with `Ok` when nobody takes the messages any more.
+    async fn run(&mut self) -> Result<(), String> {
+        loop {
+            match self.events.poll().await.map_err(|e| e.to_string())? {
+                Event::Incoming(Packet::Publish(publish)) => {
+                    if !self.hand_on(publish).await {
+                        return Ok(());
                     }
-                    Err(mpsc::error::TrySendError::Full(delivery)) => {
-                        if messages.send(delivery).await.is_err() {
-                            return Ok(());
-                        }
-                    }
-                    Err(mpsc::error::TrySendError::Closed(_)) => return Ok(()),
                 }
-            }
-            Event::Incoming(Packet::ConnAck(ack)) => {
-                info!(broker = %format_args!("{}:{}", broker.host, broker.port), kept_session = ack.session_present, "listening to the broker");
-                *told_down = false;
-                backoff.reset();
-                subscribe(broker, &session)?;
-                for topic in &presence.status_topics {
-                    session
-                        .try_publish(topic.clone(), QoS::AtLeastOnce, true, "online")
-                        .map_err(|e| format!("publishing {topic}: {e}"))?;
-                }
-            }
-            Event::Incoming(Packet::SubAck(ack)) => {
-                let refused: Vec<&SubscribeReasonCode> = ack
-                    .return_codes
-                    .iter()
-                    .filter(|code| !matches!(code, SubscribeReasonCode::Success(_)))
-                    .collect();
-                if !refused.is_empty() {
-                    error!(
-                        ?refused,
-                        topics = ?broker.topics,
-                        "the broker refused a subscription; look at its access rules for this user"
+                Event::Incoming(Packet::ConnAck(ack)) => {
+                    info!(
+                        broker = %Address(self.broker),
+                        kept_session = ack.session_present,
+                        "listening to the broker"
                     );
-                    return Err("the broker refused a subscription".to_owned());
+                    self.broker_away.store(false, Ordering::Relaxed);
+                    self.backoff.reset();
+                    subscribe(self.broker, &self.session)?;
+                    self.say("online")?;
                 }
+                Event::Incoming(Packet::SubAck(ack)) => look_at(&ack, self.broker)?,
+                Event::Incoming(Packet::Disconnect(told)) => {
+                    return Err(format!("the broker ended the session: {:?}", told.reason_code));
+                }
+                Event::Incoming(_) | Event::Outgoing(_) => {}
             }
-            Event::Incoming(Packet::Disconnect(told)) => {
-                return Err(format!("the broker ended the session: {:?}", told.reason_code));
-            }
-            Event::Incoming(_) | Event::Outgoing(_) => {}
         }
+    }
+
+    /// `false` when nobody takes it.
+    async fn hand_on(&mut self, publish: Publish) -> bool {
+        let qos0 = publish.qos == QoS::AtMostOnce;
+        let delivery = Delivery { publish, session: Arc::clone(&self.session), arrival: (self.now)() };
+        match self.messages.try_send(delivery) {
+            Ok(()) => true,
+            // QoS 0 has no back-pressure; what does not fit is lost, as its sender
+            // has chosen.
+            Err(mpsc::error::TrySendError::Full(_)) if qos0 => {
+                self.dropped_qos0 += 1;
+                if self.dropped_qos0.is_power_of_two() {
+                    warn!(
+                        dropped = self.dropped_qos0,
+                        "messages sent at QoS 0 came faster than they could be stored and were lost; send readings \
+                         at QoS 1"
+                    );
+                }
+                true
+            }
+            // QoS 1 fills the channel only beside QoS 0: it is longer than
+            // receive_maximum.
+            Err(mpsc::error::TrySendError::Full(delivery)) => self.messages.send(delivery).await.is_ok(),
+            Err(mpsc::error::TrySendError::Closed(_)) => false,
+        }
+    }
+
+    fn say(&self, status: &'static str) -> Result<(), String> {
+        for topic in &self.presence.status_topics {
+            self.session
+                .try_publish(topic.clone(), QoS::AtLeastOnce, true, status)
+                .map_err(|e| format!("publishing {topic}: {e}"))?;
+        }
+        Ok(())
+    }
+
+    /// Says that nobody listens, and gives the acknowledgements of the last batch
+    /// time to go out. Messages that still come are not taken; they come again.
+    async fn leave(&mut self) {
+        let _ = self.say("offline");
+        let flush = async { while self.events.poll().await.is_ok() {} };
+        let _ = tokio::time::timeout(LEAVE, flush).await;
+    }
+}
+
+fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {
+    let refused: Vec<&SubscribeReasonCode> =
+        ack.return_codes.iter().filter(|code| !matches!(code, SubscribeReasonCode::Success(_))).collect();
+    if refused.is_empty() {
+        return Ok(());
+    }
+    error!(
+        ?refused,
+        topics = ?broker.topics,
+        "the broker refused a subscription; look at its access rules for this user"
+    );
+    Err("the broker refused a subscription".to_owned())
+}
+
+/// Host and port, for the log.
+struct Address<'a>(&'a Broker);
+
+impl fmt::Display for Address<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.0.host, self.0.port)
     }
 }
 
