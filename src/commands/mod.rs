@@ -2,3 +2,8 @@
 
 pub mod check;
 pub mod daemon;
+#[cfg(feature = "demo")]
+pub mod demo;
+pub mod import;
+pub mod mulch;
+pub mod run;

@@ -15,9 +15,10 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, Batch};
+use crate::garden::record::{AlarmChange, Batch, Reject};
 use crate::garden::view::SiteView;
 use crate::garden::{Clock, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
@@ -76,6 +77,9 @@ pub struct Keeper {
     /// Whether alarms are put into the outbox.
     tell: bool,
     on_change: OnChange,
+    late: usize,
+    refused: usize,
+    raised: usize,
     pub wake_letters: watch::Sender<i64>,
     pub wake_forward: watch::Sender<i64>,
 }
@@ -104,6 +108,9 @@ impl Keeper {
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
+            late: 0,
+            refused: 0,
+            raised: 0,
             wake_letters: watch::Sender::new(0),
             wake_forward: watch::Sender::new(0),
         })
@@ -142,6 +149,26 @@ impl Keeper {
         self.desk.core.take(sensor, sample, arrival, &mut self.batch);
     }
 
+    /// Keeps something that was refused before it came here.
+    pub fn refuse(&mut self, reject: Reject) {
+        self.batch.rejects.push(reject);
+    }
+
+    /// Refused messages until now, those that wait included.
+    pub fn refused(&self) -> usize {
+        self.refused + self.batch.rejects.len()
+    }
+
+    /// Late readings until now, those that wait included.
+    pub fn late(&self) -> usize {
+        self.late + self.batch.readings.iter().filter(|r| r.late).count()
+    }
+
+    /// Alarms raised until now, those that wait included.
+    pub fn raised(&self) -> usize {
+        self.raised + raised(&self.batch)
+    }
+
     /// Rows that wait to be committed.
     pub fn waiting(&self) -> usize {
         self.batch.readings.len()
@@ -172,6 +199,7 @@ impl Keeper {
         if let Some(seq) = committed.last_forward {
             self.wake_forward.send_replace(seq);
         }
+        (self.late, self.raised, self.refused) = (self.late(), self.raised(), self.refused());
         self.batch.clear();
         self.letters.clear();
         self.letters_sent.clear();
@@ -306,6 +334,10 @@ impl Keeper {
             wait = (wait * 2).min(RETRY_LONGEST);
         }
     }
+}
+
+fn raised(batch: &Batch) -> usize {
+    batch.changes.iter().filter(|c| c.to == State::Unacknowledged).count()
 }
 
 /// An error with everything behind it, on one line.
