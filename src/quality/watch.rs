@@ -208,7 +208,6 @@ pub fn spike(limits: &Spike, before: f64, value: f64, after: f64) -> Flag {
 
 fn seconds(from_ms: i64, to_ms: i64) -> f64 {
     // Exact: both ends of jiff's time are below 2^53 milliseconds.
-    #[allow(clippy::cast_precision_loss)]
     let ms = to_ms.saturating_sub(from_ms) as f64;
     ms / 1000.0
 }

@@ -45,7 +45,6 @@ fn missed(payload: &[u8], pointer: &JsonPointer, what: &'static str) -> DecodeEr
 
 fn raw_number(found: &Found<'_>, pointer: &JsonPointer, payload: &[u8]) -> Result<f64, DecodeError> {
     // Above 2^53 a whole number loses its last digits here.
-    #[allow(clippy::cast_precision_loss)]
     match found {
         Found::Float(number) => Ok(*number),
         Found::Unsigned(number) => Ok(*number as f64),

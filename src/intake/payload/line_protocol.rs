@@ -112,7 +112,6 @@ fn field_place(line: &ParsedLine<'_>, wanted: Option<&str>) -> Result<Option<usi
 
 /// A finite number, if the value is one.
 fn number(value: &FieldValue<'_>) -> Option<f64> {
-    #[allow(clippy::cast_precision_loss)]
     match value {
         FieldValue::I64(v) => Some(*v as f64),
         FieldValue::U64(v) => Some(*v as f64),

@@ -344,12 +344,10 @@ impl Visitor<'_> for Number {
         Ok(v)
     }
 
-    #[allow(clippy::cast_precision_loss)]
     fn visit_u64<E>(self, v: u64) -> Result<f64, E> {
         Ok(v as f64)
     }
 
-    #[allow(clippy::cast_precision_loss)]
     fn visit_i64<E>(self, v: i64) -> Result<f64, E> {
         Ok(v as f64)
     }
