@@ -218,3 +218,138 @@ fn on_lines(points: &[(f64, f64)], raw: f64) -> f64 {
 fn polynomial(coefficients: &[f64], raw: f64) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, c| sum * raw + c)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(s: i64) -> Timestamp {
+        Timestamp::from_second(1_776_403_800 + s).unwrap()
+    }
+
+    fn ever(calibration: Calibration) -> Vec<DatedCalibration> {
+        vec![DatedCalibration { from: None, calibration }]
+    }
+
+    fn near(got: Calibrated, expected: f64) {
+        let Calibrated::Value(value) = got else { panic!("{got:?}, {expected} expected") };
+        assert!((value - expected).abs() < 1e-12, "{value}, {expected} expected");
+    }
+
+    #[test]
+    fn points_are_met_and_joined_by_lines() {
+        let held =
+            ever(Calibration::piecewise(vec![(2900.0, 0.02), (2000.0, 0.25), (1450.0, 0.40)]).unwrap());
+        let mut calibrator = Calibrator::new();
+        for (raw, expected) in
+            [(2900.0, 0.02), (2000.0, 0.25), (1450.0, 0.40), (2450.0, 0.135), (1725.0, 0.325)]
+        {
+            near(calibrator.value(&held, at(0), raw), expected);
+        }
+    }
+
+    #[test]
+    fn points_are_carried_on_for_a_tenth_of_their_span() {
+        let held = ever(Calibration::piecewise(vec![(1000.0, 0.0), (2000.0, 1.0)]).unwrap());
+        let mut calibrator = Calibrator::new();
+        near(calibrator.value(&held, at(0), 900.0), -0.1);
+        near(calibrator.value(&held, at(0), 2100.0), 1.1);
+        for raw in [899.9, 2100.1, f64::NAN, f64::INFINITY] {
+            let got = calibrator.value(&held, at(0), raw);
+            assert!(matches!(got, Calibrated::OutOfRange(OutOfRange::Raw { .. })), "{raw}: {got:?}");
+        }
+        let wider =
+            Calibration::piecewise(vec![(1000.0, 0.0), (2000.0, 1.0)]).unwrap().with_valid(0.0, 2000.0);
+        let held = ever(wider.unwrap());
+        near(calibrator.value(&held, at(0), 0.0), -1.0);
+        assert_eq!(calibrator.value(&held, at(0), 2000.5).value(), None);
+    }
+
+    #[test]
+    fn a_polynomial_is_its_sum() {
+        let held = ever(Calibration::polynomial(vec![1.0, -2.0, 0.5]).unwrap());
+        near(Calibrator::new().value(&held, at(0), 4.0), 1.0);
+        let huge = ever(Calibration::polynomial(vec![0.0, 0.0, 1e308]).unwrap());
+        let got = Calibrator::new().value(&huge, at(0), 1e10);
+        assert_eq!(got, Calibrated::OutOfRange(OutOfRange::NotFinite { raw: 1e10 }));
+    }
+
+    #[test]
+    fn topp_has_no_value_outside_its_fit() {
+        let held = ever(Calibration::topp());
+        let mut calibrator = Calibrator::new();
+        for (raw, inside) in [(2.99, false), (3.0, true), (40.0, true), (40.01, false), (81.0, false)] {
+            assert_eq!(calibrator.value(&held, at(0), raw).value().is_some(), inside, "{raw}");
+        }
+    }
+
+    #[test]
+    fn tips_of_a_message_are_whole_and_not_negative() {
+        let held = ever(Calibration::tips(0.2, Counts::Message).unwrap());
+        let mut calibrator = Calibrator::new();
+        near(calibrator.value(&held, at(0), 0.0), 0.0);
+        near(calibrator.value(&held, at(1), 7.0), 1.4);
+        for raw in [-1.0, 0.5, 1e17, f64::NAN] {
+            let got = calibrator.value(&held, at(2), raw);
+            assert!(matches!(got, Calibrated::OutOfRange(OutOfRange::NotACount { .. })), "{raw}: {got:?}");
+        }
+    }
+
+    #[test]
+    fn a_running_count_tells_what_was_added() {
+        let held = ever(Calibration::tips(0.2, Counts::Running { wraps_at: Some(65_536.0) }).unwrap());
+        let mut calibrator = Calibrator::new();
+        assert_eq!(calibrator.value(&held, at(0), 65_000.0), Calibrated::NotYet);
+        near(calibrator.value(&held, at(900), 65_010.0), 2.0);
+        near(calibrator.value(&held, at(1800), 65_010.0), 0.0);
+        // Rolled over: 526 to the end and 4 beyond it.
+        near(calibrator.value(&held, at(2700), 4.0), 106.0);
+        near(calibrator.value(&held, at(3600), 30_000.0), 5999.2);
+        // Not from the end of the range: reset, and 3 tips since.
+        near(calibrator.value(&held, at(4500), 3.0), 0.6);
+        let beyond = calibrator.value(&held, at(5400), 65_536.0);
+        assert!(matches!(beyond, Calibrated::OutOfRange(OutOfRange::BeyondRollOver { .. })), "{beyond:?}");
+        // The refused count was not taken for the last one.
+        near(calibrator.value(&held, at(6300), 5.0), 0.4);
+    }
+
+    #[test]
+    fn a_counter_without_roll_over_is_reset() {
+        let held = ever(Calibration::tips(0.5, Counts::Running { wraps_at: None }).unwrap());
+        let mut calibrator = Calibrator::new();
+        assert_eq!(calibrator.value(&held, at(0), 65_535.0), Calibrated::NotYet);
+        near(calibrator.value(&held, at(900), 2.0), 1.0);
+    }
+
+    #[test]
+    fn a_running_count_out_of_order_counts_nothing_twice() {
+        let held = ever(Calibration::tips(1.0, Counts::Running { wraps_at: None }).unwrap());
+        let mut calibrator = Calibrator::new();
+        calibrator.restore(10.0, at(0));
+        near(calibrator.value(&held, at(1800), 15.0), 5.0);
+        for (s, raw) in [(900, 12.0), (1800, 15.0)] {
+            assert_eq!(calibrator.value(&held, at(s), raw), Calibrated::OutOfRange(OutOfRange::NotLater));
+        }
+        near(calibrator.value(&held, at(2700), 16.0), 1.0);
+    }
+
+    #[test]
+    fn the_calibration_that_holds_is_the_last_begun() {
+        let constant = |c| Calibration::polynomial(vec![c]).unwrap();
+        let held = [
+            DatedCalibration { from: Some(at(0)), calibration: constant(1.0) },
+            DatedCalibration { from: Some(at(100)), calibration: constant(2.0) },
+        ];
+        let mut calibrator = Calibrator::new();
+        assert_eq!(calibrator.value(&held, at(-1), 5.0), Calibrated::OutOfRange(OutOfRange::NoCalibration));
+        near(calibrator.value(&held, at(0), 5.0), 1.0);
+        near(calibrator.value(&held, at(99), 5.0), 1.0);
+        near(calibrator.value(&held, at(100), 5.0), 2.0);
+        assert_eq!(calibrator.value(&[], at(0), 5.0), Calibrated::OutOfRange(OutOfRange::NoCalibration));
+    }
+
+    #[test]
+    fn the_state_is_small() {
+        assert_eq!(size_of::<Calibrator>(), 16);
+    }
+}

@@ -7,6 +7,8 @@
 
 mod calibrator;
 mod curve;
+#[cfg(test)]
+mod properties;
 pub mod topp;
 
 use jiff::Timestamp;

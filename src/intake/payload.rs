@@ -8,6 +8,8 @@ mod json;
 mod json_pointer;
 mod line_protocol;
 mod number;
+#[cfg(test)]
+mod properties;
 pub mod senml;
 mod time;
 

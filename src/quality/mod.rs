@@ -2,6 +2,8 @@
 
 mod flags;
 mod limits;
+#[cfg(test)]
+mod properties;
 mod watch;
 
 pub use flags::{Flag, Test, Tests, aggregate};

@@ -208,7 +208,149 @@ pub fn spike(limits: &Spike, before: f64, value: f64, after: f64) -> Flag {
 
 fn seconds(from_ms: i64, to_ms: i64) -> f64 {
     // Exact: both ends of jiff's time are below 2^53 milliseconds.
-    #[allow(clippy::cast_precision_loss)]
     let ms = to_ms.saturating_sub(from_ms) as f64;
     ms / 1000.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::garden::plan::Quantity;
+
+    fn at(s: i64) -> Timestamp {
+        Timestamp::from_second(1_776_403_800 + s).unwrap()
+    }
+
+    /// The flags of readings `every_s` apart, with the defaults of the quantity.
+    fn flags(quantity: Quantity, every_s: u32, values: impl IntoIterator<Item = f64>) -> Vec<Flag> {
+        let limits = Limits::default_for(quantity, every_s);
+        let mut watch = Watch::new();
+        let mut flags: Vec<Flag> = Vec::new();
+        for (n, value) in (0..).zip(values) {
+            let judged = watch.judge(&limits, at(n * i64::from(every_s)), Some(value));
+            if let (Some((_, flag, _)), Some(last)) = (judged.previous, flags.last_mut()) {
+                *last = flag;
+            }
+            flags.push(judged.flag);
+        }
+        flags
+    }
+
+    fn all_pass(quantity: Quantity, every_s: u32, values: impl IntoIterator<Item = f64>) {
+        let flags = flags(quantity, every_s, values);
+        let first = flags.iter().position(|f| *f != Flag::Pass);
+        assert_eq!(first, None, "{quantity:?}: {:?}", first.map(|i| flags[i]));
+    }
+
+    /// Numbers that look random between -0.5 and 0.5, always the same ones.
+    fn noise() -> impl Iterator<Item = f64> {
+        let mut state = 12_345_u64;
+        std::iter::repeat_with(move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            f64::from(u32::try_from(state >> 32).unwrap()) / f64::from(u32::MAX) - 0.5
+        })
+    }
+
+    #[test]
+    fn a_watering_passes() {
+        for rise in [0.05, 0.12, 0.25] {
+            let dry = [0.12, 0.1199, 0.1201, 0.1198];
+            let wet = [0.12 + rise, 0.118 + rise, 0.115 + rise, 0.113 + rise, 0.112 + rise];
+            all_pass(Quantity::SoilMoisture, 900, dry.into_iter().chain(wet));
+            all_pass(Quantity::SoilMoisture, 60, dry.into_iter().chain(wet));
+        }
+    }
+
+    #[test]
+    fn a_cold_top_up_passes() {
+        let tank = [22.0, 22.0625, 22.0, 18.5, 19.5, 19.875, 20.0, 20.0625, 20.0];
+        all_pass(Quantity::WaterTemperature, 300, tank);
+    }
+
+    #[test]
+    fn a_dry_month_at_the_rain_gauge_passes() {
+        all_pass(Quantity::Rain, 900, vec![0.0; 3000]);
+        all_pass(Quantity::Rain, 900, [0.0, 0.2, 12.4, 25.0, 0.0]);
+    }
+
+    #[test]
+    fn a_healthy_probe_at_night_passes() {
+        // One count of the demonstration's probes is 0.00026 m3/m3.
+        let counts = noise().map(|n| 0.20 + (n * 4.0).round() * 0.000_262).take(3000);
+        all_pass(Quantity::SoilMoisture, 900, counts);
+        // Sixteenths of a degree, falling by half a degree in a night.
+        let tank = noise()
+            .zip(0..150)
+            .map(|(n, i)| ((20.0 - f64::from(i) / 300.0 + n * 0.06) * 16.0).round() / 16.0);
+        all_pass(Quantity::WaterTemperature, 300, tank);
+        // Twelve hours of the same sixteenth.
+        all_pass(Quantity::WaterTemperature, 300, vec![20.0625; 144]);
+        all_pass(Quantity::SoilTemperature, 900, vec![14.0; 200]);
+    }
+
+    #[test]
+    fn a_frozen_probe_is_suspect_after_half_a_day_and_fails_after_a_day() {
+        let flags = flags(Quantity::SoilMoisture, 900, vec![0.213; 200]);
+        let hours = |flag| flags.iter().position(|f| *f == flag).map(|n| n * 900 / 3600);
+        assert_eq!((hours(Flag::Suspect), hours(Flag::Fail)), (Some(12), Some(24)));
+        assert_eq!(flags.last(), Some(&Flag::Fail));
+    }
+
+    #[test]
+    fn a_glitch_is_known_by_its_successor() {
+        let limits = Limits::default_for(Quantity::SoilMoisture, 900);
+        let mut watch = Watch::new();
+        for (n, value) in [0.20, 0.20, 0.45].into_iter().enumerate() {
+            let judged = watch.judge(&limits, at(900 * i64::try_from(n).unwrap()), Some(value));
+            assert_eq!((judged.flag, judged.previous), (Flag::Pass, None));
+            assert_eq!(judged.tests.get(Test::Spike), Flag::NotEvaluated);
+        }
+        let judged = watch.judge(&limits, at(2700), Some(0.20));
+        let (when, flag, tests) = judged.previous.unwrap();
+        assert_eq!((when, flag, tests.get(Test::Spike)), (at(1800), Flag::Fail, Flag::Fail));
+        assert_eq!(tests.get(Test::GrossRange), Flag::Pass);
+        assert_eq!(judged.flag, Flag::Pass);
+    }
+
+    #[test]
+    fn a_value_that_cannot_be_spoils_only_itself() {
+        let flags = flags(Quantity::WaterTemperature, 300, [20.0, 20.1, 85.0, 20.1, 20.0, -127.0, 20.0]);
+        let expected: Vec<Flag> =
+            [1, 1, 4, 1, 1, 4, 1].into_iter().map(|n| Flag::from_number(n).unwrap()).collect();
+        assert_eq!(flags, expected);
+    }
+
+    #[test]
+    fn spike_and_flat_line_do_not_reach_across_a_gap() {
+        let limits = Limits::default_for(Quantity::SoilMoisture, 900);
+        let mut watch = Watch::new();
+        watch.judge(&limits, at(0), Some(0.2));
+        watch.judge(&limits, at(900), Some(0.2));
+        // Two days later: one equal value more proves nothing.
+        let judged = watch.judge(&limits, at(172_800), Some(0.2));
+        assert_eq!((judged.flag, judged.tests.get(Test::Gap)), (Flag::Pass, Flag::Fail));
+        watch.judge(&limits, at(173_700), Some(0.5));
+        watch.judge(&limits, at(272_800), Some(0.2));
+        let judged = watch.judge(&limits, at(273_700), Some(0.2));
+        assert_eq!(judged.previous, None);
+    }
+
+    #[test]
+    fn a_missing_value_is_missing_and_no_neighbour() {
+        let limits = Limits::default_for(Quantity::SoilMoisture, 900);
+        let mut watch = Watch::new();
+        watch.judge(&limits, at(0), Some(0.2));
+        watch.judge(&limits, at(900), Some(0.5));
+        for value in [None, Some(f64::NAN), Some(f64::INFINITY)] {
+            let judged = watch.judge(&limits, at(1800), value);
+            assert_eq!(judged.flag, Flag::Missing);
+            assert_eq!((judged.previous, judged.tests.get(Test::Gap)), (None, Flag::Pass));
+        }
+        assert_eq!(watch.judge(&limits, at(2700), Some(0.2)).previous, None);
+    }
+
+    #[test]
+    fn the_state_is_small() {
+        assert_eq!(size_of::<Watch>(), 64);
+    }
 }

@@ -45,7 +45,6 @@ fn missed(payload: &[u8], pointer: &JsonPointer, what: &'static str) -> DecodeEr
 
 fn raw_number(found: &Found<'_>, pointer: &JsonPointer, payload: &[u8]) -> Result<f64, DecodeError> {
     // Above 2^53 a whole number loses its last digits here.
-    #[allow(clippy::cast_precision_loss)]
     match found {
         Found::Float(number) => Ok(*number),
         Found::Unsigned(number) => Ok(*number as f64),
@@ -260,5 +259,119 @@ impl Visitor<'_> for Key<'_, '_, '_> {
 
     fn visit_str<E>(self, name: &str) -> Result<u8, E> {
         Ok(self.0.going_on(|token| &*token.name == name))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(value: &str, time: Option<&str>, payload: &str) -> Result<Sample, String> {
+        let value = JsonPointer::parse(value).unwrap();
+        let time = time.map(|t| JsonPointer::parse(t).unwrap());
+        decode(&value, time.as_ref(), payload.as_bytes()).map_err(|e| e.to_string())
+    }
+
+    fn raw(value: &str, payload: &str) -> Result<f64, String> {
+        read(value, None, payload).map(|s| s.raw)
+    }
+
+    #[test]
+    fn a_number_is_found_wherever_it_stands() {
+        for (value, payload, expected) in [
+            ("/raw", r#"{"id":"p1","raw":2345,"v":[1,2]}"#, 2345.0),
+            ("/v/1", r#"{"raw":2345,"v":[1,2.5]}"#, 2.5),
+            ("/a/b/0/c", r#"{"a":{"x":{},"b":[{"c":-1e3}]}}"#, -1000.0),
+            ("", "7", 7.0),
+            ("/0", " [ 7 ] ", 7.0),
+            ("/raw", r#"{"raw":" 12.5 "}"#, 12.5),
+            ("/ra\u{e9}", r#"{"ra\u00e9":1}"#, 1.0),
+            ("/1", r#"{"1":5}"#, 5.0),
+            // The last of two members with one name counts.
+            ("/a", r#"{"a":1,"a":2}"#, 2.0),
+            ("/a/b", r#"{"a":{"b":1},"a":{"b":3}}"#, 3.0),
+        ] {
+            assert_eq!(raw(value, payload), Ok(expected), "{value} {payload}");
+        }
+    }
+
+    #[test]
+    fn what_holds_no_number_is_refused_by_name() {
+        for (value, payload, phrase) in [
+            ("/raw", r#"{"row":1}"#, "nothing at \"/raw\", where the value should be"),
+            ("/a/b", r#"{"a":{"b":1},"a":{}}"#, "nothing at"),
+            ("/a/b", r#"{"a":{"b":1},"a":4}"#, "nothing at"),
+            ("/v/2", r#"{"v":[1,2]}"#, "nothing at"),
+            ("/v/-", r#"{"v":[1,2]}"#, "nothing at"),
+            ("/raw", r#"{"raw":true}"#, "has \"true\" at \"/raw\": a number"),
+            ("/raw", r#"{"raw":null}"#, "has \"null\""),
+            ("/raw", r#"{"raw":[1]}"#, "has \"an array\""),
+            ("/raw", r#"{"raw":{"x":1}}"#, "has \"an object\""),
+            ("/raw", r#"{"raw":"NaN"}"#, "has \"NaN\""),
+            ("/raw", r#"{"raw":"dry"}"#, "has \"dry\""),
+            ("/raw", r#"{"raw":"1e999"}"#, "too large"),
+            ("/raw", r#"{"raw":1e999}"#, "not JSON (number out of range"),
+            ("/raw", r#"{"raw":NaN}"#, "not JSON"),
+            ("/raw", r#"{"raw":Infinity}"#, "not JSON"),
+            ("/raw", r#"{"raw":1"#, "not JSON"),
+            ("/raw", r#"{"raw":1} x"#, "not JSON"),
+            ("/raw", r#"{"raw":01}"#, "not JSON"),
+            ("/raw", "", "not JSON"),
+            ("/raw", "\u{feff}{\"raw\":1}", "not JSON"),
+        ] {
+            let refused = raw(value, payload).unwrap_err();
+            assert!(refused.contains(phrase), "{value} {payload}: {refused}");
+        }
+    }
+
+    #[test]
+    fn a_time_is_a_number_or_a_text_with_its_offset() {
+        let expected: Timestamp = "2026-04-17T05:30:00Z".parse().unwrap();
+        for given in [
+            "1776403800",
+            "1776403800.0",
+            "1776403800000",
+            "1.7764038e12",
+            "1776403800000000",
+            "1776403800000000000",
+            "\"2026-04-17T05:30:00Z\"",
+            "\"2026-04-17T15:00:00+09:30\"",
+            "\"2026-04-17t05:30:00.000z\"",
+        ] {
+            let payload = format!(r#"{{"raw":1,"t":{given}}}"#);
+            assert_eq!(read("/raw", Some("/t"), &payload).map(|s| s.at), Ok(Some(expected)), "{given}");
+        }
+        assert_eq!(read("/raw", Some("/t"), r#"{"t":null,"raw":1}"#).map(|s| s.at), Ok(None));
+        // It is kept as given, though it cannot be true.
+        let never_set = read("/raw", Some("/t"), r#"{"raw":1,"t":12}"#).unwrap().at;
+        assert_eq!(never_set, Some(Timestamp::from_second(12).unwrap()));
+    }
+
+    #[test]
+    fn other_times_are_refused_by_name() {
+        for (given, phrase) in [
+            ("\"2026-04-17T05:30:00\"", "no offset from UTC"),
+            ("\"2026-04-17\"", "at \"/t\""),
+            ("\"yesterday\"", "\"yesterday\" at \"/t\": seconds or milliseconds"),
+            ("\"1776403800\"", "seconds or milliseconds"),
+            ("\"2026-02-30T05:30:00Z\"", "2026-02-30"),
+            ("true", "\"true\""),
+            ("[1]", "an array"),
+        ] {
+            let payload = format!(r#"{{"raw":1,"t":{given}}}"#);
+            let refused = read("/raw", Some("/t"), &payload).unwrap_err();
+            assert!(refused.contains(phrase), "{given}: {refused}");
+        }
+        let refused = read("/raw", Some("/t"), r#"{"raw":1}"#).unwrap_err();
+        assert!(refused.contains("nothing at \"/t\", where the time should be"), "{refused}");
+    }
+
+    #[test]
+    fn one_place_can_be_value_and_time_and_one_way_can_pass_through_the_other() {
+        let both = read("/t", Some("/t"), r#"{"t":1776403800}"#).unwrap();
+        assert_eq!(both.raw.to_bits(), 1_776_403_800_f64.to_bits());
+        assert!(both.at.is_some());
+        let refused = read("/a", Some("/a/t"), r#"{"a":{"t":1}}"#).unwrap_err();
+        assert!(refused.contains("an object"), "{refused}");
     }
 }

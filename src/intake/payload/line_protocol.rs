@@ -112,7 +112,6 @@ fn field_place(line: &ParsedLine<'_>, wanted: Option<&str>) -> Result<Option<usi
 
 /// A finite number, if the value is one.
 fn number(value: &FieldValue<'_>) -> Option<f64> {
-    #[allow(clippy::cast_precision_loss)]
     match value {
         FieldValue::I64(v) => Some(*v as f64),
         FieldValue::U64(v) => Some(*v as f64),
@@ -127,4 +126,69 @@ fn not_a_number(key: &str, value: &FieldValue<'_>) -> DecodeError {
 
 fn fields_of(line: &ParsedLine<'_>) -> Excerpt {
     Excerpt::list(line.field_set.iter().map(|(key, _)| key.as_str()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(measurement: Option<&str>, field: Option<&str>, lines: &str) -> Result<Vec<f64>, String> {
+        let mut samples = Vec::new();
+        decode(measurement, field, lines.as_bytes(), &mut samples).map_err(|e| e.to_string())?;
+        Ok(samples.into_iter().map(|s| s.raw).collect())
+    }
+
+    #[test]
+    fn the_field_is_the_named_one_or_the_obvious_one() {
+        for (field, lines, expected) in [
+            (Some("b"), "soil a=1,b=2i,c=3", 2.0),
+            (None, "soil a=1,raw=5u,value=7", 7.0),
+            (None, "soil a=1,raw=5u", 5.0),
+            (None, "soil,probe=k15 m=2345.5,note=\"dry\",ok=t", 2345.5),
+            (None, "soil m=-1.5e3\r\n", -1500.0),
+            (None, "# a comment\nsoil m=1", 1.0),
+            (Some("b"), "soil b=1,b=2", 2.0),
+            (Some("b c"), "soil b\\ c=4", 4.0),
+        ] {
+            assert_eq!(read(None, field, lines), Ok(vec![expected]), "{lines}");
+        }
+    }
+
+    #[test]
+    fn times_are_nanoseconds() {
+        let mut samples = Vec::new();
+        let lines = b"soil raw=1 1776403800000000001\nsoil raw=2\nsoil raw=3 -5";
+        decode(None, None, lines, &mut samples).unwrap();
+        let times: Vec<_> = samples.iter().map(|s| s.at.map(|at| at.as_nanosecond())).collect();
+        assert_eq!(times, [Some(1_776_403_800_000_000_001), None, Some(-5)]);
+    }
+
+    #[test]
+    fn lines_of_other_measurements_are_passed_over_by_name_only() {
+        let lines = "soil raw=1\nair raw=20\nsoil raw=2";
+        assert_eq!(read(Some("soil"), None, lines), Ok(vec![1.0, 2.0]));
+        for (measurement, field, lines, phrase) in [
+            (None, None, lines, "several series (\"soil, air\")"),
+            (None, None, "soil,p=a raw=1\nsoil,p=b raw=2", "several series (\"soil,p=a, soil,p=b\")"),
+            (Some("rain"), None, lines, "no line of measurement \"rain\", but of: \"soil, air\""),
+            (None, Some("x"), lines, "several series"),
+            (None, Some("x"), "soil raw=1,t=2", "no field \"x\", but: \"raw, t\""),
+            (None, None, "soil a=1,b=2", "(\"a, b\"): name one"),
+            (None, None, "soil a=1\nsoil b=2", "(\"a, b\"): name one"),
+            (None, None, "soil a=t", "field \"a\" is \"true\""),
+            (None, None, "soil raw=\"5\"", "field \"raw\" is \"5\""),
+            (None, None, "soil raw=1e999", "field \"raw\" is \"inf\""),
+            (None, None, "soil raw=NaN", "not line protocol"),
+            (None, None, "soil raw=inf", "not line protocol"),
+            (None, None, "soil raw=99999999999999999999i", "not line protocol"),
+            (None, None, "soil raw=1 99999999999999999999", "not line protocol"),
+            (None, None, "soil raw=1\nsoil raw=", "not line protocol"),
+            (None, None, "soil", "not line protocol"),
+            (None, None, "", "holds no line"),
+            (None, None, "# only a comment", "holds no line"),
+        ] {
+            let refused = read(measurement, field, lines).unwrap_err();
+            assert!(refused.contains(phrase), "{lines}: {refused}");
+        }
+    }
 }

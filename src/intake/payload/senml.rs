@@ -344,12 +344,10 @@ impl Visitor<'_> for Number {
         Ok(v)
     }
 
-    #[allow(clippy::cast_precision_loss)]
     fn visit_u64<E>(self, v: u64) -> Result<f64, E> {
         Ok(v as f64)
     }
 
-    #[allow(clippy::cast_precision_loss)]
     fn visit_i64<E>(self, v: i64) -> Result<f64, E> {
         Ok(v as f64)
     }
@@ -398,5 +396,100 @@ impl Visitor<'_> for Truth {
 
     fn visit_bool<E>(self, v: bool) -> Result<bool, E> {
         Ok(v)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NOW_S: i64 = 1_776_403_800;
+
+    fn now() -> Timestamp {
+        Timestamp::from_second(NOW_S).unwrap()
+    }
+
+    fn read(name: Option<&str>, pack: &str) -> Result<Vec<(Option<i64>, f64)>, String> {
+        let mut samples = Vec::new();
+        decode(name, pack.as_bytes(), now(), &mut samples).map_err(|e| e.to_string())?;
+        Ok(samples.into_iter().map(|s| (s.at.map(|at| at.as_second() - NOW_S), s.raw)).collect())
+    }
+
+    #[test]
+    fn a_chosen_name_is_a_full_name_or_its_end() {
+        let pack = r#"[{"bn":"urn:dev:gully:","n":"raw","v":1},{"n":"batt","v":3},{"n":"bed/raw","v":2}]"#;
+        assert_eq!(read(Some("urn:dev:gully:raw"), pack), Ok(vec![(None, 1.0)]));
+        assert_eq!(read(Some("batt"), pack), Ok(vec![(None, 3.0)]));
+        assert_eq!(read(Some("bed/raw"), pack), Ok(vec![(None, 2.0)]));
+        for (name, phrase) in [
+            (Some("raw"), "several names (\"urn:dev:gully:raw, urn:dev:gully:bed/raw\")"),
+            (None, "several names (\"urn:dev:gully:raw, urn:dev:gully:batt, urn:dev:gully:bed/raw\")"),
+            (Some("att"), "no number named \"att\", but: \"urn:dev:gully:raw, "),
+        ] {
+            let refused = read(name, pack).unwrap_err();
+            assert!(refused.contains(phrase), "{refused}");
+        }
+    }
+
+    #[test]
+    fn records_come_in_the_order_of_their_times() {
+        let pack = r#"[{"bn":"raw","bt":1776403700,"t":50,"v":3},{"t":-10,"v":1},{"t":0,"v":2}]"#;
+        assert_eq!(read(None, pack), Ok(vec![(Some(-110), 1.0), (Some(-100), 2.0), (Some(-50), 3.0)]));
+        // Relative times, and none.
+        let pack = r#"[{"n":"raw","v":3},{"n":"raw","t":-900,"v":1},{"n":"raw","t":0,"v":4}]"#;
+        assert_eq!(read(None, pack), Ok(vec![(Some(-900), 1.0), (None, 3.0), (None, 4.0)]));
+    }
+
+    #[test]
+    fn texts_and_sums_stand_beside_numbers_but_not_for_them() {
+        let pack = r#"[{"n":"label","vs":"bed"},{"n":"on","vb":true},{"n":"x","vd":"aGk"},{"n":"raw","v":5,"s":9},
+                      {"n":"sum","s":4}]"#;
+        assert_eq!(read(None, pack), Ok(vec![(None, 5.0)]));
+        let refused = read(None, r#"[{"n":"label","vs":"bed"}]"#).unwrap_err();
+        assert!(refused.contains("holds no number"), "{refused}");
+    }
+
+    #[test]
+    fn what_breaks_the_standard_is_refused() {
+        for (pack, phrase) in [
+            ("[]", "holds no number"),
+            ("{}", "an array of records"),
+            ("", "not a SenML pack"),
+            (r#"{"n":"raw","v":1}"#, "not a SenML pack"),
+            (r#"[1]"#, "expected a record, an object"),
+            (r#"[{"n":"raw","v":1},"#, "not a SenML pack"),
+            (r#"[{"n":"raw","v":"1"}]"#, "expected a number for v"),
+            (r#"[{"n":7,"v":1}]"#, "expected a text for n"),
+            (r#"[{"n":"raw","vb":1}]"#, "expected true or false for vb"),
+            (r#"[{"n":"raw","v":1e999}]"#, "number out of range"),
+            (r#"[{"n":"raw","v":NaN}]"#, "not a SenML pack"),
+            (r#"[{"n":"raw","bv":1.7e308,"v":1.7e308}]"#, "too large"),
+            (r#"[{"bver":11,"n":"raw","v":1}]"#, "of version 11"),
+            (r#"[{"bver":0,"n":"raw","v":1}]"#, "positive whole number"),
+            (r#"[{"bver":5.5,"n":"raw","v":1}]"#, "positive whole number"),
+            (r#"[{"n":"raw","v":1,"secret_":2}]"#, "label \"secret_\", which must be understood"),
+            (r#"[{"v":1}]"#, "is named \"\""),
+            (r#"[{"n":"_raw","v":1}]"#, "is named \"_raw\""),
+            (r#"[{"n":"raw value","v":1}]"#, "letters, digits"),
+            (r#"[{"n":"raw"}]"#, "record 1 of the SenML pack has no value"),
+            (r#"[{"n":"raw","v":1,"vs":"1"}]"#, "more than one value"),
+        ] {
+            let refused = read(None, pack).unwrap_err();
+            assert!(refused.contains(phrase), "{pack}: {refused}");
+        }
+    }
+
+    #[test]
+    fn unknown_labels_and_lower_versions_are_read_past() {
+        let pack = r#"[{"bver":5,"n":"raw","v":1,"ut":60,"note":{"deep":[1,{}]}}]"#;
+        assert_eq!(read(None, pack), Ok(vec![(None, 1.0)]));
+    }
+
+    #[test]
+    fn times_beyond_every_calendar_do_not_lose_the_number() {
+        for t in ["1e300", "-1e300", "1.7e308"] {
+            let pack = format!(r#"[{{"bn":"raw","bt":{t},"t":{t},"v":1}}]"#);
+            assert_eq!(read(None, &pack).map(|s| s.len()), Ok(1), "{t}");
+        }
     }
 }
