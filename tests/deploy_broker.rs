@@ -41,7 +41,7 @@ fn broker() -> (Mosquitto, TempDir) {
     let mut lines = String::new();
     for line in text.lines() {
         match line.split_once(' ') {
-            // The helper adds a listener of its own.
+            // `Mosquitto` adds a listener of its own.
             Some(("listener", "1883")) => {}
             Some(("password_file", _)) => lines += &format!("password_file {}\n", passwords.display()),
             Some(("acl_file", _)) => lines += &format!("acl_file {}\n", access.display()),
