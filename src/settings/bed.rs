@@ -1,9 +1,10 @@
 //! `[[bed]]`: what grows where, in which soil.
 
-use super::document::{Table, Want};
+use super::document::Want;
 use super::fault::any_of;
 use super::hours::hours;
 use super::range::Range;
+use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use crate::garden::plan::{Bed, Irrigation, Mulch};
 use crate::soil;
@@ -161,10 +162,8 @@ fn mulch(table: Table<'_>) -> Option<Mulch> {
     let depth_mm = table
         .need("depth_mm", Want::Value, MULCH_DEPTH.to_string())
         .and_then(|item| item.number(MULCH_DEPTH));
-    let planned = match table.get("planned", Want::Value) {
-        Some(item) => Some(item.date()?),
-        None => None,
-    };
+    // A date that is refused makes the bed as a whole wrong.
+    let planned = table.get("planned", Want::Value).and_then(|item| item.date());
     table.finish();
     Some(Mulch { depth_mm: depth_mm?, planned })
 }

@@ -143,6 +143,11 @@ pub(super) fn nearest<'k>(given: &str, known: impl IntoIterator<Item = &'k str>)
         .into_iter()
         .map(|name| {
             let name_plain = plain(name);
+            let (short, long) = (wanted.len().min(name_plain.len()), wanted.len().max(name_plain.len()));
+            if short * 2 < long {
+                return (0.0, name);
+            }
+            // The second measure is for names that were cut short ("area").
             let score = strsim::normalized_damerau_levenshtein(&wanted, &name_plain)
                 .max(strsim::jaro_winkler(&wanted, &name_plain) - 0.2);
             (score, name)

@@ -1,7 +1,8 @@
 //! `[[tank]]`: the fish and the water that they can bear.
 
-use super::document::{Table, Want};
+use super::document::Want;
 use super::range::Range;
+use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use crate::garden::plan::Tank;
 use crate::tank::{CHANGE_HOUR_C, SPECIES, TankLimits, species};
