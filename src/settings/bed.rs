@@ -1,9 +1,10 @@
 //! `[[bed]]`: what grows where, in which soil.
 
-use super::document::{Table, Want};
+use super::document::Want;
 use super::fault::any_of;
 use super::hours::hours;
 use super::range::Range;
+use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use crate::garden::plan::{Bed, Irrigation, Mulch};
 use crate::soil;
@@ -97,7 +98,7 @@ fn soil_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
             let texture = texture?;
             (texture.name.to_owned(), Some(texture))
         }
-        None => ("its own limits".to_owned(), None),
+        None => ("own limits".to_owned(), None),
     };
     let field_capacity = capacity.unwrap_or_else(|| texture.map(soil::Texture::field_capacity_mid))?;
     let wilting_point = wilting.unwrap_or_else(|| texture.map(soil::Texture::wilting_point_mid))?;
@@ -140,7 +141,7 @@ fn crop_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
             let crop = crop?;
             (crop.name.to_owned(), Some(crop))
         }
-        None => ("its own roots".to_owned(), None),
+        None => ("own roots".to_owned(), None),
     };
     let depth = depth.unwrap_or_else(|| crop.map(|c| c.root_depth_m.0))?;
     let fraction = fraction.unwrap_or_else(|| crop.map(|c| c.depletion_fraction))?;
@@ -161,10 +162,8 @@ fn mulch(table: Table<'_>) -> Option<Mulch> {
     let depth_mm = table
         .need("depth_mm", Want::Value, MULCH_DEPTH.to_string())
         .and_then(|item| item.number(MULCH_DEPTH));
-    let planned = match table.get("planned", Want::Value) {
-        Some(item) => Some(item.date()?),
-        None => None,
-    };
+    // A date that is refused makes the bed as a whole wrong.
+    let planned = table.get("planned", Want::Value).and_then(|item| item.date());
     table.finish();
     Some(Mulch { depth_mm: depth_mm?, planned })
 }

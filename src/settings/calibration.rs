@@ -5,8 +5,10 @@ use jiff::tz::TimeZone;
 use toml::de::DeValue;
 use toml::value::{Datetime, Offset};
 
-use super::document::{Item, Table, Want, civil};
+use super::document::Want;
 use super::range::Range;
+use super::table::Table;
+use super::value::{Item, civil};
 use crate::calibration::{Calibration, Counts, DatedCalibration};
 use crate::garden::plan::Quantity;
 

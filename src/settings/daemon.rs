@@ -6,11 +6,13 @@ use std::time::Duration;
 
 use url::Url;
 
-use super::document::{Item, Table, Want};
+use super::document::Want;
 use super::fault::quoted;
+use super::forward::{Forward, forwards};
 use super::secret::{Secret, secret};
-use super::text::named;
+use super::table::Table;
 use super::topic::is_filter;
+use super::value::Item;
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -51,27 +53,6 @@ pub struct StoreSettings {
 #[derive(Clone, Copy, Debug)]
 pub struct Page {
     pub listen: SocketAddr,
-}
-
-/// A time-series server that gets every stored reading as well.
-#[derive(Clone, Debug)]
-pub struct Forward {
-    /// Names its durable position in the store.
-    pub name: String,
-    /// http or https, ending in `/write` or `/api/v2/write`, with its query.
-    pub url: Url,
-    pub auth: ForwardAuth,
-    /// Readings in one request at most.
-    pub batch: u32,
-    pub timeout: Duration,
-}
-
-/// How a server knows us.
-#[derive(Clone, Debug)]
-pub enum ForwardAuth {
-    None,
-    Token(Secret),
-    Password { username: String, password: Secret },
 }
 
 /// What the daemon writes about itself.
@@ -195,7 +176,7 @@ fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
 }
 
 /// The whole number at `key`, or `default` where it is not given.
-fn whole(
+pub(super) fn whole(
     table: &Table<'_>,
     key: &'static str,
     range: std::ops::RangeInclusive<u32>,
@@ -206,13 +187,13 @@ fn whole(
 }
 
 /// Whether an address carries a user name or password.
-fn has_credentials(url: &str) -> bool {
+pub(super) fn has_credentials(url: &str) -> bool {
     let authority = url.split_once("//").map_or(url, |(_, rest)| rest);
     authority.split(['/', '?']).next().is_some_and(|a| a.contains('@'))
 }
 
 /// The address in quotes, unless it carries a password.
-fn shown(url: &str) -> String {
+pub(super) fn shown(url: &str) -> String {
     if has_credentials(url) { "an address with a user name (not shown)".to_owned() } else { quoted(url) }
 }
 
@@ -237,7 +218,8 @@ fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
     let port = url.port().unwrap_or(default_port);
     let only_an_address = matches!(url.path(), "" | "/") && url.query().is_none() && url.fragment().is_none();
-    if host.is_empty() || port == 0 || !only_an_address {
+    // Other characters than those of host names come out of the parser as %XX.
+    if host.is_empty() || host.contains('%') || port == 0 || !only_an_address {
         return refuse(accepted);
     }
     Some((host.to_owned(), port, tls))
@@ -257,7 +239,8 @@ fn client_id(item: &Item<'_>) -> Option<String> {
     Some(text.to_owned())
 }
 
-fn username(item: &Item<'_>) -> Option<String> {
+/// A user's name.
+pub(super) fn username(item: &Item<'_>) -> Option<String> {
     const ACCEPTED: &str = "1 to 256 characters without control characters";
     let text = item.text(ACCEPTED)?;
     if !(1..=256).contains(&text.chars().count()) || text.chars().any(char::is_control) {
@@ -357,94 +340,4 @@ fn log(table: Option<Table<'_>>) -> Option<Log> {
     });
     table.finish();
     Some(Log { level: level?, format: format? })
-}
-
-fn forwards(tables: Vec<Table<'_>>, folder: &Path) -> Vec<Forward> {
-    let mut names = super::text::Names::new("a name of its own for each server");
-    tables
-        .into_iter()
-        .filter_map(|table| {
-            let name = table.need("name", Want::Text, "a name").and_then(|item| {
-                let name = named(&item)?;
-                names.claim(&item, &name).then_some(name)
-            });
-            let url = table.need("url", Want::Text, FORWARD_URL).and_then(|item| forward_url(&item));
-            let auth = forward_auth(&table, folder);
-            let batch = whole(&table, "batch", 1..=100_000, 5000, "readings");
-            let timeout_s = whole(&table, "timeout_s", 1..=600, 10, "seconds");
-            table.finish();
-            Some(Forward {
-                name: name?,
-                url: url?,
-                auth: auth?,
-                batch: batch?,
-                timeout: Duration::from_secs(u64::from(timeout_s?)),
-            })
-        })
-        .collect()
-}
-
-const FORWARD_URL: &str = "http:// or https:// with a path that ends in /write and ?db=NAME, or in /api/v2/write and \
-                           ?bucket=NAME; times are sent in nanoseconds, so no precision but ns";
-
-fn forward_url(item: &Item<'_>) -> Option<Url> {
-    let text = item.text(FORWARD_URL)?;
-    let refuse = |given: String, accepted: &str| {
-        item.fault(given, accepted, None);
-        None
-    };
-    if has_credentials(text) {
-        return refuse(
-            shown(text),
-            "an address without a user name: use username and password_file, or token_file",
-        );
-    }
-    let Ok(url) = Url::parse(text) else { return refuse(shown(text), FORWARD_URL) };
-    let query = |key: &str| url.query_pairs().find(|(k, _)| k == key).map(|(_, v)| v.into_owned());
-    if query("p").is_some() {
-        return refuse(
-            "an address with a password, p= (not shown)".to_owned(),
-            "an address without p=: use username and password_file, since this file is copied and shown to people",
-        );
-    }
-    let needs = if url.path().ends_with("/api/v2/write") {
-        "bucket"
-    } else if url.path().ends_with("/write") {
-        "db"
-    } else {
-        return refuse(shown(text), FORWARD_URL);
-    };
-    let fits = matches!(url.scheme(), "http" | "https")
-        && url.has_host()
-        && url.fragment().is_none()
-        && query(needs).is_some_and(|name| !name.is_empty())
-        && query("precision").is_none_or(|p| matches!(p.as_str(), "n" | "ns"));
-    if fits { Some(url) } else { refuse(shown(text), FORWARD_URL) }
-}
-
-fn forward_auth(table: &Table<'_>, folder: &Path) -> Option<ForwardAuth> {
-    let before = table.document().fault_count();
-    let token = secret(table, "token", "token_file", folder);
-    let username = table.get("username", Want::Text).and_then(|item| username(&item));
-    let password = secret(table, "password", "password_file", folder);
-    if table.document().fault_count() > before {
-        return None;
-    }
-    match (token, username, password) {
-        (None, None, None) => Some(ForwardAuth::None),
-        (Some(token), None, None) => Some(ForwardAuth::Token(token)),
-        (None, Some(username), Some(password)) => Some(ForwardAuth::Password { username, password }),
-        (Some(_), _, _) => {
-            table.fault("token_file", "a token beside a user name or password", "one of the two ways", None);
-            None
-        }
-        (None, Some(_), None) => {
-            table.missing("password_file", "the file with this user's password");
-            None
-        }
-        (None, None, Some(_)) => {
-            table.missing("username", "the user whose password this is");
-            None
-        }
-    }
 }

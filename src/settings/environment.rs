@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use config::Source;
 
-use super::fault::{Fault, nearest, quoted};
+use super::fault::{Fault, nearest, quoted, shortened};
 
 /// What every variable of ours begins with.
 const PREFIX: &str = "TRUG__";
@@ -57,7 +57,7 @@ impl Environment {
             let key = rest.replace("__", ".");
             if let Some(other) = names.insert(key.clone(), name.clone()) {
                 faults.push(Fault {
-                    file: format!("environment variable {name}"),
+                    file: format!("environment variable {}", shortened(&name)),
                     line: None,
                     key,
                     given: format!("the same key as {other}"),
@@ -108,22 +108,37 @@ impl Environment {
         Scope { base: String::new(), variables: &[], asked: &self.asked }
     }
 
-    /// Faults for the variables that no key asked for; of those below a path
-    /// that `excused` names nothing is said, since its file could not be read.
-    pub(super) fn unused(&self, excused: impl Fn(&str) -> bool, faults: &mut Vec<Fault>) {
+    /// Faults for the variables that no key asked for. `sites` are the bases of
+    /// the gardens' scopes; of a variable that `excused` names nothing is said,
+    /// since the file that it may be for could not be read.
+    pub(super) fn unused(&self, sites: &[String], excused: impl Fn(&str) -> bool, faults: &mut Vec<Fault>) {
         let asked = self.asked.borrow();
         for variable in self.variables.iter().filter(|v| !v.used.get() && !excused(&v.key)) {
-            let likely = nearest(&variable.key, asked.iter().map(String::as_str));
-            faults.push(Fault {
-                file: format!("environment variable {}", variable.name),
-                line: None,
-                key: variable.key.clone(),
-                given: "a key that nothing reads".to_owned(),
-                accepted:
+            let of_no_site = variable.key.starts_with("garden.")
+                && !sites.iter().any(|site| variable.key.starts_with(site.as_str()));
+            let (given, accepted, near) = if of_no_site {
+                let site = variable.key.split('.').nth(1).unwrap_or_default();
+                let known = sites.iter().filter_map(|base| base.strip_prefix("garden.")?.strip_suffix('.'));
+                (
+                    "a garden that no file describes",
+                    "TRUG__GARDEN__SITE_ID__SECTION__KEY with the id of a site, _ for -",
+                    nearest(site, known).map(|site| format!("garden.{site}")),
+                )
+            } else {
+                (
+                    "a key that nothing reads",
                     "TRUG__SECTION__KEY for trug.toml, TRUG__GARDEN__SITE_ID__SECTION__KEY for a garden; \
-                           a bed, tank or sensor by its id, with _ for -"
-                        .to_owned(),
-                nearest: likely.map(|key| format!("{PREFIX}{}", key.to_uppercase().replace('.', "__"))),
+                     a bed, tank or sensor by its id, with _ for -",
+                    nearest(&variable.key, asked.iter().map(String::as_str)),
+                )
+            };
+            faults.push(Fault {
+                file: format!("environment variable {}", shortened(&variable.name)),
+                line: None,
+                key: shortened(&variable.key),
+                given: given.to_owned(),
+                accepted: accepted.to_owned(),
+                nearest: near.map(|key| format!("{PREFIX}{}", key.to_uppercase().replace('.', "__"))),
             });
         }
     }

@@ -14,7 +14,7 @@ const SIZE_MAX: u64 = 16 * 1024 * 1024;
 /// # Errors
 ///
 /// When it cannot be read, is too large or is not UTF-8.
-pub(super) fn text(path: &Path) -> Result<String, Fault> {
+pub(super) fn text(path: &Path) -> Result<String, Vec<Fault>> {
     let unreadable = |given: String| Fault {
         file: path.display().to_string(),
         line: None,
@@ -26,18 +26,18 @@ pub(super) fn text(path: &Path) -> Result<String, Fault> {
     let mut bytes = Vec::new();
     std::fs::File::open(path)
         .and_then(|file| file.take(SIZE_MAX + 1).read_to_end(&mut bytes))
-        .map_err(|e| unreadable(format!("a file that cannot be read: {e}")))?;
+        .map_err(|e| vec![unreadable(format!("a file that cannot be read: {e}"))])?;
     if u64::try_from(bytes.len()).is_ok_and(|n| n > SIZE_MAX) {
-        return Err(unreadable(format!("a file of more than {SIZE_MAX} bytes")));
+        return Err(vec![unreadable(format!("a file of more than {SIZE_MAX} bytes"))]);
     }
     String::from_utf8(bytes).map_err(|e| {
         let before = e.as_bytes().get(..e.utf8_error().valid_up_to()).unwrap_or_default();
         let (line, column) = position(before);
-        Fault {
+        vec![Fault {
             line: Some(line),
             accepted: "UTF-8 text".to_owned(),
             ..unreadable(format!("bytes that are not UTF-8 at column {column}"))
-        }
+        }]
     })
 }
 
@@ -47,7 +47,7 @@ pub(super) fn text(path: &Path) -> Result<String, Fault> {
 /// # Errors
 ///
 /// When the folder cannot be read.
-pub(super) fn garden_files(folder: &Path) -> Result<Vec<PathBuf>, Fault> {
+pub(super) fn garden_files(folder: &Path) -> Result<Vec<PathBuf>, Vec<Fault>> {
     let list = || -> std::io::Result<Vec<PathBuf>> {
         let mut found = Vec::new();
         for entry in std::fs::read_dir(folder)? {
@@ -61,12 +61,14 @@ pub(super) fn garden_files(folder: &Path) -> Result<Vec<PathBuf>, Fault> {
         found.sort_unstable();
         Ok(found)
     };
-    list().map_err(|e| Fault {
-        file: folder.display().to_string(),
-        line: None,
-        key: "gardens.folder".to_owned(),
-        given: format!("a folder that cannot be read: {e}"),
-        accepted: "the folder with a file NAME.toml for each garden".to_owned(),
-        nearest: None,
+    list().map_err(|e| {
+        vec![Fault {
+            file: folder.display().to_string(),
+            line: None,
+            key: "gardens.folder".to_owned(),
+            given: format!("a folder that cannot be read: {e}"),
+            accepted: "the folder with a file NAME.toml for each garden".to_owned(),
+            nearest: None,
+        }]
     })
 }

@@ -6,11 +6,12 @@ use std::collections::HashMap;
 use jiff::tz::TimeZone;
 
 use super::bed::bed;
-use super::document::{Table, Want};
+use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{always, hours, working_day};
 use super::range::Range;
 use super::sensor::{PlaceUse, Places, Topics, sensor};
+use super::table::Table;
 use super::tank::tank;
 use super::text::{ID_ACCEPTED, Names, email, id, named};
 use crate::alarms::{Delays, Kind};
@@ -66,7 +67,6 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
         if tables.len() > usize::from(PLACES_MAX) {
             root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
-            return None;
         }
     }
     let named_beds = places_of(&bed_tables, &mut places.beds);
@@ -110,9 +110,9 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
 fn places_of<'t>(
     tables: &[Table<'t>],
     places: &mut HashMap<String, PlaceUse>,
-) -> Vec<(String, super::document::Item<'t>)> {
+) -> Vec<(String, super::value::Item<'t>)> {
     let mut named = Vec::new();
-    for (at, table) in (0u16..).zip(tables) {
+    for (at, table) in (0..PLACES_MAX).zip(tables) {
         let Some(item) = table.get("id", Want::Text) else { continue };
         let Some(id) = item.value().as_str().map(str::to_owned) else { continue };
         if !places.contains_key(&id) {
@@ -154,7 +154,7 @@ fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
     (site, zone.unwrap_or(TimeZone::UTC))
 }
 
-fn time_zone(item: &super::document::Item<'_>) -> Option<TimeZone> {
+fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
     let name = item.text(TIME_ZONE)?;
     // The library knows a zone for "not known"; a garden needs a real one.
     match TimeZone::get(name) {
@@ -184,6 +184,8 @@ fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
     allowed
 }
 
+const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
+
 fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
     let mut groups = Names::new("a name of its own for each group");
     let kinds = Kind::ALL.map(Kind::name);
@@ -194,7 +196,11 @@ fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
             groups.claim(&item, &who).then_some(who)
         });
         let alarms = table.need("alarms", Want::List, any_of(kinds)).and_then(|item| {
-            let parts = item.list_of("a list of alarm kinds: [\"dry-bed\"]")?;
+            let parts = item.list_of(KINDS)?;
+            if parts.is_empty() {
+                item.refuse(KINDS);
+                return None;
+            }
             let read: Vec<_> = parts.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
             read.into_iter().collect::<Option<Vec<Kind>>>()
         });

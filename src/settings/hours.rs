@@ -1,6 +1,6 @@
 //! Hours of the local clock: `"06:00-09:00"`.
 
-use super::document::Item;
+use super::value::Item;
 use crate::garden::plan::LocalHours;
 
 /// Minutes of a day of 24 hours by the clock.

@@ -16,6 +16,7 @@ mod document;
 mod environment;
 mod fault;
 mod files;
+mod forward;
 mod garden;
 mod hours;
 mod payload;
@@ -23,16 +24,19 @@ mod quality;
 mod range;
 mod secret;
 mod sensor;
+mod table;
 mod tank;
 mod text;
 mod topic;
+mod value;
 
 use std::path::Path;
 
 use toml::de::DeTable;
 
-pub use daemon::{Broker, Forward, ForwardAuth, Log, LogFormat, LogLevel, Page, StoreSettings};
+pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
+pub use forward::{Forward, ForwardAuth};
 pub use secret::Secret;
 
 use crate::garden::plan::Garden;
@@ -69,16 +73,16 @@ pub fn load(config: &Path, env: impl Iterator<Item = (String, String)>) -> Resul
     let name = config.display().to_string();
     let daemon = match files::text(config) {
         Ok(text) => reading.daemon(&name, &text, folder),
-        Err(fault) => {
-            reading.unread(&name, vec![fault]);
+        Err(faults) => {
+            reading.unread(&name, faults);
             None
         }
     };
     let gardens = folder.join(daemon.as_ref().map_or(GARDENS_FOLDER, |d| d.gardens.as_str()));
     let found = match files::garden_files(&gardens) {
         Ok(found) => found,
-        Err(fault) => {
-            reading.unread(&fault.file.clone(), vec![fault]);
+        Err(faults) => {
+            reading.faults.extend(faults);
             reading.gardens_unread = true;
             Vec::new()
         }
@@ -92,7 +96,14 @@ pub fn load(config: &Path, env: impl Iterator<Item = (String, String)>) -> Resul
     reading.finish(daemon)
 }
 
-/// The same from texts, each with the name under which its faults are told.
+/// The variables of this process, for [`load`]. What is not Unicode in them is
+/// replaced, so that it is told as a fault and does not stop the program.
+pub fn variables() -> impl Iterator<Item = (String, String)> {
+    std::env::vars_os()
+        .map(|(name, value)| (name.to_string_lossy().into_owned(), value.to_string_lossy().into_owned()))
+}
+
+/// What [`load`] does, from texts, each with the name under which its faults are told.
 /// The garden folder that the text may name is not looked at.
 ///
 /// # Errors
@@ -144,11 +155,11 @@ impl Reading {
         }
     }
 
-    /// Notes the daemon's file as one that could not be read.
+    /// Notes that the daemon's file could not be read.
     fn unread(&mut self, name: &str, faults: Vec<Fault>) {
         self.files.push(name.to_owned());
         self.faults.extend(faults);
-        self.daemon_unread |= self.files.len() == 1;
+        self.daemon_unread = true;
     }
 
     fn daemon(&mut self, name: &str, text: &str, folder: &Path) -> Option<Daemon> {
@@ -170,7 +181,7 @@ impl Reading {
         &mut self,
         daemon: Option<&Daemon>,
         folder: &str,
-        texts: impl Iterator<Item = (String, Result<String, Fault>)>,
+        texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
     ) {
         let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
         let mut across = Across::new(filters);
@@ -180,8 +191,8 @@ impl Reading {
             self.files.push(name.clone());
             match text {
                 Ok(text) => self.garden(&name, &text, &mut across),
-                Err(fault) => {
-                    self.faults.push(fault);
+                Err(faults) => {
+                    self.faults.extend(faults);
                     self.gardens_unread = true;
                 }
             }
@@ -230,7 +241,7 @@ impl Reading {
             Some(_) => self.gardens_unread && !self.sites.iter().any(|site| key.starts_with(site.as_str())),
             None => self.daemon_unread,
         };
-        self.env.unused(excused, &mut self.faults);
+        self.env.unused(&self.sites, excused, &mut self.faults);
         let settings = daemon.and_then(|d| {
             Some(Settings {
                 broker: d.broker?,

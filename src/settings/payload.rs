@@ -2,8 +2,10 @@
 
 use toml::de::DeValue;
 
-use super::document::{Item, Table, Want};
+use super::document::Want;
 use super::fault::nearest;
+use super::table::Table;
+use super::value::Item;
 use crate::intake::{JsonPointer, PayloadFormat};
 
 /// The formats' names.

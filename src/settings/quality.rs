@@ -1,8 +1,10 @@
 //! A sensor's own limits for the quality tests, over its quantity's.
 
 use super::calibration::pair;
-use super::document::{Item, Table, Want};
+use super::document::Want;
 use super::range::Range;
+use super::table::Table;
+use super::value::Item;
 use crate::garden::plan::Quantity;
 use crate::quality::{Flat, Limits, Rate, Spike, SpikeMethod};
 
@@ -108,7 +110,7 @@ fn spike(table: &Table<'_>, own: Option<Spike>) -> Option<Spike> {
 fn rate(table: &Table<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
     let suspect = number(table, "suspect_per_s", THRESHOLD, own.map(|r| r.suspect_per_s));
     let fail = match table.get("fail_per_s", Want::Value) {
-        Some(item) => Some(item.number(THRESHOLD)?),
+        Some(item) => item.number(THRESHOLD),
         None => own.and_then(|r| r.fail_per_s),
     };
     let over_s = number(table, "over_s", SECONDS, Some(own.map_or(f64::from(every_s), |r| r.over_s)));

@@ -3,7 +3,9 @@
 use std::fmt;
 use std::path::Path;
 
-use super::document::{Item, Table, Want};
+use super::document::Want;
+use super::table::Table;
+use super::value::Item;
 
 /// Bytes of a secret's file that are read at most.
 const SECRET_MAX: u64 = 64 * 1024;

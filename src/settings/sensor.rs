@@ -5,13 +5,15 @@ use std::collections::HashMap;
 use jiff::tz::TimeZone;
 
 use super::calibration::{calibrations, identity};
-use super::document::{Item, Table, Want};
+use super::document::Want;
 use super::fault::nearest;
 use super::payload::payload;
 use super::quality::limits;
 use super::range::Range;
+use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
+use super::value::Item;
 use crate::garden::plan::{Place, Quantity, Sensor};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
@@ -144,7 +146,12 @@ enum Wanted {
     Site,
 }
 
-fn refuse_place(table: &Table<'_>, key: &str, other: &Option<Item<'_>>, accepted: String) -> Option<Place> {
+fn refuse_place(
+    table: &Table<'_>,
+    key: &'static str,
+    other: &Option<Item<'_>>,
+    accepted: String,
+) -> Option<Place> {
     match other {
         Some(item) => item.fault(item.given(), format!("{key} = {accepted}"), None),
         None => table.missing(key, accepted),

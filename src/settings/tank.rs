@@ -1,7 +1,8 @@
 //! `[[tank]]`: the fish and the water that they can bear.
 
-use super::document::{Table, Want};
+use super::document::Want;
 use super::range::Range;
+use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use crate::garden::plan::Tank;
 use crate::tank::{CHANGE_HOUR_C, SPECIES, TankLimits, species};
@@ -60,7 +61,7 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
     if !whole {
         return None;
     }
-    let species = kind.flatten().map_or("its own limits", |kind| kind.name).to_owned();
+    let species = kind.flatten().map_or("own limits", |kind| kind.name).to_owned();
     Some(Tank { id: id?, name: name?, volume_l: volume_l?, species, fish, limits: limits? })
 }
 

@@ -2,8 +2,8 @@
 
 use std::collections::HashMap;
 
-use super::document::Item;
 use super::fault::is_unsafe;
+use super::value::Item;
 use crate::garden::plan::Id;
 
 /// Longest name, characters.
