@@ -6,6 +6,10 @@
 //! `calibration`, `quality`, `soil`, `tank`, `rain`, `watering`, `garden` and
 //! `alarms` are pure: values and a time in, values out.
 
+// Lets unit tests share the integration tests' support files.
+#[cfg(test)]
+extern crate self as trug;
+
 pub mod alarms;
 pub mod calibration;
 pub mod commands;

@@ -12,7 +12,7 @@ const LETTERS_MAX: i64 = 100_000;
 const LETTERS_REMEMBERED: i64 = 10_000;
 
 /// Rows that may wait for the forwarders; beyond it the oldest go and are counted.
-pub(super) const FORWARD_MAX: i64 = 20_000_000;
+const FORWARD_MAX: i64 = 20_000_000;
 
 /// Rows that one transaction takes off the queue beyond those that it adds.
 const FORWARD_STEP: i64 = 20_000;
@@ -31,6 +31,16 @@ impl Outbox {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let last = counter(connection, LAST_LETTER)?;
         Ok(Self { next: last + 1 })
+    }
+
+    #[cfg(test)]
+    pub(super) fn skip_to(&mut self, next: i64) {
+        self.next = next;
+    }
+
+    /// The number of the last letter that was ever added.
+    pub(super) fn last(self) -> i64 {
+        self.next - 1
     }
 
     /// Adds letters that are not there yet, and gives the last number.
@@ -93,7 +103,7 @@ pub(super) struct Forwarding {
 }
 
 impl Forwarding {
-    pub(super) fn open(connection: &Connection, max: i64) -> rusqlite::Result<Self> {
+    pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let (first, last): (Option<i64>, Option<i64>) = connection.query_row(
             "SELECT (SELECT min(seq) FROM forward_queue), (SELECT max(seq) FROM forward_queue)",
             [],
@@ -102,7 +112,12 @@ impl Forwarding {
         let furthest: Option<i64> =
             connection.query_row("SELECT max(position) FROM forwarder", [], |row| row.get(0))?;
         let next = last.unwrap_or(0).max(furthest.unwrap_or(0)) + 1;
-        Ok(Self { first: first.unwrap_or(next), next, done: done(connection)?, max })
+        Ok(Self { first: first.unwrap_or(next), next, done: done(connection)?, max: FORWARD_MAX })
+    }
+
+    #[cfg(test)]
+    pub(super) fn set_max(&mut self, max: i64) {
+        self.max = max;
     }
 
     /// The statement that [`push`](Self::push) runs.

@@ -1,5 +1,8 @@
 //! The one writer.
 
+#[cfg(test)]
+mod faults;
+
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -7,7 +10,7 @@ use std::time::Duration;
 use rusqlite::{Connection, TransactionBehavior};
 
 use super::error::StoreError;
-use super::queue_rows::{self, FORWARD_MAX, Forwarding, Outbox};
+use super::queue_rows::{self, Forwarding, Outbox};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
 use super::{alarm_rows, reading_rows, reject_rows, schema};
@@ -27,6 +30,9 @@ pub struct Store {
     connection: Connection,
     series: SeriesMap,
     marks: Marks,
+    /// The last write failed. It may have been kept all the same (a fault after the
+    /// end was written), so the marks are read anew before the next one.
+    doubtful: bool,
     keep_rejects: u32,
     /// Held until the store is dropped, after the connection.
     _lock: File,
@@ -71,7 +77,15 @@ impl Store {
         schema::migrate(&mut connection, path)?;
         let series = series::register(&mut connection, gardens).map_err(failed)?;
         let marks = Marks::read(&connection).map_err(failed)?;
-        Ok(Self { path: path.to_owned(), connection, series, marks, keep_rejects: KEEP_REJECTS, _lock: lock })
+        Ok(Self {
+            path: path.to_owned(),
+            connection,
+            series,
+            marks,
+            doubtful: false,
+            keep_rejects: KEEP_REJECTS,
+            _lock: lock,
+        })
     }
 
     /// Keeps so many rejects from the next commit on (10,000 until it is said).
@@ -87,13 +101,16 @@ impl Store {
     ///
     /// When the database cannot be written.
     pub fn set_forwarders(&mut self, names: &[&str]) -> Result<(), StoreError> {
+        self.settle()?;
         let failed = write_error(&self.path, "the forwarders' names");
+        self.doubtful = true;
         let mut marks = self.marks;
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
         queue_rows::set_forwarders(&transaction, names, &mut marks.forwarding).map_err(failed)?;
         transaction.commit().map_err(failed)?;
         self.marks = marks;
+        self.doubtful = false;
         Ok(())
     }
 
@@ -112,9 +129,14 @@ impl Store {
     /// # Errors
     ///
     /// When it cannot be written, or a reading is not finite or of no known
-    /// sensor. Then nothing of it is kept, and it may be given again.
+    /// sensor. Then nothing of it is kept (or, if the fault came after the end was
+    /// written, all of it), and it may be given again: what is there is not written
+    /// twice.
     pub fn commit(&mut self, it: &Transaction<'_>) -> Result<Committed, StoreError> {
         self.check(it)?;
+        // After a fault, whoever waits for letters or rows is woken once more.
+        let wake = self.settle()?;
+        self.doubtful = true;
         let path = &self.path;
         let write = |what| write_error(path, what);
         let Transaction { at, batch, letters, letters_sent, forwarded, forward } = *it;
@@ -141,7 +163,7 @@ impl Store {
                 .map_err(write("flags"))?;
         }
         let added = marks.forwarding.last() - queued;
-        committed.last_forward = (added > 0).then(|| marks.forwarding.last());
+        committed.last_forward = (added > 0 || wake).then(|| marks.forwarding.last());
 
         if !batch.rejects.is_empty() {
             reject_rows::add(&transaction, &batch.rejects).map_err(write("rejects"))?;
@@ -168,8 +190,26 @@ impl Store {
         marks.forwarding.trim(&transaction, added).map_err(write("the forward queue"))?;
         transaction.commit().map_err(write("(ending a transaction)"))?;
 
+        if wake {
+            committed.last_letter = Some(marks.outbox.last());
+        }
         self.marks = marks;
+        self.doubtful = false;
         Ok(committed)
+    }
+
+    /// Brings what is known of the tables up to date after a failed write; gives
+    /// whether there was one.
+    fn settle(&mut self) -> Result<bool, StoreError> {
+        if self.doubtful {
+            let failed = write_error(&self.path, "(recovering from a failed transaction)");
+            if !self.connection.is_autocommit() {
+                // It broke while it began, or while it was being undone.
+                self.connection.execute_batch("ROLLBACK").map_err(failed)?;
+            }
+            self.marks = Marks::read(&self.connection).map_err(failed)?;
+        }
+        Ok(self.doubtful)
     }
 
     fn check(&self, it: &Transaction<'_>) -> Result<(), StoreError> {
@@ -195,7 +235,7 @@ impl Marks {
     fn read(connection: &Connection) -> rusqlite::Result<Self> {
         Ok(Self {
             outbox: Outbox::open(connection)?,
-            forwarding: Forwarding::open(connection, FORWARD_MAX)?,
+            forwarding: Forwarding::open(connection)?,
             unplaced: connection.query_row("SELECT count(*) FROM unplaced", [], |row| row.get(0))?,
         })
     }

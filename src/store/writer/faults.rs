@@ -1,0 +1,251 @@
+//! What is left when a transaction breaks: nothing of it.
+
+#[path = "../../../tests/support/garden.rs"]
+#[allow(dead_code, unreachable_pub, reason = "shared with the integration tests")]
+mod garden;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use garden::{at, dry_bed, letter, only, probes, reading, reject, unplaced};
+use rusqlite::Connection;
+use rusqlite::types::ValueRef;
+
+use super::*;
+use crate::alarms::State;
+use crate::garden::record::{AlarmChange, Batch, Reflag, SensorIx};
+use crate::quality::{Flag, Tests};
+use crate::store::{Letter, Reader};
+
+/// Every row of every table, by way of a connection of its own.
+fn snapshot(path: &Path) -> Vec<String> {
+    let connection = Connection::open(path).unwrap();
+    let check: String = connection.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+    assert_eq!(check, "ok");
+    let tables: Vec<String> = connection
+        .prepare("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
+        .unwrap()
+        .query_map([], |row| row.get(0))
+        .unwrap()
+        .collect::<rusqlite::Result<_>>()
+        .unwrap();
+    let mut lines = Vec::new();
+    for table in tables {
+        let mut select = connection.prepare(&format!("SELECT * FROM {table} ORDER BY 1, 2")).unwrap();
+        let columns = select.column_count();
+        let mut rows = select.query([]).unwrap();
+        while let Some(row) = rows.next().unwrap() {
+            let cells: Vec<_> = (0..columns)
+                .map(|column| match row.get_ref(column).unwrap() {
+                    ValueRef::Text(text) | ValueRef::Blob(text) => String::from_utf8_lossy(text).into_owned(),
+                    number => format!("{number:?}"),
+                })
+                .collect();
+            lines.push(format!("{table}: {}", cells.join(" | ")));
+        }
+    }
+    lines
+}
+
+/// A store with something of everything in it, and a transaction that touches
+/// every table.
+struct Case {
+    folder: tempfile::TempDir,
+    store: Store,
+    batch: Batch,
+    letters: Vec<Letter>,
+    forwarded: Vec<(String, i64)>,
+}
+
+impl Case {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(&folder.path().join("trug.db"), &[probes(4)]).unwrap();
+        store.set_forwarders(&["school"]).unwrap();
+        store.set_keep_rejects(2);
+        let raised = dry_bed(0, State::Normal, State::Unacknowledged);
+        let letters = [letter(&raised)];
+        let first = Batch {
+            readings: (0..4).map(|sensor| reading(sensor, 0, 1000.0)).collect(),
+            rejects: vec![reject(0), reject(1)],
+            unplaced: vec![unplaced(0, "new/1")],
+            changes: vec![raised],
+            ..Batch::default()
+        };
+        store.commit(&Transaction { letters: &letters, forward: true, ..only(&first) }).unwrap();
+        let returned = dry_bed(9, State::Unacknowledged, State::ReturnedUnacknowledged);
+        let letters = vec![letter(&returned)];
+        let batch = Batch {
+            readings: vec![
+                reading(0, 10, 1001.0),
+                reading(1, 0, 1000.0),
+                reading(2, 0, 999.0),
+                reading(3, 10, 1.5),
+            ],
+            reflags: vec![Reflag { sensor: SensorIx(0), at: at(0), flag: Flag::Suspect, tests: Tests(0x33) }],
+            rejects: vec![reject(5)],
+            unplaced: vec![unplaced(6, "new/1"), unplaced(7, "new/2")],
+            changes: vec![returned],
+        };
+        Self { folder, store, batch, letters, forwarded: vec![("school".to_owned(), 3)] }
+    }
+
+    fn commit(&mut self) -> Result<Committed, StoreError> {
+        self.store.commit(&Transaction {
+            at: at(100),
+            batch: &self.batch,
+            letters: &self.letters,
+            letters_sent: &[1],
+            forwarded: &self.forwarded,
+            forward: true,
+        })
+    }
+
+    fn snapshot(&self) -> Vec<String> {
+        snapshot(&self.folder.path().join("trug.db"))
+    }
+
+    /// The tables after the same transaction without any fault.
+    fn whole() -> (Committed, Vec<String>) {
+        let mut case = Self::new();
+        let committed = case.commit().unwrap();
+        (committed, case.snapshot())
+    }
+}
+
+#[test]
+fn a_transaction_broken_at_any_step_leaves_nothing_and_can_be_given_again() {
+    let (committed, whole) = Case::whole();
+    let mut case = Case::new();
+    let before = case.snapshot();
+    assert_ne!(before, whole);
+    let (mut broken, mut kept) = (0, 0);
+    for n in 1_u64.. {
+        let steps = Arc::new(AtomicU64::new(0));
+        let count = Arc::clone(&steps);
+        // SQLite asks after each instruction of its virtual machine.
+        let interrupt = move || count.fetch_add(1, Ordering::Relaxed) + 1 == n;
+        case.store.connection.progress_handler(1, Some(interrupt)).unwrap();
+        let result = case.commit();
+        case.store.connection.progress_handler(1, None::<fn() -> bool>).unwrap();
+        if result.is_ok() {
+            break;
+        }
+        broken += 1;
+        assert!(n < 20_000, "it never recovers: {result:?}");
+        if case.snapshot() == whole {
+            // Broken after the end had been written: given again, it is all there.
+            kept += 1;
+            let again = case.commit().unwrap();
+            let expected = Committed { stored: 0, repeated: 3, ..committed };
+            assert_eq!(again, expected, "broken at step {n}");
+            assert_eq!(keyed(case.snapshot()), keyed(whole.clone()));
+            case = Case::new();
+        } else {
+            assert_eq!(case.snapshot(), before, "broken at step {n}");
+        }
+    }
+    assert!(broken > 200, "only {broken} steps were broken");
+    assert!(kept < 5, "{kept} steps after the end");
+    assert_eq!(case.snapshot(), whole);
+}
+
+/// What has a key. Rejects and messages on unknown topics have none: they are told
+/// of each time that they come.
+fn keyed(mut snapshot: Vec<String>) -> Vec<String> {
+    snapshot.retain(|line| !line.starts_with("reject:") && !line.starts_with("unplaced:"));
+    snapshot
+}
+
+#[test]
+fn a_commit_that_fails_at_the_very_end_leaves_nothing() {
+    let (committed, whole) = Case::whole();
+    let mut case = Case::new();
+    let before = case.snapshot();
+    case.store.connection.commit_hook(Some(|| true)).unwrap();
+    let error = case.commit().unwrap_err();
+    assert!(error.to_string().starts_with("writing (ending a transaction) to "), "{error}");
+    assert!(!error.is_full());
+    case.store.connection.commit_hook(None::<fn() -> bool>).unwrap();
+    assert_eq!(case.snapshot(), before);
+    assert_eq!(case.commit().unwrap(), committed, "given again, it is kept");
+    assert_eq!(case.snapshot(), whole);
+}
+
+#[test]
+fn a_full_disk_says_so_and_leaves_everything_as_it_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[probes(1)]).unwrap();
+    let batch =
+        Batch { readings: (0..2000).map(|ms| reading(0, ms, ms as f64)).collect(), ..Batch::default() };
+    let before = snapshot(&path);
+    let pages: i64 = store.connection.pragma_query_value(None, "page_count", |row| row.get(0)).unwrap();
+    let mut full = 0;
+    for more in 0.. {
+        store.connection.pragma_update(None, "max_page_count", pages + more).unwrap();
+        match store.commit(&Transaction { forward: true, ..only(&batch) }) {
+            Ok(committed) => {
+                assert_eq!((committed.stored, committed.last_forward), (2000, Some(2000)));
+                break;
+            }
+            Err(error) => {
+                full += 1;
+                assert!(error.is_full(), "{error}");
+                assert_eq!(snapshot(&path), before, "with {more} more pages");
+            }
+        }
+    }
+    assert!(full >= 10, "only {full} times full");
+    assert_eq!(Reader::open(&path).unwrap().count().unwrap(), 2000);
+}
+
+#[test]
+fn a_forward_queue_that_is_full_lets_the_oldest_go_and_counts_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[probes(10)]).unwrap();
+    store.set_forwarders(&["school"]).unwrap();
+    store.marks.forwarding.set_max(50);
+    let mut add = |ms, position| {
+        let readings = (0..10).map(|sensor| reading(sensor, ms, 1.0)).collect();
+        let batch = Batch { readings, ..Batch::default() };
+        let forwarded = [("school".to_owned(), position)];
+        store.commit(&Transaction { forward: true, forwarded: &forwarded, ..only(&batch) }).unwrap();
+    };
+    let reader = Reader::open(&path).unwrap();
+    let state = || {
+        let rows = reader.forward_rows(0, 1000).unwrap();
+        (rows[0].seq, rows.len(), reader.forward_dropped().unwrap())
+    };
+    (0..5).for_each(|ms| add(ms, 0));
+    assert_eq!(state(), (1, 50, 0));
+    add(5, 4);
+    assert_eq!(state(), (11, 50, 6), "four of the ten had been sent");
+    add(6, 35);
+    assert_eq!(state(), (36, 35, 6));
+    assert_eq!(reader.count().unwrap(), 70, "the readings themselves all stay");
+}
+
+#[test]
+fn an_outbox_that_is_full_lets_the_oldest_go_and_counts_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[probes(1)]).unwrap();
+    let add = |store: &mut Store, ms| {
+        let change: AlarmChange = dry_bed(ms, State::Normal, State::Unacknowledged);
+        let letters = [letter(&change)];
+        store.commit(&Transaction { letters: &letters, ..only(&Batch::default()) }).unwrap();
+    };
+    add(&mut store, 1);
+    add(&mut store, 2);
+    store.commit(&Transaction { letters_sent: &[1], ..only(&Batch::default()) }).unwrap();
+    // As if very many had come between.
+    store.marks.outbox.skip_to(100_003);
+    add(&mut store, 3);
+    let reader = Reader::open(&path).unwrap();
+    let waiting: Vec<_> = reader.letters(0, 10).unwrap().iter().map(|it| it.seq).collect();
+    assert_eq!(waiting, [100_003]);
+    assert_eq!(reader.letters_dropped().unwrap(), 1, "the first had been sent");
+}
