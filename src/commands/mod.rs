@@ -7,3 +7,4 @@ pub mod demo;
 pub mod import;
 pub mod mulch;
 pub mod run;
+pub mod telemetry;
