@@ -118,7 +118,7 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
     let Arguments { config, json, command } = arguments;
     let mut out = std::io::stdout().lock();
     match command {
-        Command::Check => Ok(commands::check::run(&config, std::env::vars(), json, &mut out)?),
+        Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
         #[cfg(feature = "demo")]
         Command::Demo { r#for, speed, scenario, seed, keep } => {
             drop(out);
@@ -127,7 +127,7 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
             runtime()?.block_on(commands::demo::run(demo))?;
             Ok(YES)
         }
-        other => match settings::load(&config, std::env::vars()) {
+        other => match settings::load(&config, settings::variables()) {
             Ok(settings) => with_settings(other, settings, json),
             Err(faults) => {
                 writeln!(std::io::stderr(), "{faults}\n\nthe configuration has faults; nothing was started")?;
