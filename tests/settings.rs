@@ -25,14 +25,14 @@ fn settings_with(variables: &[(&str, &str)]) -> Settings {
 }
 
 fn faults_with(variables: &[(&str, &str)]) -> Vec<Fault> {
-    load_with(variables).map(|_| ()).unwrap_err().as_slice().to_vec()
+    load_with(variables).map(|_| ()).expect_err("a variable is wrong").as_slice().to_vec()
 }
 
 /// A folder with a `trug.toml` of `trug` and an empty folder `gardens`.
 fn folder(trug: &str) -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("trug.toml"), trug).unwrap();
-    fs::create_dir(folder.path().join("gardens")).unwrap();
+    let folder = tempfile::tempdir().expect("a folder for the test");
+    fs::write(folder.path().join("trug.toml"), trug).expect("a file for the test");
+    fs::create_dir(folder.path().join("gardens")).expect("a folder for the test");
     folder
 }
 

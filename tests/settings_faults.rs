@@ -166,6 +166,7 @@ fn faults_of_a_garden_are_told_at_their_line() {
         ("Saltbush Gully Primary School", "Saltbush\\nGully", 3, "site.name", "1 to 100 characters"),
         ("Saltbush Gully Primary School", "Saltbush \\u202egully", 3, "site.name", "\\u{202e}"),
         ("Australia/Adelaide", "Australia/Adelade", 4, "site.time_zone", "nearest:  Australia/Adelaide"),
+        ("Australia/Adelaide", "Etc/Unknown", 4, "site.time_zone", "IANA"),
         ("Australia/Adelaide", "Adelaide", 4, "site.time_zone", "nearest:  Australia/Adelaide"),
         ("-34.93", "-134.93", 5, "site.latitude_deg", "from -90 to 90"),
         ("-34.93", "nan", 5, "site.latitude_deg", "given:    nan"),
@@ -617,6 +618,117 @@ fn faults_as_json_have_every_part() {
     assert_eq!(misspelt["key"], "bed[kitchen-bed].area_m3");
     assert_eq!(misspelt["nearest"], "area_m2");
     assert!(misspelt["given"].is_string() && misspelt["accepted"].is_string());
+}
+
+#[test]
+fn addresses_of_brokers_and_pages_are_understood() {
+    for (url, host, port, tls) in [
+        ("mqtt://broker.school.example", "broker.school.example", 1883, false),
+        ("mqtts://broker.school.example/", "broker.school.example", 8883, true),
+        ("mqtts://10.0.0.7:1884", "10.0.0.7", 1884, true),
+        ("mqtt://[fd00::7]:1884", "fd00::7", 1884, false),
+    ] {
+        let text = replaced(TRUG, "mqtt://127.0.0.1:1883", url);
+        let settings = from_text(("trug.toml", &text), &[("garden.toml", GARDEN)], std::iter::empty())
+            .unwrap_or_else(|faults| panic!("{faults}"));
+        let broker = settings.broker;
+        assert_eq!((broker.host.as_str(), broker.port, broker.tls), (host, port, tls), "{url}");
+    }
+    for page in ["listen = \"[::1]:8470\"", "listen = \"0.0.0.0:8470\"\nopen_to_network = true"] {
+        let text = replaced(TRUG, "listen = \"127.0.0.1:8470\"", page);
+        assert_eq!(faults_of(&text, &[("garden.toml", GARDEN)]), [], "{page}");
+    }
+}
+
+#[test]
+fn editors_marks_and_line_ends_do_no_harm() {
+    let garden = format!("\u{feff}{}", GARDEN.replace('\n', "\r\n"));
+    assert_eq!(faults_of(TRUG, &[("garden.toml", &garden)]), []);
+    let wrong = garden.replace("area_m2 = 7.2", "area_m2 = 0");
+    assert_eq!(faults_of(TRUG, &[("garden.toml", &wrong)])[0].line, Some(11));
+}
+
+#[test]
+fn own_limits_stand_in_front_of_the_tables() {
+    let text = replaced(
+        GARDEN,
+        "species = \"silver perch\"",
+        "species = \"silver perch\"\nlimits = { warm_c = 28, change_hour_c = 1.5 }",
+    );
+    let text = replaced(&text, "every_s = 600", "every_s = 600\nquality = { rate = false, gap_s = 7200 }");
+    let text = replaced(&text, "soil = \"loamy sand\"", "soil = \"loamy sand\"\nfield_capacity = 0.25");
+    let text = replaced(
+        &text,
+        "[[tell]]",
+        "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n[[tell]]",
+    );
+    let garden = settings_of(&text).gardens.remove(0);
+    let limits = format!("{:?}", garden.tanks[0].limits);
+    assert_eq!(limits, "TankLimits { cold_c: 12.0, warm_c: 28.0, change_hour_c: 1.5, change_day_c: 6.0 }");
+    let quality = garden.sensors[0].quality;
+    assert_eq!((quality.rate, quality.spike.is_some()), (None, true));
+    assert_eq!(format!("{:?}", quality.gap_s), "7200.0");
+    // The texture's wilting point stays: the middle of 0.03 to 0.10.
+    let bed = &garden.beds[0];
+    assert_eq!(format!("{:?} {:?}", bed.field_capacity, bed.wilting_point), "0.25 0.065");
+    let warm = garden.rules.tank_too_warm;
+    assert_eq!(format!("{warm:?}"), "Delays { deadband: 1.0, on_s: 1800, off_s: 60 }");
+    assert_eq!(garden.rules.sensor_silent.on_s, 0);
+
+    let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
+    let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);
+    assert_eq!(tank.species, "own limits");
+    assert_eq!(
+        format!("{:?}", tank.limits),
+        "TankLimits { cold_c: 4.0, warm_c: 22.0, change_hour_c: 2.0, change_day_c: 4.0 }",
+    );
+}
+
+#[test]
+fn payloads_and_calibrations_of_every_kind_are_read() {
+    use trug::calibration::{Counts, Curve};
+    use trug::intake::PayloadFormat;
+
+    let payload = |written: &str| {
+        let text =
+            replaced(GARDEN, "payload = { json = { value = \"/raw\" } }", &format!("payload = {written}"));
+        settings_of(&text).gardens.remove(0).sensors.remove(0).payload
+    };
+    assert_eq!(payload("\"number\""), PayloadFormat::Number);
+    assert_eq!(payload("\"senml\""), PayloadFormat::Senml { name: None });
+    assert_eq!(payload("{ senml = { name = \"a\" } }"), PayloadFormat::Senml { name: Some("a".to_owned()) });
+    assert_eq!(
+        payload("{ line-protocol = { field = \"f\" } }"),
+        PayloadFormat::LineProtocol { measurement: None, field: Some("f".to_owned()) },
+    );
+    let PayloadFormat::Json { value, time } = payload("{ json = { value = \"/a/0\", time = \"/t\" } }")
+    else {
+        panic!("a JSON payload");
+    };
+    assert_eq!((value.as_str(), time.as_ref().map(|t| t.as_str())), ("/a/0", Some("/t")));
+
+    let calibration = |sensor: usize, from: &str, written: &str| {
+        let text = replaced(GARDEN, from, &format!("calibration = {written}"));
+        settings_of(&text).gardens.remove(0).sensors.remove(sensor).calibrations
+    };
+    let moisture = "calibration = { points = [[2900, 0.05], [1450, 0.40]] }";
+    let topp = calibration(0, moisture, "\"topp\"");
+    assert_eq!(topp[0].calibration.curve(), &Curve::Topp);
+    let dated = calibration(
+        0,
+        moisture,
+        "[{ topp = true, from = 2026-04-10T09:30:00+09:30 }, { polynomial = [0, 0.5], valid = [0, 2] }]",
+    );
+    assert_eq!(dated[0].calibration.curve(), &Curve::Polynomial { coefficients: vec![0.0, 0.5] });
+    assert_eq!(dated[0].calibration.valid(), Some((0.0, 2.0)));
+    assert_eq!(dated[1].from.map(|t| t.to_string()).as_deref(), Some("2026-04-10T00:00:00Z"));
+    let gauge = calibration(
+        2,
+        "calibration = { mm_per_tip = 0.2 }",
+        "{ mm_per_tip = 0.5, counts = \"running\", wraps_at = 65536 }",
+    );
+    let counts = Counts::Running { wraps_at: Some(65_536.0) };
+    assert_eq!(gauge[0].calibration.curve(), &Curve::Tips { mm_per_tip: 0.5, counts });
 }
 
 #[test]

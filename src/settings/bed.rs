@@ -98,7 +98,7 @@ fn soil_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
             let texture = texture?;
             (texture.name.to_owned(), Some(texture))
         }
-        None => ("its own limits".to_owned(), None),
+        None => ("own limits".to_owned(), None),
     };
     let field_capacity = capacity.unwrap_or_else(|| texture.map(soil::Texture::field_capacity_mid))?;
     let wilting_point = wilting.unwrap_or_else(|| texture.map(soil::Texture::wilting_point_mid))?;
@@ -141,7 +141,7 @@ fn crop_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
             let crop = crop?;
             (crop.name.to_owned(), Some(crop))
         }
-        None => ("its own roots".to_owned(), None),
+        None => ("own roots".to_owned(), None),
     };
     let depth = depth.unwrap_or_else(|| crop.map(|c| c.root_depth_m.0))?;
     let fraction = fraction.unwrap_or_else(|| crop.map(|c| c.depletion_fraction))?;

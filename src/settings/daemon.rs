@@ -218,7 +218,8 @@ fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
     let port = url.port().unwrap_or(default_port);
     let only_an_address = matches!(url.path(), "" | "/") && url.query().is_none() && url.fragment().is_none();
-    if host.is_empty() || port == 0 || !only_an_address {
+    // Other characters than those of host names come out of the parser as %XX.
+    if host.is_empty() || host.contains('%') || port == 0 || !only_an_address {
         return refuse(accepted);
     }
     Some((host.to_owned(), port, tls))

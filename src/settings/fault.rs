@@ -166,3 +166,31 @@ pub(super) fn any_of<'n>(names: impl IntoIterator<Item = &'n str>) -> String {
         [first @ .., last] => format!("{} or {last}", first.join(", ")),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{nearest, quoted};
+
+    #[test]
+    fn near_names_are_found_and_far_ones_are_not() {
+        let keys = ["area_m2", "crop", "depletion_fraction", "name", "on_delay_s"];
+        for (given, expected) in [
+            ("area", Some("area_m2")),
+            ("aera_m2", Some("area_m2")),
+            ("AREA-M2", Some("area_m2")),
+            ("on_delay", Some("on_delay_s")),
+            ("depletion", Some("depletion_fraction")),
+            ("colour", None),
+            ("", None),
+        ] {
+            assert_eq!(nearest(given, keys).as_deref(), expected, "{given}");
+        }
+        assert_eq!(nearest(&"x".repeat(1_000_000), keys), None);
+    }
+
+    #[test]
+    fn shown_text_stays_on_one_line() {
+        assert_eq!(quoted("a\r\nb\"\u{202e}"), "\"a\\r\\nb\\\"\\u{202e}\"");
+        assert_eq!(quoted(&"é".repeat(100)).chars().count(), 83);
+    }
+}

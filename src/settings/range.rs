@@ -48,3 +48,37 @@ impl fmt::Display for Range {
         if self.unit.is_empty() { Ok(()) } else { write!(f, " ({})", self.unit) }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Range;
+
+    #[test]
+    fn limits_are_kept_to_the_last_bit() {
+        let from_to = Range::from_to(-90.0, 90.0, "degrees");
+        let above_to = Range::above_to(0.0, 1.0, "");
+        for (range, x, inside) in [
+            (from_to, -90.0, true),
+            (from_to, (-90.0f64).next_down(), false),
+            (from_to, 90.0, true),
+            (from_to, 90.0f64.next_up(), false),
+            (above_to, 0.0, false),
+            (above_to, -0.0, false),
+            (above_to, 0.0f64.next_up(), true),
+            (above_to, 1.0, true),
+            (above_to, 1.0f64.next_up(), false),
+            (above_to, f64::NAN, false),
+            (Range::finite(""), f64::INFINITY, false),
+            (Range::finite(""), f64::NAN, false),
+            (Range::finite(""), f64::MAX, true),
+        ] {
+            assert_eq!(range.contains(x), inside, "{x:e} in {range}");
+        }
+    }
+
+    #[test]
+    fn ranges_are_told_in_words() {
+        assert_eq!(Range::from_to(-90.0, 90.0, "degrees").to_string(), "a number from -90 to 90 (degrees)");
+        assert_eq!(Range::above_to(0.0, 0.8, "").to_string(), "a number above 0 to 0.8");
+    }
+}
