@@ -16,9 +16,11 @@ use crate::watering::{Wetting, probe_lag_s, wholly_outside};
 /// Source of the dryness judgement.
 const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83, tables 19 and 22";
 /// Source of the mulch judgement.
-const SOURCE_MULCH: &str = "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83";
+const SOURCE_MULCH: &str =
+    "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83";
 /// Source of the watering hours.
-const SOURCE_HOURS: &str = "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
+const SOURCE_HOURS: &str =
+    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
 
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.
@@ -70,9 +72,13 @@ impl SiteState {
     /// Takes a believed rise of a probe: finds its cause and judges the hours.
     pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
         let state = &self.beds[usize::from(index)];
-        if let Some(known) = state.wetting
-            && (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
-        {
+        let same = state.wetting.is_some_and(|known| {
+            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
+        });
+        // Water from above passes the top probe first; those below go on rising
+        // for hours as it sinks, and would tell a wrong time.
+        let top = state.probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
+        if same || top != Some(&probe) {
             return;
         }
         let garden = std::sync::Arc::clone(&self.garden);

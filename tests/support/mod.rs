@@ -6,6 +6,7 @@
 pub mod garden;
 pub(crate) mod http;
 pub(crate) mod mosquitto;
+pub mod score;
 pub(crate) mod source;
 pub(crate) mod views;
 
