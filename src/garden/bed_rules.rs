@@ -160,9 +160,9 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said
     let left = words::percent(water.available_left);
     let text = if active {
         format!(
-            "{} is dry: {left} of its available water is left, and its plants ({}) suffer below {}. {}",
+            "{} is dry: {left} of its available water is left, and {} suffer below {}. {}",
             bed.name,
-            bed.crop,
+            bed.plants(),
             words::percent(1.0 - bed.depletion_fraction),
             advice(bed, &water, when)
         )
