@@ -224,3 +224,127 @@ impl Publisher<'_> {
         (client, receiver)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::{Read, Write};
+    use std::net::{TcpListener, TcpStream};
+
+    use bytes::BytesMut;
+    use rumqttc::v5::mqttbytes::v5::{ConnAck, ConnectReturnCode, PubAck};
+
+    use super::*;
+
+    /// Serves one connection of a broker that acknowledges `acknowledges`
+    /// publishes, takes `deaf` more and then drops the line. Gives the payloads
+    /// that it took.
+    fn serve(mut line: TcpStream, acknowledges: usize, deaf: usize) -> Vec<String> {
+        let mut took = Vec::new();
+        let mut bytes = BytesMut::new();
+        let mut chunk = [0; 4096];
+        loop {
+            let packet = match Packet::read(&mut bytes, None) {
+                Ok(packet) => packet,
+                Err(_) => match line.read(&mut chunk) {
+                    Ok(0) | Err(_) => return took,
+                    Ok(n) => {
+                        bytes.extend_from_slice(&chunk[..n]);
+                        continue;
+                    }
+                },
+            };
+            let mut answer = BytesMut::new();
+            match packet {
+                Packet::Connect(..) => {
+                    let accepted = ConnAck {
+                        session_present: false,
+                        code: ConnectReturnCode::Success,
+                        properties: None,
+                    };
+                    Packet::ConnAck(accepted).write(&mut answer, None).unwrap();
+                }
+                Packet::Publish(publish) => {
+                    took.push(String::from_utf8(publish.payload.to_vec()).unwrap());
+                    if took.len() <= acknowledges {
+                        Packet::PubAck(PubAck::new(publish.pkid, None)).write(&mut answer, None).unwrap();
+                    } else if took.len() >= acknowledges.saturating_add(deaf) {
+                        return took;
+                    }
+                }
+                Packet::Disconnect(_) => return took,
+                _ => {}
+            }
+            line.write_all(&answer).unwrap();
+        }
+    }
+
+    /// Sends `count` numbered messages to a broker whose connections behave as
+    /// `lines` say. Gives what each connection took.
+    fn send(count: u32, lines: &[(usize, usize)]) -> (Sent, Vec<Vec<String>>) {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let lines = lines.to_vec();
+        let served = std::thread::spawn(move || {
+            lines
+                .into_iter()
+                .map(|(acknowledges, deaf)| serve(listener.accept().unwrap().0, acknowledges, deaf))
+                .collect::<Vec<_>>()
+        });
+        let broker = Broker::parse(&format!("mqtt://127.0.0.1:{port}")).unwrap();
+        let publisher = Publisher {
+            broker: &broker,
+            client_id: "test".to_owned(),
+            in_flight: 10,
+            stop_after: None,
+            attempts: 5,
+        };
+        let messages = (0..count).map(|n| Timed {
+            due: Duration::ZERO,
+            topic: "garden/bed".to_owned(),
+            payload: n.to_string().into_bytes(),
+        });
+        let sent = super::super::runtime().unwrap().block_on(publisher.send(messages)).unwrap();
+        (sent, served.join().unwrap())
+    }
+
+    fn numbers(range: std::ops::Range<u32>) -> Vec<String> {
+        range.map(|n| n.to_string()).collect()
+    }
+
+    #[test]
+    fn every_message_arrives_once_and_in_order_when_nothing_goes_wrong() {
+        let (sent, took) = send(500, &[(usize::MAX, 0)]);
+        assert_eq!(took, [numbers(0..500)]);
+        assert_eq!((sent.messages, sent.acknowledged, sent.again, sent.connections), (500, 500, 0, 1));
+    }
+
+    #[test]
+    fn after_a_lost_connection_what_was_not_acknowledged_comes_again_first() {
+        let (sent, took) = send(200, &[(37, 6), (0, 4), (usize::MAX, 0)]);
+        assert_eq!(took[0], numbers(0..43));
+        // Exactly from the first message without an acknowledgement on.
+        assert_eq!(took[1], numbers(37..41));
+        assert_eq!(took[2], numbers(37..200));
+        assert_eq!((sent.messages, sent.acknowledged, sent.refused, sent.connections), (200, 200, 0, 3));
+        assert!(sent.again >= 10, "{sent:?}");
+    }
+
+    #[test]
+    fn a_broker_that_never_answers_is_given_up_after_the_attempts_allowed() {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let broker =
+            Broker::parse(&format!("mqtt://127.0.0.1:{}", listener.local_addr().unwrap().port())).unwrap();
+        drop(listener);
+        let publisher = Publisher {
+            broker: &broker,
+            client_id: "test".to_owned(),
+            in_flight: 10,
+            stop_after: None,
+            attempts: 2,
+        };
+        let one = Timed { due: Duration::ZERO, topic: "t".to_owned(), payload: b"1".to_vec() };
+        let runtime = super::super::runtime().unwrap();
+        let error = runtime.block_on(publisher.send(std::iter::once(one))).unwrap_err().to_string();
+        assert!(error.contains("2 times in a row"), "{error}");
+    }
+}
