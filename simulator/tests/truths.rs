@@ -224,3 +224,62 @@ fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
         }
     }
 }
+
+/// And about waterings: a quick rise at the shallow probe that begins outside
+/// the allowed hours, without a tip of the gauge in the twelve hours before or
+/// the hour after, is a watering at the wrong time.
+#[test]
+fn a_plain_watcher_of_the_messages_agrees_about_waterings() {
+    let zone = common::school().time_zone;
+    let scenarios = ["ordinary-month", "midday-watering", "dry-bed-before-mulch-day", "late-gateway"];
+    for (name, seed) in scenarios.iter().flat_map(|n| [1, 2, 3, 4, 5, 6].map(|s| (*n, s))) {
+        let (emissions, truth) = play(name, seed);
+        let tips: Vec<i64> = emissions
+            .iter()
+            .filter(|e| e.sensor == "roof-gauge" && e.raw > 0.0)
+            .map(|e| e.at.as_second())
+            .collect();
+        for bed in BEDS {
+            let (id, raw_dry, raw_wet) = bed.probes[0];
+            let mut readings: Vec<(jiff::Timestamp, f64)> = emissions
+                .iter()
+                .filter(|e| e.sensor == id)
+                .map(|e| (e.at, 0.02 + (raw_dry - e.raw) * 0.38 / (raw_dry - raw_wet)))
+                .collect();
+            readings.sort_by_key(|(at, _)| *at);
+            let mut seen = Vec::new();
+            let mut last_rise = i64::MIN;
+            for hour in readings.windows(5) {
+                let (at, now) = hour[4];
+                let (onset, least) = hour[..4].iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)).unwrap();
+                if now - least < 0.012 {
+                    continue;
+                }
+                let quiet_s = at.as_second().saturating_sub(last_rise);
+                last_rise = at.as_second();
+                let onset_s = onset.as_second();
+                let rained = tips.iter().any(|t| (onset_s - 43_200..onset_s + 3600).contains(t));
+                let outside = (9..18).contains(&onset.to_zoned_datetime(zone.clone()).hour());
+                if quiet_s > 3 * 3600 && outside && !rained {
+                    seen.push(at);
+                }
+            }
+            let stretches: Vec<_> =
+                truth.events.iter().filter(|e| e.kind == "watering-hours" && e.place == bed.bed).collect();
+            for at in &seen {
+                assert!(
+                    stretches.iter().any(|s| s.from <= *at && *at <= s.to),
+                    "{name} seed {seed}: {} looks watered at {at}, outside {stretches:#?}",
+                    bed.bed
+                );
+            }
+            for stretch in stretches.iter().filter(|s| s.must) {
+                assert!(
+                    seen.iter().any(|at| stretch.from <= *at && *at <= stretch.to),
+                    "{name} seed {seed}: {} never looks watered in {stretch:#?}",
+                    bed.bed
+                );
+            }
+        }
+    }
+}
