@@ -305,7 +305,8 @@ fn date_time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime, D::Error> {
     let given = toml::value::Datetime::deserialize(from)?.to_string();
     let fault = || D::Error::custom(format!("{given} is not a local time such as 2026-04-18T12:30:00"));
     // An offset would be read and thrown away: these are times of the wall clock.
-    if given.ends_with('Z') || given.contains('+') || given.matches('-').count() > 2 {
+    let offset = given.ends_with('Z') || given.contains('+') || given.matches('-').count() > 2;
+    if offset || !given.contains('T') {
         return Err(fault());
     }
     DateTime::from_str(&given).map_err(|_| fault())

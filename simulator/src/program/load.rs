@@ -79,13 +79,15 @@ impl Load {
         )]
         let begin = Timestamp::now();
         let connections = self.connections.min(self.rate);
+        let until = Duration::from_secs(u64::from(self.seconds));
         let mut tasks = tokio::task::JoinSet::new();
         for number in 0..connections {
-            let readings = Readings::new(self, begin, number, connections);
+            let readings = Readings::new(self, begin, number, connections).take_while(move |r| r.due < until);
             let broker = broker.clone();
             let client_id = format!("garden-load-{}-{number}", std::process::id());
             let in_flight = self.in_flight;
-            let stop_after = Some(Duration::from_secs(u64::from(self.seconds)));
+            // A broker that cannot keep up must not stretch the run.
+            let stop_after = Some(until + Duration::from_secs(1));
             tasks.spawn(async move {
                 let publisher = Publisher { broker: &broker, client_id, in_flight, stop_after, attempts: 30 };
                 publisher.send(readings).await
