@@ -1,1 +1,4 @@
+//! What goes out of the daemon.
 
+pub mod forward;
+pub mod line;
