@@ -1,5 +1,9 @@
 //! The life of an alarm, by the state names of ANSI/ISA-18.2-2016 and IEC 62682.
 
+mod life;
+
+pub use life::{Input, Life, Step};
+
 /// What an alarm is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Kind {
@@ -64,6 +68,26 @@ impl Kind {
             Self::GaugeSuspect => "gauge-suspect",
             Self::StoreFailing => "store-failing",
             Self::ForwardingBehind => "forwarding-behind",
+        }
+    }
+
+    /// How soon somebody must act on it.
+    pub fn priority(self) -> Priority {
+        match self {
+            Self::TankTemperatureShock
+            | Self::TankTooWarm
+            | Self::TankTooCold
+            | Self::LowOxygen
+            | Self::Ammonia
+            | Self::StoreFailing => Priority::High,
+            Self::DryBed | Self::MulchOnDrySoil | Self::WaterLeftOn | Self::Ph => Priority::Medium,
+            Self::WateringHours
+            | Self::WaterRepellentSoil
+            | Self::Waterlogged
+            | Self::SensorSilent
+            | Self::SensorFault
+            | Self::GaugeSuspect
+            | Self::ForwardingBehind => Priority::Low,
         }
     }
 

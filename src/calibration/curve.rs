@@ -196,3 +196,55 @@ fn goes_on(before: f64, next: f64, rises: bool) -> bool {
 pub(super) fn is_whole(number: f64) -> bool {
     number.fract().abs() < f64::MIN_POSITIVE
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_that_fall_are_turned_round() {
+        let given = Calibration::piecewise(vec![(2900.0, 0.02), (1450.0, 0.40)]).unwrap();
+        assert_eq!(given.curve(), &Curve::Piecewise { points: vec![(1450.0, 0.40), (2900.0, 0.02)] });
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused() {
+        use CalibrationError as E;
+        let points = |p: &[(f64, f64)]| Calibration::piecewise(p.to_vec()).map(|_| ());
+        assert_eq!(points(&[]), Err(E::TooFewPoints { given: 0 }));
+        assert_eq!(points(&[(1.0, 1.0)]), Err(E::TooFewPoints { given: 1 }));
+        assert!(matches!(points(&[(0.0, 0.0), (f64::NAN, 1.0)]), Err(E::NotFinite { place: 2, .. })));
+        assert_eq!(
+            points(&[(0.0, 0.0), (1.0, f64::INFINITY)]),
+            Err(E::NotFinite { place: 2, given: f64::INFINITY })
+        );
+        assert_eq!(
+            points(&[(0.0, 0.0), (1.0, 1.0), (1.0, 2.0)]),
+            Err(E::RawNotMonotone { place: 3, before: 1.0, raw: 1.0 })
+        );
+        assert_eq!(
+            points(&[(0.0, 0.0), (1.0, 1.0), (2.0, 0.5)]),
+            Err(E::ValueNotMonotone { place: 3, before: 1.0, value: 0.5 })
+        );
+        assert_eq!(
+            points(&[(0.0, 1.0), (1.0, 1.0)]),
+            Err(E::ValueNotMonotone { place: 2, before: 1.0, value: 1.0 })
+        );
+        assert!(matches!(points(&[(0.0, 0.0); 300]), Err(E::TooManyPoints { given: 300 })));
+
+        assert_eq!(Calibration::polynomial(vec![]), Err(E::NoCoefficients));
+        assert!(matches!(Calibration::polynomial(vec![1.0; 13]), Err(E::TooManyCoefficients { given: 13 })));
+        assert!(matches!(Calibration::polynomial(vec![1.0, f64::NAN]), Err(E::NotFinite { place: 2, .. })));
+
+        for given in [0.0, -0.2, f64::NAN, f64::INFINITY, 10.1] {
+            assert!(matches!(Calibration::tips(given, Counts::Message), Err(E::MmPerTip { .. })), "{given}");
+        }
+        for given in [0.0, 1.0, 1000.5, -5.0, f64::NAN, f64::INFINITY] {
+            let counts = Counts::Running { wraps_at: Some(given) };
+            assert!(matches!(Calibration::tips(0.2, counts), Err(E::WrapsAt { .. })), "{given}");
+        }
+        for (min, max) in [(1.0, 1.0), (2.0, 1.0), (f64::NAN, 1.0), (0.0, f64::INFINITY)] {
+            assert!(Calibration::topp().with_valid(min, max).is_err(), "{min} {max}");
+        }
+    }
+}

@@ -5,10 +5,15 @@
 //! back to a limit: a clamped number looks like a reading to every rule
 //! downstream.
 
+mod calibrator;
 mod curve;
+#[cfg(test)]
+mod properties;
+pub mod topp;
 
 use jiff::Timestamp;
 
+pub use calibrator::{Calibrated, Calibrator, OutOfRange};
 pub use curve::{Calibration, CalibrationError, Counts, Curve};
 
 /// A calibration and the instant from which it holds.

@@ -3,3 +3,17 @@
 pub mod plan;
 pub mod record;
 pub mod view;
+pub mod words;
+
+mod bed_rules;
+mod core;
+mod look;
+mod mulch_day;
+mod silence;
+mod site;
+mod standing;
+mod tank_rules;
+mod wetting_cause;
+
+pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
+pub use mulch_day::{MulchAnswer, MulchDay};

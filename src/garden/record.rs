@@ -1,5 +1,7 @@
 //! What the core gives back: rows to keep and changes to tell.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
@@ -79,6 +81,9 @@ pub struct AlarmKey {
     pub place: Id,
 }
 
+/// Named numbers, in the order to show. Names that come from the store are owned.
+pub type Values = Vec<(Cow<'static, str>, f64)>;
+
 /// One step in an alarm's life, with what people are told.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
@@ -91,9 +96,9 @@ pub struct AlarmChange {
     pub at: Timestamp,
     pub text: String,
     /// Named numbers behind the text, in the order to show.
-    pub values: Vec<(&'static str, f64)>,
+    pub values: Values,
     /// Where the rule comes from.
-    pub source: &'static str,
+    pub source: Cow<'static, str>,
     /// Groups to tell.
     pub tell: Vec<String>,
 }

@@ -2,11 +2,14 @@
 //! what to do today. Made by the core on demand; the page and the commands
 //! only lay it out.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::{Id, Quantity};
+use crate::garden::record::Values;
 use crate::quality::Flag;
 
 /// One site as it stands.
@@ -45,8 +48,8 @@ pub struct AlarmView {
     pub since: Timestamp,
     pub at: Timestamp,
     pub text: String,
-    pub values: Vec<(&'static str, f64)>,
-    pub source: &'static str,
+    pub values: Values,
+    pub source: Cow<'static, str>,
 }
 
 /// How well a place does, told by a word (never by colour alone).

@@ -1,5 +1,12 @@
-//! Messages in.
+//! Messages in: the MQTT session, and the desk where they are opened.
+//!
+//! `session` is the only place besides `deliver` that knows `rumqttc`;
+//! `payload` and `desk` are pure.
 
+mod desk;
 pub mod payload;
+pub mod session;
 
-pub use payload::{JsonPointer, PayloadFormat, Sample};
+pub use desk::{Desk, Message};
+pub use payload::{DecodeError, JsonPointer, PayloadFormat, Sample, decode, time_of};
+pub(crate) use session::{Backoff, IN_FLIGHT, connection_options};

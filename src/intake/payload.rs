@@ -1,10 +1,23 @@
 //! What a device wrote, read as raw numbers and times.
+//!
+//! Pure: bytes and a time in, samples out, whatever the bytes are. NaN and
+//! infinity stop here.
 
+mod fault;
+mod json;
 mod json_pointer;
+mod line_protocol;
+mod number;
+#[cfg(test)]
+mod properties;
+pub mod senml;
+mod time;
 
 use jiff::Timestamp;
 
+pub use fault::{DecodeError, Excerpt};
 pub use json_pointer::{JsonPointer, PointerError};
+pub use time::{TimeRefused, time_of};
 
 /// How a payload is written.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,4 +53,41 @@ pub struct Sample {
     pub at: Option<Timestamp>,
     /// Finite.
     pub raw: f64,
+}
+
+/// Reads a payload that arrived at `now` and appends its samples.
+///
+/// # Errors
+///
+/// When any part of the payload cannot be taken; `samples` is then as it was.
+pub fn decode(
+    format: &PayloadFormat,
+    payload: &[u8],
+    now: Timestamp,
+    samples: &mut Vec<Sample>,
+) -> Result<(), DecodeError> {
+    let before = samples.len();
+    let outcome = match format {
+        PayloadFormat::Number => number(payload).map(|raw| samples.push(Sample { at: None, raw })),
+        PayloadFormat::Json { value, time } => {
+            json::decode(value, time.as_ref(), payload).map(|sample| samples.push(sample))
+        }
+        PayloadFormat::Senml { name } => senml::decode(name.as_deref(), payload, now, samples),
+        PayloadFormat::LineProtocol { measurement, field } => {
+            line_protocol::decode(measurement.as_deref(), field.as_deref(), payload, samples)
+        }
+    };
+    if outcome.is_err() {
+        samples.truncate(before);
+    }
+    outcome
+}
+
+fn number(payload: &[u8]) -> Result<f64, DecodeError> {
+    let given = || Excerpt::of_bytes(payload);
+    let text = std::str::from_utf8(payload).map_err(|_| DecodeError::NotText { given: given() })?;
+    number::finite(text).map_err(|fault| match fault {
+        number::NumberFault::NotDecimal => DecodeError::NotANumber { given: given() },
+        number::NumberFault::TooLarge => DecodeError::TooLarge { given: given() },
+    })
 }

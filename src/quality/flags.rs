@@ -124,3 +124,29 @@ impl Tests {
         aggregate(Test::ALL.into_iter().filter(|&t| t != Test::Gap).map(|t| self.get(t)))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_flag_of_every_test_is_kept() {
+        for test in Test::ALL {
+            for flag in Flag::ALL {
+                let tests = Tests::NOT_EVALUATED.with(test, flag);
+                for other in Test::ALL {
+                    let expected = if other == test { flag } else { Flag::NotEvaluated };
+                    assert_eq!(tests.get(other), expected, "{test:?} {flag:?} {other:?}");
+                }
+            }
+        }
+        assert_eq!(Tests::default().flag(), Flag::NotEvaluated);
+        assert_eq!(Tests(u32::MAX).get(Test::Gap), Flag::NotEvaluated);
+    }
+
+    #[test]
+    fn a_gap_says_nothing_of_the_value_after_it() {
+        let tests = Tests::NOT_EVALUATED.with(Test::GrossRange, Flag::Pass).with(Test::Gap, Flag::Fail);
+        assert_eq!(tests.flag(), Flag::Pass);
+    }
+}

@@ -251,3 +251,41 @@ impl Limits {
         above_zero("the longest time between readings", self.gap_s)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_default_can_be() {
+        for quantity in Quantity::ALL {
+            for every_s in [0, 1, 10, 60, 300, 900, 3600, 86_400, u32::MAX] {
+                let limits = Limits::default_for(quantity, every_s);
+                assert_eq!(limits.check(), Ok(()), "{quantity:?} every {every_s} s");
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused() {
+        let good = Limits::default_for(Quantity::SoilMoisture, 900);
+        let spike = |suspect, fail| Some(Spike { suspect, fail, method: SpikeMethod::Average });
+        for bad in [
+            Limits { gross_fail: (1.0, 0.0), ..good },
+            Limits { gross_fail: (0.0, f64::NAN), ..good },
+            Limits { gross_suspect: Some((-1.0, 0.5)), ..good },
+            Limits { gross_suspect: Some((0.5, 0.5)), ..good },
+            Limits { spike: spike(0.0, 1.0), ..good },
+            Limits { spike: spike(2.0, 1.0), ..good },
+            Limits { spike: spike(0.1, f64::NAN), ..good },
+            Limits { rate: Some(Rate { suspect_per_s: 0.0, fail_per_s: None, over_s: 1.0 }), ..good },
+            Limits { rate: Some(Rate { suspect_per_s: 2.0, fail_per_s: Some(1.0), over_s: 1.0 }), ..good },
+            Limits { flat: Some(Flat { tolerance: 0.0, suspect_s: 1.0, fail_s: 2.0 }), ..good },
+            Limits { flat: Some(Flat { tolerance: 1.0, suspect_s: 3.0, fail_s: 2.0 }), ..good },
+            Limits { gap_s: 0.0, ..good },
+            Limits { gap_s: f64::NAN, ..good },
+        ] {
+            assert!(bad.check().is_err(), "{bad:?}");
+        }
+    }
+}

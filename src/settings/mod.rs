@@ -1,1 +1,265 @@
+//! Config files and environment to one checked [`Settings`] value.
+//!
+//! `trug.toml` is the daemon's file, each `gardens/*.toml` one garden's. A
+//! variable `TRUG__SECTION__KEY` stands in front of the daemon's key, and
+//! `TRUG__GARDEN__SITE_ID__SECTION__KEY` in front of a garden's; a bed, tank,
+//! sensor, group or server of a list is meant by its id or name, with `_` for
+//! a hyphen or a space (`TRUG__GARDEN__SALTBUSH_GULLY__BED__KITCHEN_BED__AREA_M2`).
+//!
+//! Reading never stops at the first fault: all faults of all files come in one
+//! go. What comes out has no impossible value in it.
 
+mod bed;
+mod calibration;
+mod daemon;
+mod document;
+mod environment;
+mod fault;
+mod files;
+mod forward;
+mod garden;
+mod hours;
+mod payload;
+mod quality;
+mod range;
+mod secret;
+mod sensor;
+mod table;
+mod tank;
+mod text;
+mod topic;
+mod value;
+
+use std::path::Path;
+
+use toml::de::DeTable;
+
+pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
+pub use fault::{Fault, Faults};
+pub use forward::{Forward, ForwardAuth};
+pub use secret::Secret;
+
+use crate::garden::plan::Garden;
+use daemon::{Daemon, GARDENS_FOLDER};
+use document::{Document, parse};
+use environment::Environment;
+use garden::Across;
+
+/// Everything that the program is told before it starts.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    pub broker: Broker,
+    pub store: StoreSettings,
+    /// `None`: no page.
+    pub page: Option<Page>,
+    /// By file name; never empty.
+    pub gardens: Vec<Garden>,
+    pub forward: Vec<Forward>,
+    pub log: Log,
+}
+
+/// Reads `config` (a `trug.toml`), the garden files of the folder that it
+/// names, and the variables of `env` that begin with `TRUG__`.
+///
+/// Paths of the garden folder and of secrets start at the folder of `config`;
+/// the store's path starts where the program was started.
+///
+/// # Errors
+///
+/// With every fault of all files and variables.
+pub fn load(config: &Path, env: impl Iterator<Item = (String, String)>) -> Result<Settings, Faults> {
+    let folder = config.parent().unwrap_or(Path::new(""));
+    let mut reading = Reading::new(env);
+    let name = config.display().to_string();
+    let daemon = match files::text(config) {
+        Ok(text) => reading.daemon(&name, &text, folder),
+        Err(faults) => {
+            reading.unread(&name, faults);
+            None
+        }
+    };
+    let gardens = folder.join(daemon.as_ref().map_or(GARDENS_FOLDER, |d| d.gardens.as_str()));
+    let found = match files::garden_files(&gardens) {
+        Ok(found) => found,
+        Err(faults) => {
+            reading.faults.extend(faults);
+            reading.gardens_unread = true;
+            Vec::new()
+        }
+    };
+    // Each text is dropped once it is read: there may be thousands.
+    reading.read_gardens(
+        daemon.as_ref(),
+        &gardens.display().to_string(),
+        found.iter().map(|path| (path.display().to_string(), files::text(path))),
+    );
+    reading.finish(daemon)
+}
+
+/// The variables of this process, for [`load`]. What is not Unicode in them is
+/// replaced, so that it is told as a fault and does not stop the program.
+pub fn variables() -> impl Iterator<Item = (String, String)> {
+    std::env::vars_os()
+        .map(|(name, value)| (name.to_string_lossy().into_owned(), value.to_string_lossy().into_owned()))
+}
+
+/// What [`load`] does, from texts, each with the name under which its faults are told.
+/// The garden folder that the text may name is not looked at.
+///
+/// # Errors
+///
+/// With every fault of all texts and variables.
+pub fn from_text(
+    trug_toml: (&str, &str),
+    gardens: &[(&str, &str)],
+    env: impl Iterator<Item = (String, String)>,
+) -> Result<Settings, Faults> {
+    let mut reading = Reading::new(env);
+    let folder = Path::new(trug_toml.0).parent().unwrap_or(Path::new(""));
+    let daemon = reading.daemon(trug_toml.0, trug_toml.1, folder);
+    let mut sorted: Vec<(&str, &str)> = gardens.to_vec();
+    sorted.sort_unstable();
+    reading.read_gardens(
+        daemon.as_ref(),
+        "the given texts",
+        sorted.into_iter().map(|(name, text)| (name.to_owned(), Ok(text.to_owned()))),
+    );
+    reading.finish(daemon)
+}
+
+/// What has been read so far.
+struct Reading {
+    env: Environment,
+    /// Names in the order of reading.
+    files: Vec<String>,
+    faults: Vec<Fault>,
+    gardens: Vec<Garden>,
+    /// Dotted paths below which variables of known gardens stand.
+    sites: Vec<String>,
+    daemon_unread: bool,
+    gardens_unread: bool,
+}
+
+impl Reading {
+    fn new(env: impl Iterator<Item = (String, String)>) -> Self {
+        let mut faults = Vec::new();
+        let env = Environment::collect(env, &mut faults);
+        Self {
+            env,
+            files: Vec::new(),
+            faults,
+            gardens: Vec::new(),
+            sites: Vec::new(),
+            daemon_unread: false,
+            gardens_unread: false,
+        }
+    }
+
+    /// Notes that the daemon's file could not be read.
+    fn unread(&mut self, name: &str, faults: Vec<Fault>) {
+        self.files.push(name.to_owned());
+        self.faults.extend(faults);
+        self.daemon_unread = true;
+    }
+
+    fn daemon(&mut self, name: &str, text: &str, folder: &Path) -> Option<Daemon> {
+        let tree = match parse(name, text) {
+            Ok(tree) => tree,
+            Err(faults) => {
+                self.unread(name, faults);
+                return None;
+            }
+        };
+        self.files.push(name.to_owned());
+        let document = Document::new(name, text, self.env.scope(""));
+        let daemon = daemon::read(document.root(&tree), folder);
+        self.faults.extend(document.into_faults());
+        Some(daemon)
+    }
+
+    fn read_gardens(
+        &mut self,
+        daemon: Option<&Daemon>,
+        folder: &str,
+        texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
+    ) {
+        let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
+        let mut across = Across::new(filters);
+        let mut count = 0usize;
+        for (name, text) in texts {
+            count += 1;
+            self.files.push(name.clone());
+            match text {
+                Ok(text) => self.garden(&name, &text, &mut across),
+                Err(faults) => {
+                    self.faults.extend(faults);
+                    self.gardens_unread = true;
+                }
+            }
+        }
+        if count == 0 && !self.gardens_unread {
+            self.faults.push(Fault {
+                file: folder.to_owned(),
+                line: None,
+                key: String::new(),
+                given: format!("no garden files in {folder}"),
+                accepted: "at least one file NAME.toml, one for each garden".to_owned(),
+                nearest: None,
+            });
+        }
+    }
+
+    fn garden(&mut self, name: &str, text: &str, across: &mut Across<'_>) {
+        let tree = match parse(name, text) {
+            Ok(tree) => tree,
+            Err(faults) => {
+                self.faults.extend(faults);
+                self.gardens_unread = true;
+                return;
+            }
+        };
+        let scope = match site_id(&tree) {
+            Some(id) => {
+                let path = format!("garden.{id}");
+                let scope = self.env.scope(&path);
+                self.sites.push(scope.base().to_owned());
+                scope
+            }
+            None => {
+                self.gardens_unread = true;
+                self.env.nothing()
+            }
+        };
+        let document = Document::new(name, text, scope);
+        let garden = garden::read(document.root(&tree), across);
+        self.faults.extend(document.into_faults());
+        self.gardens.extend(garden);
+    }
+
+    fn finish(mut self, daemon: Option<Daemon>) -> Result<Settings, Faults> {
+        let excused = |key: &str| match key.strip_prefix("garden.") {
+            Some(_) => self.gardens_unread && !self.sites.iter().any(|site| key.starts_with(site.as_str())),
+            None => self.daemon_unread,
+        };
+        self.env.unused(&self.sites, excused, &mut self.faults);
+        let settings = daemon.and_then(|d| {
+            Some(Settings {
+                broker: d.broker?,
+                store: d.store?,
+                page: d.page,
+                gardens: self.gardens,
+                forward: d.forward,
+                log: d.log?,
+            })
+        });
+        match settings {
+            Some(settings) if self.faults.is_empty() => Ok(settings),
+            _ => Err(Faults::new(&self.files, self.faults)),
+        }
+    }
+}
+
+/// The site's id as the file has it.
+fn site_id<'t>(tree: &'t DeTable<'_>) -> Option<&'t str> {
+    tree.get("site")?.get_ref().get("id")?.get_ref().as_str()
+}

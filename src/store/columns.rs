@@ -55,7 +55,7 @@ pub(super) fn cut_bytes(bytes: &[u8], max: usize) -> &[u8] {
 
 /// Named numbers as a JSON object that keeps their order. A number that is not
 /// finite becomes null.
-pub(super) fn numbers_to_json(numbers: &[(&'static str, f64)]) -> String {
+pub(super) fn numbers_to_json(numbers: &[(std::borrow::Cow<'static, str>, f64)]) -> String {
     serde_json::to_string(&Numbers(numbers)).expect("names and numbers always have a JSON form")
 }
 
@@ -64,7 +64,7 @@ pub(super) fn numbers_from_json(text: &str) -> Result<Vec<(String, f64)>, serde_
     serde_json::from_str::<OwnedNumbers>(text).map(|numbers| numbers.0)
 }
 
-struct Numbers<'a>(&'a [(&'static str, f64)]);
+struct Numbers<'a>(&'a [(std::borrow::Cow<'static, str>, f64)]);
 
 impl serde::Serialize for Numbers<'_> {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
@@ -106,7 +106,7 @@ mod tests {
 
     #[test]
     fn named_numbers_keep_their_order_and_lose_what_is_no_number() {
-        let text = numbers_to_json(&[("zinc", 1.5), ("area", -2.0), ("nothing", f64::NAN)]);
+        let text = numbers_to_json(&[("zinc".into(), 1.5), ("area".into(), -2.0), ("nothing".into(), f64::NAN)]);
         assert_eq!(text, r#"{"zinc":1.5,"area":-2.0,"nothing":null}"#);
         assert_eq!(numbers_from_json(&text).unwrap(), [("zinc".to_owned(), 1.5), ("area".to_owned(), -2.0)]);
     }

@@ -1,7 +1,9 @@
 //! The fish tank: limits of the species and changes of temperature.
 
+mod change;
 mod species;
 
+pub use change::{Change, DAY_S, HOUR_S, Temperatures};
 pub use species::{CHANGE_HOUR_C, SPECIES, Species, species};
 
 /// Temperatures that a tank's fish should stay within.

@@ -108,8 +108,8 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
         since: at(0),
         at: at(ms),
         text: "Kitchen bed is dry: 38 % of its available water is left.".to_owned(),
-        values: vec![("depletion_mm", 8.0), ("available_left", 0.38)],
-        source: "FAO-56 eq. 82-83",
+        values: vec![("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)],
+        source: "FAO-56 eq. 82-83".into(),
         tell: vec!["grounds".to_owned()],
     }
 }

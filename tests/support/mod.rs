@@ -5,7 +5,11 @@
 
 pub(crate) mod forwarding;
 pub(crate) mod garden;
+pub(crate) mod http;
 pub(crate) mod influx;
+pub(crate) mod mosquitto;
+pub(crate) mod source;
+pub(crate) mod views;
 
 use std::net::TcpListener;
 use std::path::PathBuf;

@@ -83,3 +83,26 @@ fn token(escaped: &str) -> Result<Token, PointerError> {
     let index = if digits && (name == "0" || !name.starts_with('0')) { name.parse().ok() } else { None };
     Ok(Token { name: name.into(), index })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn steps_are_names_and_places() {
+        let pointer = JsonPointer::parse("/soil/0/a~1b~01/007").unwrap();
+        let steps: Vec<_> = pointer.tokens().iter().map(|t| (&*t.name, t.index)).collect();
+        assert_eq!(steps, [("soil", None), ("0", Some(0)), ("a/b~1", None), ("007", None)]);
+        assert_eq!(pointer.as_str(), "/soil/0/a~1b~01/007");
+        assert!(JsonPointer::parse("").unwrap().tokens().is_empty());
+    }
+
+    #[test]
+    fn what_is_no_pointer_is_refused() {
+        assert_eq!(JsonPointer::parse("raw"), Err(PointerError::NoSlash));
+        assert_eq!(JsonPointer::parse("#/raw"), Err(PointerError::NoSlash));
+        for text in ["/~", "/a~2", "/a~", "/~/0"] {
+            assert_eq!(JsonPointer::parse(text), Err(PointerError::BadEscape), "{text}");
+        }
+    }
+}

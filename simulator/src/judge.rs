@@ -1,0 +1,458 @@
+//! Decides from the true state, minute by minute, what a watchful daemon has to
+//! tell and what it may tell.
+//!
+//! The limits are those that the daemon's alarms are described by; the margins
+//! around them are the simulator's own. Between "has to" and "must not" lies a
+//! band in which telling is neither right nor wrong: it covers the sensors'
+//! noise and the difference between the soil at the probes and the whole root
+//! zone.
+
+use std::collections::VecDeque;
+
+use crate::plan::{Plan, midnight_s};
+use crate::school::{Place, Quantity, School};
+use crate::soil::Soil;
+use crate::window::{Stretch, TrailingRange, Window};
+
+const HOUR_S: i64 = 3600;
+const DAY_S: i64 = 24 * HOUR_S;
+
+/// A finding before it is put into words for the file.
+#[derive(Clone, Debug)]
+pub(crate) struct Finding {
+    pub(crate) kind: &'static str,
+    pub(crate) place: String,
+    pub(crate) stretch: Stretch,
+    pub(crate) note: String,
+}
+
+/// One bed's state at a minute, as parts of readily available water.
+#[derive(Clone, Copy, Debug)]
+struct Depletion {
+    /// The larger and the smaller of what the whole root zone, its probes and
+    /// its working probes show.
+    most: f64,
+    least: f64,
+}
+
+/// A bed as the judge watches it.
+#[derive(Clone, Debug)]
+struct BedWatch {
+    /// Sensor numbers and depths of soil-moisture probes, from the surface down.
+    probes: Vec<(usize, f64)>,
+    /// What a frozen probe goes on showing.
+    held: Vec<Option<f64>>,
+    dry: Window,
+    mulch: Window,
+    /// `[from, to)` in which the mulch rule watches.
+    mulch_days: Option<(i64, i64)>,
+    last_watering_end_s: Option<i64>,
+}
+
+/// A tank as the judge watches it.
+#[derive(Clone, Debug)]
+struct TankWatch {
+    sensors: Vec<usize>,
+    hour: TrailingRange,
+    day: TrailingRange,
+    shock: Window,
+    warm: Window,
+    cold: Window,
+}
+
+/// A watering whose effect is still awaited.
+#[derive(Clone, Debug)]
+struct Wetting {
+    bed: usize,
+    from_s: i64,
+    to_s: i64,
+    mm: f64,
+    probe_before: f64,
+    probe_most: f64,
+    rain_before_mm: f64,
+    rain_total_mm: f64,
+    hours_since_last: Option<f64>,
+}
+
+/// The judge.
+#[derive(Clone, Debug)]
+pub(crate) struct Judge {
+    beds: Vec<BedWatch>,
+    tanks: Vec<TankWatch>,
+    gauges: Vec<usize>,
+    wettings: Vec<Wetting>,
+    /// Rain since the start at each of the last 1,441 minutes, mm.
+    rain_totals: VecDeque<f64>,
+    blind_rain: Window,
+    /// For each sensor, when it last sent, Unix seconds.
+    sent_s: Vec<Option<i64>>,
+    pub(crate) findings: Vec<Finding>,
+}
+
+/// Seconds within which a watering must show at the shallowest probe.
+const SHOWS_WITHIN_S: i64 = 4 * HOUR_S;
+/// A sensor counts as faulty for two of its intervals after a fault.
+const AFTER_FAULT_INTERVALS: i64 = 2;
+
+impl Judge {
+    pub(crate) fn new(school: &School) -> Self {
+        let beds = school.beds.iter().enumerate().map(|(number, bed)| {
+            let mut probes: Vec<(usize, f64)> = school
+                .sensors
+                .iter()
+                .enumerate()
+                .filter(|(_, s)| s.place == Place::Bed(number) && s.measures == Quantity::SoilMoisture)
+                .map(|(i, s)| (i, s.depth_m))
+                .collect();
+            probes.sort_by(|a, b| a.1.total_cmp(&b.1));
+            let mulch_days = bed.mulch_planned.and_then(|day| {
+                let first = day.checked_sub(jiff::Span::new().days(7)).ok()?;
+                let after = day.tomorrow().ok()?;
+                Some((midnight_s(&school.time_zone, first), midnight_s(&school.time_zone, after)))
+            });
+            BedWatch {
+                held: vec![None; probes.len()],
+                probes,
+                dry: Window::new(6 * HOUR_S, 2 * HOUR_S),
+                mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
+                mulch_days,
+                last_watering_end_s: None,
+            }
+        });
+        let tanks = school.tanks.iter().enumerate().map(|(number, _)| TankWatch {
+            sensors: of_place(school, Place::Tank(number), Quantity::WaterTemperature),
+            hour: TrailingRange::new(HOUR_S),
+            day: TrailingRange::new(DAY_S),
+            shock: Window::new(15 * 60, 30 * 60),
+            warm: Window::new(45 * 60, HOUR_S),
+            cold: Window::new(45 * 60, HOUR_S),
+        });
+        Self {
+            beds: beds.collect(),
+            tanks: tanks.collect(),
+            gauges: (0..school.sensors.len())
+                .filter(|i| school.sensors[*i].measures == Quantity::Rain)
+                .collect(),
+            wettings: Vec::new(),
+            rain_totals: VecDeque::from([0.0]),
+            blind_rain: Window::new(0, SHOWS_WITHIN_S),
+            sent_s: vec![None; school.sensors.len()],
+            findings: Vec::new(),
+        }
+    }
+
+    fn find(&mut self, kind: &'static str, place: &str, stretch: Stretch, note: impl Into<String>) {
+        self.findings.push(Finding { kind, place: place.to_owned(), stretch, note: note.into() });
+    }
+
+    /// A minute's rain over the garden.
+    pub(crate) fn rain(&mut self, school: &School, plan: &Plan, now_s: i64, mm: f64) {
+        let total = self.rain_totals.back().copied().unwrap_or(0.0) + mm;
+        self.rain_totals.push_back(total);
+        if self.rain_totals.len() > 1441 {
+            self.rain_totals.pop_front();
+        }
+        let back = self.rain_totals.len().saturating_sub(241);
+        let recent_mm = total - self.rain_totals[back];
+        let blind = recent_mm >= 1.0 && !self.gauge_works(school, plan, now_s - DAY_S, now_s);
+        if let Some(stretch) = self.blind_rain.step(now_s, blind, false) {
+            self.rain_unseen(school, stretch);
+        }
+    }
+
+    fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
+        for bed in &school.beds {
+            self.find("watering-hours", &bed.id, stretch, "rain that no working gauge saw: unknown expected");
+        }
+    }
+
+    /// Whether there is a gauge and none was faulty.
+    fn gauge_works(&self, school: &School, plan: &Plan, from_s: i64, to_s: i64) -> bool {
+        !self.gauges.is_empty()
+            && self.gauges.iter().all(|g| {
+                let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[*g].every_s);
+                !plan.faulty_within(*g, from_s - after_s, to_s)
+            })
+    }
+
+    fn works(school: &School, plan: &Plan, sensor: usize, now_s: i64) -> bool {
+        let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[sensor].every_s);
+        !plan.faulty_within(sensor, now_s - after_s, now_s)
+    }
+
+    /// A bed's soil after a minute.
+    pub(crate) fn bed(&mut self, school: &School, plan: &Plan, number: usize, soil: &Soil, now_s: i64) {
+        let bed = &school.beds[number];
+        let watch = &mut self.beds[number];
+        let mut shown = Vec::with_capacity(watch.probes.len());
+        let mut working = Vec::with_capacity(watch.probes.len());
+        for ((sensor, depth_m), held) in watch.probes.iter().zip(&mut watch.held) {
+            let water = soil.water_at(*depth_m);
+            if Self::works(school, plan, *sensor, now_s) {
+                *held = None;
+                working.push((*depth_m, water));
+            } else {
+                held.get_or_insert(water);
+            }
+            shown.push((*depth_m, held.unwrap_or(water)));
+        }
+        let readily_mm = bed.readily_available_mm();
+        let parts = |water: f64| 1000.0 * (bed.field_capacity - water) * bed.root_depth_m / readily_mm;
+        let whole = parts(soil.root_zone());
+        let mut depletion = Depletion { most: whole, least: whole };
+        for seen in [&shown, &working] {
+            if let Some(water) = by_depth(seen, bed.root_depth_m) {
+                depletion.most = depletion.most.max(parts(water));
+                depletion.least = depletion.least.min(parts(water));
+            }
+        }
+        let all_work = !working.is_empty() && working.len() == watch.probes.len();
+        let in_mulch_days = watch.mulch_days.is_some_and(|(from, to)| (from..to).contains(&now_s));
+
+        let dry = watch.dry.step(now_s, depletion.most > 0.88, all_work && depletion.least > 1.08);
+        let mulch = watch.mulch.step(
+            now_s,
+            in_mulch_days && depletion.most > 0.38,
+            all_work && depletion.least > 0.58,
+        );
+        if let Some(stretch) = dry {
+            self.find("dry-bed", &bed.id, stretch, DRY);
+        }
+        if let Some(stretch) = mulch {
+            self.find("mulch-on-dry-soil", &bed.id, stretch, MULCH);
+        }
+
+        let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
+        let water = soil.water_at(shallowest_m);
+        for wetting in self.wettings.iter_mut().filter(|w| w.bed == number) {
+            wetting.probe_most = wetting.probe_most.max(water);
+        }
+    }
+
+    fn shallowest(&self, bed: usize) -> Option<(usize, f64)> {
+        self.beds[bed].probes.first().copied()
+    }
+
+    /// A tank's water after a minute.
+    pub(crate) fn tank(&mut self, school: &School, plan: &Plan, number: usize, water_c: f64, now_s: i64) {
+        let tank = &school.tanks[number];
+        let watch = &mut self.tanks[number];
+        let works =
+            !watch.sensors.is_empty() && watch.sensors.iter().all(|s| Self::works(school, plan, *s, now_s));
+        let hour_c = watch.hour.step(now_s, water_c);
+        let day_c = watch.day.step(now_s, water_c);
+        let near = hour_c > tank.change_hour_c - 0.15 || day_c > tank.change_day_c - 0.25;
+        let beyond = hour_c > tank.change_hour_c + 0.3 || day_c > tank.change_day_c + 0.4;
+        let shock = watch.shock.step(now_s, near, works && beyond);
+        let warm = watch.warm.step(now_s, water_c > tank.warm_c - 0.15, works && water_c > tank.warm_c + 0.2);
+        let cold = watch.cold.step(now_s, water_c < tank.cold_c + 0.15, works && water_c < tank.cold_c - 0.2);
+        for (kind, stretch, note) in [
+            ("tank-temperature-shock", shock, SHOCK),
+            ("tank-too-warm", warm, WARM),
+            ("tank-too-cold", cold, COLD),
+        ] {
+            if let Some(stretch) = stretch {
+                self.find(kind, &tank.id, stretch, note);
+            }
+        }
+    }
+
+    /// A watering begins.
+    pub(crate) fn watering(&mut self, number: usize, soil: &Soil, from_s: i64, to_s: i64, mm: f64) {
+        let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
+        let water = soil.water_at(shallowest_m);
+        let total = self.rain_totals.back().copied().unwrap_or(0.0);
+        let day_ago = self.rain_totals.front().copied().unwrap_or(0.0);
+        let last = self.beds[number].last_watering_end_s.replace(to_s);
+        self.wettings.push(Wetting {
+            bed: number,
+            from_s,
+            to_s,
+            mm,
+            probe_before: water,
+            probe_most: water,
+            rain_before_mm: total - day_ago,
+            rain_total_mm: total,
+            hours_since_last: last.map(|l| (from_s - l) as f64 / HOUR_S as f64),
+        });
+    }
+
+    /// Judges the waterings whose time to show is over; all of them at the end.
+    pub(crate) fn settle_waterings(&mut self, school: &School, plan: &Plan, now_s: i64, all: bool) {
+        let due = |w: &Wetting| all || now_s >= w.to_s + SHOWS_WITHIN_S;
+        if !self.wettings.iter().any(due) {
+            return;
+        }
+        let (over, awaited) = std::mem::take(&mut self.wettings).into_iter().partition(due);
+        self.wettings = awaited;
+        for wetting in over {
+            self.settle(school, plan, now_s, &wetting);
+        }
+    }
+
+    fn settle(&mut self, school: &School, plan: &Plan, now_s: i64, wetting: &Wetting) {
+        let bed = &school.beds[wetting.bed];
+        let margin = |s: i64| minutes_to_edge(school, wetting.bed, s);
+        let Some((outside, margin_min)) = margin(wetting.from_s) else { return };
+        if !outside && margin_min >= 90 {
+            // Inside the hours all the way to its end, by a good margin.
+            let ends_well = margin(wetting.to_s).is_some_and(|(out, m)| !out && m >= 90);
+            if ends_well {
+                return;
+            }
+        }
+        let shallowest = self.shallowest(wetting.bed);
+        let until_s = now_s.min(wetting.to_s + SHOWS_WITHIN_S);
+        let rain_after_mm = self.rain_totals.back().copied().unwrap_or(0.0) - wetting.rain_total_mm;
+        let gauge = self.gauge_works(school, plan, wetting.from_s - DAY_S, until_s);
+        let probe = shallowest.is_some_and(|(sensor, _)| {
+            let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[sensor].every_s);
+            !plan.faulty_within(sensor, wetting.from_s - after_s - DAY_S, until_s)
+        });
+        let reasons = [
+            (!gauge, "the rain gauge is not working: unknown expected"),
+            (!outside || margin_min < 90, "within 90 minutes of the allowed hours"),
+            (wetting.mm < 8.0, "less than 8 mm"),
+            (shallowest.is_none_or(|(_, depth)| depth > 0.20), "no probe at 20 cm or less"),
+            (!probe, "the probe is not working"),
+            (wetting.rain_before_mm >= 1.0, "rain in the day before"),
+            (rain_after_mm >= 1.0, "rain while it soaks in"),
+            (wetting.probe_before > bed.field_capacity + 0.02, "the soil is still draining"),
+            (wetting.probe_most - wetting.probe_before < 0.02, "little of it reaches the probe"),
+            (wetting.hours_since_last.is_some_and(|h| h < 4.0), "the bed was watered just before"),
+            (until_s < wetting.to_s + SHOWS_WITHIN_S, "the end comes before it has soaked in"),
+        ];
+        let doubts: Vec<&str> = reasons.iter().filter(|(holds, _)| *holds).map(|(_, why)| *why).collect();
+        let must = doubts.is_empty();
+        let stretch = Stretch { from_s: wetting.from_s, to_s: wetting.to_s + SHOWS_WITHIN_S, must };
+        let note = if must {
+            format!("{:.0} mm outside the allowed hours", wetting.mm)
+        } else {
+            format!("{:.0} mm; {}", wetting.mm, doubts.join("; "))
+        };
+        self.find("watering-hours", &bed.id, stretch, note);
+    }
+
+    /// A sensor's message goes out.
+    pub(crate) fn sent(&mut self, school: &School, sensor: usize, at_s: i64) {
+        if let Some(last_s) = self.sent_s[sensor].replace(at_s) {
+            self.silence(school, sensor, last_s, at_s);
+        }
+    }
+
+    fn silence(&mut self, school: &School, sensor: usize, last_s: i64, next_s: i64) {
+        let every_s = i64::from(school.sensors[sensor].every_s);
+        let allowed_s = 3 * every_s + 300;
+        let gap_s = next_s - last_s;
+        if gap_s > allowed_s - 60 {
+            let must = gap_s > allowed_s + 2 * every_s;
+            let stretch = Stretch { from_s: last_s + allowed_s - 60, to_s: next_s + 60, must };
+            self.find("sensor-silent", &school.sensors[sensor].id, stretch, "nothing sent");
+        }
+    }
+
+    /// Closes whatever is open, at the end.
+    pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
+        self.settle_waterings(school, plan, now_s, true);
+        if let Some(stretch) = self.blind_rain.close() {
+            self.rain_unseen(school, stretch);
+        }
+        for number in 0..self.beds.len() {
+            let id = &school.beds[number].id;
+            if let Some(stretch) = self.beds[number].dry.close() {
+                self.find("dry-bed", id, stretch, DRY);
+            }
+            if let Some(stretch) = self.beds[number].mulch.close() {
+                self.find("mulch-on-dry-soil", id, stretch, MULCH);
+            }
+        }
+        for number in 0..self.tanks.len() {
+            let id = &school.tanks[number].id;
+            let watch = &mut self.tanks[number];
+            let open = [
+                ("tank-temperature-shock", watch.shock.close(), SHOCK),
+                ("tank-too-warm", watch.warm.close(), WARM),
+                ("tank-too-cold", watch.cold.close(), COLD),
+            ];
+            for (kind, stretch, note) in open {
+                if let Some(stretch) = stretch {
+                    self.find(kind, id, stretch, note);
+                }
+            }
+        }
+        for sensor in 0..self.sent_s.len() {
+            if let Some(last_s) = self.sent_s[sensor] {
+                self.silence(school, sensor, last_s, now_s);
+            }
+        }
+    }
+}
+
+const DRY: &str = "root zone near or beyond readily available water (FAO-56 eq. 82 and 83)";
+const MULCH: &str = "a mulch day within seven days and more than half of readily available water is gone";
+const SHOCK: &str = "water temperature changes near or beyond the limit within an hour or a day";
+const WARM: &str = "water near or above the species' warm limit";
+const COLD: &str = "water near or below the species' cold limit";
+
+fn of_place(school: &School, place: Place, measures: Quantity) -> Vec<usize> {
+    (0..school.sensors.len())
+        .filter(|i| school.sensors[*i].place == place && school.sensors[*i].measures == measures)
+        .collect()
+}
+
+/// Mean water content of the root zone from probes at depths, each standing for
+/// the soil to half way to its neighbours, the top one up to the surface and
+/// the bottom one down to the end of the roots.
+fn by_depth(probes: &[(f64, f64)], root_depth_m: f64) -> Option<f64> {
+    let mut sum = 0.0;
+    let mut weights = 0.0;
+    for (i, (depth_m, water)) in probes.iter().enumerate() {
+        let top = if i == 0 { 0.0 } else { f64::midpoint(probes[i - 1].0, *depth_m) };
+        let bottom = probes.get(i + 1).map_or(root_depth_m, |next| f64::midpoint(*depth_m, next.0));
+        let weight = (bottom.min(root_depth_m) - top.min(root_depth_m)).max(0.0);
+        sum += weight * water;
+        weights += weight;
+    }
+    (weights > 0.0).then(|| sum / weights)
+}
+
+/// Whether a moment lies outside a bed's allowed hours, and how many minutes of
+/// the wall clock lie between it and the nearest edge of those hours.
+fn minutes_to_edge(school: &School, bed: usize, at_s: i64) -> Option<(bool, i64)> {
+    let local = jiff::Timestamp::from_second(at_s).ok()?.to_zoned_datetime(school.time_zone.clone());
+    let minute = i64::from(local.hour()) * 60 + i64::from(local.minute());
+    let intervals = school.allowed(bed);
+    let inside = intervals.iter().any(|(from, to)| (i64::from(*from)..i64::from(*to)).contains(&minute));
+    let nearest = intervals
+        .iter()
+        .flat_map(|(from, to)| [i64::from(*from), i64::from(*to)])
+        // Midnight is no edge where water may run on both sides of it.
+        .filter(|edge| !(edge % 1440 == 0 && touches_midnight(intervals)))
+        .map(|edge| {
+            let apart = (minute - edge).rem_euclid(1440);
+            apart.min(1440 - apart)
+        })
+        .min()
+        .unwrap_or(1440);
+    Some((!inside, nearest))
+}
+
+fn touches_midnight(intervals: &[(u16, u16)]) -> bool {
+    intervals.iter().any(|(from, _)| *from == 0) && intervals.iter().any(|(_, to)| *to == 1440)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn probes_stand_for_the_soil_half_way_to_their_neighbours() {
+        // 0 to 22.5 cm and 22.5 to 50 cm.
+        let got = by_depth(&[(0.15, 0.10), (0.30, 0.20)], 0.50).unwrap();
+        assert!((got - (0.225 * 0.10 + 0.275 * 0.20) / 0.50).abs() < 1e-12);
+        // A probe below the roots counts for nothing.
+        let got = by_depth(&[(0.10, 0.10), (0.90, 0.30)], 0.40).unwrap();
+        assert!((got - 0.10).abs() < 1e-12);
+        assert!(by_depth(&[], 0.4).is_none());
+    }
+}

@@ -1,0 +1,194 @@
+//! A scenario's events, laid onto one school: ids become numbers and local
+//! times become instants.
+
+use jiff::civil::{Date, DateTime};
+use jiff::tz::TimeZone;
+
+use crate::scenario::{Event, Scenario, Schedule};
+use crate::school::{Place, School};
+
+/// What is wrong with a sensor for a while.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Fault {
+    /// It sends nothing.
+    Silent,
+    /// It repeats one number.
+    Frozen,
+    /// A gauge that sees no rain.
+    Clogged,
+    /// Its messages wait for the end of the fault.
+    Late,
+}
+
+/// A fault of one sensor, `[from_s, to_s)`.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Faulty {
+    pub(crate) fault: Fault,
+    pub(crate) from_s: i64,
+    pub(crate) to_s: i64,
+}
+
+/// Water on a bed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct PlannedWatering {
+    pub(crate) at_s: i64,
+    pub(crate) bed: usize,
+    pub(crate) litres: f64,
+    pub(crate) scheduled: bool,
+}
+
+/// Water into a tank.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct PlannedTopUp {
+    pub(crate) from_s: i64,
+    pub(crate) to_s: i64,
+    pub(crate) tank: usize,
+    pub(crate) litres: f64,
+    pub(crate) water_c: f64,
+}
+
+/// Extra rain, `[from_s, to_s)`.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Shower {
+    pub(crate) from_s: i64,
+    pub(crate) to_s: i64,
+    pub(crate) mm: f64,
+}
+
+/// All of it. Lists of moments are sorted, the last first, so that the next one
+/// is popped from the end.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Plan {
+    pub(crate) waterings: Vec<PlannedWatering>,
+    pub(crate) top_ups: Vec<PlannedTopUp>,
+    pub(crate) showers: Vec<Shower>,
+    pub(crate) mulches: Vec<(i64, usize)>,
+    pub(crate) restarts: Vec<(i64, usize)>,
+    /// For each sensor.
+    pub(crate) faults: Vec<Vec<Faulty>>,
+    pub(crate) schedules: Vec<(usize, Schedule)>,
+    /// Ids that the scenario names and the school does not have.
+    pub(crate) unplaced: Vec<String>,
+}
+
+/// The instant of a wall-clock time; a time that a clock change skips or
+/// doubles is taken as clocks do, by the earlier offset.
+pub(crate) fn instant_s(zone: &TimeZone, local: DateTime) -> i64 {
+    zone.to_ambiguous_zoned_datetime(local).compatible().map_or(0, |z| z.timestamp().as_second())
+}
+
+/// Local midnight of a date.
+pub(crate) fn midnight_s(zone: &TimeZone, date: Date) -> i64 {
+    instant_s(zone, date.to_datetime(jiff::civil::Time::midnight()))
+}
+
+impl Plan {
+    pub(crate) fn new(school: &School, scenario: &Scenario) -> Self {
+        let mut plan = Self { faults: vec![Vec::new(); school.sensors.len()], ..Self::default() };
+        for schedule in &scenario.watering {
+            if let Some(bed) = plan.placed(school.bed_of(&schedule.bed), &schedule.bed) {
+                plan.schedules.push((bed, schedule.clone()));
+            }
+        }
+        for event in &scenario.event {
+            plan.add(school, event);
+        }
+        plan.waterings.sort_by_key(|w| std::cmp::Reverse(w.at_s));
+        plan.mulches.sort_unstable_by(|a, b| b.cmp(a));
+        plan.restarts.sort_unstable_by(|a, b| b.cmp(a));
+        plan
+    }
+
+    fn placed(&mut self, found: Option<usize>, id: &str) -> Option<usize> {
+        if found.is_none() {
+            self.unplaced.push(id.to_owned());
+        }
+        found
+    }
+
+    fn add(&mut self, school: &School, event: &Event) {
+        let zone = &school.time_zone;
+        let mut fault = |sensor: &str, fault, from: DateTime, to: DateTime| {
+            if let Some(number) = self.placed(school.sensor_of(sensor), sensor) {
+                let (from_s, to_s) = (instant_s(zone, from), instant_s(zone, to));
+                self.faults[number].push(Faulty { fault, from_s, to_s });
+            }
+        };
+        match event {
+            Event::Silent { sensor, from, to } => fault(sensor, Fault::Silent, *from, *to),
+            Event::Frozen { sensor, from, to } => fault(sensor, Fault::Frozen, *from, *to),
+            Event::GaugeClogged { sensor, from, to } => fault(sensor, Fault::Clogged, *from, *to),
+            Event::LateGateway { beds, from, to } => {
+                for id in beds {
+                    let Some(bed) = self.placed(school.bed_of(id), id) else { continue };
+                    for (number, sensor) in school.sensors.iter().enumerate() {
+                        if sensor.place == Place::Bed(bed) {
+                            let (from_s, to_s) = (instant_s(zone, *from), instant_s(zone, *to));
+                            self.faults[number].push(Faulty { fault: Fault::Late, from_s, to_s });
+                        }
+                    }
+                }
+            }
+            Event::Watering { bed, at, litres } => {
+                if let Some(bed) = self.placed(school.bed_of(bed), bed) {
+                    let at_s = instant_s(zone, *at);
+                    self.waterings.push(PlannedWatering { at_s, bed, litres: *litres, scheduled: false });
+                }
+            }
+            Event::TopUp { tank, at, litres, water_c, minutes } => {
+                if let Some(tank) = self.placed(school.tank_of(tank), tank) {
+                    let from_s = instant_s(zone, *at);
+                    let to_s = from_s + 60 * i64::from(*minutes);
+                    let (litres, water_c) = (*litres, *water_c);
+                    self.top_ups.push(PlannedTopUp { from_s, to_s, tank, litres, water_c });
+                }
+            }
+            Event::Shower { at, mm, minutes } => {
+                let from_s = instant_s(zone, *at);
+                self.showers.push(Shower { from_s, to_s: from_s + 60 * i64::from(*minutes), mm: *mm });
+            }
+            Event::Mulch { bed, at } => {
+                if let Some(bed) = self.placed(school.bed_of(bed), bed) {
+                    self.mulches.push((instant_s(zone, *at), bed));
+                }
+            }
+            Event::Restart { sensor, at } => {
+                if let Some(number) = self.placed(school.sensor_of(sensor), sensor) {
+                    self.restarts.push((instant_s(zone, *at), number));
+                }
+            }
+        }
+    }
+
+    /// The waterings that schedules bring on a local date, soonest first.
+    pub(crate) fn scheduled(&self, zone: &TimeZone, date: Date) -> Vec<PlannedWatering> {
+        let mut due: Vec<PlannedWatering> = self
+            .schedules
+            .iter()
+            .filter(|(_, s)| {
+                let days = (date - s.first).get_days();
+                date >= s.first
+                    && days % i32::from(s.every_days) == 0
+                    && !s.fails.iter().any(|f| (f.from..=f.to).contains(&date))
+            })
+            .map(|(bed, s)| PlannedWatering {
+                at_s: instant_s(zone, date.to_datetime(s.at)),
+                bed: *bed,
+                litres: s.litres,
+                scheduled: true,
+            })
+            .collect();
+        due.sort_by_key(|w| (w.at_s, w.bed));
+        due
+    }
+
+    /// The fault that a sensor has at a moment.
+    pub(crate) fn fault(&self, sensor: usize, at_s: i64) -> Option<Faulty> {
+        self.faults[sensor].iter().copied().find(|f| (f.from_s..f.to_s).contains(&at_s))
+    }
+
+    /// Whether a sensor was or is faulty at any moment of `[from_s, to_s]`.
+    pub(crate) fn faulty_within(&self, sensor: usize, from_s: i64, to_s: i64) -> bool {
+        self.faults[sensor].iter().any(|f| f.from_s <= to_s && from_s < f.to_s)
+    }
+}

@@ -1,0 +1,172 @@
+//! A sensor: from the true state to the raw number it sends, with its noise,
+//! its lost messages and its restarts.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::school::{Inverse, Quantity, Sensor};
+
+/// Chance that one message is lost on the way.
+const LOST: f64 = 0.002;
+/// Days between restarts of one sensor, on average.
+const RESTART_DAYS: f64 = 45.0;
+/// Seconds that a sensor takes to start.
+const START_S: i64 = 90;
+/// What a one-wire thermometer says before its first conversion, °C.
+const POWER_ON_C: f64 = 85.0;
+
+/// A sensor at work.
+#[derive(Clone, Debug)]
+pub(crate) struct Probe {
+    rng: ChaCha8Rng,
+    /// Seconds, when it measures next.
+    next_s: i64,
+    noise: f64,
+    last_raw: f64,
+    frozen: Option<f64>,
+    /// Rain in the bucket, mm.
+    bucket_mm: f64,
+    /// Tips since the last message, or since the start.
+    tips: f64,
+    /// Litres since the last message.
+    litres: f64,
+    just_started: bool,
+}
+
+impl Probe {
+    pub(crate) fn new(sensor: &Sensor, number: usize, seed: u64, start_s: i64) -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(1000 + number as u64);
+        let phase_s = i64::from(rng.random_range(0..sensor.every_s));
+        let noise = match sensor.measures {
+            Quantity::SoilMoisture => rng.random_range(0.0003..0.0008),
+            Quantity::SoilTemperature | Quantity::WaterTemperature => 0.03,
+            Quantity::AirTemperature => 0.08,
+            Quantity::RelativeHumidity => 0.6,
+            Quantity::Ph => 0.01,
+            Quantity::DissolvedOxygen => 0.03,
+            Quantity::Rain | Quantity::WaterFlow => 0.0,
+        };
+        Self {
+            rng,
+            next_s: start_s + phase_s,
+            noise,
+            last_raw: 0.0,
+            frozen: None,
+            bucket_mm: 0.0,
+            tips: 0.0,
+            litres: 0.0,
+            just_started: false,
+        }
+    }
+
+    /// When it measures next, Unix seconds.
+    pub(crate) fn next_s(&self) -> i64 {
+        self.next_s
+    }
+
+    /// Rain of a minute into the bucket; a clogged funnel lets nothing through.
+    pub(crate) fn rain(&mut self, sensor: &Sensor, mm: f64, clogged: bool) {
+        let Some((_, Inverse::Tips { mm_per_tip, .. })) = sensor.calibrations.last() else { return };
+        if clogged {
+            return;
+        }
+        self.bucket_mm += mm;
+        while self.bucket_mm >= *mm_per_tip {
+            self.bucket_mm -= mm_per_tip;
+            self.tips += 1.0;
+        }
+    }
+
+    /// Water through the meter in a minute.
+    pub(crate) fn flow(&mut self, litres: f64) {
+        self.litres += litres;
+    }
+
+    /// Switched off: what falls meanwhile is not counted.
+    pub(crate) fn forget_tips(&mut self) {
+        self.bucket_mm = 0.0;
+        self.tips = 0.0;
+    }
+
+    /// Whether a restart begins in a minute, by chance.
+    pub(crate) fn restarts_now(&mut self) -> bool {
+        self.rng.random::<f64>() < 1.0 / (RESTART_DAYS * 1440.0)
+    }
+
+    /// Starts anew: it measures once it is up, and its running count is 0 again.
+    pub(crate) fn restart(&mut self, now_s: i64) {
+        self.next_s = now_s + START_S;
+        self.tips = 0.0;
+        self.just_started = true;
+    }
+
+    /// Holds the last number, or lets it go.
+    pub(crate) fn freeze(&mut self, held: bool) {
+        if held && self.frozen.is_none() {
+            self.frozen = Some(self.last_raw);
+        } else if !held {
+            self.frozen = None;
+        }
+    }
+
+    /// One measurement of `value`, in the quantity's unit. Gives the raw number,
+    /// or nothing where the message is lost.
+    pub(crate) fn measure(&mut self, sensor: &Sensor, value: f64, sends: bool) -> Option<f64> {
+        let at_s = self.next_s;
+        self.next_s += i64::from(sensor.every_s);
+        let inverse = sensor
+            .calibrations
+            .iter()
+            .rev()
+            .find(|(from, _)| from.is_none_or(|from| from <= at_s))
+            .or(sensor.calibrations.first())
+            .map_or(&Inverse::Identity, |(_, inverse)| inverse);
+        let lost = self.rng.random::<f64>() < LOST;
+        let noise: f64 = StandardNormal.sample(&mut self.rng);
+        // Noise beyond three spreads would be a spike, which is another fault.
+        let noisy = value + self.noise * noise.clamp(-3.0, 3.0);
+        let started = std::mem::take(&mut self.just_started);
+        let raw = match (sensor.measures, inverse) {
+            (Quantity::Rain, Inverse::Tips { running: true, wraps_at, .. }) => match wraps_at {
+                Some(wrap) if *wrap > 0.0 => self.tips % wrap,
+                Some(_) | None => self.tips,
+            },
+            (Quantity::Rain, Inverse::Tips { running: false, .. }) => self.tips,
+            (Quantity::Rain, _) => 0.0,
+            (Quantity::WaterFlow, inverse) => inverse.raw(self.litres),
+            (Quantity::SoilTemperature | Quantity::WaterTemperature, inverse)
+                if started && self.rng.random::<f64>() < 0.5 =>
+            {
+                inverse.raw(POWER_ON_C)
+            }
+            (Quantity::SoilMoisture | Quantity::RelativeHumidity | Quantity::DissolvedOxygen, inverse) => {
+                inverse.raw(noisy.max(0.0))
+            }
+            (
+                Quantity::SoilTemperature
+                | Quantity::WaterTemperature
+                | Quantity::AirTemperature
+                | Quantity::Ph,
+                inverse,
+            ) => inverse.raw(noisy),
+        };
+        let raw = self.frozen.unwrap_or(raw);
+        if lost || !sends {
+            return None;
+        }
+        // Counts since the last message wait until one gets through.
+        if let Inverse::Tips { running: false, .. } = inverse {
+            self.tips = 0.0;
+        }
+        self.litres = 0.0;
+        self.last_raw = raw;
+        Some(raw)
+    }
+
+    /// Milliseconds from measuring to sending.
+    pub(crate) fn delay_ms(&mut self) -> i64 {
+        self.rng.random_range(200..2200)
+    }
+}

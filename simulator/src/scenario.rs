@@ -1,0 +1,308 @@
+//! What happens to the garden: read from a scenario's TOML text.
+//!
+//! `scenarios/README.md` describes every key. An unknown key is an error that
+//! names it.
+
+use std::str::FromStr;
+
+use jiff::civil::{Date, DateTime, Time};
+use serde::Deserialize;
+use serde::de::{Deserializer, Error as _};
+
+/// A scenario.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Scenario {
+    /// The name under which it is known; set from the list, or `own`.
+    #[serde(skip)]
+    pub name: String,
+    /// One line for people.
+    pub title: String,
+    /// Local midnight of this day is the beginning.
+    #[serde(deserialize_with = "date")]
+    pub start: Date,
+    /// How many local days it lasts.
+    pub days: u16,
+    /// The seed, where none is given.
+    pub seed: u64,
+    /// Part of the available water that the beds begin with, 0 to 1.
+    #[serde(default = "moist")]
+    pub(crate) start_available: f64,
+    #[serde(default)]
+    pub(crate) climate: ClimateKeys,
+    #[serde(default)]
+    pub(crate) watering: Vec<Schedule>,
+    #[serde(default)]
+    pub(crate) event: Vec<Event>,
+}
+
+fn moist() -> f64 {
+    0.85
+}
+
+/// Changes to the climate.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ClimateKeys {
+    pub(crate) warmer_c: Option<f64>,
+    pub(crate) wet_day_mm: Option<f64>,
+    #[serde(default)]
+    pub(crate) spell: Vec<SpellKeys>,
+}
+
+/// Days whose weather is partly decided.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SpellKeys {
+    #[serde(deserialize_with = "date")]
+    pub(crate) from: Date,
+    #[serde(deserialize_with = "date")]
+    pub(crate) to: Date,
+    pub(crate) wet: Option<bool>,
+    pub(crate) warmer_c: Option<f64>,
+    pub(crate) rain_mm: Option<f64>,
+}
+
+/// Watering that comes round.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Schedule {
+    pub(crate) bed: String,
+    #[serde(deserialize_with = "date")]
+    pub(crate) first: Date,
+    pub(crate) every_days: u16,
+    #[serde(deserialize_with = "time")]
+    pub(crate) at: Time,
+    pub(crate) litres: f64,
+    /// Days on which it fails.
+    #[serde(default)]
+    pub(crate) fails: Vec<Failure>,
+}
+
+/// Days, both included, on which a schedule does not run.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Failure {
+    #[serde(deserialize_with = "date")]
+    pub(crate) from: Date,
+    #[serde(deserialize_with = "date")]
+    pub(crate) to: Date,
+}
+
+/// Something that happens once, in local time.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub(crate) enum Event {
+    /// Somebody waters a bed.
+    Watering {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+        litres: f64,
+    },
+    /// Mains water runs into a tank while as much runs over.
+    TopUp {
+        tank: String,
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+        litres: f64,
+        water_c: f64,
+        minutes: u16,
+    },
+    /// Rain on top of what the weather brings.
+    Shower {
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+        mm: f64,
+        minutes: u16,
+    },
+    /// Mulch goes down.
+    Mulch {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+    },
+    /// The funnel is blocked: the gauge goes on sending that nothing fell.
+    GaugeClogged {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A sensor sends nothing, and what it would have sent is lost.
+    Silent {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A sensor repeats the last number.
+    Frozen {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A gateway keeps everything and sends it in one go at the end, oldest first.
+    LateGateway {
+        beds: Vec<String>,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A sensor starts anew.
+    Restart {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+    },
+}
+
+/// Why a scenario cannot be played.
+#[derive(Debug, thiserror::Error)]
+pub enum ScenarioError {
+    /// No scenario has that name.
+    #[error("no scenario is called {0:?}; there are: {list}", list = names())]
+    Unknown(String),
+    /// The text is not TOML, or a key is unknown, missing or of a wrong type.
+    #[error("reading the scenario: {0}")]
+    Toml(String),
+    /// A value is impossible.
+    #[error("reading the scenario: {key} = {given} must be {accepted}")]
+    Value { key: &'static str, given: String, accepted: &'static str },
+}
+
+fn names() -> String {
+    SCENARIOS.map(|(name, _)| name).join(", ")
+}
+
+/// Every scenario that comes with the simulator: name and TOML text.
+pub const SCENARIOS: [(&str, &str); 1] =
+    [("ordinary-month", include_str!("../scenarios/ordinary-month.toml"))];
+
+impl Scenario {
+    /// The scenario of that name.
+    ///
+    /// # Errors
+    ///
+    /// When there is none; the error lists the names.
+    pub fn named(name: &str) -> Result<Self, ScenarioError> {
+        let (name, text) = SCENARIOS
+            .iter()
+            .find(|(n, _)| *n == name)
+            .ok_or_else(|| ScenarioError::Unknown(name.to_owned()))?;
+        let mut scenario = Self::parse(text)?;
+        (*name).clone_into(&mut scenario.name);
+        Ok(scenario)
+    }
+
+    /// Reads a scenario's text.
+    ///
+    /// # Errors
+    ///
+    /// When the text is not TOML or a key is unknown, missing, of a wrong type
+    /// or impossible; the error names it.
+    pub fn parse(text: &str) -> Result<Self, ScenarioError> {
+        let mut scenario: Self = toml::from_str(text).map_err(|e| ScenarioError::Toml(e.to_string()))?;
+        "own".clone_into(&mut scenario.name);
+        scenario.check()?;
+        Ok(scenario)
+    }
+
+    fn check(&self) -> Result<(), ScenarioError> {
+        within("days", f64::from(self.days), 1.0, 3660.0, "between 1 and 3660")?;
+        within("start_available", self.start_available, 0.0, 1.0, "between 0 and 1")?;
+        within("climate.warmer_c", self.climate.warmer_c.unwrap_or(0.0), -30.0, 30.0, "between -30 and 30")?;
+        within(
+            "climate.wet_day_mm",
+            self.climate.wet_day_mm.unwrap_or(1.0),
+            0.2,
+            100.0,
+            "between 0.2 and 100",
+        )?;
+        for spell in &self.climate.spell {
+            within(
+                "climate.spell.warmer_c",
+                spell.warmer_c.unwrap_or(0.0),
+                -30.0,
+                30.0,
+                "between -30 and 30",
+            )?;
+            within("climate.spell.rain_mm", spell.rain_mm.unwrap_or(0.0), 0.0, 300.0, "between 0 and 300")?;
+        }
+        for schedule in &self.watering {
+            within("watering.every_days", f64::from(schedule.every_days), 1.0, 366.0, "between 1 and 366")?;
+            within("watering.litres", schedule.litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
+        }
+        for event in &self.event {
+            match event {
+                Event::Watering { litres, .. } => {
+                    within("event.litres", *litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
+                }
+                Event::TopUp { litres, water_c, minutes, .. } => {
+                    within("event.litres", *litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
+                    within("event.water_c", *water_c, 0.0, 60.0, "between 0 and 60")?;
+                    within("event.minutes", f64::from(*minutes), 1.0, 1440.0, "between 1 and 1440")?;
+                }
+                Event::Shower { mm, minutes, .. } => {
+                    within("event.mm", *mm, 0.0, 300.0, "between 0 and 300")?;
+                    within("event.minutes", f64::from(*minutes), 1.0, 1440.0, "between 1 and 1440")?;
+                }
+                Event::GaugeClogged { from, to, .. }
+                | Event::Silent { from, to, .. }
+                | Event::Frozen { from, to, .. }
+                | Event::LateGateway { from, to, .. } => {
+                    if to <= from {
+                        return Err(ScenarioError::Value {
+                            key: "event.to",
+                            given: to.to_string(),
+                            accepted: "after event.from",
+                        });
+                    }
+                }
+                Event::Mulch { .. } | Event::Restart { .. } => {}
+            }
+        }
+        Ok(())
+    }
+}
+
+fn within(
+    key: &'static str,
+    given: f64,
+    low: f64,
+    high: f64,
+    accepted: &'static str,
+) -> Result<(), ScenarioError> {
+    // Not a number fails this too.
+    if (low..=high).contains(&given) {
+        Ok(())
+    } else {
+        Err(ScenarioError::Value { key, given: given.to_string(), accepted })
+    }
+}
+
+fn date<'de, D: Deserializer<'de>>(from: D) -> Result<Date, D::Error> {
+    let given = toml::value::Datetime::deserialize(from)?.to_string();
+    Date::from_str(&given).map_err(|_| D::Error::custom(format!("{given} is not a date such as 2026-04-18")))
+}
+
+fn date_time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime, D::Error> {
+    let given = toml::value::Datetime::deserialize(from)?.to_string();
+    let fault = || D::Error::custom(format!("{given} is not a local time such as 2026-04-18T12:30:00"));
+    // An offset would be read and thrown away: these are times of the wall clock.
+    if given.ends_with('Z') || given.contains('+') || given.matches('-').count() > 2 {
+        return Err(fault());
+    }
+    DateTime::from_str(&given).map_err(|_| fault())
+}
+
+fn time<'de, D: Deserializer<'de>>(from: D) -> Result<Time, D::Error> {
+    let given = String::deserialize(from)?;
+    Time::strptime("%H:%M", &given)
+        .map_err(|_| D::Error::custom(format!("{given:?} is not a time such as \"06:30\"")))
+}

@@ -1,0 +1,174 @@
+//! What stands in the garden, read from a garden's configuration file.
+//!
+//! Only the parts that the simulator needs are read; the rest of the file is
+//! left alone. This is a reading of its own on purpose: the simulator is the
+//! truth that the daemon is scored against, so it shares no code with it.
+
+mod file;
+mod inverse;
+mod tables;
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+pub use inverse::Inverse;
+
+/// A school garden as the simulator sees it.
+#[derive(Clone, Debug)]
+pub struct School {
+    /// The site's id, as it stands in the file.
+    pub site: String,
+    /// The clock on the wall.
+    pub time_zone: TimeZone,
+    /// Degrees north, -90 to 90.
+    pub latitude_deg: f64,
+    /// When water may run, minutes after local midnight, `[from, to)`.
+    pub allowed: Vec<(u16, u16)>,
+    pub beds: Vec<Bed>,
+    pub tanks: Vec<Tank>,
+    pub sensors: Vec<Sensor>,
+}
+
+/// A bed.
+#[derive(Clone, Debug)]
+pub struct Bed {
+    pub id: String,
+    /// Square metres, above 0.
+    pub area_m2: f64,
+    /// Water content at field capacity, m³/m³.
+    pub field_capacity: f64,
+    /// Water content at the wilting point, m³/m³.
+    pub wilting_point: f64,
+    /// Root depth for scheduling, metres.
+    pub root_depth_m: f64,
+    /// Part of total available water that may be used before stress.
+    pub depletion_fraction: f64,
+    /// Litres an hour for the whole bed.
+    pub litres_per_hour: f64,
+    /// Part of the water that reaches the root zone, above 0 to 1.
+    pub efficiency: f64,
+    /// The day on which mulch is to go down, local calendar.
+    pub mulch_planned: Option<Date>,
+    /// The bed's own hours; `None`: the site's.
+    pub allowed: Option<Vec<(u16, u16)>>,
+}
+
+/// A fish tank.
+#[derive(Clone, Debug)]
+pub struct Tank {
+    pub id: String,
+    /// Litres, above 0.
+    pub volume_l: f64,
+    /// Below this it is too cold for the fish, °C.
+    pub cold_c: f64,
+    /// Above this it is too warm, °C.
+    pub warm_c: f64,
+    /// Largest change within an hour, °C.
+    pub change_hour_c: f64,
+    /// Largest change within a day, °C.
+    pub change_day_c: f64,
+}
+
+/// What a sensor measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quantity {
+    SoilMoisture,
+    SoilTemperature,
+    WaterTemperature,
+    Rain,
+    AirTemperature,
+    RelativeHumidity,
+    Ph,
+    DissolvedOxygen,
+    WaterFlow,
+}
+
+/// Where a sensor sits; the numbers index [`School::beds`] and [`School::tanks`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Place {
+    Bed(usize),
+    Tank(usize),
+    Site,
+}
+
+/// A sensor.
+#[derive(Clone, Debug)]
+pub struct Sensor {
+    pub id: String,
+    pub measures: Quantity,
+    pub place: Place,
+    /// Metres below the surface; 0 where the file gives none.
+    pub depth_m: f64,
+    pub topic: String,
+    pub payload: Payload,
+    /// Seconds between readings.
+    pub every_s: u32,
+    /// Sorted by the instant (Unix seconds) from which each holds.
+    pub calibrations: Vec<(Option<i64>, Inverse)>,
+}
+
+/// How a sensor writes its messages.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Payload {
+    /// Nothing but the number: no time.
+    Number,
+    /// JSON with the number and perhaps the time at RFC 6901 pointers.
+    Json { value: Vec<String>, time: Option<Vec<String>> },
+    /// SenML JSON (RFC 8428), the record named so.
+    Senml { name: String },
+    /// Line protocol with a time in nanoseconds.
+    LineProtocol { measurement: String, field: String },
+}
+
+/// Why a garden file cannot be simulated.
+#[derive(Debug, thiserror::Error)]
+pub enum SchoolError {
+    /// The text is not TOML, or a key has a wrong type.
+    #[error("reading the garden file: {0}")]
+    Toml(String),
+    /// A value cannot be used.
+    #[error("reading the garden file: {place}: {what}")]
+    Value { place: String, what: String },
+}
+
+impl School {
+    /// Reads a garden file's text.
+    ///
+    /// # Errors
+    ///
+    /// When the text is not TOML, a needed key is missing or has a wrong type,
+    /// or a value cannot be simulated; the error names it.
+    pub fn parse(text: &str) -> Result<Self, SchoolError> {
+        file::read(text)
+    }
+
+    /// The hours in which `bed` may be watered.
+    pub(crate) fn allowed(&self, bed: usize) -> &[(u16, u16)] {
+        self.beds[bed].allowed.as_deref().unwrap_or(&self.allowed)
+    }
+
+    /// The place's id, for messages.
+    pub(crate) fn bed_of(&self, id: &str) -> Option<usize> {
+        self.beds.iter().position(|b| b.id == id)
+    }
+
+    pub(crate) fn tank_of(&self, id: &str) -> Option<usize> {
+        self.tanks.iter().position(|t| t.id == id)
+    }
+
+    pub(crate) fn sensor_of(&self, id: &str) -> Option<usize> {
+        self.sensors.iter().position(|s| s.id == id)
+    }
+}
+
+impl Bed {
+    /// Total available water, mm (FAO-56 eq. 82).
+    pub fn total_available_mm(&self) -> f64 {
+        1000.0 * (self.field_capacity - self.wilting_point) * self.root_depth_m
+    }
+
+    /// Readily available water, mm (FAO-56 eq. 83).
+    pub fn readily_available_mm(&self) -> f64 {
+        self.depletion_fraction * self.total_available_mm()
+    }
+}

@@ -1,0 +1,271 @@
+//! The water and the warmth in a bed's soil, layer by layer.
+//!
+//! Water comes in at the surface as fast as the soil takes it, fills each layer
+//! and passes on a part that grows with how moist the layer already is (the form
+//! of the soil routine of the HBV runoff model: share = moisture to a power).
+//! Above field capacity the rest drains by gravity, faster the wetter. Below it,
+//! water creeps slowly from moister to drier layers. The sun takes water from
+//! the top by evaporation and from all layers by the roots, 40, 30, 20 and 10
+//! per cent from the four quarters of the root zone (a rule of the trade, from
+//! memory). Conductivities are invented but of the textures' usual size.
+//!
+//! Nothing is lost: see [`Balance`].
+
+use crate::school::Bed;
+
+/// Where the water went since the beginning, mm.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Balance {
+    /// Stored in soil and puddle at the beginning.
+    pub stored_first_mm: f64,
+    pub rain_mm: f64,
+    pub watering_mm: f64,
+    pub evaporation_mm: f64,
+    pub transpiration_mm: f64,
+    pub runoff_mm: f64,
+    pub drainage_mm: f64,
+    /// Stored now.
+    pub stored_mm: f64,
+}
+
+impl Balance {
+    /// What came in less what went out and what is stored; 0 but for rounding.
+    pub fn error_mm(&self) -> f64 {
+        self.stored_first_mm + self.rain_mm + self.watering_mm
+            - self.evaporation_mm
+            - self.transpiration_mm
+            - self.runoff_mm
+            - self.drainage_mm
+            - self.stored_mm
+    }
+}
+
+/// A bed's soil.
+#[derive(Clone, Debug)]
+pub(crate) struct Soil {
+    layer_m: f64,
+    /// Layers in the root zone; more lie below.
+    root_layers: usize,
+    field_capacity: f64,
+    wilting_point: f64,
+    saturation: f64,
+    depletion_fraction: f64,
+    /// Largest rate of flow, mm a minute.
+    flow_mm: f64,
+    water: Vec<f64>,
+    roots: Vec<f64>,
+    puddle_mm: f64,
+    mulched: bool,
+    balance: Balance,
+    /// Temperature of cells of [`CELL_M`] from the surface down, °C.
+    warmth_c: Vec<f64>,
+}
+
+/// Part of the passing water that the wettest layer lets through at once.
+const PASS_MAX: f64 = 0.4;
+/// How sharply that part falls off in drier soil.
+const PASS_POWER: i32 = 3;
+/// Diffusivity of water in moist soil below field capacity, m²/s.
+const CREEP_M2_S: f64 = 1.5e-7;
+/// A puddle deeper than this runs off, mm.
+const PUDDLE_MAX_MM: f64 = 8.0;
+/// Crop coefficient for what the roots take; 0.95 to 1.10 in mid-season in
+/// FAO-56 Table 17 (basal coefficients of vegetables and herbs).
+const BASAL: f64 = 0.95;
+/// And for evaporation from bare moist soil under the crop.
+const BARE: f64 = 0.20;
+/// What organic mulch leaves of the evaporation.
+const MULCH_LEAVES: f64 = 0.4;
+/// Thickness of a cell of warmth, metres, and how many there are.
+const CELL_M: f64 = 0.05;
+const CELLS: usize = 20;
+/// Thermal diffusivity of moist soil, m²/s (usual size).
+const WARMTH_M2_S: f64 = 5e-7;
+
+impl Soil {
+    /// Soil with `available` of its available water left (0 to 1) and `warmth_c` throughout.
+    pub(crate) fn new(bed: &Bed, deepest_probe_m: f64, available: f64, warmth_c: f64) -> Self {
+        let root_layers = ((bed.root_depth_m / 0.05).round() as usize).clamp(4, 40);
+        let layer_m = bed.root_depth_m / root_layers as f64;
+        let below = ((deepest_probe_m - bed.root_depth_m).max(0.0) / layer_m).ceil() as usize + 2;
+        let layers = root_layers + below;
+        let range = bed.field_capacity - bed.wilting_point;
+        let quarters = [0.40, 0.30, 0.20, 0.10];
+        let mut roots: Vec<f64> = (0..root_layers)
+            .map(|i| quarters[(4.0 * (i as f64 + 0.5) / root_layers as f64) as usize])
+            .collect();
+        let sum: f64 = roots.iter().sum();
+        roots.iter_mut().for_each(|r| *r /= sum);
+        let mut soil = Self {
+            layer_m,
+            root_layers,
+            field_capacity: bed.field_capacity,
+            wilting_point: bed.wilting_point,
+            // Porosity of garden soil, a little higher where it is finer.
+            saturation: (0.38 + 0.25 * bed.field_capacity).max(bed.field_capacity + 0.04),
+            depletion_fraction: bed.depletion_fraction,
+            flow_mm: 90.0 * (-6.0 * bed.field_capacity).exp() / 60.0,
+            water: vec![bed.wilting_point + available * range; layers],
+            roots,
+            puddle_mm: 0.0,
+            mulched: false,
+            balance: Balance::default(),
+            warmth_c: vec![warmth_c; CELLS],
+        };
+        soil.balance.stored_first_mm = soil.stored_mm();
+        soil
+    }
+
+    /// Lays mulch.
+    pub(crate) fn mulch(&mut self) {
+        self.mulched = true;
+    }
+
+    fn layer_mm(&self) -> f64 {
+        1000.0 * self.layer_m
+    }
+
+    fn stored_mm(&self) -> f64 {
+        self.water.iter().sum::<f64>() * self.layer_mm() + self.puddle_mm
+    }
+
+    /// Where the water went.
+    pub(crate) fn balance(&self) -> Balance {
+        Balance { stored_mm: self.stored_mm(), ..self.balance }
+    }
+
+    /// One minute: rain and watering that arrive, and reference
+    /// evapotranspiration, all in mm.
+    pub(crate) fn minute(&mut self, rain_mm: f64, watering_mm: f64, et0_mm: f64) {
+        self.balance.rain_mm += rain_mm;
+        self.balance.watering_mm += watering_mm;
+        self.soak(rain_mm + watering_mm);
+        self.drain();
+        self.creep();
+        if et0_mm > 0.0 {
+            self.dry(et0_mm);
+        }
+    }
+
+    fn soak(&mut self, arriving_mm: f64) {
+        let layer_mm = self.layer_mm();
+        let supply = self.puddle_mm + arriving_mm;
+        if supply <= 0.0 {
+            return;
+        }
+        let mut passing = supply.min(self.flow_mm);
+        self.puddle_mm = supply - passing;
+        let mut refused = 0.0;
+        for water in &mut self.water {
+            let moist =
+                ((*water - self.wilting_point) / (self.field_capacity - self.wilting_point)).clamp(0.0, 1.0);
+            let pass = passing * PASS_MAX * moist.powi(PASS_POWER);
+            let room = (self.saturation - *water) * layer_mm;
+            let kept = (passing - pass).min(room.max(0.0));
+            *water += kept / layer_mm;
+            refused += passing - pass - kept;
+            passing = pass;
+        }
+        self.balance.drainage_mm += passing;
+        self.puddle_mm += refused;
+        if self.puddle_mm > PUDDLE_MAX_MM {
+            self.balance.runoff_mm += self.puddle_mm - PUDDLE_MAX_MM;
+            self.puddle_mm = PUDDLE_MAX_MM;
+        }
+    }
+
+    fn drain(&mut self) {
+        let layer_mm = self.layer_mm();
+        let last = self.water.len() - 1;
+        for i in (0..=last).rev() {
+            let above = self.water[i] - self.field_capacity;
+            if above <= 0.0 {
+                continue;
+            }
+            let filled = above / (self.saturation - self.field_capacity);
+            let mut flow = (self.flow_mm * filled * filled).min(above * layer_mm);
+            if i < last {
+                flow = flow.min(((self.saturation - self.water[i + 1]) * layer_mm).max(0.0));
+                self.water[i + 1] += flow / layer_mm;
+            } else {
+                self.balance.drainage_mm += flow;
+            }
+            self.water[i] -= flow / layer_mm;
+        }
+    }
+
+    fn creep(&mut self) {
+        let range = self.field_capacity - self.wilting_point;
+        let rate = CREEP_M2_S * 60.0 / (self.layer_m * self.layer_m);
+        for i in 1..self.water.len() {
+            let (upper, lower) = (self.water[i - 1], self.water[i]);
+            let moist = ((f64::midpoint(upper, lower) - self.wilting_point) / range).clamp(0.0, 1.0);
+            // Water above field capacity is gravity's.
+            let difference = upper.min(self.field_capacity) - lower.min(self.field_capacity);
+            let flow = rate * moist * moist * difference;
+            self.water[i - 1] -= flow;
+            self.water[i] += flow;
+        }
+    }
+
+    fn dry(&mut self, et0_mm: f64) {
+        let layer_mm = self.layer_mm();
+        // Dry soil stops evaporating at half the wilting point (FAO-56 ch. 7).
+        let driest = 0.5 * self.wilting_point;
+        let bare = et0_mm * BARE * if self.mulched { MULCH_LEAVES } else { 1.0 };
+        for (i, share) in [(0, 0.7), (1, 0.3)] {
+            let moist = ((self.water[i] - driest) / (self.field_capacity - driest)).clamp(0.0, 1.0);
+            let taken = (bare * share * moist * moist).min((self.water[i] - driest).max(0.0) * layer_mm);
+            self.water[i] -= taken / layer_mm;
+            self.balance.evaporation_mm += taken;
+        }
+        let range = self.field_capacity - self.wilting_point;
+        for (water, root) in self.water.iter_mut().zip(&self.roots) {
+            // The form of FAO-56 eq. 84 in each layer.
+            let stress =
+                ((*water - self.wilting_point) / ((1.0 - self.depletion_fraction) * range)).clamp(0.0, 1.0);
+            let taken = et0_mm * BASAL * root * stress;
+            *water -= taken / layer_mm;
+            self.balance.transpiration_mm += taken;
+        }
+    }
+
+    /// One minute of warmth: air temperature and sunshine (W/m²) at the surface.
+    pub(crate) fn warm(&mut self, air_c: f64, sun_w_m2: f64) {
+        let shade = if self.mulched { 0.3 } else { 1.0 };
+        let surface_c = air_c + 0.008 * sun_w_m2 * shade;
+        let rate = WARMTH_M2_S * 60.0 / (CELL_M * CELL_M);
+        let mut above = surface_c;
+        for i in 0..CELLS {
+            let here = self.warmth_c[i];
+            let below = if i + 1 < CELLS { self.warmth_c[i + 1] } else { here };
+            // The first cell's middle is half a cell from the surface.
+            let down = if i == 0 { 2.0 * rate * if self.mulched { 0.5 } else { 1.0 } } else { rate };
+            self.warmth_c[i] = here + down * (above - here) + rate * (below - here);
+            above = here;
+        }
+    }
+
+    /// Water content at a depth, m³/m³, between the layers' middles.
+    pub(crate) fn water_at(&self, depth_m: f64) -> f64 {
+        between(&self.water, self.layer_m, depth_m)
+    }
+
+    /// Temperature at a depth, °C.
+    pub(crate) fn warmth_at(&self, depth_m: f64) -> f64 {
+        between(&self.warmth_c, CELL_M, depth_m)
+    }
+
+    /// Mean water content of the root zone, m³/m³.
+    pub(crate) fn root_zone(&self) -> f64 {
+        self.water[..self.root_layers].iter().sum::<f64>() / self.root_layers as f64
+    }
+}
+
+/// Value at a depth by straight lines between the middles of equal layers.
+fn between(layers: &[f64], layer_m: f64, depth_m: f64) -> f64 {
+    let position = (depth_m / layer_m - 0.5).clamp(0.0, (layers.len() - 1) as f64);
+    let upper = (position as usize).min(layers.len() - 1);
+    let lower = (upper + 1).min(layers.len() - 1);
+    layers[upper] + (layers[lower] - layers[upper]) * (position - upper as f64)
+}

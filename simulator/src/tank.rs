@@ -1,0 +1,44 @@
+//! The water of a fish tank: warmed by air and sun, cooled by air and night sky.
+//!
+//! ```text
+//! C dT/dt = U (air - T) + a S - L,   C = 4186 J/(kg K) times the water's mass
+//! ```
+//!
+//! `U`, `a` and `L` are invented for an outdoor tank under shade cloth, and grow
+//! with the surface: as the volume to the power of two thirds.
+
+/// Heat capacity of water, J/(kg K); a litre weighs a kilogram here.
+const HEAT_J_KG_K: f64 = 4186.0;
+
+/// A tank's water.
+#[derive(Clone, Debug)]
+pub(crate) struct Water {
+    volume_l: f64,
+    surface: f64,
+    temperature_c: f64,
+}
+
+impl Water {
+    pub(crate) fn new(volume_l: f64, temperature_c: f64) -> Self {
+        Self { volume_l, surface: (volume_l / 500.0).powf(2.0 / 3.0), temperature_c }
+    }
+
+    pub(crate) fn temperature_c(&self) -> f64 {
+        self.temperature_c
+    }
+
+    /// One minute: air temperature, sunshine (W/m²), and water let in (litres,
+    /// °C) while as much runs over.
+    pub(crate) fn minute(&mut self, air_c: f64, sun_w_m2: f64, inflow: Option<(f64, f64)>) {
+        const EXCHANGE_W_K: f64 = 22.0;
+        const SUN_M2: f64 = 0.30;
+        const NIGHT_SKY_W: f64 = 25.0;
+        let gain_w = EXCHANGE_W_K * (air_c - self.temperature_c) + SUN_M2 * sun_w_m2 - NIGHT_SKY_W;
+        self.temperature_c += gain_w * self.surface * 60.0 / (HEAT_J_KG_K * self.volume_l);
+        if let Some((litres, inflow_c)) = inflow {
+            // Stirred: what runs over has the tank's own temperature.
+            let part = 1.0 - (-litres / self.volume_l).exp();
+            self.temperature_c += part * (inflow_c - self.temperature_c);
+        }
+    }
+}

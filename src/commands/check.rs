@@ -1,0 +1,139 @@
+//! `trug check`: reads the configuration and says what is in it, or every fault.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use serde_json::json;
+
+use crate::garden::plan::{Garden, Place, Sensor};
+use crate::settings::{Settings, load};
+
+/// Exit code: the configuration has no fault.
+const NO_FAULTS: u8 = 0;
+/// Exit code: the configuration is wrong.
+const FAULTS: u8 = 2;
+
+/// Reads `config` and the variables of `env`, writes what was read or every
+/// fault to `out`, and gives the exit code.
+///
+/// # Errors
+///
+/// When `out` cannot be written.
+pub fn run(
+    config: &Path,
+    env: impl Iterator<Item = (String, String)>,
+    as_json: bool,
+    out: &mut dyn Write,
+) -> io::Result<u8> {
+    match load(config, env) {
+        Ok(settings) => {
+            if as_json {
+                writeln!(out, "{:#}", found_as_json(&settings))?;
+            } else {
+                found_as_text(config, &settings, out)?;
+            }
+            Ok(NO_FAULTS)
+        }
+        Err(faults) => {
+            if as_json {
+                writeln!(out, "{:#}", json!({ "ok": false, "faults": faults.to_json() }))?;
+            } else {
+                let count = faults.as_slice().len();
+                writeln!(out, "{faults}\n\n{}", counted(count, "fault", "faults"))?;
+            }
+            Ok(FAULTS)
+        }
+    }
+}
+
+fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io::Result<()> {
+    writeln!(out, "{}: {}", config.display(), counted(settings.gardens.len(), "garden", "gardens"))?;
+    for garden in &settings.gardens {
+        let site = &garden.site;
+        writeln!(
+            out,
+            "\n{} ({}), {}: {}, {}, {}",
+            site.name,
+            site.id,
+            site.time_zone.iana_name().unwrap_or("unnamed time zone"),
+            counted(garden.beds.len(), "bed", "beds"),
+            counted(garden.tanks.len(), "tank", "tanks"),
+            counted(garden.sensors.len(), "sensor", "sensors"),
+        )?;
+        for (at, bed) in garden.beds.iter().enumerate() {
+            writeln!(
+                out,
+                "  bed {} ({}): {} m2, soil {} ({:.3} to {:.3} m3/m3), crop {} (roots {} m)",
+                bed.name,
+                bed.id,
+                bed.area_m2,
+                bed.soil,
+                bed.wilting_point,
+                bed.field_capacity,
+                bed.crop,
+                bed.root_depth_m,
+            )?;
+            sensors_at(garden, |place| matches!(place, Place::Bed(bed) if usize::from(bed) == at), out)?;
+        }
+        for (at, tank) in garden.tanks.iter().enumerate() {
+            writeln!(
+                out,
+                "  tank {} ({}): {} L, {}, {} to {} °C",
+                tank.name, tank.id, tank.volume_l, tank.species, tank.limits.cold_c, tank.limits.warm_c,
+            )?;
+            sensors_at(garden, |place| matches!(place, Place::Tank(tank) if usize::from(tank) == at), out)?;
+        }
+        if garden.sensors.iter().any(|sensor| sensor.place == Place::Site) {
+            writeln!(out, "  the whole site")?;
+            sensors_at(garden, |place| place == Place::Site, out)?;
+        }
+    }
+    writeln!(out, "\nno faults")
+}
+
+fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write) -> io::Result<()> {
+    for Sensor { id, measures, depth_m, topic, every_s, .. } in
+        garden.sensors.iter().filter(|sensor| here(sensor.place))
+    {
+        let depth = depth_m.map_or_else(String::new, |m| format!(" at {:.0} cm", m * 100.0));
+        writeln!(out, "    sensor {id}: {}{depth}, every {every_s} s on {topic}", measures.name())?;
+    }
+    Ok(())
+}
+
+fn found_as_json(settings: &Settings) -> serde_json::Value {
+    let site = |garden: &Garden| {
+        let place = |sensor: &Sensor| match sensor.place {
+            Place::Bed(at) => garden.beds.get(usize::from(at)).map(|bed| bed.id.as_str()),
+            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| tank.id.as_str()),
+            Place::Site => None,
+        };
+        let sensor = |sensor: &Sensor| {
+            json!({
+                "id": sensor.id.as_str(),
+                "measures": sensor.measures.name(),
+                "place": place(sensor),
+                "topic": sensor.topic,
+                "every_s": sensor.every_s,
+            })
+        };
+        let named = |id: &str, name: &str| json!({ "id": id, "name": name });
+        json!({
+            "id": garden.site.id.as_str(),
+            "name": garden.site.name,
+            "time_zone": garden.site.time_zone.iana_name(),
+            "beds": garden.beds.iter().map(|bed| named(bed.id.as_str(), &bed.name)).collect::<Vec<_>>(),
+            "tanks": garden.tanks.iter().map(|tank| named(tank.id.as_str(), &tank.name)).collect::<Vec<_>>(),
+            "sensors": garden.sensors.iter().map(sensor).collect::<Vec<_>>(),
+        })
+    };
+    json!({
+        "ok": true,
+        "faults": [],
+        "sites": settings.gardens.iter().map(site).collect::<Vec<_>>(),
+    })
+}
+
+fn counted(count: usize, one: &str, many: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
+}

@@ -1,0 +1,396 @@
+//! The keeper: the one thread that owns the core and the store.
+//!
+//! It waits for messages, judges them, commits everything that they caused in
+//! one transaction, and only then has the broker told. If the store cannot be
+//! written it tries again and takes nothing new meanwhile: the broker holds what
+//! is not acknowledged.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use tokio::runtime::Handle;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio_util::sync::CancellationToken;
+use tracing::{error, info, warn};
+
+use crate::alarms::State;
+use crate::deliver::letter;
+use crate::garden::plan::{Garden, Id};
+use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::view::SiteView;
+use crate::garden::{Clock, StoredAlarm, restore_from};
+use crate::intake::session::Delivery;
+use crate::intake::{Desk, Message};
+use crate::settings::Settings;
+use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction};
+
+/// Messages in one transaction at most.
+const BATCH_MAX: usize = 2000;
+/// How long the first message of a batch waits for company. It bounds the
+/// number of transactions a second, each of which waits for the disk.
+const LINGER: Duration = Duration::from_millis(5);
+/// Time between looks at the clock where no message comes.
+const TICK: Duration = Duration::from_secs(5);
+/// Waits between tries to write a store that cannot be written.
+const RETRY_FIRST: Duration = Duration::from_millis(500);
+const RETRY_LONGEST: Duration = Duration::from_secs(30);
+/// How far before the restored readings a running count is looked for.
+const COUNT_BACK_S: i64 = 7 * 86_400;
+
+/// Something asked of the core.
+#[derive(Debug)]
+pub enum Request {
+    Sites(oneshot::Sender<Vec<(Id, String)>>),
+    Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+}
+
+/// Where the keeper's work comes from.
+#[derive(Debug)]
+pub struct Inbox {
+    pub messages: mpsc::Receiver<Delivery>,
+    pub requests: mpsc::Receiver<Request>,
+    pub letters_sent: mpsc::Receiver<i64>,
+    pub forwarded: mpsc::Receiver<(String, i64)>,
+}
+
+/// What others may know of the keeper without asking it.
+#[derive(Debug, Default)]
+pub struct Signs {
+    pub store_failing: AtomicBool,
+    pub broker_away: Arc<AtomicBool>,
+}
+
+/// Called with each alarm change after it is committed.
+pub type OnChange = Box<dyn FnMut(&AlarmChange) + Send>;
+
+/// The core, the store and the batch between them.
+pub struct Keeper {
+    pub desk: Desk,
+    store: Store,
+    batch: Batch,
+    letters: Vec<Letter>,
+    letters_sent: Vec<i64>,
+    forwarded: Vec<(String, i64)>,
+    forward: bool,
+    /// Whether alarms are put into the outbox.
+    tell: bool,
+    on_change: OnChange,
+    late: usize,
+    refused: usize,
+    raised: usize,
+    pub wake_letters: watch::Sender<i64>,
+    pub wake_forward: watch::Sender<i64>,
+}
+
+impl Keeper {
+    /// Opens the store and rebuilds the core from it: no alarm is forgotten, and
+    /// none that stands is raised again.
+    ///
+    /// # Errors
+    /// When the store cannot be opened or read.
+    pub fn open(settings: &Settings, clock: Clock) -> Result<Self, StoreError> {
+        let mut store = Store::open(&settings.store.path, &settings.gardens)?;
+        store.set_keep_rejects(settings.store.keep_rejects);
+        let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
+        store.set_forwarders(&names)?;
+        let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
+        let mut desk = Desk::new(&gardens, clock);
+        restore(&mut desk, &store)?;
+        Ok(Self {
+            desk,
+            store,
+            batch: Batch::default(),
+            letters: Vec::new(),
+            letters_sent: Vec::new(),
+            forwarded: Vec::new(),
+            forward: !names.is_empty(),
+            tell: true,
+            on_change: Box::new(log_change),
+            late: 0,
+            refused: 0,
+            raised: 0,
+            wake_letters: watch::Sender::new(0),
+            wake_forward: watch::Sender::new(0),
+        })
+    }
+
+    /// Alarms are kept but nobody is told: for readings of the past.
+    pub fn tell_nobody(&mut self) {
+        self.tell = false;
+    }
+
+    /// Calls `on_change` in the place of the log.
+    pub fn on_change(&mut self, on_change: OnChange) {
+        self.on_change = on_change;
+    }
+
+    /// A reader beside the store.
+    ///
+    /// # Errors
+    /// When the file cannot be opened a second time.
+    pub fn reader(&self) -> Result<Reader, StoreError> {
+        Reader::open(self.store.path())
+    }
+
+    /// Opens one message; what it causes waits for [`Keeper::commit`].
+    pub fn open_message(&mut self, message: Message<'_>) {
+        self.desk.open(message, &mut self.batch);
+    }
+
+    /// Takes one raw reading of a known sensor.
+    pub fn take(
+        &mut self,
+        sensor: crate::garden::record::SensorIx,
+        sample: crate::intake::Sample,
+        arrival: Timestamp,
+    ) {
+        self.desk.core.take(sensor, sample, arrival, &mut self.batch);
+    }
+
+    /// Keeps something that was refused before it came here.
+    pub fn refuse(&mut self, reject: Reject) {
+        self.batch.rejects.push(reject);
+    }
+
+    /// Refused messages until now, those that wait included.
+    pub fn refused(&self) -> usize {
+        self.refused + self.batch.rejects.len()
+    }
+
+    /// Late readings until now, those that wait included.
+    pub fn late(&self) -> usize {
+        self.late + self.batch.readings.iter().filter(|r| r.late).count()
+    }
+
+    /// Alarms raised until now, those that wait included.
+    pub fn raised(&self) -> usize {
+        self.raised + raised(&self.batch)
+    }
+
+    /// Rows that wait to be committed.
+    pub fn waiting(&self) -> usize {
+        self.batch.readings.len()
+    }
+
+    /// Commits everything that waits. On an error all of it still waits.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
+        if self.tell && self.letters.is_empty() {
+            self.letters.extend(self.batch.changes.iter().map(letter));
+        }
+        let committed = self.store.commit(&Transaction {
+            at: now,
+            batch: &self.batch,
+            letters: &self.letters,
+            letters_sent: &self.letters_sent,
+            forwarded: &self.forwarded,
+            forward: self.forward,
+        })?;
+        for change in &self.batch.changes {
+            (self.on_change)(change);
+        }
+        if let Some(seq) = committed.last_letter {
+            self.wake_letters.send_replace(seq);
+        }
+        if let Some(seq) = committed.last_forward {
+            self.wake_forward.send_replace(seq);
+        }
+        (self.late, self.raised, self.refused) = (self.late(), self.raised(), self.refused());
+        self.batch.clear();
+        self.letters.clear();
+        self.letters_sent.clear();
+        self.forwarded.clear();
+        Ok(committed)
+    }
+
+    /// Works until `stop`, then commits what has come and ends. Must run on a
+    /// thread of its own.
+    pub fn run(
+        mut self,
+        runtime: &Handle,
+        mut inbox: Inbox,
+        signs: &Signs,
+        now: fn() -> Timestamp,
+        stop: &CancellationToken,
+    ) {
+        self.desk.core.start(now());
+        let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
+        loop {
+            let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
+            if !taken.is_empty() {
+                if taken.len() < BATCH_MAX && !stopping {
+                    std::thread::sleep(LINGER);
+                }
+                while taken.len() < BATCH_MAX
+                    && let Ok(delivery) = inbox.messages.try_recv()
+                {
+                    taken.push(delivery);
+                }
+            }
+            self.drain_reports(&mut inbox);
+            for delivery in &taken {
+                self.open_message(Message {
+                    topic: delivery.topic(),
+                    payload: delivery.payload(),
+                    retained: delivery.retained(),
+                    arrival: delivery.arrival,
+                });
+            }
+            self.desk.core.tick(now(), &mut self.batch);
+            let something =
+                !self.batch.is_empty() || !self.letters_sent.is_empty() || !self.forwarded.is_empty();
+            if something && !self.commit_at_last(signs, now, stop) {
+                // Nothing of this batch was acknowledged: it will come again.
+                return;
+            }
+            for delivery in taken.drain(..) {
+                delivery.acknowledge();
+            }
+            if stopping && inbox.messages.is_empty() {
+                return;
+            }
+        }
+    }
+
+    /// Waits for work. `true` when the daemon is stopping.
+    async fn wait(&mut self, inbox: &mut Inbox, taken: &mut Vec<Delivery>, stop: &CancellationToken) -> bool {
+        if stop.is_cancelled() {
+            return true;
+        }
+        tokio::select! {
+            biased;
+            Some(delivery) = inbox.messages.recv() => taken.push(delivery),
+            Some(request) = inbox.requests.recv() => self.answer(request),
+            Some(seq) = inbox.letters_sent.recv() => self.letters_sent.push(seq),
+            Some(position) = inbox.forwarded.recv() => self.forwarded.push(position),
+            () = stop.cancelled() => return true,
+            () = tokio::time::sleep(TICK) => {}
+        }
+        false
+    }
+
+    fn drain_reports(&mut self, inbox: &mut Inbox) {
+        while let Ok(request) = inbox.requests.try_recv() {
+            self.answer(request);
+        }
+        while let Ok(seq) = inbox.letters_sent.try_recv() {
+            self.letters_sent.push(seq);
+        }
+        while let Ok(position) = inbox.forwarded.try_recv() {
+            self.forwarded.push(position);
+        }
+    }
+
+    fn answer(&self, request: Request) {
+        // Whoever asked may have gone.
+        match request {
+            Request::Sites(reply) => {
+                let sites = self.desk.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
+                let _ = reply.send(sites);
+            }
+            Request::Site(id, reply) => {
+                let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+            }
+        }
+    }
+
+    /// Commits, trying again until it is done. `false` when the daemon stopped first.
+    fn commit_at_last(&mut self, signs: &Signs, now: fn() -> Timestamp, stop: &CancellationToken) -> bool {
+        let mut wait = RETRY_FIRST;
+        loop {
+            match self.commit(now()) {
+                Ok(committed) => {
+                    if committed.conflicting > 0 {
+                        warn!(
+                            count = committed.conflicting,
+                            "readings came with a time that already has another value; the first stays, see the rejects"
+                        );
+                    }
+                    if signs.store_failing.swap(false, Ordering::Relaxed) {
+                        info!("the store can be written again; nothing was lost");
+                    }
+                    return true;
+                }
+                Err(reason) => {
+                    if !signs.store_failing.swap(true, Ordering::Relaxed) {
+                        error!(
+                            reason = %Chain(&reason),
+                            "the store cannot be written; readings wait at the broker until it can"
+                        );
+                    }
+                }
+            }
+            let until = std::time::Instant::now() + wait;
+            while std::time::Instant::now() < until {
+                if stop.is_cancelled() {
+                    return false;
+                }
+                std::thread::sleep(Duration::from_millis(50));
+            }
+            wait = (wait * 2).min(RETRY_LONGEST);
+        }
+    }
+}
+
+fn raised(batch: &Batch) -> usize {
+    batch.changes.iter().filter(|c| c.to == State::Unacknowledged).count()
+}
+
+/// An error with everything behind it, on one line.
+struct Chain<'a>(&'a dyn std::error::Error);
+
+impl std::fmt::Display for Chain<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}", self.0)?;
+        let mut source = self.0.source();
+        while let Some(error) = source {
+            write!(f, ": {error}")?;
+            source = error.source();
+        }
+        Ok(())
+    }
+}
+
+fn log_change(change: &AlarmChange) {
+    info!(
+        site = %change.key.site,
+        kind = change.key.kind.name(),
+        place = %change.key.place,
+        from = change.from.name(),
+        to = change.to.name(),
+        at = %change.at,
+        "{}",
+        change.text
+    );
+}
+
+/// Rebuilds the core from what is stored.
+fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
+    let reader = Reader::open(store.path())?;
+    let Some(latest) = reader.latest_at()? else { return Ok(()) };
+    let from = restore_from(latest);
+    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
+    let core = &mut desk.core;
+    reader.last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
+    let mut scratch = Batch::default();
+    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))?;
+    let stored = reader
+        .alarms_present()?
+        .into_iter()
+        .map(|record| StoredAlarm {
+            key: record.key,
+            state: record.state,
+            since: record.since,
+            at: record.at,
+            text: record.text,
+            values: record.values.into_iter().map(|(name, value)| (name.into(), value)).collect(),
+            source: record.source.into(),
+        })
+        .collect();
+    core.restore_alarms(stored);
+    Ok(())
+}

@@ -1,0 +1,123 @@
+//! The daemon put together: intake, keeper, letters, forwarders and page.
+
+mod keeper;
+mod views;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+use tokio::net::TcpListener;
+use tokio::sync::mpsc;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+use tracing::warn;
+
+pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
+pub use views::Asked;
+
+use crate::deliver::{mqtt, status_topic};
+use crate::intake::session::{self, Presence};
+use crate::settings::Settings;
+
+/// How long tasks may take to end once they are told.
+const GRACE: Duration = Duration::from_secs(10);
+/// Messages at QoS 0 that may wait beside those at QoS 1.
+const ROOM_QOS0: usize = 1000;
+
+/// The computer's clock; the only place that reads it.
+#[expect(clippy::disallowed_methods, reason = "this is the shell's clock")]
+pub fn system_now() -> Timestamp {
+    Timestamp::now()
+}
+
+/// Runs everything until `stop` or until a part ends by itself, which is a fault.
+///
+/// `listener` is the page's; `notice` stands at the top of it.
+///
+/// # Errors
+/// When a part could not be started or ended early.
+pub async fn run(
+    settings: Settings,
+    keeper: Keeper,
+    listener: Option<TcpListener>,
+    notice: Option<String>,
+    stop: CancellationToken,
+) -> anyhow::Result<()> {
+    let room = usize::from(settings.broker.receive_maximum) + ROOM_QOS0;
+    let (to_keeper, messages) = mpsc::channel(room);
+    let (ask, requests) = mpsc::channel(256);
+    let (tell_sent, letters_sent) = mpsc::channel(1024);
+    let (tell_forwarded, forwarded) = mpsc::channel(256);
+    let signs = Arc::new(Signs::default());
+    let reader = keeper.reader().context("opening the store for reading")?;
+    let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
+
+    let mut tasks: JoinSet<(&'static str, anyhow::Result<()>)> = JoinSet::new();
+    let presence = presence(&settings);
+    let intake = session::run(
+        settings.broker.clone(),
+        presence,
+        to_keeper,
+        system_now,
+        Arc::clone(&signs.broker_away),
+        stop.child_token(),
+    );
+    tasks.spawn(async move {
+        intake.await;
+        ("intake", Ok(()))
+    });
+    let letters = mqtt::run(settings.broker.clone(), reader.clone(), tell_sent, wake_letters, stop.child_token());
+    tasks.spawn(async move {
+        letters.await;
+        ("letters", Ok(()))
+    });
+    let _ = wake_forward;
+    drop(tell_forwarded);
+    if let Some(listener) = listener {
+        let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
+        let page = crate::page::serve(listener, views, notice, stop.child_token());
+        tasks.spawn(async move { ("page", page.await.context("serving the page")) });
+    }
+
+    let inbox = Inbox { messages, requests, letters_sent, forwarded };
+    let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
+    tasks.spawn_blocking(move || {
+        keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);
+        ("keeper", Ok(()))
+    });
+
+    // A task that ends early is a fault, so it stops the daemon too.
+    let outcome = tokio::select! {
+        () = stop.cancelled() => Ok(()),
+        Some(ended) = tasks.join_next() => early_end(ended),
+    };
+    stop.cancel();
+    drop(ask);
+    let drain = async { while tasks.join_next().await.is_some() {} };
+    if tokio::time::timeout(GRACE, drain).await.is_err() {
+        warn!("some tasks were still running after {GRACE:?}; stopping without them");
+    }
+    outcome
+}
+
+fn early_end(
+    ended: Result<(&'static str, anyhow::Result<()>), tokio::task::JoinError>,
+) -> anyhow::Result<()> {
+    let (task, result) = ended.context("a task of the daemon failed")?;
+    result?;
+    anyhow::bail!("the {task} task ended by itself")
+}
+
+/// The last will can name one topic only: with one site it is that site's
+/// status, with several the daemon's own.
+fn presence(settings: &Settings) -> Presence {
+    let status_topics: Vec<String> =
+        settings.gardens.iter().map(|g| status_topic(g.site.id.as_str())).collect();
+    let will_topic = match status_topics.as_slice() {
+        [only] => only.clone(),
+        _ => status_topic(&settings.broker.client_id),
+    };
+    Presence { will_topic, status_topics }
+}

@@ -1,0 +1,279 @@
+//! `trug demo`: everything in one process, nothing to install.
+//!
+//! An invented school with a month behind it: the simulator's readings go
+//! through the same pipeline into a store in a folder of its own; then the school
+//! lives on over MQTT through a broker in this process, and the daemon with its
+//! page listens as it would to a real one.
+
+mod broker;
+mod school;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use anyhow::Context as _;
+use garden_simulator::{Scenario, School, Simulation};
+use indicatif::{ProgressBar, ProgressStyle};
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+
+use self::broker::LocalBroker;
+use super::daemon::{self, Keeper, system_now};
+use super::run::stop_signal;
+use crate::alarms::State;
+use crate::garden::plan::Garden;
+use crate::garden::record::AlarmChange;
+use crate::garden::{Clock, words};
+use crate::intake::Message;
+use crate::settings::{Settings, from_text};
+
+/// The daemon's and the school's files, as they are in `config/`.
+const TRUG_TOML: &str = include_str!("../../../config/trug.toml");
+const GARDEN_TOML: &str = include_str!("../../../config/gardens/saltbush-gully.toml");
+
+/// Readings in one transaction while the month is filled in.
+const BATCH: usize = 2000;
+
+/// What to show.
+#[derive(Clone, Debug)]
+pub struct Demo {
+    /// Ends by itself after so long.
+    pub for_s: Option<u64>,
+    /// How many times faster than life the school goes on.
+    pub speed: f64,
+    pub scenario: String,
+    pub seed: Option<u64>,
+    /// Where to keep the data; `None`: in a folder that is removed at the end.
+    pub keep: Option<PathBuf>,
+}
+
+/// Runs the demonstration until its time is over or Ctrl-C.
+///
+/// # Errors
+/// When the scenario is unknown or a part cannot be started.
+pub async fn run(it: Demo) -> anyhow::Result<()> {
+    let folder = match &it.keep {
+        Some(folder) => {
+            std::fs::create_dir_all(folder).with_context(|| format!("making {}", folder.display()))?;
+            Folder::Kept(folder.clone())
+        }
+        None => Folder::Removed(tempfile::Builder::new().prefix("trug-demo-").tempdir().context("making a folder")?),
+    };
+    let mut settings = from_text(
+        ("config/trug.toml", TRUG_TOML),
+        &[("config/gardens/saltbush-gully.toml", GARDEN_TOML)],
+        std::iter::empty(),
+    )
+    .map_err(|faults| anyhow::anyhow!("the demonstration's own files have faults:\n{faults}"))?;
+    settings.store.path = folder.path().join("trug.db");
+
+    let scenario = Scenario::named(&it.scenario)?;
+    let school = School::parse(GARDEN_TOML).context("reading the demonstration's garden")?;
+    let seed = it.seed.unwrap_or(scenario.seed);
+    let simulation = Simulation::new(&school, &scenario, seed).endless();
+
+    let broker = LocalBroker::start().await?;
+    settings.broker.host = broker.address.ip().to_string();
+    settings.broker.port = broker.address.port();
+    let listener = page_listener(&settings).await?;
+    let page = listener.local_addr().context("the page has no address")?;
+
+    println!("Trug: a demonstration with {}, which is invented.", settings.gardens[0].site.name);
+    println!("Its data: {}{}", folder.path().display(), folder.what_becomes_of_it());
+    println!("Its broker: mqtt://{}", broker.address);
+    println!();
+
+    let end = simulation.end();
+    let filling = settings.clone();
+    let (mut keeper, simulation, filled) =
+        tokio::task::spawn_blocking(move || fill(&filling, simulation, end)).await.context("filling in the month")??;
+    filled.print(&settings.gardens[0]);
+    print_today(&keeper, &settings.gardens[0]);
+
+    println!("The page: http://{page}/");
+    println!(
+        "The school now lives on {} times as fast as life; alarms are told here as they come. Ctrl-C ends it.",
+        it.speed
+    );
+    println!();
+    let told = Arc::new(Mutex::new(0usize));
+    let (counted, zone) = (Arc::clone(&told), settings.gardens[0].site.time_zone.clone());
+    keeper.on_change(Box::new(move |change| {
+        *counted.lock().expect("printing does not panic") += 1;
+        println!("{}", line(change, &zone));
+    }));
+
+    let stop = CancellationToken::new();
+    let living = tokio::spawn(school::live_on(simulation, end, it.speed, broker.address, stop.child_token()));
+    let ender = stop.clone();
+    tokio::spawn(async move {
+        let over = async {
+            match it.for_s {
+                Some(seconds) => tokio::time::sleep(Duration::from_secs(seconds)).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            () = stop_signal() => {}
+            () = over => {}
+        }
+        ender.cancel();
+    });
+    let notice = "Demonstration: an invented school. Its clock stands in April 2026 and runs fast.".to_owned();
+    let store = settings.store.path.clone();
+    let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), stop).await;
+    let _ = living.await;
+    broker.stop().await;
+    outcome?;
+
+    let reader = crate::store::Reader::open(&store).context("looking at the store")?;
+    let readings = reader.count().context("counting readings")?;
+    println!();
+    println!("Ended. {readings} readings are in the store; {} alarm changes were told live.", *told.lock().expect("no panic"));
+    match folder {
+        Folder::Kept(path) => println!("The data stay in {}.", path.display()),
+        Folder::Removed(folder) => {
+            let path = folder.path().to_owned();
+            folder.close().with_context(|| format!("removing {}", path.display()))?;
+            println!("{} has been removed.", path.display());
+        }
+    }
+    Ok(())
+}
+
+enum Folder {
+    Kept(PathBuf),
+    Removed(tempfile::TempDir),
+}
+
+impl Folder {
+    fn path(&self) -> &std::path::Path {
+        match self {
+            Self::Kept(path) => path,
+            Self::Removed(folder) => folder.path(),
+        }
+    }
+
+    fn what_becomes_of_it(&self) -> &'static str {
+        match self {
+            Self::Kept(_) => "",
+            Self::Removed(_) => " (removed at the end; --keep FOLDER keeps it)",
+        }
+    }
+}
+
+/// The page's usual address, or a free port where that is taken.
+async fn page_listener(settings: &Settings) -> anyhow::Result<TcpListener> {
+    if let Some(page) = settings.page
+        && let Ok(listener) = TcpListener::bind(page.listen).await
+    {
+        return Ok(listener);
+    }
+    TcpListener::bind("127.0.0.1:0").await.context("opening a port for the page")
+}
+
+/// What the month came to.
+struct Filled {
+    readings: usize,
+    refused: usize,
+    changes: Vec<AlarmChange>,
+    took: Duration,
+}
+
+/// Sends the scenario's month through the pipeline.
+fn fill(
+    settings: &Settings,
+    mut simulation: Simulation,
+    end: jiff::Timestamp,
+) -> anyhow::Result<(Keeper, Simulation, Filled)> {
+    let began = std::time::Instant::now();
+    let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
+    let changes = Arc::new(Mutex::new(Vec::new()));
+    let kept = Arc::clone(&changes);
+    keeper.on_change(Box::new(move |change| kept.lock().expect("pushing does not panic").push(change.clone())));
+    let start = simulation.start();
+    let days = u64::try_from((end.as_second() - start.as_second()) / 86_400).unwrap_or(0);
+    let bar = ProgressBar::new(days);
+    bar.set_style(
+        ProgressStyle::with_template("filling in a month {bar:40} day {pos} of {len}")
+            .unwrap_or_else(|_| ProgressStyle::default_bar()),
+    );
+    let mut filled = Filled { readings: 0, refused: 0, changes: vec![], took: Duration::ZERO };
+    while simulation.now() < end {
+        let Some(emission) = simulation.next() else { break };
+        keeper.open_message(Message {
+            topic: emission.topic.as_bytes(),
+            payload: &emission.payload,
+            retained: false,
+            arrival: emission.send_at,
+        });
+        if keeper.waiting() >= BATCH {
+            filled.readings += keeper.commit(system_now()).context("storing the month")?.stored;
+            let day = (emission.send_at.as_second() - start.as_second()) / 86_400;
+            bar.set_position(u64::try_from(day).unwrap_or(0));
+        }
+    }
+    filled.refused = keeper.refused();
+    filled.readings += keeper.commit(system_now()).context("storing the month")?.stored;
+    bar.finish_and_clear();
+    keeper.on_change(Box::new(|_| {}));
+    filled.changes = std::mem::take(&mut *changes.lock().expect("nobody else has it"));
+    filled.took = began.elapsed();
+    Ok((keeper, simulation, filled))
+}
+
+impl Filled {
+    fn print(&self, garden: &Garden) {
+        println!(
+            "A month filled in: {} readings in {:.1} s, {} refused. Alarms raised in it:",
+            self.readings,
+            self.took.as_secs_f64(),
+            self.refused
+        );
+        let mut kinds: BTreeMap<&str, (usize, &AlarmChange)> = BTreeMap::new();
+        for change in self.changes.iter().filter(|c| c.to == State::Unacknowledged) {
+            kinds.entry(change.key.kind.name()).and_modify(|(n, _)| *n += 1).or_insert((1, change));
+        }
+        for (kind, (count, first)) in kinds {
+            println!();
+            println!("  {kind}: {count}. The first, at {}:", words::moment(first.at, &garden.site.time_zone));
+            println!("{}", indented(&first.text));
+        }
+        println!();
+    }
+}
+
+/// What a person should look at now.
+fn print_today(keeper: &Keeper, garden: &Garden) {
+    let Some(view) = keeper.desk.core.view(garden.site.id.as_str()) else { return };
+    println!("To do, as of {}:", words::moment(view.now, &view.time_zone));
+    if view.to_do.is_empty() {
+        println!("  nothing");
+    }
+    for item in view.to_do {
+        println!("{}", indented(&item.text));
+    }
+    println!();
+}
+
+/// One alarm change on the screen.
+fn line(change: &AlarmChange, zone: &jiff::tz::TimeZone) -> String {
+    format!("{} | {} | {}", words::moment(change.at, zone), change.to.name(), change.text)
+}
+
+/// A paragraph in lines of about a hundred letters, four spaces in.
+fn indented(text: &str) -> String {
+    let mut lines = vec![String::from("   ")];
+    for word in text.split_whitespace() {
+        if lines.last().is_some_and(|l| l.len() + word.len() > 100) {
+            lines.push(String::from("   "));
+        }
+        if let Some(last) = lines.last_mut() {
+            last.push(' ');
+            last.push_str(word);
+        }
+    }
+    lines.join("\n")
+}

@@ -1,0 +1,99 @@
+//! An alarm's step as the JSON that is published.
+
+use serde::Serialize;
+
+use crate::garden::record::AlarmChange;
+use crate::store::Letter;
+
+/// The published object. `values` keeps the order in which they are to be shown.
+#[derive(Serialize)]
+struct Published<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    state: &'a str,
+    priority: &'a str,
+    since: String,
+    at: String,
+    r#for: &'a [String],
+    text: &'a str,
+    values: serde_json::Map<String, serde_json::Value>,
+    source: &'a str,
+}
+
+/// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
+pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
+    format!("trug/{site}/alarm/{kind}/{place}")
+}
+
+/// The topic of a site's status: `trug/SITE/status`.
+pub fn status_topic(site: &str) -> String {
+    format!("trug/{site}/status")
+}
+
+/// The letter that tells a step. Its key is the same however often it is made.
+pub fn letter(change: &AlarmChange) -> Letter {
+    let (site, kind, place) = (change.key.site.as_str(), change.key.kind.name(), change.key.place.as_str());
+    let published = Published {
+        kind,
+        site,
+        place,
+        state: change.to.name(),
+        priority: change.key.kind.priority().name(),
+        since: change.since.to_string(),
+        at: change.at.to_string(),
+        r#for: &change.tell,
+        text: &change.text,
+        // A number that is none has no place in JSON and is left out.
+        values: change
+            .values
+            .iter()
+            .filter_map(|(name, value)| {
+                let rounded = (value * 10_000.0).round() / 10_000.0;
+                Some((name.to_string(), serde_json::Number::from_f64(rounded)?.into()))
+            })
+            .collect(),
+        source: &change.source,
+    };
+    Letter {
+        key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
+        topic: alarm_topic(site, kind, place),
+        payload: serde_json::to_vec(&published).expect("text and finite numbers always serialise"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarms::{Kind, State};
+    use crate::garden::plan::Id;
+    use crate::garden::record::AlarmKey;
+
+    #[test]
+    fn a_letter_holds_the_contracts_fields() {
+        let change = AlarmChange {
+            key: AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+            from: State::Normal,
+            to: State::Unacknowledged,
+            since: "2026-04-17T05:30:00Z".parse().expect("valid"),
+            at: "2026-04-17T06:00:00Z".parse().expect("valid"),
+            text: "Kitchen bed is dry \"now\"\n".to_owned(),
+            values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
+            source: "FAO-56 eq. 82-83".into(),
+            tell: vec!["grounds".to_owned()],
+        };
+        let letter = letter(&change);
+        assert_eq!(letter.topic, "trug/school/alarm/dry-bed/kitchen-bed");
+        assert_eq!(letter.key, "school/dry-bed/kitchen-bed/1776405600000/unacknowledged");
+        let json: serde_json::Value = serde_json::from_slice(&letter.payload).expect("JSON");
+        assert_eq!(
+            json,
+            serde_json::json!({
+                "kind": "dry-bed", "site": "school", "place": "kitchen-bed", "state": "unacknowledged",
+                "priority": "medium", "since": "2026-04-17T05:30:00Z", "at": "2026-04-17T06:00:00Z",
+                "for": ["grounds"], "text": "Kitchen bed is dry \"now\"\n",
+                "values": {"depletion_mm": 8.0}, "source": "FAO-56 eq. 82-83"
+            })
+        );
+    }
+}

@@ -1,0 +1,349 @@
+//! The one entry point: a raw reading in, rows to keep and alarms to tell out.
+//!
+//! Live running, import, replay and the tests all call [`Core::take`]. The core
+//! holds no clock: the moment of arrival comes in with each reading, and
+//! [`Clock`] says whether that moment or the readings' own times move the
+//! garden on.
+
+use std::borrow::Cow;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use crate::alarms::{Input, Kind, State};
+use crate::calibration::{Calibrated, Calibrator};
+use crate::garden::plan::{Garden, Place};
+use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
+use crate::garden::site::{Last, Memory, SiteState, plus};
+use crate::garden::standing::{Of, Said, Standing};
+use crate::garden::view::SiteView;
+use crate::intake::{Sample, time_of};
+use crate::quality::{Flag, Watch};
+
+/// What moves a garden's time on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Clock {
+    /// The moments at which readings arrive, and ticks: live running.
+    Arrival,
+    /// The readings' own times: import, replay and simulation.
+    Readings,
+}
+
+/// A reading this much older than the newest judged one of its site is late.
+const LATE_S: i64 = 3600;
+/// A reading this much older than its arrival is late even where nothing newer
+/// is known: what happened two days ago is no alarm of today.
+const OLD_S: i64 = 86_400;
+
+/// All gardens and what is known of them.
+#[derive(Debug)]
+pub struct Core {
+    clock: Clock,
+    sites: Vec<SiteState>,
+    /// Site and place in the site of each sensor of the fleet.
+    sensors: Vec<(u32, u16)>,
+}
+
+/// An alarm as it was stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredAlarm {
+    pub key: AlarmKey,
+    pub state: State,
+    pub since: Timestamp,
+    pub at: Timestamp,
+    pub text: String,
+    pub values: Values,
+    pub source: Cow<'static, str>,
+}
+
+impl Core {
+    /// A core that knows nothing yet. Sensors are numbered garden by garden, in
+    /// order.
+    pub fn new(gardens: &[Arc<Garden>], clock: Clock) -> Self {
+        let sensors = (0u32..)
+            .zip(gardens)
+            .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
+            .collect();
+        Self { clock, sites: gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect(), sensors }
+    }
+
+    /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
+    /// judges it, and adds what is to be kept and told to `batch`.
+    pub fn take(&mut self, sensor: SensorIx, sample: Sample, arrival: Timestamp, batch: &mut Batch) {
+        let Some(&(site_index, index)) = self.sensors.get(sensor.0 as usize) else { return };
+        let site = &mut self.sites[site_index as usize];
+
+        let (given_at, time_from, _) = time_of(sample.at, arrival);
+        let (at, now) = match (self.clock, time_from) {
+            (Clock::Arrival, _) => (given_at, arrival),
+            (Clock::Readings, TimeFrom::Device) => (given_at, site.latest().map_or(given_at, |t| t.max(given_at))),
+            (Clock::Readings, TimeFrom::Arrival) => {
+                let now = site.latest().unwrap_or(given_at);
+                (now, now)
+            }
+        };
+        let garden = Arc::clone(&site.garden);
+        let plan = &garden.sensors[usize::from(index)];
+
+        let state = &site.sensors[usize::from(index)];
+        let late = state.last.is_some_and(|last| at <= last.at)
+            || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
+            || arrival_too_late(self.clock, at, arrival);
+        site.pass_time(now, batch);
+        let Some(reading) = site.measure(index, sensor, at, sample.raw, time_from, late, batch) else {
+            site.heard(index, now, batch);
+            return;
+        };
+        site.heard(index, now, batch);
+        site.judged_to = site.judged_to.max(Some(at));
+
+        if reading.flag != Flag::Pass {
+            return;
+        }
+        let Some(value) = reading.value else { return };
+        let patience_s = site.patience_s(index);
+        let state = &mut site.sensors[usize::from(index)];
+        state.good = Some((at, value));
+        let wetting = match &mut state.memory {
+            Memory::Soil(watch) => watch.push(at, value),
+            Memory::Water(kept) => {
+                kept.push(at, value);
+                None
+            }
+            Memory::Rain(gauge) => {
+                gauge.push(at, value, patience_s);
+                None
+            }
+            Memory::None => None,
+        };
+        match (plan.place, &state.memory) {
+            (Place::Bed(bed), Memory::Soil(_)) => {
+                site.judge_bed_water(bed, at, batch);
+                if let Some(wetting) = wetting {
+                    site.judge_wetting(bed, index, wetting, batch);
+                }
+            }
+            (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
+            _ => {}
+        }
+    }
+
+    /// Moves live time on where no reading does, so that silence is noticed.
+    /// With [`Clock::Readings`] it does nothing.
+    pub fn tick(&mut self, now: Timestamp, batch: &mut Batch) {
+        if self.clock == Clock::Arrival {
+            for site in &mut self.sites {
+                site.pass_time(now, batch);
+            }
+        }
+    }
+
+    /// Somebody has taken the alarm on. `false` if there is no such alarm or it
+    /// is not waiting for an answer.
+    pub fn acknowledge(&mut self, key: &AlarmKey, now: Timestamp, batch: &mut Batch) -> bool {
+        let before = batch.changes.len();
+        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
+        let garden = Arc::clone(&site.garden);
+        let now = match self.clock {
+            Clock::Arrival => now,
+            Clock::Readings => site.latest().unwrap_or(now),
+        };
+        let Some(standing) = site.standing_mut(key) else { return false };
+        let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
+        let delays = garden.rules.sensor_silent;
+        standing.step(&of, now, Input::Acknowledge, delays, batch, |_| {
+            Said::new("somebody has taken this on".to_owned(), &[], "")
+        });
+        batch.changes.len() > before
+    }
+
+    /// The sensors count as heard at `now`: after a pause of the daemon nobody
+    /// is silent before having had the time to speak.
+    pub fn start(&mut self, now: Timestamp) {
+        if self.clock == Clock::Arrival {
+            for site in &mut self.sites {
+                for sensor in &mut site.sensors {
+                    sensor.heard = sensor.heard.max(Some(now));
+                }
+                site.now = site.now.max(Some(now));
+                site.silence_due = None;
+            }
+        }
+    }
+
+    /// Gives back a stored reading, oldest first, before [`Core::restore_alarm`].
+    /// Nothing is told or kept.
+    pub fn restore_reading(&mut self, reading: &Reading, scratch: &mut Batch) {
+        scratch.clear();
+        let clock = std::mem::replace(&mut self.clock, Clock::Readings);
+        let sample = Sample { at: Some(reading.at), raw: reading.raw };
+        self.take(reading.sensor, sample, reading.at, scratch);
+        self.clock = clock;
+        scratch.clear();
+    }
+
+    /// Gives back a running count from before the restored readings.
+    pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
+        if let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) {
+            self.sites[site as usize].sensors[usize::from(index)].calibrator.restore(raw, at);
+        }
+    }
+
+    /// Ends the restoring: the stored alarms stand, whatever the restored
+    /// readings made of them; alarms that are not stored are normal.
+    pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
+        for site in &mut self.sites {
+            let site_id = site.garden.site.id.clone();
+            site.each_standing(|kind, place, standing| {
+                let found = stored
+                    .iter()
+                    .find(|a| a.key.kind == kind && a.key.place == *place && a.key.site == site_id);
+                let state = found.map_or(State::Normal, |a| a.state);
+                if standing.life.state() != state {
+                    standing.life = crate::alarms::Life::restored(state, found.map_or(Timestamp::UNIX_EPOCH, |a| a.since));
+                }
+                standing.last = found.map(|a| {
+                    let said = Said { text: a.text.clone(), values: a.values.clone(), source: a.source.clone() };
+                    Box::new((a.at, said))
+                });
+            });
+        }
+    }
+
+    /// The sites' ids and names, in order.
+    pub fn sites(&self) -> impl Iterator<Item = &Garden> {
+        self.sites.iter().map(|s| &*s.garden)
+    }
+
+    pub(crate) fn site_states(&self) -> impl Iterator<Item = &SiteState> {
+        self.sites.iter()
+    }
+
+    /// What a person is shown of a site; `None` if there is no such site.
+    pub fn view(&self, site: &str) -> Option<SiteView> {
+        self.sites.iter().find(|s| s.garden.site.id.as_str() == site).map(SiteState::view)
+    }
+
+    /// How many readings' times the fleet has reached: the newest judged time.
+    pub fn latest(&self) -> Option<Timestamp> {
+        self.sites.iter().filter_map(SiteState::latest).max()
+    }
+}
+
+fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {
+    clock == Clock::Arrival && arrival.as_second() - at.as_second() > OLD_S
+}
+
+impl SiteState {
+    /// Calibrates and flags one reading and adds its row. Returns it where it is
+    /// to be judged.
+    #[expect(clippy::too_many_arguments, reason = "one row's columns")]
+    fn measure(
+        &mut self,
+        index: u16,
+        sensor: SensorIx,
+        at: Timestamp,
+        raw: f64,
+        time_from: TimeFrom,
+        late: bool,
+        batch: &mut Batch,
+    ) -> Option<Reading> {
+        let plan = &self.garden.sensors[usize::from(index)];
+        let state = &mut self.sensors[usize::from(index)];
+        if late {
+            // Without its neighbours: a late count has no difference, and a late
+            // value is flagged by itself.
+            let value = match Calibrator::default().value(&plan.calibrations, at, raw) {
+                Calibrated::Value(value) => Some(value),
+                Calibrated::OutOfRange(_) | Calibrated::NotYet => None,
+            };
+            let judged = Watch::default().judge(&plan.quality, at, value);
+            batch.readings.push(Reading {
+                sensor,
+                at,
+                raw,
+                value,
+                flag: judged.flag,
+                tests: judged.tests,
+                time_from,
+                late,
+            });
+            return None;
+        }
+        let value = match state.calibrator.value(&plan.calibrations, at, raw) {
+            Calibrated::Value(value) => Some(value),
+            Calibrated::OutOfRange(_) | Calibrated::NotYet => None,
+        };
+        let judged = state.watch.judge(&plan.quality, at, value);
+        if let Some((before, flag, tests)) = judged.previous {
+            batch.reflags.push(Reflag { sensor, at: before, flag, tests });
+            if flag != Flag::Pass {
+                match &mut state.memory {
+                    Memory::Soil(watch) => watch.take_back(before),
+                    Memory::Water(kept) => kept.take_back(before),
+                    Memory::Rain(_) | Memory::None => {}
+                }
+            }
+        }
+        state.last = Some(Last { at, value, flag: judged.flag });
+        let reading =
+            Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
+        batch.readings.push(reading);
+        Some(reading)
+    }
+
+    /// The alarm of a key, if this site can have it.
+    fn standing_mut(&mut self, key: &AlarmKey) -> Option<&mut Standing> {
+        let garden = &self.garden;
+        let bed = |id: &crate::garden::plan::Id| garden.beds.iter().position(|b| b.id == *id);
+        let tank = |id: &crate::garden::plan::Id| garden.tanks.iter().position(|t| t.id == *id);
+        match key.kind {
+            Kind::DryBed => bed(&key.place).map(|i| &mut self.beds[i].dry),
+            Kind::MulchOnDrySoil => bed(&key.place).map(|i| &mut self.beds[i].mulch),
+            Kind::WateringHours => bed(&key.place).map(|i| &mut self.beds[i].hours),
+            Kind::TankTemperatureShock => tank(&key.place).map(|i| &mut self.tanks[i].shock),
+            Kind::TankTooWarm => tank(&key.place).map(|i| &mut self.tanks[i].warm),
+            Kind::TankTooCold => tank(&key.place).map(|i| &mut self.tanks[i].cold),
+            Kind::SensorSilent => {
+                let at = garden.sensors.iter().position(|s| s.id == key.place)?;
+                Some(&mut self.sensors[at].silent)
+            }
+            Kind::WaterLeftOn
+            | Kind::WaterRepellentSoil
+            | Kind::Waterlogged
+            | Kind::LowOxygen
+            | Kind::Ammonia
+            | Kind::Ph
+            | Kind::SensorFault
+            | Kind::GaugeSuspect
+            | Kind::StoreFailing
+            | Kind::ForwardingBehind => None,
+        }
+    }
+
+    /// Visits every alarm that this site can have.
+    fn each_standing(&mut self, mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &mut Standing)) {
+        for (bed, state) in self.garden.beds.iter().zip(&mut self.beds) {
+            visit(Kind::DryBed, &bed.id, &mut state.dry);
+            visit(Kind::MulchOnDrySoil, &bed.id, &mut state.mulch);
+            visit(Kind::WateringHours, &bed.id, &mut state.hours);
+        }
+        for (tank, state) in self.garden.tanks.iter().zip(&mut self.tanks) {
+            visit(Kind::TankTemperatureShock, &tank.id, &mut state.shock);
+            visit(Kind::TankTooWarm, &tank.id, &mut state.warm);
+            visit(Kind::TankTooCold, &tank.id, &mut state.cold);
+        }
+        for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
+            visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
+        }
+    }
+}
+
+/// Seconds before a restart from which stored readings are given back: the
+/// longest memory is the wetting watch's fortnight, and a day.
+pub const RESTORE_S: i64 = 15 * 86_400;
+
+/// The time from which readings are to be given back after a restart.
+pub fn restore_from(latest: Timestamp) -> Timestamp {
+    plus(latest, -RESTORE_S)
+}

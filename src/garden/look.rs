@@ -1,0 +1,246 @@
+//! What a person is shown of a site, in words.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Kind, State};
+use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, advice, days_until};
+use crate::garden::plan::Id;
+use crate::garden::silence::place_name;
+use crate::garden::site::{Cause, Memory, SiteState, plus};
+use crate::garden::standing::Standing;
+use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use crate::garden::words;
+use crate::rain::nine_am_before;
+
+impl SiteState {
+    /// The site as it stands at its own latest time.
+    pub(crate) fn view(&self) -> SiteView {
+        let garden = &self.garden;
+        let now = self.latest().unwrap_or(Timestamp::UNIX_EPOCH);
+        let alarms = self.alarm_views();
+        let to_do = alarms
+            .iter()
+            .filter(|a| matches!(a.state, State::Unacknowledged | State::Acknowledged))
+            .map(|a| ToDo { priority: a.priority, place: a.place_name.clone(), text: a.text.clone() })
+            .collect();
+        SiteView {
+            id: garden.site.id.clone(),
+            name: garden.site.name.clone(),
+            time_zone: garden.site.time_zone.clone(),
+            now,
+            to_do,
+            alarms,
+            beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
+            tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
+            rain: self.rain_view(now),
+            sensors: garden
+                .sensors
+                .iter()
+                .zip(&self.sensors)
+                .map(|(plan, state)| SensorView {
+                    id: plan.id.clone(),
+                    place_name: place_name(garden, plan),
+                    measures: plan.measures,
+                    last_at: state.last.map(|l| l.at),
+                    last_value: state.last.and_then(|l| l.value),
+                    last_flag: state.last.map(|l| l.flag),
+                    silent: active(&state.silent),
+                })
+                .collect(),
+        }
+    }
+
+    /// Alarms that are not normal, most urgent first, then newest first.
+    fn alarm_views(&self) -> Vec<AlarmView> {
+        let garden = &self.garden;
+        let mut views = Vec::new();
+        let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
+            let (state, Some(since), Some(last)) =
+                (standing.life.state(), standing.life.since(), standing.last.as_deref())
+            else {
+                return;
+            };
+            if state == State::Normal {
+                return;
+            }
+            views.push(AlarmView {
+                kind,
+                place: place.clone(),
+                place_name: name,
+                state,
+                priority: kind.priority(),
+                since,
+                at: last.0,
+                text: last.1.text.clone(),
+                values: last.1.values.clone(),
+                source: last.1.source.clone(),
+            });
+        };
+        for (bed, state) in garden.beds.iter().zip(&self.beds) {
+            add(Kind::DryBed, &bed.id, bed.name.clone(), &state.dry);
+            add(Kind::MulchOnDrySoil, &bed.id, bed.name.clone(), &state.mulch);
+            add(Kind::WateringHours, &bed.id, bed.name.clone(), &state.hours);
+        }
+        for (tank, state) in garden.tanks.iter().zip(&self.tanks) {
+            add(Kind::TankTemperatureShock, &tank.id, tank.name.clone(), &state.shock);
+            add(Kind::TankTooWarm, &tank.id, tank.name.clone(), &state.warm);
+            add(Kind::TankTooCold, &tank.id, tank.name.clone(), &state.cold);
+        }
+        for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
+            add(Kind::SensorSilent, &sensor.id, place_name(garden, sensor), &state.silent);
+        }
+        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
+        views
+    }
+
+    fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
+        let bed = &self.garden.beds[usize::from(index)];
+        let state = &self.beds[usize::from(index)];
+        let zone = self.root_zone(index);
+        let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
+        let local = self.garden.site.time_zone.to_datetime(now);
+        let water = self.bed_water(index, now);
+        let (condition, words) = match water {
+            None => (Condition::Unknown, "No probe here has a fresh good reading, so its water is not known.".to_owned()),
+            Some(w) => {
+                let left = words::percent(w.available_left);
+                let advice = advice(bed, &w, &words::when_to_water(hours, local));
+                if w.depletion_mm > w.readily_available_mm {
+                    (Condition::Act, format!("Dry: {left} of its available water is left. {advice}"))
+                } else if w.depletion_mm > 0.8 * w.readily_available_mm {
+                    (Condition::Watch, format!("Getting dry: {left} of its available water is left. {advice}"))
+                } else if w.available_left > 1.1 {
+                    (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
+                } else {
+                    (Condition::Well, format!("Moist: {left} of its available water is there."))
+                }
+            }
+        };
+        let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
+            let days = days_until(local.date(), planned);
+            let day = words::day(planned);
+            if days < 0 {
+                return None;
+            }
+            let moist = water.map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
+            let ready = match moist {
+                _ if days > MULCH_AHEAD_DAYS => "The bed is judged from a week before.",
+                Some(true) => "The bed is moist enough for it.",
+                Some(false) => "The bed is not moist enough for it yet.",
+                None => "Whether the bed is moist enough is not known.",
+            };
+            Some(format!("Mulch is planned for {day} ({}). {ready}", words::days_ahead(days)))
+        });
+        BedView {
+            id: bed.id.clone(),
+            name: bed.name.clone(),
+            condition,
+            words,
+            water_content: water.map(|w| w.water_content),
+            wilting_point: bed.wilting_point,
+            refill_point: zone.refill_point(),
+            field_capacity: bed.field_capacity,
+            available_left: water.map(|w| w.available_left),
+            last_wetting: state.wetting.map(|w| {
+                let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
+                match w.cause {
+                    Cause::Rain { mm } => format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before)."),
+                    Cause::Watering if w.outside_hours => {
+                        format!("Was watered at about {when}, outside the allowed hours.")
+                    }
+                    Cause::Watering => format!("Was watered at about {when}."),
+                    Cause::Unknown(why) => format!(
+                        "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",
+                        why.words()
+                    ),
+                }
+            }),
+            mulch,
+        }
+    }
+
+    fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
+        let tank = &self.garden.tanks[usize::from(index)];
+        let state = &self.tanks[usize::from(index)];
+        let limits = tank.limits;
+        let water = self.tank_water(index, now);
+        let (condition, words) = match water {
+            None => {
+                (Condition::Unknown, "Its thermometer has no fresh good reading, so its water is not known.".to_owned())
+            }
+            Some(w) => {
+                let is = format!("The water is {:.1} °C", w.coldest_c);
+                let swing = w.hour.map_or(0.0, |c| c.by_c.abs());
+                if active(&state.shock) {
+                    (Condition::Act, format!("{is} and has changed too fast. Add no water and no fish."))
+                } else if active(&state.warm) || w.warmest_c > limits.warm_c {
+                    (Condition::Act, format!("{is}: too warm for {}.", tank.species))
+                } else if active(&state.cold) || w.coldest_c < limits.cold_c {
+                    (Condition::Act, format!("{is}: too cold for {}.", tank.species))
+                } else if swing > 0.75 * limits.change_hour_c
+                    || w.warmest_c > limits.warm_c - 1.0
+                    || w.coldest_c < limits.cold_c + 1.0
+                {
+                    (Condition::Watch, format!("{is}, near a limit of {}.", tank.species))
+                } else {
+                    (Condition::Well, format!("{is}, well within the limits of {}.", tank.species))
+                }
+            }
+        };
+        TankView {
+            id: tank.id.clone(),
+            name: tank.name.clone(),
+            condition,
+            words,
+            temperature_c: water.map(|w| w.coldest_c),
+            cold_c: limits.cold_c,
+            warm_c: limits.warm_c,
+            change_hour_c: water.and_then(|w| w.hour).map(|c| c.by_c),
+            change_day_c: water.and_then(|w| w.day).map(|c| c.by_c),
+        }
+    }
+
+    /// `None` where the site has no gauge.
+    fn rain_view(&self, now: Timestamp) -> Option<RainView> {
+        let (&first, _) = self.gauges.split_first()?;
+        let nine = nine_am_before(now, &self.garden.site.time_zone);
+        let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
+        let covers = |from| {
+            self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].memory {
+                Memory::Rain(gauge) => gauge.covers(from),
+                _ => false,
+            })
+        };
+        let week = plus(now, -7 * 86_400);
+        let since_9am_mm = (heard && covers(nine)).then(|| self.rain_mm(nine, now));
+        let week_mm = (heard && covers(week)).then(|| self.rain_mm(week, now));
+        let (condition, words) = if !heard {
+            let last = self.sensors[usize::from(first)].good.map_or_else(
+                || "It has not been heard yet".to_owned(),
+                |(at, _)| {
+                    let when = words::moment_seen_from(at, now, &self.garden.site.time_zone);
+                    format!("It was last heard at {when}")
+                },
+            );
+            (Condition::Unknown, format!("{last}, so today's rain is not known."))
+        } else if self.trust.suspect() {
+            (
+                Condition::Watch,
+                "The beds felt rain that the gauge missed. Look whether leaves or spiders block it; until then its \
+                 word is not taken."
+                    .to_owned(),
+            )
+        } else {
+            let since = since_9am_mm.map_or_else(
+                || "Rain since 9 am is not known yet".to_owned(),
+                |mm| if mm > 0.0 { format!("{mm:.1} mm since 9 am") } else { "No rain since 9 am".to_owned() },
+            );
+            (Condition::Well, format!("{since}."))
+        };
+        Some(RainView { condition, words, since_9am_mm, week_mm })
+    }
+}
+
+fn active(standing: &Standing) -> bool {
+    matches!(standing.life.state(), State::Unacknowledged | State::Acknowledged)
+}

@@ -1,0 +1,86 @@
+//! Sensors that should have spoken and did not.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::plan::{Garden, Place, Sensor};
+use crate::garden::record::Batch;
+use crate::garden::site::{SiteState, plus};
+use crate::garden::standing::{Of, Said};
+use crate::garden::words;
+
+const SOURCE: &str = "three of the sensor's own intervals without a word; our own rule";
+
+impl SiteState {
+    /// Moves the site's clock on and tells of sensors that have fallen silent.
+    pub(crate) fn pass_time(&mut self, now: Timestamp, batch: &mut Batch) {
+        if self.now.is_some_and(|before| now <= before) {
+            return;
+        }
+        self.now = Some(now);
+        if self.silence_due.is_some_and(|due| now < due) {
+            return;
+        }
+        let garden = std::sync::Arc::clone(&self.garden);
+        let mut due: Option<Timestamp> = None;
+        for index in (0u16..).zip(&garden.sensors).map(|(index, _)| index) {
+            // A sensor that was never heard has no interval to overrun.
+            let Some(heard) = self.sensors[usize::from(index)].heard else { continue };
+            let deadline = plus(heard, self.patience_s(index) + 1);
+            if deadline <= now {
+                self.judge_silence(index, now, Input::Breach, batch);
+            } else {
+                due = Some(due.map_or(deadline, |d| d.min(deadline)));
+            }
+        }
+        // With nobody left to fall silent the next word sets the time anew.
+        self.silence_due = due.or(Some(plus(now, 3600)));
+    }
+
+    /// Notes that a sensor spoke.
+    pub(crate) fn heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
+        let state = &mut self.sensors[usize::from(index)];
+        state.heard = state.heard.max(Some(now));
+        let deadline = plus(now, self.patience_s(index) + 1);
+        self.silence_due = Some(self.silence_due.map_or(deadline, |due| due.min(deadline)));
+        if self.sensors[usize::from(index)].silent.life.since().is_some() {
+            self.judge_silence(index, now, Input::Clear, batch);
+        }
+    }
+
+    fn judge_silence(&mut self, index: u16, now: Timestamp, input: Input, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let sensor = &garden.sensors[usize::from(index)];
+        let of = Of { site: &garden.site, kind: Kind::SensorSilent, place: &sensor.id, tell: &garden.tell };
+        let state = &mut self.sensors[usize::from(index)];
+        let silent_s = state.heard.map_or(0, |heard| now.as_second() - heard.as_second());
+        // Patience has already waited; the alarm itself does not wait again.
+        let delays = Delays { on_s: 0, ..garden.rules.sensor_silent };
+        state.silent.step(&of, now, input, delays, batch, |active| {
+            let place = place_name(&garden, sensor);
+            let what = sensor.measures.name().replace('-', " ");
+            let text = if active {
+                format!(
+                    "{place}: the {what} sensor ({}) has said nothing for {}; it should speak every {}. Look at its \
+                     battery, its cable and the gateway today. Until it speaks again {place} cannot be judged by it.",
+                    sensor.id,
+                    words::duration(silent_s),
+                    words::duration(i64::from(sensor.every_s)),
+                )
+            } else {
+                format!("{place}: the {what} sensor ({}) is speaking again.", sensor.id)
+            };
+            let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
+            Said::new(text, &values, SOURCE)
+        });
+    }
+}
+
+/// The name of a sensor's place, as people say it.
+pub(crate) fn place_name(garden: &Garden, sensor: &Sensor) -> String {
+    match sensor.place {
+        Place::Bed(i) => garden.beds[usize::from(i)].name.clone(),
+        Place::Tank(i) => garden.tanks[usize::from(i)].name.clone(),
+        Place::Site => garden.site.name.clone(),
+    }
+}

@@ -1,0 +1,255 @@
+//! One site's state: what its sensors last said and how its places stand.
+
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::calibration::Calibrator;
+use crate::garden::plan::{Garden, Place, Quantity};
+use crate::garden::standing::Standing;
+use crate::quality::{Flag, Watch};
+use crate::rain::{Gauge, Trust};
+use crate::soil::{RootZone, mean_water_content};
+use crate::tank::Temperatures;
+use crate::watering::WettingWatch;
+
+/// A sensor's memory beyond its last reading.
+#[derive(Debug)]
+pub(crate) enum Memory {
+    Soil(Box<WettingWatch>),
+    Water(Box<Temperatures>),
+    Rain(Box<Gauge>),
+    None,
+}
+
+/// The last thing a sensor said.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Last {
+    pub(crate) at: Timestamp,
+    pub(crate) value: Option<f64>,
+    pub(crate) flag: Flag,
+}
+
+/// One sensor's state.
+#[derive(Debug)]
+pub(crate) struct SensorState {
+    pub(crate) calibrator: Calibrator,
+    pub(crate) watch: Watch,
+    pub(crate) last: Option<Last>,
+    /// The last value that passed its tests.
+    pub(crate) good: Option<(Timestamp, f64)>,
+    /// When it was last heard, by the clock that `sensor-silent` runs on.
+    pub(crate) heard: Option<Timestamp>,
+    pub(crate) silent: Standing,
+    pub(crate) memory: Memory,
+}
+
+/// What wetted a bed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Cause {
+    Rain { mm: f64 },
+    Watering,
+    Unknown(Unclear),
+}
+
+/// Why the cause of a wetting cannot be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Unclear {
+    NoGauge,
+    GaugeSilent,
+    GaugeSuspect,
+    EveryBedRose,
+    SoilCold,
+    SoilPeaty,
+}
+
+impl Unclear {
+    /// Completes "so it cannot be told whether this was rain or watering: ...".
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Self::NoGauge => "there is no rain gauge with a day of readings before it",
+            Self::GaugeSilent => "the rain gauge was not heard at that time",
+            Self::GaugeSuspect => "the rain gauge has lately missed rain that the beds felt; it may be blocked",
+            Self::EveryBedRose => "every bed grew wetter at once, which looks like rain that the gauge missed",
+            Self::SoilCold => "soil near freezing grows wetter by thawing alone",
+            Self::SoilPeaty => "a mix this wet rises and falls without any water given",
+        }
+    }
+}
+
+/// A wetting of a bed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BedWetting {
+    pub(crate) onset: Timestamp,
+    pub(crate) cause: Cause,
+    /// Outside the allowed hours for every moment at which it can have begun.
+    pub(crate) outside_hours: bool,
+}
+
+/// One bed's state.
+#[derive(Debug, Default)]
+pub(crate) struct BedState {
+    /// Its soil-moisture sensors, from the top down.
+    pub(crate) probes: Vec<u16>,
+    pub(crate) dry: Standing,
+    pub(crate) mulch: Standing,
+    pub(crate) hours: Standing,
+    pub(crate) wetting: Option<BedWetting>,
+}
+
+/// One tank's state.
+#[derive(Debug, Default)]
+pub(crate) struct TankState {
+    /// Its water-temperature sensors.
+    pub(crate) thermometers: Vec<u16>,
+    pub(crate) shock: Standing,
+    pub(crate) warm: Standing,
+    pub(crate) cold: Standing,
+}
+
+/// One site's state.
+#[derive(Debug)]
+pub(crate) struct SiteState {
+    pub(crate) garden: Arc<Garden>,
+    pub(crate) sensors: Vec<SensorState>,
+    pub(crate) beds: Vec<BedState>,
+    pub(crate) tanks: Vec<TankState>,
+    pub(crate) gauges: Vec<u16>,
+    pub(crate) trust: Trust,
+    /// When the beds last gave evidence about the gauge.
+    pub(crate) evidence_at: Option<Timestamp>,
+    /// Latest time of a judged reading.
+    pub(crate) judged_to: Option<Timestamp>,
+    /// Latest time by the clock that `sensor-silent` runs on.
+    pub(crate) now: Option<Timestamp>,
+    /// Before this no sensor can have fallen silent.
+    pub(crate) silence_due: Option<Timestamp>,
+}
+
+/// The water of a bed as its probes see it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BedWater {
+    pub(crate) water_content: f64,
+    pub(crate) depletion_mm: f64,
+    pub(crate) readily_available_mm: f64,
+    pub(crate) available_left: f64,
+    pub(crate) probes_used: usize,
+}
+
+impl SiteState {
+    pub(crate) fn new(garden: Arc<Garden>) -> Self {
+        let sensors = garden
+            .sensors
+            .iter()
+            .map(|sensor| SensorState {
+                calibrator: Calibrator::default(),
+                watch: Watch::default(),
+                last: None,
+                good: None,
+                heard: None,
+                silent: Standing::default(),
+                memory: match sensor.measures {
+                    Quantity::SoilMoisture => Memory::Soil(Box::default()),
+                    Quantity::WaterTemperature => Memory::Water(Box::default()),
+                    Quantity::Rain => Memory::Rain(Box::default()),
+                    _ => Memory::None,
+                },
+            })
+            .collect();
+        let of = |quantity, place| -> Vec<u16> {
+            let mut found: Vec<u16> = (0u16..)
+                .zip(&garden.sensors)
+                .filter(|(_, s)| s.measures == quantity && place == s.place)
+                .map(|(i, _)| i)
+                .collect();
+            found.sort_by(|a, b| {
+                let depth = |i: &u16| garden.sensors[usize::from(*i)].depth_m.unwrap_or(0.0);
+                depth(a).total_cmp(&depth(b))
+            });
+            found
+        };
+        let beds = (0u16..)
+            .zip(&garden.beds)
+            .map(|(i, _)| BedState { probes: of(Quantity::SoilMoisture, Place::Bed(i)), ..BedState::default() })
+            .collect();
+        let tanks = (0u16..)
+            .zip(&garden.tanks)
+            .map(|(i, _)| TankState {
+                thermometers: of(Quantity::WaterTemperature, Place::Tank(i)),
+                ..TankState::default()
+            })
+            .collect();
+        let gauges = (0u16..)
+            .zip(&garden.sensors)
+            .filter(|(_, s)| s.measures == Quantity::Rain)
+            .map(|(i, _)| i)
+            .collect();
+        Self {
+            sensors,
+            beds,
+            tanks,
+            gauges,
+            trust: Trust::default(),
+            evidence_at: None,
+            judged_to: None,
+            now: None,
+            silence_due: None,
+            garden,
+        }
+    }
+
+    /// How long a sensor may say nothing before its last word is too old to
+    /// judge by: three of its intervals and five minutes.
+    pub(crate) fn patience_s(&self, sensor: u16) -> i64 {
+        3 * i64::from(self.garden.sensors[usize::from(sensor)].every_s)
+            + i64::from(self.garden.rules.sensor_silent.on_s)
+    }
+
+    /// A sensor's last good value if it is fresh enough to judge by at `at`.
+    pub(crate) fn fresh(&self, sensor: u16, at: Timestamp) -> Option<f64> {
+        let (good_at, value) = self.sensors[usize::from(sensor)].good?;
+        (at.as_second() - good_at.as_second() <= self.patience_s(sensor)).then_some(value)
+    }
+
+    /// The bed's root zone.
+    pub(crate) fn root_zone(&self, bed: u16) -> RootZone {
+        let bed = &self.garden.beds[usize::from(bed)];
+        RootZone {
+            field_capacity: bed.field_capacity,
+            wilting_point: bed.wilting_point,
+            root_depth_m: bed.root_depth_m,
+            depletion_fraction: bed.depletion_fraction,
+        }
+    }
+
+    /// The bed's water at `at`; `None` where no probe has a fresh good value.
+    pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
+        let zone = self.root_zone(bed);
+        let probes: Vec<(f64, f64)> = self.beds[usize::from(bed)]
+            .probes
+            .iter()
+            .filter_map(|&probe| {
+                let depth_m = self.garden.sensors[usize::from(probe)].depth_m?;
+                Some((depth_m, self.fresh(probe, at)?))
+            })
+            .collect();
+        let water_content = mean_water_content(&probes, zone.root_depth_m)?;
+        Some(BedWater {
+            water_content,
+            depletion_mm: zone.depletion_mm(water_content),
+            readily_available_mm: zone.readily_available_mm(),
+            available_left: zone.available_left(water_content),
+            probes_used: probes.len(),
+        })
+    }
+
+    /// The latest time that the site knows of.
+    pub(crate) fn latest(&self) -> Option<Timestamp> {
+        self.judged_to.max(self.now)
+    }
+}
+
+/// `at` moved by seconds; the end of time where that is passed.
+pub(crate) fn plus(at: Timestamp, seconds: i64) -> Timestamp {
+    at.saturating_add(SignedDuration::from_secs(seconds)).unwrap_or(at)
+}

@@ -1,0 +1,76 @@
+//! One alarm of one place as it stands, and the words that were last said.
+
+use std::borrow::Cow;
+
+use jiff::Timestamp;
+
+use crate::alarms::{Delays, Input, Kind, Life, State};
+use crate::garden::plan::{Id, Site, Tell};
+use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
+
+/// What an alarm says.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Said {
+    pub(crate) text: String,
+    pub(crate) values: Values,
+    pub(crate) source: Cow<'static, str>,
+}
+
+/// An alarm and its last words.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Standing {
+    pub(crate) life: Life,
+    /// When the state last changed, and what was said then.
+    pub(crate) last: Option<Box<(Timestamp, Said)>>,
+}
+
+impl Said {
+    /// Words of a rule, with the numbers behind them.
+    pub(crate) fn new(text: String, values: &[(&'static str, f64)], source: &'static str) -> Self {
+        let values = values.iter().map(|&(name, value)| (Cow::Borrowed(name), value)).collect();
+        Self { text, values, source: Cow::Borrowed(source) }
+    }
+}
+
+/// Whose alarm it is.
+pub(crate) struct Of<'a> {
+    pub(crate) site: &'a Site,
+    pub(crate) kind: Kind,
+    pub(crate) place: &'a Id,
+    pub(crate) tell: &'a [Tell],
+}
+
+impl Standing {
+    /// Takes one judgement. `say` is asked for words only when the published
+    /// state changes; it is told whether the alarm is active after the step.
+    pub(crate) fn step(
+        &mut self,
+        of: &Of<'_>,
+        at: Timestamp,
+        input: Input,
+        delays: Delays,
+        batch: &mut Batch,
+        say: impl FnOnce(bool) -> Said,
+    ) {
+        let (life, step) = self.life.step(at, input, delays);
+        self.life = life;
+        let Some(step) = step else { return };
+        let said = match (&self.last, input) {
+            // An answer repeats what was said.
+            (Some(last), Input::Acknowledge) => last.1.clone(),
+            _ => say(matches!(step.to, State::Unacknowledged | State::Acknowledged)),
+        };
+        batch.changes.push(AlarmChange {
+            key: AlarmKey { site: of.site.id.clone(), kind: of.kind, place: of.place.clone() },
+            from: step.from,
+            to: step.to,
+            since: step.since,
+            at,
+            text: said.text.clone(),
+            values: said.values.clone(),
+            source: said.source.clone(),
+            tell: of.tell.iter().filter(|t| t.alarms.contains(&of.kind)).map(|t| t.who.clone()).collect(),
+        });
+        self.last = Some(Box::new((at, said)));
+    }
+}

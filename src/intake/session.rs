@@ -1,0 +1,344 @@
+//! The MQTT session through which readings come in.
+//!
+//! Messages are taken at QoS 1 in a kept session and acknowledged only when
+//! their batch is committed. The broker sends at most `receive_maximum`
+//! messages ahead of our acknowledgements: that is the back-pressure, and the
+//! bound of the channel behind this.
+//!
+//! `rumqttc` needs guarding, and this is where it is done:
+//!
+//! - it reconnects at once and for ever: we wait, with jitter, after each error;
+//! - after a reconnect its event loop can mix the old session's deliveries with
+//!   the new one's: on any error client and loop are dropped and built anew, and
+//!   acknowledgements of the old session go nowhere;
+//! - awaiting `ack` in the task that polls can deadlock: only `try_ack` is used,
+//!   on a request queue that holds more than `receive_maximum`;
+//! - a packet above its limit would come again for ever: the limit is told to
+//!   the broker, which then drops such packets;
+//! - a refused subscription is an event, not an error: it is looked at;
+//! - `poll` has a task to itself and is never cancelled half-way except when
+//!   everything is dropped.
+
+use std::fmt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{
+    ConnectProperties, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck, SubscribeReasonCode,
+};
+use rumqttc::v5::{AsyncClient, Event, EventLoop, MqttOptions};
+use rumqttc::{TlsConfiguration, Transport};
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, error, info, warn};
+
+use crate::settings::Broker;
+
+/// First and longest wait after a failed connection.
+const BACKOFF_FIRST: Duration = Duration::from_millis(500);
+const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
+/// How long the last acknowledgements may take when we leave.
+const LEAVE: Duration = Duration::from_millis(700);
+/// Topic filters in one subscribe packet.
+const FILTERS_AT_ONCE: usize = 50;
+
+/// A message that waits for its batch to be committed.
+#[derive(Debug)]
+pub struct Delivery {
+    publish: Publish,
+    session: Arc<AsyncClient>,
+    pub arrival: Timestamp,
+}
+
+impl Delivery {
+    /// The topic's bytes.
+    pub fn topic(&self) -> &[u8] {
+        &self.publish.topic
+    }
+
+    /// The payload's bytes.
+    pub fn payload(&self) -> &[u8] {
+        &self.publish.payload
+    }
+
+    /// Whether the broker had kept it from before.
+    pub fn retained(&self) -> bool {
+        self.publish.retain
+    }
+
+    /// Tells the broker that the message is stored. After a reconnect this goes
+    /// nowhere, and the broker sends the message again.
+    pub fn acknowledge(self) {
+        if self.session.try_ack(&self.publish).is_err() {
+            debug!("an acknowledgement had no session to go to; the message will come again");
+        }
+    }
+}
+
+
+/// The last will and the status messages.
+#[derive(Clone, Debug)]
+pub struct Presence {
+    /// The topic that the broker sets to `offline` when we vanish.
+    pub will_topic: String,
+    /// Topics that are set to `online` after each connect.
+    pub status_topics: Vec<String>,
+}
+
+/// Runs until `stop`: connects, subscribes, hands messages on. Never gives up.
+pub async fn run(
+    broker: Broker,
+    presence: Presence,
+    messages: mpsc::Sender<Delivery>,
+    now: fn() -> Timestamp,
+    broker_away: Arc<AtomicBool>,
+    stop: CancellationToken,
+) {
+    let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
+    loop {
+        let outcome = match connection_options(&broker, &broker.client_id, false) {
+            Ok(mut options) => {
+                let mut will = LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
+                will.properties = None;
+                options.set_last_will(will);
+                let cap = usize::from(broker.receive_maximum) * 2 + presence.status_topics.len() + 1024;
+                let (client, events) = AsyncClient::new(options, cap);
+                let mut listening = Listening {
+                    broker: &broker,
+                    presence: &presence,
+                    messages: &messages,
+                    now,
+                    broker_away: &broker_away,
+                    backoff: &mut backoff,
+                    session: Arc::new(client),
+                    events,
+                    dropped_qos0: 0,
+                };
+                let outcome = tokio::select! {
+                    outcome = listening.run() => outcome,
+                    () = stop.cancelled() => Ok(()),
+                };
+                if outcome.is_ok() {
+                    listening.leave().await;
+                }
+                outcome
+            }
+            Err(reason) => Err(reason),
+        };
+        let reason = match outcome {
+            Ok(()) => return,
+            Err(reason) => reason,
+        };
+        let wait = backoff.next();
+        if broker_away.swap(true, Ordering::Relaxed) {
+            debug!(broker = %Address(&broker), %reason, ?wait, "the broker is still not there");
+        } else {
+            warn!(broker = %Address(&broker), %reason, "cannot listen to the broker; trying again until it is there");
+        }
+        tokio::select! {
+            () = tokio::time::sleep(wait) => {}
+            () = stop.cancelled() => return,
+        }
+    }
+}
+
+/// One connection, from connect to its first error.
+struct Listening<'a> {
+    broker: &'a Broker,
+    presence: &'a Presence,
+    messages: &'a mpsc::Sender<Delivery>,
+    now: fn() -> Timestamp,
+    broker_away: &'a AtomicBool,
+    backoff: &'a mut Backoff,
+    session: Arc<AsyncClient>,
+    events: EventLoop,
+    dropped_qos0: u64,
+}
+
+impl Listening<'_> {
+    /// Ends with `Ok` when nobody takes the messages any more.
+    async fn run(&mut self) -> Result<(), String> {
+        loop {
+            match self.events.poll().await.map_err(|e| e.to_string())? {
+                Event::Incoming(Packet::Publish(publish)) => {
+                    if !self.hand_on(publish).await {
+                        return Ok(());
+                    }
+                }
+                Event::Incoming(Packet::ConnAck(ack)) => {
+                    info!(
+                        broker = %Address(self.broker),
+                        kept_session = ack.session_present,
+                        "listening to the broker"
+                    );
+                    self.broker_away.store(false, Ordering::Relaxed);
+                    self.backoff.reset();
+                    subscribe(self.broker, &self.session)?;
+                    self.say("online")?;
+                }
+                Event::Incoming(Packet::SubAck(ack)) => look_at(&ack, self.broker)?,
+                Event::Incoming(Packet::Disconnect(told)) => {
+                    return Err(format!("the broker ended the session: {:?}", told.reason_code));
+                }
+                Event::Incoming(_) | Event::Outgoing(_) => {}
+            }
+        }
+    }
+
+    /// `false` when nobody takes it.
+    async fn hand_on(&mut self, publish: Publish) -> bool {
+        let qos0 = publish.qos == QoS::AtMostOnce;
+        let delivery = Delivery { publish, session: Arc::clone(&self.session), arrival: (self.now)() };
+        match self.messages.try_send(delivery) {
+            Ok(()) => true,
+            // QoS 0 has no back-pressure; what does not fit is lost, as its sender
+            // has chosen.
+            Err(mpsc::error::TrySendError::Full(_)) if qos0 => {
+                self.dropped_qos0 += 1;
+                if self.dropped_qos0.is_power_of_two() {
+                    warn!(
+                        dropped = self.dropped_qos0,
+                        "messages sent at QoS 0 came faster than they could be stored and were lost; send readings \
+                         at QoS 1"
+                    );
+                }
+                true
+            }
+            // QoS 1 fills the channel only beside QoS 0: it is longer than
+            // receive_maximum.
+            Err(mpsc::error::TrySendError::Full(delivery)) => self.messages.send(delivery).await.is_ok(),
+            Err(mpsc::error::TrySendError::Closed(_)) => false,
+        }
+    }
+
+    fn say(&self, status: &'static str) -> Result<(), String> {
+        for topic in &self.presence.status_topics {
+            self.session
+                .try_publish(topic.clone(), QoS::AtLeastOnce, true, status)
+                .map_err(|e| format!("publishing {topic}: {e}"))?;
+        }
+        Ok(())
+    }
+
+    /// Says that nobody listens, and gives the acknowledgements of the last batch
+    /// time to go out. Messages that still come are not taken; they come again.
+    async fn leave(&mut self) {
+        let _ = self.say("offline");
+        let flush = async { while self.events.poll().await.is_ok() {} };
+        let _ = tokio::time::timeout(LEAVE, flush).await;
+    }
+}
+
+fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {
+    let refused: Vec<&SubscribeReasonCode> =
+        ack.return_codes.iter().filter(|code| !matches!(code, SubscribeReasonCode::Success(_))).collect();
+    if refused.is_empty() {
+        return Ok(());
+    }
+    error!(
+        ?refused,
+        topics = ?broker.topics,
+        "the broker refused a subscription; look at its access rules for this user"
+    );
+    Err("the broker refused a subscription".to_owned())
+}
+
+/// Host and port, for the log.
+struct Address<'a>(&'a Broker);
+
+impl fmt::Display for Address<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.0.host, self.0.port)
+    }
+}
+
+fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
+    for topics in broker.topics.chunks(FILTERS_AT_ONCE) {
+        let filters = topics.iter().map(|topic| {
+            let mut filter = Filter::new(topic.clone(), QoS::AtLeastOnce);
+            // Our own alarms are not readings.
+            filter.nolocal = true;
+            // Retained messages are marked as such even when they are sent on live.
+            filter.preserve_retain = false;
+            filter.retain_forward_rule = RetainForwardRule::OnEverySubscribe;
+            filter
+        });
+        session.try_subscribe_many(filters).map_err(|e| format!("subscribing: {e}"))?;
+    }
+    Ok(())
+}
+
+/// Connection options. `clean`: nothing of an earlier session is kept.
+pub(crate) fn connection_options(broker: &Broker, client_id: &str, clean: bool) -> Result<MqttOptions, String> {
+    let mut options = MqttOptions::new(client_id, broker.host.clone(), broker.port);
+    options.set_keep_alive(broker.keep_alive);
+    options.set_clean_start(clean);
+    options.set_manual_acks(true);
+    // Without this the event loop takes 14 MB for packets in flight.
+    options.set_outgoing_inflight_upper_limit(IN_FLIGHT);
+    let mut properties = ConnectProperties::new();
+    properties.session_expiry_interval = Some(if clean { 0 } else { broker.session_expiry_s });
+    properties.receive_maximum = Some(broker.receive_maximum);
+    properties.max_packet_size = Some(broker.max_packet_bytes);
+    options.set_connect_properties(properties);
+    if let Some(username) = &broker.username {
+        options.set_credentials(username.clone(), broker.password.as_ref().map_or("", |p| p.reveal()).to_owned());
+    }
+    if broker.tls {
+        options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(broker)?))));
+    }
+    Ok(options)
+}
+
+/// Outgoing messages that may wait for their acknowledgement.
+pub(crate) const IN_FLIGHT: u16 = 50;
+
+fn tls(broker: &Broker) -> Result<rustls::ClientConfig, String> {
+    use rustls::pki_types::CertificateDer;
+    use rustls::pki_types::pem::PemObject as _;
+    let mut roots = rustls::RootCertStore::empty();
+    let file = broker.ca_file.as_deref().unwrap_or(std::path::Path::new("/etc/ssl/certs/ca-certificates.crt"));
+    let pem = CertificateDer::pem_file_iter(file)
+        .map_err(|e| format!("reading certificates from {}: {e}", file.display()))?;
+    for certificate in pem {
+        let certificate = certificate.map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
+        roots.add(certificate).map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
+    }
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    Ok(rustls::ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|e| format!("setting up TLS: {e}"))?
+        .with_root_certificates(roots)
+        .with_no_client_auth())
+}
+
+/// Waits that double up to a longest one, each drawn from its upper half so that
+/// many daemons do not come back at the same moment.
+#[derive(Debug)]
+pub(crate) struct Backoff {
+    first: Duration,
+    longest: Duration,
+    next: Duration,
+}
+
+impl Backoff {
+    pub(crate) fn new(first: Duration, longest: Duration) -> Self {
+        Self { first, longest, next: first }
+    }
+
+    pub(crate) fn reset(&mut self) {
+        self.next = self.first;
+    }
+
+    pub(crate) fn next(&mut self) -> Duration {
+        use std::hash::{BuildHasher as _, Hasher as _, RandomState};
+        let wait = self.next;
+        self.next = (wait * 2).min(self.longest);
+        // RandomState is seeded by the system: enough for jitter.
+        let draw = RandomState::new().build_hasher().finish() % 1000;
+        wait / 2 + wait / 2 * u32::try_from(draw).unwrap_or(0) / 1000
+    }
+}

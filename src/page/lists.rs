@@ -1,0 +1,123 @@
+//! Lists: sites, sensors, and topics that have no place yet.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use maud::{Markup, html};
+
+use super::layout::Frame;
+use super::{NotPlaced, words};
+use crate::garden::plan::Id;
+use crate::garden::view::{SensorView, SiteView};
+
+/// Characters of a topic and of a payload that are shown.
+const TOPIC_SHOWN: usize = 200;
+const PAYLOAD_SHOWN: usize = 120;
+
+pub(super) fn sites_page(frame: &Frame<'_>, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
+    // The list belongs to no one site, so its times are in UTC and dated.
+    let body = html! {
+        h1 { "Gardens" }
+        @if sites.is_empty() { p { "There is no garden in the gardens folder yet." } }
+        ul class="sites" {
+            @for (id, name) in sites {
+                li { a href={ "/site/" (id) } { (name) } }
+            }
+        }
+        (self::not_placed(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC))
+        @if !not_placed.is_empty() { p { "Times on this page are UTC." } }
+    };
+    frame.page("Gardens", &body)
+}
+
+pub(super) fn sensors(view: &SiteView) -> Markup {
+    html! {
+        section {
+            h2 { "Sensors" }
+            @if view.sensors.is_empty() {
+                p { "This garden has no sensors in its file." }
+            } @else {
+                table class="stacks" {
+                    thead {
+                        tr {
+                            th scope="col" { "Sensor" }
+                            th scope="col" { "Last reading" }
+                            th scope="col" { "When" }
+                            th scope="col" { "Quality" }
+                        }
+                    }
+                    tbody { @for sensor in &view.sensors { (self::sensor(sensor, view)) } }
+                }
+            }
+        }
+    }
+}
+
+fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
+    html! {
+        tr {
+            th scope="row" {
+                (sensor.place_name) ": " (words::quantity(sensor.measures))
+                " " code { (sensor.id) }
+            }
+            td data-label="Last reading" {
+                @match sensor.last_value {
+                    Some(value) => (words::value(sensor.measures, value)),
+                    None => "none",
+                }
+            }
+            td data-label="When" {
+                @match sensor.last_at {
+                    Some(at) => (words::moment(at, view.now, &view.time_zone)),
+                    None => "never heard",
+                }
+            }
+            td data-label="Quality" {
+                @match sensor.last_flag {
+                    Some(flag) => (words::flag(flag)),
+                    None => (words::NOT_KNOWN),
+                }
+                @if sensor.silent { " " strong class="silent" { "Silent now" } }
+            }
+        }
+    }
+}
+
+/// Topics that speak and that no sensor names; nothing where there are none.
+pub(super) fn not_placed(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup {
+    html! {
+        @if !topics.is_empty() {
+            section {
+                h2 { "Not placed yet" }
+                p { "These topics speak, but no sensor in the garden's file names them. "
+                    "A new sensor shows up here first." }
+                table class="stacks" {
+                    thead {
+                        tr {
+                            th scope="col" { "Topic" }
+                            th scope="col" { "Last message" }
+                            th scope="col" { "Messages" }
+                            th scope="col" { "Last heard" }
+                        }
+                    }
+                    tbody {
+                        @for topic in topics {
+                            tr {
+                                th scope="row" { code { bdi { (words::shown(&topic.topic, TOPIC_SHOWN)) } } }
+                                td data-label="Last message" { code { bdi { (payload(&topic.payload)) } } }
+                                td data-label="Messages" { (topic.count) }
+                                td data-label="Last heard" { (words::moment(topic.last, now, zone)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn payload(bytes: &[u8]) -> String {
+    if bytes.is_empty() {
+        return "(empty)".to_owned();
+    }
+    words::shown(&String::from_utf8_lossy(bytes), PAYLOAD_SHOWN)
+}

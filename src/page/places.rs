@@ -1,0 +1,182 @@
+//! Beds, tanks and the rain gauge, each with its state in a word and a shape.
+
+use maud::{Markup, html};
+
+use super::band::{Band, Mark, Zone};
+use super::words;
+use crate::garden::view::{BedView, Condition, RainView, SiteView, TankView};
+
+pub(super) fn beds(view: &SiteView) -> Markup {
+    html! {
+        section {
+            h2 { "Beds" }
+            @if view.beds.is_empty() { p { "This garden has no beds in its file." } }
+            div class="places" { @for bed in &view.beds { (self::bed(bed)) } }
+        }
+    }
+}
+
+pub(super) fn tanks(view: &SiteView) -> Markup {
+    html! {
+        @if !view.tanks.is_empty() {
+            section {
+                h2 { "Tanks" }
+                div class="places" { @for tank in &view.tanks { (self::tank(tank)) } }
+            }
+        }
+    }
+}
+
+pub(super) fn rain(view: &SiteView) -> Markup {
+    html! {
+        section {
+            h2 { "Rain" }
+            @match &view.rain {
+                None => p { "This garden has no rain gauge in its file." },
+                Some(rain) => div class="places" { (gauge(rain)) },
+            }
+        }
+    }
+}
+
+fn bed(bed: &BedView) -> Markup {
+    html! {
+        (place_head(&format!("bed-{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
+            @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
+            dl {
+                div { dt { "Available water left" } dd { (or_not_known(bed.available_left, available_left)) } }
+                @if let Some(wetting) = &bed.last_wetting {
+                    div { dt { "Last wetting" } dd { (wetting) } }
+                }
+                @if let Some(mulch) = &bed.mulch {
+                    div { dt { "May mulch go down?" } dd { (mulch) } }
+                }
+            }
+        }))
+    }
+}
+
+fn tank(tank: &TankView) -> Markup {
+    let limits = format!("{} to {}", words::degrees(tank.cold_c), words::degrees(tank.warm_c));
+    html! {
+        (place_head(&format!("tank-{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
+            @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
+            dl {
+                div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, words::degrees)) } }
+                div { dt { "These fish want" } dd { (limits) } }
+                div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
+                div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
+            }
+        }))
+    }
+}
+
+fn gauge(rain: &RainView) -> Markup {
+    html! {
+        (place_head("rain-gauge", "Rain gauge", rain.condition, &rain.words, &html! {
+            dl {
+                div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
+                div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
+            }
+        }))
+    }
+}
+
+fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Markup) -> Markup {
+    let class = match condition {
+        Condition::Well => "well",
+        Condition::Watch => "watch",
+        Condition::Act => "act",
+        Condition::Unknown => "unknown",
+    };
+    html! {
+        article id=(id) class={ "place " (class) } {
+            h3 { (name) }
+            p class="condition" { (shape(condition)) (self::words::condition(condition)) }
+            p { (words) }
+            (rest)
+        }
+    }
+}
+
+/// A shape for each condition, which differs without colour. The word stands
+/// beside it, so it is hidden from those who hear the page.
+fn shape(condition: Condition) -> Markup {
+    let outline = match condition {
+        // A leaf.
+        Condition::Well => "M3 21C1 9 9 3 21 3c0 12-6 20-15 16l7-8-8 7z",
+        // A ring with a dot.
+        Condition::Watch => "M12 1a11 11 0 1 0 .1 0zM12 5a7 7 0 1 1-.1 0zM12 9a3 3 0 1 0 .1 0z",
+        // A full square on its corner, with a stroke and a dot cut out.
+        Condition::Act => "M12 0L24 12 12 24 0 12zM10.5 5.5v8h3v-8zM10.5 15.5v3h3v-3z",
+        // Four dashes of a square, nothing inside.
+        Condition::Unknown => "M2 2h7v3H5v4H2zM15 2h7v7h-3V5h-4zM2 15h3v4h4v3H2zM19 15h3v7h-7v-3h4z",
+    };
+    html! {
+        svg class="shape" viewBox="0 0 24 24" aria-hidden="true" {
+            path fill-rule="evenodd" d=(outline) {}
+        }
+    }
+}
+
+fn soil_band(bed: &BedView) -> Band<'_> {
+    let now = bed.water_content.filter(|content| content.is_finite());
+    let [wilting, refill, full] =
+        [bed.wilting_point, bed.refill_point, bed.field_capacity].map(words::percent);
+    let present = now.map_or_else(|| words::NOT_KNOWN.to_owned(), words::percent);
+    let zone = |word, class| Zone { word, class };
+    let mark = |at, label| Mark { at, label };
+    Band {
+        id: format!("band-{}", bed.id),
+        title: "Water in the root zone, in percent of the soil's volume",
+        description: format!(
+            "Now {present}. Wilting point {wilting}, refill point {refill}, field capacity {full}."
+        ),
+        marks: vec![
+            mark(bed.wilting_point, format!("wilting point {wilting}")),
+            mark(bed.refill_point, format!("refill point {refill}")),
+            mark(bed.field_capacity, format!("field capacity {full}")),
+        ],
+        zones: vec![
+            zone("wilting", "zone-far"),
+            zone("dry", "zone-near"),
+            zone("moist", "zone-fine"),
+            zone("wet", "zone-wet"),
+        ],
+        now: now.map(|content| (content, format!("now {}", words::percent(content)))),
+    }
+}
+
+fn tank_band(tank: &TankView) -> Band<'_> {
+    let now = tank.temperature_c.filter(|celsius| celsius.is_finite());
+    let [cold, warm] = [tank.cold_c, tank.warm_c].map(words::degrees);
+    let present = now.map_or_else(|| words::NOT_KNOWN.to_owned(), words::degrees);
+    let zone = |word, class| Zone { word, class };
+    Band {
+        id: format!("band-{}", tank.id),
+        title: "Temperature of the water",
+        description: format!("Now {present}. Too cold below {cold}, too warm above {warm}."),
+        marks: vec![
+            Mark { at: tank.cold_c, label: format!("cold below {cold}") },
+            Mark { at: tank.warm_c, label: format!("warm above {warm}") },
+        ],
+        zones: vec![zone("cold", "zone-wet"), zone("suits them", "zone-fine"), zone("warm", "zone-near")],
+        now: now.map(|celsius| (celsius, format!("now {}", words::degrees(celsius)))),
+    }
+}
+
+/// The part of available water that is left; past either end in words, since
+/// more than all of it puzzles people.
+fn available_left(part: f64) -> String {
+    if part > 1.0 && part.is_finite() {
+        return "all of it; wetter than field capacity".to_owned();
+    }
+    if part < 0.0 && part.is_finite() {
+        return "none".to_owned();
+    }
+    words::whole_percent(part)
+}
+
+fn or_not_known(number: Option<f64>, words: fn(f64) -> String) -> String {
+    number.map_or_else(|| self::words::NOT_KNOWN.to_owned(), words)
+}

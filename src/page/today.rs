@@ -1,0 +1,135 @@
+//! One site: what to do today, the open alarms, and how every place stands.
+
+use maud::{Markup, html};
+
+use super::layout::Frame;
+use super::{NotPlaced, lists, places, words};
+use crate::alarms::Priority;
+use crate::garden::view::{AlarmView, Condition, SiteView};
+
+pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: &[NotPlaced]) -> Markup {
+    let body = html! {
+        h1 { (view.name) }
+        p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        (to_do(view))
+        (alarms(view))
+        (places::beds(view))
+        (places::tanks(view))
+        (places::rain(view))
+        (lists::sensors(view))
+        (lists::not_placed(not_placed, view.now, &view.time_zone))
+        (care(view))
+    };
+    frame.page(&format!("Today at {}", view.name), &body)
+}
+
+fn to_do(view: &SiteView) -> Markup {
+    let mut jobs: Vec<_> = view.to_do.iter().collect();
+    // Stable: within one urgency the garden's own order stays.
+    jobs.sort_by_key(|job| std::cmp::Reverse(job.priority));
+    html! {
+        section class="to-do" {
+            h2 { "What to do today" }
+            @if jobs.is_empty() { p { (nothing_to_do(view)) } }
+            ol {
+                @for job in jobs {
+                    li {
+                        (urgency(job.priority))
+                        p { strong { (job.place) } " " (job.text) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Says that all is well only where everything is known to be well.
+fn nothing_to_do(view: &SiteView) -> String {
+    let conditions = || {
+        let beds = view.beds.iter().map(|bed| bed.condition);
+        let tanks = view.tanks.iter().map(|tank| tank.condition);
+        beds.chain(tanks).chain(view.rain.iter().map(|rain| rain.condition))
+    };
+    let unknown = conditions().filter(|condition| *condition == Condition::Unknown).count();
+    let silent = view.sensors.iter().filter(|sensor| sensor.silent || sensor.last_at.is_none()).count();
+    if unknown > 0 || conditions().next().is_none() {
+        let places = match unknown {
+            0 => "nothing is watched here".to_owned(),
+            1 => "the state of one place is not known".to_owned(),
+            n => format!("the state of {n} places is not known"),
+        };
+        return format!("Trug has nothing to ask for, but {places}: look for yourself.");
+    }
+    match silent {
+        0 => "Nothing that the sensors can see.".to_owned(),
+        1 => "Nothing that the sensors can see; one of them is silent.".to_owned(),
+        n => format!("Nothing that the sensors can see; {n} of them are silent."),
+    }
+}
+
+fn alarms(view: &SiteView) -> Markup {
+    let mut alarms: Vec<_> = view.alarms.iter().collect();
+    alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
+    html! {
+        section {
+            h2 { "Open alarms" }
+            @if alarms.is_empty() { p { "No alarm is open." } }
+            @for alarm in alarms { (self::alarm(alarm, view)) }
+        }
+    }
+}
+
+fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
+    html! {
+        article class="alarm" {
+            h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
+            p class="standing" {
+                (urgency(alarm.priority))
+                " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
+                (words::state(alarm.state))
+            }
+            p { (alarm.text) }
+            details {
+                summary { "Why" }
+                @if !alarm.values.is_empty() {
+                    dl {
+                        @for (name, number) in &alarm.values {
+                            @let (name, number) = words::named_value(name, *number);
+                            div { dt { (name) } dd { (number) } }
+                        }
+                    }
+                }
+                p { "By the rule of: " (alarm.source) }
+            }
+        }
+    }
+}
+
+fn urgency(priority: Priority) -> Markup {
+    html! { span class={ "urgency " (priority.name()) } { (words::priority(priority)) } }
+}
+
+/// The usual cautions. Common practice in school gardens and fish keeping; the
+/// school's own rules and the law of the place come first, and the page says so.
+fn care(view: &SiteView) -> Markup {
+    html! {
+        section class="care" {
+            h2 { "Take care" }
+            ul {
+                li { "The rules of your school, council and water supplier come first, also on watering hours "
+                     "and on keeping fish." }
+                li { "Sensors can be wrong. Feel the soil and look at the fish before you act." }
+                @if !view.tanks.is_empty() {
+                    li { "Change a tank's water a little at a time, at nearly its temperature, and take the "
+                         "chlorine out of tap water first. Sudden change harms fish more than a slow one." }
+                    li { "Keep plugs and leads dry and above the water, on a safety switch. Unplug pumps and "
+                         "heaters before you put a hand in the tank." }
+                }
+                li { "Damp down mulch, compost and potting mix before you move them, wear gloves and a mask, "
+                     "and wash your hands: their dust can carry Legionella." }
+                li { "Do not drink from rain tanks, fish tanks or drippers. Keep lids on tanks: small children "
+                     "drown in shallow water." }
+            }
+        }
+    }
+}

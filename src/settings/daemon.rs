@@ -1,0 +1,343 @@
+//! `trug.toml`: the broker, the store, the page, forwarding and the log.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use url::Url;
+
+use super::document::Want;
+use super::fault::quoted;
+use super::forward::{Forward, forwards};
+use super::secret::{Secret, secret};
+use super::table::Table;
+use super::topic::is_filter;
+use super::value::Item;
+
+/// The broker and how this daemon speaks with it.
+#[derive(Clone, Debug)]
+pub struct Broker {
+    /// Name or address, an IPv6 address without brackets.
+    pub host: String,
+    pub port: u16,
+    /// Whether the connection is TLS (`mqtts`).
+    pub tls: bool,
+    /// 1 to 128 characters.
+    pub client_id: String,
+    pub username: Option<String>,
+    pub password: Option<Secret>,
+    /// A file of certificates (PEM) to trust; `None`: the system's.
+    pub ca_file: Option<PathBuf>,
+    /// Topic filters to listen to; never empty.
+    pub topics: Vec<String>,
+    /// Messages that the broker may send before the first is acknowledged.
+    pub receive_maximum: u16,
+    /// Largest packet, either way, bytes.
+    pub max_packet_bytes: u32,
+    /// 5 to 3600 seconds.
+    pub keep_alive: Duration,
+    /// How long the broker keeps messages for us while we are away, seconds.
+    pub session_expiry_s: u32,
+}
+
+/// Where readings are kept.
+#[derive(Clone, Debug)]
+pub struct StoreSettings {
+    /// The database, relative to the folder in which trug was started.
+    pub path: PathBuf,
+    /// How many refused messages are kept; the oldest go first.
+    pub keep_rejects: u32,
+}
+
+/// The web page.
+#[derive(Clone, Copy, Debug)]
+pub struct Page {
+    pub listen: SocketAddr,
+}
+
+/// What the daemon writes about itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Log {
+    pub level: LogLevel,
+    pub format: LogFormat,
+}
+
+/// The least important line that is still written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LogLevel {
+    Error,
+    Warn,
+    Info,
+    Debug,
+    Trace,
+}
+
+impl LogLevel {
+    /// Every level, the most important first.
+    pub const ALL: [Self; 5] = [Self::Error, Self::Warn, Self::Info, Self::Debug, Self::Trace];
+
+    /// The name in configuration files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Error => "error",
+            Self::Warn => "warn",
+            Self::Info => "info",
+            Self::Debug => "debug",
+            Self::Trace => "trace",
+        }
+    }
+}
+
+/// How a line of the log is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LogFormat {
+    Text,
+    Json,
+}
+
+/// What `trug.toml` says; `None` where a fault was noted.
+pub(super) struct Daemon {
+    pub(super) broker: Option<Broker>,
+    pub(super) store: Option<StoreSettings>,
+    pub(super) page: Option<Page>,
+    pub(super) forward: Vec<Forward>,
+    pub(super) log: Option<Log>,
+    /// Relative to the file, as written.
+    pub(super) gardens: String,
+}
+
+/// Folder of garden files where the file does not name one.
+pub(super) const GARDENS_FOLDER: &str = "gardens";
+
+/// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
+pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let daemon = Daemon {
+        broker: root
+            .need_section("broker", "a section [broker] with the url of the MQTT broker")
+            .and_then(|table| broker(table, folder)),
+        store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
+        page: root.section("page").and_then(page),
+        log: log(root.section("log")),
+        gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
+        forward: forwards(root.sections("forward", "name"), folder),
+    };
+    root.finish();
+    daemon
+}
+
+fn gardens(table: Table<'_>) -> Option<String> {
+    let item = table.get("folder", Want::Text);
+    table.finish();
+    let item = item?;
+    let folder = item.text("the path of a folder")?;
+    if folder.is_empty() {
+        item.refuse("the path of a folder");
+        return None;
+    }
+    Some(folder.to_owned())
+}
+
+fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
+    const URL: &str = "mqtt://HOST, mqtts://HOST for TLS, each with :PORT if it is not 1883 or 8883";
+    let address = table.need("url", Want::Text, URL).and_then(|item| broker_url(&item, URL));
+    let client_id = match table.get("client_id", Want::Text) {
+        Some(item) => client_id(&item),
+        None => Some("trug".to_owned()),
+    };
+    let username = table.get("username", Want::Text).and_then(|item| username(&item));
+    let password = secret(&table, "password", "password_file", folder);
+    let ca_file = table.get("ca_file", Want::Text).and_then(|item| ca_file(&item, folder));
+    let topics = match table.get("topics", Want::List) {
+        Some(item) => filters(&item),
+        None => Some(vec!["#".to_owned()]),
+    };
+    let receive_maximum = whole(&table, "receive_maximum", 1..=65_535, 2000, "messages");
+    let max_packet_bytes = whole(&table, "max_packet_bytes", 1024..=16 * 1024 * 1024, 262_144, "bytes");
+    // The client library refuses less than 5 s by stopping the program.
+    let keep_alive_s = whole(&table, "keep_alive_s", 5..=3600, 30, "seconds");
+    let session_expiry_s =
+        whole(&table, "session_expiry_s", 60..=365 * 86_400, 7 * 86_400, "seconds, at most a year");
+    table.finish();
+    let (host, port, tls) = address?;
+    Some(Broker {
+        host,
+        port,
+        tls,
+        client_id: client_id?,
+        username,
+        password,
+        ca_file,
+        topics: topics?,
+        receive_maximum: u16::try_from(receive_maximum?).ok()?,
+        max_packet_bytes: max_packet_bytes?,
+        keep_alive: Duration::from_secs(u64::from(keep_alive_s?)),
+        session_expiry_s: session_expiry_s?,
+    })
+}
+
+/// The whole number at `key`, or `default` where it is not given.
+pub(super) fn whole(
+    table: &Table<'_>,
+    key: &'static str,
+    range: std::ops::RangeInclusive<u32>,
+    default: u32,
+    unit: &str,
+) -> Option<u32> {
+    table.get(key, Want::Value).map_or(Some(default), |item| item.whole(range, unit))
+}
+
+/// Whether an address carries a user name or password.
+pub(super) fn has_credentials(url: &str) -> bool {
+    let authority = url.split_once("//").map_or(url, |(_, rest)| rest);
+    authority.split(['/', '?']).next().is_some_and(|a| a.contains('@'))
+}
+
+/// The address in quotes, unless it carries a password.
+pub(super) fn shown(url: &str) -> String {
+    if has_credentials(url) { "an address with a user name (not shown)".to_owned() } else { quoted(url) }
+}
+
+fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
+    let text = item.text(accepted)?;
+    let refuse = |accepted: &str| {
+        item.fault(shown(text), accepted, None);
+        None
+    };
+    if has_credentials(text) {
+        return refuse(
+            "an address without user name and password: they go into username and password_file, since this \
+             file is copied and shown to people",
+        );
+    }
+    let Ok(url) = Url::parse(text) else { return refuse(accepted) };
+    let (tls, default_port) = match url.scheme() {
+        "mqtt" => (false, 1883),
+        "mqtts" => (true, 8883),
+        _ => return refuse(accepted),
+    };
+    let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
+    let port = url.port().unwrap_or(default_port);
+    let only_an_address = matches!(url.path(), "" | "/") && url.query().is_none() && url.fragment().is_none();
+    // Other characters than those of host names come out of the parser as %XX.
+    if host.is_empty() || host.contains('%') || port == 0 || !only_an_address {
+        return refuse(accepted);
+    }
+    Some((host.to_owned(), port, tls))
+}
+
+fn client_id(item: &Item<'_>) -> Option<String> {
+    // MQTT 5.0, section 3.1.3.1: every broker takes 1 to 23 letters and digits;
+    // most take more.
+    const ACCEPTED: &str = "1 to 128 characters without + # / and control characters; \
+                            1 to 23 letters and digits suit every broker";
+    let text = item.text(ACCEPTED)?;
+    let count = text.chars().count();
+    if !(1..=128).contains(&count) || text.chars().any(|c| c.is_control() || "+#/".contains(c)) {
+        item.refuse(ACCEPTED);
+        return None;
+    }
+    Some(text.to_owned())
+}
+
+/// A user's name.
+pub(super) fn username(item: &Item<'_>) -> Option<String> {
+    const ACCEPTED: &str = "1 to 256 characters without control characters";
+    let text = item.text(ACCEPTED)?;
+    if !(1..=256).contains(&text.chars().count()) || text.chars().any(char::is_control) {
+        item.refuse(ACCEPTED);
+        return None;
+    }
+    Some(text.to_owned())
+}
+
+fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+    const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
+    let path = folder.join(item.text(ACCEPTED)?);
+    match std::fs::File::open(&path).and_then(|f| f.metadata()) {
+        Ok(found) if found.is_file() => Some(path),
+        Ok(_) => {
+            item.fault(format!("{} (not a file)", item.given()), ACCEPTED, None);
+            None
+        }
+        Err(e) => {
+            item.fault(format!("{} ({e})", item.given()), ACCEPTED, None);
+            None
+        }
+    }
+}
+
+fn filters(item: &Item<'_>) -> Option<Vec<String>> {
+    const ACCEPTED: &str = "a list of MQTT topic filters, such as [\"saltbush-gully/#\"]";
+    let parts = item.list_of(ACCEPTED)?;
+    if parts.is_empty() {
+        item.refuse(ACCEPTED);
+        return None;
+    }
+    let mut filters = Vec::new();
+    for part in &parts {
+        let filter = part.text(ACCEPTED)?;
+        if !is_filter(filter) {
+            part.refuse("a topic filter: + alone in its level, # alone and last");
+            return None;
+        }
+        filters.push(filter.to_owned());
+    }
+    Some(filters)
+}
+
+fn store(table: Table<'_>) -> Option<StoreSettings> {
+    const PATH: &str = "the path of the database file";
+    let path = table.need("path", Want::Text, PATH).and_then(|item| {
+        let path = item.text(PATH)?.to_owned();
+        if path.is_empty() || path.contains('\0') || path.ends_with('/') {
+            item.refuse(PATH);
+            return None;
+        }
+        Some(PathBuf::from(path))
+    });
+    let keep_rejects = whole(&table, "keep_rejects", 0..=10_000_000, 10_000, "messages");
+    table.finish();
+    Some(StoreSettings { path: path?, keep_rejects: keep_rejects? })
+}
+
+fn page(table: Table<'_>) -> Option<Page> {
+    const LISTEN: &str = "an address and a port: 127.0.0.1:8470";
+    let open = table.get("open_to_network", Want::Value).map_or(Some(false), |item| item.boolean());
+    let listen = table.need("listen", Want::Text, LISTEN).and_then(|item| {
+        let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else {
+            item.refuse(LISTEN);
+            return None;
+        };
+        // The page has no password: who reaches it reads everything.
+        if !listen.ip().is_loopback() && open == Some(false) {
+            item.refuse(
+                "an address of this computer only, such as 127.0.0.1:8470; or open_to_network = true, which lets \
+                 everybody on the network read the page, since it has no password",
+            );
+            return None;
+        }
+        Some(listen)
+    });
+    table.finish();
+    Some(Page { listen: listen? })
+}
+
+fn log(table: Option<Table<'_>>) -> Option<Log> {
+    let Some(table) = table else { return Some(Log { level: LogLevel::Info, format: LogFormat::Text }) };
+    let level = table.get("level", Want::Text).map_or(Some(LogLevel::Info), |item| {
+        item.name(
+            |name| LogLevel::ALL.into_iter().find(|l| l.name() == name),
+            LogLevel::ALL.map(LogLevel::name),
+        )
+    });
+    let format = table.get("format", Want::Text).map_or(Some(LogFormat::Text), |item| {
+        let of = |name: &str| match name {
+            "text" => Some(LogFormat::Text),
+            "json" => Some(LogFormat::Json),
+            _ => None,
+        };
+        item.name(of, ["text", "json"])
+    });
+    table.finish();
+    Some(Log { level: level?, format: format? })
+}

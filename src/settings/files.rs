@@ -1,0 +1,74 @@
+//! Reading the files themselves.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use super::document::position;
+use super::fault::Fault;
+
+/// Largest configuration file, bytes; a garden of 40 sensors has about 10,000.
+const SIZE_MAX: u64 = 16 * 1024 * 1024;
+
+/// The text of a configuration file.
+///
+/// # Errors
+///
+/// When it cannot be read, is too large or is not UTF-8.
+pub(super) fn text(path: &Path) -> Result<String, Vec<Fault>> {
+    let unreadable = |given: String| Fault {
+        file: path.display().to_string(),
+        line: None,
+        key: String::new(),
+        given,
+        accepted: "a text file that trug may read".to_owned(),
+        nearest: None,
+    };
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(SIZE_MAX + 1).read_to_end(&mut bytes))
+        .map_err(|e| vec![unreadable(format!("a file that cannot be read: {e}"))])?;
+    if u64::try_from(bytes.len()).is_ok_and(|n| n > SIZE_MAX) {
+        return Err(vec![unreadable(format!("a file of more than {SIZE_MAX} bytes"))]);
+    }
+    String::from_utf8(bytes).map_err(|e| {
+        let before = e.as_bytes().get(..e.utf8_error().valid_up_to()).unwrap_or_default();
+        let (line, column) = position(before);
+        vec![Fault {
+            line: Some(line),
+            accepted: "UTF-8 text".to_owned(),
+            ..unreadable(format!("bytes that are not UTF-8 at column {column}"))
+        }]
+    })
+}
+
+/// The garden files of a folder, sorted by name. Hidden files are left alone:
+/// editors keep half-written copies in them.
+///
+/// # Errors
+///
+/// When the folder cannot be read.
+pub(super) fn garden_files(folder: &Path) -> Result<Vec<PathBuf>, Vec<Fault>> {
+    let list = || -> std::io::Result<Vec<PathBuf>> {
+        let mut found = Vec::new();
+        for entry in std::fs::read_dir(folder)? {
+            let entry = entry?;
+            let hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+            let path = entry.path();
+            if !hidden && path.extension().is_some_and(|e| e == "toml") {
+                found.push(path);
+            }
+        }
+        found.sort_unstable();
+        Ok(found)
+    };
+    list().map_err(|e| {
+        vec![Fault {
+            file: folder.display().to_string(),
+            line: None,
+            key: "gardens.folder".to_owned(),
+            given: format!("a folder that cannot be read: {e}"),
+            accepted: "the folder with a file NAME.toml for each garden".to_owned(),
+            nearest: None,
+        }]
+    })
+}

@@ -1,0 +1,261 @@
+//! One garden file: the site, its rules and who is told; beds, tanks and
+//! sensors have files of their own.
+
+use std::collections::HashMap;
+
+use jiff::tz::TimeZone;
+
+use super::bed::bed;
+use super::document::Want;
+use super::fault::{any_of, nearest};
+use super::hours::{always, hours, working_day};
+use super::range::Range;
+use super::sensor::{PlaceUse, Places, Topics, sensor};
+use super::table::Table;
+use super::tank::tank;
+use super::text::{ID_ACCEPTED, Names, email, id, named};
+use crate::alarms::{Delays, Kind};
+use crate::garden::plan::{Garden, LocalHours, RuleSettings, Site, Tell};
+
+const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
+/// From the shore of the Dead Sea to above the highest mountain.
+const ELEVATION: Range = Range::from_to(-500.0, 9000.0, "metres above sea level");
+/// Deadband as a part of readily available water.
+const PART: Range = Range::from_to(0.0, 1.0, "of the readily available water");
+/// Deadband of a temperature.
+const DEGREES: Range = Range::from_to(0.0, 10.0, "degrees C");
+/// Longest delay of a rule, seconds: 30 days.
+const DELAY_MAX_S: u32 = 30 * 86_400;
+/// Beds or tanks of one garden at most; their numbers have 16 bits.
+const PLACES_MAX: u16 = 10_000;
+
+const TIME_ZONE: &str = "a time zone of the IANA time zone database, such as \"Australia/Adelaide\"";
+
+/// What no two gardens of one daemon may share.
+pub(super) struct Across<'a> {
+    pub(super) sites: Names,
+    pub(super) topics: Names,
+    /// What the broker is asked for; `None` where that is itself at fault.
+    pub(super) filters: Option<&'a [String]>,
+}
+
+impl<'a> Across<'a> {
+    pub(super) fn new(filters: Option<&'a [String]>) -> Self {
+        Self {
+            sites: Names::new("an id of its own for each site"),
+            topics: Names::new("a topic of its own for each sensor"),
+            filters,
+        }
+    }
+}
+
+/// Reads a whole garden; `None` where a fault was noted.
+pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
+    let before = root.document().fault_count();
+    let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
+    let (site, zone) = match site_table {
+        Some(table) => site(table, &mut across.sites),
+        None => (None, TimeZone::UTC),
+    };
+    let watering_allowed = watering(root.section("watering"));
+
+    let bed_tables = root.sections("bed", "id");
+    let tank_tables = root.sections("tank", "id");
+    let mut ids = Names::new("an id of its own for each bed and tank");
+    let mut places = Places { beds: HashMap::new(), tanks: HashMap::new() };
+    let (mut beds, mut tanks) = (Vec::new(), Vec::new());
+    for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
+        if tables.len() > usize::from(PLACES_MAX) {
+            root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
+        }
+    }
+    let named_beds = places_of(&bed_tables, &mut places.beds);
+    let named_tanks = places_of(&tank_tables, &mut places.tanks);
+    beds.extend(bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)));
+    tanks.extend(tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)));
+
+    let sensor_tables = root.sections("sensor", "id");
+    let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
+    let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
+    let mut sensors = Vec::with_capacity(sensor_tables.len());
+    for table in sensor_tables {
+        sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &zone));
+    }
+    for (id, named) in named_beds {
+        if places.beds.get(&id).is_some_and(|place| !place.watched) {
+            let accepted = "at least one soil-moisture sensor with this bed: without it nothing can be said \
+                            about its water";
+            named.fault("a bed that no soil-moisture sensor names", accepted, None);
+        }
+    }
+    for (id, named) in named_tanks {
+        if places.tanks.get(&id).is_some_and(|place| !place.watched) {
+            named.fault("a tank that no sensor names", "at least one sensor with this tank", None);
+        }
+    }
+
+    let tell = tells(root.sections("tell", "who"));
+    let rules = rules(root.section("alarms"));
+    let whole = root.document().fault_count() == before;
+    root.finish();
+    if !whole {
+        return None;
+    }
+    let mut site = site?;
+    site.watering_allowed = watering_allowed?;
+    Some(Garden { site, beds, tanks, sensors, tell, rules: rules? })
+}
+
+/// Numbers the places in the order of the file; the first of one id counts.
+fn places_of<'t>(
+    tables: &[Table<'t>],
+    places: &mut HashMap<String, PlaceUse>,
+) -> Vec<(String, super::value::Item<'t>)> {
+    let mut named = Vec::new();
+    for (at, table) in (0..PLACES_MAX).zip(tables) {
+        let Some(item) = table.get("id", Want::Text) else { continue };
+        let Some(id) = item.value().as_str().map(str::to_owned) else { continue };
+        if !places.contains_key(&id) {
+            places.insert(id.clone(), PlaceUse { at, watched: false });
+            named.push((id, item));
+        }
+    }
+    named
+}
+
+fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
+    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
+        let id = id(&item)?;
+        sites.claim(&item, id.as_str()).then_some(id)
+    });
+    let name = table.need("name", Want::Text, "the garden's name").and_then(|item| named(&item));
+    let zone = table.need("time_zone", Want::Text, TIME_ZONE).and_then(|item| time_zone(&item));
+    let number = |key, range: Range| {
+        table.need(key, Want::Value, range.to_string()).and_then(|item| item.number(range))
+    };
+    let latitude_deg = number("latitude_deg", LATITUDE);
+    let elevation_m = number("elevation_m", ELEVATION);
+    let working_hours = match table.get("working_hours", Want::List) {
+        Some(item) => hours(&item),
+        None => Some(working_day()),
+    };
+    table.finish();
+    let site = (|| {
+        Some(Site {
+            id: id?,
+            name: name?,
+            time_zone: zone.clone()?,
+            latitude_deg: latitude_deg?,
+            elevation_m: elevation_m?,
+            watering_allowed: always(),
+            working_hours: working_hours?,
+        })
+    })();
+    (site, zone.unwrap_or(TimeZone::UTC))
+}
+
+fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
+    let name = item.text(TIME_ZONE)?;
+    // The library knows a zone for "not known"; a garden needs a real one.
+    match TimeZone::get(name) {
+        Ok(zone) if !zone.is_unknown() => Some(zone),
+        _ => {
+            let known: Vec<String> = jiff::tz::db().available().map(|name| name.to_string()).collect();
+            // People often write the city alone.
+            let by_city = known
+                .iter()
+                .find(|zone| zone.rsplit('/').next().is_some_and(|city| city.eq_ignore_ascii_case(name)))
+                .cloned();
+            let near = by_city.or_else(|| nearest(name, known.iter().map(String::as_str)));
+            item.fault(item.given(), TIME_ZONE, near);
+            None
+        }
+    }
+}
+
+/// The site's hours of watering; without the section, any hour.
+fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
+    let Some(table) = table else { return Some(always()) };
+    let allowed = match table.get("allowed", Want::List) {
+        Some(item) => hours(&item),
+        None => Some(always()),
+    };
+    table.finish();
+    allowed
+}
+
+const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
+
+fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
+    let mut groups = Names::new("a name of its own for each group");
+    let kinds = Kind::ALL.map(Kind::name);
+    let mut tells = Vec::new();
+    for table in tables {
+        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
+            let who = named(&item)?;
+            groups.claim(&item, &who).then_some(who)
+        });
+        let alarms = table.need("alarms", Want::List, any_of(kinds)).and_then(|item| {
+            let parts = item.list_of(KINDS)?;
+            if parts.is_empty() {
+                item.refuse(KINDS);
+                return None;
+            }
+            let read: Vec<_> = parts.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
+            read.into_iter().collect::<Option<Vec<Kind>>>()
+        });
+        let addresses = match table.get("email", Want::List) {
+            Some(item) => item.list_of("a list of e-mail addresses").and_then(|parts| {
+                let read: Vec<_> = parts.iter().map(email).collect();
+                read.into_iter().collect::<Option<Vec<String>>>()
+            }),
+            None => Some(Vec::new()),
+        };
+        table.finish();
+        if let (Some(who), Some(mut alarms), Some(email)) = (who, alarms, addresses) {
+            alarms.sort_unstable();
+            alarms.dedup();
+            tells.push(Tell { who, alarms, email });
+        }
+    }
+    tells
+}
+
+/// The rules' delays, changed by what the file says.
+fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
+    let mut rules = RuleSettings::default();
+    let Some(table) = table else { return Some(rules) };
+    let before = table.document().fault_count();
+    for (key, deadband, delays) in [
+        ("dry-bed", Some(PART), &mut rules.dry_bed),
+        ("mulch-on-dry-soil", Some(PART), &mut rules.mulch_on_dry_soil),
+        ("tank-temperature-shock", Some(DEGREES), &mut rules.tank_temperature_shock),
+        ("tank-too-warm", Some(DEGREES), &mut rules.tank_too_warm),
+        ("tank-too-cold", Some(DEGREES), &mut rules.tank_too_cold),
+        ("watering-hours", None, &mut rules.watering_hours),
+        ("sensor-silent", None, &mut rules.sensor_silent),
+    ] {
+        if let Some(rule) = table.section(key) {
+            rule_delays(rule, deadband, delays);
+        }
+    }
+    let whole = table.document().fault_count() == before;
+    table.finish();
+    whole.then_some(rules)
+}
+
+fn rule_delays(table: Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
+    if let Some(range) = deadband
+        && let Some(number) = table.get("deadband", Want::Value).and_then(|item| item.number(range))
+    {
+        delays.deadband = number;
+    }
+    for (key, seconds) in [("on_delay_s", &mut delays.on_s), ("off_delay_s", &mut delays.off_s)] {
+        if let Some(number) =
+            table.get(key, Want::Value).and_then(|item| item.whole(0..=DELAY_MAX_S, "seconds"))
+        {
+            *seconds = number;
+        }
+    }
+    table.finish();
+}

@@ -1,0 +1,100 @@
+//! How a sensor's payload is written.
+
+use toml::de::DeValue;
+
+use super::document::Want;
+use super::fault::nearest;
+use super::table::Table;
+use super::value::Item;
+use crate::intake::{JsonPointer, PayloadFormat};
+
+/// The formats' names.
+const FORMATS: [&str; 4] = ["number", "senml", "line-protocol", "json"];
+
+const ACCEPTED: &str = "\"number\", \"senml\", \"line-protocol\", { json = { value = \"/raw\", time = \"/t\" } }, \
+                        { senml = { name = \"...\" } } or { line-protocol = { field = \"...\" } }";
+
+const POINTER: &str = "a JSON Pointer (RFC 6901): \"/raw\", or \"\" where the payload is the number itself";
+
+/// The payload's format.
+pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
+    let text = match item.value() {
+        DeValue::String(text) => text.to_string(),
+        DeValue::Table(_) => return from_table(item.clone().table(ACCEPTED)?),
+        _ => {
+            item.refuse(ACCEPTED);
+            return None;
+        }
+    };
+    match text.as_str() {
+        "number" => Some(PayloadFormat::Number),
+        "senml" => Some(PayloadFormat::Senml { name: None }),
+        "line-protocol" => Some(PayloadFormat::LineProtocol { measurement: None, field: None }),
+        other => {
+            item.fault(item.given(), ACCEPTED, nearest(other, FORMATS));
+            None
+        }
+    }
+}
+
+fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
+    let before = table.document().fault_count();
+    let json = table.section("json");
+    let senml = table.section("senml");
+    let line_protocol = table.section("line-protocol");
+    let found = match (json, senml, line_protocol) {
+        (Some(json), None, None) => from_json(json),
+        (None, Some(senml), None) => {
+            let name = text(&senml, "name", "the name of a SenML record");
+            senml.finish();
+            Some(PayloadFormat::Senml { name })
+        }
+        (None, None, Some(line)) => {
+            let measurement = text(&line, "measurement", "the name of a measurement");
+            let field = text(&line, "field", "the name of a field");
+            line.finish();
+            Some(PayloadFormat::LineProtocol { measurement, field })
+        }
+        _ => {
+            table.fault("", "not exactly one format", ACCEPTED, None);
+            None
+        }
+    };
+    let whole = table.document().fault_count() == before;
+    table.finish();
+    found.filter(|_| whole)
+}
+
+fn from_json(table: Table<'_>) -> Option<PayloadFormat> {
+    let value = table.need("value", Want::Text, POINTER).and_then(|item| pointer(&item));
+    let time = table.get("time", Want::Text).map(|item| pointer(&item));
+    table.finish();
+    let time = match time {
+        Some(time) => Some(time?),
+        None => None,
+    };
+    Some(PayloadFormat::Json { value: value?, time })
+}
+
+fn pointer(item: &Item<'_>) -> Option<JsonPointer> {
+    let text = item.text(POINTER)?;
+    match JsonPointer::parse(text) {
+        Ok(pointer) => Some(pointer),
+        Err(e) => {
+            let likely = format!("/{text}");
+            let near = (!text.starts_with('/') && JsonPointer::parse(&likely).is_ok()).then_some(likely);
+            item.fault(format!("{} ({e})", item.given()), POINTER, near);
+            None
+        }
+    }
+}
+
+fn text(table: &Table<'_>, key: &'static str, accepted: &str) -> Option<String> {
+    let item = table.get(key, Want::Text)?;
+    let text = item.text(accepted)?;
+    if text.is_empty() || text.chars().any(char::is_control) {
+        item.refuse(accepted);
+        return None;
+    }
+    Some(text.to_owned())
+}

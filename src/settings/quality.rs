@@ -1,0 +1,125 @@
+//! A sensor's own limits for the quality tests, over its quantity's.
+
+use super::calibration::pair;
+use super::document::Want;
+use super::range::Range;
+use super::table::Table;
+use super::value::Item;
+use crate::garden::plan::Quantity;
+use crate::quality::{Flat, Limits, Rate, Spike, SpikeMethod};
+
+/// Thresholds, in the quantity's unit or per second of it.
+const THRESHOLD: Range = Range::above_to(0.0, 1e9, "in the sensor's unit");
+/// Times.
+const SECONDS: Range = Range::above_to(0.0, 366.0 * 86_400.0, "seconds, at most a year");
+
+/// The limits of a sensor: those of its quantity, changed by what `table` says.
+pub(super) fn limits(table: Option<Table<'_>>, measures: Quantity, every_s: u32) -> Option<Limits> {
+    let mut limits = Limits::default_for(measures, every_s);
+    let Some(table) = table else { return Some(limits) };
+    let before = table.document().fault_count();
+
+    if let Some(item) = table.get("gross_fail", Want::List)
+        && let Some(range) = pair(&item, "the lowest and the highest value that can be")
+    {
+        limits.gross_fail = range;
+        // The quantity's own suspect range gives way where it lies outside.
+        limits.gross_suspect = limits
+            .gross_suspect
+            .map(|(low, high)| (low.max(range.0), high.min(range.1)))
+            .filter(|(low, high)| low < high);
+    }
+    if let Some(item) = table.get("gross_suspect", Want::List) {
+        if is_off(&item) {
+            limits.gross_suspect = None;
+        } else if let Some(range) = pair(&item, "the lowest and the highest value that is likely") {
+            limits.gross_suspect = Some(range);
+        }
+    }
+    change(&table, "spike", &mut limits.spike, spike);
+    change(&table, "rate", &mut limits.rate, |table, own| rate(table, own, every_s));
+    change(&table, "flat", &mut limits.flat, flat);
+    if let Some(item) = table.get("gap_s", Want::Value)
+        && let Some(gap_s) = item.number(SECONDS)
+    {
+        limits.gap_s = gap_s;
+    }
+
+    let whole = table.document().fault_count() == before;
+    if whole && let Err(e) = limits.check() {
+        table.fault("", e.to_string(), "ranges with the lower end first, suspect before fail", None);
+        table.finish();
+        return None;
+    }
+    table.finish();
+    whole.then_some(limits)
+}
+
+fn is_off(item: &Item<'_>) -> bool {
+    item.value().as_bool() == Some(false) || item.value().as_str() == Some("false")
+}
+
+/// Puts what the table at `key` says in place of a test's limits; `false`
+/// switches the test off.
+fn change<T: Copy>(
+    table: &Table<'_>,
+    key: &'static str,
+    limits: &mut Option<T>,
+    read: impl FnOnce(&Table<'_>, Option<T>) -> Option<T>,
+) {
+    if let Some(item) = table.get(key, Want::TextOrTable)
+        && is_off(&item)
+    {
+        *limits = None;
+        return;
+    }
+    let Some(own) = table.section(key) else { return };
+    *limits = read(&own, *limits);
+    own.finish();
+}
+
+/// The number at `key`, or `otherwise`; without either it is missing.
+fn number(table: &Table<'_>, key: &'static str, range: Range, otherwise: Option<f64>) -> Option<f64> {
+    match (table.get(key, Want::Value), otherwise) {
+        (Some(item), _) => item.number(range),
+        (None, Some(otherwise)) => Some(otherwise),
+        (None, None) => {
+            table.missing(key, range.to_string());
+            None
+        }
+    }
+}
+
+fn spike(table: &Table<'_>, own: Option<Spike>) -> Option<Spike> {
+    let suspect = number(table, "suspect", THRESHOLD, own.map(|s| s.suspect));
+    let fail = number(table, "fail", THRESHOLD, own.map(|s| s.fail));
+    let method = match table.get("method", Want::Text) {
+        Some(item) => item.name(
+            |name| match name {
+                "average" => Some(SpikeMethod::Average),
+                "differential" => Some(SpikeMethod::Differential),
+                _ => None,
+            },
+            ["average", "differential"],
+        ),
+        None => Some(own.map_or(SpikeMethod::Differential, |s| s.method)),
+    };
+    Some(Spike { suspect: suspect?, fail: fail?, method: method? })
+}
+
+fn rate(table: &Table<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
+    let suspect = number(table, "suspect_per_s", THRESHOLD, own.map(|r| r.suspect_per_s));
+    let fail = match table.get("fail_per_s", Want::Value) {
+        Some(item) => item.number(THRESHOLD),
+        None => own.and_then(|r| r.fail_per_s),
+    };
+    let over_s = number(table, "over_s", SECONDS, Some(own.map_or(f64::from(every_s), |r| r.over_s)));
+    Some(Rate { suspect_per_s: suspect?, fail_per_s: fail, over_s: over_s? })
+}
+
+fn flat(table: &Table<'_>, own: Option<Flat>) -> Option<Flat> {
+    let tolerance = number(table, "tolerance", THRESHOLD, own.map(|f| f.tolerance));
+    let suspect_s = number(table, "suspect_s", SECONDS, own.map(|f| f.suspect_s));
+    let fail_s = number(table, "fail_s", SECONDS, own.map(|f| f.fail_s));
+    Some(Flat { tolerance: tolerance?, suspect_s: suspect_s?, fail_s: fail_s? })
+}

@@ -1,0 +1,90 @@
+//! Passwords and tokens: read from files of their own or the environment.
+
+use std::fmt;
+use std::path::Path;
+
+use super::document::Want;
+use super::table::Table;
+use super::value::Item;
+
+/// Bytes of a secret's file that are read at most.
+const SECRET_MAX: u64 = 64 * 1024;
+
+/// A password or token. It is not shown by `Debug`.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(String);
+
+impl Secret {
+    /// The secret itself, for the one place that sends it.
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Secret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Secret(not shown)")
+    }
+}
+
+/// The secret `key`, from the environment or from the file that `file_key`
+/// names; relative paths start at `folder`.
+pub(super) fn secret(
+    table: &Table<'_>,
+    key: &'static str,
+    file_key: &'static str,
+    folder: &Path,
+) -> Option<Secret> {
+    let file = table.get(file_key, Want::Text);
+    if let Some(item) = table.get(key, Want::Text) {
+        if item.is_from_file() {
+            item.fault(
+                format!("a {key} in this file (not shown)"),
+                format!(
+                    "{file_key} = \"a file that holds only the {key}\", or an environment variable; this file is \
+                     copied and shown to people, so whoever reads it would have the {key}"
+                ),
+                None,
+            );
+            return None;
+        }
+        let text = item.text("text")?;
+        return checked(&item, text.to_owned(), key);
+    }
+    let item = file?;
+    let path = item.text("the path of a file")?;
+    let path = folder.join(path);
+    match read(&path) {
+        Ok(text) => checked(&item, text, key),
+        Err(why) => {
+            item.fault(
+                format!("{} ({why})", item.given()),
+                format!("a file that trug may read and that holds only the {key}"),
+                None,
+            );
+            None
+        }
+    }
+}
+
+fn checked(item: &Item<'_>, text: String, key: &str) -> Option<Secret> {
+    let text = text.trim_end_matches(['\r', '\n']);
+    if text.is_empty() {
+        item.fault("an empty file or variable", format!("the {key} on one line"), None);
+        return None;
+    }
+    if text.chars().any(char::is_control) {
+        item.fault("several lines or control characters (not shown)", format!("the {key} on one line"), None);
+        return None;
+    }
+    Some(Secret(text.to_owned()))
+}
+
+fn read(path: &Path) -> Result<String, String> {
+    let length = std::fs::metadata(path).map_err(|e| e.to_string())?.len();
+    if length > SECRET_MAX {
+        return Err(format!("{length} bytes, more than {SECRET_MAX}"));
+    }
+    let bytes = std::fs::read(path).map_err(|e| e.to_string())?;
+    String::from_utf8(bytes).map_err(|_| "not UTF-8 text".to_owned())
+}

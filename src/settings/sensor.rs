@@ -1,0 +1,222 @@
+//! `[[sensor]]`: what is measured where, and how it is heard.
+
+use std::collections::HashMap;
+
+use jiff::tz::TimeZone;
+
+use super::calibration::{calibrations, identity};
+use super::document::Want;
+use super::fault::nearest;
+use super::payload::payload;
+use super::quality::limits;
+use super::range::Range;
+use super::table::Table;
+use super::text::{ID_ACCEPTED, Names, id};
+use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
+use super::value::Item;
+use crate::garden::plan::{Place, Quantity, Sensor};
+
+const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
+
+/// The places of one garden, by id, and what stands on them.
+pub(super) struct Places {
+    pub(super) beds: HashMap<String, PlaceUse>,
+    pub(super) tanks: HashMap<String, PlaceUse>,
+}
+
+/// One bed or tank and whether a sensor watches it.
+pub(super) struct PlaceUse {
+    /// Its number in the garden.
+    pub(super) at: u16,
+    pub(super) watched: bool,
+}
+
+/// What a sensor must not share with those of any garden.
+pub(super) struct Topics<'a> {
+    pub(super) taken: &'a mut Names,
+    /// What the broker is asked for; `None` where that is itself at fault.
+    pub(super) filters: Option<&'a [String]>,
+}
+
+/// Reads one sensor; `None` where a fault was noted.
+pub(super) fn sensor(
+    table: Table<'_>,
+    ids: &mut Names,
+    topics: &mut Topics<'_>,
+    places: &mut Places,
+    zone: &TimeZone,
+) -> Option<Sensor> {
+    let before = table.document().fault_count();
+    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
+        let id = id(&item)?;
+        ids.claim(&item, id.as_str()).then_some(id)
+    });
+    let quantities = Quantity::ALL.map(Quantity::name);
+    let measures = table
+        .need("measures", Want::Text, super::fault::any_of(quantities))
+        .and_then(|item| item.name(Quantity::from_name, quantities));
+    let place = place(&table, measures, places);
+    let depth_m = depth_m(&table, measures);
+    let topic = table.need("topic", Want::Text, TOPIC_ACCEPTED).and_then(|item| topic(&item, topics));
+    let payload = table
+        .need(
+            "payload",
+            Want::TextOrTable,
+            "\"number\", \"senml\", \"line-protocol\" or { json = { value = \"/raw\" } }",
+        )
+        .and_then(|item| payload(&item));
+    let every_s = table
+        .need("every_s", Want::Value, "the seconds between two readings")
+        .and_then(|item| item.whole(1..=86_400, "seconds between two readings"));
+    let calibrations = match table.get("calibration", Want::TextOrTable) {
+        Some(item) => calibrations(&item, measures, zone),
+        None => Some(identity()),
+    };
+    let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
+    // Where the quantity is at fault, any will do to find the other faults.
+    let quality = limits(quality_table, measures.unwrap_or(Quantity::SoilMoisture), every_s.unwrap_or(900));
+    let whole = table.document().fault_count() == before;
+    table.finish();
+    if !whole {
+        return None;
+    }
+    Some(Sensor {
+        id: id?,
+        measures: measures?,
+        place: place?,
+        depth_m: depth_m?,
+        topic: topic?,
+        payload: payload?,
+        every_s: every_s?,
+        calibrations: calibrations?,
+        quality: quality?,
+    })
+}
+
+fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> Option<Place> {
+    let bed = table.get("bed", Want::Text);
+    let tank = table.get("tank", Want::Text);
+    // An unreadable quantity may be the right one.
+    let moisture = measures.is_none_or(|m| m == Quantity::SoilMoisture);
+    let place = match (&bed, &tank) {
+        (Some(_), Some(tank)) => {
+            tank.fault(format!("{} beside a bed", tank.given()), "either bed or tank", None);
+            return None;
+        }
+        (Some(bed), None) => Place::Bed(find(bed, "bed", &mut places.beds, moisture)?),
+        (None, Some(tank)) => Place::Tank(find(tank, "tank", &mut places.tanks, true)?),
+        (None, None) => Place::Site,
+    };
+    let wanted = match measures? {
+        Quantity::SoilMoisture | Quantity::SoilTemperature => Wanted::Bed,
+        Quantity::WaterTemperature | Quantity::DissolvedOxygen => Wanted::Tank,
+        Quantity::Rain => Wanted::Site,
+        Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::Ph | Quantity::WaterFlow => {
+            return Some(place);
+        }
+    };
+    let measures = measures?.name();
+    match (wanted, place) {
+        (Wanted::Bed, Place::Bed(_)) | (Wanted::Tank, Place::Tank(_)) | (Wanted::Site, Place::Site) => {
+            Some(place)
+        }
+        (Wanted::Bed, _) => {
+            refuse_place(table, "bed", &tank, format!("the bed in which it measures {measures}"))
+        }
+        (Wanted::Tank, _) => {
+            refuse_place(table, "tank", &bed, format!("the tank in which it measures {measures}"))
+        }
+        (Wanted::Site, _) => {
+            for item in [bed, tank].into_iter().flatten() {
+                item.fault(
+                    item.given(),
+                    format!("neither bed nor tank: {measures} is the whole site's"),
+                    None,
+                );
+            }
+            None
+        }
+    }
+}
+
+/// Where a quantity can be measured.
+enum Wanted {
+    Bed,
+    Tank,
+    Site,
+}
+
+fn refuse_place(
+    table: &Table<'_>,
+    key: &'static str,
+    other: &Option<Item<'_>>,
+    accepted: String,
+) -> Option<Place> {
+    match other {
+        Some(item) => item.fault(item.given(), format!("{key} = {accepted}"), None),
+        None => table.missing(key, accepted),
+    }
+    None
+}
+
+/// The number of the place that `item` names.
+fn find(item: &Item<'_>, kind: &str, places: &mut HashMap<String, PlaceUse>, watches: bool) -> Option<u16> {
+    let accepted = format!("the id of a {kind} of this garden");
+    let name = item.text(&accepted)?;
+    match places.get_mut(name) {
+        Some(place) => {
+            place.watched |= watches;
+            Some(place.at)
+        }
+        None => {
+            let mut known: Vec<&str> = places.keys().map(String::as_str).collect();
+            known.sort_unstable();
+            let near = nearest(name, known.iter().copied());
+            let accepted = match known.as_slice() {
+                [] => format!("{accepted}; there is none"),
+                known => format!("{accepted}: {}", super::fault::any_of(known.iter().copied())),
+            };
+            item.fault(format!("{}, which is not there", item.given()), accepted, near);
+            None
+        }
+    }
+}
+
+/// The depth of a soil sensor, metres; no other sensor has one.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+    let item = table.get("depth_cm", Want::Value);
+    let soil = measures.map(|m| matches!(m, Quantity::SoilMoisture | Quantity::SoilTemperature));
+    match (item, soil) {
+        (Some(item), Some(false)) => {
+            item.fault(item.given(), "no depth_cm: it is for soil sensors", None);
+            None
+        }
+        (Some(item), _) => Some(Some(item.number(DEPTH_CM)? / 100.0)),
+        (None, Some(true)) => {
+            table.missing("depth_cm", DEPTH_CM.to_string());
+            None
+        }
+        (None, _) => Some(None),
+    }
+}
+
+fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {
+    let topic = item.text(TOPIC_ACCEPTED)?;
+    if let Some(why) = refused_topic(topic) {
+        item.fault(format!("{} ({why})", item.given()), TOPIC_ACCEPTED, None);
+        return None;
+    }
+    if !topics.taken.claim(item, topic) {
+        return None;
+    }
+    if let Some(filters) = topics.filters
+        && !filters.iter().any(|filter| covers(filter, topic))
+    {
+        let accepted =
+            format!("a topic that [broker] topics covers: {}", super::fault::shortened(&filters.join(", ")));
+        item.refuse(accepted);
+        return None;
+    }
+    Some(topic.to_owned())
+}

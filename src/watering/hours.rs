@@ -1,0 +1,117 @@
+//! The hours when water may run, on the site's own clock.
+
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan as _};
+
+use crate::garden::plan::LocalHours;
+
+/// Step of the scan for allowed minutes, seconds.
+const STEP_S: i64 = 300;
+
+/// Minute of the local day, 0 to 1439.
+pub fn minute_of_day(local: DateTime) -> u16 {
+    u16::try_from(i32::from(local.hour()) * 60 + i32::from(local.minute())).unwrap_or(0)
+}
+
+/// Whether no allowed minute lies between `from` and `to` (both included), so
+/// that water which ran at any moment between them ran outside the hours.
+/// Looked at every five minutes; more than two days count as not outside.
+pub fn wholly_outside(hours: &LocalHours, zone: &TimeZone, from: Timestamp, to: Timestamp) -> bool {
+    let length_s = to.as_second() - from.as_second();
+    if !(0..=2 * 86_400).contains(&length_s) {
+        return false;
+    }
+    let allowed = |at: Timestamp| hours.contains(minute_of_day(zone.to_datetime(at)));
+    let mut second = 0;
+    while second < length_s {
+        if allowed(from + jiff::SignedDuration::from_secs(second)) {
+            return false;
+        }
+        second += STEP_S;
+    }
+    !allowed(to)
+}
+
+/// When water may run next: `None` if it may now, else the local time of the
+/// next allowed minute within two days, if there is one.
+pub fn next_allowed(hours: &LocalHours, local: DateTime) -> Option<Option<DateTime>> {
+    let minute = minute_of_day(local);
+    if hours.contains(minute) {
+        return None;
+    }
+    let start = |day: i32, minute: u16| {
+        local
+            .date()
+            .checked_add(day.days())
+            .ok()
+            .map(|date| date.at((minute / 60) as i8, (minute % 60) as i8, 0, 0))
+    };
+    let today = hours.intervals().iter().find(|&&(from, _)| from > minute).and_then(|&(from, _)| start(0, from));
+    Some(today.or_else(|| hours.intervals().first().and_then(|&(from, _)| start(1, from))))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn adelaide() -> TimeZone {
+        TimeZone::get("Australia/Adelaide").expect("bundled")
+    }
+
+    fn usual() -> LocalHours {
+        LocalHours::new(vec![(0, 540), (1080, 1440)])
+    }
+
+    fn local(text: &str) -> DateTime {
+        text.parse().expect("a date-time")
+    }
+
+    fn at(text: &str) -> Timestamp {
+        adelaide().to_timestamp(local(text)).expect("unambiguous")
+    }
+
+    #[test]
+    fn nine_is_outside_and_a_minute_before_is_inside() {
+        assert!(usual().contains(539));
+        assert!(!usual().contains(540));
+        assert!(!usual().contains(1079));
+        assert!(usual().contains(1080));
+    }
+
+    #[test]
+    fn only_an_interval_without_any_allowed_minute_is_outside() {
+        let outside = |from: &str, to: &str| wholly_outside(&usual(), &adelaide(), at(from), at(to));
+        assert!(outside("2026-04-07T10:15:00", "2026-04-07T11:30:00"));
+        assert!(!outside("2026-04-07T08:55:00", "2026-04-07T10:10:00"));
+        assert!(!outside("2026-04-07T17:00:00", "2026-04-07T18:00:00"));
+        assert!(!outside("2026-04-07T11:30:00", "2026-04-07T10:15:00"));
+    }
+
+    /// On 5 April 2026 the clock in Adelaide goes back at 3 am: 9 am standard
+    /// time is half past eleven at night, UTC.
+    #[test]
+    fn the_hours_follow_the_clock_across_its_change() {
+        let zone = adelaide();
+        let before: Timestamp = "2026-04-04T22:29:00Z".parse().expect("valid");
+        let after: Timestamp = "2026-04-04T23:31:00Z".parse().expect("valid");
+        assert_eq!(minute_of_day(zone.to_datetime(before)), 7 * 60 + 59);
+        assert!(usual().contains(minute_of_day(zone.to_datetime(before))));
+        assert!(!usual().contains(minute_of_day(zone.to_datetime(after))));
+    }
+
+    #[test]
+    fn the_next_allowed_time_is_found_across_midnight() {
+        assert_eq!(next_allowed(&usual(), local("2026-04-07T07:00:00")), None);
+        assert_eq!(
+            next_allowed(&usual(), local("2026-04-07T12:00:00")),
+            Some(Some(local("2026-04-07T18:00:00")))
+        );
+        let mornings = LocalHours::new(vec![(300, 540)]);
+        assert_eq!(
+            next_allowed(&mornings, local("2026-04-07T12:00:00")),
+            Some(Some(local("2026-04-08T05:00:00")))
+        );
+        assert_eq!(next_allowed(&LocalHours::new(vec![]), local("2026-04-07T12:00:00")), Some(None));
+    }
+}

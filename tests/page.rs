@@ -1,0 +1,361 @@
+//! The page over real HTTP, with views made by hand.
+
+mod support;
+
+use std::io::{Read, Write};
+use std::time::{Duration, Instant};
+
+use support::http::{Answer, Served};
+use support::views::{self, Fixed};
+
+fn page_of(view: trug::garden::view::SiteView) -> String {
+    let answer = Served::new(Fixed::of(vec![view]), None).get("/");
+    assert_eq!(answer.status, 200);
+    assert_well_formed(&answer.body);
+    answer.body
+}
+
+/// Text between tags, with runs of spaces made one.
+fn text_of(html: &str) -> String {
+    let mut text = String::new();
+    let mut inside = false;
+    for c in html.chars() {
+        match c {
+            '<' => inside = true,
+            '>' => {
+                inside = false;
+                text.push(' ');
+            }
+            c if !inside => text.push(c),
+            _ => {}
+        }
+    }
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Elements close in the order in which they opened, every id is used once,
+/// and nothing on the page runs, frames or fetches from elsewhere.
+fn assert_well_formed(html: &str) {
+    /// HTML Living Standard, void elements (those that a page like this can hold).
+    const VOID: [&str; 6] = ["meta", "link", "img", "br", "hr", "input"];
+    assert!(html.starts_with("<!DOCTYPE html>"), "{}", &html[..html.len().min(80)]);
+    let mut open = Vec::new();
+    for part in html.split('<').skip(2) {
+        let tag = part.split_once('>').unwrap_or_else(|| panic!("no end of tag in {part:?}")).0;
+        let name = tag.split(' ').next().unwrap_or_default().trim_end_matches('/');
+        if let Some(closed) = name.strip_prefix('/') {
+            assert_eq!(open.pop(), Some(closed), "closing </{closed}>");
+        } else if !VOID.contains(&name) {
+            open.push(name);
+        }
+        assert!(!["script", "iframe", "style", "object", "form"].contains(&name), "<{name}> on the page");
+        assert!(!tag.contains(" style=") && !tag.contains(" on"), "<{tag}> on the page");
+        assert!(!tag.contains("http:") && !tag.contains("https:"), "<{tag}> leads away");
+    }
+    assert!(open.is_empty(), "left open: {open:?}");
+    let mut ids: Vec<_> = html.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+    let count = ids.len();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), count, "an id stands twice: {ids:?}");
+}
+
+#[test]
+fn a_garden_not_heard_from_is_never_called_well() {
+    let html = page_of(views::unknown());
+    let text = text_of(&html);
+    assert!(text.contains("the state of 4 places is not known: look for yourself"), "{text}");
+    assert!(!text.contains("All well"), "{text}");
+    assert_eq!(text.matches("Not known").count(), 4, "{text}");
+    assert_eq!(text.matches("now: not known").count(), 3, "{text}");
+    assert!(text.contains("never heard"), "{text}");
+}
+
+#[test]
+fn a_garden_without_places_is_never_called_well() {
+    let mut view = views::unknown();
+    (view.beds, view.tanks, view.rain) = (Vec::new(), Vec::new(), None);
+    let text = text_of(&page_of(view));
+    assert!(text.contains("nothing is watched here"), "{text}");
+}
+
+#[test]
+fn a_garden_that_is_well_says_so() {
+    let text = text_of(&page_of(views::well()));
+    assert!(text.contains("What to do today Nothing that the sensors can see."), "{text}");
+    assert!(text.contains("No alarm is open."), "{text}");
+    assert_eq!(text.matches("All well").count(), 3, "{text}");
+    assert!(text.contains("As the garden stood Friday 17 April 2026, 3:00 pm ACST"), "{text}");
+    assert!(
+        text.contains("Kitchen bed: Soil moisture kitchen-15cm 14.0 % by volume today 2:45 pm Good"),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_silent_sensor_takes_the_plain_all_clear_away() {
+    let mut view = views::well();
+    view.sensors[0].silent = true;
+    let text = text_of(&page_of(view));
+    assert!(text.contains("one of them is silent"), "{text}");
+    assert!(text.contains("Good Silent now"), "{text}");
+}
+
+#[test]
+fn jobs_and_alarms_stand_in_order_of_urgency() {
+    let mut view = views::busy();
+    view.to_do.reverse();
+    view.alarms.reverse();
+    let text = text_of(&page_of(view));
+    let place = |part: &str| text.find(part).unwrap_or_else(|| panic!("{part:?} not in {text}"));
+    let order = [
+        "Do it now Perch tank The water fell",
+        "Do it today Kitchen bed Give it about 64 L",
+        "When you can Shed The air",
+        "Open alarms",
+        "Perch tank : Water temperature changed too fast Do it now Since today 2:35 pm . It still holds, and nobody",
+        "Kitchen bed : Bed too dry Do it today Since today 6:30 am . It still holds; somebody",
+        "Shed : Sensor silent When you can Since Sunday 12 April, 10:30 am . It has passed",
+    ];
+    // Tags part words by spaces; compare without those before marks.
+    let text_places: Vec<_> = order.iter().map(|part| place_loosely(&text, part)).collect();
+    assert!(text_places.is_sorted(), "{text_places:?}");
+    assert!(place("change hour -3.4 °C limit 2.0 °C") > 0);
+    assert!(place("By the rule of: FAO-56 eq. 82-83") > 0);
+}
+
+fn place_loosely(text: &str, part: &str) -> usize {
+    let loose = |text: &str| text.replace(" :", ":").replace(" .", ".");
+    loose(text).find(&loose(part)).unwrap_or_else(|| panic!("{part:?} not in {text}"))
+}
+
+#[test]
+fn every_condition_has_its_own_word_and_its_own_shape() {
+    let html = page_of(views::busy());
+    let mut shapes = std::collections::BTreeMap::new();
+    for part in html.split(r#"<p class="condition">"#).skip(1) {
+        let shape = part.split(" d=\"").nth(1).and_then(|d| d.split('"').next()).expect("a shape");
+        let word = text_of(part.split("</p>").next().expect("an end"));
+        shapes.insert(word, shape.to_owned());
+    }
+    let words: Vec<_> = shapes.keys().map(String::as_str).collect();
+    assert_eq!(words, ["All well", "Keep an eye on it", "Needs doing", "Not known"]);
+    let distinct: std::collections::BTreeSet<_> = shapes.values().collect();
+    assert_eq!(distinct.len(), 4);
+}
+
+#[test]
+fn the_drawing_says_in_words_what_it_shows() {
+    let html = page_of(views::busy());
+    for part in [
+        r#"role="img" aria-labelledby="band-kitchen-bed-title band-kitchen-bed-description""#,
+        "Water in the root zone, in percent of the soil's volume",
+        "Now 9.4 %. Wilting point 6.0 %, refill point 10.9 %, field capacity 15.0 %.",
+        "Now 18.0 °C. Too cold below 12.0 °C, too warm above 28.0 °C.",
+    ] {
+        assert!(html.contains(part), "{part:?} not in {html}");
+    }
+}
+
+#[test]
+fn texts_from_outside_stay_text() {
+    let mut fixed = Fixed::of(vec![views::hostile()]);
+    fixed.not_placed = vec![
+        views::stray("a/<script>alert(1)</script>", b"<script>alert(2)</script>"),
+        views::stray("b/\u{202E}evil", &[0xff, 0xfe, 0x00, b'1']),
+        views::stray("c", &[b'x'; 4096]),
+        views::stray("d", b""),
+    ];
+    let answer = Served::new(fixed, Some("<script>notice</script>")).get("/");
+    assert_eq!(answer.status, 200);
+    assert_well_formed(&answer.body);
+    assert!(!answer.body.contains("<script") && !answer.body.contains("<img"), "{}", answer.body);
+    assert!(answer.body.contains("&lt;script&gt;alert(2)&lt;/script&gt;"), "{}", answer.body);
+    assert!(!answer.body.contains(&"x".repeat(121)), "a payload is shown uncut");
+    assert!(text_of(&answer.body).contains("(empty)"));
+    for number in ["NaN", "inf"] {
+        assert!(!text_of(&answer.body).contains(number), "{number} is shown");
+    }
+}
+
+#[test]
+fn several_gardens_are_listed_and_each_has_its_page() {
+    let mut other = views::well();
+    other.id = trug::garden::plan::Id::new("second-garden");
+    other.name = "Second garden".into();
+    let mut fixed = Fixed::of(vec![views::busy(), other]);
+    fixed.not_placed = vec![
+        views::stray("saltbush-gully/new-probe", b"17"),
+        views::stray("second-garden/new-probe", b"18"),
+        views::stray("saltbush-gully-east/x", b"19"),
+    ];
+    let served = Served::new(fixed, None);
+    let list = served.get("/").body;
+    assert_well_formed(&list);
+    assert!(list.contains(r#"<a href="/site/second-garden">Second garden</a>"#), "{list}");
+    assert!(list.contains("saltbush-gully-east/x"), "{list}");
+    assert!(text_of(&list).contains("Friday 17 April 2026, 5:20 am"), "{list}");
+    let page = served.get("/site/saltbush-gully");
+    assert_eq!(page.status, 200);
+    assert!(page.body.contains("saltbush-gully/new-probe"));
+    assert!(!page.body.contains("second-garden/") && !page.body.contains("gully-east"), "{}", page.body);
+}
+
+#[test]
+fn no_garden_at_all_is_said() {
+    let answer = Served::new(Fixed::default(), None).get("/");
+    assert_eq!(answer.status, 200);
+    assert!(answer.body.contains("There is no garden"), "{}", answer.body);
+}
+
+#[test]
+fn the_page_renews_itself_unless_held() {
+    let served = Served::new(Fixed::of(vec![views::well()]), Some("Demonstration: an invented school"));
+    let renewing = served.get("/").body;
+    assert!(renewing.contains(r#"<meta http-equiv="refresh" content="60">"#), "{renewing}");
+    assert!(renewing.contains("Demonstration: an invented school"));
+    let held = served.get("/?hold=yes").body;
+    assert!(!held.contains("http-equiv"), "{held}");
+    assert!(served.get("/site/saltbush-gully").body.contains(r#"href="/site/saltbush-gully?hold=yes""#));
+}
+
+#[test]
+fn wrong_requests_get_a_plain_page_and_the_right_status() {
+    let served = Served::new(Fixed::of(vec![views::well()]), Some("the notice"));
+    let long = "x".repeat(300);
+    let get = |path: &str| served.get(path);
+    let post = |path: &str| {
+        served.ask(&format!(
+            "POST {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\nContent-Length: 3\r\n\r\na=b"
+        ))
+    };
+    let cases: [(Answer, u16, &str); 11] = [
+        (get("/nothing"), 404, "There is no such page"),
+        (get("/site/"), 404, "There is no such page"),
+        (get("/site/unknown"), 404, "There is no such page"),
+        (get("/site/UPPER"), 404, "There is no such page"),
+        (get("/site/%ff%00"), 404, "There is no such page"),
+        (get("/site/..%2f..%2fetc"), 404, "There is no such page"),
+        (get("/../../etc/passwd"), 404, "There is no such page"),
+        (get(&format!("/site/{long}")), 414, "That address is too long"),
+        (get(&format!("/?{long}")), 414, "That address is too long"),
+        (post("/"), 405, "only for reading"),
+        (post("/nothing"), 405, "only for reading"),
+    ];
+    for (answer, status, words) in cases {
+        assert_eq!(answer.status, status, "{words}");
+        assert!(answer.body.contains(words), "{status}: {}", answer.body);
+        assert!(answer.body.contains("the notice"), "{status}: {}", answer.body);
+        assert_well_formed(&answer.body);
+        assert_safe(&answer);
+        if status == 405 {
+            assert_eq!(answer.header("allow"), Some("GET, HEAD"));
+        }
+    }
+}
+
+fn assert_safe(answer: &Answer) {
+    let policy = answer.header("content-security-policy").unwrap_or_default();
+    for rule in ["default-src 'none'", "style-src 'self'", "img-src 'self' data:", "frame-ancestors 'none'"] {
+        assert!(policy.contains(rule), "{rule} not in {policy:?}");
+    }
+    assert!(!policy.contains("unsafe"), "{policy}");
+    assert_eq!(answer.header("x-content-type-options"), Some("nosniff"));
+    assert_eq!(answer.header("referrer-policy"), Some("no-referrer"));
+}
+
+#[test]
+fn every_answer_carries_the_headers() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    for (path, kind, cache) in [
+        ("/", "text/html; charset=utf-8", "no-store"),
+        ("/site/saltbush-gully", "text/html; charset=utf-8", "no-store"),
+        ("/style.css", "text/css; charset=utf-8", "max-age=300"),
+        ("/health", "text/plain; charset=utf-8", "no-store"),
+    ] {
+        let answer = served.get(path);
+        assert_eq!(answer.status, 200, "{path}");
+        assert_eq!(answer.header("content-type"), Some(kind), "{path}");
+        assert_eq!(answer.header("cache-control"), Some(cache), "{path}");
+        assert_safe(&answer);
+    }
+    let head = served.ask("HEAD / HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n");
+    assert_eq!((head.status, head.body.as_str()), (200, ""));
+}
+
+#[test]
+fn health_tells_programs_what_is_wrong() {
+    let healthy = Served::new(Fixed::default(), None).get("/health");
+    assert_eq!((healthy.status, healthy.body.as_str()), (200, "ok\n"));
+    let faults = vec!["the broker is not there".to_owned(), "the disk is full".to_owned()];
+    let ill = Served::new(Fixed { faults, ..Fixed::default() }, None).get("/health");
+    assert_eq!(ill.status, 503);
+    assert_eq!(ill.body, "the broker is not there\nthe disk is full\n");
+}
+
+#[test]
+fn a_garden_that_cannot_be_asked_is_a_503_that_says_so() {
+    let fixed = Fixed { unavailable: true, ..Fixed::of(vec![views::well()]) };
+    let answer = Served::new(fixed, None).get("/");
+    assert_eq!(answer.status, 503);
+    assert_eq!(answer.header("retry-after"), Some("60"));
+    assert!(answer.body.contains("cannot be asked just now"), "{}", answer.body);
+    assert!(!answer.body.contains("planted"), "the fault's inside is shown");
+    assert_safe(&answer);
+}
+
+#[test]
+fn a_panic_is_a_500_and_the_next_request_is_answered() {
+    let served = Served::new(Fixed { panics: true, ..Fixed::default() }, None);
+    for _ in 0..2 {
+        let answer = served.get("/");
+        assert_eq!(answer.status, 500);
+        assert!(answer.body.contains("Something went wrong"), "{}", answer.body);
+        assert!(!answer.body.contains("planted"), "the fault's inside is shown");
+        assert_safe(&answer);
+    }
+    assert_eq!(served.get("/health").status, 200);
+}
+
+#[test]
+fn nonsense_on_the_wire_disturbs_nobody() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    let long_head = format!("GET / HTTP/1.1\r\nHost: garden\r\nX: {}\r\n\r\n", "y".repeat(64 * 1024));
+    for bytes in ["\0\0\0\0\r\n\r\n", "GET\r\n\r\n", "GET / HTTP/9.9\r\n\r\n", &long_head] {
+        let mut stream = served.connect();
+        // The page may hang up before it has read everything.
+        let _ = stream.write_all(bytes.as_bytes());
+        drop(stream);
+        assert_eq!(served.get("/").status, 200, "after {:?}", &bytes[..bytes.len().min(20)]);
+    }
+}
+
+#[test]
+fn stopping_ends_open_connections_in_time() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    assert_eq!(served.get("/").status, 200);
+    let _idle = served.connect();
+    let mut half = served.connect();
+    half.write_all(b"GET / HTTP/1.1\r\nHo").expect("it can be sent");
+    let port = served.port();
+    let began = Instant::now();
+    served.stop().expect("a clean end");
+    assert!(began.elapsed() < Duration::from_secs(10), "{:?}", began.elapsed());
+    assert!(std::net::TcpStream::connect(("127.0.0.1", port)).is_err(), "it still listens");
+}
+
+#[test]
+fn more_callers_than_places_wait_and_are_answered() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    let mut held: Vec<_> = (0..trug::page::CONNECTIONS_MAX).map(|_| served.connect()).collect();
+    // Every place is taken by a caller that has sent nothing: one more connects
+    // (into the system's queue) and is answered as soon as a place is free.
+    let mut late = served.connect();
+    late.write_all(b"GET /health HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n")
+        .expect("it can be sent");
+    late.set_read_timeout(Some(Duration::from_millis(200))).expect("a timeout above zero");
+    assert!(late.read(&mut [0]).is_err(), "answered although every place was taken");
+    late.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout above zero");
+    drop(held.split_off(held.len() / 2));
+    assert_eq!(Answer::read(&mut late).status, 200);
+}

@@ -1,0 +1,95 @@
+//! The page on a port of its own, and a caller that can also speak nonsense.
+
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::time::Duration;
+
+use tokio::net::TcpListener;
+use tokio::runtime::Runtime;
+use tokio::task::JoinHandle;
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+use trug::page::{Views, serve};
+
+/// The page, served until it is dropped.
+pub(crate) struct Served {
+    runtime: Runtime,
+    port: u16,
+    stop: CancellationToken,
+    task: JoinHandle<std::io::Result<()>>,
+}
+
+impl Served {
+    pub(crate) fn new(views: impl Views, notice: Option<&str>) -> Self {
+        let runtime = Runtime::new().expect("a runtime");
+        let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
+        let port = listener.local_addr().expect("a bound listener has an address").port();
+        let stop = CancellationToken::new();
+        let task = runtime.spawn(serve(listener, views, notice.map(str::to_owned), stop.clone()));
+        Self { runtime, port, stop, task }
+    }
+
+    pub(crate) fn port(&self) -> u16 {
+        self.port
+    }
+
+    pub(crate) fn url(&self, path: &str) -> String {
+        format!("http://127.0.0.1:{}{path}", self.port)
+    }
+
+    /// Asks for a path and reads the whole answer.
+    pub(crate) fn get(&self, path: &str) -> Answer {
+        self.ask(&format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n"))
+    }
+
+    /// Sends bytes as they are.
+    pub(crate) fn ask(&self, request: &str) -> Answer {
+        let mut stream = self.connect();
+        stream.write_all(request.as_bytes()).expect("the request can be sent");
+        Answer::read(&mut stream)
+    }
+
+    pub(crate) fn connect(&self) -> TcpStream {
+        let stream = TcpStream::connect(("127.0.0.1", self.port)).expect("the page listens");
+        stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout above zero");
+        stream
+    }
+
+    /// Stops the page and waits for its end.
+    pub(crate) fn stop(self) -> std::io::Result<()> {
+        self.stop.cancel();
+        self.runtime
+            .block_on(async { timeout(Duration::from_secs(20), self.task).await })
+            .expect("the page ends in time")
+            .expect("the page ends without a panic")
+    }
+}
+
+/// What the page answered.
+pub(crate) struct Answer {
+    pub(crate) status: u16,
+    /// In lower case.
+    pub(crate) headers: Vec<(String, String)>,
+    pub(crate) body: String,
+}
+
+impl Answer {
+    pub(crate) fn read(stream: &mut TcpStream) -> Self {
+        let mut bytes = Vec::new();
+        // A refused request may be followed by a reset; what came before counts.
+        let _ = stream.read_to_end(&mut bytes);
+        let text = String::from_utf8(bytes).expect("the answer is UTF-8");
+        let (head, body) = text.split_once("\r\n\r\n").unwrap_or_else(|| panic!("no head in {text:?}"));
+        let mut lines = head.lines();
+        let status = lines.next().and_then(|line| line.split(' ').nth(1)?.parse().ok());
+        let headers = lines
+            .filter_map(|line| line.split_once(": "))
+            .map(|(name, value)| (name.to_ascii_lowercase(), value.to_owned()))
+            .collect();
+        Self { status: status.expect("a status"), headers, body: body.to_owned() }
+    }
+
+    pub(crate) fn header(&self, name: &str) -> Option<&str> {
+        self.headers.iter().find(|(key, _)| key == name).map(|(_, value)| value.as_str())
+    }
+}

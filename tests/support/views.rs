@@ -1,0 +1,329 @@
+//! Hand-made gardens for the page. The school is invented, and so are the
+//! numbers: these tests look at how a view is laid out, not at how it is judged.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use trug::alarms::{Kind, Priority, State};
+use trug::garden::plan::{Id, Quantity};
+use trug::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use trug::page::{Health, NotPlaced, Unavailable, Views};
+use trug::quality::Flag;
+
+/// Views made by hand, and the faults that a real one can have.
+#[derive(Default)]
+pub(crate) struct Fixed {
+    pub(crate) sites: Vec<SiteView>,
+    pub(crate) not_placed: Vec<NotPlaced>,
+    pub(crate) faults: Vec<String>,
+    pub(crate) unavailable: bool,
+    pub(crate) panics: bool,
+}
+
+impl Fixed {
+    pub(crate) fn of(sites: Vec<SiteView>) -> Self {
+        Self { sites, ..Self::default() }
+    }
+
+    fn answer<T>(&self, value: T) -> Result<T, Unavailable> {
+        assert!(!self.panics, "a planted fault");
+        if self.unavailable { Err(Unavailable("a planted fault".into())) } else { Ok(value) }
+    }
+}
+
+impl Views for Fixed {
+    async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
+        self.answer(self.sites.iter().map(|site| (site.id.clone(), site.name.clone())).collect())
+    }
+
+    async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
+        self.answer(self.sites.iter().find(|site| site.id.as_str() == id).cloned())
+    }
+
+    async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
+        self.answer(self.not_placed.iter().take(limit).cloned().collect())
+    }
+
+    async fn health(&self) -> Health {
+        Health { faults: self.faults.clone() }
+    }
+}
+
+pub(crate) fn at(text: &str) -> Timestamp {
+    text.parse().expect("a time in RFC 3339")
+}
+
+fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f64>) -> BedView {
+    let (wilting_point, field_capacity) = (0.06, 0.15);
+    BedView {
+        id: Id::new(id),
+        name: name.into(),
+        condition,
+        words: words.into(),
+        water_content: water,
+        wilting_point,
+        refill_point: 0.1095,
+        field_capacity,
+        available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
+        last_wetting: None,
+        mulch: None,
+    }
+}
+
+fn sensor(id: &str, place: &str, measures: Quantity, last: Option<(&str, f64, Flag)>) -> SensorView {
+    SensorView {
+        id: Id::new(id),
+        place_name: place.into(),
+        measures,
+        last_at: last.map(|(when, ..)| at(when)),
+        last_value: last.map(|(_, value, _)| value),
+        last_flag: last.map(|(.., flag)| flag),
+        silent: false,
+    }
+}
+
+fn site() -> SiteView {
+    SiteView {
+        id: Id::new("saltbush-gully"),
+        name: "Saltbush Gully Primary School".into(),
+        time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        now: at("2026-04-17T05:30:00Z"),
+        to_do: Vec::new(),
+        alarms: Vec::new(),
+        beds: Vec::new(),
+        tanks: Vec::new(),
+        rain: None,
+        sensors: Vec::new(),
+    }
+}
+
+/// Nothing has been heard yet.
+pub(crate) fn unknown() -> SiteView {
+    let silence = "Nothing has been heard from its sensors yet.";
+    SiteView {
+        beds: vec![
+            bed("kitchen-bed", "Kitchen bed", Condition::Unknown, silence, None),
+            bed("pea-bed", "Pea bed", Condition::Unknown, silence, None),
+        ],
+        tanks: vec![TankView {
+            id: Id::new("perch-tank"),
+            name: "Perch tank".into(),
+            condition: Condition::Unknown,
+            words: silence.into(),
+            temperature_c: None,
+            cold_c: 12.0,
+            warm_c: 28.0,
+            change_hour_c: None,
+            change_day_c: None,
+        }],
+        rain: Some(RainView {
+            condition: Condition::Unknown,
+            words: silence.into(),
+            since_9am_mm: None,
+            week_mm: None,
+        }),
+        sensors: vec![sensor("kitchen-15cm", "Kitchen bed", Quantity::SoilMoisture, None)],
+        ..site()
+    }
+}
+
+/// Everything is known and well.
+pub(crate) fn well() -> SiteView {
+    SiteView {
+        beds: vec![bed("kitchen-bed", "Kitchen bed", Condition::Well, "It has enough water.", Some(0.14))],
+        tanks: vec![TankView {
+            id: Id::new("perch-tank"),
+            name: "Perch tank".into(),
+            condition: Condition::Well,
+            words: "The water suits the fish.".into(),
+            temperature_c: Some(21.4),
+            cold_c: 12.0,
+            warm_c: 28.0,
+            change_hour_c: Some(0.2),
+            change_day_c: Some(1.9),
+        }],
+        rain: Some(RainView {
+            condition: Condition::Well,
+            words: "No rain since 9 am.".into(),
+            since_9am_mm: Some(0.0),
+            week_mm: Some(4.2),
+        }),
+        sensors: vec![
+            sensor(
+                "kitchen-15cm",
+                "Kitchen bed",
+                Quantity::SoilMoisture,
+                Some(("2026-04-17T05:15:00Z", 0.14, Flag::Pass)),
+            ),
+            sensor(
+                "perch-water-temp",
+                "Perch tank",
+                Quantity::WaterTemperature,
+                Some(("2026-04-17T05:25:00Z", 21.4, Flag::Pass)),
+            ),
+        ],
+        ..site()
+    }
+}
+
+/// A bad afternoon: every condition, every urgency, three alarms.
+pub(crate) fn busy() -> SiteView {
+    let mut view = well();
+    view.to_do = vec![
+        ToDo {
+            priority: Priority::High,
+            place: "Perch tank".into(),
+            text: "The water fell 3.4 °C within the last hour. Stop the top-up, and add no more cold water \
+                   today; watch the fish for an hour."
+                .into(),
+        },
+        ToDo {
+            priority: Priority::Medium,
+            place: "Kitchen bed".into(),
+            text: "Give it about 64 L after 6 pm, before tomorrow's mulch.".into(),
+        },
+        ToDo {
+            priority: Priority::Low,
+            place: "Shed".into(),
+            text: "The air temperature sensor has been silent since yesterday. Look at its battery.".into(),
+        },
+    ];
+    let alarm = |kind, place: &str, name: &str, state, priority, since: &str, text: &str| AlarmView {
+        kind,
+        place: Id::new(place),
+        place_name: name.into(),
+        state,
+        priority,
+        since: at(since),
+        at: at(since),
+        text: text.into(),
+        values: Vec::new(),
+        source: "".into(),
+    };
+    let mut shock = alarm(
+        Kind::TankTemperatureShock,
+        "perch-tank",
+        "Perch tank",
+        State::Unacknowledged,
+        Priority::High,
+        "2026-04-17T05:05:00Z",
+        "Perch tank fell 3.4 °C within an hour; its fish stand 2 °C. Stop the top-up and let it settle.",
+    );
+    shock.values = vec![("change_hour_c".into(), -3.4), ("limit_c".into(), 2.0)];
+    shock.source = "the limits in the garden's file".into();
+    let mut dry = alarm(
+        Kind::DryBed,
+        "kitchen-bed",
+        "Kitchen bed",
+        State::Acknowledged,
+        Priority::Medium,
+        "2026-04-16T21:00:00Z",
+        "Kitchen bed is dry: 38 % of its available water is left. Give it about 64 L after 6 pm.",
+    );
+    dry.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
+    dry.source = "FAO-56 eq. 82-83".into();
+    let mut silent = alarm(
+        Kind::SensorSilent,
+        "shed-air-temp",
+        "Shed",
+        State::ReturnedUnacknowledged,
+        Priority::Low,
+        "2026-04-12T01:00:00Z",
+        "The air temperature sensor of the whole site was silent for 5 hours.",
+    );
+    silent.source = "three of the sensor's own intervals".into();
+    view.alarms = vec![shock, dry, silent];
+
+    let mut kitchen = bed(
+        "kitchen-bed",
+        "Kitchen bed",
+        Condition::Act,
+        "It is dry. The plants are short of water.",
+        Some(0.094),
+    );
+    kitchen.last_wetting = Some("Rain, 2.4 mm, Tuesday 14 April".into());
+    kitchen.mulch = Some("Not yet: water first. Mulch is planned for tomorrow, 18 April.".into());
+    let mut orchard = bed(
+        "orchard-row",
+        "Orchard row",
+        Condition::Unknown,
+        "Its sensor at 60 cm is silent, so its water is not known.",
+        None,
+    );
+    (orchard.wilting_point, orchard.refill_point, orchard.field_capacity) = (0.12, 0.19, 0.26);
+    view.beds = vec![
+        kitchen,
+        bed("pea-bed", "Pea bed", Condition::Watch, "It will be dry in about two days.", Some(0.115)),
+        bed("herb-bed", "Herb bed", Condition::Well, "It has enough water.", Some(0.17)),
+        orchard,
+    ];
+    let tank = &mut view.tanks[0];
+    tank.condition = Condition::Act;
+    tank.words = "The water cooled too fast within the last hour.".into();
+    tank.temperature_c = Some(18.0);
+    tank.change_hour_c = Some(-3.4);
+    tank.change_day_c = Some(-4.0);
+    view.sensors.extend([
+        sensor(
+            "roof-gauge",
+            "Whole site",
+            Quantity::Rain,
+            Some(("2026-04-17T05:15:00Z", 0.0, Flag::NotEvaluated)),
+        ),
+        sensor(
+            "pea-15cm",
+            "Pea bed",
+            Quantity::SoilMoisture,
+            Some(("2026-04-17T05:15:00Z", 0.61, Flag::Fail)),
+        ),
+        sensor("orchard-60cm", "Orchard row", Quantity::SoilMoisture, None),
+        SensorView {
+            silent: true,
+            ..sensor(
+                "shed-air-temp",
+                "Whole site",
+                Quantity::AirTemperature,
+                Some(("2026-04-16T03:00:00Z", 19.5, Flag::Suspect)),
+            )
+        },
+    ]);
+    view
+}
+
+/// A topic that no sensor names.
+pub(crate) fn stray(topic: &str, payload: &[u8]) -> NotPlaced {
+    NotPlaced { topic: topic.into(), payload: payload.to_vec(), count: 42, last: at("2026-04-17T05:20:00Z") }
+}
+
+/// Every text that comes from outside tries to break out of its place.
+pub(crate) fn hostile() -> SiteView {
+    const EVIL: &str = "\"'><script>alert(1)</script><img src=x onerror=alert(1)>&\u{202E}";
+    let mut view = busy();
+    view.name = EVIL.into();
+    for job in &mut view.to_do {
+        job.place = EVIL.into();
+        job.text = EVIL.into();
+    }
+    for alarm in &mut view.alarms {
+        alarm.place_name = EVIL.into();
+        alarm.text = EVIL.into();
+        alarm.values = vec![("depletion_mm".into(), f64::NAN)];
+    }
+    for bed in &mut view.beds {
+        bed.name = EVIL.into();
+        bed.words = EVIL.into();
+        bed.last_wetting = Some(EVIL.into());
+        bed.mulch = Some(EVIL.into());
+        bed.water_content = Some(f64::INFINITY);
+        bed.available_left = Some(f64::NEG_INFINITY);
+    }
+    for tank in &mut view.tanks {
+        tank.name = EVIL.into();
+        tank.words = EVIL.into();
+        tank.cold_c = f64::NAN;
+    }
+    for sensor in &mut view.sensors {
+        sensor.place_name = EVIL.into();
+        sensor.last_value = Some(f64::NAN);
+    }
+    view
+}
