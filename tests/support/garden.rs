@@ -12,15 +12,15 @@ use trug::quality::{Flag, Limits, Tests};
 use trug::store::{Letter, Transaction};
 
 /// 2026-04-17 05:30 UTC, a Friday afternoon in Adelaide.
-pub const START_MS: i64 = 1_776_403_800_000;
+pub(crate) const START_MS: i64 = 1_776_403_800_000;
 
 /// So many milliseconds after [`START_MS`].
-pub fn at(ms: i64) -> Timestamp {
+pub(crate) fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(START_MS + ms).expect("a time of this century")
 }
 
 /// A garden with one bed and these sensors: id, quantity, whether it is in the bed.
-pub fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
+pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
     Garden {
         site: Site {
             id: Id::new(site),
@@ -66,7 +66,7 @@ pub fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
 }
 
 /// A moisture probe in the bed and the site's rain gauge.
-pub fn school() -> Garden {
+pub(crate) fn school() -> Garden {
     garden(
         "saltbush-gully",
         &[("kitchen-15cm", Quantity::SoilMoisture, true), ("roof-gauge", Quantity::Rain, false)],
@@ -74,14 +74,14 @@ pub fn school() -> Garden {
 }
 
 /// A garden of so many moisture probes.
-pub fn probes(count: u32) -> Garden {
+pub(crate) fn probes(count: u32) -> Garden {
     let names: Vec<String> = (0..count).map(|n| format!("probe-{n}")).collect();
     let sensors: Vec<_> = names.iter().map(|name| (name.as_str(), Quantity::SoilMoisture, true)).collect();
     garden("saltbush-gully", &sensors)
 }
 
 /// A reading that passed, `ms` after the start.
-pub fn reading(sensor: u32, ms: i64, raw: f64) -> Reading {
+pub(crate) fn reading(sensor: u32, ms: i64, raw: f64) -> Reading {
     Reading {
         sensor: SensorIx(sensor),
         at: at(ms),
@@ -95,12 +95,12 @@ pub fn reading(sensor: u32, ms: i64, raw: f64) -> Reading {
 }
 
 /// A transaction with a batch and nothing else.
-pub fn only(batch: &Batch) -> Transaction<'_> {
+pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
     Transaction { at: at(0), batch, letters: &[], letters_sent: &[], forwarded: &[], forward: false }
 }
 
 /// A step of the kitchen bed's dry-bed alarm.
-pub fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
+pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
     AlarmChange {
         key: AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
         from,
@@ -115,7 +115,7 @@ pub fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
 }
 
 /// The letter of a step.
-pub fn letter(change: &AlarmChange) -> Letter {
+pub(crate) fn letter(change: &AlarmChange) -> Letter {
     let AlarmKey { site, kind, place } = &change.key;
     let kind = kind.name();
     Letter {
@@ -126,7 +126,7 @@ pub fn letter(change: &AlarmChange) -> Letter {
 }
 
 /// A payload that could not be read.
-pub fn reject(ms: i64) -> Reject {
+pub(crate) fn reject(ms: i64) -> Reject {
     Reject {
         at: at(ms),
         topic: "saltbush-gully/kitchen-15cm".to_owned(),
@@ -136,6 +136,6 @@ pub fn reject(ms: i64) -> Reject {
 }
 
 /// A message on a topic that no sensor names.
-pub fn unplaced(ms: i64, topic: &str) -> Unplaced {
+pub(crate) fn unplaced(ms: i64, topic: &str) -> Unplaced {
     Unplaced { at: at(ms), topic: topic.to_owned(), payload: b"21.5".to_vec() }
 }

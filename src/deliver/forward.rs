@@ -1,0 +1,487 @@
+//! Stored readings on to a time-series server that takes line protocol.
+//!
+//! A forwarder walks along the store's queue from the last row that its server has
+//! taken. Only when the server has answered that a batch is written does it tell
+//! the writer its new position, so a crash or a night without the server repeats
+//! rows and loses none.
+//!
+//! | the server answers | then |
+//! | --- | --- |
+//! | 2xx | on to the next rows |
+//! | 413 | the batch is halved |
+//! | 400 or 422 about lines | the batch is split until the bad line is alone; that one is logged, counted and left out |
+//! | any other answer that more tries cannot mend (401, 403, 404, 400 about the request) | it waits, tries rarely, and says why once |
+//! | 5xx, 408, 429, no connection, no answer in time | it waits and tries again, 1 s to 60 s apart |
+
+use std::collections::HashMap;
+use std::fmt;
+use std::hash::{BuildHasher, Hasher, RandomState};
+use std::time::Duration;
+
+use reqwest::{Client, StatusCode, Url};
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+use tracing::{error, info, warn};
+
+use super::line::{self, Line};
+use crate::store::{ForwardRow, Reader, Series, StoreError};
+
+/// Bytes of an answer that are read to learn what was wrong.
+const ANSWER_MAX: usize = 4096;
+
+/// Where to send readings.
+#[derive(Clone, Debug)]
+pub struct Target {
+    /// Names the durable position in the store.
+    pub name: String,
+    /// A server's `/write` or `/api/v2/write`, with its query. A `precision` in it
+    /// is replaced: times are sent in nanoseconds.
+    pub url: Url,
+    pub auth: Auth,
+    /// Readings in one request at most, above 0.
+    pub batch: u32,
+    /// How long to wait for an answer.
+    pub timeout: Duration,
+    pub pace: Pace,
+}
+
+/// How the server knows us.
+#[derive(Clone)]
+pub enum Auth {
+    None,
+    Token(String),
+    Password { username: String, password: String },
+}
+
+impl fmt::Debug for Auth {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Never the secret itself.
+        f.write_str(match self {
+            Self::None => "None",
+            Self::Token(_) => "Token",
+            Self::Password { .. } => "Password",
+        })
+    }
+}
+
+/// How long the forwarder waits between tries. Each wait is shortened by a random
+/// part of up to a half, so that many forwarders do not come back at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pace {
+    /// After the first failure; doubled after each further one.
+    pub first: Duration,
+    /// The longest, and the one after an answer that more tries cannot mend.
+    pub most: Duration,
+    /// After a batch that was not full, so that a few readings go together.
+    pub gather: Duration,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            first: Duration::from_secs(1),
+            most: Duration::from_secs(60),
+            gather: Duration::from_millis(250),
+        }
+    }
+}
+
+/// Why a forwarder cannot begin.
+#[derive(Debug, thiserror::Error)]
+#[error("setting up HTTP for the forwarder {name}")]
+pub struct ForwardError {
+    name: String,
+    source: reqwest::Error,
+}
+
+/// Sends queued rows until `stop`.
+///
+/// `progress` takes the forwarder's name and the number of the last row that its
+/// server has; the writer commits it. `wake` changes when rows are added.
+///
+/// # Errors
+///
+/// When the HTTP client cannot be made. Nothing that happens later ends it.
+pub async fn run(
+    target: Target,
+    reader: Reader,
+    progress: mpsc::Sender<(String, i64)>,
+    mut wake: watch::Receiver<i64>,
+    stop: CancellationToken,
+) -> Result<(), ForwardError> {
+    let mut forwarder = Forwarder::new(target, reader)?;
+    let work = async {
+        let mut position = forwarder.position().await;
+        loop {
+            wake.mark_unchanged();
+            let rows = forwarder.rows(position).await;
+            let Some(last) = rows.last().map(|row| row.seq) else {
+                if wake.changed().await.is_err() {
+                    // No writer any more; `stop` is on its way.
+                    std::future::pending::<()>().await;
+                }
+                continue;
+            };
+            let full = rows.len() >= forwarder.target.batch as usize;
+            forwarder.deliver(&rows).await;
+            position = last;
+            if progress.send((forwarder.target.name.clone(), position)).await.is_err() {
+                std::future::pending::<()>().await;
+            }
+            if !full {
+                tokio::time::sleep(forwarder.target.pace.gather).await;
+            }
+        }
+    };
+    // Whatever was under way is sent again the next time.
+    tokio::select! {
+        () = stop.cancelled() => Ok(()),
+        never = work => never,
+    }
+}
+
+struct Forwarder {
+    target: Target,
+    reader: Reader,
+    client: Client,
+    series: HashMap<u32, Series>,
+    trouble: Option<Trouble>,
+    wait: Duration,
+    left_out: u64,
+}
+
+/// What keeps the forwarder from its work; said once for each change.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Trouble {
+    /// It may mend itself.
+    Later,
+    /// Somebody has to change something.
+    Settings(StatusCode),
+    Store,
+}
+
+/// What came of one request.
+enum Answer {
+    Written,
+    TooLarge,
+    /// Lines were refused; `all` when the server says that it kept none.
+    Lines {
+        why: String,
+        all: bool,
+    },
+    Trouble(Trouble, String),
+}
+
+impl Forwarder {
+    fn new(mut target: Target, reader: Reader) -> Result<Self, ForwardError> {
+        // Only the first call sets it; the others find it set.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let mut builder = Client::builder()
+            .timeout(target.timeout)
+            .redirect(reqwest::redirect::Policy::none())
+            .user_agent(concat!("trug/", env!("CARGO_PKG_VERSION")));
+        if is_loopback(&target.url) {
+            builder = builder.no_proxy();
+        }
+        let client = builder.build().map_err(|source| ForwardError { name: target.name.clone(), source })?;
+        target.url = in_nanoseconds(&target.url);
+        target.batch = target.batch.max(1);
+        let wait = target.pace.first;
+        Ok(Self { target, reader, client, series: HashMap::new(), trouble: None, wait, left_out: 0 })
+    }
+
+    /// The durable position.
+    async fn position(&mut self) -> i64 {
+        let name = self.target.name.clone();
+        self.ask(move |reader| reader.forward_position(&name)).await
+    }
+
+    /// The next rows. Their series are known afterwards.
+    async fn rows(&mut self, after: i64) -> Vec<ForwardRow> {
+        let batch = self.target.batch;
+        let rows = self.ask(move |reader| reader.forward_rows(after, batch)).await;
+        if rows.iter().any(|row| !self.series.contains_key(&row.series)) {
+            self.series = self.ask(Reader::series).await;
+        }
+        rows
+    }
+
+    /// Asks the store, as often as it takes.
+    async fn ask<T: Send + 'static>(
+        &mut self,
+        question: impl Fn(&Reader) -> Result<T, StoreError> + Clone + Send + 'static,
+    ) -> T {
+        loop {
+            let (reader, question) = (self.reader.clone(), question.clone());
+            let why = match tokio::task::spawn_blocking(move || question(&reader)).await {
+                Ok(Ok(found)) => {
+                    if self.trouble == Some(Trouble::Store) {
+                        self.well();
+                    }
+                    return found;
+                }
+                Ok(Err(error)) => with_causes(&error),
+                Err(error) => error.to_string(),
+            };
+            self.wait(Trouble::Store, &why).await;
+        }
+    }
+
+    /// Sends rows, as often as it takes, until the server has each of them or has
+    /// refused it for good.
+    async fn deliver(&mut self, rows: &[ForwardRow]) {
+        // A stack of what is still to send; its top holds the oldest rows.
+        let mut parts = vec![rows];
+        while let Some(part) = parts.pop() {
+            match self.send(part).await {
+                Answer::Written => self.well(),
+                Answer::TooLarge if part.len() == 1 => {
+                    self.leave_out(part, "the server finds one line too large");
+                }
+                Answer::Lines { why, all } if all || part.len() == 1 => {
+                    self.well();
+                    self.leave_out(part, &why);
+                }
+                Answer::TooLarge | Answer::Lines { .. } => {
+                    self.well();
+                    let (older, newer) = part.split_at(part.len() / 2);
+                    parts.extend([newer, older]);
+                }
+                Answer::Trouble(trouble, why) => {
+                    parts.push(part);
+                    self.wait(trouble, &why).await;
+                }
+            }
+        }
+    }
+
+    /// One request.
+    async fn send(&mut self, rows: &[ForwardRow]) -> Answer {
+        let (lines, count) = self.lines(rows);
+        if count == 0 {
+            return Answer::Written;
+        }
+        let request = self
+            .client
+            .post(self.target.url.clone())
+            .header(reqwest::header::CONTENT_TYPE, "text/plain; charset=utf-8")
+            .body(lines);
+        let request = match &self.target.auth {
+            Auth::None => request,
+            Auth::Token(token) => request.header(reqwest::header::AUTHORIZATION, format!("Token {token}")),
+            Auth::Password { username, password } => request.basic_auth(username, Some(password)),
+        };
+        match request.send().await {
+            Ok(response) if response.status().is_success() => Answer::Written,
+            Ok(response) => {
+                let status = response.status();
+                let text = beginning(response).await;
+                judge(status, &text, count)
+            }
+            // The URL may hold a secret in its query, and the name says enough.
+            Err(error) => Answer::Trouble(Trouble::Later, with_causes(&error.without_url())),
+        }
+    }
+
+    /// The rows as lines, and how many there are. What cannot be a line is left out.
+    fn lines(&mut self, rows: &[ForwardRow]) -> (Vec<u8>, usize) {
+        let mut lines = Vec::with_capacity(rows.len() * 160);
+        let mut count = 0;
+        for row in rows {
+            let written = match self.series.get(&row.series) {
+                Some(series) => {
+                    line::append(&mut lines, &line_of(row, series)).map_err(|why| why.to_string())
+                }
+                None => Err(format!("its series {} is not in the store", row.series)),
+            };
+            match written {
+                Ok(()) => count += 1,
+                Err(why) => self.leave_out(std::slice::from_ref(row), &why),
+            }
+        }
+        (lines, count)
+    }
+
+    /// Says that rows will not reach the server. They stay in the store.
+    fn leave_out(&mut self, rows: &[ForwardRow], why: &str) {
+        let Some(first) = rows.first() else { return };
+        self.left_out += rows.len() as u64;
+        let sensor = self.series.get(&first.series).map_or_else(
+            || format!("series {}", first.series),
+            |series| format!("{}/{}", series.site, series.sensor),
+        );
+        warn!(
+            forwarder = %self.target.name,
+            left_out = rows.len(),
+            left_out_since_start = self.left_out,
+            "the server will not take {sensor} at {}{}: {why}",
+            first.at,
+            if rows.len() > 1 { " and what follows it" } else { "" },
+        );
+    }
+
+    /// The server answers as it should.
+    fn well(&mut self) {
+        self.wait = self.target.pace.first;
+        if self.trouble.take().is_some() {
+            info!(forwarder = %self.target.name, "forwarding goes on");
+        }
+    }
+
+    /// Waits before the next try.
+    async fn wait(&mut self, trouble: Trouble, why: &str) {
+        let Pace { most, .. } = self.target.pace;
+        let wait = if matches!(trouble, Trouble::Settings(_)) { most } else { self.wait };
+        self.wait = self.wait.saturating_mul(2).min(most);
+        if self.trouble.as_ref() != Some(&trouble) {
+            let name = &self.target.name;
+            match &trouble {
+                Trouble::Later => {
+                    warn!(forwarder = %name, "forwarding waits, nothing is lost: {why}");
+                }
+                Trouble::Settings(status) => {
+                    error!(forwarder = %name, "forwarding waits until [[forward]] or the server is put right: {status}: {why}");
+                }
+                Trouble::Store => warn!(forwarder = %name, "forwarding cannot read the database: {why}"),
+            }
+            self.trouble = Some(trouble);
+        }
+        tokio::time::sleep(jittered(wait)).await;
+    }
+}
+
+fn line_of<'a>(row: &ForwardRow, series: &'a Series) -> Line<'a> {
+    Line {
+        site: &series.site,
+        place: &series.place,
+        sensor: &series.sensor,
+        quantity: &series.quantity,
+        at: row.at,
+        raw: row.raw,
+        value: row.value,
+        flag: row.flag,
+    }
+}
+
+/// What an answer other than 2xx means for a batch of `count` lines.
+fn judge(status: StatusCode, text: &str, count: usize) -> Answer {
+    let why = || if text.is_empty() { "no reason given".to_owned() } else { text.to_owned() };
+    match status {
+        StatusCode::PAYLOAD_TOO_LARGE => Answer::TooLarge,
+        StatusCode::BAD_REQUEST | StatusCode::UNPROCESSABLE_ENTITY if is_about_lines(text) => {
+            Answer::Lines { why: why(), all: dropped(text).is_some_and(|dropped| dropped >= count) }
+        }
+        StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_MANY_REQUESTS => {
+            Answer::Trouble(Trouble::Later, format!("the server answered {status}: {}", why()))
+        }
+        _ if status.is_server_error() => {
+            Answer::Trouble(Trouble::Later, format!("the server answered {status}: {}", why()))
+        }
+        _ => Answer::Trouble(Trouble::Settings(status), why()),
+    }
+}
+
+/// Whether a refusal is about what the lines say, not about the request. The words
+/// are those of InfluxDB 1.x and 2.x; any other refusal is taken to be about the
+/// request, so that a wrong URL never costs a reading.
+fn is_about_lines(text: &str) -> bool {
+    ["partial write", "unable to parse", "field type conflict", "retention policy", "max-values-per-tag"]
+        .iter()
+        .any(|words| text.contains(words))
+}
+
+/// How many points the server says that it dropped (`... dropped=12`).
+fn dropped(text: &str) -> Option<usize> {
+    let (_, after) = text.rsplit_once("dropped=")?;
+    let digits = after.find(|c: char| !c.is_ascii_digit()).map_or(after, |end| &after[..end]);
+    digits.parse().ok()
+}
+
+/// The beginning of an answer, on one line.
+async fn beginning(mut response: reqwest::Response) -> String {
+    let mut bytes = Vec::new();
+    while bytes.len() < ANSWER_MAX
+        && let Ok(Some(more)) = response.chunk().await
+    {
+        bytes.extend_from_slice(&more);
+    }
+    bytes.truncate(ANSWER_MAX);
+    String::from_utf8_lossy(&bytes).trim().replace(char::is_control, " ")
+}
+
+/// An error with what caused it.
+fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text.push_str(": ");
+        text.push_str(&error.to_string());
+        cause = error.source();
+    }
+    text
+}
+
+fn in_nanoseconds(url: &Url) -> Url {
+    let mut changed = url.clone();
+    let others: Vec<_> = url.query_pairs().filter(|(key, _)| key != "precision").collect();
+    changed.query_pairs_mut().clear().extend_pairs(others).append_pair("precision", "ns");
+    changed
+}
+
+fn is_loopback(url: &Url) -> bool {
+    match url.host() {
+        Some(url::Host::Ipv4(address)) => address.is_loopback(),
+        Some(url::Host::Ipv6(address)) => address.is_loopback(),
+        Some(url::Host::Domain(name)) => name == "localhost",
+        None => false,
+    }
+}
+
+/// Between a half of a time and all of it.
+fn jittered(time: Duration) -> Duration {
+    // The standard library's hasher is seeded at random.
+    let random = RandomState::new().build_hasher().finish() as u32;
+    let half = time / 2;
+    half + half.mul_f64(f64::from(random) / f64::from(u32::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_server_is_told_that_times_are_nanoseconds() {
+        let url = Url::parse("http://localhost:8086/write?db=garden&precision=s&rp=year").unwrap();
+        assert_eq!(
+            in_nanoseconds(&url).as_str(),
+            "http://localhost:8086/write?db=garden&rp=year&precision=ns"
+        );
+    }
+
+    #[test]
+    fn a_wait_is_between_a_half_and_the_whole() {
+        let whole = Duration::from_secs(60);
+        let waits: Vec<_> = (0..100).map(|_| jittered(whole)).collect();
+        assert!(waits.iter().all(|wait| (whole / 2..=whole).contains(wait)));
+        assert!(waits.iter().any(|wait| *wait != waits[0]));
+    }
+
+    /// The texts are what influxd 1.6.7 answered to such writes.
+    #[test]
+    fn a_refusal_of_lines_is_told_from_one_of_the_request() {
+        let partial = r#"{"error":"partial write: field type conflict: input field \"raw\" on measurement \"garden_reading\" is type float, already exists as type string dropped=2"}"#;
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 3), Answer::Lines { all: false, .. }));
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 2), Answer::Lines { all: true, .. }));
+        let parse = r#"{"error":"unable to parse 'garden_reading x': missing fields"}"#;
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, parse, 1), Answer::Lines { all: false, .. }));
+        let request = r#"{"error":"database is required"}"#;
+        let answer = judge(StatusCode::BAD_REQUEST, request, 1);
+        assert!(matches!(answer, Answer::Trouble(Trouble::Settings(StatusCode::BAD_REQUEST), _)));
+    }
+
+    #[test]
+    fn a_secret_is_not_shown() {
+        let auth = Auth::Password { username: "grounds".to_owned(), password: "s3cret".to_owned() };
+        assert_eq!(format!("{auth:?} {:?}", Auth::Token("s3cret".to_owned())), "Password Token");
+    }
+}
