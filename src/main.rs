@@ -49,7 +49,7 @@ enum Command {
         #[arg(long, value_name = "N", default_value_t = 600.0, value_parser = speed)]
         speed: f64,
         /// What happens in the month
-        #[arg(long, value_name = "NAME", default_value = "ordinary-month")]
+        #[arg(long, value_name = "NAME", default_value = "demonstration")]
         scenario: String,
         /// Another seed, another weather
         #[arg(long, value_name = "NUMBER")]

@@ -181,7 +181,7 @@ fn names() -> String {
 }
 
 /// Every scenario that comes with the simulator: name and TOML text.
-pub const SCENARIOS: [(&str, &str); 10] = [
+pub const SCENARIOS: [(&str, &str); 11] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -192,6 +192,7 @@ pub const SCENARIOS: [(&str, &str); 10] = [
     ("late-gateway", include_str!("../scenarios/late-gateway.toml")),
     ("heat-week", include_str!("../scenarios/heat-week.toml")),
     ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
+    ("demonstration", include_str!("../scenarios/demonstration.toml")),
 ];
 
 impl Scenario {

@@ -17,9 +17,10 @@ use tracing::warn;
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
 pub use views::Asked;
 
+use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::{mqtt, status_topic};
 use crate::intake::session::{self, Presence};
-use crate::settings::Settings;
+use crate::settings::{Forward, ForwardAuth, Settings};
 
 /// How long tasks may take to end once they are told.
 const GRACE: Duration = Duration::from_secs(10);
@@ -74,7 +75,16 @@ pub async fn run(
         letters.await;
         ("letters", Ok(()))
     });
-    let _ = wake_forward;
+    for forward in &settings.forward {
+        let forwarding = forward::run(
+            target(forward),
+            reader.clone(),
+            tell_forwarded.clone(),
+            wake_forward.clone(),
+            stop.child_token(),
+        );
+        tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
+    }
     drop(tell_forwarded);
     if let Some(listener) = listener {
         let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
@@ -110,6 +120,23 @@ fn early_end(
     let (task, result) = ended.context("a task of the daemon failed")?;
     result?;
     anyhow::bail!("the {task} task ended by itself")
+}
+
+fn target(forward: &Forward) -> Target {
+    Target {
+        name: forward.name.clone(),
+        url: forward.url.clone(),
+        auth: match &forward.auth {
+            ForwardAuth::None => Auth::None,
+            ForwardAuth::Token(token) => Auth::Token(token.reveal().to_owned()),
+            ForwardAuth::Password { username, password } => {
+                Auth::Password { username: username.clone(), password: password.reveal().to_owned() }
+            }
+        },
+        batch: forward.batch,
+        timeout: forward.timeout,
+        pace: Pace::default(),
+    }
 }
 
 /// The last will can name one topic only: with one site it is that site's
