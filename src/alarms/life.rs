@@ -143,7 +143,9 @@ impl Life {
             }
             (Self::Unacknowledged { since, clear }, Acknowledge) => Self::Acknowledged { since, clear },
 
-            (Self::Acknowledged { since, .. }, Breach | Deadband) => Self::Acknowledged { since, clear: None },
+            (Self::Acknowledged { since, .. }, Breach | Deadband) => {
+                Self::Acknowledged { since, clear: None }
+            }
             (Self::Acknowledged { since, clear }, Clear) => {
                 let began = clear.unwrap_or(at);
                 if held(began, delays.off_s) {

@@ -135,7 +135,11 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
             writeln!(out, "line {line}: {reason}: {text}")?;
         }
         if refused.len() > SHOWN_MAX {
-            writeln!(out, "and {} more refused lines; all are among the rejects.", refused.len() - SHOWN_MAX)?;
+            writeln!(
+                out,
+                "and {} more refused lines; all are among the rejects.",
+                refused.len() - SHOWN_MAX
+            )?;
         }
     }
     Ok(if refused.is_empty() { ALL_TAKEN } else { SOME_REFUSED })

@@ -31,7 +31,9 @@ pub fn run(
     let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
     let with_bed: Vec<&str> = gardens
         .iter()
-        .filter(|g| site.is_none_or(|id| g.site.id.as_str() == id) && g.beds.iter().any(|b| b.id.as_str() == bed))
+        .filter(|g| {
+            site.is_none_or(|id| g.site.id.as_str() == id) && g.beds.iter().any(|b| b.id.as_str() == bed)
+        })
         .map(|g| g.site.id.as_str())
         .collect();
     let site = match with_bed.as_slice() {
@@ -42,7 +44,11 @@ pub fn run(
             return Ok(2);
         }
         several => {
-            writeln!(out, "several gardens have a bed {bed:?}: {}; say which with --site", several.join(", "))?;
+            writeln!(
+                out,
+                "several gardens have a bed {bed:?}: {}; say which with --site",
+                several.join(", ")
+            )?;
             return Ok(2);
         }
     };

@@ -8,10 +8,10 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Packet, PubAckReason};
 use rumqttc::v5::{AsyncClient, Event, EventLoop};
-use rumqttc::Outgoing;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, warn};
@@ -43,7 +43,8 @@ pub async fn run(
         let outcome = match connection_options(&broker, &client_id, true) {
             Ok(options) => {
                 let (client, events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2);
-                let session = Session { client, reader: &reader, sent: &sent, acknowledged: &mut acknowledged };
+                let session =
+                    Session { client, reader: &reader, sent: &sent, acknowledged: &mut acknowledged };
                 tokio::select! {
                     outcome = session.run(events, &mut wake, &mut backoff) => outcome,
                     () = stop.cancelled() => return,
@@ -87,7 +88,11 @@ impl Session<'_> {
                 for OutboxLetter { seq, letter } in letters {
                     read_to = seq;
                     if letter.payload.len() > LETTER_MAX {
-                        error!(topic = letter.topic, bytes = letter.payload.len(), "a letter is too long to send; dropped");
+                        error!(
+                            topic = letter.topic,
+                            bytes = letter.payload.len(),
+                            "a letter is too long to send; dropped"
+                        );
                         self.done(seq).await?;
                         continue;
                     }

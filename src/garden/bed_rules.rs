@@ -16,9 +16,11 @@ use crate::watering::{Wetting, probe_lag_s, wholly_outside};
 /// Source of the dryness judgement.
 const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83, tables 19 and 22";
 /// Source of the mulch judgement.
-const SOURCE_MULCH: &str = "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83";
+const SOURCE_MULCH: &str =
+    "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83";
 /// Source of the watering hours.
-const SOURCE_HOURS: &str = "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
+const SOURCE_HOURS: &str =
+    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
 
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.

@@ -76,7 +76,9 @@ impl Core {
         let (given_at, time_from, _) = time_of(sample.at, arrival);
         let (at, now) = match (self.clock, time_from) {
             (Clock::Arrival, _) => (given_at, arrival),
-            (Clock::Readings, TimeFrom::Device) => (given_at, site.latest().map_or(given_at, |t| t.max(given_at))),
+            (Clock::Readings, TimeFrom::Device) => {
+                (given_at, site.latest().map_or(given_at, |t| t.max(given_at)))
+            }
             (Clock::Readings, TimeFrom::Arrival) => {
                 let now = site.latest().unwrap_or(given_at);
                 (now, now)
@@ -200,10 +202,14 @@ impl Core {
                     .find(|a| a.key.kind == kind && a.key.place == *place && a.key.site == site_id);
                 let state = found.map_or(State::Normal, |a| a.state);
                 if standing.life.state() != state {
-                    standing.life = crate::alarms::Life::restored(state, found.map_or(Timestamp::UNIX_EPOCH, |a| a.since));
+                    standing.life = crate::alarms::Life::restored(
+                        state,
+                        found.map_or(Timestamp::UNIX_EPOCH, |a| a.since),
+                    );
                 }
                 standing.last = found.map(|a| {
-                    let said = Said { text: a.text.clone(), values: a.values.clone(), source: a.source.clone() };
+                    let said =
+                        Said { text: a.text.clone(), values: a.values.clone(), source: a.source.clone() };
                     Box::new((a.at, said))
                 });
             });

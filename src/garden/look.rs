@@ -101,14 +101,20 @@ impl SiteState {
         let local = self.garden.site.time_zone.to_datetime(now);
         let water = self.bed_water(index, now);
         let (condition, words) = match water {
-            None => (Condition::Unknown, "No probe here has a fresh good reading, so its water is not known.".to_owned()),
+            None => (
+                Condition::Unknown,
+                "No probe here has a fresh good reading, so its water is not known.".to_owned(),
+            ),
             Some(w) => {
                 let left = words::percent(w.available_left);
                 let advice = advice(bed, &w, &words::when_to_water(hours, local));
                 if w.depletion_mm > w.readily_available_mm {
                     (Condition::Act, format!("Dry: {left} of its available water is left. {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_available_mm {
-                    (Condition::Watch, format!("Getting dry: {left} of its available water is left. {advice}"))
+                    (
+                        Condition::Watch,
+                        format!("Getting dry: {left} of its available water is left. {advice}"),
+                    )
                 } else if w.available_left > 1.1 {
                     (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
                 } else {
@@ -144,7 +150,9 @@ impl SiteState {
             last_wetting: state.wetting.map(|w| {
                 let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
-                    Cause::Rain { mm } => format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before)."),
+                    Cause::Rain { mm } => {
+                        format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
+                    }
                     Cause::Watering if w.outside_hours => {
                         format!("Was watered at about {when}, outside the allowed hours.")
                     }
@@ -165,9 +173,10 @@ impl SiteState {
         let limits = tank.limits;
         let water = self.tank_water(index, now);
         let (condition, words) = match water {
-            None => {
-                (Condition::Unknown, "Its thermometer has no fresh good reading, so its water is not known.".to_owned())
-            }
+            None => (
+                Condition::Unknown,
+                "Its thermometer has no fresh good reading, so its water is not known.".to_owned(),
+            ),
             Some(w) => {
                 let is = format!("The water is {:.1} °C", w.coldest_c);
                 let swing = w.hour.map_or(0.0, |c| c.by_c.abs());
@@ -233,7 +242,9 @@ impl SiteState {
         } else {
             let since = since_9am_mm.map_or_else(
                 || "Rain since 9 am is not known yet".to_owned(),
-                |mm| if mm > 0.0 { format!("{mm:.1} mm since 9 am") } else { "No rain since 9 am".to_owned() },
+                |mm| {
+                    if mm > 0.0 { format!("{mm:.1} mm since 9 am") } else { "No rain since 9 am".to_owned() }
+                },
             );
             (Condition::Well, format!("{since}."))
         };

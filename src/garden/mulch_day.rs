@@ -55,10 +55,12 @@ pub struct MulchDay {
 impl Core {
     /// Answers for a bed of a site at `now`. `None` if there is no such bed.
     pub fn mulch_day(&self, site: Option<&str>, bed: &str, now: Timestamp) -> Option<MulchDay> {
-        self.site_states().filter(|s| site.is_none_or(|id| s.garden.site.id.as_str() == id)).find_map(|state| {
-            let index = state.garden.beds.iter().position(|b| b.id.as_str() == bed)?;
-            Some(state.mulch_day(u16::try_from(index).ok()?, now))
-        })
+        self.site_states().filter(|s| site.is_none_or(|id| s.garden.site.id.as_str() == id)).find_map(
+            |state| {
+                let index = state.garden.beds.iter().position(|b| b.id.as_str() == bed)?;
+                Some(state.mulch_day(u16::try_from(index).ok()?, now))
+            },
+        )
     }
 }
 
@@ -130,7 +132,10 @@ impl SiteState {
                 match self.sensors[usize::from(probe)].good {
                     None => format!("{id} has given no good reading yet"),
                     Some((at, _)) => {
-                        format!("{id} gave its last good reading at {}", words::moment_seen_from(at, now, zone))
+                        format!(
+                            "{id} gave its last good reading at {}",
+                            words::moment_seen_from(at, now, zone)
+                        )
                     }
                 }
             })

@@ -69,8 +69,12 @@ impl Unclear {
         match self {
             Self::NoGauge => "there is no rain gauge with a day of readings before it",
             Self::GaugeSilent => "the rain gauge was not heard at that time",
-            Self::GaugeSuspect => "the rain gauge has lately missed rain that the beds felt; it may be blocked",
-            Self::EveryBedRose => "every bed grew wetter at once, which looks like rain that the gauge missed",
+            Self::GaugeSuspect => {
+                "the rain gauge has lately missed rain that the beds felt; it may be blocked"
+            }
+            Self::EveryBedRose => {
+                "every bed grew wetter at once, which looks like rain that the gauge missed"
+            }
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
             Self::SoilPeaty => "a mix this wet rises and falls without any water given",
         }
@@ -170,7 +174,10 @@ impl SiteState {
         };
         let beds = (0u16..)
             .zip(&garden.beds)
-            .map(|(i, _)| BedState { probes: of(Quantity::SoilMoisture, Place::Bed(i)), ..BedState::default() })
+            .map(|(i, _)| BedState {
+                probes: of(Quantity::SoilMoisture, Place::Bed(i)),
+                ..BedState::default()
+            })
             .collect();
         let tanks = (0u16..)
             .zip(&garden.tanks)

@@ -115,9 +115,7 @@ impl SiteState {
                 continue;
             }
             let whole = gauge.unbroken_since(plus(earliest, -GAUGE_MARGIN_S));
-            let late_s = gauge
-                .last_at()
-                .map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+            let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
             if whole && late_s <= self.patience_s(index) {
                 heard = true;
             } else {

@@ -58,11 +58,7 @@ pub fn moment(at: Timestamp, zone: &TimeZone) -> String {
 /// "2:35 pm" if `at` is on the local day of `now`, else with the day.
 pub fn moment_seen_from(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
     let local = zone.to_datetime(at);
-    if local.date() == zone.to_datetime(now).date() {
-        clock(minute_of_day(local))
-    } else {
-        moment(at, zone)
-    }
+    if local.date() == zone.to_datetime(now).date() { clock(minute_of_day(local)) } else { moment(at, zone) }
 }
 
 /// "in 3 days", "tomorrow", "today".
@@ -150,9 +146,14 @@ mod tests {
 
     #[test]
     fn clock_times_read_as_spoken() {
-        for (minute, expected) in
-            [(0, "midnight"), (540, "9 am"), (720, "midday"), (735, "12:15 pm"), (875, "2:35 pm"), (1440, "midnight")]
-        {
+        for (minute, expected) in [
+            (0, "midnight"),
+            (540, "9 am"),
+            (720, "midday"),
+            (735, "12:15 pm"),
+            (875, "2:35 pm"),
+            (1440, "midnight"),
+        ] {
             assert_eq!(clock(minute), expected);
         }
     }

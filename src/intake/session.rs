@@ -78,7 +78,6 @@ impl Delivery {
     }
 }
 
-
 /// The last will and the status messages.
 #[derive(Clone, Debug)]
 pub struct Presence {
@@ -101,7 +100,8 @@ pub async fn run(
     loop {
         let outcome = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
-                let mut will = LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
+                let mut will =
+                    LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
                 will.properties = None;
                 options.set_last_will(will);
                 let cap = usize::from(broker.receive_maximum) * 2 + presence.status_topics.len() + 1024;
@@ -272,7 +272,11 @@ fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
 }
 
 /// Connection options. `clean`: nothing of an earlier session is kept.
-pub(crate) fn connection_options(broker: &Broker, client_id: &str, clean: bool) -> Result<MqttOptions, String> {
+pub(crate) fn connection_options(
+    broker: &Broker,
+    client_id: &str,
+    clean: bool,
+) -> Result<MqttOptions, String> {
     let mut options = MqttOptions::new(client_id, broker.host.clone(), broker.port);
     options.set_keep_alive(broker.keep_alive);
     options.set_clean_start(clean);
@@ -285,7 +289,10 @@ pub(crate) fn connection_options(broker: &Broker, client_id: &str, clean: bool) 
     properties.max_packet_size = Some(broker.max_packet_bytes);
     options.set_connect_properties(properties);
     if let Some(username) = &broker.username {
-        options.set_credentials(username.clone(), broker.password.as_ref().map_or("", |p| p.reveal()).to_owned());
+        options.set_credentials(
+            username.clone(),
+            broker.password.as_ref().map_or("", |p| p.reveal()).to_owned(),
+        );
     }
     if broker.tls {
         options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(broker)?))));
@@ -300,7 +307,8 @@ fn tls(broker: &Broker) -> Result<rustls::ClientConfig, String> {
     use rustls::pki_types::CertificateDer;
     use rustls::pki_types::pem::PemObject as _;
     let mut roots = rustls::RootCertStore::empty();
-    let file = broker.ca_file.as_deref().unwrap_or(std::path::Path::new("/etc/ssl/certs/ca-certificates.crt"));
+    let file =
+        broker.ca_file.as_deref().unwrap_or(std::path::Path::new("/etc/ssl/certs/ca-certificates.crt"));
     let pem = CertificateDer::pem_file_iter(file)
         .map_err(|e| format!("reading certificates from {}: {e}", file.display()))?;
     for certificate in pem {

@@ -95,7 +95,8 @@ mod tests {
     /// a public unit test). Printed in whole millimetres.
     #[test]
     fn available_water_matches_fao56_example_36() {
-        for (fc, wp, taw_mm, raw_mm) in [(0.15, 0.06, 72.0, 29.0), (0.32, 0.15, 136.0, 54.0), (0.35, 0.23, 96.0, 38.0)]
+        for (fc, wp, taw_mm, raw_mm) in
+            [(0.15, 0.06, 72.0, 29.0), (0.32, 0.15, 136.0, 54.0), (0.35, 0.23, 96.0, 38.0)]
         {
             let tomato = zone(fc, wp, 0.8, 0.4);
             assert!((tomato.total_available_mm() - taw_mm).abs() <= 0.5);

@@ -106,7 +106,8 @@ mod tests {
 
     #[test]
     fn named_numbers_keep_their_order_and_lose_what_is_no_number() {
-        let text = numbers_to_json(&[("zinc".into(), 1.5), ("area".into(), -2.0), ("nothing".into(), f64::NAN)]);
+        let text =
+            numbers_to_json(&[("zinc".into(), 1.5), ("area".into(), -2.0), ("nothing".into(), f64::NAN)]);
         assert_eq!(text, r#"{"zinc":1.5,"area":-2.0,"nothing":null}"#);
         assert_eq!(numbers_from_json(&text).unwrap(), [("zinc".to_owned(), 1.5), ("area".to_owned(), -2.0)]);
     }

@@ -53,11 +53,8 @@ impl Temperatures {
     /// counted back from the newest. `None` with fewer than two readings.
     pub fn largest_change(&self, window_s: i64) -> Option<Change> {
         let &(newest, _) = self.kept.back()?;
-        let recent = self
-            .kept
-            .iter()
-            .rev()
-            .take_while(|(at, _)| newest.as_second() - at.as_second() <= window_s);
+        let recent =
+            self.kept.iter().rev().take_while(|(at, _)| newest.as_second() - at.as_second() <= window_s);
         let mut count = 0;
         let (mut low, mut high) = ((newest, f32::INFINITY), (newest, f32::NEG_INFINITY));
         for &(at, value) in recent {

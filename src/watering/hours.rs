@@ -47,7 +47,8 @@ pub fn next_allowed(hours: &LocalHours, local: DateTime) -> Option<Option<DateTi
             .ok()
             .map(|date| date.at((minute / 60) as i8, (minute % 60) as i8, 0, 0))
     };
-    let today = hours.intervals().iter().find(|&&(from, _)| from > minute).and_then(|&(from, _)| start(0, from));
+    let today =
+        hours.intervals().iter().find(|&&(from, _)| from > minute).and_then(|&(from, _)| start(0, from));
     Some(today.or_else(|| hours.intervals().first().and_then(|&(from, _)| start(1, from))))
 }
 

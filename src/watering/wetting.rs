@@ -128,7 +128,11 @@ impl WettingWatch {
 
     /// The smallest rise that counts for this probe now, m³/m³.
     pub fn least_rise(&self) -> f64 {
-        if self.known_hours < KNOWN_HOURS { RISE_MIN_UNKNOWN } else { RISE_MIN.max(f64::from(self.threshold)) }
+        if self.known_hours < KNOWN_HOURS {
+            RISE_MIN_UNKNOWN
+        } else {
+            RISE_MIN.max(f64::from(self.threshold))
+        }
     }
 
     /// Follows the candidate; believes or drops it when its two hours are over.
@@ -172,10 +176,8 @@ impl WettingWatch {
             return 0.0;
         }
         let hour = at.as_second().div_euclid(HOUR_S);
-        let mut same_hour: Vec<f32> = (1..=7)
-            .map(|day| self.history[index(hour - 24 * day)])
-            .filter(|v| !v.is_nan())
-            .collect();
+        let mut same_hour: Vec<f32> =
+            (1..=7).map(|day| self.history[index(hour - 24 * day)]).filter(|v| !v.is_nan()).collect();
         if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour) }
     }
 

@@ -289,7 +289,8 @@ impl Keeper {
         // Whoever asked may have gone.
         match request {
             Request::Sites(reply) => {
-                let sites = self.desk.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
+                let sites =
+                    self.desk.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
                 let _ = reply.send(sites);
             }
             Request::Site(id, reply) => {
@@ -375,7 +376,8 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let from = restore_from(latest);
     let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
-    reader.last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
+    reader
+        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
     let mut scratch = Batch::default();
     reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))?;
     let stored = reader

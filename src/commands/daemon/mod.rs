@@ -68,7 +68,8 @@ pub async fn run(
         intake.await;
         ("intake", Ok(()))
     });
-    let letters = mqtt::run(settings.broker.clone(), reader.clone(), tell_sent, wake_letters, stop.child_token());
+    let letters =
+        mqtt::run(settings.broker.clone(), reader.clone(), tell_sent, wake_letters, stop.child_token());
     tasks.spawn(async move {
         letters.await;
         ("letters", Ok(()))

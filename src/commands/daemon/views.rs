@@ -27,7 +27,10 @@ impl Asked {
     async fn ask<T>(&self, request: impl FnOnce(oneshot::Sender<T>) -> Request) -> Result<T, Unavailable> {
         let (reply, answer) = oneshot::channel();
         let asked = async {
-            self.requests.send(request(reply)).await.map_err(|_| Unavailable("the keeper has stopped".to_owned()))?;
+            self.requests
+                .send(request(reply))
+                .await
+                .map_err(|_| Unavailable("the keeper has stopped".to_owned()))?;
             answer.await.map_err(|_| Unavailable("the keeper gave no answer".to_owned()))
         };
         tokio::time::timeout(PATIENCE, asked)

@@ -18,13 +18,17 @@ impl LocalBroker {
     /// Starts it on a free loopback port.
     pub(super) async fn start() -> anyhow::Result<Self> {
         // Its default storage would write a folder into the working directory.
-        let storage =
-            StorageConfig { backend: StorageBackend::Memory, enable_persistence: true, ..StorageConfig::default() };
+        let storage = StorageConfig {
+            backend: StorageBackend::Memory,
+            enable_persistence: true,
+            ..StorageConfig::default()
+        };
         let config = BrokerConfig::default()
             .with_bind_address(SocketAddr::from(([127, 0, 0, 1], 0)))
             .with_sys_topics_enabled(false)
             .with_storage(storage);
-        let mut broker = MqttBroker::with_config(config).await.context("starting the broker in this process")?;
+        let mut broker =
+            MqttBroker::with_config(config).await.context("starting the broker in this process")?;
         let address = broker.local_addr().context("the broker in this process has no address")?;
         let handle = broker.shutdown_handle();
         let mut ready = broker.ready_receiver();

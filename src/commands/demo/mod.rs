@@ -59,7 +59,9 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
             std::fs::create_dir_all(folder).with_context(|| format!("making {}", folder.display()))?;
             Folder::Kept(folder.clone())
         }
-        None => Folder::Removed(tempfile::Builder::new().prefix("trug-demo-").tempdir().context("making a folder")?),
+        None => Folder::Removed(
+            tempfile::Builder::new().prefix("trug-demo-").tempdir().context("making a folder")?,
+        ),
     };
     let mut settings = from_text(
         ("config/trug.toml", TRUG_TOML),
@@ -88,7 +90,9 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     let end = simulation.end();
     let filling = settings.clone();
     let (mut keeper, simulation, filled) =
-        tokio::task::spawn_blocking(move || fill(&filling, simulation, end)).await.context("filling in the month")??;
+        tokio::task::spawn_blocking(move || fill(&filling, simulation, end))
+            .await
+            .context("filling in the month")??;
     filled.print(&settings.gardens[0]);
     print_today(&keeper, &settings.gardens[0]);
 
@@ -121,7 +125,8 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
         }
         ender.cancel();
     });
-    let notice = "Demonstration: an invented school. Its clock stands in April 2026 and runs fast.".to_owned();
+    let notice =
+        "Demonstration: an invented school. Its clock stands in April 2026 and runs fast.".to_owned();
     let store = settings.store.path.clone();
     let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), stop).await;
     let _ = living.await;
@@ -131,7 +136,10 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     let reader = crate::store::Reader::open(&store).context("looking at the store")?;
     let readings = reader.count().context("counting readings")?;
     println!();
-    println!("Ended. {readings} readings are in the store; {} alarm changes were told live.", *told.lock().expect("no panic"));
+    println!(
+        "Ended. {readings} readings are in the store; {} alarm changes were told live.",
+        *told.lock().expect("no panic")
+    );
     match folder {
         Folder::Kept(path) => println!("The data stay in {}.", path.display()),
         Folder::Removed(folder) => {
@@ -192,7 +200,8 @@ fn fill(
     let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
     let changes = Arc::new(Mutex::new(Vec::new()));
     let kept = Arc::clone(&changes);
-    keeper.on_change(Box::new(move |change| kept.lock().expect("pushing does not panic").push(change.clone())));
+    keeper
+        .on_change(Box::new(move |change| kept.lock().expect("pushing does not panic").push(change.clone())));
     let start = simulation.start();
     let days = u64::try_from((end.as_second() - start.as_second()) / 86_400).unwrap_or(0);
     let bar = ProgressBar::new(days);
