@@ -1,2 +1,168 @@
-//! The trug program.
-fn main() {}
+//! The trug program: reads the command line, loads the settings, calls one
+//! command, and turns what came of it into an exit code.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use trug::commands;
+use trug::garden::Clock;
+use trug::settings::{self, Settings};
+
+/// It did it, and the answer is yes.
+const YES: u8 = 0;
+/// The input or the configuration is wrong.
+const WRONG_INPUT: u8 = 2;
+/// Something failed while running.
+const FAILED: u8 = 3;
+
+/// Listens to a school garden's sensors, judges them, tells people, keeps the record.
+#[derive(Parser)]
+#[command(name = "trug", version, about, max_term_width = 100)]
+struct Arguments {
+    /// The daemon's file; garden files are found from it
+    #[arg(long, global = true, value_name = "FILE", default_value = "config/trug.toml")]
+    config: PathBuf,
+    /// Print JSON for programs
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// The daemon: listens until it is told to stop
+    Run {
+        /// What moves a garden's time on: the arrival of readings, or their own times (for simulations)
+        #[arg(long, value_enum, default_value = "arrival")]
+        clock: ClockChoice,
+    },
+    /// A whole school garden in one process, with a month behind it; nothing to install
+    #[cfg(feature = "demo")]
+    Demo {
+        /// End by itself after so many seconds
+        #[arg(long, value_name = "SECONDS")]
+        r#for: Option<u64>,
+        /// How many times faster than life the school goes on
+        #[arg(long, value_name = "N", default_value_t = 600.0, value_parser = speed)]
+        speed: f64,
+        /// What happens in the month
+        #[arg(long, value_name = "NAME", default_value = "ordinary-month")]
+        scenario: String,
+        /// Another seed, another weather
+        #[arg(long, value_name = "NUMBER")]
+        seed: Option<u64>,
+        /// Keep the data in this folder
+        #[arg(long, value_name = "FOLDER")]
+        keep: Option<PathBuf>,
+    },
+    /// Read the configuration and say what is in it, or every fault
+    Check,
+    /// Take a logger's past readings from a CSV file
+    Import {
+        /// The sensor of the value column, or SENSOR=COLUMN; may be repeated
+        #[arg(long = "sensor", value_name = "ID")]
+        sensors: Vec<String>,
+        /// The garden, where two have a sensor of one id
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// The column of the time
+        #[arg(long, value_name = "COLUMN", default_value = "time")]
+        time: String,
+        /// The column of the raw number
+        #[arg(long, value_name = "COLUMN", default_value = "raw")]
+        value: String,
+        /// The CSV file
+        file: PathBuf,
+    },
+    /// May mulch go down on a bed today, and how many litres does it take
+    Mulch {
+        /// The bed's id
+        bed: String,
+        /// The garden, where two have a bed of one id
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// The moment to answer for, if not now
+        #[arg(long, value_name = "TIME")]
+        at: Option<jiff::Timestamp>,
+    },
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum ClockChoice {
+    Arrival,
+    Readings,
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(n) if (0.1..=100_000.0).contains(&n) => Ok(n),
+        _ => Err(format!("{text:?} is not a number from 0.1 to 100000")),
+    }
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    match run(arguments) {
+        Ok(code) => ExitCode::from(code),
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+fn run(arguments: Arguments) -> anyhow::Result<u8> {
+    let Arguments { config, json, command } = arguments;
+    let mut out = std::io::stdout().lock();
+    match command {
+        Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
+        #[cfg(feature = "demo")]
+        Command::Demo { r#for, speed, scenario, seed, keep } => {
+            drop(out);
+            commands::telemetry::start(None);
+            let demo = commands::demo::Demo { for_s: r#for, speed, scenario, seed, keep };
+            runtime()?.block_on(commands::demo::run(demo))?;
+            Ok(YES)
+        }
+        other => match settings::load(&config, settings::variables()) {
+            Ok(settings) => with_settings(other, settings, json),
+            Err(faults) => {
+                writeln!(std::io::stderr(), "{faults}\n\nthe configuration has faults; nothing was started")?;
+                Ok(WRONG_INPUT)
+            }
+        },
+    }
+}
+
+fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Result<u8> {
+    if let Command::Run { clock } = command {
+        commands::telemetry::start(Some(settings.log));
+        let clock = match clock {
+            ClockChoice::Arrival => Clock::Arrival,
+            ClockChoice::Readings => Clock::Readings,
+        };
+        runtime()?.block_on(commands::run::run(settings, clock))?;
+        return Ok(YES);
+    }
+    let mut out = std::io::stdout().lock();
+    match command {
+        Command::Import { sensors, site, time, value, file } => {
+            let import = commands::import::Import { file, sensors, site, time, value, json };
+            commands::import::run(&settings, &import, &mut out)
+        }
+        Command::Mulch { bed, site, at } => {
+            let now = at.unwrap_or_else(commands::daemon::system_now);
+            commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Run { .. } | Command::Check => anyhow::bail!("this command has been handled"),
+        #[cfg(feature = "demo")]
+        Command::Demo { .. } => anyhow::bail!("this command has been handled"),
+    }
+}
+
+fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
+    Ok(tokio::runtime::Builder::new_multi_thread().enable_all().build()?)
+}

@@ -166,7 +166,7 @@ fn look(
 }
 
 fn is_pure(file: &str) -> bool {
-    PURE.iter().any(|room| is_in(file, room)) || is_in(file, "intake/payload")
+    PURE.iter().any(|room| is_in(file, room)) || is_in(file, "intake/payload") || is_in(file, "intake/desk")
 }
 
 #[test]

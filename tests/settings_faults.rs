@@ -677,7 +677,7 @@ fn own_limits_stand_in_front_of_the_tables() {
 
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);
-    assert_eq!(tank.species, "own limits");
+    assert_eq!(tank.species, None);
     assert_eq!(
         format!("{:?}", tank.limits),
         "TankLimits { cold_c: 4.0, warm_c: 22.0, change_hour_c: 2.0, change_day_c: 4.0 }",
@@ -748,8 +748,8 @@ fn values_arrive_as_they_are_written() {
     assert_eq!(garden.site.working_hours.intervals(), [(480, 960)]);
     let bed = &garden.beds[0];
     assert_eq!(
-        (bed.name.as_str(), bed.soil.as_str(), bed.crop.as_str()),
-        ("kitchen-bed", "loamy sand", "cabbage")
+        (bed.name.as_str(), bed.soil.as_str(), bed.crop.as_deref()),
+        ("kitchen-bed", "loamy sand", Some("cabbage"))
     );
     assert_eq!(bed.mulch.and_then(|mulch| mulch.planned), Some(date(2026, 4, 18)));
     assert_eq!(garden.sensors[0].place, Place::Bed(0));

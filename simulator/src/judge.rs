@@ -135,7 +135,7 @@ impl Judge {
                 .collect(),
             wettings: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
-            blind_rain: Window::new(0, SHOWS_WITHIN_S),
+            blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
             sent_s: vec![None; school.sensors.len()],
             findings: Vec::new(),
         }

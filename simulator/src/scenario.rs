@@ -181,8 +181,18 @@ fn names() -> String {
 }
 
 /// Every scenario that comes with the simulator: name and TOML text.
-pub const SCENARIOS: [(&str, &str); 1] =
-    [("ordinary-month", include_str!("../scenarios/ordinary-month.toml"))];
+pub const SCENARIOS: [(&str, &str); 10] = [
+    ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
+    ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
+    ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
+    ("cold-top-up", include_str!("../scenarios/cold-top-up.toml")),
+    ("dead-gauge-watering", include_str!("../scenarios/dead-gauge-watering.toml")),
+    ("silent-gauge-watering", include_str!("../scenarios/silent-gauge-watering.toml")),
+    ("frozen-sensor", include_str!("../scenarios/frozen-sensor.toml")),
+    ("late-gateway", include_str!("../scenarios/late-gateway.toml")),
+    ("heat-week", include_str!("../scenarios/heat-week.toml")),
+    ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
+];
 
 impl Scenario {
     /// The scenario of that name.
@@ -295,7 +305,8 @@ fn date_time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime, D::Error> {
     let given = toml::value::Datetime::deserialize(from)?.to_string();
     let fault = || D::Error::custom(format!("{given} is not a local time such as 2026-04-18T12:30:00"));
     // An offset would be read and thrown away: these are times of the wall clock.
-    if given.ends_with('Z') || given.contains('+') || given.matches('-').count() > 2 {
+    let offset = given.ends_with('Z') || given.contains('+') || given.matches('-').count() > 2;
+    if offset || !given.contains('T') {
         return Err(fault());
     }
     DateTime::from_str(&given).map_err(|_| fault())

@@ -269,3 +269,105 @@ fn between(layers: &[f64], layer_m: f64, depth_m: f64) -> f64 {
     let lower = (upper + 1).min(layers.len() - 1);
     layers[upper] + (layers[lower] - layers[upper]) * (position - upper as f64)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Loamy sand under cabbage: FAO-56 Table 19 (middle of the range) and 22.
+    fn bed() -> Bed {
+        Bed {
+            id: "kitchen-bed".to_owned(),
+            area_m2: 7.2,
+            field_capacity: 0.15,
+            wilting_point: 0.065,
+            root_depth_m: 0.5,
+            depletion_fraction: 0.45,
+            litres_per_hour: 120.0,
+            efficiency: 0.9,
+            mulch_planned: None,
+            allowed: None,
+        }
+    }
+
+    fn minutes_until(soil: &mut Soil, rise: f64, watering_mm: f64) -> Option<u32> {
+        let before = soil.water_at(0.15);
+        (1..=600).find(|minute| {
+            soil.minute(0.0, if *minute <= 45 { watering_mm / 45.0 } else { 0.0 }, 0.0);
+            soil.water_at(0.15) - before >= rise
+        })
+    }
+
+    /// 20 to 60 minutes to a probe at 15 cm is common experience with a
+    /// sprinkler on light soil (no publication).
+    #[test]
+    fn a_watering_reaches_the_probe_within_the_hour() {
+        for available in [0.5, 0.7, 0.85] {
+            let mut soil = Soil::new(&bed(), 0.3, available, 18.0);
+            let minutes = minutes_until(&mut soil, 0.01, 12.0).unwrap();
+            assert!((15..=75).contains(&minutes), "{available}: {minutes}");
+        }
+    }
+
+    #[test]
+    fn soaked_soil_drains_to_about_field_capacity_in_two_days() {
+        let mut soil = Soil::new(&bed(), 0.3, 0.9, 18.0);
+        for _ in 0..120 {
+            soil.minute(0.0, 0.5, 0.0);
+        }
+        assert!(soil.water_at(0.10) > 0.19);
+        for _ in 0..2 * 1440 {
+            soil.minute(0.0, 0.0, 0.0);
+        }
+        assert!((soil.water_at(0.10) - 0.15).abs() < 0.015, "{}", soil.water_at(0.10));
+    }
+
+    #[test]
+    fn no_storm_or_drought_leaves_what_soil_can_hold_and_the_balance_closes() {
+        let mut soil = Soil::new(&bed(), 0.4, 0.6, 18.0);
+        for minute in 0..90_000_u32 {
+            let storm = minute % 20_000 < 180;
+            soil.minute(if storm { 1.0 } else { 0.0 }, 0.0, 8.0 / 1440.0);
+            assert!(soil.water.iter().all(|w| (0.0..=soil.saturation + 1e-12).contains(w)));
+        }
+        let balance = soil.balance();
+        assert!(balance.runoff_mm > 1.0 && balance.drainage_mm > 1.0);
+        assert!(balance.error_mm().abs() < 1e-9, "{balance:?}");
+    }
+
+    #[test]
+    fn mulch_lowers_evaporation_and_leaves_the_roots_alone() {
+        let mut bare = Soil::new(&bed(), 0.3, 0.85, 18.0);
+        let mut mulched = bare.clone();
+        mulched.mulch();
+        for _ in 0..3 * 1440 {
+            bare.minute(0.0, 0.0, 4.0 / 1440.0);
+            mulched.minute(0.0, 0.0, 4.0 / 1440.0);
+        }
+        let (b, m) = (bare.balance(), mulched.balance());
+        assert!(m.evaporation_mm < 0.6 * b.evaporation_mm);
+        assert!((m.transpiration_mm - b.transpiration_mm).abs() < 0.5);
+    }
+
+    /// The daily wave fades with depth as exp(-z/d) and lags by z/d radians, with
+    /// d = sqrt(2 a/w), the solution for a half-space under a daily wave (heat
+    /// conduction; for instance Hillel, Environmental Soil Physics, 1998).
+    #[test]
+    fn the_daily_wave_of_warmth_fades_with_depth() {
+        let mut soil = Soil::new(&bed(), 0.3, 0.85, 20.0);
+        let (mut shallow, mut deep) = ((99.0_f64, -99.0_f64), (99.0_f64, -99.0_f64));
+        for minute in 0..12 * 1440 {
+            let wave = (std::f64::consts::TAU * f64::from(minute) / 1440.0).sin();
+            soil.warm(20.0 + 8.0 * wave, 0.0);
+            if minute >= 10 * 1440 {
+                let (a, b) = (soil.warmth_at(0.075), soil.warmth_at(0.225));
+                shallow = (shallow.0.min(a), shallow.1.max(a));
+                deep = (deep.0.min(b), deep.1.max(b));
+            }
+        }
+        let damping_m = (2.0 * WARMTH_M2_S * 86_400.0 / std::f64::consts::TAU).sqrt();
+        let expected = (-0.15 / damping_m).exp();
+        let got = (deep.1 - deep.0) / (shallow.1 - shallow.0);
+        assert!((got / expected - 1.0).abs() < 0.10, "{got} {expected}");
+    }
+}

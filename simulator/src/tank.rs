@@ -42,3 +42,32 @@ impl Water {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Perfect mixing with an equal outflow: T = Tin + (T0 - Tin) exp(-V_in/V).
+    #[test]
+    fn a_cold_top_up_mixes_in() {
+        let mut water = Water::new(500.0, 20.0);
+        for _ in 0..20 {
+            // The air gives back what the night sky takes.
+            water.minute(20.0, 25.0 / 0.30, Some((10.0, 12.0)));
+        }
+        let expected = 12.0 + 8.0 * (-200.0_f64 / 500.0).exp();
+        assert!((water.temperature_c() - expected).abs() < 0.08, "{}", water.temperature_c());
+    }
+
+    #[test]
+    fn a_larger_tank_changes_more_slowly() {
+        let mut small = Water::new(200.0, 20.0);
+        let mut large = Water::new(2000.0, 20.0);
+        for _ in 0..360 {
+            small.minute(8.0, 0.0, None);
+            large.minute(8.0, 0.0, None);
+        }
+        assert!(small.temperature_c() < large.temperature_c() - 1.0);
+        assert!(small.temperature_c() > 8.0 - 2.0);
+    }
+}

@@ -72,7 +72,20 @@ impl Climate {
     }
 }
 
-/// One day.
+/// A day's own numbers.
+#[derive(Clone, Copy, Debug)]
+struct Daily {
+    day_of_year: f64,
+    rain_mm: f64,
+    warmest_c: f64,
+    coldest_c: f64,
+    /// Largest radiation that the sky could send, MJ/m².
+    sky_mj: f64,
+    /// The part of it that reaches the ground.
+    clearness: f64,
+}
+
+/// One day, spread over its minutes.
 #[derive(Clone, Debug)]
 pub(crate) struct Day {
     pub(crate) warmest_c: f64,
@@ -101,6 +114,8 @@ pub(crate) struct Weather {
     /// Departures of yesterday: warmest, coldest, radiation; in standard deviations.
     departures: [f64; 3],
     rng: ChaCha8Rng,
+    /// Showers have their own, so that they change nothing about the days.
+    shower_rng: ChaCha8Rng,
 }
 
 /// How much of yesterday's departure stays: warmest, coldest, radiation.
@@ -115,6 +130,8 @@ impl Weather {
     pub(crate) fn new(climate: Climate, latitude_deg: f64, day_of_year: i64, seed: u64) -> Self {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(1);
+        let mut shower_rng = ChaCha8Rng::seed_from_u64(seed);
+        shower_rng.set_stream(2);
         Self {
             climate,
             latitude_deg,
@@ -123,6 +140,7 @@ impl Weather {
             was_wet: false,
             departures: [0.0; 3],
             rng,
+            shower_rng,
         }
     }
 
@@ -134,6 +152,19 @@ impl Weather {
 
     /// The next day.
     pub(crate) fn day(&mut self) -> Day {
+        let day = self.daily();
+        Day {
+            warmest_c: day.warmest_c,
+            coldest_c: day.coldest_c,
+            radiation_mj: day.clearness * day.sky_mj,
+            et0_mm: sky::reference_et_mm(day.warmest_c, day.coldest_c, day.sky_mj),
+            sunrise_hour: sky::sunrise_hour(self.latitude_deg, day.day_of_year),
+            rain: showers(day.rain_mm, &mut self.shower_rng),
+            sun: sunshine(self.latitude_deg, day.day_of_year),
+        }
+    }
+
+    fn daily(&mut self) -> Daily {
         let index = self.next;
         self.next += 1;
         let day_of_year = ((self.first_day + index) % 365 + 1) as f64;
@@ -170,10 +201,9 @@ impl Weather {
         }
         self.was_wet = wet;
 
-        // Rain makes days cooler and duller, and nights a little milder.
+        // Rain makes days cooler and duller.
         let wetness = if wet { 1.0 } else { 0.0 };
-        let mean_warmest = 22.6 - 7.0 * winter - 3.2 * wetness;
-        let mean_coldest = 12.4 - 4.4 * winter + 0.4 * wetness;
+        let [mean_warmest, mean_coldest] = means_c(winter, wetness);
         let bounded = |d: f64| d.clamp(-2.5, 2.5);
         let coldest_c = mean_coldest + warmer_c + SPREAD[1] * bounded(self.departures[1]);
         // A day's range never closes: under cloud it is still a couple of degrees.
@@ -183,16 +213,13 @@ impl Weather {
         // Between heavy overcast and the clear sky of FAO-56 eq. 37 (0.75).
         let clearness = (0.66 - 0.24 * wetness + SPREAD[2] * bounded(self.departures[2])).clamp(0.15, 0.75);
 
-        Day {
-            warmest_c,
-            coldest_c,
-            radiation_mj: clearness * sky_mj,
-            et0_mm: sky::reference_et_mm(warmest_c, coldest_c, sky_mj),
-            sunrise_hour: sky::sunrise_hour(self.latitude_deg, day_of_year),
-            rain: showers(rain_mm, &mut self.rng),
-            sun: sunshine(self.latitude_deg, day_of_year),
-        }
+        Daily { day_of_year, rain_mm, warmest_c, coldest_c, sky_mj, clearness }
     }
+}
+
+/// Means of the warmest and the coldest moment of a day, °C.
+fn means_c(winter: f64, wetness: f64) -> [f64; 2] {
+    [22.6 - 7.0 * winter - 2.4 * wetness, 12.4 - 4.4 * winter - 0.2 * wetness]
 }
 
 /// Spreads a day's rain over a few showers of minutes to hours.
@@ -259,5 +286,130 @@ pub(crate) fn air_c(yesterday: &Day, today: &Day, tomorrow: &Day, hour: f64) -> 
     } else {
         let night = 24.0 - WARMEST_HOUR + tomorrow.sunrise_hour;
         wave(today.warmest_c, tomorrow.coldest_c, (hour - WARMEST_HOUR) / night)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const YEARS: usize = 300;
+
+    fn years() -> (Weather, Vec<Daily>) {
+        let mut weather = Weather::new(Climate::default(), -35.0, 1, 7);
+        let days = (0..YEARS * 365).map(|_| weather.daily()).collect();
+        (weather, days)
+    }
+
+    fn is_wet(day: &Daily) -> bool {
+        day.rain_mm > 0.0
+    }
+
+    /// Days of one season: within 15 days of a day of the year.
+    fn near(day: &Daily, middle: f64) -> bool {
+        (day.day_of_year - middle).abs() <= 15.0
+    }
+
+    /// Frequencies against the chain's own chances, within four standard errors
+    /// of a binomial count and the season's drift over the month.
+    #[test]
+    fn wet_and_dry_days_follow_each_other_as_the_chain_says() {
+        let (weather, days) = years();
+        for middle in [20.0, 110.0, 202.0, 290.0] {
+            let winter = weather.winter(middle);
+            let (after_dry, after_wet) = Climate::default().chances(winter);
+            for (before, expected) in [(false, after_dry), (true, after_wet)] {
+                let pairs = days.windows(2).filter(|w| near(&w[1], middle) && is_wet(&w[0]) == before);
+                let (mut all, mut wet) = (0.0, 0.0);
+                for pair in pairs {
+                    all += 1.0;
+                    wet += f64::from(u8::from(is_wet(&pair[1])));
+                }
+                let error = (expected * (1.0 - expected) / all).sqrt();
+                let got = wet / all;
+                assert!((got - expected).abs() < 4.0 * error + 0.004, "{middle} {before}: {got} {expected}");
+            }
+        }
+    }
+
+    /// Mean and spread of a gamma distribution of shape k and mean m: spread m / sqrt(k).
+    #[test]
+    fn rain_amounts_have_the_gamma_distributions_mean_and_spread() {
+        let (_, days) = years();
+        let amounts: Vec<f64> = days.iter().filter(|d| is_wet(d)).map(|d| d.rain_mm).collect();
+        let count = amounts.len() as f64;
+        let mean = amounts.iter().sum::<f64>() / count;
+        let spread = (amounts.iter().map(|a| (a - mean).powi(2)).sum::<f64>() / count).sqrt();
+        let expected = Climate::default().wet_day_mm;
+        let expected_spread = expected / AMOUNT_SHAPE.sqrt();
+        // Raising the least amounts to one tip adds less than 0.03 mm to the mean.
+        assert!((mean - expected).abs() < 4.0 * expected_spread / count.sqrt() + 0.03, "{mean}");
+        assert!((spread / expected_spread - 1.0).abs() < 0.05, "{spread}");
+        assert!(amounts.iter().all(|a| *a >= WET_DAY_LEAST_MM));
+    }
+
+    #[test]
+    fn temperatures_keep_their_means_spreads_and_memory() {
+        let (weather, days) = years();
+        for (middle, wet) in [(20.0, false), (202.0, false), (20.0, true)] {
+            let some: Vec<&Daily> = days.iter().filter(|d| near(d, middle) && is_wet(d) == wet).collect();
+            let mean = some.iter().map(|d| d.warmest_c).sum::<f64>() / some.len() as f64;
+            let [expected, _] = means_c(weather.winter(middle), f64::from(u8::from(wet)));
+            // Days hang together, so a month counts for some ten of them.
+            let error = SPREAD[0] / (some.len() as f64 / 3.0).sqrt();
+            assert!((mean - expected).abs() < 4.0 * error + 0.25, "{middle} {wet}: {mean} {expected}");
+        }
+        let departures: Vec<f64> = days
+            .iter()
+            .map(|d| d.warmest_c - means_c(weather.winter(d.day_of_year), f64::from(u8::from(is_wet(d))))[0])
+            .collect();
+        let count = departures.len() as f64;
+        let square = departures.iter().map(|d| d * d).sum::<f64>() / count;
+        let carried = departures.windows(2).map(|w| w[0] * w[1]).sum::<f64>() / count / square;
+        assert!((square.sqrt() / SPREAD[0] - 1.0).abs() < 0.06, "{}", square.sqrt());
+        assert!((carried - PERSISTENCE[0]).abs() < 0.03, "{carried}");
+    }
+
+    #[test]
+    fn rain_days_are_cooler_and_duller_and_bounds_hold() {
+        let (_, days) = years();
+        let mean = |wet: bool, of: fn(&Daily) -> f64| {
+            let some: Vec<f64> = days.iter().filter(|d| near(d, 110.0) && is_wet(d) == wet).map(of).collect();
+            some.iter().sum::<f64>() / some.len() as f64
+        };
+        assert!(mean(true, |d| d.warmest_c) < mean(false, |d| d.warmest_c) - 1.5);
+        assert!(mean(true, |d| d.clearness) < mean(false, |d| d.clearness) - 0.15);
+        for day in &days {
+            assert!(day.warmest_c >= day.coldest_c + 2.5);
+            assert!((-5.0..=45.0).contains(&day.coldest_c) && day.warmest_c <= 48.0);
+            assert!((0.15..=0.75).contains(&day.clearness));
+        }
+    }
+
+    #[test]
+    fn minutes_add_up_to_their_day() {
+        let mut weather = Weather::new(Climate::default(), -35.0, 150, 3);
+        for _ in 0..60 {
+            let mut copy = weather.clone();
+            let daily = copy.daily();
+            let day = weather.day();
+            assert!((day.rain.iter().sum::<f64>() - daily.rain_mm).abs() < 1e-9);
+            assert!((day.sun.iter().sum::<f64>() - 1.0).abs() < 1e-9);
+            assert!(day.rain.iter().all(|mm| (0.0..10.0).contains(mm)));
+            let rainy = day.rain.iter().filter(|mm| **mm > 0.0).count();
+            assert!(rainy <= 5 * 240);
+        }
+    }
+
+    #[test]
+    fn air_goes_from_the_coldest_at_sunrise_to_the_warmest_in_the_afternoon() {
+        let mut weather = Weather::new(Climate::default(), -35.0, 90, 4);
+        let [a, b, c] = [weather.day(), weather.day(), weather.day()];
+        assert!((air_c(&a, &b, &c, b.sunrise_hour) - b.coldest_c).abs() < 1e-9);
+        assert!((air_c(&a, &b, &c, WARMEST_HOUR) - b.warmest_c).abs() < 1e-9);
+        // No jump at midnight.
+        let mut weather_after = weather;
+        let d = weather_after.day();
+        assert!((air_c(&a, &b, &c, 24.0) - air_c(&b, &c, &d, 0.0)).abs() < 1e-9);
     }
 }

@@ -63,14 +63,14 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
         for (at, bed) in garden.beds.iter().enumerate() {
             writeln!(
                 out,
-                "  bed {} ({}): {} m2, soil {} ({:.3} to {:.3} m3/m3), crop {} (roots {} m)",
+                "  bed {} ({}): {} m2, soil {} ({:.3} to {:.3} m3/m3), {} (roots {} m)",
                 bed.name,
                 bed.id,
                 bed.area_m2,
                 bed.soil,
                 bed.wilting_point,
                 bed.field_capacity,
-                bed.crop,
+                bed.plants(),
                 bed.root_depth_m,
             )?;
             sensors_at(garden, |place| matches!(place, Place::Bed(bed) if usize::from(bed) == at), out)?;
@@ -79,7 +79,7 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             writeln!(
                 out,
                 "  tank {} ({}): {} L, {}, {} to {} °C",
-                tank.name, tank.id, tank.volume_l, tank.species, tank.limits.cold_c, tank.limits.warm_c,
+                tank.name, tank.id, tank.volume_l, tank.fish_name(), tank.limits.cold_c, tank.limits.warm_c,
             )?;
             sensors_at(garden, |place| matches!(place, Place::Tank(tank) if usize::from(tank) == at), out)?;
         }

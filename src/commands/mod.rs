@@ -9,4 +9,5 @@ pub mod export;
 pub mod import;
 pub mod mulch;
 pub mod run;
+pub mod telemetry;
 pub mod times;

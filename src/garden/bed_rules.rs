@@ -72,9 +72,13 @@ impl SiteState {
     /// Takes a believed rise of a probe: finds its cause and judges the hours.
     pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
         let state = &self.beds[usize::from(index)];
-        if let Some(known) = state.wetting
-            && (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
-        {
+        let same = state.wetting.is_some_and(|known| {
+            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
+        });
+        // Water from above passes the top probe first; those below go on rising
+        // for hours as it sinks, and would tell a wrong time.
+        let top = state.probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
+        if same || top != Some(&probe) {
             return;
         }
         let garden = std::sync::Arc::clone(&self.garden);
@@ -156,9 +160,9 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said
     let left = words::percent(water.available_left);
     let text = if active {
         format!(
-            "{} is dry: {left} of its available water is left, and its plants ({}) suffer below {}. {}",
+            "{} is dry: {left} of its available water is left, and {} suffer below {}. {}",
             bed.name,
-            bed.crop,
+            bed.plants(),
             words::percent(1.0 - bed.depletion_fraction),
             advice(bed, &water, when)
         )

@@ -183,16 +183,16 @@ impl SiteState {
                 if active(&state.shock) {
                     (Condition::Act, format!("{is} and has changed too fast. Add no water and no fish."))
                 } else if active(&state.warm) || w.warmest_c > limits.warm_c {
-                    (Condition::Act, format!("{is}: too warm for {}.", tank.species))
+                    (Condition::Act, format!("{is}: too warm for {}.", tank.fish_name()))
                 } else if active(&state.cold) || w.coldest_c < limits.cold_c {
-                    (Condition::Act, format!("{is}: too cold for {}.", tank.species))
+                    (Condition::Act, format!("{is}: too cold for {}.", tank.fish_name()))
                 } else if swing > 0.75 * limits.change_hour_c
                     || w.warmest_c > limits.warm_c - 1.0
                     || w.coldest_c < limits.cold_c + 1.0
                 {
-                    (Condition::Watch, format!("{is}, near a limit of {}.", tank.species))
+                    (Condition::Watch, format!("{is}, near a limit of {}.", tank.fish_name()))
                 } else {
-                    (Condition::Well, format!("{is}, well within the limits of {}.", tank.species))
+                    (Condition::Well, format!("{is}, well within the limits of {}.", tank.fish_name()))
                 }
             }
         };

@@ -116,8 +116,8 @@ pub struct Bed {
     pub field_capacity: f64,
     /// Volumetric water content at the wilting point, m³/m³.
     pub wilting_point: f64,
-    /// The crop's name, or how the two numbers below were given.
-    pub crop: String,
+    /// The crop's name in the table; `None`: the file gives its own numbers.
+    pub crop: Option<String>,
     /// Rooting depth used for scheduling, metres.
     pub root_depth_m: f64,
     /// Fraction of total available water that may be used before stress, 0.1 to 0.8.
@@ -126,6 +126,13 @@ pub struct Bed {
     pub mulch: Option<Mulch>,
     /// The bed's own allowed hours; `None`: the site's.
     pub watering_allowed: Option<LocalHours>,
+}
+
+impl Bed {
+    /// Its plants, as people say it.
+    pub fn plants(&self) -> String {
+        self.crop.as_ref().map_or_else(|| "its plants".to_owned(), |crop| format!("its plants ({crop})"))
+    }
 }
 
 /// How a bed is watered.
@@ -153,9 +160,17 @@ pub struct Tank {
     pub name: String,
     /// Litres, above 0.
     pub volume_l: f64,
-    pub species: String,
+    /// The species' name in the table; `None`: the file gives its own limits.
+    pub species: Option<String>,
     pub fish: Option<u32>,
     pub limits: crate::tank::TankLimits,
+}
+
+impl Tank {
+    /// Its fish, as people say it.
+    pub fn fish_name(&self) -> &str {
+        self.species.as_deref().unwrap_or("its fish")
+    }
 }
 
 /// What a sensor measures.

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind};
-use crate::garden::plan::{Garden, Place, Sensor};
+use crate::garden::plan::{Garden, Place, Quantity, Sensor};
 use crate::garden::record::Batch;
 use crate::garden::site::{SiteState, plus};
 use crate::garden::standing::{Of, Said};
@@ -57,18 +57,28 @@ impl SiteState {
         // Patience has already waited; the alarm itself does not wait again.
         let delays = Delays { on_s: 0, ..garden.rules.sensor_silent };
         state.silent.step(&of, now, input, delays, batch, |active| {
-            let place = place_name(&garden, sensor);
             let what = sensor.measures.name().replace('-', " ");
+            let (who, loss) = match sensor.place {
+                Place::Bed(_) | Place::Tank(_) => {
+                    let place = place_name(&garden, sensor);
+                    let loss = format!(" Until it speaks again, {place} cannot be judged by it.");
+                    (format!("{place}: the {what} sensor ({})", sensor.id), loss)
+                }
+                Place::Site if sensor.measures == Quantity::Rain => (
+                    format!("The rain gauge ({})", sensor.id),
+                    " Until it speaks again, rain is not known and watering cannot be told from rain.".to_owned(),
+                ),
+                Place::Site => (format!("The {what} sensor ({})", sensor.id), String::new()),
+            };
             let text = if active {
                 format!(
-                    "{place}: the {what} sensor ({}) has said nothing for {}; it should speak every {}. Look at its \
-                     battery, its cable and the gateway today. Until it speaks again {place} cannot be judged by it.",
-                    sensor.id,
+                    "{who} has said nothing for {}; it should speak every {}. Look at its battery, its cable and the \
+                     gateway today.{loss}",
                     words::duration(silent_s),
                     words::duration(i64::from(sensor.every_s)),
                 )
             } else {
-                format!("{place}: the {what} sensor ({}) is speaking again.", sensor.id)
+                format!("{who} is speaking again.")
             };
             let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
             Said::new(text, &values, SOURCE)

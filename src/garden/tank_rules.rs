@@ -135,7 +135,7 @@ fn say_shock(
             change.from_c,
             change.to_c,
             words::moment(change.to_at, zone),
-            tank.species,
+            tank.fish_name(),
         ),
         _ => format!("{}: the water's temperature is steady again.", tank.name),
     };
@@ -152,7 +152,7 @@ fn say_shock(
 
 fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> Said {
     let text = if !active {
-        format!("{}: the water is {now_c:.1} °C and within the limits of {} again.", tank.name, tank.species)
+        format!("{}: the water is {now_c:.1} °C and within the limits of {} again.", tank.name, tank.fish_name())
     } else if warm {
         format!(
             "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. Shade it, keep \
@@ -160,7 +160,7 @@ fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) ->
              within the hour: warm water holds less oxygen. {ASK}",
             tank.name,
             now_c - limit_c,
-            tank.species,
+            tank.fish_name(),
             tank.limits.change_hour_c,
         )
     } else {
@@ -169,7 +169,7 @@ fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) ->
              any cold top-up, do not feed, and do not warm it by more than {:.0} °C an hour. Look again today. {ASK}",
             tank.name,
             limit_c - now_c,
-            tank.species,
+            tank.fish_name(),
             tank.limits.change_hour_c,
         )
     };

@@ -330,9 +330,11 @@ mod tests {
         let judged = watch.judge(&limits, at(172_800), Some(0.2));
         assert_eq!((judged.flag, judged.tests.get(Test::Gap)), (Flag::Pass, Flag::Fail));
         watch.judge(&limits, at(173_700), Some(0.5));
-        watch.judge(&limits, at(272_800), Some(0.2));
-        let judged = watch.judge(&limits, at(273_700), Some(0.2));
-        assert_eq!(judged.previous, None);
+        assert_eq!(watch.judge(&limits, at(272_800), Some(0.2)).previous, None);
+        assert_eq!(watch.judge(&limits, at(273_700), Some(0.2)).previous, None);
+        // A value right after a gap has one neighbour only.
+        assert_eq!(watch.judge(&limits, at(372_800), Some(0.5)).previous, None);
+        assert_eq!(watch.judge(&limits, at(373_700), Some(0.2)).previous, None);
     }
 
     #[test]

@@ -119,7 +119,7 @@ fn soil_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
 /// The crop's name, rooting depth and depletion fraction: of the table, or the
 /// bed's own numbers, which go before the table's. Of the table's two rooting
 /// depths the smaller one is for scheduling water.
-fn crop_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
+fn crop_of(table: &Table<'_>) -> Option<(Option<String>, f64, f64)> {
     let crop =
         table.get("crop", Want::Text).map(|item| item.name(soil::crop, soil::CROPS.iter().map(|c| c.name)));
     let depth = table.get("root_depth_m", Want::Value).map(|item| item.number(ROOT_DEPTH));
@@ -139,9 +139,9 @@ fn crop_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
     let (name, crop) = match crop {
         Some(crop) => {
             let crop = crop?;
-            (crop.name.to_owned(), Some(crop))
+            (Some(crop.name.to_owned()), Some(crop))
         }
-        None => ("own roots".to_owned(), None),
+        None => (None, None),
     };
     let depth = depth.unwrap_or_else(|| crop.map(|c| c.root_depth_m.0))?;
     let fraction = fraction.unwrap_or_else(|| crop.map(|c| c.depletion_fraction))?;

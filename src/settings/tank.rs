@@ -61,7 +61,7 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
     if !whole {
         return None;
     }
-    let species = kind.flatten().map_or("own limits", |kind| kind.name).to_owned();
+    let species = kind.flatten().map(|kind| kind.name.to_owned());
     Some(Tank { id: id?, name: name?, volume_l: volume_l?, species, fish, limits: limits? })
 }
 

@@ -38,7 +38,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
             soil: "loamy sand".to_owned(),
             field_capacity: 0.15,
             wilting_point: 0.06,
-            crop: "cabbage".to_owned(),
+            crop: Some("cabbage".to_owned()),
             root_depth_m: 0.5,
             depletion_fraction: 0.45,
             irrigation: None,

@@ -8,6 +8,7 @@ pub(crate) mod garden;
 pub(crate) mod http;
 pub(crate) mod influx;
 pub(crate) mod mosquitto;
+pub mod score;
 pub(crate) mod source;
 pub(crate) mod views;
 

@@ -91,6 +91,7 @@ pub async fn run(
 
     // A task that ends early is a fault, so it stops the daemon too.
     let outcome = tokio::select! {
+        biased;
         () = stop.cancelled() => Ok(()),
         Some(ended) = tasks.join_next() => early_end(ended),
     };

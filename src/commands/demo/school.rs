@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 /// Publishes what the simulation sends after `from`, `speed` times as fast as
 /// life, until `stop`.
 pub(super) async fn live_on(
-    mut simulation: Simulation,
+    simulation: Simulation,
     from: Timestamp,
     speed: f64,
     broker: SocketAddr,
@@ -36,7 +36,7 @@ pub(super) async fn live_on(
         }
     });
     let began = Instant::now();
-    while let Some(Emission { send_at, topic, payload, .. }) = simulation.next() {
+    for Emission { send_at, topic, payload, .. } in simulation {
         let ahead_s = send_at.duration_since(from).as_secs_f64().max(0.0) / speed;
         let due = began + Duration::from_secs_f64(ahead_s);
         tokio::select! {

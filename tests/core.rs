@@ -1,0 +1,378 @@
+//! The core's promises: what raises, what clears, what a restart keeps.
+
+mod support;
+
+use std::sync::Arc;
+
+use garden_simulator::{Scenario, School, Simulation};
+use jiff::{SignedDuration, Timestamp};
+use trug::alarms::{Kind, State};
+use trug::garden::plan::{Garden, Id};
+use trug::garden::record::{AlarmChange, AlarmKey, Batch, Reading, SensorIx};
+use trug::garden::view::Condition;
+use trug::garden::{Clock, Core, MulchAnswer, StoredAlarm};
+use trug::intake::{Desk, Message, Sample};
+use trug::quality::Flag;
+use trug::settings::from_text;
+
+const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";
+
+/// One bed with two probes, a second bed, a tank, a gauge; raw numbers are values.
+const SMALL: &str = r#"
+[site]
+id = "school"
+name = "School"
+time_zone = "Australia/Adelaide"
+latitude_deg = -34.9
+elevation_m = 50
+[watering]
+allowed = ["00:00-09:00", "18:00-24:00"]
+[[bed]]
+id = "bed"
+name = "Bed"
+area_m2 = 10
+field_capacity = 0.30
+wilting_point = 0.10
+root_depth_m = 0.5
+depletion_fraction = 0.4
+irrigation = { litres_per_hour = 120, efficiency = 0.8 }
+mulch = { depth_mm = 100, planned = 2026-05-20 }
+[[tank]]
+id = "tank"
+name = "Tank"
+volume_l = 500
+species = "silver perch"
+[[sensor]]
+id = "probe"
+measures = "soil-moisture"
+bed = "bed"
+depth_cm = 15
+topic = "school/probe"
+payload = "number"
+every_s = 900
+[[sensor]]
+id = "thermometer"
+measures = "water-temperature"
+tank = "tank"
+topic = "school/thermometer"
+payload = "number"
+every_s = 300
+[[sensor]]
+id = "gauge"
+measures = "rain"
+topic = "school/gauge"
+payload = "number"
+every_s = 900
+calibration = { mm_per_tip = 0.2 }
+[[tell]]
+who = "grounds"
+alarms = ["dry-bed"]
+"#;
+
+const PROBE: SensorIx = SensorIx(0);
+const THERMOMETER: SensorIx = SensorIx(1);
+const GAUGE: SensorIx = SensorIx(2);
+
+fn gardens(text: &str) -> Vec<Arc<Garden>> {
+    let settings = from_text(("trug.toml", TRUG), &[("g.toml", text)], std::iter::empty()).expect("no faults");
+    settings.gardens.into_iter().map(Arc::new).collect()
+}
+
+struct Run {
+    core: Core,
+    rows: Vec<Reading>,
+    changes: Vec<AlarmChange>,
+}
+
+impl Run {
+    fn new() -> Self {
+        Self { core: Core::new(&gardens(SMALL), Clock::Readings), rows: vec![], changes: vec![] }
+    }
+
+    fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) -> &mut Self {
+        let mut batch = Batch::default();
+        self.core.take(sensor, Sample { at: Some(at), raw }, at, &mut batch);
+        self.rows.extend(batch.readings);
+        self.changes.extend(batch.changes);
+        self
+    }
+
+    /// The same raw number at each of the sensor's times from `from` to `to`, with
+    /// a last digit that moves, as a real probe's does.
+    fn hold(&mut self, sensor: SensorIx, every_min: i64, from: &str, to: &str, raw: f64) -> &mut Self {
+        let (mut at, to) = (t(from), t(to));
+        let mut wobble = 1.0;
+        while at < to {
+            let moving = if sensor == GAUGE { raw } else { raw + wobble * 0.0004 };
+            self.take(sensor, at, moving);
+            wobble = -wobble;
+            at += SignedDuration::from_mins(every_min);
+        }
+        self
+    }
+
+    fn steps(&self, kind: Kind) -> Vec<State> {
+        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
+    }
+}
+
+/// A local time of Adelaide.
+fn t(local: &str) -> Timestamp {
+    let zone = jiff::tz::TimeZone::get("Australia/Adelaide").expect("bundled");
+    zone.to_timestamp(local.parse::<jiff::civil::DateTime>().expect("a date-time")).expect("a moment")
+}
+
+/// Readily available water is used up at 0.30 - 0.4 (0.30 - 0.10) = 0.22 m3/m3.
+#[test]
+fn a_dry_bed_is_told_after_an_hour_with_its_numbers() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T12:00", 0.23);
+    assert_eq!(run.steps(Kind::DryBed), []);
+    run.hold(PROBE, 15, "2026-03-10T12:00", "2026-03-10T14:00", 0.20);
+    let [told] = run.changes.as_slice() else { panic!("one change: {:?}", run.changes) };
+    assert_eq!((told.key.kind, told.to), (Kind::DryBed, State::Unacknowledged));
+    assert_eq!((told.since, told.at), (t("2026-03-10T12:00"), t("2026-03-10T13:00")));
+    assert_eq!(told.tell, ["grounds"]);
+    // 50 mm are gone at 0.20: 50 mm x 10 m2 / 0.8 = 625 L, within the wobble.
+    assert!(told.text.contains("630 L") || told.text.contains("620 L"), "{}", told.text);
+    assert!(told.text.contains("today after 6 pm"), "{}", told.text);
+    let value = |name: &str| told.values.iter().find(|v| v.0 == name).expect("a value").1;
+    assert!((value("depletion_mm") - 50.0).abs() < 0.5);
+    assert!((value("readily_available_mm") - 40.0).abs() < 1e-9);
+}
+
+#[test]
+fn silence_never_clears_a_dry_bed_and_water_does() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
+    run.hold(THERMOMETER, 5, "2026-03-10T13:00", "2026-03-12T13:00", 22.0);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged]);
+    let view = run.core.view("school").expect("the site");
+    assert_eq!(view.beds[0].condition, Condition::Unknown, "{}", view.beds[0].words);
+    // Within the deadband (0.9 of 40 mm) it stays; past it, it returns after an hour.
+    run.hold(PROBE, 15, "2026-03-12T13:00", "2026-03-12T16:00", 0.225);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
+    run.hold(PROBE, 15, "2026-03-12T16:00", "2026-03-12T18:00", 0.28);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+    run.changes.retain(|c| c.key.place.as_str() == "probe");
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+}
+
+#[test]
+fn a_value_that_fails_its_tests_neither_raises_nor_clears() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T12:00", 0.25);
+    run.hold(PROBE, 15, "2026-03-10T12:00", "2026-03-10T18:00", -3.0);
+    assert!(run.rows.iter().any(|r| r.flag == Flag::Fail));
+    assert_eq!(run.steps(Kind::DryBed), []);
+    run.hold(PROBE, 15, "2026-03-11T10:00", "2026-03-11T13:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
+    run.hold(PROBE, 15, "2026-03-11T13:00", "2026-03-12T13:00", 5.0);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
+}
+
+#[test]
+fn a_late_reading_is_kept_and_raises_nothing() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T12:00", 0.27);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:00", "2026-03-12T12:00", 22.0);
+    let (rows, changes) = (run.rows.len(), run.changes.len());
+    // Two days late, in one go, oldest first.
+    run.hold(PROBE, 15, "2026-03-10T12:00", "2026-03-12T10:00", 0.12);
+    let late = &run.rows[rows..];
+    assert_eq!(late.len(), 184);
+    assert!(late.iter().all(|r| r.late && r.value.is_some()));
+    // Only that it speaks again.
+    let told: Vec<_> = run.changes[changes..].iter().map(|c| (c.key.kind, c.to)).collect();
+    assert_eq!(told, [(Kind::SensorSilent, State::ReturnedUnacknowledged)]);
+}
+
+#[test]
+fn what_comes_twice_is_judged_once() {
+    let (mut once, mut twice) = (Run::new(), Run::new());
+    for minute in (0..600).step_by(15) {
+        let at = t("2026-03-10T10:00") + SignedDuration::from_mins(minute);
+        once.take(PROBE, at, 0.2 + f64::from(u32::try_from(minute % 7).expect("small")) * 1e-4);
+        for _ in 0..2 {
+            twice.take(PROBE, at, 0.2 + f64::from(u32::try_from(minute % 7).expect("small")) * 1e-4);
+        }
+    }
+    assert_eq!(once.changes, twice.changes);
+    assert_eq!(twice.rows.iter().filter(|r| r.late).count(), once.rows.len());
+}
+
+#[test]
+fn a_cold_top_up_is_told_and_a_single_spike_is_not() {
+    let mut run = Run::new();
+    run.hold(THERMOMETER, 5, "2026-03-10T10:00", "2026-03-10T12:00", 22.0);
+    run.take(THERMOMETER, t("2026-03-10T12:00"), 12.0);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:05", "2026-03-10T14:00", 22.0);
+    assert_eq!(run.steps(Kind::TankTemperatureShock), [], "a spike");
+    run.hold(THERMOMETER, 5, "2026-03-10T14:00", "2026-03-10T14:30", 19.5);
+    let told = run.changes.last().expect("a change");
+    assert_eq!((told.key.kind, told.to), (Kind::TankTemperatureShock, State::Unacknowledged));
+    assert!(told.text.contains("cooled 2.5 °C within an hour"), "{}", told.text);
+    assert_eq!(told.at, t("2026-03-10T14:05"), "with the second reading");
+}
+
+#[test]
+fn two_degrees_in_an_hour_are_the_limit_itself() {
+    let mut run = Run::new();
+    for minute in (0..=60).step_by(5) {
+        let at = t("2026-03-10T10:00") + SignedDuration::from_mins(minute);
+        run.take(THERMOMETER, at, 20.0 + 2.0 * minute as f64 / 60.0);
+    }
+    assert_eq!(run.steps(Kind::TankTemperatureShock), []);
+}
+
+/// A probe that is watered at a local time, beside a gauge that speaks until
+/// `gauge_until` and tips at the watering if `tips`.
+fn watered(at: &str, gauge_until: &str, tips: f64) -> Run {
+    let mut run = Run::new();
+    let start = t("2026-03-20T00:00");
+    let (watered, until) = (t(at), t(gauge_until));
+    for quarter in 0..20 * 96 {
+        let now = start + SignedDuration::from_mins(15 * quarter);
+        if now < until {
+            let tip = if now >= watered && now < watered + SignedDuration::from_mins(15) { tips } else { 0.0 };
+            run.take(GAUGE, now, tip);
+        }
+        let wobble = (quarter * 7919 % 101) as f64 / 101.0 * 0.001;
+        let drying = 0.29 - quarter as f64 * 2e-5 + wobble;
+        run.take(PROBE, now, drying + if now > watered { 0.03 } else { 0.0 });
+    }
+    run
+}
+
+/// Local clock times on both sides of the change of clocks (5 April 2026, 3 am).
+#[test]
+fn watering_outside_the_hours_is_told_by_the_local_clock() {
+    for (at, outside) in [
+        ("2026-04-03T12:00", true),
+        ("2026-04-03T06:00", false),
+        ("2026-04-03T20:00", false),
+        // Water reaches 15 cm within 75 minutes: it may have been given before nine.
+        ("2026-04-03T10:00", false),
+        ("2026-04-03T10:45", true),
+        ("2026-04-06T10:45", true),
+        ("2026-04-06T08:45", false),
+        ("2026-04-06T17:30", true),
+        ("2026-04-06T18:30", false),
+    ] {
+        let run = watered(at, "2027-01-01T00:00", 0.0);
+        let raised = run.steps(Kind::WateringHours).contains(&State::Unacknowledged);
+        assert_eq!(raised, outside, "watered at {at}");
+    }
+}
+
+#[test]
+fn rain_explains_a_wetting_and_a_silent_gauge_leaves_it_unknown() {
+    let noon = "2026-04-03T12:00";
+    let rained = watered(noon, "2027-01-01T00:00", 10.0);
+    assert_eq!(rained.steps(Kind::WateringHours), []);
+    let silent = watered(noon, "2026-04-02T12:00", 0.0);
+    assert_eq!(silent.steps(Kind::WateringHours), []);
+    let words = silent.core.view("school").expect("the site").beds[0].last_wetting.clone().expect("a wetting");
+    assert!(words.contains("not known whether by rain or watering"), "{words}");
+}
+
+#[test]
+fn mulch_is_yes_water_first_wetting_agent_first_or_unknown() {
+    let now = t("2026-03-10T13:00");
+    let answer = |raw: Option<f64>| {
+        let mut run = Run::new();
+        if let Some(raw) = raw {
+            run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", raw);
+        }
+        run.core.mulch_day(None, "bed", now).expect("the bed")
+    };
+    assert_eq!(answer(Some(0.29)).answer, MulchAnswer::Yes);
+    assert_eq!(answer(Some(0.25)).answer, MulchAnswer::WaterFirst);
+    assert_eq!(answer(Some(0.13)).answer, MulchAnswer::WettingAgentFirst);
+    assert_eq!(answer(None).answer, MulchAnswer::Unknown);
+    // 10 m2 to 100 mm: a millimetre on a square metre is a litre.
+    assert!((answer(None).mulch_l - 1000.0).abs() < 1e-9);
+}
+
+#[test]
+fn a_dry_bed_before_its_mulch_day_is_told_from_a_week_before() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-05-11T12:00", "2026-05-12T23:45", 0.25);
+    assert_eq!(run.steps(Kind::MulchOnDrySoil), []);
+    run.hold(PROBE, 15, "2026-05-13T00:00", "2026-05-13T02:00", 0.25);
+    assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged]);
+    assert!(run.changes[0].text.contains("in 7 days"), "{}", run.changes[0].text);
+    run.hold(PROBE, 15, "2026-05-13T02:00", "2026-05-13T06:00", 0.29);
+    assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+}
+
+#[test]
+fn an_answer_is_taken_once() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
+    let key = AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("bed") };
+    let mut batch = Batch::default();
+    assert!(run.core.acknowledge(&key, t("2026-03-10T13:05"), &mut batch));
+    assert_eq!(batch.changes[0].to, State::Acknowledged);
+    assert!(batch.changes[0].text.contains("dry"), "it says again what it is about");
+    assert!(!run.core.acknowledge(&key, t("2026-03-10T13:06"), &mut batch));
+    let other = AlarmKey { place: Id::new("nowhere"), ..key };
+    assert!(!run.core.acknowledge(&other, t("2026-03-10T13:06"), &mut batch));
+}
+
+/// The whole school's ordinary month, cut at many moments: a core that is
+/// rebuilt from the judged readings and the stored alarms goes on exactly as
+/// one that was never stopped.
+#[test]
+fn a_restart_forgets_no_alarm_and_raises_none_twice() {
+    let garden = include_str!("../config/gardens/saltbush-gully.toml");
+    let gardens = gardens(garden);
+    let school = School::parse(garden).expect("the school");
+    let scenario = Scenario::named("ordinary-month").expect("the month");
+    let emissions: Vec<_> = Simulation::new(&school, &scenario, scenario.seed).collect();
+    let play = |desk: &mut Desk, from: usize, to: usize, rows: &mut Vec<Reading>, changes: &mut Vec<AlarmChange>| {
+        for e in &emissions[from..to] {
+            let mut batch = Batch::default();
+            let message =
+                Message { topic: e.topic.as_bytes(), payload: &e.payload, retained: false, arrival: e.send_at };
+            desk.open(message, &mut batch);
+            rows.append(&mut batch.readings);
+            changes.append(&mut batch.changes);
+        }
+    };
+    let (mut rows, mut whole) = (vec![], vec![]);
+    play(&mut Desk::new(&gardens, Clock::Readings), 0, emissions.len(), &mut rows, &mut whole);
+    assert!(whole.len() >= 10, "a month with alarms: {}", whole.len());
+
+    for cut in (1..6).map(|i| emissions.len() * i / 6 + i * 7) {
+        let (mut rows, mut changes) = (vec![], vec![]);
+        play(&mut Desk::new(&gardens, Clock::Readings), 0, cut, &mut rows, &mut changes);
+        let mut again = Desk::new(&gardens, Clock::Readings);
+        let mut scratch = Batch::default();
+        rows.sort_by_key(|r| (r.at, r.sensor));
+        for row in rows.iter().filter(|r| !r.late) {
+            again.core.restore_reading(row, &mut scratch);
+        }
+        let mut present: std::collections::BTreeMap<AlarmKey, StoredAlarm> = std::collections::BTreeMap::new();
+        for c in &changes {
+            let (key, text) = (c.key.clone(), c.text.clone());
+            let alarm = StoredAlarm {
+                key: key.clone(),
+                state: c.to,
+                since: c.since,
+                at: c.at,
+                text,
+                values: c.values.clone(),
+                source: c.source.clone(),
+            };
+            present.insert(key, alarm);
+        }
+        again.core.restore_alarms(present.into_values().collect());
+        play(&mut again, cut, emissions.len(), &mut rows, &mut changes);
+        let brief = |changes: &[AlarmChange]| -> Vec<String> {
+            changes.iter().map(|c| format!("{} {} {:?} {}", c.at, c.key.kind.name(), c.key.place, c.to.name())).collect()
+        };
+        assert_eq!(brief(&changes), brief(&whole), "cut at message {cut}");
+    }
+}

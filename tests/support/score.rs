@@ -1,0 +1,133 @@
+//! Alarms held against what truly happened.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use garden_simulator::{TrueEvent, Truth};
+use jiff::{SignedDuration, Timestamp};
+
+/// An alarm that somebody was told of.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Told {
+    pub kind: String,
+    pub place: String,
+    /// When it was raised, by the readings' time.
+    pub at: Timestamp,
+}
+
+/// One kind's score.
+#[derive(Clone, Debug, Default)]
+pub struct Line {
+    /// True events that have to be told.
+    pub must: usize,
+    pub found: usize,
+    /// Alarms that belong to borderline events: neither right nor wrong.
+    pub borderline: usize,
+    pub missed: Vec<TrueEvent>,
+    pub false_alarms: Vec<Told>,
+    /// From the event's beginning to its alarm, the longest.
+    pub delay_max: SignedDuration,
+}
+
+/// The score of one run, or of several added up.
+#[derive(Clone, Debug, Default)]
+pub struct Score {
+    pub kinds: BTreeMap<String, Line>,
+}
+
+/// An alarm may come this long after its event's end: delays and the two hours
+/// that a rise must stand.
+const AFTER: SignedDuration = SignedDuration::from_hours(4);
+/// And so much before its beginning, by which the borderline was passed.
+const BEFORE: SignedDuration = SignedDuration::from_mins(15);
+
+impl Score {
+    /// Holds the alarms of a run against its truth.
+    pub fn of(truth: &Truth, told: &[Told]) -> Self {
+        let mut score = Self::default();
+        let belongs = |event: &TrueEvent, alarm: &Told| {
+            event.kind == alarm.kind
+                && event.place == alarm.place
+                && alarm.at >= event.from - BEFORE
+                && alarm.at <= event.to + AFTER
+        };
+        for event in truth.events.iter().filter(|e| e.must) {
+            let line = score.kinds.entry(event.kind.clone()).or_default();
+            line.must += 1;
+            match told.iter().filter(|alarm| belongs(event, alarm)).map(|alarm| alarm.at).min() {
+                Some(at) => {
+                    line.found += 1;
+                    line.delay_max = line.delay_max.max(at.duration_since(event.from));
+                }
+                None => line.missed.push(event.clone()),
+            }
+        }
+        for alarm in told {
+            let line = score.kinds.entry(alarm.kind.clone()).or_default();
+            let mut events = truth.events.iter().filter(|event| belongs(event, alarm)).peekable();
+            if events.peek().is_none() {
+                line.false_alarms.push(alarm.clone());
+            } else if !events.any(|event| event.must) {
+                line.borderline += 1;
+            }
+        }
+        score
+    }
+
+    /// Adds another run's.
+    pub fn add(&mut self, other: Self) {
+        for (kind, line) in other.kinds {
+            let mine = self.kinds.entry(kind).or_default();
+            mine.must += line.must;
+            mine.found += line.found;
+            mine.borderline += line.borderline;
+            mine.missed.extend(line.missed);
+            mine.false_alarms.extend(line.false_alarms);
+            mine.delay_max = mine.delay_max.max(line.delay_max);
+        }
+    }
+
+    /// Whether every true event was told and nothing else.
+    pub fn is_perfect(&self) -> bool {
+        self.kinds.values().all(|line| line.missed.is_empty() && line.false_alarms.is_empty())
+    }
+
+    /// Events that have to be told, over all kinds.
+    pub fn must(&self) -> usize {
+        self.kinds.values().map(|line| line.must).sum()
+    }
+}
+
+impl fmt::Display for Score {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "{:<24}{:>6}{:>7}{:>7}{:>12}{:>14}",
+            "kind", "true", "found", "false", "borderline", "longest delay"
+        )?;
+        for (kind, line) in &self.kinds {
+            let delay = format!("{} min", line.delay_max.as_mins());
+            writeln!(
+                f,
+                "{kind:<24}{:>6}{:>7}{:>7}{:>12}{delay:>14}",
+                line.must,
+                line.found,
+                line.false_alarms.len(),
+                line.borderline
+            )?;
+        }
+        for line in self.kinds.values() {
+            for event in &line.missed {
+                writeln!(
+                    f,
+                    "  missed: {} {} from {} to {} ({})",
+                    event.kind, event.place, event.from, event.to, event.note
+                )?;
+            }
+            for alarm in &line.false_alarms {
+                writeln!(f, "  false: {} {} at {}", alarm.kind, alarm.place, alarm.at)?;
+            }
+        }
+        Ok(())
+    }
+}

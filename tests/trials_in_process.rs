@@ -1,0 +1,71 @@
+//! Every scenario of the simulator through the core, without broker or store:
+//! the alarms are held against what truly happened.
+
+mod support;
+
+use std::sync::Arc;
+
+use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
+use support::score::{Score, Told};
+use trug::alarms::State;
+use trug::garden::Clock;
+use trug::garden::record::Batch;
+use trug::intake::{Desk, Message};
+use trug::settings::from_text;
+
+const TRUG: &str = include_str!("../config/trug.toml");
+const GARDEN: &str = include_str!("../config/gardens/saltbush-gully.toml");
+
+/// Seeds of each scenario: its own and some others.
+const MORE_SEEDS: std::ops::Range<u64> = 100..103;
+
+fn run(scenario: &Scenario, seed: u64) -> Score {
+    let school = School::parse(GARDEN).expect("the demonstration school");
+    let settings =
+        from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], std::iter::empty()).expect("no faults");
+    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
+    let mut desk = Desk::new(&gardens, Clock::Readings);
+    let mut simulation = Simulation::new(&school, scenario, seed);
+    let mut batch = Batch::default();
+    let mut told = Vec::new();
+    for emission in simulation.by_ref() {
+        batch.clear();
+        desk.open(
+            Message {
+                topic: emission.topic.as_bytes(),
+                payload: &emission.payload,
+                retained: false,
+                arrival: emission.send_at,
+            },
+            &mut batch,
+        );
+        assert!(batch.rejects.is_empty(), "refused: {:?}", batch.rejects);
+        assert!(batch.unplaced.is_empty(), "not placed: {:?}", batch.unplaced);
+        told.extend(batch.changes.iter().filter(|c| c.to == State::Unacknowledged).map(|c| Told {
+            kind: c.key.kind.name().to_owned(),
+            place: c.key.place.to_string(),
+            at: c.at,
+        }));
+    }
+    Score::of(&simulation.truth(), &told)
+}
+
+#[test]
+fn every_true_event_is_told_and_no_false_one() {
+    let (mut all, mut faults) = (Score::default(), 0);
+    let only = std::env::var("TRIAL").ok();
+    for (name, _) in SCENARIOS.iter().filter(|(name, _)| only.as_deref().is_none_or(|o| o == *name)) {
+        let scenario = Scenario::named(name).expect("a scenario of the list");
+        for seed in std::iter::once(scenario.seed).chain(MORE_SEEDS) {
+            let score = run(&scenario, seed);
+            if !score.is_perfect() {
+                faults += 1;
+                println!("{name}, seed {seed}:\n{score}");
+            }
+            all.add(score);
+        }
+    }
+    println!("all scenarios:\n{all}");
+    assert!(all.must() > 0 || only.is_some());
+    assert_eq!(faults, 0, "runs with a missed event or a false alarm");
+}
