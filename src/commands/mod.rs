@@ -1,10 +1,13 @@
 //! One file for each command.
 
+pub mod alarms;
 pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod export;
 pub mod import;
 pub mod mulch;
 pub mod run;
 pub mod telemetry;
+pub mod times;

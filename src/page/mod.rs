@@ -14,7 +14,7 @@ mod places;
 mod routes;
 mod serve;
 mod today;
-mod words;
+pub(crate) mod words;
 
 use std::future::Future;
 

@@ -28,7 +28,7 @@ pub(super) fn priority(priority: Priority) -> &'static str {
     }
 }
 
-pub(super) fn state(state: State) -> &'static str {
+pub(crate) fn state(state: State) -> &'static str {
     match state {
         State::Normal => "It is over.",
         State::Unacknowledged => "It still holds, and nobody has marked it as seen.",
@@ -37,7 +37,7 @@ pub(super) fn state(state: State) -> &'static str {
     }
 }
 
-pub(super) fn kind(kind: Kind) -> &'static str {
+pub(crate) fn kind(kind: Kind) -> &'static str {
     match kind {
         Kind::DryBed => "Bed too dry",
         Kind::MulchOnDrySoil => "Mulch due on dry soil",
@@ -178,7 +178,7 @@ fn local(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
 }
 
 /// A moment in full, with the name that the zone's time goes by on that day.
-pub(super) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
+pub(crate) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone()).strftime("%A %-d %B %Y, %-I:%M %P %Z").to_string()
 }
 

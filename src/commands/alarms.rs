@@ -1,0 +1,236 @@
+//! `trug alarms`: the alarms that are open, or what happened in a span of time.
+
+use std::io::Write;
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::Serialize;
+use serde::ser::SerializeMap;
+
+use super::times::{self, End};
+use crate::garden::plan::{Garden, Id};
+use crate::page::words;
+use crate::store::{AlarmRecord, Reader};
+
+/// What to list.
+#[derive(Clone, Debug, Default)]
+pub struct Alarms {
+    pub site: Option<String>,
+    /// With either of these the history is listed, else the present.
+    pub from: Option<String>,
+    pub to: Option<String>,
+    pub json: bool,
+}
+
+/// Exit code: it did it.
+const DONE: u8 = 0;
+/// Exit code: the request is wrong.
+const WRONG_INPUT: u8 = 2;
+
+/// Lists alarms. The exit code is 0, or 2 where the request is wrong.
+///
+/// # Errors
+///
+/// When the store cannot be read or `out` cannot be written (exit code 3).
+pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<u8> {
+    let zone = match times::zone(gardens, it.site.as_deref()) {
+        Ok(zone) => zone,
+        Err(why) => return wrong(&why, out),
+    };
+    let site = it.site.as_deref();
+    if it.from.is_none() && it.to.is_none() {
+        let mut alarms = reader.alarms_present().context("reading the alarms")?;
+        alarms.retain(|alarm| site.is_none_or(|site| alarm.key.site.as_str() == site));
+        if it.json {
+            return json(&alarms, out);
+        }
+        return present(reader, gardens, &alarms, out);
+    }
+    let moment = |text: &Option<String>, end, open| match text {
+        Some(text) => times::moment(text, zone.as_ref(), end),
+        None => Ok(open),
+    };
+    let (from, to) =
+        match (moment(&it.from, End::From, Timestamp::MIN), moment(&it.to, End::To, Timestamp::MAX)) {
+            (Ok(from), Ok(to)) => (from, to),
+            (Err(why), _) | (_, Err(why)) => return wrong(&why, out),
+        };
+    let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
+    if it.json {
+        return json(&changes, out);
+    }
+    history(gardens, &changes, out)
+}
+
+fn wrong(why: &str, out: &mut dyn Write) -> anyhow::Result<u8> {
+    writeln!(out, "{why}")?;
+    Ok(WRONG_INPUT)
+}
+
+fn present(
+    reader: &Reader,
+    gardens: &[Garden],
+    alarms: &[AlarmRecord],
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    if alarms.is_empty() {
+        // No alarm says little where nothing was judged; the last time says how much.
+        match reader.latest_at().context("reading the latest reading")? {
+            Some(at) => {
+                let zone = times::zone(gardens, None).unwrap_or_default().unwrap_or(TimeZone::UTC);
+                writeln!(
+                    out,
+                    "No alarm is open. The latest reading is of {}.",
+                    words::full_moment(at, &zone)
+                )?;
+            }
+            None => writeln!(out, "No reading is stored yet, so nothing has been judged.")?,
+        }
+        return Ok(DONE);
+    }
+    let mut site: Option<&Id> = None;
+    for alarm in alarms {
+        heading(&mut site, gardens, alarm, out)?;
+        writeln!(out, "\n{} at {}", words::kind(alarm.key.kind), place(gardens, alarm))?;
+        paragraph(&alarm.text, out)?;
+        paragraph(words::state(alarm.state), out)?;
+        let zone = zone_of(gardens, &alarm.key.site);
+        paragraph(&format!("Since {}.", words::full_moment(alarm.since, &zone)), out)?;
+        told_and_source(alarm, out)?;
+        let (kind, place) = (alarm.key.kind.name(), &alarm.key.place);
+        paragraph(&format!("Name for commands: {kind}/{place}"), out)?;
+    }
+    Ok(DONE)
+}
+
+fn history(gardens: &[Garden], changes: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
+    if changes.is_empty() {
+        writeln!(out, "No alarm changed in that time.")?;
+    }
+    for change in changes {
+        let zone = zone_of(gardens, &change.key.site);
+        writeln!(
+            out,
+            "{}: {}, {}: {}",
+            words::full_moment(change.at, &zone),
+            site_name(gardens, &change.key.site),
+            place(gardens, change),
+            words::kind(change.key.kind),
+        )?;
+        let from = change.from.map_or("not known", |state| state.name());
+        paragraph(&format!("From {from} to {}. {}", change.state.name(), words::state(change.state)), out)?;
+        paragraph(&change.text, out)?;
+        told_and_source(change, out)?;
+    }
+    Ok(DONE)
+}
+
+fn heading<'a>(
+    site: &mut Option<&'a Id>,
+    gardens: &[Garden],
+    alarm: &'a AlarmRecord,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    if *site != Some(&alarm.key.site) {
+        if site.is_some() {
+            writeln!(out)?;
+        }
+        writeln!(out, "{}", site_name(gardens, &alarm.key.site))?;
+        *site = Some(&alarm.key.site);
+    }
+    Ok(())
+}
+
+fn told_and_source(alarm: &AlarmRecord, out: &mut dyn Write) -> anyhow::Result<()> {
+    let told = if alarm.tell.is_empty() { "nobody".to_owned() } else { alarm.tell.join(", ") };
+    paragraph(&format!("For: {told}. Rule: {}.", alarm.source), out)
+}
+
+/// An indented line. The text came from a file, so what could play with the
+/// terminal is taken out.
+fn paragraph(text: &str, out: &mut dyn Write) -> anyhow::Result<()> {
+    let safe: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    Ok(writeln!(out, "  {safe}")?)
+}
+
+fn garden<'a>(gardens: &'a [Garden], site: &Id) -> Option<&'a Garden> {
+    gardens.iter().find(|garden| garden.site.id == *site)
+}
+
+fn site_name(gardens: &[Garden], site: &Id) -> String {
+    garden(gardens, site).map_or_else(|| site.to_string(), |garden| garden.site.name.clone())
+}
+
+/// The garden's clock; UTC, which its times then say, where the garden is no
+/// longer configured.
+fn zone_of(gardens: &[Garden], site: &Id) -> TimeZone {
+    garden(gardens, site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone())
+}
+
+/// The place as people say it: a bed's or tank's name, else the id.
+fn place(gardens: &[Garden], alarm: &AlarmRecord) -> String {
+    let id = &alarm.key.place;
+    garden(gardens, &alarm.key.site)
+        .and_then(|garden| {
+            let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
+            bed.or_else(|| garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone()))
+        })
+        .unwrap_or_else(|| id.to_string())
+}
+
+fn json(alarms: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
+    let published: Vec<_> = alarms.iter().map(Published::new).collect();
+    writeln!(out, "{}", serde_json::to_string_pretty(&published).context("writing JSON")?)?;
+    Ok(DONE)
+}
+
+/// The contract's alarm object; `from` only in the history.
+#[derive(Serialize)]
+struct Published<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    from: Option<&'a str>,
+    state: &'a str,
+    priority: &'a str,
+    since: String,
+    at: String,
+    r#for: &'a [String],
+    text: &'a str,
+    values: Values<'a>,
+    source: &'a str,
+}
+
+impl<'a> Published<'a> {
+    fn new(alarm: &'a AlarmRecord) -> Self {
+        Self {
+            kind: alarm.key.kind.name(),
+            site: alarm.key.site.as_str(),
+            place: alarm.key.place.as_str(),
+            from: alarm.from.map(|state| state.name()),
+            state: alarm.state.name(),
+            priority: alarm.key.kind.priority().name(),
+            since: alarm.since.to_string(),
+            at: alarm.at.to_string(),
+            r#for: &alarm.tell,
+            text: &alarm.text,
+            values: Values(&alarm.values),
+            source: &alarm.source,
+        }
+    }
+}
+
+/// Named numbers in the order to show.
+struct Values<'a>(&'a [(String, f64)]);
+
+impl Serialize for Values<'_> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for (name, number) in self.0 {
+            map.serialize_entry(name, number)?;
+        }
+        map.end()
+    }
+}
