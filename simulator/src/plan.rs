@@ -4,6 +4,7 @@
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 
+use crate::calendar::instant_s;
 use crate::scenario::{Event, Scenario, Schedule};
 use crate::school::{Place, School};
 
@@ -69,17 +70,6 @@ pub(crate) struct Plan {
     pub(crate) schedules: Vec<(usize, Schedule)>,
     /// Ids that the scenario names and the school does not have.
     pub(crate) unplaced: Vec<String>,
-}
-
-/// The instant of a wall-clock time; a time that a clock change skips or
-/// doubles is taken as clocks do, by the earlier offset.
-pub(crate) fn instant_s(zone: &TimeZone, local: DateTime) -> i64 {
-    zone.to_ambiguous_zoned_datetime(local).compatible().map_or(0, |z| z.timestamp().as_second())
-}
-
-/// Local midnight of a date.
-pub(crate) fn midnight_s(zone: &TimeZone, date: Date) -> i64 {
-    instant_s(zone, date.to_datetime(jiff::civil::Time::midnight()))
 }
 
 impl Plan {

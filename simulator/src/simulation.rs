@@ -6,9 +6,10 @@ use std::collections::{BTreeMap, BinaryHeap};
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use crate::calendar::{date_at, date_of_day, midnight_s, standard_offset_s, timestamp};
 use crate::judge::Judge;
 use crate::payload;
-use crate::plan::{Fault, Plan, PlannedWatering, instant_s, midnight_s};
+use crate::plan::{Fault, Plan, PlannedWatering};
 use crate::probe::Probe;
 use crate::scenario::Scenario;
 use crate::school::{Place, Quantity, School};
@@ -110,7 +111,7 @@ impl Simulation {
         let start_s = midnight_s(zone, scenario.start);
         let end = scenario.start.saturating_add(jiff::Span::new().days(i64::from(scenario.days)));
         let end_s = midnight_s(zone, end);
-        let standard_s = standard_offset_s(school, scenario.start);
+        let standard_s = standard_offset_s(zone, scenario.start.year());
         let weather_day = (start_s + standard_s).div_euclid(86_400);
         let first_date = date_of_day(weather_day);
         let climate = climate(scenario, first_date);
@@ -278,18 +279,19 @@ impl Simulation {
 
     fn begin_local_day(&mut self) {
         let zone = &self.school.time_zone;
-        self.local_date = timestamp(self.now_s * 1000).to_zoned_datetime(zone.clone()).date();
+        self.local_date = date_at(zone, self.now_s);
         let tomorrow = self.local_date.tomorrow().unwrap_or(Date::MAX);
         self.next_midnight_s = midnight_s(zone, tomorrow).max(self.now_s + 3600);
         self.rain.entry(self.local_date).or_default();
         let mut due = self.plan.scheduled(zone, self.local_date);
         while let Some(once) = self.plan.waterings.pop_if(|w| w.at_s < self.next_midnight_s) {
-            due.push(once);
+            // What was before the beginning is not made up for.
+            if once.at_s >= self.now_s {
+                due.push(once);
+            }
         }
-        due.sort_by_key(|w| Reverse(w.at_s));
         for watering in due {
-            // Soonest last within each bed.
-            self.beds[watering.bed].due.insert(0, watering);
+            self.beds[watering.bed].due.push(watering);
         }
         for bed in &mut self.beds {
             bed.due.sort_by_key(|w| Reverse(w.at_s));
@@ -497,28 +499,6 @@ impl Iterator for Simulation {
             self.step();
         }
     }
-}
-
-fn timestamp(ms: i64) -> Timestamp {
-    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX)
-}
-
-/// Days since 1970 to a date.
-fn date_of_day(day: i64) -> Date {
-    jiff::civil::date(1970, 1, 1).saturating_add(jiff::Span::new().days(day))
-}
-
-/// The smaller of the year's two offsets: standard time, seconds east of UTC.
-fn standard_offset_s(school: &School, start: Date) -> i64 {
-    [1, 7]
-        .into_iter()
-        .map(|month| {
-            let noon = jiff::civil::date(start.year(), month, 1).at(12, 0, 0, 0);
-            let utc_s = instant_s(&jiff::tz::TimeZone::UTC, noon);
-            utc_s - instant_s(&school.time_zone, noon)
-        })
-        .min()
-        .unwrap_or(0)
 }
 
 fn climate(scenario: &Scenario, first_date: Date) -> Climate {

@@ -88,3 +88,18 @@ fn a_frozen_sensor_repeats_one_number() {
     let after = emissions.iter().filter(|e| e.sensor == "herb-15cm" && to < e.at).map(|e| e.raw);
     assert!(after.clone().any(|raw| (raw - first).abs() > 20.0));
 }
+
+#[test]
+fn timers_keep_the_wall_clock_when_daylight_saving_ends() {
+    let (_, truth) = play("ordinary-month", 1);
+    let zone = school().time_zone;
+    let at: Vec<_> = truth
+        .waterings
+        .iter()
+        .filter(|w| w.scheduled && w.bed == "pea-bed")
+        .map(|w| w.from.to_zoned_datetime(zone.clone()).datetime())
+        .collect();
+    assert_eq!(at.len(), 15);
+    assert!(at.iter().all(|a| (a.hour(), a.minute()) == (19, 30)), "{at:?}");
+    assert!(at[0].date() < jiff::civil::date(2026, 4, 5) && at[14].date() > jiff::civil::date(2026, 4, 5));
+}

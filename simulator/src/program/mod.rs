@@ -24,3 +24,13 @@ pub(crate) fn read(path: &Path) -> anyhow::Result<String> {
 pub(crate) fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_current_thread().enable_all().build().context("starting the runtime")
 }
+
+/// Waits for SIGINT or SIGTERM.
+pub(crate) async fn stop() -> std::io::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    tokio::select! {
+        done = tokio::signal::ctrl_c() => done,
+        _ = terminate.recv() => Ok(()),
+    }
+}

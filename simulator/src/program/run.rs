@@ -12,7 +12,7 @@ use jiff::Timestamp;
 
 use super::broker::Broker;
 use super::publish::{Publisher, Timed};
-use super::{Refused, read, runtime};
+use super::{Refused, read, runtime, stop};
 
 #[derive(Args)]
 pub(crate) struct Run {
@@ -200,7 +200,13 @@ impl Run {
             stop_after: None,
             attempts: self.attempts,
         };
-        let sent = runtime()?.block_on(publisher.send(played.by_ref()))?;
+        // Stopped early, it still writes the truth until then.
+        let sent = runtime()?.block_on(async {
+            tokio::select! {
+                sent = publisher.send(played.by_ref()) => sent.map(Some),
+                stopped = stop() => stopped.context("waiting for a signal").map(|()| None),
+            }
+        })?;
         if let Some(fault) = played.fault {
             return Err(fault);
         }
@@ -211,6 +217,10 @@ impl Run {
         if let Some(path) = &self.truth {
             write_truth(path, &truth)?;
         }
+        let Some(sent) = sent else {
+            println!("stopped at {}; {}", truth.to, told(&truth));
+            return Ok(());
+        };
         let seconds = sent.took.as_secs_f64();
         println!(
             "sent {}, acknowledged {}, refused {}, sent again {}, connections {}; {seconds:.1} s, {:.0} a second; {}",

@@ -11,7 +11,7 @@ use tokio::sync::mpsc;
 use tokio::time::Instant;
 
 use super::broker::{Backoff, Broker};
-use super::runtime;
+use super::{runtime, stop};
 
 #[derive(Args)]
 pub(crate) struct Sink {
@@ -125,15 +125,6 @@ impl Sink {
         };
         // A broker that does not let go is left.
         let _ = tokio::time::timeout(Duration::from_secs(2), goodbye).await;
-    }
-}
-
-async fn stop() -> std::io::Result<()> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate())?;
-    tokio::select! {
-        done = tokio::signal::ctrl_c() => done,
-        _ = terminate.recv() => Ok(()),
     }
 }
 
