@@ -5,6 +5,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use anyhow::Context as _;
 use clap::{Parser, Subcommand};
 use trug::commands;
 use trug::garden::Clock;
@@ -77,6 +78,18 @@ enum Command {
         /// The CSV file
         file: PathBuf,
     },
+    /// Present alarms, or their history with --from and --to
+    Alarms {
+        /// One garden only
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// From here: a date or a date and time on the garden's clock, or RFC 3339
+        #[arg(long, value_name = "TIME")]
+        from: Option<String>,
+        /// To here
+        #[arg(long, value_name = "TIME")]
+        to: Option<String>,
+    },
     /// May mulch go down on a bed today, and how many litres does it take
     Mulch {
         /// The bed's id
@@ -88,6 +101,33 @@ enum Command {
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
     },
+    /// Stored readings as CSV or line protocol
+    Export {
+        /// Only these sensors; may be repeated
+        #[arg(long = "sensor", value_name = "ID")]
+        sensors: Vec<String>,
+        /// One garden only
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// From here: a date or a date and time on the garden's clock, or RFC 3339
+        #[arg(long, value_name = "TIME")]
+        from: Option<String>,
+        /// To here
+        #[arg(long, value_name = "TIME")]
+        to: Option<String>,
+        /// How to write them
+        #[arg(long, value_enum, default_value = "csv")]
+        format: FormatChoice,
+        /// Into this file; without it, to standard output
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum FormatChoice {
+    Csv,
+    LineProtocol,
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -107,6 +147,8 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     match run(arguments) {
         Ok(code) => ExitCode::from(code),
+        // Whoever reads our output has seen enough.
+        Err(error) if is_broken_pipe(&error) => ExitCode::from(YES),
         Err(error) => {
             eprintln!("error: {error:#}");
             ExitCode::from(FAILED)
@@ -157,10 +199,34 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
         }
+        Command::Alarms { site, from, to } => {
+            let alarms = commands::alarms::Alarms { site, from, to, json };
+            commands::alarms::run(&reader(&settings)?, &settings.gardens, &alarms, &mut out)
+        }
+        Command::Export { sensors, site, from, to, format, out: file } => {
+            let format = match format {
+                FormatChoice::Csv => commands::export::Format::Csv,
+                FormatChoice::LineProtocol => commands::export::Format::LineProtocol,
+            };
+            let export = commands::export::Export { sensors, site, from, to, format };
+            let reader = reader(&settings)?;
+            commands::export::run(&reader, &settings.gardens, &export, file.as_deref(), json, &mut out)
+        }
         Command::Run { .. } | Command::Check => anyhow::bail!("this command has been handled"),
         #[cfg(feature = "demo")]
         Command::Demo { .. } => anyhow::bail!("this command has been handled"),
     }
+}
+
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error
+        .chain()
+        .filter_map(|e| e.downcast_ref::<std::io::Error>())
+        .any(|e| e.kind() == std::io::ErrorKind::BrokenPipe)
+}
+
+fn reader(settings: &Settings) -> anyhow::Result<trug::store::Reader> {
+    trug::store::Reader::open(&settings.store.path).context("opening the store")
 }
 
 fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {

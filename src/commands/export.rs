@@ -1,7 +1,9 @@
 //! `trug export`: stored readings as CSV or line protocol.
 
+use std::fs::File;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
+use std::path::Path;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
@@ -46,6 +48,50 @@ pub struct Exported {
     /// Readings that the form cannot say, such as a time after the year 2262 in
     /// line protocol.
     pub left_out: u64,
+}
+
+/// Exports into `file`, or to `out` where there is none. The exit code is 0, or 2
+/// where the request is wrong. With `json` and a file, `out` gets the counts.
+///
+/// # Errors
+///
+/// When the store cannot be read or the file cannot be written (exit code 3).
+pub fn run(
+    reader: &Reader,
+    gardens: &[Garden],
+    it: &Export,
+    file: Option<&Path>,
+    json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let filter = match filter(reader, gardens, it)? {
+        Ok(filter) => filter,
+        Err(why) => {
+            writeln!(io::stderr(), "{why}")?;
+            return Ok(2);
+        }
+    };
+    let Some(path) = file else {
+        let exported = write(reader, &filter, it.format, out)?;
+        if exported.left_out > 0 {
+            writeln!(io::stderr(), "{} readings could not be written in this form", exported.left_out)?;
+        }
+        return Ok(0);
+    };
+    let target = File::create(path).with_context(|| format!("creating {}", path.display()))?;
+    let mut target = io::BufWriter::new(target);
+    let exported = write(reader, &filter, it.format, &mut target)?;
+    target.flush().with_context(|| format!("writing {}", path.display()))?;
+    if json {
+        let counts = serde_json::json!({ "readings": exported.readings, "left_out": exported.left_out });
+        writeln!(out, "{counts}")?;
+    } else {
+        writeln!(out, "{} readings written to {}.", exported.readings, path.display())?;
+        if exported.left_out > 0 {
+            writeln!(out, "{} more could not be written in this form.", exported.left_out)?;
+        }
+    }
+    Ok(0)
 }
 
 /// Checks what was asked for against what is stored.
