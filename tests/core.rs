@@ -74,7 +74,8 @@ const THERMOMETER: SensorIx = SensorIx(1);
 const GAUGE: SensorIx = SensorIx(2);
 
 fn gardens(text: &str) -> Vec<Arc<Garden>> {
-    let settings = from_text(("trug.toml", TRUG), &[("g.toml", text)], std::iter::empty()).expect("no faults");
+    let settings =
+        from_text(("trug.toml", TRUG), &[("g.toml", text)], std::iter::empty()).expect("no faults");
     settings.gardens.into_iter().map(Arc::new).collect()
 }
 
@@ -235,7 +236,8 @@ fn watered(at: &str, gauge_until: &str, tips: f64) -> Run {
     for quarter in 0..20 * 96 {
         let now = start + SignedDuration::from_mins(15 * quarter);
         if now < until {
-            let tip = if now >= watered && now < watered + SignedDuration::from_mins(15) { tips } else { 0.0 };
+            let tip =
+                if now >= watered && now < watered + SignedDuration::from_mins(15) { tips } else { 0.0 };
             run.take(GAUGE, now, tip);
         }
         let wobble = (quarter * 7919 % 101) as f64 / 101.0 * 0.001;
@@ -273,7 +275,8 @@ fn rain_explains_a_wetting_and_a_silent_gauge_leaves_it_unknown() {
     assert_eq!(rained.steps(Kind::WateringHours), []);
     let silent = watered(noon, "2026-04-02T12:00", 0.0);
     assert_eq!(silent.steps(Kind::WateringHours), []);
-    let words = silent.core.view("school").expect("the site").beds[0].last_wetting.clone().expect("a wetting");
+    let words =
+        silent.core.view("school").expect("the site").beds[0].last_wetting.clone().expect("a wetting");
     assert!(words.contains("not known whether by rain or watering"), "{words}");
 }
 
@@ -331,16 +334,21 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
     let school = School::parse(garden).expect("the school");
     let scenario = Scenario::named("ordinary-month").expect("the month");
     let emissions: Vec<_> = Simulation::new(&school, &scenario, scenario.seed).collect();
-    let play = |desk: &mut Desk, from: usize, to: usize, rows: &mut Vec<Reading>, changes: &mut Vec<AlarmChange>| {
-        for e in &emissions[from..to] {
-            let mut batch = Batch::default();
-            let message =
-                Message { topic: e.topic.as_bytes(), payload: &e.payload, retained: false, arrival: e.send_at };
-            desk.open(message, &mut batch);
-            rows.append(&mut batch.readings);
-            changes.append(&mut batch.changes);
-        }
-    };
+    let play =
+        |desk: &mut Desk, from: usize, to: usize, rows: &mut Vec<Reading>, changes: &mut Vec<AlarmChange>| {
+            for e in &emissions[from..to] {
+                let mut batch = Batch::default();
+                let message = Message {
+                    topic: e.topic.as_bytes(),
+                    payload: &e.payload,
+                    retained: false,
+                    arrival: e.send_at,
+                };
+                desk.open(message, &mut batch);
+                rows.append(&mut batch.readings);
+                changes.append(&mut batch.changes);
+            }
+        };
     let (mut rows, mut whole) = (vec![], vec![]);
     play(&mut Desk::new(&gardens, Clock::Readings), 0, emissions.len(), &mut rows, &mut whole);
     assert!(whole.len() >= 10, "a month with alarms: {}", whole.len());
@@ -354,7 +362,8 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
         for row in rows.iter().filter(|r| !r.late) {
             again.core.restore_reading(row, &mut scratch);
         }
-        let mut present: std::collections::BTreeMap<AlarmKey, StoredAlarm> = std::collections::BTreeMap::new();
+        let mut present: std::collections::BTreeMap<AlarmKey, StoredAlarm> =
+            std::collections::BTreeMap::new();
         for c in &changes {
             let (key, text) = (c.key.clone(), c.text.clone());
             let alarm = StoredAlarm {
@@ -371,7 +380,10 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
         again.core.restore_alarms(present.into_values().collect());
         play(&mut again, cut, emissions.len(), &mut rows, &mut changes);
         let brief = |changes: &[AlarmChange]| -> Vec<String> {
-            changes.iter().map(|c| format!("{} {} {:?} {}", c.at, c.key.kind.name(), c.key.place, c.to.name())).collect()
+            changes
+                .iter()
+                .map(|c| format!("{} {} {:?} {}", c.at, c.key.kind.name(), c.key.place, c.to.name()))
+                .collect()
         };
         assert_eq!(brief(&changes), brief(&whole), "cut at message {cut}");
     }

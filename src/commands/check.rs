@@ -79,7 +79,12 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             writeln!(
                 out,
                 "  tank {} ({}): {} L, {}, {} to {} °C",
-                tank.name, tank.id, tank.volume_l, tank.fish_name(), tank.limits.cold_c, tank.limits.warm_c,
+                tank.name,
+                tank.id,
+                tank.volume_l,
+                tank.fish_name(),
+                tank.limits.cold_c,
+                tank.limits.warm_c,
             )?;
             sensors_at(garden, |place| matches!(place, Place::Tank(tank) if usize::from(tank) == at), out)?;
         }

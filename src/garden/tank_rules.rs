@@ -152,7 +152,11 @@ fn say_shock(
 
 fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> Said {
     let text = if !active {
-        format!("{}: the water is {now_c:.1} °C and within the limits of {} again.", tank.name, tank.fish_name())
+        format!(
+            "{}: the water is {now_c:.1} °C and within the limits of {} again.",
+            tank.name,
+            tank.fish_name()
+        )
     } else if warm {
         format!(
             "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. Shade it, keep \

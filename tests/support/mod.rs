@@ -1,7 +1,7 @@
 //! What the tests share: programs that end with the test, free ports, waiting
 //! for a state.
 
-#![allow(dead_code, reason = "each test file uses a part of it")]
+#![allow(dead_code, unreachable_pub, reason = "each test file uses a part of it")]
 
 pub(crate) mod forwarding;
 pub(crate) mod garden;
