@@ -24,7 +24,6 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::line::{self, Line};
-use crate::settings::{Forward, ForwardAuth};
 use crate::store::{ForwardRow, Reader, Series, StoreError};
 
 /// Bytes of an answer that are read to learn what was wrong.
@@ -52,19 +51,6 @@ pub enum Auth {
     None,
     Token(String),
     Password { username: String, password: String },
-}
-
-impl From<Forward> for Target {
-    fn from(it: Forward) -> Self {
-        let auth = match it.auth {
-            ForwardAuth::None => Auth::None,
-            ForwardAuth::Token(token) => Auth::Token(token.reveal().to_owned()),
-            ForwardAuth::Password { username, password } => {
-                Auth::Password { username, password: password.reveal().to_owned() }
-            }
-        };
-        Self { name: it.name, url: it.url, auth, batch: it.batch, timeout: it.timeout, pace: Pace::default() }
-    }
 }
 
 impl fmt::Debug for Auth {
