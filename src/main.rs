@@ -89,6 +89,8 @@ enum Command {
         /// To here
         #[arg(long, value_name = "TIME")]
         to: Option<String>,
+        #[command(subcommand)]
+        answer: Option<Answer>,
     },
     /// May mulch go down on a bed today, and how many litres does it take
     Mulch {
@@ -121,6 +123,16 @@ enum Command {
         /// Into this file; without it, to standard output
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
+    },
+}
+
+#[derive(Subcommand)]
+enum Answer {
+    /// Mark an alarm as seen: somebody has taken it on
+    Ack {
+        /// The alarm, such as dry-bed/kitchen-bed
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
     },
 }
 
@@ -199,7 +211,10 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
         }
-        Command::Alarms { site, from, to } => {
+        Command::Alarms { site, answer: Some(Answer::Ack { alarm }), .. } => {
+            commands::acknowledge::run(&settings, site.as_deref(), &alarm, json, &mut out)
+        }
+        Command::Alarms { site, from, to, answer: None } => {
             let alarms = commands::alarms::Alarms { site, from, to, json };
             commands::alarms::run(&reader(&settings)?, &settings.gardens, &alarms, &mut out)
         }

@@ -1,5 +1,6 @@
 //! One file for each command.
 
+pub mod acknowledge;
 pub mod alarms;
 pub mod check;
 pub mod daemon;

@@ -157,17 +157,17 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said
     let Some(water) = water else {
         return Said::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
-    let left = words::percent(water.available_left);
+    let left = words::water_left(water.available_left);
     let text = if active {
         format!(
-            "{} is dry: {left} of its available water is left, and {} suffer below {}. {}",
+            "{} is dry: {left} is left, and {} suffer below {}. {}",
             bed.name,
             bed.plants(),
             words::percent(1.0 - bed.depletion_fraction),
             advice(bed, &water, when)
         )
     } else {
-        format!("{} is moist again: {left} of its available water is there.", bed.name)
+        format!("{} is moist again: {left} is there.", bed.name)
     };
     Said::new(text, &water_values(&water), SOURCE_DEPLETION)
 }
@@ -177,12 +177,12 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
     let (text, values) = match water {
         Some(water) if active => (
             format!(
-                "{}: mulch is planned for {day} ({}), but the bed is not moist: {} of its available water is left and \
+                "{}: mulch is planned for {day} ({}), but the bed is not moist: {} is left and \
                  at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, use a wetting \
                  agent first. Look again the day before.",
                 bed.name,
                 words::days_ahead(days),
-                words::percent(water.available_left),
+                words::water_left(water.available_left),
                 words::percent(1.0 - MOIST_PART * bed.depletion_fraction),
                 advice(bed, &water, when)
             ),
@@ -190,9 +190,9 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
         ),
         Some(water) if (0..=MULCH_AHEAD_DAYS).contains(&days) => (
             format!(
-                "{} is moist enough for the mulch on {day}: {} of its available water is there.",
+                "{} is moist enough for the mulch on {day}: {} is there.",
                 bed.name,
-                words::percent(water.available_left)
+                words::water_left(water.available_left)
             ),
             water_values(&water).to_vec(),
         ),

@@ -106,19 +106,16 @@ impl SiteState {
                 "No probe here has a fresh good reading, so its water is not known.".to_owned(),
             ),
             Some(w) => {
-                let left = words::percent(w.available_left);
+                let left = words::water_left(w.available_left);
                 let advice = advice(bed, &w, &words::when_to_water(hours, local));
                 if w.depletion_mm > w.readily_available_mm {
-                    (Condition::Act, format!("Dry: {left} of its available water is left. {advice}"))
+                    (Condition::Act, format!("Dry: {left} is left. {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_available_mm {
-                    (
-                        Condition::Watch,
-                        format!("Getting dry: {left} of its available water is left. {advice}"),
-                    )
+                    (Condition::Watch, format!("Getting dry: {left} is left. {advice}"))
                 } else if w.available_left > 1.1 {
                     (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
                 } else {
-                    (Condition::Well, format!("Moist: {left} of its available water is there."))
+                    (Condition::Well, format!("Moist: {left} is there."))
                 }
             }
         };

@@ -78,19 +78,19 @@ impl SiteState {
             Some(w) if w.available_left < SHEDS_WATER_BELOW => (
                 MulchAnswer::WettingAgentFirst,
                 format!(
-                    "Not today: {} has only {} of its available water left, and soil this dry often sheds water. Use a \
+                    "Not today: {} has only {} left, and soil this dry often sheds water. Use a \
                      wetting agent first, by its label. {} Then ask again.",
                     bed.name,
-                    words::percent(w.available_left.max(0.0)),
+                    words::water_left(w.available_left),
                     advice(bed, &w, &when)
                 ),
             ),
             Some(w) if w.depletion_mm > MOIST_PART * w.readily_available_mm => (
                 MulchAnswer::WaterFirst,
                 format!(
-                    "Not yet: {} has {} of its available water left and wants at least {}. {} Then ask again.",
+                    "Not yet: {} has {} left and wants at least {}. {} Then ask again.",
                     bed.name,
-                    words::percent(w.available_left),
+                    words::water_left(w.available_left),
                     words::percent(1.0 - MOIST_PART * bed.depletion_fraction),
                     advice(bed, &w, &when)
                 ),
@@ -98,10 +98,10 @@ impl SiteState {
             Some(w) => (
                 MulchAnswer::Yes,
                 format!(
-                    "Yes: {} is moist, {} of its available water is there. If water beads on the surface all the same, \
+                    "Yes: {} is moist, {} is there. If water beads on the surface all the same, \
                      use a wetting agent first. Keep the mulch a hand's breadth from stems and trunks.",
                     bed.name,
-                    words::percent(w.available_left)
+                    words::water_left(w.available_left)
                 ),
             ),
         };

@@ -125,6 +125,18 @@ pub(crate) fn percent(part: f64) -> String {
     format!("{:.0} %", part * 100.0)
 }
 
+/// "38 % of its available water", "all of its available water", "none of ...".
+pub(crate) fn water_left(part: f64) -> String {
+    let how_much = if part >= 0.995 {
+        "all".to_owned()
+    } else if part <= 0.005 {
+        "none".to_owned()
+    } else {
+        percent(part)
+    };
+    format!("{how_much} of its available water")
+}
+
 /// A length of time: "52 minutes", "3 hours", "2 days".
 pub fn duration(seconds: i64) -> String {
     let (count, unit) = match seconds {

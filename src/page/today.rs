@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::layout::Frame;
 use super::{NotPlaced, lists, places, words};
-use crate::alarms::Priority;
+use crate::alarms::{Priority, State};
 use crate::garden::view::{AlarmView, Condition, SiteView};
 
 pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: &[NotPlaced]) -> Markup {
@@ -70,11 +70,20 @@ fn nothing_to_do(view: &SiteView) -> String {
 fn alarms(view: &SiteView) -> Markup {
     let mut alarms: Vec<_> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
+    let (passed, open): (Vec<_>, Vec<_>) =
+        alarms.into_iter().partition(|alarm| alarm.state == State::ReturnedUnacknowledged);
     html! {
         section {
             h2 { "Open alarms" }
-            @if alarms.is_empty() { p { "No alarm is open." } }
-            @for alarm in alarms { (self::alarm(alarm, view)) }
+            @if open.is_empty() { p { "No alarm is open." } }
+            @for alarm in open { (self::alarm(alarm, view)) }
+        }
+        @if !passed.is_empty() {
+            section {
+                h2 { "Passed, and not yet marked as seen" }
+                p { "Whoever runs the computer marks one as seen with: trug alarms ack KIND/PLACE" }
+                @for alarm in passed { (self::alarm(alarm, view)) }
+            }
         }
     }
 }
@@ -84,9 +93,15 @@ fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
         article class="alarm" {
             h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
             p class="standing" {
-                (urgency(alarm.priority))
-                " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
-                (words::state(alarm.state))
+                @if alarm.state == State::ReturnedUnacknowledged {
+                    "From " (words::moment(alarm.since, view.now, &view.time_zone))
+                    " to " (words::moment(alarm.at, view.now, &view.time_zone)) " ("
+                    (alarm.kind.name()) "/" (alarm.place) ")."
+                } @else {
+                    (urgency(alarm.priority))
+                    " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
+                    (words::state(alarm.state))
+                }
             }
             p { (alarm.text) }
             details {

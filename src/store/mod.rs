@@ -21,6 +21,7 @@
 //! one sensor's month is read past its neighbours' rows.
 
 mod alarm_rows;
+mod answers;
 mod columns;
 mod error;
 mod queue_rows;
@@ -32,6 +33,7 @@ mod schema;
 mod series;
 mod writer;
 
+pub use answers::{Answer, leave_answer};
 pub use error::StoreError;
 pub use reader::{Filter, Reader};
 pub use records::{

@@ -11,7 +11,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -113,6 +113,17 @@ CREATE TABLE forwarder (
 CREATE TABLE counter (
     name  TEXT PRIMARY KEY,
     value INTEGER NOT NULL
+) STRICT;
+";
+
+/// Answers to alarms that other programs leave for the daemon.
+const VERSION_2: &str = "
+CREATE TABLE answer (
+    seq   INTEGER PRIMARY KEY AUTOINCREMENT,
+    at    INTEGER NOT NULL,
+    site  TEXT NOT NULL,
+    kind  TEXT NOT NULL,
+    place TEXT NOT NULL
 ) STRICT;
 ";
 

@@ -20,7 +20,7 @@ use crate::garden::plan::Garden;
 const KEEP_REJECTS: u32 = 10_000;
 
 /// How long to wait for another program that has the file locked.
-const BUSY: Duration = Duration::from_secs(5);
+pub(super) const BUSY: Duration = Duration::from_secs(5);
 
 /// The database, open for writing. There is one at a time: a lock file beside the
 /// database keeps a second writer out.
@@ -117,6 +117,10 @@ impl Store {
     /// Which series each sensor has.
     pub fn series(&self) -> &SeriesMap {
         &self.series
+    }
+
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
     }
 
     /// The file.

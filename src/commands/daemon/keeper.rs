@@ -32,7 +32,7 @@ const BATCH_MAX: usize = 2000;
 /// number of transactions a second, each of which waits for the disk.
 const LINGER: Duration = Duration::from_millis(5);
 /// Time between looks at the clock where no message comes.
-const TICK: Duration = Duration::from_secs(5);
+const TICK: Duration = Duration::from_secs(2);
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
@@ -77,6 +77,8 @@ pub struct Keeper {
     /// Whether alarms are put into the outbox.
     tell: bool,
     on_change: OnChange,
+    /// The second in which answers were last looked for.
+    looked_at: Option<i64>,
     late: usize,
     refused: usize,
     raised: usize,
@@ -108,6 +110,7 @@ impl Keeper {
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
+            looked_at: None,
             late: 0,
             refused: 0,
             raised: 0,
@@ -241,6 +244,7 @@ impl Keeper {
                 });
             }
             self.desk.core.tick(now(), &mut self.batch);
+            let answered = self.take_answers(now());
             let something =
                 !self.batch.is_empty() || !self.letters_sent.is_empty() || !self.forwarded.is_empty();
             if something && !self.commit_at_last(signs, now, stop) {
@@ -249,6 +253,12 @@ impl Keeper {
             }
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
+            }
+            if let Some(seq) = answered
+                && let Err(reason) = self.store.forget_answers(seq)
+            {
+                // They are taken again, which changes nothing.
+                warn!(reason = %Chain(&reason), "answers to alarms could not be put away");
             }
             if stopping && inbox.messages.is_empty() {
                 return;
@@ -283,6 +293,33 @@ impl Keeper {
         while let Ok(position) = inbox.forwarded.try_recv() {
             self.forwarded.push(position);
         }
+    }
+
+    /// Makes steps of the answers that others left, at most once a second. Gives
+    /// the last one's number.
+    fn take_answers(&mut self, now: Timestamp) -> Option<i64> {
+        if self.looked_at == Some(now.as_second()) {
+            return None;
+        }
+        self.looked_at = Some(now.as_second());
+        let answers = match self.store.answers() {
+            Ok(answers) => answers,
+            Err(reason) => {
+                warn!(reason = %Chain(&reason), "answers to alarms could not be read");
+                return None;
+            }
+        };
+        for answer in &answers {
+            if !self.desk.core.acknowledge(&answer.key, answer.at, &mut self.batch) {
+                info!(
+                    site = %answer.key.site,
+                    kind = answer.key.kind.name(),
+                    place = %answer.key.place,
+                    "an answer came for an alarm that was not waiting for one"
+                );
+            }
+        }
+        answers.last().map(|answer| answer.seq)
     }
 
     fn answer(&self, request: Request) {
