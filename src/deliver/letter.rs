@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::garden::record::AlarmChange;
+use crate::garden::record::{AlarmChange, Values};
 use crate::store::Letter;
 
 /// The published object. `values` keeps the order in which they are to be shown.
@@ -17,8 +17,19 @@ struct Published<'a> {
     at: String,
     r#for: &'a [String],
     text: &'a str,
-    values: serde_json::Map<String, serde_json::Value>,
+    values: Numbers<'a>,
     source: &'a str,
+}
+
+/// Named numbers in the order to show, to four decimals. A number that is none
+/// has no place in JSON and is left out.
+struct Numbers<'a>(&'a Values);
+
+impl Serialize for Numbers<'_> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let finite = self.0.iter().filter(|(_, value)| value.is_finite());
+        serializer.collect_map(finite.map(|(name, value)| (name, (value * 10_000.0).round() / 10_000.0)))
+    }
 }
 
 /// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
@@ -44,15 +55,7 @@ pub fn letter(change: &AlarmChange) -> Letter {
         at: change.at.to_string(),
         r#for: &change.tell,
         text: &change.text,
-        // A number that is none has no place in JSON and is left out.
-        values: change
-            .values
-            .iter()
-            .filter_map(|(name, value)| {
-                let rounded = (value * 10_000.0).round() / 10_000.0;
-                Some((name.to_string(), serde_json::Number::from_f64(rounded)?.into()))
-            })
-            .collect(),
+        values: Numbers(&change.values),
         source: &change.source,
     };
     Letter {

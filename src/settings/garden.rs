@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 use super::bed::bed;
 use super::document::Want;
 use super::fault::{any_of, nearest};
-use super::hours::{always, hours, working_day};
+use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
 use super::sensor::{PlaceUse, Places, Topics, sensor};
 use super::table::Table;
@@ -147,7 +147,7 @@ fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
             time_zone: zone.clone()?,
             latitude_deg: latitude_deg?,
             elevation_m: elevation_m?,
-            watering_allowed: always(),
+            watering_allowed: cool_hours(),
             working_hours: working_hours?,
         })
     })();
@@ -173,12 +173,12 @@ fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
     }
 }
 
-/// The site's hours of watering; without the section, any hour.
+/// The site's hours of watering; without the section, before 9 am and after 6 pm.
 fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
-    let Some(table) = table else { return Some(always()) };
+    let Some(table) = table else { return Some(cool_hours()) };
     let allowed = match table.get("allowed", Want::List) {
         Some(item) => hours(&item),
-        None => Some(always()),
+        None => Some(cool_hours()),
     };
     table.finish();
     allowed

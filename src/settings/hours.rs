@@ -9,9 +9,10 @@ const DAY_MIN: u16 = 24 * 60;
 const ACCEPTED: &str = "\"HH:MM-HH:MM\" with the end after the beginning, 24:00 for midnight at the end; \
                         two intervals where one would pass midnight";
 
-/// The whole day.
-pub(super) fn always() -> LocalHours {
-    LocalHours::new(vec![(0, DAY_MIN)])
+/// When water may run where a garden does not say: before 9 am and after 6 pm
+/// (common practice of water-wise gardens; no published source).
+pub(super) fn cool_hours() -> LocalHours {
+    LocalHours::new(vec![(0, 9 * 60), (18 * 60, DAY_MIN)])
 }
 
 /// A working day: eight in the morning to four in the afternoon.
