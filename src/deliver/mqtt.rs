@@ -45,9 +45,17 @@ pub async fn run(
                 let (client, events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2);
                 let session =
                     Session { client, reader: &reader, sent: &sent, acknowledged: &mut acknowledged };
-                tokio::select! {
-                    outcome = session.run(events, &mut wake, &mut backoff) => outcome,
-                    () = stop.cancelled() => return,
+                // Polling has a task to itself, so that it is never left half-way.
+                let (happened, happenings) = mpsc::channel(usize::from(IN_FLIGHT) * 4);
+                let polling = tokio::spawn(poll(events, happened));
+                let outcome = tokio::select! {
+                    outcome = session.run(happenings, &mut wake, &mut backoff) => Some(outcome),
+                    () = stop.cancelled() => None,
+                };
+                polling.abort();
+                match outcome {
+                    Some(outcome) => outcome,
+                    None => return,
                 }
             }
             Err(reason) => Err(reason),
@@ -57,6 +65,35 @@ pub async fn run(
         tokio::select! {
             () = tokio::time::sleep(backoff.next()) => {}
             () = stop.cancelled() => return,
+        }
+    }
+}
+
+/// What the event loop says that matters here.
+enum Happening {
+    Connected,
+    /// A letter got this packet id and is on its way.
+    Out(u16),
+    /// The broker has the letter of this packet id, or why not.
+    Taken(u16, PubAckReason),
+    Over(String),
+}
+
+async fn poll(mut events: EventLoop, happened: mpsc::Sender<Happening>) {
+    loop {
+        let happening = match events.poll().await {
+            Ok(Event::Incoming(Packet::ConnAck(_))) => Happening::Connected,
+            Ok(Event::Outgoing(Outgoing::Publish(packet))) => Happening::Out(packet),
+            Ok(Event::Incoming(Packet::PubAck(ack))) => Happening::Taken(ack.pkid, ack.reason),
+            Ok(Event::Incoming(Packet::Disconnect(told))) => {
+                Happening::Over(format!("the broker ended the session: {:?}", told.reason_code))
+            }
+            Ok(Event::Incoming(_) | Event::Outgoing(_)) => continue,
+            Err(error) => Happening::Over(error.to_string()),
+        };
+        let over = matches!(happening, Happening::Over(_));
+        if happened.send(happening).await.is_err() || over {
+            return;
         }
     }
 }
@@ -72,7 +109,7 @@ struct Session<'a> {
 impl Session<'_> {
     async fn run(
         self,
-        mut events: EventLoop,
+        mut happenings: mpsc::Receiver<Happening>,
         wake: &mut watch::Receiver<i64>,
         backoff: &mut Backoff,
     ) -> Result<(), String> {
@@ -102,30 +139,32 @@ impl Session<'_> {
                     handed.push_back(seq);
                 }
             }
-            let event = tokio::select! {
-                event = events.poll() => event.map_err(|e| e.to_string())?,
+            let happening = tokio::select! {
+                happening = happenings.recv() => happening.ok_or("the session's task ended")?,
                 changed = wake.changed(), if connected && room > 0 => {
                     if changed.is_err() { return Ok(()) }
                     continue;
                 }
                 () = tokio::time::sleep(LOOK_AGAIN), if connected && room > 0 => continue,
             };
-            match event {
-                Event::Incoming(Packet::ConnAck(_)) => {
+            match happening {
+                Happening::Connected => {
                     connected = true;
                     backoff.reset();
                 }
-                Event::Outgoing(Outgoing::Publish(packet)) => {
+                Happening::Out(packet) => {
                     if let Some(seq) = handed.pop_front() {
                         on_the_way.push_back((packet, seq));
                     }
                 }
-                Event::Incoming(Packet::PubAck(ack)) => {
-                    if !matches!(ack.reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) {
-                        warn!(reason = ?ack.reason, "the broker refused an alarm; look at its access rules for trug/#");
-                        return Err(format!("the broker refused an alarm: {:?}", ack.reason));
-                    }
-                    if let Some(place) = on_the_way.iter().position(|(packet, _)| *packet == ack.pkid)
+                Happening::Taken(_, reason)
+                    if !matches!(reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) =>
+                {
+                    warn!(?reason, "the broker refused an alarm; look at its access rules for trug/#");
+                    return Err(format!("the broker refused an alarm: {reason:?}"));
+                }
+                Happening::Taken(taken, _) => {
+                    if let Some(place) = on_the_way.iter().position(|(packet, _)| *packet == taken)
                         && let Some((_, seq)) = on_the_way.remove(place)
                     {
                         self.done(seq).await?;
@@ -138,10 +177,7 @@ impl Session<'_> {
                             .unwrap_or(read_to);
                     }
                 }
-                Event::Incoming(Packet::Disconnect(told)) => {
-                    return Err(format!("the broker ended the session: {:?}", told.reason_code));
-                }
-                Event::Incoming(_) | Event::Outgoing(_) => {}
+                Happening::Over(reason) => return Err(reason),
             }
         }
     }

@@ -106,6 +106,7 @@ pub async fn run(
                 options.set_last_will(will);
                 let cap = usize::from(broker.receive_maximum) * 2 + presence.status_topics.len() + 1024;
                 let (client, events) = AsyncClient::new(options, cap);
+                let session = Arc::new(client);
                 let mut listening = Listening {
                     broker: &broker,
                     presence: &presence,
@@ -113,18 +114,16 @@ pub async fn run(
                     now,
                     broker_away: &broker_away,
                     backoff: &mut backoff,
-                    session: Arc::new(client),
+                    session: Arc::clone(&session),
                     events,
                     dropped_qos0: 0,
                 };
-                let outcome = tokio::select! {
+                // The event loop is polled to the end: only when everything is dropped
+                // is a poll left half-way.
+                tokio::select! {
                     outcome = listening.run() => outcome,
-                    () = stop.cancelled() => Ok(()),
-                };
-                if outcome.is_ok() {
-                    listening.leave().await;
+                    () = leave(&session, &presence, &stop) => Ok(()),
                 }
-                outcome
             }
             Err(reason) => Err(reason),
         };
@@ -177,7 +176,7 @@ impl Listening<'_> {
                     self.broker_away.store(false, Ordering::Relaxed);
                     self.backoff.reset();
                     subscribe(self.broker, &self.session)?;
-                    self.say("online")?;
+                    say(&self.session, self.presence, "online")?;
                 }
                 Event::Incoming(Packet::SubAck(ack)) => look_at(&ack, self.broker)?,
                 Event::Incoming(Packet::Disconnect(told)) => {
@@ -213,23 +212,23 @@ impl Listening<'_> {
             Err(mpsc::error::TrySendError::Closed(_)) => false,
         }
     }
+}
 
-    fn say(&self, status: &'static str) -> Result<(), String> {
-        for topic in &self.presence.status_topics {
-            self.session
-                .try_publish(topic.clone(), QoS::AtLeastOnce, true, status)
-                .map_err(|e| format!("publishing {topic}: {e}"))?;
-        }
-        Ok(())
+fn say(session: &AsyncClient, presence: &Presence, status: &'static str) -> Result<(), String> {
+    for topic in &presence.status_topics {
+        session
+            .try_publish(topic.clone(), QoS::AtLeastOnce, true, status)
+            .map_err(|e| format!("publishing {topic}: {e}"))?;
     }
+    Ok(())
+}
 
-    /// Says that nobody listens, and gives the acknowledgements of the last batch
-    /// time to go out. Messages that still come are not taken; they come again.
-    async fn leave(&mut self) {
-        let _ = self.say("offline");
-        let flush = async { while self.events.poll().await.is_ok() {} };
-        let _ = tokio::time::timeout(LEAVE, flush).await;
-    }
+/// Waits for `stop`, says that nobody listens any more, and gives that and the
+/// acknowledgements of the last batch time to go out.
+async fn leave(session: &AsyncClient, presence: &Presence, stop: &CancellationToken) {
+    stop.cancelled().await;
+    let _ = say(session, presence, "offline");
+    tokio::time::sleep(LEAVE).await;
 }
 
 fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {
