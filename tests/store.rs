@@ -206,7 +206,11 @@ fn an_alarm_comes_back_with_all_that_was_said() {
         assert_eq!((record.from, record.state), (from, State::Unacknowledged));
         assert_eq!((record.since, record.at), (change.since, change.at));
         assert_eq!(record.text, change.text);
-        assert_eq!(record.values, [("depletion_mm".to_owned(), 8.0), ("available_left".to_owned(), 0.38)]);
+        assert_eq!(
+            record.values,
+            [("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)]
+                as [(std::borrow::Cow<str>, f64); 2]
+        );
         assert_eq!(record.source, change.source);
         assert_eq!(record.tell, change.tell);
     }

@@ -5,10 +5,9 @@ use std::io::Write;
 use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use serde::Serialize;
-use serde::ser::SerializeMap;
 
 use super::times::{self, End};
+use crate::deliver::Published;
 use crate::garden::plan::{Garden, Id};
 use crate::page::words;
 use crate::store::{AlarmRecord, Reader};
@@ -180,57 +179,7 @@ fn place(gardens: &[Garden], alarm: &AlarmRecord) -> String {
 }
 
 fn json(alarms: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
-    let published: Vec<_> = alarms.iter().map(Published::new).collect();
+    let published: Vec<_> = alarms.iter().map(Published::of_record).collect();
     writeln!(out, "{}", serde_json::to_string_pretty(&published).context("writing JSON")?)?;
     Ok(DONE)
-}
-
-/// The contract's alarm object; `from` only in the history.
-#[derive(Serialize)]
-struct Published<'a> {
-    kind: &'a str,
-    site: &'a str,
-    place: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    from: Option<&'a str>,
-    state: &'a str,
-    priority: &'a str,
-    since: String,
-    at: String,
-    r#for: &'a [String],
-    text: &'a str,
-    values: Values<'a>,
-    source: &'a str,
-}
-
-impl<'a> Published<'a> {
-    fn new(alarm: &'a AlarmRecord) -> Self {
-        Self {
-            kind: alarm.key.kind.name(),
-            site: alarm.key.site.as_str(),
-            place: alarm.key.place.as_str(),
-            from: alarm.from.map(|state| state.name()),
-            state: alarm.state.name(),
-            priority: alarm.key.kind.priority().name(),
-            since: alarm.since.to_string(),
-            at: alarm.at.to_string(),
-            r#for: &alarm.tell,
-            text: &alarm.text,
-            values: Values(&alarm.values),
-            source: &alarm.source,
-        }
-    }
-}
-
-/// Named numbers in the order to show.
-struct Values<'a>(&'a [(String, f64)]);
-
-impl Serialize for Values<'_> {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(Some(self.0.len()))?;
-        for (name, number) in self.0 {
-            map.serialize_entry(name, number)?;
-        }
-        map.end()
-    }
 }

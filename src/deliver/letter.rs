@@ -1,36 +1,8 @@
-//! An alarm's step as the JSON that is published.
+//! An alarm's step as a letter: its topic, its key and the published JSON.
 
-use serde::Serialize;
-
-use crate::garden::record::{AlarmChange, Values};
+use super::published::Published;
+use crate::garden::record::AlarmChange;
 use crate::store::Letter;
-
-/// The published object. `values` keeps the order in which they are to be shown.
-#[derive(Serialize)]
-struct Published<'a> {
-    kind: &'a str,
-    site: &'a str,
-    place: &'a str,
-    state: &'a str,
-    priority: &'a str,
-    since: String,
-    at: String,
-    r#for: &'a [String],
-    text: &'a str,
-    values: Numbers<'a>,
-    source: &'a str,
-}
-
-/// Named numbers in the order to show, to four decimals. A number that is none
-/// has no place in JSON and is left out.
-struct Numbers<'a>(&'a Values);
-
-impl Serialize for Numbers<'_> {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let finite = self.0.iter().filter(|(_, value)| value.is_finite());
-        serializer.collect_map(finite.map(|(name, value)| (name, (value * 10_000.0).round() / 10_000.0)))
-    }
-}
 
 /// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
 pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
@@ -45,23 +17,11 @@ pub fn status_topic(site: &str) -> String {
 /// The letter that tells a step. Its key is the same however often it is made.
 pub fn letter(change: &AlarmChange) -> Letter {
     let (site, kind, place) = (change.key.site.as_str(), change.key.kind.name(), change.key.place.as_str());
-    let published = Published {
-        kind,
-        site,
-        place,
-        state: change.to.name(),
-        priority: change.key.kind.priority().name(),
-        since: change.since.to_string(),
-        at: change.at.to_string(),
-        r#for: &change.tell,
-        text: &change.text,
-        values: Numbers(&change.values),
-        source: &change.source,
-    };
     Letter {
         key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
         topic: alarm_topic(site, kind, place),
-        payload: serde_json::to_vec(&published).expect("text and finite numbers always serialise"),
+        payload: serde_json::to_vec(&Published::of_change(change))
+            .expect("text and finite numbers always serialise"),
     }
 }
 

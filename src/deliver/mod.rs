@@ -4,5 +4,8 @@ pub mod forward;
 mod letter;
 pub mod line;
 pub mod mqtt;
+mod published;
+
+pub(crate) use published::Published;
 
 pub use letter::{alarm_topic, letter, status_topic};

@@ -1,12 +1,13 @@
 //! Between the domain's types and the columns' integers and texts.
 
+use std::borrow::Cow;
 use std::fmt;
 
 use jiff::Timestamp;
 use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 
-use crate::garden::record::TimeFrom;
+use crate::garden::record::{TimeFrom, Values};
 use crate::quality::Flag;
 
 /// Whole milliseconds since 1970-01-01 UTC.
@@ -55,16 +56,16 @@ pub(super) fn cut_bytes(bytes: &[u8], max: usize) -> &[u8] {
 
 /// Named numbers as a JSON object that keeps their order. A number that is not
 /// finite becomes null.
-pub(super) fn numbers_to_json(numbers: &[(std::borrow::Cow<'static, str>, f64)]) -> String {
+pub(super) fn numbers_to_json(numbers: &Values) -> String {
     serde_json::to_string(&Numbers(numbers)).expect("names and numbers always have a JSON form")
 }
 
 /// The reverse of [`numbers_to_json`]; nulls are left out.
-pub(super) fn numbers_from_json(text: &str) -> Result<Vec<(String, f64)>, serde_json::Error> {
+pub(super) fn numbers_from_json(text: &str) -> Result<Values, serde_json::Error> {
     serde_json::from_str::<OwnedNumbers>(text).map(|numbers| numbers.0)
 }
 
-struct Numbers<'a>(&'a [(std::borrow::Cow<'static, str>, f64)]);
+struct Numbers<'a>(&'a Values);
 
 impl serde::Serialize for Numbers<'_> {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
@@ -76,7 +77,7 @@ impl serde::Serialize for Numbers<'_> {
     }
 }
 
-struct OwnedNumbers(Vec<(String, f64)>);
+struct OwnedNumbers(Values);
 
 impl<'de> serde::Deserialize<'de> for OwnedNumbers {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
@@ -91,7 +92,7 @@ impl<'de> serde::Deserialize<'de> for OwnedNumbers {
             fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
                 let mut numbers = Vec::new();
                 while let Some((name, number)) = map.next_entry::<String, Option<f64>>()? {
-                    numbers.extend(number.map(|number| (name, number)));
+                    numbers.extend(number.map(|number| (Cow::Owned(name), number)));
                 }
                 Ok(OwnedNumbers(numbers))
             }
@@ -107,9 +108,12 @@ mod tests {
     #[test]
     fn named_numbers_keep_their_order_and_lose_what_is_no_number() {
         let text =
-            numbers_to_json(&[("zinc".into(), 1.5), ("area".into(), -2.0), ("nothing".into(), f64::NAN)]);
+            numbers_to_json(&vec![("zinc".into(), 1.5), ("area".into(), -2.0), ("nothing".into(), f64::NAN)]);
         assert_eq!(text, r#"{"zinc":1.5,"area":-2.0,"nothing":null}"#);
-        assert_eq!(numbers_from_json(&text).unwrap(), [("zinc".to_owned(), 1.5), ("area".to_owned(), -2.0)]);
+        assert_eq!(
+            numbers_from_json(&text).unwrap(),
+            [("zinc".into(), 1.5), ("area".into(), -2.0)] as [(Cow<str>, f64); 2]
+        );
     }
 
     #[test]

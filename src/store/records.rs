@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::series::Series;
 use crate::alarms::State;
-use crate::garden::record::{AlarmKey, Batch, TimeFrom};
+use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
 
 /// Everything that is kept together or not at all.
@@ -70,7 +70,7 @@ pub struct AlarmRecord {
     pub at: Timestamp,
     pub text: String,
     /// In the order to show.
-    pub values: Vec<(String, f64)>,
+    pub values: Values,
     pub source: String,
     pub tell: Vec<String>,
 }

@@ -426,7 +426,7 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
             since: record.since,
             at: record.at,
             text: record.text,
-            values: record.values.into_iter().map(|(name, value)| (name.into(), value)).collect(),
+            values: record.values,
             source: record.source.into(),
         })
         .collect();

@@ -1,0 +1,76 @@
+//! The contract's alarm object, the same on the broker and on the command line.
+
+use serde::Serialize;
+
+use crate::garden::record::{AlarmChange, AlarmKey, Values};
+use crate::store::AlarmRecord;
+
+/// One alarm as JSON.
+#[derive(Serialize)]
+pub(crate) struct Published<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    /// The state before; in the history only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    from: Option<&'a str>,
+    state: &'a str,
+    priority: &'a str,
+    since: String,
+    at: String,
+    r#for: &'a [String],
+    text: &'a str,
+    values: Numbers<'a>,
+    source: &'a str,
+}
+
+impl<'a> Published<'a> {
+    /// What is sent when the state changes.
+    pub(crate) fn of_change(it: &'a AlarmChange) -> Self {
+        let AlarmKey { site, kind, place } = &it.key;
+        Self {
+            kind: kind.name(),
+            site: site.as_str(),
+            place: place.as_str(),
+            from: None,
+            state: it.to.name(),
+            priority: kind.priority().name(),
+            since: it.since.to_string(),
+            at: it.at.to_string(),
+            r#for: &it.tell,
+            text: &it.text,
+            values: Numbers(&it.values),
+            source: &it.source,
+        }
+    }
+
+    /// What is stored: the present state, or a step of the history.
+    pub(crate) fn of_record(it: &'a AlarmRecord) -> Self {
+        let AlarmKey { site, kind, place } = &it.key;
+        Self {
+            kind: kind.name(),
+            site: site.as_str(),
+            place: place.as_str(),
+            from: it.from.map(|state| state.name()),
+            state: it.state.name(),
+            priority: kind.priority().name(),
+            since: it.since.to_string(),
+            at: it.at.to_string(),
+            r#for: &it.tell,
+            text: &it.text,
+            values: Numbers(&it.values),
+            source: &it.source,
+        }
+    }
+}
+
+/// Named numbers in the order to show, to four decimals. A number that is none
+/// has no place in JSON and is left out.
+struct Numbers<'a>(&'a Values);
+
+impl Serialize for Numbers<'_> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let finite = self.0.iter().filter(|(_, value)| value.is_finite());
+        serializer.collect_map(finite.map(|(name, value)| (name, (value * 10_000.0).round() / 10_000.0)))
+    }
+}
