@@ -483,13 +483,13 @@ fn a_file_of_a_newer_program_is_refused() {
     let path = file(&folder);
     drop(Store::open(&path, &[]).unwrap());
     let connection = rusqlite::Connection::open(&path).unwrap();
-    connection.pragma_update(None, "user_version", 2).unwrap();
+    connection.pragma_update(None, "user_version", 3).unwrap();
     let shown = path.display();
     for error in [Store::open(&path, &[]).unwrap_err(), Reader::open(&path).unwrap_err()] {
         assert_eq!(
             error.to_string(),
             format!(
-                "{shown} was written by a newer trug (its layout is version 2, this program knows up to 1); \
+                "{shown} was written by a newer trug (its layout is version 3, this program knows up to 2); \
                  use that one"
             )
         );
@@ -555,4 +555,35 @@ fn times_before_1970_and_far_off_come_back() {
     Reader::open(&path).unwrap().rebuild(Timestamp::MIN, store.series(), |it| times.push(it.at)).unwrap();
     assert_eq!(times.len(), 2);
     assert_eq!(times[0], Timestamp::MIN);
+}
+
+#[test]
+fn an_answer_is_left_beside_a_writer_and_taken_once() {
+    use trug::alarms::Kind;
+    use trug::garden::plan::Id;
+    use trug::garden::record::AlarmKey;
+    use trug::store::leave_answer;
+    let folder = folder();
+    let path = file(&folder);
+    let mut store = Store::open(&path, &[school()]).unwrap();
+    let key = AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") };
+    let at = "2026-04-17T06:00:00Z".parse().unwrap();
+    leave_answer(&path, &key, at).unwrap();
+    leave_answer(&path, &key, at).unwrap();
+    let answers = store.answers().unwrap();
+    assert_eq!(
+        answers.iter().map(|a| (a.key.clone(), a.at)).collect::<Vec<_>>(),
+        [(key.clone(), at), (key.clone(), at)]
+    );
+    store.forget_answers(answers[0].seq).unwrap();
+    assert_eq!(store.answers().unwrap(), answers[1..]);
+    store.forget_answers(answers[1].seq).unwrap();
+    assert_eq!(store.answers().unwrap(), []);
+    // A number is never used twice: a late forgetting takes no new answer away.
+    leave_answer(&path, &key, at).unwrap();
+    store.forget_answers(answers[1].seq).unwrap();
+    assert_eq!(store.answers().unwrap().len(), 1);
+    let missing = folder.path().join("nowhere.db");
+    assert!(matches!(leave_answer(&missing, &key, at), Err(StoreError::Missing { .. })));
+    assert!(!missing.exists());
 }

@@ -57,7 +57,8 @@ fn run(scenario: &Scenario, seed: u64) -> Score {
 fn every_true_event_is_told_and_no_false_one() {
     let (mut all, mut faults) = (Score::default(), 0);
     let only = std::env::var("TRIAL").ok();
-    let more = std::env::var("TRIAL_SEEDS").map_or(MORE_SEEDS, |n| n.parse().expect("TRIAL_SEEDS is a number"));
+    let more =
+        std::env::var("TRIAL_SEEDS").map_or(MORE_SEEDS, |n| n.parse().expect("TRIAL_SEEDS is a number"));
     for (name, _) in SCENARIOS.iter().filter(|(name, _)| only.as_deref().is_none_or(|o| o == *name)) {
         let scenario = Scenario::named(name).expect("a scenario of the list");
         for seed in std::iter::once(scenario.seed).chain(FIRST_SEED..FIRST_SEED + more) {
