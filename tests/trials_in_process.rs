@@ -8,8 +8,7 @@ mod support;
 use std::sync::Arc;
 
 use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
-use support::score::{Score, Told};
-use trug::alarms::State;
+use support::score::{Score, told};
 use trug::garden::Clock;
 use trug::garden::record::Batch;
 use trug::intake::{Desk, Message};
@@ -30,7 +29,7 @@ fn run(scenario: &Scenario, seed: u64) -> Score {
     let mut desk = Desk::new(&gardens, Clock::Readings);
     let mut simulation = Simulation::new(&school, scenario, seed);
     let mut batch = Batch::default();
-    let mut told = Vec::new();
+    let mut changes = Vec::new();
     for emission in simulation.by_ref() {
         batch.clear();
         desk.open(
@@ -44,13 +43,13 @@ fn run(scenario: &Scenario, seed: u64) -> Score {
         );
         assert!(batch.rejects.is_empty(), "refused: {:?}", batch.rejects);
         assert!(batch.unplaced.is_empty(), "not placed: {:?}", batch.unplaced);
-        told.extend(batch.changes.iter().filter(|c| c.to == State::Unacknowledged).map(|c| Told {
-            kind: c.key.kind.name().to_owned(),
-            place: c.key.place.to_string(),
-            at: c.at,
-        }));
+        changes.append(&mut batch.changes);
     }
-    Score::of(&simulation.truth(), &told)
+    let history = changes
+        .iter()
+        .map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at))
+        .collect::<Vec<_>>();
+    Score::of(&simulation.truth(), &told(history))
 }
 
 #[test]

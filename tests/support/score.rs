@@ -13,6 +13,29 @@ pub struct Told {
     pub place: String,
     /// When it was raised, by the readings' time.
     pub at: Timestamp,
+    /// When its condition was over; `None`: it never was.
+    pub until: Option<Timestamp>,
+}
+
+/// The alarms of a history of changes: kind, place, the state that was entered,
+/// and when.
+pub fn told<'a>(changes: impl IntoIterator<Item = (&'a str, &'a str, &'a str, Timestamp)>) -> Vec<Told> {
+    let mut all: Vec<Told> = Vec::new();
+    for (kind, place, to, at) in changes {
+        let mine = |alarm: &&mut Told| alarm.kind == kind && alarm.place == place && alarm.until.is_none();
+        match to {
+            "unacknowledged" => {
+                all.push(Told { kind: kind.to_owned(), place: place.to_owned(), at, until: None });
+            }
+            "returned-unacknowledged" | "normal" => {
+                if let Some(alarm) = all.iter_mut().rev().find(mine) {
+                    alarm.until = Some(at);
+                }
+            }
+            _ => {}
+        }
+    }
+    all
 }
 
 /// One kind's score.
@@ -54,7 +77,20 @@ impl Score {
         for event in truth.events.iter().filter(|e| e.must) {
             let line = score.kinds.entry(event.kind.clone()).or_default();
             line.must += 1;
-            match told.iter().filter(|alarm| belongs(event, alarm)).map(|alarm| alarm.at).min() {
+            // An alarm that was raised by a lesser event just before and still stands
+            // has been told; it is not told again.
+            let stands = |alarm: &Told| {
+                event.kind == alarm.kind
+                    && event.place == alarm.place
+                    && alarm.at < event.from
+                    && alarm.until.is_none_or(|until| until > event.from)
+            };
+            match told
+                .iter()
+                .filter(|alarm| belongs(event, alarm) || stands(alarm))
+                .map(|alarm| alarm.at)
+                .min()
+            {
                 Some(at) => {
                     line.found += 1;
                     line.delay_max = line.delay_max.max(at.duration_since(event.from));
