@@ -71,6 +71,14 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     .map_err(|faults| anyhow::anyhow!("the demonstration's own files have faults:\n{faults}"))?;
     settings.store.path = folder.path().join("trug.db");
 
+    // From here on Ctrl-C ends it in order, so that nothing is left behind.
+    let stop = CancellationToken::new();
+    let on_signal = stop.clone();
+    tokio::spawn(async move {
+        stop_signal().await;
+        on_signal.cancel();
+    });
+
     let scenario = Scenario::named(&it.scenario)?;
     let school = School::parse(GARDEN_TOML).context("reading the demonstration's garden")?;
     let seed = it.seed.unwrap_or(scenario.seed);
@@ -88,9 +96,9 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     println!();
 
     let end = simulation.end();
-    let filling = settings.clone();
+    let (filling, filling_stop) = (settings.clone(), stop.clone());
     let (mut keeper, simulation, filled) =
-        tokio::task::spawn_blocking(move || fill(&filling, simulation, end))
+        tokio::task::spawn_blocking(move || fill(&filling, simulation, end, &filling_stop))
             .await
             .context("filling in the month")??;
     filled.print(&settings.gardens[0]);
@@ -109,22 +117,14 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
         println!("{}", line(change, &zone));
     }));
 
-    let stop = CancellationToken::new();
     let living = tokio::spawn(school::live_on(simulation, end, it.speed, broker.address, stop.child_token()));
-    let ender = stop.clone();
-    tokio::spawn(async move {
-        let over = async {
-            match it.for_s {
-                Some(seconds) => tokio::time::sleep(Duration::from_secs(seconds)).await,
-                None => std::future::pending().await,
-            }
-        };
-        tokio::select! {
-            () = stop_signal() => {}
-            () = over => {}
-        }
-        ender.cancel();
-    });
+    if let Some(seconds) = it.for_s {
+        let ender = stop.clone();
+        tokio::spawn(async move {
+            tokio::time::sleep(Duration::from_secs(seconds)).await;
+            ender.cancel();
+        });
+    }
     let notice =
         "Demonstration: an invented school. Its clock stands in April 2026 and runs fast.".to_owned();
     let store = settings.store.path.clone();
@@ -195,6 +195,7 @@ fn fill(
     settings: &Settings,
     mut simulation: Simulation,
     end: jiff::Timestamp,
+    stop: &CancellationToken,
 ) -> anyhow::Result<(Keeper, Simulation, Filled)> {
     let began = std::time::Instant::now();
     let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
@@ -210,7 +211,7 @@ fn fill(
             .unwrap_or_else(|_| ProgressStyle::default_bar()),
     );
     let mut filled = Filled { readings: 0, refused: 0, changes: vec![], took: Duration::ZERO };
-    while simulation.now() < end {
+    while simulation.now() < end && !stop.is_cancelled() {
         let Some(emission) = simulation.next() else { break };
         keeper.open_message(Message {
             topic: emission.topic.as_bytes(),
