@@ -74,10 +74,25 @@ pub(crate) struct Answer {
 }
 
 impl Answer {
+    /// Asks a program on this computer; `None` where nobody listens or the answer
+    /// is cut off.
+    pub(crate) fn of(port: u16, path: &str) -> Option<Self> {
+        let mut stream = TcpStream::connect(("127.0.0.1", port)).ok()?;
+        stream.set_read_timeout(Some(Duration::from_secs(20))).ok()?;
+        write!(stream, "GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n").ok()?;
+        let mut bytes = Vec::new();
+        stream.read_to_end(&mut bytes).ok()?;
+        bytes.windows(4).any(|four| four == b"\r\n\r\n").then(|| Self::parse(bytes))
+    }
+
     pub(crate) fn read(stream: &mut TcpStream) -> Self {
         let mut bytes = Vec::new();
         // A refused request may be followed by a reset; what came before counts.
         let _ = stream.read_to_end(&mut bytes);
+        Self::parse(bytes)
+    }
+
+    fn parse(bytes: Vec<u8>) -> Self {
         let text = String::from_utf8(bytes).expect("the answer is UTF-8");
         let (head, body) = text.split_once("\r\n\r\n").unwrap_or_else(|| panic!("no head in {text:?}"));
         let mut lines = head.lines();

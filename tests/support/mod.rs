@@ -3,13 +3,19 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test file uses a part of it")]
 
+pub(crate) mod daemon;
 pub(crate) mod forwarding;
 pub(crate) mod garden;
 pub(crate) mod http;
 pub(crate) mod influx;
+pub(crate) mod listener;
 pub(crate) mod mosquitto;
+pub(crate) mod rows;
 pub mod score;
+pub(crate) mod sender;
+pub(crate) mod simulator;
 pub(crate) mod source;
+pub(crate) mod told;
 pub(crate) mod views;
 
 use std::net::TcpListener;

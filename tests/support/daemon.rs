@@ -1,0 +1,214 @@
+//! The program `trug` as people run it: a process with a configuration, a store
+//! and a log of its own.
+
+use std::ffi::OsStr;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitStatus, Output, Stdio};
+use std::time::Duration;
+
+use trug::store::Reader;
+
+use super::http::Answer;
+use super::{ChildGuard, free_port, wait_until};
+
+/// The demonstration garden, as it is shipped.
+pub(crate) const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+const TRUG: &str = include_str!("../../config/trug.toml");
+
+/// How long starting and stopping may take on a busy computer.
+const LIMIT: Duration = Duration::from_secs(60);
+
+/// A configured trug. It is killed when the test ends.
+pub(crate) struct Daemon {
+    folder: tempfile::TempDir,
+    environment: Vec<(String, String)>,
+    /// What `trug run` is given beside the configuration.
+    pub(crate) arguments: Vec<&'static str>,
+    starts: usize,
+    page: u16,
+    child: Option<ChildGuard>,
+}
+
+impl Daemon {
+    /// The shipped configuration with these gardens in the place of the shipped
+    /// one, and the broker of this port. Nothing is started. The garden's time
+    /// goes on by the readings' own times.
+    pub(crate) fn new(broker_port: u16, gardens: &[(&str, &str)]) -> Self {
+        let folder = tempfile::tempdir().expect("a folder for the daemon");
+        fs::write(folder.path().join("trug.toml"), TRUG).expect("the configuration can be written");
+        fs::create_dir(folder.path().join("gardens")).expect("the gardens' folder can be made");
+        for (name, text) in gardens {
+            let file = folder.path().join("gardens").join(format!("{name}.toml"));
+            fs::write(file, text).expect("a garden's file can be written");
+        }
+        let store = folder.path().join("trug.db").display().to_string();
+        let mut daemon = Self {
+            folder,
+            environment: Vec::new(),
+            arguments: vec!["--clock", "readings"],
+            starts: 0,
+            page: 0,
+            child: None,
+        };
+        daemon.set("TRUG__BROKER__URL", &format!("mqtt://127.0.0.1:{broker_port}"));
+        daemon.set("TRUG__STORE__PATH", &store);
+        // Port 0: any free one, where nobody asks for the page.
+        daemon.set("TRUG__PAGE__LISTEN", "127.0.0.1:0");
+        daemon
+    }
+
+    /// Sets a key from the environment from the next start on.
+    pub(crate) fn set(&mut self, key: &str, value: &str) {
+        self.environment.retain(|(known, _)| known != key);
+        self.environment.push((key.to_owned(), value.to_owned()));
+    }
+
+    /// `trug` with this configuration and these arguments.
+    pub(crate) fn command<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Command {
+        let mut command = trug(arguments);
+        command.arg("--config").arg(self.folder.path().join("trug.toml"));
+        command.envs(self.environment.iter().map(|(key, value)| (key, value)));
+        command
+    }
+
+    /// Runs one command to its end.
+    pub(crate) fn ask<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Output {
+        self.command(arguments).stdin(Stdio::null()).output().expect("trug can be started")
+    }
+
+    /// Starts the daemon, and waits for nothing.
+    pub(crate) fn start(&mut self) {
+        assert!(self.child.is_none(), "it is running already");
+        self.starts += 1;
+        let log = fs::File::create(self.log_file(self.starts)).expect("the daemon's log can be written");
+        let child = self
+            .command(["run"].iter().chain(&self.arguments))
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .expect("trug can be started");
+        self.child = Some(ChildGuard(child));
+    }
+
+    /// Starts the daemon with its page on a port that is known, and waits until
+    /// the page answers.
+    pub(crate) fn start_with_page(&mut self) {
+        // Another program may take a port that was free a moment ago.
+        for _ in 0..5 {
+            self.page = free_port();
+            self.set("TRUG__PAGE__LISTEN", &format!("127.0.0.1:{}", self.page));
+            self.start();
+            let ended = wait_until("the page to answer", LIMIT, || match self.ended() {
+                Some(ended) => Some(Some(ended)),
+                None => self.get("/health").map(|_| None),
+            });
+            match ended {
+                None => return,
+                Some(_) if self.log().contains("opening the page") => self.child = None,
+                Some(ended) => panic!("trug ended with {ended}:\n{}", self.log()),
+            }
+        }
+        panic!("no free port for the page:\n{}", self.log());
+    }
+
+    /// Asks the page; `None` where it does not answer.
+    pub(crate) fn get(&self, path: &str) -> Option<Answer> {
+        Answer::of(self.page, path)
+    }
+
+    /// How it ended, if it has.
+    pub(crate) fn ended(&mut self) -> Option<ExitStatus> {
+        self.child.as_mut()?.0.try_wait().expect("the daemon is our child")
+    }
+
+    /// # Panics
+    /// When it is not running.
+    pub(crate) fn assert_alive(&mut self) {
+        if let Some(ended) = self.ended() {
+            panic!("trug ended with {ended}:\n{}", self.log());
+        }
+        assert!(self.child.is_some(), "trug was not started");
+    }
+
+    /// SIGKILL: what a power cut does.
+    ///
+    /// # Panics
+    /// When it had ended by itself.
+    pub(crate) fn kill(&mut self) {
+        self.assert_alive();
+        self.child = None;
+    }
+
+    /// SIGTERM: what the system does when it stops a service.
+    pub(crate) fn terminate(&mut self) -> ExitStatus {
+        self.assert_alive();
+        let child = self.child.as_ref().expect("it is running");
+        let asked = Command::new("kill").arg(child.0.id().to_string()).status();
+        assert!(asked.is_ok_and(|status| status.success()), "trug can be asked to end");
+        let ended = wait_until("trug to end", LIMIT, || self.ended());
+        self.child = None;
+        ended
+    }
+
+    /// Waits until it has made its store, and reads beside it.
+    pub(crate) fn reader(&mut self) -> Reader {
+        let store = self.store();
+        wait_until("the store to be there", LIMIT, || {
+            self.assert_alive();
+            Reader::open(&store).ok()
+        })
+    }
+
+    /// Waits until so many readings are stored and everybody has been told.
+    pub(crate) fn wait_for(&mut self, readings: usize, limit: Duration) -> Reader {
+        let reader = self.reader();
+        let wanted = u64::try_from(readings).expect("a count fits");
+        wait_until(&format!("{readings} readings in the store"), limit, || {
+            self.assert_alive();
+            let there = reader.count().expect("the store can be read");
+            assert!(there <= wanted, "{there} readings are stored, {wanted} were sent");
+            (there == wanted).then_some(())
+        });
+        wait_until("the letters to be out", LIMIT, || {
+            self.assert_alive();
+            reader.letters(0, 1).expect("the store can be read").is_empty().then_some(())
+        });
+        reader
+    }
+
+    pub(crate) fn store(&self) -> PathBuf {
+        self.folder.path().join("trug.db")
+    }
+
+    /// The folder of its configuration.
+    pub(crate) fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Everything that it has logged in all its runs.
+    pub(crate) fn log(&self) -> String {
+        (1..=self.starts)
+            .map(|start| {
+                String::from_utf8_lossy(&fs::read(self.log_file(start)).unwrap_or_default()).into_owned()
+            })
+            .collect()
+    }
+
+    fn log_file(&self, start: usize) -> PathBuf {
+        self.folder.path().join(format!("log-{start}"))
+    }
+}
+
+/// `trug` with these arguments, and none of its keys from our own environment.
+pub(crate) fn trug<S: AsRef<OsStr>>(arguments: impl IntoIterator<Item = S>) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_trug"));
+    for (key, _) in std::env::vars_os() {
+        if key.to_string_lossy().starts_with("TRUG__") {
+            command.env_remove(key);
+        }
+    }
+    command.args(arguments);
+    command
+}
