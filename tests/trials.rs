@@ -70,7 +70,9 @@ fn trial(scenario: &str) -> Score {
     assert_eq!(present, last, "{scenario}");
 
     let steps: Vec<_> = published.iter().map(|it| (&it.kind, &it.place, &it.state, it.step().at)).collect();
-    let told = told(steps.iter().map(|(kind, place, state, at)| (kind.as_str(), place.as_str(), state.as_str(), *at)));
+    let told = told(
+        steps.iter().map(|(kind, place, state, at)| (kind.as_str(), place.as_str(), state.as_str(), *at)),
+    );
     Score::of(&played.truth, &told)
 }
 
