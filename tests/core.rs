@@ -203,6 +203,19 @@ fn what_comes_twice_is_judged_once() {
     assert_eq!(twice.rows.iter().filter(|r| r.late).count(), once.rows.len());
 }
 
+/// A broker may bring a message once more long after it was first taken.
+#[test]
+fn what_comes_again_is_no_sign_that_a_silent_sensor_speaks() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T12:00", 0.25);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:00", "2026-03-10T14:00", 20.0);
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged]);
+    run.take(PROBE, t("2026-03-10T11:45"), 0.25).take(PROBE, t("2026-03-10T11:30"), 0.25);
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged]);
+    run.take(PROBE, t("2026-03-10T14:00"), 0.25);
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+}
+
 #[test]
 fn a_cold_top_up_is_told_and_a_single_spike_is_not() {
     let mut run = Run::new();

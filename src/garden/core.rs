@@ -91,12 +91,16 @@ impl Core {
         let late = state.last.is_some_and(|last| at <= last.at)
             || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
             || arrival_too_late(self.clock, at, arrival);
+        // Where the readings' own times are the clock, one that is no newer than the
+        // sensor's last says nothing about now: a broker may bring it once more long
+        // after the sensor has fallen silent.
+        let sign_of_life = self.clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
-        let Some(reading) = site.measure(index, sensor, at, sample.raw, time_from, late, batch) else {
+        let reading = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        if sign_of_life {
             site.heard(index, now, batch);
-            return;
-        };
-        site.heard(index, now, batch);
+        }
+        let Some(reading) = reading else { return };
         site.judged_to = site.judged_to.max(Some(at));
 
         if reading.flag != Flag::Pass {
