@@ -2,8 +2,9 @@
 //! history of alarms.
 //!
 //! Nothing has to differ: the messages carry the device's own time, so every
-//! column of a reading is compared. Only what is not about the garden is left
-//! out: the outbox, since an import tells nobody.
+//! column of a reading is compared, and `trug export` of both is the same to the
+//! last byte. Only what is not about the garden is left out: the outbox, since an
+//! import tells nobody.
 
 mod support;
 
@@ -45,6 +46,13 @@ fn history(reader: &Reader) -> Vec<String> {
     steps
 }
 
+/// `trug export`, the whole store.
+fn export(daemon: &Daemon) -> String {
+    let output = daemon.ask(["export"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).expect("an export is UTF-8 text")
+}
+
 #[test]
 fn a_month_by_mqtt_and_by_import_is_the_same_month() {
     let played = Played::new("ordinary-month", GARDEN);
@@ -66,6 +74,9 @@ fn a_month_by_mqtt_and_by_import_is_the_same_month() {
     let by_import = Reader::open(&past.store()).expect("the import has made a store");
 
     assert_same("by MQTT and by import", &rows(&by_mqtt), &rows(&by_import));
+    let (exported, of_import) = (export(&live), export(&past));
+    assert!(exported.lines().count() == played.sent.len() + 1, "a line for each reading and one of names");
+    assert!(exported == of_import, "the two exports are the same to the last byte");
     let (told, kept) = (history(&by_mqtt), history(&by_import));
     assert!(told.len() >= 10, "a month has alarms: {told:#?}");
     assert_eq!(told, kept);
