@@ -224,7 +224,7 @@ impl Keeper {
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
         loop {
             let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
-            if !taken.is_empty() {
+            if !taken.is_empty() || stopping {
                 if taken.len() < BATCH_MAX && !stopping {
                     std::thread::sleep(LINGER);
                 }
