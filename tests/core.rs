@@ -401,3 +401,31 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
         assert_eq!(brief(&changes), brief(&whole), "cut at message {cut}");
     }
 }
+
+/// Two probes of one bed, the dry one of which dies: the other goes on speaking.
+#[test]
+fn a_dead_probe_beside_a_living_one_clears_nothing() {
+    let second = r#"
+[[sensor]]
+id = "deep"
+measures = "soil-moisture"
+bed = "bed"
+depth_cm = 30
+topic = "school/deep"
+payload = "number"
+every_s = 900
+"#;
+    let text = format!("{SMALL}{second}");
+    let mut run = Run { core: Core::new(&gardens(&text), Clock::Readings), rows: vec![], changes: vec![] };
+    let deep = SensorIx(3);
+    for quarter in 0..48 {
+        let at = t("2026-03-10T10:00") + SignedDuration::from_mins(15 * quarter);
+        let wobble = f64::from(u32::try_from(quarter % 5).expect("small")) * 2e-4;
+        if quarter < 12 {
+            run.take(PROBE, at, 0.12 + wobble);
+        }
+        run.take(deep, at + SignedDuration::from_secs(5), 0.28 + wobble);
+    }
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged], "{:?}", run.changes);
+    assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged]);
+}

@@ -116,7 +116,13 @@ impl SiteState {
 
 /// Beyond `part` of readily available water, with the rule's deadband (a part
 /// of readily available water too).
+///
+/// While a probe is missing the others' mean has moved for no reason of the
+/// soil's, so that nothing is judged: a dead probe neither raises nor clears.
 fn dryness(water: &BedWater, part: f64, delays: Delays) -> Input {
+    if !water.whole {
+        return Input::Unknown;
+    }
     let readily = water.readily_available_mm;
     Input::above(water.depletion_mm, part * readily, delays.deadband * readily)
 }

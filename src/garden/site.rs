@@ -138,6 +138,8 @@ pub(crate) struct BedWater {
     pub(crate) readily_available_mm: f64,
     pub(crate) available_left: f64,
     pub(crate) probes_used: usize,
+    /// Whether every probe of the bed had a fresh good value.
+    pub(crate) whole: bool,
 }
 
 impl SiteState {
@@ -247,6 +249,7 @@ impl SiteState {
             readily_available_mm: zone.readily_available_mm(),
             available_left: zone.available_left(water_content),
             probes_used: probes.len(),
+            whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
         })
     }
 

@@ -23,23 +23,28 @@ pub(crate) struct TankWater {
     pub(crate) warmest_c: f64,
     pub(crate) hour: Option<Change>,
     pub(crate) day: Option<Change>,
+    /// Whether every thermometer had a fresh good value.
+    pub(crate) whole: bool,
 }
 
 impl SiteState {
     /// The tank's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn tank_water(&self, index: u16, at: Timestamp) -> Option<TankWater> {
+        let thermometers = &self.tanks[usize::from(index)].thermometers;
+        let whole = thermometers.iter().all(|&probe| self.fresh(probe, at).is_some());
         let mut water: Option<TankWater> = None;
-        for &probe in &self.tanks[usize::from(index)].thermometers {
+        for &probe in thermometers {
             let Some(value) = self.fresh(probe, at) else { continue };
             let Memory::Water(kept) = &self.sensors[usize::from(probe)].memory else { continue };
             let (hour, day) = (kept.largest_change(HOUR_S), kept.largest_change(DAY_S));
             water = Some(match water {
-                None => TankWater { coldest_c: value, warmest_c: value, hour, day },
+                None => TankWater { coldest_c: value, warmest_c: value, hour, day, whole },
                 Some(w) => TankWater {
                     coldest_c: w.coldest_c.min(value),
                     warmest_c: w.warmest_c.max(value),
                     hour: larger(w.hour, hour),
                     day: larger(w.day, day),
+                    whole,
                 },
             });
         }
@@ -62,7 +67,13 @@ impl SiteState {
         };
         let hour = shock(water.and_then(|w| w.hour), limits.change_hour_c);
         let day = shock(water.and_then(|w| w.day), limits.change_day_c);
-        let input = worse(hour, day);
+        // A missing thermometer may be the one that is beyond the limit: what the
+        // others say can raise, and cannot clear.
+        let seen = |input| match input {
+            Input::Clear | Input::Deadband if water.is_none_or(|w| !w.whole) => Input::Unknown,
+            other => other,
+        };
+        let input = seen(worse(hour, day));
         state.shock.step(
             &of(Kind::TankTemperatureShock),
             at,
@@ -75,7 +86,7 @@ impl SiteState {
         let warm = water.map_or(Input::Unknown, |w| {
             Input::above(w.warmest_c, limits.warm_c, rules.tank_too_warm.deadband)
         });
-        state.warm.step(&of(Kind::TankTooWarm), at, warm, rules.tank_too_warm, batch, |active| {
+        state.warm.step(&of(Kind::TankTooWarm), at, seen(warm), rules.tank_too_warm, batch, |active| {
             let now_c = water.map_or(f64::NAN, |w| w.warmest_c);
             say_limit(tank, active, now_c, limits.warm_c, true)
         });
@@ -83,7 +94,7 @@ impl SiteState {
         let cold = water.map_or(Input::Unknown, |w| {
             Input::below(w.coldest_c, limits.cold_c, rules.tank_too_cold.deadband)
         });
-        state.cold.step(&of(Kind::TankTooCold), at, cold, rules.tank_too_cold, batch, |active| {
+        state.cold.step(&of(Kind::TankTooCold), at, seen(cold), rules.tank_too_cold, batch, |active| {
             let now_c = water.map_or(f64::NAN, |w| w.coldest_c);
             say_limit(tank, active, now_c, limits.cold_c, false)
         });
