@@ -90,7 +90,7 @@ impl SiteState {
 
         let rising = self.beds_rising(index, wetting.onset);
         let rain_mm = self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen);
-        self.weigh_gauge(&rising, wetting, rain_mm);
+        self.weigh_gauge(&rising, wetting, earliest, rain_mm);
         let cause = self.cause(probe, wetting, earliest, outside, &rising, rain_mm);
         self.beds[usize::from(index)].wetting =
             Some(BedWetting { onset: wetting.onset, cause, outside_hours: outside });
@@ -202,6 +202,7 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
             ),
             water_values(&water).to_vec(),
         ),
+        _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
         _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),
     };
     Said::new(text, &values, SOURCE_MULCH)

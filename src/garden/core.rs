@@ -100,13 +100,21 @@ impl Core {
         if sign_of_life {
             site.heard(index, now, batch);
         }
-        let Some(reading) = reading else { return };
-        site.judged_to = site.judged_to.max(Some(at));
-
-        if reading.flag != Flag::Pass {
+        let repeated =
+            site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
+        let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
+        if judged.is_none()
+            && !repeated
+            && let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory
+        {
+            // Rain that was not counted must not look like dryness.
+            gauge.miss(at);
+        }
+        if reading.is_none() {
             return;
         }
-        let Some(value) = reading.value else { return };
+        site.judged_to = site.judged_to.max(Some(at));
+        let Some(value) = judged else { return };
         let patience_s = site.patience_s(index);
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
@@ -288,6 +296,7 @@ impl SiteState {
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
+                state.good = state.good.filter(|(at, _)| *at != before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
                     Memory::Water(kept) => kept.take_back(before),

@@ -26,7 +26,7 @@ impl SiteState {
         for index in (0u16..).zip(&garden.sensors).map(|(index, _)| index) {
             // A sensor that was never heard has no interval to overrun.
             let Some(heard) = self.sensors[usize::from(index)].heard else { continue };
-            let deadline = plus(heard, self.patience_s(index) + 1);
+            let deadline = plus(heard, self.silent_after_s(index));
             if deadline <= now {
                 self.judge_silence(index, now, Input::Breach, batch);
             } else {
@@ -37,11 +37,17 @@ impl SiteState {
         self.silence_due = due.or(Some(plus(now, 3600)));
     }
 
+    /// Seconds without a word after which a sensor is silent.
+    fn silent_after_s(&self, index: u16) -> i64 {
+        let every_s = i64::from(self.garden.sensors[usize::from(index)].every_s);
+        3 * every_s + i64::from(self.garden.rules.sensor_silent.on_s) + 1
+    }
+
     /// Notes that a sensor spoke.
     pub(crate) fn heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
         let state = &mut self.sensors[usize::from(index)];
         state.heard = state.heard.max(Some(now));
-        let deadline = plus(now, self.patience_s(index) + 1);
+        let deadline = plus(now, self.silent_after_s(index));
         self.silence_due = Some(self.silence_due.map_or(deadline, |due| due.min(deadline)));
         if self.sensors[usize::from(index)].silent.life.since().is_some() {
             self.judge_silence(index, now, Input::Clear, batch);

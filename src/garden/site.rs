@@ -13,6 +13,10 @@ use crate::soil::{RootZone, mean_water_content};
 use crate::tank::Temperatures;
 use crate::watering::WettingWatch;
 
+/// Added to three of a sensor's intervals before its word is too old to judge by,
+/// whatever delay a garden gives its `sensor-silent` alarm.
+const GRACE_S: i64 = 300;
+
 /// A sensor's memory beyond its last reading.
 #[derive(Debug)]
 pub(crate) enum Memory {
@@ -210,8 +214,7 @@ impl SiteState {
     /// How long a sensor may say nothing before its last word is too old to
     /// judge by: three of its intervals and five minutes.
     pub(crate) fn patience_s(&self, sensor: u16) -> i64 {
-        3 * i64::from(self.garden.sensors[usize::from(sensor)].every_s)
-            + i64::from(self.garden.rules.sensor_silent.on_s)
+        3 * i64::from(self.garden.sensors[usize::from(sensor)].every_s) + GRACE_S
     }
 
     /// A sensor's last good value if it is fresh enough to judge by at `at`.

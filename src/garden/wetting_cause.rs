@@ -72,8 +72,18 @@ impl SiteState {
     }
 
     /// Lets the beds testify about the gauge.
-    pub(crate) fn weigh_gauge(&mut self, rising: &Rising, wetting: Wetting, rain_mm: f64) {
+    pub(crate) fn weigh_gauge(
+        &mut self,
+        rising: &Rising,
+        wetting: Wetting,
+        earliest: Timestamp,
+        rain_mm: f64,
+    ) {
         if self.evidence_at.is_some_and(|at| wetting.onset.as_second() - at.as_second() < EVIDENCE_EVERY_S) {
+            return;
+        }
+        // A gauge that was not heard has missed nothing.
+        if self.gauge_heard(wetting, earliest).is_err() {
             return;
         }
         let tipped = rain_mm > 0.0;
@@ -86,6 +96,27 @@ impl SiteState {
             self.trust.beds_rose(tipped);
             self.evidence_at = Some(wetting.onset);
         }
+    }
+
+    /// Whether some gauge spoke without a break from before the wetting until it
+    /// was believed; else why it cannot tell.
+    fn gauge_heard(&self, wetting: Wetting, earliest: Timestamp) -> Result<(), Unclear> {
+        let mut unclear = Unclear::NoGauge;
+        let mut heard = false;
+        for &index in &self.gauges {
+            let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else { continue };
+            if !gauge.covers(plus(wetting.onset, -DAY_S)) {
+                continue;
+            }
+            let whole = gauge.unbroken_since(plus(earliest, -GAUGE_MARGIN_S));
+            let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+            if whole && late_s <= self.patience_s(index) {
+                heard = true;
+            } else {
+                unclear = Unclear::GaugeSilent;
+            }
+        }
+        if heard { Ok(()) } else { Err(unclear) }
     }
 
     /// What wetted the bed.
@@ -107,22 +138,7 @@ impl SiteState {
         if self.fresh(probe, wetting.seen).is_some_and(|content| content > PEATY) {
             return Cause::Unknown(Unclear::SoilPeaty);
         }
-        let mut unclear = Unclear::NoGauge;
-        let mut heard = false;
-        for &index in &self.gauges {
-            let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else { continue };
-            if !gauge.covers(plus(wetting.onset, -DAY_S)) {
-                continue;
-            }
-            let whole = gauge.unbroken_since(plus(earliest, -GAUGE_MARGIN_S));
-            let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
-            if whole && late_s <= self.patience_s(index) {
-                heard = true;
-            } else {
-                unclear = Unclear::GaugeSilent;
-            }
-        }
-        if !heard {
+        if let Err(unclear) = self.gauge_heard(wetting, earliest) {
             return Cause::Unknown(unclear);
         }
         if self.trust.suspect() {

@@ -48,6 +48,12 @@ impl Gauge {
         }
     }
 
+    /// A message of that time could not be counted: until past it the record is
+    /// not whole, and dryness is not known.
+    pub fn miss(&mut self, at: Timestamp) {
+        self.mended_at = self.mended_at.max(Some(at)).max(self.last_at);
+    }
+
     /// Time of the last good message.
     pub fn last_at(&self) -> Option<Timestamp> {
         self.last_at

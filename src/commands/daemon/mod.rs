@@ -142,11 +142,15 @@ fn target(forward: &Forward) -> Target {
 /// The last will can name one topic only: with one site it is that site's
 /// status, with several the daemon's own.
 fn presence(settings: &Settings) -> Presence {
-    let status_topics: Vec<String> =
+    let mut status_topics: Vec<String> =
         settings.gardens.iter().map(|g| status_topic(g.site.id.as_str())).collect();
     let will_topic = match status_topics.as_slice() {
         [only] => only.clone(),
         _ => status_topic(&settings.broker.client_id),
     };
+    // What the will says at the end has to be said at the beginning as well.
+    if !status_topics.contains(&will_topic) {
+        status_topics.push(will_topic.clone());
+    }
     Presence { will_topic, status_topics }
 }
