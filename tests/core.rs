@@ -429,3 +429,19 @@ every_s = 900
     assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged], "{:?}", run.changes);
     assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged]);
 }
+
+/// The computer's clock stands four years ahead for a while and is set right.
+#[test]
+fn a_clock_that_was_ahead_does_not_silence_the_garden() {
+    let mut run = Run { core: Core::new(&gardens(SMALL), Clock::Arrival), rows: vec![], changes: vec![] };
+    for minute in [0, 5, 10] {
+        run.take(THERMOMETER, t("2030-03-10T10:00") + SignedDuration::from_mins(minute), 22.0);
+    }
+    run.hold(THERMOMETER, 5, "2026-03-10T10:00", "2026-03-10T12:00", 22.0);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:00", "2026-03-10T12:30", 19.0);
+    assert!(run.rows.iter().all(|row| !row.late));
+    assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged]);
+    let mut batch = Batch::default();
+    run.core.tick(t("2026-03-10T13:30"), &mut batch);
+    assert_eq!(batch.changes.iter().map(|c| c.key.kind).collect::<Vec<_>>(), [Kind::SensorSilent]);
+}

@@ -73,6 +73,9 @@ impl Core {
         let Some(&(site_index, index)) = self.sensors.get(sensor.0 as usize) else { return };
         let site = &mut self.sites[site_index as usize];
 
+        if self.clock == Clock::Arrival {
+            site.set_back(arrival);
+        }
         let (given_at, time_from, _) = time_of(sample.at, arrival);
         let (at, now) = match (self.clock, time_from) {
             (Clock::Arrival, _) => (given_at, arrival),
@@ -147,6 +150,7 @@ impl Core {
     pub fn tick(&mut self, now: Timestamp, batch: &mut Batch) {
         if self.clock == Clock::Arrival {
             for site in &mut self.sites {
+                site.set_back(now);
                 site.pass_time(now, batch);
             }
         }
@@ -176,6 +180,7 @@ impl Core {
     pub fn start(&mut self, now: Timestamp) {
         if self.clock == Clock::Arrival {
             for site in &mut self.sites {
+                site.set_back(now);
                 for sensor in &mut site.sensors {
                     sensor.heard = sensor.heard.max(Some(now));
                 }

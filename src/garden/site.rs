@@ -13,6 +13,9 @@ use crate::soil::{RootZone, mean_water_content};
 use crate::tank::Temperatures;
 use crate::watering::WettingWatch;
 
+/// A device's time may be this far ahead of its arrival; more is a wrong clock.
+const AHEAD_S: i64 = 300;
+
 /// Added to three of a sensor's intervals before its word is too old to judge by,
 /// whatever delay a garden gives its `sensor-silent` alarm.
 const GRACE_S: i64 = 300;
@@ -46,6 +49,25 @@ pub(crate) struct SensorState {
     pub(crate) heard: Option<Timestamp>,
     pub(crate) silent: Standing,
     pub(crate) memory: Memory,
+}
+
+impl SensorState {
+    fn new(measures: Quantity) -> Self {
+        Self {
+            calibrator: Calibrator::default(),
+            watch: Watch::default(),
+            last: None,
+            good: None,
+            heard: None,
+            silent: Standing::default(),
+            memory: match measures {
+                Quantity::SoilMoisture => Memory::Soil(Box::default()),
+                Quantity::WaterTemperature => Memory::Water(Box::default()),
+                Quantity::Rain => Memory::Rain(Box::default()),
+                _ => Memory::None,
+            },
+        }
+    }
 }
 
 /// What wetted a bed.
@@ -148,24 +170,7 @@ pub(crate) struct BedWater {
 
 impl SiteState {
     pub(crate) fn new(garden: Arc<Garden>) -> Self {
-        let sensors = garden
-            .sensors
-            .iter()
-            .map(|sensor| SensorState {
-                calibrator: Calibrator::default(),
-                watch: Watch::default(),
-                last: None,
-                good: None,
-                heard: None,
-                silent: Standing::default(),
-                memory: match sensor.measures {
-                    Quantity::SoilMoisture => Memory::Soil(Box::default()),
-                    Quantity::WaterTemperature => Memory::Water(Box::default()),
-                    Quantity::Rain => Memory::Rain(Box::default()),
-                    _ => Memory::None,
-                },
-            })
-            .collect();
+        let sensors = garden.sensors.iter().map(|sensor| SensorState::new(sensor.measures)).collect();
         let of = |quantity, place| -> Vec<u16> {
             let mut found: Vec<u16> = (0u16..)
                 .zip(&garden.sensors)
@@ -254,6 +259,31 @@ impl SiteState {
             probes_used: probes.len(),
             whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
         })
+    }
+
+    /// The computer's clock was ahead and has been set right: what was noted under
+    /// times that have not come yet is forgotten, since every reading would be late
+    /// beside it for as long. Gives whether there was any.
+    pub(crate) fn set_back(&mut self, now: Timestamp) -> bool {
+        let limit = plus(now, AHEAD_S);
+        if self.latest().is_none_or(|latest| latest <= limit) {
+            return false;
+        }
+        self.judged_to = self.judged_to.map(|at| at.min(now));
+        self.now = self.now.map(|at| at.min(now));
+        self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
+        self.silence_due = None;
+        for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
+            if state.last.is_some_and(|last| last.at > limit) {
+                let silent = std::mem::take(&mut state.silent);
+                *state = SensorState { silent, heard: state.heard, ..SensorState::new(plan.measures) };
+            }
+            state.heard = state.heard.map(|at| at.min(now));
+        }
+        for bed in &mut self.beds {
+            bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
+        }
+        true
     }
 
     /// The latest time that the site knows of.

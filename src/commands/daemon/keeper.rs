@@ -33,6 +33,8 @@ const BATCH_MAX: usize = 2000;
 const LINGER: Duration = Duration::from_millis(5);
 /// Time between looks at the clock where no message comes.
 const TICK: Duration = Duration::from_secs(2);
+/// A longer time between two looks at the clock is a pause, seconds.
+const PAUSE_S: i64 = 60;
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
@@ -79,6 +81,8 @@ pub struct Keeper {
     on_change: OnChange,
     /// The second in which answers were last looked for.
     looked_at: Option<i64>,
+    /// When time was last moved on.
+    ticked_at: Option<Timestamp>,
     late: usize,
     refused: usize,
     raised: usize,
@@ -111,6 +115,7 @@ impl Keeper {
             tell: true,
             on_change: Box::new(log_change),
             looked_at: None,
+            ticked_at: None,
             late: 0,
             refused: 0,
             raised: 0,
@@ -243,7 +248,7 @@ impl Keeper {
                     arrival: delivery.arrival,
                 });
             }
-            self.desk.core.tick(now(), &mut self.batch);
+            self.pass_time(now(), signs);
             let answered = self.take_answers(now());
             let something =
                 !self.batch.is_empty() || !self.letters_sent.is_empty() || !self.forwarded.is_empty();
@@ -293,6 +298,25 @@ impl Keeper {
         while let Ok(position) = inbox.forwarded.try_recv() {
             self.forwarded.push(position);
         }
+    }
+
+    /// Moves the core's clock on. After a pause (the computer slept, its clock
+    /// jumped, the store could not be written) or while the broker is away nobody
+    /// is silent for not having been heard.
+    fn pass_time(&mut self, now: Timestamp, signs: &Signs) {
+        let paused = self
+            .ticked_at
+            .is_some_and(|before| !(0..=PAUSE_S).contains(&(now.as_second() - before.as_second())));
+        let away = signs.broker_away.load(Ordering::Relaxed);
+        if paused {
+            warn!(before = ?self.ticked_at, %now, "time went by unseen; sensors are given time to speak");
+        }
+        if paused || away {
+            self.desk.core.start(now);
+        } else {
+            self.desk.core.tick(now, &mut self.batch);
+        }
+        self.ticked_at = Some(now);
     }
 
     /// Makes steps of the answers that others left, at most once a second. Gives
@@ -410,7 +434,8 @@ fn log_change(change: &AlarmChange) {
 fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let reader = Reader::open(store.path())?;
     let Some(latest) = reader.latest_at()? else { return Ok(()) };
-    let from = restore_from(latest);
+    // A clock that was once ahead has left rows of times that have not come.
+    let from = restore_from(latest.min(super::system_now()));
     let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
     reader
