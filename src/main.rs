@@ -50,7 +50,7 @@ enum Command {
         #[arg(long, value_name = "N", default_value_t = 600.0, value_parser = speed)]
         speed: f64,
         /// What happens in the month
-        #[arg(long, value_name = "NAME", default_value = "demonstration")]
+        #[arg(long, value_name = "NAME", default_value = "demonstration", value_parser = scenarios())]
         scenario: String,
         /// Another seed, another weather
         #[arg(long, value_name = "NUMBER")]
@@ -146,6 +146,11 @@ enum FormatChoice {
 enum ClockChoice {
     Arrival,
     Readings,
+}
+
+#[cfg(feature = "demo")]
+fn scenarios() -> clap::builder::PossibleValuesParser {
+    garden_simulator::SCENARIOS.map(|(name, _)| name).into()
 }
 
 fn speed(text: &str) -> Result<f64, String> {

@@ -445,3 +445,18 @@ fn a_clock_that_was_ahead_does_not_silence_the_garden() {
     run.core.tick(t("2026-03-10T13:30"), &mut batch);
     assert_eq!(batch.changes.iter().map(|c| c.key.kind).collect::<Vec<_>>(), [Kind::SensorSilent]);
 }
+
+#[test]
+fn readings_without_a_time_that_arrive_at_once_are_all_kept() {
+    for clock in [Clock::Arrival, Clock::Readings] {
+        let mut core = Core::new(&gardens(SMALL), clock);
+        let mut batch = Batch::default();
+        let arrival = t("2026-03-10T10:00");
+        for _ in 0..4 {
+            core.take(GAUGE, Sample { at: None, raw: 1.0 }, arrival, &mut batch);
+        }
+        let times: std::collections::BTreeSet<Timestamp> = batch.readings.iter().map(|r| r.at).collect();
+        assert_eq!(times.len(), 4, "{clock:?}");
+        assert!(batch.readings.iter().all(|r| !r.late), "{clock:?}");
+    }
+}

@@ -8,7 +8,7 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
@@ -91,6 +91,13 @@ impl Core {
         let plan = &garden.sensors[usize::from(index)];
 
         let state = &site.sensors[usize::from(index)];
+        let at = match (time_from, state.last) {
+            // Several readings without a time arrived at one moment: each has a key.
+            (TimeFrom::Arrival, Some(last)) if just_before(at, last.at) => {
+                last.at.saturating_add(SignedDuration::from_millis(1)).unwrap_or(at)
+            }
+            _ => at,
+        };
         let late = state.last.is_some_and(|last| at <= last.at)
             || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
             || arrival_too_late(self.clock, at, arrival);
@@ -251,6 +258,11 @@ impl Core {
     pub fn latest(&self) -> Option<Timestamp> {
         self.sites.iter().filter_map(SiteState::latest).max()
     }
+}
+
+/// At most a second before, or the same.
+fn just_before(at: Timestamp, last: Timestamp) -> bool {
+    (0..=1000).contains(&(last.as_millisecond() - at.as_millisecond()))
 }
 
 fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {
