@@ -280,19 +280,29 @@ fn take_record(
             lines.push(Line { at, sensor, raw });
         }
         Columns::Wide { time, values } => {
-            let mut any = false;
+            let (mut any, mut faults) = (false, Vec::new());
             for (column, sensor) in values {
-                let text = cell(*column)?;
                 // An empty cell of a wide file is a sensor that said nothing.
-                if text.is_empty() && values.len() > 1 {
-                    continue;
-                }
-                let at = moment(cell(*time)?, known.zone(*sensor))?;
-                lines.push(Line { at, sensor: *sensor, raw: number(text)? });
+                let reading = match cell(*column) {
+                    Ok("") if values.len() > 1 => continue,
+                    Ok(text) => cell(*time)
+                        .and_then(|time| moment(time, known.zone(*sensor)))
+                        .and_then(|at| Ok(Line { at, sensor: *sensor, raw: number(text)? })),
+                    Err(fault) => Err(fault),
+                };
                 any = true;
+                // One bad cell takes nothing from the others of its line.
+                match reading {
+                    Ok(line) => lines.push(line),
+                    Err(fault) if faults.contains(&fault) => {}
+                    Err(fault) => faults.push(fault),
+                }
             }
             if !any {
                 return Err("no value in the line".to_owned());
+            }
+            if !faults.is_empty() {
+                return Err(faults.join("; "));
             }
         }
     }

@@ -150,7 +150,6 @@ impl Session<'_> {
             match happening {
                 Happening::Connected => {
                     connected = true;
-                    backoff.reset();
                 }
                 Happening::Out(packet) => {
                     if let Some(seq) = handed.pop_front() {
@@ -168,6 +167,7 @@ impl Session<'_> {
                         && let Some((_, seq)) = on_the_way.remove(place)
                     {
                         self.done(seq).await?;
+                        backoff.reset();
                         // Only what has nothing older on its way may be passed over
                         // when the session is built anew.
                         *self.acknowledged = on_the_way

@@ -213,7 +213,7 @@ impl SiteState {
         let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
         let covers = |from| {
             self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].memory {
-                Memory::Rain(gauge) => gauge.covers(from),
+                Memory::Rain(gauge) => gauge.covers(from) && gauge.unbroken_since(from),
                 _ => false,
             })
         };
@@ -237,13 +237,15 @@ impl SiteState {
                     .to_owned(),
             )
         } else {
-            let since = since_9am_mm.map_or_else(
-                || "Rain since 9 am is not known yet".to_owned(),
-                |mm| {
-                    if mm > 0.0 { format!("{mm:.1} mm since 9 am") } else { "No rain since 9 am".to_owned() }
-                },
-            );
-            (Condition::Well, format!("{since}."))
+            match since_9am_mm {
+                None => (
+                    Condition::Unknown,
+                    "It has not been heard without a break since 9 am, so today's rain is not known."
+                        .to_owned(),
+                ),
+                Some(mm) if mm > 0.0 => (Condition::Well, format!("{mm:.1} mm since 9 am.")),
+                Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
+            }
         };
         Some(RainView { condition, words, since_9am_mm, week_mm })
     }

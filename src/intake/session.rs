@@ -1,9 +1,10 @@
 //! The MQTT session through which readings come in.
 //!
 //! Messages are taken at QoS 1 in a kept session and acknowledged only when
-//! their batch is committed. The broker sends at most `receive_maximum`
-//! messages ahead of our acknowledgements: that is the back-pressure, and the
-//! bound of the channel behind this.
+//! their batch is committed. A broker that keeps to `receive_maximum` sends no
+//! more than that ahead of our acknowledgements. One that does not (Mosquitto
+//! 2.0.11, to a resumed session) fills the bounded channel; then we read no
+//! further, and TCP holds it back.
 //!
 //! `rumqttc` needs guarding, and this is where it is done:
 //!
@@ -181,12 +182,15 @@ impl Listening<'_> {
                         kept_session = ack.session_present,
                         "listening to the broker"
                     );
-                    self.broker_away.store(false, Ordering::Relaxed);
-                    self.backoff.reset();
                     subscribe(self.broker, &self.session)?;
                     say(&self.session, self.presence, "online")?;
                 }
-                Event::Incoming(Packet::SubAck(ack)) => look_at(&ack, self.broker)?,
+                Event::Incoming(Packet::SubAck(ack)) => {
+                    look_at(&ack, self.broker)?;
+                    // Only now do readings come: a refusal is tried again ever more slowly.
+                    self.broker_away.store(false, Ordering::Relaxed);
+                    self.backoff.reset();
+                }
                 Event::Incoming(Packet::Disconnect(told)) => {
                     return Err(format!("the broker ended the session: {:?}", told.reason_code));
                 }
@@ -214,8 +218,8 @@ impl Listening<'_> {
                 }
                 true
             }
-            // QoS 1 fills the channel only beside QoS 0: it is longer than
-            // receive_maximum.
+            // The channel is longer than receive_maximum; a broker that sends more
+            // waits here.
             Err(mpsc::error::TrySendError::Full(delivery)) => self.messages.send(delivery).await.is_ok(),
             Err(mpsc::error::TrySendError::Closed(_)) => false,
         }
@@ -266,9 +270,11 @@ fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
     for topics in broker.topics.chunks(FILTERS_AT_ONCE) {
         let filters = topics.iter().map(|topic| {
             let mut filter = Filter::new(topic.clone(), QoS::AtLeastOnce);
-            // Our own alarms are not readings.
+            // What this session itself publishes (its status) does not come back. The
+            // alarms are published by another session; the desk leaves them out.
             filter.nolocal = true;
-            // Retained messages are marked as such even when they are sent on live.
+            // Only what the broker had kept is marked as retained: a message that is
+            // published with the mark while we listen is news.
             filter.preserve_retain = false;
             filter.retain_forward_rule = RetainForwardRule::OnEverySubscribe;
             filter
