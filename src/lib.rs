@@ -3,8 +3,9 @@
 //!
 //! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
 //! [`garden`] → [`store`], and only then is the broker told. The rooms
-//! `calibration`, `quality`, `soil`, `tank`, `rain`, `watering`, `garden` and
-//! `alarms` are pure: values and a time in, values out.
+//! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
+//! `watering`, `garden`,
+//! `alarms` and `why` are pure: values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
 #[cfg(test)]
@@ -14,6 +15,7 @@ pub mod alarms;
 pub mod calibration;
 pub mod commands;
 pub mod deliver;
+pub mod evapotranspiration;
 pub mod garden;
 pub mod intake;
 pub mod page;
@@ -24,3 +26,4 @@ pub mod soil;
 pub mod store;
 pub mod tank;
 pub mod watering;
+pub mod why;

@@ -10,7 +10,18 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 8] = ["calibration", "quality", "soil", "tank", "rain", "watering", "garden", "alarms"];
+const PURE: [&str; 10] = [
+    "calibration",
+    "quality",
+    "soil",
+    "evapotranspiration",
+    "tank",
+    "rain",
+    "watering",
+    "garden",
+    "alarms",
+    "why",
+];
 
 /// Words that no pure room holds, wherever they stand.
 const WORDS: [&str; 22] = [

@@ -1,0 +1,1 @@
+//! Reference evapotranspiration and what a crop makes of it.

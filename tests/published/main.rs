@@ -1,0 +1,82 @@
+//! Checks against published standards and tables.
+//!
+//! Each table of `tests/published/` is checked by one function of one of the
+//! modules below. Its last column names the source, and says where a row is from
+//! memory: such a row is a starting point that is kept the same everywhere, not
+//! a proof. The tolerance is half a unit in the last digit that the source
+//! prints, or nothing at all.
+//!
+//! `tests/run published` prints, for each table, its source, how many checks
+//! were made, the largest error and the tolerance beside which it stands.
+
+#![allow(clippy::unwrap_used, reason = "a check fails by panicking")]
+
+mod harness;
+
+/// The modules, one for each group of sources; each is a test of its own.
+macro_rules! sources {
+    ($($name:ident)*) => {
+        $(mod $name;)*
+
+        /// Every check of every module.
+        fn all() -> Vec<harness::Checks> {
+            let mut all = Vec::new();
+            $(all.extend($name::checks());)*
+            all
+        }
+
+        mod of {
+            $(
+                #[test]
+                fn $name() {
+                    let faults: Vec<String> =
+                        crate::$name::checks().iter().flat_map(crate::harness::Checks::faults).collect();
+                    assert!(faults.is_empty(), "{}", faults.join("\n"));
+                }
+            )*
+        }
+    };
+}
+
+sources! {
+    payloads
+    permittivity
+    quality_flags
+    soil_tables
+}
+
+/// Every table is there to be read, and one that nothing checks is noticed.
+#[test]
+fn the_table_of_all_checks() {
+    let all = all();
+    println!("\n{:<34}{:>7}  {:>9}  {:>9}", "table", "checks", "error", "tolerance");
+    for checks in &all {
+        println!("{checks}");
+    }
+    println!(
+        "\n{} checks in {} tables; the error is that of the check nearest to its tolerance",
+        all.iter().map(harness::Checks::count_all).sum::<usize>(),
+        all.len()
+    );
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/published");
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let name = entry.unwrap().file_name().into_string().unwrap();
+        if name.ends_with(".csv") {
+            assert!(all.iter().any(|checks| checks.table == name), "{name} is checked by nothing");
+        }
+    }
+    let faults: Vec<String> = all.iter().flat_map(harness::Checks::faults).collect();
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+/// What an alarm or a figure calls its check is there.
+#[test]
+fn every_equation_names_a_check_that_is_made() {
+    let all = all();
+    for equation in trug::why::EQUATIONS.iter().copied().flatten() {
+        if let trug::why::Check::Table(file) = equation.check {
+            assert!(all.iter().any(|checks| checks.table == file), "{}: no check {file}", equation.gives);
+        }
+        assert!(!equation.source.is_empty(), "{}", equation.gives);
+    }
+}
