@@ -23,6 +23,8 @@ pub(crate) struct Published<'a> {
     text: &'a str,
     values: Numbers<'a>,
     source: &'a str,
+    /// The equations behind the numbers, where there are any.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     why: Vec<StepSaid<'a>>,
 }
 
