@@ -15,6 +15,7 @@ mod silence;
 mod site;
 mod standing;
 mod tank_rules;
+mod timers;
 mod wetting_cause;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};

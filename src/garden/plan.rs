@@ -77,6 +77,16 @@ pub struct Site {
     pub watering_allowed: LocalHours,
     /// Hours of a weekday when people are in the garden, local clock time.
     pub working_hours: LocalHours,
+    pub holidays: Vec<Holiday>,
+}
+
+/// Days on which the garden keeps some alarms quiet.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Holiday {
+    /// First and last day, in the site's own calendar.
+    pub from: Date,
+    pub to: Date,
+    pub quiet: Vec<Kind>,
 }
 
 /// Intervals of the local clock, sorted and without overlap.
@@ -124,6 +134,8 @@ pub struct Bed {
     pub depletion_fraction: f64,
     pub irrigation: Option<Irrigation>,
     pub mulch: Option<Mulch>,
+    /// Nothing grows in it: it wants no water.
+    pub fallow: bool,
     /// The bed's own allowed hours; `None`: the site's.
     pub watering_allowed: Option<LocalHours>,
 }

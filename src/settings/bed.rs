@@ -47,6 +47,10 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
             watering.finish();
             allowed
         });
+    let fallow = match table.get("fallow", Want::Value) {
+        Some(item) => item.boolean(),
+        None => Some(false),
+    };
     let whole = table.document().fault_count() == before;
     table.finish();
     if !whole {
@@ -66,6 +70,7 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
         depletion_fraction,
         irrigation,
         mulch,
+        fallow: fallow?,
         watering_allowed,
     })
 }
