@@ -6,6 +6,7 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod bed_growth;
 mod bed_rules;
 mod core;
 mod logged;
