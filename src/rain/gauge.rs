@@ -3,7 +3,6 @@
 use std::collections::VecDeque;
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 /// Seconds of rain that are kept: a week and a day.
 const KEPT_S: i64 = 8 * 86_400;
@@ -82,16 +81,6 @@ impl Gauge {
     }
 }
 
-/// The last 9 am of the local clock at or before `now`: rain is read at 9 am
-/// for the 24 hours before (Bureau of Meteorology practice). On days when the
-/// clock changes the interval has 23 or 25 hours.
-pub fn nine_am_before(now: Timestamp, zone: &TimeZone) -> Timestamp {
-    let local = zone.to_datetime(now);
-    let nine = |date: jiff::civil::Date| zone.to_timestamp(date.at(9, 0, 0, 0)).unwrap_or(now);
-    let today = nine(local.date());
-    if today <= now { today } else { nine(local.date().yesterday().unwrap_or(local.date())) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -135,19 +124,5 @@ mod tests {
         let end = Timestamp::from_second(start + 30_000 * 20).expect("in range");
         let sum = gauge.sum_mm(Timestamp::from_second(start - 1).expect("in range"), end);
         assert!((sum - 6000.0).abs() < 1.0, "{sum}");
-    }
-
-    /// Lengths of rain days: computed with the IANA tz database (Python zoneinfo).
-    #[test]
-    fn nine_am_follows_the_local_clock() {
-        for (zone, now, expected) in [
-            ("Australia/Adelaide", "2026-04-04T22:00:00Z", "2026-04-03T22:30:00Z"),
-            ("Australia/Adelaide", "2026-04-04T23:30:00Z", "2026-04-04T23:30:00Z"),
-            ("Australia/Sydney", "2024-10-05T22:00:00Z", "2024-10-05T22:00:00Z"),
-            ("Australia/Sydney", "2024-10-05T21:59:59Z", "2024-10-04T23:00:00Z"),
-        ] {
-            let zone = TimeZone::get(zone).expect("bundled");
-            assert_eq!(nine_am_before(t(now), &zone), t(expected), "{now}");
-        }
     }
 }
