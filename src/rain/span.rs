@@ -62,7 +62,7 @@ pub struct DrySpell {
 impl RainDays {
     /// The rain of the days from `from` to `to`, both included. An accumulated
     /// total that reaches back before `from` is of no use here: its days count as
-    /// unknown.
+    /// unknown. Of a day that runs it takes what has fallen so far.
     pub fn between(&self, from: Date, to: Date) -> SpanRain {
         let mut span = SpanRain::default();
         if from > to {
@@ -120,17 +120,18 @@ impl RainDays {
     }
 
     /// The dry spell that lasts until the end of the rain day `to`; `None` where
-    /// that day is not known. A day that is not known ends the count.
+    /// that day is not known or has not ended. A day that is not known ends the
+    /// count.
     pub fn dry_spell(&self, to: Date) -> Option<DrySpell> {
         let mut spell = DrySpell { days: 0, at_least: true };
         let mut next = to;
         let mut days = self.newest_first().skip_while(|day| day.date > to);
         while let Some(day) = days.next() {
-            if day.date != next {
+            if day.date != next || (day.runs && !wet(day.total)) {
                 break;
             }
             let of = match day.total {
-                Total::Whole(mm) | Total::AtLeast { mm, days: 1 } if mm >= DRY_DAY_MM => {
+                total if wet(total) => {
                     return Some(DrySpell { at_least: false, ..spell });
                 }
                 Total::Whole(_) => 1,
@@ -147,6 +148,11 @@ impl RainDays {
         }
         (spell.days > 0).then_some(spell)
     }
+}
+
+/// It has rained on this one day, whatever else fell.
+fn wet(total: Total) -> bool {
+    matches!(total, Total::Whole(mm) | Total::AtLeast { mm, days: 1 } if mm >= DRY_DAY_MM)
 }
 
 #[cfg(test)]
@@ -166,7 +172,7 @@ mod tests {
         dry(&mut days, "12T10:00", "13T10:00");
         days.push(t("15T08:00"), 11.0, Follows::Catching, &adelaide());
         dry(&mut days, "15T08:00", "18T09:00");
-        days
+        days.as_of(t("18T09:15"), 3600)
     }
 
     #[test]
@@ -220,6 +226,8 @@ mod tests {
             dry(&mut days, "09T10:00", "10T12:00");
             days.push(t("12T12:00"), 0.8, follows, &adelaide());
             dry(&mut days, "12T12:00", "14T09:00");
+            assert_eq!(days.dry_spell(date(2026, 4, 14)), None, "the day may yet be wet");
+            let days = days.as_of(t("14T09:15"), 3600);
             assert_eq!(days.dry_spell(date(2026, 4, 14)), expected, "{follows:?}");
         }
     }

@@ -49,6 +49,8 @@ pub enum Total {
 pub struct Day {
     pub date: Date,
     pub total: Total,
+    /// Whether it has not ended yet: its total is what has fallen so far.
+    pub runs: bool,
     /// Largest mean intensity over half an hour that ended in the day, mm/h;
     /// `None` where half an hour was never heard without a break.
     pub peak_mm_h: Option<f64>,
@@ -82,6 +84,8 @@ pub struct RainDays {
     finished: VecDeque<Kept>,
     running: Option<Running>,
     last_at: Option<Timestamp>,
+    /// End of the last interval, counted or not.
+    interval_at: Option<Timestamp>,
     rate: Rate,
 }
 
@@ -95,18 +99,12 @@ impl RainDays {
         }
         let follows = if self.last_at.is_none() { Follows::Broken } else { follows };
         let counted = self.open(at, follows, mm, zone);
-        let rate = match (follows, self.last_at) {
-            (Follows::At, Some(last)) => self.rate.push(last, at, mm),
-            (Follows::Catching, Some(last)) => {
-                self.rate.break_off();
-                self.rate.push(last, at, mm)
-            }
-            _ => {
-                self.rate.break_off();
-                None
-            }
-        };
-        self.last_at = Some(at);
+        if follows != Follows::At {
+            self.rate.break_off();
+        }
+        let from = if follows == Follows::Broken { None } else { self.interval_at };
+        let rate = from.and_then(|from| self.rate.push(from, at, mm));
+        (self.last_at, self.interval_at) = (Some(at), Some(at));
         let Some(day) = self.running.as_mut().filter(|_| counted) else { return };
         day.mm += mm;
         if let Some(mm_h) = rate {
@@ -121,6 +119,7 @@ impl RainDays {
         }
         self.rate.break_off();
         self.open(at, Follows::Broken, 0.0, zone);
+        self.interval_at = self.interval_at.max(Some(at));
     }
 
     /// Makes the day of `at` the running one. Gives whether what was read at `at`
@@ -181,12 +180,32 @@ impl RainDays {
     /// The days, newest first, the one that runs at its head.
     pub fn newest_first(&self) -> impl Iterator<Item = Day> {
         let running = self.running.map(|day| Kept { mm: day.mm as f32, ..day.kept });
-        running.into_iter().chain(self.finished.iter().rev().copied()).map(Kept::day)
+        let running = running.map(|day| Day { runs: true, ..day.day() });
+        running.into_iter().chain(self.finished.iter().rev().copied().map(Kept::day))
     }
 
     /// A day by its date.
     pub fn day(&self, date: Date) -> Option<Day> {
         self.newest_first().take_while(|day| day.date >= date).find(|day| day.date == date)
+    }
+
+    /// The record as it stands at `now`: a day that has ended since the last
+    /// reading is finished, and has a gap if the gauge has been silent for more
+    /// than `patience_s`.
+    #[must_use]
+    pub fn as_of(&self, now: Timestamp, patience_s: i64) -> Self {
+        let mut days = self.clone();
+        let Some(last) = self.last_at else { return days };
+        let silent = now.as_second() - last.as_second() > patience_s;
+        if let Some(day) = &mut days.running {
+            day.kept.whole &= !silent || last == day.ends;
+            if day.ends < now {
+                let kept = Kept { mm: day.mm as f32, ..day.kept };
+                days.running = None;
+                days.keep(kept);
+            }
+        }
+        days
     }
 
     /// Time of the last reading that was counted.
@@ -205,7 +224,12 @@ impl Kept {
             (days, true) => Total::Accumulated { mm, days },
             (days, false) => Total::AtLeast { mm, days },
         };
-        Day { date: self.date, total, peak_mm_h: (!self.peak_mm_h.is_nan()).then(|| self.peak_mm_h.into()) }
+        Day {
+            date: self.date,
+            total,
+            runs: false,
+            peak_mm_h: (!self.peak_mm_h.is_nan()).then(|| self.peak_mm_h.into()),
+        }
     }
 }
 
@@ -335,6 +359,21 @@ pub(super) mod tests {
         }
         assert_eq!(days.day(date(2026, 4, 13)).unwrap().peak_mm_h, Some(12.0));
         assert_eq!(days.day(date(2026, 4, 12)).unwrap().peak_mm_h, Some(0.0));
+    }
+
+    #[test]
+    fn a_day_ends_by_the_clock_and_a_silent_gauge_leaves_it_open() {
+        let zone = adelaide();
+        let mut days = started();
+        days.push(t("12T09:30"), 2.0, Follows::At, &zone);
+        dry(&mut days, "12T09:30", "13T08:30");
+        let runs = |days: &RainDays| days.day(date(2026, 4, 13)).map(|day| (day.total, day.runs));
+        assert_eq!(runs(&days), Some((Total::Whole(2.0), true)));
+        let soon = days.as_of(t("13T09:20"), 3600);
+        assert_eq!(runs(&soon), Some((Total::Whole(2.0), false)));
+        let long = days.as_of(t("13T11:00"), 3600);
+        assert_eq!(runs(&long), Some((Total::AtLeast { mm: 2.0, days: 1 }, false)));
+        assert_eq!(RainDays::default().as_of(t("13T11:00"), 3600).newest_first().count(), 0);
     }
 
     #[test]
