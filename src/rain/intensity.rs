@@ -2,6 +2,15 @@
 //! never named without its scheme.
 
 use super::range::{OutOfRange, Range};
+use crate::why::{Check, Equation};
+
+/// The classes of [`Scheme::Wmo`], by which figures are named here.
+pub const CLASS_WMO: Equation = Equation {
+    gives: "class of the intensity (WMO)",
+    form: "light, from 2.5 mm/h moderate, from 10 heavy, from 50 violent",
+    source: "WMO classes, read in a secondary table; the primary text was not seen",
+    check: Check::Table("rain_intensity_classes.csv"),
+};
 
 /// Who draws the lines.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

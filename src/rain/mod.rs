@@ -21,10 +21,10 @@ pub use effective::{
     EFFECTIVE_BROUWER, EFFECTIVE_FAO, EFFECTIVE_SCS, SCS_JOIN_MM, effective_brouwer_mm, effective_fao_mm,
     effective_scs_mm,
 };
-pub use gauge::Gauge;
-pub use intensity::Scheme;
+pub use gauge::{Caught, Gauge, RunningCount};
+pub use intensity::{CLASS_WMO, Scheme};
 pub use range::OutOfRange;
-pub use rate::WINDOW_S;
+pub use rate::{Intensity, WINDOW_S};
 pub use roof::{MONTH_LOSS_MM, ROOF_YIELD, RUNOFF, Roof};
 pub use span::{DRY_DAY_MM, DRY_SPELL, DrySpell, MONTH, SpanRain};
 pub use totals::{DAYS_MAX, Day, Follows, RainDays, Total};
@@ -37,6 +37,7 @@ pub const EQUATIONS: &[Equation] = &[
     RAIN_DAY,
     DEPTH,
     INTENSITY,
+    CLASS_WMO,
     TIP_VOLUME,
     TIP_INTERVAL,
     UNDERCATCH,

@@ -20,6 +20,22 @@ struct Piece {
     mm: f32,
 }
 
+/// A mean intensity.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Intensity {
+    pub mm_h: f64,
+    /// The time over which it is the mean: half an hour, or one longer interval
+    /// between two readings.
+    pub over_s: u32,
+}
+
+impl Intensity {
+    /// What fell in its time, mm.
+    pub fn depth_mm(self) -> f64 {
+        self.mm_h * f64::from(self.over_s) / 3600.0
+    }
+}
+
 /// The last half hour of one gauge, in at most 31 pieces and one more.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Rate {
@@ -29,9 +45,9 @@ pub(super) struct Rate {
 
 impl Rate {
     /// Adds what fell after `from` and up to `to`, in order. Gives the mean
-    /// intensity in mm/h over the shortest time of at least [`WINDOW_S`] that
+    /// intensity over the shortest time of at least [`WINDOW_S`] that
     /// ends at `to`; `None` until so much is known without a break.
-    pub(super) fn push(&mut self, from: Timestamp, to: Timestamp, mm: f64) -> Option<f64> {
+    pub(super) fn push(&mut self, from: Timestamp, to: Timestamp, mm: f64) -> Option<Intensity> {
         let (from_s, to_s) = (from.as_second(), to.as_second());
         match self.pieces.back_mut() {
             Some(last) if to_s - last.from_s <= PIECE_S => {
@@ -47,7 +63,8 @@ impl Rate {
             self.mm = self.pieces.iter().map(|piece| f64::from(piece.mm)).sum();
         }
         let span_s = to_s - self.pieces.front()?.from_s;
-        (span_s >= WINDOW_S).then(|| self.mm * 3600.0 / span_s as f64)
+        let over_s = u32::try_from(span_s).unwrap_or(u32::MAX);
+        (span_s >= WINDOW_S).then(|| Intensity { mm_h: self.mm * 3600.0 / f64::from(over_s), over_s })
     }
 
     /// What comes next does not follow on what came before.
@@ -69,10 +86,11 @@ mod tests {
     fn an_intensity_is_a_mean_over_half_an_hour_or_one_longer_interval() {
         let mut rate = Rate::default();
         assert_eq!(rate.push(at(0), at(900), 1.0), None);
-        assert_eq!(rate.push(at(900), at(1800), 3.0), Some(8.0));
-        assert_eq!(rate.push(at(1800), at(2700), 2.0), Some(10.0));
-        assert_eq!(rate.push(at(2700), at(3600), 0.0), Some(4.0));
-        assert_eq!(rate.push(at(3600), at(7200), 5.0), Some(5.0));
+        let is = |mm_h, over_s| Some(Intensity { mm_h, over_s });
+        assert_eq!(rate.push(at(900), at(1800), 3.0), is(8.0, 1800));
+        assert_eq!(rate.push(at(1800), at(2700), 2.0), is(10.0, 1800));
+        assert_eq!(rate.push(at(2700), at(3600), 0.0), is(4.0, 1800));
+        assert_eq!(rate.push(at(3600), at(7200), 5.0), is(5.0, 3600));
         rate.break_off();
         assert_eq!(rate.push(at(9000), at(9900), 9.0), None);
     }
@@ -87,6 +105,8 @@ mod tests {
         }
         // 0.2 mm each 7 s.
         let expected = 0.2 * 3600.0 / 7.0;
-        assert!((last.unwrap() - expected).abs() < 0.02 * expected, "{last:?}");
+        let last = last.unwrap();
+        assert!((last.mm_h - expected).abs() < 0.02 * expected, "{last:?}");
+        assert!((last.depth_mm() - last.mm_h / 2.0).abs() < 1.0, "{last:?}");
     }
 }

@@ -39,8 +39,6 @@ pub struct SpanRain {
     pub known_since: Option<Date>,
     /// What fell from `known_since` on, mm.
     pub known_mm: f64,
-    /// Largest mean intensity over half an hour that was heard, mm/h.
-    pub peak_mm_h: Option<f64>,
 }
 
 impl SpanRain {
@@ -75,10 +73,6 @@ impl RainDays {
             let found = days.next_if(|day| day.date == next);
             let mut mm = None;
             if let Some(day) = found {
-                span.peak_mm_h = match (span.peak_mm_h, day.peak_mm_h) {
-                    (Some(a), Some(b)) => Some(f64::max(a, b)),
-                    (a, b) => a.or(b),
-                };
                 let (day_mm, of, whole) = match day.total {
                     Total::Whole(mm) => (mm, 1, true),
                     Total::Accumulated { mm, days } => (mm, days, true),

@@ -13,7 +13,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::day::{rain_day, rain_day_bounds};
-use super::rate::Rate;
+use super::rate::{Intensity, Rate};
 
 /// Rain days that are kept: the last twelve months whole, and the one that runs.
 pub const DAYS_MAX: usize = 400;
@@ -51,18 +51,20 @@ pub struct Day {
     pub total: Total,
     /// Whether it has not ended yet: its total is what has fallen so far.
     pub runs: bool,
-    /// Largest mean intensity over half an hour that ended in the day, mm/h;
-    /// `None` where half an hour was never heard without a break.
-    pub peak_mm_h: Option<f64>,
+    /// Largest mean intensity over half an hour that ended in the day; `None`
+    /// where half an hour was never heard without a break.
+    pub peak: Option<Intensity>,
 }
 
-/// A day as it is kept: 16 bytes.
+/// A day as it is kept: 20 bytes.
 #[derive(Clone, Copy, Debug)]
 struct Kept {
     date: Date,
     mm: f32,
     /// NaN: not known.
     peak_mm_h: f32,
+    /// At most 65,535.
+    peak_s: u16,
     /// Whether nothing of it is missing.
     whole: bool,
     /// Days that the rain is of; 0: it is in a later day's.
@@ -107,8 +109,11 @@ impl RainDays {
         (self.last_at, self.interval_at) = (Some(at), Some(at));
         let Some(day) = self.running.as_mut().filter(|_| counted) else { return };
         day.mm += mm;
-        if let Some(mm_h) = rate {
-            day.kept.peak_mm_h = day.kept.peak_mm_h.max(mm_h as f32);
+        if let Some(Intensity { mm_h, over_s }) = rate
+            && (day.kept.peak_mm_h.is_nan() || f64::from(day.kept.peak_mm_h) < mm_h)
+        {
+            day.kept.peak_mm_h = mm_h as f32;
+            day.kept.peak_s = u16::try_from(over_s).unwrap_or(u16::MAX);
         }
     }
 
@@ -122,6 +127,13 @@ impl RainDays {
         self.interval_at = self.interval_at.max(Some(at));
     }
 
+    /// What the gauge says now is not to be believed: the day has no total.
+    pub fn doubt(&mut self) {
+        if let Some(day) = &mut self.running {
+            day.kept.whole = false;
+        }
+    }
+
     /// Makes the day of `at` the running one. Gives whether what was read at `at`
     /// is of days that are kept.
     fn open(&mut self, at: Timestamp, follows: Follows, mm: f64, zone: &TimeZone) -> bool {
@@ -131,7 +143,7 @@ impl RainDays {
             return true;
         }
         let date = rain_day(at, zone);
-        let mut day = Kept { date, mm: 0.0, peak_mm_h: f32::NAN, whole: !broken, days: 1 };
+        let mut day = Kept { date, mm: 0.0, peak_mm_h: f32::NAN, peak_s: 0, whole: !broken, days: 1 };
         let (mut carried_mm, mut counted) = (0.0, true);
         if let Some(before) = self.running.take() {
             // What is read after a pause may have fallen in any day of the pause.
@@ -160,6 +172,7 @@ impl RainDays {
                     date: missed,
                     mm: 0.0,
                     peak_mm_h: f32::NAN,
+                    peak_s: 0,
                     whole: false,
                     days: u16::from(!joins),
                 });
@@ -224,12 +237,9 @@ impl Kept {
             (days, true) => Total::Accumulated { mm, days },
             (days, false) => Total::AtLeast { mm, days },
         };
-        Day {
-            date: self.date,
-            total,
-            runs: false,
-            peak_mm_h: (!self.peak_mm_h.is_nan()).then(|| self.peak_mm_h.into()),
-        }
+        let peak = (!self.peak_mm_h.is_nan())
+            .then(|| Intensity { mm_h: self.peak_mm_h.into(), over_s: self.peak_s.into() });
+        Day { date: self.date, total, runs: false, peak }
     }
 }
 
@@ -357,8 +367,9 @@ pub(super) mod tests {
         for (at, mm) in [("12T14:00", 0.0), ("12T14:15", 4.0), ("12T14:30", 2.0), ("12T14:45", 0.2)] {
             days.push(t(at), mm, Follows::At, &adelaide());
         }
-        assert_eq!(days.day(date(2026, 4, 13)).unwrap().peak_mm_h, Some(12.0));
-        assert_eq!(days.day(date(2026, 4, 12)).unwrap().peak_mm_h, Some(0.0));
+        assert_eq!(days.day(date(2026, 4, 13)).unwrap().peak, Some(Intensity { mm_h: 12.0, over_s: 1800 }));
+        let dry = days.day(date(2026, 4, 12)).unwrap().peak;
+        assert_eq!(dry, Some(Intensity { mm_h: 0.0, over_s: 3600 }));
     }
 
     #[test]

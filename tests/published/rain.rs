@@ -147,7 +147,7 @@ fn days_of_a_half_year() -> Checks {
             other => checks.same(&row, &format!("{date}"), &format!("{other:?}"), &"one day".to_owned()),
         }
         if let Some(peak) = row.maybe("peak_30min_mm_h") {
-            let got = day.peak_mm_h.unwrap_or(f64::NAN);
+            let got = day.peak.map_or(f64::NAN, |peak| peak.mm_h);
             checks.near(&row, &format!("{date} peak"), got, peak, 1e-4);
         }
         if let Some(dry) = row.maybe("dry_spell_days") {
