@@ -10,6 +10,7 @@ pub mod export;
 pub mod import;
 pub mod log;
 pub mod mulch;
+mod rain_record;
 pub mod recent;
 pub mod run;
 pub mod telemetry;

@@ -14,6 +14,7 @@ use crate::alarms::{Delays, Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Place};
+use crate::garden::rain_days::caught;
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
@@ -123,7 +124,7 @@ impl Core {
             && let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory
         {
             // Rain that was not counted must not look like dryness.
-            gauge.miss(at);
+            gauge.miss(at, &garden.site.time_zone);
         }
         if reading.is_none() {
             return;
@@ -131,6 +132,7 @@ impl Core {
         site.judged_to = site.judged_to.max(Some(at));
         let Some(value) = judged else { return };
         let patience_s = site.patience_s(index);
+        let suspect = site.trust.suspect();
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
@@ -140,7 +142,10 @@ impl Core {
                 None
             }
             Memory::Rain(gauge) => {
-                gauge.push(at, value, patience_s);
+                gauge.push(caught(plan, at, sample.raw, value), patience_s, &garden.site.time_zone);
+                if suspect {
+                    gauge.doubt();
+                }
                 None
             }
             Memory::None => None,
@@ -248,6 +253,21 @@ impl Core {
     pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
         if let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) {
             self.sites[site as usize].sensors[usize::from(index)].calibrator.restore(raw, at);
+        }
+    }
+
+    /// Gives back a gauge's stored reading for its rain days alone, oldest first and
+    /// before [`Core::restore_reading`]: months are longer than what the rules
+    /// remember. `mm` is `None` where it could not be counted.
+    pub fn restore_rain(&mut self, sensor: SensorIx, at: Timestamp, raw: f64, mm: Option<f64>) {
+        let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
+        let site = &mut self.sites[site as usize];
+        let patience_s = site.patience_s(index);
+        let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory else { return };
+        let (plan, zone) = (&site.garden.sensors[usize::from(index)], &site.garden.site.time_zone);
+        match mm {
+            Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
+            None => gauge.miss_day(at, zone),
         }
     }
 

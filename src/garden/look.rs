@@ -249,7 +249,7 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        Some(RainView { condition, words, since_9am_mm, week_mm, figures: Vec::new() })
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures: self.rain_figures(now) })
     }
 }
 

@@ -12,6 +12,7 @@ mod core;
 mod logged;
 mod look;
 mod mulch_day;
+mod rain_days;
 mod silence;
 mod site;
 mod standing;

@@ -62,6 +62,15 @@ pub struct Garden {
     pub sensors: Vec<Sensor>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
+    pub roof: Option<RoofTank>,
+}
+
+/// A roof, and the tank that it fills.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RoofTank {
+    pub roof: crate::rain::Roof,
+    /// What the tank holds, litres, above 0.
+    pub tank_l: Option<f64>,
 }
 
 /// Where the garden is and how its day runs.

@@ -10,6 +10,7 @@ use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
+use super::roof::roof;
 use super::sensor::{PlaceUse, Places, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
@@ -102,6 +103,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let tell = tells(root.sections("tell", "who"));
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
+    let roof = root.section("roof").and_then(roof);
     let whole = root.document().fault_count() == before;
     root.finish();
     if !whole {
@@ -110,7 +112,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let mut site = site?;
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
-    Some(Garden { site, beds, tanks, sensors, tell, rules: rules? })
+    Some(Garden { site, beds, tanks, sensors, tell, rules: rules?, roof })
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.

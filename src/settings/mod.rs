@@ -22,6 +22,7 @@ mod hours;
 mod payload;
 mod quality;
 mod range;
+mod roof;
 mod secret;
 mod sensor;
 mod table;

@@ -42,6 +42,7 @@ sources! {
     payloads
     permittivity
     quality_flags
+    rain
     soil_tables
     soil_water
 }

@@ -68,6 +68,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
             .collect(),
         tell: Vec::new(),
         rules: RuleSettings::default(),
+        roof: None,
     }
 }
 
