@@ -79,6 +79,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let named_tanks = places_of(&tank_tables, &mut places.tanks);
     beds.extend(bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)));
     tanks.extend(tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)));
+    for bed in &beds {
+        if let Some(place) = places.beds.get_mut(bed.id.as_str()) {
+            place.soil = Some((bed.wilting_point, bed.field_capacity));
+        }
+    }
 
     let sensor_tables = root.sections("sensor", "id");
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
@@ -125,7 +130,7 @@ fn places_of<'t>(
         let Some(item) = table.get("id", Want::Text) else { continue };
         let Some(id) = item.value().as_str().map(str::to_owned) else { continue };
         if !places.contains_key(&id) {
-            places.insert(id.clone(), PlaceUse { at, watched: false });
+            places.insert(id.clone(), PlaceUse { at, watched: false, soil: None });
             named.push((id, item));
         }
     }

@@ -43,6 +43,7 @@ sources! {
     permittivity
     quality_flags
     rain
+    sensors
     soil_tables
     soil_water
 }
