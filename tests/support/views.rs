@@ -64,6 +64,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         refill_point: 0.1095,
         field_capacity,
         available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
+        figures: Vec::new(),
         last_wetting: None,
         mulch: None,
     }
@@ -92,6 +93,7 @@ fn site() -> SiteView {
         beds: Vec::new(),
         tanks: Vec::new(),
         rain: None,
+        weather: Vec::new(),
         sensors: Vec::new(),
     }
 }
@@ -114,12 +116,14 @@ pub(crate) fn unknown() -> SiteView {
             warm_c: 28.0,
             change_hour_c: None,
             change_day_c: None,
+            figures: Vec::new(),
         }],
         rain: Some(RainView {
             condition: Condition::Unknown,
             words: silence.into(),
             since_9am_mm: None,
             week_mm: None,
+            figures: Vec::new(),
         }),
         sensors: vec![sensor("kitchen-15cm", "Kitchen bed", Quantity::SoilMoisture, None)],
         ..site()
@@ -140,12 +144,14 @@ pub(crate) fn well() -> SiteView {
             warm_c: 28.0,
             change_hour_c: Some(0.2),
             change_day_c: Some(1.9),
+            figures: Vec::new(),
         }],
         rain: Some(RainView {
             condition: Condition::Well,
             words: "No rain since 9 am.".into(),
             since_9am_mm: Some(0.0),
             week_mm: Some(4.2),
+            figures: Vec::new(),
         }),
         sensors: vec![
             sensor(
@@ -198,6 +204,7 @@ pub(crate) fn busy() -> SiteView {
         text: text.into(),
         values: Vec::new(),
         source: "".into(),
+        why: Vec::new(),
     };
     let mut shock = alarm(
         Kind::TankTemperatureShock,
