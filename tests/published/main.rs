@@ -44,6 +44,7 @@ sources! {
     permittivity
     quality_flags
     soil_tables
+    soil_water
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.
