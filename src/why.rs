@@ -70,7 +70,8 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[crate::soil::EQUATIONS];
+pub const EQUATIONS: &[&[Equation]] =
+    &[crate::garden::BED_EQUATIONS, crate::soil::EQUATIONS, crate::watering::IRRIGATION_EQUATIONS];
 
 #[cfg(test)]
 mod tests {
