@@ -70,7 +70,12 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[crate::evapotranspiration::EQUATIONS, crate::soil::EQUATIONS];
+pub const EQUATIONS: &[&[Equation]] = &[
+    crate::evapotranspiration::EQUATIONS,
+    crate::garden::BED_EQUATIONS,
+    crate::soil::EQUATIONS,
+    crate::watering::IRRIGATION_EQUATIONS,
+];
 
 #[cfg(test)]
 mod tests {

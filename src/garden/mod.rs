@@ -6,6 +6,8 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod bed_figures;
+mod bed_growth;
 mod bed_rules;
 mod core;
 mod logged;
@@ -15,7 +17,9 @@ mod silence;
 mod site;
 mod standing;
 mod tank_rules;
+mod watering_words;
 mod wetting_cause;
 
+pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use mulch_day::{MulchAnswer, MulchDay};
