@@ -2,7 +2,7 @@
 //!
 //! Reference evapotranspiration ET0 is the water, in millimetres a day, that a
 //! short, well-watered grass gives to the air. A crop takes its own share of
-//! it: `ETc = Kc ET0`.
+//! it: `ETc = Kc ET0`, with the coefficient that [`crate::soil`] gives.
 //!
 //! ```text
 //! Penman-Monteith (eq. 6)   needs air temperature, humidity, sun and wind
@@ -10,7 +10,7 @@
 //! ```
 //!
 //! Source: Allen, Pereira, Raes, Smith (1998), Crop evapotranspiration, FAO
-//! Irrigation and Drainage Paper 56, chapters 3 to 6 and 10. Equation numbers
+//! Irrigation and Drainage Paper 56, chapters 3 to 6. Equation numbers
 //! are those of the paper.
 //!
 //! # Where it stops holding
@@ -38,7 +38,7 @@ pub use air::{
     psychrometric_constant_kpa_c, saturation_vapour_pressure_kpa, vapour_pressure_slope_kpa_c,
     wind_at_2m_m_s,
 };
-pub use crop::{CropWater, crop_evapotranspiration, mulched_coefficient};
+pub use crop::{MID_SEASON, crop_evapotranspiration};
 pub use range::OutOfRange;
 pub use reference::{
     Method, Reference, Temperatures, Terms, Weather, hargreaves, hargreaves_mm, penman_monteith,
@@ -65,6 +65,6 @@ pub const EQUATIONS: &[Equation] = &[
     sun::NET_LONG_WAVE,
     reference::PENMAN_MONTEITH,
     reference::HARGREAVES,
-    crop::MULCHED,
+    crop::MID_SEASON,
     crop::CROP,
 ];

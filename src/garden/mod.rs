@@ -10,6 +10,7 @@ mod bed_figures;
 mod bed_growth;
 mod bed_rules;
 mod core;
+mod crop_water;
 mod logged;
 mod look;
 mod mulch_day;
@@ -18,6 +19,8 @@ mod site;
 mod standing;
 mod tank_rules;
 mod watering_words;
+mod weather;
+mod weather_day;
 mod wetting_cause;
 
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;
