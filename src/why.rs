@@ -70,8 +70,13 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] =
-    &[crate::garden::BED_EQUATIONS, crate::soil::EQUATIONS, crate::watering::IRRIGATION_EQUATIONS];
+pub const EQUATIONS: &[&[Equation]] = &[
+    crate::calibration::EQUATIONS,
+    crate::garden::BED_EQUATIONS,
+    crate::rain::EQUATIONS,
+    crate::soil::EQUATIONS,
+    crate::watering::IRRIGATION_EQUATIONS,
+];
 
 #[cfg(test)]
 mod tests {

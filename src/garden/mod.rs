@@ -13,10 +13,12 @@ mod core;
 mod logged;
 mod look;
 mod mulch_day;
+mod rain_days;
 mod silence;
 mod site;
 mod standing;
 mod tank_rules;
+mod timers;
 mod watering_words;
 mod wetting_cause;
 
