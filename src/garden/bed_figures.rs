@@ -146,6 +146,7 @@ impl SiteState {
         ));
         figures.extend(self.water_figures(index, now, &zone));
         figures.extend(self.growth_figures(index, now));
+        figures.push(self.crop_figure(index, now));
         figures
     }
 

@@ -66,12 +66,6 @@ impl SiteState {
         Ok(BedGrowth { growth, coefficient, why })
     }
 
-    /// What a bed's crop used on the local day before `at`, mm.
-    pub(crate) fn used_yesterday_mm(&self, bed: u16, at: Timestamp) -> Option<f64> {
-        let _ = (bed, at);
-        None
-    }
-
     /// Whether somebody laid mulch on the bed within the last year.
     fn lies_mulched(&self, bed: u16, date: Date) -> bool {
         let laid = self.logged_by(bed, date, |seen| match seen {

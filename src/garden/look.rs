@@ -34,7 +34,7 @@ impl SiteState {
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
-            weather: Vec::new(),
+            weather: self.weather_figures(now),
             sensors: garden
                 .sensors
                 .iter()

@@ -10,6 +10,7 @@ mod bed_figures;
 mod bed_growth;
 mod bed_rules;
 mod core;
+mod crop_water;
 mod logged;
 mod look;
 mod mulch_day;
@@ -20,6 +21,8 @@ mod standing;
 mod tank_rules;
 mod timers;
 mod watering_words;
+mod weather;
+mod weather_day;
 mod wetting_cause;
 
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;

@@ -9,6 +9,7 @@ use crate::calibration::Calibrator;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
+use crate::garden::weather_day::WeatherDays;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, mean_water_content};
@@ -211,6 +212,7 @@ pub(crate) struct SiteState {
     pub(crate) trust: Trust,
     /// What people saw and did.
     pub(crate) log: SiteLog,
+    pub(crate) weather: WeatherDays,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
     /// Latest time of a judged reading.
@@ -284,6 +286,7 @@ impl SiteState {
             gauges,
             trust: Trust::default(),
             log: SiteLog::default(),
+            weather: WeatherDays::new(&garden),
             evidence_at: None,
             judged_to: None,
             now: None,
@@ -368,6 +371,7 @@ impl SiteState {
             }
             state.heard = state.heard.map(|at| at.min(now));
         }
+        self.weather.set_back(limit);
         for bed in &mut self.beds {
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
         }
