@@ -62,6 +62,15 @@ pub struct Garden {
     pub sensors: Vec<Sensor>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
+    pub roof: Option<RoofTank>,
+}
+
+/// A roof, and the tank that it fills.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RoofTank {
+    pub roof: crate::rain::Roof,
+    /// What the tank holds, litres, above 0.
+    pub tank_l: Option<f64>,
 }
 
 /// Where the garden is and how its day runs.
@@ -78,6 +87,16 @@ pub struct Site {
     pub watering_allowed: LocalHours,
     /// Hours of a weekday when people are in the garden, local clock time.
     pub working_hours: LocalHours,
+    pub holidays: Vec<Holiday>,
+}
+
+/// Days on which the garden keeps some alarms quiet.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Holiday {
+    /// First and last day, in the site's own calendar.
+    pub from: Date,
+    pub to: Date,
+    pub quiet: Vec<Kind>,
 }
 
 /// Intervals of the local clock, sorted and without overlap.
@@ -134,6 +153,8 @@ pub struct Bed {
     pub stage_lengths: Option<Lengths>,
     pub irrigation: Option<Irrigation>,
     pub mulch: Option<Mulch>,
+    /// Nothing grows in it: it wants no water.
+    pub fallow: bool,
     /// The bed's own allowed hours; `None`: the site's.
     pub watering_allowed: Option<LocalHours>,
 }

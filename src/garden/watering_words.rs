@@ -165,6 +165,7 @@ mod tests {
             stage_lengths: None,
             irrigation: irrigation.then_some(Irrigation { litres_per_hour: 120.0, efficiency: 0.9 }),
             mulch: None,
+            fallow: false,
             watering_allowed: None,
         }
     }

@@ -56,6 +56,10 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
             watering.finish();
             allowed
         });
+    let fallow = match table.get("fallow", Want::Value) {
+        Some(item) => item.boolean(),
+        None => Some(false),
+    };
     let whole = table.document().fault_count() == before;
     table.finish();
     if !whole {
@@ -79,6 +83,7 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
         stage_lengths,
         irrigation,
         mulch,
+        fallow: fallow?,
         watering_allowed,
     })
 }

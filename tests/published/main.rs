@@ -43,6 +43,8 @@ sources! {
     payloads
     permittivity
     quality_flags
+    rain
+    sensors
     soil_tables
     soil_water
 }
