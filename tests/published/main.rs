@@ -42,6 +42,7 @@ sources! {
     payloads
     permittivity
     quality_flags
+    repellency
     soil_tables
 }
 
