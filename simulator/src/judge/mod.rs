@@ -7,6 +7,8 @@
 //! noise and the difference between the soil at the probes and the whole root
 //! zone.
 
+mod shedding;
+mod too_much;
 mod waterings;
 
 use std::collections::VecDeque;
@@ -16,6 +18,8 @@ use crate::plan::Plan;
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
+use shedding::Shedding;
+use too_much::TooMuch;
 use waterings::Wetting;
 
 const HOUR_S: i64 = 3600;
@@ -51,6 +55,8 @@ struct BedWatch {
     /// `[from, to)` in which the mulch rule watches.
     mulch_days: Option<(i64, i64)>,
     last_watering_end_s: Option<i64>,
+    too_much: TooMuch,
+    shedding: Shedding,
 }
 
 /// A tank as the judge watches it.
@@ -107,6 +113,8 @@ impl Judge {
                 mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
                 mulch_days,
                 last_watering_end_s: None,
+                too_much: TooMuch::default(),
+                shedding: Shedding::default(),
             }
         });
         let tanks = school.tanks.iter().enumerate().map(|(number, _)| TankWatch {
@@ -148,6 +156,12 @@ impl Judge {
         if let Some(stretch) = self.blind_rain.step(now_s, blind, false) {
             self.rain_unseen(school, stretch);
         }
+    }
+
+    /// Rain of the last `minutes` (a day at most), mm.
+    fn rain_of_last(&self, minutes: usize) -> f64 {
+        let back = self.rain_totals.len().saturating_sub(minutes + 1);
+        self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals.get(back).copied().unwrap_or(0.0)
     }
 
     fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
@@ -212,6 +226,8 @@ impl Judge {
             self.find("mulch-on-dry-soil", &bed.id, stretch, MULCH);
         }
 
+        self.too_much(school, plan, number, soil, now_s);
+        self.shedding(school, plan, number, soil, now_s);
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
         for wetting in self.wettings.iter_mut().filter(|w| w.bed == number) {
@@ -273,6 +289,8 @@ impl Judge {
         }
         for number in 0..self.beds.len() {
             let id = &school.beds[number].id;
+            self.finish_too_much(school, number);
+            self.finish_shedding(school, plan, number, now_s);
             if let Some(stretch) = self.beds[number].dry.close() {
                 self.find("dry-bed", id, stretch, DRY);
             }
