@@ -103,6 +103,22 @@ enum Command {
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
     },
+    /// Every figure of a place: the equation with its numbers, the source, the check
+    Why {
+        /// A bed, a tank or a rain gauge; without it, rain and weather
+        place: Option<String>,
+        /// The garden, where two have a place of one id
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// The moment to answer for, if not now
+        #[arg(long, value_name = "TIME")]
+        at: Option<jiff::Timestamp>,
+    },
+    /// Write down what people saw or did: a water test, mulch laid, planting, harvest, fish
+    Log {
+        #[command(subcommand)]
+        entry: commands::log::Entry,
+    },
     /// Stored readings as CSV or line protocol
     Export {
         /// Only these sensors; may be repeated
@@ -215,6 +231,13 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         Command::Mulch { bed, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Why { place, site, at } => {
+            let now = at.unwrap_or_else(commands::daemon::system_now);
+            commands::why::run(&settings, site.as_deref(), place.as_deref(), now, json, &mut out)
+        }
+        Command::Log { entry } => {
+            commands::log::run(&settings, entry, commands::daemon::system_now(), json, &mut out)
         }
         Command::Alarms { site, answer: Some(Answer::Ack { alarm }), .. } => {
             commands::acknowledge::run(&settings, site.as_deref(), &alarm, json, &mut out)

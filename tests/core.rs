@@ -387,6 +387,7 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
                 text,
                 values: c.values.clone(),
                 source: c.source.clone(),
+                why: c.why.clone(),
             };
             present.insert(key, alarm);
         }

@@ -31,6 +31,7 @@ mod tests {
     use crate::alarms::{Kind, State};
     use crate::garden::plan::Id;
     use crate::garden::record::AlarmKey;
+    use crate::why::Step;
 
     #[test]
     fn a_letter_holds_the_contracts_fields() {
@@ -43,6 +44,13 @@ mod tests {
             text: "Kitchen bed is dry \"now\"\n".to_owned(),
             values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
             source: "FAO-56 eq. 82-83".into(),
+            why: vec![Step {
+                gives: "depletion".into(),
+                form: "Dr = 1000 (FC - theta) Zr".into(),
+                with: "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm".to_owned(),
+                source: "FAO-56".into(),
+                check: "plain arithmetic".into(),
+            }],
             tell: vec!["grounds".to_owned()],
         };
         let letter = letter(&change);
@@ -55,7 +63,12 @@ mod tests {
                 "kind": "dry-bed", "site": "school", "place": "kitchen-bed", "state": "unacknowledged",
                 "priority": "medium", "since": "2026-04-17T05:30:00Z", "at": "2026-04-17T06:00:00Z",
                 "for": ["grounds"], "text": "Kitchen bed is dry \"now\"\n",
-                "values": {"depletion_mm": 8.0}, "source": "FAO-56 eq. 82-83"
+                "values": {"depletion_mm": 8.0}, "source": "FAO-56 eq. 82-83",
+                "why": [{
+                    "gives": "depletion", "equation": "Dr = 1000 (FC - theta) Zr",
+                    "numbers": "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm", "source": "FAO-56",
+                    "check": "plain arithmetic"
+                }]
             })
         );
     }

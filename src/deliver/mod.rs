@@ -4,7 +4,7 @@ pub mod forward;
 mod letter;
 pub mod line;
 pub mod mqtt;
-mod published;
+pub(crate) mod published;
 
 pub(crate) use published::Published;
 

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::garden::record::{AlarmChange, AlarmKey, Values};
 use crate::store::AlarmRecord;
+use crate::why::Step;
 
 /// One alarm as JSON.
 #[derive(Serialize)]
@@ -22,6 +23,32 @@ pub(crate) struct Published<'a> {
     text: &'a str,
     values: Numbers<'a>,
     source: &'a str,
+    /// The equations behind the numbers, where there are any.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    why: Vec<StepSaid<'a>>,
+}
+
+/// One equation with its numbers put in, as JSON.
+#[derive(Serialize)]
+pub(crate) struct StepSaid<'a> {
+    gives: &'a str,
+    equation: &'a str,
+    numbers: &'a str,
+    source: &'a str,
+    check: &'a str,
+}
+
+/// The steps to a figure as JSON.
+pub(crate) fn steps(why: &[Step]) -> Vec<StepSaid<'_>> {
+    why.iter()
+        .map(|step| StepSaid {
+            gives: &step.gives,
+            equation: &step.form,
+            numbers: &step.with,
+            source: &step.source,
+            check: &step.check,
+        })
+        .collect()
 }
 
 impl<'a> Published<'a> {
@@ -41,6 +68,7 @@ impl<'a> Published<'a> {
             text: &it.text,
             values: Numbers(&it.values),
             source: &it.source,
+            why: steps(&it.why),
         }
     }
 
@@ -60,6 +88,7 @@ impl<'a> Published<'a> {
             text: &it.text,
             values: Numbers(&it.values),
             source: &it.source,
+            why: steps(&it.why),
         }
     }
 }

@@ -12,6 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
+use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Place};
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
 use crate::garden::site::{Last, Memory, SiteState, plus};
@@ -19,6 +20,7 @@ use crate::garden::standing::{Of, Said, Standing};
 use crate::garden::view::SiteView;
 use crate::intake::{Sample, time_of};
 use crate::quality::{Flag, Watch};
+use crate::why::Why;
 
 /// What moves a garden's time on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -54,6 +56,7 @@ pub struct StoredAlarm {
     pub text: String,
     pub values: Values,
     pub source: Cow<'static, str>,
+    pub why: Why,
 }
 
 impl Core {
@@ -152,6 +155,26 @@ impl Core {
         }
     }
 
+    /// Takes what somebody saw or did. Entries come in the order in which they were
+    /// written down, which need not be that of their own times.
+    pub fn log(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
+        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == entry.site) else { return };
+        let now = match self.clock {
+            Clock::Arrival => now,
+            Clock::Readings => site.latest().unwrap_or(entry.at),
+        };
+        site.log.add(entry);
+        site.judge_logged(entry, now, batch);
+    }
+
+    /// Gives back an entry of the log after [`Core::restore_reading`]s and before
+    /// [`Core::restore_alarms`]. Nothing is told or kept.
+    pub fn restore_log(&mut self, entry: &LogEntry) {
+        if let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == entry.site) {
+            site.log.add(entry);
+        }
+    }
+
     /// Moves live time on where no reading does, so that silence is noticed.
     /// With [`Clock::Readings`] it does nothing.
     pub fn tick(&mut self, now: Timestamp, batch: &mut Batch) {
@@ -232,8 +255,12 @@ impl Core {
                     );
                 }
                 standing.last = found.map(|a| {
-                    let said =
-                        Said { text: a.text.clone(), values: a.values.clone(), source: a.source.clone() };
+                    let said = Said {
+                        text: a.text.clone(),
+                        values: a.values.clone(),
+                        source: a.source.clone(),
+                        why: a.why.clone(),
+                    };
                     Box::new((a.at, said))
                 });
             });
@@ -330,47 +357,33 @@ impl SiteState {
 
     /// The alarm of a key, if this site can have it.
     fn standing_mut(&mut self, key: &AlarmKey) -> Option<&mut Standing> {
-        let garden = &self.garden;
-        let bed = |id: &crate::garden::plan::Id| garden.beds.iter().position(|b| b.id == *id);
-        let tank = |id: &crate::garden::plan::Id| garden.tanks.iter().position(|t| t.id == *id);
-        match key.kind {
-            Kind::DryBed => bed(&key.place).map(|i| &mut self.beds[i].dry),
-            Kind::MulchOnDrySoil => bed(&key.place).map(|i| &mut self.beds[i].mulch),
-            Kind::WateringHours => bed(&key.place).map(|i| &mut self.beds[i].hours),
-            Kind::TankTemperatureShock => tank(&key.place).map(|i| &mut self.tanks[i].shock),
-            Kind::TankTooWarm => tank(&key.place).map(|i| &mut self.tanks[i].warm),
-            Kind::TankTooCold => tank(&key.place).map(|i| &mut self.tanks[i].cold),
-            Kind::SensorSilent => {
-                let at = garden.sensors.iter().position(|s| s.id == key.place)?;
-                Some(&mut self.sensors[at].silent)
+        let mut found = None;
+        self.each_standing(|kind, place, standing| {
+            if kind == key.kind && *place == key.place {
+                found = Some(standing);
             }
-            Kind::WaterLeftOn
-            | Kind::WaterRepellentSoil
-            | Kind::Waterlogged
-            | Kind::LowOxygen
-            | Kind::Ammonia
-            | Kind::Ph
-            | Kind::SensorFault
-            | Kind::GaugeSuspect
-            | Kind::StoreFailing
-            | Kind::ForwardingBehind => None,
-        }
+        });
+        found
     }
 
     /// Visits every alarm that this site can have.
-    fn each_standing(&mut self, mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &mut Standing)) {
+    fn each_standing<'a>(
+        &'a mut self,
+        mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &'a mut Standing),
+    ) {
         for (bed, state) in self.garden.beds.iter().zip(&mut self.beds) {
-            visit(Kind::DryBed, &bed.id, &mut state.dry);
-            visit(Kind::MulchOnDrySoil, &bed.id, &mut state.mulch);
-            visit(Kind::WateringHours, &bed.id, &mut state.hours);
+            for (kind, standing) in state.alarms_mut() {
+                visit(kind, &bed.id, standing);
+            }
         }
         for (tank, state) in self.garden.tanks.iter().zip(&mut self.tanks) {
-            visit(Kind::TankTemperatureShock, &tank.id, &mut state.shock);
-            visit(Kind::TankTooWarm, &tank.id, &mut state.warm);
-            visit(Kind::TankTooCold, &tank.id, &mut state.cold);
+            for (kind, standing) in state.alarms_mut() {
+                visit(kind, &tank.id, standing);
+            }
         }
         for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
+            visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
         }
     }
 }

@@ -33,6 +33,7 @@ impl SiteState {
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
+            weather: Vec::new(),
             sensors: garden
                 .sensors
                 .iter()
@@ -74,20 +75,22 @@ impl SiteState {
                 text: last.1.text.clone(),
                 values: last.1.values.clone(),
                 source: last.1.source.clone(),
+                why: last.1.why.clone(),
             });
         };
         for (bed, state) in garden.beds.iter().zip(&self.beds) {
-            add(Kind::DryBed, &bed.id, bed.name.clone(), &state.dry);
-            add(Kind::MulchOnDrySoil, &bed.id, bed.name.clone(), &state.mulch);
-            add(Kind::WateringHours, &bed.id, bed.name.clone(), &state.hours);
+            for (kind, standing) in state.alarms() {
+                add(kind, &bed.id, bed.name.clone(), standing);
+            }
         }
         for (tank, state) in garden.tanks.iter().zip(&self.tanks) {
-            add(Kind::TankTemperatureShock, &tank.id, tank.name.clone(), &state.shock);
-            add(Kind::TankTooWarm, &tank.id, tank.name.clone(), &state.warm);
-            add(Kind::TankTooCold, &tank.id, tank.name.clone(), &state.cold);
+            for (kind, standing) in state.alarms() {
+                add(kind, &tank.id, tank.name.clone(), standing);
+            }
         }
         for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
             add(Kind::SensorSilent, &sensor.id, place_name(garden, sensor), &state.silent);
+            add(Kind::GaugeSuspect, &sensor.id, place_name(garden, sensor), &state.suspect);
         }
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
         views
@@ -144,6 +147,7 @@ impl SiteState {
             refill_point: zone.refill_point(),
             field_capacity: bed.field_capacity,
             available_left: water.map(|w| w.available_left),
+            figures: Vec::new(),
             last_wetting: state.wetting.map(|w| {
                 let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
@@ -203,6 +207,7 @@ impl SiteState {
             warm_c: limits.warm_c,
             change_hour_c: water.and_then(|w| w.hour).map(|c| c.by_c),
             change_day_c: water.and_then(|w| w.day).map(|c| c.by_c),
+            figures: Vec::new(),
         }
     }
 
@@ -247,7 +252,7 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        Some(RainView { condition, words, since_9am_mm, week_mm })
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures: Vec::new() })
     }
 }
 

@@ -1,5 +1,6 @@
 //! The core: places, rules, what each alarm says and why.
 
+pub mod log;
 pub mod plan;
 pub mod record;
 pub mod view;
@@ -7,6 +8,7 @@ pub mod words;
 
 mod bed_rules;
 mod core;
+mod logged;
 mod look;
 mod mulch_day;
 mod silence;

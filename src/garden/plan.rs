@@ -185,11 +185,13 @@ pub enum Quantity {
     Ph,
     DissolvedOxygen,
     WaterFlow,
+    SolarRadiation,
+    WindSpeed,
 }
 
 impl Quantity {
     /// Every quantity, in the order of the contract.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 11] = [
         Self::SoilMoisture,
         Self::SoilTemperature,
         Self::WaterTemperature,
@@ -199,6 +201,8 @@ impl Quantity {
         Self::Ph,
         Self::DissolvedOxygen,
         Self::WaterFlow,
+        Self::SolarRadiation,
+        Self::WindSpeed,
     ];
 
     /// The name in configuration files, tags and exports.
@@ -213,6 +217,8 @@ impl Quantity {
             Self::Ph => "ph",
             Self::DissolvedOxygen => "dissolved-oxygen",
             Self::WaterFlow => "water-flow",
+            Self::SolarRadiation => "solar-radiation",
+            Self::WindSpeed => "wind-speed",
         }
     }
 
@@ -226,6 +232,8 @@ impl Quantity {
             Self::Ph => "pH",
             Self::DissolvedOxygen => "mg/L",
             Self::WaterFlow => "L",
+            Self::SolarRadiation => "W/m2",
+            Self::WindSpeed => "m/s",
         }
     }
 
@@ -284,8 +292,22 @@ pub struct RuleSettings {
     pub tank_too_cold: Delays,
     /// No deadband: a wetting either was seen or was not.
     pub watering_hours: Delays,
+    /// Deadband: m³/m³. The on-delay is how long the soil must have stayed wet.
+    pub water_left_on: Delays,
+    /// No deadband: a wetting either reached the probe or did not.
+    pub water_repellent_soil: Delays,
+    /// Deadband: m³/m³. The on-delay is how long the soil must have stayed wet.
+    pub waterlogged: Delays,
+    /// Deadband: mg/L.
+    pub low_oxygen: Delays,
+    /// Deadband: mg/L of un-ionised ammonia as nitrogen.
+    pub ammonia: Delays,
+    /// Deadband: pH.
+    pub ph: Delays,
     /// No deadband; the on-delay is added to three of the sensor's own intervals.
     pub sensor_silent: Delays,
+    /// No deadband: the evidence has its own two thresholds.
+    pub gauge_suspect: Delays,
 }
 
 impl Default for RuleSettings {
@@ -298,7 +320,14 @@ impl Default for RuleSettings {
             tank_too_warm: delays(0.5, 1800, 1800),
             tank_too_cold: delays(0.5, 1800, 1800),
             watering_hours: delays(0.0, 0, 6 * 3600),
+            water_left_on: delays(0.01, 6 * 3600, 3600),
+            water_repellent_soil: delays(0.0, 0, 0),
+            waterlogged: delays(0.01, 3 * 86_400, 3600),
+            low_oxygen: delays(0.5, 900, 1800),
+            ammonia: delays(0.005, 0, 0),
+            ph: delays(0.1, 1800, 1800),
             sensor_silent: delays(0.0, 300, 0),
+            gauge_suspect: delays(0.0, 0, 0),
         }
     }
 }

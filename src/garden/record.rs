@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use crate::alarms::{Kind, State};
 use crate::garden::plan::Id;
 use crate::quality::{Flag, Tests};
+use crate::why::Why;
 
 /// A sensor's number in this run's fleet: all gardens' sensors in order.
 /// It is not stored; the store has its own number for each series.
@@ -99,6 +100,8 @@ pub struct AlarmChange {
     pub values: Values,
     /// Where the rule comes from.
     pub source: Cow<'static, str>,
+    /// The equations behind the numbers, with the numbers put in.
+    pub why: Why,
     /// Groups to tell.
     pub tell: Vec<String>,
 }

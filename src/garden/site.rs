@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::alarms::Kind;
 use crate::calibration::Calibrator;
+use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::quality::{Flag, Watch};
@@ -48,6 +50,8 @@ pub(crate) struct SensorState {
     /// When it was last heard, by the clock that `sensor-silent` runs on.
     pub(crate) heard: Option<Timestamp>,
     pub(crate) silent: Standing,
+    /// Of a rain gauge: whether it is believed.
+    pub(crate) suspect: Standing,
     pub(crate) memory: Memory,
 }
 
@@ -60,6 +64,7 @@ impl SensorState {
             good: None,
             heard: None,
             silent: Standing::default(),
+            suspect: Standing::default(),
             memory: match measures {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
@@ -124,7 +129,36 @@ pub(crate) struct BedState {
     pub(crate) dry: Standing,
     pub(crate) mulch: Standing,
     pub(crate) hours: Standing,
+    pub(crate) left_on: Standing,
+    pub(crate) repellent: Standing,
+    pub(crate) waterlogged: Standing,
     pub(crate) wetting: Option<BedWetting>,
+}
+
+impl BedState {
+    /// Its alarms.
+    pub(crate) fn alarms(&self) -> [(Kind, &Standing); 6] {
+        [
+            (Kind::DryBed, &self.dry),
+            (Kind::MulchOnDrySoil, &self.mulch),
+            (Kind::WateringHours, &self.hours),
+            (Kind::WaterLeftOn, &self.left_on),
+            (Kind::WaterRepellentSoil, &self.repellent),
+            (Kind::Waterlogged, &self.waterlogged),
+        ]
+    }
+
+    /// Its alarms, to be changed.
+    pub(crate) fn alarms_mut(&mut self) -> [(Kind, &mut Standing); 6] {
+        [
+            (Kind::DryBed, &mut self.dry),
+            (Kind::MulchOnDrySoil, &mut self.mulch),
+            (Kind::WateringHours, &mut self.hours),
+            (Kind::WaterLeftOn, &mut self.left_on),
+            (Kind::WaterRepellentSoil, &mut self.repellent),
+            (Kind::Waterlogged, &mut self.waterlogged),
+        ]
+    }
 }
 
 /// One tank's state.
@@ -135,6 +169,35 @@ pub(crate) struct TankState {
     pub(crate) shock: Standing,
     pub(crate) warm: Standing,
     pub(crate) cold: Standing,
+    pub(crate) oxygen: Standing,
+    pub(crate) ammonia: Standing,
+    pub(crate) ph: Standing,
+}
+
+impl TankState {
+    /// Its alarms.
+    pub(crate) fn alarms(&self) -> [(Kind, &Standing); 6] {
+        [
+            (Kind::TankTemperatureShock, &self.shock),
+            (Kind::TankTooWarm, &self.warm),
+            (Kind::TankTooCold, &self.cold),
+            (Kind::LowOxygen, &self.oxygen),
+            (Kind::Ammonia, &self.ammonia),
+            (Kind::Ph, &self.ph),
+        ]
+    }
+
+    /// Its alarms, to be changed.
+    pub(crate) fn alarms_mut(&mut self) -> [(Kind, &mut Standing); 6] {
+        [
+            (Kind::TankTemperatureShock, &mut self.shock),
+            (Kind::TankTooWarm, &mut self.warm),
+            (Kind::TankTooCold, &mut self.cold),
+            (Kind::LowOxygen, &mut self.oxygen),
+            (Kind::Ammonia, &mut self.ammonia),
+            (Kind::Ph, &mut self.ph),
+        ]
+    }
 }
 
 /// One site's state.
@@ -146,6 +209,8 @@ pub(crate) struct SiteState {
     pub(crate) tanks: Vec<TankState>,
     pub(crate) gauges: Vec<u16>,
     pub(crate) trust: Trust,
+    /// What people saw and did.
+    pub(crate) log: SiteLog,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
     /// Latest time of a judged reading.
@@ -208,6 +273,7 @@ impl SiteState {
             tanks,
             gauges,
             trust: Trust::default(),
+            log: SiteLog::default(),
             evidence_at: None,
             judged_to: None,
             now: None,
@@ -275,8 +341,10 @@ impl SiteState {
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             if state.last.is_some_and(|last| last.at > limit) {
-                let silent = std::mem::take(&mut state.silent);
-                *state = SensorState { silent, heard: state.heard, ..SensorState::new(plan.measures) };
+                let (silent, suspect) =
+                    (std::mem::take(&mut state.silent), std::mem::take(&mut state.suspect));
+                *state =
+                    SensorState { silent, suspect, heard: state.heard, ..SensorState::new(plan.measures) };
             }
             state.heard = state.heard.map(|at| at.min(now));
         }

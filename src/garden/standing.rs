@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use crate::alarms::{Delays, Input, Kind, Life, State};
 use crate::garden::plan::{Id, Site, Tell};
 use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
+use crate::why::Why;
 
 /// What an alarm says.
 #[derive(Clone, Debug, PartialEq)]
@@ -14,6 +15,8 @@ pub(crate) struct Said {
     pub(crate) text: String,
     pub(crate) values: Values,
     pub(crate) source: Cow<'static, str>,
+    /// The equations behind the numbers.
+    pub(crate) why: Why,
 }
 
 /// An alarm and its last words.
@@ -28,7 +31,14 @@ impl Said {
     /// Words of a rule, with the numbers behind them.
     pub(crate) fn new(text: String, values: &[(&'static str, f64)], source: &'static str) -> Self {
         let values = values.iter().map(|&(name, value)| (Cow::Borrowed(name), value)).collect();
-        Self { text, values, source: Cow::Borrowed(source) }
+        Self { text, values, source: Cow::Borrowed(source), why: Why::new() }
+    }
+
+    /// The same words with the equations behind them.
+    #[must_use]
+    pub(crate) fn because(mut self, why: Why) -> Self {
+        self.why = why;
+        self
     }
 }
 
@@ -69,6 +79,7 @@ impl Standing {
             text: said.text.clone(),
             values: said.values.clone(),
             source: said.source.clone(),
+            why: said.why.clone(),
             tell: of.tell.iter().filter(|t| t.alarms.contains(&of.kind)).map(|t| t.who.clone()).collect(),
         });
         self.last = Some(Box::new((at, said)));

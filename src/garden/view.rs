@@ -11,6 +11,7 @@ use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::{Id, Quantity};
 use crate::garden::record::Values;
 use crate::quality::Flag;
+use crate::why::Why;
 
 /// One site as it stands.
 #[derive(Clone, Debug)]
@@ -25,6 +26,8 @@ pub struct SiteView {
     pub beds: Vec<BedView>,
     pub tanks: Vec<TankView>,
     pub rain: Option<RainView>,
+    /// What is known of the weather beside the rain.
+    pub weather: Vec<Figure>,
     pub sensors: Vec<SensorView>,
 }
 
@@ -35,6 +38,44 @@ pub struct ToDo {
     /// The place's name, as people say it.
     pub place: String,
     pub text: String,
+}
+
+/// A figure that can be asked why.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Figure {
+    /// What it is, as people say it: "Water the roots can reach".
+    pub name: Cow<'static, str>,
+    /// The figure with its unit, or "not known" and what is missing.
+    pub value: String,
+    /// The number, where it is known, and its unit as programs read it ("mm").
+    pub number: Option<f64>,
+    pub unit: &'static str,
+    /// The equations that gave it, the last one giving the figure.
+    pub why: Why,
+}
+
+impl Figure {
+    /// A figure that is known.
+    pub fn known(
+        name: impl Into<Cow<'static, str>>,
+        value: String,
+        number: f64,
+        unit: &'static str,
+        why: Why,
+    ) -> Self {
+        Self { name: name.into(), value, number: Some(number), unit, why }
+    }
+
+    /// A figure that is not known, and what is missing: "no probe has a fresh good reading".
+    pub fn unknown(name: impl Into<Cow<'static, str>>, missing: &str, unit: &'static str) -> Self {
+        Self {
+            name: name.into(),
+            value: format!("not known: {missing}"),
+            number: None,
+            unit,
+            why: Why::new(),
+        }
+    }
 }
 
 /// An alarm that is not normal.
@@ -50,6 +91,7 @@ pub struct AlarmView {
     pub text: String,
     pub values: Values,
     pub source: Cow<'static, str>,
+    pub why: Why,
 }
 
 /// How well a place does, told by a word (never by colour alone).
@@ -76,6 +118,7 @@ pub struct BedView {
     pub field_capacity: f64,
     /// Part of total available water that is left, 0 to 1 (can pass either end).
     pub available_left: Option<f64>,
+    pub figures: Vec<Figure>,
     /// What was last seen of watering and rain at this bed, if anything.
     pub last_wetting: Option<String>,
     /// "May mulch go down?", where a mulch day is planned.
@@ -95,6 +138,7 @@ pub struct TankView {
     /// Largest change in the last hour and the last day, °C.
     pub change_hour_c: Option<f64>,
     pub change_day_c: Option<f64>,
+    pub figures: Vec<Figure>,
 }
 
 /// The rain gauge.
@@ -106,6 +150,7 @@ pub struct RainView {
     pub since_9am_mm: Option<f64>,
     /// The last seven days, mm.
     pub week_mm: Option<f64>,
+    pub figures: Vec<Figure>,
 }
 
 /// One sensor's last word.

@@ -11,6 +11,7 @@ mod errors;
 mod layout;
 mod lists;
 mod places;
+mod reasons;
 mod routes;
 mod serve;
 mod today;

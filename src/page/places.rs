@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::band::{Band, Mark, Zone};
-use super::words;
+use super::{reasons, words};
 use crate::garden::view::{BedView, Condition, RainView, SiteView, TankView};
 
 pub(super) fn beds(view: &SiteView) -> Markup {
@@ -39,6 +39,18 @@ pub(super) fn rain(view: &SiteView) -> Markup {
     }
 }
 
+/// The weather beside the rain; nothing where nothing is measured.
+pub(super) fn weather(view: &SiteView) -> Markup {
+    html! {
+        @if !view.weather.is_empty() {
+            section {
+                h2 { "Weather" }
+                (reasons::figures(&view.weather))
+            }
+        }
+    }
+}
+
 fn bed(bed: &BedView) -> Markup {
     html! {
         (place_head(&format!("bed-{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
@@ -52,6 +64,7 @@ fn bed(bed: &BedView) -> Markup {
                     div { dt { "May mulch go down?" } dd { (mulch) } }
                 }
             }
+            (reasons::figures(&bed.figures))
         }))
     }
 }
@@ -67,6 +80,7 @@ fn tank(tank: &TankView) -> Markup {
                 div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
                 div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
             }
+            (reasons::figures(&tank.figures))
         }))
     }
 }
@@ -78,6 +92,7 @@ fn gauge(rain: &RainView) -> Markup {
                 div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
                 div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
             }
+            (reasons::figures(&rain.figures))
         }))
     }
 }

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::layout::Frame;
-use super::{NotPlaced, lists, places, words};
+use super::{NotPlaced, lists, places, reasons, words};
 use crate::alarms::{Priority, State};
 use crate::garden::view::{AlarmView, Condition, SiteView};
 
@@ -16,6 +16,7 @@ pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: &[NotPlaced])
         (places::beds(view))
         (places::tanks(view))
         (places::rain(view))
+        (places::weather(view))
         (lists::sensors(view))
         (lists::not_placed(not_placed, view.now, &view.time_zone))
         (care(view))
@@ -114,6 +115,7 @@ fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
                         }
                     }
                 }
+                (reasons::steps(&alarm.why))
                 p { "By the rule of: " (alarm.source) }
             }
         }

@@ -70,6 +70,8 @@ pub(super) fn quantity(quantity: Quantity) -> &'static str {
         Quantity::Ph => "pH",
         Quantity::DissolvedOxygen => "Dissolved oxygen",
         Quantity::WaterFlow => "Water used",
+        Quantity::SolarRadiation => "Solar radiation",
+        Quantity::WindSpeed => "Wind speed",
     }
 }
 
@@ -92,6 +94,8 @@ pub(super) fn value(measures: Quantity, value: f64) -> String {
         Quantity::SoilTemperature | Quantity::WaterTemperature | Quantity::AirTemperature => degrees(value),
         Quantity::Ph => with_unit(value, 2, ""),
         Quantity::RelativeHumidity => with_unit(value, 0, " %"),
+        Quantity::SolarRadiation => with_unit(value, 0, " W/m²"),
+        Quantity::WindSpeed => with_unit(value, 1, " m/s"),
         Quantity::Rain | Quantity::DissolvedOxygen | Quantity::WaterFlow => {
             with_unit(value, 1, &format!(" {}", measures.unit()))
         }

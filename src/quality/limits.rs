@@ -188,6 +188,17 @@ impl Limits {
             Quantity::DissolvedOxygen => {
                 limits((-0.5, 30.0), (0.0, 20.0), spike(3.0, 6.0), step(8.0), flat(1e-6, 24.0, 48.0))
             }
+            // Pyranometers read a few W/m2 below 0 at night. Clouds' edges lift the
+            // sun above the 1361 W/m2 of the solar constant (TSIS/SORCE) for minutes;
+            // ground records above 1800 W/m2 are not known to us (from memory).
+            // Flat: a whole night reads the very same 0.
+            Quantity::SolarRadiation => {
+                limits((-20.0, 2000.0), (-10.0, 1400.0), None, None, flat(1e-6, 24.0, 48.0))
+            }
+            // The strongest gust on record is 113 m/s (WMO, Barrow Island 1996); means
+            // of a quarter of an hour above 40 m/s are cyclones.
+            // Flat: a calm night reads the very same 0; two days do not.
+            Quantity::WindSpeed => limits((0.0, 113.0), (0.0, 40.0), None, None, flat(1e-6, 48.0, 96.0)),
             // Litres per message. A school's main gives a few litres a second; ten
             // a second for an hour at least fails (a message after a break
             // carries the whole break). Taps are open or shut: no other test.

@@ -22,6 +22,11 @@ const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative"
 const ELEVATION: Range = Range::from_to(-500.0, 9000.0, "metres above sea level");
 /// Deadband as a part of readily available water.
 const PART: Range = Range::from_to(0.0, 1.0, "of the readily available water");
+/// Deadband of a water content.
+const WATER_CONTENT: Range = Range::from_to(0.0, 0.2, "m3 of water in a m3 of soil");
+/// Deadband of what is dissolved in the water.
+const OXYGEN: Range = Range::from_to(0.0, 5.0, "mg/L");
+const PH: Range = Range::from_to(0.0, 2.0, "pH");
 /// Deadband of a temperature.
 const DEGREES: Range = Range::from_to(0.0, 10.0, "degrees C");
 /// Longest delay of a rule, seconds: 30 days.
@@ -233,7 +238,14 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("tank-too-warm", Some(DEGREES), &mut rules.tank_too_warm),
         ("tank-too-cold", Some(DEGREES), &mut rules.tank_too_cold),
         ("watering-hours", None, &mut rules.watering_hours),
+        ("water-left-on", Some(WATER_CONTENT), &mut rules.water_left_on),
+        ("water-repellent-soil", None, &mut rules.water_repellent_soil),
+        ("waterlogged", Some(WATER_CONTENT), &mut rules.waterlogged),
+        ("low-oxygen", Some(OXYGEN), &mut rules.low_oxygen),
+        ("ammonia", Some(OXYGEN), &mut rules.ammonia),
+        ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
+        ("gauge-suspect", None, &mut rules.gauge_suspect),
     ] {
         if let Some(rule) = table.section(key) {
             rule_delays(rule, deadband, delays);

@@ -110,7 +110,7 @@ fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> 
     let wanted = match measures? {
         Quantity::SoilMoisture | Quantity::SoilTemperature => Wanted::Bed,
         Quantity::WaterTemperature | Quantity::DissolvedOxygen => Wanted::Tank,
-        Quantity::Rain => Wanted::Site,
+        Quantity::Rain | Quantity::SolarRadiation | Quantity::WindSpeed => Wanted::Site,
         Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::Ph | Quantity::WaterFlow => {
             return Some(place);
         }

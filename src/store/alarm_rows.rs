@@ -2,7 +2,7 @@
 
 use rusqlite::{Row, Transaction, params};
 
-use super::columns::{millis, numbers_from_json, numbers_to_json, timestamp};
+use super::columns::{millis, numbers_from_json, numbers_to_json, timestamp, why_from_json, why_to_json};
 use super::records::AlarmRecord;
 use crate::alarms::{Kind, State};
 use crate::garden::plan::Id;
@@ -13,21 +13,23 @@ use crate::garden::record::{AlarmChange, AlarmKey};
 pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rusqlite::Result<()> {
     let mut insert = transaction.prepare_cached(
         "INSERT INTO alarm_change
-         (at, site, kind, place, to_state, from_state, since, text, numbers, source, tell)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) ON CONFLICT DO NOTHING",
+         (at, site, kind, place, to_state, from_state, since, text, numbers, source, tell, why)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12) ON CONFLICT DO NOTHING",
     )?;
     let mut upsert = transaction.prepare_cached(
-        "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+        "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell, why)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
          ON CONFLICT (site, kind, place) DO UPDATE
          SET at = excluded.at, state = excluded.state, since = excluded.since, text = excluded.text,
-             numbers = excluded.numbers, source = excluded.source, tell = excluded.tell",
+             numbers = excluded.numbers, source = excluded.source, tell = excluded.tell,
+             why = excluded.why",
     )?;
     for it in changes {
         let (site, kind, place) = (it.key.site.as_str(), it.key.kind.name(), it.key.place.as_str());
         let (at, since) = (millis(it.at), millis(it.since));
         let numbers = numbers_to_json(&it.values);
         let tell = serde_json::to_string(&it.tell).expect("a list of texts always has a JSON form");
+        let why = why_to_json(&it.why);
         let added = insert.execute(params![
             at,
             site,
@@ -39,7 +41,8 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
             it.text,
             numbers,
             it.source,
-            tell
+            tell,
+            why
         ])?;
         if added == 1 {
             upsert.execute(params![
@@ -52,7 +55,8 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
                 it.text,
                 numbers,
                 it.source,
-                tell
+                tell,
+                why
             ])?;
         }
     }
@@ -60,11 +64,12 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
 }
 
 /// The columns that [`read`] wants, of the table of present alarms.
-pub(super) const PRESENT: &str = "at, site, kind, place, state, since, text, numbers, source, tell, NULL";
+pub(super) const PRESENT: &str =
+    "at, site, kind, place, state, since, text, numbers, source, tell, NULL, why";
 
 /// The columns that [`read`] wants, of the history.
 pub(super) const CHANGE: &str =
-    "at, site, kind, place, to_state, since, text, numbers, source, tell, from_state";
+    "at, site, kind, place, to_state, since, text, numbers, source, tell, from_state, why";
 
 /// One row; the inner error says what in it cannot be understood.
 pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Result<AlarmRecord, String>> {
@@ -79,6 +84,7 @@ pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Result<AlarmRecord, String
     let source = row.get(8)?;
     let tell: String = row.get(9)?;
     let from: Option<String> = row.get(10)?;
+    let why: String = row.get(11)?;
     let time = |millis| timestamp(millis).ok_or_else(|| format!("the time {millis}"));
     let state_of = |name: &str| State::from_name(name).ok_or_else(|| format!("the state {name:?}"));
     Ok((|| {
@@ -95,6 +101,7 @@ pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Result<AlarmRecord, String
             text,
             values: numbers_from_json(&numbers).map_err(|_| format!("the numbers {numbers:?}"))?,
             source,
+            why: why_from_json(&why).map_err(|_| format!("the equations {why:?}"))?,
             tell: serde_json::from_str(&tell).map_err(|_| format!("the groups {tell:?}"))?,
         })
     })())

@@ -9,6 +9,7 @@ use serde::ser::SerializeMap;
 
 use crate::garden::record::{TimeFrom, Values};
 use crate::quality::Flag;
+use crate::why::{Step, Why};
 
 /// Whole milliseconds since 1970-01-01 UTC.
 pub(super) fn millis(at: Timestamp) -> i64 {
@@ -65,6 +66,46 @@ pub(super) fn numbers_from_json(text: &str) -> Result<Values, serde_json::Error>
     serde_json::from_str::<OwnedNumbers>(text).map(|numbers| numbers.0)
 }
 
+/// The steps behind a number as a JSON list.
+pub(super) fn why_to_json(why: &[Step]) -> String {
+    let steps: Vec<StepRow<'_>> = why
+        .iter()
+        .map(|step| StepRow {
+            gives: Cow::Borrowed(&step.gives),
+            form: Cow::Borrowed(&step.form),
+            with: Cow::Borrowed(&step.with),
+            source: Cow::Borrowed(&step.source),
+            check: Cow::Borrowed(&step.check),
+        })
+        .collect();
+    serde_json::to_string(&steps).expect("a list of texts always has a JSON form")
+}
+
+/// The reverse of [`why_to_json`].
+pub(super) fn why_from_json(text: &str) -> Result<Why, serde_json::Error> {
+    let steps: Vec<StepRow<'_>> = serde_json::from_str(text)?;
+    let owned = |text: Cow<'_, str>| Cow::Owned(text.into_owned());
+    Ok(steps
+        .into_iter()
+        .map(|row| Step {
+            gives: owned(row.gives),
+            form: owned(row.form),
+            with: row.with.into_owned(),
+            source: owned(row.source),
+            check: owned(row.check),
+        })
+        .collect())
+}
+
+#[derive(serde::Serialize, serde::Deserialize)]
+struct StepRow<'a> {
+    gives: Cow<'a, str>,
+    form: Cow<'a, str>,
+    with: Cow<'a, str>,
+    source: Cow<'a, str>,
+    check: Cow<'a, str>,
+}
+
 struct Numbers<'a>(&'a Values);
 
 impl serde::Serialize for Numbers<'_> {
@@ -114,6 +155,20 @@ mod tests {
             numbers_from_json(&text).unwrap(),
             [("zinc".into(), 1.5), ("area".into(), -2.0)] as [(Cow<str>, f64); 2]
         );
+    }
+
+    #[test]
+    fn equations_come_back_as_they_went() {
+        let why = vec![Step {
+            gives: "depletion".into(),
+            form: "Dr = 1000 (FC - theta) Zr".into(),
+            with: "1000 x (0.150 - 0.091) x 0.50 m = 29.5 \"mm\"".to_owned(),
+            source: "FAO-56".into(),
+            check: "plain arithmetic".into(),
+        }];
+        assert_eq!(why_from_json(&why_to_json(&why)).unwrap(), why);
+        assert_eq!(why_from_json("[]").unwrap(), []);
+        assert!(why_from_json("{}").is_err());
     }
 
     #[test]

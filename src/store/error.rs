@@ -24,6 +24,9 @@ pub enum StoreError {
     #[error("there is no database at {}; `trug run` makes it", path.display())]
     Missing { path: PathBuf },
 
+    #[error("the log in {} holds {most} entries already; it takes no more", path.display())]
+    LogFull { path: PathBuf, most: i64 },
+
     #[error("{} is not a database", path.display())]
     NotADatabase { path: PathBuf },
 
@@ -78,6 +81,7 @@ impl StoreError {
             | Self::LockFile { .. }
             | Self::Locked { .. }
             | Self::Missing { .. }
+            | Self::LogFull { .. }
             | Self::NotADatabase { .. }
             | Self::Foreign { .. }
             | Self::Newer { .. }

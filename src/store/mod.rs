@@ -24,6 +24,7 @@ mod alarm_rows;
 mod answers;
 mod columns;
 mod error;
+mod log_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -35,6 +36,7 @@ mod writer;
 
 pub use answers::{Answer, leave_answer};
 pub use error::StoreError;
+pub use log_rows::{LogRow, write_log};
 pub use reader::{Filter, Reader};
 pub use records::{
     Activity, AlarmRecord, Committed, ForwardRow, Letter, OutboxLetter, RejectRow, Row, Transaction,

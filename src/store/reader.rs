@@ -355,7 +355,7 @@ impl Reader {
         })
     }
 
-    fn with<T>(
+    pub(super) fn with<T>(
         &self,
         what: &'static str,
         read: impl FnOnce(&Connection) -> Result<T, Fault>,
@@ -400,7 +400,7 @@ impl Reader {
 }
 
 /// Why a row could not be read.
-enum Fault {
+pub(super) enum Fault {
     Sqlite(rusqlite::Error),
     /// What in the row cannot be understood.
     Row(String),

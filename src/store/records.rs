@@ -6,6 +6,7 @@ use super::series::Series;
 use crate::alarms::State;
 use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
+use crate::why::Why;
 
 /// Everything that is kept together or not at all.
 #[derive(Clone, Copy, Debug)]
@@ -72,6 +73,7 @@ pub struct AlarmRecord {
     /// In the order to show.
     pub values: Values,
     pub source: String,
+    pub why: Why,
     pub tell: Vec<String>,
 }
 

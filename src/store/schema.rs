@@ -11,7 +11,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -124,6 +124,24 @@ CREATE TABLE answer (
     site  TEXT NOT NULL,
     kind  TEXT NOT NULL,
     place TEXT NOT NULL
+) STRICT;
+";
+
+/// Why an alarm says what it says, and the log of what people saw and did.
+/// `detail` holds an entry's numbers as JSON.
+const VERSION_3: &str = "
+ALTER TABLE alarm ADD COLUMN why TEXT NOT NULL DEFAULT '[]';
+ALTER TABLE alarm_change ADD COLUMN why TEXT NOT NULL DEFAULT '[]';
+
+CREATE TABLE log (
+    seq        INTEGER PRIMARY KEY AUTOINCREMENT,
+    written_at INTEGER NOT NULL,
+    at         INTEGER NOT NULL,
+    site       TEXT NOT NULL,
+    place      TEXT,
+    kind       TEXT NOT NULL,
+    detail     TEXT NOT NULL,
+    note       TEXT NOT NULL
 ) STRICT;
 ";
 

@@ -110,6 +110,7 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
         text: "Kitchen bed is dry: 38 % of its available water is left.".to_owned(),
         values: vec![("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)],
         source: "FAO-56 eq. 82-83".into(),
+        why: vec![],
         tell: vec!["grounds".to_owned()],
     }
 }

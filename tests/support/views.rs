@@ -5,9 +5,12 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use trug::alarms::{Kind, Priority, State};
 use trug::garden::plan::{Id, Quantity};
-use trug::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use trug::garden::view::{
+    AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
+};
 use trug::page::{Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
+use trug::why::Step;
 
 /// Views made by hand, and the faults that a real one can have.
 #[derive(Default)]
@@ -64,6 +67,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         refill_point: 0.1095,
         field_capacity,
         available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
+        figures: Vec::new(),
         last_wetting: None,
         mulch: None,
     }
@@ -92,6 +96,7 @@ fn site() -> SiteView {
         beds: Vec::new(),
         tanks: Vec::new(),
         rain: None,
+        weather: Vec::new(),
         sensors: Vec::new(),
     }
 }
@@ -114,12 +119,14 @@ pub(crate) fn unknown() -> SiteView {
             warm_c: 28.0,
             change_hour_c: None,
             change_day_c: None,
+            figures: Vec::new(),
         }],
         rain: Some(RainView {
             condition: Condition::Unknown,
             words: silence.into(),
             since_9am_mm: None,
             week_mm: None,
+            figures: Vec::new(),
         }),
         sensors: vec![sensor("kitchen-15cm", "Kitchen bed", Quantity::SoilMoisture, None)],
         ..site()
@@ -140,12 +147,14 @@ pub(crate) fn well() -> SiteView {
             warm_c: 28.0,
             change_hour_c: Some(0.2),
             change_day_c: Some(1.9),
+            figures: Vec::new(),
         }],
         rain: Some(RainView {
             condition: Condition::Well,
             words: "No rain since 9 am.".into(),
             since_9am_mm: Some(0.0),
             week_mm: Some(4.2),
+            figures: Vec::new(),
         }),
         sensors: vec![
             sensor(
@@ -198,6 +207,7 @@ pub(crate) fn busy() -> SiteView {
         text: text.into(),
         values: Vec::new(),
         source: "".into(),
+        why: Vec::new(),
     };
     let mut shock = alarm(
         Kind::TankTemperatureShock,
@@ -221,6 +231,7 @@ pub(crate) fn busy() -> SiteView {
     );
     dry.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
     dry.source = "FAO-56 eq. 82-83".into();
+    dry.why = vec![depletion()];
     let mut silent = alarm(
         Kind::SensorSilent,
         "shed-air-temp",
@@ -242,6 +253,10 @@ pub(crate) fn busy() -> SiteView {
     );
     kitchen.last_wetting = Some("Rain, 2.4 mm, Tuesday 14 April".into());
     kitchen.mulch = Some("Not yet: water first. Mulch is planned for tomorrow, 18 April.".into());
+    kitchen.figures = vec![
+        Figure::known("Water missing from the root zone", "28.0 mm".into(), 28.0, "mm", vec![depletion()]),
+        Figure::unknown("Dry by", "no probe has a day of readings yet", "days"),
+    ];
     let mut orchard = bed(
         "orchard-row",
         "Orchard row",
@@ -289,6 +304,17 @@ pub(crate) fn busy() -> SiteView {
     view
 }
 
+/// One equation with its numbers put in.
+pub(crate) fn depletion() -> Step {
+    Step {
+        gives: "root-zone depletion".into(),
+        form: "Dr = 1000 (FC - theta) Zr".into(),
+        with: "1000 x (0.150 - 0.094) x 0.50 m = 28.0 mm".into(),
+        source: "FAO-56 chapter 8".into(),
+        check: "plain arithmetic".into(),
+    }
+}
+
 /// A topic that no sensor names.
 pub(crate) fn stray(topic: &str, payload: &[u8]) -> NotPlaced {
     NotPlaced { topic: topic.into(), payload: payload.to_vec(), count: 42, last: at("2026-04-17T05:20:00Z") }
@@ -307,9 +333,11 @@ pub(crate) fn hostile() -> SiteView {
         alarm.place_name = EVIL.into();
         alarm.text = EVIL.into();
         alarm.values = vec![("depletion_mm".into(), f64::NAN)];
+        alarm.why = vec![Step { form: EVIL.into(), with: EVIL.into(), ..depletion() }];
     }
     for bed in &mut view.beds {
         bed.name = EVIL.into();
+        bed.figures = vec![Figure::known(EVIL, EVIL.into(), f64::INFINITY, "mm", Vec::new())];
         bed.words = EVIL.into();
         bed.last_wetting = Some(EVIL.into());
         bed.mulch = Some(EVIL.into());

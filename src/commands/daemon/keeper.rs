@@ -81,6 +81,8 @@ pub struct Keeper {
     on_change: OnChange,
     /// The second in which answers were last looked for.
     looked_at: Option<i64>,
+    /// The second in which the log was last read.
+    log_looked_at: Option<i64>,
     /// When time was last moved on.
     ticked_at: Option<Timestamp>,
     late: usize,
@@ -115,6 +117,7 @@ impl Keeper {
             tell: true,
             on_change: Box::new(log_change),
             looked_at: None,
+            log_looked_at: None,
             ticked_at: None,
             late: 0,
             refused: 0,
@@ -250,6 +253,7 @@ impl Keeper {
             }
             self.pass_time(now(), signs);
             let answered = self.take_answers(now());
+            let logged = self.take_log(now());
             let something =
                 !self.batch.is_empty() || !self.letters_sent.is_empty() || !self.forwarded.is_empty();
             if something && !self.commit_at_last(signs, now, stop) {
@@ -258,6 +262,12 @@ impl Keeper {
             }
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
+            }
+            if let Some(seq) = logged
+                && let Err(reason) = self.store.log_taken(seq)
+            {
+                // It is judged again, which changes nothing.
+                warn!(reason = %Chain(&reason), "how far the log was read could not be noted");
             }
             if let Some(seq) = answered
                 && let Err(reason) = self.store.forget_answers(seq)
@@ -344,6 +354,26 @@ impl Keeper {
             }
         }
         answers.last().map(|answer| answer.seq)
+    }
+
+    /// Judges what people wrote into the log since the last look, at most once a
+    /// second. Gives the last entry's number.
+    fn take_log(&mut self, now: Timestamp) -> Option<i64> {
+        if self.log_looked_at == Some(now.as_second()) {
+            return None;
+        }
+        self.log_looked_at = Some(now.as_second());
+        let rows = match self.store.log_to_take() {
+            Ok(rows) => rows,
+            Err(reason) => {
+                warn!(reason = %Chain(&reason), "the log could not be read");
+                return None;
+            }
+        };
+        for row in &rows {
+            self.desk.core.log(&row.entry, now, &mut self.batch);
+        }
+        rows.last().map(|row| row.seq)
     }
 
     fn answer(&self, request: Request) {
@@ -433,7 +463,12 @@ fn log_change(change: &AlarmChange) {
 /// Rebuilds the core from what is stored.
 fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let reader = Reader::open(store.path())?;
-    let Some(latest) = reader.latest_at()? else { return Ok(()) };
+    let Some(latest) = reader.latest_at()? else {
+        for row in reader.log(0)? {
+            desk.core.restore_log(&row.entry);
+        }
+        return Ok(());
+    };
     // A clock that was once ahead has left rows of times that have not come.
     let from = restore_from(latest.min(super::system_now()));
     let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
@@ -453,8 +488,12 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
             text: record.text,
             values: record.values,
             source: record.source.into(),
+            why: record.why,
         })
         .collect();
+    for row in reader.log(0)? {
+        core.restore_log(&row.entry);
+    }
     core.restore_alarms(stored);
     Ok(())
 }

@@ -1,0 +1,117 @@
+//! `trug why [PLACE]`: every figure of a place, the equation with its numbers, the
+//! source and the check.
+
+use std::io::Write;
+use std::sync::Arc;
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+
+use super::recent;
+use crate::deliver::published::steps;
+use crate::garden::view::{AlarmView, Figure, SiteView};
+use crate::page::words;
+use crate::settings::Settings;
+use crate::why::Step;
+
+/// Exit codes: done; nothing is known of the place; the request is wrong.
+const DONE: u8 = 0;
+const NOTHING: u8 = 1;
+const WRONG_INPUT: u8 = 2;
+
+/// Explains a bed, a tank, a rain gauge, or the site's weather where `place` is
+/// `None`, as the garden stood at `now` by the store.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn run(
+    settings: &Settings,
+    site: Option<&str>,
+    place: Option<&str>,
+    now: Timestamp,
+    json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
+    let site = match place {
+        Some(place) => recent::place(&gardens, site, place, recent::Wanted::Any),
+        None => match (site, gardens.as_slice()) {
+            (None, [only]) => Ok(only.site.id.clone()),
+            (None, _) => Err("there are several gardens; say which with --site".to_owned()),
+            (Some(site), _) => gardens
+                .iter()
+                .find(|g| g.site.id.as_str() == site)
+                .map(|g| g.site.id.clone())
+                .ok_or_else(|| format!("no garden has the id {site:?}")),
+        },
+    };
+    let site = match site {
+        Ok(site) => site,
+        Err(why) => {
+            writeln!(out, "{why}")?;
+            return Ok(WRONG_INPUT);
+        }
+    };
+    let core = recent::core(&gardens, settings, &site, now)?;
+    let view = core.view(site.as_str()).context("the garden has just been found")?;
+    let figures = figures_of(&view, place);
+    let alarms: Vec<&AlarmView> =
+        view.alarms.iter().filter(|a| place.is_none_or(|place| a.place.as_str() == place)).collect();
+    if json {
+        let told = serde_json::json!({
+            "site": site.as_str(), "place": place, "at": view.now.to_string(),
+            "figures": figures.iter().map(|f| serde_json::json!({
+                "name": f.name, "value": f.value, "number": f.number, "unit": f.unit, "why": steps(&f.why),
+            })).collect::<Vec<_>>(),
+            "alarms": alarms.iter().map(|a| serde_json::json!({
+                "kind": a.kind.name(), "place": a.place.as_str(), "text": a.text, "source": a.source,
+                "why": steps(&a.why),
+            })).collect::<Vec<_>>(),
+        });
+        writeln!(out, "{told:#}")?;
+    } else {
+        writeln!(out, "As the garden stood {}.", words::full_moment(view.now, &view.time_zone))?;
+        for figure in &figures {
+            writeln!(out, "\n{}: {}", figure.name, figure.value)?;
+            print(&figure.why, out)?;
+        }
+        for alarm in &alarms {
+            writeln!(out, "\n{} at {}: {}", words::kind(alarm.kind), alarm.place_name, alarm.text)?;
+            print(&alarm.why, out)?;
+            writeln!(out, "  By the rule of: {}", alarm.source)?;
+        }
+        if figures.is_empty() && alarms.is_empty() {
+            writeln!(out, "Nothing is known of it yet.")?;
+        }
+    }
+    Ok(if figures.is_empty() && alarms.is_empty() { NOTHING } else { DONE })
+}
+
+/// The figures of one place, or of the weather.
+fn figures_of<'v>(view: &'v SiteView, place: Option<&str>) -> Vec<&'v Figure> {
+    let Some(place) = place else {
+        let rain = view.rain.iter().flat_map(|rain| &rain.figures);
+        return rain.chain(&view.weather).collect();
+    };
+    if let Some(bed) = view.beds.iter().find(|b| b.id.as_str() == place) {
+        return bed.figures.iter().collect();
+    }
+    if let Some(tank) = view.tanks.iter().find(|t| t.id.as_str() == place) {
+        return tank.figures.iter().collect();
+    }
+    let gauge = view
+        .sensors
+        .iter()
+        .any(|s| s.id.as_str() == place && s.measures == crate::garden::plan::Quantity::Rain);
+    view.rain.iter().filter(|_| gauge).flat_map(|rain| &rain.figures).collect()
+}
+
+fn print(why: &[Step], out: &mut dyn Write) -> std::io::Result<()> {
+    for step in why {
+        writeln!(out, "  {}", step.gives)?;
+        writeln!(out, "    {}", step.form)?;
+        writeln!(out, "    {}", step.with)?;
+        writeln!(out, "    {}; {}", step.source, step.check)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,249 @@
+//! The log: what people saw and did in the garden.
+//!
+//! A person's entry is no reading: it has no sensor, it comes late and it may be
+//! put right by a later one. Rules read the newest entry of a kind by its own
+//! time.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+
+use crate::garden::plan::Id;
+
+/// One entry.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogEntry {
+    pub site: Id,
+    /// A bed or tank; `None`: the whole garden.
+    pub place: Option<Id>,
+    /// When it was seen or done.
+    pub at: Timestamp,
+    pub what: Seen,
+    /// Anything else, in the writer's words. No names of children.
+    pub note: String,
+}
+
+/// What was seen or done.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Seen {
+    /// A test of a tank's water. What was not tested is `None`.
+    WaterTest(WaterTest),
+    /// Mulch went down, mm deep.
+    MulchLaid { depth_mm: f64 },
+    /// A wetting agent was used, by its label.
+    WettingAgent,
+    /// A drop of water on dry soil took so many seconds to go in.
+    WaterDrop { seconds: f64 },
+    /// The weakest solution of ethanol that goes in within ten seconds, mol/L.
+    EthanolDrop { molarity: f64 },
+    /// A bed was watered by hand; litres where somebody measured.
+    Watered { litres: Option<f64> },
+    /// Planted or sown; the crop where it is one of the table.
+    Planted { crop: Option<String> },
+    /// Harvested, kg.
+    Harvest { kg: f64 },
+    /// Fish went into a tank: how many, and grams each where known.
+    FishAdded { count: u32, grams_each: Option<f64> },
+    /// Fish died or were taken out.
+    FishLost { count: u32 },
+    /// Fed, grams.
+    Fed { grams: f64 },
+    /// A bag of fish that floats on the tank.
+    Bag { temperature_c: Option<f64>, ph: Option<f64> },
+    /// Only the note.
+    Note,
+}
+
+/// A test of a tank's water.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WaterTest {
+    pub temperature_c: Option<f64>,
+    pub ph: Option<f64>,
+    /// Total ammonia as nitrogen, mg/L.
+    pub ammonia_mg_l: Option<f64>,
+    /// Nitrite as nitrogen, mg/L.
+    pub nitrite_mg_l: Option<f64>,
+    /// Nitrate as nitrogen, mg/L.
+    pub nitrate_mg_l: Option<f64>,
+    /// Dissolved oxygen, mg/L.
+    pub oxygen_mg_l: Option<f64>,
+}
+
+impl Seen {
+    /// The name in commands, files and the store.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::WaterTest(_) => "water-test",
+            Self::MulchLaid { .. } => "mulch",
+            Self::WettingAgent => "wetting-agent",
+            Self::WaterDrop { .. } => "water-drop",
+            Self::EthanolDrop { .. } => "ethanol-drop",
+            Self::Watered { .. } => "watered",
+            Self::Planted { .. } => "planted",
+            Self::Harvest { .. } => "harvest",
+            Self::FishAdded { .. } => "fish-added",
+            Self::FishLost { .. } => "fish-lost",
+            Self::Fed { .. } => "fed",
+            Self::Bag { .. } => "bag",
+            Self::Note => "note",
+        }
+    }
+}
+
+impl Seen {
+    /// Its numbers by name, those that are known.
+    pub fn numbers(&self) -> Vec<(&'static str, f64)> {
+        let known = |numbers: &[(&'static str, Option<f64>)]| {
+            numbers.iter().filter_map(|&(name, number)| Some((name, number?))).collect()
+        };
+        match *self {
+            Self::WaterTest(test) => known(&[
+                ("temperature_c", test.temperature_c),
+                ("ph", test.ph),
+                ("ammonia_mg_l", test.ammonia_mg_l),
+                ("nitrite_mg_l", test.nitrite_mg_l),
+                ("nitrate_mg_l", test.nitrate_mg_l),
+                ("oxygen_mg_l", test.oxygen_mg_l),
+            ]),
+            Self::MulchLaid { depth_mm } => vec![("depth_mm", depth_mm)],
+            Self::WaterDrop { seconds } => vec![("seconds", seconds)],
+            Self::EthanolDrop { molarity } => vec![("molarity", molarity)],
+            Self::Watered { litres } => known(&[("litres", litres)]),
+            Self::Harvest { kg } => vec![("kg", kg)],
+            Self::FishAdded { count, grams_each } => {
+                known(&[("count", Some(f64::from(count))), ("grams_each", grams_each)])
+            }
+            Self::FishLost { count } => vec![("count", f64::from(count))],
+            Self::Fed { grams } => vec![("grams", grams)],
+            Self::Bag { temperature_c, ph } => known(&[("temperature_c", temperature_c), ("ph", ph)]),
+            Self::WettingAgent | Self::Planted { .. } | Self::Note => Vec::new(),
+        }
+    }
+
+    /// What it is, in words: "mulch laid, 100 mm deep".
+    pub fn words(&self) -> String {
+        let listed = |parts: &[(&str, Option<f64>, &str)]| {
+            let parts: Vec<String> = parts
+                .iter()
+                .filter_map(|(name, number, unit)| Some(format!("{name} {}{unit}", (*number)?)))
+                .collect();
+            parts.join(", ")
+        };
+        match self {
+            Self::WaterTest(test) => {
+                let values = listed(&[
+                    ("water", test.temperature_c, " °C"),
+                    ("pH", test.ph, ""),
+                    ("ammonia", test.ammonia_mg_l, " mg/L"),
+                    ("nitrite", test.nitrite_mg_l, " mg/L"),
+                    ("nitrate", test.nitrate_mg_l, " mg/L"),
+                    ("oxygen", test.oxygen_mg_l, " mg/L"),
+                ]);
+                format!("water test: {values}")
+            }
+            Self::MulchLaid { depth_mm } => format!("mulch laid, {depth_mm} mm deep"),
+            Self::WettingAgent => "wetting agent used".to_owned(),
+            Self::WaterDrop { seconds } => format!("a drop of water went in after {seconds} s"),
+            Self::EthanolDrop { molarity } => {
+                format!("ethanol of {molarity} mol/L went in within ten seconds")
+            }
+            Self::Watered { litres: Some(litres) } => format!("watered by hand with {litres} L"),
+            Self::Watered { litres: None } => "watered by hand".to_owned(),
+            Self::Planted { crop: Some(crop) } => format!("planted: {crop}"),
+            Self::Planted { crop: None } => "planted".to_owned(),
+            Self::Harvest { kg } => format!("harvested {kg} kg"),
+            Self::FishAdded { count, grams_each: Some(grams) } => {
+                format!("{count} fish of about {grams} g added")
+            }
+            Self::FishAdded { count, grams_each: None } => format!("{count} fish added"),
+            Self::FishLost { count } => format!("{count} fish lost"),
+            Self::Fed { grams } => format!("fed {grams} g"),
+            Self::Bag { temperature_c, ph } => {
+                format!(
+                    "a bag of fish floats: {}",
+                    listed(&[("water", *temperature_c, " °C"), ("pH", *ph, "")])
+                )
+            }
+            Self::Note => "note".to_owned(),
+        }
+    }
+}
+
+/// Entries of one place that are remembered; the oldest go first. The store
+/// keeps all of them.
+const KEPT_MAX: usize = 400;
+
+/// One site's log, place by place, each sorted by the entries' own times.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct SiteLog {
+    places: HashMap<Option<Id>, Vec<(Timestamp, Seen)>>,
+}
+
+impl SiteLog {
+    /// Adds an entry in its place. One that is there already changes nothing.
+    pub(crate) fn add(&mut self, entry: &LogEntry) {
+        let kept = self.places.entry(entry.place.clone()).or_default();
+        let end = kept.partition_point(|(at, _)| *at <= entry.at);
+        if kept[..end].iter().rev().take_while(|(at, _)| *at == entry.at).any(|(_, what)| *what == entry.what)
+        {
+            return;
+        }
+        kept.insert(end, (entry.at, entry.what.clone()));
+        if kept.len() > KEPT_MAX {
+            kept.remove(0);
+        }
+    }
+
+    /// The entries of a place, oldest first.
+    pub(crate) fn of(&self, place: &Id) -> &[(Timestamp, Seen)] {
+        self.places.get(&Some(place.clone())).map_or(&[], Vec::as_slice)
+    }
+
+    /// The newest entry of a place up to `now` of which `pick` makes something.
+    pub(crate) fn newest<T>(
+        &self,
+        place: &Id,
+        now: Timestamp,
+        pick: impl Fn(&Seen) -> Option<T>,
+    ) -> Option<(Timestamp, T)> {
+        self.of(place)
+            .iter()
+            .rev()
+            .filter(|(at, _)| *at <= now)
+            .find_map(|(at, what)| pick(what).map(|picked| (*at, picked)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn entry(at_s: i64, what: Seen) -> LogEntry {
+        LogEntry {
+            site: Id::new("school"),
+            place: Some(Id::new("bed")),
+            at: Timestamp::from_second(at_s).expect("in range"),
+            what,
+            note: String::new(),
+        }
+    }
+
+    #[test]
+    fn the_newest_by_its_own_time_counts_and_twice_is_once() {
+        let mut log = SiteLog::default();
+        let drop = |seconds| Seen::WaterDrop { seconds };
+        for it in [entry(200, drop(70.0)), entry(100, drop(3.0)), entry(200, drop(70.0))] {
+            log.add(&it);
+        }
+        let bed = Id::new("bed");
+        assert_eq!(log.of(&bed).len(), 2);
+        let pick = |seen: &Seen| match seen {
+            Seen::WaterDrop { seconds } => Some(*seconds),
+            _ => None,
+        };
+        let at = |s| Timestamp::from_second(s).expect("in range");
+        assert_eq!(log.newest(&bed, at(300), pick), Some((at(200), 70.0)));
+        assert_eq!(log.newest(&bed, at(150), pick), Some((at(100), 3.0)));
+        assert_eq!(log.newest(&bed, at(50), pick), None);
+    }
+}

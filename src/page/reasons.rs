@@ -1,0 +1,49 @@
+//! Figures and the reasons for them: the equation with its numbers put in, the
+//! source and the check, behind a line that opens without script.
+
+use maud::{Markup, html};
+
+use crate::garden::view::Figure;
+use crate::why::Step;
+
+/// The steps to a figure; nothing where there are none.
+pub(super) fn steps(why: &[Step]) -> Markup {
+    html! {
+        @if !why.is_empty() {
+            ol class="steps" {
+                @for step in why {
+                    li {
+                        p class="gives" { (step.gives) }
+                        p class="equation" { (step.form) }
+                        p class="numbers" { (step.with) }
+                        p class="source" { (step.source) "; " (step.check) "." }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The figures of a place, each with its reasons.
+pub(super) fn figures(figures: &[Figure]) -> Markup {
+    html! {
+        @if !figures.is_empty() {
+            details class="figures" {
+                summary { "Figures, and why" }
+                dl {
+                    @for figure in figures {
+                        div {
+                            dt { (figure.name) }
+                            dd {
+                                (figure.value)
+                                @if !figure.why.is_empty() {
+                                    details { summary { "Why" } (steps(&figure.why)) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
