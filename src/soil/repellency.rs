@@ -35,9 +35,6 @@ pub const ETHANOL_DROPLET: Equation = Equation {
     check: Check::Table("med_classes.csv"),
 };
 
-/// The equations of this file.
-pub const REPELLENCY_EQUATIONS: &[Equation] = &[WATER_DROP, ETHANOL_DROPLET];
-
 /// What a drop of water said, from the best to the worst.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum WaterDrop {

@@ -44,6 +44,7 @@ sources! {
     quality_flags
     repellency
     soil_tables
+    soil_water
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.
