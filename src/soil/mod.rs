@@ -9,6 +9,7 @@ mod out_of_range;
 mod repellency;
 mod root_zone;
 mod saxton_rawls;
+mod soaking;
 mod stages;
 mod stress;
 mod textures;
@@ -23,6 +24,7 @@ pub use repellency::{
 };
 pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
 pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND};
+pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, TOGETHER_S, Verdict, enough_mm, enough_step};
 pub use stages::StageRow;
 pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
 pub use textures::{TEXTURES, Texture, texture};
@@ -46,6 +48,7 @@ pub const EQUATIONS: &[Equation] = &[
     saxton_rawls::FIELD_CAPACITY,
     saxton_rawls::SATURATION,
     saxton_rawls::CONDUCTIVITY,
+    soaking::ENOUGH,
     repellency::WATER_DROP,
     repellency::ETHANOL_DROPLET,
 ];

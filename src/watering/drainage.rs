@@ -53,8 +53,7 @@ pub const MOST_A_BED_HOLDS: Equation = Equation {
 };
 
 /// The equations of this file.
-pub const EQUATIONS: &[Equation] =
-    &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
+pub const EQUATIONS: &[Equation] = &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
 
 const LEFT_ON_PART: f64 = 0.4;
 const WATERLOGGED_PART: f64 = 0.5;
