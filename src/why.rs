@@ -70,7 +70,12 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[crate::soil::EQUATIONS, crate::watering::DRAINAGE_EQUATIONS];
+pub const EQUATIONS: &[&[Equation]] = &[
+    crate::calibration::EQUATIONS,
+    crate::rain::EQUATIONS,
+    crate::soil::EQUATIONS,
+    crate::watering::DRAINAGE_EQUATIONS,
+];
 
 #[cfg(test)]
 mod tests {

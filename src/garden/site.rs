@@ -221,6 +221,8 @@ pub(crate) struct SiteState {
     pub(crate) now: Option<Timestamp>,
     /// Before this no sensor can have fallen silent.
     pub(crate) silence_due: Option<Timestamp>,
+    /// When the alarms' timers were last looked at.
+    pub(crate) timers_at: Option<Timestamp>,
 }
 
 /// The water of a bed as its probes see it.
@@ -280,6 +282,7 @@ impl SiteState {
             judged_to: None,
             now: None,
             silence_due: None,
+            timers_at: None,
             garden,
         }
     }

@@ -42,7 +42,9 @@ sources! {
     payloads
     permittivity
     quality_flags
+    rain
     repellency
+    sensors
     soil_tables
     soil_water
 }
