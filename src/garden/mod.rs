@@ -13,11 +13,13 @@ mod logged;
 mod look;
 mod mulch_day;
 mod rain_days;
+mod repellent_rules;
 mod silence;
 mod site;
 mod standing;
 mod tank_rules;
 mod timers;
+mod wet_rules;
 mod wetting_cause;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};

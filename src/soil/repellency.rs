@@ -28,7 +28,7 @@ pub const WATER_DROP: Equation = Equation {
 };
 
 /// Class of an ethanol molarity.
-pub const ETHANOL_DROPLET: Equation = Equation {
+pub(super) const ETHANOL_DROPLET: Equation = Equation {
     gives: "water-repellency rating by the ethanol-droplet test",
     form: "0 mol/L none; 0.2 to 1.0 low, 1.2 to 2.2 moderate, 2.4 to 3.0 severe, from 3.2 very severe",
     source: "King 1981; the bands from memory",

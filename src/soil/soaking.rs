@@ -48,7 +48,7 @@ const DRY: f64 = 0.5;
 const REACHED: f64 = 0.010;
 const UNFELT: f64 = 0.006;
 /// Misses in a row that make the soil water-repellent.
-pub const REPEATED: usize = 3;
+pub(super) const REPEATED: usize = 3;
 
 const HOUR_S: i64 = 3600;
 /// Water of this long counts together.

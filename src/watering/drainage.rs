@@ -21,7 +21,7 @@ use jiff::Timestamp;
 use crate::why::{Check, Equation, Step};
 
 /// Saturation, where nobody gave the soil's.
-pub const SATURATION_ESTIMATE: Equation = Equation {
+pub(super) const SATURATION_ESTIMATE: Equation = Equation {
     gives: "saturation, estimated",
     form: "SAT = 0.43 + 0.15 FC",
     source: "this project's own line through the textures of Saxton and Rawls 2006, Table 3",
@@ -29,7 +29,7 @@ pub const SATURATION_ESTIMATE: Equation = Equation {
 };
 
 /// The water content above which soil that does not dry has water coming.
-pub const LEFT_ON_LIMIT: Equation = Equation {
+pub(super) const LEFT_ON_LIMIT: Equation = Equation {
     gives: "water content that only running water keeps up",
     form: "limit = FC + 0.4 (SAT - FC)",
     source: "this project's own; above field capacity soil drains by itself (FAO-56 ch. 8)",
@@ -37,7 +37,7 @@ pub const LEFT_ON_LIMIT: Equation = Equation {
 };
 
 /// The water content above which a root zone is waterlogged if it stays.
-pub const WATERLOGGED_LIMIT: Equation = Equation {
+pub(super) const WATERLOGGED_LIMIT: Equation = Equation {
     gives: "water content of a waterlogged root zone",
     form: "limit = FC + 0.5 (SAT - FC)",
     source: "the half is this project's own; 48 hours of drainage: FAO Soils Bulletin 79",
