@@ -1,7 +1,7 @@
 //! One file for each command.
 
-pub mod acknowledge;
 pub mod alarms;
+pub mod answer;
 pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]

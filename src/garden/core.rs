@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{Input, Kind, State};
+use crate::alarms::{Delays, Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Place};
@@ -54,6 +54,8 @@ pub struct StoredAlarm {
     pub state: State,
     pub since: Timestamp,
     pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
     pub text: String,
     pub values: Values,
     pub source: Cow<'static, str>,
@@ -117,12 +119,13 @@ impl Core {
         let repeated =
             site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
         let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
-        if judged.is_none()
-            && !repeated
-            && let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory
-        {
-            // Rain that was not counted must not look like dryness.
-            gauge.miss(at, &garden.site.time_zone);
+        if judged.is_none() && !repeated {
+            // Water that was not counted must not look like none.
+            match &mut site.sensors[usize::from(index)].memory {
+                Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
+                Memory::Flow(flow) => flow.miss(at),
+                Memory::Soil(_) | Memory::Water(_) | Memory::None => {}
+            }
         }
         if reading.is_none() {
             return;
@@ -144,6 +147,10 @@ impl Core {
                 if suspect {
                     gauge.doubt();
                 }
+                None
+            }
+            Memory::Flow(flow) => {
+                flow.push(at, value, i64::from(plan.every_s), patience_s);
                 None
             }
             Memory::None => None,
@@ -191,9 +198,16 @@ impl Core {
         }
     }
 
-    /// Somebody has taken the alarm on. `false` if there is no such alarm or it
-    /// is not waiting for an answer.
-    pub fn acknowledge(&mut self, key: &AlarmKey, now: Timestamp, batch: &mut Batch) -> bool {
+    /// Takes a person's answer to an alarm. `how` says by which way it came. `false`
+    /// if there is no such alarm or the answer changes nothing.
+    pub fn answer(
+        &mut self,
+        key: &AlarmKey,
+        input: Input,
+        how: &str,
+        now: Timestamp,
+        batch: &mut Batch,
+    ) -> bool {
         let before = batch.changes.len();
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
         let garden = Arc::clone(&site.garden);
@@ -203,10 +217,14 @@ impl Core {
         };
         let Some(standing) = site.standing_mut(key) else { return false };
         let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
-        let delays = garden.rules.sensor_silent;
-        standing.step(&of, now, Input::Acknowledge, delays, batch, |_| {
-            Said::new("somebody has taken this on".to_owned(), &[], "")
+        // The delays are the condition's; an answer waits for nothing.
+        let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
+        standing.step(&of, now, input, delays, batch, |_| {
+            Said::new("Nothing is the matter here; somebody answered all the same.".to_owned(), &[], "")
         });
+        for change in &mut batch.changes[before..] {
+            change.how = Some(how.to_owned().into());
+        }
         batch.changes.len() > before
     }
 
@@ -272,6 +290,9 @@ impl Core {
                     standing.life = crate::alarms::Life::restored(
                         state,
                         found.map_or(Timestamp::UNIX_EPOCH, |a| a.since),
+                        found.map_or(Timestamp::UNIX_EPOCH, |a| a.at),
+                        found.and_then(|a| a.shelf),
+                        standing.life,
                     );
                 }
                 standing.last = found.map(|a| {
@@ -364,7 +385,7 @@ impl SiteState {
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
                     Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::None => {}
+                    Memory::Rain(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }
@@ -387,7 +408,7 @@ impl SiteState {
     }
 
     /// Visits every alarm that this site can have.
-    fn each_standing<'a>(
+    pub(crate) fn each_standing<'a>(
         &'a mut self,
         mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &'a mut Standing),
     ) {

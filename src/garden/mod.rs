@@ -6,6 +6,7 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod bed_growth;
 mod bed_rules;
 mod core;
 mod logged;
@@ -16,6 +17,7 @@ mod silence;
 mod site;
 mod standing;
 mod tank_rules;
+mod timers;
 mod wetting_cause;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};

@@ -22,6 +22,7 @@ mod hours;
 mod payload;
 mod quality;
 mod range;
+mod resistance;
 mod roof;
 mod secret;
 mod sensor;

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use jiff::tz::TimeZone;
 
-use super::calibration::{calibrations, identity};
+use super::calibration::{Setting, calibrations, unwritten};
 use super::document::Want;
 use super::fault::nearest;
 use super::payload::payload;
@@ -24,11 +24,23 @@ pub(super) struct Places {
     pub(super) tanks: HashMap<String, PlaceUse>,
 }
 
+impl Places {
+    fn soil(&self, place: Place) -> Option<(f64, f64)> {
+        match place {
+            Place::Bed(at) => self.beds.values().find(|bed| bed.at == at)?.soil,
+            Place::Tank(_) | Place::Site => None,
+        }
+    }
+}
+
 /// One bed or tank and whether a sensor watches it.
 pub(super) struct PlaceUse {
     /// Its number in the garden.
     pub(super) at: u16,
     pub(super) watched: bool,
+    /// A bed's wilting point and field capacity, m³/m³; `None` for tanks, and
+    /// for a bed that is itself at fault.
+    pub(super) soil: Option<(f64, f64)>,
 }
 
 /// What a sensor must not share with those of any garden.
@@ -62,15 +74,16 @@ pub(super) fn sensor(
         .need(
             "payload",
             Want::TextOrTable,
-            "\"number\", \"senml\", \"line-protocol\" or { json = { value = \"/raw\" } }",
+            "\"number\", \"senml\", \"line-protocol\", \"one-wire\" or { json = { value = \"/raw\" } }",
         )
         .and_then(|item| payload(&item));
     let every_s = table
         .need("every_s", Want::Value, "the seconds between two readings")
         .and_then(|item| item.whole(1..=86_400, "seconds between two readings"));
+    let setting = Setting { measures, zone, soil: place.and_then(|place| places.soil(place)) };
     let calibrations = match table.get("calibration", Want::TextOrTable) {
-        Some(item) => calibrations(&item, measures, zone),
-        None => Some(identity()),
+        Some(item) => calibrations(&item, &setting),
+        None => unwritten(&table, payload.as_ref(), measures),
     };
     let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
     // Where the quantity is at fault, any will do to find the other faults.

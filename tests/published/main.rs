@@ -43,7 +43,9 @@ sources! {
     permittivity
     quality_flags
     rain
+    sensors
     soil_tables
+    soil_water
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.

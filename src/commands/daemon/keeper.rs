@@ -344,7 +344,7 @@ impl Keeper {
             }
         };
         for answer in &answers {
-            if !self.desk.core.acknowledge(&answer.key, answer.at, &mut self.batch) {
+            if !self.desk.core.answer(&answer.key, answer.input, &answer.how, answer.at, &mut self.batch) {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
@@ -487,6 +487,7 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
             state: record.state,
             since: record.since,
             at: record.at,
+            shelf: record.shelf,
             text: record.text,
             values: record.values,
             source: record.source.into(),
