@@ -167,6 +167,37 @@ enum Answer {
         #[arg(value_name = "KIND/PLACE")]
         alarm: String,
     },
+    /// Say that all is well, of an alarm that stays after its end because harm may be done
+    Reset {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Put an alarm aside for a while; nobody is told of it
+    Shelve {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+        /// How long: 90m, 2h, 3d
+        #[arg(long, value_name = "TIME")]
+        r#for: String,
+        /// Only until its condition is over, if that comes first
+        #[arg(long)]
+        once: bool,
+    },
+    /// Take an alarm up again that was put aside
+    Unshelve {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Switch an alarm off until it is put back
+    Off {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Put an alarm back that was switched off
+    On {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -265,8 +296,17 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         Command::Log { entry } => {
             commands::log::run(&settings, entry, commands::daemon::system_now(), json, &mut out)
         }
-        Command::Alarms { site, answer: Some(Answer::Ack { alarm }), .. } => {
-            commands::acknowledge::run(&settings, site.as_deref(), &alarm, json, &mut out)
+        Command::Alarms { site, answer: Some(answer), .. } => {
+            use commands::answer::Answer as Given;
+            let (alarm, answer) = match answer {
+                Answer::Ack { alarm } => (alarm, Given::Acknowledge),
+                Answer::Reset { alarm } => (alarm, Given::Reset),
+                Answer::Shelve { alarm, r#for: length, once } => (alarm, Given::Shelve { length, once }),
+                Answer::Unshelve { alarm } => (alarm, Given::Unshelve),
+                Answer::Off { alarm } => (alarm, Given::TakeOut),
+                Answer::On { alarm } => (alarm, Given::PutBack),
+            };
+            commands::answer::run(&settings, site.as_deref(), &alarm, &answer, json, &mut out)
         }
         Command::Alarms { site, from, to, answer: None } => {
             let alarms = commands::alarms::Alarms { site, from, to, json };

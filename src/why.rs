@@ -70,7 +70,8 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[crate::calibration::EQUATIONS];
+pub const EQUATIONS: &[&[Equation]] =
+    &[crate::calibration::EQUATIONS, crate::rain::EQUATIONS, crate::soil::EQUATIONS];
 
 #[cfg(test)]
 mod tests {

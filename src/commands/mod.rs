@@ -1,7 +1,7 @@
 //! One file for each command.
 
-pub mod acknowledge;
 pub mod alarms;
+pub mod answer;
 pub mod calibrate;
 pub mod check;
 pub mod daemon;
@@ -11,6 +11,7 @@ pub mod export;
 pub mod import;
 pub mod log;
 pub mod mulch;
+mod rain_record;
 pub mod recent;
 pub mod run;
 pub mod telemetry;

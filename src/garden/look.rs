@@ -20,7 +20,7 @@ impl SiteState {
         let alarms = self.alarm_views();
         let to_do = alarms
             .iter()
-            .filter(|a| matches!(a.state, State::Unacknowledged | State::Acknowledged))
+            .filter(|a| a.state.is_active())
             .map(|a| ToDo { priority: a.priority, place: a.place_name.clone(), text: a.text.clone() })
             .collect();
         SiteView {
@@ -56,11 +56,7 @@ impl SiteState {
         let garden = &self.garden;
         let mut views = Vec::new();
         let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
-            let (state, Some(since), Some(last)) =
-                (standing.life.state(), standing.life.since(), standing.last.as_deref())
-            else {
-                return;
-            };
+            let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
             if state == State::Normal {
                 return;
             }
@@ -70,8 +66,9 @@ impl SiteState {
                 place_name: name,
                 state,
                 priority: kind.priority(),
-                since,
+                since: standing.life.since().unwrap_or(last.0),
                 at: last.0,
+                shelf: standing.life.shelf(),
                 text: last.1.text.clone(),
                 values: last.1.values.clone(),
                 source: last.1.source.clone(),
@@ -252,10 +249,10 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        Some(RainView { condition, words, since_9am_mm, week_mm, figures: Vec::new() })
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures: self.rain_figures(now) })
     }
 }
 
 fn active(standing: &Standing) -> bool {
-    matches!(standing.life.state(), State::Unacknowledged | State::Acknowledged)
+    standing.life.state().is_active()
 }

@@ -6,15 +6,18 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod bed_growth;
 mod bed_rules;
 mod core;
 mod logged;
 mod look;
 mod mulch_day;
+mod rain_days;
 mod silence;
 mod site;
 mod standing;
 mod tank_rules;
+mod timers;
 mod wetting_cause;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};

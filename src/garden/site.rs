@@ -13,7 +13,7 @@ use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, mean_water_content};
 use crate::tank::Temperatures;
-use crate::watering::WettingWatch;
+use crate::watering::{FlowWatch, WettingWatch};
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -28,6 +28,7 @@ pub(crate) enum Memory {
     Soil(Box<WettingWatch>),
     Water(Box<Temperatures>),
     Rain(Box<Gauge>),
+    Flow(Box<FlowWatch>),
     None,
 }
 
@@ -69,6 +70,7 @@ impl SensorState {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
+                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 _ => Memory::None,
             },
         }
@@ -219,6 +221,8 @@ pub(crate) struct SiteState {
     pub(crate) now: Option<Timestamp>,
     /// Before this no sensor can have fallen silent.
     pub(crate) silence_due: Option<Timestamp>,
+    /// When the alarms' timers were last looked at.
+    pub(crate) timers_at: Option<Timestamp>,
 }
 
 /// The water of a bed as its probes see it.
@@ -278,6 +282,7 @@ impl SiteState {
             judged_to: None,
             now: None,
             silence_due: None,
+            timers_at: None,
             garden,
         }
     }

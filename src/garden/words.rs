@@ -31,6 +31,11 @@ pub(crate) fn day(date: Date) -> String {
         Weekday::Saturday => "Saturday",
         Weekday::Sunday => "Sunday",
     };
+    format!("{weekday} {} {}", date.day(), month(date.month()))
+}
+
+/// "April"; empty where there is no such month.
+pub(crate) fn month(month: i8) -> &'static str {
     const MONTHS: [&str; 12] = [
         "January",
         "February",
@@ -45,8 +50,7 @@ pub(crate) fn day(date: Date) -> String {
         "November",
         "December",
     ];
-    let month = usize::try_from(date.month() - 1).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"");
-    format!("{weekday} {} {month}", date.day())
+    usize::try_from(month - 1).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"")
 }
 
 /// "2:35 pm on Tuesday 7 April", on the local clock.

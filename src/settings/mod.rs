@@ -23,6 +23,7 @@ mod payload;
 mod quality;
 mod range;
 mod resistance;
+mod roof;
 mod secret;
 mod sensor;
 mod table;

@@ -42,8 +42,10 @@ sources! {
     payloads
     permittivity
     quality_flags
+    rain
     sensors
     soil_tables
+    soil_water
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.

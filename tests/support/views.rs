@@ -204,6 +204,7 @@ pub(crate) fn busy() -> SiteView {
         priority,
         since: at(since),
         at: at(since),
+        shelf: None,
         text: text.into(),
         values: Vec::new(),
         source: "".into(),
