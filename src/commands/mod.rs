@@ -1,5 +1,6 @@
 //! One file for each command.
 
+pub mod acclimatise;
 pub mod acknowledge;
 pub mod alarms;
 pub mod check;

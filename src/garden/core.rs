@@ -133,8 +133,12 @@ impl Core {
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
             Memory::Soil(watch) => watch.push(at, value),
-            Memory::Water(kept) => {
-                kept.push(at, value);
+            Memory::Water(thermometer) => {
+                thermometer.kept.push(at, value);
+                None
+            }
+            Memory::Ph(hours) => {
+                hours.push(at, value);
                 None
             }
             Memory::Rain(gauge) => {
@@ -150,7 +154,7 @@ impl Core {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
+            (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
     }
@@ -343,8 +347,12 @@ impl SiteState {
                 state.good = state.good.filter(|(at, _)| *at != before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
-                    Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::None => {}
+                    Memory::Water(thermometer) => {
+                        thermometer.kept.take_back(before);
+                        thermometer.immersion.take_back(before);
+                    }
+                    // An hour's mean bears one false reading.
+                    Memory::Rain(_) | Memory::Ph(_) | Memory::None => {}
                 }
             }
         }

@@ -6,6 +6,7 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod acclimatise;
 mod bed_rules;
 mod core;
 mod logged;
@@ -14,8 +15,13 @@ mod mulch_day;
 mod silence;
 mod site;
 mod standing;
+mod tank_figures;
+mod tank_look;
 mod tank_rules;
+mod tank_water;
+mod tank_words;
 mod wetting_cause;
 
+pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use mulch_day::{MulchAnswer, MulchDay};

@@ -43,6 +43,7 @@ sources! {
     permittivity
     quality_flags
     soil_tables
+    tank
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.
