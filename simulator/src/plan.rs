@@ -15,7 +15,7 @@ pub(crate) enum Fault {
     Silent,
     /// It repeats one number.
     Frozen,
-    /// A gauge that sees no rain.
+    /// A gauge that sees no rain, or a part of it.
     Clogged,
     /// Its messages wait for the end of the fault.
     Late,
@@ -27,6 +27,8 @@ pub(crate) struct Faulty {
     pub(crate) fault: Fault,
     pub(crate) from_s: i64,
     pub(crate) to_s: i64,
+    /// The part of the rain that a clogged gauge still sees.
+    pub(crate) passes: f64,
 }
 
 /// Water on a bed.
@@ -98,23 +100,30 @@ impl Plan {
 
     fn add(&mut self, school: &School, event: &Event) {
         let zone = &school.time_zone;
-        let mut fault = |sensor: &str, fault, from: DateTime, to: DateTime| {
+        let mut fault = |sensor: &str, fault, from: DateTime, to: DateTime, passes: f64| {
             if let Some(number) = self.placed(school.sensor_of(sensor), sensor) {
                 let (from_s, to_s) = (instant_s(zone, from), instant_s(zone, to));
-                self.faults[number].push(Faulty { fault, from_s, to_s });
+                self.faults[number].push(Faulty { fault, from_s, to_s, passes });
             }
         };
         match event {
-            Event::Silent { sensor, from, to } => fault(sensor, Fault::Silent, *from, *to),
-            Event::Frozen { sensor, from, to } => fault(sensor, Fault::Frozen, *from, *to),
-            Event::GaugeClogged { sensor, from, to } => fault(sensor, Fault::Clogged, *from, *to),
+            Event::Silent { sensor, from, to } => fault(sensor, Fault::Silent, *from, *to, 1.0),
+            Event::Frozen { sensor, from, to } => fault(sensor, Fault::Frozen, *from, *to, 1.0),
+            Event::GaugeClogged { sensor, passes, from, to } => {
+                fault(sensor, Fault::Clogged, *from, *to, *passes);
+            }
             Event::LateGateway { beds, from, to } => {
                 for id in beds {
                     let Some(bed) = self.placed(school.bed_of(id), id) else { continue };
                     for (number, sensor) in school.sensors.iter().enumerate() {
                         if sensor.place == Place::Bed(bed) {
                             let (from_s, to_s) = (instant_s(zone, *from), instant_s(zone, *to));
-                            self.faults[number].push(Faulty { fault: Fault::Late, from_s, to_s });
+                            self.faults[number].push(Faulty {
+                                fault: Fault::Late,
+                                from_s,
+                                to_s,
+                                passes: 1.0,
+                            });
                         }
                     }
                 }

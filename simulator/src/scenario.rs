@@ -122,9 +122,13 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         at: DateTime,
     },
-    /// The funnel is blocked: the gauge goes on sending that nothing fell.
+    /// The funnel is blocked: the gauge goes on sending that nothing fell, or that
+    /// a part of it did.
     GaugeClogged {
         sensor: String,
+        /// The part of the rain that still gets through.
+        #[serde(default)]
+        passes: f64,
         #[serde(deserialize_with = "date_time")]
         from: DateTime,
         #[serde(deserialize_with = "date_time")]
@@ -250,6 +254,9 @@ impl Scenario {
             within("watering.litres", schedule.litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
         }
         for event in &self.event {
+            if let Event::GaugeClogged { passes, .. } = event {
+                within("event.passes", *passes, 0.0, 1.0, "between 0 and 1")?;
+            }
             match event {
                 Event::Watering { litres, .. } => {
                     within("event.litres", *litres, 0.1, 100_000.0, "between 0.1 and 100000")?;

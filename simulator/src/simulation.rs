@@ -362,10 +362,14 @@ impl Simulation {
         }
         for (number, probe) in self.probes.iter_mut().enumerate() {
             let sensor = &self.school.sensors[number];
-            let fault = self.plan.fault(number, self.now_s).map(|f| f.fault);
+            let faulty = self.plan.fault(number, self.now_s);
+            let fault = faulty.map(|f| f.fault);
             match sensor.measures {
                 Quantity::Rain if fault == Some(Fault::Silent) => probe.forget_tips(),
-                Quantity::Rain => probe.rain(sensor, rain_mm, fault == Some(Fault::Clogged)),
+                Quantity::Rain => {
+                    let caught = faulty.filter(|f| f.fault == Fault::Clogged).map_or(1.0, |f| f.passes);
+                    probe.rain(sensor, rain_mm * caught);
+                }
                 Quantity::WaterFlow => {
                     let litres = match sensor.place {
                         Place::Bed(bed) => self.beds[bed].litres,

@@ -119,12 +119,13 @@ impl Core {
         let repeated =
             site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
         let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
-        if judged.is_none()
-            && !repeated
-            && let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory
-        {
-            // Rain that was not counted must not look like dryness.
-            gauge.miss(at, &garden.site.time_zone);
+        if judged.is_none() && !repeated {
+            // Water that was not counted must not look like none.
+            match &mut site.sensors[usize::from(index)].memory {
+                Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
+                Memory::Flow(flow) => flow.miss(at),
+                Memory::Soil(_) | Memory::Water(_) | Memory::None => {}
+            }
         }
         if reading.is_none() {
             return;
@@ -147,6 +148,10 @@ impl Core {
                 if suspect {
                     gauge.doubt();
                 }
+                None
+            }
+            Memory::Flow(flow) => {
+                flow.push(at, value, i64::from(plan.every_s), patience_s);
                 None
             }
             Memory::None => None,
@@ -382,7 +387,7 @@ impl SiteState {
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
                     Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::None => {}
+                    Memory::Rain(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }

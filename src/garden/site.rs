@@ -14,7 +14,7 @@ use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, mean_water_content};
 use crate::tank::Temperatures;
-use crate::watering::WettingWatch;
+use crate::watering::{FlowWatch, WettingWatch};
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -29,6 +29,7 @@ pub(crate) enum Memory {
     Soil(Box<WettingWatch>),
     Water(Box<Temperatures>),
     Rain(Box<Gauge>),
+    Flow(Box<FlowWatch>),
     None,
 }
 
@@ -70,6 +71,7 @@ impl SensorState {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
+                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 _ => Memory::None,
             },
         }

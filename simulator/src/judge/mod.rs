@@ -7,6 +7,7 @@
 //! noise and the difference between the soil at the probes and the whole root
 //! zone.
 
+mod gauges;
 mod waterings;
 
 use std::collections::VecDeque;
@@ -16,6 +17,7 @@ use crate::plan::Plan;
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
+use gauges::Rise;
 use waterings::Wetting;
 
 const HOUR_S: i64 = 3600;
@@ -51,6 +53,7 @@ struct BedWatch {
     /// `[from, to)` in which the mulch rule watches.
     mulch_days: Option<(i64, i64)>,
     last_watering_end_s: Option<i64>,
+    rise: Rise,
 }
 
 /// A tank as the judge watches it.
@@ -70,6 +73,8 @@ pub(crate) struct Judge {
     beds: Vec<BedWatch>,
     tanks: Vec<TankWatch>,
     gauges: Vec<usize>,
+    /// For each gauge, when it missed a rain that the beds felt, Unix seconds.
+    missed_rains: Vec<Vec<i64>>,
     wettings: Vec<Wetting>,
     /// Rain since the start at each of the last 1,441 minutes, mm.
     rain_totals: VecDeque<f64>,
@@ -107,6 +112,7 @@ impl Judge {
                 mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
                 mulch_days,
                 last_watering_end_s: None,
+                rise: Rise::default(),
             }
         });
         let tanks = school.tanks.iter().enumerate().map(|(number, _)| TankWatch {
@@ -117,12 +123,13 @@ impl Judge {
             warm: Window::new(45 * 60, HOUR_S),
             cold: Window::new(45 * 60, HOUR_S),
         });
+        let gauges: Vec<usize> =
+            (0..school.sensors.len()).filter(|i| school.sensors[*i].measures == Quantity::Rain).collect();
         Self {
             beds: beds.collect(),
             tanks: tanks.collect(),
-            gauges: (0..school.sensors.len())
-                .filter(|i| school.sensors[*i].measures == Quantity::Rain)
-                .collect(),
+            missed_rains: vec![Vec::new(); gauges.len()],
+            gauges,
             wettings: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
@@ -148,6 +155,7 @@ impl Judge {
         if let Some(stretch) = self.blind_rain.step(now_s, blind, false) {
             self.rain_unseen(school, stretch);
         }
+        self.gauges(school, plan, now_s);
     }
 
     fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
@@ -214,6 +222,7 @@ impl Judge {
 
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
+        self.beds[number].rise.step(now_s, water);
         for wetting in self.wettings.iter_mut().filter(|w| w.bed == number) {
             wetting.probe_most = wetting.probe_most.max(water);
         }
@@ -268,6 +277,7 @@ impl Judge {
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
+        self.clogged_gauges(school, plan, now_s);
         if let Some(stretch) = self.blind_rain.close() {
             self.rain_unseen(school, stretch);
         }
