@@ -159,10 +159,13 @@ impl Core {
         match (plan.place, &state.memory) {
             (Place::Bed(bed), Memory::Soil(_)) => {
                 site.judge_bed_water(bed, at, batch);
+                site.judge_wetness(bed, index, at, value, batch);
+                site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
                 if let Some(wetting) = wetting {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
+            (_, Memory::Flow(_)) => site.judge_flow_left_on(index, at, batch),
             (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
             _ => {}
         }
@@ -427,6 +430,7 @@ impl SiteState {
         for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
+            visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
         }
     }
 }

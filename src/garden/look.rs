@@ -89,6 +89,7 @@ impl SiteState {
         for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
             add(Kind::SensorSilent, &sensor.id, place_name(garden, sensor), &state.silent);
             add(Kind::GaugeSuspect, &sensor.id, place_name(garden, sensor), &state.suspect);
+            add(Kind::WaterLeftOn, &sensor.id, place_name(garden, sensor), &state.left_on);
         }
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
         views

@@ -15,6 +15,7 @@ mod logged;
 mod look;
 mod mulch_day;
 mod rain_days;
+mod repellent_rules;
 mod silence;
 mod site;
 mod standing;
@@ -23,6 +24,7 @@ mod timers;
 mod watering_words;
 mod weather;
 mod weather_day;
+mod wet_rules;
 mod wetting_cause;
 
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;

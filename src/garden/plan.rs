@@ -356,7 +356,7 @@ impl Default for RuleSettings {
             watering_hours: delays(0.0, 0, 6 * 3600),
             water_left_on: delays(0.01, 6 * 3600, 3600),
             water_repellent_soil: delays(0.0, 0, 0),
-            waterlogged: delays(0.01, 3 * 86_400, 3600),
+            waterlogged: delays(0.01, 2 * 86_400, 3600),
             low_oxygen: delays(0.5, 900, 1800),
             ammonia: delays(0.005, 0, 0),
             ph: delays(0.1, 1800, 1800),

@@ -10,9 +10,10 @@ use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
+use crate::garden::wet_rules::Wetness;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
-use crate::soil::{RootZone, mean_water_content};
+use crate::soil::{RootZone, Soaking, mean_water_content};
 use crate::tank::Temperatures;
 use crate::watering::{FlowWatch, WettingWatch};
 
@@ -54,6 +55,8 @@ pub(crate) struct SensorState {
     pub(crate) silent: Standing,
     /// Of a rain gauge: whether it is believed.
     pub(crate) suspect: Standing,
+    /// Of the site's water meter: whether its run goes on.
+    pub(crate) left_on: Standing,
     pub(crate) memory: Memory,
 }
 
@@ -67,6 +70,7 @@ impl SensorState {
             heard: None,
             silent: Standing::default(),
             suspect: Standing::default(),
+            left_on: Standing::default(),
             memory: match measures {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
@@ -136,6 +140,8 @@ pub(crate) struct BedState {
     pub(crate) repellent: Standing,
     pub(crate) waterlogged: Standing,
     pub(crate) wetting: Option<BedWetting>,
+    pub(crate) wetness: Wetness,
+    pub(crate) soaking: Soaking,
 }
 
 impl BedState {
@@ -368,13 +374,16 @@ impl SiteState {
             if state.last.is_some_and(|last| last.at > limit) {
                 let (silent, suspect) =
                     (std::mem::take(&mut state.silent), std::mem::take(&mut state.suspect));
-                *state =
-                    SensorState { silent, suspect, heard: state.heard, ..SensorState::new(plan.measures) };
+                let left_on = std::mem::take(&mut state.left_on);
+                let heard = state.heard;
+                *state = SensorState { silent, suspect, left_on, heard, ..SensorState::new(plan.measures) };
             }
             state.heard = state.heard.map(|at| at.min(now));
         }
         self.weather.set_back(limit);
         for bed in &mut self.beds {
+            bed.wetness.forget_after(limit);
+            bed.soaking.forget_after(limit);
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
         }
         true

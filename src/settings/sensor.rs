@@ -27,7 +27,7 @@ pub(super) struct Places {
 }
 
 impl Places {
-    fn soil(&self, place: Place) -> Option<(f64, f64)> {
+    fn soil(&self, place: Place) -> Option<SoilWater> {
         match place {
             Place::Bed(at) => self.beds.values().find(|bed| bed.at == at)?.soil,
             Place::Tank(_) | Place::Site => None,
@@ -40,9 +40,17 @@ pub(super) struct PlaceUse {
     /// Its number in the garden.
     pub(super) at: u16,
     pub(super) watched: bool,
-    /// A bed's wilting point and field capacity, m³/m³; `None` for tanks, and
-    /// for a bed that is itself at fault.
-    pub(super) soil: Option<(f64, f64)>,
+    /// `None` for tanks, and for a bed that is itself at fault.
+    pub(super) soil: Option<SoilWater>,
+}
+
+/// What a bed's soil holds, m³/m³.
+#[derive(Clone, Copy)]
+pub(super) struct SoilWater {
+    pub(super) wilting_point: f64,
+    pub(super) field_capacity: f64,
+    /// `None`: the bed's file does not say.
+    pub(super) saturation: Option<f64>,
 }
 
 /// What a sensor must not share with those of any garden.

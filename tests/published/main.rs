@@ -44,6 +44,7 @@ sources! {
     permittivity
     quality_flags
     rain
+    repellency
     sensors
     soil_tables
     soil_water
