@@ -127,6 +127,11 @@ enum Command {
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
     },
+    /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
+    Acclimatise {
+        #[command(flatten)]
+        asked: commands::acclimatise::Asked,
+    },
     /// Every figure of a place: the equation with its numbers, the source, the check
     Why {
         /// A bed, a tank or a rain gauge; without it, rain and weather
@@ -296,6 +301,10 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         Command::Mulch { bed, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Acclimatise { asked } => {
+            let now = asked.at.unwrap_or_else(commands::daemon::system_now);
+            commands::acclimatise::run(&settings, &asked, now, json, &mut out)
         }
         Command::Why { place, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);

@@ -76,6 +76,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::garden::BED_EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
+    crate::tank::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,
     crate::watering::IRRIGATION_EQUATIONS,
 ];

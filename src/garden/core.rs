@@ -124,7 +124,7 @@ impl Core {
             match &mut site.sensors[usize::from(index)].memory {
                 Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
                 Memory::Flow(flow) => flow.miss(at),
-                Memory::Soil(_) | Memory::Water(_) | Memory::None => {}
+                Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
             }
         }
         if reading.is_none() {
@@ -139,8 +139,12 @@ impl Core {
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
             Memory::Soil(watch) => watch.push(at, value),
-            Memory::Water(kept) => {
-                kept.push(at, value);
+            Memory::Water(thermometer) => {
+                thermometer.kept.push(at, value);
+                None
+            }
+            Memory::Ph(hours) => {
+                hours.push(at, value);
                 None
             }
             Memory::Rain(gauge) => {
@@ -166,7 +170,7 @@ impl Core {
                 }
             }
             (_, Memory::Flow(_)) => site.judge_flow_left_on(index, at, batch),
-            (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
+            (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
     }
@@ -389,8 +393,12 @@ impl SiteState {
                 self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
-                    Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::Flow(_) | Memory::None => {}
+                    Memory::Water(thermometer) => {
+                        thermometer.kept.take_back(before);
+                        thermometer.immersion.take_back(before);
+                    }
+                    // An hour's mean bears one false reading.
+                    Memory::Rain(_) | Memory::Flow(_) | Memory::Ph(_) | Memory::None => {}
                 }
             }
         }

@@ -8,7 +8,7 @@ use crate::garden::plan::Id;
 use crate::garden::silence::place_name;
 use crate::garden::site::{Cause, Memory, SiteState, plus};
 use crate::garden::standing::Standing;
-use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, ToDo};
 use crate::garden::watering_words::{When, advice};
 use crate::garden::words;
 use crate::rain::nine_am_before;
@@ -165,49 +165,6 @@ impl SiteState {
         }
     }
 
-    fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
-        let tank = &self.garden.tanks[usize::from(index)];
-        let state = &self.tanks[usize::from(index)];
-        let limits = tank.limits;
-        let water = self.tank_water(index, now);
-        let (condition, words) = match water {
-            None => (
-                Condition::Unknown,
-                "Its thermometer has no fresh good reading, so its water is not known.".to_owned(),
-            ),
-            Some(w) => {
-                let is = format!("The water is {:.1} °C", w.coldest_c);
-                let swing = w.hour.map_or(0.0, |c| c.by_c.abs());
-                if active(&state.shock) {
-                    (Condition::Act, format!("{is} and has changed too fast. Add no water and no fish."))
-                } else if active(&state.warm) || w.warmest_c > limits.warm_c {
-                    (Condition::Act, format!("{is}: too warm for {}.", tank.fish_name()))
-                } else if active(&state.cold) || w.coldest_c < limits.cold_c {
-                    (Condition::Act, format!("{is}: too cold for {}.", tank.fish_name()))
-                } else if swing > 0.75 * limits.change_hour_c
-                    || w.warmest_c > limits.warm_c - 1.0
-                    || w.coldest_c < limits.cold_c + 1.0
-                {
-                    (Condition::Watch, format!("{is}, near a limit of {}.", tank.fish_name()))
-                } else {
-                    (Condition::Well, format!("{is}, well within the limits of {}.", tank.fish_name()))
-                }
-            }
-        };
-        TankView {
-            id: tank.id.clone(),
-            name: tank.name.clone(),
-            condition,
-            words,
-            temperature_c: water.map(|w| w.coldest_c),
-            cold_c: limits.cold_c,
-            warm_c: limits.warm_c,
-            change_hour_c: water.and_then(|w| w.hour).map(|c| c.by_c),
-            change_day_c: water.and_then(|w| w.day).map(|c| c.by_c),
-            figures: Vec::new(),
-        }
-    }
-
     /// `None` where the site has no gauge.
     fn rain_view(&self, now: Timestamp) -> Option<RainView> {
         let (&first, _) = self.gauges.split_first()?;
@@ -253,6 +210,6 @@ impl SiteState {
     }
 }
 
-fn active(standing: &Standing) -> bool {
+pub(crate) fn active(standing: &Standing) -> bool {
     standing.life.state().is_active()
 }

@@ -6,6 +6,7 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod acclimatise;
 mod bed_figures;
 mod bed_growth;
 mod bed_rules;
@@ -19,7 +20,11 @@ mod repellent_rules;
 mod silence;
 mod site;
 mod standing;
+mod tank_figures;
+mod tank_look;
 mod tank_rules;
+mod tank_water;
+mod tank_words;
 mod timers;
 mod watering_words;
 mod weather;
@@ -27,6 +32,7 @@ mod weather_day;
 mod wet_rules;
 mod wetting_cause;
 
+pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use mulch_day::{MulchAnswer, MulchDay};

@@ -194,6 +194,10 @@ pub struct Tank {
     /// The species' name in the table; `None`: the file gives its own limits.
     pub species: Option<String>,
     pub fish: Option<u32>,
+    /// Mass of one fish on average, g, where somebody has weighed them.
+    pub fish_grams: Option<f64>,
+    /// What they are fed in a day, g.
+    pub feed_g_day: Option<f64>,
     pub limits: crate::tank::TankLimits,
 }
 

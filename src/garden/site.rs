@@ -14,7 +14,7 @@ use crate::garden::wet_rules::Wetness;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, Soaking, mean_water_content};
-use crate::tank::Temperatures;
+use crate::tank::{Hourly, Immersion, Temperatures};
 use crate::watering::{FlowWatch, WettingWatch};
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
@@ -28,10 +28,18 @@ const GRACE_S: i64 = 300;
 #[derive(Debug)]
 pub(crate) enum Memory {
     Soil(Box<WettingWatch>),
-    Water(Box<Temperatures>),
+    Water(Box<Thermometer>),
+    Ph(Box<Hourly>),
     Rain(Box<Gauge>),
     Flow(Box<FlowWatch>),
     None,
+}
+
+/// A tank's thermometer: its last day, and whether it is in the water.
+#[derive(Debug, Default)]
+pub(crate) struct Thermometer {
+    pub(crate) kept: Temperatures,
+    pub(crate) immersion: Immersion,
 }
 
 /// The last thing a sensor said.
@@ -76,6 +84,7 @@ impl SensorState {
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
                 Quantity::WaterFlow => Memory::Flow(Box::default()),
+                Quantity::Ph => Memory::Ph(Box::default()),
                 _ => Memory::None,
             },
         }
@@ -175,6 +184,10 @@ impl BedState {
 pub(crate) struct TankState {
     /// Its water-temperature sensors.
     pub(crate) thermometers: Vec<u16>,
+    /// Its dissolved-oxygen sensors.
+    pub(crate) oxygen_probes: Vec<u16>,
+    /// Its pH sensors.
+    pub(crate) ph_probes: Vec<u16>,
     pub(crate) shock: Standing,
     pub(crate) warm: Standing,
     pub(crate) cold: Standing,
@@ -279,6 +292,8 @@ impl SiteState {
             .zip(&garden.tanks)
             .map(|(i, _)| TankState {
                 thermometers: of(Quantity::WaterTemperature, Place::Tank(i)),
+                oxygen_probes: of(Quantity::DissolvedOxygen, Place::Tank(i)),
+                ph_probes: of(Quantity::Ph, Place::Tank(i)),
                 ..TankState::default()
             })
             .collect();

@@ -48,6 +48,7 @@ sources! {
     sensors
     soil_tables
     soil_water
+    tank
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.
