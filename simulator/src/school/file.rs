@@ -291,6 +291,8 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         "ph" => Quantity::Ph,
         "dissolved-oxygen" => Quantity::DissolvedOxygen,
         "water-flow" => Quantity::WaterFlow,
+        "solar-radiation" => Quantity::SolarRadiation,
+        "wind-speed" => Quantity::WindSpeed,
         other => return Err(fault(&place, format!("measures {other:?} is not known"))),
     };
     let sits = match (&table.bed, &table.tank) {
@@ -308,6 +310,7 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         Quantity::WaterTemperature | Quantity::Ph | Quantity::DissolvedOxygen => {
             matches!(sits, Place::Tank(_))
         }
+        Quantity::SolarRadiation | Quantity::WindSpeed => sits == Place::Site,
         Quantity::Rain | Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::WaterFlow => true,
     };
     if !fits {

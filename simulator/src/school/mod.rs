@@ -84,6 +84,8 @@ pub enum Quantity {
     Ph,
     DissolvedOxygen,
     WaterFlow,
+    SolarRadiation,
+    WindSpeed,
 }
 
 /// Where a sensor sits; the numbers index [`School::beds`] and [`School::tanks`].
