@@ -72,6 +72,7 @@ impl Equation {
 /// Every equation, so that each one's check can be looked for.
 pub const EQUATIONS: &[&[Equation]] = &[
     crate::calibration::EQUATIONS,
+    crate::garden::EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,

@@ -23,4 +23,4 @@ mod wet_rules;
 mod wetting_cause;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
-pub use mulch_day::{MulchAnswer, MulchDay};
+pub use mulch_day::{EQUATIONS, MulchAnswer, MulchDay, WaterRun};
