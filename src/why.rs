@@ -72,10 +72,13 @@ impl Equation {
 /// Every equation, so that each one's check can be looked for.
 pub const EQUATIONS: &[&[Equation]] = &[
     crate::calibration::EQUATIONS,
-    crate::garden::EQUATIONS,
+    crate::evapotranspiration::EQUATIONS,
+    crate::garden::BED_EQUATIONS,
+    crate::garden::MULCH_EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,
+    crate::watering::IRRIGATION_EQUATIONS,
 ];
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 
 pub mod alarms;
 pub mod answer;
+pub mod calibrate;
 pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]

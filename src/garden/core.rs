@@ -132,6 +132,7 @@ impl Core {
         }
         site.judged_to = site.judged_to.max(Some(at));
         let Some(value) = judged else { return };
+        site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
         let suspect = site.trust.suspect();
         let state = &mut site.sensors[usize::from(index)];
@@ -385,6 +386,7 @@ impl SiteState {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
                 state.good = state.good.filter(|(at, _)| *at != before);
+                self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
                     Memory::Water(kept) => kept.take_back(before),

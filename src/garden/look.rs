@@ -3,12 +3,13 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
-use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, advice, days_until};
+use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Id;
 use crate::garden::silence::place_name;
 use crate::garden::site::{Cause, Memory, SiteState, plus};
 use crate::garden::standing::Standing;
 use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use crate::garden::watering_words::{When, advice};
 use crate::garden::words;
 use crate::rain::nine_am_before;
 
@@ -33,7 +34,7 @@ impl SiteState {
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
-            weather: Vec::new(),
+            weather: self.weather_figures(now),
             sensors: garden
                 .sensors
                 .iter()
@@ -97,8 +98,6 @@ impl SiteState {
     fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
         let bed = &self.garden.beds[usize::from(index)];
         let state = &self.beds[usize::from(index)];
-        let zone = self.root_zone(index);
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
         let local = self.garden.site.time_zone.to_datetime(now);
         let water = self.bed_water(index, now);
         let (condition, words) = match water {
@@ -108,10 +107,10 @@ impl SiteState {
             ),
             Some(w) => {
                 let left = words::water_left(w.available_left);
-                let advice = advice(bed, &w, &words::when_to_water(hours, local));
-                if w.depletion_mm > w.readily_available_mm {
+                let advice = advice(bed, &w, &When::of(&self.garden.site, bed, now));
+                if w.depletion_mm > w.readily_today_mm {
                     (Condition::Act, format!("Dry: {left} is left. {advice}"))
-                } else if w.depletion_mm > 0.8 * w.readily_available_mm {
+                } else if w.depletion_mm > 0.8 * w.readily_today_mm {
                     (Condition::Watch, format!("Getting dry: {left} is left. {advice}"))
                 } else if w.available_left > 1.1 {
                     (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
@@ -148,10 +147,10 @@ impl SiteState {
             words,
             water_content: water.map(|w| w.water_content),
             wilting_point: bed.wilting_point,
-            refill_point: zone.refill_point(),
+            refill_point: self.root_zone_today(index, now).refill_point(),
             field_capacity: bed.field_capacity,
             available_left: water.map(|w| w.available_left),
-            figures: Vec::new(),
+            figures: self.bed_figures(index, now),
             last_wetting: state.wetting.map(|w| {
                 let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {

@@ -6,9 +6,11 @@ pub mod record;
 pub mod view;
 pub mod words;
 
+mod bed_figures;
 mod bed_growth;
 mod bed_rules;
 mod core;
+mod crop_water;
 mod logged;
 mod look;
 mod mulch_day;
@@ -19,8 +21,12 @@ mod site;
 mod standing;
 mod tank_rules;
 mod timers;
+mod watering_words;
+mod weather;
+mod weather_day;
 mod wet_rules;
 mod wetting_cause;
 
+pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
-pub use mulch_day::{EQUATIONS, MulchAnswer, MulchDay, WaterRun};
+pub use mulch_day::{EQUATIONS as MULCH_EQUATIONS, MulchAnswer, MulchDay, WaterRun};

@@ -6,10 +6,11 @@
 
 use jiff::Timestamp;
 
-use crate::garden::bed_rules::{MOIST_PART, advice};
+use crate::garden::bed_rules::MOIST_PART;
 use crate::garden::log::Seen;
 use crate::garden::plan::Bed;
 use crate::garden::site::{BedWater, SiteState, plus};
+use crate::garden::watering_words::{When, advice, litres_wanted};
 use crate::garden::{Core, words};
 use crate::soil::{WATER_DROP, WaterDrop};
 use crate::watering::{Runs, litres_step, minutes_step, runs};
@@ -274,9 +275,8 @@ impl SiteState {
         let bed = &self.garden.beds[usize::from(index)];
         let zone = &self.garden.site.time_zone;
         let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
-        let when = words::when_to_water(hours, zone.to_datetime(day.at));
         let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
-        let litres = crate::soil::litres_to_fill(water.depletion_mm, bed.area_m2, efficiency);
+        let litres = litres_wanted(bed, water);
         day.water_l = Some(litres);
         day.why.push(self.root_zone(index).depletion_step(water.water_content));
         day.why.push(litres_step(water.depletion_mm, bed.area_m2, efficiency, litres));
@@ -290,19 +290,7 @@ impl SiteState {
                     .collect();
             }
         }
-        let planned: Vec<String> = day
-            .runs
-            .iter()
-            .map(|run| {
-                let to = words::moment_seen_from(run.to, run.from, zone);
-                format!("{} to {to}", words::moment_seen_from(run.from, day.at, zone))
-            })
-            .collect();
-        let advice = advice(bed, water, &when);
-        if planned.len() < 2 {
-            return advice;
-        }
-        format!("{advice} It fits into the allowed hours as {}.", words::list(&planned))
+        advice(bed, water, &When::of(&self.garden.site, bed, day.at))
     }
 
     /// The steps that the open alarm was raised by.

@@ -291,6 +291,9 @@ pub struct Sensor {
     pub place: Place,
     /// Metres below the surface, for soil sensors.
     pub depth_m: Option<f64>,
+    /// Metres above the ground, for wind sensors; `None`: 2 m, the height for which
+    /// the equations of evapotranspiration are made.
+    pub height_m: Option<f64>,
     pub topic: String,
     pub payload: PayloadFormat,
     /// Seconds between readings, as the sensor is set up.

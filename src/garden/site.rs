@@ -9,6 +9,7 @@ use crate::calibration::Calibrator;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
+use crate::garden::weather_day::WeatherDays;
 use crate::garden::wet_rules::Wetness;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
@@ -219,6 +220,7 @@ pub(crate) struct SiteState {
     pub(crate) trust: Trust,
     /// What people saw and did.
     pub(crate) log: SiteLog,
+    pub(crate) weather: WeatherDays,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
     /// Latest time of a judged reading.
@@ -236,7 +238,15 @@ pub(crate) struct SiteState {
 pub(crate) struct BedWater {
     pub(crate) water_content: f64,
     pub(crate) depletion_mm: f64,
+    /// With the table's depletion fraction, the same every day, mm.
     pub(crate) readily_available_mm: f64,
+    /// The depletion fraction of today: adjusted for what the crop used
+    /// yesterday where that is known, else the table's.
+    pub(crate) depletion_fraction: f64,
+    /// With the depletion fraction of today, mm.
+    pub(crate) readily_today_mm: f64,
+    /// What the crop used yesterday, mm, where it is known.
+    pub(crate) evapotranspiration_mm: Option<f64>,
     pub(crate) available_left: f64,
     pub(crate) probes_used: usize,
     /// Whether every probe of the bed had a fresh good value.
@@ -284,6 +294,7 @@ impl SiteState {
             gauges,
             trust: Trust::default(),
             log: SiteLog::default(),
+            weather: WeatherDays::new(&garden),
             evidence_at: None,
             judged_to: None,
             now: None,
@@ -319,23 +330,32 @@ impl SiteState {
     /// The bed's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
         let zone = self.root_zone(bed);
-        let probes: Vec<(f64, f64)> = self.beds[usize::from(bed)]
+        let probes = self.bed_probes(bed, at);
+        let water_content = mean_water_content(&probes, zone.root_depth_m)?;
+        let (depletion_fraction, evapotranspiration_mm) = self.fraction_today(bed, at);
+        Some(BedWater {
+            water_content,
+            depletion_mm: zone.depletion_mm(water_content),
+            readily_available_mm: zone.readily_available_mm(),
+            depletion_fraction,
+            readily_today_mm: depletion_fraction * zone.total_available_mm(),
+            evapotranspiration_mm,
+            available_left: zone.available_left(water_content),
+            probes_used: probes.len(),
+            whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
+        })
+    }
+
+    /// A bed's fresh good water contents with their depths (m), from the top down.
+    pub(crate) fn bed_probes(&self, bed: u16, at: Timestamp) -> Vec<(f64, f64)> {
+        self.beds[usize::from(bed)]
             .probes
             .iter()
             .filter_map(|&probe| {
                 let depth_m = self.garden.sensors[usize::from(probe)].depth_m?;
                 Some((depth_m, self.fresh(probe, at)?))
             })
-            .collect();
-        let water_content = mean_water_content(&probes, zone.root_depth_m)?;
-        Some(BedWater {
-            water_content,
-            depletion_mm: zone.depletion_mm(water_content),
-            readily_available_mm: zone.readily_available_mm(),
-            available_left: zone.available_left(water_content),
-            probes_used: probes.len(),
-            whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
-        })
+            .collect()
     }
 
     /// The computer's clock was ahead and has been set right: what was noted under
@@ -360,6 +380,7 @@ impl SiteState {
             }
             state.heard = state.heard.map(|at| at.min(now));
         }
+        self.weather.set_back(limit);
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);
             bed.soaking.forget_after(limit);

@@ -27,12 +27,13 @@ pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND}
 pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, TOGETHER_S, Verdict, enough_mm, enough_step};
 pub use stages::StageRow;
 pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
-pub use textures::{TEXTURES, Texture, texture};
+pub use textures::{TEXTURES, Texture, texture, texture_step};
 
 use crate::why::Equation;
 
 /// The room's equations.
 pub const EQUATIONS: &[Equation] = &[
+    textures::MIDDLE,
     root_zone::TOTAL_AVAILABLE,
     root_zone::READILY_AVAILABLE,
     root_zone::DEPLETION,

@@ -39,6 +39,7 @@ macro_rules! sources {
 }
 
 sources! {
+    evapotranspiration
     payloads
     permittivity
     quality_flags
