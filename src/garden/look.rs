@@ -119,6 +119,7 @@ impl SiteState {
                 }
             }
         };
+        let (condition, words) = self.beside_open_alarms(index, condition, words);
         let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
             let days = days_until(local.date(), planned);
             let day = words::day(planned);
@@ -134,6 +135,11 @@ impl SiteState {
             };
             Some(format!("Mulch is planned for {day} ({}). {ready}", words::days_ahead(days)))
         });
+        let renewal = self.mulch_renewal(index, now);
+        let mulch = match (mulch, renewal) {
+            (Some(planned), Some(renewal)) => Some(format!("{planned} {renewal}")),
+            (planned, renewal) => planned.or(renewal),
+        };
         BedView {
             id: bed.id.clone(),
             name: bed.name.clone(),

@@ -35,4 +35,4 @@ mod wetting_cause;
 pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
-pub use mulch_day::{MulchAnswer, MulchDay};
+pub use mulch_day::{EQUATIONS as MULCH_EQUATIONS, MulchAnswer, MulchDay, WaterRun};
