@@ -220,6 +220,84 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "bed[kitchen-bed].wilting_point",
             "below the field capacity",
         ),
+        (soil, "soil = 3", 12, "bed[kitchen-bed].soil", "silty clay loam"),
+        (
+            soil,
+            "soil = { sand_percent = 20, clay_percent = 60.1, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil.clay_percent",
+            "from 0 to 60 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 65, clay_percent = 10, organic_percent = 8.1 }",
+            12,
+            "bed[kitchen-bed].soil.organic_percent",
+            "from 0 to 8 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 65, clay_percent = 10 }",
+            12,
+            "bed[kitchen-bed].soil.organic_percent",
+            "from 0 to 8 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 70, clay_percent = 40, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil",
+            "more than the whole soil",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 100, clay_percent = 0, organic_percent = 0 }",
+            12,
+            "bed[kitchen-bed].soil",
+            "a wilting point of -0.012",
+        ),
+        (
+            soil,
+            "soil = { sand_pecent = 65, clay_percent = 10, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil.sand_pecent",
+            "nearest:  sand_percent",
+        ),
+        (
+            soil,
+            "soil = \"sand\"\nsaturation = 0.1",
+            13,
+            "bed[kitchen-bed].saturation",
+            "above the field capacity, which is 0.120",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nplanted = \"2026-03-12\"",
+            14,
+            "bed[kitchen-bed].planted",
+            "without quotes",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [40, 60, 50]",
+            14,
+            "bed[kitchen-bed].stage_days",
+            "four lengths in days",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [40, 60, 50, 731]",
+            14,
+            "bed[kitchen-bed].stage_days[#4]",
+            "from 0 to 730",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [0, 0, 0, 0]",
+            14,
+            "bed[kitchen-bed].stage_days",
+            "four lengths in days",
+        ),
         ("\"cabbage\"", "\"cabage\"", 13, "bed[kitchen-bed].crop", "nearest:  cabbage"),
         (
             "crop = \"cabbage\"",
@@ -730,6 +808,47 @@ fn limits_of_a_tank_that_contradict_each_other_are_refused() {
         assert_eq!(faults.len(), 1, "{limits}: {faults:?}");
         assert!(faults[0].key.ends_with(&format!("limits.{key}")), "{limits}: {}", faults[0].key);
     }
+}
+
+/// Expected: Saxton and Rawls 2006, table 3, sandy loam, in whole per cent.
+#[test]
+fn a_soil_may_be_told_by_what_it_is_made_of() {
+    let made = "soil = { sand_percent = 65, clay_percent = 10, organic_percent = 2.5 }";
+    let bed = |written: &str| {
+        let text = replaced(GARDEN, "soil = \"loamy sand\"", written);
+        settings_of(&text).gardens.remove(0).beds.remove(0)
+    };
+    let of = |bed: &trug::garden::plan::Bed| {
+        let percent = |part: f64| format!("{:.0}", 100.0 * part);
+        (
+            percent(bed.wilting_point),
+            percent(bed.field_capacity),
+            bed.saturation.map(percent).unwrap_or_default(),
+        )
+    };
+    let sandy_loam = bed(made);
+    assert_eq!(of(&sandy_loam), ("8".to_owned(), "18".to_owned(), "45".to_owned()));
+    assert_eq!(sandy_loam.soil, "65 % sand, 10 % clay and 2.5 % organic matter");
+    assert_eq!(sandy_loam.composition.map(|c| c.clay_percent.to_string()).as_deref(), Some("10"));
+    // The bed's own numbers go before, those that it gives.
+    let own = bed(&format!("{made}\nfield_capacity = 0.25\nsaturation = 0.5"));
+    assert_eq!(of(&own), ("8".to_owned(), "25".to_owned(), "50".to_owned()));
+    // A texture has no saturation.
+    assert_eq!(bed("soil = \"loamy sand\"").saturation, None);
+}
+
+#[test]
+fn a_planting_and_the_stages_of_growth_are_read() {
+    let text = replaced(
+        GARDEN,
+        "crop = \"cabbage\"",
+        "crop = \"cabbage\"\nplanted = 2026-03-12\nstage_days = [30, 40, 40, 10]",
+    );
+    let bed = settings_of(&text).gardens.remove(0).beds.remove(0);
+    assert_eq!(bed.planted, Some(jiff::civil::date(2026, 3, 12)));
+    assert_eq!(bed.stage_lengths.map(|l| (l.initial_d, l.total_d())), Some((30, 120)));
+    let bed = settings_of(GARDEN).gardens.remove(0).beds.remove(0);
+    assert_eq!((bed.planted, bed.stage_lengths), (None, None));
 }
 
 #[test]

@@ -24,6 +24,7 @@ mod judge;
 mod payload;
 mod plan;
 mod probe;
+mod random_month;
 mod scenario;
 mod school;
 mod simulation;
@@ -34,6 +35,7 @@ mod truth;
 mod weather;
 mod window;
 
+pub use random_month::GaugeState;
 pub use scenario::{SCENARIOS, Scenario, ScenarioError};
 pub use school::{Bed, Inverse, Payload, Place, Quantity, School, SchoolError, Sensor, Tank};
 pub use simulation::{Emission, Simulation};

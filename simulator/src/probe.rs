@@ -66,12 +66,9 @@ impl Probe {
         self.next_s
     }
 
-    /// Rain of a minute into the bucket; a clogged funnel lets nothing through.
-    pub(crate) fn rain(&mut self, sensor: &Sensor, mm: f64, clogged: bool) {
+    /// Rain of a minute into the bucket: what the funnel lets through.
+    pub(crate) fn rain(&mut self, sensor: &Sensor, mm: f64) {
         let Some((_, Inverse::Tips { mm_per_tip, .. })) = sensor.calibrations.last() else { return };
-        if clogged {
-            return;
-        }
         self.bucket_mm += mm;
         while self.bucket_mm >= *mm_per_tip {
             self.bucket_mm -= mm_per_tip;

@@ -122,9 +122,13 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         at: DateTime,
     },
-    /// The funnel is blocked: the gauge goes on sending that nothing fell.
+    /// The funnel is blocked: the gauge goes on sending that nothing fell, or that
+    /// a part of it did.
     GaugeClogged {
         sensor: String,
+        /// The part of the rain that still gets through.
+        #[serde(default)]
+        passes: f64,
         #[serde(deserialize_with = "date_time")]
         from: DateTime,
         #[serde(deserialize_with = "date_time")]
@@ -149,6 +153,31 @@ pub(crate) enum Event {
     /// A gateway keeps everything and sends it in one go at the end, oldest first.
     LateGateway {
         beds: Vec<String>,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A tap stays open, or a valve sticks: water runs onto a bed all the time.
+    TapLeftOn {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+        litres_per_hour: f64,
+    },
+    /// The soil lets hardly any water through: it is packed, or a drain is blocked.
+    BlockedDrain {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// The soil sheds water while its surface is dry; a wetting agent ends it.
+    Repellent {
+        bed: String,
         #[serde(deserialize_with = "date_time")]
         from: DateTime,
         #[serde(deserialize_with = "date_time")]
@@ -181,7 +210,7 @@ fn names() -> String {
 }
 
 /// Every scenario that comes with the simulator: name and TOML text.
-pub const SCENARIOS: [(&str, &str); 11] = [
+pub const SCENARIOS: [(&str, &str); 14] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -192,6 +221,9 @@ pub const SCENARIOS: [(&str, &str); 11] = [
     ("late-gateway", include_str!("../scenarios/late-gateway.toml")),
     ("heat-week", include_str!("../scenarios/heat-week.toml")),
     ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
+    ("tap-left-on", include_str!("../scenarios/tap-left-on.toml")),
+    ("soggy-bed", include_str!("../scenarios/soggy-bed.toml")),
+    ("shedding-bed", include_str!("../scenarios/shedding-bed.toml")),
     ("demonstration", include_str!("../scenarios/demonstration.toml")),
 ];
 
@@ -250,6 +282,12 @@ impl Scenario {
             within("watering.litres", schedule.litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
         }
         for event in &self.event {
+            if let Event::GaugeClogged { passes, .. } = event {
+                within("event.passes", *passes, 0.0, 1.0, "between 0 and 1")?;
+            }
+            if let Event::TapLeftOn { litres_per_hour, .. } = event {
+                within("event.litres_per_hour", *litres_per_hour, 0.1, 100_000.0, "between 0.1 and 100000")?;
+            }
             match event {
                 Event::Watering { litres, .. } => {
                     within("event.litres", *litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
@@ -266,7 +304,10 @@ impl Scenario {
                 Event::GaugeClogged { from, to, .. }
                 | Event::Silent { from, to, .. }
                 | Event::Frozen { from, to, .. }
-                | Event::LateGateway { from, to, .. } => {
+                | Event::LateGateway { from, to, .. }
+                | Event::TapLeftOn { from, to, .. }
+                | Event::BlockedDrain { from, to, .. }
+                | Event::Repellent { from, to, .. } => {
                     if to <= from {
                         return Err(ScenarioError::Value {
                             key: "event.to",

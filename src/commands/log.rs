@@ -150,6 +150,14 @@ pub enum Entry {
         #[command(flatten)]
         common: Common,
     },
+    /// A tank is being cleaned: its alarms are quiet for so long
+    TankCleaning {
+        tank: String,
+        #[arg(long, default_value_t = 2.0)]
+        hours: f64,
+        #[command(flatten)]
+        common: Common,
+    },
     /// A bag of fish floats on a tank
     Bag {
         tank: String,
@@ -291,6 +299,9 @@ fn checked(entry: Entry) -> Result<Checked, String> {
         }
         Entry::Fed { tank, grams, common } => {
             (Some(tank), Tank, Seen::Fed { grams: above("grams", grams, 1e6, "grams")? }, common)
+        }
+        Entry::TankCleaning { tank, hours, common } => {
+            (Some(tank), Tank, Seen::TankCleaning { hours: above("hours", hours, 48.0, "hours")? }, common)
         }
         Entry::Bag { tank, temp_c, ph, common } => {
             if temp_c.is_none() && ph.is_none() {

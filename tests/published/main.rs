@@ -39,10 +39,15 @@ macro_rules! sources {
 }
 
 sources! {
+    evapotranspiration
     payloads
     permittivity
     quality_flags
+    rain
+    repellency
+    sensors
     soil_tables
+    soil_water
     tank
 }
 

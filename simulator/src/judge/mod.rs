@@ -7,6 +7,9 @@
 //! noise and the difference between the soil at the probes and the whole root
 //! zone.
 
+mod gauges;
+mod shedding;
+mod too_much;
 mod waterings;
 
 use std::collections::VecDeque;
@@ -16,6 +19,9 @@ use crate::plan::Plan;
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
+use gauges::Rise;
+use shedding::Shedding;
+use too_much::TooMuch;
 use waterings::Wetting;
 
 const HOUR_S: i64 = 3600;
@@ -51,6 +57,9 @@ struct BedWatch {
     /// `[from, to)` in which the mulch rule watches.
     mulch_days: Option<(i64, i64)>,
     last_watering_end_s: Option<i64>,
+    too_much: TooMuch,
+    shedding: Shedding,
+    rise: Rise,
 }
 
 /// A tank as the judge watches it.
@@ -70,6 +79,8 @@ pub(crate) struct Judge {
     beds: Vec<BedWatch>,
     tanks: Vec<TankWatch>,
     gauges: Vec<usize>,
+    /// For each gauge, when it missed a rain that the beds felt, Unix seconds.
+    missed_rains: Vec<Vec<i64>>,
     wettings: Vec<Wetting>,
     /// Rain since the start at each of the last 1,441 minutes, mm.
     rain_totals: VecDeque<f64>,
@@ -107,6 +118,9 @@ impl Judge {
                 mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
                 mulch_days,
                 last_watering_end_s: None,
+                too_much: TooMuch::default(),
+                shedding: Shedding::default(),
+                rise: Rise::default(),
             }
         });
         let tanks = school.tanks.iter().enumerate().map(|(number, _)| TankWatch {
@@ -117,12 +131,13 @@ impl Judge {
             warm: Window::new(45 * 60, HOUR_S),
             cold: Window::new(45 * 60, HOUR_S),
         });
+        let gauges: Vec<usize> =
+            (0..school.sensors.len()).filter(|i| school.sensors[*i].measures == Quantity::Rain).collect();
         Self {
             beds: beds.collect(),
             tanks: tanks.collect(),
-            gauges: (0..school.sensors.len())
-                .filter(|i| school.sensors[*i].measures == Quantity::Rain)
-                .collect(),
+            missed_rains: vec![Vec::new(); gauges.len()],
+            gauges,
             wettings: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
@@ -148,6 +163,13 @@ impl Judge {
         if let Some(stretch) = self.blind_rain.step(now_s, blind, false) {
             self.rain_unseen(school, stretch);
         }
+        self.gauges(school, plan, now_s);
+    }
+
+    /// Rain of the last `minutes` (a day at most), mm.
+    fn rain_of_last(&self, minutes: usize) -> f64 {
+        let back = self.rain_totals.len().saturating_sub(minutes + 1);
+        self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals.get(back).copied().unwrap_or(0.0)
     }
 
     fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
@@ -212,8 +234,11 @@ impl Judge {
             self.find("mulch-on-dry-soil", &bed.id, stretch, MULCH);
         }
 
+        self.too_much(school, plan, number, soil, now_s);
+        self.shedding(school, plan, number, soil, now_s);
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
+        self.beds[number].rise.step(now_s, water);
         for wetting in self.wettings.iter_mut().filter(|w| w.bed == number) {
             wetting.probe_most = wetting.probe_most.max(water);
         }
@@ -268,11 +293,14 @@ impl Judge {
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
+        self.clogged_gauges(school, plan, now_s);
         if let Some(stretch) = self.blind_rain.close() {
             self.rain_unseen(school, stretch);
         }
         for number in 0..self.beds.len() {
             let id = &school.beds[number].id;
+            self.finish_too_much(school, number);
+            self.finish_shedding(school, plan, number, now_s);
             if let Some(stretch) = self.beds[number].dry.close() {
                 self.find("dry-bed", id, stretch, DRY);
             }
