@@ -398,7 +398,7 @@ impl SiteState {
                         thermometer.immersion.take_back(before);
                     }
                     // An hour's mean bears one false reading.
-                    Memory::Rain(_) | Memory::Flow(_) | Memory::Ph(_) | Memory::None => {}
+                    Memory::Rain(_) | Memory::Ph(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }

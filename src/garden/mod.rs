@@ -23,6 +23,8 @@ mod standing;
 mod tank_figures;
 mod tank_look;
 mod tank_rules;
+#[cfg(test)]
+mod tank_tests;
 mod tank_water;
 mod tank_words;
 mod timers;

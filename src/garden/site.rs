@@ -83,8 +83,8 @@ impl SensorState {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
-                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 Quantity::Ph => Memory::Ph(Box::default()),
+                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 _ => Memory::None,
             },
         }
