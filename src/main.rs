@@ -61,22 +61,29 @@ enum Command {
     },
     /// Read the configuration and say what is in it, or every fault
     Check,
-    /// Take a logger's past readings from a CSV file
+    /// Take loggers' past readings from CSV files
     Import {
-        /// The sensor of the value column, or SENSOR=COLUMN; may be repeated
+        /// The sensor of the value column, SENSOR=COLUMN or SENSOR=FILE:COLUMN; may be repeated
         #[arg(long = "sensor", value_name = "ID")]
         sensors: Vec<String>,
         /// The garden, where two have a sensor of one id
         #[arg(long, value_name = "ID")]
         site: Option<String>,
-        /// The column of the time
+        /// The column of the time; may be repeated where files differ
         #[arg(long, value_name = "COLUMN", default_value = "time")]
-        time: String,
+        time: Vec<String>,
         /// The column of the raw number
         #[arg(long, value_name = "COLUMN", default_value = "raw")]
         value: String,
-        /// The CSV file
-        file: PathBuf,
+        /// The offset of times that are written without one; without it, the garden's own clock
+        #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+        utc_offset: Option<String>,
+        /// How times are written, such as "%d/%m/%Y %H:%M"
+        #[arg(long, value_name = "FORM")]
+        time_format: Option<String>,
+        /// The CSV files; readings of all of them are judged in order of time
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
     },
     /// Fit a calibration to pairs of raw numbers and reference values
     Calibrate {
@@ -119,6 +126,11 @@ enum Command {
         /// The moment to answer for, if not now
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
+    },
+    /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
+    Acclimatise {
+        #[command(flatten)]
+        asked: commands::acclimatise::Asked,
     },
     /// Every figure of a place: the equation with its numbers, the source, the check
     Why {
@@ -277,8 +289,9 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
     }
     let mut out = std::io::stdout().lock();
     match command {
-        Command::Import { sensors, site, time, value, file } => {
-            let import = commands::import::Import { file, sensors, site, time, value, json };
+        Command::Import { sensors, site, time, value, utc_offset, time_format, files } => {
+            let import =
+                commands::import::Import { files, sensors, site, time, value, utc_offset, time_format, json };
             commands::import::run(&settings, &import, &mut out)
         }
         Command::Calibrate { sensor, site, raw, value, file } => {
@@ -288,6 +301,10 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         Command::Mulch { bed, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Acclimatise { asked } => {
+            let now = asked.at.unwrap_or_else(commands::daemon::system_now);
+            commands::acclimatise::run(&settings, &asked, now, json, &mut out)
         }
         Command::Why { place, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);

@@ -310,7 +310,8 @@ impl Simulation {
             if run.running.is_none()
                 && let Some(due) = run.due.pop_if(|w| w.at_s <= self.now_s)
             {
-                let minutes = (due.litres / bed.litres_per_hour * 60.0).ceil().max(1.0);
+                let rate = due.litres_per_hour.unwrap_or(bed.litres_per_hour);
+                let minutes = (due.litres / rate * 60.0).ceil().max(1.0);
                 let mm = due.litres * bed.efficiency / bed.area_m2;
                 let to_s = self.now_s + 60 * minutes as i64;
                 self.judge.watering(number, &run.soil, self.now_s, to_s, mm);
@@ -327,6 +328,7 @@ impl Simulation {
             }
             let watering_mm = run.running.map_or(0.0, |r| r.mm_a_minute);
             run.litres = run.running.map_or(0.0, |r| r.litres_a_minute);
+            run.soil.suffer(self.plan.sheds(number, self.now_s), self.plan.drain_blocked(number, self.now_s));
             run.soil.minute(rain_mm, watering_mm, et0_mm);
             run.soil.warm(self.air_c, self.sun_w_m2);
             self.judge.bed(&self.school, &self.plan, number, &run.soil, self.now_s);

@@ -1,5 +1,6 @@
 //! One file for each command.
 
+pub mod acclimatise;
 pub mod alarms;
 pub mod answer;
 pub mod calibrate;

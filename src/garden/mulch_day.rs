@@ -2,9 +2,10 @@
 
 use jiff::Timestamp;
 
-use crate::garden::bed_rules::{MOIST_PART, advice};
+use crate::garden::bed_rules::MOIST_PART;
 use crate::garden::plan::Bed;
 use crate::garden::site::SiteState;
+use crate::garden::watering_words::{When, advice};
 use crate::garden::{Core, words};
 
 /// Below this part of available water a soil has often become water-repellent.
@@ -70,8 +71,7 @@ impl SiteState {
         let depth_mm = bed.mulch.map_or(USUAL_DEPTH_MM, |m| m.depth_mm);
         // A millimetre on a square metre is a litre.
         let mulch_l = bed.area_m2 * depth_mm;
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
-        let when = words::when_to_water(hours, self.garden.site.time_zone.to_datetime(now));
+        let when = When::of(&self.garden.site, bed, now);
         let water = self.bed_water(index, now);
         let (answer, text) = match water {
             None => (MulchAnswer::Unknown, self.why_unknown(index, bed, now)),

@@ -17,6 +17,8 @@ use super::value::Item;
 use crate::garden::plan::{Place, Quantity, Sensor};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
+/// Heights for which the wind can be brought to 2 m.
+const HEIGHT_M: Range = Range::from_to(0.5, 50.0, "m above the ground");
 
 /// The places of one garden, by id, and what stands on them.
 pub(super) struct Places {
@@ -77,6 +79,7 @@ pub(super) fn sensor(
         .and_then(|item| item.name(Quantity::from_name, quantities));
     let place = place(&table, measures, places);
     let depth_m = depth_m(&table, measures);
+    let height_m = height_m(&table, measures);
     let topic = table.need("topic", Want::Text, TOPIC_ACCEPTED).and_then(|item| topic(&item, topics));
     let payload = table
         .need(
@@ -106,6 +109,7 @@ pub(super) fn sensor(
         measures: measures?,
         place: place?,
         depth_m: depth_m?,
+        height_m: height_m?,
         topic: topic?,
         payload: payload?,
         every_s: every_s?,
@@ -220,6 +224,17 @@ fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>>
         }
         (None, _) => Some(None),
     }
+}
+
+/// The height of a wind sensor, metres; no other sensor has one.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+    let Some(item) = table.get("height_m", Want::Value) else { return Some(None) };
+    if measures.is_some_and(|m| m != Quantity::WindSpeed) {
+        item.fault(item.given(), "no height_m: it is for wind sensors", None);
+        return None;
+    }
+    Some(Some(item.number(HEIGHT_M)?))
 }
 
 fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {

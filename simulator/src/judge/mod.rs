@@ -8,6 +8,8 @@
 //! zone.
 
 mod gauges;
+mod shedding;
+mod too_much;
 mod waterings;
 
 use std::collections::VecDeque;
@@ -18,6 +20,8 @@ use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
 use gauges::Rise;
+use shedding::Shedding;
+use too_much::TooMuch;
 use waterings::Wetting;
 
 const HOUR_S: i64 = 3600;
@@ -53,6 +57,8 @@ struct BedWatch {
     /// `[from, to)` in which the mulch rule watches.
     mulch_days: Option<(i64, i64)>,
     last_watering_end_s: Option<i64>,
+    too_much: TooMuch,
+    shedding: Shedding,
     rise: Rise,
 }
 
@@ -112,6 +118,8 @@ impl Judge {
                 mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
                 mulch_days,
                 last_watering_end_s: None,
+                too_much: TooMuch::default(),
+                shedding: Shedding::default(),
                 rise: Rise::default(),
             }
         });
@@ -156,6 +164,12 @@ impl Judge {
             self.rain_unseen(school, stretch);
         }
         self.gauges(school, plan, now_s);
+    }
+
+    /// Rain of the last `minutes` (a day at most), mm.
+    fn rain_of_last(&self, minutes: usize) -> f64 {
+        let back = self.rain_totals.len().saturating_sub(minutes + 1);
+        self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals.get(back).copied().unwrap_or(0.0)
     }
 
     fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
@@ -220,6 +234,8 @@ impl Judge {
             self.find("mulch-on-dry-soil", &bed.id, stretch, MULCH);
         }
 
+        self.too_much(school, plan, number, soil, now_s);
+        self.shedding(school, plan, number, soil, now_s);
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
         self.beds[number].rise.step(now_s, water);
@@ -283,6 +299,8 @@ impl Judge {
         }
         for number in 0..self.beds.len() {
             let id = &school.beds[number].id;
+            self.finish_too_much(school, number);
+            self.finish_shedding(school, plan, number, now_s);
             if let Some(stretch) = self.beds[number].dry.close() {
                 self.find("dry-bed", id, stretch, DRY);
             }
