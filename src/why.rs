@@ -70,7 +70,7 @@ impl Equation {
 }
 
 /// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[];
+pub const EQUATIONS: &[&[Equation]] = &[crate::watering::EQUATIONS];
 
 #[cfg(test)]
 mod tests {

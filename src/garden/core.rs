@@ -155,6 +155,7 @@ impl Core {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
+            (Place::Bed(bed), Memory::Flow(_)) => site.judge_flow(bed, index, at, batch),
             (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
             _ => {}
         }

@@ -8,6 +8,8 @@ pub mod words;
 
 mod bed_rules;
 mod core;
+mod flow_rules;
+mod gauge_rules;
 mod logged;
 mod look;
 mod mulch_day;
@@ -16,6 +18,7 @@ mod site;
 mod standing;
 mod tank_rules;
 mod wetting_cause;
+mod wetting_rules;
 
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use mulch_day::{MulchAnswer, MulchDay};

@@ -4,4 +4,4 @@ mod gauge;
 mod trust;
 
 pub use gauge::{Gauge, nine_am_before};
-pub use trust::Trust;
+pub use trust::{EVIDENCE, Evidence, Trust, Verdict};

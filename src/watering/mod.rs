@@ -2,8 +2,10 @@
 
 mod flow;
 mod hours;
+mod reasons;
 mod wetting;
 
 pub use flow::{FlowWatch, Run};
 pub use hours::{minute_of_day, next_allowed, wholly_outside};
+pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
