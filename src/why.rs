@@ -79,6 +79,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::soil::EQUATIONS,
     crate::tank::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,
+    crate::watering::EQUATIONS,
     crate::watering::IRRIGATION_EQUATIONS,
 ];
 

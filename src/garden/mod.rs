@@ -12,6 +12,8 @@ mod bed_growth;
 mod bed_rules;
 mod core;
 mod crop_water;
+mod flow_rules;
+mod gauge_rules;
 mod logged;
 mod look;
 mod mulch_day;
@@ -33,6 +35,7 @@ mod weather;
 mod weather_day;
 mod wet_rules;
 mod wetting_cause;
+mod wetting_rules;
 
 pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;

@@ -82,6 +82,8 @@ pub(crate) struct Judge {
     /// For each gauge, when it missed a rain that the beds felt, Unix seconds.
     missed_rains: Vec<Vec<i64>>,
     wettings: Vec<Wetting>,
+    /// Waterings of the last day: when and which bed.
+    watered: Vec<(i64, usize)>,
     /// Rain since the start at each of the last 1,441 minutes, mm.
     rain_totals: VecDeque<f64>,
     blind_rain: Window,
@@ -150,6 +152,7 @@ impl Judge {
             missed_rains: vec![Vec::new(); gauges.len()],
             gauges,
             wettings: Vec::new(),
+            watered: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
             et0_mm: VecDeque::new(),
