@@ -74,6 +74,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::calibration::EQUATIONS,
     crate::evapotranspiration::EQUATIONS,
     crate::garden::BED_EQUATIONS,
+    crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,

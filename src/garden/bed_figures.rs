@@ -145,6 +145,8 @@ impl SiteState {
             vec![zone.total_available_step(), fraction_step(bed, p, used_mm), zone.readily_available_step()],
         ));
         figures.extend(self.water_figures(index, now, &zone));
+        figures.extend(self.bed_outlook(index, now));
+        figures.extend(self.drydown_figure(index));
         figures.extend(self.growth_figures(index, now));
         figures.push(self.crop_figure(index, now));
         figures

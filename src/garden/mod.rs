@@ -8,6 +8,7 @@ pub mod words;
 
 mod bed_figures;
 mod bed_growth;
+mod bed_outlook;
 mod bed_rules;
 mod core;
 mod crop_water;
