@@ -49,7 +49,9 @@ impl Reading {
             Some(text) => match DateTimeParser::new().parse_time_zone(text) {
                 Ok(zone) if zone.iana_name().is_none() => Some(zone),
                 _ => {
-                    return Err(format!("--utc-offset {text:?} is no offset; accepted are +09:30, -05:00 and Z"));
+                    return Err(format!(
+                        "--utc-offset {text:?} is no offset; accepted are +09:30, -05:00 and Z"
+                    ));
                 }
             },
         };
