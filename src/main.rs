@@ -85,6 +85,23 @@ enum Command {
         #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
     },
+    /// Fit a calibration to pairs of raw numbers and reference values
+    Calibrate {
+        /// The sensor that was read; its unit, its bed and its present calibration are looked at
+        #[arg(long, value_name = "ID")]
+        sensor: Option<String>,
+        /// The garden, where two have a sensor of one id
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// The column of the raw number
+        #[arg(long, value_name = "COLUMN", default_value = "raw")]
+        raw: String,
+        /// The column of the reference value
+        #[arg(long, value_name = "COLUMN", default_value = "value")]
+        value: String,
+        /// The CSV file
+        file: PathBuf,
+    },
     /// Present alarms, or their history with --from and --to
     Alarms {
         /// One garden only
@@ -109,6 +126,11 @@ enum Command {
         /// The moment to answer for, if not now
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
+    },
+    /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
+    Acclimatise {
+        #[command(flatten)]
+        asked: commands::acclimatise::Asked,
     },
     /// Every figure of a place: the equation with its numbers, the source, the check
     Why {
@@ -232,6 +254,11 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
     let mut out = std::io::stdout().lock();
     match command {
         Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
+        // Without a sensor it needs no configuration.
+        Command::Calibrate { sensor: None, site, raw, value, file } => {
+            let calibrate = commands::calibrate::Calibrate { file, sensor: None, site, raw, value, json };
+            commands::calibrate::run(None, &calibrate, &mut out)
+        }
         #[cfg(feature = "demo")]
         Command::Demo { r#for, speed, scenario, seed, keep } => {
             drop(out);
@@ -267,9 +294,17 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
                 commands::import::Import { files, sensors, site, time, value, utc_offset, time_format, json };
             commands::import::run(&settings, &import, &mut out)
         }
+        Command::Calibrate { sensor, site, raw, value, file } => {
+            let calibrate = commands::calibrate::Calibrate { file, sensor, site, raw, value, json };
+            commands::calibrate::run(Some(&settings), &calibrate, &mut out)
+        }
         Command::Mulch { bed, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Acclimatise { asked } => {
+            let now = asked.at.unwrap_or_else(commands::daemon::system_now);
+            commands::acclimatise::run(&settings, &asked, now, json, &mut out)
         }
         Command::Why { place, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);

@@ -50,9 +50,17 @@ WATER
 
 /// Line 24 is the soil sensor's, line 31 the tank's.
 fn sensors(moisture: &str, water: &str) -> Result<Vec<(PayloadFormat, Vec<DatedCalibration>)>, Faults> {
+    read(GARDEN, moisture, water)
+}
+
+fn read(
+    garden: &str,
+    moisture: &str,
+    water: &str,
+) -> Result<Vec<(PayloadFormat, Vec<DatedCalibration>)>, Faults> {
     let water =
         if water.contains("payload") { water.to_owned() } else { format!("{water}\npayload = \"number\"") };
-    let text = GARDEN.replace("MOISTURE", moisture).replace("WATER", &water);
+    let text = garden.replace("MOISTURE", moisture).replace("WATER", &water);
     let settings = from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty())?;
     Ok(settings.gardens[0].sensors.iter().map(|s| (s.payload.clone(), s.calibrations.clone())).collect())
 }
@@ -120,6 +128,10 @@ fn a_granular_matrix_sensor_takes_its_soil_from_the_bed() {
     let cold =
         sensors("calibration = { granular_matrix = { saturation = 0.46, soil_temp_c = 10 } }", "").unwrap();
     assert!(value(&cold[0].1, 3000.0).unwrap() > got, "the same resistance in cold soil is less tension");
+    // A bed that says what its soil holds at saturation needs no key at all.
+    let garden = GARDEN.replace("soil = \"loamy sand\"", "soil = \"loamy sand\"\nsaturation = 0.46");
+    let by_bed = read(&garden, "calibration = { granular_matrix = {} }", "").unwrap();
+    assert_eq!(by_bed[0].1, of_bed[0].1);
     for raw in [0.0, 100.0, 30_000.0, f64::INFINITY] {
         assert_eq!(value(&of_bed[0].1, raw), None, "{raw}");
     }

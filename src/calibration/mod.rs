@@ -8,6 +8,7 @@
 mod calibrator;
 mod curve;
 pub mod divider;
+pub mod fit;
 pub mod granular_matrix;
 pub mod one_wire;
 pub mod platinum;

@@ -1,7 +1,9 @@
 //! One file for each command.
 
+pub mod acclimatise;
 pub mod alarms;
 pub mod answer;
+pub mod calibrate;
 pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]

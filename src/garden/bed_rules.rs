@@ -1,5 +1,4 @@
-//! What is judged at a bed: is it dry, may mulch go down, and was it watered
-//! outside the allowed hours.
+//! What is judged at a bed: is it dry, and may mulch go down.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -7,29 +6,24 @@ use jiff::civil::Date;
 use crate::alarms::{Delays, Input, Kind};
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
-use crate::garden::site::{BedWater, BedWetting, Cause, SiteState, plus};
+use crate::garden::site::{BedWater, SiteState};
 use crate::garden::standing::{Of, Said};
+use crate::garden::watering_words::{When, advice};
+use crate::garden::wetting_rules::SOURCE_HOURS;
 use crate::garden::words;
-use crate::soil::litres_to_fill;
-use crate::watering::{Wetting, probe_lag_s, wholly_outside};
+use crate::why::Why;
 
 /// Source of the dryness judgement.
-const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83, tables 19 and 22";
+const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83 and 87, tables 19 and 22";
 /// Source of the mulch judgement.
 const SOURCE_MULCH: &str =
-    "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83";
-/// Source of the watering hours.
-const SOURCE_HOURS: &str =
-    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
+    "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83 and 87";
 
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.
 pub(crate) const MOIST_PART: f64 = 0.5;
 /// Days ahead of a mulch day at which a bed that is not moist is told.
 pub(crate) const MULCH_AHEAD_DAYS: i32 = 7;
-const DAY_S: i64 = 86_400;
-/// Probes of one bed that rise within this of each other tell of one wetting.
-const SAME_WETTING_S: i64 = 6 * 3600;
 
 impl SiteState {
     /// Judges the water of a bed after a good reading of one of its probes.
@@ -39,92 +33,58 @@ impl SiteState {
         let bed = &garden.beds[usize::from(index)];
         let of = |kind| Of { site: &garden.site, kind, place: &bed.id, tell: &garden.tell };
         let local = garden.site.time_zone.to_datetime(at);
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
-        let state = &mut self.beds[usize::from(index)];
+        let when = When::of(&garden.site, bed, at);
 
         let delays = garden.rules.dry_bed;
-        let input = water.map_or(Input::Unknown, |w| dryness(&w, 1.0, delays));
-        state.dry.step(&of(Kind::DryBed), at, input, delays, batch, |active| {
-            say_dry(bed, water, active, &words::when_to_water(hours, local))
+        let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, delays));
+        // Taken out while it is judged: its words look at the whole site.
+        let mut dry = std::mem::take(&mut self.beds[usize::from(index)].dry);
+        dry.step(&of(Kind::DryBed), at, input, delays, batch, |active| {
+            let why = water.map_or_else(Why::new, |w| self.dry_why(index, at, &w, active));
+            say_dry(bed, water, active, &when).because(why)
         });
+        self.beds[usize::from(index)].dry = dry;
 
         if let Some(planned) = bed.mulch.and_then(|m| m.planned) {
             let delays = garden.rules.mulch_on_dry_soil;
             let days = days_until(local.date(), planned);
-            let input = match (water, days) {
-                (_, days) if !(0..=MULCH_AHEAD_DAYS).contains(&days) => Input::Clear,
-                (None, _) => Input::Unknown,
-                (Some(w), _) => dryness(&w, MOIST_PART, delays),
+            let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
+            let input = match water {
+                _ if !watched => Input::Clear,
+                None => Input::Unknown,
+                Some(w) => dryness(&w, MOIST_PART * w.readily_available_mm, delays),
             };
-            state.mulch.step(&of(Kind::MulchOnDrySoil), at, input, delays, batch, |active| {
-                say_mulch(bed, water, active, planned, days, &words::when_to_water(hours, local))
+            let mut mulch = std::mem::take(&mut self.beds[usize::from(index)].mulch);
+            mulch.step(&of(Kind::MulchOnDrySoil), at, input, delays, batch, |active| {
+                let why = match water {
+                    Some(w) if watched => self.mulch_why(index, at, &w, active),
+                    _ => Why::new(),
+                };
+                say_mulch(bed, water, active, planned, days, &when).because(why)
             });
+            self.beds[usize::from(index)].mulch = mulch;
         }
 
         // A watering outside the hours is over once it has been told for a while.
         let delays = garden.rules.watering_hours;
+        let state = &mut self.beds[usize::from(index)];
         state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| {
             let text = format!("{}: no further watering outside the allowed hours was seen.", bed.name);
             Said::new(text, &[], SOURCE_HOURS)
         });
     }
-
-    /// Takes a believed rise of a probe: finds its cause and judges the hours.
-    pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
-        let state = &self.beds[usize::from(index)];
-        let same = state.wetting.is_some_and(|known| {
-            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
-        });
-        // Water from above passes the top probe first; those below go on rising
-        // for hours as it sinks, and would tell a wrong time.
-        let top = state.probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
-        if same || top != Some(&probe) {
-            return;
-        }
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
-        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
-        let earliest = plus(wetting.onset, -probe_lag_s(depth_m));
-        let outside = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
-
-        let rising = self.beds_rising(index, wetting.onset);
-        let rain_mm = self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen);
-        self.weigh_gauge(&rising, wetting, earliest, rain_mm);
-        let cause = self.cause(probe, wetting, earliest, outside, &rising, rain_mm);
-        self.beds[usize::from(index)].wetting =
-            Some(BedWetting { onset: wetting.onset, cause, outside_hours: outside });
-        if cause != Cause::Watering || !outside {
-            return;
-        }
-        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { site: &garden.site, kind: Kind::WateringHours, place: &bed.id, tell: &garden.tell };
-        let state = &mut self.beds[usize::from(index)];
-        state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
-            let when = words::moment(wetting.onset, &garden.site.time_zone);
-            let text = format!(
-                "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and the rain \
-                 gauge caught no rain to explain it. Water may run {} only. Find out who or what watered (a hose, a \
-                 tap timer) and set it right today; the probe cannot tell how many litres ran.",
-                bed.name,
-                words::hours(hours)
-            );
-            Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", rain_mm)], SOURCE_HOURS)
-        });
-    }
 }
 
-/// Beyond `part` of readily available water, with the rule's deadband (a part
-/// of readily available water too).
+/// More than `limit_mm` used, with the rule's deadband (a part of readily
+/// available water).
 ///
 /// While a probe is missing the others' mean has moved for no reason of the
 /// soil's, so that nothing is judged: a dead probe neither raises nor clears.
-fn dryness(water: &BedWater, part: f64, delays: Delays) -> Input {
+fn dryness(water: &BedWater, limit_mm: f64, delays: Delays) -> Input {
     if !water.whole {
         return Input::Unknown;
     }
-    let readily = water.readily_available_mm;
-    Input::above(water.depletion_mm, part * readily, delays.deadband * readily)
+    Input::above(water.depletion_mm, limit_mm, delays.deadband * water.readily_available_mm)
 }
 
 /// Days from one date to another; far dates count as far.
@@ -132,34 +92,17 @@ pub(crate) fn days_until(from: Date, to: Date) -> i32 {
     to.since(from).map_or(i32::MAX, |span| span.get_days())
 }
 
-/// "Give it about 64 L (32 minutes of its watering) today after 6 pm."
-pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &str) -> String {
-    let efficiency = bed.irrigation.map_or(1.0, |i| i.efficiency);
-    let litres = litres_to_fill(water.depletion_mm, bed.area_m2, efficiency);
-    match bed.irrigation {
-        Some(irrigation) => {
-            let minutes = (litres / irrigation.litres_per_hour * 60.0).round();
-            format!(
-                "Give it about {} ({} of its own watering) {when}.",
-                words::litres(litres),
-                words::duration((minutes * 60.0) as i64)
-            )
-        }
-        None => format!("Give it about {} {when}.", words::litres(litres)),
-    }
-}
-
-fn water_values(water: &BedWater) -> [(&'static str, f64); 5] {
+fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, f64); 5] {
     [
         ("depletion_mm", water.depletion_mm),
-        ("readily_available_mm", water.readily_available_mm),
+        ("readily_available_mm", readily_available_mm),
         ("available_left", water.available_left),
         ("water_content_m3_m3", water.water_content),
         ("probes", water.probes_used as f64),
     ]
 }
 
-fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said {
+fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) -> Said {
     let Some(water) = water else {
         return Said::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
@@ -169,16 +112,23 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &str) -> Said
             "{} is dry: {left} is left, and {} suffer below {}. {}",
             bed.name,
             bed.plants(),
-            words::percent(1.0 - bed.depletion_fraction),
+            words::percent(1.0 - water.depletion_fraction),
             advice(bed, &water, when)
         )
     } else {
         format!("{} is moist again: {left} is there.", bed.name)
     };
-    Said::new(text, &water_values(&water), SOURCE_DEPLETION)
+    Said::new(text, &water_values(&water, water.readily_today_mm), SOURCE_DEPLETION)
 }
 
-fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, days: i32, when: &str) -> Said {
+fn say_mulch(
+    bed: &Bed,
+    water: Option<BedWater>,
+    active: bool,
+    planned: Date,
+    days: i32,
+    when: &When<'_>,
+) -> Said {
     let day = words::day(planned);
     let (text, values) = match water {
         Some(water) if active => (
@@ -192,7 +142,7 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
                 words::percent(1.0 - MOIST_PART * bed.depletion_fraction),
                 advice(bed, &water, when)
             ),
-            water_values(&water).to_vec(),
+            water_values(&water, water.readily_available_mm).to_vec(),
         ),
         Some(water) if (0..=MULCH_AHEAD_DAYS).contains(&days) => (
             format!(
@@ -200,7 +150,7 @@ fn say_mulch(bed: &Bed, water: Option<BedWater>, active: bool, planned: Date, da
                 bed.name,
                 words::water_left(water.available_left)
             ),
-            water_values(&water).to_vec(),
+            water_values(&water, water.readily_available_mm).to_vec(),
         ),
         _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
         _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),

@@ -124,7 +124,7 @@ impl Core {
             match &mut site.sensors[usize::from(index)].memory {
                 Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
                 Memory::Flow(flow) => flow.miss(at),
-                Memory::Soil(_) | Memory::Water(_) | Memory::None => {}
+                Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
             }
         }
         if reading.is_none() {
@@ -132,14 +132,20 @@ impl Core {
         }
         site.judged_to = site.judged_to.max(Some(at));
         let Some(value) = judged else { return };
+        site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
-        let suspect = site.trust.suspect();
+        let suspect =
+            site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
             Memory::Soil(watch) => watch.push(at, value),
-            Memory::Water(kept) => {
-                kept.push(at, value);
+            Memory::Water(thermometer) => {
+                thermometer.kept.push(at, value);
+                None
+            }
+            Memory::Ph(hours) => {
+                hours.push(at, value);
                 None
             }
             Memory::Rain(gauge) => {
@@ -158,11 +164,19 @@ impl Core {
         match (plan.place, &state.memory) {
             (Place::Bed(bed), Memory::Soil(_)) => {
                 site.judge_bed_water(bed, at, batch);
+                site.judge_wetness(bed, index, at, value, batch);
+                site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
                 if let Some(wetting) = wetting {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
+            (place, Memory::Flow(_)) => {
+                if let Place::Bed(bed) = place {
+                    site.judge_flow(bed, index, at, batch);
+                }
+                site.judge_flow_left_on(index, at, batch);
+            }
+            (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
     }
@@ -382,10 +396,15 @@ impl SiteState {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
                 state.good = state.good.filter(|(at, _)| *at != before);
+                self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
-                    Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::Flow(_) | Memory::None => {}
+                    Memory::Water(thermometer) => {
+                        thermometer.kept.take_back(before);
+                        thermometer.immersion.take_back(before);
+                    }
+                    // An hour's mean bears one false reading.
+                    Memory::Rain(_) | Memory::Ph(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }
@@ -425,6 +444,7 @@ impl SiteState {
         for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
+            visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
         }
     }
 }

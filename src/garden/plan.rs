@@ -194,6 +194,10 @@ pub struct Tank {
     /// The species' name in the table; `None`: the file gives its own limits.
     pub species: Option<String>,
     pub fish: Option<u32>,
+    /// Mass of one fish on average, g, where somebody has weighed them.
+    pub fish_grams: Option<f64>,
+    /// What they are fed in a day, g.
+    pub feed_g_day: Option<f64>,
     pub limits: crate::tank::TankLimits,
 }
 
@@ -291,6 +295,9 @@ pub struct Sensor {
     pub place: Place,
     /// Metres below the surface, for soil sensors.
     pub depth_m: Option<f64>,
+    /// Metres above the ground, for wind sensors; `None`: 2 m, the height for which
+    /// the equations of evapotranspiration are made.
+    pub height_m: Option<f64>,
     pub topic: String,
     pub payload: PayloadFormat,
     /// Seconds between readings, as the sensor is set up.
@@ -353,7 +360,7 @@ impl Default for RuleSettings {
             watering_hours: delays(0.0, 0, 6 * 3600),
             water_left_on: delays(0.01, 6 * 3600, 3600),
             water_repellent_soil: delays(0.0, 0, 0),
-            waterlogged: delays(0.01, 3 * 86_400, 3600),
+            waterlogged: delays(0.01, 2 * 86_400, 3600),
             low_oxygen: delays(0.5, 900, 1800),
             ammonia: delays(0.005, 0, 0),
             ph: delays(0.1, 1800, 1800),

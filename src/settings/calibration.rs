@@ -8,6 +8,7 @@ use toml::value::{Datetime, Offset};
 use super::document::Want;
 use super::range::Range;
 use super::resistance::{self, suits_temperature};
+use super::sensor::SoilWater;
 use super::table::Table;
 use super::value::{Item, civil};
 use crate::calibration::{Calibration, CalibrationError, Counts, DatedCalibration, Platinum};
@@ -16,8 +17,8 @@ use crate::intake::PayloadFormat;
 
 const ACCEPTED: &str = "\"topp\", \"pt100\", \"pt1000\", \"one-wire\", { points = [[RAW, VALUE], ...] }, \
                         { polynomial = [C0, C1, ...] }, { mm_per_tip = MM }, { thermistor = { r25_ohm = OHM, \
-                        beta_k = KELVIN } }, { steinhart_hart = [A, B, C] }, { granular_matrix = { saturation = \
-                        M3_PER_M3 } }, or a list of these, each with the date from which it holds";
+                        beta_k = KELVIN } }, { steinhart_hart = [A, B, C] }, { granular_matrix = { soil_temp_c \
+                        = 18 } }, or a list of these, each with the date from which it holds";
 
 /// Calibrations that are a word alone.
 const WORDS: [&str; 4] = ["topp", "pt100", "pt1000", "one-wire"];
@@ -41,8 +42,8 @@ pub(super) struct Setting<'s> {
     /// `None`: its quantity is itself at fault.
     pub(super) measures: Option<Quantity>,
     pub(super) zone: &'s TimeZone,
-    /// Wilting point and field capacity of its bed, m³/m³.
-    pub(super) soil: Option<(f64, f64)>,
+    /// What its bed's soil holds.
+    pub(super) soil: Option<SoilWater>,
 }
 
 /// The calibration of a sensor that has none written: its raw number is the

@@ -11,7 +11,7 @@ use super::fault::{any_of, nearest};
 use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
 use super::roof::roof;
-use super::sensor::{PlaceUse, Places, Topics, sensor};
+use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
 use super::text::{ID_ACCEPTED, Names, email, id, named};
@@ -81,7 +81,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     tanks.extend(tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)));
     for bed in &beds {
         if let Some(place) = places.beds.get_mut(bed.id.as_str()) {
-            place.soil = Some((bed.wilting_point, bed.field_capacity));
+            place.soil = Some(SoilWater {
+                wilting_point: bed.wilting_point,
+                field_capacity: bed.field_capacity,
+                saturation: bed.saturation,
+            });
         }
     }
 

@@ -22,8 +22,8 @@ const WATER_CONTENT: Range = Range::above_to(0.0, 1.0, "m3 of water in a m3 of s
 
 const THERMISTOR: &str = "{ r25_ohm = 10000, beta_k = 3950 } or { steinhart_hart = [A, B, C] }; in a divider \
                           with series_ohm and full_scale beside";
-const GRANULAR_MATRIX: &str = "{ saturation = M3_PER_M3 }, and soil_temp_c, field_capacity, wilting_point, \
-                               series_ohm, full_scale where they are known";
+const GRANULAR_MATRIX: &str = "a table, empty or with soil_temp_c, the soil's saturation, field_capacity and \
+                               wilting_point where the bed's do not hold, and series_ohm and full_scale of a divider";
 const CONSTANTS: &str = "three numbers [A, B, C]: 1/T = A + B ln R + C (ln R)^3, R in ohm, T in kelvin";
 
 /// Whether a curve that gives a temperature is a temperature sensor's.
@@ -101,19 +101,21 @@ pub(super) fn granular_matrix(item: &Item<'_>, setting: &Setting<'_>) -> Option<
     }
     let table = item.clone().table(GRANULAR_MATRIX)?;
     let number = |key, range: Range| table.get(key, Want::Value).map(|item| item.number(range));
-    let saturation = table
-        .need(
-            "saturation",
-            Want::Value,
-            "the soil's water content when all pores are full, m3/m3: the bulk density in t/m3 tells it, 1 - density \
-             / 2.65; 0.43 to 0.52 in most mineral soils",
-        )
-        .and_then(|item| item.number(WATER_CONTENT));
     let soil_c = number("soil_temp_c", SOIL_TEMPERATURE).unwrap_or(Some(SOIL_C_STANDARD));
     // A bed whose soil is not known has a fault of its own.
     let bed = setting.soil;
-    let capacity = number("field_capacity", WATER_CONTENT).unwrap_or(bed.map(|(_, capacity)| capacity));
-    let wilting = number("wilting_point", WATER_CONTENT).unwrap_or(bed.map(|(wilting, _)| wilting));
+    let capacity = number("field_capacity", WATER_CONTENT).unwrap_or(bed.map(|soil| soil.field_capacity));
+    let wilting = number("wilting_point", WATER_CONTENT).unwrap_or(bed.map(|soil| soil.wilting_point));
+    let saturation = number("saturation", WATER_CONTENT).unwrap_or_else(|| {
+        if bed.is_some_and(|soil| soil.saturation.is_none()) {
+            table.missing(
+                "saturation",
+                "the soil's water content when all pores are full (m3/m3), here or at the bed: 1 - bulk density / 2.65, \
+                 density in t/m3; 0.43 to 0.52 in most mineral soils",
+            );
+        }
+        bed.and_then(|soil| soil.saturation)
+    });
     let divider = divider(&table);
     table.finish();
     let soil = Retention::new(wilting?, capacity?, saturation?);

@@ -17,6 +17,8 @@ use super::value::Item;
 use crate::garden::plan::{Place, Quantity, Sensor};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
+/// Heights for which the wind can be brought to 2 m.
+const HEIGHT_M: Range = Range::from_to(0.5, 50.0, "m above the ground");
 
 /// The places of one garden, by id, and what stands on them.
 pub(super) struct Places {
@@ -25,7 +27,7 @@ pub(super) struct Places {
 }
 
 impl Places {
-    fn soil(&self, place: Place) -> Option<(f64, f64)> {
+    fn soil(&self, place: Place) -> Option<SoilWater> {
         match place {
             Place::Bed(at) => self.beds.values().find(|bed| bed.at == at)?.soil,
             Place::Tank(_) | Place::Site => None,
@@ -38,9 +40,17 @@ pub(super) struct PlaceUse {
     /// Its number in the garden.
     pub(super) at: u16,
     pub(super) watched: bool,
-    /// A bed's wilting point and field capacity, m³/m³; `None` for tanks, and
-    /// for a bed that is itself at fault.
-    pub(super) soil: Option<(f64, f64)>,
+    /// `None` for tanks, and for a bed that is itself at fault.
+    pub(super) soil: Option<SoilWater>,
+}
+
+/// What a bed's soil holds, m³/m³.
+#[derive(Clone, Copy)]
+pub(super) struct SoilWater {
+    pub(super) wilting_point: f64,
+    pub(super) field_capacity: f64,
+    /// `None`: the bed's file does not say.
+    pub(super) saturation: Option<f64>,
 }
 
 /// What a sensor must not share with those of any garden.
@@ -69,6 +79,7 @@ pub(super) fn sensor(
         .and_then(|item| item.name(Quantity::from_name, quantities));
     let place = place(&table, measures, places);
     let depth_m = depth_m(&table, measures);
+    let height_m = height_m(&table, measures);
     let topic = table.need("topic", Want::Text, TOPIC_ACCEPTED).and_then(|item| topic(&item, topics));
     let payload = table
         .need(
@@ -98,6 +109,7 @@ pub(super) fn sensor(
         measures: measures?,
         place: place?,
         depth_m: depth_m?,
+        height_m: height_m?,
         topic: topic?,
         payload: payload?,
         every_s: every_s?,
@@ -212,6 +224,17 @@ fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>>
         }
         (None, _) => Some(None),
     }
+}
+
+/// The height of a wind sensor, metres; no other sensor has one.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+    let Some(item) = table.get("height_m", Want::Value) else { return Some(None) };
+    if measures.is_some_and(|m| m != Quantity::WindSpeed) {
+        item.fault(item.given(), "no height_m: it is for wind sensors", None);
+        return None;
+    }
+    Some(Some(item.number(HEIGHT_M)?))
 }
 
 fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {

@@ -4,6 +4,16 @@
 //! 1998), Table 19, read in the paper; it names soils by the texture classes of
 //! the United States.
 
+use crate::why::{Check, Equation, Step};
+
+/// What a texture holds.
+pub(super) const MIDDLE: Equation = Equation {
+    gives: "water that a texture holds",
+    form: "the middle of the table's range",
+    source: "FAO-56 table 19; taking the middle is this project's own",
+    check: Check::Table("fao56_table19.csv"),
+};
+
 /// A soil texture and the water that it holds.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Texture {
@@ -25,6 +35,11 @@ impl Texture {
     pub fn wilting_point_mid(&self) -> f64 {
         f64::midpoint(self.wilting_point.0, self.wilting_point.1)
     }
+}
+
+/// The step to the middle of one of a texture's ranges.
+pub fn texture_step(texture: &Texture, (low, high): (f64, f64)) -> Step {
+    MIDDLE.step(format!("{}: {low:.2} to {high:.2}, so {:.3} m3/m3", texture.name, f64::midpoint(low, high)))
 }
 
 /// The texture of that name, if Table 19 has it.

@@ -42,7 +42,7 @@ pub(super) const MINUTES: Equation = Equation {
 
 /// One run of a bed's watering.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Run {
+pub struct PlannedRun {
     pub from: Timestamp,
     pub to: Timestamp,
     pub litres: f64,
@@ -59,7 +59,7 @@ pub enum Runs {
     NoAllowedHours,
     /// Runs in order of time; never empty.
     Planned {
-        runs: Vec<Run>,
+        runs: Vec<PlannedRun>,
         /// Litres that the allowed hours of [`DAYS_AHEAD`] days do not hold; 0 if all fit.
         over_l: f64,
     },
@@ -102,7 +102,7 @@ pub fn runs(litres: f64, litres_per_hour: f64, hours: &LocalHours, zone: &TimeZo
             let ms = (left_l / litres_per_hour * 3_600_000.0).round() as i64;
             (from.saturating_add(jiff::SignedDuration::from_millis(ms)).unwrap_or(allowed_to), left_l)
         };
-        runs.push(Run { from, to, litres, allowed_to });
+        runs.push(PlannedRun { from, to, litres, allowed_to });
         left_l -= litres;
         if left_l <= 0.0 {
             break;

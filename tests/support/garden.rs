@@ -59,6 +59,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
                 measures,
                 place: if in_bed { Place::Bed(0) } else { Place::Site },
                 depth_m: None,
+                height_m: None,
                 topic: format!("{site}/{id}"),
                 payload: PayloadFormat::Number,
                 every_s: 900,
