@@ -61,19 +61,43 @@ enum Command {
     },
     /// Read the configuration and say what is in it, or every fault
     Check,
-    /// Take a logger's past readings from a CSV file
+    /// Take loggers' past readings from CSV files
     Import {
-        /// The sensor of the value column, or SENSOR=COLUMN; may be repeated
+        /// The sensor of the value column, SENSOR=COLUMN or SENSOR=FILE:COLUMN; may be repeated
         #[arg(long = "sensor", value_name = "ID")]
         sensors: Vec<String>,
         /// The garden, where two have a sensor of one id
         #[arg(long, value_name = "ID")]
         site: Option<String>,
-        /// The column of the time
+        /// The column of the time; may be repeated where files differ
         #[arg(long, value_name = "COLUMN", default_value = "time")]
-        time: String,
+        time: Vec<String>,
         /// The column of the raw number
         #[arg(long, value_name = "COLUMN", default_value = "raw")]
+        value: String,
+        /// The offset of times that are written without one; without it, the garden's own clock
+        #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+        utc_offset: Option<String>,
+        /// How times are written, such as "%d/%m/%Y %H:%M"
+        #[arg(long, value_name = "FORM")]
+        time_format: Option<String>,
+        /// The CSV files; readings of all of them are judged in order of time
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
+    /// Fit a calibration to pairs of raw numbers and reference values
+    Calibrate {
+        /// The sensor that was read; its unit, its bed and its present calibration are looked at
+        #[arg(long, value_name = "ID")]
+        sensor: Option<String>,
+        /// The garden, where two have a sensor of one id
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// The column of the raw number
+        #[arg(long, value_name = "COLUMN", default_value = "raw")]
+        raw: String,
+        /// The column of the reference value
+        #[arg(long, value_name = "COLUMN", default_value = "value")]
         value: String,
         /// The CSV file
         file: PathBuf,
@@ -102,6 +126,11 @@ enum Command {
         /// The moment to answer for, if not now
         #[arg(long, value_name = "TIME")]
         at: Option<jiff::Timestamp>,
+    },
+    /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
+    Acclimatise {
+        #[command(flatten)]
+        asked: commands::acclimatise::Asked,
     },
     /// Every figure of a place: the equation with its numbers, the source, the check
     Why {
@@ -150,6 +179,37 @@ enum Answer {
         #[arg(value_name = "KIND/PLACE")]
         alarm: String,
     },
+    /// Say that all is well, of an alarm that stays after its end because harm may be done
+    Reset {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Put an alarm aside for a while; nobody is told of it
+    Shelve {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+        /// How long: 90m, 2h, 3d
+        #[arg(long, value_name = "TIME")]
+        r#for: String,
+        /// Only until its condition is over, if that comes first
+        #[arg(long)]
+        once: bool,
+    },
+    /// Take an alarm up again that was put aside
+    Unshelve {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Switch an alarm off until it is put back
+    Off {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
+    /// Put an alarm back that was switched off
+    On {
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+    },
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -194,6 +254,11 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
     let mut out = std::io::stdout().lock();
     match command {
         Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
+        // Without a sensor it needs no configuration.
+        Command::Calibrate { sensor: None, site, raw, value, file } => {
+            let calibrate = commands::calibrate::Calibrate { file, sensor: None, site, raw, value, json };
+            commands::calibrate::run(None, &calibrate, &mut out)
+        }
         #[cfg(feature = "demo")]
         Command::Demo { r#for, speed, scenario, seed, keep } => {
             drop(out);
@@ -224,13 +289,22 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
     }
     let mut out = std::io::stdout().lock();
     match command {
-        Command::Import { sensors, site, time, value, file } => {
-            let import = commands::import::Import { file, sensors, site, time, value, json };
+        Command::Import { sensors, site, time, value, utc_offset, time_format, files } => {
+            let import =
+                commands::import::Import { files, sensors, site, time, value, utc_offset, time_format, json };
             commands::import::run(&settings, &import, &mut out)
+        }
+        Command::Calibrate { sensor, site, raw, value, file } => {
+            let calibrate = commands::calibrate::Calibrate { file, sensor, site, raw, value, json };
+            commands::calibrate::run(Some(&settings), &calibrate, &mut out)
         }
         Command::Mulch { bed, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
+        }
+        Command::Acclimatise { asked } => {
+            let now = asked.at.unwrap_or_else(commands::daemon::system_now);
+            commands::acclimatise::run(&settings, &asked, now, json, &mut out)
         }
         Command::Why { place, site, at } => {
             let now = at.unwrap_or_else(commands::daemon::system_now);
@@ -239,8 +313,17 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         Command::Log { entry } => {
             commands::log::run(&settings, entry, commands::daemon::system_now(), json, &mut out)
         }
-        Command::Alarms { site, answer: Some(Answer::Ack { alarm }), .. } => {
-            commands::acknowledge::run(&settings, site.as_deref(), &alarm, json, &mut out)
+        Command::Alarms { site, answer: Some(answer), .. } => {
+            use commands::answer::Answer as Given;
+            let (alarm, answer) = match answer {
+                Answer::Ack { alarm } => (alarm, Given::Acknowledge),
+                Answer::Reset { alarm } => (alarm, Given::Reset),
+                Answer::Shelve { alarm, r#for: length, once } => (alarm, Given::Shelve { length, once }),
+                Answer::Unshelve { alarm } => (alarm, Given::Unshelve),
+                Answer::Off { alarm } => (alarm, Given::TakeOut),
+                Answer::On { alarm } => (alarm, Given::PutBack),
+            };
+            commands::answer::run(&settings, site.as_deref(), &alarm, &answer, json, &mut out)
         }
         Command::Alarms { site, from, to, answer: None } => {
             let alarms = commands::alarms::Alarms { site, from, to, json };

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
-use trug::alarms::{Kind, State};
+use trug::alarms::{Input, Kind, State};
 use trug::garden::plan::{Garden, Id};
 use trug::garden::record::{AlarmChange, AlarmKey, Batch, Reading, SensorIx};
 use trug::garden::view::Condition;
@@ -87,7 +87,20 @@ struct Run {
 
 impl Run {
     fn new() -> Self {
-        Self { core: Core::new(&gardens(SMALL), Clock::Readings), rows: vec![], changes: vec![] }
+        Self::of(SMALL)
+    }
+
+    fn of(garden: &str) -> Self {
+        Self { core: Core::new(&gardens(garden), Clock::Readings), rows: vec![], changes: vec![] }
+    }
+
+    /// A person's answer; whether it changed something.
+    fn answer(&mut self, kind: Kind, place: &str, input: Input) -> bool {
+        let key = AlarmKey { site: Id::new("school"), kind, place: Id::new(place) };
+        let mut batch = Batch::default();
+        let changed = self.core.answer(&key, input, "command", t("2026-03-10T00:00"), &mut batch);
+        self.changes.extend(batch.changes);
+        changed
     }
 
     fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) -> &mut Self {
@@ -329,12 +342,89 @@ fn an_answer_is_taken_once() {
     run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
     let key = AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("bed") };
     let mut batch = Batch::default();
-    assert!(run.core.acknowledge(&key, t("2026-03-10T13:05"), &mut batch));
+    assert!(run.core.answer(&key, Input::Acknowledge, "command", t("2026-03-10T13:05"), &mut batch));
     assert_eq!(batch.changes[0].to, State::Acknowledged);
     assert!(batch.changes[0].text.contains("dry"), "it says again what it is about");
-    assert!(!run.core.acknowledge(&key, t("2026-03-10T13:06"), &mut batch));
+    assert!(!run.core.answer(&key, Input::Acknowledge, "command", t("2026-03-10T13:06"), &mut batch));
     let other = AlarmKey { place: Id::new("nowhere"), ..key };
-    assert!(!run.core.acknowledge(&other, t("2026-03-10T13:06"), &mut batch));
+    assert!(!run.core.answer(&other, Input::Acknowledge, "command", t("2026-03-10T13:06"), &mut batch));
+}
+
+#[test]
+fn an_alarm_that_is_put_aside_comes_back_if_it_still_holds() {
+    use State::{Shelved, Unacknowledged};
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
+    let until = t("2026-03-10T16:00");
+    assert!(run.answer(Kind::DryBed, "bed", Input::Shelve { until, one_shot: false }));
+    assert!(!run.answer(Kind::DryBed, "bed", Input::Acknowledge), "it is out of sight");
+    run.hold(PROBE, 15, "2026-03-10T13:00", "2026-03-10T16:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [Unacknowledged, Shelved]);
+    let shelved = run.changes.last().expect("a change");
+    assert_eq!((shelved.shelf, shelved.how.as_deref()), (Some((until, false)), Some("command")));
+    assert!(shelved.text.contains("dry"), "it says what is put aside: {}", shelved.text);
+    run.hold(PROBE, 15, "2026-03-10T16:00", "2026-03-10T17:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [Unacknowledged, Shelved, Unacknowledged]);
+    assert_eq!(run.changes.last().expect("a change").since, t("2026-03-10T10:00"));
+    // Watered while it is put aside: nobody needs to be told.
+    let until = t("2026-03-11T16:00");
+    run.answer(Kind::DryBed, "bed", Input::Shelve { until, one_shot: true });
+    run.hold(PROBE, 15, "2026-03-10T17:00", "2026-03-10T22:00", 0.29);
+    assert_eq!(run.steps(Kind::DryBed)[3..], [Shelved, State::Normal]);
+}
+
+#[test]
+fn one_that_is_switched_off_stays_so_until_it_is_put_back() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T09:00", "2026-03-10T10:00", 0.29);
+    assert!(run.answer(Kind::DryBed, "bed", Input::TakeOut));
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-20T13:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [State::OutOfService]);
+    assert!(run.answer(Kind::DryBed, "bed", Input::PutBack));
+    assert_eq!(run.steps(Kind::DryBed), [State::OutOfService, State::Unacknowledged]);
+}
+
+#[test]
+fn the_plan_keeps_a_fallow_bed_and_the_holidays_quiet() {
+    let fallow = SMALL.replace("area_m2 = 10", "area_m2 = 10\nfallow = true");
+    let mut run = Run::of(&fallow);
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-12T10:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [State::Suppressed]);
+    assert!(run.core.view("school").expect("the site").to_do.is_empty());
+
+    let holiday =
+        format!("{SMALL}\n[[holiday]]\nfrom = 2026-03-11\nto = 2026-03-12\nquiet = [\"dry-bed\"]\n");
+    let mut run = Run::of(&holiday);
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-14T10:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged, State::Suppressed, State::Unacknowledged]);
+    let at: Vec<Timestamp> =
+        run.changes.iter().filter(|c| c.key.kind == Kind::DryBed).map(|c| c.at).collect();
+    assert_eq!(at[1..], [t("2026-03-11T00:00"), t("2026-03-13T00:00")]);
+}
+
+#[test]
+fn a_tank_that_may_have_hurt_its_fish_wants_to_be_looked_at() {
+    let mut run = Run::new();
+    run.hold(THERMOMETER, 5, "2026-03-10T10:00", "2026-03-10T12:00", 22.0);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:00", "2026-03-10T12:30", 18.5);
+    assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged]);
+    run.hold(THERMOMETER, 5, "2026-03-10T12:30", "2026-03-12T12:30", 18.5);
+    assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged, State::LatchedUnacknowledged]);
+    assert!(!run.answer(Kind::TankTemperatureShock, "tank", Input::Reset), "not before it was seen");
+    assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Acknowledge));
+    assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Reset));
+    assert_eq!(run.steps(Kind::TankTemperatureShock)[2..], [State::LatchedAcknowledged, State::Normal]);
+}
+
+#[test]
+fn what_was_taken_on_and_still_holds_is_told_again() {
+    let mut run = Run::new();
+    run.hold(PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
+    assert!(run.answer(Kind::DryBed, "bed", Input::Acknowledge));
+    run.hold(PROBE, 15, "2026-03-10T13:00", "2026-03-12T12:30", 0.20);
+    assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged, State::Acknowledged]);
+    run.hold(PROBE, 15, "2026-03-12T12:30", "2026-03-12T14:00", 0.20);
+    assert_eq!(run.steps(Kind::DryBed)[2..], [State::Unacknowledged]);
 }
 
 /// The whole school's ordinary month, cut at many moments: a core that is
@@ -384,6 +474,7 @@ fn a_restart_forgets_no_alarm_and_raises_none_twice() {
                 state: c.to,
                 since: c.since,
                 at: c.at,
+                shelf: c.shelf,
                 text,
                 values: c.values.clone(),
                 source: c.source.clone(),

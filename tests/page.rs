@@ -125,6 +125,17 @@ fn jobs_and_alarms_stand_in_order_of_urgency() {
     assert!(place("By the rule of: FAO-56 eq. 82-83") > 0);
 }
 
+/// Alarms and figures open onto the equation, its numbers, the source, the check.
+#[test]
+fn a_figure_can_be_asked_why() {
+    let text = text_of(&page_of(views::busy()));
+    let asked = "Why root-zone depletion Dr = 1000 (FC - theta) Zr 1000 x (0.150 - 0.094) x 0.50 m = 28.0 mm \
+                 FAO-56 chapter 8; plain arithmetic.";
+    assert!(text.contains(&format!("Water missing from the root zone 28.0 mm {asked}")), "{text}");
+    assert_eq!(text.matches("Dr = 1000 (FC - theta) Zr").count(), 2, "of the alarm too: {text}");
+    assert!(text.contains("Dry by not known: no probe has a day of readings yet"), "{text}");
+}
+
 fn place_loosely(text: &str, part: &str) -> usize {
     let loose = |text: &str| text.replace(" :", ":").replace(" .", ".");
     loose(text).find(&loose(part)).unwrap_or_else(|| panic!("{part:?} not in {text}"))

@@ -107,6 +107,11 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__KITCHEN_BED__IRRIGATION__EFFICIENCY", "0.5"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__PEA_BED__MULCH", "{ depth_mm = 50, planned = 2026-05-02 }"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__KITCHEN_BED__MULCH__PLANNED", "2026-05-01"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__BED__KITCHEN_BED__PLANTED", "2026-02-01"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__BED__HERB_BED__STAGE_DAYS", "[20, 30, 200, 20]"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__SAND_PERCENT", "65"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__CLAY_PERCENT", "10"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__ORGANIC_PERCENT", "2.5"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__SENSOR__ROOF_GAUGE__CALIBRATION__MM_PER_TIP", "0.25"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__ALARMS__DRY_BED__ON_DELAY_S", "60"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__TELL__GROUNDS__EMAIL", "a@school.example,b@school.example"),
@@ -130,6 +135,9 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
     assert!(text.contains("mm_per_tip: 0.25"), "{text}");
     assert_eq!(garden.beds[0].mulch.and_then(|m| m.planned), Some(jiff::civil::date(2026, 5, 1)));
     assert_eq!(garden.beds[1].mulch.and_then(|m| m.planned), Some(jiff::civil::date(2026, 5, 2)));
+    assert_eq!(garden.beds[0].planted, Some(jiff::civil::date(2026, 2, 1)));
+    assert_eq!(garden.beds[2].stage_lengths.map(|l| l.total_d()), Some(270));
+    assert_eq!(garden.beds[3].composition.map(|c| c.sand_percent.to_string()).as_deref(), Some("65"));
     assert_eq!(garden.rules.dry_bed.on_s, 60);
     assert_eq!(garden.tell[0].email, ["a@school.example", "b@school.example"]);
 }

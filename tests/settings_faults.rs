@@ -220,6 +220,84 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "bed[kitchen-bed].wilting_point",
             "below the field capacity",
         ),
+        (soil, "soil = 3", 12, "bed[kitchen-bed].soil", "silty clay loam"),
+        (
+            soil,
+            "soil = { sand_percent = 20, clay_percent = 60.1, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil.clay_percent",
+            "from 0 to 60 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 65, clay_percent = 10, organic_percent = 8.1 }",
+            12,
+            "bed[kitchen-bed].soil.organic_percent",
+            "from 0 to 8 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 65, clay_percent = 10 }",
+            12,
+            "bed[kitchen-bed].soil.organic_percent",
+            "from 0 to 8 (% by weight)",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 70, clay_percent = 40, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil",
+            "more than the whole soil",
+        ),
+        (
+            soil,
+            "soil = { sand_percent = 100, clay_percent = 0, organic_percent = 0 }",
+            12,
+            "bed[kitchen-bed].soil",
+            "a wilting point of -0.012",
+        ),
+        (
+            soil,
+            "soil = { sand_pecent = 65, clay_percent = 10, organic_percent = 2 }",
+            12,
+            "bed[kitchen-bed].soil.sand_pecent",
+            "nearest:  sand_percent",
+        ),
+        (
+            soil,
+            "soil = \"sand\"\nsaturation = 0.1",
+            13,
+            "bed[kitchen-bed].saturation",
+            "above the field capacity, which is 0.120",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nplanted = \"2026-03-12\"",
+            14,
+            "bed[kitchen-bed].planted",
+            "without quotes",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [40, 60, 50]",
+            14,
+            "bed[kitchen-bed].stage_days",
+            "four lengths in days",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [40, 60, 50, 731]",
+            14,
+            "bed[kitchen-bed].stage_days[#4]",
+            "from 0 to 730",
+        ),
+        (
+            "crop = \"cabbage\"",
+            "crop = \"cabbage\"\nstage_days = [0, 0, 0, 0]",
+            14,
+            "bed[kitchen-bed].stage_days",
+            "four lengths in days",
+        ),
         ("\"cabbage\"", "\"cabage\"", 13, "bed[kitchen-bed].crop", "nearest:  cabbage"),
         (
             "crop = \"cabbage\"",
@@ -277,6 +355,14 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "sensor[perch-water].depth_cm",
             "soil sensors",
         ),
+        (
+            "measures = \"rain\"",
+            "measures = \"wind-speed\"\nheight_m = 0.4",
+            39,
+            "sensor[roof-gauge].height_m",
+            "from 0.5 to 50",
+        ),
+        ("depth_cm = 15", "depth_cm = 15\nheight_m = 2", 25, "sensor[kitchen-15cm].height_m", "wind sensors"),
         (moisture, r#"topic = """#, 25, "sensor[kitchen-15cm].topic", "an empty topic"),
         (moisture, r#"topic = "a/+""#, 25, "sensor[kitchen-15cm].topic", "a wildcard"),
         (moisture, r#"topic = "trug/x""#, 25, "sensor[kitchen-15cm].topic", "trug publishes on"),
@@ -653,7 +739,9 @@ fn own_limits_stand_in_front_of_the_tables() {
     let text = replaced(
         GARDEN,
         "species = \"silver perch\"",
-        "species = \"silver perch\"\nlimits = { warm_c = 28, change_hour_c = 1.5 }",
+        "species = \"silver perch\"\nfish_grams = 120\nfeed_g_day = 20\n\
+         limits = { warm_c = 28, change_hour_c = 1.5, fall_hour_c = 1, rise_6h_c = 4, oxygen_mg_l = 4, \
+         oxygen_percent = 60, ammonia_mg_l = 0.05, ph_low = 6 }",
     );
     let text = replaced(&text, "every_s = 600", "every_s = 600\nquality = { rate = false, gap_s = 7200 }");
     let text = replaced(&text, "soil = \"loamy sand\"", "soil = \"loamy sand\"\nfield_capacity = 0.25");
@@ -663,8 +751,19 @@ fn own_limits_stand_in_front_of_the_tables() {
         "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n[[tell]]",
     );
     let garden = settings_of(&text).gardens.remove(0);
-    let limits = format!("{:?}", garden.tanks[0].limits);
-    assert_eq!(limits, "TankLimits { cold_c: 12.0, warm_c: 28.0, change_hour_c: 1.5, change_day_c: 6.0 }");
+    let tank = &garden.tanks[0];
+    let limits = tank.limits;
+    assert_eq!(format!("{:?} {:?}", tank.fish_grams, tank.feed_g_day), "Some(120.0) Some(20.0)");
+    assert_eq!(format!("{:?}", (limits.cold_c, limits.warm_c)), "(12.0, 28.0)");
+    let change = |window| limits.within(window).map(|c| format!("{} up, {} down", c.rise_c, c.fall_c));
+    use trug::tank::Window;
+    assert_eq!(change(Window::QuarterHour), None);
+    assert_eq!(change(Window::HalfHour).as_deref(), Some("3.9 up, 2.8 down"));
+    assert_eq!(change(Window::Hour).as_deref(), Some("1.5 up, 1 down"));
+    assert_eq!(change(Window::SixHours).as_deref(), Some("4 up, inf down"));
+    assert_eq!(change(Window::Day).as_deref(), Some("6 up, 6 down"));
+    let water = (limits.oxygen_mg_l, limits.oxygen_percent, limits.ammonia_mg_l, limits.ph);
+    assert_eq!(format!("{water:?}"), "(4.0, Some(60.0), 0.05, (6.0, 8.5))");
     let quality = garden.sensors[0].quality;
     assert_eq!((quality.rate, quality.spike.is_some()), (None, true));
     assert_eq!(format!("{:?}", quality.gap_s), "7200.0");
@@ -678,10 +777,86 @@ fn own_limits_stand_in_front_of_the_tables() {
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);
     assert_eq!(tank.species, None);
+    assert_eq!(format!("{:?}", tank.limits), format!("{:?}", trug::tank::TankLimits::of_range(4.0, 22.0)));
+    let hour = tank.limits.within(Window::Hour).expect("judged");
+    let day = tank.limits.within(Window::Day).expect("judged");
     assert_eq!(
-        format!("{:?}", tank.limits),
-        "TankLimits { cold_c: 4.0, warm_c: 22.0, change_hour_c: 2.0, change_day_c: 4.0 }",
+        format!("{hour:?} {day:?}"),
+        "RiseFall { rise_c: 2.0, fall_c: 2.0 } RiseFall { rise_c: 4.0, fall_c: 4.0 }"
     );
+
+    // Whoever allows more within an hour need not know of the half hour.
+    let text = replaced(
+        GARDEN,
+        "species = \"silver perch\"",
+        "species = \"silver perch\"\nlimits = { change_hour_c = 5 }",
+    );
+    let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);
+    let half = tank.limits.within(Window::HalfHour).expect("judged");
+    assert_eq!(format!("{half:?}"), "RiseFall { rise_c: 5.0, fall_c: 5.0 }");
+}
+
+#[test]
+fn limits_of_a_tank_that_contradict_each_other_are_refused() {
+    for (limits, key) in [
+        ("{ fall_hour_c = 7 }", "change_day_c"),
+        ("{ change_hour_c = 7 }", "change_day_c"),
+        ("{ rise_6h_c = 3, rise_hour_c = 4 }", "rise_6h_c"),
+        ("{ ph_low = 8, ph_high = 7 }", "ph_high"),
+        ("{ cold_c = 31 }", "warm_c"),
+        ("{ oxygen_mg_l = 0 }", "oxygen_mg_l"),
+        ("{ oxygen_percent = 101 }", "oxygen_percent"),
+        ("{ ammonia_mg_l = nan }", "ammonia_mg_l"),
+        ("{ rise_hour_c = 31 }", "rise_hour_c"),
+        ("{ fall_15min = 1 }", "fall_15min"),
+    ] {
+        let with = format!("species = \"silver perch\"\nlimits = {limits}");
+        let text = replaced(GARDEN, "species = \"silver perch\"", &with);
+        let faults = faults_of(TRUG, &[("garden.toml", &text)]);
+        assert_eq!(faults.len(), 1, "{limits}: {faults:?}");
+        assert!(faults[0].key.ends_with(&format!("limits.{key}")), "{limits}: {}", faults[0].key);
+    }
+}
+
+/// Expected: Saxton and Rawls 2006, table 3, sandy loam, in whole per cent.
+#[test]
+fn a_soil_may_be_told_by_what_it_is_made_of() {
+    let made = "soil = { sand_percent = 65, clay_percent = 10, organic_percent = 2.5 }";
+    let bed = |written: &str| {
+        let text = replaced(GARDEN, "soil = \"loamy sand\"", written);
+        settings_of(&text).gardens.remove(0).beds.remove(0)
+    };
+    let of = |bed: &trug::garden::plan::Bed| {
+        let percent = |part: f64| format!("{:.0}", 100.0 * part);
+        (
+            percent(bed.wilting_point),
+            percent(bed.field_capacity),
+            bed.saturation.map(percent).unwrap_or_default(),
+        )
+    };
+    let sandy_loam = bed(made);
+    assert_eq!(of(&sandy_loam), ("8".to_owned(), "18".to_owned(), "45".to_owned()));
+    assert_eq!(sandy_loam.soil, "65 % sand, 10 % clay and 2.5 % organic matter");
+    assert_eq!(sandy_loam.composition.map(|c| c.clay_percent.to_string()).as_deref(), Some("10"));
+    // The bed's own numbers go before, those that it gives.
+    let own = bed(&format!("{made}\nfield_capacity = 0.25\nsaturation = 0.5"));
+    assert_eq!(of(&own), ("8".to_owned(), "25".to_owned(), "50".to_owned()));
+    // A texture has no saturation.
+    assert_eq!(bed("soil = \"loamy sand\"").saturation, None);
+}
+
+#[test]
+fn a_planting_and_the_stages_of_growth_are_read() {
+    let text = replaced(
+        GARDEN,
+        "crop = \"cabbage\"",
+        "crop = \"cabbage\"\nplanted = 2026-03-12\nstage_days = [30, 40, 40, 10]",
+    );
+    let bed = settings_of(&text).gardens.remove(0).beds.remove(0);
+    assert_eq!(bed.planted, Some(jiff::civil::date(2026, 3, 12)));
+    assert_eq!(bed.stage_lengths.map(|l| (l.initial_d, l.total_d())), Some((30, 120)));
+    let bed = settings_of(GARDEN).gardens.remove(0).beds.remove(0);
+    assert_eq!((bed.planted, bed.stage_lengths), (None, None));
 }
 
 #[test]

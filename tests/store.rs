@@ -483,14 +483,16 @@ fn a_file_of_a_newer_program_is_refused() {
     let path = file(&folder);
     drop(Store::open(&path, &[]).unwrap());
     let connection = rusqlite::Connection::open(&path).unwrap();
-    connection.pragma_update(None, "user_version", 3).unwrap();
+    let known: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+    connection.pragma_update(None, "user_version", known + 1).unwrap();
     let shown = path.display();
     for error in [Store::open(&path, &[]).unwrap_err(), Reader::open(&path).unwrap_err()] {
         assert_eq!(
             error.to_string(),
             format!(
-                "{shown} was written by a newer trug (its layout is version 3, this program knows up to 2); \
-                 use that one"
+                "{shown} was written by a newer trug (its layout is version {}, this program knows up to {known}); \
+                 use that one",
+                known + 1
             )
         );
     }
@@ -559,7 +561,7 @@ fn times_before_1970_and_far_off_come_back() {
 
 #[test]
 fn an_answer_is_left_beside_a_writer_and_taken_once() {
-    use trug::alarms::Kind;
+    use trug::alarms::{Input, Kind};
     use trug::garden::plan::Id;
     use trug::garden::record::AlarmKey;
     use trug::store::leave_answer;
@@ -568,8 +570,8 @@ fn an_answer_is_left_beside_a_writer_and_taken_once() {
     let mut store = Store::open(&path, &[school()]).unwrap();
     let key = AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") };
     let at = "2026-04-17T06:00:00Z".parse().unwrap();
-    leave_answer(&path, &key, at).unwrap();
-    leave_answer(&path, &key, at).unwrap();
+    leave_answer(&path, &key, Input::Acknowledge, "command", at).unwrap();
+    leave_answer(&path, &key, Input::Acknowledge, "command", at).unwrap();
     let answers = store.answers().unwrap();
     assert_eq!(
         answers.iter().map(|a| (a.key.clone(), a.at)).collect::<Vec<_>>(),
@@ -580,10 +582,32 @@ fn an_answer_is_left_beside_a_writer_and_taken_once() {
     store.forget_answers(answers[1].seq).unwrap();
     assert_eq!(store.answers().unwrap(), []);
     // A number is never used twice: a late forgetting takes no new answer away.
-    leave_answer(&path, &key, at).unwrap();
+    leave_answer(&path, &key, Input::Acknowledge, "command", at).unwrap();
     store.forget_answers(answers[1].seq).unwrap();
     assert_eq!(store.answers().unwrap().len(), 1);
+    store.forget_answers(i64::MAX).unwrap();
+    let until = "2026-04-18T06:00:00Z".parse().unwrap();
+    let all = [
+        Input::Acknowledge,
+        Input::Reset,
+        Input::Shelve { until, one_shot: false },
+        Input::Shelve { until, one_shot: true },
+        Input::Unshelve,
+        Input::TakeOut,
+        Input::PutBack,
+    ];
+    for input in all {
+        leave_answer(&path, &key, input, "e-mail", at).unwrap();
+    }
+    // No person can bring a judgement.
+    leave_answer(&path, &key, Input::Clear, "command", at).unwrap();
+    let answers = store.answers().unwrap();
+    assert_eq!(answers.iter().map(|a| a.input).collect::<Vec<_>>(), all);
+    assert!(answers.iter().all(|a| a.how == "e-mail"));
     let missing = folder.path().join("nowhere.db");
-    assert!(matches!(leave_answer(&missing, &key, at), Err(StoreError::Missing { .. })));
+    assert!(matches!(
+        leave_answer(&missing, &key, Input::Reset, "command", at),
+        Err(StoreError::Missing { .. })
+    ));
     assert!(!missing.exists());
 }

@@ -37,7 +37,23 @@ pub(crate) struct PlannedWatering {
     pub(crate) at_s: i64,
     pub(crate) bed: usize,
     pub(crate) litres: f64,
+    /// `None`: the bed's own rate.
+    pub(crate) litres_per_hour: Option<f64>,
     pub(crate) scheduled: bool,
+}
+
+/// A stretch of a bed's life, `[from_s, to_s)`.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BedSpan {
+    pub(crate) bed: usize,
+    pub(crate) from_s: i64,
+    pub(crate) to_s: i64,
+}
+
+impl BedSpan {
+    fn holds(&self, bed: usize, at_s: i64) -> bool {
+        self.bed == bed && (self.from_s..self.to_s).contains(&at_s)
+    }
 }
 
 /// Water into a tank.
@@ -66,6 +82,9 @@ pub(crate) struct Plan {
     pub(crate) top_ups: Vec<PlannedTopUp>,
     pub(crate) showers: Vec<Shower>,
     pub(crate) mulches: Vec<(i64, usize)>,
+    pub(crate) taps_left_on: Vec<BedSpan>,
+    pub(crate) blocked_drains: Vec<BedSpan>,
+    pub(crate) repellent: Vec<BedSpan>,
     pub(crate) restarts: Vec<(i64, usize)>,
     /// For each sensor.
     pub(crate) faults: Vec<Vec<Faulty>>,
@@ -131,7 +150,13 @@ impl Plan {
             Event::Watering { bed, at, litres } => {
                 if let Some(bed) = self.placed(school.bed_of(bed), bed) {
                     let at_s = instant_s(zone, *at);
-                    self.waterings.push(PlannedWatering { at_s, bed, litres: *litres, scheduled: false });
+                    self.waterings.push(PlannedWatering {
+                        at_s,
+                        bed,
+                        litres: *litres,
+                        litres_per_hour: None,
+                        scheduled: false,
+                    });
                 }
             }
             Event::TopUp { tank, at, litres, water_c, minutes } => {
@@ -151,12 +176,54 @@ impl Plan {
                     self.mulches.push((instant_s(zone, *at), bed));
                 }
             }
+            Event::TapLeftOn { bed, from, to, litres_per_hour } => {
+                if let Some(span) = self.span(school, bed, *from, *to) {
+                    let hours = (span.to_s - span.from_s) as f64 / 3600.0;
+                    self.waterings.push(PlannedWatering {
+                        at_s: span.from_s,
+                        bed: span.bed,
+                        litres: litres_per_hour * hours,
+                        litres_per_hour: Some(*litres_per_hour),
+                        scheduled: false,
+                    });
+                    self.taps_left_on.push(span);
+                }
+            }
+            Event::BlockedDrain { bed, from, to } => {
+                let span = self.span(school, bed, *from, *to);
+                self.blocked_drains.extend(span);
+            }
+            Event::Repellent { bed, from, to } => {
+                let span = self.span(school, bed, *from, *to);
+                self.repellent.extend(span);
+            }
             Event::Restart { sensor, at } => {
                 if let Some(number) = self.placed(school.sensor_of(sensor), sensor) {
                     self.restarts.push((instant_s(zone, *at), number));
                 }
             }
         }
+    }
+
+    fn span(&mut self, school: &School, bed: &str, from: DateTime, to: DateTime) -> Option<BedSpan> {
+        let zone = &school.time_zone;
+        let number = self.placed(school.bed_of(bed), bed)?;
+        Some(BedSpan { bed: number, from_s: instant_s(zone, from), to_s: instant_s(zone, to) })
+    }
+
+    /// Whether a tap was left on at a bed at any moment of `[from_s, to_s]`.
+    pub(crate) fn left_on_within(&self, bed: usize, from_s: i64, to_s: i64) -> bool {
+        self.taps_left_on.iter().any(|t| t.bed == bed && t.from_s <= to_s && from_s < t.to_s)
+    }
+
+    /// Whether a bed's drainage is blocked.
+    pub(crate) fn drain_blocked(&self, bed: usize, at_s: i64) -> bool {
+        self.blocked_drains.iter().any(|span| span.holds(bed, at_s))
+    }
+
+    /// Whether a bed's dry soil sheds water.
+    pub(crate) fn sheds(&self, bed: usize, at_s: i64) -> bool {
+        self.repellent.iter().any(|span| span.holds(bed, at_s))
     }
 
     /// The waterings that schedules bring on a local date, soonest first.
@@ -174,6 +241,7 @@ impl Plan {
                 at_s: instant_s(zone, date.to_datetime(s.at)),
                 bed: *bed,
                 litres: s.litres,
+                litres_per_hour: None,
                 scheduled: true,
             })
             .collect();

@@ -158,6 +158,31 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         to: DateTime,
     },
+    /// A tap stays open, or a valve sticks: water runs onto a bed all the time.
+    TapLeftOn {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+        litres_per_hour: f64,
+    },
+    /// The soil lets hardly any water through: it is packed, or a drain is blocked.
+    BlockedDrain {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// The soil sheds water while its surface is dry; a wetting agent ends it.
+    Repellent {
+        bed: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
     /// A sensor starts anew.
     Restart {
         sensor: String,
@@ -185,7 +210,7 @@ fn names() -> String {
 }
 
 /// Every scenario that comes with the simulator: name and TOML text.
-pub const SCENARIOS: [(&str, &str); 11] = [
+pub const SCENARIOS: [(&str, &str); 14] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -196,6 +221,9 @@ pub const SCENARIOS: [(&str, &str); 11] = [
     ("late-gateway", include_str!("../scenarios/late-gateway.toml")),
     ("heat-week", include_str!("../scenarios/heat-week.toml")),
     ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
+    ("tap-left-on", include_str!("../scenarios/tap-left-on.toml")),
+    ("soggy-bed", include_str!("../scenarios/soggy-bed.toml")),
+    ("shedding-bed", include_str!("../scenarios/shedding-bed.toml")),
     ("demonstration", include_str!("../scenarios/demonstration.toml")),
 ];
 
@@ -257,6 +285,9 @@ impl Scenario {
             if let Event::GaugeClogged { passes, .. } = event {
                 within("event.passes", *passes, 0.0, 1.0, "between 0 and 1")?;
             }
+            if let Event::TapLeftOn { litres_per_hour, .. } = event {
+                within("event.litres_per_hour", *litres_per_hour, 0.1, 100_000.0, "between 0.1 and 100000")?;
+            }
             match event {
                 Event::Watering { litres, .. } => {
                     within("event.litres", *litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
@@ -273,7 +304,10 @@ impl Scenario {
                 Event::GaugeClogged { from, to, .. }
                 | Event::Silent { from, to, .. }
                 | Event::Frozen { from, to, .. }
-                | Event::LateGateway { from, to, .. } => {
+                | Event::LateGateway { from, to, .. }
+                | Event::TapLeftOn { from, to, .. }
+                | Event::BlockedDrain { from, to, .. }
+                | Event::Repellent { from, to, .. } => {
                     if to <= from {
                         return Err(ScenarioError::Value {
                             key: "event.to",

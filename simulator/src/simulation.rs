@@ -252,6 +252,7 @@ impl Simulation {
         let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
         if weather_day != self.weather_day {
             self.weather_day = weather_day;
+            self.judge.day(self.days[1].et0_mm);
             self.days.rotate_left(1);
             self.days[2] = self.weather.day();
         }
@@ -310,7 +311,8 @@ impl Simulation {
             if run.running.is_none()
                 && let Some(due) = run.due.pop_if(|w| w.at_s <= self.now_s)
             {
-                let minutes = (due.litres / bed.litres_per_hour * 60.0).ceil().max(1.0);
+                let rate = due.litres_per_hour.unwrap_or(bed.litres_per_hour);
+                let minutes = (due.litres / rate * 60.0).ceil().max(1.0);
                 let mm = due.litres * bed.efficiency / bed.area_m2;
                 let to_s = self.now_s + 60 * minutes as i64;
                 self.judge.watering(number, &run.soil, self.now_s, to_s, mm);
@@ -327,6 +329,7 @@ impl Simulation {
             }
             let watering_mm = run.running.map_or(0.0, |r| r.mm_a_minute);
             run.litres = run.running.map_or(0.0, |r| r.litres_a_minute);
+            run.soil.suffer(self.plan.sheds(number, self.now_s), self.plan.drain_blocked(number, self.now_s));
             run.soil.minute(rain_mm, watering_mm, et0_mm);
             run.soil.warm(self.air_c, self.sun_w_m2);
             self.judge.bed(&self.school, &self.plan, number, &run.soil, self.now_s);
@@ -384,7 +387,9 @@ impl Simulation {
                 | Quantity::AirTemperature
                 | Quantity::RelativeHumidity
                 | Quantity::Ph
-                | Quantity::DissolvedOxygen => {}
+                | Quantity::DissolvedOxygen
+                | Quantity::SolarRadiation
+                | Quantity::WindSpeed => {}
             }
             probe.freeze(fault == Some(Fault::Frozen));
             if probe.restarts_now() && fault.is_none() {
@@ -460,8 +465,11 @@ impl Simulation {
                 let vapour = sky::saturation_kpa(self.days[1].coldest_c);
                 (100.0 * vapour / sky::saturation_kpa(self.air_c)).clamp(5.0, 100.0)
             }
+            (Quantity::SolarRadiation, Place::Site) => self.sun_w_m2,
+            (Quantity::WindSpeed, Place::Site) => weather::wind_m_s(&self.days[1], &self.days[2], hour),
             // Counted in the probe, or refused when the school was read.
             (Quantity::Rain | Quantity::WaterFlow, _)
+            | (Quantity::SolarRadiation | Quantity::WindSpeed, Place::Bed(_) | Place::Tank(_))
             | (Quantity::SoilMoisture | Quantity::SoilTemperature, Place::Tank(_) | Place::Site)
             | (
                 Quantity::WaterTemperature | Quantity::DissolvedOxygen | Quantity::Ph,

@@ -56,6 +56,10 @@ pub(crate) struct Soil {
     roots: Vec<f64>,
     puddle_mm: f64,
     mulched: bool,
+    /// Dry, it sheds water.
+    repellent: bool,
+    /// Hardly anything drains.
+    blocked: bool,
     balance: Balance,
     /// Temperature of cells of [`CELL_M`] from the surface down, °C.
     warmth_c: Vec<f64>,
@@ -76,6 +80,16 @@ const BASAL: f64 = 0.95;
 const BARE: f64 = 0.20;
 /// What organic mulch leaves of the evaporation.
 const MULCH_LEAVES: f64 = 0.4;
+/// Water-repellent soil sheds water while the top tenth of a metre has less than
+/// this part of its available water (a critical water content is known of such
+/// soils; this number is invented) ...
+const SHEDS_BELOW: f64 = 0.6;
+const SHEDS_DEPTH_M: f64 = 0.10;
+/// ... and takes only this part of it. Of the rest one half runs off and the
+/// other goes down by cracks and fingers that the roots do not reach.
+const SHED_SOAKS: f64 = 0.05;
+/// What a blocked drain leaves of the drainage.
+const BLOCKED_LEAVES: f64 = 0.002;
 /// Thickness of a cell of warmth, metres, and how many there are.
 const CELL_M: f64 = 0.05;
 const CELLS: usize = 20;
@@ -109,6 +123,8 @@ impl Soil {
             roots,
             puddle_mm: 0.0,
             mulched: false,
+            repellent: false,
+            blocked: false,
             balance: Balance::default(),
             warmth_c: vec![warmth_c; CELLS],
         };
@@ -119,6 +135,20 @@ impl Soil {
     /// Lays mulch.
     pub(crate) fn mulch(&mut self) {
         self.mulched = true;
+    }
+
+    /// Makes the soil repellent or mends it, blocks its drainage or frees it.
+    pub(crate) fn suffer(&mut self, repellent: bool, blocked: bool) {
+        self.repellent = repellent;
+        self.blocked = blocked;
+    }
+
+    /// Whether water that arrives now is shed.
+    fn sheds_now(&self) -> bool {
+        let layers = ((SHEDS_DEPTH_M / self.layer_m).round() as usize).clamp(1, self.water.len());
+        let water = self.water[..layers].iter().sum::<f64>() / layers as f64;
+        let range = self.field_capacity - self.wilting_point;
+        self.repellent && (water - self.wilting_point) / range < SHEDS_BELOW
     }
 
     fn layer_mm(&self) -> f64 {
@@ -155,16 +185,30 @@ impl Soil {
         }
         let mut passing = supply.min(self.flow_mm);
         self.puddle_mm = supply - passing;
+        if self.sheds_now() {
+            let shed = (1.0 - SHED_SOAKS) * supply;
+            self.balance.runoff_mm += 0.5 * shed;
+            self.balance.drainage_mm += 0.5 * shed;
+            passing = passing.min(supply - shed);
+            self.puddle_mm = supply - shed - passing;
+        }
         let mut refused = 0.0;
         for water in &mut self.water {
             let moist =
                 ((*water - self.wilting_point) / (self.field_capacity - self.wilting_point)).clamp(0.0, 1.0);
-            let pass = passing * PASS_MAX * moist.powi(PASS_POWER);
+            let pass = if self.blocked { 0.0 } else { passing * PASS_MAX * moist.powi(PASS_POWER) };
             let room = (self.saturation - *water) * layer_mm;
             let kept = (passing - pass).min(room.max(0.0));
             *water += kept / layer_mm;
-            refused += passing - pass - kept;
-            passing = pass;
+            if self.blocked {
+                passing -= kept;
+            } else {
+                refused += passing - pass - kept;
+                passing = pass;
+            }
+        }
+        if self.blocked {
+            refused += std::mem::take(&mut passing);
         }
         self.balance.drainage_mm += passing;
         self.puddle_mm += refused;
@@ -183,7 +227,8 @@ impl Soil {
                 continue;
             }
             let filled = above / (self.saturation - self.field_capacity);
-            let mut flow = (self.flow_mm * filled * filled).min(above * layer_mm);
+            let freely_mm = self.flow_mm * if self.blocked { BLOCKED_LEAVES } else { 1.0 };
+            let mut flow = (freely_mm * filled * filled).min(above * layer_mm);
             if i < last {
                 flow = flow.min(((self.saturation - self.water[i + 1]) * layer_mm).max(0.0));
                 self.water[i + 1] += flow / layer_mm;
@@ -256,6 +301,11 @@ impl Soil {
         between(&self.warmth_c, CELL_M, depth_m)
     }
 
+    /// How far a water content is from field capacity (0) to saturation (1).
+    pub(crate) fn filled(&self, water: f64) -> f64 {
+        (water - self.field_capacity) / (self.saturation - self.field_capacity)
+    }
+
     /// Mean water content of the root zone, m³/m³.
     pub(crate) fn root_zone(&self) -> f64 {
         self.water[..self.root_layers].iter().sum::<f64>() / self.root_layers as f64
@@ -283,6 +333,7 @@ mod tests {
             wilting_point: 0.065,
             root_depth_m: 0.5,
             depletion_fraction: 0.45,
+            planted: false,
             litres_per_hour: 120.0,
             efficiency: 0.9,
             mulch_planned: None,
@@ -347,6 +398,44 @@ mod tests {
         let (b, m) = (bare.balance(), mulched.balance());
         assert!(m.evaporation_mm < 0.6 * b.evaporation_mm);
         assert!((m.transpiration_mm - b.transpiration_mm).abs() < 0.5);
+    }
+
+    #[test]
+    fn dry_repellent_soil_sheds_water_until_it_is_moist() {
+        let (mut sound, mut repellent) =
+            (Soil::new(&bed(), 0.3, 0.2, 18.0), Soil::new(&bed(), 0.3, 0.2, 18.0));
+        repellent.suffer(true, false);
+        for minute in 0..600 {
+            let rain_mm = if minute < 120 { 0.2 } else { 0.0 };
+            sound.minute(rain_mm, 0.0, 0.0);
+            repellent.minute(rain_mm, 0.0, 0.0);
+        }
+        let before = Soil::new(&bed(), 0.3, 0.2, 18.0).water_at(0.15);
+        assert!(sound.water_at(0.15) - before > 0.03);
+        assert!(repellent.water_at(0.15) - before < 0.003);
+        assert!(repellent.balance().error_mm().abs() < 1e-9);
+        // Moist, the same soil takes water.
+        let mut moist = Soil::new(&bed(), 0.3, 0.8, 18.0);
+        moist.suffer(true, false);
+        for _ in 0..120 {
+            moist.minute(0.2, 0.0, 0.0);
+        }
+        assert!(moist.balance().runoff_mm < 1e-9);
+    }
+
+    #[test]
+    fn soil_with_a_blocked_drain_stays_wet_for_days() {
+        let mut soil = Soil::new(&bed(), 0.3, 0.9, 18.0);
+        soil.suffer(false, true);
+        for _ in 0..600 {
+            soil.minute(0.2, 0.0, 0.0);
+        }
+        for _ in 0..4 * 1440 {
+            soil.minute(0.0, 0.0, 1.0 / 1440.0);
+        }
+        assert!(soil.filled(soil.water_at(0.15)) > 0.7, "{}", soil.water_at(0.15));
+        assert!(soil.balance().error_mm().abs() < 1e-9);
+        assert!(soil.water.iter().all(|w| (0.0..=soil.saturation + 1e-12).contains(w)));
     }
 
     /// The daily wave fades with depth as exp(-z/d) and lags by z/d radians, with

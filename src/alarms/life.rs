@@ -2,24 +2,36 @@
 
 use jiff::Timestamp;
 
-use super::{Delays, State};
+use super::{Conduct, State};
 
 /// Where one alarm stands, with the times that its next step needs.
 ///
 /// ```text
 ///            breach              held for on_s                acknowledge
 ///  Normal ──────────▶ Pending ─────────────────▶ Unacknowledged ────────▶ Acknowledged
-///    ▲ ▲                 │                          │     ▲                    │
-///    │ └─── not breach ──┘       clear held for off_s     │ breach             │ clear held
-///    │                                              ▼     │ held for on_s      │ for off_s
-///    │◀──────────── acknowledge ─────── ReturnedUnacknowledged                 │
-///    └─────────────────────────────────────────────────────────────────────────┘
+///    ▲ ▲                 │                        │  ▲       ▲  re-alarm timer │  │
+///    │ └─── not breach ──┘     clear for off_s    │  │       └────────────────┘  │
+///    │                          ▼        ┌────────┘  │ breach                    │
+///    │◀── acknowledge ── Returned-       │           │ held for on_s             │
+///    │                   Unacknowledged ─┼───────────┤                           │
+///    │                                   ▼ latching  │                           │
+///    │                   Latched-Unacknowledged ─────┤                           │
+///    │                          │ acknowledge        │                           │
+///    │                          ▼                    │                           │
+///    │◀───── reset ──── Latched-Acknowledged ────────┘◀── clear, latching ───────┤
+///    └◀───────────────────────────────────────────────── clear for off_s ────────┘
+///
+///  any of these ── shelve, suppress, take out of service ──▶ Hidden
+///  Hidden ── shelf time over, unshelve, release, put back ──▶ Normal or Unacknowledged,
+///                                                            by the condition as it stands
+///  Hidden (one shot) ── condition over ──▶ Normal
 /// ```
 ///
-/// [`Input::Unknown`] changes nothing in any state: silence neither raises nor
-/// clears. `Pending` is published as `normal`, since nobody has been told.
-/// The state model follows ANSI/ISA-18.2-2016 and IEC 62682 (state names read
-/// in the standards' public descriptions; the diagram itself from memory).
+/// [`Input::Unknown`] changes nothing but what a timer changes: silence neither
+/// raises nor clears. `Pending` is published as `normal`, since nobody has been
+/// told. The state model follows ANSI/ISA-18.2-2016 and IEC 62682: the names and
+/// the shelved, suppressed, out-of-service and latched states were read in
+/// public descriptions and in OPC UA Part 9, the diagram is from memory.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub enum Life {
     /// Within limits.
@@ -29,10 +41,43 @@ pub enum Life {
     Pending { since: Timestamp },
     /// Told; nobody has answered. `clear` is when the recovery began.
     Unacknowledged { since: Timestamp, clear: Option<Timestamp> },
-    /// Somebody has taken it on.
-    Acknowledged { since: Timestamp, clear: Option<Timestamp> },
+    /// Somebody has taken it on, at `answered`.
+    Acknowledged { since: Timestamp, clear: Option<Timestamp>, answered: Timestamp },
     /// Over before anybody answered. `again` is when a new breach began.
     ReturnedUnacknowledged { since: Timestamp, again: Option<Timestamp> },
+    /// Over, but the harm may be done: it stays until somebody has looked.
+    LatchedUnacknowledged { since: Timestamp, again: Option<Timestamp> },
+    /// Somebody has taken it on; it stays until they say that all is well.
+    LatchedAcknowledged { since: Timestamp, again: Option<Timestamp> },
+    /// Out of people's sight. The condition goes on being judged beneath.
+    Hidden { hiding: Hiding, beneath: Beneath },
+}
+
+/// Why an alarm is out of sight.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hiding {
+    /// Somebody has put it aside until a time; with `one_shot` only until its
+    /// condition is over, if that comes first.
+    Shelved { until: Timestamp, one_shot: bool },
+    /// By the garden's plan: a fallow bed, the holidays, a tank being cleaned.
+    Suppressed,
+    /// Somebody has taken it out of service, until it is put back.
+    OutOfService,
+}
+
+/// The condition of a hidden alarm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Beneath {
+    Clear,
+    /// Beyond the limit; the on-delay is running.
+    Pending {
+        since: Timestamp,
+    },
+    /// Beyond the limit for long enough. `clear` is when the recovery began.
+    Active {
+        since: Timestamp,
+        clear: Option<Timestamp>,
+    },
 }
 
 /// What is fed to an alarm.
@@ -46,14 +91,27 @@ pub enum Input {
     Clear,
     /// An input of the judgement is missing.
     Unknown,
+    /// Time went by; nothing was judged.
+    Time,
     /// Somebody has taken it on.
     Acknowledge,
+    /// Somebody has looked, and all is well: ends a latch.
+    Reset,
+    /// Somebody puts it aside.
+    Shelve { until: Timestamp, one_shot: bool },
+    /// Somebody takes it up again before its time.
+    Unshelve,
+    /// The garden's plan hides it.
+    Suppress,
+    /// The garden's plan hides it no more.
+    Release,
+    /// Somebody takes it out of service.
+    TakeOut,
+    /// Somebody puts it back into service.
+    PutBack,
 }
 
 impl Input {
-    /// Every input.
-    pub const ALL: [Self; 5] = [Self::Breach, Self::Deadband, Self::Clear, Self::Unknown, Self::Acknowledge];
-
     /// Judges a value against an upper limit with a deadband below it.
     /// A value that is not a number is unknown.
     pub fn above(value: f64, limit: f64, deadband: f64) -> Self {
@@ -71,6 +129,21 @@ impl Input {
     /// Judges a value against a lower limit with a deadband above it.
     pub fn below(value: f64, limit: f64, deadband: f64) -> Self {
         Self::above(-value, -limit, deadband)
+    }
+
+    /// Whether it comes from a person or from the garden's plan, not from a judgement.
+    pub fn is_answer(self) -> bool {
+        match self {
+            Self::Breach | Self::Deadband | Self::Clear | Self::Unknown | Self::Time => false,
+            Self::Acknowledge
+            | Self::Reset
+            | Self::Shelve { .. }
+            | Self::Unshelve
+            | Self::Suppress
+            | Self::Release
+            | Self::TakeOut
+            | Self::PutBack => true,
+        }
     }
 }
 
@@ -91,38 +164,124 @@ impl Life {
             Self::Unacknowledged { .. } => State::Unacknowledged,
             Self::Acknowledged { .. } => State::Acknowledged,
             Self::ReturnedUnacknowledged { .. } => State::ReturnedUnacknowledged,
+            Self::LatchedUnacknowledged { .. } => State::LatchedUnacknowledged,
+            Self::LatchedAcknowledged { .. } => State::LatchedAcknowledged,
+            Self::Hidden { hiding: Hiding::Shelved { .. }, .. } => State::Shelved,
+            Self::Hidden { hiding: Hiding::Suppressed, .. } => State::Suppressed,
+            Self::Hidden { hiding: Hiding::OutOfService, .. } => State::OutOfService,
         }
     }
 
     /// When the condition began, where there is one.
     pub fn since(self) -> Option<Timestamp> {
         match self {
-            Self::Normal => None,
+            Self::Normal | Self::Hidden { beneath: Beneath::Clear, .. } => None,
             Self::Pending { since }
             | Self::Unacknowledged { since, .. }
             | Self::Acknowledged { since, .. }
-            | Self::ReturnedUnacknowledged { since, .. } => Some(since),
+            | Self::ReturnedUnacknowledged { since, .. }
+            | Self::LatchedUnacknowledged { since, .. }
+            | Self::LatchedAcknowledged { since, .. }
+            | Self::Hidden { beneath: Beneath::Pending { since } | Beneath::Active { since, .. }, .. } => {
+                Some(since)
+            }
         }
     }
 
-    /// A stored state brought back. The running delays begin anew from the
-    /// readings that follow.
-    pub fn restored(state: State, since: Timestamp) -> Self {
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub fn shelf(self) -> Option<(Timestamp, bool)> {
+        match self {
+            Self::Hidden { hiding: Hiding::Shelved { until, one_shot }, .. } => Some((until, one_shot)),
+            _ => None,
+        }
+    }
+
+    /// A stored state brought back over `replayed`, what the readings alone made of
+    /// it. `at` is when the state was entered. The running delays begin anew from
+    /// the readings that follow.
+    pub fn restored(
+        state: State,
+        since: Timestamp,
+        at: Timestamp,
+        shelf: Option<(Timestamp, bool)>,
+        replayed: Self,
+    ) -> Self {
+        let hidden = |hiding| Self::Hidden { hiding, beneath: replayed.condition() };
         match state {
             State::Normal => Self::Normal,
             State::Unacknowledged => Self::Unacknowledged { since, clear: None },
-            State::Acknowledged => Self::Acknowledged { since, clear: None },
+            State::Acknowledged => Self::Acknowledged { since, clear: None, answered: at },
             State::ReturnedUnacknowledged => Self::ReturnedUnacknowledged { since, again: None },
+            State::LatchedUnacknowledged => Self::LatchedUnacknowledged { since, again: None },
+            State::LatchedAcknowledged => Self::LatchedAcknowledged { since, again: None },
+            State::Shelved => {
+                let (until, one_shot) = shelf.unwrap_or((at, false));
+                hidden(Hiding::Shelved { until, one_shot })
+            }
+            State::Suppressed => hidden(Hiding::Suppressed),
+            State::OutOfService => hidden(Hiding::OutOfService),
+        }
+    }
+
+    /// The condition without what people have been told.
+    fn condition(self) -> Beneath {
+        match self {
+            Self::Normal => Beneath::Clear,
+            Self::Pending { since } => Beneath::Pending { since },
+            Self::Unacknowledged { since, clear } | Self::Acknowledged { since, clear, .. } => {
+                Beneath::Active { since, clear }
+            }
+            Self::ReturnedUnacknowledged { again, .. }
+            | Self::LatchedUnacknowledged { again, .. }
+            | Self::LatchedAcknowledged { again, .. } => {
+                again.map_or(Beneath::Clear, |since| Beneath::Pending { since })
+            }
+            Self::Hidden { beneath, .. } => beneath,
         }
     }
 
     /// The next state, and the change to publish if there is one. `at` is the
-    /// time of the reading (of the answer, for [`Input::Acknowledge`]).
+    /// time of the reading, of the answer, or of the look at the clock.
     #[must_use]
-    pub fn step(self, at: Timestamp, input: Input, delays: Delays) -> (Self, Option<Step>) {
-        use Input::{Acknowledge, Breach, Clear, Deadband, Unknown};
+    pub fn step(self, at: Timestamp, input: Input, conduct: Conduct) -> (Self, Option<Step>) {
+        let next = match self {
+            Self::Hidden { hiding, beneath } => hidden(hiding, beneath, at, input, conduct),
+            _ => self.hide(input).unwrap_or_else(|| self.seen(at, input, conduct)),
+        };
+        let (from, to) = (self.state(), next.state());
+        let since = next.since().or(self.since()).unwrap_or(at);
+        (next, (from != to).then_some(Step { from, to, since }))
+    }
+
+    /// Out of sight, where the input says so.
+    fn hide(self, input: Input) -> Option<Self> {
+        let hiding = match input {
+            Input::Shelve { until, one_shot } => Hiding::Shelved { until, one_shot },
+            Input::Suppress => Hiding::Suppressed,
+            Input::TakeOut => Hiding::OutOfService,
+            _ => return None,
+        };
+        Some(Self::Hidden { hiding, beneath: self.condition() })
+    }
+
+    /// The next state of an alarm in sight.
+    fn seen(self, at: Timestamp, input: Input, conduct: Conduct) -> Self {
+        use Input::{Acknowledge, Breach, Clear, Deadband, Reset, Time, Unknown};
+        let delays = conduct.delays;
         let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
-        let next = match (self, input) {
+        // A breach that begins again after the alarm had returned.
+        let again = |again: Option<Timestamp>, same: fn(Timestamp, Option<Timestamp>) -> Self, since| {
+            let began = again.unwrap_or(at);
+            if held(began, delays.on_s) {
+                Self::Unacknowledged { since: began, clear: None }
+            } else {
+                same(since, Some(began))
+            }
+        };
+        let returned = |since, again| Self::ReturnedUnacknowledged { since, again };
+        let latched = |since, again| Self::LatchedUnacknowledged { since, again };
+        let latched_seen = |since, again| Self::LatchedAcknowledged { since, again };
+        match (self, input) {
             (Self::Normal, Breach) if delays.on_s == 0 => Self::Unacknowledged { since: at, clear: None },
             (Self::Normal, Breach) => Self::Pending { since: at },
             (Self::Pending { since }, Breach) if held(since, delays.on_s) => {
@@ -135,104 +294,304 @@ impl Life {
             }
             (Self::Unacknowledged { since, clear }, Clear) => {
                 let began = clear.unwrap_or(at);
-                if held(began, delays.off_s) {
-                    Self::ReturnedUnacknowledged { since, again: None }
-                } else {
-                    Self::Unacknowledged { since, clear: Some(began) }
+                match held(began, delays.off_s) {
+                    true if conduct.latching => latched(since, None),
+                    true => returned(since, None),
+                    false => Self::Unacknowledged { since, clear: Some(began) },
                 }
             }
-            (Self::Unacknowledged { since, clear }, Acknowledge) => Self::Acknowledged { since, clear },
-
-            (Self::Acknowledged { since, .. }, Breach | Deadband) => {
-                Self::Acknowledged { since, clear: None }
+            (Self::Unacknowledged { since, clear }, Acknowledge) => {
+                Self::Acknowledged { since, clear, answered: at }
             }
-            (Self::Acknowledged { since, clear }, Clear) => {
+
+            // Taken on, and still there after the time in which it should have been mended.
+            (Self::Acknowledged { since, answered, clear }, Breach | Deadband | Time)
+                if clear.is_none() && conduct.again_s.is_some_and(|s| held(answered, s)) =>
+            {
+                Self::Unacknowledged { since, clear: None }
+            }
+            (Self::Acknowledged { since, answered, .. }, Breach | Deadband) => {
+                Self::Acknowledged { since, clear: None, answered }
+            }
+            (Self::Acknowledged { since, clear, answered }, Clear) => {
                 let began = clear.unwrap_or(at);
-                if held(began, delays.off_s) {
-                    Self::Normal
-                } else {
-                    Self::Acknowledged { since, clear: Some(began) }
+                match held(began, delays.off_s) {
+                    true if conduct.latching => latched_seen(since, None),
+                    true => Self::Normal,
+                    false => Self::Acknowledged { since, clear: Some(began), answered },
                 }
             }
 
-            (Self::ReturnedUnacknowledged { since, again }, Breach) => {
-                let began = again.unwrap_or(at);
-                if held(began, delays.on_s) {
-                    Self::Unacknowledged { since: began, clear: None }
-                } else {
-                    Self::ReturnedUnacknowledged { since, again: Some(began) }
-                }
-            }
-            (Self::ReturnedUnacknowledged { since, .. }, Deadband | Clear) => {
-                Self::ReturnedUnacknowledged { since, again: None }
-            }
+            (Self::ReturnedUnacknowledged { since, again: a }, Breach) => again(a, returned, since),
+            (Self::LatchedUnacknowledged { since, again: a }, Breach) => again(a, latched, since),
+            (Self::LatchedAcknowledged { since, again: a }, Breach) => again(a, latched_seen, since),
+            (Self::ReturnedUnacknowledged { since, .. }, Deadband | Clear) => returned(since, None),
+            (Self::LatchedUnacknowledged { since, .. }, Deadband | Clear) => latched(since, None),
+            (Self::LatchedAcknowledged { since, .. }, Deadband | Clear) => latched_seen(since, None),
             (Self::ReturnedUnacknowledged { .. }, Acknowledge) => Self::Normal,
+            (Self::LatchedUnacknowledged { since, again }, Acknowledge) => latched_seen(since, again),
+            (Self::LatchedAcknowledged { .. }, Reset) => Self::Normal,
 
             // Spelled out, so that a new state or input must be decided here.
-            (Self::Normal, Deadband | Clear | Acknowledge | Unknown)
-            | (Self::Pending { .. }, Breach | Acknowledge | Unknown)
-            | (Self::Unacknowledged { .. } | Self::ReturnedUnacknowledged { .. }, Unknown)
-            | (Self::Acknowledged { .. }, Acknowledge | Unknown) => self,
-        };
-        let (from, to) = (self.state(), next.state());
-        let since = next.since().or(self.since()).unwrap_or(at);
-        (next, (from != to).then_some(Step { from, to, since }))
+            (Self::Normal, Deadband | Clear | Acknowledge | Unknown | Time | Reset)
+            | (Self::Pending { .. }, Breach | Acknowledge | Unknown | Time | Reset)
+            | (
+                Self::Unacknowledged { .. }
+                | Self::ReturnedUnacknowledged { .. }
+                | Self::LatchedUnacknowledged { .. },
+                Unknown | Time | Reset,
+            )
+            | (Self::LatchedAcknowledged { .. }, Acknowledge | Unknown | Time)
+            | (Self::Acknowledged { .. }, Acknowledge | Unknown | Time | Reset)
+            // Not hidden: there is nothing to bring back. Hiding is done before.
+            | (
+                _,
+                Input::Unshelve
+                | Input::Release
+                | Input::PutBack
+                | Input::Shelve { .. }
+                | Input::Suppress
+                | Input::TakeOut,
+            )
+            | (Self::Hidden { .. }, _) => self,
+        }
+    }
+}
+
+/// The next state of an alarm out of sight.
+fn hidden(hiding: Hiding, before: Beneath, at: Timestamp, input: Input, conduct: Conduct) -> Life {
+    let beneath = before.judged(at, input, conduct);
+    let stays = Life::Hidden { hiding, beneath };
+    match (hiding, input) {
+        (Hiding::Shelved { .. }, Input::Unshelve)
+        | (Hiding::Suppressed, Input::Release)
+        | (Hiding::OutOfService, Input::PutBack) => beneath.shown(),
+        (Hiding::Shelved { until, .. }, _) if at >= until => beneath.shown(),
+        (Hiding::Shelved { one_shot: true, .. }, _)
+            if matches!(before, Beneath::Active { .. }) && beneath == Beneath::Clear =>
+        {
+            Life::Normal
+        }
+        (Hiding::Shelved { .. } | Hiding::Suppressed | Hiding::OutOfService, _) => stays,
+    }
+}
+
+impl Beneath {
+    /// The condition after a judgement; other inputs leave it.
+    fn judged(self, at: Timestamp, input: Input, conduct: Conduct) -> Self {
+        let delays = conduct.delays;
+        let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
+        match (self, input) {
+            (Self::Clear, Input::Breach) if delays.on_s == 0 => Self::Active { since: at, clear: None },
+            (Self::Clear, Input::Breach) => Self::Pending { since: at },
+            (Self::Pending { since }, Input::Breach) if held(since, delays.on_s) => {
+                Self::Active { since, clear: None }
+            }
+            (Self::Pending { .. }, Input::Deadband | Input::Clear) => Self::Clear,
+            (Self::Active { since, .. }, Input::Breach | Input::Deadband) => {
+                Self::Active { since, clear: None }
+            }
+            (Self::Active { since, clear }, Input::Clear) => {
+                let began = clear.unwrap_or(at);
+                if held(began, delays.off_s) {
+                    Self::Clear
+                } else {
+                    Self::Active { since, clear: Some(began) }
+                }
+            }
+            (Self::Clear | Self::Pending { .. } | Self::Active { .. }, _) => self,
+        }
+    }
+
+    /// The alarm in sight again, by its condition.
+    fn shown(self) -> Life {
+        match self {
+            Self::Clear => Life::Normal,
+            Self::Pending { since } => Life::Pending { since },
+            Self::Active { since, clear } => Life::Unacknowledged { since, clear },
+        }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::alarms::Delays;
     use proptest::prelude::*;
 
     const DELAYS: Delays = Delays { deadband: 1.0, on_s: 60, off_s: 120 };
+    const PLAIN: Conduct = Conduct { delays: DELAYS, latching: false, again_s: None };
+    const LATCHING: Conduct = Conduct { latching: true, ..PLAIN };
+    const AGAIN: Conduct = Conduct { again_s: Some(500), ..PLAIN };
 
     fn t(s: i64) -> Timestamp {
         Timestamp::from_second(1_776_000_000 + s).expect("in range")
     }
 
-    fn lives() -> [Life; 5] {
-        let since = t(0);
+    const SINCE_S: i64 = 0;
+    /// Long after every delay has run out.
+    const LATE_S: i64 = 1000;
+
+    /// Every state in the order of [`State::ALL`], with the pending one behind normal.
+    fn lives(beneath: Beneath) -> [Life; 10] {
+        let since = t(SINCE_S);
+        let hidden = |hiding| Life::Hidden { hiding, beneath };
         [
             Life::Normal,
             Life::Pending { since },
-            Life::Unacknowledged { since, clear: None },
-            Life::Acknowledged { since, clear: None },
-            Life::ReturnedUnacknowledged { since, again: None },
+            Life::Unacknowledged { since, clear: Some(since) },
+            Life::Acknowledged { since, clear: None, answered: since },
+            Life::ReturnedUnacknowledged { since, again: Some(since) },
+            Life::LatchedUnacknowledged { since, again: Some(since) },
+            Life::LatchedAcknowledged { since, again: Some(since) },
+            hidden(Hiding::Shelved { until: t(100_000), one_shot: false }),
+            hidden(Hiding::Suppressed),
+            hidden(Hiding::OutOfService),
         ]
     }
 
-    /// Published states after one input, every state by every input, first
-    /// before and then after every delay has run out. Rows are `lives()`,
-    /// columns are [`Input::ALL`]. From the transition table of ISA-18.2
-    /// (from memory): A-B-C-D without the shelved, suppressed and latched ones.
+    const SHELVE: Input = Input::Shelve { until: Timestamp::MAX, one_shot: false };
+    const INPUTS: [Input; 13] = [
+        Input::Breach,
+        Input::Deadband,
+        Input::Clear,
+        Input::Unknown,
+        Input::Time,
+        Input::Acknowledge,
+        Input::Reset,
+        SHELVE,
+        Input::Unshelve,
+        Input::Suppress,
+        Input::Release,
+        Input::TakeOut,
+        Input::PutBack,
+    ];
+
+    /// The published state after one input once every delay has run out, every
+    /// state by every input. The states' letters and the transitions are those of
+    /// ISA-18.2 and IEC 62682 (from memory; shelving, latching and re-alarming read
+    /// in OPC UA Part 9): A normal, B unacknowledged, C acknowledged, D returned
+    /// unacknowledged, E latched unacknowledged, F latched acknowledged, G shelved,
+    /// H suppressed by design, I out of service. Hidden ones have a condition that
+    /// holds, so that they come back as B.
     #[test]
     fn every_state_by_every_input() {
-        use State::{Acknowledged as A, Normal as N, ReturnedUnacknowledged as R, Unacknowledged as U};
-        let early = [[N, N, N, N, N], [N, N, N, N, N], [U, U, U, U, A], [A, A, A, A, A], [R, R, R, R, N]];
-        let held = [[N, N, N, N, N], [U, N, N, N, N], [U, U, R, U, A], [A, A, N, A, A], [U, R, R, R, N]];
-        for (row, life) in lives().into_iter().enumerate() {
-            for (column, input) in Input::ALL.into_iter().enumerate() {
-                let (next, step) = life.step(t(1), input, DELAYS);
-                assert_eq!(next.state(), early[row][column], "{life:?} {input:?} at once");
-                assert_eq!(step.is_some(), next.state() != life.state());
-                // The same input again once the delays are over.
-                let (next, _) = next_unless_answer(next, life, input).step(t(1000), input, DELAYS);
-                assert_eq!(next.state(), held[row][column], "{life:?} {input:?} held");
+        const TABLE: [(&str, &str); 10] = [
+            // breach, deadband, clear, unknown, time, acknowledge, reset,
+            // shelve, unshelve, suppress, release, take out, put back
+            ("A", "AAAAAAAGAHAIA"),
+            ("A", "BAAAAAAGAHAIA"),
+            ("B", "BBDBBCBGBHBIB"),
+            ("C", "CCCCCCCGCHCIC"),
+            ("D", "BDDDDADGDHDID"),
+            ("E", "BEEEEFEGEHEIE"),
+            ("F", "BFFFFFAGFHFIF"),
+            ("G", "GGGGGGGGBGGGG"),
+            ("H", "HHHHHHHHHHBHH"),
+            ("I", "IIIIIIIIIIIIB"),
+        ];
+        let letter = |state: State| {
+            let at = State::ALL.iter().position(|s| *s == state).expect("every state is listed");
+            &"ABCDEFGHI"[at..=at]
+        };
+        let active = Beneath::Active { since: t(SINCE_S), clear: None };
+        for (life, (from, row)) in lives(active).into_iter().zip(TABLE) {
+            assert_eq!(letter(life.state()), from);
+            for (column, input) in INPUTS.into_iter().enumerate() {
+                let (next, step) = life.step(t(LATE_S), input, PLAIN);
+                assert_eq!(letter(next.state()), &row[column..=column], "{life:?} {input:?}");
+                assert_eq!(step.is_some(), next.state() != life.state(), "told if and only if it changed");
+                if let Some(step) = step {
+                    assert_eq!((step.from, step.to), (life.state(), next.state()));
+                }
             }
         }
     }
 
-    /// An answer is given once; a condition goes on.
-    fn next_unless_answer(next: Life, life: Life, input: Input) -> Life {
-        // Normal needs one step to start pending, so the held table starts one later there.
-        if input == Input::Acknowledge || matches!(life, Life::Normal) { life } else { next }
+    /// Before the delays have run out only people and the plan change what is told.
+    #[test]
+    fn nothing_is_told_before_its_delay() {
+        let pending = Beneath::Pending { since: t(SINCE_S) };
+        for life in lives(pending) {
+            for input in INPUTS.into_iter().filter(|input| !input.is_answer()) {
+                let (next, step) = life.step(t(1), input, PLAIN);
+                assert_eq!(step, None, "{life:?} {input:?}");
+                assert_eq!(next.state(), life.state());
+            }
+        }
+    }
+
+    #[test]
+    fn a_latching_alarm_stays_until_somebody_has_looked() {
+        let raised = Life::Unacknowledged { since: t(0), clear: Some(t(0)) };
+        let (latched, step) = raised.step(t(LATE_S), Input::Clear, LATCHING);
+        assert_eq!(step.map(|s| s.to), Some(State::LatchedUnacknowledged));
+        let (seen, _) = latched.step(t(1100), Input::Acknowledge, LATCHING);
+        assert_eq!(seen.state(), State::LatchedAcknowledged);
+        assert_eq!(seen.step(t(9000), Input::Clear, LATCHING).0.state(), State::LatchedAcknowledged);
+        assert_eq!(seen.step(t(9000), Input::Reset, LATCHING).0, Life::Normal);
+        let taken = Life::Acknowledged { since: t(0), clear: Some(t(0)), answered: t(0) };
+        assert_eq!(taken.step(t(LATE_S), Input::Clear, LATCHING).0.state(), State::LatchedAcknowledged);
+        assert_eq!(taken.step(t(LATE_S), Input::Clear, PLAIN).0, Life::Normal);
+    }
+
+    #[test]
+    fn one_that_was_taken_on_and_still_holds_is_told_again() {
+        let taken = Life::Acknowledged { since: t(0), clear: None, answered: t(100) };
+        for input in [Input::Breach, Input::Deadband, Input::Time] {
+            assert_eq!(taken.step(t(599), input, AGAIN).1, None);
+            assert_eq!(taken.step(t(600), input, AGAIN).1.map(|s| s.to), Some(State::Unacknowledged));
+            assert_eq!(taken.step(t(1_000_000), input, PLAIN).1, None);
+        }
+        // One that is getting better is left alone.
+        let better = Life::Acknowledged { since: t(0), clear: Some(t(590)), answered: t(100) };
+        assert_eq!(better.step(t(600), Input::Time, AGAIN).1, None);
+    }
+
+    #[test]
+    fn a_shelf_ends_by_its_time_or_by_hand() {
+        let shelve = |one_shot| Input::Shelve { until: t(5000), one_shot };
+        let raised = Life::Unacknowledged { since: t(0), clear: None };
+        let (aside, step) = raised.step(t(10), shelve(false), PLAIN);
+        assert_eq!(step.map(|s| (s.from, s.to)), Some((State::Unacknowledged, State::Shelved)));
+        assert_eq!(aside.shelf(), Some((t(5000), false)));
+        for input in [Input::Time, Input::Unknown, Input::Breach] {
+            assert_eq!(aside.step(t(4999), input, PLAIN).1, None);
+            let (back, _) = aside.step(t(5000), input, PLAIN);
+            assert_eq!(back, Life::Unacknowledged { since: t(0), clear: None }, "{input:?}");
+        }
+        // Over meanwhile: back to normal, and nobody is told.
+        let (clearing, _) = aside.step(t(20), Input::Clear, PLAIN);
+        let (over, step) = clearing.step(t(200), Input::Clear, PLAIN);
+        assert_eq!(step, None);
+        assert_eq!(over.step(t(5000), Input::Time, PLAIN).0, Life::Normal);
+        // One shot: the end of the condition takes it off the shelf.
+        let (once, _) = raised.step(t(10), shelve(true), PLAIN);
+        let (clearing, _) = once.step(t(20), Input::Clear, PLAIN);
+        assert_eq!(clearing.step(t(200), Input::Clear, PLAIN).0, Life::Normal);
+        // Before the condition ever held it waits for its time.
+        let (early, _) = Life::Normal.step(t(10), shelve(true), PLAIN);
+        assert_eq!(early.step(t(200), Input::Clear, PLAIN).0.state(), State::Shelved);
     }
 
     #[test]
     fn silence_never_raises_and_never_clears() {
-        for life in lives() {
-            assert_eq!(life.step(t(1_000_000), Input::Unknown, DELAYS), (life, None));
+        for life in lives(Beneath::Active { since: t(0), clear: None }) {
+            assert_eq!(life.step(t(90_000), Input::Unknown, AGAIN), (life, None));
+        }
+    }
+
+    #[test]
+    fn a_stored_state_comes_back() {
+        let shelf = Some((t(5000), true));
+        for state in State::ALL {
+            let replayed = Life::Unacknowledged { since: t(3), clear: None };
+            let life = Life::restored(state, t(0), t(7), shelf, replayed);
+            assert_eq!(life.state(), state);
+            if state.is_hidden() {
+                assert_eq!(life.since(), Some(t(3)), "the condition goes on beneath");
+            }
+            assert_eq!(life.shelf(), if state == State::Shelved { shelf } else { None });
         }
     }
 
@@ -248,22 +607,36 @@ mod tests {
     }
 
     proptest! {
-        /// Every published change follows from the state before it, and an
-        /// alarm that was raised is never normal again without a clear reading
-        /// or an answer.
+        /// Every published change follows from the state before it; an alarm that
+        /// was raised is never normal again without a clear judgement or an answer;
+        /// one that latches never without an answer.
         #[test]
-        fn no_alarm_is_lost(inputs in prop::collection::vec((0usize..5, 1i64..400), 1..200)) {
+        fn no_alarm_is_lost(
+            inputs in prop::collection::vec((0usize..13, 1i64..400), 1..200),
+            latching in any::<bool>(),
+        ) {
+            let conduct = Conduct { latching, ..AGAIN };
             let (mut life, mut now, mut published) = (Life::Normal, 0, State::Normal);
+            // Whether a clear judgement or an answer came since it was raised.
+            let mut over = true;
             for (pick, wait_s) in inputs {
                 now += wait_s;
-                let input = Input::ALL[pick];
-                let (next, step) = life.step(t(now), input, DELAYS);
+                let input = match INPUTS[pick] {
+                    Input::Shelve { .. } => Input::Shelve { until: t(now + 700), one_shot: pick % 2 == 0 },
+                    other => other,
+                };
+                let (next, step) = life.step(t(now), input, conduct);
+                over |= input == Input::Clear || input.is_answer();
                 if let Some(step) = step {
                     prop_assert_eq!(step.from, published);
                     prop_assert!(step.to != step.from);
                     if step.to == State::Normal {
-                        prop_assert!(matches!(input, Input::Clear | Input::Acknowledge));
+                        prop_assert!(over, "{:?} to {:?} by {:?}", life, next, input);
+                        if latching && !step.from.is_hidden() {
+                            prop_assert!(input.is_answer());
+                        }
                     }
+                    over = step.to != State::Unacknowledged;
                     published = step.to;
                 }
                 prop_assert_eq!(next.state(), published);

@@ -2,7 +2,7 @@
 
 mod life;
 
-pub use life::{Input, Life, Step};
+pub use life::{Beneath, Hiding, Input, Life, Step};
 
 /// What an alarm is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -104,12 +104,26 @@ pub enum State {
     Unacknowledged,
     Acknowledged,
     ReturnedUnacknowledged,
+    LatchedUnacknowledged,
+    LatchedAcknowledged,
+    Shelved,
+    Suppressed,
+    OutOfService,
 }
 
 impl State {
-    /// Every state of this version.
-    pub const ALL: [Self; 4] =
-        [Self::Normal, Self::Unacknowledged, Self::Acknowledged, Self::ReturnedUnacknowledged];
+    /// Every state.
+    pub const ALL: [Self; 9] = [
+        Self::Normal,
+        Self::Unacknowledged,
+        Self::Acknowledged,
+        Self::ReturnedUnacknowledged,
+        Self::LatchedUnacknowledged,
+        Self::LatchedAcknowledged,
+        Self::Shelved,
+        Self::Suppressed,
+        Self::OutOfService,
+    ];
 
     /// The name in topics, files and commands.
     pub fn name(self) -> &'static str {
@@ -118,12 +132,32 @@ impl State {
             Self::Unacknowledged => "unacknowledged",
             Self::Acknowledged => "acknowledged",
             Self::ReturnedUnacknowledged => "returned-unacknowledged",
+            Self::LatchedUnacknowledged => "latched-unacknowledged",
+            Self::LatchedAcknowledged => "latched-acknowledged",
+            Self::Shelved => "shelved",
+            Self::Suppressed => "suppressed",
+            Self::OutOfService => "out-of-service",
         }
     }
 
     /// The state of a name, if there is one.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|s| s.name() == name)
+    }
+
+    /// Whether its condition holds and people are to see it.
+    pub fn is_active(self) -> bool {
+        matches!(self, Self::Unacknowledged | Self::Acknowledged)
+    }
+
+    /// Whether it waits for somebody to say that it was seen.
+    pub fn waits(self) -> bool {
+        matches!(self, Self::Unacknowledged | Self::ReturnedUnacknowledged | Self::LatchedUnacknowledged)
+    }
+
+    /// Whether it is out of people's sight.
+    pub fn is_hidden(self) -> bool {
+        matches!(self, Self::Shelved | Self::Suppressed | Self::OutOfService)
     }
 }
 
@@ -155,4 +189,28 @@ pub struct Delays {
     pub on_s: u32,
     /// Seconds that the recovery must hold before the alarm returns.
     pub off_s: u32,
+}
+
+/// How one rule's alarm behaves.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Conduct {
+    pub delays: Delays,
+    /// Once raised it stays until somebody has looked, since a fish may already be hurt.
+    pub latching: bool,
+    /// Seconds after which one that was taken on and still holds is told again.
+    pub again_s: Option<u32>,
+}
+
+impl Conduct {
+    /// The usual conduct of a kind, with the rule's own delays.
+    pub fn of(kind: Kind, delays: Delays) -> Self {
+        const DAY_S: u32 = 86_400;
+        let latching = matches!(kind, Kind::TankTemperatureShock | Kind::LowOxygen | Kind::Ammonia);
+        let again_s = match kind.priority() {
+            Priority::High => Some(DAY_S / 4),
+            Priority::Medium => Some(2 * DAY_S),
+            Priority::Low => Some(7 * DAY_S),
+        };
+        Self { delays, latching, again_s }
+    }
 }

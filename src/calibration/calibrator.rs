@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::DatedCalibration;
 use super::curve::{Calibration, Counts, Curve, is_whole};
-use super::topp;
+use super::{one_wire, topp};
 
 /// What a raw number came to.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -36,6 +36,20 @@ pub enum OutOfRange {
     Raw { raw: f64, min: f64, max: f64 },
     #[error("the raw number {raw} comes to no finite value")]
     NotFinite { raw: f64 },
+    #[error(
+        "the raw number {raw} comes to {what} of {value:.3} {unit}: out of range, which is {min} to {max} {unit}"
+    )]
+    Computed { raw: f64, what: &'static str, value: f64, unit: &'static str, min: f64, max: f64 },
+    #[error("the raw number {raw} is no resistance: a number of ohms above 0 is")]
+    NotAResistance { raw: f64 },
+    #[error(
+        "the raw number {raw} is at an end of the divider's scale, 0 to {full_scale}, or beyond: the sensor is cut off or shorted"
+    )]
+    DividerEnd { raw: f64, full_scale: f64 },
+    #[error("the raw number {raw} is no 16-bit register: a whole number from -32768 to 65535 is")]
+    NotARegister { raw: f64 },
+    #[error("the raw number {raw} is the sensor's power-on value of 85 °C: it had measured nothing yet")]
+    PowerOn { raw: f64 },
     #[error("{raw} is no count of tips: a whole number from 0 is")]
     NotACount { raw: f64 },
     #[error("the running count {raw} is not below {wraps_at}, where the counter rolls over")]
@@ -102,9 +116,14 @@ impl Calibrator {
             Curve::Tips { mm_per_tip, counts } => {
                 self.tips(counts, calibration.valid(), at, raw).map(|tips| tips.map(|tips| tips * mm_per_tip))
             }
-            Curve::Identity | Curve::Piecewise { .. } | Curve::Polynomial { .. } | Curve::Topp => {
-                calibration.convert(raw).map(Some)
-            }
+            Curve::Identity
+            | Curve::Piecewise { .. }
+            | Curve::Polynomial { .. }
+            | Curve::Topp
+            | Curve::GranularMatrix(_)
+            | Curve::Thermistor(_)
+            | Curve::Platinum(_)
+            | Curve::OneWire => calibration.convert(raw).map(Some),
         };
         match outcome {
             Ok(Some(value)) if value.is_finite() => Calibrated::Value(value),
@@ -169,8 +188,9 @@ impl Calibration {
     ///
     /// When the raw number is outside the calibration's range: the one that was
     /// set, else for points a tenth of their span beyond either end, for Topp's
-    /// equation [`topp::FITTED`], for tips the counts; or when the value is not
-    /// finite.
+    /// equation [`topp::FITTED`], for tips the counts; for the sensors with an
+    /// equation of their own also when what they come to is outside the range
+    /// that their module states; or when the value is not finite.
     pub fn convert(&self, raw: f64) -> Result<f64, OutOfRange> {
         let own_range = match self.curve() {
             Curve::Piecewise { points } => {
@@ -180,7 +200,13 @@ impl Calibration {
             }
             Curve::Topp => Some(topp::FITTED),
             Curve::Tips { .. } if !is_count(raw) => return Err(OutOfRange::NotACount { raw }),
-            Curve::Identity | Curve::Polynomial { .. } | Curve::Tips { .. } => None,
+            Curve::Identity
+            | Curve::Polynomial { .. }
+            | Curve::Tips { .. }
+            | Curve::GranularMatrix(_)
+            | Curve::Thermistor(_)
+            | Curve::Platinum(_)
+            | Curve::OneWire => None,
         };
         if let Some(range) = self.valid().or(own_range) {
             within(raw, range)?;
@@ -191,6 +217,10 @@ impl Calibration {
             Curve::Polynomial { coefficients } => polynomial(coefficients, raw),
             Curve::Topp => topp::water_content(raw),
             Curve::Tips { mm_per_tip, .. } => raw * mm_per_tip,
+            Curve::GranularMatrix(sensor) => sensor.water_content(raw)?,
+            Curve::Thermistor(sensor) => sensor.temperature_c(raw)?,
+            Curve::Platinum(sensor) => sensor.temperature_c(raw)?,
+            Curve::OneWire => one_wire::temperature_c(raw)?,
         };
         if value.is_finite() { Ok(value) } else { Err(OutOfRange::NotFinite { raw }) }
     }
@@ -205,17 +235,22 @@ fn is_count(raw: f64) -> bool {
     (0.0..=Calibration::COUNT_MAX).contains(&raw) && is_whole(raw)
 }
 
-/// At least two points, raw rising. The end lines are carried on.
-fn on_lines(points: &[(f64, f64)], raw: f64) -> f64 {
+/// The two points whose line holds at `raw`, of at least two points with raw
+/// rising. The end lines are carried on.
+pub(super) fn line_at(points: &[(f64, f64)], raw: f64) -> ((f64, f64), (f64, f64)) {
     let after = points.partition_point(|&(r, _)| r < raw).clamp(1, points.len() - 1);
-    let ((raw_0, value_0), (raw_1, value_1)) = (points[after - 1], points[after]);
+    (points[after - 1], points[after])
+}
+
+fn on_lines(points: &[(f64, f64)], raw: f64) -> f64 {
+    let ((raw_0, value_0), (raw_1, value_1)) = line_at(points, raw);
     let part = (raw - raw_0) / (raw_1 - raw_0);
     // This form meets both points exactly.
     value_0 * (1.0 - part) + value_1 * part
 }
 
 /// Horner's rule.
-fn polynomial(coefficients: &[f64], raw: f64) -> f64 {
+pub(super) fn polynomial(coefficients: &[f64], raw: f64) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, c| sum * raw + c)
 }
 

@@ -1,5 +1,10 @@
 //! The curves from raw number to value, checked when they are made.
 
+use super::Divider;
+use super::granular_matrix::{GranularMatrix, SOIL_C};
+use super::platinum::{Platinum, R0_OHM};
+use super::thermistor::{Law, Thermistor};
+
 /// A checked curve and the raw numbers for which it holds.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Calibration {
@@ -24,6 +29,18 @@ pub enum Curve {
     /// The raw number counts the tips of a rain gauge's bucket; the value is the
     /// rain since the message before, mm.
     Tips { mm_per_tip: f64, counts: Counts },
+    /// The raw number is a granular matrix sensor's resistance (ohm) or a
+    /// divider's count; the value is the soil's water content, m³/m³.
+    GranularMatrix(GranularMatrix),
+    /// The raw number is a thermistor's resistance (ohm) or a divider's count;
+    /// the value is a temperature, °C.
+    Thermistor(Thermistor),
+    /// The raw number is a platinum thermometer's resistance (ohm); the value is
+    /// a temperature, °C.
+    Platinum(Platinum),
+    /// The raw number is a 1-wire thermometer's register, in sixteenths of a
+    /// degree; the value is a temperature, °C.
+    OneWire,
 }
 
 /// What a tip count counts.
@@ -64,6 +81,29 @@ pub enum CalibrationError {
     WrapsAt { given: f64 },
     #[error("the valid range runs from {min} to {max}: two finite numbers are needed, the lower one first")]
     ValidRange { min: f64, max: f64 },
+    #[error(
+        "a divider of {series_ohm} ohm that counts to {full_scale}: a resistor from {ohm_min} to {ohm_max} ohm and a count from {count_min} to {count_max} are needed",
+        ohm_min = Divider::SERIES_OHM.0, ohm_max = Divider::SERIES_OHM.1,
+        count_min = Divider::FULL_SCALE.0, count_max = Divider::FULL_SCALE.1
+    )]
+    Divider { series_ohm: f64, full_scale: f64 },
+    #[error(
+        "a thermistor of {r25_ohm} ohm with a beta of {beta_k} K: {ohm_min} to {ohm_max} ohm and {beta_min} to {beta_max} K are needed",
+        ohm_min = Law::R25_OHM.0, ohm_max = Law::R25_OHM.1, beta_min = Law::BETA_K.0, beta_max = Law::BETA_K.1
+    )]
+    Beta { r25_ohm: f64, beta_k: f64 },
+    #[error(
+        "the constants {a}, {b}, {c} give no resistance that falls as it warms and comes to a temperature from -40 to 125 °C"
+    )]
+    SteinhartHart { a: f64, b: f64, c: f64 },
+    #[error("a platinum thermometer of {given} ohm at 0 °C: {min} to {max} ohm are needed", min = R0_OHM.0, max = R0_OHM.1)]
+    PlatinumAtZero { given: f64 },
+    #[error("a soil of {given} °C: a temperature from {min} to {max} °C is needed", min = SOIL_C.0, max = SOIL_C.1)]
+    SoilTemperature { given: f64 },
+    #[error(
+        "a soil that holds {wilting_point} m3/m3 at the wilting point, {field_capacity} at field capacity and {saturation} when saturated: three numbers that rise from above 0 to at most 1 are needed"
+    )]
+    Retention { wilting_point: f64, field_capacity: f64, saturation: f64 },
 }
 
 impl Calibration {
@@ -163,8 +203,29 @@ impl Calibration {
         Ok(Self { curve: Curve::Tips { mm_per_tip, counts }, valid: None })
     }
 
+    /// Resistance of a granular matrix sensor to water content.
+    pub fn granular_matrix(sensor: GranularMatrix) -> Self {
+        Self { curve: Curve::GranularMatrix(sensor), valid: None }
+    }
+
+    /// Resistance of a thermistor to temperature.
+    pub fn thermistor(sensor: Thermistor) -> Self {
+        Self { curve: Curve::Thermistor(sensor), valid: None }
+    }
+
+    /// Resistance of a platinum thermometer to temperature.
+    pub fn platinum(sensor: Platinum) -> Self {
+        Self { curve: Curve::Platinum(sensor), valid: None }
+    }
+
+    /// Register of a 1-wire thermometer to temperature.
+    pub fn one_wire() -> Self {
+        Self { curve: Curve::OneWire, valid: None }
+    }
+
     /// The same curve for raw numbers from `min` to `max` only, both included.
-    /// It replaces the range that the curve would set for itself.
+    /// It replaces the range that points and Topp's equation set for themselves;
+    /// the limits of a resistance and of what it comes to stay.
     ///
     /// # Errors
     ///

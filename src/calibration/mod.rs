@@ -7,14 +7,26 @@
 
 mod calibrator;
 mod curve;
+pub mod divider;
+pub mod fit;
+pub mod granular_matrix;
+pub mod one_wire;
+pub mod platinum;
 #[cfg(test)]
 mod properties;
+mod steps;
+pub mod thermistor;
 pub mod topp;
 
 use jiff::Timestamp;
 
 pub use calibrator::{Calibrated, Calibrator, OutOfRange};
 pub use curve::{Calibration, CalibrationError, Counts, Curve};
+pub use divider::{Divider, Side};
+pub use granular_matrix::{GranularMatrix, Retention};
+pub use platinum::Platinum;
+pub use steps::EQUATIONS;
+pub use thermistor::{Law, Thermistor};
 
 /// A calibration and the instant from which it holds.
 #[derive(Clone, Debug, PartialEq)]

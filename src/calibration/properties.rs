@@ -3,7 +3,10 @@
 use jiff::Timestamp;
 use proptest::prelude::*;
 
-use super::{Calibrated, Calibration, Calibrator, Counts, DatedCalibration};
+use super::{
+    Calibrated, Calibration, Calibrator, Counts, DatedCalibration, Divider, GranularMatrix, Law, Platinum,
+    Retention, Side, Thermistor,
+};
 
 fn at(s: i64) -> Timestamp {
     Timestamp::from_second(1_776_403_800 + s).unwrap()
@@ -37,6 +40,27 @@ fn piecewise() -> impl Strategy<Value = Calibration> {
     )
 }
 
+fn divider() -> impl Strategy<Value = Option<Divider>> {
+    let side = prop_oneof![Just(Side::Ground), Just(Side::Supply)];
+    let some = (1.0..1e6_f64, 1.0..70_000.0_f64, side)
+        .prop_map(|(series, full, side)| Divider::new(series, full, side).unwrap());
+    prop::option::of(some)
+}
+
+fn thermistor() -> impl Strategy<Value = Thermistor> {
+    let beta = (10.0..1e7_f64, 1000.0..10_000.0_f64).prop_map(|(r25, beta)| Law::beta(r25, beta).unwrap());
+    let constants = (0.0005..0.002_f64, 0.0001..0.0004_f64, 0.0..5e-7_f64)
+        .prop_filter_map("a law that holds", |(a, b, c)| Law::steinhart_hart(a, b, c).ok());
+    (prop_oneof![beta, constants], divider()).prop_map(|(law, divider)| Thermistor::new(law, divider))
+}
+
+fn granular_matrix() -> impl Strategy<Value = GranularMatrix> {
+    let soil = (0.01..0.3_f64, 0.01..0.3_f64, 0.01..0.3_f64)
+        .prop_map(|(wp, more, most)| Retention::new(wp, wp + more, wp + more + most).unwrap());
+    (0.0..=40.0_f64, soil, divider())
+        .prop_map(|(soil_c, soil, divider)| GranularMatrix::new(soil_c, soil, divider).unwrap())
+}
+
 fn calibration() -> impl Strategy<Value = Calibration> {
     let wraps_at = prop::option::of((2..100_000_u32).prop_map(f64::from));
     let counts =
@@ -48,6 +72,10 @@ fn calibration() -> impl Strategy<Value = Calibration> {
         prop::collection::vec(any::<f64>().prop_filter("finite", |c| c.is_finite()), 1..6)
             .prop_map(|c| Calibration::polynomial(c).unwrap()),
         (0.01..10.0_f64, counts).prop_map(|(mm, counts)| Calibration::tips(mm, counts).unwrap()),
+        thermistor().prop_map(Calibration::thermistor),
+        granular_matrix().prop_map(Calibration::granular_matrix),
+        (10.0..10_000.0_f64).prop_map(|r0| Calibration::platinum(Platinum::new(r0).unwrap())),
+        Just(Calibration::one_wire()),
     ];
     (curve, prop::option::of((-1e6..1e6_f64, 1.0..1e6_f64))).prop_map(|(curve, valid)| match valid {
         Some((min, span)) => curve.with_valid(min, min + span).unwrap(),
@@ -70,6 +98,9 @@ proptest! {
         for (raw, s) in raws {
             if let Calibrated::Value(value) = calibrator.value(&held, at(s), raw) {
                 prop_assert!(value.is_finite() && raw.is_finite(), "{raw} came to {value}");
+                let why = held[0].calibration.why(raw, value);
+                prop_assert!(!why.is_empty());
+                prop_assert!(why.iter().all(|step| !step.with.contains("NaN")), "{:?}", why);
             }
         }
     }
@@ -90,6 +121,27 @@ proptest! {
             let on = if rises { pair[1] - pair[0] } else { pair[0] - pair[1] };
             prop_assert!(on > -1e-8);
         }
+    }
+
+    #[test]
+    fn a_thermistor_cools_as_its_resistance_rises(
+        thermistor in thermistor(),
+        ohm in 10.0..1e7_f64,
+        more in 1.001..2.0_f64,
+    ) {
+        let law = thermistor.law();
+        let (warm, cool) = (law.temperature_c(ohm), law.temperature_c(ohm * more));
+        // Below a resistance that no thermistor has, 1/T passes 0.
+        prop_assume!(warm > -273.15 && cool > -273.15 && ohm * more < 1e7);
+        prop_assert!(cool < warm, "{} ohm: {}, {} ohm: {}", ohm, warm, ohm * more, cool);
+    }
+
+    #[test]
+    fn drier_soil_holds_less(matrix in granular_matrix(), kpa in 0.0..1500.0_f64, more in 0.01..100.0_f64) {
+        let soil = matrix.retention();
+        let (_, _, saturation) = soil.points();
+        let (wet, dry) = (soil.water_content(kpa), soil.water_content(kpa + more));
+        prop_assert!(0.0 < dry && dry < wet && wet <= saturation, "{} {}", wet, dry);
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! One file for each command.
 
-pub mod acknowledge;
+pub mod acclimatise;
 pub mod alarms;
+pub mod answer;
+pub mod calibrate;
 pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]
@@ -10,6 +12,7 @@ pub mod export;
 pub mod import;
 pub mod log;
 pub mod mulch;
+mod rain_record;
 pub mod recent;
 pub mod run;
 pub mod telemetry;

@@ -41,6 +41,7 @@ mod tests {
             to: State::Unacknowledged,
             since: "2026-04-17T05:30:00Z".parse().expect("valid"),
             at: "2026-04-17T06:00:00Z".parse().expect("valid"),
+            shelf: None,
             text: "Kitchen bed is dry \"now\"\n".to_owned(),
             values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
             source: "FAO-56 eq. 82-83".into(),
@@ -51,6 +52,7 @@ mod tests {
                 source: "FAO-56".into(),
                 check: "plain arithmetic".into(),
             }],
+            how: None,
             tell: vec!["grounds".to_owned()],
         };
         let letter = letter(&change);

@@ -19,10 +19,18 @@ pub(crate) struct Published<'a> {
     priority: &'a str,
     since: String,
     at: String,
+    /// Until when it is put aside.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    until: Option<String>,
+    /// How a person's answer came.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    how: Option<&'a str>,
     r#for: &'a [String],
     text: &'a str,
     values: Numbers<'a>,
     source: &'a str,
+    /// The equations behind the numbers, where there are any.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     why: Vec<StepSaid<'a>>,
 }
 
@@ -62,6 +70,8 @@ impl<'a> Published<'a> {
             priority: kind.priority().name(),
             since: it.since.to_string(),
             at: it.at.to_string(),
+            until: it.shelf.map(|(until, _)| until.to_string()),
+            how: it.how.as_deref(),
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),
@@ -82,6 +92,8 @@ impl<'a> Published<'a> {
             priority: kind.priority().name(),
             since: it.since.to_string(),
             at: it.at.to_string(),
+            until: it.shelf.map(|(until, _)| until.to_string()),
+            how: it.how.as_deref(),
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),

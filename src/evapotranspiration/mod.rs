@@ -1,1 +1,70 @@
 //! Reference evapotranspiration and what a crop makes of it.
+//!
+//! Reference evapotranspiration ET0 is the water, in millimetres a day, that a
+//! short, well-watered grass gives to the air. A crop takes its own share of
+//! it: `ETc = Kc ET0`, with the coefficient that [`crate::soil`] gives.
+//!
+//! ```text
+//! Penman-Monteith (eq. 6)   needs air temperature, humidity, sun and wind
+//! Hargreaves      (eq. 52)  needs air temperature alone, and is rougher
+//! ```
+//!
+//! Source: Allen, Pereira, Raes, Smith (1998), Crop evapotranspiration, FAO
+//! Irrigation and Drainage Paper 56, chapters 3 to 6. Equation numbers
+//! are those of the paper.
+//!
+//! # Where it stops holding
+//!
+//! Every input has a range, and one outside of it is an [`OutOfRange`], never
+//! moved back inside. Three limits are the paper's own and part of its method;
+//! where one has been applied, the steps say so: wind below 0.5 m/s counts as
+//! 0.5 m/s, Rs/Rso counts as 1 at most, and the sun that never rises or never
+//! sets has a sunset hour angle of 0 or pi.
+//!
+//! A day without any sun has no clear-sky radiation to compare with, so
+//! Penman-Monteith gives none in the polar night. ET0 can come out a little
+//! below zero on cold, dim days: that is dew, and is left as it is.
+
+mod air;
+mod crop;
+mod range;
+mod reference;
+mod sun;
+
+use crate::why::Equation;
+
+pub use air::{
+    Humidity, LEAST_WIND_M_S, actual_vapour_pressure_kpa, mean_saturation_vapour_pressure_kpa, pressure_kpa,
+    psychrometric_constant_kpa_c, saturation_vapour_pressure_kpa, vapour_pressure_slope_kpa_c,
+    wind_at_2m_m_s,
+};
+pub use crop::{MID_SEASON, crop_evapotranspiration};
+pub use range::OutOfRange;
+pub use reference::{
+    Method, Reference, Temperatures, Terms, Weather, hargreaves, hargreaves_mm, penman_monteith,
+};
+pub use sun::{
+    EVAPORATION_MM_PER_MJ, clear_sky_mj_m2, daylight_h, declination_rad, extraterrestrial_mj_m2,
+    inverse_distance, net_long_wave_mj_m2, net_short_wave_mj_m2, soil_heat_month_mj_m2,
+    sun_from_sunshine_mj_m2, sun_from_temperature_mj_m2, sunset_hour_angle_rad,
+};
+
+/// The equations of this room.
+pub const EQUATIONS: &[Equation] = &[
+    air::MEAN_SATURATION,
+    air::ACTUAL_FROM_EXTREMES,
+    air::ACTUAL_FROM_MEAN,
+    air::ACTUAL_FROM_DEW_POINT,
+    air::SLOPE,
+    air::PRESSURE,
+    air::PSYCHROMETRIC,
+    air::WIND,
+    sun::EXTRATERRESTRIAL,
+    sun::CLEAR_SKY,
+    sun::NET_SHORT_WAVE,
+    sun::NET_LONG_WAVE,
+    reference::PENMAN_MONTEITH,
+    reference::HARGREAVES,
+    crop::MID_SEASON,
+    crop::CROP,
+];

@@ -10,10 +10,11 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{Input, Kind, State};
+use crate::alarms::{Delays, Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Place};
+use crate::garden::rain_days::caught;
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
@@ -53,6 +54,8 @@ pub struct StoredAlarm {
     pub state: State,
     pub since: Timestamp,
     pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
     pub text: String,
     pub values: Values,
     pub source: Cow<'static, str>,
@@ -119,9 +122,9 @@ impl Core {
         if judged.is_none() && !repeated {
             // Water that was not counted must not look like none.
             match &mut site.sensors[usize::from(index)].memory {
-                Memory::Rain(gauge) => gauge.miss(at),
+                Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
                 Memory::Flow(flow) => flow.miss(at),
-                Memory::Soil(_) | Memory::Water(_) | Memory::None => {}
+                Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
             }
         }
         if reading.is_none() {
@@ -129,17 +132,27 @@ impl Core {
         }
         site.judged_to = site.judged_to.max(Some(at));
         let Some(value) = judged else { return };
+        site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
+        let suspect =
+            site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
             Memory::Soil(watch) => watch.push(at, value),
-            Memory::Water(kept) => {
-                kept.push(at, value);
+            Memory::Water(thermometer) => {
+                thermometer.kept.push(at, value);
+                None
+            }
+            Memory::Ph(hours) => {
+                hours.push(at, value);
                 None
             }
             Memory::Rain(gauge) => {
-                gauge.push(at, value, patience_s);
+                gauge.push(caught(plan, at, sample.raw, value), patience_s, &garden.site.time_zone);
+                if suspect {
+                    gauge.doubt();
+                }
                 None
             }
             Memory::Flow(flow) => {
@@ -151,12 +164,19 @@ impl Core {
         match (plan.place, &state.memory) {
             (Place::Bed(bed), Memory::Soil(_)) => {
                 site.judge_bed_water(bed, at, batch);
+                site.judge_wetness(bed, index, at, value, batch);
+                site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
                 if let Some(wetting) = wetting {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (Place::Bed(bed), Memory::Flow(_)) => site.judge_flow(bed, index, at, batch),
-            (Place::Tank(tank), Memory::Water(_)) => site.judge_tank(tank, at, batch),
+            (place, Memory::Flow(_)) => {
+                if let Place::Bed(bed) = place {
+                    site.judge_flow(bed, index, at, batch);
+                }
+                site.judge_flow_left_on(index, at, batch);
+            }
+            (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
     }
@@ -192,9 +212,16 @@ impl Core {
         }
     }
 
-    /// Somebody has taken the alarm on. `false` if there is no such alarm or it
-    /// is not waiting for an answer.
-    pub fn acknowledge(&mut self, key: &AlarmKey, now: Timestamp, batch: &mut Batch) -> bool {
+    /// Takes a person's answer to an alarm. `how` says by which way it came. `false`
+    /// if there is no such alarm or the answer changes nothing.
+    pub fn answer(
+        &mut self,
+        key: &AlarmKey,
+        input: Input,
+        how: &str,
+        now: Timestamp,
+        batch: &mut Batch,
+    ) -> bool {
         let before = batch.changes.len();
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
         let garden = Arc::clone(&site.garden);
@@ -204,10 +231,14 @@ impl Core {
         };
         let Some(standing) = site.standing_mut(key) else { return false };
         let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
-        let delays = garden.rules.sensor_silent;
-        standing.step(&of, now, Input::Acknowledge, delays, batch, |_| {
-            Said::new("somebody has taken this on".to_owned(), &[], "")
+        // The delays are the condition's; an answer waits for nothing.
+        let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
+        standing.step(&of, now, input, delays, batch, |_| {
+            Said::new("Nothing is the matter here; somebody answered all the same.".to_owned(), &[], "")
         });
+        for change in &mut batch.changes[before..] {
+            change.how = Some(how.to_owned().into());
+        }
         batch.changes.len() > before
     }
 
@@ -244,6 +275,21 @@ impl Core {
         }
     }
 
+    /// Gives back a gauge's stored reading for its rain days alone, oldest first and
+    /// before [`Core::restore_reading`]: months are longer than what the rules
+    /// remember. `mm` is `None` where it could not be counted.
+    pub fn restore_rain(&mut self, sensor: SensorIx, at: Timestamp, raw: f64, mm: Option<f64>) {
+        let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
+        let site = &mut self.sites[site as usize];
+        let patience_s = site.patience_s(index);
+        let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory else { return };
+        let (plan, zone) = (&site.garden.sensors[usize::from(index)], &site.garden.site.time_zone);
+        match mm {
+            Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
+            None => gauge.miss_day(at, zone),
+        }
+    }
+
     /// Ends the restoring: the stored alarms stand, whatever the restored
     /// readings made of them; alarms that are not stored are normal.
     pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
@@ -258,6 +304,9 @@ impl Core {
                     standing.life = crate::alarms::Life::restored(
                         state,
                         found.map_or(Timestamp::UNIX_EPOCH, |a| a.since),
+                        found.map_or(Timestamp::UNIX_EPOCH, |a| a.at),
+                        found.and_then(|a| a.shelf),
+                        standing.life,
                     );
                 }
                 standing.last = found.map(|a| {
@@ -347,10 +396,15 @@ impl SiteState {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
                 state.good = state.good.filter(|(at, _)| *at != before);
+                self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
-                    Memory::Water(kept) => kept.take_back(before),
-                    Memory::Rain(_) | Memory::Flow(_) | Memory::None => {}
+                    Memory::Water(thermometer) => {
+                        thermometer.kept.take_back(before);
+                        thermometer.immersion.take_back(before);
+                    }
+                    // An hour's mean bears one false reading.
+                    Memory::Rain(_) | Memory::Ph(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }
@@ -373,7 +427,7 @@ impl SiteState {
     }
 
     /// Visits every alarm that this site can have.
-    fn each_standing<'a>(
+    pub(crate) fn each_standing<'a>(
         &'a mut self,
         mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &'a mut Standing),
     ) {
@@ -390,6 +444,7 @@ impl SiteState {
         for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
+            visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
         }
     }
 }

@@ -16,7 +16,7 @@ use crate::garden::site::{BedWetting, Cause, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said};
 use crate::garden::wetting_rules::SOURCE_HOURS;
 use crate::garden::words;
-use crate::watering::{METERED, Run, Wetting, wholly_outside};
+use crate::watering::{METERED, FlowRun, Wetting, wholly_outside};
 
 /// Least water that is a watering, mm over the bed: less is a drip or a cup.
 const LEAST_MM: f64 = 0.5;
@@ -137,7 +137,7 @@ impl SiteState {
     }
 }
 
-fn metered(run: &Run, area_m2: f64) -> crate::why::Step {
+fn metered(run: &FlowRun, area_m2: f64) -> crate::why::Step {
     let minutes = (run.to.as_second() - run.from.as_second()) / 60;
     METERED.step(format!(
         "{:.1} L within {minutes} min; a watering from 0.5 mm x {area_m2:.1} m2 = {:.1} L",

@@ -48,6 +48,8 @@ pub enum Seen {
     FishLost { count: u32 },
     /// Fed, grams.
     Fed { grams: f64 },
+    /// A tank is being cleaned, for so many hours.
+    TankCleaning { hours: f64 },
     /// A bag of fish that floats on the tank.
     Bag { temperature_c: Option<f64>, ph: Option<f64> },
     /// Only the note.
@@ -84,6 +86,7 @@ impl Seen {
             Self::FishAdded { .. } => "fish-added",
             Self::FishLost { .. } => "fish-lost",
             Self::Fed { .. } => "fed",
+            Self::TankCleaning { .. } => "tank-cleaning",
             Self::Bag { .. } => "bag",
             Self::Note => "note",
         }
@@ -115,6 +118,7 @@ impl Seen {
             }
             Self::FishLost { count } => vec![("count", f64::from(count))],
             Self::Fed { grams } => vec![("grams", grams)],
+            Self::TankCleaning { hours } => vec![("hours", hours)],
             Self::Bag { temperature_c, ph } => known(&[("temperature_c", temperature_c), ("ph", ph)]),
             Self::WettingAgent | Self::Planted { .. } | Self::Note => Vec::new(),
         }
@@ -158,6 +162,7 @@ impl Seen {
             Self::FishAdded { count, grams_each: None } => format!("{count} fish added"),
             Self::FishLost { count } => format!("{count} fish lost"),
             Self::Fed { grams } => format!("fed {grams} g"),
+            Self::TankCleaning { hours } => format!("tank being cleaned, for {hours} hours"),
             Self::Bag { temperature_c, ph } => {
                 format!(
                     "a bag of fish floats: {}",

@@ -13,6 +13,7 @@ impl SiteState {
         let index = |found: Option<usize>| found.and_then(|i| u16::try_from(i).ok());
         if let Some(bed) = index(self.garden.beds.iter().position(|b| b.id == *place)) {
             self.judge_bed_water(bed, now, batch);
+            self.judge_repellent(bed, now, batch);
         } else if let Some(tank) = index(self.garden.tanks.iter().position(|t| t.id == *place)) {
             self.judge_tank(tank, now, batch);
         }

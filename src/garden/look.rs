@@ -3,12 +3,13 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
-use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, advice, days_until};
+use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Id;
 use crate::garden::silence::place_name;
 use crate::garden::site::{Cause, Memory, SiteState, plus};
 use crate::garden::standing::Standing;
-use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, ToDo};
+use crate::garden::watering_words::{When, advice};
 use crate::garden::words;
 use crate::rain::nine_am_before;
 
@@ -20,7 +21,7 @@ impl SiteState {
         let alarms = self.alarm_views();
         let to_do = alarms
             .iter()
-            .filter(|a| matches!(a.state, State::Unacknowledged | State::Acknowledged))
+            .filter(|a| a.state.is_active())
             .map(|a| ToDo { priority: a.priority, place: a.place_name.clone(), text: a.text.clone() })
             .collect();
         SiteView {
@@ -33,7 +34,7 @@ impl SiteState {
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
-            weather: Vec::new(),
+            weather: self.weather_figures(now),
             sensors: garden
                 .sensors
                 .iter()
@@ -56,11 +57,7 @@ impl SiteState {
         let garden = &self.garden;
         let mut views = Vec::new();
         let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
-            let (state, Some(since), Some(last)) =
-                (standing.life.state(), standing.life.since(), standing.last.as_deref())
-            else {
-                return;
-            };
+            let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
             if state == State::Normal {
                 return;
             }
@@ -70,8 +67,9 @@ impl SiteState {
                 place_name: name,
                 state,
                 priority: kind.priority(),
-                since,
+                since: standing.life.since().unwrap_or(last.0),
                 at: last.0,
+                shelf: standing.life.shelf(),
                 text: last.1.text.clone(),
                 values: last.1.values.clone(),
                 source: last.1.source.clone(),
@@ -91,6 +89,7 @@ impl SiteState {
         for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
             add(Kind::SensorSilent, &sensor.id, place_name(garden, sensor), &state.silent);
             add(Kind::GaugeSuspect, &sensor.id, place_name(garden, sensor), &state.suspect);
+            add(Kind::WaterLeftOn, &sensor.id, place_name(garden, sensor), &state.left_on);
         }
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
         views
@@ -99,8 +98,6 @@ impl SiteState {
     fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
         let bed = &self.garden.beds[usize::from(index)];
         let state = &self.beds[usize::from(index)];
-        let zone = self.root_zone(index);
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
         let local = self.garden.site.time_zone.to_datetime(now);
         let water = self.bed_water(index, now);
         let (condition, words) = match water {
@@ -110,10 +107,10 @@ impl SiteState {
             ),
             Some(w) => {
                 let left = words::water_left(w.available_left);
-                let advice = advice(bed, &w, &words::when_to_water(hours, local));
-                if w.depletion_mm > w.readily_available_mm {
+                let advice = advice(bed, &w, &When::of(&self.garden.site, bed, now));
+                if w.depletion_mm > w.readily_today_mm {
                     (Condition::Act, format!("Dry: {left} is left. {advice}"))
-                } else if w.depletion_mm > 0.8 * w.readily_available_mm {
+                } else if w.depletion_mm > 0.8 * w.readily_today_mm {
                     (Condition::Watch, format!("Getting dry: {left} is left. {advice}"))
                 } else if w.available_left > 1.1 {
                     (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
@@ -122,6 +119,7 @@ impl SiteState {
                 }
             }
         };
+        let (condition, words) = self.beside_open_alarms(index, condition, words);
         let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
             let days = days_until(local.date(), planned);
             let day = words::day(planned);
@@ -137,6 +135,11 @@ impl SiteState {
             };
             Some(format!("Mulch is planned for {day} ({}). {ready}", words::days_ahead(days)))
         });
+        let renewal = self.mulch_renewal(index, now);
+        let mulch = match (mulch, renewal) {
+            (Some(planned), Some(renewal)) => Some(format!("{planned} {renewal}")),
+            (planned, renewal) => planned.or(renewal),
+        };
         BedView {
             id: bed.id.clone(),
             name: bed.name.clone(),
@@ -144,10 +147,10 @@ impl SiteState {
             words,
             water_content: water.map(|w| w.water_content),
             wilting_point: bed.wilting_point,
-            refill_point: zone.refill_point(),
+            refill_point: self.root_zone_today(index, now).refill_point(),
             field_capacity: bed.field_capacity,
             available_left: water.map(|w| w.available_left),
-            figures: self.wetting_figure(index).into_iter().collect(),
+            figures: self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect(),
             last_wetting: state.wetting.map(|w| {
                 let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
@@ -168,49 +171,6 @@ impl SiteState {
                 }
             }),
             mulch,
-        }
-    }
-
-    fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
-        let tank = &self.garden.tanks[usize::from(index)];
-        let state = &self.tanks[usize::from(index)];
-        let limits = tank.limits;
-        let water = self.tank_water(index, now);
-        let (condition, words) = match water {
-            None => (
-                Condition::Unknown,
-                "Its thermometer has no fresh good reading, so its water is not known.".to_owned(),
-            ),
-            Some(w) => {
-                let is = format!("The water is {:.1} °C", w.coldest_c);
-                let swing = w.hour.map_or(0.0, |c| c.by_c.abs());
-                if active(&state.shock) {
-                    (Condition::Act, format!("{is} and has changed too fast. Add no water and no fish."))
-                } else if active(&state.warm) || w.warmest_c > limits.warm_c {
-                    (Condition::Act, format!("{is}: too warm for {}.", tank.fish_name()))
-                } else if active(&state.cold) || w.coldest_c < limits.cold_c {
-                    (Condition::Act, format!("{is}: too cold for {}.", tank.fish_name()))
-                } else if swing > 0.75 * limits.change_hour_c
-                    || w.warmest_c > limits.warm_c - 1.0
-                    || w.coldest_c < limits.cold_c + 1.0
-                {
-                    (Condition::Watch, format!("{is}, near a limit of {}.", tank.fish_name()))
-                } else {
-                    (Condition::Well, format!("{is}, well within the limits of {}.", tank.fish_name()))
-                }
-            }
-        };
-        TankView {
-            id: tank.id.clone(),
-            name: tank.name.clone(),
-            condition,
-            words,
-            temperature_c: water.map(|w| w.coldest_c),
-            cold_c: limits.cold_c,
-            warm_c: limits.warm_c,
-            change_hour_c: water.and_then(|w| w.hour).map(|c| c.by_c),
-            change_day_c: water.and_then(|w| w.day).map(|c| c.by_c),
-            figures: Vec::new(),
         }
     }
 
@@ -250,10 +210,11 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        Some(RainView { condition, words, since_9am_mm, week_mm, figures: self.gauge_figures() })
+        let figures = self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect();
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures })
     }
 }
 
-fn active(standing: &Standing) -> bool {
-    matches!(standing.life.state(), State::Unacknowledged | State::Acknowledged)
+pub(crate) fn active(standing: &Standing) -> bool {
+    standing.life.state().is_active()
 }

@@ -14,6 +14,7 @@ use crate::alarms::{Delays, Kind};
 use crate::calibration::DatedCalibration;
 use crate::intake::PayloadFormat;
 use crate::quality::Limits;
+use crate::soil::{Composition, Lengths};
 
 /// A short name used in topics, commands and the database: lower-case letters,
 /// digits and hyphens, 1 to 64 characters.
@@ -61,6 +62,15 @@ pub struct Garden {
     pub sensors: Vec<Sensor>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
+    pub roof: Option<RoofTank>,
+}
+
+/// A roof, and the tank that it fills.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RoofTank {
+    pub roof: crate::rain::Roof,
+    /// What the tank holds, litres, above 0.
+    pub tank_l: Option<f64>,
 }
 
 /// Where the garden is and how its day runs.
@@ -77,6 +87,16 @@ pub struct Site {
     pub watering_allowed: LocalHours,
     /// Hours of a weekday when people are in the garden, local clock time.
     pub working_hours: LocalHours,
+    pub holidays: Vec<Holiday>,
+}
+
+/// Days on which the garden keeps some alarms quiet.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Holiday {
+    /// First and last day, in the site's own calendar.
+    pub from: Date,
+    pub to: Date,
+    pub quiet: Vec<Kind>,
 }
 
 /// Intervals of the local clock, sorted and without overlap.
@@ -116,14 +136,25 @@ pub struct Bed {
     pub field_capacity: f64,
     /// Volumetric water content at the wilting point, m³/m³.
     pub wilting_point: f64,
+    /// Volumetric water content at saturation, m³/m³, where it is known: above
+    /// field capacity.
+    pub saturation: Option<f64>,
+    /// What the soil is made of, where the file gives it.
+    pub composition: Option<Composition>,
     /// The crop's name in the table; `None`: the file gives its own numbers.
     pub crop: Option<String>,
     /// Rooting depth used for scheduling, metres.
     pub root_depth_m: f64,
     /// Fraction of total available water that may be used before stress, 0.1 to 0.8.
     pub depletion_fraction: f64,
+    /// The day of planting or sowing, in the site's own calendar.
+    pub planted: Option<Date>,
+    /// The garden's own lengths of the growth stages.
+    pub stage_lengths: Option<Lengths>,
     pub irrigation: Option<Irrigation>,
     pub mulch: Option<Mulch>,
+    /// Nothing grows in it: it wants no water.
+    pub fallow: bool,
     /// The bed's own allowed hours; `None`: the site's.
     pub watering_allowed: Option<LocalHours>,
 }
@@ -163,6 +194,10 @@ pub struct Tank {
     /// The species' name in the table; `None`: the file gives its own limits.
     pub species: Option<String>,
     pub fish: Option<u32>,
+    /// Mass of one fish on average, g, where somebody has weighed them.
+    pub fish_grams: Option<f64>,
+    /// What they are fed in a day, g.
+    pub feed_g_day: Option<f64>,
     pub limits: crate::tank::TankLimits,
 }
 
@@ -260,6 +295,9 @@ pub struct Sensor {
     pub place: Place,
     /// Metres below the surface, for soil sensors.
     pub depth_m: Option<f64>,
+    /// Metres above the ground, for wind sensors; `None`: 2 m, the height for which
+    /// the equations of evapotranspiration are made.
+    pub height_m: Option<f64>,
     pub topic: String,
     pub payload: PayloadFormat,
     /// Seconds between readings, as the sensor is set up.
@@ -322,7 +360,7 @@ impl Default for RuleSettings {
             watering_hours: delays(0.0, 0, 6 * 3600),
             water_left_on: delays(0.01, 6 * 3600, 3600),
             water_repellent_soil: delays(0.0, 0, 0),
-            waterlogged: delays(0.01, 3 * 86_400, 3600),
+            waterlogged: delays(0.01, 2 * 86_400, 3600),
             low_oxygen: delays(0.5, 900, 1800),
             ammonia: delays(0.005, 0, 0),
             ph: delays(0.1, 1800, 1800),

@@ -95,6 +95,8 @@ pub struct AlarmChange {
     pub since: Timestamp,
     /// When this step was taken.
     pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
     pub text: String,
     /// Named numbers behind the text, in the order to show.
     pub values: Values,
@@ -102,6 +104,8 @@ pub struct AlarmChange {
     pub source: Cow<'static, str>,
     /// The equations behind the numbers, with the numbers put in.
     pub why: Why,
+    /// How a person's answer came: "command"; `None` where no person answered.
+    pub how: Option<Cow<'static, str>>,
     /// Groups to tell.
     pub tell: Vec<String>,
 }

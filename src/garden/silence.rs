@@ -18,6 +18,7 @@ impl SiteState {
             return;
         }
         self.now = Some(now);
+        self.run_timers(now, batch);
         if self.silence_due.is_some_and(|due| now < due) {
             return;
         }

@@ -9,10 +9,12 @@ use crate::calibration::Calibrator;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
+use crate::garden::weather_day::WeatherDays;
+use crate::garden::wet_rules::Wetness;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
-use crate::soil::{RootZone, mean_water_content};
-use crate::tank::Temperatures;
+use crate::soil::{RootZone, Soaking, mean_water_content};
+use crate::tank::{Hourly, Immersion, Temperatures};
 use crate::watering::{FlowWatch, WettingWatch};
 use crate::why::Why;
 
@@ -27,10 +29,18 @@ const GRACE_S: i64 = 300;
 #[derive(Debug)]
 pub(crate) enum Memory {
     Soil(Box<WettingWatch>),
-    Water(Box<Temperatures>),
+    Water(Box<Thermometer>),
+    Ph(Box<Hourly>),
     Rain(Box<Gauge>),
     Flow(Box<FlowWatch>),
     None,
+}
+
+/// A tank's thermometer: its last day, and whether it is in the water.
+#[derive(Debug, Default)]
+pub(crate) struct Thermometer {
+    pub(crate) kept: Temperatures,
+    pub(crate) immersion: Immersion,
 }
 
 /// The last thing a sensor said.
@@ -54,6 +64,8 @@ pub(crate) struct SensorState {
     pub(crate) silent: Standing,
     /// Of a rain gauge: whether it is believed.
     pub(crate) suspect: Standing,
+    /// Of the site's water meter: whether its run goes on.
+    pub(crate) left_on: Standing,
     pub(crate) memory: Memory,
 }
 
@@ -67,10 +79,12 @@ impl SensorState {
             heard: None,
             silent: Standing::default(),
             suspect: Standing::default(),
+            left_on: Standing::default(),
             memory: match measures {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
+                Quantity::Ph => Memory::Ph(Box::default()),
                 Quantity::WaterFlow => Memory::Flow(Box::default()),
                 _ => Memory::None,
             },
@@ -146,6 +160,8 @@ pub(crate) struct BedState {
     pub(crate) repellent: Standing,
     pub(crate) waterlogged: Standing,
     pub(crate) wetting: Option<BedWetting>,
+    pub(crate) wetness: Wetness,
+    pub(crate) soaking: Soaking,
     /// The equations behind the last wetting.
     pub(crate) wetting_why: Why,
 }
@@ -181,6 +197,10 @@ impl BedState {
 pub(crate) struct TankState {
     /// Its water-temperature sensors.
     pub(crate) thermometers: Vec<u16>,
+    /// Its dissolved-oxygen sensors.
+    pub(crate) oxygen_probes: Vec<u16>,
+    /// Its pH sensors.
+    pub(crate) ph_probes: Vec<u16>,
     pub(crate) shock: Standing,
     pub(crate) warm: Standing,
     pub(crate) cold: Standing,
@@ -227,6 +247,7 @@ pub(crate) struct SiteState {
     pub(crate) trusts: Vec<Trust>,
     /// What people saw and did.
     pub(crate) log: SiteLog,
+    pub(crate) weather: WeatherDays,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
     /// Latest time of a judged reading.
@@ -235,6 +256,8 @@ pub(crate) struct SiteState {
     pub(crate) now: Option<Timestamp>,
     /// Before this no sensor can have fallen silent.
     pub(crate) silence_due: Option<Timestamp>,
+    /// When the alarms' timers were last looked at.
+    pub(crate) timers_at: Option<Timestamp>,
 }
 
 /// The water of a bed as its probes see it.
@@ -242,7 +265,15 @@ pub(crate) struct SiteState {
 pub(crate) struct BedWater {
     pub(crate) water_content: f64,
     pub(crate) depletion_mm: f64,
+    /// With the table's depletion fraction, the same every day, mm.
     pub(crate) readily_available_mm: f64,
+    /// The depletion fraction of today: adjusted for what the crop used
+    /// yesterday where that is known, else the table's.
+    pub(crate) depletion_fraction: f64,
+    /// With the depletion fraction of today, mm.
+    pub(crate) readily_today_mm: f64,
+    /// What the crop used yesterday, mm, where it is known.
+    pub(crate) evapotranspiration_mm: Option<f64>,
     pub(crate) available_left: f64,
     pub(crate) probes_used: usize,
     /// Whether every probe of the bed had a fresh good value.
@@ -275,6 +306,8 @@ impl SiteState {
             .zip(&garden.tanks)
             .map(|(i, _)| TankState {
                 thermometers: of(Quantity::WaterTemperature, Place::Tank(i)),
+                oxygen_probes: of(Quantity::DissolvedOxygen, Place::Tank(i)),
+                ph_probes: of(Quantity::Ph, Place::Tank(i)),
                 ..TankState::default()
             })
             .collect();
@@ -290,10 +323,12 @@ impl SiteState {
             trusts: vec![Trust::default(); gauges.len()],
             gauges,
             log: SiteLog::default(),
+            weather: WeatherDays::new(&garden),
             evidence_at: None,
             judged_to: None,
             now: None,
             silence_due: None,
+            timers_at: None,
             garden,
         }
     }
@@ -324,23 +359,32 @@ impl SiteState {
     /// The bed's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
         let zone = self.root_zone(bed);
-        let probes: Vec<(f64, f64)> = self.beds[usize::from(bed)]
+        let probes = self.bed_probes(bed, at);
+        let water_content = mean_water_content(&probes, zone.root_depth_m)?;
+        let (depletion_fraction, evapotranspiration_mm) = self.fraction_today(bed, at);
+        Some(BedWater {
+            water_content,
+            depletion_mm: zone.depletion_mm(water_content),
+            readily_available_mm: zone.readily_available_mm(),
+            depletion_fraction,
+            readily_today_mm: depletion_fraction * zone.total_available_mm(),
+            evapotranspiration_mm,
+            available_left: zone.available_left(water_content),
+            probes_used: probes.len(),
+            whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
+        })
+    }
+
+    /// A bed's fresh good water contents with their depths (m), from the top down.
+    pub(crate) fn bed_probes(&self, bed: u16, at: Timestamp) -> Vec<(f64, f64)> {
+        self.beds[usize::from(bed)]
             .probes
             .iter()
             .filter_map(|&probe| {
                 let depth_m = self.garden.sensors[usize::from(probe)].depth_m?;
                 Some((depth_m, self.fresh(probe, at)?))
             })
-            .collect();
-        let water_content = mean_water_content(&probes, zone.root_depth_m)?;
-        Some(BedWater {
-            water_content,
-            depletion_mm: zone.depletion_mm(water_content),
-            readily_available_mm: zone.readily_available_mm(),
-            available_left: zone.available_left(water_content),
-            probes_used: probes.len(),
-            whole: probes.len() == self.beds[usize::from(bed)].probes.len(),
-        })
+            .collect()
     }
 
     /// The computer's clock was ahead and has been set right: what was noted under
@@ -362,12 +406,16 @@ impl SiteState {
             if state.last.is_some_and(|last| last.at > limit) {
                 let (silent, suspect) =
                     (std::mem::take(&mut state.silent), std::mem::take(&mut state.suspect));
-                *state =
-                    SensorState { silent, suspect, heard: state.heard, ..SensorState::new(plan.measures) };
+                let left_on = std::mem::take(&mut state.left_on);
+                let heard = state.heard;
+                *state = SensorState { silent, suspect, left_on, heard, ..SensorState::new(plan.measures) };
             }
             state.heard = state.heard.map(|at| at.min(now));
         }
+        self.weather.set_back(limit);
         for bed in &mut self.beds {
+            bed.wetness.forget_after(limit);
+            bed.soaking.forget_after(limit);
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
         }
         true

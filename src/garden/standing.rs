@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind, Life, State};
+use crate::alarms::{Conduct, Delays, Input, Kind, Life};
 use crate::garden::plan::{Id, Site, Tell};
 use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
 use crate::why::Why;
@@ -62,24 +62,26 @@ impl Standing {
         batch: &mut Batch,
         say: impl FnOnce(bool) -> Said,
     ) {
-        let (life, step) = self.life.step(at, input, delays);
+        let (life, step) = self.life.step(at, input, Conduct::of(of.kind, delays));
         self.life = life;
         let Some(step) = step else { return };
         let said = match (&self.last, input) {
-            // An answer repeats what was said.
-            (Some(last), Input::Acknowledge) => last.1.clone(),
-            _ => say(matches!(step.to, State::Unacknowledged | State::Acknowledged)),
+            // An answer repeats what was said, and so does a reminder.
+            (Some(last), input) if input.is_answer() || input == Input::Time => last.1.clone(),
+            _ => say(step.to.is_active()),
         };
         batch.changes.push(AlarmChange {
             key: AlarmKey { site: of.site.id.clone(), kind: of.kind, place: of.place.clone() },
             from: step.from,
             to: step.to,
             since: step.since,
+            shelf: life.shelf(),
             at,
             text: said.text.clone(),
             values: said.values.clone(),
             source: said.source.clone(),
             why: said.why.clone(),
+            how: None,
             tell: of.tell.iter().filter(|t| t.alarms.contains(&of.kind)).map(|t| t.who.clone()).collect(),
         });
         self.last = Some(Box::new((at, said)));

@@ -1,94 +1,108 @@
-//! What is judged at a tank: the temperature's changes and its limits.
+//! What is judged at a tank: its temperature and how fast it changes, oxygen,
+//! ammonia and pH. The words are in `tank_words`.
 
 use jiff::Timestamp;
 
-use crate::alarms::{Input, Kind};
+use crate::alarms::Input;
+use crate::alarms::Kind;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
-use crate::garden::site::{Memory, SiteState};
-use crate::garden::standing::{Of, Said};
-use crate::garden::words;
-use crate::tank::{Change, DAY_S, HOUR_S};
+use crate::garden::site::SiteState;
+use crate::garden::standing::Of;
+use crate::garden::tank_water::TankWater;
+use crate::garden::tank_words as say;
+use crate::tank::{Change, RiseFall, WINDOWS, Window, drift};
 
-const SOURCE_SHOCK: &str = "2 °C within an hour: ANZECC/ARMCANZ 2000 guideline (from memory); a day's limit: this \
-                            project's own, by species";
-const SOURCE_LIMITS: &str = "temperature limits of the species, or the garden file's own";
-/// The usual caution where fish are at risk.
-const ASK: &str = "If fish gasp, roll or lie still, ask a vet or your fisheries adviser at once.";
+/// A test older than this clears nothing.
+const TEST_HOLDS_S: i64 = 14 * 86_400;
+/// A test of pH stands beside the sensor's word this long.
+const PH_BESIDE_S: i64 = 86_400;
+/// Between heat that leaves too little oxygen and heat that does not, mg/L.
+const HEAT_DEADBAND_MG_L: f64 = 0.1;
+/// pH that would leave its range within so many days, at the present drift.
+const DRIFT_AHEAD_DAYS: f64 = 7.0;
+/// A drift below this in all is within what tests tell apart (a quarter of the
+/// usual kit's step of 1, rounded up).
+const DRIFT_LEAST: f64 = 0.3;
+/// A change of pH within a day that troubles fish and filter: FAO Technical Paper
+/// 589, chapter 7.3 (0.3 within 12 to 24 hours; 24 from memory).
+pub(crate) const PH_DAY: f64 = 0.3;
 
-/// A tank's temperature as its probes see it.
+/// A change beyond its limit, or the one nearest to it.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct TankWater {
-    pub(crate) coldest_c: f64,
-    pub(crate) warmest_c: f64,
-    pub(crate) hour: Option<Change>,
-    pub(crate) day: Option<Change>,
-    /// Whether every thermometer had a fresh good value.
-    pub(crate) whole: bool,
+pub(crate) struct Swing {
+    pub(crate) window: Window,
+    pub(crate) change: Change,
+    pub(crate) limit_c: f64,
+}
+
+impl Swing {
+    /// 1 at the limit.
+    pub(crate) fn part(&self) -> f64 {
+        self.change.by_c.abs() / self.limit_c
+    }
+}
+
+/// What too little oxygen was judged by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum OxygenBy {
+    Probe(f64),
+    Test(Timestamp, f64),
+    /// Only the temperature is known: what is left of saturation before dawn.
+    Heat(f64),
+}
+
+/// What is wrong with pH.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum PhFault {
+    OutOfRange(f64),
+    /// Since yesterday.
+    Jump(f64),
+    Drift {
+        per_day: f64,
+        now: f64,
+        days: f64,
+    },
 }
 
 impl SiteState {
-    /// The tank's water at `at`; `None` where no probe has a fresh good value.
-    pub(crate) fn tank_water(&self, index: u16, at: Timestamp) -> Option<TankWater> {
-        let thermometers = &self.tanks[usize::from(index)].thermometers;
-        let whole = thermometers.iter().all(|&probe| self.fresh(probe, at).is_some());
-        let mut water: Option<TankWater> = None;
-        for &probe in thermometers {
-            let Some(value) = self.fresh(probe, at) else { continue };
-            let Memory::Water(kept) = &self.sensors[usize::from(probe)].memory else { continue };
-            let (hour, day) = (kept.largest_change(HOUR_S), kept.largest_change(DAY_S));
-            water = Some(match water {
-                None => TankWater { coldest_c: value, warmest_c: value, hour, day, whole },
-                Some(w) => TankWater {
-                    coldest_c: w.coldest_c.min(value),
-                    warmest_c: w.warmest_c.max(value),
-                    hour: larger(w.hour, hour),
-                    day: larger(w.day, day),
-                    whole,
-                },
-            });
-        }
-        water
+    /// Judges a tank after a good reading of one of its sensors, or after somebody
+    /// has written something down about it.
+    pub(crate) fn judge_tank(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        self.watch_immersion(index, at);
+        self.judge_temperature(index, at, batch);
+        self.judge_oxygen(index, at, batch);
+        self.judge_ammonia(index, at, batch);
+        self.judge_ph(index, at, batch);
     }
 
-    /// Judges a tank after a good reading of one of its thermometers.
-    pub(crate) fn judge_tank(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+    fn judge_temperature(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let water = self.tank_water(index, at);
+        let lately_out = self.lately_out(index, at);
         let garden = std::sync::Arc::clone(&self.garden);
         let tank = &garden.tanks[usize::from(index)];
         let (limits, rules, zone) = (tank.limits, garden.rules, &garden.site.time_zone);
         let of = |kind| Of { site: &garden.site, kind, place: &tank.id, tell: &garden.tell };
         let state = &mut self.tanks[usize::from(index)];
-
-        let shock = |change: Option<Change>, limit_c: f64| {
-            change.map_or(Input::Unknown, |c| {
-                Input::above(c.by_c.abs(), limit_c, rules.tank_temperature_shock.deadband)
-            })
-        };
-        let hour = shock(water.and_then(|w| w.hour), limits.change_hour_c);
-        let day = shock(water.and_then(|w| w.day), limits.change_day_c);
         // A missing thermometer may be the one that is beyond the limit: what the
         // others say can raise, and cannot clear.
         let seen = |input| match input {
             Input::Clear | Input::Deadband if water.is_none_or(|w| !w.whole) => Input::Unknown,
             other => other,
         };
-        let input = seen(worse(hour, day));
-        state.shock.step(
-            &of(Kind::TankTemperatureShock),
-            at,
-            input,
-            rules.tank_temperature_shock,
-            batch,
-            |active| say_shock(tank, water, active, hour == Input::Breach, zone),
-        );
+
+        let shock = seen(shock_input(tank, water, rules.tank_temperature_shock.deadband));
+        let delays = rules.tank_temperature_shock;
+        state.shock.step(&of(Kind::TankTemperatureShock), at, shock, delays, batch, |active| {
+            say::shock(tank, water, active, lately_out, zone)
+        });
 
         let warm = water.map_or(Input::Unknown, |w| {
             Input::above(w.warmest_c, limits.warm_c, rules.tank_too_warm.deadband)
         });
         state.warm.step(&of(Kind::TankTooWarm), at, seen(warm), rules.tank_too_warm, batch, |active| {
             let now_c = water.map_or(f64::NAN, |w| w.warmest_c);
-            say_limit(tank, active, now_c, limits.warm_c, true)
+            say::limit(tank, active, now_c, limits.warm_c, true)
         });
 
         let cold = water.map_or(Input::Unknown, |w| {
@@ -96,97 +110,195 @@ impl SiteState {
         });
         state.cold.step(&of(Kind::TankTooCold), at, seen(cold), rules.tank_too_cold, batch, |active| {
             let now_c = water.map_or(f64::NAN, |w| w.coldest_c);
-            say_limit(tank, active, now_c, limits.cold_c, false)
+            say::limit(tank, active, now_c, limits.cold_c, false)
         });
     }
-}
 
-fn larger(a: Option<Change>, b: Option<Change>) -> Option<Change> {
-    match (a, b) {
-        (Some(a), Some(b)) => Some(if b.by_c.abs() > a.by_c.abs() { b } else { a }),
-        (one, other) => one.or(other),
+    fn judge_oxygen(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let tank = &garden.tanks[usize::from(index)];
+        let delays = garden.rules.low_oxygen;
+        let water = self.tank_water(index, at);
+        let saturation = water.and_then(|w| self.saturation(w.warmest_c).ok());
+        let below = |mg_l: f64| {
+            let input = Input::below(mg_l, tank.limits.oxygen_mg_l, delays.deadband);
+            match (tank.limits.oxygen_percent, &saturation) {
+                (Some(limit), Some(s)) => {
+                    let share = delays.deadband / s.mg_l * 100.0;
+                    worst([input, Input::below(100.0 * mg_l / s.mg_l, limit, share)])
+                }
+                (Some(_), None) => worst([input, Input::Unknown]),
+                (None, _) => input,
+            }
+        };
+        let heat = saturation.as_ref().map(|s| {
+            let left = s.before_dawn_mg_l();
+            (Input::below(left, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L), OxygenBy::Heat(left))
+        });
+        let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
+        let measured = self.tank_oxygen(index, at).map(|oxygen| {
+            let input = match below(oxygen.lowest) {
+                Input::Clear | Input::Deadband if !oxygen.whole => Input::Unknown,
+                other => other,
+            };
+            (input, OxygenBy::Probe(oxygen.lowest))
+        });
+        let tested = self.tested(index, at, |t| t.oxygen_mg_l).map(|(of, mg_l)| {
+            let input = match below(mg_l) {
+                // Oxygen of a fortnight ago says nothing about today.
+                Input::Clear | Input::Deadband if at.as_second() - of.as_second() > TEST_HOLDS_S => {
+                    Input::Unknown
+                }
+                other => other,
+            };
+            (input, OxygenBy::Test(of, mg_l))
+        });
+        // The probe's word stands before all; without one, a low test stands until a
+        // better one, and heat can add to it. A silent probe clears nothing.
+        let judged = match (measured, tested, heat) {
+            (Some(measured), ..) => Some(measured),
+            (None, Some(tested), _) if tested.0 == Input::Breach => Some(tested),
+            (None, _, Some(heat)) if heat.0 == Input::Breach || !probes => Some(heat),
+            (None, ..) => None,
+        };
+        let input = judged.map_or(Input::Unknown, |(input, _)| input);
+        let of = Of { site: &garden.site, kind: Kind::LowOxygen, place: &tank.id, tell: &garden.tell };
+        let zone = &garden.site.time_zone;
+        let state = &mut self.tanks[usize::from(index)].oxygen;
+        state.step(&of, at, input, delays, batch, |active| {
+            say::oxygen(tank, active, judged.map(|(_, by)| by), saturation.as_ref(), water, zone)
+        });
+    }
+
+    fn judge_ammonia(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let tank = &garden.tanks[usize::from(index)];
+        let (limits, delays) = (tank.limits, garden.rules.ammonia);
+        let test = self.ammonia_test(index, at);
+        let nitrite = self.tested(index, at, |t| t.nitrite_mg_l);
+        let old = |of: Timestamp, input| match input {
+            Input::Clear | Input::Deadband if at.as_second() - of.as_second() > TEST_HOLDS_S => {
+                Input::Unknown
+            }
+            other => other,
+        };
+        let ammonia = test.map_or(Input::Unknown, |test| {
+            // Where the un-ionised part is not known, the total alone can raise.
+            let part = match test.un_ionised_mg_l {
+                Some(Ok(mg_l)) => Input::above(mg_l, limits.ammonia_mg_l, delays.deadband),
+                Some(Err(_)) | None => Input::Unknown,
+            };
+            let total = Input::above(test.total_mg_l, limits.total_ammonia_mg_l, 0.0);
+            old(test.at, worst([part, total]))
+        });
+        let nitrite_input = nitrite.map(|(of, mg_l)| old(of, Input::above(mg_l, limits.nitrite_mg_l, 0.0)));
+        let input = match nitrite_input {
+            None => ammonia,
+            Some(nitrite) if test.is_none() && nitrite != Input::Breach => Input::Unknown,
+            Some(nitrite) => worst([ammonia, nitrite]),
+        };
+        let of = Of { site: &garden.site, kind: Kind::Ammonia, place: &tank.id, tell: &garden.tell };
+        let zone = &garden.site.time_zone;
+        let state = &mut self.tanks[usize::from(index)].ammonia;
+        state.step(&of, at, input, delays, batch, |active| say::ammonia(tank, active, test, nitrite, zone));
+    }
+
+    fn judge_ph(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let tank = &garden.tanks[usize::from(index)];
+        let delays = garden.rules.ph;
+        let (low, high) = tank.limits.ph;
+        let outside = |value: f64| {
+            worst([Input::below(value, low, delays.deadband), Input::above(value, high, delays.deadband)])
+        };
+        let farthest = |a: f64, b: f64| if high - b < a - low { b } else { a };
+        let probes = !self.tanks[usize::from(index)].ph_probes.is_empty();
+        let sensor = self.tank_ph(index, at);
+        let tested = self.tested(index, at, |t| t.ph);
+        let age_s = tested.map_or(i64::MAX, |(of, _)| at.as_second() - of.as_second());
+
+        let mut inputs = Vec::with_capacity(4);
+        let mut fault = None;
+        let mut note = |input, what| {
+            if input == Input::Breach && fault.is_none() {
+                fault = Some(what);
+            }
+            inputs.push(input);
+        };
+        match sensor {
+            Some(ph) => {
+                let input = match worst([outside(ph.lowest), outside(ph.highest)]) {
+                    Input::Clear | Input::Deadband if !ph.whole => Input::Unknown,
+                    other => other,
+                };
+                note(input, PhFault::OutOfRange(farthest(ph.lowest, ph.highest)));
+                if let Some((_, value)) = tested.filter(|_| age_s <= PH_BESIDE_S) {
+                    note(outside(value), PhFault::OutOfRange(value));
+                }
+            }
+            None => {
+                let input = match tested {
+                    Some((_, value)) if outside(value) == Input::Breach => Input::Breach,
+                    // A silent probe and an old test say nothing.
+                    Some((_, value)) if !probes && age_s <= TEST_HOLDS_S => outside(value),
+                    Some(_) | None => Input::Unknown,
+                };
+                note(input, PhFault::OutOfRange(tested.map_or(f64::NAN, |(_, value)| value)));
+            }
+        }
+        if let Some(by) = self.ph_since_yesterday(index, at) {
+            note(Input::above(by.abs(), PH_DAY, delays.deadband), PhFault::Jump(by));
+        }
+        if let Some(drift) = drift(&self.ph_days(index, at)) {
+            let edge = if drift.per_day < 0.0 { low } else { high };
+            let days = (edge - drift.now) / drift.per_day;
+            let goes =
+                drift.clear && drift.total.abs() >= DRIFT_LEAST && (0.0..=DRIFT_AHEAD_DAYS).contains(&days);
+            let input = if goes { Input::Breach } else { Input::Clear };
+            note(input, PhFault::Drift { per_day: drift.per_day, now: drift.now, days });
+        }
+        let input = worst(inputs);
+        let of = Of { site: &garden.site, kind: Kind::Ph, place: &tank.id, tell: &garden.tell };
+        let state = &mut self.tanks[usize::from(index)].ph;
+        state.step(&of, at, input, delays, batch, |active| say::ph(tank, active, fault));
     }
 }
 
-/// A breach of either is a breach; clear only where both are.
-fn worse(a: Input, b: Input) -> Input {
-    let any = |wanted| a == wanted || b == wanted;
-    if any(Input::Breach) {
-        Input::Breach
-    } else if any(Input::Unknown) {
-        Input::Unknown
-    } else if any(Input::Deadband) {
-        Input::Deadband
-    } else {
-        Input::Clear
-    }
+/// The change nearest to its limit, or farthest beyond it.
+pub(crate) fn worst_swing(tank: &Tank, water: &TankWater) -> Option<Swing> {
+    swings(tank, water).max_by(|a, b| a.part().total_cmp(&b.part()))
 }
 
-fn say_shock(
-    tank: &Tank,
-    water: Option<TankWater>,
-    active: bool,
-    within_hour: bool,
-    zone: &jiff::tz::TimeZone,
-) -> Said {
-    let limits = tank.limits;
-    let (change, limit_c, window) = if within_hour {
-        (water.and_then(|w| w.hour), limits.change_hour_c, "an hour")
-    } else {
-        (water.and_then(|w| w.day), limits.change_day_c, "a day")
-    };
-    let text = match change {
-        Some(change) if active => format!(
-            "{}: the water {} {:.1} °C within {window}, from {:.1} to {:.1} °C by {}; {} should take no more than \
-             {limit_c:.1} °C. Stop any top-up or water change now, look at the fish, and let the tank come back slowly. \
-             Put no new fish in today. {ASK}",
-            tank.name,
-            if change.by_c < 0.0 { "cooled" } else { "warmed" },
-            change.by_c.abs(),
-            change.from_c,
-            change.to_c,
-            words::moment(change.to_at, zone),
-            tank.fish_name(),
-        ),
-        _ => format!("{}: the water's temperature is steady again.", tank.name),
-    };
-    let mut values = vec![];
-    if let Some(water) = water {
-        values.extend(water.hour.map(|c| ("change_hour_c", c.by_c)));
-        values.extend(water.day.map(|c| ("change_day_c", c.by_c)));
-        values.push(("temperature_c", water.coldest_c));
-    }
-    values.push(("limit_hour_c", limits.change_hour_c));
-    values.push(("limit_day_c", limits.change_day_c));
-    Said::new(text, &values, SOURCE_SHOCK)
+fn swings<'a>(tank: &'a Tank, water: &'a TankWater) -> impl Iterator<Item = Swing> + 'a {
+    WINDOWS.iter().zip(&water.moves).zip(&tank.limits.change).flat_map(|((&window, moves), limit)| {
+        let both = moves.zip(*limit).map(|(moves, RiseFall { rise_c, fall_c })| {
+            [
+                Swing { window, change: moves.rise, limit_c: rise_c },
+                Swing { window, change: moves.fall, limit_c: fall_c },
+            ]
+        });
+        both.into_iter().flatten()
+    })
 }
 
-fn say_limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> Said {
-    let text = if !active {
-        format!(
-            "{}: the water is {now_c:.1} °C and within the limits of {} again.",
-            tank.name,
-            tank.fish_name()
-        )
-    } else if warm {
-        format!(
-            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. Shade it, keep \
-             the pump and the air running, feed less, and do not cool it by more than {:.0} °C an hour. Look again \
-             within the hour: warm water holds less oxygen. {ASK}",
-            tank.name,
-            now_c - limit_c,
-            tank.fish_name(),
-            tank.limits.change_hour_c,
-        )
-    } else {
-        format!(
-            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {} should stay above. Cover it, stop \
-             any cold top-up, do not feed, and do not warm it by more than {:.0} °C an hour. Look again today. {ASK}",
-            tank.name,
-            limit_c - now_c,
-            tank.fish_name(),
-            tank.limits.change_hour_c,
-        )
-    };
-    Said::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS)
+fn shock_input(tank: &Tank, water: Option<TankWater>, deadband_c: f64) -> Input {
+    let Some(water) = water else { return Input::Unknown };
+    let known = WINDOWS.iter().zip(&water.moves).zip(&tank.limits.change);
+    // A window that is judged and has no two readings.
+    let blind = known.filter(|((_, moves), limit)| limit.is_some() && moves.is_none()).count();
+    let unknown = (blind > 0).then_some(Input::Unknown);
+    worst(
+        swings(tank, &water)
+            .map(|swing| Input::above(swing.change.by_c.abs(), swing.limit_c, deadband_c))
+            .chain(unknown),
+    )
+}
+
+/// A breach of any is a breach; clear only where all are. Of nothing, nothing is
+/// known.
+fn worst(inputs: impl IntoIterator<Item = Input>) -> Input {
+    // What people do is no judgement.
+    const RANKED: [Input; 4] = [Input::Clear, Input::Deadband, Input::Unknown, Input::Breach];
+    let rank = |input: &Input| RANKED.iter().position(|r| r == input);
+    inputs.into_iter().max_by_key(rank).unwrap_or(Input::Unknown)
 }

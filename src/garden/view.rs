@@ -88,6 +88,8 @@ pub struct AlarmView {
     pub priority: Priority,
     pub since: Timestamp,
     pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
     pub text: String,
     pub values: Values,
     pub source: Cow<'static, str>,

@@ -183,6 +183,7 @@ mod tests {
             elevation_m: 95.0,
             watering_allowed: LocalHours::new(vec![(0, 540)]),
             working_hours: LocalHours::new(vec![(480, 960)]),
+            holidays: Vec::new(),
         };
         let about = |text: &str| people_about(&site, text.parse().expect("a date-time"));
         assert!(about("2026-04-17T10:00:00"), "a Friday");

@@ -1,11 +1,11 @@
 //! Numbers, times and lists as people say them.
 
 use jiff::Timestamp;
-use jiff::civil::{Date, DateTime, Weekday};
+use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
 
 use crate::garden::plan::LocalHours;
-use crate::watering::{minute_of_day, next_allowed};
+use crate::watering::minute_of_day;
 
 /// "2:35 pm", "9 am", "midnight", "midday".
 pub(crate) fn clock(minute: u16) -> String {
@@ -31,6 +31,11 @@ pub(crate) fn day(date: Date) -> String {
         Weekday::Saturday => "Saturday",
         Weekday::Sunday => "Sunday",
     };
+    format!("{weekday} {} {}", date.day(), month(date.month()))
+}
+
+/// "April"; empty where there is no such month.
+pub(crate) fn month(month: i8) -> &'static str {
     const MONTHS: [&str; 12] = [
         "January",
         "February",
@@ -45,8 +50,7 @@ pub(crate) fn day(date: Date) -> String {
         "November",
         "December",
     ];
-    let month = usize::try_from(date.month() - 1).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"");
-    format!("{weekday} {} {month}", date.day())
+    usize::try_from(month - 1).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"")
 }
 
 /// "2:35 pm on Tuesday 7 April", on the local clock.
@@ -83,28 +87,6 @@ pub(crate) fn list(items: &[String]) -> String {
         [] => String::new(),
         [only] => only.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
-}
-
-/// When the bed may be watered next: "now, before 9 am" or "today after 6 pm".
-pub(crate) fn when_to_water(hours: &LocalHours, local: DateTime) -> String {
-    let minute = minute_of_day(local);
-    match next_allowed(hours, local) {
-        None => {
-            // Intervals that meet at midnight are one stretch for people.
-            let end = hours.intervals().iter().find(|i| i.0 <= minute && minute < i.1).map_or(1440, |i| i.1);
-            let end = if end == 1440 {
-                hours.intervals().first().filter(|i| i.0 == 0).map_or(1440, |i| i.1)
-            } else {
-                end
-            };
-            format!("now, before {}", clock(end))
-        }
-        Some(Some(start)) => {
-            let when = if start.date() == local.date() { "today" } else { "tomorrow" };
-            format!("{when} after {}", clock(minute_of_day(start)))
-        }
-        Some(None) => "as soon as the allowed hours permit".to_owned(),
     }
 }
 
@@ -152,10 +134,6 @@ pub fn duration(seconds: i64) -> String {
 mod tests {
     use super::*;
 
-    fn local(text: &str) -> DateTime {
-        text.parse().expect("a date-time")
-    }
-
     #[test]
     fn clock_times_read_as_spoken() {
         for (minute, expected) in [
@@ -171,14 +149,9 @@ mod tests {
     }
 
     #[test]
-    fn watering_times_read_as_spoken() {
+    fn hours_read_as_spoken() {
         let usual = LocalHours::new(vec![(0, 540), (1080, 1440)]);
         assert_eq!(hours(&usual), "midnight to 9 am and 6 pm to midnight");
-        assert_eq!(when_to_water(&usual, local("2026-04-07T07:00:00")), "now, before 9 am");
-        assert_eq!(when_to_water(&usual, local("2026-04-07T20:00:00")), "now, before 9 am");
-        assert_eq!(when_to_water(&usual, local("2026-04-07T12:00:00")), "today after 6 pm");
-        let mornings = LocalHours::new(vec![(300, 540)]);
-        assert_eq!(when_to_water(&mornings, local("2026-04-07T12:00:00")), "tomorrow after 5 am");
     }
 
     #[test]

@@ -8,6 +8,7 @@ mod json;
 mod json_pointer;
 mod line_protocol;
 mod number;
+mod one_wire;
 #[cfg(test)]
 mod properties;
 pub mod senml;
@@ -44,6 +45,9 @@ pub enum PayloadFormat {
         /// The field to take; `None`: `value`, else `raw`, else the only numeric field.
         field: Option<String>,
     },
+    /// The nine bytes of a 1-wire thermometer's scratchpad, as they are or as
+    /// text in hexadecimal digits. The raw number is its temperature register.
+    OneWire,
 }
 
 /// One raw number from a payload.
@@ -69,6 +73,7 @@ pub fn decode(
     let before = samples.len();
     let outcome = match format {
         PayloadFormat::Number => number(payload).map(|raw| samples.push(Sample { at: None, raw })),
+        PayloadFormat::OneWire => one_wire::decode(payload).map(|raw| samples.push(Sample { at: None, raw })),
         PayloadFormat::Json { value, time } => {
             json::decode(value, time.as_ref(), payload).map(|sample| samples.push(sample))
         }

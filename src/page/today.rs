@@ -71,8 +71,8 @@ fn nothing_to_do(view: &SiteView) -> String {
 fn alarms(view: &SiteView) -> Markup {
     let mut alarms: Vec<_> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
-    let (passed, open): (Vec<_>, Vec<_>) =
-        alarms.into_iter().partition(|alarm| alarm.state == State::ReturnedUnacknowledged);
+    let (passed, open): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| !alarm.state.is_active());
+    let (hidden, passed): (Vec<_>, Vec<_>) = passed.into_iter().partition(|alarm| alarm.state.is_hidden());
     html! {
         section {
             h2 { "Open alarms" }
@@ -86,6 +86,12 @@ fn alarms(view: &SiteView) -> Markup {
                 @for alarm in passed { (self::alarm(alarm, view)) }
             }
         }
+        @if !hidden.is_empty() {
+            section {
+                h2 { "Put aside" }
+                @for alarm in hidden { (self::alarm(alarm, view)) }
+            }
+        }
     }
 }
 
@@ -94,7 +100,9 @@ fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
         article class="alarm" {
             h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
             p class="standing" {
-                @if alarm.state == State::ReturnedUnacknowledged {
+                @if let Some((until, _)) = alarm.shelf {
+                    "Until " (words::moment(until, view.now, &view.time_zone)) ". " (words::state(alarm.state))
+                } @else if alarm.state == State::ReturnedUnacknowledged {
                     "From " (words::moment(alarm.since, view.now, &view.time_zone))
                     " to " (words::moment(alarm.at, view.now, &view.time_zone)) " ("
                     (alarm.kind.name()) "/" (alarm.place) ")."

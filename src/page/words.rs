@@ -34,6 +34,13 @@ pub(crate) fn state(state: State) -> &'static str {
         State::Unacknowledged => "It still holds, and nobody has marked it as seen.",
         State::Acknowledged => "It still holds; somebody has marked it as seen.",
         State::ReturnedUnacknowledged => "It has passed, and nobody has marked it as seen.",
+        State::LatchedUnacknowledged => "It has passed, but harm may be done: look, and mark it as seen.",
+        State::LatchedAcknowledged => {
+            "It has passed and was seen; it stays until somebody says that all is well."
+        }
+        State::Shelved => "Somebody has put it aside for a while.",
+        State::Suppressed => "The garden's plan keeps it quiet for now.",
+        State::OutOfService => "Somebody has switched it off.",
     }
 }
 

@@ -1,9 +1,12 @@
-//! What one tipping-bucket gauge has caught in the last eight days.
+//! What one tipping-bucket gauge has caught: message by message for eight days,
+//! rain day by rain day for about 13 months.
 
 use std::collections::VecDeque;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+
+use super::totals::{Follows, RainDays};
 
 /// Seconds of rain that are kept: a week and a day.
 const KEPT_S: i64 = 8 * 86_400;
@@ -12,7 +15,24 @@ const KEPT_S: i64 = 8 * 86_400;
 /// When it is full the two oldest become one, so that no rain is lost from a sum.
 const KEPT_MAX: usize = 12_000;
 
-/// The recent catch of one gauge.
+/// What one message brings.
+#[derive(Clone, Copy, Debug)]
+pub struct Caught {
+    pub at: Timestamp,
+    /// Rain since the message before, mm; 0 for a dry interval.
+    pub mm: f64,
+    /// Where the gauge sends a running count: what it sent.
+    pub count: Option<RunningCount>,
+}
+
+/// A running count, which goes on while nobody reads it.
+#[derive(Clone, Copy, Debug)]
+pub struct RunningCount {
+    pub tips: f64,
+    pub mm_per_tip: f64,
+}
+
+/// The catch of one gauge.
 #[derive(Clone, Debug, Default)]
 pub struct Gauge {
     /// End of the interval and its rain; dry intervals are not kept.
@@ -21,12 +41,16 @@ pub struct Gauge {
     last_at: Option<Timestamp>,
     /// End of the last silence that was longer than the gauge is allowed.
     mended_at: Option<Timestamp>,
+    last_tips: Option<f64>,
+    days: RainDays,
 }
 
 impl Gauge {
-    /// Adds what fell since the message before, in mm (0 for a dry interval).
-    /// After a silence of more than `patience_s` the record counts as broken.
-    pub fn push(&mut self, at: Timestamp, mm: f64, patience_s: i64) {
+    /// Adds a message. After a silence of more than `patience_s` the record counts
+    /// as broken; rain days are those of `zone`.
+    pub fn push(&mut self, caught: Caught, patience_s: i64, zone: &TimeZone) {
+        let Caught { at, mm, .. } = caught;
+        self.push_day(caught, patience_s, zone);
         self.first_at.get_or_insert(at);
         if self.last_at.is_some_and(|last| at.as_second() - last.as_second() > patience_s) {
             self.mended_at = Some(at);
@@ -48,9 +72,45 @@ impl Gauge {
         }
     }
 
+    /// Adds a message of long ago to the rain days alone, in order of time.
+    pub fn push_day(&mut self, caught: Caught, patience_s: i64, zone: &TimeZone) {
+        let Caught { at, mm, count } = caught;
+        let pause = self.days.last_at().is_none_or(|last| at.as_second() - last.as_second() > patience_s);
+        let follows = match count {
+            // After a reset the count is what fell since; what fell before it is lost.
+            Some(RunningCount { tips, mm_per_tip })
+                if self.last_tips.is_some_and(|last| tips < last)
+                    && (mm - tips * mm_per_tip).abs() < 1e-9 =>
+            {
+                Follows::Broken
+            }
+            Some(_) if pause => Follows::Catching,
+            None if pause => Follows::Broken,
+            _ => Follows::At,
+        };
+        self.last_tips = count.map(|count| count.tips);
+        self.days.push(at, mm, follows, zone);
+    }
+
+    /// A message of long ago could not be counted: its rain day has no total.
+    pub fn miss_day(&mut self, at: Timestamp, zone: &TimeZone) {
+        self.days.miss(at, zone);
+    }
+
+    /// The rain days.
+    pub fn days(&self) -> &RainDays {
+        &self.days
+    }
+
+    /// What the gauge says now is not to be believed: its rain day has no total.
+    pub fn doubt(&mut self) {
+        self.days.doubt();
+    }
+
     /// A message of that time could not be counted: until past it the record is
-    /// not whole, and dryness is not known.
-    pub fn miss(&mut self, at: Timestamp) {
+    /// not whole, dryness is not known, and its rain day has no total.
+    pub fn miss(&mut self, at: Timestamp, zone: &TimeZone) {
+        self.days.miss(at, zone);
         self.mended_at = self.mended_at.max(Some(at)).max(self.last_at);
     }
 
@@ -82,30 +142,25 @@ impl Gauge {
     }
 }
 
-/// The last 9 am of the local clock at or before `now`: rain is read at 9 am
-/// for the 24 hours before (Bureau of Meteorology practice). On days when the
-/// clock changes the interval has 23 or 25 hours.
-pub fn nine_am_before(now: Timestamp, zone: &TimeZone) -> Timestamp {
-    let local = zone.to_datetime(now);
-    let nine = |date: jiff::civil::Date| zone.to_timestamp(date.at(9, 0, 0, 0)).unwrap_or(now);
-    let today = nine(local.date());
-    if today <= now { today } else { nine(local.date().yesterday().unwrap_or(local.date())) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rain::Total;
 
     fn t(text: &str) -> Timestamp {
         text.parse().expect("a timestamp")
     }
 
+    fn push(gauge: &mut Gauge, at: Timestamp, mm: f64, patience_s: i64) {
+        gauge.push(Caught { at, mm, count: None }, patience_s, &TimeZone::UTC);
+    }
+
     #[test]
     fn a_sum_takes_the_interval_that_ends_inside() {
         let mut gauge = Gauge::default();
-        gauge.push(t("2026-04-10T00:15:00Z"), 0.4, 3000);
-        gauge.push(t("2026-04-10T00:30:00Z"), 0.0, 3000);
-        gauge.push(t("2026-04-10T00:45:00Z"), 1.0, 3000);
+        push(&mut gauge, t("2026-04-10T00:15:00Z"), 0.4, 3000);
+        push(&mut gauge, t("2026-04-10T00:30:00Z"), 0.0, 3000);
+        push(&mut gauge, t("2026-04-10T00:45:00Z"), 1.0, 3000);
         let sum = gauge.sum_mm(t("2026-04-10T00:15:00Z"), t("2026-04-10T00:45:00Z"));
         assert!((sum - 1.0).abs() < 1e-6, "{sum}");
         assert!((gauge.sum_mm(t("2026-04-09T00:00:00Z"), t("2026-04-10T00:30:00Z")) - 0.4).abs() < 1e-6);
@@ -116,10 +171,10 @@ mod tests {
     #[test]
     fn a_silence_breaks_the_record_until_it_is_past() {
         let mut gauge = Gauge::default();
-        gauge.push(t("2026-04-10T00:00:00Z"), 0.0, 3000);
-        gauge.push(t("2026-04-10T00:50:00Z"), 0.0, 3000);
+        push(&mut gauge, t("2026-04-10T00:00:00Z"), 0.0, 3000);
+        push(&mut gauge, t("2026-04-10T00:50:00Z"), 0.0, 3000);
         assert!(gauge.unbroken_since(t("2026-04-10T00:00:00Z")));
-        gauge.push(t("2026-04-10T03:00:00Z"), 0.0, 3000);
+        push(&mut gauge, t("2026-04-10T03:00:00Z"), 0.0, 3000);
         assert!(!gauge.unbroken_since(t("2026-04-10T02:00:00Z")));
         assert!(gauge.unbroken_since(t("2026-04-10T03:00:00Z")));
     }
@@ -129,7 +184,7 @@ mod tests {
         let mut gauge = Gauge::default();
         let start = t("2026-04-10T00:00:00Z").as_second();
         for i in 0..30_000 {
-            gauge.push(Timestamp::from_second(start + i * 20).expect("in range"), 0.2, 300);
+            push(&mut gauge, Timestamp::from_second(start + i * 20).expect("in range"), 0.2, 300);
         }
         assert!(gauge.caught.len() <= KEPT_MAX);
         let end = Timestamp::from_second(start + 30_000 * 20).expect("in range");
@@ -137,17 +192,25 @@ mod tests {
         assert!((sum - 6000.0).abs() < 1.0, "{sum}");
     }
 
-    /// Lengths of rain days: computed with the IANA tz database (Python zoneinfo).
     #[test]
-    fn nine_am_follows_the_local_clock() {
-        for (zone, now, expected) in [
-            ("Australia/Adelaide", "2026-04-04T22:00:00Z", "2026-04-03T22:30:00Z"),
-            ("Australia/Adelaide", "2026-04-04T23:30:00Z", "2026-04-04T23:30:00Z"),
-            ("Australia/Sydney", "2024-10-05T22:00:00Z", "2024-10-05T22:00:00Z"),
-            ("Australia/Sydney", "2024-10-05T21:59:59Z", "2024-10-04T23:00:00Z"),
+    fn a_running_count_holds_the_rain_of_a_silence_unless_it_was_reset() {
+        for (tips, mm, expected) in [
+            (130.0, 6.0, Total::Accumulated { mm: 6.0, days: 3 }),
+            (30.0, 6.0, Total::AtLeast { mm: 6.0, days: 3 }),
         ] {
-            let zone = TimeZone::get(zone).expect("bundled");
-            assert_eq!(nine_am_before(t(now), &zone), t(expected), "{now}");
+            let mut gauge = Gauge::default();
+            let mut send = |at: &str, tips, mm| {
+                let count = Some(RunningCount { tips, mm_per_tip: 0.2 });
+                gauge.push(Caught { at: t(at), mm, count }, 90_000, &TimeZone::UTC);
+            };
+            send("2026-04-08T09:00:00Z", 100.0, 0.0);
+            send("2026-04-09T09:00:00Z", 100.0, 0.0);
+            send("2026-04-09T10:00:00Z", 100.0, 0.0);
+            send("2026-04-11T12:00:00Z", tips, mm);
+            let day =
+                |days: &RainDays, date: &str| days.day(date.parse().expect("a date")).map(|day| day.total);
+            assert_eq!(day(gauge.days(), "2026-04-09"), Some(Total::Whole(0.0)));
+            assert_eq!(day(gauge.days(), "2026-04-12"), Some(expected), "{tips}");
         }
     }
 }

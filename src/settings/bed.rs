@@ -1,13 +1,16 @@
 //! `[[bed]]`: what grows where, in which soil.
 
+use toml::de::DeValue;
+
 use super::document::Want;
 use super::fault::any_of;
 use super::hours::hours;
 use super::range::Range;
 use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
+use super::value::Item;
 use crate::garden::plan::{Bed, Irrigation, Mulch};
-use crate::soil;
+use crate::soil::{self, Composition, HeldWater, Lengths, OutOfRange, Texture};
 
 /// A school's largest bed is far below a hectare.
 const AREA: Range = Range::above_to(0.0, 10_000.0, "square metres");
@@ -22,6 +25,10 @@ const MULCH_DEPTH: Range = Range::from_to(1.0, 500.0, "mm");
 
 const IRRIGATION: &str = "{ litres_per_hour = 120, efficiency = 0.9 }";
 const MULCH: &str = "{ depth_mm = 100, planned = 2026-04-18 }";
+const COMPOSITION: &str = "{ sand_percent = 65, clay_percent = 10, organic_percent = 2.5 }";
+const STAGES: &str = "four lengths in days, initial, development, mid-season and late: [40, 60, 50, 15]";
+/// Longest growth stage, days.
+const STAGE_DAYS_MAX: u32 = 730;
 
 /// Reads one bed; `None` where a fault was noted.
 pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
@@ -37,6 +44,8 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
     let area_m2 = table.need("area_m2", Want::Value, AREA.to_string()).and_then(|item| item.number(AREA));
     let soil = soil_of(&table);
     let crop = crop_of(&table);
+    let planted = table.get("planted", Want::Value).and_then(|item| item.date());
+    let stage_lengths = table.get("stage_days", Want::Value).and_then(|item| stage_lengths(&item));
     let irrigation = table.section_like("irrigation", IRRIGATION).and_then(irrigation);
     let mulch = table.section_like("mulch", MULCH).and_then(mulch);
     let watering_allowed =
@@ -47,12 +56,16 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
             watering.finish();
             allowed
         });
+    let fallow = match table.get("fallow", Want::Value) {
+        Some(item) => item.boolean(),
+        None => Some(false),
+    };
     let whole = table.document().fault_count() == before;
     table.finish();
     if !whole {
         return None;
     }
-    let (soil, field_capacity, wilting_point) = soil?;
+    let SoilLimits { name: soil, field_capacity, wilting_point, saturation, composition } = soil?;
     let (crop, root_depth_m, depletion_fraction) = crop?;
     Some(Bed {
         id: id?,
@@ -61,30 +74,74 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
         soil,
         field_capacity,
         wilting_point,
+        saturation,
+        composition,
         crop,
         root_depth_m,
         depletion_fraction,
+        planted,
+        stage_lengths,
         irrigation,
         mulch,
+        fallow: fallow?,
         watering_allowed,
     })
 }
 
-/// The soil's name, field capacity and wilting point: of the texture, or the
-/// bed's own numbers, which go before the texture's.
-fn soil_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
-    let texture_item = table.get("soil", Want::Text);
+/// A soil's name and what it holds.
+struct SoilLimits {
+    name: String,
+    field_capacity: f64,
+    wilting_point: f64,
+    saturation: Option<f64>,
+    composition: Option<Composition>,
+}
+
+/// What `soil` says.
+enum Soil {
+    /// Nothing.
+    Absent,
+    /// Something that was refused.
+    Refused,
+    Texture(&'static Texture),
+    Composition(Composition, HeldWater),
+}
+
+impl Soil {
+    fn of(table: &Table<'_>) -> Self {
+        let before = table.document().fault_count();
+        if let Some(item) = table.get("soil", Want::TextOrTable)
+            && !matches!(item.value(), DeValue::Table(_))
+        {
+            let texture = item.name(soil::texture, soil::TEXTURES.iter().map(|t| t.name));
+            return texture.map_or(Self::Refused, Self::Texture);
+        }
+        match table.section_like("soil", COMPOSITION).map(composition) {
+            Some(Some((composition, held))) => Self::Composition(composition, held),
+            Some(None) => Self::Refused,
+            None if table.document().fault_count() > before => Self::Refused,
+            None => Self::Absent,
+        }
+    }
+}
+
+/// The soil's name, field capacity, wilting point and saturation: of the
+/// texture or of what it is made of, or the bed's own numbers, which go before.
+fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
+    let given = Soil::of(table);
     let capacity_item = table.get("field_capacity", Want::Value);
     let wilting_item = table.get("wilting_point", Want::Value);
+    let saturation_item = table.get("saturation", Want::Value);
 
-    let texture =
-        texture_item.as_ref().map(|item| item.name(soil::texture, soil::TEXTURES.iter().map(|t| t.name)));
     let capacity = capacity_item.as_ref().map(|item| item.number(WATER_CONTENT));
     let wilting = wilting_item.as_ref().map(|item| item.number(WILTING));
+    let saturation = saturation_item.as_ref().map(|item| item.number(WATER_CONTENT));
 
-    if texture.is_none() && (capacity.is_none() || wilting.is_none()) {
-        let both = "soil = a texture, or both field_capacity and wilting_point; the textures: ";
-        let accepted = format!("{both}{}", any_of(soil::TEXTURES.iter().map(|t| t.name)));
+    if matches!(given, Soil::Absent) && (capacity.is_none() || wilting.is_none()) {
+        let both =
+            "soil = a texture or what it is made of, or both field_capacity and wilting_point; made of: ";
+        let textures = any_of(soil::TEXTURES.iter().map(|t| t.name));
+        let accepted = format!("{both}{COMPOSITION}; the textures: {textures}");
         let key = match (&capacity, &wilting) {
             (Some(_), None) => "wilting_point",
             (None, Some(_)) => "field_capacity",
@@ -93,27 +150,93 @@ fn soil_of(table: &Table<'_>) -> Option<(String, f64, f64)> {
         table.missing(key, accepted);
         return None;
     }
-    let (name, texture) = match texture {
-        Some(texture) => {
-            let texture = texture?;
-            (texture.name.to_owned(), Some(texture))
+    let (name, of_soil, composition) = match given {
+        Soil::Refused => return None,
+        Soil::Absent => ("own limits".to_owned(), None, None),
+        Soil::Texture(t) => {
+            (t.name.to_owned(), Some((t.field_capacity_mid(), t.wilting_point_mid(), None)), None)
         }
-        None => ("own limits".to_owned(), None),
+        Soil::Composition(c, held) => (
+            format!(
+                "{} % sand, {} % clay and {} % organic matter",
+                c.sand_percent, c.clay_percent, c.organic_percent
+            ),
+            Some((held.field_capacity, held.wilting_point, Some(held.saturation))),
+            Some(c),
+        ),
     };
-    let field_capacity = capacity.unwrap_or_else(|| texture.map(soil::Texture::field_capacity_mid))?;
-    let wilting_point = wilting.unwrap_or_else(|| texture.map(soil::Texture::wilting_point_mid))?;
+    let field_capacity = capacity.unwrap_or_else(|| of_soil.map(|s| s.0))?;
+    let wilting_point = wilting.unwrap_or_else(|| of_soil.map(|s| s.1))?;
+    let saturation = match saturation {
+        Some(own) => Some(own?),
+        // The soil's own, unless the file's field capacity leaves no room below it.
+        None => of_soil.and_then(|s| s.2).filter(|saturation| *saturation > field_capacity),
+    };
     if field_capacity <= wilting_point {
-        let accepted = format!("a field capacity above the wilting point, which is {wilting_point}");
+        let accepted = format!("a field capacity above the wilting point, which is {wilting_point:.3}");
         match (capacity_item, wilting_item) {
             (Some(item), _) => item.refuse(accepted),
             (None, Some(item)) => {
-                item.refuse(format!("a wilting point below the field capacity, which is {field_capacity}"));
+                item.refuse(format!(
+                    "a wilting point below the field capacity, which is {field_capacity:.3}"
+                ));
             }
             (None, None) => table.fault("soil", field_capacity.to_string(), accepted, None),
         }
         return None;
     }
-    Some((name, field_capacity, wilting_point))
+    if let (Some(item), Some(saturation)) = (saturation_item, saturation)
+        && saturation <= field_capacity
+    {
+        item.refuse(format!("a saturation above the field capacity, which is {field_capacity:.3}"));
+        return None;
+    }
+    Some(SoilLimits { name, field_capacity, wilting_point, saturation, composition })
+}
+
+/// What a soil is made of, and the water that it then holds.
+fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
+    let number = |key, limits: &OutOfRange| {
+        let range = Range::from_to(limits.from, limits.to, "% by weight");
+        table.need(key, Want::Value, range.to_string()).and_then(|item| item.number(range))
+    };
+    let sand = number("sand_percent", &soil::SAND);
+    let clay = number("clay_percent", &soil::CLAY);
+    let organic = number("organic_percent", &soil::ORGANIC);
+    let found = (|| {
+        let composition = Composition { sand_percent: sand?, clay_percent: clay?, organic_percent: organic? };
+        match composition.held_water() {
+            Ok(held) => Some((composition, held)),
+            Err(e) => {
+                let given = format!(
+                    "sand_percent = {}, clay_percent = {}, organic_percent = {}: {e}",
+                    composition.sand_percent, composition.clay_percent, composition.organic_percent
+                );
+                table.fault("", given, "a soil for which Saxton and Rawls 2006 holds, or a texture", None);
+                None
+            }
+        }
+    })();
+    table.finish();
+    found
+}
+
+/// The garden's own lengths of the growth stages.
+fn stage_lengths(item: &Item<'_>) -> Option<Lengths> {
+    let items = item.list_of(STAGES)?;
+    if items.len() != 4 {
+        item.refuse(STAGES);
+        return None;
+    }
+    let days: Vec<u16> =
+        items.iter().filter_map(|item| u16::try_from(item.whole(0..=STAGE_DAYS_MAX, "days")?).ok()).collect();
+    let &[initial_d, development_d, mid_d, late_d] = days.as_slice() else { return None };
+    let lengths = Lengths { initial_d, development_d, mid_d, late_d };
+    if lengths.total_d() == 0 {
+        item.refuse(STAGES);
+        return None;
+    }
+    Some(lengths)
 }
 
 /// The crop's name, rooting depth and depletion fraction: of the table, or the

@@ -7,37 +7,83 @@ use toml::value::{Datetime, Offset};
 
 use super::document::Want;
 use super::range::Range;
+use super::resistance::{self, suits_temperature};
+use super::sensor::SoilWater;
 use super::table::Table;
 use super::value::{Item, civil};
-use crate::calibration::{Calibration, Counts, DatedCalibration};
+use crate::calibration::{Calibration, CalibrationError, Counts, DatedCalibration, Platinum};
 use crate::garden::plan::Quantity;
+use crate::intake::PayloadFormat;
 
-const ACCEPTED: &str = "\"topp\", { points = [[RAW, VALUE], ...] }, { polynomial = [C0, C1, ...] }, \
-                        { mm_per_tip = MM }, or a list of these, each with the date from which it holds";
+const ACCEPTED: &str = "\"topp\", \"pt100\", \"pt1000\", \"one-wire\", { points = [[RAW, VALUE], ...] }, \
+                        { polynomial = [C0, C1, ...] }, { mm_per_tip = MM }, { thermistor = { r25_ohm = OHM, \
+                        beta_k = KELVIN } }, { steinhart_hart = [A, B, C] }, { granular_matrix = { soil_temp_c \
+                        = 18 } }, or a list of these, each with the date from which it holds";
+
+/// Calibrations that are a word alone.
+const WORDS: [&str; 4] = ["topp", "pt100", "pt1000", "one-wire"];
 
 /// Keys of which a calibration has exactly one.
-const CURVES: [&str; 5] = ["points", "polynomial", "topp", "identity", "mm_per_tip"];
+const CURVES: [&str; 10] = [
+    "points",
+    "polynomial",
+    "topp",
+    "identity",
+    "mm_per_tip",
+    "thermistor",
+    "steinhart_hart",
+    "platinum_r0_ohm",
+    "granular_matrix",
+    "one_wire",
+];
 
-/// A sensor whose raw number is the value.
-pub(super) fn identity() -> Vec<DatedCalibration> {
-    vec![DatedCalibration { from: None, calibration: Calibration::identity() }]
+/// The sensor that is calibrated.
+pub(super) struct Setting<'s> {
+    /// `None`: its quantity is itself at fault.
+    pub(super) measures: Option<Quantity>,
+    pub(super) zone: &'s TimeZone,
+    /// What its bed's soil holds.
+    pub(super) soil: Option<SoilWater>,
+}
+
+/// The calibration of a sensor that has none written: its raw number is the
+/// value, but a 1-wire register counts sixteenths of a degree.
+pub(super) fn unwritten(
+    table: &Table<'_>,
+    payload: Option<&PayloadFormat>,
+    measures: Option<Quantity>,
+) -> Option<Vec<DatedCalibration>> {
+    use Quantity as Q;
+    let calibration = match (payload, measures) {
+        (
+            Some(PayloadFormat::OneWire),
+            None | Some(Q::SoilTemperature | Q::WaterTemperature | Q::AirTemperature),
+        ) => Calibration::one_wire(),
+        (Some(PayloadFormat::OneWire), Some(_)) => {
+            table.fault(
+                "payload",
+                "\"one-wire\" for a sensor that measures no temperature",
+                "one-wire only beside soil-temperature, water-temperature or air-temperature",
+                None,
+            );
+            return None;
+        }
+        (_, _) => Calibration::identity(),
+    };
+    Some(vec![DatedCalibration { from: None, calibration }])
 }
 
 /// The calibrations, sorted by the instant from which each holds.
-pub(super) fn calibrations(
-    item: &Item<'_>,
-    measures: Option<Quantity>,
-    zone: &TimeZone,
-) -> Option<Vec<DatedCalibration>> {
+pub(super) fn calibrations(item: &Item<'_>, setting: &Setting<'_>) -> Option<Vec<DatedCalibration>> {
     if !matches!(item.value(), DeValue::Array(_)) {
-        return Some(vec![calibration(item, measures, zone)?]);
+        return Some(vec![calibration(item, setting)?]);
     }
     let parts = item.list_of(ACCEPTED)?;
     if parts.is_empty() {
         item.refuse(ACCEPTED);
         return None;
     }
-    let read: Vec<_> = parts.iter().map(|part| (part, calibration(part, measures, zone))).collect();
+    let read: Vec<_> = parts.iter().map(|part| (part, calibration(part, setting))).collect();
     let mut dated: Vec<DatedCalibration> = Vec::new();
     let mut whole = true;
     for (part, one) in read {
@@ -58,21 +104,25 @@ pub(super) fn calibrations(
     whole.then_some(dated)
 }
 
-fn calibration(item: &Item<'_>, measures: Option<Quantity>, zone: &TimeZone) -> Option<DatedCalibration> {
+fn calibration(item: &Item<'_>, setting: &Setting<'_>) -> Option<DatedCalibration> {
     if let Some(text) = item.value().as_str() {
-        if text == "topp" {
-            return topp_suits(item, measures)
-                .then(|| DatedCalibration { from: None, calibration: Calibration::topp() });
-        }
-        let near = super::fault::nearest(text, ["topp"]);
-        item.fault(item.given(), ACCEPTED, near);
-        return None;
+        let calibration = match text {
+            "topp" => topp_suits(item, setting.measures).then(Calibration::topp),
+            "pt100" => suits_temperature(item, setting).then(|| platinum_of(100.0)),
+            "pt1000" => suits_temperature(item, setting).then(|| platinum_of(1000.0)),
+            "one-wire" => suits_temperature(item, setting).then(Calibration::one_wire),
+            other => {
+                item.fault(item.given(), ACCEPTED, super::fault::nearest(other, WORDS));
+                None
+            }
+        };
+        return Some(DatedCalibration { from: None, calibration: calibration? });
     }
     let table = item.clone().table(ACCEPTED)?;
-    let from = table.get("from", Want::Value).map(|item| instant(&item, zone));
+    let from = table.get("from", Want::Value).map(|item| instant(&item, setting.zone));
     let valid =
         table.get("valid", Want::List).map(|item| pair(&item, "the lowest and the highest raw number"));
-    let curve = curve(&table, measures);
+    let curve = curve(&table, setting);
     let calibration = match (curve, valid) {
         (Some(curve), Some(valid)) => valid.and_then(|(min, max)| {
             let checked = curve.with_valid(min, max);
@@ -97,6 +147,11 @@ fn calibration(item: &Item<'_>, measures: Option<Quantity>, zone: &TimeZone) -> 
     Some(DatedCalibration { from, calibration: calibration? })
 }
 
+/// The standard's two thermometers.
+fn platinum_of(r0_ohm: f64) -> Calibration {
+    Calibration::platinum(Platinum::new(r0_ohm).expect("100 and 1000 ohm are in the range of platinum"))
+}
+
 fn topp_suits(item: &Item<'_>, measures: Option<Quantity>) -> bool {
     let suits = measures.is_none_or(|m| m == Quantity::SoilMoisture);
     if !suits {
@@ -110,20 +165,37 @@ fn topp_suits(item: &Item<'_>, measures: Option<Quantity>) -> bool {
 }
 
 /// The one curve of a calibration.
-fn curve(table: &Table<'_>, measures: Option<Quantity>) -> Option<Calibration> {
+fn curve(table: &Table<'_>, setting: &Setting<'_>) -> Option<Calibration> {
+    let measures = setting.measures;
     let points = table.get("points", Want::List);
     let polynomial = table.get("polynomial", Want::List);
     let topp = table.get("topp", Want::Value);
     let identity = table.get("identity", Want::Value);
     let mm_per_tip = table.get("mm_per_tip", Want::Value);
+    let thermistor = table.get("thermistor", Want::TextOrTable);
+    let steinhart_hart = table.get("steinhart_hart", Want::List);
+    let platinum = table.get("platinum_r0_ohm", Want::Value);
+    let granular_matrix = table.get("granular_matrix", Want::TextOrTable);
+    let one_wire = table.get("one_wire", Want::Value);
     let counts = table.get("counts", Want::Text);
     let wraps_at = table.get("wraps_at", Want::Value);
 
-    let given: Vec<&str> = [&points, &polynomial, &topp, &identity, &mm_per_tip]
-        .into_iter()
-        .zip(CURVES)
-        .filter_map(|(item, name)| item.as_ref().map(|_| name))
-        .collect();
+    let given: Vec<&str> = [
+        &points,
+        &polynomial,
+        &topp,
+        &identity,
+        &mm_per_tip,
+        &thermistor,
+        &steinhart_hart,
+        &platinum,
+        &granular_matrix,
+        &one_wire,
+    ]
+    .into_iter()
+    .zip(CURVES)
+    .filter_map(|(item, name)| item.as_ref().map(|_| name))
+    .collect();
     if given.len() != 1 {
         let given = if given.is_empty() { "none of them".to_owned() } else { given.join(" and ") };
         table.fault("", given, format!("exactly one of {}", super::fault::any_of(CURVES)), None);
@@ -158,6 +230,21 @@ fn curve(table: &Table<'_>, measures: Option<Quantity>) -> Option<Calibration> {
     }
     if let Some(item) = identity {
         return truly(&item)?.then(Calibration::identity);
+    }
+    if let Some(item) = thermistor {
+        return resistance::thermistor(&item, setting);
+    }
+    if let Some(item) = steinhart_hart {
+        return resistance::steinhart_hart(&item, setting);
+    }
+    if let Some(item) = platinum {
+        return resistance::platinum(&item, setting);
+    }
+    if let Some(item) = granular_matrix {
+        return resistance::granular_matrix(&item, setting);
+    }
+    if let Some(item) = one_wire {
+        return (truly(&item)? && suits_temperature(&item, setting)).then(Calibration::one_wire);
     }
     tips(&mm_per_tip?, counts, wraps_at, measures)
 }
@@ -203,11 +290,8 @@ fn tips<'t>(
     )
 }
 
-fn made(
-    item: &Item<'_>,
-    made: Result<Calibration, crate::calibration::CalibrationError>,
-    accepted: &str,
-) -> Option<Calibration> {
+/// What was made, or the fault that it cannot be.
+pub(super) fn made<T>(item: &Item<'_>, made: Result<T, CalibrationError>, accepted: &str) -> Option<T> {
     if let Err(e) = &made {
         item.fault(e.to_string(), accepted, None);
     }

@@ -10,12 +10,13 @@ use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
-use super::sensor::{PlaceUse, Places, Topics, sensor};
+use super::roof::roof;
+use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
 use super::text::{ID_ACCEPTED, Names, email, id, named};
 use crate::alarms::{Delays, Kind};
-use crate::garden::plan::{Garden, LocalHours, RuleSettings, Site, Tell};
+use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -78,6 +79,15 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let named_tanks = places_of(&tank_tables, &mut places.tanks);
     beds.extend(bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)));
     tanks.extend(tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)));
+    for bed in &beds {
+        if let Some(place) = places.beds.get_mut(bed.id.as_str()) {
+            place.soil = Some(SoilWater {
+                wilting_point: bed.wilting_point,
+                field_capacity: bed.field_capacity,
+                saturation: bed.saturation,
+            });
+        }
+    }
 
     let sensor_tables = root.sections("sensor", "id");
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
@@ -100,7 +110,9 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     }
 
     let tell = tells(root.sections("tell", "who"));
+    let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
+    let roof = root.section("roof").and_then(roof);
     let whole = root.document().fault_count() == before;
     root.finish();
     if !whole {
@@ -108,7 +120,8 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     }
     let mut site = site?;
     site.watering_allowed = watering_allowed?;
-    Some(Garden { site, beds, tanks, sensors, tell, rules: rules? })
+    site.holidays = holidays;
+    Some(Garden { site, beds, tanks, sensors, tell, rules: rules?, roof })
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
@@ -121,7 +134,7 @@ fn places_of<'t>(
         let Some(item) = table.get("id", Want::Text) else { continue };
         let Some(id) = item.value().as_str().map(str::to_owned) else { continue };
         if !places.contains_key(&id) {
-            places.insert(id.clone(), PlaceUse { at, watched: false });
+            places.insert(id.clone(), PlaceUse { at, watched: false, soil: None });
             named.push((id, item));
         }
     }
@@ -154,6 +167,7 @@ fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
             elevation_m: elevation_m?,
             watering_allowed: cool_hours(),
             working_hours: working_hours?,
+            holidays: Vec::new(),
         })
     })();
     (site, zone.unwrap_or(TimeZone::UTC))
@@ -187,6 +201,35 @@ fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
     };
     table.finish();
     allowed
+}
+
+/// Days on which some alarms are kept quiet.
+fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
+    let kinds = Kind::ALL.map(Kind::name);
+    let mut holidays = Vec::new();
+    for table in tables {
+        let day = |key| table.need(key, Want::Value, "a date: 2026-04-11").and_then(|item| item.date());
+        let (from, to) = (day("from"), day("to"));
+        let quiet = table.need("quiet", Want::List, any_of(kinds)).and_then(|item| {
+            let read: Vec<_> =
+                item.list_of(KINDS)?.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
+            read.into_iter().collect::<Option<Vec<Kind>>>()
+        });
+        if let (Some(from), Some(to), Some(quiet)) = (from, to, quiet) {
+            if to < from {
+                table.fault(
+                    "to",
+                    format!("{to} with from = {from}"),
+                    "a last day not before the first",
+                    None,
+                );
+            } else {
+                holidays.push(Holiday { from, to, quiet });
+            }
+        }
+        table.finish();
+    }
+    holidays
 }
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";

@@ -22,6 +22,8 @@ mod hours;
 mod payload;
 mod quality;
 mod range;
+mod resistance;
+mod roof;
 mod secret;
 mod sensor;
 mod table;

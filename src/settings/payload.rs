@@ -9,9 +9,9 @@ use super::value::Item;
 use crate::intake::{JsonPointer, PayloadFormat};
 
 /// The formats' names.
-const FORMATS: [&str; 4] = ["number", "senml", "line-protocol", "json"];
+const FORMATS: [&str; 5] = ["number", "senml", "line-protocol", "one-wire", "json"];
 
-const ACCEPTED: &str = "\"number\", \"senml\", \"line-protocol\", { json = { value = \"/raw\", time = \"/t\" } }, \
+const ACCEPTED: &str = "\"number\", \"senml\", \"line-protocol\", \"one-wire\", { json = { value = \"/raw\", time = \"/t\" } }, \
                         { senml = { name = \"...\" } } or { line-protocol = { field = \"...\" } }";
 
 const POINTER: &str = "a JSON Pointer (RFC 6901): \"/raw\", or \"\" where the payload is the number itself";
@@ -28,6 +28,7 @@ pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
     };
     match text.as_str() {
         "number" => Some(PayloadFormat::Number),
+        "one-wire" => Some(PayloadFormat::OneWire),
         "senml" => Some(PayloadFormat::Senml { name: None }),
         "line-protocol" => Some(PayloadFormat::LineProtocol { measurement: None, field: None }),
         other => {

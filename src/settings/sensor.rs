@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use jiff::tz::TimeZone;
 
-use super::calibration::{calibrations, identity};
+use super::calibration::{Setting, calibrations, unwritten};
 use super::document::Want;
 use super::fault::nearest;
 use super::payload::payload;
@@ -17,6 +17,8 @@ use super::value::Item;
 use crate::garden::plan::{Place, Quantity, Sensor};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
+/// Heights for which the wind can be brought to 2 m.
+const HEIGHT_M: Range = Range::from_to(0.5, 50.0, "m above the ground");
 
 /// The places of one garden, by id, and what stands on them.
 pub(super) struct Places {
@@ -24,11 +26,31 @@ pub(super) struct Places {
     pub(super) tanks: HashMap<String, PlaceUse>,
 }
 
+impl Places {
+    fn soil(&self, place: Place) -> Option<SoilWater> {
+        match place {
+            Place::Bed(at) => self.beds.values().find(|bed| bed.at == at)?.soil,
+            Place::Tank(_) | Place::Site => None,
+        }
+    }
+}
+
 /// One bed or tank and whether a sensor watches it.
 pub(super) struct PlaceUse {
     /// Its number in the garden.
     pub(super) at: u16,
     pub(super) watched: bool,
+    /// `None` for tanks, and for a bed that is itself at fault.
+    pub(super) soil: Option<SoilWater>,
+}
+
+/// What a bed's soil holds, m³/m³.
+#[derive(Clone, Copy)]
+pub(super) struct SoilWater {
+    pub(super) wilting_point: f64,
+    pub(super) field_capacity: f64,
+    /// `None`: the bed's file does not say.
+    pub(super) saturation: Option<f64>,
 }
 
 /// What a sensor must not share with those of any garden.
@@ -57,20 +79,22 @@ pub(super) fn sensor(
         .and_then(|item| item.name(Quantity::from_name, quantities));
     let place = place(&table, measures, places);
     let depth_m = depth_m(&table, measures);
+    let height_m = height_m(&table, measures);
     let topic = table.need("topic", Want::Text, TOPIC_ACCEPTED).and_then(|item| topic(&item, topics));
     let payload = table
         .need(
             "payload",
             Want::TextOrTable,
-            "\"number\", \"senml\", \"line-protocol\" or { json = { value = \"/raw\" } }",
+            "\"number\", \"senml\", \"line-protocol\", \"one-wire\" or { json = { value = \"/raw\" } }",
         )
         .and_then(|item| payload(&item));
     let every_s = table
         .need("every_s", Want::Value, "the seconds between two readings")
         .and_then(|item| item.whole(1..=86_400, "seconds between two readings"));
+    let setting = Setting { measures, zone, soil: place.and_then(|place| places.soil(place)) };
     let calibrations = match table.get("calibration", Want::TextOrTable) {
-        Some(item) => calibrations(&item, measures, zone),
-        None => Some(identity()),
+        Some(item) => calibrations(&item, &setting),
+        None => unwritten(&table, payload.as_ref(), measures),
     };
     let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
     // Where the quantity is at fault, any will do to find the other faults.
@@ -85,6 +109,7 @@ pub(super) fn sensor(
         measures: measures?,
         place: place?,
         depth_m: depth_m?,
+        height_m: height_m?,
         topic: topic?,
         payload: payload?,
         every_s: every_s?,
@@ -199,6 +224,17 @@ fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>>
         }
         (None, _) => Some(None),
     }
+}
+
+/// The height of a wind sensor, metres; no other sensor has one.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+    let Some(item) = table.get("height_m", Want::Value) else { return Some(None) };
+    if measures.is_some_and(|m| m != Quantity::WindSpeed) {
+        item.fault(item.given(), "no height_m: it is for wind sensors", None);
+        return None;
+    }
+    Some(Some(item.number(HEIGHT_M)?))
 }
 
 fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {

@@ -5,16 +5,20 @@ use super::range::Range;
 use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use crate::garden::plan::Tank;
-use crate::tank::{CHANGE_HOUR_C, SPECIES, TankLimits, species};
+use crate::tank::{RiseFall, SPECIES, TankLimits, WINDOWS, species};
 
 const VOLUME: Range = Range::above_to(0.0, 1_000_000.0, "litres");
 /// Water between freezing, with salt in it, and what no tank fish survives.
 const TEMPERATURE: Range = Range::from_to(-2.0, 45.0, "degrees C");
 const CHANGE: Range = Range::above_to(0.0, 30.0, "degrees C");
-
-/// Largest change within a day where neither the file nor a species gives one,
-/// °C: the narrowest of the species' own, a figure without a published source.
-const CHANGE_DAY_C: f64 = 4.0;
+/// Above what water at 0 °C holds nobody sets a lower limit.
+const OXYGEN: Range = Range::above_to(0.0, 14.0, "mg/L");
+const SATURATION: Range = Range::above_to(0.0, 100.0, "% of what the water can hold");
+const DISSOLVED: Range = Range::above_to(0.0, 100.0, "mg/L");
+const PH: Range = Range::from_to(3.0, 11.0, "pH");
+/// From a fry to a fish that no school tank holds.
+const MASS: Range = Range::above_to(0.0, 20_000.0, "g");
+const FEED: Range = Range::from_to(0.0, 100_000.0, "g a day");
 
 const LIMITS: &str = "{ cold_c = 12, warm_c = 30, change_hour_c = 2, change_day_c = 6 }, or some of these";
 
@@ -34,6 +38,8 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
     let kind =
         table.get("species", Want::Text).map(|item| item.name(species, SPECIES.iter().map(|s| s.name)));
     let fish = table.get("fish", Want::Value).and_then(|item| item.whole(0..=1_000_000, "fish"));
+    let fish_grams = table.get("fish_grams", Want::Value).map(|item| item.number(MASS));
+    let feed_g_day = table.get("feed_g_day", Want::Value).map(|item| item.number(FEED));
     let own = table.section_like("limits", LIMITS);
     let limits = match &kind {
         // An unknown species: nothing more to say about its limits.
@@ -62,11 +68,21 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
         return None;
     }
     let species = kind.flatten().map(|kind| kind.name.to_owned());
-    Some(Tank { id: id?, name: name?, volume_l: volume_l?, species, fish, limits: limits? })
+    Some(Tank {
+        id: id?,
+        name: name?,
+        volume_l: volume_l?,
+        species,
+        fish,
+        fish_grams: fish_grams.flatten(),
+        feed_g_day: feed_g_day.flatten(),
+        limits: limits?,
+    })
 }
 
 /// The limits of the file over those of the species.
 fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> {
+    let before = table.document().fault_count();
     let number = |key: &'static str, range: Range, otherwise: Option<f64>| match (
         table.get(key, Want::Value),
         otherwise,
@@ -80,15 +96,30 @@ fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> 
     };
     let cold_c = number("cold_c", TEMPERATURE, species.map(|s| s.cold_c));
     let warm_c = number("warm_c", TEMPERATURE, species.map(|s| s.warm_c));
-    let change_hour_c =
-        number("change_hour_c", CHANGE, Some(species.map_or(CHANGE_HOUR_C, |s| s.change_hour_c)));
-    let change_day_c = number("change_day_c", CHANGE, Some(species.map_or(CHANGE_DAY_C, |s| s.change_day_c)));
+    let base = species.copied().or_else(|| Some(TankLimits::of_range(cold_c?, warm_c?)));
+    let water = base.unwrap_or(TankLimits::of_range(0.0, 0.0));
+    let change = changes(&table, water.change);
+    let oxygen_mg_l = number("oxygen_mg_l", OXYGEN, Some(water.oxygen_mg_l));
+    let oxygen_percent =
+        table.get("oxygen_percent", Want::Value).map_or(water.oxygen_percent, |item| item.number(SATURATION));
+    let ammonia_mg_l = number("ammonia_mg_l", DISSOLVED, Some(water.ammonia_mg_l));
+    let total_ammonia_mg_l = number("total_ammonia_mg_l", DISSOLVED, Some(water.total_ammonia_mg_l));
+    let nitrite_mg_l = number("nitrite_mg_l", DISSOLVED, Some(water.nitrite_mg_l));
+    let ph = (number("ph_low", PH, Some(water.ph.0)), number("ph_high", PH, Some(water.ph.1)));
     let limits = (|| {
+        if table.document().fault_count() > before {
+            return None;
+        }
         let limits = TankLimits {
             cold_c: cold_c?,
             warm_c: warm_c?,
-            change_hour_c: change_hour_c?,
-            change_day_c: change_day_c?,
+            change: change?,
+            oxygen_mg_l: oxygen_mg_l?,
+            oxygen_percent,
+            ammonia_mg_l: ammonia_mg_l?,
+            total_ammonia_mg_l: total_ammonia_mg_l?,
+            nitrite_mg_l: nitrite_mg_l?,
+            ph: (ph.0?, ph.1?),
         };
         if limits.cold_c >= limits.warm_c {
             table.fault(
@@ -99,11 +130,11 @@ fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> 
             );
             return None;
         }
-        if limits.change_hour_c > limits.change_day_c {
+        if limits.ph.0 >= limits.ph.1 {
             table.fault(
-                "change_day_c",
-                format!("{} with change_hour_c = {}", limits.change_day_c, limits.change_hour_c),
-                "change_day_c not below change_hour_c: what may happen in an hour may happen in a day",
+                "ph_high",
+                format!("{} with ph_low = {}", limits.ph.1, limits.ph.0),
+                "ph_high above ph_low",
                 None,
             );
             return None;
@@ -112,4 +143,104 @@ fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> 
     })();
     table.finish();
     limits
+}
+
+/// Keys of both directions, of the rise and of the fall, in the order of [`WINDOWS`].
+const KEYS: [(Option<&str>, &str, &str); WINDOWS.len()] = [
+    (None, "rise_15min_c", "fall_15min_c"),
+    (None, "rise_30min_c", "fall_30min_c"),
+    (Some("change_hour_c"), "rise_hour_c", "fall_hour_c"),
+    (None, "rise_6h_c", "fall_6h_c"),
+    (Some("change_day_c"), "rise_day_c", "fall_day_c"),
+];
+
+/// The largest changes: `change_hour_c` stands for rise and fall, each of which
+/// may have its own key. What may happen in a window may happen in a longer one.
+fn changes(
+    table: &Table<'_>,
+    own: [Option<RiseFall>; WINDOWS.len()],
+) -> Option<[Option<RiseFall>; WINDOWS.len()]> {
+    let mut limits = own;
+    // The key by which the file sets a rise and a fall.
+    let mut set: [Set; WINDOWS.len()] = Default::default();
+    let mut whole = true;
+    let mut read = |key: &'static str| {
+        let item = table.get(key, Want::Value)?;
+        let number = item.number(CHANGE);
+        whole &= number.is_some();
+        Some((key, number?))
+    };
+    for ((both, rise, fall), (limit, set)) in KEYS.iter().zip(limits.iter_mut().zip(&mut set)) {
+        let both = both.and_then(&mut read);
+        let (rise, fall) = (read(rise).or(both), read(fall).or(both));
+        *set = (rise.map(|r| r.0), fall.map(|f| f.0));
+        let (rise, fall) = (rise.map(|r| r.1), fall.map(|f| f.1));
+        *limit = match (*limit, rise, fall) {
+            (None, None, None) => None,
+            // One direction alone: the other is not judged.
+            (None, rise, fall) => Some(RiseFall {
+                rise_c: rise.unwrap_or(f64::INFINITY),
+                fall_c: fall.unwrap_or(f64::INFINITY),
+            }),
+            (Some(own), rise, fall) => {
+                Some(RiseFall { rise_c: rise.unwrap_or(own.rise_c), fall_c: fall.unwrap_or(own.fall_c) })
+            }
+        };
+    }
+    if !whole {
+        return None;
+    }
+    // The half hour's own default gives way to what the file allows within an hour:
+    // nobody who sets the hour should have to know of it.
+    if let (Some(half), Some(hour)) = (limits[1], limits[2]) {
+        limits[1] = Some(RiseFall {
+            rise_c: if set[1].0.is_some() { half.rise_c } else { half.rise_c.max(hour.rise_c) },
+            fall_c: if set[1].1.is_some() { half.fall_c } else { half.fall_c.max(hour.fall_c) },
+        });
+    }
+    in_order(table, &limits, &set).then_some(limits)
+}
+
+/// The keys by which a file sets the rise and the fall of a window.
+type Set = (Option<&'static str>, Option<&'static str>);
+
+/// Notes the first limit of a window that is below one of a shorter window, where
+/// the file sets one of the two. Defaults alone are never a fault.
+fn in_order(
+    table: &Table<'_>,
+    limits: &[Option<RiseFall>; WINDOWS.len()],
+    set: &[Set; WINDOWS.len()],
+) -> bool {
+    for rises in [true, false] {
+        let by = |i: usize| if rises { set[i].0 } else { set[i].1 };
+        let own = |i: usize| KEYS[i].0.unwrap_or(if rises { KEYS[i].1 } else { KEYS[i].2 });
+        let key = |i: usize| by(i).unwrap_or(own(i));
+        let judged: Vec<(usize, f64)> = limits
+            .iter()
+            .enumerate()
+            .filter_map(|(i, limit)| limit.map(|l| (i, if rises { l.rise_c } else { l.fall_c })))
+            .filter(|(_, c)| c.is_finite())
+            .collect();
+        for pair in judged.windows(2) {
+            let &[(short, short_c), (long, long_c)] = pair else { continue };
+            // A default of the half hour may stand above the hour's: it is then not reached.
+            let said = by(short).is_some() || (by(long).is_some() && short != 1);
+            if said && short_c > long_c {
+                table.fault(
+                    key(long),
+                    format!("{long_c} with {} = {short_c}", key(short)),
+                    format!(
+                        "{} not below {}: what may happen in {} may happen in {}",
+                        key(long),
+                        key(short),
+                        WINDOWS[short].words(),
+                        WINDOWS[long].words(),
+                    ),
+                    None,
+                );
+                return false;
+            }
+        }
+    }
+    true
 }

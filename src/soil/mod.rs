@@ -1,9 +1,55 @@
-//! Soil water in the root zone.
+//! Soil water in the root zone: what a soil holds, what a crop may use and does
+//! use, and how both stand on a day.
 
-mod tables;
-
-pub use tables::{CROPS, Crop, TEXTURES, Texture, crop, texture};
-
+mod balance;
+mod coefficient;
+mod crops;
+mod growth;
+mod out_of_range;
+mod repellency;
 mod root_zone;
+mod saxton_rawls;
+mod soaking;
+mod stages;
+mod stress;
+mod textures;
 
-pub use root_zone::{RootZone, litres_to_fill, mean_water_content};
+pub use balance::{Came, Day, DayEnd, day_end, day_step};
+pub use coefficient::{Climate, Coefficients, Lengths, Stage, mulch_reduction};
+pub use crops::{CROPS, Crop, Use, crop};
+pub use growth::{Growth, GrowthUnknown, Planting};
+pub use out_of_range::OutOfRange;
+pub use repellency::{
+    ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP, WaterDrop,
+};
+pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
+pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND};
+pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, TOGETHER_S, Verdict, enough_mm, enough_step};
+pub use stages::StageRow;
+pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
+pub use textures::{TEXTURES, Texture, texture, texture_step};
+
+use crate::why::Equation;
+
+/// The room's equations.
+pub const EQUATIONS: &[Equation] = &[
+    textures::MIDDLE,
+    root_zone::TOTAL_AVAILABLE,
+    root_zone::READILY_AVAILABLE,
+    root_zone::DEPLETION,
+    root_zone::MEAN_WATER_CONTENT,
+    stress::DEPLETION_FRACTION,
+    stress::STRESS,
+    balance::BALANCE,
+    coefficient::CURVE,
+    coefficient::CLIMATE,
+    coefficient::LARGEST,
+    coefficient::MULCHED,
+    saxton_rawls::WILTING_POINT,
+    saxton_rawls::FIELD_CAPACITY,
+    saxton_rawls::SATURATION,
+    saxton_rawls::CONDUCTIVITY,
+    soaking::ENOUGH,
+    repellency::WATER_DROP,
+    repellency::ETHANOL_DROPLET,
+];

@@ -3,7 +3,7 @@
 //! ```text
 //! TAW = 1000 (FC - WP) Zr       total available water, mm         (eq. 82)
 //! RAW = p TAW                   readily available water, mm       (eq. 83)
-//! Dr  = 1000 (FC - theta) Zr    root-zone depletion, mm
+//! Dr  = 1000 (FC - theta) Zr    root-zone depletion, mm           (eq. 87)
 //! ```
 //!
 //! FC and WP are volumetric water contents at field capacity and at the wilting
@@ -14,9 +14,44 @@
 //!
 //! # Where it stops holding
 //!
-//! `p` is the table's value at a crop evapotranspiration of 5 mm a day; it is
-//! not yet adjusted for the day's own. `Dr` is negative above field capacity,
-//! and is not clamped: wetter than field capacity is worth knowing.
+//! `Dr` is negative above field capacity and can pass TAW, and is not clamped:
+//! wetter than field capacity and drier than the wilting point are both worth
+//! knowing. Roots are taken to be full-grown; for young plants the zone is
+//! thinner than it says here.
+
+use crate::why::{Check, Equation, Step};
+
+/// Total available water.
+pub(super) const TOTAL_AVAILABLE: Equation = Equation {
+    gives: "total available water",
+    form: "TAW = 1000 (FC - WP) Zr",
+    source: "FAO-56 eq. 82",
+    check: Check::Table("fao56_example_36.csv"),
+};
+
+/// Readily available water.
+pub(super) const READILY_AVAILABLE: Equation = Equation {
+    gives: "readily available water",
+    form: "RAW = p TAW",
+    source: "FAO-56 eq. 83",
+    check: Check::Table("fao56_example_36.csv"),
+};
+
+/// Root-zone depletion.
+pub(super) const DEPLETION: Equation = Equation {
+    gives: "water used out of the root zone",
+    form: "Dr = 1000 (FC - theta) Zr",
+    source: "FAO-56 eq. 87",
+    check: Check::Arithmetic,
+};
+
+/// Mean water content from probes at several depths.
+pub(super) const MEAN_WATER_CONTENT: Equation = Equation {
+    gives: "mean water content of the root zone",
+    form: "theta = sum of each probe's water content x its layer, through the depth of all layers",
+    source: "this project's own: a probe speaks for the layer half-way to its neighbours",
+    check: Check::None("no publication; the layers' sums are tested"),
+};
 
 /// What a bed's root zone can hold.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +70,37 @@ impl RootZone {
     /// Total available water, mm.
     pub fn total_available_mm(&self) -> f64 {
         1000.0 * (self.field_capacity - self.wilting_point) * self.root_depth_m
+    }
+
+    /// The step to total available water.
+    pub fn total_available_step(&self) -> Step {
+        TOTAL_AVAILABLE.step(format!(
+            "1000 x ({:.3} - {:.3}) x {:.2} m = {:.1} mm",
+            self.field_capacity,
+            self.wilting_point,
+            self.root_depth_m,
+            self.total_available_mm()
+        ))
+    }
+
+    /// The step to readily available water.
+    pub fn readily_available_step(&self) -> Step {
+        READILY_AVAILABLE.step(format!(
+            "{:.2} x {:.1} mm = {:.1} mm",
+            self.depletion_fraction,
+            self.total_available_mm(),
+            self.readily_available_mm()
+        ))
+    }
+
+    /// The step to the depletion at a mean water content.
+    pub fn depletion_step(&self, water_content: f64) -> Step {
+        DEPLETION.step(format!(
+            "1000 x ({:.3} - {water_content:.3}) x {:.2} m = {:.1} mm",
+            self.field_capacity,
+            self.root_depth_m,
+            self.depletion_mm(water_content)
+        ))
     }
 
     /// Readily available water, mm.
@@ -65,22 +131,61 @@ pub fn litres_to_fill(depletion_mm: f64, area_m2: f64, efficiency: f64) -> f64 {
     depletion_mm.max(0.0) * area_m2 / efficiency
 }
 
+/// Probes nearer to each other than this are at one depth, metres.
+const SAME_DEPTH_M: f64 = 0.005;
+
+/// The layer that the probes of one depth speak for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Layer {
+    thickness_m: f64,
+    /// Mean of its probes.
+    water_content: f64,
+}
+
+/// The probes' layers from the top down, above the root depth.
+///
+/// Probes at one depth share one layer: their order says nothing. A layer
+/// reaches half-way to its neighbours; the top one's reaches to the surface and
+/// the bottom one's to the root depth. `probes` are (depth in metres, water
+/// content), sorted by depth.
+fn layers(probes: &[(f64, f64)], root_depth_m: f64) -> impl Iterator<Item = Layer> + '_ {
+    let (mut top_m, mut rest) = (0.0, probes);
+    std::iter::from_fn(move || {
+        let &(at_m, _) = rest.first()?;
+        let count = rest.iter().take_while(|(depth_m, _)| depth_m - at_m < SAME_DEPTH_M).count();
+        let (here, below) = rest.split_at(count);
+        rest = below;
+        let bottom_m = below.first().map_or(root_depth_m, |(next_m, _)| f64::midpoint(at_m, *next_m));
+        let thickness_m = (bottom_m.min(root_depth_m) - top_m).max(0.0);
+        top_m = bottom_m;
+        let water_content = here.iter().map(|(_, w)| w).sum::<f64>() / count as f64;
+        Some(Layer { thickness_m, water_content })
+    })
+}
+
 /// Mean water content of the root zone from probes at several depths, m³/m³.
 ///
-/// Each probe speaks for a layer that reaches half-way to its neighbours; the
-/// top one's layer reaches to the surface and the bottom one's to the root
-/// depth. `probes` are (depth in metres, water content), sorted by depth.
-/// `None` without probes.
+/// Each depth's probes speak for a layer that reaches half-way to its
+/// neighbours; the top one's layer reaches to the surface and the bottom one's
+/// to the root depth. `probes` are (depth in metres, water content), sorted by
+/// depth. `None` without probes.
 pub fn mean_water_content(probes: &[(f64, f64)], root_depth_m: f64) -> Option<f64> {
     let (mut sum, mut depth_m) = (0.0, 0.0);
-    for (i, &(at_m, water_content)) in probes.iter().enumerate() {
-        let top_m = if i == 0 { 0.0 } else { f64::midpoint(probes[i - 1].0, at_m) };
-        let bottom_m = probes.get(i + 1).map_or(f64::INFINITY, |next| f64::midpoint(at_m, next.0));
-        let thickness_m = (bottom_m.min(root_depth_m) - top_m).max(0.0);
-        sum += thickness_m * water_content;
-        depth_m += thickness_m;
+    for layer in layers(probes, root_depth_m) {
+        sum += layer.thickness_m * layer.water_content;
+        depth_m += layer.thickness_m;
     }
     (depth_m > 0.0).then(|| sum / depth_m)
+}
+
+/// The step to `mean`, which [`mean_water_content`] gave.
+pub fn mean_water_content_step(probes: &[(f64, f64)], root_depth_m: f64, mean: f64) -> Step {
+    let (mut parts, mut depth_m) = (Vec::new(), 0.0);
+    for layer in layers(probes, root_depth_m).filter(|layer| layer.thickness_m > 0.0) {
+        parts.push(format!("{:.3} x {:.3} m", layer.water_content, layer.thickness_m));
+        depth_m += layer.thickness_m;
+    }
+    MEAN_WATER_CONTENT.step(format!("({}) / {depth_m:.3} m = {mean:.3} m3/m3", parts.join(" + ")))
 }
 
 #[cfg(test)]
@@ -89,19 +194,6 @@ mod tests {
 
     fn zone(fc: f64, wp: f64, zr: f64, p: f64) -> RootZone {
         RootZone { field_capacity: fc, wilting_point: wp, root_depth_m: zr, depletion_fraction: p }
-    }
-
-    /// Expected values: FAO-56 chapter 8, example 36, tomato rows (as quoted in
-    /// a public unit test). Printed in whole millimetres.
-    #[test]
-    fn available_water_matches_fao56_example_36() {
-        for (fc, wp, taw_mm, raw_mm) in
-            [(0.15, 0.06, 72.0, 29.0), (0.32, 0.15, 136.0, 54.0), (0.35, 0.23, 96.0, 38.0)]
-        {
-            let tomato = zone(fc, wp, 0.8, 0.4);
-            assert!((tomato.total_available_mm() - taw_mm).abs() <= 0.5);
-            assert!((tomato.readily_available_mm() - raw_mm).abs() <= 0.5);
-        }
     }
 
     #[test]
@@ -122,6 +214,32 @@ mod tests {
         // A probe whose layer begins below the roots has no say.
         assert!((mean(&[(0.15, 0.1), (0.60, 0.9)], 0.3) - 0.1).abs() < 1e-12);
         assert_eq!(mean_water_content(&[], 0.5), None);
+    }
+
+    #[test]
+    fn probes_at_one_depth_share_a_layer_whatever_their_order() {
+        let mean = |probes: &[(f64, f64)]| mean_water_content(probes, 0.5).expect("there are probes");
+        let expected = (0.225 * 0.15 + 0.275 * 0.3) / 0.5;
+        for twins in [[(0.15, 0.1), (0.15, 0.2)], [(0.15, 0.2), (0.15, 0.1)]] {
+            let probes = [twins[0], twins[1], (0.30, 0.3)];
+            assert!((mean(&probes) - expected).abs() < 1e-12, "{probes:?}");
+            assert!((mean(&[(0.15, 0.15), (0.30, twins[0].1), (0.30, twins[1].1)]) - 0.15).abs() < 1e-12);
+        }
+        assert!((mean(&[(0.15, 0.1), (0.15, 0.2)]) - 0.15).abs() < 1e-12);
+    }
+
+    #[test]
+    fn steps_carry_the_numbers_that_were_put_in() {
+        let bed = zone(0.15, 0.065, 0.5, 0.45);
+        assert_eq!(bed.total_available_step().with, "1000 x (0.150 - 0.065) x 0.50 m = 42.5 mm");
+        assert_eq!(bed.readily_available_step().with, "0.45 x 42.5 mm = 19.1 mm");
+        assert_eq!(bed.depletion_step(0.1).with, "1000 x (0.150 - 0.100) x 0.50 m = 25.0 mm");
+        let probes = [(0.15, 0.1), (0.30, 0.2)];
+        let mean = mean_water_content(&probes, 0.5).expect("there are probes");
+        assert_eq!(
+            mean_water_content_step(&probes, 0.5, mean).with,
+            "(0.100 x 0.225 m + 0.200 x 0.275 m) / 0.500 m = 0.155 m3/m3"
+        );
     }
 
     /// 8.0 mm on 7.2 m² at nine tenths is 64 L: exact arithmetic.

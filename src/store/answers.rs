@@ -13,7 +13,7 @@ use super::columns::{millis, timestamp};
 use super::error::StoreError;
 use super::schema;
 use super::writer::{BUSY, Store};
-use crate::alarms::Kind;
+use crate::alarms::{Input, Kind};
 use crate::garden::plan::Id;
 use crate::garden::record::AlarmKey;
 
@@ -26,15 +26,61 @@ pub struct Answer {
     pub seq: i64,
     pub at: Timestamp,
     pub key: AlarmKey,
+    /// One of those for which [`Input::is_answer`] holds.
+    pub input: Input,
+    /// By which way it came.
+    pub how: String,
 }
 
-/// Leaves the answer that somebody has taken the alarm on. It may be left while
-/// a daemon writes to the file.
+/// The column of what is asked for, and until when. What only the garden's plan
+/// or a judgement can bring is no answer.
+fn action(input: Input) -> Option<(&'static str, Option<Timestamp>)> {
+    match input {
+        Input::Acknowledge => Some(("acknowledge", None)),
+        Input::Reset => Some(("reset", None)),
+        Input::Shelve { until, one_shot: false } => Some(("shelve", Some(until))),
+        Input::Shelve { until, one_shot: true } => Some(("shelve-once", Some(until))),
+        Input::Unshelve => Some(("unshelve", None)),
+        Input::TakeOut => Some(("take-out", None)),
+        Input::PutBack => Some(("put-back", None)),
+        Input::Breach
+        | Input::Deadband
+        | Input::Clear
+        | Input::Unknown
+        | Input::Time
+        | Input::Suppress
+        | Input::Release => None,
+    }
+}
+
+/// The reverse of [`action`].
+fn input(action: &str, until: Option<Timestamp>) -> Option<Input> {
+    Some(match (action, until) {
+        ("acknowledge", _) => Input::Acknowledge,
+        ("reset", _) => Input::Reset,
+        ("shelve", Some(until)) => Input::Shelve { until, one_shot: false },
+        ("shelve-once", Some(until)) => Input::Shelve { until, one_shot: true },
+        ("unshelve", _) => Input::Unshelve,
+        ("take-out", _) => Input::TakeOut,
+        ("put-back", _) => Input::PutBack,
+        _ => return None,
+    })
+}
+
+/// Leaves a person's answer to an alarm. It may be left while a daemon writes to
+/// the file.
 ///
 /// # Errors
 ///
 /// When the file is missing, not ours, of another version, or cannot be written.
-pub fn leave_answer(path: &Path, key: &AlarmKey, at: Timestamp) -> Result<(), StoreError> {
+pub fn leave_answer(
+    path: &Path,
+    key: &AlarmKey,
+    answer: Input,
+    how: &str,
+    at: Timestamp,
+) -> Result<(), StoreError> {
+    let Some((action, until)) = action(answer) else { return Ok(()) };
     if !path.exists() {
         return Err(StoreError::Missing { path: path.to_owned() });
     }
@@ -44,12 +90,24 @@ pub fn leave_answer(path: &Path, key: &AlarmKey, at: Timestamp) -> Result<(), St
     schema::check(&connection, path)?;
     connection
         .execute(
-            "INSERT INTO answer (at, site, kind, place)
-             SELECT ?1, ?2, ?3, ?4 WHERE (SELECT count(*) FROM answer) < ?5",
-            params![millis(at), key.site.as_str(), key.kind.name(), key.place.as_str(), WAITING_MAX],
+            "INSERT INTO answer (at, site, kind, place, action, until, how)
+             SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7 WHERE (SELECT count(*) FROM answer) < ?8",
+            params![
+                millis(at),
+                key.site.as_str(),
+                key.kind.name(),
+                key.place.as_str(),
+                action,
+                until.map(millis),
+                how,
+                WAITING_MAX
+            ],
         )
-        .map_err(|source| StoreError::Write { what: "an answer", path: path.to_owned(), source })?;
-    Ok(())
+        .map_err(|source| StoreError::Write { what: "an answer", path: path.to_owned(), source })
+        .and_then(|added| match added {
+            0 => Err(StoreError::AnswersFull { path: path.to_owned(), most: WAITING_MAX }),
+            _ => Ok(()),
+        })
 }
 
 impl Store {
@@ -61,21 +119,25 @@ impl Store {
     /// When the file cannot be read.
     pub fn answers(&mut self) -> Result<Vec<Answer>, StoreError> {
         let read = || -> rusqlite::Result<Vec<Answer>> {
-            let mut select = self
-                .connection()
-                .prepare_cached("SELECT seq, at, site, kind, place FROM answer ORDER BY seq")?;
-            let rows = select.query_map([], |row| {
-                let kind: String = row.get(3)?;
-                Ok((row.get(0)?, row.get(1)?, row.get::<_, String>(2)?, kind, row.get::<_, String>(4)?))
-            })?;
+            let mut select = self.connection().prepare_cached(
+                "SELECT seq, at, site, kind, place, action, until, how FROM answer ORDER BY seq",
+            )?;
+            let mut rows = select.query([])?;
             let mut answers = Vec::new();
-            for row in rows {
-                let (seq, at, site, kind, place) = row?;
-                if let (Some(kind), Some(at)) = (Kind::from_name(&kind), timestamp(at)) {
+            while let Some(row) = rows.next()? {
+                let (site, kind, place): (String, String, String) = (row.get(2)?, row.get(3)?, row.get(4)?);
+                let (action, until): (String, Option<i64>) = (row.get(5)?, row.get(6)?);
+                if let (Some(kind), Some(at), Some(input)) = (
+                    Kind::from_name(&kind),
+                    timestamp(row.get(1)?),
+                    input(&action, until.and_then(timestamp)),
+                ) {
                     answers.push(Answer {
-                        seq,
+                        seq: row.get(0)?,
                         at,
                         key: AlarmKey { site: Id::new(&site), kind, place: Id::new(&place) },
+                        input,
+                        how: row.get(7)?,
                     });
                 }
             }

@@ -24,6 +24,9 @@ pub enum StoreError {
     #[error("there is no database at {}; `trug run` makes it", path.display())]
     Missing { path: PathBuf },
 
+    #[error("{most} answers wait in {} already; is `trug run` not running?", path.display())]
+    AnswersFull { path: PathBuf, most: i64 },
+
     #[error("the log in {} holds {most} entries already; it takes no more", path.display())]
     LogFull { path: PathBuf, most: i64 },
 
@@ -82,6 +85,7 @@ impl StoreError {
             | Self::Locked { .. }
             | Self::Missing { .. }
             | Self::LogFull { .. }
+            | Self::AnswersFull { .. }
             | Self::NotADatabase { .. }
             | Self::Foreign { .. }
             | Self::Newer { .. }

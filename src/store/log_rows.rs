@@ -63,6 +63,8 @@ struct Detail {
     count: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
     grams: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    hours: Option<f64>,
 }
 
 impl Detail {
@@ -88,6 +90,7 @@ impl Detail {
             Seen::FishAdded { count, grams_each } => Self { count: Some(count), grams: grams_each, ..none },
             Seen::FishLost { count } => Self { count: Some(count), ..none },
             Seen::Fed { grams } => Self { grams: Some(grams), ..none },
+            Seen::TankCleaning { hours } => Self { hours: Some(hours), ..none },
             Seen::Bag { temperature_c, ph } => Self { temperature_c, ph, ..none },
         }
     }
@@ -113,6 +116,7 @@ impl Detail {
             "fish-added" => Seen::FishAdded { count: self.count?, grams_each: self.grams },
             "fish-lost" => Seen::FishLost { count: self.count? },
             "fed" => Seen::Fed { grams: self.grams? },
+            "tank-cleaning" => Seen::TankCleaning { hours: self.hours? },
             "bag" => Seen::Bag { temperature_c: self.temperature_c, ph: self.ph },
             "note" => Seen::Note,
             _ => return None,
@@ -251,6 +255,7 @@ mod tests {
             Seen::FishAdded { count: 12, grams_each: Some(40.0) },
             Seen::FishLost { count: 1 },
             Seen::Fed { grams: 30.0 },
+            Seen::TankCleaning { hours: 2.0 },
             Seen::Bag { temperature_c: Some(17.0), ph: None },
             Seen::Note,
         ] {

@@ -69,11 +69,15 @@ pub struct AlarmRecord {
     pub since: Timestamp,
     /// When the step was taken.
     pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
     pub text: String,
     /// In the order to show.
     pub values: Values,
     pub source: String,
     pub why: Why,
+    /// How a person's answer came; `None` where no person answered.
+    pub how: Option<String>,
     pub tell: Vec<String>,
 }
 

@@ -11,7 +11,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -143,6 +143,19 @@ CREATE TABLE log (
     detail     TEXT NOT NULL,
     note       TEXT NOT NULL
 ) STRICT;
+";
+
+/// Alarms that are put aside, and how answers came and what they asked for.
+const VERSION_4: &str = "
+ALTER TABLE alarm ADD COLUMN shelf_until INTEGER;
+ALTER TABLE alarm ADD COLUMN shelf_once INTEGER;
+ALTER TABLE alarm ADD COLUMN how TEXT;
+ALTER TABLE alarm_change ADD COLUMN shelf_until INTEGER;
+ALTER TABLE alarm_change ADD COLUMN shelf_once INTEGER;
+ALTER TABLE alarm_change ADD COLUMN how TEXT;
+ALTER TABLE answer ADD COLUMN action TEXT NOT NULL DEFAULT 'acknowledge';
+ALTER TABLE answer ADD COLUMN until INTEGER;
+ALTER TABLE answer ADD COLUMN how TEXT NOT NULL DEFAULT 'command';
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -1,20 +1,137 @@
-//! The fish tank: limits of the species and changes of temperature.
+//! The fish tank: what its fish bear, what its water holds, and how fast it
+//! changes.
+//!
+//! Oxygen, ammonia and stocking are equations; [`Temperatures`], [`Immersion`]
+//! and [`Hourly`] are small states that take readings in order of time. All
+//! times come in as arguments.
 
+mod acclimation;
+mod ammonia;
 mod change;
+mod immersion;
+mod oxygen;
+mod ph;
+mod published;
+mod slope;
 mod species;
+mod stocking;
 
-pub use change::{Change, DAY_S, HOUR_S, Temperatures};
+pub use acclimation::{
+    Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, float_minutes,
+    handling,
+};
+pub use ammonia::{NH3_PER_N, ionisation_constant, un_ionised_fraction, un_ionised_mg_l};
+pub use change::{Change, DAY_S, HOUR_S, Moves, Temperatures, WINDOWS, Window};
+pub use immersion::{Immersed, Immersion, Outside, Surroundings, fastest_change_c};
+pub use oxygen::{
+    PART_BEFORE_DAWN, PressureFrom, Saturation, percent_saturation, pressure_kpa, saturation_mg_l,
+};
+pub use ph::{Drift, Hourly, drift};
+pub use published::{PUBLISHED, Published, published_for};
+pub use slope::{Slope, slope};
 pub use species::{CHANGE_HOUR_C, SPECIES, Species, species};
+pub use stocking::{
+    FEED_PART, GROWN_G, PRACTICE_KG_M3, STOCKING_MOST_KG_M3, Stocking, density_kg_m3, feed_g_day, stocking,
+};
 
-/// Temperatures that a tank's fish should stay within.
+use crate::why::{Check, Equation};
+
+/// The equations of this room.
+pub const EQUATIONS: &[Equation] = &[
+    oxygen::SATURATION,
+    oxygen::SALT,
+    oxygen::PRESSURE,
+    oxygen::ELEVATION,
+    oxygen::PERCENT,
+    oxygen::EXPECTED,
+    ammonia::CONSTANT,
+    ammonia::FRACTION,
+    ammonia::CONCENTRATION,
+    ph::DRIFT,
+    change::CHANGE,
+    slope::AT_THIS_RATE,
+    stocking::DENSITY,
+    stocking::GROWN,
+    stocking::FEED,
+    acclimation::FLOAT,
+    BEYOND,
+];
+
+/// Equations by name, for whoever makes steps of them.
+pub mod equations {
+    pub use super::BEYOND;
+    pub use super::acclimation::FLOAT;
+    pub use super::ammonia::{CONCENTRATION, CONSTANT, FRACTION};
+    pub use super::change::CHANGE;
+    pub use super::oxygen::{ELEVATION, EXPECTED, PERCENT, PRESSURE, SALT, SATURATION};
+    pub use super::ph::DRIFT;
+    pub use super::slope::AT_THIS_RATE;
+    pub use super::stocking::{DENSITY, FEED, GROWN};
+}
+
+/// A number outside the range of an equation.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+#[error("{what} is out of range: {given} {unit}, and the equation holds from {low} to {high} {unit}")]
+pub struct OutOfRange {
+    pub what: &'static str,
+    pub given: f64,
+    pub low: f64,
+    pub high: f64,
+    pub unit: &'static str,
+}
+
+/// How far a value is beyond a limit.
+pub const BEYOND: Equation = Equation {
+    gives: "how far beyond the limit",
+    form: "value - limit",
+    source: "the limit of the species, or the garden file's own",
+    check: Check::Arithmetic,
+};
+
+/// `given` where it lies within the range; NaN does not.
+pub(crate) fn within(
+    what: &'static str,
+    given: f64,
+    (low, high): (f64, f64),
+    unit: &'static str,
+) -> Result<f64, OutOfRange> {
+    if given >= low && given <= high { Ok(given) } else { Err(OutOfRange { what, given, low, high, unit }) }
+}
+
+/// Largest rise and largest fall within a window, °C.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RiseFall {
+    pub rise_c: f64,
+    pub fall_c: f64,
+}
+
+/// What a tank's fish should stay within.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TankLimits {
     /// Below this it is too cold, °C.
     pub cold_c: f64,
     /// Above this it is too warm, °C.
     pub warm_c: f64,
-    /// Largest change within an hour, °C.
-    pub change_hour_c: f64,
-    /// Largest change within a day, °C.
-    pub change_day_c: f64,
+    /// Largest changes, in the order of [`WINDOWS`]; `None`: that window is
+    /// shown and not judged.
+    pub change: [Option<RiseFall>; WINDOWS.len()],
+    /// Below this there is too little oxygen, mg/L.
+    pub oxygen_mg_l: f64,
+    /// Below this part of saturation there is too little oxygen, %; `None`: not judged.
+    pub oxygen_percent: Option<f64>,
+    /// Above this there is too much un-ionised ammonia, mg/L as nitrogen.
+    pub ammonia_mg_l: f64,
+    /// Above this there is too much ammonia in all, mg/L as nitrogen.
+    pub total_ammonia_mg_l: f64,
+    /// Above this there is too much nitrite, mg/L as the test gives it.
+    pub nitrite_mg_l: f64,
+    /// Lowest and highest pH.
+    pub ph: (f64, f64),
+}
+
+impl TankLimits {
+    /// The limits within a window, where it is judged.
+    pub fn within(&self, window: Window) -> Option<RiseFall> {
+        WINDOWS.iter().position(|w| *w == window).and_then(|i| self.change[i])
+    }
 }

@@ -18,7 +18,7 @@ const KEPT_MAX: usize = 2_900;
 
 /// Water that ran.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Run {
+pub struct FlowRun {
     /// The message before the first with water: it did not run sooner.
     pub from: Timestamp,
     /// The last message with water: it did not run later.
@@ -29,8 +29,8 @@ pub struct Run {
 /// Watches one meter.
 #[derive(Clone, Debug, Default)]
 pub struct FlowWatch {
-    counted: VecDeque<Run>,
-    run: Option<Run>,
+    counted: VecDeque<FlowRun>,
+    run: Option<FlowRun>,
     first_at: Option<Timestamp>,
     last_at: Option<Timestamp>,
     /// End of the last silence that was longer than the meter is allowed.
@@ -41,7 +41,7 @@ impl FlowWatch {
     /// Adds a good message, later than all before it: litres since the message
     /// before. `every_s` is how often it speaks, `patience_s` how long it may
     /// say nothing. Gives the run as it stands, where water ran.
-    pub fn push(&mut self, at: Timestamp, litres: f64, every_s: i64, patience_s: i64) -> Option<Run> {
+    pub fn push(&mut self, at: Timestamp, litres: f64, every_s: i64, patience_s: i64) -> Option<FlowRun> {
         let before = self.last_at.unwrap_or_else(|| at.saturating_sub(seconds(every_s)).unwrap_or(at));
         self.first_at.get_or_insert(at);
         if self.last_at.is_some_and(|last| at.as_second() - last.as_second() > patience_s) {
@@ -58,7 +58,7 @@ impl FlowWatch {
             }
             return None;
         }
-        let message = Run { from: before, to: at, litres };
+        let message = FlowRun { from: before, to: at, litres };
         if self.counted.len() >= KEPT_MAX
             && let Some(oldest) = self.counted.pop_front()
             && let Some(next) = self.counted.front_mut()
@@ -69,7 +69,7 @@ impl FlowWatch {
         self.counted.push_back(message);
         let joined = match self.run {
             Some(run) if before.as_second() - run.to.as_second() <= PAUSE_S => {
-                Run { from: run.from, to: at, litres: run.litres + litres }
+                FlowRun { from: run.from, to: at, litres: run.litres + litres }
             }
             _ => message,
         };
@@ -84,12 +84,12 @@ impl FlowWatch {
     }
 
     /// The run that goes on, or ended less than half an hour ago.
-    pub fn running(&self) -> Option<Run> {
+    pub fn running(&self) -> Option<FlowRun> {
         self.run
     }
 
     /// The last message with water in it.
-    pub fn last_message(&self) -> Option<Run> {
+    pub fn last_message(&self) -> Option<FlowRun> {
         self.counted.back().copied()
     }
 

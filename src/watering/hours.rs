@@ -1,8 +1,8 @@
 //! The hours when water may run, on the site's own clock.
 
+use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
-use jiff::{Timestamp, ToSpan as _};
 
 use crate::garden::plan::LocalHours;
 
@@ -31,25 +31,6 @@ pub fn wholly_outside(hours: &LocalHours, zone: &TimeZone, from: Timestamp, to: 
         second += STEP_S;
     }
     !allowed(to)
-}
-
-/// When water may run next: `None` if it may now, else the local time of the
-/// next allowed minute within two days, if there is one.
-pub fn next_allowed(hours: &LocalHours, local: DateTime) -> Option<Option<DateTime>> {
-    let minute = minute_of_day(local);
-    if hours.contains(minute) {
-        return None;
-    }
-    let start = |day: i32, minute: u16| {
-        local
-            .date()
-            .checked_add(day.days())
-            .ok()
-            .map(|date| date.at((minute / 60) as i8, (minute % 60) as i8, 0, 0))
-    };
-    let today =
-        hours.intervals().iter().find(|&&(from, _)| from > minute).and_then(|&(from, _)| start(0, from));
-    Some(today.or_else(|| hours.intervals().first().and_then(|&(from, _)| start(1, from))))
 }
 
 #[cfg(test)]
@@ -99,20 +80,5 @@ mod tests {
         assert_eq!(minute_of_day(zone.to_datetime(before)), 7 * 60 + 59);
         assert!(usual().contains(minute_of_day(zone.to_datetime(before))));
         assert!(!usual().contains(minute_of_day(zone.to_datetime(after))));
-    }
-
-    #[test]
-    fn the_next_allowed_time_is_found_across_midnight() {
-        assert_eq!(next_allowed(&usual(), local("2026-04-07T07:00:00")), None);
-        assert_eq!(
-            next_allowed(&usual(), local("2026-04-07T12:00:00")),
-            Some(Some(local("2026-04-07T18:00:00")))
-        );
-        let mornings = LocalHours::new(vec![(300, 540)]);
-        assert_eq!(
-            next_allowed(&mornings, local("2026-04-07T12:00:00")),
-            Some(Some(local("2026-04-08T05:00:00")))
-        );
-        assert_eq!(next_allowed(&LocalHours::new(vec![]), local("2026-04-07T12:00:00")), Some(None));
     }
 }

@@ -1,11 +1,23 @@
 //! Watering: when a probe grew wetter, what wetted it, and when water may run.
 
+mod drainage;
 mod flow;
 mod hours;
+mod irrigation;
 mod reasons;
 mod wetting;
 
-pub use flow::{FlowWatch, Run};
-pub use hours::{minute_of_day, next_allowed, wholly_outside};
+pub use drainage::{
+    Course, EQUATIONS as DRAINAGE_EQUATIONS, Ebb, MOST_A_BED_HOLDS, Pores, estimated_saturation,
+    estimated_saturation_step,
+};
+pub use flow::{FlowRun, FlowWatch};
+pub use hours::{minute_of_day, wholly_outside};
+pub use irrigation::{DAYS_AHEAD, PlannedRun, Runs, litres_step, minutes, minutes_step, next_stretch, runs};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
+
+use crate::why::Equation;
+
+/// Equations of litres and minutes.
+pub const IRRIGATION_EQUATIONS: &[Equation] = &[irrigation::LITRES, irrigation::MINUTES];

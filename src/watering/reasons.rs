@@ -1,6 +1,5 @@
 //! The equations by which a wetting is found and its cause told.
 
-use crate::rain::EVIDENCE;
 use crate::watering::Wetting;
 use crate::why::{Check, Equation, Step};
 
@@ -57,7 +56,7 @@ pub const METERED: Equation = Equation {
 };
 
 /// All of them.
-pub const EQUATIONS: &[Equation] = &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED, EVIDENCE];
+pub const EQUATIONS: &[Equation] = &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED];
 
 impl Wetting {
     /// How it was found, with its numbers. `depth_m` is the probe's.

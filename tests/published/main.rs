@@ -39,10 +39,16 @@ macro_rules! sources {
 }
 
 sources! {
+    evapotranspiration
     payloads
     permittivity
     quality_flags
+    rain
+    repellency
+    sensors
     soil_tables
+    soil_water
+    tank
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.

@@ -30,6 +30,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
             elevation_m: 95.0,
             watering_allowed: LocalHours::new(vec![(0, 540), (1080, 1440)]),
             working_hours: LocalHours::new(vec![(480, 960)]),
+            holidays: Vec::new(),
         },
         beds: vec![Bed {
             id: Id::new("kitchen-bed"),
@@ -38,11 +39,16 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
             soil: "loamy sand".to_owned(),
             field_capacity: 0.15,
             wilting_point: 0.06,
+            saturation: None,
+            composition: None,
             crop: Some("cabbage".to_owned()),
             root_depth_m: 0.5,
             depletion_fraction: 0.45,
+            planted: None,
+            stage_lengths: None,
             irrigation: None,
             mulch: None,
+            fallow: false,
             watering_allowed: None,
         }],
         tanks: Vec::new(),
@@ -53,6 +59,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
                 measures,
                 place: if in_bed { Place::Bed(0) } else { Place::Site },
                 depth_m: None,
+                height_m: None,
                 topic: format!("{site}/{id}"),
                 payload: PayloadFormat::Number,
                 every_s: 900,
@@ -62,6 +69,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
             .collect(),
         tell: Vec::new(),
         rules: RuleSettings::default(),
+        roof: None,
     }
 }
 
@@ -107,10 +115,12 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
         to,
         since: at(0),
         at: at(ms),
+        shelf: None,
         text: "Kitchen bed is dry: 38 % of its available water is left.".to_owned(),
         values: vec![("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)],
         source: "FAO-56 eq. 82-83".into(),
         why: vec![],
+        how: None,
         tell: vec!["grounds".to_owned()],
     }
 }

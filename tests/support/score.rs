@@ -27,7 +27,7 @@ pub fn told<'a>(changes: impl IntoIterator<Item = (&'a str, &'a str, &'a str, Ti
             "unacknowledged" => {
                 all.push(Told { kind: kind.to_owned(), place: place.to_owned(), at, until: None });
             }
-            "returned-unacknowledged" | "normal" => {
+            "returned-unacknowledged" | "latched-unacknowledged" | "normal" => {
                 if let Some(alarm) = all.iter_mut().rev().find(mine) {
                     alarm.until = Some(at);
                 }

@@ -5,9 +5,12 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use trug::alarms::{Kind, Priority, State};
 use trug::garden::plan::{Id, Quantity};
-use trug::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, TankView, ToDo};
+use trug::garden::view::{
+    AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
+};
 use trug::page::{Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
+use trug::why::Step;
 
 /// Views made by hand, and the faults that a real one can have.
 #[derive(Default)]
@@ -201,6 +204,7 @@ pub(crate) fn busy() -> SiteView {
         priority,
         since: at(since),
         at: at(since),
+        shelf: None,
         text: text.into(),
         values: Vec::new(),
         source: "".into(),
@@ -228,6 +232,7 @@ pub(crate) fn busy() -> SiteView {
     );
     dry.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
     dry.source = "FAO-56 eq. 82-83".into();
+    dry.why = vec![depletion()];
     let mut silent = alarm(
         Kind::SensorSilent,
         "shed-air-temp",
@@ -249,6 +254,10 @@ pub(crate) fn busy() -> SiteView {
     );
     kitchen.last_wetting = Some("Rain, 2.4 mm, Tuesday 14 April".into());
     kitchen.mulch = Some("Not yet: water first. Mulch is planned for tomorrow, 18 April.".into());
+    kitchen.figures = vec![
+        Figure::known("Water missing from the root zone", "28.0 mm".into(), 28.0, "mm", vec![depletion()]),
+        Figure::unknown("Dry by", "no probe has a day of readings yet", "days"),
+    ];
     let mut orchard = bed(
         "orchard-row",
         "Orchard row",
@@ -296,6 +305,17 @@ pub(crate) fn busy() -> SiteView {
     view
 }
 
+/// One equation with its numbers put in.
+pub(crate) fn depletion() -> Step {
+    Step {
+        gives: "root-zone depletion".into(),
+        form: "Dr = 1000 (FC - theta) Zr".into(),
+        with: "1000 x (0.150 - 0.094) x 0.50 m = 28.0 mm".into(),
+        source: "FAO-56 chapter 8".into(),
+        check: "plain arithmetic".into(),
+    }
+}
+
 /// A topic that no sensor names.
 pub(crate) fn stray(topic: &str, payload: &[u8]) -> NotPlaced {
     NotPlaced { topic: topic.into(), payload: payload.to_vec(), count: 42, last: at("2026-04-17T05:20:00Z") }
@@ -314,9 +334,11 @@ pub(crate) fn hostile() -> SiteView {
         alarm.place_name = EVIL.into();
         alarm.text = EVIL.into();
         alarm.values = vec![("depletion_mm".into(), f64::NAN)];
+        alarm.why = vec![Step { form: EVIL.into(), with: EVIL.into(), ..depletion() }];
     }
     for bed in &mut view.beds {
         bed.name = EVIL.into();
+        bed.figures = vec![Figure::known(EVIL, EVIL.into(), f64::INFINITY, "mm", Vec::new())];
         bed.words = EVIL.into();
         bed.last_wetting = Some(EVIL.into());
         bed.mulch = Some(EVIL.into());

@@ -8,6 +8,8 @@
 //! zone.
 
 mod gauges;
+mod shedding;
+mod too_much;
 mod waterings;
 
 use std::collections::VecDeque;
@@ -18,6 +20,8 @@ use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
 use gauges::Rise;
+use shedding::Shedding;
+use too_much::TooMuch;
 use waterings::Wetting;
 
 const HOUR_S: i64 = 3600;
@@ -53,6 +57,8 @@ struct BedWatch {
     /// `[from, to)` in which the mulch rule watches.
     mulch_days: Option<(i64, i64)>,
     last_watering_end_s: Option<i64>,
+    too_much: TooMuch,
+    shedding: Shedding,
     rise: Rise,
 }
 
@@ -81,6 +87,8 @@ pub(crate) struct Judge {
     /// Rain since the start at each of the last 1,441 minutes, mm.
     rain_totals: VecDeque<f64>,
     blind_rain: Window,
+    /// Reference evapotranspiration of the last days, mm, the newest last.
+    et0_mm: VecDeque<f64>,
     /// For each sensor, when it last sent, Unix seconds.
     sent_s: Vec<Option<i64>>,
     pub(crate) findings: Vec<Finding>,
@@ -90,6 +98,15 @@ pub(crate) struct Judge {
 const SHOWS_WITHIN_S: i64 = 4 * HOUR_S;
 /// A sensor counts as faulty for two of its intervals after a fault.
 const AFTER_FAULT_INTERVALS: i64 = 2;
+
+/// Days back of which a daemon may take the crop's use.
+const USE_DAYS: usize = 3;
+/// Crop coefficients from the first leaves to mid-season (FAO-56 table 12:
+/// vegetables 0.6 to 1.15).
+const USE: (f64, f64) = (0.6, 1.15);
+/// Error of reference evapotranspiration where only temperature is measured, mm
+/// a day (usual size).
+const USE_ERROR_MM: f64 = 0.7;
 
 impl Judge {
     pub(crate) fn new(school: &School) -> Self {
@@ -114,6 +131,8 @@ impl Judge {
                 mulch: Window::new(6 * HOUR_S, 2 * HOUR_S),
                 mulch_days,
                 last_watering_end_s: None,
+                too_much: TooMuch::default(),
+                shedding: Shedding::default(),
                 rise: Rise::default(),
             }
         });
@@ -136,6 +155,7 @@ impl Judge {
             watered: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
+            et0_mm: VecDeque::new(),
             sent_s: vec![None; school.sensors.len()],
             findings: Vec::new(),
         }
@@ -143,6 +163,24 @@ impl Judge {
 
     fn find(&mut self, kind: &'static str, place: &str, stretch: Stretch, note: impl Into<String>) {
         self.findings.push(Finding { kind, place: place.to_owned(), stretch, note: note.into() });
+    }
+
+    /// A day is over, with so much reference evapotranspiration.
+    pub(crate) fn day(&mut self, et0_mm: f64) {
+        self.et0_mm.push_back(et0_mm);
+        if self.et0_mm.len() > USE_DAYS {
+            self.et0_mm.pop_front();
+        }
+    }
+
+    /// The least and the largest depletion fraction that may be judged by (FAO-56
+    /// table 22, note 2): the table's, and what the last days make of it.
+    fn fractions(&self, table: f64) -> (f64, f64) {
+        let adjusted = |used_mm: f64| (table + 0.04 * (5.0 - used_mm)).clamp(0.1, 0.8);
+        self.et0_mm.iter().fold((table, table), |(least, most), et0_mm| {
+            let (low_mm, high_mm) = (USE.0 * et0_mm - USE_ERROR_MM, USE.1 * et0_mm + USE_ERROR_MM);
+            (least.min(adjusted(high_mm)), most.max(adjusted(low_mm)))
+        })
     }
 
     /// A minute's rain over the garden.
@@ -159,6 +197,12 @@ impl Judge {
             self.rain_unseen(school, stretch);
         }
         self.gauges(school, plan, now_s);
+    }
+
+    /// Rain of the last `minutes` (a day at most), mm.
+    fn rain_of_last(&self, minutes: usize) -> f64 {
+        let back = self.rain_totals.len().saturating_sub(minutes + 1);
+        self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals.get(back).copied().unwrap_or(0.0)
     }
 
     fn rain_unseen(&mut self, school: &School, stretch: Stretch) {
@@ -184,6 +228,8 @@ impl Judge {
     /// A bed's soil after a minute.
     pub(crate) fn bed(&mut self, school: &School, plan: &Plan, number: usize, soil: &Soil, now_s: i64) {
         let bed = &school.beds[number];
+        let table = bed.depletion_fraction;
+        let (small, large) = if bed.planted { self.fractions(table) } else { (table, table) };
         let watch = &mut self.beds[number];
         let mut shown = Vec::with_capacity(watch.probes.len());
         let mut working = Vec::with_capacity(watch.probes.len());
@@ -210,7 +256,9 @@ impl Judge {
         let all_work = !working.is_empty() && working.len() == watch.probes.len();
         let in_mulch_days = watch.mulch_days.is_some_and(|(from, to)| (from..to).contains(&now_s));
 
-        let dry = watch.dry.step(now_s, depletion.most > 0.88, all_work && depletion.least > 1.08);
+        let near = depletion.most > 0.88 * small / table;
+        let beyond = depletion.least > 1.08 * large / table;
+        let dry = watch.dry.step(now_s, near, all_work && beyond);
         let mulch = watch.mulch.step(
             now_s,
             in_mulch_days && depletion.most > 0.38,
@@ -223,6 +271,8 @@ impl Judge {
             self.find("mulch-on-dry-soil", &bed.id, stretch, MULCH);
         }
 
+        self.too_much(school, plan, number, soil, now_s);
+        self.shedding(school, plan, number, soil, now_s);
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
         self.beds[number].rise.step(now_s, water);
@@ -286,6 +336,8 @@ impl Judge {
         }
         for number in 0..self.beds.len() {
             let id = &school.beds[number].id;
+            self.finish_too_much(school, number);
+            self.finish_shedding(school, plan, number, now_s);
             if let Some(stretch) = self.beds[number].dry.close() {
                 self.find("dry-bed", id, stretch, DRY);
             }

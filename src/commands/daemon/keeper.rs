@@ -344,7 +344,7 @@ impl Keeper {
             }
         };
         for answer in &answers {
-            if !self.desk.core.acknowledge(&answer.key, answer.at, &mut self.batch) {
+            if !self.desk.core.answer(&answer.key, answer.input, &answer.how, answer.at, &mut self.batch) {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
@@ -473,6 +473,8 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let from = restore_from(latest.min(super::system_now()));
     let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
+    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
+    crate::commands::rain_record::restore(core, &reader, None, to.unwrap_or(latest))?;
     reader
         .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
     let mut scratch = Batch::default();
@@ -485,6 +487,7 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
             state: record.state,
             since: record.since,
             at: record.at,
+            shelf: record.shelf,
             text: record.text,
             values: record.values,
             source: record.source.into(),

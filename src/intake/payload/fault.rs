@@ -3,6 +3,7 @@
 use std::fmt::{self, Write as _};
 
 use super::senml::SenmlError;
+use crate::calibration::one_wire::ScratchpadError;
 
 /// Why no sample could be read. Every text says what was given and what is accepted.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -47,6 +48,12 @@ pub enum DecodeError {
     WhichField { found: Excerpt },
     #[error("the field {field} is {given}: a number is accepted")]
     FieldNotANumber { field: Excerpt, given: Excerpt },
+    #[error(
+        "the payload {given} is no 1-wire scratchpad: nine bytes are accepted, or their text in hexadecimal digits"
+    )]
+    NotAScratchpad { given: Excerpt },
+    #[error("the 1-wire scratchpad {given} cannot be taken: {problem}")]
+    Scratchpad { given: Excerpt, problem: ScratchpadError },
 }
 
 /// A piece of what was given, fit to show: at most [`Excerpt::CHARS_MAX`]

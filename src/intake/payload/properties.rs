@@ -21,6 +21,7 @@ fn formats() -> Vec<PayloadFormat> {
         PayloadFormat::Senml { name: Some("raw".into()) },
         PayloadFormat::LineProtocol { measurement: None, field: None },
         PayloadFormat::LineProtocol { measurement: Some("soil".into()), field: Some("raw".into()) },
+        PayloadFormat::OneWire,
     ]
 }
 
@@ -87,6 +88,11 @@ proptest! {
     fn anything_like_line_protocol_is_read_or_refused(
         payload in r#"(soil|raw|=|,| |\n|\r|\t|"|\\|#|1|-|\.|e|i|u|t|é|\x00){0,60}"#
     ) {
+        holds(payload.as_bytes());
+    }
+
+    #[test]
+    fn anything_like_a_scratchpad_is_read_or_refused(payload in r"([0-9A-Fa-f]{2}[ :]?){8,10}|[\x00-\xFF]{9}") {
         holds(payload.as_bytes());
     }
 

@@ -35,11 +35,14 @@ impl fmt::Display for TimeRefused {
 }
 
 /// A reading's time: the device's where it can be true (not before 2020 UTC and
-/// not more than 5 minutes after the arrival), else the arrival. Cut to whole
+/// not more than 5 minutes after the arrival, or the very arrival), else the
+/// arrival. Cut to whole
 /// milliseconds, towards the past.
 pub fn time_of(given: Option<Timestamp>, arrival: Timestamp) -> (Timestamp, TimeFrom, Option<TimeRefused>) {
     let refused = match given {
         None => None,
+        // Of a past that somebody vouches for, arrival and time are one.
+        Some(given) if given == arrival => return (whole_ms(given), TimeFrom::Device, None),
         Some(given) if given.as_second() < EARLIEST_S => Some(TimeRefused::NeverSet { given }),
         Some(given)
             if given.as_nanosecond() > arrival.as_nanosecond() + i128::from(AHEAD_S_MAX) * 1_000_000_000 =>

@@ -1,0 +1,334 @@
+//! `trug calibrate FILE.csv`: pairs of raw numbers and reference values come to a
+//! calibration, its error, and the line to paste.
+
+use std::io::{Read as _, Write};
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use crate::calibration::fit::{CannotFit, Fit, LeftOut, Numbers, fit};
+use crate::garden::plan::{Garden, Place, Quantity, Sensor};
+use crate::settings::Settings;
+
+/// Exit codes: a calibration; the pairs support none; the request is wrong.
+const FITTED: u8 = 0;
+const UNSUPPORTED: u8 = 1;
+const WRONG_INPUT: u8 = 2;
+
+/// Wrong lines that are shown.
+const SHOWN_MAX: usize = 20;
+
+/// What to read and how its columns are called.
+#[derive(Clone, Debug)]
+pub struct Calibrate {
+    pub file: PathBuf,
+    /// The sensor that was read; `None`: any raw number and value will do.
+    pub sensor: Option<String>,
+    /// Only needed where two gardens have a sensor of one id.
+    pub site: Option<String>,
+    pub raw: String,
+    pub value: String,
+    pub json: bool,
+}
+
+/// Fits the pairs of the file and prints what came of it. `settings` are needed
+/// where a sensor is named.
+///
+/// # Errors
+/// When `out` cannot be written.
+pub fn run(settings: Option<&Settings>, it: &Calibrate, out: &mut dyn Write) -> anyhow::Result<u8> {
+    let (answer, code) = match answer(settings, it) {
+        Ok(answer) => (answer, FITTED),
+        Err(Refused::Unsupported(text)) => (refusal("no", text), UNSUPPORTED),
+        Err(Refused::WrongInput(text)) => (refusal("wrong input", text), WRONG_INPUT),
+    };
+    if it.json {
+        writeln!(out, "{:#}", answer.json)?;
+    } else {
+        writeln!(out, "{}", answer.text)?;
+    }
+    Ok(code)
+}
+
+struct Answer {
+    text: String,
+    json: serde_json::Value,
+}
+
+enum Refused {
+    Unsupported(String),
+    WrongInput(String),
+}
+
+fn refusal(answer: &str, text: String) -> Answer {
+    let json = json!({ "answer": answer, "text": text });
+    Answer { text, json }
+}
+
+fn answer(settings: Option<&Settings>, it: &Calibrate) -> Result<Answer, Refused> {
+    let named = match &it.sensor {
+        Some(id) => Some(sensor(settings, it.site.as_deref(), id).map_err(Refused::WrongInput)?),
+        None => None,
+    };
+    let pairs = pairs(it, named.map(|(_, sensor)| sensor)).map_err(Refused::WrongInput)?;
+    let fitted = fit(&pairs).map_err(|why| unsupported(it, &why))?;
+    Ok(told(it, named, &pairs, &fitted))
+}
+
+fn unsupported(it: &Calibrate, why: &CannotFit) -> Refused {
+    Refused::Unsupported(format!("{} supports no calibration: {why}.", it.file.display()))
+}
+
+/// The garden and the sensor of that id.
+fn sensor<'s>(
+    settings: Option<&'s Settings>,
+    site: Option<&str>,
+    id: &str,
+) -> Result<(&'s Garden, &'s Sensor), String> {
+    let Some(settings) = settings else {
+        return Err(format!("the configuration is needed to know the sensor {id:?}"));
+    };
+    let all: Vec<(&Garden, &Sensor)> = settings
+        .gardens
+        .iter()
+        .filter(|garden| site.is_none_or(|site| garden.site.id.as_str() == site))
+        .flat_map(|garden| garden.sensors.iter().map(move |sensor| (garden, sensor)))
+        .collect();
+    let found: Vec<_> = all.iter().filter(|(_, sensor)| sensor.id.as_str() == id).collect();
+    match found.as_slice() {
+        [] => {
+            let nearest = all
+                .iter()
+                .map(|(_, sensor)| sensor.id.as_str())
+                .max_by(|a, b| strsim::jaro_winkler(a, id).total_cmp(&strsim::jaro_winkler(b, id)));
+            let near = nearest.map_or(String::new(), |near| format!("; the nearest is {near:?}"));
+            Err(format!("no sensor is called {id:?}{near}"))
+        }
+        [(garden, sensor)] => Ok((garden, sensor)),
+        _ => Err(format!("several gardens have a sensor {id:?}; say which with --site")),
+    }
+}
+
+/// The pairs of the file, or every line that is wrong.
+fn pairs(it: &Calibrate, sensor: Option<&Sensor>) -> Result<Vec<(f64, f64)>, String> {
+    let name = it.file.display();
+    let mut bytes = Vec::new();
+    std::fs::File::open(&it.file)
+        .and_then(|mut file| file.read_to_end(&mut bytes))
+        .map_err(|e| format!("reading {name}: {e}"))?;
+    // Spreadsheets put a byte-order mark first.
+    let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes);
+    let mut csv = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text);
+    let headers: Vec<String> = csv
+        .byte_headers()
+        .map_err(|e| format!("reading the first line of {name}: {e}"))?
+        .iter()
+        .map(|header| String::from_utf8_lossy(header).into_owned())
+        .collect();
+    let column = |wanted: &str, flag: &str| {
+        headers.iter().position(|header| header == wanted).ok_or_else(|| {
+            format!(
+                "{name} has no column {wanted:?}; its columns are: {}. Name the right one with {flag} COLUMN",
+                headers.join(", ")
+            )
+        })
+    };
+    let (raw, value) = (column(&it.raw, "--raw")?, column(&it.value, "--value")?);
+    let (mut pairs, mut wrong) = (Vec::new(), Vec::new());
+    for record in csv.byte_records() {
+        let record = record.map_err(|e| format!("reading {name}: {e}"))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let cell = |at: usize| String::from_utf8_lossy(record.get(at).unwrap_or_default());
+        let (raw, value) = (cell(raw), cell(value));
+        if raw.is_empty() && value.is_empty() {
+            continue;
+        }
+        match (number(&raw), number(&value)) {
+            (Ok(raw), Ok(value)) => match impossible(value, sensor) {
+                None => pairs.push((raw, value)),
+                Some(why) => wrong.push(format!("line {line}: {why}")),
+            },
+            (raw, value) => {
+                let why: Vec<String> = [raw.err(), value.err()].into_iter().flatten().collect();
+                wrong.push(format!("line {line}: {}", why.join(", and ")));
+            }
+        }
+    }
+    if wrong.is_empty() {
+        return Ok(pairs);
+    }
+    let more = wrong.len().saturating_sub(SHOWN_MAX);
+    wrong.truncate(SHOWN_MAX);
+    if more > 0 {
+        wrong.push(format!("and {more} more lines"));
+    }
+    Err(format!("{name} has lines that are no pair of numbers; nothing was fitted:\n{}", wrong.join("\n")))
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(number) if number.is_finite() => Ok(number),
+        _ if text.is_empty() => Err("a number is missing".to_owned()),
+        _ if text.replacen(',', ".", 1).parse::<f64>().is_ok_and(f64::is_finite) => {
+            Err(format!("{text:?} has a comma where a point is read"))
+        }
+        _ => Err(format!("{text:?} is no number")),
+    }
+}
+
+/// Why a reference value cannot be what the sensor measures.
+fn impossible(value: f64, sensor: Option<&Sensor>) -> Option<String> {
+    let sensor = sensor?;
+    let (min, max) = sensor.quality.gross_fail;
+    if (min..=max).contains(&value) {
+        return None;
+    }
+    let (measures, unit) = (sensor.measures.name(), sensor.measures.unit());
+    let percent = sensor.measures == Quantity::SoilMoisture && (0.0..=100.0).contains(&value);
+    let hint = if percent { "; percent are divided by 100" } else { "" };
+    Some(format!("{value} {unit} is no {measures} that {} can have ({min} to {max}){hint}", sensor.id))
+}
+
+/// A fit in words and for programs.
+fn told(it: &Calibrate, named: Option<(&Garden, &Sensor)>, pairs: &[(f64, f64)], fitted: &Fit) -> Answer {
+    let unit = named.map_or("", |(_, sensor)| sensor.measures.unit());
+    let spaced = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    let line = toml(&fitted.numbers);
+    let mut text = format!(
+        "{} pairs at {} places: raw {} to {}, value {} to {}{spaced}.\n",
+        pairs.len(),
+        fitted.places,
+        short(fitted.raw.0),
+        short(fitted.raw.1),
+        short(fitted.value.0),
+        short(fitted.value.1),
+    );
+    let mut notes = Vec::new();
+    match fitted.error {
+        None => notes.push(
+            "The error is unknown: two places make a line and leave nothing to check it with. Measure one more \
+             between them at least."
+                .to_owned(),
+        ),
+        Some(_) => {
+            text.push_str("\nEach place left out in turn and foretold from the others:\n");
+            for (form, error) in &fitted.tried {
+                let mark = if *form == fitted.form { "  <- taken" } else { "" };
+                text.push_str(&format!(
+                    "  {:<25} error {}{spaced}, largest {} at raw {}{mark}\n",
+                    form.name(),
+                    short(error.rmse),
+                    short(error.largest),
+                    short(error.at_raw),
+                ));
+            }
+        }
+    }
+    if let Some((garden, sensor)) = named {
+        notes.extend(present(sensor, pairs, &spaced));
+        notes.extend(bed_beyond(garden, sensor, fitted));
+        if sensor.measures == Quantity::Rain {
+            notes.push(
+                "For a tipping-bucket gauge take mm_per_tip instead: rain over tips, from one long pour."
+                    .to_owned(),
+            );
+        }
+    }
+    notes.push(match fitted.calibration.valid() {
+        Some((min, max)) => {
+            format!("It holds from raw {} to {} and gives no value beyond.", short(min), short(max))
+        }
+        None => "Beyond its ends it is carried on for a tenth of its span and gives no value farther out."
+            .to_owned(),
+    });
+    for note in &notes {
+        text.push_str(&format!("\n{note}"));
+    }
+    let place = named.map_or_else(
+        || "Paste into the [[sensor]] of the garden's file:".to_owned(),
+        |(garden, sensor)| {
+            format!("Paste into the [[sensor]] with id = \"{}\" of the garden {}:", sensor.id, garden.site.id)
+        },
+    );
+    text.push_str(&format!("\n\n{place}\n\n{line}"));
+    let error =
+        |error: &LeftOut| json!({ "rmse": error.rmse, "largest": error.largest, "at_raw": error.at_raw });
+    let json = json!({
+        "answer": "yes",
+        "pairs": pairs.len(),
+        "places": fitted.places,
+        "raw": [fitted.raw.0, fitted.raw.1],
+        "value": [fitted.value.0, fitted.value.1],
+        "unit": named.map(|_| unit),
+        "form": fitted.form.name(),
+        "error": fitted.error.as_ref().map(error),
+        "tried": fitted
+            .tried
+            .iter()
+            .map(|(form, e)| json!({ "form": form.name(), "error": error(e) }))
+            .collect::<Vec<_>>(),
+        "sensor": it.sensor,
+        "toml": line,
+        "notes": notes,
+        "text": text,
+    });
+    Answer { text, json }
+}
+
+/// How far the calibration that the sensor has now is off on these pairs.
+fn present(sensor: &Sensor, pairs: &[(f64, f64)], spaced: &str) -> Option<String> {
+    let now = &sensor.calibrations.last()?.calibration;
+    let off: Vec<f64> =
+        pairs.iter().filter_map(|&(raw, value)| Some(now.convert(raw).ok()? - value)).collect();
+    if off.is_empty() {
+        return Some(
+            "The calibration that the sensor has now gives no value for any of these pairs.".to_owned(),
+        );
+    }
+    let rmse = (off.iter().map(|e| e * e).sum::<f64>() / off.len() as f64).sqrt();
+    let none = match pairs.len() - off.len() {
+        0 => String::new(),
+        without => format!(", and gives no value for {without} of them"),
+    };
+    Some(format!(
+        "The calibration that the sensor has now is off by {}{spaced} on these pairs{none}.",
+        short(rmse)
+    ))
+}
+
+/// Whether the bed's water contents lie beyond the pairs.
+fn bed_beyond(garden: &Garden, sensor: &Sensor, fitted: &Fit) -> Option<String> {
+    let Place::Bed(at) = sensor.place else { return None };
+    let bed = garden.beds.get(usize::from(at)).filter(|_| sensor.measures == Quantity::SoilMoisture)?;
+    let (low, high) = fitted.value;
+    if low <= bed.wilting_point && bed.field_capacity <= high {
+        return None;
+    }
+    Some(format!(
+        "The pairs reach from {} to {} m3/m3, and the bed's water from {} (wilting point) to {} (field capacity): \
+         measure drier and wetter soil too before the rules are to trust it there.",
+        short(low),
+        short(high),
+        short(bed.wilting_point),
+        short(bed.field_capacity),
+    ))
+}
+
+/// The line for the garden's file.
+fn toml(numbers: &Numbers) -> String {
+    match numbers {
+        Numbers::Points(points) => {
+            let points: Vec<String> = points.iter().map(|(raw, value)| format!("[{raw}, {value}]")).collect();
+            format!("calibration = {{ points = [{}] }}", points.join(", "))
+        }
+        Numbers::Parabola { coefficients: [c0, c1, c2], valid: (min, max) } => {
+            format!("calibration = {{ polynomial = [{c0:e}, {c1:e}, {c2:e}], valid = [{min}, {max}] }}")
+        }
+    }
+}
+
+/// Four significant digits, or the whole number.
+fn short(x: f64) -> String {
+    let digits = format!("{x:.3e}").parse().unwrap_or(x);
+    if x.abs() >= 1000.0 { format!("{x:.0}") } else { format!("{digits}") }
+}

@@ -1,0 +1,318 @@
+//! Reading the files of one import.
+
+use std::collections::HashMap;
+use std::fs;
+use std::path::Path;
+
+use jiff::Timestamp;
+
+use super::Import;
+use super::sensors::{Known, Wanted};
+use super::times::{Moment, Reading, UNTOLD, settle};
+use crate::garden::record::SensorIx;
+
+/// A reading of a file.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Line {
+    pub(super) at: Timestamp,
+    pub(super) sensor: SensorIx,
+    pub(super) raw: f64,
+}
+
+/// A line that was not taken, or not whole.
+#[derive(Debug)]
+pub(super) struct Refused {
+    /// The file's place among those given.
+    pub(super) file: usize,
+    /// 1 is the line of the headers.
+    pub(super) line: u64,
+    pub(super) text: String,
+    pub(super) reason: String,
+}
+
+/// What the files hold.
+#[derive(Debug, Default)]
+pub(super) struct Found {
+    pub(super) lines: Vec<Line>,
+    pub(super) refused: Vec<Refused>,
+    /// Lines without any value.
+    pub(super) empty: usize,
+    /// Readings of an hour that comes twice, told by the order of the file.
+    pub(super) told_by_order: usize,
+}
+
+/// Where a value stands in a line.
+enum Columns {
+    /// One line is one reading of the sensor that it names.
+    Long { time: usize, sensor: usize, site: Option<usize>, value: usize },
+    /// One line holds readings of several sensors at one time.
+    Wide { time: usize, values: Vec<(usize, SensorIx)> },
+}
+
+/// One file while it is read.
+struct File<'a> {
+    number: usize,
+    it: &'a Import,
+    known: &'a Known,
+    times: &'a Reading,
+    now: Timestamp,
+    columns: Columns,
+    /// Semicolons part the cells, so a comma stands in a number.
+    decimal_comma: bool,
+    /// Sensors of a long file by `site`, a zero and `sensor`.
+    named: HashMap<String, Result<SensorIx, String>>,
+    key: String,
+    rows: Vec<(Moment, SensorIx, f64, u64)>,
+    empty: usize,
+}
+
+/// Reads all files. The lines are in no order yet.
+///
+/// # Errors
+/// Plain words, when a file cannot be read or a column or sensor is not there.
+pub(super) fn read(it: &Import, known: &Known, times: &Reading, now: Timestamp) -> Result<Found, String> {
+    let wanted = it
+        .sensors
+        .iter()
+        .map(|given| Wanted::new(given, &it.value, it.site.as_deref(), known))
+        .collect::<Result<Vec<_>, _>>()?;
+    let mut used = vec![false; wanted.len()];
+    let mut found = Found::default();
+    let mut seen = Vec::new();
+    for (number, path) in it.files.iter().enumerate() {
+        let bytes = fs::read(path).map_err(|e| format!("reading {}: {e}", path.display()))?;
+        // Spreadsheets put a byte-order mark first.
+        let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes);
+        let delimiter = delimiter(text);
+        let mut csv = csv::ReaderBuilder::new()
+            .flexible(true)
+            .trim(csv::Trim::All)
+            .delimiter(delimiter)
+            .from_reader(text);
+        let headers = csv
+            .byte_headers()
+            .map_err(|e| format!("reading the first line of {}: {e}", path.display()))?
+            .iter()
+            .map(|h| String::from_utf8_lossy(h).into_owned())
+            .collect::<Vec<_>>();
+        let columns = columns(it, path, &headers, &wanted, &mut used)?;
+        seen.push(format!("{}: {}", path.display(), headers.join(", ")));
+        let mut file = File {
+            number,
+            it,
+            known,
+            times,
+            now,
+            columns,
+            decimal_comma: delimiter == b';',
+            named: HashMap::new(),
+            key: String::new(),
+            rows: Vec::new(),
+            empty: 0,
+        };
+        file.take(&mut csv, &mut found);
+        file.settle(&mut found);
+    }
+    match wanted.iter().zip(used).find(|(_, used)| !used) {
+        Some((wanted, _)) => Err(format!(
+            "no file has the column of --sensor {}; the columns are: {}",
+            wanted.given,
+            seen.join("; ")
+        )),
+        None => Ok(found),
+    }
+}
+
+/// What parts the cells of the first line: a comma, or else a semicolon or a tab.
+fn delimiter(text: &[u8]) -> u8 {
+    let first = text.split(|&b| b == b'\n').next().unwrap_or_default();
+    [b',', b';', b'\t'].into_iter().find(|d| first.contains(d)).unwrap_or(b',')
+}
+
+fn columns(
+    it: &Import,
+    path: &Path,
+    headers: &[String],
+    wanted: &[Wanted],
+    used: &mut [bool],
+) -> Result<Columns, String> {
+    let find = |name: &str| headers.iter().position(|h| h == name);
+    let none = |names: &str| {
+        format!("{} has no column {names}; its columns are: {}", path.display(), headers.join(", "))
+    };
+    let names = it.time.iter().map(|name| format!("{name:?}")).collect::<Vec<_>>().join(" or ");
+    let time = it.time.iter().find_map(|name| find(name)).ok_or_else(|| none(&names))?;
+    let mut values = Vec::new();
+    for (wanted, used) in wanted.iter().zip(used) {
+        if let Some(column) = wanted.find(path, headers) {
+            *used = true;
+            values.push((column, wanted.sensor));
+        }
+    }
+    if !values.is_empty() {
+        return Ok(Columns::Wide { time, values });
+    }
+    match (find("sensor"), find(&it.value)) {
+        (Some(sensor), Some(value)) => Ok(Columns::Long { time, sensor, site: find("site"), value }),
+        (None, _) if wanted.is_empty() => {
+            Err(format!("{}. Name the sensor with --sensor ID", none("\"sensor\"")))
+        }
+        (Some(_), None) => Err(none(&format!("{:?}", it.value))),
+        (None, _) => {
+            let given: Vec<_> = wanted.iter().map(|w| format!("--sensor {}", w.given)).collect();
+            Err(none(&format!("of {}", given.join(", "))))
+        }
+    }
+}
+
+impl File<'_> {
+    fn take(&mut self, csv: &mut csv::Reader<&[u8]>, found: &mut Found) {
+        let mut record = csv::ByteRecord::new();
+        loop {
+            match csv.read_byte_record(&mut record) {
+                Ok(false) => return,
+                Ok(true) => {}
+                Err(error) => {
+                    let line = error.position().map_or(0, csv::Position::line);
+                    let refused =
+                        Refused { file: self.number, line, text: String::new(), reason: error.to_string() };
+                    found.refused.push(refused);
+                    if error.is_io_error() {
+                        return;
+                    }
+                    continue;
+                }
+            }
+            let line = record.position().map_or(0, csv::Position::line);
+            if let Err(reason) = self.record(&record, line) {
+                let text = record.iter().map(String::from_utf8_lossy).collect::<Vec<_>>().join(",");
+                found.refused.push(Refused { file: self.number, line, text, reason });
+            }
+        }
+    }
+
+    fn record(&mut self, record: &csv::ByteRecord, line: u64) -> Result<(), String> {
+        let cell = |column: usize| -> Result<&str, String> {
+            let bytes = record.get(column).ok_or("the line is too short")?;
+            std::str::from_utf8(bytes).map_err(|_| "a cell is not UTF-8 text".to_owned())
+        };
+        let (it, known, times, now) = (self.it, self.known, self.times, self.now);
+        match &self.columns {
+            Columns::Long { time, sensor, site, value } => {
+                if is_missing(cell(*value)?) {
+                    self.empty += 1;
+                    return Ok(());
+                }
+                let site = match site {
+                    Some(column) => Some(cell(*column)?),
+                    None => it.site.as_deref(),
+                };
+                let id = cell(*sensor)?;
+                self.key.clear();
+                self.key.extend([site.unwrap_or_default(), "\0", id]);
+                let sensor = match self.named.get(&self.key) {
+                    Some(named) => named.clone()?,
+                    None => {
+                        let named = known.sensor(site, id);
+                        self.named.insert(self.key.clone(), named.clone());
+                        named?
+                    }
+                };
+                let at = times.moment(cell(*time)?, known.zone(sensor), now)?;
+                self.rows.push((at, sensor, number(cell(*value)?, self.decimal_comma)?, line));
+                Ok(())
+            }
+            Columns::Wide { time, values } => {
+                let (mut any, mut faults) = (false, Vec::new());
+                let mut at: Option<(usize, Moment)> = None;
+                for &(column, sensor) in values {
+                    // An empty cell is a sensor that said nothing.
+                    let reading = match cell(column) {
+                        Ok(text) if is_missing(text) => continue,
+                        Ok(text) => {
+                            let zone = known.zone(sensor);
+                            let read = match at {
+                                // One file is mostly of one garden.
+                                Some((of, moment)) if std::ptr::eq(known.zone(values[of].1), zone) => {
+                                    Ok(moment)
+                                }
+                                _ => cell(*time).and_then(|time| times.moment(time, zone, now)),
+                            };
+                            read.and_then(|moment| Ok((moment, number(text, self.decimal_comma)?)))
+                        }
+                        Err(fault) => Err(fault),
+                    };
+                    any = true;
+                    // One bad cell takes nothing from the others of its line.
+                    match reading {
+                        Ok((moment, raw)) => {
+                            at.get_or_insert_with(|| {
+                                (values.iter().position(|v| v.1 == sensor).unwrap_or_default(), moment)
+                            });
+                            self.rows.push((moment, sensor, raw, line));
+                        }
+                        Err(fault) if faults.contains(&fault) => {}
+                        Err(fault) => faults.push(fault),
+                    }
+                }
+                self.empty += usize::from(!any);
+                if faults.is_empty() { Ok(()) } else { Err(faults.join("; ")) }
+            }
+        }
+    }
+
+    /// Tells the times of hours that come twice, and hands the lines on.
+    fn settle(self, found: &mut Found) {
+        found.empty += self.empty;
+        let mut by_sensor: HashMap<SensorIx, Vec<usize>> = HashMap::new();
+        if self.rows.iter().any(|(moment, ..)| matches!(moment, Moment::Twice { .. })) {
+            for (place, (_, sensor, ..)) in self.rows.iter().enumerate() {
+                by_sensor.entry(*sensor).or_default().push(place);
+            }
+        }
+        let mut rows = self.rows;
+        for places in by_sensor.values() {
+            let mut moments: Vec<Moment> = places.iter().map(|&place| rows[place].0).collect();
+            let before = moments.iter().filter(|m| matches!(m, Moment::Twice { .. })).count();
+            found.told_by_order += before - settle(&mut moments).len();
+            for (&place, moment) in places.iter().zip(moments) {
+                rows[place].0 = moment;
+            }
+        }
+        let mut untold = 0;
+        for (moment, sensor, raw, line) in rows {
+            match moment {
+                Moment::Sure(at) => found.lines.push(Line { at, sensor, raw }),
+                // A line of several sensors is told once.
+                Moment::Twice { .. } if untold == line => {}
+                Moment::Twice { early, .. } => {
+                    untold = line;
+                    found.refused.push(Refused {
+                        file: self.number,
+                        line,
+                        text: format!("{early} or an hour later, {raw}"),
+                        reason: UNTOLD.to_owned(),
+                    });
+                }
+            }
+        }
+    }
+}
+
+/// What loggers and spreadsheets write where there is no number.
+fn is_missing(text: &str) -> bool {
+    const WORDS: [&str; 7] = ["", "-", "na", "n/a", "nan", "null", "none"];
+    text.len() <= 4 && WORDS.iter().any(|word| text.eq_ignore_ascii_case(word))
+}
+
+fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
+    let parsed = if decimal_comma && text.contains(',') {
+        text.replace(',', ".").parse()
+    } else {
+        text.parse::<f64>()
+    };
+    match parsed {
+        Ok(value) if value.is_finite() => Ok(value),
+        _ => Err(format!("the value {text:?} is not a finite number")),
+    }
+}

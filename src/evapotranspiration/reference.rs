@@ -1,0 +1,349 @@
+//! Reference evapotranspiration of a day, with the steps that lead to it.
+
+use super::air::{
+    ACTUAL_FROM_DEW_POINT, ACTUAL_FROM_EXTREMES, ACTUAL_FROM_MEAN, Humidity, LEAST_WIND_M_S, MEAN_SATURATION,
+    PRESSURE, PSYCHROMETRIC, SLOPE, WIND, actual_vapour_pressure_kpa, extremes,
+    mean_saturation_vapour_pressure_kpa, pressure_kpa, psychrometric_constant_kpa_c,
+    vapour_pressure_slope_kpa_c, wind_at_2m_m_s,
+};
+use super::range::{OutOfRange, within};
+use super::sun::{
+    CLEAR_SKY, EVAPORATION_MM_PER_MJ, EXTRATERRESTRIAL, NET_LONG_WAVE, NET_SHORT_WAVE, clear_sky_mj_m2,
+    extraterrestrial_mj_m2, net_long_wave_mj_m2, net_short_wave_mj_m2,
+};
+use crate::why::{Check, Equation, Why};
+
+/// Coldest mean of a day for which equation 52 gives no negative water, °C.
+const HARGREAVES_LEAST_C: f64 = -17.8;
+
+pub(super) const PENMAN_MONTEITH: Equation = Equation {
+    gives: "reference evapotranspiration",
+    form: "ET0 = (0.408 D (Rn - G) + g 900 / (T + 273) u2 (es - ea)) / (D + g (1 + 0.34 u2))",
+    source: "FAO-56 eq. 6 (Penman-Monteith)",
+    check: Check::Table("et0_fao56_examples.csv"),
+};
+pub(super) const HARGREAVES: Equation = Equation {
+    gives: "reference evapotranspiration",
+    form: "ET0 = 0.0023 (T + 17.8) sqrt(Tmax - Tmin) Ra, Ra in mm",
+    source: "FAO-56 eq. 52 (Hargreaves)",
+    check: Check::Table("et0_hargreaves.csv"),
+};
+
+/// How a day's reference evapotranspiration was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Method {
+    /// From temperature, humidity, sun and wind.
+    PenmanMonteith,
+    /// From temperature alone.
+    Hargreaves,
+}
+
+impl Method {
+    /// The name, as people of the trade say it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::PenmanMonteith => "Penman-Monteith",
+            Self::Hargreaves => "Hargreaves",
+        }
+    }
+}
+
+/// Where and when, and the day's air temperatures: what both methods need.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Temperatures {
+    /// Degrees north, -90 to 90.
+    pub latitude_deg: f64,
+    /// 1 on 1 January, to 366.
+    pub day_of_year: u16,
+    /// °C, -60 to 60, not below the lowest.
+    pub max_c: f64,
+    /// °C, -60 to 60.
+    pub min_c: f64,
+}
+
+impl Temperatures {
+    fn mean_c(&self) -> f64 {
+        f64::midpoint(self.max_c, self.min_c)
+    }
+}
+
+/// What Penman-Monteith needs beyond the temperatures.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Weather {
+    /// Metres above the sea, -500 to 9000.
+    pub elevation_m: f64,
+    pub humidity: Humidity,
+    /// The day's sun at the ground, MJ/m²; at most that above the air.
+    pub sun_mj_m2: f64,
+    /// The day's mean wind, m/s, 0 to 60.
+    pub wind_m_s: f64,
+    /// Height of the wind sensor above the ground, metres, 0.5 to 50.
+    pub wind_height_m: f64,
+}
+
+/// A day's reference evapotranspiration.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reference {
+    /// Millimetres. Penman-Monteith can give a little less than 0: dew.
+    pub mm: f64,
+    pub method: Method,
+    /// The wind was below 0.5 m/s and counted as that.
+    pub still_air: bool,
+    /// The steps, the last one giving `mm`.
+    pub why: Why,
+}
+
+/// The terms of equation 6.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Terms {
+    /// Mean air temperature, °C.
+    pub mean_c: f64,
+    /// kPa/°C.
+    pub slope_kpa_c: f64,
+    /// kPa/°C.
+    pub psychrometric_kpa_c: f64,
+    /// MJ/m² a day.
+    pub net_radiation_mj_m2: f64,
+    /// MJ/m² a day; nothing for a single day (eq. 42).
+    pub soil_heat_mj_m2: f64,
+    /// m/s.
+    pub wind_2m_m_s: f64,
+    /// es - ea, kPa.
+    pub vapour_deficit_kpa: f64,
+}
+
+impl Terms {
+    fn denominator(&self) -> f64 {
+        self.slope_kpa_c + self.psychrometric_kpa_c * (1.0 + 0.34 * self.wind_2m_m_s)
+    }
+
+    /// The part that the sun drives, mm a day.
+    pub fn radiation_mm(&self) -> f64 {
+        EVAPORATION_MM_PER_MJ * self.slope_kpa_c * (self.net_radiation_mj_m2 - self.soil_heat_mj_m2)
+            / self.denominator()
+    }
+
+    /// The part that wind and dry air drive, mm a day.
+    pub fn wind_mm(&self) -> f64 {
+        self.psychrometric_kpa_c * 900.0 / (self.mean_c + 273.0) * self.wind_2m_m_s * self.vapour_deficit_kpa
+            / self.denominator()
+    }
+
+    /// Reference evapotranspiration, mm a day (FAO-56 eq. 6).
+    pub fn reference_mm(&self) -> f64 {
+        self.radiation_mm() + self.wind_mm()
+    }
+}
+
+/// Reference evapotranspiration of a day by Penman-Monteith (FAO-56 eq. 6).
+///
+/// # Errors
+///
+/// Where an input is outside its range, the day's sun is above what reaches the
+/// top of the air, or the sun does not rise.
+pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Reference, OutOfRange> {
+    let Temperatures { max_c, min_c, .. } = *day;
+    let mut why = Why::new();
+
+    let could_kpa = mean_saturation_vapour_pressure_kpa(max_c, min_c)?;
+    why.push(MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
+    let holds_kpa = actual_vapour_pressure_kpa(weather.humidity, max_c, min_c)?;
+    why.push(match weather.humidity {
+        Humidity::Extremes { max_pct, min_pct } => ACTUAL_FROM_EXTREMES
+            .step(format!("RHmax {max_pct:.0} %, RHmin {min_pct:.0} %: {holds_kpa:.3} kPa")),
+        Humidity::Mean { mean_pct } => {
+            ACTUAL_FROM_MEAN.step(format!("{mean_pct:.0} / 100 x {could_kpa:.3} kPa = {holds_kpa:.3} kPa"))
+        }
+        Humidity::DewPoint { c } => ACTUAL_FROM_DEW_POINT.step(format!("Tdew {c:.1} °C: {holds_kpa:.3} kPa")),
+    });
+    let slope_kpa_c = vapour_pressure_slope_kpa_c(day.mean_c())?;
+    why.push(SLOPE.step(format!("T {:.1} °C: {slope_kpa_c:.3} kPa/°C", day.mean_c())));
+    let pressure = pressure_kpa(weather.elevation_m)?;
+    why.push(PRESSURE.step(format!("z {:.0} m: {pressure:.1} kPa", weather.elevation_m)));
+    let psychrometric_kpa_c = psychrometric_constant_kpa_c(pressure);
+    why.push(PSYCHROMETRIC.step(format!("0.000665 x {pressure:.1} kPa = {psychrometric_kpa_c:.4} kPa/°C")));
+
+    let measured_2m = wind_at_2m_m_s(weather.wind_m_s, weather.wind_height_m)?;
+    let still_air = measured_2m < LEAST_WIND_M_S;
+    let wind_2m_m_s = measured_2m.max(LEAST_WIND_M_S);
+    why.push(WIND.step(format!(
+        "{:.2} m/s at {:.1} m: {measured_2m:.2} m/s{}",
+        weather.wind_m_s,
+        weather.wind_height_m,
+        if still_air { ", counted as 0.50 m/s" } else { "" },
+    )));
+
+    let above_air = extraterrestrial(day, &mut why)?;
+    let sun = within("the day's sun", weather.sun_mj_m2, (0.0, above_air), "MJ/m2")?;
+    let clear_sky = clear_sky_mj_m2(above_air, weather.elevation_m);
+    // Without any sun its part of a cloudless day's is 0 / 0.
+    within("the sun of a cloudless day", clear_sky, (f64::MIN_POSITIVE, f64::INFINITY), "MJ/m2")?;
+    why.push(
+        CLEAR_SKY.step(format!(
+            "(0.75 + 2e-5 x {:.0}) x {above_air:.2} = {clear_sky:.2} MJ/m2",
+            weather.elevation_m
+        )),
+    );
+    let kept = net_short_wave_mj_m2(sun);
+    why.push(NET_SHORT_WAVE.step(format!("0.77 x {sun:.2} = {kept:.2} MJ/m2")));
+    let clearness = sun / clear_sky;
+    let radiated = net_long_wave_mj_m2(max_c, min_c, holds_kpa, clearness)?;
+    why.push(NET_LONG_WAVE.step(format!(
+        "Tmax {max_c:.1} °C, Tmin {min_c:.1} °C, ea {holds_kpa:.3} kPa, Rs/Rso {clearness:.2}{}: {radiated:.2} MJ/m2",
+        if clearness > 1.0 { " counted as 1" } else { "" },
+    )));
+
+    let terms = Terms {
+        mean_c: day.mean_c(),
+        slope_kpa_c,
+        psychrometric_kpa_c,
+        net_radiation_mj_m2: kept - radiated,
+        soil_heat_mj_m2: 0.0,
+        wind_2m_m_s,
+        vapour_deficit_kpa: could_kpa - holds_kpa,
+    };
+    let mm = terms.reference_mm();
+    why.push(PENMAN_MONTEITH.step(format!(
+        "sun (Rn {:.2} MJ/m2, G 0) {:.2} mm + wind and dry air (u2 {wind_2m_m_s:.2} m/s, es - ea {:.3} kPa) {:.2} mm \
+         = {mm:.2} mm",
+        terms.net_radiation_mj_m2,
+        terms.radiation_mm(),
+        terms.vapour_deficit_kpa,
+        terms.wind_mm(),
+    )));
+    Ok(Reference { mm, method: Method::PenmanMonteith, still_air, why })
+}
+
+/// Reference evapotranspiration of a day by Hargreaves (FAO-56 eq. 52).
+///
+/// # Errors
+///
+/// Where an input is outside its range or the day's mean is below -17.8 °C.
+pub fn hargreaves(day: &Temperatures) -> Result<Reference, OutOfRange> {
+    let mut why = Why::new();
+    extremes(day.max_c, day.min_c)?;
+    let above_air_mm = EVAPORATION_MM_PER_MJ * extraterrestrial(day, &mut why)?;
+    let mm = hargreaves_mm(day.max_c, day.min_c, above_air_mm)?;
+    why.push(HARGREAVES.step(format!(
+        "0.0023 x ({:.1} + 17.8) x sqrt({:.1} - {:.1}) x {above_air_mm:.2} mm = {mm:.2} mm",
+        day.mean_c(),
+        day.max_c,
+        day.min_c,
+    )));
+    Ok(Reference { mm, method: Method::Hargreaves, still_air: false, why })
+}
+
+/// Equation 52 with the sun above the air as the millimetres of water that it
+/// could evaporate (0.408 of its MJ/m²).
+///
+/// # Errors
+///
+/// As [`hargreaves`], or for a sun outside 0 to 25 mm.
+pub fn hargreaves_mm(max_c: f64, min_c: f64, above_air_mm: f64) -> Result<f64, OutOfRange> {
+    let (max_c, min_c) = extremes(max_c, min_c)?;
+    let mean_c = within(
+        "the day's mean air temperature",
+        f64::midpoint(max_c, min_c),
+        (HARGREAVES_LEAST_C, f64::INFINITY),
+        "°C",
+    )?;
+    Ok(0.0023 * (mean_c + 17.8) * (max_c - min_c).sqrt() * above_air_mm)
+}
+
+fn extraterrestrial(day: &Temperatures, why: &mut Why) -> Result<f64, OutOfRange> {
+    let above_air = extraterrestrial_mj_m2(day.latitude_deg, day.day_of_year)?;
+    why.push(EXTRATERRESTRIAL.step(format!(
+        "latitude {:.2} degrees, day {} of the year: {above_air:.2} MJ/m2 = {:.2} mm",
+        day.latitude_deg,
+        day.day_of_year,
+        EVAPORATION_MM_PER_MJ * above_air,
+    )));
+    Ok(above_air)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A summer's day in a garden near Adelaide.
+    const DAY: Temperatures =
+        Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 16.0 };
+    const WEATHER: Weather = Weather {
+        elevation_m: 95.0,
+        humidity: Humidity::Extremes { max_pct: 80.0, min_pct: 30.0 },
+        sun_mj_m2: 28.0,
+        wind_m_s: 2.0,
+        wind_height_m: 2.0,
+    };
+
+    #[test]
+    fn the_last_step_gives_the_figure() {
+        let by_weather = penman_monteith(&DAY, &WEATHER).unwrap();
+        let by_temperature = hargreaves(&DAY).unwrap();
+        for reference in [by_weather, by_temperature] {
+            let last = reference.why.last().expect("there are steps");
+            assert_eq!(last.gives, "reference evapotranspiration");
+            assert!(last.with.ends_with(&format!("= {:.2} mm", reference.mm)), "{}", last.with);
+        }
+    }
+
+    #[test]
+    fn still_air_counts_as_half_a_metre_a_second_and_says_so() {
+        let at = |wind_m_s| penman_monteith(&DAY, &Weather { wind_m_s, ..WEATHER }).unwrap();
+        let (still, least, windy) = (at(0.1), at(0.5), at(2.0));
+        assert!(still.still_air && !windy.still_air);
+        assert!((still.mm - least.mm).abs() < 0.001, "{} {}", still.mm, least.mm);
+        assert!(still.why.iter().any(|step| step.with.contains("counted as 0.50 m/s")));
+        assert!(!windy.why.iter().any(|step| step.with.contains("counted as")));
+        assert!(windy.mm > still.mm);
+    }
+
+    #[test]
+    fn more_sun_than_there_is_above_the_air_is_out_of_range() {
+        let error = penman_monteith(&DAY, &Weather { sun_mj_m2: 60.0, ..WEATHER }).expect_err("too much");
+        assert_eq!(error.what, "the day's sun");
+        assert!(error.max < 45.0);
+    }
+
+    #[test]
+    fn the_polar_night_has_no_penman_monteith_and_no_hargreaves_water() {
+        let day = Temperatures { latitude_deg: 80.0, day_of_year: 355, max_c: -10.0, min_c: -12.0 };
+        let error = penman_monteith(&day, &Weather { sun_mj_m2: 0.0, ..WEATHER }).expect_err("no sun");
+        assert_eq!(error.what, "the sun of a cloudless day");
+        assert!(hargreaves(&day).unwrap().mm.abs() < 1e-12);
+    }
+
+    #[test]
+    fn each_input_has_a_range_and_leaving_it_is_said() {
+        let day = |change: fn(&mut Temperatures)| {
+            let mut day = DAY;
+            change(&mut day);
+            (penman_monteith(&day, &WEATHER), hargreaves(&day))
+        };
+        for (results, what) in [
+            (day(|d| d.max_c = 10.0), "the day's highest air temperature"),
+            (day(|d| d.min_c = f64::NAN), "the day's lowest air temperature"),
+            (day(|d| d.latitude_deg = 91.0), "latitude"),
+            (day(|d| d.day_of_year = 0), "the day of the year"),
+        ] {
+            assert_eq!(results.0.expect_err(what).what, what);
+            assert_eq!(results.1.expect_err(what).what, what);
+        }
+        let weather = |change: fn(&mut Weather)| {
+            let mut weather = WEATHER;
+            change(&mut weather);
+            penman_monteith(&DAY, &weather)
+        };
+        for (result, what) in [
+            (weather(|w| w.elevation_m = 10_000.0), "elevation"),
+            (weather(|w| w.humidity = Humidity::Mean { mean_pct: 140.0 }), "the day's mean humidity"),
+            (weather(|w| w.sun_mj_m2 = -0.1), "the day's sun"),
+            (weather(|w| w.wind_m_s = 61.0), "wind"),
+            (weather(|w| w.wind_height_m = 0.0), "the height of the wind sensor"),
+        ] {
+            assert_eq!(result.expect_err(what).what, what);
+        }
+        let cold = Temperatures { max_c: -17.0, min_c: -19.0, ..DAY };
+        assert_eq!(hargreaves(&cold).expect_err("too cold").what, "the day's mean air temperature");
+    }
+}

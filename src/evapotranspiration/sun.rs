@@ -1,0 +1,239 @@
+//! The sun's radiation on a day: above the air, at the ground, and what is kept.
+//!
+//! Daily sums in MJ/m². Latitude in degrees, north positive; the day of the
+//! year `J` is 1 on 1 January.
+
+use std::f64::consts::{PI, TAU};
+
+use super::air::{AIR_C, extremes};
+use super::range::{OutOfRange, within};
+use crate::why::{Check, Equation};
+
+/// The solar constant, MJ/m² a minute.
+const SOLAR_CONSTANT: f64 = 0.0820;
+/// Stefan-Boltzmann constant, MJ/(K⁴ m² day).
+const STEFAN_BOLTZMANN: f64 = 4.903e-9;
+/// 0 °C as the paper takes it, K.
+const ZERO_C_K: f64 = 273.16;
+/// Reflected by the reference grass.
+const ALBEDO: f64 = 0.23;
+/// Millimetres of water that 1 MJ/m² evaporates: 1 / 2.45 MJ/kg.
+pub const EVAPORATION_MM_PER_MJ: f64 = 0.408;
+/// Above this the factor 0.34 - 0.14 sqrt(ea) of equation 39 is no longer positive; kPa.
+const VAPOUR_KPA: (f64, f64) = (0.0, 5.89);
+
+pub(super) const EXTRATERRESTRIAL: Equation = Equation {
+    gives: "sun above the air",
+    form: "Ra = 24 60 / pi Gsc dr (ws sin f sin d + cos f cos d sin ws)",
+    source: "FAO-56 eq. 21 to 25",
+    check: Check::Table("et0_sun.csv"),
+};
+pub(super) const CLEAR_SKY: Equation = Equation {
+    gives: "sun of a cloudless day",
+    form: "Rso = (0.75 + 2e-5 z) Ra",
+    source: "FAO-56 eq. 37",
+    check: Check::Table("et0_fao56_examples.csv"),
+};
+pub(super) const NET_SHORT_WAVE: Equation = Equation {
+    gives: "sun that grass keeps",
+    form: "Rns = (1 - 0.23) Rs",
+    source: "FAO-56 eq. 38",
+    check: Check::Table("et0_fao56_examples.csv"),
+};
+pub(super) const NET_LONG_WAVE: Equation = Equation {
+    gives: "heat radiated to the sky",
+    form: "Rnl = 4.903e-9 (Tmax,K^4 + Tmin,K^4) / 2 (0.34 - 0.14 sqrt(ea)) (1.35 Rs/Rso - 0.35), Rs/Rso at most 1",
+    source: "FAO-56 eq. 39",
+    check: Check::Table("et0_fao56_examples.csv"),
+};
+
+/// Latitude in radians and the day's angle in the year.
+fn angles(latitude_deg: f64, day_of_year: u16) -> Result<(f64, f64), OutOfRange> {
+    let latitude = within("latitude", latitude_deg, (-90.0, 90.0), "degrees")?;
+    let day = within("the day of the year", f64::from(day_of_year), (1.0, 366.0), "")?;
+    Ok((latitude.to_radians(), TAU * day / 365.0))
+}
+
+/// Inverse relative distance from earth to sun on a day of the year (eq. 23).
+///
+/// # Errors
+///
+/// Outside days 1 to 366.
+pub fn inverse_distance(day_of_year: u16) -> Result<f64, OutOfRange> {
+    angles(0.0, day_of_year).map(|(_, day)| 1.0 + 0.033 * day.cos())
+}
+
+/// The sun's declination on a day of the year, radians (eq. 24).
+///
+/// # Errors
+///
+/// Outside days 1 to 366.
+pub fn declination_rad(day_of_year: u16) -> Result<f64, OutOfRange> {
+    angles(0.0, day_of_year).map(|(_, day)| 0.409 * (day - 1.39).sin())
+}
+
+/// The sun's hour angle at sunset, radians: 0 where it does not rise that day,
+/// pi where it does not set (eq. 25).
+///
+/// # Errors
+///
+/// Outside 90 degrees south to north or days 1 to 366.
+pub fn sunset_hour_angle_rad(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
+    let (latitude, _) = angles(latitude_deg, day_of_year)?;
+    let declination = declination_rad(day_of_year)?;
+    Ok((-latitude.tan() * declination.tan()).clamp(-1.0, 1.0).acos())
+}
+
+/// Hours from sunrise to sunset, 0 to 24 (eq. 34).
+///
+/// # Errors
+///
+/// As [`sunset_hour_angle_rad`].
+pub fn daylight_h(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
+    Ok(24.0 / PI * sunset_hour_angle_rad(latitude_deg, day_of_year)?)
+}
+
+/// The day's sun above the air, MJ/m² (eq. 21).
+///
+/// # Errors
+///
+/// As [`sunset_hour_angle_rad`].
+pub fn extraterrestrial_mj_m2(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
+    let (latitude, _) = angles(latitude_deg, day_of_year)?;
+    let declination = declination_rad(day_of_year)?;
+    let sunset = sunset_hour_angle_rad(latitude_deg, day_of_year)?;
+    let sum = sunset * latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * sunset.sin();
+    // At the edge of the polar night rounding can leave a hair below nothing.
+    Ok((24.0 * 60.0 / PI * SOLAR_CONSTANT * inverse_distance(day_of_year)? * sum).max(0.0))
+}
+
+/// The sun of a cloudless day at the ground, MJ/m², from `ra_mj_m2` above the
+/// air and the elevation, -500 to 9000 m (eq. 37).
+pub fn clear_sky_mj_m2(ra_mj_m2: f64, elevation_m: f64) -> f64 {
+    (0.75 + 2e-5 * elevation_m) * ra_mj_m2
+}
+
+/// The day's sun from its hours of bright sunshine (eq. 35, with the paper's
+/// 0.25 and 0.50), MJ/m².
+///
+/// # Errors
+///
+/// Where there were more hours than daylight, or none of it.
+pub fn sun_from_sunshine_mj_m2(sunshine_h: f64, daylight_h: f64, ra_mj_m2: f64) -> Result<f64, OutOfRange> {
+    let daylight_h = within("daylight", daylight_h, (f64::MIN_POSITIVE, 24.0), "h")?;
+    let sunshine_h = within("bright sunshine", sunshine_h, (0.0, daylight_h), "h")?;
+    Ok((0.25 + 0.50 * sunshine_h / daylight_h) * ra_mj_m2)
+}
+
+/// The day's sun from its temperatures, MJ/m² (eq. 50). The coefficient is 0.16
+/// inland and 0.19 on coasts.
+///
+/// # Errors
+///
+/// As [`super::mean_saturation_vapour_pressure_kpa`], or for a coefficient outside 0.1 to 0.25.
+pub fn sun_from_temperature_mj_m2(
+    coefficient: f64,
+    max_c: f64,
+    min_c: f64,
+    ra_mj_m2: f64,
+) -> Result<f64, OutOfRange> {
+    let coefficient =
+        within("the coefficient of sun from temperature", coefficient, (0.1, 0.25), "1/sqrt(°C)")?;
+    let (max_c, min_c) = extremes(max_c, min_c)?;
+    Ok(coefficient * (max_c - min_c).sqrt() * ra_mj_m2)
+}
+
+/// What the reference grass keeps of the day's sun, MJ/m² (eq. 38).
+pub fn net_short_wave_mj_m2(sun_mj_m2: f64) -> f64 {
+    (1.0 - ALBEDO) * sun_mj_m2
+}
+
+/// What the ground radiates to the sky on a day, MJ/m² (eq. 39).
+/// `clearness` is Rs/Rso; above 1 it counts as 1, as the paper has it.
+///
+/// # Errors
+///
+/// Where a temperature or the vapour pressure (0 to 5.89 kPa) is outside its
+/// range, or `clearness` is negative.
+pub fn net_long_wave_mj_m2(
+    max_c: f64,
+    min_c: f64,
+    actual_vapour_kpa: f64,
+    clearness: f64,
+) -> Result<f64, OutOfRange> {
+    let (max_c, min_c) = extremes(max_c, min_c)?;
+    let vapour_kpa = within("actual vapour pressure", actual_vapour_kpa, VAPOUR_KPA, "kPa")?;
+    let clearness = within("Rs/Rso", clearness, (0.0, f64::INFINITY), "")?.min(1.0);
+    let radiated = STEFAN_BOLTZMANN * f64::midpoint((max_c + ZERO_C_K).powi(4), (min_c + ZERO_C_K).powi(4));
+    Ok(radiated * (0.34 - 0.14 * vapour_kpa.sqrt()) * (1.35 * clearness - 0.35))
+}
+
+/// Heat that goes into the soil on each day of a month, MJ/m², from how the
+/// monthly mean of the air temperature moved from `before_c` to `after_c` over
+/// one month (eq. 44) or two, the month itself being between them (eq. 43).
+///
+/// For a single day it is taken as nothing (eq. 42).
+///
+/// # Errors
+///
+/// Where a temperature is outside -60 to 60 °C or it was neither one nor two months.
+pub fn soil_heat_month_mj_m2(before_c: f64, after_c: f64, months: u8) -> Result<f64, OutOfRange> {
+    let before_c = within("the earlier month's air temperature", before_c, AIR_C, "°C")?;
+    let after_c = within("the later month's air temperature", after_c, AIR_C, "°C")?;
+    let months = within("the time between", f64::from(months), (1.0, 2.0), "months")?;
+    Ok(0.14 * (after_c - before_c) / months)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sun_that_never_rises_and_never_sets() {
+        for (latitude, day, daylight) in
+            [(80.0, 355, 0.0), (80.0, 172, 24.0), (-80.0, 172, 0.0), (-80.0, 355, 24.0)]
+        {
+            let hours = daylight_h(latitude, day).unwrap();
+            assert!((hours - daylight).abs() < 1e-9, "{latitude} {day}: {hours}");
+            let ra = extraterrestrial_mj_m2(latitude, day).unwrap();
+            assert!(if daylight > 0.0 { ra > 40.0 } else { ra.abs() < 1e-9 }, "{latitude} {day}: {ra}");
+        }
+    }
+
+    #[test]
+    fn every_latitude_and_day_has_a_sun_of_zero_or_more() {
+        for latitude in -90..=90 {
+            for day in 1..=366 {
+                let ra = extraterrestrial_mj_m2(f64::from(latitude), day).unwrap();
+                assert!((0.0..60.0).contains(&ra), "{latitude} {day}: {ra}");
+            }
+        }
+    }
+
+    #[test]
+    fn each_input_has_a_range_and_leaving_it_is_said() {
+        for (result, what) in [
+            (extraterrestrial_mj_m2(90.1, 1), "latitude"),
+            (extraterrestrial_mj_m2(f64::NAN, 1), "latitude"),
+            (extraterrestrial_mj_m2(0.0, 0), "the day of the year"),
+            (daylight_h(0.0, 367), "the day of the year"),
+            (sun_from_sunshine_mj_m2(12.1, 12.0, 30.0), "bright sunshine"),
+            (sun_from_sunshine_mj_m2(0.0, 0.0, 0.0), "daylight"),
+            (sun_from_temperature_mj_m2(0.3, 20.0, 10.0, 30.0), "the coefficient of sun from temperature"),
+            (net_long_wave_mj_m2(20.0, 10.0, 5.9, 1.0), "actual vapour pressure"),
+            (net_long_wave_mj_m2(20.0, 10.0, 1.0, -0.1), "Rs/Rso"),
+            (net_long_wave_mj_m2(10.0, 20.0, 1.0, 1.0), "the day's highest air temperature"),
+            (soil_heat_month_mj_m2(61.0, 20.0, 1), "the earlier month's air temperature"),
+            (soil_heat_month_mj_m2(10.0, 20.0, 0), "the time between"),
+        ] {
+            assert_eq!(result.expect_err(what).what, what);
+        }
+    }
+
+    #[test]
+    fn more_sun_than_a_cloudless_day_counts_as_cloudless() {
+        let at = |clearness| net_long_wave_mj_m2(20.0, 10.0, 1.0, clearness).unwrap();
+        assert!((at(1.2) - at(1.0)).abs() < 1e-12);
+        assert!(at(0.9) < at(1.0));
+    }
+}

@@ -1,0 +1,32 @@
+//! What the equations of this room accept.
+
+/// A number that an equation does not hold for.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+#[error("{what} of {given} {unit} is out of range, which is {min} to {max} {unit}")]
+pub struct OutOfRange {
+    pub what: &'static str,
+    pub given: f64,
+    pub min: f64,
+    pub max: f64,
+    pub unit: &'static str,
+}
+
+/// The numbers from `min` to `max`, both included; NaN is not among them.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Range {
+    pub(super) what: &'static str,
+    pub(super) min: f64,
+    pub(super) max: f64,
+    pub(super) unit: &'static str,
+}
+
+impl Range {
+    pub(super) fn check(self, given: f64) -> Result<f64, OutOfRange> {
+        let Self { what, min, max, unit } = self;
+        if (min..=max).contains(&given) { Ok(given) } else { Err(OutOfRange { what, given, min, max, unit }) }
+    }
+}
+
+/// The wettest month that was ever measured had about 9300 mm (from memory); a
+/// year can have three times as much.
+pub(super) const RAIN: Range = Range { what: "a rainfall", min: 0.0, max: 30_000.0, unit: "mm" };

@@ -1,0 +1,24 @@
+//! `[roof]`: a roof and the tank that it fills.
+
+use super::document::Want;
+use super::range::Range;
+use super::table::Table;
+use crate::garden::plan::RoofTank;
+use crate::rain::{RUNOFF, Roof};
+
+const AREA: Range = Range::from_to(0.1, 100_000.0, "m2 as seen from above");
+const PART: Range = Range::from_to(0.1, 1.0, "of the rain; 0.80 to 0.85 is usual");
+const TANK: Range = Range::above_to(0.0, 10_000_000.0, "litres");
+
+/// Reads the roof; `None` where a fault was noted.
+pub(super) fn roof(table: Table<'_>) -> Option<RoofTank> {
+    let area_m2 = table.need("area_m2", Want::Value, AREA.to_string()).and_then(|item| item.number(AREA));
+    let runoff = match table.get("runoff", Want::Value) {
+        Some(item) => item.number(PART),
+        None => Some(RUNOFF),
+    };
+    // A number that is refused has been told: the garden is not taken.
+    let tank_l = table.get("tank_l", Want::Value).and_then(|item| item.number(TANK));
+    table.finish();
+    Some(RoofTank { roof: Roof { area_m2: area_m2?, runoff: runoff? }, tank_l })
+}

@@ -1,0 +1,239 @@
+//! Soil that stays wetter than it can hold: what drainage should have taken.
+//!
+//! Field capacity is what is left after about two days of drainage from
+//! saturated soil (FAO Soils Bulletin 79, 2003: 48 hours; FAO-56: a well-drained
+//! soil). Above it water goes down by itself, the faster the wetter the soil:
+//! where it stays, either more water comes or it cannot leave.
+//!
+//! Both limits are parts of the way from field capacity to saturation. The parts
+//! are this project's own: they leave room for a field capacity that was only
+//! estimated.
+//!
+//! # Where it stops holding
+//!
+//! Packed and clayey soils drain for weeks and hardly have a field capacity (the
+//! same bulletin). Soil over a shallow water table stays wet with no tap open.
+
+use std::collections::VecDeque;
+
+use jiff::Timestamp;
+
+use crate::why::{Check, Equation, Step};
+
+/// Saturation, where nobody gave the soil's.
+pub(super) const SATURATION_ESTIMATE: Equation = Equation {
+    gives: "saturation, estimated",
+    form: "SAT = 0.43 + 0.15 FC",
+    source: "this project's own line through the textures of Saxton and Rawls 2006, Table 3",
+    check: Check::None("an estimate, within about 0.04 m3/m3 of that table's textures"),
+};
+
+/// The water content above which soil that does not dry has water coming.
+pub(super) const LEFT_ON_LIMIT: Equation = Equation {
+    gives: "water content that only running water keeps up",
+    form: "limit = FC + 0.4 (SAT - FC)",
+    source: "this project's own; above field capacity soil drains by itself (FAO-56 ch. 8)",
+    check: Check::None("no publication gives the part; it is tried in the simulator"),
+};
+
+/// The water content above which a root zone is waterlogged if it stays.
+pub(super) const WATERLOGGED_LIMIT: Equation = Equation {
+    gives: "water content of a waterlogged root zone",
+    form: "limit = FC + 0.5 (SAT - FC)",
+    source: "the half is this project's own; 48 hours of drainage: FAO Soils Bulletin 79",
+    check: Check::None("no publication gives the part; it is tried in the simulator"),
+};
+
+/// The most water that a bed can use at once.
+pub const MOST_A_BED_HOLDS: Equation = Equation {
+    gives: "the most water that a bed can use at once",
+    form: "V = TAW A / efficiency",
+    source: "FAO-56 eq. 82; 1 mm on 1 m2 is 1 L",
+    check: Check::Arithmetic,
+};
+
+/// The equations of this file.
+pub const EQUATIONS: &[Equation] = &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
+
+const LEFT_ON_PART: f64 = 0.4;
+const WATERLOGGED_PART: f64 = 0.5;
+
+/// Saturation by field capacity alone, m³/m³.
+pub fn estimated_saturation(field_capacity: f64) -> f64 {
+    (0.43 + 0.15 * field_capacity).max(field_capacity + 0.02)
+}
+
+/// The step to an estimated saturation.
+pub fn estimated_saturation_step(field_capacity: f64) -> Step {
+    let saturation = estimated_saturation(field_capacity);
+    SATURATION_ESTIMATE.step(format!("0.43 + 0.15 x {field_capacity:.3} = {saturation:.3} m3/m3"))
+}
+
+/// What a soil holds when it has drained and when it is full, m³/m³.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pores {
+    pub field_capacity: f64,
+    /// Above field capacity.
+    pub saturation: f64,
+}
+
+impl Pores {
+    fn part(self, part: f64) -> f64 {
+        self.field_capacity + part * (self.saturation - self.field_capacity)
+    }
+
+    /// Above this, soil that does not dry has water coming, m³/m³.
+    pub fn left_on_limit(self) -> f64 {
+        self.part(LEFT_ON_PART)
+    }
+
+    /// Above this for days, a root zone is waterlogged, m³/m³.
+    pub fn waterlogged_limit(self) -> f64 {
+        self.part(WATERLOGGED_PART)
+    }
+
+    /// The step to [`Self::left_on_limit`].
+    pub fn left_on_step(self) -> Step {
+        LEFT_ON_LIMIT.step(self.put(LEFT_ON_PART))
+    }
+
+    /// The step to [`Self::waterlogged_limit`].
+    pub fn waterlogged_step(self) -> Step {
+        WATERLOGGED_LIMIT.step(self.put(WATERLOGGED_PART))
+    }
+
+    fn put(self, part: f64) -> String {
+        let Self { field_capacity, saturation } = self;
+        format!(
+            "{field_capacity:.3} + {part} x ({saturation:.3} - {field_capacity:.3}) = {:.3} m3/m3",
+            self.part(part)
+        )
+    }
+}
+
+/// Readings of this long are compared, seconds.
+const SPAN_S: i64 = 6 * 3600;
+/// A sample is kept each half hour.
+const SPACING_S: i64 = 1800;
+/// A gap this long makes the record useless.
+const GAP_S: i64 = 2 * 3600;
+/// Draining soil loses more than this part of what it has above field capacity
+/// within [`SPAN_S`]; ours. A freely draining sandy soil loses a quarter and more.
+const DRAINING_PART: f64 = 0.06;
+
+/// Whether a soil is drying or held up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Course {
+    /// It has lost what draining soil loses.
+    Falling,
+    /// It has not: it stays or rises.
+    Held,
+    /// The record is too short or broken.
+    Unknown,
+}
+
+/// Remembers one probe's last hours.
+#[derive(Clone, Debug, Default)]
+pub struct Ebb {
+    samples: VecDeque<(Timestamp, f32)>,
+    last: Option<Timestamp>,
+}
+
+impl Ebb {
+    /// Adds a good reading, later than all before it.
+    pub fn push(&mut self, at: Timestamp, water_content: f64) {
+        let since = |before: Timestamp| at.as_second() - before.as_second();
+        if self.last.is_some_and(|last| since(last) > GAP_S) {
+            self.samples.clear();
+        }
+        self.last = Some(at);
+        if self.samples.back().is_some_and(|(before, _)| since(*before) < SPACING_S) {
+            return;
+        }
+        while self.samples.get(1).is_some_and(|(second, _)| since(*second) >= SPAN_S) {
+            self.samples.pop_front();
+        }
+        self.samples.push_back((at, water_content as f32));
+    }
+
+    /// Forgets what is later than `limit`: the clock was wrong.
+    pub fn forget_after(&mut self, limit: Timestamp) {
+        if self.last.is_some_and(|last| last > limit) {
+            *self = Self::default();
+        }
+    }
+
+    /// How the soil has gone over the last six hours, beside what it holds.
+    pub fn course(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> Course {
+        let Some(&(first_at, first)) = self.samples.front() else { return Course::Unknown };
+        if now.as_second() - first_at.as_second() < SPAN_S - SPACING_S {
+            return Course::Unknown;
+        }
+        let lost = f64::from(first) - water_content;
+        let above = f64::from(first) - field_capacity;
+        if lost > DRAINING_PART * above { Course::Falling } else { Course::Held }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn t(minute: i64) -> Timestamp {
+        Timestamp::from_second(1_776_000_000 + minute * 60).expect("in range")
+    }
+
+    fn course(value: impl Fn(i64) -> f64) -> Course {
+        let mut ebb = Ebb::default();
+        for minute in (0..=480).step_by(15) {
+            ebb.push(t(minute), value(minute));
+        }
+        ebb.course(t(480), value(480), 0.15)
+    }
+
+    #[test]
+    fn draining_soil_falls_and_a_running_tap_holds_it() {
+        assert_eq!(course(|m| 0.15 + 0.15 * (-(m as f64) / 1440.0).exp()), Course::Falling);
+        assert_eq!(course(|m| 0.30 + 0.001 * (m as f64 / 60.0).sin()), Course::Held);
+        assert_eq!(course(|m| 0.20 + 0.0001 * m as f64), Course::Held);
+    }
+
+    #[test]
+    fn a_short_or_broken_record_says_nothing() {
+        let mut ebb = Ebb::default();
+        assert_eq!(ebb.course(t(0), 0.3, 0.15), Course::Unknown);
+        for minute in (0..300).step_by(15) {
+            ebb.push(t(minute), 0.30);
+        }
+        assert_eq!(ebb.course(t(300), 0.3, 0.15), Course::Unknown);
+        for minute in (480..700).step_by(15) {
+            ebb.push(t(minute), 0.30);
+        }
+        assert_eq!(ebb.course(t(700), 0.3, 0.15), Course::Unknown, "a gap of three hours");
+        assert!(ebb.samples.len() < 20);
+    }
+
+    #[test]
+    fn limits_lie_between_field_capacity_and_saturation() {
+        for field_capacity in [0.07, 0.15, 0.36, 0.42, 0.55] {
+            let pores = Pores { field_capacity, saturation: estimated_saturation(field_capacity) };
+            assert!(field_capacity < pores.left_on_limit());
+            assert!(pores.left_on_limit() < pores.waterlogged_limit());
+            assert!(pores.waterlogged_limit() < pores.saturation);
+        }
+    }
+
+    /// Saxton and Rawls 2006, Table 3, as quoted in the documentation of a public
+    /// hydrological model: field capacity and saturation of loamy sand, sandy loam,
+    /// silt, sandy clay loam and silty clay loam, by volume.
+    #[test]
+    fn the_estimate_is_near_the_textures_of_saxton_and_rawls() {
+        for (field_capacity, saturation) in
+            [(0.12, 0.46), (0.18, 0.45), (0.30, 0.48), (0.27, 0.43), (0.38, 0.51)]
+        {
+            let got: f64 = estimated_saturation(field_capacity);
+            // The textures themselves scatter by so much about any line.
+            assert!((got - saturation).abs() <= 0.045, "{field_capacity}: {got}");
+        }
+    }
+}
