@@ -1,10 +1,11 @@
 //! Whether the rain gauges are believed: the beds testify.
 //!
-//! A gauge that catches a millimetre which a bed feels is well. Several beds that
-//! rise together while it catches less speak against it, where nobody is likely
+//! A gauge that catches 2.5 mm which a bed feels is well. Several beds that
+//! rise together while it catches less than 1 mm speak against it, where nobody is likely
 //! to have watered them:
 //!
-//! - most of the garden's beds at one moment, outside working hours;
+//! - most of the garden's beds at one moment, outside working hours, with seven
+//!   tenths of the weight where timers may have opened them;
 //! - two beds, outside working hours and the allowed hours for water;
 //! - two beds at any time, where a water meter or a second gauge shows that the
 //!   water was rain.
@@ -18,7 +19,6 @@ use crate::garden::site::{Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said};
 use crate::garden::view::Figure;
 use crate::garden::wetting_cause::{RAIN_EXPLAINS_MM, Weighed};
-use crate::garden::wetting_rules::people_about;
 use crate::garden::words;
 use crate::rain::{Evidence, Verdict};
 use crate::watering::minute_of_day;
@@ -27,6 +27,11 @@ const SOURCE: &str = "this project's own rule, chosen on open records of soil pr
 /// Evidence about the gauges is taken once in this time.
 const EVIDENCE_EVERY_S: i64 = 6 * 3600;
 const DAY_S: i64 = 86_400;
+/// A gauge that catches this of what the beds feel is well, mm: beds feel little
+/// less, and a clogged gauge lets little more through.
+const WELL_MM: f64 = 2.5;
+/// Weight of beds that rise together in hours when timers may open them.
+const TIMER_HOURS: f64 = 0.7;
 
 impl SiteState {
     /// Lets the beds testify about the gauges.
@@ -36,7 +41,6 @@ impl SiteState {
             return;
         }
         let local = self.garden.site.time_zone.to_datetime(wetting.onset);
-        let nobody = !people_about(&self.garden.site, local);
         let rising = weighed.rising;
         for number in 0..self.gauges.len() {
             let index = self.gauges[number];
@@ -45,19 +49,24 @@ impl SiteState {
                 continue;
             }
             let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else { continue };
-            let caught = gauge.sum_mm(plus(wetting.onset, -DAY_S), wetting.seen) >= RAIN_EXPLAINS_MM;
+            let mm = gauge.sum_mm(plus(wetting.onset, -DAY_S), wetting.seen);
+            let caught = mm >= WELL_MM;
             let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;
             let unmetered = matches!(weighed.meter, Meter::Dry);
-            let missed = match weighed.meter {
-                Meter::Ran { .. } => false,
-                _ if rising.at_once >= 2 && (another_caught || unmetered) => true,
-                _ => nobody && (rising.most() || (rising.at_once >= 2 && weighed.outside_hours)),
+            let proven = another_caught || matches!(weighed.meter, Meter::Dry);
+            let weight = match weighed.meter {
+                _ if caught => 1.0,
+                // A clogged gauge lets a part through: neither well nor dead.
+                _ if mm >= RAIN_EXPLAINS_MM => continue,
+                Meter::Ran { .. } => continue,
+                _ if rising.at_once >= 2 && proven => 1.0,
+                _ if weighed.two_unattended() => 1.0,
+                // Timers open beds together too, in their allowed hours.
+                _ if !weighed.people_about && rising.most() => TIMER_HOURS,
+                _ => continue,
             };
-            if !caught && !missed {
-                continue;
-            }
             let was_suspect = self.trusts[number].suspect();
-            let evidence = Evidence { at: wetting.onset, minute: minute_of_day(local), caught };
+            let evidence = Evidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
             self.trusts[number].beds_rose(evidence);
             self.evidence_at = Some(wetting.onset);
             let input = match (self.trusts[number].suspect(), caught || was_suspect) {

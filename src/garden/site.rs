@@ -109,6 +109,7 @@ pub(crate) enum Unclear {
     GaugeSilent,
     GaugeSuspect,
     SeveralBeds,
+    Small,
     MeterDry,
     MeterSilent,
     SoilCold,
@@ -127,6 +128,7 @@ impl Unclear {
             Self::SeveralBeds => {
                 "several beds grew wetter at once, which looks like rain that the gauge missed"
             }
+            Self::Small => "it rose by too little to tell a light watering from drizzle",
             Self::MeterDry => {
                 "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
             }

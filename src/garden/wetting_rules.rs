@@ -57,6 +57,7 @@ impl SiteState {
             rising: self.beds_rising(index, &wetting),
             rain_mm: self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen),
             meter: self.meter(index, earliest, &wetting),
+            people_about: people_about(&garden.site, garden.site.time_zone.to_datetime(wetting.onset)),
         };
         self.weigh_gauges(&weighed, batch);
         // The bed's own meter has told of this water, and when it ran.

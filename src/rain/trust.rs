@@ -2,7 +2,7 @@
 //!
 //! When several beds grow wetter at once and nobody is likely to have watered
 //! them, it rained. Each such event is evidence: less than a millimetre in the
-//! gauge weighs ln(0.95/0.1) against it, more takes off ln(0.9/0.1). The sum
+//! gauge weighs ln(0.95/0.1) against it, a catch takes off ln(0.9/0.1). The sum
 //! never falls below zero, and two net misses make the gauge suspect. The
 //! weights were tried on open records of soil and rain, where they found eight
 //! of eight dead gauges; they are this project's own, not a standard's.
@@ -27,13 +27,14 @@ const DAY_MIN: u16 = 1440;
 /// What the evidence against a gauge comes to.
 pub const EVIDENCE: Equation = Equation {
     gives: "evidence against the rain gauge",
-    form: "L = max(0, L + ln(0.95/0.1)) for a miss, max(0, L - ln(0.9/0.1)) for a catch; suspect from 2 ln(0.95/0.1)",
+    form: "L = L + a ln(0.95/0.1) for a miss (a 1, or 0.7 where timers may run), max(0, L - ln(0.9/0.1)) for a catch; suspect \
+           from 2 ln(0.95/0.1)",
     source: "this project's own rule, chosen on open records of soil probes beside rain gauges",
     check: Check::None("no publication holds it; the score over simulated months does"),
 };
 
 /// Several beds grew wetter at once.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Evidence {
     /// When the first of them began.
     pub at: Timestamp,
@@ -41,6 +42,9 @@ pub struct Evidence {
     pub minute: u16,
     /// Whether the gauge caught enough to explain it.
     pub caught: bool,
+    /// How much a miss counts, above 0 to 1: less where a timer may have opened
+    /// the beds.
+    pub weight: f64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -129,7 +133,7 @@ impl Trust {
                     verdict.caught += 1;
                 }
             } else if !timer {
-                verdict.against = (verdict.against + Self::MISS).min(Self::MOST);
+                verdict.against = (verdict.against + evidence.weight * Self::MISS).min(Self::MOST);
                 verdict.missed += 1;
                 verdict.since.get_or_insert(evidence.at);
             }
@@ -161,7 +165,7 @@ mod tests {
     /// An event on a day at a minute of the day.
     fn event(day: i64, minute: u16, caught: bool) -> Evidence {
         let at_s = 1_776_000_000 + day * 86_400 + i64::from(minute) * 60;
-        Evidence { at: Timestamp::from_second(at_s).expect("in range"), minute, caught }
+        Evidence { at: Timestamp::from_second(at_s).expect("in range"), minute, caught, weight: 1.0 }
     }
 
     fn trust(events: &[(i64, u16, bool)]) -> Trust {
