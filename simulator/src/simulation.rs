@@ -252,6 +252,7 @@ impl Simulation {
         let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
         if weather_day != self.weather_day {
             self.weather_day = weather_day;
+            self.judge.day(self.days[1].et0_mm);
             self.days.rotate_left(1);
             self.days[2] = self.weather.day();
         }

@@ -10,11 +10,11 @@ use jiff::{SignedDuration, Timestamp};
 use super::rain_record;
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{Batch, SensorIx};
-use crate::garden::{Clock, Core};
+use crate::garden::{Clock, Core, StoredAlarm};
 use crate::intake::Sample;
 
 use crate::settings::Settings;
-use crate::store::{Filter, Reader};
+use crate::store::{AlarmRecord, Filter, Reader};
 
 /// Stored readings of this long before are enough: what the rules remember is
 /// no older.
@@ -132,5 +132,25 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
             std::ops::ControlFlow::Continue(())
         })
         .context("reading the store")?;
+    let stored = reader.alarms_present().context("reading the alarms")?;
+    // A question about the past is answered from the readings alone: the store
+    // holds how the alarms stand now.
+    if stored.iter().all(|record| record.at <= now) {
+        core.restore_alarms(stored.into_iter().map(alarm).collect());
+    }
     Ok(core)
+}
+
+fn alarm(record: AlarmRecord) -> StoredAlarm {
+    StoredAlarm {
+        key: record.key,
+        state: record.state,
+        since: record.since,
+        at: record.at,
+        shelf: record.shelf,
+        text: record.text,
+        values: record.values,
+        source: record.source.into(),
+        why: record.why,
+    }
 }

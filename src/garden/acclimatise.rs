@@ -235,7 +235,7 @@ impl Plan<'_> {
 
     fn float_min(&self) -> u32 {
         // At most 150, by `FARTHEST_C`.
-        float_minutes(self.difference_c()).ceil() as u32
+        float_minutes(self.difference_c()).round() as u32
     }
 
     fn steps(&self) -> Vec<(u32, String)> {

@@ -134,7 +134,8 @@ impl Core {
         let Some(value) = judged else { return };
         site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
-        let suspect = site.trust.suspect();
+        let suspect =
+            site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
@@ -169,7 +170,12 @@ impl Core {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (_, Memory::Flow(_)) => site.judge_flow_left_on(index, at, batch),
+            (place, Memory::Flow(_)) => {
+                if let Place::Bed(bed) = place {
+                    site.judge_flow(bed, index, at, batch);
+                }
+                site.judge_flow_left_on(index, at, batch);
+            }
             (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
@@ -398,7 +404,7 @@ impl SiteState {
                         thermometer.immersion.take_back(before);
                     }
                     // An hour's mean bears one false reading.
-                    Memory::Rain(_) | Memory::Flow(_) | Memory::Ph(_) | Memory::None => {}
+                    Memory::Rain(_) | Memory::Ph(_) | Memory::Flow(_) | Memory::None => {}
                 }
             }
         }

@@ -12,6 +12,8 @@ mod bed_growth;
 mod bed_rules;
 mod core;
 mod crop_water;
+mod flow_rules;
+mod gauge_rules;
 mod logged;
 mod look;
 mod mulch_day;
@@ -23,6 +25,8 @@ mod standing;
 mod tank_figures;
 mod tank_look;
 mod tank_rules;
+#[cfg(test)]
+mod tank_tests;
 mod tank_water;
 mod tank_words;
 mod timers;
@@ -31,8 +35,9 @@ mod weather;
 mod weather_day;
 mod wet_rules;
 mod wetting_cause;
+mod wetting_rules;
 
 pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
-pub use mulch_day::{MulchAnswer, MulchDay};
+pub use mulch_day::{EQUATIONS as MULCH_EQUATIONS, MulchAnswer, MulchDay, WaterRun};

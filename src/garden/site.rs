@@ -16,6 +16,7 @@ use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, Soaking, mean_water_content};
 use crate::tank::{Hourly, Immersion, Temperatures};
 use crate::watering::{FlowWatch, WettingWatch};
+use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -83,8 +84,8 @@ impl SensorState {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
                 Quantity::Rain => Memory::Rain(Box::default()),
-                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 Quantity::Ph => Memory::Ph(Box::default()),
+                Quantity::WaterFlow => Memory::Flow(Box::default()),
                 _ => Memory::None,
             },
         }
@@ -105,7 +106,9 @@ pub(crate) enum Unclear {
     NoGauge,
     GaugeSilent,
     GaugeSuspect,
-    EveryBedRose,
+    SeveralBeds,
+    MeterDry,
+    MeterSilent,
     SoilCold,
     SoilPeaty,
 }
@@ -119,9 +122,13 @@ impl Unclear {
             Self::GaugeSuspect => {
                 "the rain gauge has lately missed rain that the beds felt; it may be blocked"
             }
-            Self::EveryBedRose => {
-                "every bed grew wetter at once, which looks like rain that the gauge missed"
+            Self::SeveralBeds => {
+                "several beds grew wetter at once, which looks like rain that the gauge missed"
             }
+            Self::MeterDry => {
+                "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
+            }
+            Self::MeterSilent => "its water meter was not heard at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
             Self::SoilPeaty => "a mix this wet rises and falls without any water given",
         }
@@ -135,6 +142,8 @@ pub(crate) struct BedWetting {
     pub(crate) cause: Cause,
     /// Outside the allowed hours for every moment at which it can have begun.
     pub(crate) outside_hours: bool,
+    /// What a water meter counted; a probe cannot tell.
+    pub(crate) litres: Option<f64>,
 }
 
 /// One bed's state.
@@ -151,6 +160,8 @@ pub(crate) struct BedState {
     pub(crate) wetting: Option<BedWetting>,
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
+    /// The equations behind the last wetting.
+    pub(crate) wetting_why: Why,
 }
 
 impl BedState {
@@ -230,7 +241,8 @@ pub(crate) struct SiteState {
     pub(crate) beds: Vec<BedState>,
     pub(crate) tanks: Vec<TankState>,
     pub(crate) gauges: Vec<u16>,
-    pub(crate) trust: Trust,
+    /// Evidence about each of them.
+    pub(crate) trusts: Vec<Trust>,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -297,7 +309,7 @@ impl SiteState {
                 ..TankState::default()
             })
             .collect();
-        let gauges = (0u16..)
+        let gauges: Vec<u16> = (0u16..)
             .zip(&garden.sensors)
             .filter(|(_, s)| s.measures == Quantity::Rain)
             .map(|(i, _)| i)
@@ -306,8 +318,8 @@ impl SiteState {
             sensors,
             beds,
             tanks,
+            trusts: vec![Trust::default(); gauges.len()],
             gauges,
-            trust: Trust::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,
@@ -384,6 +396,9 @@ impl SiteState {
         self.judged_to = self.judged_to.map(|at| at.min(now));
         self.now = self.now.map(|at| at.min(now));
         self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
+        for trust in &mut self.trusts {
+            trust.forget_after(limit);
+        }
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             if state.last.is_some_and(|last| last.at > limit) {

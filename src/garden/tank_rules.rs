@@ -297,12 +297,8 @@ fn shock_input(tank: &Tank, water: Option<TankWater>, deadband_c: f64) -> Input 
 /// A breach of any is a breach; clear only where all are. Of nothing, nothing is
 /// known.
 fn worst(inputs: impl IntoIterator<Item = Input>) -> Input {
-    let rank = |input: &Input| match input {
-        Input::Breach => 3,
-        Input::Unknown => 2,
-        Input::Deadband => 1,
-        // The rest are answers, which no judgement gives.
-        _ => 0,
-    };
+    // What people do is no judgement.
+    const RANKED: [Input; 4] = [Input::Clear, Input::Deadband, Input::Unknown, Input::Breach];
+    let rank = |input: &Input| RANKED.iter().position(|r| r == input);
     inputs.into_iter().max_by_key(rank).unwrap_or(Input::Unknown)
 }

@@ -111,8 +111,8 @@ pub struct Temperatures {
 impl Temperatures {
     /// Adds a reading that is later than all before it.
     pub fn push(&mut self, at: Timestamp, value_c: f64) {
-        // The two newest stay whatever their age: a slow probe has no others.
-        while self.kept.len() > 1
+        // The newest stay whatever their age: a slow probe has no others.
+        while self.kept.len() > 2
             && let Some(&(first, _)) = self.kept.front()
             && (at.as_second() - first.as_second() > DAY_S || self.kept.len() >= KEPT_MAX)
         {
@@ -177,20 +177,21 @@ impl Temperatures {
 
     /// Largest rise and fall of each window, in the order of [`WINDOWS`]. `None`
     /// with fewer than two readings. Where a window holds only the newest
-    /// reading, its share of the change since the one before.
+    /// reading, its share of the latest steps between readings.
     pub fn moves(&self, aside: &[(Timestamp, Timestamp)]) -> [Option<Moves>; WINDOWS.len()] {
         let mut out = [None; WINDOWS.len()];
+        let latest: Vec<_> = self.backwards(aside).take(3).collect();
         let mut readings = self.backwards(aside);
         let Some(newest) = readings.next() else { return out };
         let still = change(newest, newest);
         let mut so_far = Moves { rise: still, fall: still };
         let (mut low_later, mut high_later) = (newest, newest);
-        let mut before = None;
+        let mut two = false;
         let mut at = 0;
         for point in readings {
             let age_s = newest.0.as_second() - point.0.as_second();
             while at < WINDOWS.len() && age_s > WINDOWS[at].seconds() {
-                out[at] = closed(before, so_far, newest, point, WINDOWS[at]);
+                out[at] = if two { Some(so_far) } else { shares(&latest, WINDOWS[at]) };
                 at += 1;
             }
             if at == WINDOWS.len() {
@@ -209,9 +210,9 @@ impl Temperatures {
             if point.1 < low_later.1 {
                 low_later = point;
             }
-            before = Some(point);
+            two = true;
         }
-        if before.is_some() {
+        if two {
             for window in &mut out[at..] {
                 *window = Some(so_far);
             }
@@ -220,27 +221,22 @@ impl Temperatures {
     }
 }
 
-/// A window that ends before `point`, the first reading outside it.
-fn closed(
-    before: Option<(Timestamp, f64)>,
-    so_far: Moves,
-    newest: (Timestamp, f64),
-    point: (Timestamp, f64),
-    window: Window,
-) -> Option<Moves> {
-    if before.is_some() {
-        return Some(so_far);
-    }
-    let apart_s = newest.0.as_second() - point.0.as_second();
-    let whole = change(point, newest);
-    let share =
-        Change { by_c: rounded(whole.by_c * window.seconds() as f64 / apart_s as f64), mean: true, ..whole };
-    let none = Change { by_c: 0.0, ..share };
-    Some(if share.by_c >= 0.0 {
-        Moves { rise: share, fall: none }
-    } else {
-        Moves { rise: none, fall: share }
-    })
+/// What a window that holds only the newest reading has at least seen: its share
+/// of the two latest steps between readings. The step before counts too, so that
+/// what one reading showed still stands when the next one confirms it.
+fn shares(latest: &[(Timestamp, f64)], window: Window) -> Option<Moves> {
+    let share = |pair: &[(Timestamp, f64)]| {
+        let &[late, early] = pair else { return None };
+        let apart_s = late.0.as_second() - early.0.as_second();
+        let whole = change(early, late);
+        let part = window.seconds() as f64 / apart_s.max(window.seconds()) as f64;
+        Some(Change { by_c: rounded(whole.by_c * part), mean: true, ..whole })
+    };
+    let of: Vec<Change> = latest.windows(2).filter_map(share).collect();
+    let none = Change { by_c: 0.0, ..*of.first()? };
+    let rise = of.iter().copied().fold(none, |most, c| if c.by_c > most.by_c { c } else { most });
+    let fall = of.iter().copied().fold(none, |most, c| if c.by_c < most.by_c { c } else { most });
+    Some(Moves { rise, fall })
 }
 
 fn change(from: (Timestamp, f64), to: (Timestamp, f64)) -> Change {
@@ -299,6 +295,10 @@ mod tests {
         let moves = slow.moves(&[]);
         assert_eq!(moves[2].map(|m| m.fall.by_c), Some(-3.0));
         assert_eq!(moves[4].map(|m| (m.fall.by_c, m.fall.mean)), Some((-6.0, false)));
+        // The next reading confirms it, the one after has seen nothing of it.
+        let hour = |values: &[(i64, f64)]| filled(values).moves(&[])[2].map(|m| m.fall.by_c);
+        assert_eq!(hour(&[(120, 20.0), (240, 14.0), (360, 14.1)]), Some(-3.0));
+        assert_eq!(hour(&[(120, 20.0), (240, 14.0), (360, 14.1), (480, 14.1)]), Some(0.0));
     }
 
     #[test]

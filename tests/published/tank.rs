@@ -168,8 +168,10 @@ fn around(row: &Row) -> tank::Surroundings {
 /// (CC0).
 ///
 /// The sonde gives oxygen in mg/L and in percent of saturation, so that its own
-/// reckoning, with salt, can be held against ours: they agree within the rounding
-/// of what is printed (oxygen and temperature to 0.1, salinity and percent to 0.1).
+/// reckoning, with salt, can be held against ours. They agree within the rounding
+/// of what is printed (oxygen, temperature, salinity and percent to 0.1) and 0.1 %
+/// of the figure: ours is 0.1 % higher on average. Which coefficients the sonde
+/// uses is not documented.
 ///
 /// `raw_c` keeps a real fault of eight days that the provider masked in `water_c`:
 /// every reading of it is to be seen as out of the water, and no other.
@@ -188,7 +190,8 @@ fn an_estuary_in_2012() -> Checks {
             let rounding = 0.05 * got / mg_l
                 + (of(c + 0.05, salt) - got).abs()
                 + (of(c, salt + 0.05) - got).abs()
-                + 0.05;
+                + 0.05
+                + 0.001 * got;
             checks.near(&row, "percent of saturation", got, percent, rounding);
         }
         if let Some(raw_c) = row.maybe("raw_c") {
@@ -201,60 +204,59 @@ fn an_estuary_in_2012() -> Checks {
 }
 
 /// Lifts into the measured air are spliced into the same record, every seven
-/// hours, for half an hour to two hours: what of it is found, and what else is
-/// taken for one.
+/// hours, for half an hour to two hours. A lift is found where the readings are
+/// set aside by half an hour after its end; then the six hours before hold no
+/// change that the water did not make.
 #[test]
 fn lifts_out_of_a_measured_estuary() {
-    // A probe in still air comes near to it with about five minutes (a steel tube in
-    // still air; from memory).
+    // A probe comes near to the air with about five minutes (a steel tube in still
+    // air; from memory).
     const SETTLING_S: f64 = 300.0;
+    const EVERY: usize = 28;
     let rows: Vec<Row> =
         table("apalachicola_2012.csv").into_iter().filter(|r| r.maybe("water_c").is_some()).collect();
-    let (mut seen, mut lifts, mut found, mut shocks, mut false_rows, mut wet_rows) = (0, 0, 0, 0, 0, 0);
     let mut immersion = tank::Immersion::default();
     let mut kept = tank::Temperatures::default();
-    let mut start = 20;
-    while start + 28 < rows.len() {
-        let minutes = [30, 45, 60, 90, 120][lifts % 5];
-        let count = minutes / 15;
-        let before_c = rows[start - 1].number("water_c");
-        let visible = rows[start..start + count]
-            .iter()
-            .any(|r| r.maybe("air_c").is_some_and(|air| (air - before_c).abs() >= 3.0));
-        for (i, row) in rows[start - 20..start + 8].iter().enumerate() {
-            let lifted = (20..20 + count).contains(&i);
-            let (water_c, air_c) = (row.number("water_c"), row.maybe("air_c"));
-            let value = match air_c {
-                Some(air) if lifted => {
-                    let for_s = ((i - 20) * 900 + 450) as f64;
-                    air + (water_c - air) * (-for_s / SETTLING_S).exp()
-                }
-                _ => water_c,
-            };
-            let time = at(&rows[0]) + SignedDuration::from_mins(15 * (seen + i64::try_from(i).unwrap()));
-            kept.push(time, value);
-            let out = immersion.step(time, value, &around(row)) != tank::Immersed::In;
-            if !lifted {
-                wet_rows += 1;
-                false_rows += usize::from(out);
+    let (mut lifts, mut found, mut left, mut wet, mut taken_for_one) = (0, 0, 0, 0, 0);
+    for (i, row) in rows.iter().enumerate() {
+        let (round, place) = (i / EVERY, i % EVERY);
+        let readings = [2, 3, 4, 6, 8][round % 5];
+        let lifted = (4..4 + readings).contains(&place);
+        let water_c = row.number("water_c");
+        let value = match row.maybe("air_c") {
+            Some(air_c) if lifted => {
+                let for_s = ((place - 4) * 900 + 450) as f64;
+                air_c + (water_c - air_c) * (-for_s / SETTLING_S).exp()
+            }
+            _ => water_c,
+        };
+        // The masked stretch is left out, so that the record is of one piece.
+        let time = at(&rows[0]) + SignedDuration::from_mins(15 * i64::try_from(i).unwrap());
+        kept.push(time, value);
+        let out = immersion.step(time, value, &around(row)) != tank::Immersed::In;
+        if !lifted {
+            wet += 1;
+            taken_for_one += usize::from(out);
+        }
+        if place == 4 + readings + 1 {
+            let first = i - 1 - readings;
+            let visible = rows[first..first + readings].iter().any(|r| {
+                r.maybe("air_c").is_some_and(|air| (air - rows[first - 1].number("water_c")).abs() >= 3.0)
+            });
+            if visible {
+                lifts += 1;
+                let began = at(&rows[0]) + SignedDuration::from_mins(15 * i64::try_from(first).unwrap());
+                found += usize::from(immersion.aside().last().is_some_and(|(from, _)| *from == began));
+                let hour = kept.moves(immersion.aside())[2].unwrap();
+                left += usize::from(hour.rise.by_c > 2.0 || -hour.fall.by_c > 2.0);
             }
         }
-        seen += 28;
-        if visible {
-            lifts += 1;
-            let end = at(&rows[0]) + SignedDuration::from_mins(15 * (seen - 8));
-            let caught = immersion.aside().last().is_some_and(|(from, _)| *from >= end - SignedDuration::from_mins(45));
-            found += usize::from(caught);
-            let hour = kept.moves(immersion.aside())[3].unwrap();
-            shocks += usize::from(hour.rise.by_c > 3.0 || -hour.fall.by_c > 3.0);
-        } else {
-            lifts += 0;
-        }
-        start += 28;
     }
     println!(
-        "{lifts} lifts of 3 °C or more: {found} found once over; {shocks} left a change of 3 °C within six hours; \
-         {false_rows} of {wet_rows} other readings taken for one"
+        "{lifts} lifts into air 3 °C or more away: {found} set aside within half an hour of their end, {left} left a \
+         change beyond 2 °C within the hour; {taken_for_one} of {wet} readings in the water taken for one"
     );
-    assert!(lifts >= 20, "{lifts}");
+    // Nine in ten; the rest end before the probe has come far from the water.
+    assert!(lifts >= 30 && found * 10 >= lifts * 9, "{found} of {lifts}");
+    assert!(taken_for_one * 1000 <= wet, "{taken_for_one} of {wet}");
 }
