@@ -355,13 +355,6 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "sensor[perch-water].depth_cm",
             "soil sensors",
         ),
-        (
-            "measures = \"rain\"",
-            "measures = \"wind-speed\"\nheight_m = 0.4",
-            39,
-            "sensor[roof-gauge].height_m",
-            "from 0.5 to 50",
-        ),
         ("depth_cm = 15", "depth_cm = 15\nheight_m = 2", 25, "sensor[kitchen-15cm].height_m", "wind sensors"),
         (moisture, r#"topic = """#, 25, "sensor[kitchen-15cm].topic", "an empty topic"),
         (moisture, r#"topic = "a/+""#, 25, "sensor[kitchen-15cm].topic", "a wildcard"),
@@ -570,6 +563,24 @@ fn a_place_without_a_sensor_and_a_sensor_without_a_place_are_faults() {
     let told = faults_of(TRUG, &[("garden.toml", &rain_on_bed)]);
     assert_eq!(told.len(), 1, "{told:?}");
     assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[roof-gauge].bed"));
+}
+
+#[test]
+fn a_wind_sensor_may_say_how_high_it_stands() {
+    let raw = replaced(GARDEN, "calibration = { mm_per_tip = 0.2 }", "");
+    let at =
+        |height: &str| replaced(&raw, "measures = \"rain\"", &format!("measures = \"wind-speed\"{height}"));
+    for (height, expected) in [("", None), ("\nheight_m = 0.5", Some(0.5)), ("\nheight_m = 50", Some(50.0))] {
+        let garden = at(height);
+        let settings = from_text(("trug.toml", TRUG), &[("garden.toml", &garden)], std::iter::empty())
+            .expect("no faults");
+        let sensor = settings.gardens[0].sensors.iter().find(|s| s.id.as_str() == "roof-gauge").expect("it");
+        assert_eq!(sensor.height_m, expected);
+    }
+    let told = faults_of(TRUG, &[("garden.toml", &at("\nheight_m = 0.4"))]);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[roof-gauge].height_m"));
+    assert!(told[0].accepted.contains("from 0.5 to 50"), "{told:?}");
 }
 
 #[test]

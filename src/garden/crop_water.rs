@@ -89,7 +89,6 @@ impl SiteState {
     }
 
     /// A bed's coefficient, its steps, and the crop's stage.
-    #[expect(clippy::type_complexity, reason = "three things that are taken apart at once")]
     fn coefficient(
         &self,
         bed: u16,
