@@ -16,7 +16,7 @@ use crate::garden::site::{BedWetting, Cause, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said};
 use crate::garden::wetting_rules::SOURCE_HOURS;
 use crate::garden::words;
-use crate::watering::{METERED, FlowRun, Wetting, wholly_outside};
+use crate::watering::{FlowRun, METERED, Wetting, wholly_outside};
 
 /// Least water that is a watering, mm over the bed: less is a drip or a cup.
 const LEAST_MM: f64 = 0.5;
