@@ -75,6 +75,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::evapotranspiration::EQUATIONS,
     crate::garden::BED_EQUATIONS,
     crate::garden::MULCH_EQUATIONS,
+    crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
     crate::tank::EQUATIONS,

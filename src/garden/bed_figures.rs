@@ -157,6 +157,8 @@ impl SiteState {
             [vec![zone.total_available_step()], fraction, vec![zone.readily_available_step()]].concat(),
         ));
         figures.extend(self.water_figures(index, now, &zone));
+        figures.extend(self.bed_outlook(index, now));
+        figures.extend(self.drydown_figure(index));
         figures.extend(self.growth_figures(index, now));
         figures.push(self.crop_figure(index, now));
         figures

@@ -65,6 +65,10 @@ impl SiteState {
             self.beds[usize::from(index)].mulch = mulch;
         }
 
+        if let Some(water) = water.filter(|water| water.whole) {
+            self.watch_drying(index, at, water.water_content);
+        }
+
         // A watering outside the hours is over once it has been told for a while.
         let delays = garden.rules.watering_hours;
         let state = &mut self.beds[usize::from(index)];

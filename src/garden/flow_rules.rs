@@ -117,13 +117,13 @@ impl SiteState {
                 return Said::new(text, &[], SOURCE_HOURS);
             };
             let text = format!(
-                "{} is being watered outside the allowed hours: its water meter has counted {} since {}. Water may \
-                 run {} only. Turn it off, unless somebody means it, and find out who or what watered (a hose, a tap \
+                "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} \
+                 Turn it off, unless somebody means it, and find out who or what watered (a hose, a tap \
                  timer).",
                 bed.name,
                 words::litres(run.litres),
                 words::moment(run.from, zone),
-                words::hours(hours)
+                words::may_run(hours)
             );
             let values =
                 [("litres", run.litres), ("run_s", (run.to.as_second() - run.from.as_second()) as f64)];

@@ -170,6 +170,7 @@ impl SiteState {
                     ),
                 }
             }),
+            outlook: self.bed_outlook(index, now).map(|figure| figure.value),
             mulch,
         }
     }

@@ -9,6 +9,7 @@ pub mod words;
 mod acclimatise;
 mod bed_figures;
 mod bed_growth;
+mod bed_outlook;
 mod bed_rules;
 mod core;
 mod crop_water;

@@ -6,11 +6,13 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::Kind;
 use crate::calibration::Calibrator;
+use crate::garden::bed_outlook::outlook_of;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
 use crate::garden::wet_rules::Wetness;
+use crate::outlook::Outlook;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, Soaking, mean_water_content};
@@ -168,6 +170,8 @@ pub(crate) struct BedState {
     pub(crate) soaking: Soaking,
     /// The equations behind the last wetting.
     pub(crate) wetting_why: Why,
+    /// How it dries.
+    pub(crate) outlook: Outlook,
 }
 
 impl BedState {
@@ -303,8 +307,9 @@ impl SiteState {
         };
         let beds = (0u16..)
             .zip(&garden.beds)
-            .map(|(i, _)| BedState {
+            .map(|(i, bed)| BedState {
                 probes: of(Quantity::SoilMoisture, Place::Bed(i)),
+                outlook: outlook_of(bed.wilting_point),
                 ..BedState::default()
             })
             .collect();
@@ -424,6 +429,7 @@ impl SiteState {
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);
             bed.soaking.forget_after(limit);
+            bed.outlook.forget_after(limit);
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
         }
         true

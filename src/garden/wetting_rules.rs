@@ -96,10 +96,10 @@ impl SiteState {
             };
             let text = format!(
                 "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and \
-                 {how_sure}. Water may run {} only. Find out who or what watered (a hose, a tap timer) and set it \
+                 {how_sure}. {} Find out who or what watered (a hose, a tap timer) and set it \
                  right today{amount}.",
                 bed.name,
-                words::hours(hours)
+                words::may_run(hours)
             );
             Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", weighed.rain_mm)], SOURCE_HOURS)
                 .because(why)

@@ -13,7 +13,9 @@ use serde_json::{Value as Json, json};
 use trug::calibration::fit::fit;
 use trug::calibration::one_wire::crc8;
 use trug::calibration::{Calibration, Platinum};
+use trug::evapotranspiration::{Humidity, Temperatures, Weather, hargreaves, penman_monteith};
 use trug::quality::{Flag, Flat, Limits, Rate, Spike, SpikeMethod, Test, Watch, aggregate};
+use trug::tank::{saturation_mg_l, slope};
 
 fn main() {
     let mut out = std::io::stdout().lock();
@@ -32,6 +34,16 @@ fn main() {
             }
             "crc8" => json!(crc8(&numbers(&question["bytes"]).iter().map(|b| byte(*b)).collect::<Vec<_>>())),
             "fit" => fitted(&question),
+            "evapotranspiration" => evaporated(&question),
+            "oxygen" => json!(
+                saturation_mg_l(
+                    question["water_c"].as_f64().unwrap(),
+                    question["pressure_kpa"].as_f64().unwrap(),
+                    question["salinity"].as_f64().unwrap()
+                )
+                .ok()
+            ),
+            "slope" => sloped(&question),
             // A comparison that this version has nothing for is skipped there.
             other => json!({ "unknown": other }),
         };
@@ -77,6 +89,36 @@ fn fitted(question: &Json) -> Json {
         }
         Err(why) => json!({ "refused": why.to_string() }),
     }
+}
+
+/// Penman-Monteith and Hargreaves of one day, mm.
+fn evaporated(question: &Json) -> Json {
+    let number = |key: &str| question[key].as_f64().unwrap();
+    let day = Temperatures {
+        latitude_deg: number("latitude_deg"),
+        day_of_year: question["day_of_year"].as_u64().unwrap().try_into().unwrap(),
+        max_c: number("max_c"),
+        min_c: number("min_c"),
+    };
+    let weather = Weather {
+        elevation_m: number("elevation_m"),
+        humidity: Humidity::Extremes { max_pct: number("max_pct"), min_pct: number("min_pct") },
+        sun_mj_m2: number("sun_mj_m2"),
+        wind_m_s: number("wind_m_s"),
+        wind_height_m: 2.0,
+    };
+    json!([penman_monteith(&day, &weather).ok().map(|r| r.mm), hargreaves(&day).ok().map(|r| r.mm)])
+}
+
+/// The robust slope: units an hour, and the ends of eight slopes in ten.
+fn sloped(question: &Json) -> Json {
+    let points: Vec<_> = question["points"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|p| (Timestamp::from_second(p[0].as_i64().unwrap()).unwrap(), p[1].as_f64().unwrap()))
+        .collect();
+    slope(&points).map_or(Json::Null, |s| json!([s.per_hour, s.low, s.high]))
 }
 
 /// Each test's flags as they stand after the last reading.
