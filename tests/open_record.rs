@@ -4,8 +4,9 @@
 //! `SOIL_RECORD=FILE cargo test --test open_record -- --nocapture`, with a CSV of
 //! `time_utc,vwc_m3m3,rain_mm`. Skipped, and says so, where no file is named.
 
+use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use trug::rain::Gauge;
+use trug::rain::{Caught, Gauge};
 use trug::watering::WettingWatch;
 
 const PATIENCE_S: i64 = 3600;
@@ -29,7 +30,7 @@ fn wettings_of_an_open_record_have_rain() {
         first.get_or_insert(at);
         last = Some(at);
         if let Some(mm) = rain {
-            gauge.push(at, mm, PATIENCE_S);
+            gauge.push(Caught { at, mm, count: None }, PATIENCE_S, &TimeZone::UTC);
             if mm > 0.0 {
                 rains.push((at, mm));
             }

@@ -56,7 +56,7 @@ fn play(meters: &[Option<&str>], scenario: &Scenario) -> (Vec<AlarmChange>, Site
         assert!(batch.rejects.is_empty() && batch.unplaced.is_empty());
         changes.append(&mut batch.changes);
     }
-    let view = desk.core().view("saltbush-gully").expect("the site");
+    let view = desk.core.view("saltbush-gully").expect("the site");
     (changes, view, simulation.truth())
 }
 

@@ -147,28 +147,33 @@ fn add(line: &mut Line, seed: u64, month: &Month, kind: &str) {
     }
     for event in &of.missed {
         line.shown.push(format!("seed {seed} missed {} {} ({})", event.place, event.from, event.note));
+        line.shown.extend(around(month, event.from));
     }
     for alarm in &of.false_alarms {
         line.shown.push(format!("seed {seed} false {} {}", alarm.place, alarm.at));
-        let near = |at: Timestamp| at.duration_since(alarm.at).abs() <= SignedDuration::from_hours(12);
-        for (probe, all) in &month.wettings {
-            for wetting in all.iter().filter(|w| near(w.onset)) {
-                line.shown.push(format!(
-                    "    probe {probe} from {} by {:.3} seen {}",
-                    wetting.onset, wetting.rise, wetting.seen
-                ));
-            }
-        }
-        for w in truth.waterings.iter().filter(|w| near(w.from)) {
-            line.shown.push(format!("    {} {:.0} mm {} to {}", w.bed, w.mm, w.from, w.to));
-        }
-        for day in truth.rain.iter().filter(|day| {
-            let from = jiff::tz::TimeZone::UTC.to_timestamp(day.date.at(0, 0, 0, 0)).expect("a date");
-            near(from)
-        }) {
-            line.shown.push(format!("    rain {} {:.1} mm", day.date, day.mm));
+        line.shown.extend(around(month, alarm.at));
+    }
+}
+
+/// What happened within half a day of a moment.
+fn around(month: &Month, moment: Timestamp) -> Vec<String> {
+    let near = |at: Timestamp| at.duration_since(moment).abs() <= SignedDuration::from_hours(12);
+    let mut lines = Vec::new();
+    for (probe, all) in &month.wettings {
+        for w in all.iter().filter(|w| near(w.onset)) {
+            lines.push(format!("    probe {probe} from {} by {:.3} seen {}", w.onset, w.rise, w.seen));
         }
     }
+    for w in month.truth.waterings.iter().filter(|w| near(w.from)) {
+        lines.push(format!("    {} {:.0} mm {} to {}", w.bed, w.mm, w.from, w.to));
+    }
+    for day in &month.truth.rain {
+        let from = jiff::tz::TimeZone::UTC.to_timestamp(day.date.at(0, 0, 0, 0)).expect("a date");
+        if day.mm > 0.0 && near(from) {
+            lines.push(format!("    rain {} {:.1} mm", day.date, day.mm));
+        }
+    }
+    lines
 }
 
 /// Waterings outside the hours that would have to be told if so many beds had not

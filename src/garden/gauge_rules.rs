@@ -52,7 +52,6 @@ impl SiteState {
             let mm = gauge.sum_mm(plus(wetting.onset, -DAY_S), wetting.seen);
             let caught = mm >= WELL_MM;
             let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;
-            let unmetered = matches!(weighed.meter, Meter::Dry);
             let proven = another_caught || matches!(weighed.meter, Meter::Dry);
             let weight = match weighed.meter {
                 _ if caught => 1.0,

@@ -109,6 +109,7 @@ pub(crate) enum Unclear {
     GaugeSilent,
     GaugeSuspect,
     SeveralBeds,
+    SameWeather,
     Small,
     MeterDry,
     MeterSilent,
@@ -127,6 +128,9 @@ impl Unclear {
             }
             Self::SeveralBeds => {
                 "several beds grew wetter at once, which looks like rain that the gauge missed"
+            }
+            Self::SameWeather => {
+                "several beds grew wetter a few hours before, which looks like rain that the gauge missed"
             }
             Self::Small => "it rose by too little to tell a light watering from drizzle",
             Self::MeterDry => {
@@ -254,6 +258,8 @@ pub(crate) struct SiteState {
     pub(crate) weather: WeatherDays,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
+    /// When the beds last moved as under rain that no gauge caught.
+    pub(crate) like_rain_at: Option<Timestamp>,
     /// Latest time of a judged reading.
     pub(crate) judged_to: Option<Timestamp>,
     /// Latest time by the clock that `sensor-silent` runs on.
@@ -330,6 +336,7 @@ impl SiteState {
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,
+            like_rain_at: None,
             judged_to: None,
             now: None,
             silence_due: None,
@@ -403,6 +410,7 @@ impl SiteState {
         self.judged_to = self.judged_to.map(|at| at.min(now));
         self.now = self.now.map(|at| at.min(now));
         self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
+        self.like_rain_at = self.like_rain_at.filter(|at| *at <= limit);
         for trust in &mut self.trusts {
             trust.forget_after(limit);
         }

@@ -10,8 +10,8 @@
 //! 4. No gauge was heard, or none is believed: unknown.
 //! 5. Several beds rose at once, by however little, or two where nobody is in the
 //!    garden and no water may run: unknown, since that is what rain over a gauge
-//!    that has just died looks like. Two believed gauges that agree on no rain
-//!    overrule this.
+//!    that has just died looks like. So is what rises within eight hours of that.
+//!    Two believed gauges that agree on no rain overrule this.
 //! 6. The rise was small: unknown, for a drizzle that the gauge counts slowly and
 //!    water that creeps through the soil look so too.
 //! 7. Else it was watering.
@@ -34,6 +34,9 @@ pub(crate) const RAIN_EXPLAINS_MM: f64 = 1.0;
 const CLEAR_RISE: f64 = 0.015;
 /// Rises this close together belong to one event.
 const TOGETHER_S: i64 = 3 * 3600;
+/// What follows within this time of beds that moved as under rain may be more of
+/// that rain.
+const SAME_WEATHER_S: i64 = 8 * 3600;
 /// Water takes up to this long from a gauge to a probe beyond the probe's lag.
 const GAUGE_MARGIN_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
@@ -55,10 +58,11 @@ pub(crate) struct Rising {
 }
 
 impl Rising {
-    /// More than one person's hose is likely to reach at one moment: three beds,
-    /// or both of two.
+    /// More beds than one person's hose is likely to reach: three, or both of two.
+    /// They need not have risen at one moment: a day of showers wets one bed after
+    /// the other.
     pub(crate) fn several(&self) -> bool {
-        self.at_once >= 3 || (self.watched == 2 && self.at_once == 2)
+        self.beds >= 3 || (self.watched == 2 && self.beds == 2)
     }
 
     /// Three beds or more at one moment, and at least three of four that are watched.
@@ -88,6 +92,14 @@ impl Weighed {
     /// Two beds at one moment, where nobody is in the garden and no water may run.
     pub(crate) fn two_unattended(&self) -> bool {
         !self.people_about && self.outside_hours && self.rising.at_once >= 2
+    }
+
+    /// Whether the beds moved as they do under rain, and no gauge and no meter
+    /// says what it was.
+    pub(crate) fn like_rain(&self) -> bool {
+        self.rain_mm < RAIN_EXPLAINS_MM
+            && !matches!(self.meter, Meter::Ran { .. })
+            && (self.rising.several() || self.two_unattended())
     }
 }
 
@@ -180,6 +192,12 @@ impl SiteState {
         if believed > 0 { Ok(believed) } else { Err(unclear) }
     }
 
+    /// Whether the beds moved as under rain within the eight hours before.
+    fn like_rain_lately(&self, onset: Timestamp) -> bool {
+        self.like_rain_at
+            .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&(onset.as_second() - at.as_second())))
+    }
+
     /// What wetted the bed.
     pub(crate) fn cause(&self, bed: u16, probe: u16, weighed: &Weighed) -> Cause {
         let seen = weighed.wetting.seen;
@@ -201,9 +219,9 @@ impl SiteState {
         }
         match self.gauges_believed(weighed) {
             Err(unclear) => Cause::Unknown(unclear),
-            Ok(1) if weighed.rising.several() || weighed.two_unattended() => {
-                Cause::Unknown(Unclear::SeveralBeds)
-            }
+            Ok(1) if weighed.like_rain() => Cause::Unknown(Unclear::SeveralBeds),
+            // A shower does not come alone.
+            Ok(1) if self.like_rain_lately(weighed.wetting.onset) => Cause::Unknown(Unclear::SameWeather),
             Ok(_) if weighed.wetting.rise < CLEAR_RISE => Cause::Unknown(Unclear::Small),
             Ok(_) => Cause::Watering,
         }

@@ -65,6 +65,9 @@ impl SiteState {
             return;
         }
         let cause = self.cause(index, probe, &weighed);
+        if weighed.like_rain() {
+            self.like_rain_at = Some(wetting.onset);
+        }
         let litres = match weighed.meter {
             // More than one bed may have had a share of it.
             Meter::Ran { litres, .. } if weighed.rising.beds == 1 => Some(litres),

@@ -9,13 +9,16 @@ use crate::window::Stretch;
 
 /// Rain within six hours that a gauge has to see, mm.
 const FELT_MM: f64 = 5.0;
-/// What it may still have caught of it, mm.
+/// What it may still have caught within the day, mm.
 const CAUGHT_MM: f64 = 1.0;
+/// A catch that is no sign of a clogged gauge, mm.
+const WELL_MM: f64 = 2.5;
 /// A bed felt it when the soil at its top probe rose by so much in six hours, m³/m³.
 const FELT_RISE: f64 = 0.02;
 const FELT_WITHIN_S: i64 = 6 * HOUR_S;
-/// Beds that have to feel it, and rains, until somebody has to be told.
-const FELT_BEDS: usize = 2;
+/// Beds that have to feel it (two may be two timers), and rains, until somebody
+/// has to be told.
+const FELT_BEDS: usize = 3;
 const FELT_RAINS: usize = 3;
 /// In these hours of the local day people may have watered instead.
 const PEOPLE_FROM_HOUR: i8 = 8;
@@ -60,12 +63,19 @@ impl Judge {
         if (PEOPLE_FROM_HOUR..PEOPLE_TO_HOUR).contains(&hour) {
             return;
         }
+        let day_mm = self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals[0];
         for (gauge, missed) in self.gauges.iter().zip(&mut self.missed_rains) {
-            let blind = plan.fault(*gauge, now_s).is_some_and(|f| {
-                f.fault == Fault::Clogged && f.from_s <= now_s - DAY_S && f.passes * recent_mm < CAUGHT_MM
-            });
-            if blind && missed.last().is_none_or(|last| now_s - last > DAY_S / 2) {
+            let clogged =
+                plan.fault(*gauge, now_s).filter(|f| f.fault == Fault::Clogged && f.from_s <= now_s - DAY_S);
+            let Some(fault) = clogged else { continue };
+            let caught_mm = fault.passes * day_mm;
+            if missed.last().is_some_and(|last| now_s - last <= DAY_S / 2) {
+                continue;
+            }
+            if caught_mm < CAUGHT_MM {
                 missed.push(now_s);
+            } else if caught_mm >= WELL_MM {
+                missed.pop();
             }
         }
     }
