@@ -122,7 +122,8 @@ impl Run {
 }
 
 const RAISED: [State; 1] = [State::Unacknowledged];
-const RAISED_AND_OVER: [State; 2] = [State::Unacknowledged, State::ReturnedUnacknowledged];
+/// A fish may have been hurt: the alarm waits for a person although it is over.
+const RAISED_AND_OVER: [State; 2] = [State::Unacknowledged, State::LatchedUnacknowledged];
 
 /// 500 L at 20 °C; 200 L of 11 °C in 20 minutes.
 fn top_up_c(minute: f64) -> f64 {
