@@ -4,7 +4,7 @@
 //! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
 //! [`garden`] → [`store`], and only then is the broker told. The rooms
 //! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
-//! `watering`, `garden`,
+//! `watering`, `outlook`, `garden`,
 //! `alarms` and `why` are pure: values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
@@ -18,6 +18,7 @@ pub mod deliver;
 pub mod evapotranspiration;
 pub mod garden;
 pub mod intake;
+pub mod outlook;
 pub mod page;
 pub mod quality;
 pub mod rain;

@@ -74,10 +74,13 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::calibration::EQUATIONS,
     crate::evapotranspiration::EQUATIONS,
     crate::garden::BED_EQUATIONS,
+    crate::garden::MULCH_EQUATIONS,
+    crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,
     crate::soil::EQUATIONS,
     crate::tank::EQUATIONS,
     crate::watering::DRAINAGE_EQUATIONS,
+    crate::watering::EQUATIONS,
     crate::watering::IRRIGATION_EQUATIONS,
 ];
 

@@ -10,7 +10,7 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 10] = [
+const PURE: [&str; 11] = [
     "calibration",
     "quality",
     "soil",
@@ -18,6 +18,7 @@ const PURE: [&str; 10] = [
     "tank",
     "rain",
     "watering",
+    "outlook",
     "garden",
     "alarms",
     "why",

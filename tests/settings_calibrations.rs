@@ -1,6 +1,8 @@
 //! Calibrations by a sensor's own equation, as they are written in a garden's
 //! file: each form is read, each fault is told alone at its line.
 
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
 use jiff::Timestamp;
 use trug::calibration::{Calibrated, Calibrator, DatedCalibration};
 use trug::intake::PayloadFormat;

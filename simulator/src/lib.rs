@@ -31,6 +31,7 @@ mod simulation;
 mod sky;
 mod soil;
 mod tank;
+mod troubled_month;
 mod truth;
 mod weather;
 mod window;

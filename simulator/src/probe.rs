@@ -44,6 +44,8 @@ impl Probe {
             Quantity::SoilTemperature | Quantity::WaterTemperature => 0.03,
             Quantity::AirTemperature => 0.08,
             Quantity::RelativeHumidity => 0.6,
+            Quantity::SolarRadiation => 1.0,
+            Quantity::WindSpeed => 0.1,
             Quantity::Ph => 0.01,
             Quantity::DissolvedOxygen => 0.03,
             Quantity::Rain | Quantity::WaterFlow => 0.0,
@@ -138,14 +140,19 @@ impl Probe {
             {
                 inverse.raw(POWER_ON_C)
             }
-            (Quantity::SoilMoisture | Quantity::RelativeHumidity | Quantity::DissolvedOxygen, inverse) => {
-                inverse.raw(noisy.max(0.0))
-            }
+            (
+                Quantity::SoilMoisture
+                | Quantity::RelativeHumidity
+                | Quantity::DissolvedOxygen
+                | Quantity::WindSpeed,
+                inverse,
+            ) => inverse.raw(noisy.max(0.0)),
             (
                 Quantity::SoilTemperature
                 | Quantity::WaterTemperature
                 | Quantity::AirTemperature
-                | Quantity::Ph,
+                | Quantity::Ph
+                | Quantity::SolarRadiation,
                 inverse,
             ) => inverse.raw(noisy),
         };

@@ -252,6 +252,7 @@ impl Simulation {
         let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
         if weather_day != self.weather_day {
             self.weather_day = weather_day;
+            self.judge.day(self.days[1].et0_mm);
             self.days.rotate_left(1);
             self.days[2] = self.weather.day();
         }
@@ -386,7 +387,9 @@ impl Simulation {
                 | Quantity::AirTemperature
                 | Quantity::RelativeHumidity
                 | Quantity::Ph
-                | Quantity::DissolvedOxygen => {}
+                | Quantity::DissolvedOxygen
+                | Quantity::SolarRadiation
+                | Quantity::WindSpeed => {}
             }
             probe.freeze(fault == Some(Fault::Frozen));
             if probe.restarts_now() && fault.is_none() {
@@ -462,8 +465,11 @@ impl Simulation {
                 let vapour = sky::saturation_kpa(self.days[1].coldest_c);
                 (100.0 * vapour / sky::saturation_kpa(self.air_c)).clamp(5.0, 100.0)
             }
+            (Quantity::SolarRadiation, Place::Site) => self.sun_w_m2,
+            (Quantity::WindSpeed, Place::Site) => weather::wind_m_s(&self.days[1], &self.days[2], hour),
             // Counted in the probe, or refused when the school was read.
             (Quantity::Rain | Quantity::WaterFlow, _)
+            | (Quantity::SolarRadiation | Quantity::WindSpeed, Place::Bed(_) | Place::Tank(_))
             | (Quantity::SoilMoisture | Quantity::SoilTemperature, Place::Tank(_) | Place::Site)
             | (
                 Quantity::WaterTemperature | Quantity::DissolvedOxygen | Quantity::Ph,

@@ -333,6 +333,7 @@ mod tests {
             wilting_point: 0.065,
             root_depth_m: 0.5,
             depletion_fraction: 0.45,
+            planted: false,
             litres_per_hour: 120.0,
             efficiency: 0.9,
             mulch_planned: None,

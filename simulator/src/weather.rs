@@ -94,6 +94,8 @@ pub(crate) struct Day {
     pub(crate) radiation_mj: f64,
     /// Reference evapotranspiration, mm.
     pub(crate) et0_mm: f64,
+    /// Mean wind at 2 m, m/s.
+    pub(crate) wind_m_s: f64,
     /// Solar hour.
     pub(crate) sunrise_hour: f64,
     /// Rain of each minute, mm.
@@ -116,7 +118,12 @@ pub(crate) struct Weather {
     rng: ChaCha8Rng,
     /// Showers have their own, so that they change nothing about the days.
     shower_rng: ChaCha8Rng,
+    /// So has the wind.
+    wind_rng: ChaCha8Rng,
 }
+
+/// Means of a day's wind at 2 m among houses and trees, m/s; invented.
+const WIND_M_S: std::ops::Range<f64> = 0.8..3.2;
 
 /// How much of yesterday's departure stays: warmest, coldest, radiation.
 const PERSISTENCE: [f64; 3] = [0.60, 0.55, 0.25];
@@ -132,6 +139,8 @@ impl Weather {
         rng.set_stream(1);
         let mut shower_rng = ChaCha8Rng::seed_from_u64(seed);
         shower_rng.set_stream(2);
+        let mut wind_rng = ChaCha8Rng::seed_from_u64(seed);
+        wind_rng.set_stream(3);
         Self {
             climate,
             latitude_deg,
@@ -141,6 +150,7 @@ impl Weather {
             departures: [0.0; 3],
             rng,
             shower_rng,
+            wind_rng,
         }
     }
 
@@ -158,6 +168,7 @@ impl Weather {
             coldest_c: day.coldest_c,
             radiation_mj: day.clearness * day.sky_mj,
             et0_mm: sky::reference_et_mm(day.warmest_c, day.coldest_c, day.sky_mj),
+            wind_m_s: self.wind_rng.random_range(WIND_M_S),
             sunrise_hour: sky::sunrise_hour(self.latitude_deg, day.day_of_year),
             rain: showers(day.rain_mm, &mut self.shower_rng),
             sun: sunshine(self.latitude_deg, day.day_of_year),
@@ -289,6 +300,13 @@ pub(crate) fn air_c(yesterday: &Day, today: &Day, tomorrow: &Day, hour: f64) -> 
     }
 }
 
+/// Wind at an hour of `today`, m/s: strongest in the afternoon, least before
+/// sunrise, and without a jump at midnight.
+pub(crate) fn wind_m_s(today: &Day, tomorrow: &Day, hour: f64) -> f64 {
+    let mean = today.wind_m_s + (tomorrow.wind_m_s - today.wind_m_s) * hour / 24.0;
+    mean * (1.0 + 0.6 * (PI * (hour - WARMEST_HOUR) / 12.0).cos())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -411,5 +429,6 @@ mod tests {
         let mut weather_after = weather;
         let d = weather_after.day();
         assert!((air_c(&a, &b, &c, 24.0) - air_c(&b, &c, &d, 0.0)).abs() < 1e-9);
+        assert!((wind_m_s(&b, &c, 24.0) - wind_m_s(&c, &d, 0.0)).abs() < 1e-9);
     }
 }

@@ -188,16 +188,10 @@ fn places_of(pairs: &[(f64, f64)]) -> Result<Vec<(f64, f64)>, CannotFit> {
         return Err(CannotFit::NoValueSpan { value: low });
     }
     let mut places = Vec::new();
-    for group in sorted.chunk_by({
-        let mut start = first;
-        move |_, next| {
-            let together = next.0 - start <= near;
-            if !together {
-                start = next.0;
-            }
-            together
-        }
-    }) {
+    let mut rest = sorted.as_slice();
+    while let Some(&(start, _)) = rest.first() {
+        let (group, others) = rest.split_at(rest.partition_point(|p| p.0 - start <= near));
+        rest = others;
         let (group_low, group_high) = ends(group);
         let (raw, value) = (mean(group.iter().map(|p| p.0)), mean(group.iter().map(|p| p.1)));
         if group_high - group_low > AGREE_PART * (high - low) {
@@ -307,16 +301,32 @@ fn numbers_of(form: Form, places: &[(f64, f64)], span: f64) -> Option<Numbers> {
             coefficients: Parabola::of(places, true)?
                 .coefficients()
                 .map(|c| format!("{c:.9e}").parse().unwrap_or(c)),
-            valid: (round_to(first, raw_span), round_to(last, raw_span)),
+            // Rounded outward, so that the end places themselves have a value.
+            valid: (-round_up(-first, raw_span), round_up(last, raw_span)),
         },
     })
 }
 
 /// `x` to a hundred-thousandth of the power of ten below `span`.
 fn round_to(x: f64, span: f64) -> f64 {
-    let exponent = format!("{span:e}").split_once('e').and_then(|(_, e)| e.parse::<i32>().ok()).unwrap_or(0);
-    let decimals = usize::try_from(5 - exponent).unwrap_or(0);
+    let decimals = decimals(span);
     format!("{x:.decimals$}").parse().unwrap_or(x)
+}
+
+/// The same, never below `x`.
+fn round_up(x: f64, span: f64) -> f64 {
+    let rounded = round_to(x, span);
+    if rounded >= x {
+        return rounded;
+    }
+    let step = format!("1e-{}", decimals(span)).parse().unwrap_or(0.0);
+    round_to(rounded + step, span).max(x)
+}
+
+/// Digits behind the point that [`round_to`] keeps.
+fn decimals(span: f64) -> usize {
+    let exponent = format!("{span:e}").split_once('e').and_then(|(_, e)| e.parse::<i32>().ok()).unwrap_or(0);
+    usize::try_from(5 - exponent).unwrap_or(0)
 }
 
 /// A least-squares parabola or line, by polynomials that are orthogonal on the

@@ -120,9 +120,7 @@ mod tests {
 
     #[test]
     fn the_power_on_value_is_not_taken_for_heat() {
-        for raw in [1360.0] {
-            assert_eq!(temperature_c(raw), Err(OutOfRange::PowerOn { raw }));
-        }
+        assert_eq!(temperature_c(1360.0), Err(OutOfRange::PowerOn { raw: 1360.0 }));
         assert_eq!(temperature_c(1359.0), Ok(84.9375));
         for raw in [0.5, -32_769.0, 65_536.0, f64::NAN, f64::INFINITY] {
             assert!(matches!(temperature_c(raw), Err(OutOfRange::NotARegister { .. })), "{raw}");

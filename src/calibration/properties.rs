@@ -3,9 +3,10 @@
 use jiff::Timestamp;
 use proptest::prelude::*;
 
+use super::fit::fit;
 use super::{
-    Calibrated, Calibration, Calibrator, Counts, DatedCalibration, Divider, GranularMatrix, Law, Platinum,
-    Retention, Side, Thermistor,
+    Calibrated, Calibration, Calibrator, Counts, DatedCalibration, Divider, GranularMatrix, Law, OutOfRange,
+    Platinum, Retention, Side, Thermistor,
 };
 
 fn at(s: i64) -> Timestamp {
@@ -121,6 +122,43 @@ proptest! {
             let on = if rises { pair[1] - pair[0] } else { pair[0] - pair[1] };
             prop_assert!(on > -1e-8);
         }
+    }
+
+    #[test]
+    fn any_pairs_are_fitted_or_refused(pairs in prop::collection::vec((raw(), raw()), 0..40)) {
+        if let Ok(fitted) = fit(&pairs) {
+            let (low, high) = fitted.raw;
+            prop_assert!(low < high && fitted.places >= 2);
+            for raw in [low, f64::midpoint(low, high), high] {
+                match fitted.calibration.convert(raw) {
+                    Ok(value) => prop_assert!(value.is_finite()),
+                    // Where numbers of 1e300 are joined by a line.
+                    Err(why) => prop_assert!(matches!(why, OutOfRange::NotFinite { .. }), "{why}"),
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn noisy_pairs_of_a_line_come_back_within_their_noise(
+        slope in prop_oneof![-3e-4..-1e-4_f64, 1e-4..3e-4_f64],
+        noise in prop::collection::vec(-1.0..1.0_f64, 5..12),
+    ) {
+        let size = noise.len() as f64;
+        let pairs: Vec<(f64, f64)> = (0..)
+            .map(f64::from)
+            .zip(&noise)
+            .map(|(n, noise)| (1000.0 + 1500.0 * n / size, slope * 1500.0 * (n / size + 0.001 * noise)))
+            .collect();
+        let fitted = fit(&pairs).unwrap();
+        let largest = fitted.error.unwrap().largest;
+        for &(raw, _) in &pairs {
+            let truth = slope * (raw - 1000.0);
+            let got = fitted.calibration.convert(raw).unwrap();
+            // Noise is a thousandth of the span; no form follows more than twice of it.
+            prop_assert!((got - truth).abs() < 0.002 * 1500.0 * slope.abs() + 1e-5, "{raw}: {got}, {truth}");
+        }
+        prop_assert!(largest < 0.02 * 1500.0 * slope.abs());
     }
 
     #[test]

@@ -81,6 +81,7 @@ pub enum Entry {
         common: Common,
     },
     /// How long a drop of water lay on dry soil before it went in
+    #[command(after_help = soil::HOW_TO_WATER_DROP)]
     WaterDrop {
         bed: String,
         #[arg(long)]
@@ -89,6 +90,7 @@ pub enum Entry {
         common: Common,
     },
     /// The weakest solution of ethanol that went in within ten seconds
+    #[command(after_help = soil::HOW_TO_ETHANOL_DROPLET)]
     EthanolDrop {
         bed: String,
         /// mol/L
@@ -268,7 +270,8 @@ fn checked(entry: Entry) -> Result<Checked, String> {
             (Some(bed), Bed, Seen::WaterDrop { seconds }, common)
         }
         Entry::EthanolDrop { bed, molarity, common } => {
-            let molarity = within("molarity", molarity, &(0.0..=10.0), "mol/L")?;
+            soil::Ethanol::of_molarity(molarity)
+                .map_err(|fault| format!("--molarity {molarity}: {fault}"))?;
             (Some(bed), Bed, Seen::EthanolDrop { molarity }, common)
         }
         Entry::Watered { bed, litres, common } => {
@@ -326,6 +329,26 @@ fn checked(entry: Entry) -> Result<Checked, String> {
     Ok(Checked { place, wanted, what, common })
 }
 
+/// What a test of the soil means.
+fn meaning(what: &Seen) -> Option<String> {
+    match what {
+        Seen::WaterDrop { seconds } => {
+            let class = soil::WaterDrop::of_seconds(*seconds).ok()?;
+            let then = match class {
+                soil::WaterDrop::Wettable => "it takes water",
+                soil::WaterDrop::Slightly => "water it slowly, and test again when it is drier",
+                _ => "use a wetting agent by its label, water it in slowly, and lay no mulch before",
+            };
+            Some(format!("The soil is {}: {then}.", class.name()))
+        }
+        Seen::EthanolDrop { molarity } => {
+            let rating = soil::Ethanol::of_molarity(*molarity).ok()?;
+            Some(format!("Water repellency: {} (bands of the rating from memory).", rating.name()))
+        }
+        _ => None,
+    }
+}
+
 /// Writes an entry down, or lists what is there.
 ///
 /// # Errors
@@ -354,6 +377,9 @@ pub fn run(
         writeln!(out, "{:#}", as_json(&row))?;
     } else {
         writeln!(out, "Written down: {}", line(&settings.gardens, &row.entry))?;
+        if let Some(meaning) = meaning(&row.entry.what) {
+            writeln!(out, "{meaning}")?;
+        }
     }
     Ok(DONE)
 }

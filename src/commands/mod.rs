@@ -11,6 +11,7 @@ pub mod demo;
 pub mod export;
 pub mod import;
 pub mod log;
+mod moisture_record;
 pub mod mulch;
 mod rain_record;
 pub mod recent;

@@ -7,6 +7,7 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 
 use super::recent;
+use crate::deliver::published::steps;
 use crate::garden::MulchAnswer;
 use crate::settings::Settings;
 
@@ -37,8 +38,15 @@ pub fn run(
         let told = serde_json::json!({
             "bed": bed, "site": site.as_str(), "answer": day.answer.name(), "text": day.text,
             "available_left": day.available_left, "depletion_mm": day.depletion_mm,
-            "mulch_l": day.mulch_l, "depth_mm": day.depth_mm, "at": day.at.to_string(),
-            "source": "common practice, no published source; depletion by FAO-56 eq. 82-83",
+            "water_l": day.water_l,
+            "water": day.runs.iter().map(|run| serde_json::json!({
+                "from": run.from.to_string(), "to": run.to.to_string(), "litres": run.litres,
+            })).collect::<Vec<_>>(),
+            "mulch_l": day.mulch_l, "mulch_m3": day.mulch_l / 1000.0, "depth_mm": day.depth_mm,
+            "laid": day.laid.map(|at| at.to_string()), "renew": day.renew, "at": day.at.to_string(),
+            "source": "common practice, no published source; depletion by FAO-56 eq. 82-83, water-drop classes by \
+                       Bisdom, Dekker and Schoute 1993",
+            "why": steps(&day.why),
         });
         writeln!(out, "{told:#}")?;
     } else {

@@ -7,14 +7,14 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use jiff::{SignedDuration, Timestamp};
 
-use super::rain_record;
+use super::{moisture_record, rain_record};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{Batch, SensorIx};
-use crate::garden::{Clock, Core};
+use crate::garden::{Clock, Core, StoredAlarm};
 use crate::intake::Sample;
 
 use crate::settings::Settings;
-use crate::store::{Filter, Reader};
+use crate::store::{AlarmRecord, Filter, Reader};
 
 /// Stored readings of this long before are enough: what the rules remember is
 /// no older.
@@ -108,6 +108,7 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
     let mut core = Core::new(gardens, Clock::Readings);
     let to = now.checked_add(SignedDuration::from_secs(1)).unwrap_or(now);
     rain_record::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
+    moisture_record::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
     let mut scratch = Batch::default();
     let mut entries = reader.log(0).context("reading the log")?;
     entries.retain(|row| row.entry.site == *site && row.entry.at <= now);
@@ -132,5 +133,25 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
             std::ops::ControlFlow::Continue(())
         })
         .context("reading the store")?;
+    let stored = reader.alarms_present().context("reading the alarms")?;
+    // A question about the past is answered from the readings alone: the store
+    // holds how the alarms stand now.
+    if stored.iter().all(|record| record.at <= now) {
+        core.restore_alarms(stored.into_iter().map(alarm).collect());
+    }
     Ok(core)
+}
+
+fn alarm(record: AlarmRecord) -> StoredAlarm {
+    StoredAlarm {
+        key: record.key,
+        state: record.state,
+        since: record.since,
+        at: record.at,
+        shelf: record.shelf,
+        text: record.text,
+        values: record.values,
+        source: record.source.into(),
+        why: record.why,
+    }
 }

@@ -42,6 +42,7 @@ pub use crop::{MID_SEASON, crop_evapotranspiration};
 pub use range::OutOfRange;
 pub use reference::{
     Method, Reference, Temperatures, Terms, Weather, hargreaves, hargreaves_mm, penman_monteith,
+    penman_monteith_mm,
 };
 pub use sun::{
     EVAPORATION_MM_PER_MJ, clear_sky_mj_m2, daylight_h, declination_rad, extraterrestrial_mj_m2,

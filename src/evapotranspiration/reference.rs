@@ -11,7 +11,7 @@ use super::sun::{
     CLEAR_SKY, EVAPORATION_MM_PER_MJ, EXTRATERRESTRIAL, NET_LONG_WAVE, NET_SHORT_WAVE, clear_sky_mj_m2,
     extraterrestrial_mj_m2, net_long_wave_mj_m2, net_short_wave_mj_m2,
 };
-use crate::why::{Check, Equation, Why};
+use crate::why::{Check, Equation, Step, Why};
 
 /// Coldest mean of a day for which equation 52 gives no negative water, °C.
 const HARGREAVES_LEAST_C: f64 = -17.8;
@@ -142,13 +142,33 @@ impl Terms {
 /// Where an input is outside its range, the day's sun is above what reaches the
 /// top of the air, or the sun does not rise.
 pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Reference, OutOfRange> {
-    let Temperatures { max_c, min_c, .. } = *day;
     let mut why = Why::new();
+    let (mm, still_air) = reckon(day, weather, &mut |step| why.push(step()))?;
+    Ok(Reference { mm, method: Method::PenmanMonteith, still_air, why })
+}
+
+/// The same in mm, without the steps: for judgements at each reading.
+///
+/// # Errors
+///
+/// As [`penman_monteith`].
+pub fn penman_monteith_mm(day: &Temperatures, weather: &Weather) -> Result<f64, OutOfRange> {
+    reckon(day, weather, &mut |_| {}).map(|(mm, _)| mm)
+}
+
+/// The day's millimetres and whether the air was still; each step is offered to
+/// `note`, which writes it down or does not.
+fn reckon(
+    day: &Temperatures,
+    weather: &Weather,
+    note: &mut dyn FnMut(&dyn Fn() -> Step),
+) -> Result<(f64, bool), OutOfRange> {
+    let Temperatures { max_c, min_c, .. } = *day;
 
     let could_kpa = mean_saturation_vapour_pressure_kpa(max_c, min_c)?;
-    why.push(MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
+    note(&|| MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
     let holds_kpa = actual_vapour_pressure_kpa(weather.humidity, max_c, min_c)?;
-    why.push(match weather.humidity {
+    note(&|| match weather.humidity {
         Humidity::Extremes { max_pct, min_pct } => ACTUAL_FROM_EXTREMES
             .step(format!("RHmax {max_pct:.0} %, RHmin {min_pct:.0} %: {holds_kpa:.3} kPa")),
         Humidity::Mean { mean_pct } => {
@@ -157,41 +177,45 @@ pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Referenc
         Humidity::DewPoint { c } => ACTUAL_FROM_DEW_POINT.step(format!("Tdew {c:.1} °C: {holds_kpa:.3} kPa")),
     });
     let slope_kpa_c = vapour_pressure_slope_kpa_c(day.mean_c())?;
-    why.push(SLOPE.step(format!("T {:.1} °C: {slope_kpa_c:.3} kPa/°C", day.mean_c())));
+    note(&|| SLOPE.step(format!("T {:.1} °C: {slope_kpa_c:.3} kPa/°C", day.mean_c())));
     let pressure = pressure_kpa(weather.elevation_m)?;
-    why.push(PRESSURE.step(format!("z {:.0} m: {pressure:.1} kPa", weather.elevation_m)));
+    note(&|| PRESSURE.step(format!("z {:.0} m: {pressure:.1} kPa", weather.elevation_m)));
     let psychrometric_kpa_c = psychrometric_constant_kpa_c(pressure);
-    why.push(PSYCHROMETRIC.step(format!("0.000665 x {pressure:.1} kPa = {psychrometric_kpa_c:.4} kPa/°C")));
+    note(&|| PSYCHROMETRIC.step(format!("0.000665 x {pressure:.1} kPa = {psychrometric_kpa_c:.4} kPa/°C")));
 
     let measured_2m = wind_at_2m_m_s(weather.wind_m_s, weather.wind_height_m)?;
     let still_air = measured_2m < LEAST_WIND_M_S;
     let wind_2m_m_s = measured_2m.max(LEAST_WIND_M_S);
-    why.push(WIND.step(format!(
-        "{:.2} m/s at {:.1} m: {measured_2m:.2} m/s{}",
-        weather.wind_m_s,
-        weather.wind_height_m,
-        if still_air { ", counted as 0.50 m/s" } else { "" },
-    )));
+    note(&|| {
+        WIND.step(format!(
+            "{:.2} m/s at {:.1} m: {measured_2m:.2} m/s{}",
+            weather.wind_m_s,
+            weather.wind_height_m,
+            if still_air { ", counted as 0.50 m/s" } else { "" },
+        ))
+    });
 
-    let above_air = extraterrestrial(day, &mut why)?;
+    let above_air = extraterrestrial(day, note)?;
     let sun = within("the day's sun", weather.sun_mj_m2, (0.0, above_air), "MJ/m2")?;
     let clear_sky = clear_sky_mj_m2(above_air, weather.elevation_m);
     // Without any sun its part of a cloudless day's is 0 / 0.
     within("the sun of a cloudless day", clear_sky, (f64::MIN_POSITIVE, f64::INFINITY), "MJ/m2")?;
-    why.push(
+    note(&|| {
         CLEAR_SKY.step(format!(
             "(0.75 + 2e-5 x {:.0}) x {above_air:.2} = {clear_sky:.2} MJ/m2",
             weather.elevation_m
-        )),
-    );
+        ))
+    });
     let kept = net_short_wave_mj_m2(sun);
-    why.push(NET_SHORT_WAVE.step(format!("0.77 x {sun:.2} = {kept:.2} MJ/m2")));
+    note(&|| NET_SHORT_WAVE.step(format!("0.77 x {sun:.2} = {kept:.2} MJ/m2")));
     let clearness = sun / clear_sky;
     let radiated = net_long_wave_mj_m2(max_c, min_c, holds_kpa, clearness)?;
-    why.push(NET_LONG_WAVE.step(format!(
+    note(&|| {
+        NET_LONG_WAVE.step(format!(
         "Tmax {max_c:.1} °C, Tmin {min_c:.1} °C, ea {holds_kpa:.3} kPa, Rs/Rso {clearness:.2}{}: {radiated:.2} MJ/m2",
         if clearness > 1.0 { " counted as 1" } else { "" },
-    )));
+    ))
+    });
 
     let terms = Terms {
         mean_c: day.mean_c(),
@@ -203,15 +227,17 @@ pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Referenc
         vapour_deficit_kpa: could_kpa - holds_kpa,
     };
     let mm = terms.reference_mm();
-    why.push(PENMAN_MONTEITH.step(format!(
+    note(&|| {
+        PENMAN_MONTEITH.step(format!(
         "sun (Rn {:.2} MJ/m2, G 0) {:.2} mm + wind and dry air (u2 {wind_2m_m_s:.2} m/s, es - ea {:.3} kPa) {:.2} mm \
          = {mm:.2} mm",
         terms.net_radiation_mj_m2,
         terms.radiation_mm(),
         terms.vapour_deficit_kpa,
         terms.wind_mm(),
-    )));
-    Ok(Reference { mm, method: Method::PenmanMonteith, still_air, why })
+    ))
+    });
+    Ok((mm, still_air))
 }
 
 /// Reference evapotranspiration of a day by Hargreaves (FAO-56 eq. 52).
@@ -222,7 +248,7 @@ pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Referenc
 pub fn hargreaves(day: &Temperatures) -> Result<Reference, OutOfRange> {
     let mut why = Why::new();
     extremes(day.max_c, day.min_c)?;
-    let above_air_mm = EVAPORATION_MM_PER_MJ * extraterrestrial(day, &mut why)?;
+    let above_air_mm = EVAPORATION_MM_PER_MJ * extraterrestrial(day, &mut |step| why.push(step()))?;
     let mm = hargreaves_mm(day.max_c, day.min_c, above_air_mm)?;
     why.push(HARGREAVES.step(format!(
         "0.0023 x ({:.1} + 17.8) x sqrt({:.1} - {:.1}) x {above_air_mm:.2} mm = {mm:.2} mm",
@@ -250,14 +276,16 @@ pub fn hargreaves_mm(max_c: f64, min_c: f64, above_air_mm: f64) -> Result<f64, O
     Ok(0.0023 * (mean_c + 17.8) * (max_c - min_c).sqrt() * above_air_mm)
 }
 
-fn extraterrestrial(day: &Temperatures, why: &mut Why) -> Result<f64, OutOfRange> {
+fn extraterrestrial(day: &Temperatures, note: &mut dyn FnMut(&dyn Fn() -> Step)) -> Result<f64, OutOfRange> {
     let above_air = extraterrestrial_mj_m2(day.latitude_deg, day.day_of_year)?;
-    why.push(EXTRATERRESTRIAL.step(format!(
-        "latitude {:.2} degrees, day {} of the year: {above_air:.2} MJ/m2 = {:.2} mm",
-        day.latitude_deg,
-        day.day_of_year,
-        EVAPORATION_MM_PER_MJ * above_air,
-    )));
+    note(&|| {
+        EXTRATERRESTRIAL.step(format!(
+            "latitude {:.2} degrees, day {} of the year: {above_air:.2} MJ/m2 = {:.2} mm",
+            day.latitude_deg,
+            day.day_of_year,
+            EVAPORATION_MM_PER_MJ * above_air,
+        ))
+    });
     Ok(above_air)
 }
 
@@ -280,6 +308,8 @@ mod tests {
     fn the_last_step_gives_the_figure() {
         let by_weather = penman_monteith(&DAY, &WEATHER).unwrap();
         let by_temperature = hargreaves(&DAY).unwrap();
+        let without_steps = penman_monteith_mm(&DAY, &WEATHER).unwrap();
+        assert!((by_weather.mm - without_steps).abs() < 1e-12);
         for reference in [by_weather, by_temperature] {
             let last = reference.why.last().expect("there are steps");
             assert_eq!(last.gives, "reference evapotranspiration");

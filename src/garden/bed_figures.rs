@@ -76,11 +76,9 @@ impl SiteState {
     pub(crate) fn dry_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
         let bed = &self.garden.beds[usize::from(index)];
         let zone = RootZone { depletion_fraction: water.depletion_fraction, ..self.root_zone(index) };
-        let mut why = vec![
-            zone.total_available_step(),
-            fraction_step(bed, water.depletion_fraction, water.evapotranspiration_mm),
-            zone.readily_available_step(),
-        ];
+        let mut why = vec![zone.total_available_step()];
+        why.extend(self.fraction_why(index, at));
+        why.push(zone.readily_available_step());
         why.extend(self.depletion_why(index, at, water));
         why.push(left_step(&zone, water));
         let sign = if water.depletion_mm > water.readily_today_mm { "above" } else { "not above" };
@@ -112,6 +110,19 @@ impl SiteState {
         why
     }
 
+    /// The steps to the depletion fraction of today, from the weather of the day
+    /// before where that is known.
+    fn fraction_why(&self, index: u16, at: Timestamp) -> Why {
+        let bed = &self.garden.beds[usize::from(index)];
+        let (p, used_mm) = self.fraction_today(index, at);
+        let mut why = match (used_mm, self.crop_evapotranspiration(index, at)) {
+            (Some(_), Ok(used)) => used.why,
+            _ => Why::new(),
+        };
+        why.push(fraction_step(bed, p, used_mm));
+        why
+    }
+
     /// The steps to the depletion.
     fn depletion_why(&self, index: u16, at: Timestamp, water: &BedWater) -> [Step; 2] {
         let zone = self.root_zone(index);
@@ -125,7 +136,8 @@ impl SiteState {
     /// A bed's figures, in the order to show.
     pub(crate) fn bed_figures(&self, index: u16, now: Timestamp) -> Vec<Figure> {
         let bed = &self.garden.beds[usize::from(index)];
-        let (p, used_mm) = self.fraction_today(index, now);
+        let p = self.fraction_today(index, now).0;
+        let fraction = self.fraction_why(index, now);
         let zone = RootZone { depletion_fraction: p, ..self.root_zone(index) };
         let total_mm = zone.total_available_mm();
         let mut figures = held_figures(bed);
@@ -137,14 +149,16 @@ impl SiteState {
             words::percent(p),
             p,
             "1",
-            vec![fraction_step(bed, p, used_mm)],
+            fraction.clone(),
         ));
         figures.push(mm(
             "Water that may be used before the plants suffer",
             zone.readily_available_mm(),
-            vec![zone.total_available_step(), fraction_step(bed, p, used_mm), zone.readily_available_step()],
+            [vec![zone.total_available_step()], fraction, vec![zone.readily_available_step()]].concat(),
         ));
         figures.extend(self.water_figures(index, now, &zone));
+        figures.extend(self.bed_outlook(index, now));
+        figures.extend(self.drydown_figure(index));
         figures.extend(self.growth_figures(index, now));
         figures.push(self.crop_figure(index, now));
         figures

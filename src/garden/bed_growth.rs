@@ -33,6 +33,9 @@ impl SiteState {
     /// What is missing, or that the day lies outside the season.
     pub(crate) fn bed_growth(&self, bed: u16, date: Date) -> Result<BedGrowth, GrowthUnknown> {
         let plan = &self.garden.beds[usize::from(bed)];
+        if plan.fallow {
+            return Err(GrowthUnknown::Fallow);
+        }
         let logged = self.logged_by(bed, date, |seen| match seen {
             Seen::Planted { crop } => Some(crop.as_deref().and_then(soil::crop)),
             _ => None,

@@ -1,5 +1,4 @@
-//! What is judged at a bed: is it dry, may mulch go down, and was it watered
-//! outside the allowed hours.
+//! What is judged at a bed: is it dry, and may mulch go down.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -7,11 +6,11 @@ use jiff::civil::Date;
 use crate::alarms::{Delays, Input, Kind};
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
-use crate::garden::site::{BedWater, BedWetting, Cause, SiteState, plus};
+use crate::garden::site::{BedWater, SiteState};
 use crate::garden::standing::{Of, Said};
 use crate::garden::watering_words::{When, advice};
+use crate::garden::wetting_rules::SOURCE_HOURS;
 use crate::garden::words;
-use crate::watering::{Wetting, probe_lag_s, wholly_outside};
 use crate::why::Why;
 
 /// Source of the dryness judgement.
@@ -19,18 +18,12 @@ const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83 and 87, tables 19 and 22";
 /// Source of the mulch judgement.
 const SOURCE_MULCH: &str =
     "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83 and 87";
-/// Source of the watering hours.
-const SOURCE_HOURS: &str =
-    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
 
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.
 pub(crate) const MOIST_PART: f64 = 0.5;
 /// Days ahead of a mulch day at which a bed that is not moist is told.
 pub(crate) const MULCH_AHEAD_DAYS: i32 = 7;
-const DAY_S: i64 = 86_400;
-/// Probes of one bed that rise within this of each other tell of one wetting.
-const SAME_WETTING_S: i64 = 6 * 3600;
 
 impl SiteState {
     /// Judges the water of a bed after a good reading of one of its probes.
@@ -72,56 +65,16 @@ impl SiteState {
             self.beds[usize::from(index)].mulch = mulch;
         }
 
+        if let Some(water) = water.filter(|water| water.whole) {
+            self.watch_drying(index, at, water.water_content);
+        }
+
         // A watering outside the hours is over once it has been told for a while.
         let delays = garden.rules.watering_hours;
         let state = &mut self.beds[usize::from(index)];
         state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| {
             let text = format!("{}: no further watering outside the allowed hours was seen.", bed.name);
             Said::new(text, &[], SOURCE_HOURS)
-        });
-    }
-
-    /// Takes a believed rise of a probe: finds its cause and judges the hours.
-    pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
-        let state = &self.beds[usize::from(index)];
-        let same = state.wetting.is_some_and(|known| {
-            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
-        });
-        // Water from above passes the top probe first; those below go on rising
-        // for hours as it sinks, and would tell a wrong time.
-        let top = state.probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
-        if same || top != Some(&probe) {
-            return;
-        }
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
-        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
-        let earliest = plus(wetting.onset, -probe_lag_s(depth_m));
-        let outside = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
-
-        let rising = self.beds_rising(index, wetting.onset);
-        let rain_mm = self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen);
-        self.weigh_gauge(&rising, wetting, earliest, rain_mm);
-        let cause = self.cause(probe, wetting, earliest, outside, &rising, rain_mm);
-        self.beds[usize::from(index)].wetting =
-            Some(BedWetting { onset: wetting.onset, cause, outside_hours: outside });
-        if cause != Cause::Watering || !outside {
-            return;
-        }
-        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { site: &garden.site, kind: Kind::WateringHours, place: &bed.id, tell: &garden.tell };
-        let state = &mut self.beds[usize::from(index)];
-        state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
-            let when = words::moment(wetting.onset, &garden.site.time_zone);
-            let text = format!(
-                "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and the rain \
-                 gauge caught no rain to explain it. Water may run {} only. Find out who or what watered (a hose, a \
-                 tap timer) and set it right today; the probe cannot tell how many litres ran.",
-                bed.name,
-                words::hours(hours)
-            );
-            Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", rain_mm)], SOURCE_HOURS)
         });
     }
 }

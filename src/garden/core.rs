@@ -21,6 +21,7 @@ use crate::garden::standing::{Of, Said, Standing};
 use crate::garden::view::SiteView;
 use crate::intake::{Sample, time_of};
 use crate::quality::{Flag, Watch};
+use crate::soil::mean_water_content;
 use crate::why::Why;
 
 /// What moves a garden's time on.
@@ -134,7 +135,8 @@ impl Core {
         let Some(value) = judged else { return };
         site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
-        let suspect = site.trust.suspect();
+        let suspect =
+            site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
         let wetting = match &mut state.memory {
@@ -166,10 +168,17 @@ impl Core {
                 site.judge_wetness(bed, index, at, value, batch);
                 site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
                 if let Some(wetting) = wetting {
+                    site.beds[usize::from(bed)].outlook.wetted(wetting.onset);
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (_, Memory::Flow(_)) => site.judge_flow_left_on(index, at, batch),
+            (place, Memory::Flow(_)) => {
+                if let Place::Bed(bed) = place {
+                    site.judge_flow(bed, index, at, batch);
+                }
+                site.judge_flow_left_on(index, at, batch);
+            }
+            (_, Memory::Rain(_)) if value > 0.0 => site.rained_on_beds(),
             (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
@@ -281,6 +290,23 @@ impl Core {
         match mm {
             Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
             None => gauge.miss_day(at, zone),
+        }
+    }
+
+    /// Gives back a probe's stored good water content for its bed's outlook alone,
+    /// oldest first and before [`Core::restore_reading`]: drydowns take longer than
+    /// what the rules remember.
+    pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
+        let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
+        let site = &mut self.sites[site as usize];
+        let Place::Bed(bed) = site.garden.sensors[usize::from(index)].place else { return };
+        site.sensors[usize::from(index)].good = Some((at, water_content));
+        let probes = site.bed_probes(bed, at);
+        let root_depth_m = site.garden.beds[usize::from(bed)].root_depth_m;
+        if probes.len() == site.beds[usize::from(bed)].probes.len()
+            && let Some(mean) = mean_water_content(&probes, root_depth_m)
+        {
+            site.watch_drying(bed, at, mean);
         }
     }
 

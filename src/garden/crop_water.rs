@@ -59,13 +59,18 @@ impl SiteState {
         Err(missing.unwrap_or_default())
     }
 
-    /// What a bed's crop used on the newest known local day before `at`, mm, where
-    /// its stage of growth is known too.
+    /// The same in mm, without words and steps, where the crop's stage of growth is
+    /// known: for judgements at each reading.
     pub(crate) fn used_yesterday_mm(&self, bed: u16, at: Timestamp) -> Option<f64> {
-        // A judgement asks at each reading: without a stage nothing else is looked at.
-        let date = self.garden.site.time_zone.to_datetime(at).date();
-        self.bed_growth(bed, date.yesterday().ok()?).ok()?;
-        self.crop_evapotranspiration(bed, at).ok().filter(|water| water.stage.is_ok()).map(|water| water.mm)
+        let mut date = self.garden.site.time_zone.to_datetime(at).date();
+        for _ in 0..BACK_DAYS {
+            date = date.yesterday().ok()?;
+            if let Some(reference_mm) = self.reference_mm_on(date) {
+                let coefficient = self.bed_growth(bed, date).ok()?.coefficient;
+                return crop_evapotranspiration(reference_mm, coefficient).ok().map(|(mm, _)| mm);
+            }
+        }
+        None
     }
 
     /// What the plants of a bed took, as a figure.

@@ -119,6 +119,7 @@ impl SiteState {
                 }
             }
         };
+        let (condition, words) = self.beside_open_alarms(index, condition, words);
         let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
             let days = days_until(local.date(), planned);
             let day = words::day(planned);
@@ -134,6 +135,11 @@ impl SiteState {
             };
             Some(format!("Mulch is planned for {day} ({}). {ready}", words::days_ahead(days)))
         });
+        let renewal = self.mulch_renewal(index, now);
+        let mulch = match (mulch, renewal) {
+            (Some(planned), Some(renewal)) => Some(format!("{planned} {renewal}")),
+            (planned, renewal) => planned.or(renewal),
+        };
         BedView {
             id: bed.id.clone(),
             name: bed.name.clone(),
@@ -144,23 +150,27 @@ impl SiteState {
             refill_point: self.root_zone_today(index, now).refill_point(),
             field_capacity: bed.field_capacity,
             available_left: water.map(|w| w.available_left),
-            figures: self.bed_figures(index, now),
+            figures: self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect(),
             last_wetting: state.wetting.map(|w| {
                 let when = words::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
                     Cause::Rain { mm } => {
                         format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
                     }
-                    Cause::Watering if w.outside_hours => {
-                        format!("Was watered at about {when}, outside the allowed hours.")
+                    Cause::Watering => {
+                        let amount =
+                            w.litres.map_or_else(String::new, |l| format!(" with {}", words::litres(l)));
+                        let outside = if w.outside_hours { ", outside the allowed hours" } else { "" };
+                        let about = if self.has_meter(index) { "" } else { "about " };
+                        format!("Was watered{amount} at {about}{when}{outside}.")
                     }
-                    Cause::Watering => format!("Was watered at about {when}."),
                     Cause::Unknown(why) => format!(
                         "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",
                         why.words()
                     ),
                 }
             }),
+            outlook: self.bed_outlook(index, now).map(|figure| figure.value),
             mulch,
         }
     }
@@ -188,13 +198,8 @@ impl SiteState {
                 },
             );
             (Condition::Unknown, format!("{last}, so today's rain is not known."))
-        } else if self.trust.suspect() {
-            (
-                Condition::Watch,
-                "The beds felt rain that the gauge missed. Look whether leaves or spiders block it; until then its \
-                 word is not taken."
-                    .to_owned(),
-            )
+        } else if let Some(doubted) = self.gauges_doubted() {
+            (Condition::Watch, doubted.to_owned())
         } else {
             match since_9am_mm {
                 None => (
@@ -206,7 +211,8 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        Some(RainView { condition, words, since_9am_mm, week_mm, figures: self.rain_figures(now) })
+        let figures = self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect();
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures })
     }
 }
 

@@ -166,6 +166,6 @@ impl SiteState {
 
     /// Whether the rain gauges' word is in doubt.
     pub(crate) fn rain_doubted(&self) -> bool {
-        self.trust.suspect()
+        self.trusts.iter().any(crate::rain::Trust::suspect)
     }
 }

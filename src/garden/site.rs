@@ -6,16 +6,19 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::Kind;
 use crate::calibration::Calibrator;
+use crate::garden::bed_outlook::outlook_of;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
 use crate::garden::wet_rules::Wetness;
+use crate::outlook::Outlook;
 use crate::quality::{Flag, Watch};
 use crate::rain::{Gauge, Trust};
 use crate::soil::{RootZone, Soaking, mean_water_content};
 use crate::tank::{Hourly, Immersion, Temperatures};
 use crate::watering::{FlowWatch, WettingWatch};
+use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -105,7 +108,10 @@ pub(crate) enum Unclear {
     NoGauge,
     GaugeSilent,
     GaugeSuspect,
-    EveryBedRose,
+    SeveralBeds,
+    Small,
+    MeterDry,
+    MeterSilent,
     SoilCold,
     SoilPeaty,
 }
@@ -119,9 +125,14 @@ impl Unclear {
             Self::GaugeSuspect => {
                 "the rain gauge has lately missed rain that the beds felt; it may be blocked"
             }
-            Self::EveryBedRose => {
-                "every bed grew wetter at once, which looks like rain that the gauge missed"
+            Self::SeveralBeds => {
+                "several beds grew wetter at once, which looks like rain that the gauge missed"
             }
+            Self::Small => "it rose by too little to tell a light watering from drizzle",
+            Self::MeterDry => {
+                "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
+            }
+            Self::MeterSilent => "its water meter was not heard at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
             Self::SoilPeaty => "a mix this wet rises and falls without any water given",
         }
@@ -135,6 +146,8 @@ pub(crate) struct BedWetting {
     pub(crate) cause: Cause,
     /// Outside the allowed hours for every moment at which it can have begun.
     pub(crate) outside_hours: bool,
+    /// What a water meter counted; a probe cannot tell.
+    pub(crate) litres: Option<f64>,
 }
 
 /// One bed's state.
@@ -151,6 +164,10 @@ pub(crate) struct BedState {
     pub(crate) wetting: Option<BedWetting>,
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
+    /// The equations behind the last wetting.
+    pub(crate) wetting_why: Why,
+    /// How it dries.
+    pub(crate) outlook: Outlook,
 }
 
 impl BedState {
@@ -230,7 +247,8 @@ pub(crate) struct SiteState {
     pub(crate) beds: Vec<BedState>,
     pub(crate) tanks: Vec<TankState>,
     pub(crate) gauges: Vec<u16>,
-    pub(crate) trust: Trust,
+    /// Evidence about each of them.
+    pub(crate) trusts: Vec<Trust>,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -283,8 +301,9 @@ impl SiteState {
         };
         let beds = (0u16..)
             .zip(&garden.beds)
-            .map(|(i, _)| BedState {
+            .map(|(i, bed)| BedState {
                 probes: of(Quantity::SoilMoisture, Place::Bed(i)),
+                outlook: outlook_of(bed.wilting_point),
                 ..BedState::default()
             })
             .collect();
@@ -297,7 +316,7 @@ impl SiteState {
                 ..TankState::default()
             })
             .collect();
-        let gauges = (0u16..)
+        let gauges: Vec<u16> = (0u16..)
             .zip(&garden.sensors)
             .filter(|(_, s)| s.measures == Quantity::Rain)
             .map(|(i, _)| i)
@@ -306,8 +325,8 @@ impl SiteState {
             sensors,
             beds,
             tanks,
+            trusts: vec![Trust::default(); gauges.len()],
             gauges,
-            trust: Trust::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,
@@ -384,6 +403,9 @@ impl SiteState {
         self.judged_to = self.judged_to.map(|at| at.min(now));
         self.now = self.now.map(|at| at.min(now));
         self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
+        for trust in &mut self.trusts {
+            trust.forget_after(limit);
+        }
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             if state.last.is_some_and(|last| last.at > limit) {
@@ -399,6 +421,7 @@ impl SiteState {
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);
             bed.soaking.forget_after(limit);
+            bed.outlook.forget_after(limit);
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
         }
         true

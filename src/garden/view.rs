@@ -123,6 +123,9 @@ pub struct BedView {
     pub figures: Vec<Figure>,
     /// What was last seen of watering and rain at this bed, if anything.
     pub last_wetting: Option<String>,
+    /// When it will be dry if no water comes, or why that is not known; `None`
+    /// without a probe.
+    pub outlook: Option<String>,
     /// "May mulch go down?", where a mulch day is planned.
     pub mulch: Option<String>,
 }

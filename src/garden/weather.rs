@@ -7,7 +7,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::evapotranspiration::{
-    Humidity, Method, Reference, Temperatures, Weather, hargreaves, penman_monteith,
+    EVAPORATION_MM_PER_MJ, Humidity, Method, Reference, Temperatures, Weather, extraterrestrial_mj_m2,
+    hargreaves, hargreaves_mm, penman_monteith, penman_monteith_mm,
 };
 use crate::garden::plan::Quantity;
 use crate::garden::site::SiteState;
@@ -54,7 +55,7 @@ impl DayReference {
 
 /// One quantity of a day, for one of the methods.
 enum Part {
-    Known(u16, SensorDay),
+    Known(SensorDay),
     /// Why not, for people.
     Missing(String),
     /// No sensor of the whole site measures it.
@@ -91,18 +92,13 @@ impl SiteState {
     pub(crate) fn reference_on(&self, date: Date) -> Result<DayReference, String> {
         let mut gaps = Vec::new();
         let temperature = match self.part(Quantity::AirTemperature, date, &mut gaps) {
-            Part::Known(_, day) => day,
+            Part::Known(day) => day,
             Part::Missing(why) => return Err(why),
             Part::NotMeasured => {
                 return Err("no sensor of the whole site measures air temperature".to_owned());
             }
         };
-        let temperatures = Temperatures {
-            latitude_deg: self.garden.site.latitude_deg,
-            day_of_year: date.day_of_year().unsigned_abs(),
-            max_c: temperature.most,
-            min_c: temperature.least,
-        };
+        let temperatures = self.temperatures(date, &temperature);
         let mut all_gaps = gaps.clone();
         let rougher = match self.weather_on(date, &mut all_gaps) {
             Ok(weather) => match penman_monteith(&temperatures, &weather) {
@@ -119,23 +115,51 @@ impl SiteState {
         }
     }
 
+    /// The same in mm, without words and steps: for judgements at each reading.
+    pub(crate) fn reference_mm_on(&self, date: Date) -> Option<f64> {
+        let (_, air, _) = self.weather.day(Quantity::AirTemperature, date).filter(|day| day.2.enough())?;
+        let temperatures = self.temperatures(date, &air);
+        let by_all =
+            self.weather_of(date).and_then(|weather| penman_monteith_mm(&temperatures, &weather).ok());
+        by_all.or_else(|| {
+            let above_air =
+                extraterrestrial_mj_m2(temperatures.latitude_deg, temperatures.day_of_year).ok()?;
+            hargreaves_mm(air.most, air.least, EVAPORATION_MM_PER_MJ * above_air).ok()
+        })
+    }
+
+    fn temperatures(&self, date: Date, air: &SensorDay) -> Temperatures {
+        Temperatures {
+            latitude_deg: self.garden.site.latitude_deg,
+            day_of_year: date.day_of_year().unsigned_abs(),
+            max_c: air.most,
+            min_c: air.least,
+        }
+    }
+
+    /// What Penman-Monteith needs beyond temperature, where all of it was heard.
+    fn weather_of(&self, date: Date) -> Option<Weather> {
+        let enough = |quantity| self.weather.day(quantity, date).filter(|(_, _, heard)| heard.enough());
+        let (_, humidity, _) = enough(Quantity::RelativeHumidity)?;
+        let (_, sun, _) = enough(Quantity::SolarRadiation)?;
+        let (anemometer, wind, _) = enough(Quantity::WindSpeed)?;
+        let height_m = self.garden.sensors[usize::from(anemometer)].height_m;
+        Some(Weather {
+            elevation_m: self.garden.site.elevation_m,
+            humidity: Humidity::Extremes { max_pct: humidity.most, min_pct: humidity.least },
+            sun_mj_m2: sun.sum() / J_PER_MJ,
+            wind_m_s: wind.mean()?,
+            wind_height_m: height_m.unwrap_or(WIND_HEIGHT_M),
+        })
+    }
+
     /// What Penman-Monteith needs beyond temperature, or why it is not there.
     fn weather_on(&self, date: Date, gaps: &mut Vec<String>) -> Result<Weather, Vec<String>> {
         let humidity = self.part(Quantity::RelativeHumidity, date, gaps);
         let sun = self.part(Quantity::SolarRadiation, date, gaps);
         let wind = self.part(Quantity::WindSpeed, date, gaps);
-        if let (Part::Known(_, humidity), Part::Known(_, sun), Part::Known(anemometer, wind)) =
-            (&humidity, &sun, &wind)
-            && let Some(wind_m_s) = wind.mean()
-        {
-            let height_m = self.garden.sensors[usize::from(*anemometer)].height_m;
-            return Ok(Weather {
-                elevation_m: self.garden.site.elevation_m,
-                humidity: Humidity::Extremes { max_pct: humidity.most, min_pct: humidity.least },
-                sun_mj_m2: sun.sum() / J_PER_MJ,
-                wind_m_s,
-                wind_height_m: height_m.unwrap_or(WIND_HEIGHT_M),
-            });
+        if let Some(weather) = self.weather_of(date) {
+            return Ok(weather);
         }
         let mut missing = Vec::new();
         let mut not_measured = Vec::new();
@@ -159,11 +183,11 @@ impl SiteState {
     /// A quantity's day; where it has gaps, they are noted.
     fn part(&self, quantity: Quantity, date: Date, gaps: &mut Vec<String>) -> Part {
         match self.weather.day(quantity, date) {
-            Some((sensor, day, heard)) if heard.enough() => {
+            Some((_, day, heard)) if heard.enough() => {
                 if !heard.whole() {
                     gaps.push(heard_words(quantity, heard));
                 }
-                Part::Known(sensor, day)
+                Part::Known(day)
             }
             Some((_, _, heard)) => Part::Missing(heard_words(quantity, heard)),
             None if self.weather.measures(quantity) => {
@@ -206,7 +230,7 @@ impl SiteState {
     fn measured_figures(&self, quantity: Quantity, date: Date) -> Vec<Figure> {
         let mut gaps = Vec::new();
         let day = match self.part(quantity, date, &mut gaps) {
-            Part::Known(_, day) => day,
+            Part::Known(day) => day,
             Part::NotMeasured => return Vec::new(),
             Part::Missing(why) => {
                 let of: Cow<'static, str> = match quantity {
@@ -353,6 +377,12 @@ mod tests {
         );
         let figure = day.reference();
         let (got, expected) = (figure.number.expect("known"), expected.unwrap().mm);
+        let without_words = |day: &Heard| {
+            day.core.site_states().next().expect("the site").reference_mm_on(date(DAY)).expect("known")
+        };
+        assert!((without_words(&day) - got).abs() < 1e-12);
+        let by_air = heard(&garden(&[AIR], ""), date(DAY), |_, _| false);
+        assert!((without_words(&by_air) - by_air.reference().number.expect("known")).abs() < 1e-12);
         assert!((got - expected).abs() < 0.01, "{got} {expected}");
         assert_eq!(figure.value, format!("{expected:.1} mm (Penman-Monteith)"));
         assert!(figure.why.last().expect("steps").with.ends_with(&format!("= {got:.2} mm")));

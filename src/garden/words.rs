@@ -74,11 +74,14 @@ pub(crate) fn days_ahead(days: i32) -> String {
     }
 }
 
-/// "midnight to 9 am and 6 pm to midnight".
-pub(crate) fn hours(hours: &LocalHours) -> String {
+/// "Water may run midnight to 9 am and 6 pm to midnight only.", or that it never may.
+pub(crate) fn may_run(hours: &LocalHours) -> String {
+    if hours.intervals().is_empty() {
+        return "The garden file allows no hours for watering.".to_owned();
+    }
     let each: Vec<String> =
         hours.intervals().iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to))).collect();
-    list(&each)
+    format!("Water may run {} only.", list(&each))
 }
 
 /// "a", "a and b", "a, b and c".
@@ -151,7 +154,9 @@ mod tests {
     #[test]
     fn hours_read_as_spoken() {
         let usual = LocalHours::new(vec![(0, 540), (1080, 1440)]);
-        assert_eq!(hours(&usual), "midnight to 9 am and 6 pm to midnight");
+        assert_eq!(may_run(&usual), "Water may run midnight to 9 am and 6 pm to midnight only.");
+        let none = LocalHours::new(vec![]);
+        assert_eq!(may_run(&none), "The garden file allows no hours for watering.");
     }
 
     #[test]

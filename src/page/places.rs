@@ -60,6 +60,9 @@ fn bed(bed: &BedView) -> Markup {
                 @if let Some(wetting) = &bed.last_wetting {
                     div { dt { "Last wetting" } dd { (wetting) } }
                 }
+                @if let Some(outlook) = &bed.outlook {
+                    div { dt { "Outlook" } dd { (outlook) } }
+                }
                 @if let Some(mulch) = &bed.mulch {
                     div { dt { "May mulch go down?" } dd { (mulch) } }
                 }

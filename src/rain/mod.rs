@@ -28,7 +28,7 @@ pub use rate::{Intensity, WINDOW_S};
 pub use roof::{MONTH_LOSS_MM, ROOF_YIELD, RUNOFF, Roof};
 pub use span::{DRY_DAY_MM, DRY_SPELL, DrySpell, MONTH, SpanRain};
 pub use totals::{DAYS_MAX, Day, Follows, RainDays, Total};
-pub use trust::Trust;
+pub use trust::{EVIDENCE, Evidence, Trust, Verdict};
 
 use crate::why::Equation;
 
@@ -47,4 +47,5 @@ pub const EQUATIONS: &[Equation] = &[
     EFFECTIVE_SCS,
     EFFECTIVE_FAO,
     EFFECTIVE_BROUWER,
+    EVIDENCE,
 ];

@@ -52,6 +52,8 @@ pub struct Growth {
 /// Why a growth stage or a coefficient is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum GrowthUnknown {
+    #[error("nothing grows in it")]
+    Fallow,
     #[error("the garden file names no crop of the table")]
     NoCrop,
     #[error("the garden file gives no date of planting (planted)")]

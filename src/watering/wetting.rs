@@ -1,7 +1,7 @@
 //! When a soil probe grew wetter.
 //!
 //! A candidate is a rise over three hours, less the usual rise at this hour of
-//! the day (median of the last seven days), of at least
+//! the day (median of the last seven days, never below zero), of at least
 //!
 //! ```text
 //! max(0.010 m³/m³, 4 robust standard deviations of the probe's own
@@ -29,8 +29,8 @@ const SPAN_S: i64 = 3 * HOUR_S;
 const STANDING_S: i64 = 2 * HOUR_S;
 /// Readings closer together than this are not kept.
 const SPACING_S: i64 = 240;
-/// Kept readings: more than five and a half hours at the closest spacing.
-const KEPT_S: i64 = 6 * HOUR_S;
+/// Kept readings: from before a rise until it is believed, and some more.
+const KEPT_S: i64 = 9 * HOUR_S;
 /// Hours of three-hour differences: 14 days.
 const HISTORY_HOURS: usize = 14 * 24;
 /// Smallest rise once the probe is known, and before, m³/m³.
@@ -40,6 +40,12 @@ const RISE_MIN_UNKNOWN: f64 = 0.020;
 const KNOWN_HOURS: usize = 3 * 24;
 /// Part of the rise that must still stand.
 const STANDING_PART: f64 = 0.6;
+/// The smallest change that shows a neighbour's rise, once the probe is known and
+/// before, m³/m³: about four standard deviations of a median of four readings.
+const STIR_MIN: f64 = 0.003;
+const STIR_MIN_UNKNOWN: f64 = 0.006;
+/// Three of the four standard deviations of the rule above.
+const STIR_PART: f64 = 0.75;
 
 /// A believed rise.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -50,12 +56,23 @@ pub struct Wetting {
     pub seen: Timestamp,
     /// How far it rose, m³/m³.
     pub rise: f64,
+    /// The rise over three hours by which it was found, m³/m³.
+    pub found_rise: f64,
+    /// The usual rise at that hour, which was taken off, m³/m³.
+    pub usual: f64,
+    /// The least rise that counted, m³/m³.
+    pub least: f64,
+    /// The part of the rise that still stood when it was believed.
+    pub standing: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Candidate {
     onset: Timestamp,
     found: Timestamp,
+    difference: f32,
+    usual: f32,
+    least: f64,
     base: f32,
     peak: f32,
     peak_at: Timestamp,
@@ -91,20 +108,25 @@ impl WettingWatch {
         let (base_at, base) = self.three_hours_before(at)?;
         let difference = value - base;
         let believed = self.settle(at, value);
+        let (usual, least) = (self.usual(at), self.least_rise());
         if self.candidate.is_none()
             && self.quiet_until.is_none_or(|until| base_at >= until)
-            && f64::from(difference - self.usual(at)) >= self.least_rise()
+            && f64::from(difference - usual) >= least
         {
             self.candidate = Some(Candidate {
                 onset: self.onset(base_at, base, difference),
                 found: at,
+                difference,
+                usual,
+                least,
                 base,
                 peak: value,
                 peak_at: at,
             });
         }
-        // A rise of water would make the next one look usual.
-        if self.candidate.is_none() {
+        // A rise of water would make the next one look usual, for as long as the
+        // difference of three hours holds a part of it.
+        if self.candidate.is_none() && self.quiet_until.is_none_or(|until| base_at >= until) {
             self.remember(at, difference);
         }
         believed
@@ -144,14 +166,54 @@ impl WettingWatch {
         if seconds(candidate.found, at) < STANDING_S {
             return None;
         }
-        let Candidate { onset, base, peak, peak_at, .. } = *candidate;
+        let Candidate { onset, base, peak, peak_at, difference, usual, least, .. } = *candidate;
         self.candidate = None;
         let rise = f64::from(peak - base);
-        if f64::from(value - base) < STANDING_PART * rise {
+        let standing = f64::from(value - base) / rise;
+        // Written so that what is not a number is not believed.
+        if !(standing >= STANDING_PART) {
             return None;
         }
         self.quiet_until = Some(peak_at);
-        Some(Wetting { onset, seen: at, rise })
+        Some(Wetting {
+            onset,
+            seen: at,
+            rise,
+            found_rise: f64::from(difference),
+            usual: f64::from(usual),
+            least,
+            standing,
+        })
+    }
+
+    /// Whether the probe stirred while a neighbour rose: the median of its last
+    /// hour is above that of the hour and a quarter before `onset`, less what is
+    /// usual, by more than its noise. It sees a rise too small to be a wetting;
+    /// that several beds stir at once is a sign of rain. `None` where it has too
+    /// few readings to tell.
+    pub fn stirred(&self, onset: Timestamp) -> Option<bool> {
+        let last = self.recent.back()?.0;
+        let median_of = |from_s: i64, to_s: i64| {
+            let mut values: Vec<f32> = self
+                .recent
+                .iter()
+                .filter(|(t, _)| (from_s..=to_s).contains(&t.as_second()))
+                .map(|(_, v)| *v)
+                .collect();
+            (!values.is_empty()).then(|| median(&mut values))
+        };
+        let onset_s = onset.as_second();
+        let before = median_of(onset_s - HOUR_S - 900, onset_s)?;
+        let after = median_of(last.as_second() - HOUR_S, last.as_second())?;
+        // The usual change was learned over three hours.
+        let span = seconds(onset, last) as f32 / SPAN_S as f32;
+        let net = f64::from(after - before - self.usual(last) * span);
+        let least = if self.known_hours < KNOWN_HOURS {
+            STIR_MIN_UNKNOWN
+        } else {
+            STIR_MIN.max(STIR_PART * f64::from(self.threshold))
+        };
+        Some(net >= least)
     }
 
     /// The reading nearest to three hours before, if one is within an hour of it.
@@ -171,6 +233,9 @@ impl WettingWatch {
             .map_or(base_at, |(t, _)| *t)
     }
 
+    /// The usual rise at this hour, 0 or more. A usual fall is not taken off: soil
+    /// that drains each morning after its timer would seem to rise on the morning
+    /// when it does not.
     fn usual(&self, at: Timestamp) -> f32 {
         if self.history.is_empty() {
             return 0.0;
@@ -178,7 +243,7 @@ impl WettingWatch {
         let hour = at.as_second().div_euclid(HOUR_S);
         let mut same_hour: Vec<f32> =
             (1..=7).map(|day| self.history[index(hour - 24 * day)]).filter(|v| !v.is_nan()).collect();
-        if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour) }
+        if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour).max(0.0) }
     }
 
     fn remember(&mut self, at: Timestamp, difference: f32) {
@@ -293,6 +358,22 @@ mod tests {
         assert_eq!(late, 0);
     }
 
+    /// Draining by 0.02 after each morning's watering is usual, and its absence is
+    /// no rise.
+    #[test]
+    fn a_morning_without_the_usual_drainage_is_no_wetting() {
+        let (on, off) = (10, 11);
+        let content = |q: i64| {
+            let (day, quarter) = (q / 96, q % 96);
+            let watered = day < on && quarter >= 20;
+            let drained = (quarter - 32).clamp(0, 12) as f64 * 0.0025;
+            drying(q) + if watered { 0.03 - drained } else { 0.0 }
+        };
+        let seen = run(off + 3, content);
+        assert!(seen.len() >= 9, "{}", seen.len());
+        assert!(seen.iter().all(|w| w.onset < t(on * 96)), "{seen:?}");
+    }
+
     #[test]
     fn two_waterings_a_day_apart_are_two() {
         let step = |q: i64, at: i64| if q > at { 0.03 } else { 0.0 };
@@ -313,6 +394,20 @@ mod tests {
         }
         assert_eq!(seen, 0);
         assert_eq!(watch.rising_since(), None);
+    }
+
+    #[test]
+    fn a_neighbours_small_rise_is_felt_and_noise_is_not() {
+        let felt = |step: f64| {
+            let mut watch = WettingWatch::default();
+            for q in 0..=972 {
+                watch.push(t(q), drying(q) + if q > 960 { step } else { 0.0 });
+            }
+            watch.stirred(t(960))
+        };
+        assert_eq!(felt(0.006), Some(true));
+        assert_eq!(felt(0.0), Some(false));
+        assert_eq!(WettingWatch::default().stirred(t(0)), None);
     }
 
     #[test]

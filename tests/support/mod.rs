@@ -10,6 +10,7 @@ pub(crate) mod http;
 pub(crate) mod influx;
 pub(crate) mod listener;
 pub(crate) mod mosquitto;
+pub(crate) mod outlook_score;
 pub(crate) mod rows;
 pub mod score;
 pub(crate) mod sender;

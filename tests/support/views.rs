@@ -69,6 +69,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
         figures: Vec::new(),
         last_wetting: None,
+        outlook: None,
         mulch: None,
     }
 }
@@ -252,6 +253,10 @@ pub(crate) fn busy() -> SiteView {
         "It is dry. The plants are short of water.",
         Some(0.094),
     );
+    kitchen.outlook = Some(
+        "Dry by about Thursday evening (between Wednesday midday and Saturday morning) if no water comes."
+            .into(),
+    );
     kitchen.last_wetting = Some("Rain, 2.4 mm, Tuesday 14 April".into());
     kitchen.mulch = Some("Not yet: water first. Mulch is planned for tomorrow, 18 April.".into());
     kitchen.figures = vec![
@@ -341,6 +346,7 @@ pub(crate) fn hostile() -> SiteView {
         bed.figures = vec![Figure::known(EVIL, EVIL.into(), f64::INFINITY, "mm", Vec::new())];
         bed.words = EVIL.into();
         bed.last_wetting = Some(EVIL.into());
+        bed.outlook = Some(EVIL.into());
         bed.mulch = Some(EVIL.into());
         bed.water_content = Some(f64::INFINITY);
         bed.available_left = Some(f64::NEG_INFINITY);

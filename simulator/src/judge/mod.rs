@@ -82,9 +82,13 @@ pub(crate) struct Judge {
     /// For each gauge, when it missed a rain that the beds felt, Unix seconds.
     missed_rains: Vec<Vec<i64>>,
     wettings: Vec<Wetting>,
+    /// Waterings of the last day: when and which bed.
+    watered: Vec<(i64, usize)>,
     /// Rain since the start at each of the last 1,441 minutes, mm.
     rain_totals: VecDeque<f64>,
     blind_rain: Window,
+    /// Reference evapotranspiration of the last days, mm, the newest last.
+    et0_mm: VecDeque<f64>,
     /// For each sensor, when it last sent, Unix seconds.
     sent_s: Vec<Option<i64>>,
     pub(crate) findings: Vec<Finding>,
@@ -94,6 +98,15 @@ pub(crate) struct Judge {
 const SHOWS_WITHIN_S: i64 = 4 * HOUR_S;
 /// A sensor counts as faulty for two of its intervals after a fault.
 const AFTER_FAULT_INTERVALS: i64 = 2;
+
+/// Days back of which a daemon may take the crop's use.
+const USE_DAYS: usize = 3;
+/// Crop coefficients from the first leaves to mid-season (FAO-56 table 12:
+/// vegetables 0.6 to 1.15).
+const USE: (f64, f64) = (0.6, 1.15);
+/// Error of reference evapotranspiration where only temperature is measured, mm
+/// a day (usual size).
+const USE_ERROR_MM: f64 = 0.7;
 
 impl Judge {
     pub(crate) fn new(school: &School) -> Self {
@@ -139,8 +152,10 @@ impl Judge {
             missed_rains: vec![Vec::new(); gauges.len()],
             gauges,
             wettings: Vec::new(),
+            watered: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
+            et0_mm: VecDeque::new(),
             sent_s: vec![None; school.sensors.len()],
             findings: Vec::new(),
         }
@@ -148,6 +163,24 @@ impl Judge {
 
     fn find(&mut self, kind: &'static str, place: &str, stretch: Stretch, note: impl Into<String>) {
         self.findings.push(Finding { kind, place: place.to_owned(), stretch, note: note.into() });
+    }
+
+    /// A day is over, with so much reference evapotranspiration.
+    pub(crate) fn day(&mut self, et0_mm: f64) {
+        self.et0_mm.push_back(et0_mm);
+        if self.et0_mm.len() > USE_DAYS {
+            self.et0_mm.pop_front();
+        }
+    }
+
+    /// The least and the largest depletion fraction that may be judged by (FAO-56
+    /// table 22, note 2): the table's, and what the last days make of it.
+    fn fractions(&self, table: f64) -> (f64, f64) {
+        let adjusted = |used_mm: f64| (table + 0.04 * (5.0 - used_mm)).clamp(0.1, 0.8);
+        self.et0_mm.iter().fold((table, table), |(least, most), et0_mm| {
+            let (low_mm, high_mm) = (USE.0 * et0_mm - USE_ERROR_MM, USE.1 * et0_mm + USE_ERROR_MM);
+            (least.min(adjusted(high_mm)), most.max(adjusted(low_mm)))
+        })
     }
 
     /// A minute's rain over the garden.
@@ -195,6 +228,8 @@ impl Judge {
     /// A bed's soil after a minute.
     pub(crate) fn bed(&mut self, school: &School, plan: &Plan, number: usize, soil: &Soil, now_s: i64) {
         let bed = &school.beds[number];
+        let table = bed.depletion_fraction;
+        let (small, large) = if bed.planted { self.fractions(table) } else { (table, table) };
         let watch = &mut self.beds[number];
         let mut shown = Vec::with_capacity(watch.probes.len());
         let mut working = Vec::with_capacity(watch.probes.len());
@@ -221,7 +256,9 @@ impl Judge {
         let all_work = !working.is_empty() && working.len() == watch.probes.len();
         let in_mulch_days = watch.mulch_days.is_some_and(|(from, to)| (from..to).contains(&now_s));
 
-        let dry = watch.dry.step(now_s, depletion.most > 0.88, all_work && depletion.least > 1.08);
+        let near = depletion.most > 0.88 * small / table;
+        let beyond = depletion.least > 1.08 * large / table;
+        let dry = watch.dry.step(now_s, near, all_work && beyond);
         let mulch = watch.mulch.step(
             now_s,
             in_mulch_days && depletion.most > 0.38,

@@ -6,6 +6,12 @@ use crate::school::School;
 use crate::soil::Soil;
 use crate::window::Stretch;
 
+/// So many beds that are watered within this of each other look like rain over a
+/// gauge that has just died.
+const LIKE_RAIN_BEDS: usize = 3;
+const TOGETHER_S: i64 = 4 * HOUR_S;
+const LIKE_RAIN: &str = "three beds or more are watered together, which looks like rain";
+
 /// A watering whose effect is still awaited.
 #[derive(Clone, Debug)]
 pub(super) struct Wetting {
@@ -28,6 +34,8 @@ impl Judge {
         let total = self.rain_totals.back().copied().unwrap_or(0.0);
         let day_ago = self.rain_totals.front().copied().unwrap_or(0.0);
         let last = self.beds[number].last_watering_end_s.replace(to_s);
+        self.watered.retain(|(at, _)| from_s - at <= DAY_S);
+        self.watered.push((from_s, number));
         self.wettings.push(Wetting {
             bed: number,
             from_s,
@@ -73,7 +81,16 @@ impl Judge {
             let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[sensor].every_s);
             !plan.faulty_within(sensor, wetting.from_s - after_s - DAY_S, until_s)
         });
+        let mut together: Vec<usize> = self
+            .watered
+            .iter()
+            .filter(|(at, _)| (at - wetting.from_s).abs() <= TOGETHER_S)
+            .map(|(_, bed)| *bed)
+            .collect();
+        together.sort_unstable();
+        together.dedup();
         let reasons = [
+            (together.len() >= LIKE_RAIN_BEDS, LIKE_RAIN),
             (!gauge, "the rain gauge is not working: unknown expected"),
             (!outside || margin_min < 90, "within 90 minutes of the allowed hours"),
             (wetting.mm < 8.0, "less than 8 mm"),

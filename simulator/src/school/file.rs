@@ -46,6 +46,7 @@ struct BedTable {
     crop: Option<String>,
     root_depth_m: Option<f64>,
     depletion_fraction: Option<f64>,
+    planted: Option<toml::value::Datetime>,
     irrigation: Option<IrrigationTable>,
     mulch: Option<MulchTable>,
     watering: Option<WateringTable>,
@@ -232,6 +233,7 @@ fn bed(table: BedTable) -> Result<Bed, SchoolError> {
             plant.map(|c| c.depletion_fraction),
             "depletion_fraction",
         )?,
+        planted: table.planted.is_some(),
         litres_per_hour,
         efficiency,
         mulch_planned,
@@ -289,6 +291,8 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         "ph" => Quantity::Ph,
         "dissolved-oxygen" => Quantity::DissolvedOxygen,
         "water-flow" => Quantity::WaterFlow,
+        "solar-radiation" => Quantity::SolarRadiation,
+        "wind-speed" => Quantity::WindSpeed,
         other => return Err(fault(&place, format!("measures {other:?} is not known"))),
     };
     let sits = match (&table.bed, &table.tank) {
@@ -306,6 +310,7 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         Quantity::WaterTemperature | Quantity::Ph | Quantity::DissolvedOxygen => {
             matches!(sits, Place::Tank(_))
         }
+        Quantity::SolarRadiation | Quantity::WindSpeed => sits == Place::Site,
         Quantity::Rain | Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::WaterFlow => true,
     };
     if !fits {

@@ -43,6 +43,9 @@ pub struct Bed {
     pub root_depth_m: f64,
     /// Part of total available water that may be used before stress.
     pub depletion_fraction: f64,
+    /// Whether the file says when its crop was planted, so that the fraction can
+    /// be adjusted for what the crop uses.
+    pub planted: bool,
     /// Litres an hour for the whole bed.
     pub litres_per_hour: f64,
     /// Part of the water that reaches the root zone, above 0 to 1.
@@ -81,6 +84,8 @@ pub enum Quantity {
     Ph,
     DissolvedOxygen,
     WaterFlow,
+    SolarRadiation,
+    WindSpeed,
 }
 
 /// Where a sensor sits; the numbers index [`School::beds`] and [`School::tanks`].

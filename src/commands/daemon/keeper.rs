@@ -474,7 +474,9 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
     let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
-    crate::commands::rain_record::restore(core, &reader, None, to.unwrap_or(latest))?;
+    let to = to.unwrap_or(latest);
+    crate::commands::rain_record::restore(core, &reader, None, to)?;
+    crate::commands::moisture_record::restore(core, &reader, None, to)?;
     reader
         .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
     let mut scratch = Batch::default();

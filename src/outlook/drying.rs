@@ -1,0 +1,593 @@
+//! One bed as it dries: the present drydown, and what past ones taught.
+
+use std::collections::VecDeque;
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::clock::{DryingClock, HourlyFalls};
+use super::curve::{Day, OwnDays};
+use super::exponential::{Bounds, Exponential, Unfit, fit};
+use super::forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, Method, Unknown};
+use super::moment::{HOUR_S, View, hour_of, time_of};
+use super::paths::{Hour, Now, Path, days_until, fall_at};
+use super::residuals::{LEADS, Residuals, line_sides};
+use super::swing::Swing;
+
+/// Hours of the present drydown that are kept.
+const KEPT_HOURS: usize = 10 * 24;
+/// Longest silence within a drydown, hours: longer, and water may have come unseen.
+const GAP_H: i32 = 12;
+/// Hours after a wetting in which water still spreads and drains; no forecast is
+/// made from them, and no point of the curve.
+pub(crate) const SETTLE_H: i32 = 24;
+/// A rise in that time beyond this begins the drydown anew, m³/m³: noise.
+const NOISE: f32 = 0.0005;
+/// Length (hours) and fall (m³/m³) of a drydown that counts.
+const COUNTS_H: i32 = 48;
+const COUNTS_FALL: f32 = 0.008;
+/// Forecasts from older readings than this are none, hours.
+const STALE_H: i64 = 6;
+/// Hours after which a wetting would have been noticed.
+const NOTICED_H: i32 = 6;
+/// Finished drydowns that are kept for people to look at.
+const FINISHED: usize = 8;
+
+/// Within which water contents a bed's drying is followed, m³/m³.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limits {
+    /// Drying ends here at the latest.
+    pub floor: f64,
+    /// Above this the soil is full of water, and no drydown has begun.
+    pub ceiling: f64,
+}
+
+impl Default for Limits {
+    /// Dry sand, and about the pore space of loose loam.
+    fn default() -> Self {
+        Self { floor: 0.02, ceiling: 0.6 }
+    }
+}
+
+/// A drydown that has come to its end.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Drydown {
+    pub from: Timestamp,
+    pub to: Timestamp,
+    /// Water contents at its beginning and end, m³/m³.
+    pub theta: (f64, f64),
+    /// The exponential fitted to it after its first day, or why there is none.
+    pub fit: Result<Exponential, Unfit>,
+}
+
+/// Follows one bed. It holds a bounded memory: about 4 kB.
+#[derive(Clone, Debug, Default)]
+pub struct Outlook {
+    limits: Limits,
+    filling: Option<Filling>,
+    /// The present drydown, oldest first.
+    hours: VecDeque<Hour>,
+    begun: i32,
+    swing: Swing,
+    demand: f64,
+    falls: HourlyFalls,
+    own: OwnDays,
+    drydowns: u32,
+    finished: VecDeque<Drydown>,
+    waiting: Vec<Waiting>,
+    residuals: Residuals,
+}
+
+/// The hour whose mean is being made.
+#[derive(Clone, Copy, Debug)]
+struct Filling {
+    hour: i32,
+    sum: f64,
+    count: u32,
+    demand: f64,
+}
+
+/// A forecast that waits for what truly comes.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    hour: i32,
+    theta: f32,
+    falls: [f32; LEADS.len()],
+}
+
+impl Outlook {
+    /// An outlook that knows nothing yet.
+    pub fn new(limits: Limits) -> Self {
+        Self { limits, ..Self::default() }
+    }
+
+    /// Adds the bed's water content, m³/m³, and the season's demand for water in
+    /// any unit that stays the same (such as extraterrestrial radiation). Times
+    /// go forward; an older one, or a number that is none, is passed over.
+    pub fn push(&mut self, at: Timestamp, theta: f64, demand: f64) {
+        let hour = hour_of(at);
+        if !theta.is_finite() || !demand.is_finite() {
+            return;
+        }
+        match &mut self.filling {
+            Some(filling) if filling.hour > hour => {}
+            Some(filling) if filling.hour == hour => {
+                filling.sum += theta;
+                filling.count += 1;
+                filling.demand = demand;
+            }
+            filling => {
+                if let Some(full) = filling.replace(Filling { hour, sum: theta, count: 1, demand }) {
+                    let mean = (full.sum / f64::from(full.count)) as f32;
+                    self.demand = full.demand;
+                    self.take(Hour { hour: full.hour, theta: mean });
+                }
+            }
+        }
+    }
+
+    /// Water came at `at`, a moment that may lie some hours back.
+    pub fn wetted(&mut self, at: Timestamp) {
+        let hour = hour_of(at);
+        // Its own rise has been seen already.
+        if self.hours.is_empty() || self.begun >= hour - 1 {
+            return;
+        }
+        let since: Vec<Hour> = self.hours.iter().copied().filter(|h| h.hour > hour).collect();
+        self.end_at(hour);
+        for hour in since {
+            self.grow(hour);
+        }
+    }
+
+    /// Rain fell at `at` that may have been too light for a probe to feel: what
+    /// came of forecasts and of this day is then no measure of dry weather.
+    pub fn rained(&mut self) {
+        self.waiting.clear();
+    }
+
+    /// The time up to which the bed is known, to the hour.
+    pub fn latest(&self) -> Option<Timestamp> {
+        self.filling.map(|f| time_of(f64::from(f.hour)))
+    }
+
+    /// The clock was ahead and has been set right: where anything was noted later
+    /// than `limit`, the present drydown is forgotten; what past ones taught stays.
+    pub fn forget_after(&mut self, limit: Timestamp) {
+        let limit = hour_of(limit);
+        if self.filling.is_some_and(|filling| filling.hour > limit) {
+            self.filling = None;
+            self.clear();
+        }
+    }
+
+    /// The latest drydowns that have come to their end, oldest first.
+    pub fn finished(&self) -> impl Iterator<Item = &Drydown> {
+        self.finished.iter()
+    }
+
+    /// The exponential of the present drydown.
+    ///
+    /// # Errors
+    ///
+    /// When it has not fallen enough, long enough, or is not bent.
+    pub fn present(&self) -> Result<Exponential, Unfit> {
+        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        self.fitted(&hours)
+    }
+
+    /// When the bed dries to `threshold`, m³/m³, if no water comes.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn forecast(&self, now: Timestamp, threshold: f64) -> Result<Forecast, Unknown> {
+        self.forecast_by(now, threshold, Method::OwnCurve)
+    }
+
+    /// [`Outlook::forecast`] by a method: for scores.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn forecast_by(&self, now: Timestamp, threshold: f64, method: Method) -> Result<Forecast, Unknown> {
+        self.ask(now, method, |view, paths| {
+            let fall = view.theta - threshold;
+            let limit = now
+                .saturating_add(SignedDuration::from_hours(24 * i64::from(AHEAD_DAYS)))
+                .unwrap_or(Timestamp::MAX);
+            let when = |path: &Path| {
+                let at = view.time_after(days_until(path, fall)?).max(now);
+                (at <= limit).then_some(at)
+            };
+            Forecast {
+                at: when(&paths.middle),
+                from: when(&paths.fast),
+                to: when(&paths.slow),
+                basis: paths.basis,
+            }
+        })
+    }
+
+    /// The water content `days` ahead if no water comes, by a method: for scores.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn ahead(&self, now: Timestamp, days: f64, method: Method) -> Result<Ahead, Unknown> {
+        self.ask(now, method, |view, paths| {
+            let days = view.days_after(days);
+            Ahead {
+                theta: view.theta - fall_at(&paths.middle, days),
+                low: view.theta - fall_at(&paths.fast, days),
+                high: view.theta - fall_at(&paths.slow, days),
+            }
+        })
+    }
+
+    fn ask<T>(
+        &self,
+        now: Timestamp,
+        method: Method,
+        answer: impl FnOnce(&View, &Paths) -> T,
+    ) -> Result<T, Unknown> {
+        let filling = self.filling.ok_or(Unknown::NoReadings)?;
+        let stale_h = now.as_second().div_euclid(HOUR_S) - i64::from(filling.hour);
+        if stale_h > STALE_H {
+            return Err(Unknown::Stale { hours: stale_h });
+        }
+        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        let last = *hours.last().ok_or(Unknown::TooEarly { hours: 0 })?;
+        let age_h = last.hour - self.begun;
+        if age_h < SETTLE_H {
+            return Err(Unknown::TooEarly { hours: i64::from(age_h) });
+        }
+        let clock = self.falls.clock();
+        let now = self.now(&hours, &clock);
+        let paths = self.paths(&now, method).ok_or(Unknown::NoYesterday)?;
+        Ok(answer(&View { theta: paths.basis.theta, hour: last.hour, clock: &clock }, &paths))
+    }
+
+    fn now<'a>(&self, hours: &'a [Hour], clock: &'a DryingClock) -> Now<'a> {
+        Now { hours, begun: self.begun, clock, floor: self.limits.floor }
+    }
+
+    /// The forecast and its two sides.
+    fn paths(&self, now: &Now, method: Method) -> Option<Paths> {
+        let (line, rate) = (now.line()?, now.rate()?);
+        let last = now.hours.last()?.hour;
+        let curve = (self.drydowns > 0 && method != Method::Line)
+            .then(|| self.own.curve(last, self.limits.floor))
+            .flatten();
+        let (middle, pace) = match &curve {
+            None => (line, None),
+            Some(curve) => {
+                let four = now.mean_of_four(curve, self.demand, &line);
+                let pace = now.pace(curve, self.demand);
+                let own = now.along(curve, self.demand * pace);
+                let part = (FOUR_DAYS / self.own.known() as f64).min(1.0);
+                let part = if method == Method::MeanOfFour { 1.0 } else { part };
+                (std::array::from_fn(|i| part * four[i] + (1.0 - part) * own[i]), Some(pace))
+            }
+        };
+        let [slow, fast] = match curve {
+            Some(_) => self.residuals.sides(&middle),
+            None => line_sides(&middle),
+        };
+        let basis = Basis {
+            method: if curve.is_some() { method } else { Method::Line },
+            theta: now.level(),
+            fall_a_day: rate,
+            days_known: self.own.known(),
+            drydowns: self.drydowns,
+            pace,
+            forecasts_known: self.residuals.known(),
+        };
+        Some(Paths { middle, slow, fast, basis })
+    }
+
+    /// Takes one hour's mean.
+    fn take(&mut self, new: Hour) {
+        let Some(&last) = self.hours.back() else { return self.grow(new) };
+        if new.hour - last.hour > GAP_H {
+            self.end_at(last.hour);
+            return self.grow(new);
+        }
+        if new.hour - self.begun >= SETTLE_H {
+            let lowest = self
+                .hours
+                .iter()
+                .rev()
+                .take_while(|h| new.hour - h.hour <= 24)
+                .min_by(|a, b| a.theta.total_cmp(&b.theta))
+                .copied()
+                .unwrap_or(last);
+            let rise = new.theta - lowest.theta;
+            if self.swing.rose(rise) {
+                self.end_at(lowest.hour);
+                return self.grow(new);
+            }
+        }
+        self.grow(new);
+    }
+
+    /// Adds an hour to the present drydown, or begins one with it.
+    fn grow(&mut self, new: Hour) {
+        if f64::from(new.theta) > self.limits.ceiling {
+            return self.clear();
+        }
+        let age_h = new.hour - self.begun;
+        let first = self.hours.front().copied();
+        if first.is_none_or(|first| age_h < SETTLE_H && new.theta > first.theta + NOISE) {
+            self.clear();
+            self.hours.push_back(new);
+            self.begun = new.hour;
+            return;
+        }
+        if let Some(last) = self.hours.back()
+            && new.hour == last.hour + 1
+            && age_h > SETTLE_H
+        {
+            self.falls.add(last.hour, f64::from(last.theta - new.theta));
+        }
+        if self.hours.len() == KEPT_HOURS {
+            self.hours.pop_front();
+        }
+        self.hours.push_back(new);
+        self.look_back(new.hour);
+        if age_h > SETTLE_H && age_h % 24 == 0 {
+            self.swing.end_day();
+            self.add_day(new.hour);
+        }
+        if age_h >= SETTLE_H && age_h % 24 == 0 {
+            self.look_ahead(new.hour);
+        }
+    }
+
+    /// The day that ends now becomes a point of the bed's own curve.
+    fn add_day(&mut self, hour: i32) {
+        let (Some(before), Some(now)) = (self.mean_to(hour - 24), self.mean_to(hour)) else { return };
+        if self.demand > 0.0 {
+            let fall = ((before - now) / self.demand).max(0.0) as f32;
+            self.own.add(Day { hour, theta: f64::midpoint(before, now) as f32, fall });
+        }
+    }
+
+    /// Mean of the three hours up to one.
+    fn mean_to(&self, hour: i32) -> Option<f64> {
+        let end = self.hours.partition_point(|h| h.hour <= hour);
+        let start = self.hours.partition_point(|h| h.hour <= hour - 3);
+        let part = self.hours.range(start..end);
+        let count = part.len();
+        (count > 0).then(|| part.map(|h| f64::from(h.theta)).sum::<f64>() / count as f64)
+    }
+
+    /// Makes a forecast that will be looked back on.
+    fn look_ahead(&mut self, hour: i32) {
+        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        let clock = self.falls.clock();
+        let now = self.now(&hours, &clock);
+        if let Some(paths) = self.paths(&now, Method::OwnCurve)
+            && paths.basis.method == Method::OwnCurve
+        {
+            let from = clock.days(f64::from(hour));
+            let falls = LEADS
+                .map(|lead| fall_at(&paths.middle, clock.days(f64::from(hour + 24 * lead)) - from) as f32);
+            self.waiting.push(Waiting { hour, theta: paths.basis.theta as f32, falls });
+        }
+    }
+
+    /// Holds the forecasts that were due some hours ago against what came: by
+    /// then a wetting would have been noticed.
+    fn look_back(&mut self, hour: i32) {
+        let due = hour - NOTICED_H;
+        let lead = |w: &Waiting| LEADS.iter().position(|lead| w.hour + 24 * lead == due);
+        if !self.waiting.iter().any(|w| lead(w).is_some()) {
+            return;
+        }
+        let day: Vec<Hour> =
+            self.hours.iter().filter(|h| (due - 27..=due).contains(&h.hour)).copied().collect();
+        if day.last().is_some_and(|last| last.hour == due) {
+            let clock = self.falls.clock();
+            let theta = self.now(&day, &clock).level();
+            for waiting in &self.waiting {
+                if let Some(lead) = lead(waiting) {
+                    let fell = f64::from(waiting.theta) - theta;
+                    self.residuals.add(lead, fell, f64::from(waiting.falls[lead]));
+                }
+            }
+        }
+        self.waiting.retain(|w| due - w.hour < 24 * LEADS[LEADS.len() - 1]);
+    }
+
+    fn fitted(&self, hours: &[Hour]) -> Result<Exponential, Unfit> {
+        let clock = self.falls.clock();
+        let points = self.now(hours, &clock).settled(usize::MAX);
+        fit(&points, Bounds { theta_w_min: self.limits.floor, ..Bounds::default() })
+    }
+
+    /// Ends the present drydown at an hour; it counts if it was long and fell far.
+    fn end_at(&mut self, hour: i32) {
+        let hours: Vec<Hour> = self.hours.iter().copied().take_while(|h| h.hour <= hour).collect();
+        if let (Some(first), Some(last)) = (hours.first(), hours.last())
+            && last.hour - self.begun >= COUNTS_H
+            && first.theta - last.theta >= COUNTS_FALL
+        {
+            self.drydowns = self.drydowns.saturating_add(1);
+            if self.finished.len() == FINISHED {
+                self.finished.pop_front();
+            }
+            self.finished.push_back(Drydown {
+                from: time_of(f64::from(self.begun)),
+                to: time_of(f64::from(last.hour)),
+                theta: (f64::from(first.theta), f64::from(last.theta)),
+                fit: self.fitted(&hours),
+            });
+        }
+        self.clear();
+    }
+
+    fn clear(&mut self) {
+        self.hours.clear();
+        self.waiting.clear();
+        self.swing.begin();
+    }
+}
+
+/// Days of own curve that the mean of four counts as.
+const FOUR_DAYS: f64 = 12.0;
+
+/// The forecast and its sides.
+struct Paths {
+    middle: Path,
+    slow: Path,
+    fast: Path,
+    basis: Basis,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const START: i64 = 1_776_000_000;
+
+    fn t(hour: f64) -> Timestamp {
+        Timestamp::from_second(START - START % 86_400 + (hour * 3600.0) as i64).expect("in range")
+    }
+
+    fn noise(quarter: i64) -> f64 {
+        ((quarter * 7919 % 101) as f64 / 101.0 - 0.5) * 0.001
+    }
+
+    /// A bed that is filled to 0.30 every `every` days and dries exponentially
+    /// with a time constant of eight days towards 0.05, by the quarter-hour.
+    fn content(every: f64, hour: f64) -> f64 {
+        let days = (hour / 24.0).rem_euclid(every);
+        0.05 + 0.25 * (-days / 8.0).exp()
+    }
+
+    fn grown(days: i64, every: f64) -> Outlook {
+        let mut outlook = Outlook::new(Limits::default());
+        for quarter in 0..days * 96 {
+            let hour = quarter as f64 / 4.0;
+            outlook.push(t(hour), content(every, hour) + noise(quarter), 1.0);
+        }
+        outlook
+    }
+
+    /// Expected: the equation of the bed itself, 8 ln(0.25 / (x - 0.05)) days.
+    #[test]
+    fn a_bed_that_is_known_is_forecast_to_half_a_day() {
+        // Four days into the fourth drydown of nine days.
+        let (days, every) = (31, 9.0);
+        let outlook = grown(days, every);
+        let now = t(days as f64 * 24.0);
+        for threshold in [0.18, 0.16] {
+            let expected_d = 27.0 + 8.0 * (0.25_f64 / (threshold - 0.05)).ln();
+            let got = outlook.forecast(now, threshold).expect("known");
+            let at = got.at.expect("within ten days");
+            let got_d = (at.as_second() - t(0.0).as_second()) as f64 / 86_400.0;
+            assert!((got_d - expected_d).abs() < 0.5, "{threshold}: {got_d} {expected_d} {got:?}");
+            assert!(got.from.expect("sooner") <= at && got.to.is_none_or(|to| at <= to));
+            assert_eq!(got.basis.method, Method::OwnCurve);
+            assert_eq!(got.basis.drydowns, 3);
+        }
+        let never = outlook.forecast(now, 0.06).expect("known");
+        assert_eq!(never.at, None, "not within ten days");
+        let already = outlook.forecast(now, 0.25).expect("known");
+        assert_eq!((already.at, already.from, already.to), (Some(now), Some(now), Some(now)));
+    }
+
+    #[test]
+    fn the_first_drydown_has_the_line_and_a_wide_interval() {
+        let outlook = grown(3, 9.0);
+        let now = t(72.0);
+        let got = outlook.forecast(now, 0.20).expect("three days are known");
+        assert_eq!(got.basis.method, Method::Line);
+        let ahead = outlook.ahead(now, 3.0, Method::OwnCurve).expect("known");
+        let truth = content(9.0, 144.0);
+        assert!(ahead.low < truth && truth < ahead.high, "{ahead:?} {truth}");
+        assert!(ahead.theta < truth, "a line dries too fast");
+    }
+
+    #[test]
+    fn what_is_not_known_is_said() {
+        let mut outlook = Outlook::new(Limits::default());
+        assert_eq!(outlook.forecast(t(0.0), 0.1), Err(Unknown::NoReadings));
+        outlook.push(t(0.0), 0.3, 1.0);
+        assert_eq!(outlook.forecast(t(0.5), 0.1), Err(Unknown::TooEarly { hours: 0 }));
+        let outlook = grown(1, 9.0);
+        assert!(matches!(outlook.forecast(t(24.0), 0.1), Err(Unknown::TooEarly { .. })));
+        let outlook = grown(3, 9.0);
+        assert_eq!(outlook.forecast(t(72.0 + 12.0), 0.1), Err(Unknown::Stale { hours: 13 }));
+    }
+
+    #[test]
+    fn a_wetting_begins_anew_whether_told_or_seen() {
+        let mut seen = grown(9, 9.0);
+        assert!(seen.forecast(t(216.0), 0.1).is_ok());
+        let mut told = seen.clone();
+        for quarter in 0..4 * 5 {
+            let hour = 216.0 + quarter as f64 / 4.0;
+            seen.push(t(hour), 0.30, 1.0);
+            // So little that only the caller can know.
+            told.push(t(hour), content(9.0, 215.9) + 0.002, 1.0);
+        }
+        assert!(matches!(seen.forecast(t(221.0), 0.1), Err(Unknown::TooEarly { .. })));
+        assert!(told.forecast(t(221.0), 0.1).is_ok());
+        told.wetted(t(216.0));
+        assert!(matches!(told.forecast(t(221.0), 0.1), Err(Unknown::TooEarly { .. })));
+        for outlook in [&seen, &told] {
+            let ended: Vec<&Drydown> = outlook.finished().collect();
+            assert_eq!(ended.len(), 1, "{ended:?}");
+            let tau_d = ended[0].fit.expect("exponential by make").tau_d;
+            assert!((tau_d - 8.0).abs() < 1.0, "{tau_d}");
+        }
+    }
+
+    #[test]
+    fn a_long_silence_begins_anew_and_a_short_one_does_not() {
+        for (silence_h, known) in [(10.0, true), (14.0, false)] {
+            let mut outlook = grown(5, 9.0);
+            let back = 120.0 + silence_h;
+            for quarter in 0..8 {
+                let hour = back + quarter as f64 / 4.0;
+                outlook.push(t(hour), content(9.0, hour), 1.0);
+            }
+            assert_eq!(outlook.forecast(t(back + 2.0), 0.1).is_ok(), known, "{silence_h}");
+        }
+    }
+
+    #[test]
+    fn a_daily_swing_is_no_wetting() {
+        let mut outlook = Outlook::new(Limits::default());
+        for quarter in 0..96 * 12 {
+            let hour = quarter as f64 / 4.0;
+            let swing = 0.001 * (hour / 24.0 * std::f64::consts::TAU).sin();
+            outlook.push(t(hour), 0.30 - 0.0001 * hour + swing, 1.0);
+        }
+        let got = outlook.forecast(t(12.0 * 24.0), 0.2).expect("one drydown");
+        assert!((got.basis.fall_a_day - 0.0024).abs() < 0.0006, "{got:?}");
+    }
+
+    #[test]
+    fn no_input_panics_and_memory_stays_bounded() {
+        let mut outlook = Outlook::new(Limits::default());
+        let odd = [f64::NAN, f64::INFINITY, -1.0, 0.0, 1e300, 0.3, 0.9];
+        let mut at = t(0.0);
+        for i in 0..20_000_usize {
+            outlook.push(at, odd[i * 31 % odd.len()], odd[i * 17 % odd.len()]);
+            if i % 7 == 0 {
+                outlook.wetted(at);
+                outlook.rained();
+            }
+            let _ = outlook.forecast(at, odd[i % odd.len()]);
+            let step_s = if i % 1000 == 999 { -5000 } else { 1234 };
+            at = at.saturating_add(SignedDuration::from_secs(step_s)).expect("in range");
+        }
+        let _ = outlook.forecast(Timestamp::MAX, 0.1);
+        outlook.push(Timestamp::MAX, 0.3, 1.0);
+        let _ = outlook.forecast(Timestamp::MIN, 0.1);
+        assert!(outlook.hours.len() <= KEPT_HOURS && outlook.waiting.len() <= 8);
+        assert!(outlook.finished.len() <= FINISHED);
+    }
+}

@@ -1,0 +1,71 @@
+//! What is forecast, and why it may not be.
+
+use jiff::Timestamp;
+
+/// When a bed reaches a water content if no water comes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Forecast {
+    /// Most likely; `None`: not within [`AHEAD_DAYS`].
+    pub at: Option<Timestamp>,
+    /// Earliest and latest of an interval that holds four times in five;
+    /// `None`: not within [`AHEAD_DAYS`].
+    pub from: Option<Timestamp>,
+    pub to: Option<Timestamp>,
+    pub basis: Basis,
+}
+
+/// The water content some days ahead if no water comes, m³/m³.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ahead {
+    pub theta: f64,
+    /// Interval that holds four times in five.
+    pub low: f64,
+    pub high: f64,
+}
+
+/// Farthest that a forecast looks, days.
+pub const AHEAD_DAYS: i32 = 10;
+
+/// What a forecast stands on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Basis {
+    pub method: Method,
+    /// Present water content, m³/m³.
+    pub theta: f64,
+    /// Fall over the last 24 hours, m³/m³ a day.
+    pub fall_a_day: f64,
+    /// Days of past drying that the bed's own curve stands on.
+    pub days_known: usize,
+    /// Drydowns that have come to their end.
+    pub drydowns: u32,
+    /// How fast this drydown is beside the bed's own past ones, where that is known.
+    pub pace: Option<f64>,
+    /// Past forecasts of this bed that the interval stands on.
+    pub forecasts_known: usize,
+}
+
+/// How a forecast is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Method {
+    /// A straight line with the fall of the last 24 hours.
+    Line,
+    /// The mean of four: that line, the exponential fitted to this drydown, the
+    /// bed's own curve, and that curve at the pace of the last day.
+    MeanOfFour,
+    /// The bed's own curve at this drydown's pace, and the mean of four with the
+    /// part that the curve does not yet deserve.
+    OwnCurve,
+}
+
+/// Why nothing can be forecast.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Unknown {
+    #[error("no probe has been heard yet")]
+    NoReadings,
+    #[error("the bed has not been heard for {hours} hours")]
+    Stale { hours: i64 },
+    #[error("the bed was wetted, or heard anew, {hours} hours ago; a day of drying is needed")]
+    TooEarly { hours: i64 },
+    #[error("nothing was heard at this hour a day ago")]
+    NoYesterday,
+}

@@ -1,0 +1,380 @@
+"""Compares what this project computes with libraries of other people.
+
+Called by `run` beside this file, with the program that answers as first
+argument. Random questions come from a seed that is printed and may be given:
+
+    compare.py PROGRAM [SEED]
+
+Each comparison names its library, and the table says its version, how many
+numbers were compared, the largest difference and what is allowed. A library
+that is not installed is skipped with a message.
+"""
+
+import importlib
+import importlib.metadata
+import json
+import subprocess
+import sys
+
+
+class Answers:
+    """The program under test: questions in, answers out, one line each."""
+
+    def __init__(self, program):
+        self.process = subprocess.Popen(
+            [program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def ask(self, ask, **question):
+        self.process.stdin.write(json.dumps({"ask": ask, **question}) + "\n")
+        self.process.stdin.flush()
+        line = self.process.stdout.readline()
+        if not line:
+            raise SystemExit(f"the program that answers ended at {ask}")
+        answer = json.loads(line)
+        if isinstance(answer, dict) and "unknown" in answer:
+            raise NotThere(ask)
+        return answer
+
+    def end(self):
+        self.process.stdin.close()
+        self.process.wait()
+
+
+class NotThere(Exception):
+    """This version has nothing to compare."""
+
+
+class Row:
+    """One line of the table."""
+
+    def __init__(self, what, tolerance, fires=False):
+        self.what = what
+        self.tolerance = tolerance
+        # Flags: some must be suspect and some must fail, else nothing was tried.
+        self.unseen = {3, 4} if fires else set()
+        self.count = 0
+        self.largest = 0.0
+        self.worst = None
+
+    def same(self, got, expected, where):
+        """Flags and names: each that differs counts as a difference of 1."""
+        self.unseen.discard(got)
+        self.near(0.0 if got == expected else 1.0, 0.0, f"{where}: {got} here, {expected} there")
+
+    def near(self, got, expected, where):
+        self.count += 1
+        # A value on one side only is as far off as can be.
+        if got is None or expected is None or got != got or expected != expected:
+            difference = 0.0 if got is None and expected is None else float("inf")
+        else:
+            difference = abs(got - expected)
+        if difference > self.largest or (self.worst is None and difference > 0):
+            self.largest = difference
+            self.worst = where if isinstance(where, str) else f"{where}: {got} here, {expected} there"
+
+    @property
+    def holds(self):
+        return self.count > 0 and self.largest <= self.tolerance and not self.unseen
+
+
+def quality(answers, np, rng):
+    """QARTOD flags. Where the streaming tests differ from the library by
+    design, the comparison leaves those points out or asks for one side only, and
+    says so in its name."""
+    from ioos_qc import qartod
+
+    def series(n=400, missing=0.08, step=0.01, gaps=True):
+        """A random walk on a grid, with spikes, standing still, missing values
+        and missing times."""
+        moves = np.where(rng.random(n) < 0.5, 0, rng.integers(-6, 7, n))
+        values = np.cumsum(moves) * step + 20
+        spikes = rng.random(n) < 0.04
+        values[spikes] += rng.normal(0, 2, spikes.sum()).round(2)
+        for start in rng.integers(0, n, 4):
+            values[start : start + int(rng.integers(3, 40))] = values[start]
+        values = np.round(values, 2)
+        values[rng.random(n) < missing] = np.nan
+        jumps = np.where(rng.random(n) < 0.05, rng.integers(2, 40, n), 1) if gaps else np.ones(n, int)
+        at_s = 1_776_403_800 + 600 * np.cumsum(jumps)
+        return at_s, values
+
+    def ours(at_s, values, **limits):
+        plain = [None if v != v else float(v) for v in values]
+        return answers.ask("flags", at_s=[int(t) for t in at_s], values=plain, limits=limits)
+
+    def times(at_s):
+        return np.array(at_s, dtype="datetime64[s]").astype("datetime64[ns]")
+
+    gross = Row("gross range", 0, fires=True)
+    gap = Row("time gap, from the second reading on", 0)
+    average = Row("spike by the mean of the neighbours", 0, fires=True)
+    differential = Row("spike by the smaller step", 0, fires=True)
+    rate = Row("rate of change between neighbours", 0, fires=True)
+    flat = Row("flat line below the sensor's step", 0, fires=True)
+    never_sooner = Row("flat line above it: never sooner", 0)
+    together = Row("one flag for several", 0, fires=True)
+    for n in range(40):
+        at_s, values = series()
+        missing = np.isnan(values)
+        where = f"series {n}"
+
+        suspect, fail = sorted(rng.uniform(19, 21, 2)), [15.0, 25.0]
+        theirs = qartod.gross_range_test(values, fail, suspect)
+        got = ours(at_s, values, gross_fail=fail, gross_suspect=list(suspect))["gross-range"]
+        for i, (a, b) in enumerate(zip(got, theirs.tolist())):
+            gross.same(a, b, f"{where}, reading {i}")
+
+        hours = float(rng.integers(1, 4))
+        theirs = qartod.time_gap_test(times(at_s), hours)
+        got = ours(at_s, values, gap_s=hours * 3600)["gap"]
+        # The library gives the first reading the flag of the second.
+        for i, (a, b) in enumerate(zip(got[1:], theirs.tolist()[1:]), 1):
+            gap.same(a, b, f"{where}, reading {i}")
+
+        for method, row in (("average", average), ("differential", differential)):
+            low = float(rng.uniform(0.02, 0.5))
+            theirs = qartod.spike_test(values, low, low * 3, method=method)
+            got = ours(at_s, values, spike={"suspect": low, "fail": low * 3, "method": method})["spike"]
+            for i, (a, b) in enumerate(zip(got, theirs.tolist())):
+                # A reading that is no spike is not written again: 2 stands for 1.
+                row.same(a, 2 if b == 1 else b, f"{where}, reading {i}")
+
+        limit = float(rng.uniform(1e-5, 3e-4))
+        theirs = qartod.rate_of_change_test(values, times(at_s), limit, limit * 4)
+        got = ours(at_s, values, rate={"suspect": limit, "fail": limit * 4})["rate-of-change"]
+        for i, (a, b) in enumerate(zip(got, theirs.tolist())):
+            # After a missing value ours looks farther back and the library not at all.
+            if i == 0 or not missing[i - 1]:
+                rate.same(a, b, f"{where}, reading {i}")
+
+        at_s, values = series(missing=0.0, gaps=False)
+        counts = sorted(int(c) for c in rng.choice(np.arange(2, 30), 2, replace=False))
+        suspect_s, fail_s = counts[0] * 600, counts[1] * 600
+        for tolerance, row in ((0.005, flat), (float(rng.uniform(0.01, 0.2)), never_sooner)):
+            theirs = qartod.flat_line_test(values, times(at_s), suspect_s, fail_s, tolerance)
+            got = ours(
+                at_s, values, flat={"tolerance": tolerance, "suspect_s": suspect_s, "fail_s": fail_s}
+            )["flat-line"]
+            for i, (a, b) in enumerate(zip(got, theirs.tolist())):
+                if row is flat:
+                    row.same(a, b, f"{where}, reading {i}")
+                else:
+                    row.same(max(a, b), b, f"{where}, reading {i}")
+
+        vectors = rng.choice([1, 2, 3, 4, 9], (int(rng.integers(2, 6)), 60))
+        theirs = qartod.qartod_compare([np.array(v) for v in vectors])
+        got = answers.ask("aggregate", vectors=vectors.tolist())
+        for i, (a, b) in enumerate(zip(got, theirs.tolist())):
+            together.same(a, b, f"{where}, reading {i}")
+    return [gross, gap, average, differential, rate, flat, never_sooner, together]
+
+
+def curves(answers, np, rng):
+    """Calibrations by numpy's interpolation and polynomials."""
+    points, polynomial = Row("value between points", 1e-9), Row("polynomial (part of its size)", 1e-12)
+    for n in range(200):
+        size = int(rng.integers(2, 12))
+        raw = np.cumsum(rng.uniform(1, 500, size))
+        value = np.cumsum(rng.uniform(0.01, 5, size)) * rng.choice([-1, 1])
+        asked = rng.uniform(raw[0], raw[-1], 30)
+        got = answers.ask("points", points=np.column_stack([raw, value]).tolist(), raw=asked.tolist())
+        for a, b, r in zip(got, np.interp(asked, raw, value), asked):
+            points.near(a, float(b), f"calibration {n}, raw {r}")
+        c = rng.normal(0, 1, int(rng.integers(1, 6)))
+        asked = rng.uniform(-50, 50, 30)
+        got = answers.ask("polynomial", coefficients=c.tolist(), raw=asked.tolist())
+        size_of = np.polynomial.polynomial.polyval(np.abs(asked), np.abs(c))
+        for a, b, s, r in zip(got, np.polynomial.polynomial.polyval(asked, c), size_of, asked):
+            polynomial.near(a / s, float(b) / s, f"polynomial {n}, raw {r}")
+    return [points, polynomial]
+
+
+def fits(answers, np, rng):
+    """Fitted calibrations: least squares and leaving out by scipy and numpy."""
+    from scipy import stats
+
+    line, parabola = Row("line, each place left out", 1e-9), Row("parabola, each place left out", 1e-9)
+    ends = Row("ends of the fitted line (part of the span)", 1e-5)
+    for n in range(200):
+        size = int(rng.integers(5, 14))
+        # Far enough apart that no two make one place.
+        raw = np.sort((np.arange(size) + rng.uniform(-0.3, 0.3, size)) * rng.uniform(10, 400) + rng.uniform(0, 3000))
+        value = 0.1 * (raw - raw[0]) / np.ptp(raw) * rng.choice([-1, 1]) + rng.normal(0, 0.001, size)
+        got = answers.ask("fit", pairs=np.column_stack([raw, value]).tolist())
+        if "refused" in got:
+            line.near(None, 0.0, f"fit {n} was refused: {got['refused']}")
+            continue
+
+        def left_out(degree):
+            errors = []
+            for i in range(size):
+                others = np.arange(size) != i
+                fitted = np.polynomial.Polynomial.fit(raw[others], value[others], degree)
+                errors.append(float(fitted(raw[i]) - value[i]))
+            return float(np.sqrt(np.mean(np.square(errors)))), float(np.max(np.abs(errors)))
+
+        tried = {t["form"]: t for t in got["tried"]}
+        for row, form, degree in ((line, "straight line", 1), (parabola, "parabola", 2)):
+            if form in tried:
+                rmse, largest = left_out(degree)
+                row.near(tried[form]["rmse"], rmse, f"fit {n}")
+                row.near(tried[form]["largest"], largest, f"fit {n}")
+        if got["form"] == "straight line":
+            theirs = stats.linregress(raw, value)
+            for r, v in zip(got["raw"], got["ends"]):
+                ends.near(v / np.ptp(value), (theirs.intercept + theirs.slope * r) / np.ptp(value), f"fit {n}")
+    return [line, parabola, ends]
+
+
+def platinum(answers, np, rng):
+    """The inverse of IEC 60751 by a root finder that knows nothing of it."""
+    from scipy import optimize
+
+    def ohm(t, r0):
+        below = -4.183e-12 * (t - 100) * t**3 if t < 0 else 0.0
+        return r0 * (1 + 3.9083e-3 * t - 5.775e-7 * t * t + below)
+
+    row = Row("platinum thermometer, °C", 1e-8)
+    for r0 in (100.0, 1000.0, 500.3):
+        asked = rng.uniform(ohm(-200, r0), ohm(850, r0), 1000)
+        got = answers.ask("platinum", r0_ohm=r0, raw=asked.tolist())
+        for a, r in zip(got, asked):
+            expected = optimize.brentq(lambda t: ohm(t, r0) - r, -201, 851, xtol=1e-12, rtol=1e-14)
+            row.near(a, expected, f"{r} of {r0} ohm")
+    return [row]
+
+
+def check_bytes(answers, np, rng):
+    """The CRC of the 1-wire bus."""
+    from crccheck.crc import Crc8Maxim
+
+    row = Row("CRC of the 1-wire bus", 0)
+    for _ in range(500):
+        some = rng.integers(0, 256, int(rng.integers(0, 20))).tolist()
+        row.same(answers.ask("crc8", bytes=some), Crc8Maxim.calc(some), f"{some}")
+    return [row]
+
+
+def slopes(answers, np, rng):
+    """The robust slope of a tank's readings: Theil and Sen."""
+    from scipy import stats
+
+    middle, ends = Row("Theil-Sen slope", 1e-9), Row("slopes of eight pairs in ten", 1e-9)
+    for n in range(100):
+        size = int(rng.integers(4, 61))
+        at_s = 1_776_403_800 + np.cumsum(rng.integers(60, 2000, size))
+        value = np.round(20 + 1e-4 * (at_s - at_s[0]) * rng.normal() + rng.normal(0, 0.2, size), 4)
+        got = answers.ask("slope", points=[[int(t), float(v)] for t, v in zip(at_s, value)])
+        hours = (at_s - at_s[-1]) / 3600
+        middle.near(got[0], float(stats.theilslopes(value, hours).slope), f"slope {n}")
+        first, second = np.triu_indices(size, 1)
+        all_slopes = (value[second] - value[first]) / (hours[second] - hours[first])
+        for a, b in zip(got[1:], np.quantile(all_slopes, [0.1, 0.9])):
+            ends.near(a, float(b), f"slope {n}")
+    return [middle, ends]
+
+
+def evapotranspiration(answers, np, rng):
+    """FAO-56 days. The library counts a sun below 0.3 of a cloudless day's as
+    0.3, which the paper does not say: cloudier days are left out."""
+    import pandas as pd
+    import pyet
+
+    # FAO-56 prints hundredths of a millimetre.
+    penman = Row("Penman-Monteith, mm a day", 0.005)
+    hargreaves = Row("Hargreaves at 2.45 MJ/kg, mm a day", 0.005)
+    for n in range(300):
+        date = pd.Timestamp("2025-01-01") + pd.Timedelta(days=int(rng.integers(0, 365)))
+        index = pd.DatetimeIndex([date])
+        latitude = float(rng.uniform(-45, 45))
+        minimum = float(rng.uniform(-2, 25))
+        maximum = minimum + float(rng.uniform(2, 18))
+        wet, dry = float(rng.uniform(60, 100)), float(rng.uniform(10, 55))
+        elevation, wind = float(rng.uniform(0, 1500)), float(rng.uniform(0.6, 8))
+        radians = np.deg2rad(latitude)
+        above_air = float(pyet.extraterrestrial_r(index, radians).iloc[0])
+        sun = above_air * float(rng.uniform(0.3, 0.75))
+        got = answers.ask(
+            "evapotranspiration", latitude_deg=latitude, day_of_year=date.dayofyear, max_c=maximum, min_c=minimum,
+            elevation_m=elevation, max_pct=wet, min_pct=dry, sun_mj_m2=sun, wind_m_s=wind,
+        )  # fmt: skip
+        of = lambda x: pd.Series([x], index=index)
+        mean = of((maximum + minimum) / 2)
+        theirs = pyet.pm_fao56(
+            mean, of(wind), rs=of(sun), tmax=of(maximum), tmin=of(minimum), rhmax=of(wet), rhmin=of(dry),
+            elevation=elevation, lat=radians, clip_zero=False,
+        )  # fmt: skip
+        penman.near(got[0], float(theirs.iloc[0]), f"day {n}")
+        # The paper takes 2.45 MJ/kg (0.408) at all temperatures.
+        latent = 2.501 - 0.002361 * float(mean.iloc[0])
+        theirs = pyet.hargreaves(mean, of(maximum), of(minimum), radians)
+        hargreaves.near(got[1], float(theirs.iloc[0]) * latent * 0.408, f"day {n}")
+    return [penman, hargreaves]
+
+
+def oxygen(answers, np, rng):
+    """Oxygen that water holds at one atmosphere. The library has another fit to
+    the same measurements."""
+    import gsw
+
+    # Tables print hundredths; the sea's are printed no finer.
+    fresh, salt = Row("oxygen of fresh water, mg/L", 0.005), Row("oxygen of salt water, mg/L", 0.01)
+    for row, salinities in ((fresh, [0.0]), (salt, [5.0, 20.0, 35.0])):
+        for salinity in salinities:
+            for water in np.arange(0, 40.01, 0.5):
+                absolute = salinity * 35.16504 / 35
+                density = gsw.rho(absolute, gsw.CT_from_pt(absolute, water), 0)
+                theirs = gsw.O2sol_SP_pt(salinity, water) * 31.998e-6 * density
+                got = answers.ask("oxygen", water_c=float(water), pressure_kpa=101.325, salinity=salinity)
+                row.near(got, float(theirs), f"{water} °C, salinity {salinity}")
+    return [fresh, salt]
+
+
+COMPARISONS = [
+    ("ioos_qc", quality),
+    ("numpy", curves),
+    ("scipy", fits),
+    ("scipy", platinum),
+    ("scipy", slopes),
+    ("pyet", evapotranspiration),
+    ("gsw", oxygen),
+    ("crccheck", check_bytes),
+]
+
+
+def main():
+    program, seed = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 20_260_417
+    try:
+        import numpy as np
+    except ImportError:
+        print("skipped: numpy is not installed")
+        return 0
+    answers = Answers(program)
+    failed = []
+    print(f"seed {seed}\n{'library':<20}{'what':<46}{'numbers':>9}{'largest':>10}{'allowed':>10}")
+    for library, compare in COMPARISONS:
+        try:
+            importlib.import_module(library)
+            version = f"{library} {importlib.metadata.version(library)}"
+        except ImportError:
+            print(f"{library:<20}skipped: not installed")
+            continue
+        try:
+            rows = compare(answers, np, np.random.default_rng(seed))
+        except NotThere as ask:
+            print(f"{version:<20}skipped: this version does not answer {ask}")
+            continue
+        for row in rows:
+            verdict = "" if row.holds else "  FAILS"
+            print(f"{version:<20}{row.what:<46}{row.count:>9}{row.largest:>10.1e}{row.tolerance:>10.0e}{verdict}")
+            if not row.holds:
+                failed.append(f"{version}, {row.what}: {row.worst or 'nothing was compared, or no flag was raised'}")
+    answers.end()
+    for line in failed:
+        print(line)
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
