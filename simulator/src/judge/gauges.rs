@@ -17,9 +17,10 @@ const WELL_MM: f64 = 2.5;
 const FELT_RISE: f64 = 0.02;
 const FELT_WITHIN_S: i64 = 6 * HOUR_S;
 /// Beds that have to feel it (two may be two timers), and rains, until somebody
-/// has to be told.
+/// has to be told: three in hours when timers may run are enough, and one may
+/// have begun while people were about.
 const FELT_BEDS: usize = 3;
-const FELT_RAINS: usize = 3;
+const FELT_RAINS: usize = 4;
 /// In these hours of the local day people may have watered instead.
 const PEOPLE_FROM_HOUR: i8 = 8;
 const PEOPLE_TO_HOUR: i8 = 16;
