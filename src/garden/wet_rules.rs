@@ -51,6 +51,8 @@ pub(crate) struct Wetness {
     ebb_of: Option<u16>,
     /// Who raised the alarm: it is this one's to clear.
     witness: Option<Witness>,
+    /// Whether rain may have brought the probe above the limit, since it is there.
+    filled_by_rain: Option<bool>,
 }
 
 impl Wetness {
@@ -131,13 +133,25 @@ impl SiteState {
         let limit = pores.left_on_limit();
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
         let rain_mm = if value > limit { self.known_rain_mm(plus(at, -DAY_S), at) } else { None };
+        // Soil that rain has filled and that stays full does not drain: nobody's tap.
+        let wetness = &mut self.beds[usize::from(index)].wetness;
+        let filled_by_rain = if value <= limit - delays.deadband {
+            wetness.filled_by_rain = None;
+            false
+        } else {
+            let rained = value > limit && rain_mm.is_none_or(|mm| mm >= RAIN_EXPLAINS_MM);
+            *wetness.filled_by_rain.get_or_insert(rained) || rained
+        };
+        if filled_by_rain {
+            wetness.filled_by_rain = Some(true);
+        }
         let input = match (course, rain_mm) {
             _ if value <= limit - delays.deadband => Input::Clear,
             (Course::Falling, _) => Input::Clear,
             _ if value <= limit => Input::Deadband,
             (Course::Unknown, _) | (_, None) => Input::Unknown,
             _ if self.may_thaw(at) || value > pores.saturation + 0.10 => Input::Unknown,
-            (Course::Held, Some(mm)) if mm >= RAIN_EXPLAINS_MM => Input::Deadband,
+            (Course::Held, Some(_)) if filled_by_rain => Input::Deadband,
             (Course::Held, Some(_)) => Input::Breach,
         };
         let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
