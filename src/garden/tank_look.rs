@@ -93,6 +93,17 @@ impl SiteState {
                 acts.push(words.to_owned());
             }
         }
+        if state.oxygen_probes.is_empty()
+            && let Ok(full) = self.saturation(w.warmest_c)
+            && full.before_dawn_mg_l() < limits.oxygen_mg_l
+        {
+            let left = full.before_dawn_mg_l();
+            acts.push(format!(
+                "Water this warm may be down to {left:.1} mg/L of oxygen before dawn, and {fish} should have \
+                 {:.1}: run the air pump all night.",
+                limits.oxygen_mg_l
+            ));
+        }
         let out = self.probes_out(index, now);
         if !acts.is_empty() {
             if !out.is_empty() {

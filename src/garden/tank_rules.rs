@@ -132,8 +132,10 @@ impl SiteState {
             }
         };
         let heat = saturation.as_ref().map(|s| {
-            let left = s.before_dawn_mg_l();
-            (Input::below(left, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L), OxygenBy::Heat(left))
+            // An alarm only where even full water holds too little; what may be left of
+            // it before dawn is said in the tank's words and figures.
+            let input = Input::below(s.mg_l, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L);
+            (input, OxygenBy::Heat(s.before_dawn_mg_l()))
         });
         let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
         let measured = self.tank_oxygen(index, at).map(|oxygen| {

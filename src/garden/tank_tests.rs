@@ -223,10 +223,11 @@ fn a_limit_of_saturation_is_judged_where_it_is_set() {
 
 #[test]
 fn heat_alone_warns_where_oxygen_is_not_measured() {
-    let limits = "limits = { warm_c = 36, oxygen_mg_l = 5 }";
+    let limits = "limits = { warm_c = 36, oxygen_mg_l = 7 }";
     let mut run = Run::new(&[], limits, 300);
     run.hold(&[32.0], 12);
-    assert_eq!(run.changes, [], "0.7 x 7.3 = 5.1 mg/L");
+    assert_eq!(run.changes, [], "it can hold 7.3 mg/L");
+    assert!(run.view().words.contains("5.1 mg/L of oxygen before dawn"), "{}", run.view().words);
     for c in [32.7, 33.4, 34.1] {
         run.hold(&[c], 3);
     }
