@@ -170,8 +170,8 @@ impl WettingWatch {
         self.candidate = None;
         let rise = f64::from(peak - base);
         let standing = f64::from(value - base) / rise;
-        // Written so that what is not a number is not believed.
-        if !(standing >= STANDING_PART) {
+        // What is not a number is not believed.
+        if standing.is_nan() || standing < STANDING_PART {
             return None;
         }
         self.quiet_until = Some(peak_at);
