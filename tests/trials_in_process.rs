@@ -1,7 +1,8 @@
 //! Every scenario of the simulator through the core, without broker or store:
 //! the alarms are held against what truly happened.
 //!
-//! `TRIAL=NAME` plays one scenario only, `TRIAL_SEEDS=100` so many seeds of each.
+//! `TRIAL=NAME` plays one scenario only, `TRIAL_SEEDS=100` so many seeds of each;
+//! `TRIAL_HISTORY=1` prints every step of every alarm.
 
 mod support;
 
@@ -44,6 +45,11 @@ fn run(scenario: &Scenario, seed: u64) -> Score {
         assert!(batch.rejects.is_empty(), "refused: {:?}", batch.rejects);
         assert!(batch.unplaced.is_empty(), "not placed: {:?}", batch.unplaced);
         changes.append(&mut batch.changes);
+    }
+    if std::env::var_os("TRIAL_HISTORY").is_some() {
+        for it in &changes {
+            println!("{} {} {} {}: {}", it.at, it.key.kind.name(), it.key.place, it.to.name(), it.text);
+        }
     }
     let history = changes
         .iter()

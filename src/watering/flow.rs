@@ -51,7 +51,7 @@ impl FlowWatch {
         while self.counted.front().is_some_and(|run| at.as_second() - run.to.as_second() > KEPT_S) {
             self.counted.pop_front();
         }
-        // Written so that what is not a number counts for nothing.
+        // What is not a number counts for nothing.
         if litres.is_nan() || litres <= 0.0 {
             if self.run.is_some_and(|run| at.as_second() - run.to.as_second() > PAUSE_S) {
                 self.run = None;

@@ -170,7 +170,7 @@ impl WettingWatch {
         self.candidate = None;
         let rise = f64::from(peak - base);
         let standing = f64::from(value - base) / rise;
-        // Written so that what is not a number is not believed.
+        // What is not a number is not believed.
         if standing.is_nan() || standing < STANDING_PART {
             return None;
         }

@@ -87,7 +87,8 @@ impl Judge {
             if now_s - trial.from_s >= REACHES_WITHIN_S {
                 let Trial { from_s, base, most } = *trial;
                 watch.trial = None;
-                watch.quiet_until_s = now_s + DAY_S / 2;
+                // Rain that has had its trial is not counted in the next one.
+                watch.quiet_until_s = from_s + DAY_S;
                 if most - base < UNFELT && sheds && sound {
                     watch.shed += 1;
                     if watch.shed == REPEATED {
