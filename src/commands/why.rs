@@ -54,7 +54,8 @@ pub fn run(
     };
     let core = recent::core(&gardens, settings, &site, now)?;
     let view = core.view(site.as_str()).context("the garden has just been found")?;
-    let figures = figures_of(&view, place);
+    let last = place.and_then(|place| last_reading(&view, place));
+    let figures: Vec<&Figure> = last.iter().chain(figures_of(&view, place)).collect();
     let alarms: Vec<&AlarmView> =
         view.alarms.iter().filter(|a| place.is_none_or(|place| a.place.as_str() == place)).collect();
     if json {
@@ -87,6 +88,14 @@ pub fn run(
     Ok(if figures.is_empty() && alarms.is_empty() { NOTHING } else { DONE })
 }
 
+/// A sensor's last reading as a figure: how its raw number became a value.
+fn last_reading(view: &SiteView, place: &str) -> Option<Figure> {
+    let sensor = view.sensors.iter().find(|s| s.id.as_str() == place)?;
+    let number = sensor.last_value?;
+    let unit = sensor.measures.unit();
+    Some(Figure::known("Last reading", format!("{number:.4} {unit}"), number, unit, sensor.why.clone()))
+}
+
 /// The figures of one place, or of the weather.
 fn figures_of<'v>(view: &'v SiteView, place: Option<&str>) -> Vec<&'v Figure> {
     let Some(place) = place else {
@@ -99,10 +108,8 @@ fn figures_of<'v>(view: &'v SiteView, place: Option<&str>) -> Vec<&'v Figure> {
     if let Some(tank) = view.tanks.iter().find(|t| t.id.as_str() == place) {
         return tank.figures.iter().collect();
     }
-    let gauge = view
-        .sensors
-        .iter()
-        .any(|s| s.id.as_str() == place && s.measures == crate::garden::plan::Quantity::Rain);
+    let sensor = view.sensors.iter().find(|s| s.id.as_str() == place);
+    let gauge = sensor.is_some_and(|s| s.measures == crate::garden::plan::Quantity::Rain);
     view.rain.iter().filter(|_| gauge).flat_map(|rain| &rain.figures).collect()
 }
 

@@ -190,7 +190,7 @@ impl Core {
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == entry.site) else { return };
         let now = match self.clock {
             Clock::Arrival => now,
-            Clock::Readings => site.latest().unwrap_or(entry.at),
+            Clock::Readings => site.latest().map_or(entry.at, |latest| latest.max(entry.at)),
         };
         site.log.add(entry);
         site.judge_logged(entry, now, batch);
@@ -428,7 +428,7 @@ impl SiteState {
                 }
             }
         }
-        state.last = Some(Last { at, value, flag: judged.flag });
+        state.last = Some(Last { at, raw, value, flag: judged.flag });
         let reading =
             Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
         batch.readings.push(reading);

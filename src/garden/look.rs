@@ -4,14 +4,15 @@ use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
 use crate::garden::bed_rules::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
-use crate::garden::plan::Id;
+use crate::garden::plan::{Id, Sensor};
 use crate::garden::silence::place_name;
-use crate::garden::site::{Cause, Memory, SiteState, plus};
+use crate::garden::site::{Cause, Last, Memory, SiteState, plus};
 use crate::garden::standing::Standing;
 use crate::garden::view::{AlarmView, BedView, Condition, RainView, SensorView, SiteView, ToDo};
 use crate::garden::watering_words::{When, advice};
 use crate::garden::words;
 use crate::rain::nine_am_before;
+use crate::why::Why;
 
 impl SiteState {
     /// The site as it stands at its own latest time.
@@ -46,6 +47,7 @@ impl SiteState {
                     last_at: state.last.map(|l| l.at),
                     last_value: state.last.and_then(|l| l.value),
                     last_flag: state.last.map(|l| l.flag),
+                    why: state.last.map_or_else(Why::new, |last| value_why(plan, last)),
                     silent: active(&state.silent),
                 })
                 .collect(),
@@ -213,6 +215,15 @@ impl SiteState {
         };
         let figures = self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect();
         Some(RainView { condition, words, since_9am_mm, week_mm, figures })
+    }
+}
+
+/// How a sensor's last raw number became its value.
+fn value_why(plan: &Sensor, last: Last) -> Why {
+    let held = plan.calibrations.iter().rev().find(|c| c.from.is_none_or(|from| from <= last.at));
+    match (held, last.value) {
+        (Some(held), Some(value)) => held.calibration.why(last.raw, value),
+        _ => Why::new(),
     }
 }
 

@@ -49,6 +49,7 @@ pub(crate) struct Thermometer {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Last {
     pub(crate) at: Timestamp,
+    pub(crate) raw: f64,
     pub(crate) value: Option<f64>,
     pub(crate) flag: Flag,
 }

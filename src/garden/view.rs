@@ -167,5 +167,7 @@ pub struct SensorView {
     pub last_at: Option<Timestamp>,
     pub last_value: Option<f64>,
     pub last_flag: Option<Flag>,
+    /// How its last raw number became its value.
+    pub why: Why,
     pub silent: bool,
 }

@@ -29,6 +29,8 @@ const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 24 * HOUR_S;
 /// Rain of a day that explains soil which stays wet, mm.
 const RAIN_EXPLAINS_MM: f64 = 1.0;
+/// Rain of two days that may have filled a bed which does not drain, mm. Ours.
+const RAIN_FILLS_MM: f64 = 5.0;
 /// Rain of six hours that gives waterlogged soil its two days anew, mm.
 const RAIN_ANEW_MM: f64 = 5.0;
 /// The longest that one watering runs, seconds: half a day. Ours.
@@ -134,24 +136,24 @@ impl SiteState {
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
         let rain_mm = if value > limit { self.known_rain_mm(plus(at, -DAY_S), at) } else { None };
         // Soil that rain has filled and that stays full does not drain: nobody's tap.
-        let wetness = &mut self.beds[usize::from(index)].wetness;
         let filled_by_rain = if value <= limit - delays.deadband {
-            wetness.filled_by_rain = None;
+            self.beds[usize::from(index)].wetness.filled_by_rain = None;
             false
         } else {
-            let rained = value > limit && rain_mm.is_none_or(|mm| mm >= RAIN_EXPLAINS_MM);
-            *wetness.filled_by_rain.get_or_insert(rained) || rained
+            // Of a gauge that is younger than two days, what it knows.
+            let two_days_mm = self.known_rain_mm(plus(at, -2 * DAY_S), at).or(rain_mm);
+            let rained = value > limit && two_days_mm.is_none_or(|mm| mm >= RAIN_FILLS_MM);
+            let filled = &mut self.beds[usize::from(index)].wetness.filled_by_rain;
+            *filled = Some(filled.unwrap_or(rained) || rained);
+            *filled == Some(true)
         };
-        if filled_by_rain {
-            wetness.filled_by_rain = Some(true);
-        }
         let input = match (course, rain_mm) {
             _ if value <= limit - delays.deadband => Input::Clear,
             (Course::Falling, _) => Input::Clear,
             _ if value <= limit => Input::Deadband,
             (Course::Unknown, _) | (_, None) => Input::Unknown,
             _ if self.may_thaw(at) || value > pores.saturation + 0.10 => Input::Unknown,
-            (Course::Held, Some(_)) if filled_by_rain => Input::Deadband,
+            (Course::Held, Some(mm)) if filled_by_rain || mm >= RAIN_EXPLAINS_MM => Input::Deadband,
             (Course::Held, Some(_)) => Input::Breach,
         };
         let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use super::layout::Frame;
-use super::{NotPlaced, words};
+use super::{NotPlaced, reasons, words};
 use crate::garden::plan::Id;
 use crate::garden::view::{SensorView, SiteView};
 
@@ -64,6 +64,7 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
                     Some(value) => (words::value(sensor.measures, value)),
                     None => "none",
                 }
+                @if !sensor.why.is_empty() { details { summary { "Why" } (reasons::steps(&sensor.why)) } }
             }
             td data-label="When" {
                 @match sensor.last_at {

@@ -47,5 +47,4 @@ pub const EQUATIONS: &[Equation] = &[
     EFFECTIVE_SCS,
     EFFECTIVE_FAO,
     EFFECTIVE_BROUWER,
-    EVIDENCE,
 ];

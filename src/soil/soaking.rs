@@ -196,7 +196,11 @@ impl Soaking {
             rise = rise.max(value - least);
         }
         let rise = f64::from(rise);
-        let heard = after + MISSING_MAX > (REACHES_WITHIN_S / HOUR_S) as usize && within.len() > 12;
+        // The day in which the water came counts as well: who was not there then
+        // cannot say what was felt.
+        let whole = ((TOGETHER_S + REACHES_WITHIN_S) / HOUR_S) as usize;
+        let heard =
+            after + MISSING_MAX > (REACHES_WITHIN_S / HOUR_S) as usize && within.len() + MISSING_MAX >= whole;
         if rise >= REACHED {
             self.reached();
         } else if rise < UNFELT && heard && most > least {

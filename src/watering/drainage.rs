@@ -169,9 +169,17 @@ impl Ebb {
         if now.as_second() - first_at.as_second() < SPAN_S - SPACING_S {
             return Course::Unknown;
         }
-        let lost = f64::from(first) - water_content;
-        let above = f64::from(first) - field_capacity;
-        if lost > DRAINING_PART * above { Course::Falling } else { Course::Held }
+        // By the whole span, and by its second half: what was filled within it and
+        // drains since has not lost anything yet over the whole.
+        let half = self.samples.iter().find(|(at, _)| now.as_second() - at.as_second() <= SPAN_S / 2);
+        let drains = |before: f32, part: f64| {
+            f64::from(before) - water_content > part * (f64::from(before) - field_capacity)
+        };
+        let falling = drains(first, DRAINING_PART)
+            || half.is_some_and(|&(_, before)| {
+                f64::from(before) > field_capacity && drains(before, DRAINING_PART / 2.0)
+            });
+        if falling { Course::Falling } else { Course::Held }
     }
 }
 
@@ -193,6 +201,9 @@ mod tests {
 
     #[test]
     fn draining_soil_falls_and_a_running_tap_holds_it() {
+        // Filled two hours after the beginning, and draining since.
+        let filled = |m: i64| if m < 240 { 0.14 } else { 0.15 + 0.12 * (-((m - 240) as f64) / 1800.0).exp() };
+        assert_eq!(course(filled), Course::Falling);
         assert_eq!(course(|m| 0.15 + 0.15 * (-(m as f64) / 1440.0).exp()), Course::Falling);
         assert_eq!(course(|m| 0.30 + 0.001 * (m as f64 / 60.0).sin()), Course::Held);
         assert_eq!(course(|m| 0.20 + 0.0001 * m as f64), Course::Held);

@@ -56,7 +56,8 @@ pub const METERED: Equation = Equation {
 };
 
 /// All of them.
-pub const EQUATIONS: &[Equation] = &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED];
+pub const EQUATIONS: &[Equation] =
+    &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED, crate::rain::EVIDENCE];
 
 impl Wetting {
     /// How it was found, with its numbers. `depth_m` is the probe's.

@@ -82,6 +82,7 @@ fn sensor(id: &str, place: &str, measures: Quantity, last: Option<(&str, f64, Fl
         last_at: last.map(|(when, ..)| at(when)),
         last_value: last.map(|(_, value, _)| value),
         last_flag: last.map(|(.., flag)| flag),
+        why: Vec::new(),
         silent: false,
     }
 }

@@ -84,7 +84,7 @@ pub(crate) struct Judge {
     wettings: Vec<Wetting>,
     /// Waterings of the last day: when and which bed.
     watered: Vec<(i64, usize)>,
-    /// Rain since the start at each of the last 1,441 minutes, mm.
+    /// Rain since the start at each minute of the last four days, mm.
     rain_totals: VecDeque<f64>,
     blind_rain: Window,
     /// Reference evapotranspiration of the last days, mm, the newest last.
@@ -187,7 +187,7 @@ impl Judge {
     pub(crate) fn rain(&mut self, school: &School, plan: &Plan, now_s: i64, mm: f64) {
         let total = self.rain_totals.back().copied().unwrap_or(0.0) + mm;
         self.rain_totals.push_back(total);
-        if self.rain_totals.len() > 1441 {
+        if self.rain_totals.len() > 4 * 1440 + 1 {
             self.rain_totals.pop_front();
         }
         let back = self.rain_totals.len().saturating_sub(241);
@@ -199,7 +199,7 @@ impl Judge {
         self.gauges(school, plan, now_s);
     }
 
-    /// Rain of the last `minutes` (a day at most), mm.
+    /// Rain of the last `minutes` (four days at most), mm.
     fn rain_of_last(&self, minutes: usize) -> f64 {
         let back = self.rain_totals.len().saturating_sub(minutes + 1);
         self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals.get(back).copied().unwrap_or(0.0)

@@ -31,6 +31,8 @@ const LOGGED_BEYOND: f64 = 0.65;
 /// Rain of a day that spoils the judgement, mm: by water left on, by waterlogging.
 const RAIN_LEFT_ON_MM: f64 = 1.0;
 const RAIN_LOGGED_MM: f64 = 2.0;
+/// Rain of four days after which a tap left on looks like soil that does not drain, mm.
+const RAIN_FILLED_MM: f64 = 5.0;
 
 const LEFT_ON: &str = "water runs onto the bed all the time";
 const LOGGED: &str = "the root zone stays far above field capacity";
@@ -47,7 +49,8 @@ impl Judge {
         let seen = by_depth(&water, school.beds[number].root_depth_m).map_or(whole, |w| soil.filled(w));
 
         let runs = plan.left_on_within(number, now_s, now_s);
-        let seen_in_soil = all_work && dry_day(RAIN_LEFT_ON_MM) && first > LEFT_ON_FILLED;
+        let dry_days = self.rain_of_last(4 * 1440) < RAIN_FILLED_MM;
+        let seen_in_soil = all_work && dry_day(RAIN_LEFT_ON_MM) && dry_days && first > LEFT_ON_FILLED;
         let metered = school.sensors.iter().enumerate().any(|(i, s)| {
             s.measures == Quantity::WaterFlow
                 && s.place == Place::Bed(number)
