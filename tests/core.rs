@@ -410,6 +410,8 @@ fn a_tank_that_may_have_hurt_its_fish_wants_to_be_looked_at() {
     assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged]);
     run.hold(THERMOMETER, 5, "2026-03-10T12:30", "2026-03-12T12:30", 18.5);
     assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged, State::LatchedUnacknowledged]);
+    let to_do = run.core.view("school").expect("the site").to_do;
+    assert!(to_do.iter().any(|job| job.text.contains("Look at the fish all the same")), "{to_do:?}");
     assert!(!run.answer(Kind::TankTemperatureShock, "tank", Input::Reset), "not before it was seen");
     assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Acknowledge));
     assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Reset));

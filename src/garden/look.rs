@@ -22,8 +22,18 @@ impl SiteState {
         let alarms = self.alarm_views();
         let to_do = alarms
             .iter()
-            .filter(|a| a.state.is_active())
-            .map(|a| ToDo { priority: a.priority, place: a.place_name.clone(), text: a.text.clone() })
+            .filter(|a| a.state.is_active() || a.state == State::LatchedUnacknowledged)
+            .map(|a| {
+                let text = if a.state == State::LatchedUnacknowledged {
+                    format!(
+                        "{} Look at the fish all the same: harm shows late. Then mark this as seen.",
+                        a.text
+                    )
+                } else {
+                    a.text.clone()
+                };
+                ToDo { priority: a.priority, place: a.place_name.clone(), text }
+            })
             .collect();
         SiteView {
             id: garden.site.id.clone(),
