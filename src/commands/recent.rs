@@ -7,7 +7,7 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use jiff::{SignedDuration, Timestamp};
 
-use super::{moisture_record, rain_record};
+use super::long_memory;
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{Batch, SensorIx};
 use crate::garden::{Clock, Core, StoredAlarm};
@@ -107,8 +107,7 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
     }
     let mut core = Core::new(gardens, Clock::Readings);
     let to = now.checked_add(SignedDuration::from_secs(1)).unwrap_or(now);
-    rain_record::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
-    moisture_record::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
+    long_memory::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
     let mut scratch = Batch::default();
     let mut entries = reader.log(0).context("reading the log")?;
     entries.retain(|row| row.entry.site == *site && row.entry.at <= now);

@@ -31,7 +31,7 @@ pub(super) const SATURATION_ESTIMATE: Equation = Equation {
 /// The water content above which soil that does not dry has water coming.
 pub(super) const LEFT_ON_LIMIT: Equation = Equation {
     gives: "water content that only running water keeps up",
-    form: "limit = FC + 0.4 (SAT - FC)",
+    form: "limit = FC + 0.3 (SAT - FC)",
     source: "this project's own; above field capacity soil drains by itself (FAO-56 ch. 8)",
     check: Check::None("no publication gives the part; it is tried in the simulator"),
 };
@@ -55,7 +55,7 @@ pub const MOST_A_BED_HOLDS: Equation = Equation {
 /// The equations of this file.
 pub const EQUATIONS: &[Equation] = &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
 
-const LEFT_ON_PART: f64 = 0.4;
+const LEFT_ON_PART: f64 = 0.3;
 const WATERLOGGED_PART: f64 = 0.5;
 
 /// Saturation by field capacity alone, m³/m³.

@@ -64,7 +64,7 @@ impl Judge {
         if (PEOPLE_FROM_HOUR..PEOPLE_TO_HOUR).contains(&hour) {
             return;
         }
-        let day_mm = self.rain_totals.back().copied().unwrap_or(0.0) - self.rain_totals[0];
+        let day_mm = self.rain_of_last(1440);
         for (gauge, missed) in self.gauges.iter().zip(&mut self.missed_rains) {
             let clogged =
                 plan.fault(*gauge, now_s).filter(|f| f.fault == Fault::Clogged && f.from_s <= now_s - DAY_S);

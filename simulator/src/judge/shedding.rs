@@ -88,7 +88,7 @@ impl Judge {
                 let Trial { from_s, base, most } = *trial;
                 watch.trial = None;
                 // Rain that has had its trial is not counted in the next one.
-                watch.quiet_until_s = from_s + DAY_S;
+                watch.quiet_until_s = now_s + DAY_S;
                 if most - base < UNFELT && sheds && sound {
                     watch.shed += 1;
                     if watch.shed == REPEATED {

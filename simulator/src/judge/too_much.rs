@@ -25,6 +25,8 @@ impl Default for TooMuch {
 /// From field capacity (0) to saturation (1): the soil at the top probe is wet
 /// enough for a tap left on to be seen.
 const LEFT_ON_FILLED: f64 = 0.40;
+/// The same where it is held up by a blocked drain and may be told.
+const HELD_FILLED: f64 = 0.20;
 /// And the root zone wet enough to be waterlogged: it may be told, it must.
 const LOGGED_NEAR: f64 = 0.35;
 const LOGGED_BEYOND: f64 = 0.65;
@@ -34,7 +36,7 @@ const RAIN_LOGGED_MM: f64 = 2.0;
 /// Rain of four days after which a tap left on looks like soil that does not drain, mm.
 const RAIN_FILLED_MM: f64 = 5.0;
 
-const LEFT_ON: &str = "water runs onto the bed all the time";
+const LEFT_ON: &str = "water runs onto the bed all the time, or cannot leave it";
 const LOGGED: &str = "the root zone stays far above field capacity";
 
 impl Judge {
@@ -62,7 +64,9 @@ impl Judge {
             all_work && dry_day(RAIN_LOGGED_MM) && !ran_lately && seen > LOGGED_BEYOND && whole > LOGGED_NEAR;
 
         let watch = &mut self.beds[number].too_much;
-        let left_on = watch.left_on.step(now_s, runs, runs && (seen_in_soil || metered));
+        // Where nothing drains, any water stays: that is told as well as not.
+        let held = plan.drain_blocked(number, now_s) && first > HELD_FILLED;
+        let left_on = watch.left_on.step(now_s, runs || held, runs && (seen_in_soil || metered));
         let logged = watch.waterlogged.step(now_s, near, beyond);
         let id = &school.beds[number].id;
         if let Some(stretch) = left_on {

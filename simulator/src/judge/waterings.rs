@@ -32,7 +32,7 @@ impl Judge {
         let shallowest_m = self.shallowest(number).map_or(0.15, |(_, depth)| depth);
         let water = soil.water_at(shallowest_m);
         let total = self.rain_totals.back().copied().unwrap_or(0.0);
-        let day_ago = self.rain_totals.front().copied().unwrap_or(0.0);
+        let day_ago = total - self.rain_of_last(1440);
         let last = self.beds[number].last_watering_end_s.replace(to_s);
         self.watered.retain(|(at, _)| from_s - at <= DAY_S);
         self.watered.push((from_s, number));

@@ -475,8 +475,7 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let core = &mut desk.core;
     let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
     let to = to.unwrap_or(latest);
-    crate::commands::rain_record::restore(core, &reader, None, to)?;
-    crate::commands::moisture_record::restore(core, &reader, None, to)?;
+    crate::commands::long_memory::restore(core, &reader, None, to)?;
     reader
         .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
     let mut scratch = Batch::default();
