@@ -69,21 +69,6 @@ impl Equation {
     }
 }
 
-/// Every equation, so that each one's check can be looked for.
-pub const EQUATIONS: &[&[Equation]] = &[
-    crate::calibration::EQUATIONS,
-    crate::evapotranspiration::EQUATIONS,
-    crate::garden::BED_EQUATIONS,
-    crate::garden::MULCH_EQUATIONS,
-    crate::outlook::EQUATIONS,
-    crate::rain::EQUATIONS,
-    crate::soil::EQUATIONS,
-    crate::tank::EQUATIONS,
-    crate::watering::DRAINAGE_EQUATIONS,
-    crate::watering::EQUATIONS,
-    crate::watering::IRRIGATION_EQUATIONS,
-];
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -50,7 +50,7 @@ const MOIST: Equation = Equation {
 };
 
 /// The equations of a bed's figures that no room of science holds.
-pub const EQUATIONS: &[Equation] = &[TABLE_FRACTION, AVAILABLE_LEFT, DRY, MOIST];
+pub(super) const EQUATIONS: &[Equation] = &[TABLE_FRACTION, AVAILABLE_LEFT, DRY, MOIST];
 
 /// What stands in place of a figure without a probe.
 const NO_PROBE: &str = "no probe here has a fresh good reading";

@@ -13,6 +13,7 @@ mod bed_outlook;
 mod bed_rules;
 mod core;
 mod crop_water;
+mod equations;
 mod flow_rules;
 mod gauge_rules;
 mod logged;
@@ -39,6 +40,6 @@ mod wetting_cause;
 mod wetting_rules;
 
 pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
-pub use bed_figures::EQUATIONS as BED_EQUATIONS;
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
-pub use mulch_day::{EQUATIONS as MULCH_EQUATIONS, MulchAnswer, MulchDay, WaterRun};
+pub use equations::EQUATIONS;
+pub use mulch_day::{MulchAnswer, MulchDay, WaterRun};

@@ -50,7 +50,7 @@ pub(crate) const MOIST_LIMIT: Equation = Equation {
 };
 
 /// The room's equations.
-pub const EQUATIONS: &[Equation] = &[MULCH_VOLUME, MOIST_LIMIT];
+pub(super) const EQUATIONS: &[Equation] = &[MULCH_VOLUME, MOIST_LIMIT];
 
 /// The answer in one word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

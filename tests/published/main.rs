@@ -80,7 +80,7 @@ fn the_table_of_all_checks() {
 #[test]
 fn every_equation_names_a_check_that_is_made() {
     let all = all();
-    for equation in trug::why::EQUATIONS.iter().copied().flatten() {
+    for equation in trug::garden::EQUATIONS.iter().copied().flatten() {
         if let trug::why::Check::Table(file) = equation.check {
             assert!(all.iter().any(|checks| checks.table == file), "{}: no check {file}", equation.gives);
         }

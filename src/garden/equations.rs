@@ -1,0 +1,18 @@
+//! Every equation behind an alarm or a figure, room by room.
+
+use crate::why::Equation;
+
+/// Every equation, so that each one's check can be looked for.
+pub const EQUATIONS: &[&[Equation]] = &[
+    crate::calibration::EQUATIONS,
+    crate::evapotranspiration::EQUATIONS,
+    super::bed_figures::EQUATIONS,
+    super::mulch_day::EQUATIONS,
+    crate::outlook::EQUATIONS,
+    crate::rain::EQUATIONS,
+    crate::soil::EQUATIONS,
+    crate::tank::EQUATIONS,
+    crate::watering::DRAINAGE_EQUATIONS,
+    crate::watering::EQUATIONS,
+    crate::watering::IRRIGATION_EQUATIONS,
+];
