@@ -8,8 +8,20 @@ use crate::garden::record::Batch;
 use crate::garden::site::{SiteState, plus};
 use crate::garden::standing::{Of, Said};
 use crate::garden::words;
+use crate::why::{Check, Equation};
 
 const SOURCE: &str = "three of the sensor's own intervals without a word; our own rule";
+
+/// When a sensor counts as silent.
+const SILENT: Equation = Equation {
+    gives: "when a sensor counts as silent",
+    form: "time without a word > 3 x its interval + the rule's delay",
+    source: "this project's own rule",
+    check: Check::None("no publication gives the number; the scenarios with silent sensors try it"),
+};
+
+/// The equations of this file.
+pub(super) const EQUATIONS: &[Equation] = &[SILENT];
 
 impl SiteState {
     /// Moves the site's clock on and tells of sensors that have fallen silent.
@@ -88,7 +100,12 @@ impl SiteState {
                 format!("{who} is speaking again.")
             };
             let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
-            Said::new(text, &values, SOURCE)
+            let (every_s, delay_s) = (i64::from(sensor.every_s), i64::from(garden.rules.sensor_silent.on_s));
+            let step = SILENT.step(format!(
+                "{silent_s} s without a word, 3 x {every_s} s + {delay_s} s = {} s",
+                3 * every_s + delay_s
+            ));
+            Said::new(text, &values, SOURCE).because(vec![step])
         });
     }
 }
