@@ -5,7 +5,7 @@
 //! [`garden`] → [`store`], and only then is the broker told. The rooms
 //! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
 //! `watering`, `outlook`, `garden`,
-//! `alarms` and `why` are pure: values and a time in, values out.
+//! `alarms`, `telling` and `why` are pure: values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
 #[cfg(test)]
@@ -26,5 +26,6 @@ pub mod settings;
 pub mod soil;
 pub mod store;
 pub mod tank;
+pub mod telling;
 pub mod watering;
 pub mod why;

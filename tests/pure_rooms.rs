@@ -10,7 +10,7 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 11] = [
+const PURE: [&str; 12] = [
     "calibration",
     "quality",
     "soil",
@@ -21,6 +21,7 @@ const PURE: [&str; 11] = [
     "outlook",
     "garden",
     "alarms",
+    "telling",
     "why",
 ];
 

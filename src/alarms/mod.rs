@@ -24,11 +24,16 @@ pub enum Kind {
     GaugeSuspect,
     StoreFailing,
     ForwardingBehind,
+    GatewaySilent,
+    BatteryLow,
+    DiskNearlyFull,
+    ClockJumped,
+    MessageNotSent,
 }
 
 impl Kind {
     /// Every kind, in the order of the contract.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 22] = [
         Self::DryBed,
         Self::MulchOnDrySoil,
         Self::WateringHours,
@@ -46,6 +51,11 @@ impl Kind {
         Self::GaugeSuspect,
         Self::StoreFailing,
         Self::ForwardingBehind,
+        Self::GatewaySilent,
+        Self::BatteryLow,
+        Self::DiskNearlyFull,
+        Self::ClockJumped,
+        Self::MessageNotSent,
     ];
 
     /// The name in topics, files and commands.
@@ -68,6 +78,11 @@ impl Kind {
             Self::GaugeSuspect => "gauge-suspect",
             Self::StoreFailing => "store-failing",
             Self::ForwardingBehind => "forwarding-behind",
+            Self::GatewaySilent => "gateway-silent",
+            Self::BatteryLow => "battery-low",
+            Self::DiskNearlyFull => "disk-nearly-full",
+            Self::ClockJumped => "clock-jumped",
+            Self::MessageNotSent => "message-not-sent",
         }
     }
 
@@ -80,14 +95,22 @@ impl Kind {
             | Self::LowOxygen
             | Self::Ammonia
             | Self::StoreFailing => Priority::High,
-            Self::DryBed | Self::MulchOnDrySoil | Self::WaterLeftOn | Self::Ph => Priority::Medium,
+            Self::DryBed
+            | Self::MulchOnDrySoil
+            | Self::WaterLeftOn
+            | Self::Ph
+            | Self::GatewaySilent
+            | Self::DiskNearlyFull
+            | Self::MessageNotSent => Priority::Medium,
             Self::WateringHours
             | Self::WaterRepellentSoil
             | Self::Waterlogged
             | Self::SensorSilent
             | Self::SensorFault
             | Self::GaugeSuspect
-            | Self::ForwardingBehind => Priority::Low,
+            | Self::ForwardingBehind
+            | Self::BatteryLow
+            | Self::ClockJumped => Priority::Low,
         }
     }
 

@@ -1,5 +1,6 @@
 //! What goes out: alarms over MQTT, readings to time-series servers.
 
+pub mod channel;
 pub mod forward;
 mod letter;
 pub mod line;

@@ -16,6 +16,7 @@ use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Place};
 use crate::garden::rain_days::caught;
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
+use crate::garden::silence::place_name;
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
 use crate::garden::view::SiteView;
@@ -245,6 +246,20 @@ impl Core {
         batch.changes.len() > before
     }
 
+    /// An alarm as it stands, with what was last said of it; `None` where there is
+    /// no such alarm or it was never told.
+    pub fn standing(&self, key: &AlarmKey) -> Option<crate::telling::Standing> {
+        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
+        let standing = site.standing(key)?;
+        let said = &standing.last.as_deref()?.1;
+        Some(crate::telling::Standing {
+            state: standing.life.state(),
+            since: standing.life.since()?,
+            text: said.text.clone(),
+            source: said.source.to_string(),
+        })
+    }
+
     /// The sensors count as heard at `now`: after a pause of the daemon nobody
     /// is silent before having had the time to speak.
     pub fn start(&mut self, now: Timestamp) {
@@ -444,6 +459,42 @@ impl SiteState {
             }
         });
         found
+    }
+
+    /// The alarm of a key as it stands, if this site can have it.
+    fn standing(&self, key: &AlarmKey) -> Option<&Standing> {
+        let mut found = None;
+        self.each_alarm(|kind, place, _, standing| {
+            if kind == key.kind && *place == key.place {
+                found = Some(standing);
+            }
+        });
+        found
+    }
+
+    /// Visits every alarm that this site can have, with the name of its place. The
+    /// same ones as [`SiteState::each_standing`].
+    pub(crate) fn each_alarm<'a>(
+        &'a self,
+        mut visit: impl FnMut(Kind, &'a crate::garden::plan::Id, &'a str, &'a Standing),
+    ) {
+        let garden = &self.garden;
+        for (bed, state) in garden.beds.iter().zip(&self.beds) {
+            for (kind, standing) in state.alarms() {
+                visit(kind, &bed.id, &bed.name, standing);
+            }
+        }
+        for (tank, state) in garden.tanks.iter().zip(&self.tanks) {
+            for (kind, standing) in state.alarms() {
+                visit(kind, &tank.id, &tank.name, standing);
+            }
+        }
+        for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
+            let place = place_name(garden, sensor);
+            visit(Kind::SensorSilent, &sensor.id, place, &state.silent);
+            visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
+            visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
+        }
     }
 
     /// Visits every alarm that this site can have.

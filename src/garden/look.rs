@@ -52,7 +52,7 @@ impl SiteState {
                 .zip(&self.sensors)
                 .map(|(plan, state)| SensorView {
                     id: plan.id.clone(),
-                    place_name: place_name(garden, plan),
+                    place_name: place_name(garden, plan).to_owned(),
                     measures: plan.measures,
                     last_at: state.last.map(|l| l.at),
                     last_value: state.last.and_then(|l| l.value),
@@ -66,7 +66,6 @@ impl SiteState {
 
     /// Alarms that are not normal, most urgent first, then newest first.
     fn alarm_views(&self) -> Vec<AlarmView> {
-        let garden = &self.garden;
         let mut views = Vec::new();
         let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
             let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
@@ -88,21 +87,7 @@ impl SiteState {
                 why: last.1.why.clone(),
             });
         };
-        for (bed, state) in garden.beds.iter().zip(&self.beds) {
-            for (kind, standing) in state.alarms() {
-                add(kind, &bed.id, bed.name.clone(), standing);
-            }
-        }
-        for (tank, state) in garden.tanks.iter().zip(&self.tanks) {
-            for (kind, standing) in state.alarms() {
-                add(kind, &tank.id, tank.name.clone(), standing);
-            }
-        }
-        for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
-            add(Kind::SensorSilent, &sensor.id, place_name(garden, sensor), &state.silent);
-            add(Kind::GaugeSuspect, &sensor.id, place_name(garden, sensor), &state.suspect);
-            add(Kind::WaterLeftOn, &sensor.id, place_name(garden, sensor), &state.left_on);
-        }
+        self.each_alarm(|kind, place, name, standing| add(kind, place, name.to_owned(), standing));
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
         views
     }

@@ -308,11 +308,77 @@ pub struct Sensor {
 }
 
 /// A group of people and what they are told.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Tell {
     pub who: String,
+    /// Kinds that concern them; empty: every kind.
     pub alarms: Vec<Kind>,
-    pub email: Vec<String>,
+    /// Beds, tanks and sensors that concern them; empty: every place.
+    pub places: Vec<Id>,
+    /// Where each message goes, all of them.
+    pub by: Vec<Address>,
+    /// Where a message goes that none of `by` would take; empty: to the group that
+    /// is told next.
+    pub instead: Vec<Address>,
+    /// Hours, local clock time, in which only what is of high priority is told.
+    pub quiet: Option<LocalHours>,
+    /// Minutes after local midnight at which everything that is not of high priority
+    /// is told in one message; `None`: told as it comes.
+    pub summary: Option<u16>,
+    /// Who is told next if nobody answers.
+    pub next: Option<Next>,
+}
+
+impl Tell {
+    /// Whether an alarm of this kind at this place concerns them.
+    pub fn concerns(&self, kind: Kind, place: &Id) -> bool {
+        (self.alarms.is_empty() || self.alarms.contains(&kind))
+            && (self.places.is_empty() || self.places.contains(place))
+    }
+}
+
+/// Who is told if a group does not answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Next {
+    /// The name of another group of the same garden.
+    pub who: String,
+    /// Seconds from the message until they are told, above 0.
+    pub after_s: u32,
+}
+
+/// By which way and where people are told.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Address {
+    pub channel: Channel,
+    /// An e-mail address, or the name of a webhook or file in `trug.toml`.
+    pub to: String,
+}
+
+/// A way by which people are told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Channel {
+    Email,
+    Webhook,
+    File,
+}
+
+impl Channel {
+    /// Every channel.
+    pub const ALL: [Self; 3] = [Self::Email, Self::Webhook, Self::File];
+
+    /// The name in files and tables.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Email => "email",
+            Self::Webhook => "webhook",
+            Self::File => "file",
+        }
+    }
+
+    /// The channel of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|c| c.name() == name)
+    }
 }
 
 /// Deadbands and delays of the rules, with the garden's own changes applied.

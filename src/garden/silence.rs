@@ -111,10 +111,10 @@ impl SiteState {
 }
 
 /// The name of a sensor's place, as people say it.
-pub(crate) fn place_name(garden: &Garden, sensor: &Sensor) -> String {
+pub(crate) fn place_name<'a>(garden: &'a Garden, sensor: &Sensor) -> &'a str {
     match sensor.place {
-        Place::Bed(i) => garden.beds[usize::from(i)].name.clone(),
-        Place::Tank(i) => garden.tanks[usize::from(i)].name.clone(),
-        Place::Site => garden.site.name.clone(),
+        Place::Bed(i) => &garden.beds[usize::from(i)].name,
+        Place::Tank(i) => &garden.tanks[usize::from(i)].name,
+        Place::Site => &garden.site.name,
     }
 }

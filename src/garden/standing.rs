@@ -82,7 +82,7 @@ impl Standing {
             source: said.source.clone(),
             why: said.why.clone(),
             how: None,
-            tell: of.tell.iter().filter(|t| t.alarms.contains(&of.kind)).map(|t| t.who.clone()).collect(),
+            tell: of.tell.iter().filter(|t| t.concerns(of.kind, of.place)).map(|t| t.who.clone()).collect(),
         });
         self.last = Some(Box::new((at, said)));
     }

@@ -63,6 +63,11 @@ pub(crate) fn kind(kind: Kind) -> &'static str {
         Kind::GaugeSuspect => "Rain gauge in doubt",
         Kind::StoreFailing => "Readings cannot be stored",
         Kind::ForwardingBehind => "Sending readings on has fallen behind",
+        Kind::GatewaySilent => "Gateway silent",
+        Kind::BatteryLow => "Battery low",
+        Kind::DiskNearlyFull => "Disk nearly full",
+        Kind::ClockJumped => "The computer's clock jumped",
+        Kind::MessageNotSent => "A message could not be sent",
     }
 }
 

@@ -16,7 +16,7 @@ use super::table::Table;
 use super::tank::tank;
 use super::text::{ID_ACCEPTED, Names, email, id, named};
 use crate::alarms::{Delays, Kind};
-use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
+use crate::garden::plan::{Address, Channel, Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -263,7 +263,8 @@ fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
         if let (Some(who), Some(mut alarms), Some(email)) = (who, alarms, addresses) {
             alarms.sort_unstable();
             alarms.dedup();
-            tells.push(Tell { who, alarms, email });
+            let by = email.into_iter().map(|to| Address { channel: Channel::Email, to }).collect();
+            tells.push(Tell { who, alarms, by, ..Tell::default() });
         }
     }
     tells

@@ -39,8 +39,8 @@ pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
 pub use reader::{Filter, Reader};
 pub use records::{
-    Activity, AlarmRecord, Committed, ForwardRow, Letter, OutboxLetter, RejectRow, Row, Transaction,
-    UnplacedTopic,
+    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, OutboxLetter, Outcome, RejectRow, Row,
+    Transaction, Tried, UnplacedTopic,
 };
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

@@ -4,8 +4,10 @@ use jiff::Timestamp;
 
 use super::series::Series;
 use crate::alarms::State;
+use crate::garden::plan::Id;
 use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
+use crate::telling::{Message, Waiting};
 use crate::why::Why;
 
 /// Everything that is kept together or not at all.
@@ -23,6 +25,45 @@ pub struct Transaction<'a> {
     pub forwarded: &'a [(String, i64)],
     /// Whether the readings are to be queued for the forwarders.
     pub forward: bool,
+    /// Messages to people.
+    pub messages: &'a [Message],
+    /// What came of messages that were tried.
+    pub tries: &'a [Tried],
+    /// All that waits to be told at these sites, in the place of what was kept.
+    pub waiting: &'a [(Id, Vec<Waiting>)],
+}
+
+/// A message that waits to be sent.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DueMessage {
+    pub seq: i64,
+    /// How often it was tried.
+    pub tries: u32,
+    pub message: Message,
+}
+
+/// What came of a try to send a message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tried {
+    /// The message's number.
+    pub seq: i64,
+    pub at: Timestamp,
+    pub outcome: Outcome,
+}
+
+/// How a try ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    Sent,
+    /// It is tried again at `next`.
+    Later {
+        next: Timestamp,
+        reason: String,
+    },
+    /// It is tried no more.
+    GivenUp {
+        reason: String,
+    },
 }
 
 /// A message to deliver at least once.
@@ -49,6 +90,8 @@ pub struct Committed {
     pub last_letter: Option<i64>,
     /// The highest number of a row that was queued for the forwarders.
     pub last_forward: Option<i64>,
+    /// Messages to people that were new.
+    pub messages: usize,
 }
 
 /// A letter that waits in the outbox.

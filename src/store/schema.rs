@@ -11,7 +11,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -156,6 +156,50 @@ ALTER TABLE alarm_change ADD COLUMN how TEXT;
 ALTER TABLE answer ADD COLUMN action TEXT NOT NULL DEFAULT 'acknowledge';
 ALTER TABLE answer ADD COLUMN until INTEGER;
 ALTER TABLE answer ADD COLUMN how TEXT NOT NULL DEFAULT 'command';
+";
+
+/// Messages to people, what waits to be told, and what people say about an alarm.
+/// `body` holds a message as JSON. `state` is waiting, sent or given-up.
+const VERSION_5: &str = "
+CREATE TABLE message (
+    seq      INTEGER PRIMARY KEY AUTOINCREMENT,
+    key      TEXT NOT NULL UNIQUE,
+    made_at  INTEGER NOT NULL,
+    site     TEXT NOT NULL,
+    who      TEXT NOT NULL,
+    channel  TEXT NOT NULL,
+    address  TEXT NOT NULL,
+    priority TEXT NOT NULL,
+    body     TEXT NOT NULL,
+    state    TEXT NOT NULL,
+    tries    INTEGER NOT NULL,
+    next_at  INTEGER NOT NULL,
+    done_at  INTEGER,
+    reason   TEXT NOT NULL
+) STRICT;
+CREATE INDEX message_waiting ON message (channel, next_at) WHERE state = 'waiting';
+
+CREATE TABLE waiting (
+    site  TEXT NOT NULL,
+    who   TEXT NOT NULL,
+    kind  TEXT NOT NULL,
+    place TEXT NOT NULL,
+    wait  TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    due   INTEGER NOT NULL,
+    PRIMARY KEY (site, who, kind, place, wait)
+) STRICT;
+
+CREATE TABLE alarm_note (
+    seq   INTEGER PRIMARY KEY AUTOINCREMENT,
+    at    INTEGER NOT NULL,
+    site  TEXT NOT NULL,
+    kind  TEXT NOT NULL,
+    place TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    note  TEXT NOT NULL,
+    how   TEXT NOT NULL
+) STRICT;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -143,7 +143,7 @@ impl Store {
         self.doubtful = true;
         let path = &self.path;
         let write = |what| write_error(path, what);
-        let Transaction { at, batch, letters, letters_sent, forwarded, forward } = *it;
+        let Transaction { at, batch, letters, letters_sent, forwarded, forward, .. } = *it;
         let mut marks = self.marks;
         let mut committed = Committed::default();
 

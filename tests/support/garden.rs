@@ -104,7 +104,17 @@ pub(crate) fn reading(sensor: u32, ms: i64, raw: f64) -> Reading {
 
 /// A transaction with a batch and nothing else.
 pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
-    Transaction { at: at(0), batch, letters: &[], letters_sent: &[], forwarded: &[], forward: false }
+    Transaction {
+        at: at(0),
+        batch,
+        letters: &[],
+        letters_sent: &[],
+        forwarded: &[],
+        forward: false,
+        messages: &[],
+        tries: &[],
+        waiting: &[],
+    }
 }
 
 /// A step of the kitchen bed's dry-bed alarm.

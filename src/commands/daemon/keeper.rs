@@ -24,7 +24,8 @@ use crate::garden::{Clock, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
-use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction};
+use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::telling::{GivenUp, Telling, Told};
 
 /// Messages in one transaction at most.
 const BATCH_MAX: usize = 2000;
@@ -55,6 +56,8 @@ pub struct Inbox {
     pub requests: mpsc::Receiver<Request>,
     pub letters_sent: mpsc::Receiver<i64>,
     pub forwarded: mpsc::Receiver<(String, i64)>,
+    /// What came of messages to people.
+    pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
 }
 
 /// What others may know of the keeper without asking it.
@@ -75,6 +78,11 @@ pub struct Keeper {
     letters: Vec<Letter>,
     letters_sent: Vec<i64>,
     forwarded: Vec<(String, i64)>,
+    telling: Telling,
+    told: Told,
+    /// Changes of the batch that `telling` has seen.
+    told_of: usize,
+    tries: Vec<Tried>,
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -90,6 +98,8 @@ pub struct Keeper {
     raised: usize,
     pub wake_letters: watch::Sender<i64>,
     pub wake_forward: watch::Sender<i64>,
+    /// Changes when messages to people are added.
+    pub wake_messages: watch::Sender<i64>,
 }
 
 impl Keeper {
@@ -106,6 +116,7 @@ impl Keeper {
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
         restore(&mut desk, &store)?;
+        let telling = Telling::new(&gardens);
         Ok(Self {
             desk,
             store,
@@ -113,6 +124,10 @@ impl Keeper {
             letters: Vec::new(),
             letters_sent: Vec::new(),
             forwarded: Vec::new(),
+            telling,
+            told: Told::default(),
+            told_of: 0,
+            tries: Vec::new(),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
@@ -124,6 +139,7 @@ impl Keeper {
             raised: 0,
             wake_letters: watch::Sender::new(0),
             wake_forward: watch::Sender::new(0),
+            wake_messages: watch::Sender::new(0),
         })
     }
 
@@ -193,6 +209,11 @@ impl Keeper {
         if self.tell && self.letters.is_empty() {
             self.letters.extend(self.batch.changes.iter().map(letter));
         }
+        if self.tell {
+            // A commit that is tried again tells nothing twice.
+            self.telling.take(&self.batch.changes[self.told_of..], now, &mut self.told);
+            self.told_of = self.batch.changes.len();
+        }
         let committed = self.store.commit(&Transaction {
             at: now,
             batch: &self.batch,
@@ -200,6 +221,9 @@ impl Keeper {
             letters_sent: &self.letters_sent,
             forwarded: &self.forwarded,
             forward: self.forward,
+            messages: &self.told.messages,
+            tries: &self.tries,
+            waiting: &self.told.waiting,
         })?;
         for change in &self.batch.changes {
             (self.on_change)(change);
@@ -210,11 +234,17 @@ impl Keeper {
         if let Some(seq) = committed.last_forward {
             self.wake_forward.send_replace(seq);
         }
+        if committed.messages > 0 {
+            self.wake_messages.send_modify(|times| *times += 1);
+        }
         (self.late, self.raised, self.refused) = (self.late(), self.raised(), self.refused());
         self.batch.clear();
         self.letters.clear();
         self.letters_sent.clear();
         self.forwarded.clear();
+        self.told.clear();
+        self.told_of = 0;
+        self.tries.clear();
         Ok(committed)
     }
 
@@ -252,10 +282,14 @@ impl Keeper {
                 });
             }
             self.pass_time(now(), signs);
+            self.tell_in_time(now());
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
-            let something =
-                !self.batch.is_empty() || !self.letters_sent.is_empty() || !self.forwarded.is_empty();
+            let something = !self.batch.is_empty()
+                || !self.letters_sent.is_empty()
+                || !self.forwarded.is_empty()
+                || !self.told.is_empty()
+                || !self.tries.is_empty();
             if something && !self.commit_at_last(signs, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
@@ -292,6 +326,7 @@ impl Keeper {
             Some(request) = inbox.requests.recv() => self.answer(request),
             Some(seq) = inbox.letters_sent.recv() => self.letters_sent.push(seq),
             Some(position) = inbox.forwarded.recv() => self.forwarded.push(position),
+            Some(tried) = inbox.tried.recv() => self.take_try(tried),
             () = stop.cancelled() => return true,
             () = tokio::time::sleep(TICK) => {}
         }
@@ -307,6 +342,25 @@ impl Keeper {
         }
         while let Ok(position) = inbox.forwarded.try_recv() {
             self.forwarded.push(position);
+        }
+        while let Ok(tried) = inbox.tried.try_recv() {
+            self.take_try(tried);
+        }
+    }
+
+    /// Notes what came of a message. One that nobody would take is told otherwise.
+    fn take_try(&mut self, (tried, given_up): (Tried, Option<GivenUp>)) {
+        self.tries.push(tried);
+        if let Some(given_up) = given_up {
+            self.telling.not_sent(&given_up, &mut self.told);
+        }
+    }
+
+    /// Tells what has waited for its time.
+    fn tell_in_time(&mut self, now: Timestamp) {
+        if self.tell {
+            let core = &self.desk.core;
+            self.telling.tick(now, &|key| core.standing(key), &mut self.told);
         }
     }
 

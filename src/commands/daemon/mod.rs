@@ -51,6 +51,7 @@ pub async fn run(
     let (ask, requests) = mpsc::channel(256);
     let (tell_sent, letters_sent) = mpsc::channel(1024);
     let (tell_forwarded, forwarded) = mpsc::channel(256);
+    let (tell_tried, tried) = mpsc::channel(256);
     let signs = Arc::new(Signs::default());
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
@@ -85,14 +86,14 @@ pub async fn run(
         );
         tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
     }
-    drop(tell_forwarded);
+    drop((tell_forwarded, tell_tried));
     if let Some(listener) = listener {
         let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
 
-    let inbox = Inbox { messages, requests, letters_sent, forwarded };
+    let inbox = Inbox { messages, requests, letters_sent, forwarded, tried };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
     tasks.spawn_blocking(move || {
         keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);

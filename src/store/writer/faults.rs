@@ -99,6 +99,9 @@ impl Case {
             letters_sent: &[1],
             forwarded: &self.forwarded,
             forward: true,
+            messages: &[],
+            tries: &[],
+            waiting: &[],
         })
     }
 

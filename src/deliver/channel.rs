@@ -1,0 +1,24 @@
+//! What a way by which people are told has to do.
+
+use std::future::Future;
+
+use crate::telling::Message;
+
+/// Brings messages to one kind of address.
+pub trait Channel: Send + Sync {
+    /// Sends one message and waits until the other side has taken it. It may be
+    /// asked to send the same message again, with the same key, when it was not
+    /// noted that the first was taken.
+    fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
+}
+
+/// Why a message was not taken.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Failure {
+    /// Another try may do.
+    #[error("{0}")]
+    Later(String),
+    /// This message will not be taken, however often it is tried.
+    #[error("{0}")]
+    Never(String),
+}

@@ -1,0 +1,136 @@
+//! What people are told, and what waits to be told.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Priority, State};
+use crate::garden::plan::{Address, Id};
+use crate::garden::record::AlarmKey;
+
+/// One message to one address of a group, complete: whoever sends it needs to know
+/// nothing else.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Message {
+    /// Says which message it is: written twice it is kept once, and whoever gets it
+    /// twice can see that it is the same. Letters, digits and `-./`, at most 200.
+    pub key: String,
+    pub site: Id,
+    /// The garden's name.
+    pub garden: String,
+    /// The group.
+    pub who: String,
+    pub address: Address,
+    pub made_at: Timestamp,
+    /// The highest of its items'.
+    pub priority: Priority,
+    pub purpose: Purpose,
+    /// One line that says it all. Without control characters.
+    pub subject: String,
+    /// What stands before the items.
+    pub opening: String,
+    /// The most urgent first.
+    pub items: Vec<Item>,
+}
+
+/// Why a message is sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// Something has happened.
+    News,
+    /// What has come together since the last summary.
+    Summary,
+    /// This group was told and has not answered.
+    NotAnswered { by: String },
+    /// It could not be brought to this group.
+    NotDelivered { to: String },
+    /// Something of high priority is over.
+    Over,
+    /// Somebody tries whether messages arrive.
+    Test,
+}
+
+impl Purpose {
+    /// The name in files and tables.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::News => "news",
+            Self::Summary => "summary",
+            Self::NotAnswered { .. } => "not-answered",
+            Self::NotDelivered { .. } => "not-delivered",
+            Self::Over => "over",
+            Self::Test => "test",
+        }
+    }
+
+    /// The group that it is about, where there is one.
+    pub fn about(&self) -> Option<&str> {
+        match self {
+            Self::NotAnswered { by } => Some(by),
+            Self::NotDelivered { to } => Some(to),
+            Self::News | Self::Summary | Self::Over | Self::Test => None,
+        }
+    }
+}
+
+/// One alarm in a message.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Item {
+    pub key: AlarmKey,
+    /// As people call the place.
+    pub place_name: String,
+    pub state: State,
+    pub priority: Priority,
+    /// When the condition began.
+    pub since: Timestamp,
+    /// The same in the site's own time, as people say it.
+    pub since_local: String,
+    pub text: String,
+    pub source: String,
+}
+
+/// Something that waits for its time; the store keeps it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Waiting {
+    /// The group.
+    pub who: String,
+    pub alarm: AlarmKey,
+    /// The occurrence: when its condition began.
+    pub since: Timestamp,
+    /// When its time comes.
+    pub due: Timestamp,
+    pub wait: WaitFor,
+}
+
+/// What is done when its time comes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum WaitFor {
+    /// The group is told, if the alarm still stands.
+    Tell,
+    /// The next group is told, if nobody has answered.
+    Answer,
+}
+
+impl WaitFor {
+    /// The name in tables.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Tell => "tell",
+            Self::Answer => "answer",
+        }
+    }
+
+    /// The value of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Tell, Self::Answer].into_iter().find(|wait| wait.name() == name)
+    }
+}
+
+/// A message that nobody would take.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GivenUp {
+    pub message: Message,
+    /// Whether the same message reached the group by another address.
+    pub reached_otherwise: bool,
+    /// What the other side said last.
+    pub reason: String,
+    pub at: Timestamp,
+}
