@@ -24,6 +24,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::line::{self, Line};
+use crate::settings::is_loopback;
 use crate::store::{ForwardRow, Reader, Series, StoreError};
 
 /// Bytes of an answer that are read to learn what was wrong.
@@ -426,15 +427,6 @@ fn in_nanoseconds(url: &Url) -> Url {
     let others: Vec<_> = url.query_pairs().filter(|(key, _)| key != "precision").collect();
     changed.query_pairs_mut().clear().extend_pairs(others).append_pair("precision", "ns");
     changed
-}
-
-fn is_loopback(url: &Url) -> bool {
-    match url.host() {
-        Some(url::Host::Ipv4(address)) => address.is_loopback(),
-        Some(url::Host::Ipv6(address)) => address.is_loopback(),
-        Some(url::Host::Domain(name)) => name == "localhost",
-        None => false,
-    }
 }
 
 /// Between a half of a time and all of it.
