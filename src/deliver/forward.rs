@@ -399,7 +399,7 @@ fn dropped(text: &str) -> Option<usize> {
 }
 
 /// The beginning of an answer, on one line.
-async fn beginning(mut response: reqwest::Response) -> String {
+pub(super) async fn beginning(mut response: reqwest::Response) -> String {
     let mut bytes = Vec::new();
     while bytes.len() < ANSWER_MAX
         && let Ok(Some(more)) = response.chunk().await
@@ -411,7 +411,7 @@ async fn beginning(mut response: reqwest::Response) -> String {
 }
 
 /// An error with what caused it.
-fn with_causes(error: &dyn std::error::Error) -> String {
+pub(super) fn with_causes(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(error) = cause {
@@ -430,7 +430,7 @@ fn in_nanoseconds(url: &Url) -> Url {
 }
 
 /// Between a half of a time and all of it.
-fn jittered(time: Duration) -> Duration {
+pub(super) fn jittered(time: Duration) -> Duration {
     // The standard library's hasher is seeded at random.
     let random = RandomState::new().build_hasher().finish() as u32;
     let half = time / 2;

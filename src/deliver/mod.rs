@@ -1,6 +1,7 @@
 //! What goes out: alarms over MQTT, readings to time-series servers.
 
 pub mod channel;
+pub mod courier;
 pub mod forward;
 mod letter;
 pub mod line;
