@@ -108,12 +108,14 @@ impl Line {
         self.failures = self.failures.saturating_add(1);
     }
 
-    /// Whether this has not just been said of it.
+    /// Whether this has not just been said of it. Numbers in it make no difference: an
+    /// answer may count.
     pub(super) fn is_news(&mut self, what: &str) -> bool {
-        if self.said.as_deref() == Some(what) {
+        let what: String = what.chars().filter(|c| !c.is_ascii_digit()).collect();
+        if self.said.as_ref() == Some(&what) {
             return false;
         }
-        self.said = Some(what.to_owned());
+        self.said = Some(what);
         true
     }
 }
