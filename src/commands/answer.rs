@@ -13,7 +13,7 @@ use crate::garden::plan::{Garden, Id};
 use crate::garden::record::AlarmKey;
 use crate::page::words;
 use crate::settings::Settings;
-use crate::store::{Reader, leave_answer};
+use crate::store::{self, Reader, leave_answer};
 
 /// Exit codes: done; the alarm is not one that can be answered so; the request is wrong.
 const DONE: u8 = 0;
@@ -165,7 +165,15 @@ pub fn run(
         Ok(input) => input,
         Err(why) => return wrong(why, out),
     };
-    leave_answer(&settings.store.path, &key, input, "command", now).context("leaving the answer")?;
+    let left = store::Answer {
+        key: key.clone(),
+        at: now,
+        input: Some(input),
+        how: "command".to_owned(),
+        since: None,
+        note: None,
+    };
+    leave_answer(&settings.store.path, &left).context("leaving the answer")?;
     let deadline = Instant::now() + PATIENCE;
     let mut taken = false;
     while !taken && Instant::now() < deadline {
