@@ -25,12 +25,12 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-pub use outbox::{Look, Outbox, Which};
+pub use outbox::Outbox;
 
 use super::channel::{Channel, Failure};
 use super::forward::with_causes;
 use crate::garden::plan;
-use crate::store::{DueMessage, Outcome, StoreError, Tried};
+use crate::store::{DueMessage, MessageLook, MessageTime, Outcome, StoreError, Tried};
 use crate::telling::GivenUp;
 use line::{Line, is_urgent, wait_after};
 
@@ -143,7 +143,11 @@ pub async fn run<C: Channel + 'static, O: Outbox>(
     };
     tokio::select! {
         () = stop.cancelled() => {}
-        () = round.work(wake) => {}
+        () = async {
+            round.work(wake).await;
+            // No keeper any more; `stop` is on its way.
+            std::future::pending::<()>().await;
+        } => {}
     }
 }
 
@@ -259,10 +263,10 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let longest = SignedDuration::try_from(self.pace.most + MARGIN).unwrap_or(SignedDuration::MAX);
         let far = now.checked_add(longest).unwrap_or(Timestamp::MAX);
         for (urgent, which) in [
-            (true, Which::DueBy(now)),
-            (true, Which::DueAfter(far)),
-            (false, Which::DueBy(now)),
-            (false, Which::DueAfter(far)),
+            (true, MessageTime::DueBy(now)),
+            (true, MessageTime::DueAfter(far)),
+            (false, MessageTime::DueBy(now)),
+            (false, MessageTime::DueAfter(far)),
         ] {
             // Each look may bring messages of one address only, which is then left out.
             while self.look_for(urgent, which).await {}
@@ -270,7 +274,7 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     }
 
     /// Whether it is worth looking once more.
-    async fn look_for(&mut self, urgent: bool, which: Which) -> bool {
+    async fn look_for(&mut self, urgent: bool, which: MessageTime) -> bool {
         let room = self.room(urgent);
         if room == 0 {
             self.may_be_more = true;
@@ -297,7 +301,7 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     async fn ask_for(
         &mut self,
         urgent: bool,
-        which: Which,
+        which: MessageTime,
         closed: Vec<String>,
         limit: usize,
     ) -> Option<Vec<DueMessage>> {
@@ -305,8 +309,8 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let held = self.lines.values().flat_map(Line::seqs);
         let known = held.chain(under_way).chain(self.reported.keys().copied()).collect();
         let limit = u32::try_from(limit).unwrap_or(u32::MAX);
-        let look = Look { channel: self.kind, which, urgent, closed, known, limit };
-        self.ask(move |outbox| outbox.due(&look)).await
+        let look = MessageLook { channel: self.kind, which, urgent, closed, known, limit };
+        self.ask(move |outbox| outbox.wanted(&look)).await
     }
 
     /// Gives up what is too old, where the address has just failed another message,
@@ -317,7 +321,7 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         for urgent in [true, false] {
             let after = self.give_up.after(urgent);
             let Ok(made_by) = now.checked_sub(after) else { continue };
-            let Some(found) = self.ask_for(urgent, Which::MadeBy(made_by), Vec::new(), HELD_MOST).await
+            let Some(found) = self.ask_for(urgent, MessageTime::MadeBy(made_by), Vec::new(), HELD_MOST).await
             else {
                 return Ok(());
             };
