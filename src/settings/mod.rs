@@ -28,6 +28,7 @@ mod secret;
 mod sensor;
 mod table;
 mod tank;
+mod tell;
 mod text;
 mod topic;
 mod value;
