@@ -42,7 +42,7 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
         let mut alarms = reader.alarms_present().context("reading the alarms")?;
         alarms.retain(|alarm| site.is_none_or(|site| alarm.key.site.as_str() == site));
         if it.json {
-            return json(&alarms, out);
+            return json(gardens, &alarms, out);
         }
         return present(reader, gardens, &alarms, out);
     }
@@ -57,7 +57,7 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
         };
     let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
     if it.json {
-        return json(&changes, out);
+        return json(gardens, &changes, out);
     }
     history(gardens, &changes, out)
 }
@@ -178,8 +178,12 @@ fn place(gardens: &[Garden], alarm: &AlarmRecord) -> String {
         .unwrap_or_else(|| id.to_string())
 }
 
-fn json(alarms: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
-    let published: Vec<_> = alarms.iter().map(Published::of_record).collect();
+fn json(gardens: &[Garden], alarms: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
+    let priority = |alarm: &AlarmRecord| {
+        let kind = alarm.key.kind;
+        garden(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+    };
+    let published: Vec<_> = alarms.iter().map(|it| Published::of_record(it, priority(it))).collect();
     writeln!(out, "{}", serde_json::to_string_pretty(&published).context("writing JSON")?)?;
     Ok(DONE)
 }

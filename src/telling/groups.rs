@@ -64,7 +64,7 @@ impl Telling {
             for group in garden.tell.iter().filter(|group| group.concerns(change.key.kind, &change.key.place))
             {
                 for address in &group.by {
-                    let priority = change.key.kind.priority();
+                    let priority = change.priority;
                     told.messages.push(Message {
                         key: format!(
                             "{}/{}/{}/{}/{}",
