@@ -534,7 +534,7 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "[alarms.tank-too-warm]\nagain_h = -1\n[[tell]]",
             44,
             "alarms.tank-too-warm.again_h",
-            "from 0 to 8760 hours",
+            "from 0 to 8760 (hours",
         ),
         (
             "[[tell]]",
