@@ -102,6 +102,7 @@ impl Case {
             messages: &[],
             tries: &[],
             waiting: &[],
+            notes: &[],
         })
     }
 
