@@ -13,6 +13,7 @@ use super::secret::{Secret, secret};
 use super::table::Table;
 use super::topic::is_filter;
 use super::value::Item;
+use super::watch::{Watching, watching};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -102,6 +103,7 @@ pub(super) struct Daemon {
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
     pub(super) log: Option<Log>,
+    pub(super) watch: Option<Watching>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
 }
@@ -118,6 +120,7 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
         page: root.section("page").and_then(page),
         log: log(root.section("log")),
+        watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
     };

@@ -290,6 +290,11 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
         ("gauge-suspect", None, &mut rules.gauge_suspect),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
         if let Some(rule) = table.section(key) {
             rule_delays(rule, deadband, delays);

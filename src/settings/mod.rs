@@ -31,6 +31,7 @@ mod tank;
 mod text;
 mod topic;
 mod value;
+mod watch;
 
 use std::path::Path;
 
@@ -40,6 +41,7 @@ pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
 pub use secret::Secret;
+pub use watch::Watching;
 
 use crate::garden::plan::Garden;
 use daemon::{Daemon, GARDENS_FOLDER};
@@ -58,6 +60,7 @@ pub struct Settings {
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
     pub log: Log,
+    pub watch: Watching,
 }
 
 /// Reads `config` (a `trug.toml`), the garden files of the folder that it
@@ -252,6 +255,7 @@ impl Reading {
                 gardens: self.gardens,
                 forward: d.forward,
                 log: d.log?,
+                watch: d.watch?,
             })
         });
         match settings {
