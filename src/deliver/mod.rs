@@ -5,6 +5,7 @@ pub mod forward;
 mod letter;
 pub mod line;
 pub mod mqtt;
+pub mod mqtt_now;
 pub(crate) mod published;
 
 pub(crate) use published::Published;

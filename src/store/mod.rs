@@ -25,6 +25,7 @@ mod answers;
 mod columns;
 mod error;
 mod log_rows;
+mod own_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -37,6 +38,7 @@ mod writer;
 pub use answers::{Answer, leave_answer};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
+pub use own_rows::Unreached;
 pub use reader::{Filter, Reader};
 pub use records::{
     Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, OutboxLetter, Outcome, RejectRow, Row,

@@ -178,6 +178,7 @@ CREATE TABLE message (
     reason   TEXT NOT NULL
 ) STRICT;
 CREATE INDEX message_waiting ON message (channel, next_at) WHERE state = 'waiting';
+CREATE INDEX message_given_up ON message (done_at) WHERE state = 'given-up';
 
 CREATE TABLE waiting (
     site  TEXT NOT NULL,

@@ -1,7 +1,10 @@
 //! The daemon put together: intake, keeper, letters, forwarders and page.
 
+pub mod direct;
 mod keeper;
+pub mod own;
 mod views;
+pub mod watchdog;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -52,6 +55,7 @@ pub async fn run(
     let (tell_sent, letters_sent) = mpsc::channel(1024);
     let (tell_forwarded, forwarded) = mpsc::channel(256);
     let (tell_tried, tried) = mpsc::channel(256);
+    let (give_look, looks) = mpsc::channel(1);
     let signs = Arc::new(Signs::default());
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
@@ -87,13 +91,42 @@ pub async fn run(
         tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
     }
     drop((tell_forwarded, tell_tried));
+    let watching = own::run(
+        settings.watch,
+        own::names(&settings.gardens),
+        reader.clone(),
+        give_look,
+        system_now,
+        stop.child_token(),
+    );
+    tasks.spawn(async move {
+        watching.await;
+        ("watching", Ok(()))
+    });
+    let past_the_store = direct::Direct {
+        ways: direct::Ways::default(),
+        broker: settings.broker.clone(),
+        signs: Arc::clone(&signs),
+    };
+    let telling_directly = direct::run(past_the_store, stop.child_token());
+    tasks.spawn(async move {
+        telling_directly.await;
+        ("telling past the store", Ok(()))
+    });
+    let well = well(&settings);
+    let manager = watchdog::Manager::from_environment();
+    let managed = watchdog::run(manager, Arc::clone(&signs), well, stop.child_token());
+    tasks.spawn(async move {
+        managed.await;
+        ("service manager", Ok(()))
+    });
     if let Some(listener) = listener {
         let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
 
-    let inbox = Inbox { messages, requests, letters_sent, forwarded, tried };
+    let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
     tasks.spawn_blocking(move || {
         keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);
@@ -113,6 +146,13 @@ pub async fn run(
         warn!("some tasks were still running after {GRACE:?}; stopping without them");
     }
     outcome
+}
+
+/// How the daemon does when nothing is the matter, in one line.
+fn well(settings: &Settings) -> String {
+    let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+    let sensors = settings.gardens.iter().map(|garden| garden.sensors.len()).sum();
+    format!("Listening to {} in {}.", count(sensors, "sensor"), count(settings.gardens.len(), "garden"))
 }
 
 fn early_end(
