@@ -35,7 +35,7 @@ const QUICK: &str = r#"
 [[tell]]
 who = "office"
 alarms = ["store-failing", "forwarding-behind", "disk-nearly-full"]
-email = ["office@school.example"]
+file = ["record"]
 [alarms.store-failing]
 on_delay_s = 3
 off_delay_s = 0
@@ -51,7 +51,26 @@ fn daemon(broker: &Mosquitto) -> Daemon {
     // The daemon's own alarms live by the computer's clock.
     daemon.arguments.clear();
     daemon.set("TRUG__WATCH__EVERY_S", "1");
+    add(&daemon, &format!("[[told_file]]\nname = \"record\"\npath = \"{}\"\n", told(&daemon).display()));
     daemon
+}
+
+/// Adds to trug.toml.
+fn add(daemon: &Daemon, more: &str) {
+    let path = daemon.folder().join("trug.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(path, format!("{text}\n{more}")).unwrap();
+}
+
+/// Where the office is told.
+fn told(daemon: &Daemon) -> std::path::PathBuf {
+    daemon.folder().join("told.jsonl")
+}
+
+/// The lines that the office has been told.
+fn lines(daemon: &Daemon) -> Vec<String> {
+    let text = std::fs::read_to_string(told(daemon)).unwrap_or_default();
+    text.lines().map(str::to_owned).collect()
 }
 
 #[expect(clippy::disallowed_methods, reason = "the daemon under test lives by the computer's clock")]
@@ -117,11 +136,10 @@ fn a_server_that_is_down_is_told_until_it_has_everything() {
     let broker = Mosquitto::start();
     let mut daemon = daemon(&broker);
     let port = free_port();
-    let text = std::fs::read_to_string(daemon.folder().join("trug.toml")).unwrap();
-    let forward = format!(
-        "{text}\n[[forward]]\nname = \"school\"\nurl = \"http://127.0.0.1:{port}/write?db=garden\"\ntimeout_s = 1\n"
+    add(
+        &daemon,
+        &format!("[[forward]]\nname = \"school\"\nurl = \"http://127.0.0.1:{port}/write?db=garden\"\ntimeout_s = 1\n"),
     );
-    std::fs::write(daemon.folder().join("trug.toml"), forward).unwrap();
     daemon.set("TRUG__WATCH__FORWARD_ROWS", "10");
     daemon.start();
     let reader = daemon.reader();
@@ -165,6 +183,8 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
     let told = listener.wait_for("the failing store, published", |heard| heard.topic == topic).text();
     assert!(told.contains(r#""state":"unacknowledged""#) && told.contains(r#""priority":"high""#), "{told}");
     assert!(told.contains("look at them and at the water yourself"), "{told}");
+    let office = wait_until("the office to be told", LIMIT, || lines(&daemon).first().cloned());
+    assert!(office.contains("cannot be written since"), "{office}");
     assert!(history(&reader, Kind::StoreFailing).is_empty(), "nothing can have been stored");
     wait_until("the page to say so", LIMIT, || {
         daemon.assert_alive();
@@ -187,6 +207,16 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
         heard.topic == topic && heard.text().contains("returned-unacknowledged")
     });
     assert_eq!(daemon.get("/health").map(|answer| answer.status), Some(200));
+    // The outbox has the message as one that was sent, and the office has it once.
+    let states = wait_until("the message to be kept", LIMIT, || {
+        let mut select = holder.prepare("SELECT state FROM message WHERE body LIKE '%cannot be written since%'").ok()?;
+        let states: Vec<String> = select.query_map([], |row| row.get(0)).ok()?.collect::<Result<_, _>>().ok()?;
+        (!states.is_empty()).then_some(states)
+    });
+    assert_eq!(states, ["sent"]);
+    assert!(daemon.terminate().success());
+    let told = lines(&daemon).iter().filter(|line| line.contains("cannot be written since")).count();
+    assert_eq!(told, 1, "{:#?}", lines(&daemon));
 }
 
 /// The wall clock of the test below: it is set forward, and time goes on as it does.
@@ -218,6 +248,54 @@ fn a_clock_that_is_set_while_the_daemon_runs_is_told() {
     wait_until("more rounds", LIMIT, || (running.signs.pulse.rounds() > rounds + 2).then_some(()));
     running.end();
     assert_eq!(history(&reader, Kind::ClockJumped).len(), 1);
+}
+
+/// A group whose only address is refused for good, as the outbox notes it, and then one
+/// message that arrives.
+#[test]
+fn a_message_that_reached_nobody_is_told_by_the_daemon_until_one_arrives() {
+    let broker = Mosquitto::start();
+    let more = "[[tell]]\nwho = \"caretaker\"\nalarms = [\"disk-nearly-full\"]\nwebhook = [\"shed\"]\n\
+                [alarms.message-not-sent]\non_delay_s = 0\noff_delay_s = 0\n";
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &format!("{GARDEN}{QUICK}{more}"))]);
+    daemon.arguments.clear();
+    daemon.set("TRUG__WATCH__EVERY_S", "1");
+    daemon.set("TRUG__WATCH__DISK_FREE_MB", "100000000");
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+    let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
+    let port = listener.local_addr().unwrap().port();
+    // 400: the server takes this message at no time (RFC 9110, section 15.5.1).
+    let router = Router::new().fallback(|| async { StatusCode::BAD_REQUEST });
+    runtime.spawn(async move { axum::serve(listener, router).await.unwrap() });
+    std::fs::write(daemon.folder().join("secret"), "a secret of thirty-two characters").unwrap();
+    add(
+        &daemon,
+        &format!(
+            "[[told_file]]\nname = \"record\"\npath = \"{}\"\n[[webhook]]\nname = \"shed\"\n\
+             url = \"http://127.0.0.1:{port}/told\"\nsecret_file = \"secret\"\n",
+            told(&daemon).display()
+        ),
+    );
+    daemon.start();
+    let reader = daemon.reader();
+    let steps = wait_for_steps(&mut daemon, &reader, Kind::MessageNotSent, 1);
+    assert_eq!(steps[0].state, State::Unacknowledged);
+    for words in ["A message to caretaker at Saltbush Gully Primary School did not arrive", "by webhook", "400"] {
+        assert!(steps[0].text.contains(words), "{words} in {}", steps[0].text);
+    }
+    // One that arrives, as the outbox would note it.
+    let connection = rusqlite::Connection::open(daemon.store()).unwrap();
+    connection.busy_timeout(Duration::from_secs(10)).unwrap();
+    connection
+        .execute_batch(
+            "CREATE TEMP TABLE it AS SELECT * FROM message WHERE who = 'caretaker' LIMIT 1;
+             UPDATE it SET seq = NULL, key = key || '-later', made_at = made_at + 1000, state = 'sent',
+                           done_at = made_at + 2000;
+             INSERT INTO message SELECT * FROM it;",
+        )
+        .unwrap();
+    let steps = wait_for_steps(&mut daemon, &reader, Kind::MessageNotSent, 2);
+    assert_eq!(steps[1].state, State::ReturnedUnacknowledged);
 }
 
 /// Rows put in as they come and go.

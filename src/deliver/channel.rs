@@ -1,6 +1,8 @@
 //! What a way by which people are told has to do.
 
 use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
 
 use crate::telling::Message;
 
@@ -12,13 +14,32 @@ pub trait Channel: Send + Sync {
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
 }
 
+impl<C: Channel> Channel for Arc<C> {
+    fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send {
+        (**self).send(message)
+    }
+}
+
 /// Why a message was not taken.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Failure {
     /// Another try may do.
     #[error("{0}")]
     Later(String),
+    /// Another try may do, and the other side has said from when.
+    #[error("{reason}")]
+    Busy { reason: String, wait: Duration },
     /// This message will not be taken, however often it is tried.
     #[error("{0}")]
     Never(String),
+}
+
+/// A way that `trug.toml` does not have (any more): every message is given up at once.
+#[derive(Clone, Copy, Debug)]
+pub struct NotThere(pub &'static str);
+
+impl Channel for NotThere {
+    async fn send(&self, _message: &Message) -> Result<(), Failure> {
+        Err(Failure::Never(self.0.to_owned()))
+    }
 }

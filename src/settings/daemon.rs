@@ -1,4 +1,5 @@
-//! `trug.toml`: the broker, the store, the page, forwarding and the log.
+//! `trug.toml`: the broker, the store, the page and the log; what goes out has files
+//! of its own.
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -11,9 +12,11 @@ use super::fault::quoted;
 use super::forward::{Forward, forwards};
 use super::secret::{Secret, secret};
 use super::table::Table;
+use super::telling::{TellingSettings, telling};
 use super::topic::is_filter;
 use super::value::Item;
 use super::watch::{Watching, watching};
+use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -102,6 +105,11 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    pub(super) webhooks: Vec<Webhook>,
+    pub(super) told_files: Vec<ToldFile>,
+    /// What groups may name, those at fault included.
+    pub(super) ways: Ways,
+    pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
     pub(super) watch: Option<Watching>,
     /// Relative to the file, as written.
@@ -113,6 +121,8 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
+    let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
@@ -123,6 +133,10 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        webhooks,
+        told_files,
+        ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
+        telling: telling(root.section("telling")),
     };
     root.finish();
     daemon

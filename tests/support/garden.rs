@@ -112,8 +112,10 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         forwarded: &[],
         forward: false,
         messages: &[],
+        sent: &[],
         tries: &[],
         waiting: &[],
+        notes: &[],
     }
 }
 

@@ -53,8 +53,7 @@ pub struct Ways(BTreeMap<plan::Channel, Arc<dyn Fn(Message) -> Sending + Send + 
 
 impl Ways {
     /// Adds the way of a channel.
-    pub fn add<C: Channel + 'static>(&mut self, kind: plan::Channel, by: C) {
-        let by = Arc::new(by);
+    pub fn add<C: Channel + 'static>(&mut self, kind: plan::Channel, by: Arc<C>) {
         let send = move |message: Message| -> Sending {
             let by = Arc::clone(&by);
             Box::pin(async move { by.send(&message).await })
@@ -68,6 +67,7 @@ pub struct Direct {
     pub ways: Ways,
     pub broker: Broker,
     pub signs: Arc<Signs>,
+    pub now: fn() -> Timestamp,
 }
 
 /// Looks until `stop`.
@@ -101,9 +101,12 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
             if !direct.signs.own.claim(&message, since) {
                 continue;
             }
+            let now = direct.now;
             let (ways, signs, places) = (direct.ways.clone(), Arc::clone(&direct.signs), Arc::clone(&places));
             tasks.spawn(async move {
-                if !send(&ways, &signs, &places, &message, since).await {
+                if send(&ways, &signs, &places, &message, since).await {
+                    signs.own.sent(message, now());
+                } else {
                     signs.own.give_back(message, since);
                 }
             });

@@ -20,14 +20,14 @@ use super::watchdog::Pulse;
 use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::record::{AlarmChange, AlarmNote, Batch, Reject};
 use crate::garden::view::SiteView;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::{Clock, Core, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
-use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::store::{Answer, AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
 use crate::telling::{GivenUp, Telling, Told};
 
 /// Messages in one transaction at most.
@@ -116,6 +116,9 @@ pub struct Keeper {
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
     tries: Vec<Tried>,
+    /// Messages that were sent past the store, and when.
+    sent: Vec<(crate::telling::Message, Timestamp)>,
+    notes: Vec<AlarmNote>,
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -152,7 +155,8 @@ impl Keeper {
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
         restore(&mut desk, &store)?;
-        let telling = Telling::new(&gardens);
+        let mut telling = Telling::new(&gardens);
+        telling.restore(Reader::open(store.path())?.waiting()?);
         Ok(Self {
             desk,
             store,
@@ -164,6 +168,8 @@ impl Keeper {
             told: Told::default(),
             told_of: 0,
             tries: Vec::new(),
+            sent: Vec::new(),
+            notes: Vec::new(),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
@@ -268,8 +274,10 @@ impl Keeper {
             forwarded: &self.forwarded,
             forward: self.forward,
             messages: &self.told.messages,
+            sent: &self.sent,
             tries: &self.tries,
             waiting: &self.told.waiting,
+            notes: &self.notes,
         })?;
         for change in &self.batch.changes {
             (self.on_change)(change);
@@ -291,6 +299,8 @@ impl Keeper {
         self.told.clear();
         self.told_of = 0;
         self.tries.clear();
+        self.sent.clear();
+        self.notes.clear();
         Ok(committed)
     }
 
@@ -338,7 +348,9 @@ impl Keeper {
                 || !self.letters_sent.is_empty()
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
-                || !self.tries.is_empty();
+                || !self.tries.is_empty()
+                || signs.own.has_news()
+                || !self.notes.is_empty();
             if something && !self.commit_at_last(signs, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
@@ -487,8 +499,8 @@ impl Keeper {
                 return None;
             }
         };
-        for answer in &answers {
-            if !self.desk.core.answer(&answer.key, answer.input, &answer.how, answer.at, &mut self.batch) {
+        for AnswerRow { answer, .. } in &answers {
+            if !self.take_answer(answer) {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
@@ -497,7 +509,45 @@ impl Keeper {
                 );
             }
         }
-        answers.last().map(|answer| answer.seq)
+        answers.last().map(|row| row.seq)
+    }
+
+    /// Makes a step of one answer, and keeps its note with the step. `false` where
+    /// it changes nothing: then its note is not kept either, so that an answer that
+    /// comes twice leaves nothing behind.
+    fn take_answer(&mut self, answer: &Answer) -> bool {
+        let core = &mut self.desk.core;
+        let Some(life) = core.life(&answer.key) else { return false };
+        // The store keeps whole milliseconds.
+        let occurrence = life.since().map(Timestamp::as_millisecond);
+        if answer.since.is_some_and(|since| occurrence != Some(since.as_millisecond())) {
+            return false;
+        }
+        let (since, at) = match answer.input {
+            Some(input) => {
+                let before = self.batch.changes.len();
+                if !core.answer(&answer.key, input, &answer.how, answer.at, &mut self.batch) {
+                    return false;
+                }
+                let change = &self.batch.changes[before];
+                (change.since, change.at)
+            }
+            None if life.state() == State::Normal => return false,
+            None => {
+                let at = core.moment(&answer.key.site, answer.at);
+                (life.since().unwrap_or(at), at)
+            }
+        };
+        if let Some(note) = &answer.note {
+            self.notes.push(AlarmNote {
+                key: answer.key.clone(),
+                since,
+                at,
+                note: note.clone(),
+                how: answer.how.clone(),
+            });
+        }
+        true
     }
 
     /// Judges what people wrote into the log since the last look, at most once a
@@ -543,7 +593,7 @@ impl Keeper {
         signs.own.writing(began);
         loop {
             self.tell_of_changes(now());
-            signs.own.sort(&mut self.told.messages);
+            signs.own.sort(&mut self.told.messages, &mut self.sent);
             match self.write(now()) {
                 Ok(committed) => {
                     self.record_kept(signs, now());

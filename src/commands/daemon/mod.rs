@@ -20,10 +20,17 @@ use tracing::warn;
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
 pub use views::Asked;
 
+use crate::deliver::channel::{Channel, NotThere};
+use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
+use crate::deliver::told_file::ToldFiles;
+use crate::deliver::webhook::Webhooks;
 use crate::deliver::{mqtt, status_topic};
+use crate::garden::plan;
 use crate::intake::session::{self, Presence};
 use crate::settings::{Forward, ForwardAuth, Settings};
+use crate::store::{Reader, Tried};
+use crate::telling::GivenUp;
 
 /// How long tasks may take to end once they are told.
 const GRACE: Duration = Duration::from_secs(10);
@@ -60,7 +67,7 @@ pub async fn run(
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
 
-    let mut tasks: JoinSet<(&'static str, anyhow::Result<()>)> = JoinSet::new();
+    let mut tasks = Tasks::new();
     let presence = presence(&settings);
     let intake = session::run(
         settings.broker.clone(),
@@ -90,7 +97,16 @@ pub async fn run(
         );
         tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
     }
-    drop((tell_forwarded, tell_tried));
+    let couriers =
+        Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
+    let mut ways = direct::Ways::default();
+    let email = NotThere("nothing can be sent by e-mail yet");
+    couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
+    let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
+    couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
+    let files = ToldFiles::new(&settings.told_files);
+    couriers.spawn(plan::Channel::File, files, &mut tasks, &mut ways);
+    drop((tell_forwarded, couriers));
     let watching = own::run(
         settings.watch,
         own::names(&settings.gardens),
@@ -104,9 +120,10 @@ pub async fn run(
         ("watching", Ok(()))
     });
     let past_the_store = direct::Direct {
-        ways: direct::Ways::default(),
+        ways,
         broker: settings.broker.clone(),
         signs: Arc::clone(&signs),
+        now: system_now,
     };
     let telling_directly = direct::run(past_the_store, stop.child_token());
     tasks.spawn(async move {
@@ -153,6 +170,47 @@ fn well(settings: &Settings) -> String {
     let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let sensors = settings.gardens.iter().map(|garden| garden.sensors.len()).sum();
     format!("Listening to {} in {}.", count(sensors, "sensor"), count(settings.gardens.len(), "garden"))
+}
+
+/// Parts of the daemon, with their names.
+type Tasks = JoinSet<(&'static str, anyhow::Result<()>)>;
+
+/// What couriers share.
+struct Couriers<'a> {
+    settings: &'a Settings,
+    reader: &'a Reader,
+    tell_tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
+    keeper: &'a Keeper,
+    stop: &'a CancellationToken,
+}
+
+impl Couriers<'_> {
+    /// Starts the courier of one channel, and adds it to the ways past the store.
+    fn spawn<C: Channel + 'static>(
+        &self,
+        kind: plan::Channel,
+        by: C,
+        tasks: &mut Tasks,
+        ways: &mut direct::Ways,
+    ) {
+        let by = Arc::new(by);
+        ways.add(kind, Arc::clone(&by));
+        let telling = self.settings.telling;
+        let courier = Courier {
+            kind,
+            by,
+            outbox: self.reader.clone(),
+            give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
+            pace: courier::Pace::default(),
+            now: Box::new(system_now),
+        };
+        let wake = self.keeper.wake_messages.subscribe();
+        let work = courier::run(courier, self.tell_tried.clone(), wake, self.stop.child_token());
+        tasks.spawn(async move {
+            work.await;
+            ("courier", Ok(()))
+        });
+    }
 }
 
 fn early_end(

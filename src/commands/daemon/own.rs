@@ -46,6 +46,8 @@ struct Known {
     claims: Vec<Claim>,
     /// Messages that could not be sent past the store.
     back: Vec<Message>,
+    /// Those that could, and when.
+    sent: Vec<(Message, Timestamp)>,
 }
 
 /// One telling of one occurrence to one address.
@@ -119,9 +121,20 @@ impl Shared {
         known.back.push(message);
     }
 
+    /// Notes that a message was sent past the store.
+    pub fn sent(&self, message: Message, at: Timestamp) {
+        self.known().sent.push((message, at));
+    }
+
+    /// Whether there is something to keep of what was told past the store.
+    pub fn has_news(&self) -> bool {
+        let known = self.known();
+        !known.back.is_empty() || !known.sent.is_empty()
+    }
+
     /// Takes out of `messages` what was or is being told past the store, and adds
-    /// what was given back.
-    pub fn sort(&self, messages: &mut Vec<Message>) {
+    /// what was given back; `sent` gets what was sent.
+    pub fn sort(&self, messages: &mut Vec<Message>, sent: &mut Vec<(Message, Timestamp)>) {
         let mut known = self.known();
         if !known.claims.is_empty() {
             messages.retain_mut(|message| {
@@ -141,6 +154,7 @@ impl Shared {
             });
         }
         messages.append(&mut known.back);
+        sent.append(&mut known.sent);
     }
 }
 
