@@ -250,19 +250,8 @@ impl Keeper {
     /// # Errors
     /// When the store cannot be written.
     pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
-        self.tell_of_changes(now);
+        self.tell_new(now);
         self.write(now)
-    }
-
-    /// Makes letters and messages of the steps that are new in the batch.
-    fn tell_of_changes(&mut self, now: Timestamp) {
-        if self.tell {
-            // A commit that is tried again tells nothing twice.
-            let new = &self.batch.changes[self.told_of..];
-            self.letters.extend(new.iter().map(letter));
-            self.telling.take(new, now, &mut self.told);
-            self.told_of = self.batch.changes.len();
-        }
     }
 
     fn write(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
@@ -417,12 +406,26 @@ impl Keeper {
     fn take_try(&mut self, (tried, given_up): (Tried, Option<GivenUp>)) {
         self.tries.push(tried);
         if let Some(given_up) = given_up {
-            self.telling.not_sent(&given_up, &mut self.told);
+            let core = &self.desk.core;
+            self.telling.not_sent(&given_up, &|key| core.standing(key), &mut self.told);
         }
     }
 
-    /// Tells what has waited for its time.
+    /// Makes letters and messages of the steps that are new in the batch. A commit
+    /// that is tried again tells nothing twice.
+    fn tell_new(&mut self, now: Timestamp) {
+        if self.tell {
+            let new = &self.batch.changes[self.told_of..];
+            self.letters.extend(new.iter().map(letter));
+            self.telling.take(new, now, &mut self.told);
+            self.told_of = self.batch.changes.len();
+        }
+    }
+
+    /// Tells what has waited for its time. The steps come first: an alarm that is
+    /// looked at has taken them already.
     fn tell_in_time(&mut self, now: Timestamp) {
+        self.tell_new(now);
         if self.tell {
             let core = &self.desk.core;
             self.telling.tick(now, &|key| core.standing(key), &mut self.told);
@@ -592,7 +595,7 @@ impl Keeper {
         let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
         signs.own.writing(began);
         loop {
-            self.tell_of_changes(now());
+            self.tell_new(now());
             signs.own.sort(&mut self.told.messages, &mut self.sent);
             match self.write(now()) {
                 Ok(committed) => {
