@@ -7,6 +7,7 @@ pub mod forward;
 mod letter;
 pub mod line;
 pub mod mqtt;
+pub mod mqtt_now;
 pub(crate) mod published;
 mod told;
 pub mod told_file;

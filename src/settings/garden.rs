@@ -18,6 +18,7 @@ use super::tell::tells;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
 use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
+use crate::garden::OWN_PLACE;
 use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -120,6 +121,8 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
+    // The daemon's own alarms.
+    alarm_places.push(OWN_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
@@ -271,6 +274,11 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
         ("gauge-suspect", None, &mut rules.gauge_suspect),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
         judged.push(key);
         if let Some(rule) = table.section(key) {

@@ -8,6 +8,7 @@ pub(crate) mod forwarding;
 pub(crate) mod garden;
 pub(crate) mod http;
 pub(crate) mod influx;
+pub(crate) mod keeper;
 pub(crate) mod listener;
 pub(crate) mod mosquitto;
 pub(crate) mod outlook_score;
