@@ -20,7 +20,7 @@ use crate::deliver::letter;
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, AlarmNote, Batch, Reject};
 use crate::garden::view::SiteView;
-use crate::garden::{Clock, StoredAlarm, restore_from};
+use crate::garden::{Clock, Core, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
@@ -561,23 +561,11 @@ fn log_change(change: &AlarmChange) {
 /// Rebuilds the core from what is stored.
 fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let reader = Reader::open(store.path())?;
-    let Some(latest) = reader.latest_at()? else {
-        for row in reader.log(0)? {
-            desk.core.restore_log(&row.entry);
-        }
-        return Ok(());
-    };
-    // A clock that was once ahead has left rows of times that have not come.
-    let from = restore_from(latest.min(super::system_now()));
-    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
-    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
-    let to = to.unwrap_or(latest);
-    crate::commands::long_memory::restore(core, &reader, None, to)?;
-    reader
-        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
-    let mut scratch = Batch::default();
-    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))?;
+    // Alarms can stand without any reading: somebody wrote down a water test.
+    if let Some(latest) = reader.latest_at()? {
+        restore_readings(core, &reader, store, latest)?;
+    }
     let stored = reader
         .alarms_present()?
         .into_iter()
@@ -598,4 +586,22 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     }
     core.restore_alarms(stored);
     Ok(())
+}
+
+fn restore_readings(
+    core: &mut Core,
+    reader: &Reader,
+    store: &Store,
+    latest: Timestamp,
+) -> Result<(), StoreError> {
+    // A clock that was once ahead has left rows of times that have not come.
+    let from = restore_from(latest.min(super::system_now()));
+    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
+    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
+    let to = to.unwrap_or(latest);
+    crate::commands::long_memory::restore(core, reader, None, to)?;
+    reader
+        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
+    let mut scratch = Batch::default();
+    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))
 }
