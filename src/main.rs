@@ -379,6 +379,7 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let messages = commands::messages::Messages { site, from, to, json };
             let now = commands::daemon::system_now();
             commands::messages::run(&reader(&settings)?, &settings.gardens, &messages, now, &mut out)
+        }
         Command::Tell { test, site } => {
             let asked = commands::tell::Asked { test, site, json };
             runtime()?.block_on(commands::tell::run(
