@@ -2,7 +2,9 @@
 
 use std::future::Future;
 
-use crate::telling::Message;
+use jiff::Timestamp;
+
+use crate::telling::{Item, Message};
 
 /// Brings messages to one kind of address.
 pub trait Channel: Send + Sync {
@@ -10,6 +12,14 @@ pub trait Channel: Send + Sync {
     /// asked to send the same message again, with the same key, when it was not
     /// noted that the first was taken.
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
+}
+
+/// Makes the addresses at which whoever was told can answer an alarm.
+pub trait AnswerLinks: Send + Sync {
+    /// The address of the page on which the group `who` says that it has taken this
+    /// alarm on; `None` where there is no such page. `made_at` is the message's: the
+    /// same message, sent again, has the same link.
+    fn link(&self, item: &Item, who: &str, made_at: Timestamp) -> Option<String>;
 }
 
 /// Why a message was not taken.
