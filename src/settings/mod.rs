@@ -19,6 +19,7 @@ mod files;
 mod forward;
 mod garden;
 mod hours;
+mod mail;
 mod payload;
 mod quality;
 mod range;
@@ -39,6 +40,7 @@ use toml::de::DeTable;
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
+pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
 
 use crate::garden::plan::Garden;
@@ -57,6 +59,8 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
+    /// `None`: no message goes by e-mail.
+    pub mail: Option<Mail>,
     pub log: Log,
 }
 
@@ -251,6 +255,7 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
+                mail: d.mail,
                 log: d.log?,
             })
         });
