@@ -79,14 +79,14 @@ async fn what_is_sent_arrives_whole() {
     let flows = flowing(plain);
     for words in [
         "Saltbush Gully Primary School",
-        "Water temperature changed too fast: Perch tank (do it now)",
+        "Do it now Water temperature changed too fast: Perch tank",
         &item.text,
         "Since today 2:30 pm.",
         "I have taken this on: https://",
         link,
         "Opens a page with one button.",
         "How everything stands now: https://garden.school.example/",
-        "this address is in the group \"teacher\" of Saltbush Gully Primary School",
+        "This address is in the group \"teacher\" of Saltbush Gully Primary School.",
     ] {
         assert!(flows.contains(words), "{words:?} not in\n{plain}");
     }

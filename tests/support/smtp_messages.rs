@@ -153,3 +153,30 @@ pub(crate) fn long() -> Message {
     long.who = "the person answerable".to_owned();
     long
 }
+
+/// The fish are out of danger.
+pub(crate) fn over() -> Message {
+    message(
+        Purpose::Over,
+        "Perch tank: the water temperature is steady again",
+        "",
+        vec![item(
+            Kind::TankTemperatureShock,
+            "perch-tank",
+            "Perch tank",
+            State::Normal,
+            "today 2:30 pm",
+            "The water has changed by less than 0.4 °C within the last hour.",
+        )],
+    )
+}
+
+/// Somebody tries whether messages arrive.
+pub(crate) fn trying() -> Message {
+    message(
+        Purpose::Test,
+        "Saltbush Gully: a test message to teacher",
+        "This is a test. Nothing is wrong, and there is nothing to do.",
+        Vec::new(),
+    )
+}

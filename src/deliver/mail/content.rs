@@ -28,7 +28,7 @@ pub(super) struct Content {
 pub(super) struct Entry {
     pub(super) title: String,
     pub(super) priority: Priority,
-    /// How soon to act; `None` where it is over.
+    /// How soon to act; `None` where it is over or the heading says it.
     pub(super) urgency: Option<&'static str>,
     pub(super) text: Vec<String>,
     /// Since when, and how it stands if that is not plain.
@@ -45,7 +45,11 @@ impl Content {
             }
             _ => None,
         };
-        let entries: Vec<Entry> = message.items.iter().map(|item| Entry::of(item, link(item))).collect();
+        let mut entries: Vec<Entry> = message.items.iter().map(|item| Entry::of(item, link(item))).collect();
+        // The heading has said it.
+        if let (Purpose::News, [only]) = (&message.purpose, entries.as_mut_slice()) {
+            only.urgency = None;
+        }
         let answerable = entries.iter().any(|entry| entry.link.is_some());
         Self {
             garden: line(&message.garden),
@@ -79,12 +83,8 @@ impl Entry {
 
 fn heading(message: &Message) -> &'static str {
     match &message.purpose {
-        Purpose::News => match message.priority {
-            Priority::High => "Do it now",
-            Priority::Medium => "Something to do today",
-            Priority::Low => "Something to do when you can",
-        },
-        Purpose::Summary => "What has come together",
+        Purpose::News => words::priority(message.priority),
+        Purpose::Summary => "Today's list",
         Purpose::NotAnswered { .. } => "Nobody has answered yet",
         Purpose::NotDelivered { .. } => "A message did not arrive",
         Purpose::Over => "It is over",
@@ -95,30 +95,23 @@ fn heading(message: &Message) -> &'static str {
 fn footer(message: &Message, answerable: bool) -> Vec<String> {
     let (who, garden) = (line(&message.who), line(&message.garden));
     let why = match &message.purpose {
-        Purpose::News | Purpose::Summary | Purpose::Over => {
-            format!("You get this because this address is in the group \"{who}\" of {garden}.")
+        Purpose::News | Purpose::Summary | Purpose::Over => String::new(),
+        Purpose::NotAnswered { by } => {
+            format!("You get this because the group \"{}\" was told and has not answered. ", line(by))
         }
-        Purpose::NotAnswered { by } => format!(
-            "You get this because the group \"{}\" was told and has not answered, and \"{who}\" of {garden}, where \
-             this address is in, is told next.",
-            line(by)
-        ),
-        Purpose::NotDelivered { to } => format!(
-            "You get this because it could not be brought to the group \"{}\", and this address is in \"{who}\" of \
-             {garden}.",
-            line(to)
-        ),
-        Purpose::Test => format!(
-            "You get this because somebody tries whether messages reach the group \"{who}\" of {garden}, where \
-             this address is in."
-        ),
+        Purpose::NotDelivered { to } => {
+            format!("You get this because a message to the group \"{}\" did not arrive. ", line(to))
+        }
+        Purpose::Test => "You get this because somebody is testing whether messages arrive. ".to_owned(),
     };
-    let mut footer = vec![why];
+    let mut footer = vec![format!("{why}This address is in the group \"{who}\" of {garden}.")];
     if answerable {
         footer.push("A reply to this e-mail is no answer to an alarm: use its link.".to_owned());
     }
-    footer
-        .push("Who is told of what stands in the garden's file; whoever keeps it can change it.".to_owned());
+    footer.push(
+        "Which group is told of what is written in the garden's file; whoever keeps it can change it."
+            .to_owned(),
+    );
     footer
 }
 

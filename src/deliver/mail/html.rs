@@ -64,6 +64,7 @@ const GARDEN: &str = "margin:0;font-size:15px;";
 const HEADING: &str = "margin:0;font-family:Georgia,'DejaVu Serif',serif;font-size:24px;line-height:1.25;";
 const PARAGRAPH: &str = "margin:0 0 12px;";
 const ENTRY: &str = concat!("margin:0;padding:16px 0;border-top:2px solid ", rule!(), ";");
+const FIRST_ENTRY: &str = "margin:0;padding:0 0 16px;";
 const TITLE: &str = "margin:8px 0;font-family:Georgia,'DejaVu Serif',serif;font-size:19px;line-height:1.3;";
 const SINCE: &str = "margin:0 0 12px;font-size:15px;";
 const BUTTON: &str = concat!(
@@ -110,8 +111,10 @@ pub(super) fn html(content: &Content) -> String {
                     @for part in &content.opening {
                         p style=(PARAGRAPH) { (part) }
                     }
-                    @for part in &content.entries {
-                        (entry(part))
+                    @for (at, part) in content.entries.iter().enumerate() {
+                        // The band above is border enough.
+                        @let style = if at == 0 && content.opening.is_empty() { FIRST_ENTRY } else { ENTRY };
+                        (entry(part, style))
                     }
                     (footer(content))
                 }
@@ -121,9 +124,9 @@ pub(super) fn html(content: &Content) -> String {
     page.into_string()
 }
 
-fn entry(entry: &Entry) -> Markup {
+fn entry(entry: &Entry, style: &str) -> Markup {
     html! {
-        div style=(ENTRY) {
+        div style=(style) {
             @if let Some(urgency) = entry.urgency {
                 p style=(badge(entry.priority)) { (urgency) }
             }
@@ -187,8 +190,24 @@ mod tests {
     #[test]
     fn a_colour_of_text_never_stands_without_its_ground() {
         for style in [
-            BODY, SHEET, BAND, GARDEN, HEADING, PARAGRAPH, ENTRY, TITLE, SINCE, BUTTON, BESIDE, FOOTER, NOTE,
-            BADGE, NOW, TODAY, SOME_TIME,
+            BODY,
+            SHEET,
+            BAND,
+            GARDEN,
+            HEADING,
+            PARAGRAPH,
+            ENTRY,
+            FIRST_ENTRY,
+            TITLE,
+            SINCE,
+            BUTTON,
+            BESIDE,
+            FOOTER,
+            NOTE,
+            BADGE,
+            NOW,
+            TODAY,
+            SOME_TIME,
         ] {
             let sets = |name: &str| style.split(';').any(|rule| rule.starts_with(name));
             assert_eq!(sets("color:"), sets("background-color:"), "{style}");
