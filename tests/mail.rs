@@ -86,7 +86,7 @@ async fn what_is_sent_arrives_whole() {
         link,
         "Opens a page with one button.",
         "How everything stands now: https://garden.school.example/",
-        "This address is in the group \"teacher\" of Saltbush Gully Primary School.",
+        "You get this because this address is in the group \"teacher\" of Saltbush Gully Primary School.",
     ] {
         assert!(flows.contains(words), "{words:?} not in\n{plain}");
     }

@@ -94,17 +94,26 @@ fn heading(message: &Message) -> &'static str {
 
 fn footer(message: &Message, answerable: bool) -> Vec<String> {
     let (who, garden) = (line(&message.who), line(&message.garden));
+    let group = format!("this address is in the group \"{who}\" of {garden}.");
     let why = match &message.purpose {
-        Purpose::News | Purpose::Summary | Purpose::Over => String::new(),
+        Purpose::News | Purpose::Summary | Purpose::Over => format!("You get this because {group}"),
         Purpose::NotAnswered { by } => {
-            format!("You get this because the group \"{}\" was told and has not answered. ", line(by))
+            format!(
+                "You get this because the group \"{}\" was told and has not answered, and {group}",
+                line(by)
+            )
         }
         Purpose::NotDelivered { to } => {
-            format!("You get this because a message to the group \"{}\" did not arrive. ", line(to))
+            format!(
+                "You get this because a message to the group \"{}\" did not arrive, and {group}",
+                line(to)
+            )
         }
-        Purpose::Test => "You get this because somebody is testing whether messages arrive. ".to_owned(),
+        Purpose::Test => {
+            format!("You get this because somebody is testing whether messages arrive, and {group}")
+        }
     };
-    let mut footer = vec![format!("{why}This address is in the group \"{who}\" of {garden}.")];
+    let mut footer = vec![why];
     if answerable {
         footer.push("A reply to this e-mail is no answer to an alarm: use its link.".to_owned());
     }
