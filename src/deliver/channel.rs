@@ -1,6 +1,7 @@
 //! What a way by which people are told has to do.
 
 use std::future::Future;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
@@ -28,6 +29,9 @@ pub enum Failure {
     /// Another try may do.
     #[error("{0}")]
     Later(String),
+    /// Another try may do, and the other side has said from when.
+    #[error("{reason}")]
+    Busy { reason: String, wait: Duration },
     /// This message will not be taken, however often it is tried.
     #[error("{0}")]
     Never(String),

@@ -25,6 +25,9 @@ pub(crate) struct Published<'a> {
     /// How a person's answer came.
     #[serde(skip_serializing_if = "Option::is_none")]
     how: Option<&'a str>,
+    /// What that person said; in listings only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    note: Option<&'a str>,
     r#for: &'a [String],
     text: &'a str,
     values: Numbers<'a>,
@@ -72,6 +75,7 @@ impl<'a> Published<'a> {
             at: it.at.to_string(),
             until: it.shelf.map(|(until, _)| until.to_string()),
             how: it.how.as_deref(),
+            note: None,
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),
@@ -81,7 +85,7 @@ impl<'a> Published<'a> {
     }
 
     /// What is stored: the present state, or a step of the history.
-    pub(crate) fn of_record(it: &'a AlarmRecord) -> Self {
+    pub(crate) fn of_record(it: &'a AlarmRecord, note: Option<&'a str>) -> Self {
         let AlarmKey { site, kind, place } = &it.key;
         Self {
             kind: kind.name(),
@@ -94,6 +98,7 @@ impl<'a> Published<'a> {
             at: it.at.to_string(),
             until: it.shelf.map(|(until, _)| until.to_string()),
             how: it.how.as_deref(),
+            note,
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),

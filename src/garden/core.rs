@@ -227,12 +227,9 @@ impl Core {
         batch: &mut Batch,
     ) -> bool {
         let before = batch.changes.len();
+        let now = self.moment(&key.site, now);
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
         let garden = Arc::clone(&site.garden);
-        let now = match self.clock {
-            Clock::Arrival => now,
-            Clock::Readings => site.latest().unwrap_or(now),
-        };
         let Some(standing) = site.standing_mut(key) else { return false };
         let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
         // The delays are the condition's; an answer waits for nothing.
@@ -244,6 +241,23 @@ impl Core {
             change.how = Some(how.to_owned().into());
         }
         batch.changes.len() > before
+    }
+
+    /// The moment on the site's clock at which something counts that a person did at `now`.
+    pub fn moment(&self, site: &crate::garden::plan::Id, now: Timestamp) -> Timestamp {
+        match self.clock {
+            Clock::Arrival => now,
+            Clock::Readings => {
+                let site = self.sites.iter().find(|s| s.garden.site.id == *site);
+                site.and_then(SiteState::latest).unwrap_or(now)
+            }
+        }
+    }
+
+    /// How an alarm stands; `None` where there is no such alarm.
+    pub fn life(&self, key: &AlarmKey) -> Option<crate::alarms::Life> {
+        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
+        site.standing(key).map(|standing| standing.life)
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is

@@ -44,6 +44,16 @@ pub(crate) fn state(state: State) -> &'static str {
     }
 }
 
+/// By which way a person's answer came.
+pub(crate) fn how(how: &str) -> &str {
+    match how {
+        "command" => "on the command line",
+        "mqtt" => "by MQTT",
+        "link" => "by the link in a message",
+        other => other,
+    }
+}
+
 pub(crate) fn kind(kind: Kind) -> &'static str {
     match kind {
         Kind::DryBed => "Bed too dry",

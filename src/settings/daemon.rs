@@ -1,4 +1,5 @@
-//! `trug.toml`: the broker, the store, the page, forwarding and the log.
+//! `trug.toml`: the broker, the store, the page and the log; what goes out has files
+//! of its own.
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -12,8 +13,10 @@ use super::forward::{Forward, forwards};
 use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
+use super::telling::{TellingSettings, telling};
 use super::topic::is_filter;
 use super::value::Item;
+use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -104,6 +107,11 @@ pub(super) struct Daemon {
     pub(super) forward: Vec<Forward>,
     /// The section is not there, or a fault was noted.
     pub(super) mail: Option<Mail>,
+    pub(super) webhooks: Vec<Webhook>,
+    pub(super) told_files: Vec<ToldFile>,
+    /// What groups may name, those at fault included.
+    pub(super) ways: Ways,
+    pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
@@ -114,6 +122,8 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
+    let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
@@ -124,6 +134,10 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
         mail: root.section("mail").and_then(|table| mail(table, folder)),
+        webhooks,
+        told_files,
+        ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
+        telling: telling(root.section("telling")),
     };
     root.finish();
     daemon

@@ -15,6 +15,7 @@ use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
 use super::text::{ID_ACCEPTED, Names, email, id, named};
+use super::webhook::Ways;
 use crate::alarms::{Delays, Kind};
 use crate::garden::plan::{Address, Channel, Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
 
@@ -43,14 +44,17 @@ pub(super) struct Across<'a> {
     pub(super) topics: Names,
     /// What the broker is asked for; `None` where that is itself at fault.
     pub(super) filters: Option<&'a [String]>,
+    /// The webhooks and files that a group may name.
+    pub(super) ways: Ways,
 }
 
 impl<'a> Across<'a> {
-    pub(super) fn new(filters: Option<&'a [String]>) -> Self {
+    pub(super) fn new(filters: Option<&'a [String]>, ways: Ways) -> Self {
         Self {
             sites: Names::new("an id of its own for each site"),
             topics: Names::new("a topic of its own for each sensor"),
             filters,
+            ways,
         }
     }
 }
@@ -109,7 +113,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
-    let tell = tells(root.sections("tell", "who"));
+    let tell = tells(root.sections("tell", "who"), &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
@@ -234,7 +238,7 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
-fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
+fn tells(tables: Vec<Table<'_>>, ways: &Ways) -> Vec<Tell> {
     let mut groups = Names::new("a name of its own for each group");
     let kinds = Kind::ALL.map(Kind::name);
     let mut tells = Vec::new();
@@ -259,11 +263,13 @@ fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
             }),
             None => Some(Vec::new()),
         };
+        let others = ways.read(&table);
         table.finish();
-        if let (Some(who), Some(mut alarms), Some(email)) = (who, alarms, addresses) {
+        if let (Some(who), Some(mut alarms), Some(email), Some(others)) = (who, alarms, addresses, others) {
             alarms.sort_unstable();
             alarms.dedup();
-            let by = email.into_iter().map(|to| Address { channel: Channel::Email, to }).collect();
+            let email = email.into_iter().map(|to| Address { channel: Channel::Email, to });
+            let by = email.chain(others).collect();
             tells.push(Tell { who, alarms, by, ..Tell::default() });
         }
     }

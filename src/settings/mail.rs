@@ -25,7 +25,7 @@ pub struct Mail {
     pub from: Sender,
     /// A file of certificates (PEM) to trust; `None`: the system's.
     pub ca_file: Option<PathBuf>,
-    /// For the whole of one message, 1 to 600 seconds.
+    /// For the whole of one message, 1 to 100 seconds.
     pub timeout: Duration,
 }
 
@@ -104,7 +104,7 @@ pub(super) fn mail(table: Table<'_>, folder: &Path) -> Option<Mail> {
         Some(item) => ca_file(&item, folder).map(Some),
         None => Some(None),
     };
-    let timeout_s = whole(&table, "timeout_s", 1..=600, 30, "seconds");
+    let timeout_s = whole(&table, "timeout_s", 1..=100, 30, "seconds");
     if let (Some((host, item)), Some(MailSecurity::None)) = (&host, security)
         && !is_this_computer(host)
     {

@@ -29,9 +29,11 @@ mod secret;
 mod sensor;
 mod table;
 mod tank;
+mod telling;
 mod text;
 mod topic;
 mod value;
+mod webhook;
 
 use std::path::Path;
 
@@ -42,12 +44,15 @@ pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
 pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
+pub use telling::TellingSettings;
+pub use webhook::{ToldFile, Webhook, server};
 
 use crate::garden::plan::Garden;
 use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
 use environment::Environment;
 use garden::Across;
+pub(crate) use webhook::is_loopback;
 
 /// Everything that the program is told before it starts.
 #[derive(Clone, Debug)]
@@ -61,6 +66,9 @@ pub struct Settings {
     pub forward: Vec<Forward>,
     /// `None`: no message goes by e-mail.
     pub mail: Option<Mail>,
+    pub webhooks: Vec<Webhook>,
+    pub told_files: Vec<ToldFile>,
+    pub telling: TellingSettings,
     pub log: Log,
 }
 
@@ -190,7 +198,8 @@ impl Reading {
         texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
     ) {
         let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
-        let mut across = Across::new(filters);
+        let ways = daemon.map(|d| d.ways.clone()).unwrap_or_default();
+        let mut across = Across::new(filters, ways);
         let mut count = 0usize;
         for (name, text) in texts {
             count += 1;
@@ -256,6 +265,9 @@ impl Reading {
                 gardens: self.gardens,
                 forward: d.forward,
                 mail: d.mail,
+                webhooks: d.webhooks,
+                told_files: d.told_files,
+                telling: d.telling?,
                 log: d.log?,
             })
         });

@@ -114,6 +114,7 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         messages: &[],
         tries: &[],
         waiting: &[],
+        notes: &[],
     }
 }
 

@@ -18,13 +18,13 @@ use tracing::{error, info, warn};
 use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::record::{AlarmChange, AlarmNote, Batch, Reject};
 use crate::garden::view::SiteView;
 use crate::garden::{Clock, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
-use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::store::{Answer, AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
 use crate::telling::{GivenUp, Telling, Told};
 
 /// Messages in one transaction at most.
@@ -83,6 +83,7 @@ pub struct Keeper {
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
     tries: Vec<Tried>,
+    notes: Vec<AlarmNote>,
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -116,7 +117,8 @@ impl Keeper {
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
         restore(&mut desk, &store)?;
-        let telling = Telling::new(&gardens);
+        let mut telling = Telling::new(&gardens);
+        telling.restore(Reader::open(store.path())?.waiting()?);
         Ok(Self {
             desk,
             store,
@@ -128,6 +130,7 @@ impl Keeper {
             told: Told::default(),
             told_of: 0,
             tries: Vec::new(),
+            notes: Vec::new(),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
@@ -224,6 +227,7 @@ impl Keeper {
             messages: &self.told.messages,
             tries: &self.tries,
             waiting: &self.told.waiting,
+            notes: &self.notes,
         })?;
         for change in &self.batch.changes {
             (self.on_change)(change);
@@ -245,6 +249,7 @@ impl Keeper {
         self.told.clear();
         self.told_of = 0;
         self.tries.clear();
+        self.notes.clear();
         Ok(committed)
     }
 
@@ -289,7 +294,8 @@ impl Keeper {
                 || !self.letters_sent.is_empty()
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
-                || !self.tries.is_empty();
+                || !self.tries.is_empty()
+                || !self.notes.is_empty();
             if something && !self.commit_at_last(signs, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
@@ -397,8 +403,8 @@ impl Keeper {
                 return None;
             }
         };
-        for answer in &answers {
-            if !self.desk.core.answer(&answer.key, answer.input, &answer.how, answer.at, &mut self.batch) {
+        for AnswerRow { answer, .. } in &answers {
+            if !self.take_answer(answer) {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
@@ -407,7 +413,45 @@ impl Keeper {
                 );
             }
         }
-        answers.last().map(|answer| answer.seq)
+        answers.last().map(|row| row.seq)
+    }
+
+    /// Makes a step of one answer, and keeps its note with the step. `false` where
+    /// it changes nothing: then its note is not kept either, so that an answer that
+    /// comes twice leaves nothing behind.
+    fn take_answer(&mut self, answer: &Answer) -> bool {
+        let core = &mut self.desk.core;
+        let Some(life) = core.life(&answer.key) else { return false };
+        // The store keeps whole milliseconds.
+        let occurrence = life.since().map(Timestamp::as_millisecond);
+        if answer.since.is_some_and(|since| occurrence != Some(since.as_millisecond())) {
+            return false;
+        }
+        let (since, at) = match answer.input {
+            Some(input) => {
+                let before = self.batch.changes.len();
+                if !core.answer(&answer.key, input, &answer.how, answer.at, &mut self.batch) {
+                    return false;
+                }
+                let change = &self.batch.changes[before];
+                (change.since, change.at)
+            }
+            None if life.state() == State::Normal => return false,
+            None => {
+                let at = core.moment(&answer.key.site, answer.at);
+                (life.since().unwrap_or(at), at)
+            }
+        };
+        if let Some(note) = &answer.note {
+            self.notes.push(AlarmNote {
+                key: answer.key.clone(),
+                since,
+                at,
+                note: note.clone(),
+                how: answer.how.clone(),
+            });
+        }
+        true
     }
 
     /// Judges what people wrote into the log since the last look, at most once a
