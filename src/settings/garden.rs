@@ -1,5 +1,5 @@
-//! One garden file: the site, its rules and who is told; beds, tanks and
-//! sensors have files of their own.
+//! One garden file: the site and its rules; beds, tanks, sensors and who is told
+//! have files of their own.
 
 use std::collections::HashMap;
 
@@ -14,10 +14,11 @@ use super::roof::roof;
 use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
-use super::text::{ID_ACCEPTED, Names, email, id, named};
+use super::tell::tells;
+use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
 use crate::alarms::{Delays, Kind};
-use crate::garden::plan::{Address, Channel, Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
+use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -63,6 +64,8 @@ impl<'a> Across<'a> {
 pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.document().fault_count();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
+    // Where alarms stand, for the groups that name places. A place at fault is one too.
+    let mut alarm_places: Vec<String> = site_table.iter().filter_map(id_of).collect();
     let (site, zone) = match site_table {
         Some(table) => site(table, &mut across.sites),
         None => (None, TimeZone::UTC),
@@ -75,6 +78,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let mut places = Places { beds: HashMap::new(), tanks: HashMap::new() };
     let (mut beds, mut tanks) = (Vec::new(), Vec::new());
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
+        alarm_places.extend(tables.iter().filter_map(id_of));
         if tables.len() > usize::from(PLACES_MAX) {
             root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
         }
@@ -94,6 +98,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     }
 
     let sensor_tables = root.sections("sensor", "id");
+    alarm_places.extend(sensor_tables.iter().filter_map(id_of));
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
@@ -113,7 +118,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
-    let tell = tells(root.sections("tell", "who"), &across.ways);
+    let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
@@ -126,6 +131,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
     Some(Garden { site, beds, tanks, sensors, tell, rules: rules?, roof })
+}
+
+/// The id that a table has, right or wrong.
+fn id_of(table: &Table<'_>) -> Option<String> {
+    table.get("id", Want::Text)?.value().as_str().map(str::to_owned)
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
@@ -237,44 +247,6 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 }
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
-
-fn tells(tables: Vec<Table<'_>>, ways: &Ways) -> Vec<Tell> {
-    let mut groups = Names::new("a name of its own for each group");
-    let kinds = Kind::ALL.map(Kind::name);
-    let mut tells = Vec::new();
-    for table in tables {
-        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
-            let who = named(&item)?;
-            groups.claim(&item, &who).then_some(who)
-        });
-        let alarms = table.need("alarms", Want::List, any_of(kinds)).and_then(|item| {
-            let parts = item.list_of(KINDS)?;
-            if parts.is_empty() {
-                item.refuse(KINDS);
-                return None;
-            }
-            let read: Vec<_> = parts.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
-            read.into_iter().collect::<Option<Vec<Kind>>>()
-        });
-        let addresses = match table.get("email", Want::List) {
-            Some(item) => item.list_of("a list of e-mail addresses").and_then(|parts| {
-                let read: Vec<_> = parts.iter().map(email).collect();
-                read.into_iter().collect::<Option<Vec<String>>>()
-            }),
-            None => Some(Vec::new()),
-        };
-        let others = ways.read(&table);
-        table.finish();
-        if let (Some(who), Some(mut alarms), Some(email), Some(others)) = (who, alarms, addresses, others) {
-            alarms.sort_unstable();
-            alarms.dedup();
-            let email = email.into_iter().map(|to| Address { channel: Channel::Email, to });
-            let by = email.chain(others).collect();
-            tells.push(Tell { who, alarms, by, ..Tell::default() });
-        }
-    }
-    tells
-}
 
 /// The rules' delays, changed by what the file says.
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {

@@ -29,6 +29,7 @@ mod secret;
 mod sensor;
 mod table;
 mod tank;
+mod tell;
 mod telling;
 mod text;
 mod topic;
