@@ -15,7 +15,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
-pub use views::Asked;
+pub use views::{Asked, KeptFigures};
 
 use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::{mqtt, status_topic};
@@ -88,7 +88,13 @@ pub async fn run(
     }
     drop((tell_forwarded, tell_tried));
     if let Some(listener) = listener {
-        let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
+        let views = Asked {
+            requests: ask.clone(),
+            reader,
+            signs: Arc::clone(&signs),
+            gardens: settings.gardens.clone().into(),
+            figures: KeptFigures::default(),
+        };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
