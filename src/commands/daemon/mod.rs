@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
-pub use views::Asked;
+pub use views::{Asked, KeptFigures};
 
 use crate::deliver::channel::Channel;
 use crate::deliver::courier::{self, Courier, GiveUp};
@@ -135,7 +135,13 @@ pub async fn run(
         ("service manager", Ok(()))
     });
     if let Some(listener) = listener {
-        let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
+        let views = Asked {
+            requests: ask.clone(),
+            reader,
+            signs: Arc::clone(&signs),
+            gardens: settings.gardens.clone().into(),
+            figures: KeptFigures::default(),
+        };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
