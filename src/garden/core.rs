@@ -234,7 +234,7 @@ impl Core {
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
         let garden = Arc::clone(&site.garden);
         let Some(standing) = site.standing_mut(key) else { return false };
-        let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: key.kind, place: &key.place };
         // The delays are the condition's; an answer waits for nothing.
         let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
         standing.step(&of, now, input, delays, batch, |_| {
@@ -367,6 +367,7 @@ impl Core {
                         standing.life,
                     );
                 }
+                standing.fresh = None;
                 standing.last = found.map(|a| {
                     let said = Said {
                         text: a.text.clone(),

@@ -165,7 +165,7 @@ impl SiteState {
 }
 
 fn of<'a>(garden: &'a Garden, kind: Kind, place: &'a Id) -> Of<'a> {
-    Of { site: &garden.site, kind, place, tell: &garden.tell }
+    Of { garden, kind, place }
 }
 
 /// The steps carry the times at which they were due, which may have gone by while
