@@ -175,7 +175,8 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     let taken = Taken::default();
     let mut ways = direct::Ways::default();
     ways.add(plan::Channel::Email, Arc::new(taken.clone()));
-    let direct = direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
+    let direct =
+        direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
     running.runtime.spawn(direct::run(direct, stop));
 
     wait_until("a word of life", LIMIT, || (alive() > 0).then_some(()));

@@ -45,5 +45,5 @@ mod wetting_rules;
 pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use equations::EQUATIONS;
-pub use own_rules::{OWN_PLACE, StoreAlarms};
 pub use mulch_day::{MulchAnswer, MulchDay, WaterRun};
+pub use own_rules::{OWN_PLACE, StoreAlarms};

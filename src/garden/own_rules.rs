@@ -203,9 +203,8 @@ fn judge_queues(
     now: Timestamp,
     batch: &mut Batch,
 ) {
-    let age_s = |queue: &QueueSign| {
-        queue.oldest.map_or(0, |oldest| (now.as_second() - oldest.as_second()).max(0))
-    };
+    let age_s =
+        |queue: &QueueSign| queue.oldest.map_or(0, |oldest| (now.as_second() - oldest.as_second()).max(0));
     // How much of its limits each has used; the worst counts.
     let used = |queue: &QueueSign| {
         let rows = queue.rows as f64 / limits.forward_rows.max(1) as f64;

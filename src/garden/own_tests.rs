@@ -124,11 +124,7 @@ fn a_disk_that_fills_is_told_until_there_is_room_beyond_the_deadband() {
     assert_eq!(changes[0].tell, ["grounds"]);
     assert_eq!(
         changes[0].key,
-        AlarmKey {
-            site: Id::new("saltbush-gully"),
-            kind: Kind::DiskNearlyFull,
-            place: Id::new("trug")
-        }
+        AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DiskNearlyFull, place: Id::new("trug") }
     );
 }
 
@@ -327,8 +323,7 @@ fn one_that_was_stored_is_judged_where_it_stands() {
     let gardens =
         [garden("creek", Vec::new()), garden("ridge", vec![group("office", &[Kind::DiskNearlyFull])])];
     let mut core = Core::new(&gardens, Clock::Arrival);
-    let key =
-        AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(OWN_PLACE) };
+    let key = AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(OWN_PLACE) };
     core.restore_alarms(vec![crate::garden::StoredAlarm {
         key,
         state: State::Unacknowledged,

@@ -101,7 +101,8 @@ pub(super) fn forwarding_well() -> Said {
 
 pub(super) fn disk(active: bool, disk: &DiskSign, limit: u64) -> Said {
     let (free, total) = (bytes(disk.free_bytes), bytes(disk.total_bytes));
-    let days = disk.grown_bytes_a_day.filter(|grown| *grown > 0.0).map(|grown| disk.free_bytes as f64 / grown);
+    let days =
+        disk.grown_bytes_a_day.filter(|grown| *grown > 0.0).map(|grown| disk.free_bytes as f64 / grown);
     let mut why = vec![FREE.step(format!("{free} of {total} are free, the limit is {}", bytes(limit)))];
     let mut values = vec![("free_bytes", disk.free_bytes as f64), ("limit_bytes", limit as f64)];
     if let (Some(days), Some(grown)) = (days, disk.grown_bytes_a_day) {
@@ -110,13 +111,13 @@ pub(super) fn disk(active: bool, disk: &DiskSign, limit: u64) -> Said {
     }
     let text = if active {
         let (left, by_when) = match days {
-            Some(days) if days < 1.5 => (
-                " As the record grew in the last day, the disk is full in a day or less.".to_owned(),
-                "now",
-            ),
+            Some(days) if days < 1.5 => {
+                (" As the record grew in the last day, the disk is full in a day or less.".to_owned(), "now")
+            }
             Some(days) => {
                 let whole = (days as u64).min(36_500);
-                let left = format!(" As the record grew in the last day, that lasts for {} days.", grouped(whole));
+                let left =
+                    format!(" As the record grew in the last day, that lasts for {} days.", grouped(whole));
                 (left, if days < 8.0 { "today" } else { "within the week" })
             }
             None => (String::new(), "today"),

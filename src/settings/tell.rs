@@ -13,7 +13,8 @@ use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Id, LocalHours, Next, Tell};
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
-const PLACES: &str = "a list of at least one id of a bed, tank, sensor or gateway, the site's id, or trug for trug itself";
+const PLACES: &str =
+    "a list of at least one id of a bed, tank, sensor or gateway, the site's id, or trug for trug itself";
 const WHAT: &str = "alarms = [\"dry-bed\"] or places = [\"kitchen-bed\"], or both";
 const EMAILS: &str = "a list of e-mail addresses";
 const INSTEAD: &str = "{ email = [\"office@school.example\"] }";

@@ -23,8 +23,10 @@ pub(crate) struct Running {
 
 impl Running {
     pub(crate) fn start(keeper: Keeper, now: fn() -> Timestamp) -> Self {
-        let runtime =
-            tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime for the keeper");
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()
+            .expect("a runtime for the keeper");
         let signs = Arc::new(Signs::default());
         let stop = CancellationToken::new();
         let (to_keeper, messages) = mpsc::channel(1);

@@ -119,12 +119,8 @@ pub async fn run(
         watching.await;
         ("watching", Ok(()))
     });
-    let past_the_store = direct::Direct {
-        ways,
-        broker: settings.broker.clone(),
-        signs: Arc::clone(&signs),
-        now: system_now,
-    };
+    let past_the_store =
+        direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
     let telling_directly = direct::run(past_the_store, stop.child_token());
     tasks.spawn(async move {
         telling_directly.await;

@@ -252,10 +252,10 @@ impl Measuring {
     }
 
     fn disk(&mut self, store: &Path, at: Duration) -> std::io::Result<DiskSign> {
-        let folder = store.parent().filter(|it| !it.as_os_str().is_empty()).map_or_else(
-            || PathBuf::from("."),
-            Path::to_path_buf,
-        );
+        let folder = store
+            .parent()
+            .filter(|it| !it.as_os_str().is_empty())
+            .map_or_else(|| PathBuf::from("."), Path::to_path_buf);
         let found = rustix::fs::statvfs(&folder)?;
         let bytes = std::fs::metadata(store)?.len();
         Ok(DiskSign {

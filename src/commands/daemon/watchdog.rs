@@ -86,8 +86,7 @@ impl Manager {
 
 /// Tells the manager until `stop`. `well` is the line for when nothing is the matter.
 pub async fn run(manager: Manager, signs: Arc<Signs>, well: String, stop: CancellationToken) {
-    let wait =
-        manager.watchdog.map_or(LOOK_LONGEST, |it| (it / LOOKS).clamp(LOOK_SHORTEST, LOOK_LONGEST));
+    let wait = manager.watchdog.map_or(LOOK_LONGEST, |it| (it / LOOKS).clamp(LOOK_SHORTEST, LOOK_LONGEST));
     let mut ready = false;
     let mut seen = 0;
     let mut line = String::new();
