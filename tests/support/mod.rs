@@ -16,6 +16,7 @@ pub mod score;
 pub(crate) mod sender;
 pub(crate) mod simulator;
 pub(crate) mod source;
+pub(crate) mod telling;
 pub(crate) mod told;
 pub(crate) mod views;
 
