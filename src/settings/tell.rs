@@ -8,11 +8,13 @@ use super::hours::{clock_time, hours_over_midnight};
 use super::table::Table;
 use super::text::{Names, email, named};
 use super::value::Item;
+use super::webhook::Ways;
 use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Id, LocalHours, Next, Tell};
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
-const PLACES: &str = "a list of at least one id of a bed, tank, sensor or gateway, or the site's id";
+const PLACES: &str =
+    "a list of at least one id of a bed, tank, sensor or gateway, the site's id, or trug for trug itself";
 const WHAT: &str = "alarms = [\"dry-bed\"] or places = [\"kitchen-bed\"], or both";
 const EMAILS: &str = "a list of e-mail addresses";
 const INSTEAD: &str = "{ email = [\"office@school.example\"] }";
@@ -31,7 +33,7 @@ struct PassedOn<'t> {
 }
 
 /// Reads all groups; `places` are the ids that alarms of this garden stand at.
-pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String]) -> Vec<Tell> {
+pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &Ways) -> Vec<Tell> {
     let mut names = Names::new("a name of its own for each group");
     let mut tells = Vec::new();
     // Groups at fault are known all the same, so that one fault does not make others.
@@ -47,9 +49,9 @@ pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String]) -> Vec<Tell> {
         if alarms.is_none() && at.is_none() && table.document().fault_count() == before {
             table.missing("alarms", WHAT);
         }
-        let by = addresses(&table);
+        let by = addresses(&table, ways);
         let instead = match table.section_like("instead", INSTEAD) {
-            Some(table) => instead(table),
+            Some(table) => instead(table, ways),
             None => Vec::new(),
         };
         let quiet = table.get("quiet", Want::List).and_then(|item| quiet(&item));
@@ -112,7 +114,7 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
         let near = nearest(text, known.iter().map(String::as_str));
         item.fault(
             item.given(),
-            "the id of a bed, tank, sensor or gateway of this file, or the site's",
+            "the id of a bed, tank, sensor or gateway of this file, the site's, or trug",
             near,
         );
         return None;
@@ -121,11 +123,12 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
 }
 
 /// Where a group is told. An address that comes twice counts once.
-fn addresses(table: &Table<'_>) -> Vec<Address> {
+fn addresses(table: &Table<'_>, ways: &Ways) -> Vec<Address> {
     let mut all = Vec::new();
     if let Some(parts) = table.get("email", Want::List).and_then(|item| item.list_of(EMAILS)) {
         all.extend(parts.iter().filter_map(email).map(|to| Address { channel: Channel::Email, to }));
     }
+    all.extend(ways.read(table).unwrap_or_default());
     let mut each_once: Vec<Address> = Vec::with_capacity(all.len());
     for address in all {
         if !each_once.contains(&address) {
@@ -135,9 +138,9 @@ fn addresses(table: &Table<'_>) -> Vec<Address> {
     each_once
 }
 
-fn instead(table: Table<'_>) -> Vec<Address> {
+fn instead(table: Table<'_>, ways: &Ways) -> Vec<Address> {
     let before = table.document().fault_count();
-    let found = addresses(&table);
+    let found = addresses(&table, ways);
     if found.is_empty() && table.document().fault_count() == before {
         table.missing("email", "at least one address: email, webhook or file");
     }
