@@ -296,11 +296,28 @@ fn kills_at_any_moment_lose_no_message_and_make_no_second_one() {
     let mut daemon = daemon(&server, TANKS);
     daemon.start();
     let reader = daemon.reader();
+    // A linear congruential sequence (constants of Knuth's MMIX, from memory): any even
+    // spread of moments will do.
+    let mut state = seed;
+    let mut below = |bound: u64| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) % bound
+    };
     for n in 0..TANKS {
-        bad_water(&daemon, &format!("tank-{n}"));
-        // The daemon looks every two seconds, and at once after a start.
-        let pause = (seed + 1).wrapping_mul(6_364_136_223_846_793_005).rotate_left(n as u32 * 5) % 2300;
-        std::thread::sleep(Duration::from_millis(pause));
+        let tank = format!("tank-{n}");
+        bad_water(&daemon, &tank);
+        if n % 3 == 2 {
+            // Before the daemon has read it, or while it starts.
+            std::thread::sleep(Duration::from_millis(below(400)));
+        } else {
+            wait_until("the alarm", LIMIT, || {
+                daemon.assert_alive();
+                let open = reader.alarms_present().unwrap();
+                open.iter().any(|it| it.key.place.as_str() == tank).then_some(())
+            });
+            // While its message is made, sent, taken or noted.
+            std::thread::sleep(Duration::from_millis(below(40)));
+        }
         daemon.kill();
         daemon.start();
     }
