@@ -44,7 +44,7 @@ async fn outcome(at: At, act: Act) -> (Then, String, Vec<String>) {
     assert!(took < TIMEOUT + slack, "{at:?} {act:?}: {took:?}");
     let (then, why) = match result {
         Ok(()) => (Taken, String::new()),
-        Err(Failure::Later(why)) => (Later, why),
+        Err(Failure::Later(why) | Failure::Busy { reason: why, .. }) => (Later, why),
         Err(Failure::Never(why)) => (Never, why),
     };
     (then, why, server.heard())
