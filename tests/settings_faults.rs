@@ -603,6 +603,34 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "alarms.tank-too-warm.off_delay_s",
             "from 0 to",
         ),
+        (
+            "[[tell]]",
+            "[alarms.tank-too-warm]\nagain_h = -1\n[[tell]]",
+            44,
+            "alarms.tank-too-warm.again_h",
+            "from 0 to 8760 (hours",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.sensor-fault]\nlatching = 1\n[[tell]]",
+            44,
+            "alarms.sensor-fault.latching",
+            "true or false",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.ph]\npriority = \"higher\"\n[[tell]]",
+            44,
+            "alarms.ph.priority",
+            "nearest:  high",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.store-failing]\ndeadband = 1\n[[tell]]",
+            44,
+            "alarms.store-failing.deadband",
+            "again_h",
+        ),
     ];
     check(GARDEN, cases, |text| faults_of(TRUG, &[("garden.toml", text)]));
 }
@@ -833,7 +861,8 @@ fn own_limits_stand_in_front_of_the_tables() {
     let text = replaced(
         &text,
         "[[tell]]",
-        "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n[[tell]]",
+        "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n\
+         [alarms.ph]\nagain_h = 1.5\nlatching = true\npriority = \"high\"\n[alarms.dry-bed]\nagain_h = 0\n[[tell]]",
     );
     let garden = settings_of(&text).gardens.remove(0);
     let tank = &garden.tanks[0];
@@ -858,6 +887,11 @@ fn own_limits_stand_in_front_of_the_tables() {
     let warm = garden.rules.tank_too_warm;
     assert_eq!(format!("{warm:?}"), "Delays { deadband: 1.0, on_s: 1800, off_s: 60 }");
     assert_eq!(garden.rules.sensor_silent.on_s, 0);
+    use trug::alarms::Kind;
+    let conduct = |kind| garden.rules.conducts.of(kind, warm);
+    assert_eq!((conduct(Kind::Ph).again_s, conduct(Kind::Ph).latching), (Some(5400), true));
+    assert_eq!(garden.priority(Kind::Ph).name(), "high");
+    assert_eq!((conduct(Kind::DryBed).again_s, garden.priority(Kind::DryBed).name()), (None, "medium"));
 
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);

@@ -46,7 +46,7 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
         let mut notes = reader.notes(first, Timestamp::MAX, site).context("reading the notes")?;
         notes.retain(|note| alarms.iter().any(|alarm| alarm.key == note.key && alarm.since == note.since));
         if it.json {
-            return json(&alarms, &notes, out);
+            return json(gardens, &alarms, &notes, out);
         }
         return present(reader, gardens, &alarms, &notes, out);
     }
@@ -62,7 +62,7 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
     let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
     let notes = reader.notes(from, to, site).context("reading the notes")?;
     if it.json {
-        return json(&changes, &notes, out);
+        return json(gardens, &changes, &notes, out);
     }
     history(gardens, &changes, &notes, out)
 }
@@ -265,13 +265,22 @@ enum Listed<'a> {
     Note(Note<'a>),
 }
 
-fn json(alarms: &[AlarmRecord], notes: &[AlarmNote], out: &mut dyn Write) -> anyhow::Result<u8> {
+fn json(
+    gardens: &[Garden],
+    alarms: &[AlarmRecord],
+    notes: &[AlarmNote],
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let priority = |alarm: &AlarmRecord| {
+        let kind = alarm.key.kind;
+        garden(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+    };
     let listed: Vec<_> = in_order(alarms, notes)
         .into_iter()
         .map(|happened| match happened {
             Happened::Step(change, note) => {
                 let note = note.map(|note| note.note.as_str());
-                Listed::Alarm(Box::new(Published::of_record(change, note)))
+                Listed::Alarm(Box::new(Published::of_record(change, priority(change), note)))
             }
             Happened::Note(it) => Listed::Note(Note {
                 kind: it.key.kind.name(),

@@ -8,6 +8,7 @@ mod letter;
 pub mod line;
 pub mod mail;
 pub mod mqtt;
+pub mod mqtt_now;
 pub(crate) mod published;
 mod told;
 pub mod told_file;

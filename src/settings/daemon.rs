@@ -16,6 +16,7 @@ use super::table::Table;
 use super::telling::{TellingSettings, telling};
 use super::topic::is_filter;
 use super::value::Item;
+use super::watch::{Watching, watching};
 use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
@@ -113,6 +114,7 @@ pub(super) struct Daemon {
     pub(super) ways: Ways,
     pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
+    pub(super) watch: Option<Watching>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
 }
@@ -131,6 +133,7 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
         page: root.section("page").and_then(page),
         log: log(root.section("log")),
+        watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
         mail: root.section("mail").and_then(|table| mail(table, folder)),

@@ -17,7 +17,8 @@ use super::tank::tank;
 use super::tell::tells;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
-use crate::alarms::{Delays, Kind};
+use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
+use crate::garden::OWN_PLACE;
 use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -32,6 +33,8 @@ const OXYGEN: Range = Range::from_to(0.0, 5.0, "mg/L");
 const PH: Range = Range::from_to(0.0, 2.0, "pH");
 /// Deadband of a temperature.
 const DEGREES: Range = Range::from_to(0.0, 10.0, "degrees C");
+/// Time after which an alarm is told again: up to a year.
+const AGAIN: Range = Range::from_to(0.0, 8760.0, "hours; 0: never again");
 /// Longest delay of a rule, seconds: 30 days.
 const DELAY_MAX_S: u32 = 30 * 86_400;
 /// Beds or tanks of one garden at most; their numbers have 16 bits.
@@ -118,6 +121,8 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
+    // The daemon's own alarms.
+    alarm_places.push(OWN_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
@@ -248,11 +253,12 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
-/// The rules' delays, changed by what the file says.
+/// The rules' delays and the alarms' conduct, changed by what the file says.
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
     let Some(table) = table else { return Some(rules) };
     let before = table.document().fault_count();
+    let mut judged = Vec::new();
     for (key, deadband, delays) in [
         ("dry-bed", Some(PART), &mut rules.dry_bed),
         ("mulch-on-dry-soil", Some(PART), &mut rules.mulch_on_dry_soil),
@@ -268,9 +274,21 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
         ("gauge-suspect", None, &mut rules.gauge_suspect),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
+        judged.push(key);
         if let Some(rule) = table.section(key) {
-            rule_delays(rule, deadband, delays);
+            rule_delays(&rule, deadband, delays);
+            conduct(rule, key, &mut rules.conducts);
+        }
+    }
+    for key in Kind::ALL.map(Kind::name).into_iter().filter(|key| !judged.contains(key)) {
+        if let Some(rule) = table.section(key) {
+            conduct(rule, key, &mut rules.conducts);
         }
     }
     let whole = table.document().fault_count() == before;
@@ -278,7 +296,7 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     whole.then_some(rules)
 }
 
-fn rule_delays(table: Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
+fn rule_delays(table: &Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
     if let Some(range) = deadband
         && let Some(number) = table.get("deadband", Want::Value).and_then(|item| item.number(range))
     {
@@ -290,6 +308,20 @@ fn rule_delays(table: Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
         {
             *seconds = number;
         }
+    }
+}
+
+/// What the file says of an alarm's priority, latch and reminder.
+fn conduct(table: Table<'_>, kind: &str, conducts: &mut Conducts) {
+    let priority = table
+        .get("priority", Want::Text)
+        .and_then(|item| item.name(Priority::from_name, Priority::ALL.map(Priority::name)));
+    let latching = table.get("latching", Want::Value).and_then(|item| item.boolean());
+    let again_h = table.get("again_h", Want::Value).and_then(|item| item.number(AGAIN));
+    if let Some(kind) = Kind::from_name(kind) {
+        // Whole seconds of a year at most; less than one is one, since 0 is never.
+        let again_s = again_h.map(|hours| (hours * 3600.0).ceil() as u32);
+        conducts.set(kind, Own { priority, latching, again_s });
     }
     table.finish();
 }

@@ -34,6 +34,7 @@ mod telling;
 mod text;
 mod topic;
 mod value;
+mod watch;
 mod webhook;
 
 use std::path::Path;
@@ -46,6 +47,7 @@ pub use forward::{Forward, ForwardAuth};
 pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
 pub use telling::TellingSettings;
+pub use watch::Watching;
 pub use webhook::{ToldFile, Webhook, server};
 
 use crate::garden::plan::Garden;
@@ -71,6 +73,7 @@ pub struct Settings {
     pub told_files: Vec<ToldFile>,
     pub telling: TellingSettings,
     pub log: Log,
+    pub watch: Watching,
 }
 
 /// Reads `config` (a `trug.toml`), the garden files of the folder that it
@@ -270,6 +273,7 @@ impl Reading {
                 told_files: d.told_files,
                 telling: d.telling?,
                 log: d.log?,
+                watch: d.watch?,
             })
         });
         match settings {

@@ -1,14 +1,12 @@
 //! What messages say beside the alarms' own texts: subjects, openings and lists.
 
 use crate::alarms::Kind;
+use crate::garden::OWN_PLACE;
 use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::words::list;
 
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(super) const SUBJECT_MAX: usize = 120;
-
-/// The place of the daemon's own alarms.
-const OWN_PLACE: &str = "trug";
 
 /// What is said of an alarm in a few words, `{}` standing for the place or the number.
 struct Phrase {
