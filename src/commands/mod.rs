@@ -12,6 +12,7 @@ pub mod export;
 pub mod import;
 pub mod log;
 mod long_memory;
+pub mod messages;
 pub mod mulch;
 pub mod recent;
 pub mod run;
