@@ -11,7 +11,7 @@ use support::garden::at;
 use support::people::message;
 use support::post::{Does, Post, Scripted};
 use trug::alarms::Priority;
-use trug::deliver::channel::{Failure, NotThere};
+use trug::deliver::channel::Failure;
 use trug::deliver::courier::Pace;
 use trug::garden::plan::Channel;
 use trug::store::MessageState;
@@ -232,7 +232,8 @@ async fn a_way_that_is_not_there_gives_up_at_once_and_says_whether_another_did()
     post.start(Channel::File, Scripted::new(post.clock(), |_, _| Does::Takes));
     tokio::time::sleep(Duration::from_secs(5)).await;
     post.stop().await;
-    post.start(Channel::Webhook, NotThere("it is not set up"));
+    let none = Scripted::new(post.clock(), |_, _| Does::Fails(Failure::Never("it is not set up".to_owned())));
+    post.start(Channel::Webhook, none);
     post.all_done(HOUR).await;
     let mut given_up = post.given_up();
     given_up.sort_by_key(|it| it.message.made_at);
