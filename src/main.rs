@@ -164,6 +164,15 @@ enum Command {
         #[command(subcommand)]
         entry: commands::log::Entry,
     },
+    /// Who is told what, how and when; with --test, whether a message reaches a group
+    Tell {
+        /// Send a test message by every address of this group, and say what happened
+        #[arg(long, value_name = "GROUP")]
+        test: Option<String>,
+        /// One garden only
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+    },
     /// Stored readings as CSV or line protocol
     Export {
         /// Only these sensors; may be repeated
@@ -373,6 +382,15 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let messages = commands::messages::Messages { site, from, to, json };
             let now = commands::daemon::system_now();
             commands::messages::run(&reader(&settings)?, &settings.gardens, &messages, now, &mut out)
+        }
+        Command::Tell { test, site } => {
+            let asked = commands::tell::Asked { test, site, json };
+            runtime()?.block_on(commands::tell::run(
+                &settings,
+                &asked,
+                commands::daemon::system_now,
+                &mut out,
+            ))
         }
         Command::Export { sensors, site, from, to, format, out: file } => {
             let format = match format {

@@ -18,5 +18,6 @@ pub mod mulch;
 pub mod recent;
 pub mod run;
 pub mod telemetry;
+pub mod tell;
 pub mod times;
 pub mod why;

@@ -13,6 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::alarms::{Delays, Input, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::log::LogEntry;
+use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
 use crate::garden::plan::{Garden, Place};
 use crate::garden::rain_days::caught;
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
@@ -72,7 +73,9 @@ impl Core {
             .zip(gardens)
             .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
             .collect();
-        Self { clock, sites: gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect(), sensors }
+        let mut sites: Vec<_> = gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect();
+        place_own(&mut sites);
+        Self { clock, sites, sensors }
     }
 
     /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
@@ -344,6 +347,12 @@ impl Core {
     pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
         for site in &mut self.sites {
             let site_id = site.garden.site.id.clone();
+            // One that stood when no group was concerned elsewhere ends where it stands.
+            for a in stored.iter().filter(|a| a.key.site == site_id && a.key.place.as_str() == OWN_PLACE) {
+                if OWN.contains(&a.key.kind) && a.state != State::Normal {
+                    site.own.carry(a.key.kind);
+                }
+            }
             site.each_standing(|kind, place, standing| {
                 let found = stored
                     .iter()
@@ -375,6 +384,14 @@ impl Core {
     /// The sites' ids and names, in order.
     pub fn sites(&self) -> impl Iterator<Item = &Garden> {
         self.sites.iter().map(|s| &*s.garden)
+    }
+
+    pub(crate) fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    pub(crate) fn site_states_mut(&mut self) -> impl Iterator<Item = &mut SiteState> {
+        self.sites.iter_mut()
     }
 
     pub(crate) fn site_states(&self) -> impl Iterator<Item = &SiteState> {
@@ -510,6 +527,9 @@ impl SiteState {
             visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
         }
+        for (kind, standing) in &self.own.alarms {
+            visit(*kind, &self.own.place, OWN_NAME, standing);
+        }
     }
 
     /// Visits every alarm that this site can have.
@@ -531,6 +551,9 @@ impl SiteState {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
+        }
+        for (kind, standing) in &mut self.own.alarms {
+            visit(*kind, &self.own.place, standing);
         }
     }
 }

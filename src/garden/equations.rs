@@ -8,6 +8,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::evapotranspiration::EQUATIONS,
     super::bed_figures::EQUATIONS,
     super::mulch_day::EQUATIONS,
+    super::own_words::EQUATIONS,
     super::silence::EQUATIONS,
     crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,

@@ -427,6 +427,16 @@ pub struct RuleSettings {
     pub gauge_suspect: Delays,
     /// Priorities, latches and reminders that the garden has changed.
     pub conducts: Conducts,
+    /// No deadband: the record can be written or it cannot.
+    pub store_failing: Delays,
+    /// Deadband: part of the limits.
+    pub forwarding_behind: Delays,
+    /// Deadband: part of the limit.
+    pub disk_nearly_full: Delays,
+    /// No deadband; the off-delay is how long the clock must not have jumped.
+    pub clock_jumped: Delays,
+    /// No deadband: a message arrived or it did not.
+    pub message_not_sent: Delays,
 }
 
 impl Default for RuleSettings {
@@ -448,6 +458,11 @@ impl Default for RuleSettings {
             sensor_silent: delays(0.0, 300, 0),
             gauge_suspect: delays(0.0, 0, 0),
             conducts: Conducts::default(),
+            store_failing: delays(0.0, 60, 300),
+            forwarding_behind: delays(0.5, 600, 0),
+            disk_nearly_full: delays(0.10, 60, 300),
+            clock_jumped: delays(0.0, 0, 3600),
+            message_not_sent: delays(0.0, 120, 300),
         }
     }
 }

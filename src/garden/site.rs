@@ -8,6 +8,7 @@ use crate::alarms::Kind;
 use crate::calibration::Calibrator;
 use crate::garden::bed_outlook::outlook_of;
 use crate::garden::log::SiteLog;
+use crate::garden::own_rules::OwnState;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
@@ -254,6 +255,8 @@ pub(crate) struct SiteState {
     pub(crate) gauges: Vec<u16>,
     /// Evidence about each of them.
     pub(crate) trusts: Vec<Trust>,
+    /// The daemon's alarms about itself.
+    pub(crate) own: OwnState,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -334,6 +337,7 @@ impl SiteState {
             tanks,
             trusts: vec![Trust::default(); gauges.len()],
             gauges,
+            own: OwnState::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,

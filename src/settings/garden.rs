@@ -1,5 +1,5 @@
-//! One garden file: the site, its rules and who is told; beds, tanks and
-//! sensors have files of their own.
+//! One garden file: the site and its rules; beds, tanks, sensors and who is told
+//! have files of their own.
 
 use std::collections::HashMap;
 
@@ -14,9 +14,12 @@ use super::roof::roof;
 use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
-use super::text::{ID_ACCEPTED, Names, email, id, named};
+use super::tell::tells;
+use super::text::{ID_ACCEPTED, Names, id, named};
+use super::webhook::Ways;
 use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
-use crate::garden::plan::{Address, Channel, Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
+use crate::garden::OWN_PLACE;
+use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -45,14 +48,17 @@ pub(super) struct Across<'a> {
     pub(super) topics: Names,
     /// What the broker is asked for; `None` where that is itself at fault.
     pub(super) filters: Option<&'a [String]>,
+    /// The webhooks and files that a group may name.
+    pub(super) ways: Ways,
 }
 
 impl<'a> Across<'a> {
-    pub(super) fn new(filters: Option<&'a [String]>) -> Self {
+    pub(super) fn new(filters: Option<&'a [String]>, ways: Ways) -> Self {
         Self {
             sites: Names::new("an id of its own for each site"),
             topics: Names::new("a topic of its own for each sensor"),
             filters,
+            ways,
         }
     }
 }
@@ -61,6 +67,8 @@ impl<'a> Across<'a> {
 pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.document().fault_count();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
+    // Where alarms stand, for the groups that name places. A place at fault is one too.
+    let mut alarm_places: Vec<String> = site_table.iter().filter_map(id_of).collect();
     let (site, zone) = match site_table {
         Some(table) => site(table, &mut across.sites),
         None => (None, TimeZone::UTC),
@@ -73,6 +81,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let mut places = Places { beds: HashMap::new(), tanks: HashMap::new() };
     let (mut beds, mut tanks) = (Vec::new(), Vec::new());
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
+        alarm_places.extend(tables.iter().filter_map(id_of));
         if tables.len() > usize::from(PLACES_MAX) {
             root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
         }
@@ -92,6 +101,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     }
 
     let sensor_tables = root.sections("sensor", "id");
+    alarm_places.extend(sensor_tables.iter().filter_map(id_of));
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
@@ -111,7 +121,9 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
-    let tell = tells(root.sections("tell", "who"));
+    // The daemon's own alarms.
+    alarm_places.push(OWN_PLACE.to_owned());
+    let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
@@ -124,6 +136,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
     Some(Garden { site, beds, tanks, sensors, tell, rules: rules?, roof })
+}
+
+/// The id that a table has, right or wrong.
+fn id_of(table: &Table<'_>) -> Option<String> {
+    table.get("id", Want::Text)?.value().as_str().map(str::to_owned)
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
@@ -236,42 +253,6 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
-fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
-    let mut groups = Names::new("a name of its own for each group");
-    let kinds = Kind::ALL.map(Kind::name);
-    let mut tells = Vec::new();
-    for table in tables {
-        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
-            let who = named(&item)?;
-            groups.claim(&item, &who).then_some(who)
-        });
-        let alarms = table.need("alarms", Want::List, any_of(kinds)).and_then(|item| {
-            let parts = item.list_of(KINDS)?;
-            if parts.is_empty() {
-                item.refuse(KINDS);
-                return None;
-            }
-            let read: Vec<_> = parts.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
-            read.into_iter().collect::<Option<Vec<Kind>>>()
-        });
-        let addresses = match table.get("email", Want::List) {
-            Some(item) => item.list_of("a list of e-mail addresses").and_then(|parts| {
-                let read: Vec<_> = parts.iter().map(email).collect();
-                read.into_iter().collect::<Option<Vec<String>>>()
-            }),
-            None => Some(Vec::new()),
-        };
-        table.finish();
-        if let (Some(who), Some(mut alarms), Some(email)) = (who, alarms, addresses) {
-            alarms.sort_unstable();
-            alarms.dedup();
-            let by = email.into_iter().map(|to| Address { channel: Channel::Email, to }).collect();
-            tells.push(Tell { who, alarms, by, ..Tell::default() });
-        }
-    }
-    tells
-}
-
 /// The rules' delays and the alarms' conduct, changed by what the file says.
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
@@ -293,6 +274,11 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
         ("gauge-suspect", None, &mut rules.gauge_suspect),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
         judged.push(key);
         if let Some(rule) = table.section(key) {

@@ -112,6 +112,7 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         forwarded: &[],
         forward: false,
         messages: &[],
+        sent: &[],
         tries: &[],
         waiting: &[],
         notes: &[],
