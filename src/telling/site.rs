@@ -51,9 +51,9 @@ pub(super) enum Why {
 }
 
 /// How an alarm stands, for those that still have to be told of it.
-pub(super) fn still(standing: &Standing, alarm: &Alarm, since: Timestamp) -> bool {
+pub(super) fn still(garden: &Garden, standing: &Standing, alarm: &Alarm, since: Timestamp) -> bool {
     let same = whole_millis(standing.since) == since;
-    let open = match alarm.kind.priority() {
+    let open = match garden.priority(alarm.kind) {
         // Even where it is over, somebody has to look.
         Priority::High => standing.state.waits(),
         Priority::Medium | Priority::Low => standing.state == State::Unacknowledged,
@@ -112,7 +112,7 @@ impl Site {
     pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut Said) {
         let alarm = Alarm { kind: change.key.kind, place: change.key.place.clone() };
         let since = whole_millis(change.since);
-        let high = alarm.kind.priority() == Priority::High;
+        let high = self.garden.priority(alarm.kind) == Priority::High;
         match change.to {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
@@ -158,7 +158,7 @@ impl Site {
         now: Timestamp,
         said: &mut Said,
     ) {
-        if alarm.kind.priority() == Priority::High {
+        if self.garden.priority(alarm.kind) == Priority::High {
             let entry = Entry {
                 alarm: alarm.clone(),
                 state: change.to,
@@ -191,7 +191,8 @@ impl Site {
         let before = self.knows(group, alarm, since, now);
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
-        let Some(next) = next.filter(|_| alarm.kind.priority() > Priority::Low && state.waits()) else {
+        let Some(next) = next.filter(|_| self.garden.priority(alarm.kind) > Priority::Low && state.waits())
+        else {
             return;
         };
         let next_told = self.next_of(group).and_then(|next| self.rows.told_now(alarm, next, since));
@@ -336,14 +337,14 @@ impl Site {
         let put_off = |row: &Row| hours.put_off(row.due, now);
         let late: Vec<(Which, Row)> = waiting
             .iter()
-            .filter(|(which, row)| row.due <= now && which.alarm.kind.priority() < Priority::High)
+            .filter(|(which, row)| row.due <= now && self.garden.priority(which.alarm.kind) < Priority::High)
             .filter_map(|(which, row)| Some((which.clone(), Row { due: put_off(row)?, ..*row })))
             .collect();
         if !late.is_empty() {
             for (which, row) in late {
                 self.rows.put(which, row);
             }
-            waiting.retain(|(which, _)| which.alarm.kind.priority() == Priority::High);
+            waiting.retain(|(which, _)| self.garden.priority(which.alarm.kind) == Priority::High);
         }
         // What says more of an alarm goes before its mere news.
         waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
@@ -351,7 +352,7 @@ impl Site {
         for (which, row) in waiting {
             self.rows.remove(&which);
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&standing, &which.alarm, row.since) || done.contains(&which.alarm) {
+            if !still(&self.garden, &standing, &which.alarm, row.since) || done.contains(&which.alarm) {
                 continue;
             }
             done.insert(which.alarm.clone());
@@ -421,11 +422,11 @@ impl Site {
             }
             let Some(next) = self.next_of(which.group) else { continue };
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&standing, &which.alarm, row.since) {
+            if !still(&self.garden, &standing, &which.alarm, row.since) {
                 continue;
             }
             self.drop_answers_to(next, &which.alarm);
-            let high = which.alarm.kind.priority() == Priority::High;
+            let high = self.garden.priority(which.alarm.kind) == Priority::High;
             let due = self.hours(next).at_once(now);
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
@@ -504,10 +505,12 @@ impl Site {
             .filter(|(which, _)| !new.contains(&which.alarm))
             .filter(|(which, row)| {
                 stands(&self.key_of(&which.alarm))
-                    .is_some_and(|standing| still(&standing, &which.alarm, row.since))
+                    .is_some_and(|standing| still(&self.garden, &standing, &which.alarm, row.since))
             })
             .collect();
-        told.sort_by_key(|(which, row)| (std::cmp::Reverse(which.alarm.kind.priority()), row.since));
+        told.sort_by_key(|(which, row)| {
+            (std::cmp::Reverse(self.garden.priority(which.alarm.kind)), row.since)
+        });
         told.iter()
             .map(|(which, _)| {
                 words::headline(which.alarm.kind, &words::place(&self.garden, &which.alarm.place))

@@ -58,7 +58,7 @@ impl Site {
             .filter_map(|item| {
                 let standing = stands(&item.key)?;
                 let since = super::hours::whole_millis(item.since);
-                still(&standing, &alarm_of(item), since).then(|| (item.clone(), standing))
+                still(&self.garden, &standing, &alarm_of(item), since).then(|| (item.clone(), standing))
             })
             .collect();
         if open.is_empty() {
