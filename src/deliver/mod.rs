@@ -4,6 +4,7 @@ pub mod channel;
 pub mod forward;
 mod letter;
 pub mod line;
+mod links;
 pub mod mqtt;
 pub(crate) mod published;
 

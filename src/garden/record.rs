@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Kind, State};
+use crate::alarms::{Input, Kind, State};
 use crate::garden::plan::Id;
 use crate::quality::{Flag, Tests};
 use crate::why::Why;
@@ -110,6 +110,44 @@ pub struct AlarmChange {
     pub tell: Vec<String>,
 }
 
+/// What a person says about an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlarmNote {
+    pub key: AlarmKey,
+    /// The occurrence: when its condition began.
+    pub since: Timestamp,
+    /// When it was said. That of the step where it came with an answer.
+    pub at: Timestamp,
+    /// At most [`AlarmNote::TEXT_MAX`] characters, without control characters.
+    pub note: String,
+    /// By which way it came.
+    pub how: String,
+}
+
+impl AlarmNote {
+    /// Characters of a note at most.
+    pub const TEXT_MAX: usize = 500;
+
+    /// Whether a text may be a note.
+    ///
+    /// # Errors
+    ///
+    /// What is wrong with it, to show to whoever wrote it.
+    pub fn check(text: &str) -> Result<(), String> {
+        let length = text.chars().count();
+        if text.trim().is_empty() {
+            Err("the note is empty".to_owned())
+        } else if length > Self::TEXT_MAX {
+            Err(format!("the note has {length} characters; accepted are at most {}", Self::TEXT_MAX))
+        } else if text.chars().any(char::is_control) {
+            Err("the note holds a line break or another control character; accepted is one line of text"
+                .to_owned())
+        } else {
+            Ok(())
+        }
+    }
+}
+
 /// Everything that one call of the core asks the store to keep, in order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Batch {
@@ -118,6 +156,7 @@ pub struct Batch {
     pub rejects: Vec<Reject>,
     pub unplaced: Vec<Unplaced>,
     pub changes: Vec<AlarmChange>,
+    pub notes: Vec<AlarmNote>,
 }
 
 impl Batch {
@@ -128,6 +167,7 @@ impl Batch {
         self.rejects.clear();
         self.unplaced.clear();
         self.changes.clear();
+        self.notes.clear();
     }
 
     /// Whether there is nothing to keep.
@@ -137,5 +177,39 @@ impl Batch {
             && self.rejects.is_empty()
             && self.unplaced.is_empty()
             && self.changes.is_empty()
+            && self.notes.is_empty()
     }
+}
+
+/// A person's answer to an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    pub key: AlarmKey,
+    /// When it was given.
+    pub at: Timestamp,
+    /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
+    /// else.
+    pub input: Option<Input>,
+    /// By which way it came: "command", "mqtt", "link".
+    pub how: String,
+    /// The occurrence that is answered (when its condition began): the answer is for
+    /// no other. `None`: whatever stands.
+    pub since: Option<Timestamp>,
+    /// A text for which [`AlarmNote::check`] holds.
+    pub note: Option<String>,
+}
+
+/// What came of a person's answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answered {
+    /// The answer was taken: a step was made of it, or its note is kept.
+    Done,
+    /// The alarm stands, and this answer changes nothing: somebody has given it
+    /// already, or the alarm's state wants another one.
+    NotWaiting,
+    /// The alarm is over.
+    Over,
+    /// The answer is to an earlier occurrence; the alarm has come again since.
+    OtherOccurrence,
+    NoSuchAlarm,
 }

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use crate::alarms::{Conduct, Delays, Input, Kind, Life};
 use crate::garden::plan::{Id, Site, Tell};
-use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
+use crate::garden::record::{AlarmChange, AlarmKey, Answered, Batch, Values};
 use crate::why::Why;
 
 /// What an alarm says.
@@ -51,6 +51,21 @@ pub(crate) struct Of<'a> {
 }
 
 impl Standing {
+    /// Why an answer to the occurrence that began at `since` is not one to this
+    /// alarm as it stands; `None` where it is.
+    pub(crate) fn not_of(&self, since: Timestamp, input: Option<Input>) -> Option<Answered> {
+        match (self.life, self.life.since()) {
+            // A new breach that nobody has been told of is no occurrence yet.
+            (Life::Pending { .. }, _) | (Life::Normal, _) => Some(Answered::Over),
+            // The store and the links keep milliseconds.
+            (_, Some(began)) if began.as_millisecond() == since.as_millisecond() => None,
+            (_, Some(_)) => Some(Answered::OtherOccurrence),
+            // Out of sight with nothing the matter: it can be brought back.
+            (_, None) if matches!(input, Some(Input::Unshelve | Input::PutBack)) => None,
+            (_, None) => Some(Answered::Over),
+        }
+    }
+
     /// Takes one judgement. `say` is asked for words only when the published
     /// state changes; it is told whether the alarm is active after the step.
     pub(crate) fn step(

@@ -130,7 +130,7 @@ fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
     }
 }
 
-fn urgency(priority: Priority) -> Markup {
+pub(super) fn urgency(priority: Priority) -> Markup {
     html! { span class={ "urgency " (priority.name()) } { (words::priority(priority)) } }
 }
 

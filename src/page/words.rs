@@ -44,6 +44,16 @@ pub(crate) fn state(state: State) -> &'static str {
     }
 }
 
+/// By which way a person's answer came.
+pub(crate) fn way(how: &str) -> &str {
+    match how {
+        "command" => "with the trug command",
+        "link" => "by the link in a message",
+        "mqtt" => "by a message over MQTT",
+        other => other,
+    }
+}
+
 pub(crate) fn kind(kind: Kind) -> &'static str {
     match kind {
         Kind::DryBed => "Bed too dry",

@@ -6,12 +6,13 @@ use std::time::Duration;
 
 use url::Url;
 
+use super::answers::{Answers, answers};
 use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
 use super::secret::{Secret, secret};
 use super::table::Table;
-use super::topic::is_filter;
+use super::topic::{covers, is_filter};
 use super::value::Item;
 
 /// The broker and how this daemon speaks with it.
@@ -38,6 +39,15 @@ pub struct Broker {
     pub keep_alive: Duration,
     /// How long the broker keeps messages for us while we are away, seconds.
     pub session_expiry_s: u32,
+}
+
+impl Broker {
+    /// Listens to `topic` as well, where the filters do not cover it.
+    pub fn listen_to(&mut self, topic: String) {
+        if !self.topics.iter().any(|filter| covers(filter, &topic)) {
+            self.topics.push(topic);
+        }
+    }
 }
 
 /// Where readings are kept.
@@ -101,6 +111,7 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    pub(super) answers: Option<Answers>,
     pub(super) log: Option<Log>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
@@ -111,12 +122,14 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let page = root.section("page").and_then(page);
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
             .and_then(|table| broker(table, folder)),
         store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
-        page: root.section("page").and_then(page),
+        answers: answers(root.section("answers"), page.as_ref(), folder),
+        page,
         log: log(root.section("log")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),

@@ -9,6 +9,7 @@
 //! Reading never stops at the first fault: all faults of all files come in one
 //! go. What comes out has no impossible value in it.
 
+mod answers;
 mod bed;
 mod calibration;
 mod daemon;
@@ -36,6 +37,7 @@ use std::path::Path;
 
 use toml::de::DeTable;
 
+pub use answers::{AnswerLinks, Answers};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
@@ -57,6 +59,7 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
+    pub answers: Answers,
     pub log: Log,
 }
 
@@ -251,6 +254,7 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
+                answers: d.answers?,
                 log: d.log?,
             })
         });

@@ -18,7 +18,7 @@ use tracing::{error, info, warn};
 use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
 use crate::garden::{Clock, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
@@ -47,6 +47,8 @@ const COUNT_BACK_S: i64 = 7 * 86_400;
 pub enum Request {
     Sites(oneshot::Sender<Vec<(Id, String)>>),
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+    /// Somebody answers an alarm. What came of it is said once it is kept.
+    Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
 
 /// Where the keeper's work comes from.
@@ -80,6 +82,8 @@ pub struct Keeper {
     forwarded: Vec<(String, i64)>,
     telling: Telling,
     told: Told,
+    /// Who waits to hear what came of an answer.
+    answered: Vec<(oneshot::Sender<Answered>, Answered)>,
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
     tries: Vec<Tried>,
@@ -116,6 +120,9 @@ impl Keeper {
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
         restore(&mut desk, &store)?;
+        if settings.answers.mqtt {
+            desk.take_answers();
+        }
         let telling = Telling::new(&gardens);
         Ok(Self {
             desk,
@@ -126,6 +133,7 @@ impl Keeper {
             forwarded: Vec::new(),
             telling,
             told: Told::default(),
+            answered: Vec::new(),
             told_of: 0,
             tries: Vec::new(),
             forward: !names.is_empty(),
@@ -297,6 +305,10 @@ impl Keeper {
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
             }
+            for (reply, answered) in self.answered.drain(..) {
+                // Whoever asked may have gone.
+                let _ = reply.send(answered);
+            }
             if let Some(seq) = logged
                 && let Err(reason) = self.store.log_taken(seq)
             {
@@ -397,12 +409,22 @@ impl Keeper {
                 return None;
             }
         };
-        for answer in &answers {
-            if !self.desk.core.answer(&answer.key, answer.input, &answer.how, answer.at, &mut self.batch) {
+        for row in &answers {
+            let answer = &Answer {
+                key: row.key.clone(),
+                at: row.at,
+                input: Some(row.input),
+                how: row.how.clone(),
+                since: None,
+                note: None,
+            };
+            let answered = self.desk.core.answer(answer, &mut self.batch);
+            if answered != Answered::Done {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
                     place = %answer.key.place,
+                    ?answered,
                     "an answer came for an alarm that was not waiting for one"
                 );
             }
@@ -430,7 +452,7 @@ impl Keeper {
         rows.last().map(|row| row.seq)
     }
 
-    fn answer(&self, request: Request) {
+    fn answer(&mut self, request: Request) {
         // Whoever asked may have gone.
         match request {
             Request::Sites(reply) => {
@@ -440,6 +462,10 @@ impl Keeper {
             }
             Request::Site(id, reply) => {
                 let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+            }
+            Request::Answer(answer, reply) => {
+                let answered = self.desk.core.answer(&answer, &mut self.batch);
+                self.answered.push((reply, answered));
             }
         }
     }

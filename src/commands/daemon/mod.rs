@@ -17,8 +17,10 @@ use tracing::warn;
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
 pub use views::Asked;
 
+use crate::answering::Links;
 use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::{mqtt, status_topic};
+use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
 use crate::settings::{Forward, ForwardAuth, Settings};
 
@@ -58,8 +60,15 @@ pub async fn run(
 
     let mut tasks: JoinSet<(&'static str, anyhow::Result<()>)> = JoinSet::new();
     let presence = presence(&settings);
+    let mut listened = settings.broker.clone();
+    if settings.answers.mqtt {
+        for garden in &settings.gardens {
+            listened.listen_to(answer_topic(garden.site.id.as_str()));
+        }
+    }
+    let links = links(&settings);
     let intake = session::run(
-        settings.broker.clone(),
+        listened,
         presence,
         to_keeper,
         system_now,
@@ -88,7 +97,8 @@ pub async fn run(
     }
     drop((tell_forwarded, tell_tried));
     if let Some(listener) = listener {
-        let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
+        let views =
+            Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs), links, now: system_now };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
@@ -121,6 +131,12 @@ fn early_end(
     let (task, result) = ended.context("a task of the daemon failed")?;
     result?;
     anyhow::bail!("the {task} task ended by itself")
+}
+
+/// What makes and checks the links in messages, where there are any.
+fn links(settings: &Settings) -> Option<Arc<Links>> {
+    let links = settings.answers.links.as_ref()?;
+    Some(Arc::new(Links::new(links.page_url.as_str(), links.secret.reveal().as_bytes(), links.hours)))
 }
 
 fn target(forward: &Forward) -> Target {
