@@ -104,7 +104,12 @@ impl Run {
     }
 
     fn of(garden: &str) -> Self {
-        Self { core: Core::new(&gardens(garden), Clock::Readings), rows: vec![], changes: vec![], notes: vec![] }
+        Self {
+            core: Core::new(&gardens(garden), Clock::Readings),
+            rows: vec![],
+            changes: vec![],
+            notes: vec![],
+        }
     }
 
     /// A person's answer; whether it changed something.
@@ -384,7 +389,8 @@ fn an_answer_is_to_one_occurrence() {
     assert_eq!(run.answered(&seen(t("2026-03-09T10:00"))), Answered::OtherOccurrence);
     assert_eq!(run.answered(&note(t("2026-03-09T10:00"))), Answered::OtherOccurrence);
     assert_eq!(run.answered(&note(began)), Answered::Done);
-    let with_note = Answer { note: Some("I am on it".to_owned()), ..seen(began + SignedDuration::from_micros(7)) };
+    let with_note =
+        Answer { note: Some("I am on it".to_owned()), ..seen(began + SignedDuration::from_micros(7)) };
     assert_eq!(run.answered(&with_note), Answered::Done, "links keep milliseconds");
     assert_eq!(run.answered(&with_note), Answered::NotWaiting);
     let kept: Vec<_> = run.notes.iter().map(|note| (note.since, note.note.as_str())).collect();
@@ -570,7 +576,12 @@ payload = "number"
 every_s = 900
 "#;
     let text = format!("{SMALL}{second}");
-    let mut run = Run { core: Core::new(&gardens(&text), Clock::Readings), rows: vec![], changes: vec![], notes: vec![] };
+    let mut run = Run {
+        core: Core::new(&gardens(&text), Clock::Readings),
+        rows: vec![],
+        changes: vec![],
+        notes: vec![],
+    };
     let deep = SensorIx(3);
     for quarter in 0..48 {
         let at = t("2026-03-10T10:00") + SignedDuration::from_mins(15 * quarter);
@@ -587,7 +598,12 @@ every_s = 900
 /// The computer's clock stands four years ahead for a while and is set right.
 #[test]
 fn a_clock_that_was_ahead_does_not_silence_the_garden() {
-    let mut run = Run { core: Core::new(&gardens(SMALL), Clock::Arrival), rows: vec![], changes: vec![], notes: vec![] };
+    let mut run = Run {
+        core: Core::new(&gardens(SMALL), Clock::Arrival),
+        rows: vec![],
+        changes: vec![],
+        notes: vec![],
+    };
     for minute in [0, 5, 10] {
         run.take(THERMOMETER, t("2030-03-10T10:00") + SignedDuration::from_mins(minute), 22.0);
     }

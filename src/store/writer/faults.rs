@@ -87,6 +87,7 @@ impl Case {
             rejects: vec![reject(5)],
             unplaced: vec![unplaced(6, "new/1"), unplaced(7, "new/2")],
             changes: vec![returned],
+            ..Batch::default()
         };
         Self { folder, store, batch, letters, forwarded: vec![("school".to_owned(), 3)] }
     }
