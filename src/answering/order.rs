@@ -20,7 +20,7 @@ use crate::garden::record::{AlarmKey, AlarmNote, Answer};
 pub const ORDER_MAX: usize = 8 * 1024;
 
 /// Longest time for which an alarm may be put aside, days.
-const SHELF_MAX_DAYS: i32 = 60;
+pub const SHELF_MAX_DAYS: i32 = 60;
 
 /// How answers that come in messages came.
 const HOW: &str = "mqtt";

@@ -4,13 +4,14 @@ use std::io::Write;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use jiff::{Span, Timestamp};
 
 use super::daemon::system_now;
 use crate::alarms::{Input, Kind, State};
+use crate::answering::{SHELF_MAX_DAYS, shelf_end};
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::AlarmKey;
+use crate::garden::record::{self, AlarmKey};
 use crate::page::words;
 use crate::settings::Settings;
 use crate::store::{Reader, leave_answer};
@@ -22,9 +23,6 @@ const WRONG_INPUT: u8 = 2;
 
 /// How long to wait for the daemon to take the answer.
 const PATIENCE: Duration = Duration::from_secs(6);
-
-/// Longest time for which an alarm may be put aside, days.
-const SHELF_MAX_DAYS: i32 = 60;
 
 /// What a person answers.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -100,13 +98,9 @@ impl Answer {
 
 /// The end of a length of time that begins now; days are days of the garden's clock.
 fn until(length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
-    let accepted =
-        format!("--for {length:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d");
-    let span: Span = length.parse().map_err(|_| accepted.clone())?;
-    let start = now.to_zoned_datetime(zone.clone());
-    let end = start.checked_add(span).map_err(|_| accepted.clone())?.timestamp();
-    let last = start.checked_add(Span::new().days(SHELF_MAX_DAYS)).map_err(|_| accepted.clone())?;
-    if end <= now || end > last.timestamp() { Err(accepted) } else { Ok(end) }
+    shelf_end(length, now, zone).ok_or_else(|| {
+        format!("--for {length:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d")
+    })
 }
 
 /// Leaves the answer and waits until the daemon has taken it.
@@ -165,7 +159,15 @@ pub fn run(
         Ok(input) => input,
         Err(why) => return wrong(why, out),
     };
-    leave_answer(&settings.store.path, &key, input, "command", now).context("leaving the answer")?;
+    let left = record::Answer {
+        key: key.clone(),
+        at: now,
+        input: Some(input),
+        how: "command".to_owned(),
+        since: None,
+        note: None,
+    };
+    leave_answer(&settings.store.path, &left).context("leaving the answer")?;
     let deadline = Instant::now() + PATIENCE;
     let mut taken = false;
     while !taken && Instant::now() < deadline {

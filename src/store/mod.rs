@@ -25,6 +25,8 @@ mod answers;
 mod columns;
 mod error;
 mod log_rows;
+mod message_rows;
+mod note_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -32,15 +34,16 @@ mod records;
 mod reject_rows;
 mod schema;
 mod series;
+mod waiting_rows;
 mod writer;
 
-pub use answers::{Answer, leave_answer};
+pub use answers::{AnswerRow, leave_answer};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
 pub use reader::{Filter, Reader};
 pub use records::{
-    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, OutboxLetter, Outcome, RejectRow, Row,
-    Transaction, Tried, UnplacedTopic,
+    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, MessageCount, MessageRecord,
+    MessageState, OutboxLetter, Outcome, RejectRow, Row, Transaction, Tried, UnplacedTopic,
 };
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

@@ -24,7 +24,7 @@ use crate::garden::{Clock, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
-use crate::store::{Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
 use crate::telling::{GivenUp, Telling, Told};
 
 /// Messages in one transaction at most.
@@ -123,7 +123,8 @@ impl Keeper {
         if settings.answers.mqtt {
             desk.take_answers();
         }
-        let telling = Telling::new(&gardens);
+        let mut telling = Telling::new(&gardens);
+        telling.restore(Reader::open(store.path())?.waiting()?);
         Ok(Self {
             desk,
             store,
@@ -409,15 +410,7 @@ impl Keeper {
                 return None;
             }
         };
-        for row in &answers {
-            let answer = &Answer {
-                key: row.key.clone(),
-                at: row.at,
-                input: Some(row.input),
-                how: row.how.clone(),
-                since: None,
-                note: None,
-            };
+        for AnswerRow { answer, .. } in &answers {
             let answered = self.desk.core.answer(answer, &mut self.batch);
             if answered != Answered::Done {
                 info!(
@@ -429,7 +422,7 @@ impl Keeper {
                 );
             }
         }
-        answers.last().map(|answer| answer.seq)
+        answers.last().map(|row| row.seq)
     }
 
     /// Judges what people wrote into the log since the last look, at most once a
