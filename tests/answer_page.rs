@@ -138,7 +138,7 @@ fn the_page_says_how_the_alarm_stands() {
             None,
             Answered::NotWaiting,
             200,
-            &["Somebody has taken it on", "answered already, ", "today 2:40 pm", "by a message over MQTT"],
+            &["Somebody has taken it on", "answered already, ", "today 2:40 pm", "by MQTT"],
         ),
         (
             with_state(State::LatchedAcknowledged),
@@ -162,7 +162,7 @@ fn the_page_says_how_the_alarm_stands() {
             None,
             Answered::Over,
             410,
-            &["It is over", "Perch tank: Water temperature", "today 2:50 pm", "answered, ", "over MQTT"],
+            &["It is over", "Perch tank: Water temperature", "today 2:50 pm", "answered, ", "by MQTT"],
         ),
         (none.clone(), vec![began, over], None, Answered::Over, 410, &["It is over", "today 2:50 pm"]),
         (none, vec![], None, Answered::NoSuchAlarm, 410, &["It is over"]),

@@ -1,6 +1,7 @@
 //! What a way by which people are told has to do.
 
 use std::future::Future;
+use std::time::Duration;
 
 use jiff::Timestamp;
 
@@ -28,7 +29,20 @@ pub enum Failure {
     /// Another try may do.
     #[error("{0}")]
     Later(String),
+    /// Another try may do, and the other side has said from when.
+    #[error("{reason}")]
+    Busy { reason: String, wait: Duration },
     /// This message will not be taken, however often it is tried.
     #[error("{0}")]
     Never(String),
+}
+
+/// A way that `trug.toml` does not have (any more): every message is given up at once.
+#[derive(Clone, Copy, Debug)]
+pub struct NotThere(pub &'static str);
+
+impl Channel for NotThere {
+    async fn send(&self, _message: &Message) -> Result<(), Failure> {
+        Err(Failure::Never(self.0.to_owned()))
+    }
 }

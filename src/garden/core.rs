@@ -236,9 +236,9 @@ impl Core {
         }
         let began = standing.life.since();
         let noted = match *input {
-            None => began.filter(|_| standing.life.state() != State::Normal),
+            None => (standing.life.state() != State::Normal).then(|| began.unwrap_or(at)),
             Some(input) => {
-                let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
+                let of = Of { garden: &garden, kind: key.kind, place: &key.place };
                 // The delays are the condition's; an answer waits for nothing.
                 let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
                 standing.step(&of, at, input, delays, batch, |_| {
@@ -377,6 +377,7 @@ impl Core {
                         standing.life,
                     );
                 }
+                standing.fresh = None;
                 standing.last = found.map(|a| {
                     let said = Said {
                         text: a.text.clone(),

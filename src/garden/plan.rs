@@ -10,7 +10,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{Delays, Kind};
+use crate::alarms::{Conducts, Delays, Kind, Priority};
 use crate::calibration::DatedCalibration;
 use crate::intake::PayloadFormat;
 use crate::quality::Limits;
@@ -63,6 +63,19 @@ pub struct Garden {
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
     pub roof: Option<RoofTank>,
+}
+
+impl Garden {
+    /// How soon somebody must act on an alarm of a kind.
+    pub fn priority(&self, kind: Kind) -> Priority {
+        self.rules.conducts.priority(kind)
+    }
+
+    /// The hours in which water may run at a place: a bed's own, else the site's.
+    pub fn watering_hours(&self, place: &Id) -> &LocalHours {
+        let own = self.beds.iter().find(|bed| bed.id == *place).and_then(|bed| bed.watering_allowed.as_ref());
+        own.unwrap_or(&self.site.watering_allowed)
+    }
 }
 
 /// A roof, and the tank that it fills.
@@ -381,7 +394,7 @@ impl Channel {
     }
 }
 
-/// Deadbands and delays of the rules, with the garden's own changes applied.
+/// Deadbands, delays and conduct of the rules, with the garden's own changes applied.
 #[derive(Clone, Copy, Debug)]
 pub struct RuleSettings {
     /// Deadband: part of readily available water.
@@ -412,6 +425,8 @@ pub struct RuleSettings {
     pub sensor_silent: Delays,
     /// No deadband: the evidence has its own two thresholds.
     pub gauge_suspect: Delays,
+    /// Priorities, latches and reminders that the garden has changed.
+    pub conducts: Conducts,
 }
 
 impl Default for RuleSettings {
@@ -432,6 +447,7 @@ impl Default for RuleSettings {
             ph: delays(0.1, 1800, 1800),
             sensor_silent: delays(0.0, 300, 0),
             gauge_suspect: delays(0.0, 0, 0),
+            conducts: Conducts::default(),
         }
     }
 }

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Input, Kind, State};
+use crate::alarms::{Input, Kind, Priority, State};
 use crate::garden::plan::Id;
 use crate::quality::{Flag, Tests};
 use crate::why::Why;
@@ -89,6 +89,7 @@ pub type Values = Vec<(Cow<'static, str>, f64)>;
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
     pub key: AlarmKey,
+    pub priority: Priority,
     pub from: State,
     pub to: State,
     /// When the condition began.

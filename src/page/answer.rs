@@ -132,7 +132,7 @@ impl Page<'_> {
     fn by_whom(&self) -> Markup {
         html! {
             @if let Some((step, how)) = self.answer() {
-                ", " (words::moment(step.at, self.view.now, &self.view.time_zone)) ", " (words::way(how))
+                ", " (words::moment(step.at, self.view.now, &self.view.time_zone)) ", " (words::how(how))
             }
         }
     }

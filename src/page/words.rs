@@ -45,11 +45,11 @@ pub(crate) fn state(state: State) -> &'static str {
 }
 
 /// By which way a person's answer came.
-pub(crate) fn way(how: &str) -> &str {
+pub(crate) fn how(how: &str) -> &str {
     match how {
-        "command" => "with the trug command",
+        "command" => "on the command line",
+        "mqtt" => "by MQTT",
         "link" => "by the link in a message",
-        "mqtt" => "by a message over MQTT",
         other => other,
     }
 }

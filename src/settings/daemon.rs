@@ -1,4 +1,5 @@
-//! `trug.toml`: the broker, the store, the page, forwarding and the log.
+//! `trug.toml`: the broker, the store, the page and the log; what goes out has files
+//! of its own.
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -12,8 +13,10 @@ use super::fault::quoted;
 use super::forward::{Forward, forwards};
 use super::secret::{Secret, secret};
 use super::table::Table;
+use super::telling::{TellingSettings, telling};
 use super::topic::{covers, is_filter};
 use super::value::Item;
+use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -112,6 +115,11 @@ pub(super) struct Daemon {
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
     pub(super) answers: Option<Answers>,
+    pub(super) webhooks: Vec<Webhook>,
+    pub(super) told_files: Vec<ToldFile>,
+    /// What groups may name, those at fault included.
+    pub(super) ways: Ways,
+    pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
@@ -123,6 +131,8 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
     let page = root.section("page").and_then(page);
+    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
+    let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
@@ -133,6 +143,10 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         log: log(root.section("log")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        webhooks,
+        told_files,
+        ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
+        telling: telling(root.section("telling")),
     };
     root.finish();
     daemon

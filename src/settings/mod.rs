@@ -29,9 +29,12 @@ mod secret;
 mod sensor;
 mod table;
 mod tank;
+mod tell;
+mod telling;
 mod text;
 mod topic;
 mod value;
+mod webhook;
 
 use std::path::Path;
 
@@ -42,12 +45,15 @@ pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
 pub use secret::Secret;
+pub use telling::TellingSettings;
+pub use webhook::{ToldFile, Webhook, server};
 
 use crate::garden::plan::Garden;
 use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
 use environment::Environment;
 use garden::Across;
+pub(crate) use webhook::is_loopback;
 
 /// Everything that the program is told before it starts.
 #[derive(Clone, Debug)]
@@ -60,6 +66,9 @@ pub struct Settings {
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
     pub answers: Answers,
+    pub webhooks: Vec<Webhook>,
+    pub told_files: Vec<ToldFile>,
+    pub telling: TellingSettings,
     pub log: Log,
 }
 
@@ -189,7 +198,8 @@ impl Reading {
         texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
     ) {
         let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
-        let mut across = Across::new(filters);
+        let ways = daemon.map(|d| d.ways.clone()).unwrap_or_default();
+        let mut across = Across::new(filters, ways);
         let mut count = 0usize;
         for (name, text) in texts {
             count += 1;
@@ -255,6 +265,9 @@ impl Reading {
                 gardens: self.gardens,
                 forward: d.forward,
                 answers: d.answers?,
+                webhooks: d.webhooks,
+                told_files: d.told_files,
+                telling: d.telling?,
                 log: d.log?,
             })
         });

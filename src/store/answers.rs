@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, params};
 
 use super::columns::{cut_chars, millis, timestamp};
 use super::error::StoreError;
+use super::reader::Reader;
 use super::schema;
 use super::writer::{BUSY, Store};
 use crate::alarms::{Input, Kind};
@@ -66,19 +67,20 @@ fn input(action: &str, until: Option<Timestamp>) -> Option<Input> {
 }
 
 /// Leaves a person's answer to an alarm. It may be left while a daemon writes to
-/// the file. What a person cannot bring, and what says nothing, is not kept.
+/// the file. Gives its number; `None` where it is nothing that a person can bring, or
+/// says nothing: then it is not kept.
 ///
 /// # Errors
 ///
 /// When the file is missing, not ours, of another version, or cannot be written.
-pub fn leave_answer(path: &Path, answer: &Answer) -> Result<(), StoreError> {
+pub fn leave_answer(path: &Path, answer: &Answer) -> Result<Option<i64>, StoreError> {
     let (action, until) = match answer.input {
         Some(input) => match action(input) {
             Some(action) => action,
-            None => return Ok(()),
+            None => return Ok(None),
         },
         None if answer.note.is_some() => (NOTE, None),
-        None => return Ok(()),
+        None => return Ok(None),
     };
     if !path.exists() {
         return Err(StoreError::Missing { path: path.to_owned() });
@@ -107,8 +109,21 @@ pub fn leave_answer(path: &Path, answer: &Answer) -> Result<(), StoreError> {
         .map_err(|source| StoreError::Write { what: "an answer", path: path.to_owned(), source })
         .and_then(|added| match added {
             0 => Err(StoreError::AnswersFull { path: path.to_owned(), most: WAITING_MAX }),
-            _ => Ok(()),
+            _ => Ok(Some(connection.last_insert_rowid())),
         })
+}
+
+impl Reader {
+    /// Whether the daemon has not taken an answer yet.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read.
+    pub fn answer_waits(&self, seq: i64) -> Result<bool, StoreError> {
+        self.with("answers", |connection| {
+            Ok(connection.prepare_cached("SELECT 1 FROM answer WHERE seq = ?1")?.exists([seq])?)
+        })
+    }
 }
 
 impl Store {

@@ -337,7 +337,7 @@ impl Reader {
 
     /// Calls `each` with the messages of a condition until it says that it has
     /// enough. Those that cannot be understood are left out.
-    fn each_message(
+    pub(super) fn each_message(
         &self,
         condition: &str,
         parameters: impl rusqlite::Params,

@@ -23,6 +23,7 @@
 mod alarm_rows;
 mod answers;
 mod columns;
+mod due_rows;
 mod error;
 mod log_rows;
 mod message_rows;
@@ -38,6 +39,7 @@ mod waiting_rows;
 mod writer;
 
 pub use answers::{AnswerRow, leave_answer};
+pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
 pub use reader::{Filter, Reader};

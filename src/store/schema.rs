@@ -1,5 +1,8 @@
 //! The tables and how an older file is brought up to date.
 
+#[cfg(test)]
+mod older;
+
 use std::path::Path;
 
 use rusqlite::Connection;

@@ -218,11 +218,7 @@ impl Keeper {
         if self.tell && self.letters.is_empty() {
             self.letters.extend(self.batch.changes.iter().map(letter));
         }
-        if self.tell {
-            // A commit that is tried again tells nothing twice.
-            self.telling.take(&self.batch.changes[self.told_of..], now, &mut self.told);
-            self.told_of = self.batch.changes.len();
-        }
+        self.tell_new(now);
         let committed = self.store.commit(&Transaction {
             at: now,
             batch: &self.batch,
@@ -365,12 +361,24 @@ impl Keeper {
     fn take_try(&mut self, (tried, given_up): (Tried, Option<GivenUp>)) {
         self.tries.push(tried);
         if let Some(given_up) = given_up {
-            self.telling.not_sent(&given_up, &mut self.told);
+            let core = &self.desk.core;
+            self.telling.not_sent(&given_up, &|key| core.standing(key), &mut self.told);
         }
     }
 
-    /// Tells what has waited for its time.
+    /// Tells of the steps that were not told of yet. A commit that is tried again
+    /// tells nothing twice.
+    fn tell_new(&mut self, now: Timestamp) {
+        if self.tell {
+            self.telling.take(&self.batch.changes[self.told_of..], now, &mut self.told);
+            self.told_of = self.batch.changes.len();
+        }
+    }
+
+    /// Tells what has waited for its time. The steps come first: an alarm that is
+    /// looked at has taken them already.
     fn tell_in_time(&mut self, now: Timestamp) {
+        self.tell_new(now);
         if self.tell {
             let core = &self.desk.core;
             self.telling.tick(now, &|key| core.standing(key), &mut self.told);

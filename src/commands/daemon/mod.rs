@@ -18,11 +18,18 @@ pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
 pub use views::Asked;
 
 use crate::answering::Links;
+use crate::deliver::channel::{Channel, NotThere};
+use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
+use crate::deliver::told_file::ToldFiles;
+use crate::deliver::webhook::Webhooks;
 use crate::deliver::{mqtt, status_topic};
+use crate::garden::plan;
 use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
 use crate::settings::{Forward, ForwardAuth, Settings};
+use crate::store::{Reader, Tried};
+use crate::telling::GivenUp;
 
 /// How long tasks may take to end once they are told.
 const GRACE: Duration = Duration::from_secs(10);
@@ -58,7 +65,7 @@ pub async fn run(
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
 
-    let mut tasks: JoinSet<(&'static str, anyhow::Result<()>)> = JoinSet::new();
+    let mut tasks = Tasks::new();
     let presence = presence(&settings);
     let mut listened = settings.broker.clone();
     if settings.answers.mqtt {
@@ -95,7 +102,13 @@ pub async fn run(
         );
         tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
     }
-    drop((tell_forwarded, tell_tried));
+    let couriers =
+        Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
+    couriers.spawn(plan::Channel::Email, NotThere("nothing can be sent by e-mail yet"), &mut tasks);
+    let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
+    couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks);
+    couriers.spawn(plan::Channel::File, ToldFiles::new(&settings.told_files), &mut tasks);
+    drop((tell_forwarded, couriers));
     if let Some(listener) = listener {
         let views =
             Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs), links, now: system_now };
@@ -123,6 +136,38 @@ pub async fn run(
         warn!("some tasks were still running after {GRACE:?}; stopping without them");
     }
     outcome
+}
+
+/// Parts of the daemon, with their names.
+type Tasks = JoinSet<(&'static str, anyhow::Result<()>)>;
+
+/// What couriers share.
+struct Couriers<'a> {
+    settings: &'a Settings,
+    reader: &'a Reader,
+    tell_tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
+    keeper: &'a Keeper,
+    stop: &'a CancellationToken,
+}
+
+impl Couriers<'_> {
+    fn spawn(&self, kind: plan::Channel, by: impl Channel + 'static, tasks: &mut Tasks) {
+        let telling = self.settings.telling;
+        let courier = Courier {
+            kind,
+            by,
+            outbox: self.reader.clone(),
+            give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
+            pace: courier::Pace::default(),
+            now: Box::new(system_now),
+        };
+        let wake = self.keeper.wake_messages.subscribe();
+        let work = courier::run(courier, self.tell_tried.clone(), wake, self.stop.child_token());
+        tasks.spawn(async move {
+            work.await;
+            ("courier", Ok(()))
+        });
+    }
 }
 
 fn early_end(
