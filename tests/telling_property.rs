@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseResult;
 use support::telling::{World, garden_in, later, time};
-use trug::alarms::{Conduct, Delays, Input, Kind, Life, Priority, State};
+use trug::alarms::{Conducts, Delays, Input, Kind, Life, Priority, State};
 use trug::garden::plan::Id;
 use trug::garden::record::{AlarmChange, AlarmKey};
 use trug::telling::{Message, Purpose, WaitFor};
@@ -140,7 +140,7 @@ impl Run {
     fn step(&mut self, alarm: usize, input: Input) -> Option<AlarmChange> {
         let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
         let key = self.key(alarm);
-        let conduct = Conduct::of(key.kind, delays);
+        let conduct = Conducts::default().of(key.kind, delays);
         let (life, step) = self.lives[alarm].step(self.now, input, conduct);
         self.lives[alarm] = life;
         let step = step?;
@@ -149,6 +149,7 @@ impl Run {
             self.last.insert(key.clone(), self.now);
         }
         Some(AlarmChange {
+            priority: key.kind.priority(),
             text: format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name()),
             key,
             from: step.from,

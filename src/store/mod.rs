@@ -41,7 +41,7 @@ mod series;
 mod waiting_rows;
 mod writer;
 
-pub use answers::{Answer, AnswerRow, leave_answer};
+pub use answers::{AnswerRow, leave_answer};
 pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};

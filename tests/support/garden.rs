@@ -115,7 +115,6 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         sent: &[],
         tries: &[],
         waiting: &[],
-        notes: &[],
     }
 }
 

@@ -141,6 +141,7 @@ impl World {
             _ => self.alarms.insert(key.clone(), standing),
         };
         AlarmChange {
+            priority: key.kind.priority(),
             key,
             from,
             to,
