@@ -4,7 +4,9 @@ use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::telling::Message;
+use jiff::Timestamp;
+
+use crate::telling::{Item, Message};
 
 /// Brings messages to one kind of address.
 pub trait Channel: Send + Sync {
@@ -20,6 +22,14 @@ impl<C: Channel> Channel for Arc<C> {
     }
 }
 
+/// Makes the addresses at which whoever was told can answer an alarm.
+pub trait AnswerLinks: Send + Sync {
+    /// The address of the page on which the group `who` says that it has taken this
+    /// alarm on; `None` where there is no such page. `made_at` is the message's: the
+    /// same message, sent again, has the same link.
+    fn link(&self, item: &Item, who: &str, made_at: Timestamp) -> Option<String>;
+}
+
 /// Why a message was not taken.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Failure {
@@ -32,14 +42,4 @@ pub enum Failure {
     /// This message will not be taken, however often it is tried.
     #[error("{0}")]
     Never(String),
-}
-
-/// A way that `trug.toml` does not have (any more): every message is given up at once.
-#[derive(Clone, Copy, Debug)]
-pub struct NotThere(pub &'static str);
-
-impl Channel for NotThere {
-    async fn send(&self, _message: &Message) -> Result<(), Failure> {
-        Err(Failure::Never(self.0.to_owned()))
-    }
 }

@@ -175,13 +175,11 @@ struct Round<C, O> {
 impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     /// Ends when there is no keeper any more.
     async fn work(&mut self, mut wake: watch::Receiver<i64>) {
-        let mut looked = None;
+        let mut again = Instant::now();
         loop {
-            let pause = self.pause().await;
-            let due = looked.is_none_or(|looked| looked + pause <= Instant::now());
-            if due || (self.may_be_more && self.room(false) * 2 >= HELD_MOST) {
+            let look = again <= Instant::now() || (self.may_be_more && self.room(false) * 2 >= HELD_MOST);
+            if look {
                 wake.mark_unchanged();
-                looked = Some(Instant::now());
                 self.look_up_reported().await;
                 self.look().await;
                 if self.give_up_overdue().await.is_err() {
@@ -191,14 +189,15 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
                 self.look_up_reported().await;
             }
             self.start();
-            let again = looked.map_or_else(Instant::now, |looked| looked + pause);
+            let next = Instant::now() + self.pause().await;
+            again = if look { next } else { next.min(again) };
             tokio::select! {
                 biased;
                 changed = wake.changed() => {
                     if changed.is_err() {
                         return;
                     }
-                    looked = None;
+                    again = Instant::now();
                 }
                 Some(done) = self.sending.join_next_with_id() => {
                     if self.finish(done).await.is_err() {
@@ -219,23 +218,25 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     async fn pause(&mut self) -> Duration {
         /// So that a clock that was put back costs no more than this.
         const LONGEST: Duration = Duration::from_secs(30);
-        let now = Instant::now();
-        let opens = self.lines.values().filter_map(|line| line.opens(now)).min();
-        if let Some(opens) = opens {
-            return self.pace.look_again.min(opens - now);
-        }
+        /// The clock and the runtime's time differ by less.
+        const MOMENT: Duration = Duration::from_millis(20);
         if !self.reported.is_empty() || !self.under_way.is_empty() || self.may_be_more || self.store_fails {
             return self.pace.look_again;
         }
+        let now = Instant::now();
+        let opens = self.lines.values().filter_map(|line| line.opens(now)).min().map(|at| at - now);
         let kind = self.kind;
-        match self.ask(move |outbox| outbox.next_due(kind)).await {
-            Some(Some(due)) => {
-                let wait = due.duration_since((self.now)());
-                Duration::try_from(wait).unwrap_or_default().max(self.pace.look_again).min(LONGEST)
+        let Some(due) = self.ask(move |outbox| outbox.next_due(kind)).await else {
+            return self.pace.look_again;
+        };
+        let due = due.map(|due| {
+            // One whose time is past waits for its address, or came this moment.
+            match Duration::try_from(due.duration_since((self.now)())) {
+                Ok(wait) if !wait.is_zero() => wait,
+                _ => opens.unwrap_or(self.pace.look_again),
             }
-            Some(None) => LONGEST,
-            None => self.pace.look_again,
-        }
+        });
+        opens.into_iter().chain(due).min().unwrap_or(LONGEST).clamp(MOMENT, LONGEST)
     }
 
     /// Forgets the messages whose outcome is committed.

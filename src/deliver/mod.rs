@@ -6,6 +6,7 @@ pub mod courier;
 pub mod forward;
 mod letter;
 pub mod line;
+pub mod mail;
 pub mod mqtt;
 pub mod mqtt_now;
 pub(crate) mod published;

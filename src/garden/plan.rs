@@ -425,6 +425,8 @@ pub struct RuleSettings {
     pub sensor_silent: Delays,
     /// No deadband: the evidence has its own two thresholds.
     pub gauge_suspect: Delays,
+    /// Priorities, latches and reminders that the garden has changed.
+    pub conducts: Conducts,
     /// No deadband: the record can be written or it cannot.
     pub store_failing: Delays,
     /// Deadband: part of the limits.
@@ -435,8 +437,6 @@ pub struct RuleSettings {
     pub clock_jumped: Delays,
     /// No deadband: a message arrived or it did not.
     pub message_not_sent: Delays,
-    /// Priorities, latches and reminders that the garden has changed.
-    pub conducts: Conducts,
 }
 
 impl Default for RuleSettings {
@@ -457,12 +457,12 @@ impl Default for RuleSettings {
             ph: delays(0.1, 1800, 1800),
             sensor_silent: delays(0.0, 300, 0),
             gauge_suspect: delays(0.0, 0, 0),
+            conducts: Conducts::default(),
             store_failing: delays(0.0, 60, 300),
             forwarding_behind: delays(0.5, 600, 0),
             disk_nearly_full: delays(0.10, 60, 300),
             clock_jumped: delays(0.0, 0, 3600),
             message_not_sent: delays(0.0, 120, 300),
-            conducts: Conducts::default(),
         }
     }
 }

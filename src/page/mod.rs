@@ -6,8 +6,9 @@
 
 mod band;
 #[cfg(test)]
-mod contrast;
+pub(crate) mod contrast;
 mod errors;
+pub mod figures;
 mod layout;
 mod lists;
 mod places;
@@ -24,6 +25,8 @@ use jiff::Timestamp;
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
 
+use figures::SiteFigures;
+
 pub use serve::{CONNECTIONS_MAX, serve};
 
 /// Where the page gets what it shows.
@@ -39,6 +42,17 @@ pub trait Views: Send + Sync + 'static {
     /// # Errors
     /// [`Unavailable`] when the garden cannot be asked just now.
     fn site(&self, id: &str) -> impl Future<Output = Result<Option<SiteView>, Unavailable>> + Send;
+
+    /// How the alarms of a site did in the thirty days up to `to`; `None` when there is
+    /// no such site. The answer may be a minute old.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be asked just now.
+    fn alarm_figures(
+        &self,
+        site: &str,
+        to: Timestamp,
+    ) -> impl Future<Output = Result<Option<SiteFigures>, Unavailable>> + Send;
 
     /// Topics that no sensor names, the newest first, at most `limit`.
     ///

@@ -10,6 +10,7 @@ use url::Url;
 use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
+use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::telling::{TellingSettings, telling};
@@ -105,6 +106,8 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    /// The section is not there, or a fault was noted.
+    pub(super) mail: Option<Mail>,
     pub(super) webhooks: Vec<Webhook>,
     pub(super) told_files: Vec<ToldFile>,
     /// What groups may name, those at fault included.
@@ -133,6 +136,7 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        mail: root.section("mail").and_then(|table| mail(table, folder)),
         webhooks,
         told_files,
         ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
@@ -267,7 +271,7 @@ pub(super) fn username(item: &Item<'_>) -> Option<String> {
     Some(text.to_owned())
 }
 
-fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
     const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
     let path = folder.join(item.text(ACCEPTED)?);
     match std::fs::File::open(&path).and_then(|f| f.metadata()) {

@@ -19,6 +19,7 @@ mod files;
 mod forward;
 mod garden;
 mod hours;
+mod mail;
 mod payload;
 mod quality;
 mod range;
@@ -43,6 +44,7 @@ use toml::de::DeTable;
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
+pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
 pub use telling::TellingSettings;
 pub use watch::Watching;
@@ -65,6 +67,8 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
+    /// `None`: no message goes by e-mail.
+    pub mail: Option<Mail>,
     pub webhooks: Vec<Webhook>,
     pub told_files: Vec<ToldFile>,
     pub telling: TellingSettings,
@@ -264,6 +268,7 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
+                mail: d.mail,
                 webhooks: d.webhooks,
                 told_files: d.told_files,
                 telling: d.telling?,

@@ -20,6 +20,7 @@
 //! page: about fifty times the work for a thousand sensors. The price is that
 //! one sensor's month is read past its neighbours' rows.
 
+mod alarm_history;
 mod alarm_rows;
 mod answers;
 mod columns;

@@ -8,6 +8,7 @@ use trug::garden::plan::{Id, Quantity};
 use trug::garden::view::{
     AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
 };
+use trug::page::figures::SiteFigures;
 use trug::page::{Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
 use trug::why::Step;
@@ -18,6 +19,7 @@ pub(crate) struct Fixed {
     pub(crate) sites: Vec<SiteView>,
     pub(crate) not_placed: Vec<NotPlaced>,
     pub(crate) faults: Vec<String>,
+    pub(crate) figures: Option<SiteFigures>,
     pub(crate) unavailable: bool,
     pub(crate) panics: bool,
 }
@@ -40,6 +42,10 @@ impl Views for Fixed {
 
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
         self.answer(self.sites.iter().find(|site| site.id.as_str() == id).cloned())
+    }
+
+    async fn alarm_figures(&self, _: &str, _: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {
+        self.answer(self.figures.clone())
     }
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {

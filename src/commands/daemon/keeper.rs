@@ -680,7 +680,7 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     for row in reader.log(0)? {
         core.restore_log(&row.entry);
     }
-    // The daemon's own stand without any reading.
+    // Some stand without any reading: the daemon's own, and what a water test raised.
     let stored = reader
         .alarms_present()?
         .into_iter()

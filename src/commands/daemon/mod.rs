@@ -18,11 +18,12 @@ use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
-pub use views::Asked;
+pub use views::{Asked, KeptFigures};
 
-use crate::deliver::channel::{Channel, NotThere};
+use crate::deliver::channel::Channel;
 use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
+use crate::deliver::mail::Mailer;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::deliver::{mqtt, status_topic};
@@ -100,7 +101,7 @@ pub async fn run(
     let couriers =
         Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
     let mut ways = direct::Ways::default();
-    let email = NotThere("nothing can be sent by e-mail yet");
+    let email = Mailer::new(settings.mail.as_ref(), None, None)?;
     couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
     let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
     couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
@@ -134,7 +135,13 @@ pub async fn run(
         ("service manager", Ok(()))
     });
     if let Some(listener) = listener {
-        let views = Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs) };
+        let views = Asked {
+            requests: ask.clone(),
+            reader,
+            signs: Arc::clone(&signs),
+            gardens: settings.gardens.clone().into(),
+            figures: KeptFigures::default(),
+        };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
