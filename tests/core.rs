@@ -105,7 +105,7 @@ impl Run {
 
     fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) -> &mut Self {
         let mut batch = Batch::default();
-        self.core.take(sensor, Sample { at: Some(at), raw }, at, &mut batch);
+        self.core.take(sensor, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
         self.rows.extend(batch.readings);
         self.changes.extend(batch.changes);
         self
@@ -547,7 +547,7 @@ fn readings_without_a_time_that_arrive_at_once_are_all_kept() {
         let mut batch = Batch::default();
         let arrival = t("2026-03-10T10:00");
         for _ in 0..4 {
-            core.take(GAUGE, Sample { at: None, raw: 1.0 }, arrival, &mut batch);
+            core.take(GAUGE, Sample { at: None, raw: 1.0, battery: None }, arrival, &mut batch);
         }
         let times: std::collections::BTreeSet<Timestamp> = batch.readings.iter().map(|r| r.at).collect();
         assert_eq!(times.len(), 4, "{clock:?}");

@@ -18,6 +18,7 @@ mod fault;
 mod files;
 mod forward;
 mod garden;
+mod gateway;
 mod hours;
 mod payload;
 mod quality;
