@@ -292,7 +292,7 @@ impl SiteState {
                 ),
                 Bad::Stuck => (
                     format!("{who} repeats one value{}: {shown}.", when(still.or(since))),
-                    "Switch it off and on again; if that does not help, look at its cable and at water in its plug",
+                    "switch it off and on again; if that does not help, look at its cable and at water in its plug",
                 ),
                 Bad::Jumping => (
                     format!(
@@ -301,18 +301,21 @@ impl SiteState {
                         tally.all,
                         when(since)
                     ),
-                    "Look at a loose plug, a chafed cable and water in the plug",
+                    "look for a loose plug, a chafed cable and water in the plug",
                 ),
             };
             let place = place_name(&garden, sensor);
-            let then = match sensor.place {
-                Place::Tank(_) => format!(
-                    " today. Until it is mended it says nothing about {place}: look at the fish and measure by hand."
+            let (when, then) = match sensor.place {
+                Place::Tank(_) => (
+                    "Today",
+                    format!(
+                        "Until it is mended it says nothing about {place}: look at the fish and measure by hand."
+                    ),
                 ),
                 Place::Bed(_) => {
-                    format!(" within a week. Until it is mended {place} is not judged by it.")
+                    ("Within a week", format!("Until it is mended {place} is not judged by it."))
                 }
-                Place::Site => " within a week. Until it is mended nothing is judged by it.".to_owned(),
+                Place::Site => ("Within a week", "Until it is mended nothing is judged by it.".to_owned()),
             };
             let values = [
                 ("raw", last.raw),
@@ -325,7 +328,7 @@ impl SiteState {
                 tally.bad(),
                 tally.all
             ));
-            Said::new(format!("{what} {look}{then}"), &values, SOURCE).because(vec![step])
+            Said::new(format!("{what} {when} {look}. {then}"), &values, SOURCE).because(vec![step])
         });
     }
 }
@@ -337,16 +340,16 @@ fn at_or(from: Timestamp, last: Timestamp) -> Timestamp {
 fn places_to_look(sensor: &Sensor) -> &'static str {
     match sensor.measures {
         Quantity::SoilMoisture | Quantity::SoilTemperature => {
-            "Look at its cable, at water in its plug, and whether the probe still stands in the soil"
+            "look at its cable, at water in its plug, and whether the probe still stands in the soil"
         }
         Quantity::WaterTemperature | Quantity::DissolvedOxygen | Quantity::Ph => {
-            "Look at its cable, at water in its plug, and whether the probe hangs in the water"
+            "look at its cable, at water in its plug, and whether the probe hangs in the water"
         }
         Quantity::AirTemperature | Quantity::RelativeHumidity => {
-            "Look at its cable, at water in its plug, and whether it hangs in the shade"
+            "look at its cable, at water in its plug, and whether it hangs in the shade"
         }
         Quantity::Rain | Quantity::WaterFlow | Quantity::SolarRadiation | Quantity::WindSpeed => {
-            "Look at its cable and at water in its plug"
+            "look at its cable and at water in its plug"
         }
     }
 }
