@@ -4,7 +4,7 @@
 //! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
 //! [`garden`] → [`store`], and only then is the broker told. The rooms
 //! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
-//! `watering`, `outlook`, `garden`,
+//! `watering`, `outlook`, `analysis`, `garden`,
 //! `alarms`, `telling` and `why` are pure: values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
@@ -12,6 +12,7 @@
 extern crate self as trug;
 
 pub mod alarms;
+pub mod analysis;
 pub mod calibration;
 pub mod commands;
 pub mod deliver;

@@ -116,6 +116,19 @@ enum Command {
         #[command(subcommand)]
         answer: Option<Answer>,
     },
+    /// What was told to whom, when and by which way, what waits, and what nobody would take
+    Messages {
+        /// One garden only
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// From here: a date or a date and time on the garden's clock, or RFC 3339; without it,
+        /// the last seven days
+        #[arg(long, value_name = "TIME")]
+        from: Option<String>,
+        /// To here
+        #[arg(long, value_name = "TIME")]
+        to: Option<String>,
+    },
     /// May mulch go down on a bed today, and how many litres does it take
     Mulch {
         /// The bed's id
@@ -148,6 +161,15 @@ enum Command {
         #[command(subcommand)]
         entry: commands::log::Entry,
     },
+    /// Who is told what, how and when; with --test, whether a message reaches a group
+    Tell {
+        /// Send a test message by every address of this group, and say what happened
+        #[arg(long, value_name = "GROUP")]
+        test: Option<String>,
+        /// One garden only
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+    },
     /// Stored readings as CSV or line protocol
     Export {
         /// Only these sensors; may be repeated
@@ -171,23 +193,33 @@ enum Command {
     },
 }
 
+/// What is answered, and what is said with it.
+#[derive(clap::Args)]
+struct Answered {
+    /// The alarm, such as dry-bed/kitchen-bed
+    #[arg(value_name = "KIND/PLACE")]
+    alarm: String,
+    /// A line to keep with the answer, at most 500 characters; no names of children
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+}
+
 #[derive(Subcommand)]
 enum Answer {
     /// Mark an alarm as seen: somebody has taken it on
     Ack {
-        /// The alarm, such as dry-bed/kitchen-bed
-        #[arg(value_name = "KIND/PLACE")]
-        alarm: String,
+        #[command(flatten)]
+        answered: Answered,
     },
     /// Say that all is well, of an alarm that stays after its end because harm may be done
     Reset {
-        #[arg(value_name = "KIND/PLACE")]
-        alarm: String,
+        #[command(flatten)]
+        answered: Answered,
     },
     /// Put an alarm aside for a while; nobody is told of it
     Shelve {
-        #[arg(value_name = "KIND/PLACE")]
-        alarm: String,
+        #[command(flatten)]
+        answered: Answered,
         /// How long: 90m, 2h, 3d
         #[arg(long, value_name = "TIME")]
         r#for: String,
@@ -197,18 +229,27 @@ enum Answer {
     },
     /// Take an alarm up again that was put aside
     Unshelve {
-        #[arg(value_name = "KIND/PLACE")]
-        alarm: String,
+        #[command(flatten)]
+        answered: Answered,
     },
     /// Switch an alarm off until it is put back
     Off {
-        #[arg(value_name = "KIND/PLACE")]
-        alarm: String,
+        #[command(flatten)]
+        answered: Answered,
     },
     /// Put an alarm back that was switched off
     On {
+        #[command(flatten)]
+        answered: Answered,
+    },
+    /// Write a line beside an open alarm: what was found or done; no names of children
+    Note {
+        /// The alarm, such as dry-bed/kitchen-bed
         #[arg(value_name = "KIND/PLACE")]
         alarm: String,
+        /// At most 500 characters; it is kept and shown with the alarm
+        #[arg(value_name = "TEXT")]
+        text: String,
     },
 }
 
@@ -315,19 +356,38 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         }
         Command::Alarms { site, answer: Some(answer), .. } => {
             use commands::answer::Answer as Given;
-            let (alarm, answer) = match answer {
-                Answer::Ack { alarm } => (alarm, Given::Acknowledge),
-                Answer::Reset { alarm } => (alarm, Given::Reset),
-                Answer::Shelve { alarm, r#for: length, once } => (alarm, Given::Shelve { length, once }),
-                Answer::Unshelve { alarm } => (alarm, Given::Unshelve),
-                Answer::Off { alarm } => (alarm, Given::TakeOut),
-                Answer::On { alarm } => (alarm, Given::PutBack),
+            let (answered, given) = match answer {
+                Answer::Ack { answered } => (answered, Given::Acknowledge),
+                Answer::Reset { answered } => (answered, Given::Reset),
+                Answer::Shelve { answered, r#for: length, once } => {
+                    (answered, Given::Shelve { length, once })
+                }
+                Answer::Unshelve { answered } => (answered, Given::Unshelve),
+                Answer::Off { answered } => (answered, Given::TakeOut),
+                Answer::On { answered } => (answered, Given::PutBack),
+                Answer::Note { alarm, text } => (Answered { alarm, note: Some(text) }, Given::Note),
             };
-            commands::answer::run(&settings, site.as_deref(), &alarm, &answer, json, &mut out)
+            let Answered { alarm, note } = answered;
+            let (site, note) = (site.as_deref(), note.as_deref());
+            commands::answer::run(&settings, site, &alarm, &given, note, json, &mut out)
         }
         Command::Alarms { site, from, to, answer: None } => {
             let alarms = commands::alarms::Alarms { site, from, to, json };
             commands::alarms::run(&reader(&settings)?, &settings.gardens, &alarms, &mut out)
+        }
+        Command::Messages { site, from, to } => {
+            let messages = commands::messages::Messages { site, from, to, json };
+            let now = commands::daemon::system_now();
+            commands::messages::run(&reader(&settings)?, &settings.gardens, &messages, now, &mut out)
+        }
+        Command::Tell { test, site } => {
+            let asked = commands::tell::Asked { test, site, json };
+            runtime()?.block_on(commands::tell::run(
+                &settings,
+                &asked,
+                commands::daemon::system_now,
+                &mut out,
+            ))
         }
         Command::Export { sensors, site, from, to, format, out: file } => {
             let format = match format {

@@ -191,7 +191,7 @@ fn a_dry_bed_says_why_and_when_to_water() {
     let mut run = Run::new("");
     run.quarters("2026-04-06T12:00", 8, [0.08, 0.08, 0.09]);
     let dry = run.dry();
-    assert!(dry.text.contains("of its own watering, today after 6 pm."), "{}", dry.text);
+    assert!(dry.text.contains("of its own watering, after 6 pm on "), "{}", dry.text);
     assert!(dry.text.contains("its plants (cabbage) suffer below 55 %"), "{}", dry.text);
     let fraction = "0.45, not adjusted for the crop's use of the day";
     assert_eq!(step(&dry.why, "part of the available water that may be used"), fraction);

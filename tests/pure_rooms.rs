@@ -10,7 +10,7 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 12] = [
+const PURE: [&str; 13] = [
     "calibration",
     "quality",
     "soil",
@@ -19,6 +19,7 @@ const PURE: [&str; 12] = [
     "rain",
     "watering",
     "outlook",
+    "analysis",
     "garden",
     "alarms",
     "telling",

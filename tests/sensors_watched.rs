@@ -375,7 +375,7 @@ fn a_probe_out_of_range_is_told_and_is_well_again_after_four_good_readings() {
     run.feed(67, [3.0; 8]);
     assert_eq!(run.faults(), [State::Unacknowledged]);
     for word in
-        ["Kitchen bed", "(s1)", "out of range", "3.000 m3/m3", "raw number 3", "cable", "within a week"]
+        ["Kitchen bed", "(s1)", "out of range", "3.000 m3/m3", "raw number 3", "cable", "Within a week look"]
     {
         assert!(run.fault_text().contains(word), "{word}: {}", run.fault_text());
     }

@@ -158,6 +158,8 @@ fn faults_of_a_garden_are_told_at_their_line() {
     let hours = r#"["00:00-09:00", "18:00-24:00"]"#;
     let json = r#"payload = { json = { value = "/raw" } }"#;
     let tell = r#"alarms = ["dry-bed"]"#;
+    // Another key in the place of the only address.
+    let email = r#"email = ["grounds@school.example"]"#;
     let cases: &[Case] = &[
         // The site.
         ("elevation_m", "elevation", 6, "site.elevation", "nearest:  elevation_m"),
@@ -500,6 +502,78 @@ fn faults_of_a_garden_are_told_at_their_line() {
         (tell, "alarms = []", 45, "tell[grounds].alarms", "at least one"),
         ("grounds@school.example", "grounds.school.example", 46, "tell[grounds].email[#1]", "name@domain"),
         ("grounds@school.example", "a@b\\r\\nBcc: c@d", 46, "tell[grounds].email[#1]", "\\r\\nBcc"),
+        (tell, "", 43, "tell[grounds].alarms", "places = [\"kitchen-bed\"]"),
+        (tell, "places = []", 45, "tell[grounds].places", "at least one id"),
+        (tell, r#"places = ["kitchen-bad"]"#, 45, "tell[grounds].places[#1]", "nearest:  kitchen-bed"),
+        (tell, r#"places = ["kitchen-15"]"#, 45, "tell[grounds].places[#1]", "nearest:  kitchen-15cm"),
+        (tell, r#"places = ["saltbush-guly"]"#, 45, "tell[grounds].places[#1]", "nearest:  saltbush-gully"),
+        (tell, r#"places = "kitchen-bed""#, 45, "tell[grounds].places", "a list"),
+        (email, "quiet = [\"21:00\"]", 46, "tell[grounds].quiet[#1]", "over midnight"),
+        (email, "quiet = [\"21:00-21:00\"]", 46, "tell[grounds].quiet[#1]", "over midnight"),
+        (email, "quiet = [\"21:00-06:30\", \"06:00-07:00\"]", 46, "tell[grounds].quiet[#2]", "overlaps"),
+        (email, "quiet = [\"06:00-07:00\", \"21:00-06:30\"]", 46, "tell[grounds].quiet[#2]", "overlaps"),
+        (email, "quiet = [\"00:00-24:00\"]", 46, "tell[grounds].quiet", "part of the day free"),
+        (
+            email,
+            "quiet = [\"09:00-17:00\", \"17:00-09:00\"]",
+            46,
+            "tell[grounds].quiet",
+            "part of the day free",
+        ),
+        (email, "quiet = \"night\"", 46, "tell[grounds].quiet", "a list of intervals"),
+        (email, "summary = \"7 am\"", 46, "tell[grounds].summary", "a time of the clock"),
+        (email, "summary = \"24:00\"", 46, "tell[grounds].summary", "a time of the clock"),
+        (email, "summary = 7", 46, "tell[grounds].summary", "a time of the clock"),
+        (
+            email,
+            "summary = \"06:00\"\nquiet = [\"21:00-06:30\"]",
+            46,
+            "tell[grounds].summary",
+            "in the quiet hours",
+        ),
+        (email, "instead = {}", 46, "tell[grounds].instead.email", "at least one address"),
+        (email, "instead = { email = [] }", 46, "tell[grounds].instead.email", "at least one address"),
+        (email, "instead = { email = [\"nobody\"] }", 46, "tell[grounds].instead.email[#1]", "name@domain"),
+        (
+            email,
+            "instead = { mail = [\"a@b.example\"] }",
+            46,
+            "tell[grounds].instead.mail",
+            "nearest:  email",
+        ),
+        (email, "instead = [\"a@b.example\"]", 46, "tell[grounds].instead", "email ="),
+        (email, "next = \"office\"", 46, "tell[grounds].next", "after_min"),
+        (email, "next = { who = \"office\" }", 46, "tell[grounds].next.after_min", "minutes"),
+        (email, "next = { after_min = 30 }", 46, "tell[grounds].next.who", "another group"),
+        (
+            email,
+            "next = { who = \"office\", after_min = 0 }",
+            46,
+            "tell[grounds].next.after_min",
+            "from 1 to",
+        ),
+        (email, "next = { who = \"office\", after_min = 30 }", 46, "tell[grounds].next.who", "another group"),
+        (
+            email,
+            "next = { who = \"ofice\", after_min = 30 }\n[[tell]]\nwho = \"office\"\nalarms = [\"ph\"]",
+            46,
+            "tell[grounds].next.who",
+            "nearest:  office",
+        ),
+        (
+            email,
+            "next = { who = \"office\", after_min = 30 }\n[[tell]]\nwho = \"office\"\nalarms = [\"ph\"]",
+            46,
+            "tell[grounds].next.who",
+            "has no address",
+        ),
+        (
+            email,
+            "next = { who = \"grounds\", after_min = 30 }",
+            46,
+            "tell[grounds].next.who",
+            "comes back to its beginning: grounds, grounds",
+        ),
         (
             "[[tell]]",
             "[alarms.dry-bed]\ndeadband = 1.5\n[[tell]]",
@@ -528,6 +602,34 @@ fn faults_of_a_garden_are_told_at_their_line() {
             44,
             "alarms.tank-too-warm.off_delay_s",
             "from 0 to",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.tank-too-warm]\nagain_h = -1\n[[tell]]",
+            44,
+            "alarms.tank-too-warm.again_h",
+            "from 0 to 8760 (hours",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.sensor-fault]\nlatching = 1\n[[tell]]",
+            44,
+            "alarms.sensor-fault.latching",
+            "true or false",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.ph]\npriority = \"higher\"\n[[tell]]",
+            44,
+            "alarms.ph.priority",
+            "nearest:  high",
+        ),
+        (
+            "[[tell]]",
+            "[alarms.store-failing]\ndeadband = 1\n[[tell]]",
+            44,
+            "alarms.store-failing.deadband",
+            "again_h",
         ),
     ];
     check(GARDEN, cases, |text| faults_of(TRUG, &[("garden.toml", text)]));
@@ -759,7 +861,8 @@ fn own_limits_stand_in_front_of_the_tables() {
     let text = replaced(
         &text,
         "[[tell]]",
-        "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n[[tell]]",
+        "[alarms.tank-too-warm]\ndeadband = 1\noff_delay_s = 60\n[alarms.sensor-silent]\non_delay_s = 0\n\
+         [alarms.ph]\nagain_h = 1.5\nlatching = true\npriority = \"high\"\n[alarms.dry-bed]\nagain_h = 0\n[[tell]]",
     );
     let garden = settings_of(&text).gardens.remove(0);
     let tank = &garden.tanks[0];
@@ -784,6 +887,11 @@ fn own_limits_stand_in_front_of_the_tables() {
     let warm = garden.rules.tank_too_warm;
     assert_eq!(format!("{warm:?}"), "Delays { deadband: 1.0, on_s: 1800, off_s: 60 }");
     assert_eq!(garden.rules.sensor_silent.on_s, 0);
+    use trug::alarms::Kind;
+    let conduct = |kind| garden.rules.conducts.of(kind, warm);
+    assert_eq!((conduct(Kind::Ph).again_s, conduct(Kind::Ph).latching), (Some(5400), true));
+    assert_eq!(garden.priority(Kind::Ph).name(), "high");
+    assert_eq!((conduct(Kind::DryBed).again_s, garden.priority(Kind::DryBed).name()), (None, "medium"));
 
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);

@@ -172,6 +172,22 @@ impl Life {
         }
     }
 
+    /// Whether the condition has held for its on-delay and is not over yet, seen or
+    /// hidden.
+    pub fn holds(self) -> bool {
+        match self {
+            Self::Unacknowledged { .. }
+            | Self::Acknowledged { .. }
+            | Self::Hidden { beneath: Beneath::Active { .. }, .. } => true,
+            Self::Normal
+            | Self::Pending { .. }
+            | Self::ReturnedUnacknowledged { .. }
+            | Self::LatchedUnacknowledged { .. }
+            | Self::LatchedAcknowledged { .. }
+            | Self::Hidden { beneath: Beneath::Clear | Beneath::Pending { .. }, .. } => false,
+        }
+    }
+
     /// When the condition began, where there is one.
     pub fn since(self) -> Option<Timestamp> {
         match self {

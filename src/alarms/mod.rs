@@ -86,7 +86,7 @@ impl Kind {
         }
     }
 
-    /// How soon somebody must act on it.
+    /// How soon somebody must act on it, where the garden does not say otherwise.
     pub fn priority(self) -> Priority {
         match self {
             Self::TankTemperatureShock
@@ -193,6 +193,14 @@ pub enum Priority {
 }
 
 impl Priority {
+    /// Every priority.
+    pub const ALL: [Self; 3] = [Self::Low, Self::Medium, Self::High];
+
+    /// The priority of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|p| p.name() == name)
+    }
+
     /// The name in topics and files.
     pub fn name(self) -> &'static str {
         match self {
@@ -224,16 +232,79 @@ pub struct Conduct {
     pub again_s: Option<u32>,
 }
 
-impl Conduct {
-    /// The usual conduct of a kind, with the rule's own delays.
-    pub fn of(kind: Kind, delays: Delays) -> Self {
+/// What a garden's file changes in the conduct of one kind. What is `None` stays as
+/// it usually is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Own {
+    pub priority: Option<Priority>,
+    pub latching: Option<bool>,
+    /// Seconds; 0: it is never told again.
+    pub again_s: Option<u32>,
+}
+
+/// A garden's own changes, kind by kind.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Conducts([Own; Kind::ALL.len()]);
+
+impl Conducts {
+    /// Changes the conduct of a kind.
+    pub fn set(&mut self, kind: Kind, own: Own) {
+        self.0[kind as usize] = own;
+    }
+
+    /// How soon somebody must act on an alarm of a kind.
+    pub fn priority(&self, kind: Kind) -> Priority {
+        self.0[kind as usize].priority.unwrap_or(kind.priority())
+    }
+
+    /// The conduct of a kind, with the rule's own delays. One that was taken on is
+    /// told again by its priority: after six hours, two days or a week (ours).
+    pub fn of(&self, kind: Kind, delays: Delays) -> Conduct {
         const DAY_S: u32 = 86_400;
-        let latching = matches!(kind, Kind::TankTemperatureShock | Kind::LowOxygen | Kind::Ammonia);
-        let again_s = match kind.priority() {
-            Priority::High => Some(DAY_S / 4),
-            Priority::Medium => Some(2 * DAY_S),
-            Priority::Low => Some(7 * DAY_S),
-        };
-        Self { delays, latching, again_s }
+        let own = self.0[kind as usize];
+        let usually = matches!(kind, Kind::TankTemperatureShock | Kind::LowOxygen | Kind::Ammonia);
+        let again_s = own.again_s.unwrap_or(match self.priority(kind) {
+            Priority::High => DAY_S / 4,
+            Priority::Medium => 2 * DAY_S,
+            Priority::Low => 7 * DAY_S,
+        });
+        Conduct {
+            delays,
+            latching: own.latching.unwrap_or(usually),
+            again_s: (again_s > 0).then_some(again_s),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DELAYS: Delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
+
+    #[test]
+    fn a_kind_finds_its_own_conduct() {
+        for (at, kind) in Kind::ALL.into_iter().enumerate() {
+            assert_eq!(kind as usize, at);
+            let mut conducts = Conducts::default();
+            conducts.set(kind, Own { latching: Some(true), again_s: Some(60), ..Own::default() });
+            for other in Kind::ALL {
+                assert_eq!(conducts.of(other, DELAYS).again_s == Some(60), other == kind);
+            }
+            assert!(conducts.of(kind, DELAYS).latching);
+        }
+    }
+
+    #[test]
+    fn what_is_not_changed_stays_usual() {
+        let mut conducts = Conducts::default();
+        assert_eq!(conducts.of(Kind::DryBed, DELAYS).again_s, Some(2 * 86_400));
+        conducts.set(Kind::DryBed, Own { priority: Some(Priority::High), ..Own::default() });
+        assert_eq!(conducts.priority(Kind::DryBed), Priority::High);
+        // How soon it is told again follows its priority.
+        assert_eq!(conducts.of(Kind::DryBed, DELAYS).again_s, Some(6 * 3600));
+        conducts.set(Kind::Ammonia, Own { latching: Some(false), again_s: Some(0), ..Own::default() });
+        let ammonia = conducts.of(Kind::Ammonia, DELAYS);
+        assert_eq!((ammonia.latching, ammonia.again_s), (false, None));
     }
 }

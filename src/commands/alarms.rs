@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use super::times::{self, End};
 use crate::deliver::Published;
 use crate::garden::plan::{Garden, Id};
+use crate::garden::record::{AlarmKey, AlarmNote};
 use crate::page::words;
 use crate::store::{AlarmRecord, Reader};
 
@@ -41,10 +42,13 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
     if it.from.is_none() && it.to.is_none() {
         let mut alarms = reader.alarms_present().context("reading the alarms")?;
         alarms.retain(|alarm| site.is_none_or(|site| alarm.key.site.as_str() == site));
+        let first = alarms.iter().map(|alarm| alarm.since).min().unwrap_or(Timestamp::MAX);
+        let mut notes = reader.notes(first, Timestamp::MAX, site).context("reading the notes")?;
+        notes.retain(|note| alarms.iter().any(|alarm| alarm.key == note.key && alarm.since == note.since));
         if it.json {
-            return json(&alarms, out);
+            return json(gardens, &alarms, &notes, out);
         }
-        return present(reader, gardens, &alarms, out);
+        return present(reader, gardens, &alarms, &notes, out);
     }
     let moment = |text: &Option<String>, end, open| match text {
         Some(text) => times::moment(text, zone.as_ref(), end),
@@ -56,10 +60,11 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
             (Err(why), _) | (_, Err(why)) => return wrong(&why, out),
         };
     let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
+    let notes = reader.notes(from, to, site).context("reading the notes")?;
     if it.json {
-        return json(&changes, out);
+        return json(gardens, &changes, &notes, out);
     }
-    history(gardens, &changes, out)
+    history(gardens, &changes, &notes, out)
 }
 
 fn wrong(why: &str, out: &mut dyn Write) -> anyhow::Result<u8> {
@@ -71,6 +76,7 @@ fn present(
     reader: &Reader,
     gardens: &[Garden],
     alarms: &[AlarmRecord],
+    notes: &[AlarmNote],
     out: &mut dyn Write,
 ) -> anyhow::Result<u8> {
     if alarms.is_empty() {
@@ -91,34 +97,95 @@ fn present(
     let mut site: Option<&Id> = None;
     for alarm in alarms {
         heading(&mut site, gardens, alarm, out)?;
-        writeln!(out, "\n{} at {}", words::kind(alarm.key.kind), place(gardens, alarm))?;
+        writeln!(out, "\n{} at {}", words::kind(alarm.key.kind), place(gardens, &alarm.key))?;
         paragraph(&alarm.text, out)?;
         paragraph(words::state(alarm.state), out)?;
         let zone = zone_of(gardens, &alarm.key.site);
         paragraph(&format!("Since {}.", words::full_moment(alarm.since, &zone)), out)?;
         told_and_source(alarm, out)?;
+        for note in notes.iter().filter(|note| note.key == alarm.key) {
+            let at = words::full_moment(note.at, &zone);
+            paragraph(&format!("Note of {at}, {}: {}", words::how(&note.how), note.note), out)?;
+        }
         let (kind, place) = (alarm.key.kind.name(), &alarm.key.place);
         paragraph(&format!("Name for commands: {kind}/{place}"), out)?;
     }
     Ok(DONE)
 }
 
-fn history(gardens: &[Garden], changes: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
-    if changes.is_empty() {
+/// What happened: a step, or a note that came without one.
+enum Happened<'a> {
+    Step(&'a AlarmRecord, Option<&'a AlarmNote>),
+    Note(&'a AlarmNote),
+}
+
+/// Steps with the notes that came with them, and the other notes, in order of time.
+fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<Happened<'a>> {
+    let with = |change: &AlarmRecord, note: &AlarmNote| {
+        change.how.is_some() && change.key == note.key && change.at == note.at
+    };
+    let mut all: Vec<Happened<'_>> = changes
+        .iter()
+        .map(|change| Happened::Step(change, notes.iter().find(|note| with(change, note))))
+        .collect();
+    let taken = |note: &AlarmNote| {
+        all.iter().any(|it| matches!(it, Happened::Step(_, Some(taken)) if std::ptr::eq(*taken, note)))
+    };
+    let alone: Vec<_> = notes.iter().filter(|note| !taken(note)).map(Happened::Note).collect();
+    all.extend(alone);
+    // Of one moment the steps come first: the order is kept.
+    all.sort_by_key(|it| match it {
+        Happened::Step(change, _) => change.at,
+        Happened::Note(note) => note.at,
+    });
+    all
+}
+
+fn history(
+    gardens: &[Garden],
+    changes: &[AlarmRecord],
+    notes: &[AlarmNote],
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    if changes.is_empty() && notes.is_empty() {
         writeln!(out, "No alarm changed in that time.")?;
     }
-    for change in changes {
-        let zone = zone_of(gardens, &change.key.site);
+    for happened in in_order(changes, notes) {
+        let (key, at) = match happened {
+            Happened::Step(change, _) => (&change.key, change.at),
+            Happened::Note(note) => (&note.key, note.at),
+        };
+        let zone = zone_of(gardens, &key.site);
         writeln!(
             out,
             "{}: {}, {}: {}",
-            words::full_moment(change.at, &zone),
-            site_name(gardens, &change.key.site),
-            place(gardens, change),
-            words::kind(change.key.kind),
+            words::full_moment(at, &zone),
+            site_name(gardens, &key.site),
+            place(gardens, key),
+            words::kind(key.kind),
         )?;
+        let (change, note) = match happened {
+            Happened::Step(change, note) => (change, note),
+            Happened::Note(note) => {
+                let since = words::full_moment(note.since, &zone);
+                paragraph(
+                    &format!("Note, {}, on what began {since}: {}", words::how(&note.how), note.note),
+                    out,
+                )?;
+                continue;
+            }
+        };
         let from = change.from.map_or("not known", |state| state.name());
         paragraph(&format!("From {from} to {}. {}", change.state.name(), words::state(change.state)), out)?;
+        if let Some(how) = &change.how {
+            let until = change.shelf.map_or_else(String::new, |(until, _)| {
+                format!(", until {}", words::full_moment(until, &zone))
+            });
+            paragraph(&format!("Somebody answered {}{until}.", words::how(how)), out)?;
+        }
+        if let Some(note) = note {
+            paragraph(&format!("Note: {}", note.note), out)?;
+        }
         paragraph(&change.text, out)?;
         told_and_source(change, out)?;
     }
@@ -168,9 +235,9 @@ fn zone_of(gardens: &[Garden], site: &Id) -> TimeZone {
 }
 
 /// The place as people say it: a bed's or tank's name, else the id.
-fn place(gardens: &[Garden], alarm: &AlarmRecord) -> String {
-    let id = &alarm.key.place;
-    garden(gardens, &alarm.key.site)
+fn place(gardens: &[Garden], key: &AlarmKey) -> String {
+    let id = &key.place;
+    garden(gardens, &key.site)
         .and_then(|garden| {
             let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
             bed.or_else(|| garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone()))
@@ -178,8 +245,54 @@ fn place(gardens: &[Garden], alarm: &AlarmRecord) -> String {
         .unwrap_or_else(|| id.to_string())
 }
 
-fn json(alarms: &[AlarmRecord], out: &mut dyn Write) -> anyhow::Result<u8> {
-    let published: Vec<_> = alarms.iter().map(Published::of_record).collect();
-    writeln!(out, "{}", serde_json::to_string_pretty(&published).context("writing JSON")?)?;
+/// A note that came without a step, as JSON.
+#[derive(serde::Serialize)]
+struct Note<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    since: String,
+    at: String,
+    how: &'a str,
+    note: &'a str,
+}
+
+/// An object of the list: a note alone has no `state`.
+#[derive(serde::Serialize)]
+#[serde(untagged)]
+enum Listed<'a> {
+    Alarm(Box<Published<'a>>),
+    Note(Note<'a>),
+}
+
+fn json(
+    gardens: &[Garden],
+    alarms: &[AlarmRecord],
+    notes: &[AlarmNote],
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let priority = |alarm: &AlarmRecord| {
+        let kind = alarm.key.kind;
+        garden(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+    };
+    let listed: Vec<_> = in_order(alarms, notes)
+        .into_iter()
+        .map(|happened| match happened {
+            Happened::Step(change, note) => {
+                let note = note.map(|note| note.note.as_str());
+                Listed::Alarm(Box::new(Published::of_record(change, priority(change), note)))
+            }
+            Happened::Note(it) => Listed::Note(Note {
+                kind: it.key.kind.name(),
+                site: it.key.site.as_str(),
+                place: it.key.place.as_str(),
+                since: it.since.to_string(),
+                at: it.at.to_string(),
+                how: &it.how,
+                note: &it.note,
+            }),
+        })
+        .collect();
+    writeln!(out, "{}", serde_json::to_string_pretty(&listed).context("writing JSON")?)?;
     Ok(DONE)
 }

@@ -1,4 +1,4 @@
-//! `trug alarms ack`, `shelve` and their like: a person's answer to an alarm.
+//! `trug alarms ack`, `shelve`, `note` and their like: a person's answer to an alarm.
 
 use std::io::Write;
 use std::time::{Duration, Instant};
@@ -10,10 +10,10 @@ use jiff::{Span, Timestamp};
 use super::daemon::system_now;
 use crate::alarms::{Input, Kind, State};
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::AlarmKey;
+use crate::garden::record::{AlarmKey, AlarmNote};
 use crate::page::words;
 use crate::settings::Settings;
-use crate::store::{Reader, leave_answer};
+use crate::store::{self, AlarmRecord, Reader, leave_answer};
 
 /// Exit codes: done; the alarm is not one that can be answered so; the request is wrong.
 const DONE: u8 = 0;
@@ -25,6 +25,9 @@ const PATIENCE: Duration = Duration::from_secs(6);
 
 /// Longest time for which an alarm may be put aside, days.
 const SHELF_MAX_DAYS: i32 = 60;
+
+/// Said wherever a note is kept.
+const NO_NAMES: &str = "Notes are kept and shown with the alarm: write no names of children.";
 
 /// What a person answers.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -42,6 +45,8 @@ pub enum Answer {
     /// Out of service, until it is put back.
     TakeOut,
     PutBack,
+    /// A note and nothing else.
+    Note,
 }
 
 impl Answer {
@@ -53,6 +58,7 @@ impl Answer {
             Self::Shelve { .. } | Self::TakeOut => !state.is_hidden(),
             Self::Unshelve => state == State::Shelved,
             Self::PutBack => state == State::OutOfService,
+            Self::Note => state != State::Normal,
         }
     }
 
@@ -68,6 +74,7 @@ impl Answer {
             }
             Self::Unshelve => "put aside",
             Self::PutBack => "switched off",
+            Self::Note => "open",
         }
     }
 
@@ -80,12 +87,24 @@ impl Answer {
             Self::Unshelve => "is back from being put aside",
             Self::TakeOut => "is switched off: nobody is told of it until it is put back",
             Self::PutBack => "is back in service",
+            Self::Note => "has your note",
         }
     }
 
-    /// The core's input.
-    fn input(&self, now: Timestamp, zone: &TimeZone) -> Result<Input, String> {
-        Ok(match self {
+    /// The occurrence that is meant, where the answer is for no other one: it may
+    /// wait for hours before a daemon takes it.
+    fn since(&self, present: Option<&AlarmRecord>) -> Option<Timestamp> {
+        match self {
+            Self::Acknowledge | Self::Reset | Self::Note => {
+                present.filter(|alarm| !alarm.state.is_hidden()).map(|alarm| alarm.since)
+            }
+            Self::Shelve { .. } | Self::Unshelve | Self::TakeOut | Self::PutBack => None,
+        }
+    }
+
+    /// The core's input; `None` for a note.
+    fn input(&self, now: Timestamp, zone: &TimeZone) -> Result<Option<Input>, String> {
+        Ok(Some(match self {
             Self::Acknowledge => Input::Acknowledge,
             Self::Reset => Input::Reset,
             Self::Shelve { length, once } => {
@@ -94,7 +113,8 @@ impl Answer {
             Self::Unshelve => Input::Unshelve,
             Self::TakeOut => Input::TakeOut,
             Self::PutBack => Input::PutBack,
-        })
+            Self::Note => return Ok(None),
+        }))
     }
 }
 
@@ -109,7 +129,9 @@ fn until(length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, Str
     if end <= now || end > last.timestamp() { Err(accepted) } else { Ok(end) }
 }
 
-/// Leaves the answer and waits until the daemon has taken it.
+/// Leaves the answer and waits until the daemon has taken it. The exit code is 0
+/// where it was taken or is kept for the daemon, 1 where the alarm is not one that
+/// can be answered so, 2 where the request is wrong.
 ///
 /// # Errors
 /// When the store cannot be read or written (exit code 3).
@@ -118,6 +140,7 @@ pub fn run(
     site: Option<&str>,
     alarm: &str,
     answer: &Answer,
+    note: Option<&str>,
     json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<u8> {
@@ -133,73 +156,140 @@ pub fn run(
             out,
         );
     };
-    let with_place: Vec<&Garden> = settings
-        .gardens
-        .iter()
-        .filter(|g| site.is_none_or(|id| g.site.id.as_str() == id) && has(g, place))
-        .collect();
-    let garden = match with_place.as_slice() {
-        [only] => *only,
-        [] => return wrong(format!("no bed, tank, sensor or gateway is called {place:?}"), out),
-        several => {
-            let sites: Vec<&str> = several.iter().map(|g| g.site.id.as_str()).collect();
-            return wrong(
-                format!("several gardens have {place}: {}; say which with --site", sites.join(", ")),
-                out,
-            );
-        }
-    };
-    let key = AlarmKey { site: garden.site.id.clone(), kind, place: Id::new(place) };
+    if let Some(Err(why)) = note.map(AlarmNote::check) {
+        return wrong(why, out);
+    }
     let reader = Reader::open(&settings.store.path).context("opening the store")?;
-    let state = |reader: &Reader| -> anyhow::Result<State> {
-        let present = reader.alarms_present().context("reading the alarms")?;
-        Ok(present.iter().find(|a| a.key == key).map_or(State::Normal, |a| a.state))
+    let open = reader.alarms_present().context("reading the alarms")?;
+    let key = match key(&settings.gardens, &open, site, kind, place) {
+        Ok(key) => key,
+        Err(why) => return wrong(why, out),
     };
-    let before = state(&reader)?;
+    let garden = settings.gardens.iter().find(|garden| garden.site.id == key.site);
+    let zone = garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+    let present = open.iter().find(|a| a.key == key);
+    let before = present.map_or(State::Normal, |a| a.state);
     if !answer.fits(before) {
         writeln!(out, "{alarm} is not {}; `trug alarms` lists those that are open", answer.wanted())?;
         return Ok(NOTHING_TO_ANSWER);
     }
     let now = system_now();
-    let input = match answer.input(now, &garden.site.time_zone) {
+    let input = match answer.input(now, &zone) {
         Ok(input) => input,
         Err(why) => return wrong(why, out),
     };
-    leave_answer(&settings.store.path, &key, input, "command", now).context("leaving the answer")?;
-    let deadline = Instant::now() + PATIENCE;
-    let mut taken = false;
-    while !taken && Instant::now() < deadline {
-        std::thread::sleep(Duration::from_millis(200));
-        taken = state(&reader)? != before;
-    }
+    let left = store::Answer {
+        key: key.clone(),
+        at: now,
+        input,
+        how: "command".to_owned(),
+        since: answer.since(present),
+        note: note.map(str::to_owned),
+    };
+    let notes = kept_notes(&reader, &left)?;
+    let Some(seq) = leave_answer(&settings.store.path, &left).context("leaving the answer")? else {
+        return wrong("that says nothing".to_owned(), out);
+    };
+    let taken = wait_until_taken(&reader, seq)?;
+    let did = match taken {
+        Taken::No => false,
+        // A note is the one answer that leaves the alarm as it was.
+        Taken::Yes if input.is_none() => kept_notes(&reader, &left)? > notes,
+        Taken::Yes => {
+            let after = reader.alarms_present().context("reading the alarms")?;
+            after.iter().find(|a| a.key == key).map_or(State::Normal, |a| a.state) != before
+        }
+    };
     let until = match input {
-        Input::Shelve { until, .. } => Some(until),
+        Some(Input::Shelve { until, .. }) => Some(until),
         _ => None,
     };
+    let code = if did || taken == Taken::No { DONE } else { NOTHING_TO_ANSWER };
     if json {
         writeln!(
             out,
             "{}",
             serde_json::json!({
-                "alarm": alarm, "site": key.site.as_str(), "taken": taken,
-                "until": until.map(|until| until.to_string()),
+                "alarm": alarm, "site": key.site.as_str(), "taken": did,
+                "waits": taken == Taken::No, "until": until.map(|until| until.to_string()), "note": note,
             })
         )?;
-        return Ok(DONE);
+        return Ok(code);
     }
     let name = name(garden, &key);
-    if taken {
-        let until = until.map_or_else(String::new, |at| {
-            format!(" until {}", words::full_moment(at, &garden.site.time_zone))
-        });
-        writeln!(out, "{name} {}{until}.", answer.done())?;
-    } else {
-        writeln!(
+    match taken {
+        Taken::Yes if did => {
+            let until =
+                until.map_or_else(String::new, |at| format!(" until {}", words::full_moment(at, &zone)));
+            writeln!(out, "{name} {}{until}.", answer.done())?;
+        }
+        Taken::Yes => writeln!(
+            out,
+            "{name} had changed meanwhile, and your answer changed nothing; `trug alarms` says how it stands."
+        )?,
+        Taken::No => writeln!(
             out,
             "The answer to {name} is kept. No running daemon has taken it yet; `trug run` takes it when it starts."
-        )?;
+        )?,
     }
-    Ok(DONE)
+    if note.is_some() && code == DONE {
+        writeln!(out, "{NO_NAMES}")?;
+    }
+    Ok(code)
+}
+
+/// Whether the daemon has taken an answer.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Taken {
+    Yes,
+    No,
+}
+
+fn wait_until_taken(reader: &Reader, seq: i64) -> anyhow::Result<Taken> {
+    let deadline = Instant::now() + PATIENCE;
+    loop {
+        if !reader.answer_waits(seq).context("reading the answers")? {
+            return Ok(Taken::Yes);
+        }
+        if Instant::now() >= deadline {
+            return Ok(Taken::No);
+        }
+        std::thread::sleep(Duration::from_millis(200));
+    }
+}
+
+/// How often the words of an answer are kept with its alarm.
+fn kept_notes(reader: &Reader, left: &store::Answer) -> anyhow::Result<usize> {
+    let Some(text) = &left.note else { return Ok(0) };
+    let notes = reader
+        .notes(Timestamp::MIN, Timestamp::MAX, Some(left.key.site.as_str()))
+        .context("reading the notes")?;
+    Ok(notes.iter().filter(|it| it.key == left.key && it.note == *text).count())
+}
+
+/// The alarm that is meant: at a place of a garden's plan, or one that is open.
+fn key(
+    gardens: &[Garden],
+    open: &[AlarmRecord],
+    site: Option<&str>,
+    kind: Kind,
+    place: &str,
+) -> Result<AlarmKey, String> {
+    let planned = gardens.iter().filter(|garden| has(garden, place)).map(|garden| &garden.site.id);
+    let open =
+        open.iter().filter(|a| a.key.kind == kind && a.key.place.as_str() == place).map(|a| &a.key.site);
+    let mut sites: Vec<&Id> =
+        planned.chain(open).filter(|id| site.is_none_or(|site| id.as_str() == site)).collect();
+    sites.sort();
+    sites.dedup();
+    match sites.as_slice() {
+        [only] => Ok(AlarmKey { site: (*only).clone(), kind, place: Id::new(place) }),
+        [] => Err(format!("no bed, tank or sensor is called {place:?}")),
+        several => {
+            let sites: Vec<&str> = several.iter().map(|id| id.as_str()).collect();
+            Err(format!("several gardens have {place}: {}; say which with --site", sites.join(", ")))
+        }
+    }
 }
 
 fn has(garden: &Garden, place: &str) -> bool {
@@ -211,11 +301,13 @@ fn has(garden: &Garden, place: &str) -> bool {
         || garden.site.id.as_str() == place
 }
 
-fn name(garden: &Garden, key: &AlarmKey) -> String {
-    let bed = garden.beds.iter().find(|b| b.id == key.place).map(|b| b.name.clone());
-    let tank = || garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone());
-    let gateway = || garden.gateways.iter().find(|g| g.id == key.place).map(|g| g.name.clone());
-    let place = bed.or_else(tank).or_else(gateway);
+fn name(garden: Option<&Garden>, key: &AlarmKey) -> String {
+    let place = garden.and_then(|garden| {
+        let bed = garden.beds.iter().find(|b| b.id == key.place).map(|b| b.name.clone());
+        let tank = || garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone());
+        let gateway = || garden.gateways.iter().find(|g| g.id == key.place).map(|g| g.name.clone());
+        bed.or_else(tank).or_else(gateway)
+    });
     format!("{} of {}", key.kind.name(), place.unwrap_or_else(|| key.place.to_string()))
 }
 

@@ -24,6 +24,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::line::{self, Line};
+use crate::settings::is_loopback;
 use crate::store::{ForwardRow, Reader, Series, StoreError};
 
 /// Bytes of an answer that are read to learn what was wrong.
@@ -398,7 +399,7 @@ fn dropped(text: &str) -> Option<usize> {
 }
 
 /// The beginning of an answer, on one line.
-async fn beginning(mut response: reqwest::Response) -> String {
+pub(super) async fn beginning(mut response: reqwest::Response) -> String {
     let mut bytes = Vec::new();
     while bytes.len() < ANSWER_MAX
         && let Ok(Some(more)) = response.chunk().await
@@ -410,7 +411,7 @@ async fn beginning(mut response: reqwest::Response) -> String {
 }
 
 /// An error with what caused it.
-fn with_causes(error: &dyn std::error::Error) -> String {
+pub(super) fn with_causes(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(error) = cause {
@@ -428,17 +429,8 @@ fn in_nanoseconds(url: &Url) -> Url {
     changed
 }
 
-fn is_loopback(url: &Url) -> bool {
-    match url.host() {
-        Some(url::Host::Ipv4(address)) => address.is_loopback(),
-        Some(url::Host::Ipv6(address)) => address.is_loopback(),
-        Some(url::Host::Domain(name)) => name == "localhost",
-        None => false,
-    }
-}
-
 /// Between a half of a time and all of it.
-fn jittered(time: Duration) -> Duration {
+pub(super) fn jittered(time: Duration) -> Duration {
     // The standard library's hasher is seeded at random.
     let random = RandomState::new().build_hasher().finish() as u32;
     let half = time / 2;

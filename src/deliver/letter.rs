@@ -28,7 +28,7 @@ pub fn letter(change: &AlarmChange) -> Letter {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarms::{Kind, State};
+    use crate::alarms::{Kind, Priority, State};
     use crate::garden::plan::Id;
     use crate::garden::record::AlarmKey;
     use crate::why::Step;
@@ -37,6 +37,7 @@ mod tests {
     fn a_letter_holds_the_contracts_fields() {
         let change = AlarmChange {
             key: AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+            priority: Priority::Medium,
             from: State::Normal,
             to: State::Unacknowledged,
             since: "2026-04-17T05:30:00Z".parse().expect("valid"),

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::alarms::Priority;
 use crate::garden::record::{AlarmChange, AlarmKey, Values};
 use crate::store::AlarmRecord;
 use crate::why::Step;
@@ -25,6 +26,9 @@ pub(crate) struct Published<'a> {
     /// How a person's answer came.
     #[serde(skip_serializing_if = "Option::is_none")]
     how: Option<&'a str>,
+    /// What that person said; in listings only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    note: Option<&'a str>,
     r#for: &'a [String],
     text: &'a str,
     values: Numbers<'a>,
@@ -67,11 +71,12 @@ impl<'a> Published<'a> {
             place: place.as_str(),
             from: None,
             state: it.to.name(),
-            priority: kind.priority().name(),
+            priority: it.priority.name(),
             since: it.since.to_string(),
             at: it.at.to_string(),
             until: it.shelf.map(|(until, _)| until.to_string()),
             how: it.how.as_deref(),
+            note: None,
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),
@@ -80,8 +85,9 @@ impl<'a> Published<'a> {
         }
     }
 
-    /// What is stored: the present state, or a step of the history.
-    pub(crate) fn of_record(it: &'a AlarmRecord) -> Self {
+    /// What is stored: the present state, or a step of the history. The priority is
+    /// the one that the garden gives the kind today.
+    pub(crate) fn of_record(it: &'a AlarmRecord, priority: Priority, note: Option<&'a str>) -> Self {
         let AlarmKey { site, kind, place } = &it.key;
         Self {
             kind: kind.name(),
@@ -89,11 +95,12 @@ impl<'a> Published<'a> {
             place: place.as_str(),
             from: it.from.map(|state| state.name()),
             state: it.state.name(),
-            priority: kind.priority().name(),
+            priority: priority.name(),
             since: it.since.to_string(),
             at: it.at.to_string(),
             until: it.shelf.map(|(until, _)| until.to_string()),
             how: it.how.as_deref(),
+            note,
             r#for: &it.tell,
             text: &it.text,
             values: Numbers(&it.values),

@@ -72,7 +72,7 @@ impl SiteState {
         let delays = garden.rules.battery_low;
         let state = &mut self.sensors[usize::from(index)];
         let input = state.battery.report(reported, battery, delays);
-        let of = Of { site: &garden.site, kind: Kind::BatteryLow, place: &sensor.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::BatteryLow, place: &sensor.id };
         let reports = state.battery.low;
         state.battery_low.step(&of, at, input, delays, batch, |active| {
             let who = sensor_name(&garden, sensor);

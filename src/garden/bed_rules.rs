@@ -31,9 +31,9 @@ impl SiteState {
         let water = self.bed_water(index, at);
         let garden = std::sync::Arc::clone(&self.garden);
         let bed = &garden.beds[usize::from(index)];
-        let of = |kind| Of { site: &garden.site, kind, place: &bed.id, tell: &garden.tell };
+        let of = |kind| Of { garden: &garden, kind, place: &bed.id };
         let local = garden.site.time_zone.to_datetime(at);
-        let when = When::of(&garden.site, bed, at);
+        let when = When::of(&garden.site, bed, at).dated();
 
         let delays = garden.rules.dry_bed;
         let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, delays));
@@ -112,8 +112,10 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) ->
     };
     let left = words::water_left(water.available_left);
     let text = if active {
+        // Inside the deadband it is no longer beyond the limit.
+        let dry = if water.depletion_mm > water.readily_today_mm { "dry" } else { "still nearly dry" };
         format!(
-            "{} is dry: {left} is left, and {} suffer below {}. {}",
+            "{} is {dry}: {left} is left, and {} suffer below {}. {}",
             bed.name,
             bed.plants(),
             words::percent(1.0 - water.depletion_fraction),
@@ -137,11 +139,16 @@ fn say_mulch(
     let (text, values) = match water {
         Some(water) if active => (
             format!(
-                "{}: mulch is planned for {day} ({}), but the bed is not moist: {} is left and \
+                "{}: mulch is planned for {day} ({}), {}: {} is left and \
                  at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, use a wetting \
                  agent first. Look again the day before.",
                 bed.name,
                 words::days_ahead(days),
+                if water.depletion_mm > MOIST_PART * water.readily_available_mm {
+                    "but the bed is not moist"
+                } else {
+                    "and the bed is only just moist"
+                },
                 words::water_left(water.available_left),
                 words::percent(1.0 - MOIST_PART * bed.depletion_fraction),
                 advice(bed, &water, when)

@@ -15,6 +15,7 @@ use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::fault_rules::Bad;
 use crate::garden::gateway_rules::gateway_name;
 use crate::garden::log::LogEntry;
+use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
 use crate::garden::plan::{Garden, Place};
 use crate::garden::rain_days::caught;
 use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
@@ -74,7 +75,9 @@ impl Core {
             .zip(gardens)
             .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
             .collect();
-        Self { clock, sites: gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect(), sensors }
+        let mut sites: Vec<_> = gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect();
+        place_own(&mut sites);
+        Self { clock, sites, sensors }
     }
 
     /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
@@ -232,14 +235,11 @@ impl Core {
         batch: &mut Batch,
     ) -> bool {
         let before = batch.changes.len();
+        let now = self.moment(&key.site, now);
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
         let garden = Arc::clone(&site.garden);
-        let now = match self.clock {
-            Clock::Arrival => now,
-            Clock::Readings => site.latest().unwrap_or(now),
-        };
         let Some(standing) = site.standing_mut(key) else { return false };
-        let of = Of { site: &garden.site, kind: key.kind, place: &key.place, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: key.kind, place: &key.place };
         // The delays are the condition's; an answer waits for nothing.
         let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
         standing.step(&of, now, input, delays, batch, |_| {
@@ -249,6 +249,23 @@ impl Core {
             change.how = Some(how.to_owned().into());
         }
         batch.changes.len() > before
+    }
+
+    /// The moment on the site's clock at which something counts that a person did at `now`.
+    pub fn moment(&self, site: &crate::garden::plan::Id, now: Timestamp) -> Timestamp {
+        match self.clock {
+            Clock::Arrival => now,
+            Clock::Readings => {
+                let site = self.sites.iter().find(|s| s.garden.site.id == *site);
+                site.and_then(SiteState::latest).unwrap_or(now)
+            }
+        }
+    }
+
+    /// How an alarm stands; `None` where there is no such alarm.
+    pub fn life(&self, key: &AlarmKey) -> Option<crate::alarms::Life> {
+        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
+        site.standing(key).map(|standing| standing.life)
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
@@ -335,6 +352,12 @@ impl Core {
     pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
         for site in &mut self.sites {
             let site_id = site.garden.site.id.clone();
+            // One that stood when no group was concerned elsewhere ends where it stands.
+            for a in stored.iter().filter(|a| a.key.site == site_id && a.key.place.as_str() == OWN_PLACE) {
+                if OWN.contains(&a.key.kind) && a.state != State::Normal {
+                    site.own.carry(a.key.kind);
+                }
+            }
             site.each_standing(|kind, place, standing| {
                 let found = stored
                     .iter()
@@ -349,6 +372,7 @@ impl Core {
                         standing.life,
                     );
                 }
+                standing.fresh = None;
                 standing.last = found.map(|a| {
                     let said = Said {
                         text: a.text.clone(),
@@ -365,6 +389,14 @@ impl Core {
     /// The sites' ids and names, in order.
     pub fn sites(&self) -> impl Iterator<Item = &Garden> {
         self.sites.iter().map(|s| &*s.garden)
+    }
+
+    pub(crate) fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    pub(crate) fn site_states_mut(&mut self) -> impl Iterator<Item = &mut SiteState> {
+        self.sites.iter_mut()
     }
 
     pub(crate) fn site_states(&self) -> impl Iterator<Item = &SiteState> {
@@ -505,6 +537,9 @@ impl SiteState {
             let (id, name) = gateway_name(garden, number);
             visit(Kind::GatewaySilent, id, name, &state.silent);
         }
+        for (kind, standing) in &self.own.alarms {
+            visit(*kind, &self.own.place, OWN_NAME, standing);
+        }
     }
 
     /// Visits every alarm that this site can have.
@@ -531,6 +566,9 @@ impl SiteState {
         }
         for (number, state) in self.gateways.iter_mut().enumerate() {
             visit(Kind::GatewaySilent, gateway_name(&self.garden, number).0, &mut state.silent);
+        }
+        for (kind, standing) in &mut self.own.alarms {
+            visit(*kind, &self.own.place, standing);
         }
     }
 }

@@ -11,6 +11,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     super::fault_rules::EQUATIONS,
     super::gateway_rules::EQUATIONS,
     super::mulch_day::EQUATIONS,
+    super::own_words::EQUATIONS,
     super::silence::EQUATIONS,
     crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,

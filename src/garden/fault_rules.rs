@@ -48,6 +48,10 @@ const PIECES: i64 = 12;
 /// Shortest piece, seconds: twelve are six hours.
 const PIECE_S: i64 = 1800;
 
+/// A raw number beyond the calibration by no more than this part of its range may be
+/// true; our own number.
+const EDGE_PART: f64 = 0.1;
+
 /// What is wrong with a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Bad {
@@ -57,6 +61,9 @@ pub(crate) enum Bad {
     Stuck = 1,
     /// It stands out from its neighbours.
     Jumping = 2,
+    /// Its raw number is little beyond the calibration: soil wetter than anybody has
+    /// measured for it. It speaks neither for the sensor nor against it.
+    Edge = 3,
 }
 
 impl Bad {
@@ -65,6 +72,11 @@ impl Bad {
     pub(crate) fn of(calibrated: Calibrated, judged: &Judged) -> Option<Self> {
         match calibrated {
             Calibrated::NotYet | Calibrated::OutOfRange(OutOfRange::NotLater) => None,
+            Calibrated::OutOfRange(OutOfRange::Raw { raw, min, max })
+                if (min - raw).max(raw - max) <= EDGE_PART * (max - min) =>
+            {
+                Some(Self::Edge)
+            }
             Calibrated::OutOfRange(_) => Some(Self::Range),
             Calibrated::Value(_) => {
                 let doubted =
@@ -177,6 +189,9 @@ impl FaultWatch {
 
     /// Takes the next reading and says how the sensor stands.
     pub(crate) fn push(&mut self, at: Timestamp, bad: Option<Bad>, every_s: u32) -> Input {
+        if bad == Some(Bad::Edge) {
+            return Input::Unknown;
+        }
         let before = (self.bad_run, self.bad_since);
         let spike = std::mem::take(&mut self.spike);
         self.before_last = before;
@@ -268,7 +283,7 @@ impl SiteState {
             return;
         }
         let input = state.faults.push(at, bad, sensor.every_s);
-        let of = Of { site: &garden.site, kind: Kind::SensorFault, place: &sensor.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::SensorFault, place: &sensor.id };
         let (tally, run) = (state.faults.tally(), state.faults.bad_run);
         let since = state.faults.since;
         let still = state.watch.still_since();
@@ -286,7 +301,7 @@ impl SiteState {
             let kind = bad.unwrap_or_else(|| tally.mostly());
             let shown = shown(sensor.measures, &last);
             let (what, look) = match kind {
-                Bad::Range => (
+                Bad::Range | Bad::Edge => (
                     format!("{who} gives values that are out of range{}: {shown}.", when(since)),
                     places_to_look(sensor),
                 ),
@@ -453,6 +468,26 @@ mod tests {
         // The eighth spike is known with the ninth reading.
         assert_eq!(first, Some(8));
         assert_eq!(watch.tally(), Tally { bad: [0, 0, watch.tally().all - 1], all: watch.tally().all });
+    }
+
+    #[test]
+    fn a_little_beyond_the_calibration_speaks_neither_for_nor_against() {
+        let mut watch = FaultWatch::default();
+        for n in 0..100 {
+            assert_eq!(watch.push(at(15 * n), Some(Bad::Edge), 900), Input::Unknown);
+        }
+        assert_eq!(watch.tally().all, 0);
+        let out = |raw| Calibrated::OutOfRange(OutOfRange::Raw { raw, min: 1305.0, max: 3045.0 });
+        let judged = Judged { flag: Flag::Missing, tests: crate::quality::Tests::default(), previous: None };
+        for (raw, expected) in [
+            (1304.0, Bad::Edge),
+            (1132.0, Bad::Edge),
+            (1130.0, Bad::Range),
+            (0.0, Bad::Range),
+            (4095.0, Bad::Range),
+        ] {
+            assert_eq!(Bad::of(out(raw), &judged), Some(expected), "{raw}");
+        }
     }
 
     #[test]

@@ -105,7 +105,7 @@ impl SiteState {
             state.wetting_why = vec![metered(&run, bed.area_m2)];
         }
         let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { site: &garden.site, kind: Kind::WateringHours, place: &bed.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
         let before = state.wetting;
         state.hours.step(&of, at, input, delays, batch, |active| {
             let Some(run) = run.filter(|_| active) else {

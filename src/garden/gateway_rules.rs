@@ -193,11 +193,13 @@ impl SiteState {
             self.gateways[number].words = 0;
         }
         let (id, _) = gateway_name(&garden, number);
-        let of = Of { site: &garden.site, kind: Kind::GatewaySilent, place: id, tell: &garden.tell };
+        let members = self.gateways[number].members.clone();
+        // A shelf may end with any input: then all of them are what is meant.
+        let overdue = if overdue.is_empty() { &members } else { overdue };
+        let of = Of { garden: &garden, kind: Kind::GatewaySilent, place: id };
         let last_word =
             overdue.iter().filter_map(|i| self.sensors[usize::from(*i)].heard).max().unwrap_or(now);
         let state = &mut self.gateways[number];
-        let members = state.members.clone();
         state.silent.step(&of, now, input, garden.rules.gateway_silent, batch, |active| {
             let silent_s = now.as_second() - last_word.as_second();
             let values = [("sensors", overdue.len() as f64), ("silent_s", silent_s as f64)];

@@ -83,7 +83,7 @@ impl SiteState {
         let index = usize::from(self.gauges[number]);
         let sensor = &garden.sensors[index];
         let verdict = self.trusts[number].verdict();
-        let of = Of { site: &garden.site, kind: Kind::GaugeSuspect, place: &sensor.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::GaugeSuspect, place: &sensor.id };
         let state = &mut self.sensors[index].suspect;
         state.step(&of, at, input, garden.rules.gauge_suspect, batch, |active| {
             let name = &sensor.id;

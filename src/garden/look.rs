@@ -70,7 +70,7 @@ impl SiteState {
 
     /// Alarms that are not normal, most urgent first, then newest first.
     fn alarm_views(&self) -> Vec<AlarmView> {
-        let mut views = Vec::new();
+        let (garden, mut views) = (&self.garden, Vec::new());
         let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
             let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
             if state == State::Normal {
@@ -81,7 +81,7 @@ impl SiteState {
                 place: place.clone(),
                 place_name: name,
                 state,
-                priority: kind.priority(),
+                priority: garden.priority(kind),
                 since: standing.life.since().unwrap_or(last.0),
                 at: last.0,
                 shelf: standing.life.shelf(),

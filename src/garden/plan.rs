@@ -10,7 +10,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{Delays, Kind};
+use crate::alarms::{Conducts, Delays, Kind, Priority};
 use crate::calibration::DatedCalibration;
 use crate::intake::PayloadFormat;
 use crate::quality::Limits;
@@ -64,6 +64,19 @@ pub struct Garden {
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
     pub roof: Option<RoofTank>,
+}
+
+impl Garden {
+    /// How soon somebody must act on an alarm of a kind.
+    pub fn priority(&self, kind: Kind) -> Priority {
+        self.rules.conducts.priority(kind)
+    }
+
+    /// The hours in which water may run at a place: a bed's own, else the site's.
+    pub fn watering_hours(&self, place: &Id) -> &LocalHours {
+        let own = self.beds.iter().find(|bed| bed.id == *place).and_then(|bed| bed.watering_allowed.as_ref());
+        own.unwrap_or(&self.site.watering_allowed)
+    }
 }
 
 /// A roof, and the tank that it fills.
@@ -402,7 +415,7 @@ impl Channel {
     }
 }
 
-/// Deadbands and delays of the rules, with the garden's own changes applied.
+/// Deadbands, delays and conduct of the rules, with the garden's own changes applied.
 #[derive(Clone, Copy, Debug)]
 pub struct RuleSettings {
     /// Deadband: part of readily available water.
@@ -440,6 +453,18 @@ pub struct RuleSettings {
     /// Deadband: part of the battery's limit. The off-delay is a day: what the sun
     /// lifts by day and the night lets sink again is still low.
     pub battery_low: Delays,
+    /// Priorities, latches and reminders that the garden has changed.
+    pub conducts: Conducts,
+    /// No deadband: the record can be written or it cannot.
+    pub store_failing: Delays,
+    /// Deadband: part of the limits.
+    pub forwarding_behind: Delays,
+    /// Deadband: part of the limit.
+    pub disk_nearly_full: Delays,
+    /// No deadband; the off-delay is how long the clock must not have jumped.
+    pub clock_jumped: Delays,
+    /// No deadband: a message arrived or it did not.
+    pub message_not_sent: Delays,
 }
 
 impl Default for RuleSettings {
@@ -463,6 +488,12 @@ impl Default for RuleSettings {
             gateway_silent: delays(0.0, 0, 0),
             sensor_fault: delays(0.0, 0, 0),
             battery_low: delays(0.05, 0, 86_400),
+            conducts: Conducts::default(),
+            store_failing: delays(0.0, 60, 300),
+            forwarding_behind: delays(0.5, 600, 0),
+            disk_nearly_full: delays(0.10, 60, 300),
+            clock_jumped: delays(0.0, 0, 3600),
+            message_not_sent: delays(0.0, 120, 300),
         }
     }
 }

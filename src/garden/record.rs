@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Kind, State};
+use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::Id;
 use crate::quality::{Flag, Tests};
 use crate::why::Why;
@@ -89,6 +89,7 @@ pub type Values = Vec<(Cow<'static, str>, f64)>;
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
     pub key: AlarmKey,
+    pub priority: Priority,
     pub from: State,
     pub to: State,
     /// When the condition began.
@@ -108,6 +109,44 @@ pub struct AlarmChange {
     pub how: Option<Cow<'static, str>>,
     /// Groups to tell.
     pub tell: Vec<String>,
+}
+
+/// What a person says about an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlarmNote {
+    pub key: AlarmKey,
+    /// The occurrence: when its condition began.
+    pub since: Timestamp,
+    /// When it was said. That of the step where it came with an answer.
+    pub at: Timestamp,
+    /// At most [`AlarmNote::TEXT_MAX`] characters, without control characters.
+    pub note: String,
+    /// By which way it came.
+    pub how: String,
+}
+
+impl AlarmNote {
+    /// Characters of a note at most.
+    pub const TEXT_MAX: usize = 500;
+
+    /// Whether a text may be a note.
+    ///
+    /// # Errors
+    ///
+    /// What is wrong with it, to show to whoever wrote it.
+    pub fn check(text: &str) -> Result<(), String> {
+        let length = text.chars().count();
+        if text.trim().is_empty() {
+            Err("the note is empty".to_owned())
+        } else if length > Self::TEXT_MAX {
+            Err(format!("the note has {length} characters; accepted are at most {}", Self::TEXT_MAX))
+        } else if text.chars().any(char::is_control) {
+            Err("the note holds a line break or another control character; accepted is one line of text"
+                .to_owned())
+        } else {
+            Ok(())
+        }
+    }
 }
 
 /// Everything that one call of the core asks the store to keep, in order.

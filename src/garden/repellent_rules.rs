@@ -96,8 +96,7 @@ impl SiteState {
         };
         let soaking = &state.soaking;
         let probe = state.probes.first().copied();
-        let of =
-            Of { site: &garden.site, kind: Kind::WaterRepellentSoil, place: &bed.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::WaterRepellentSoil, place: &bed.id };
         let delays = garden.rules.water_repellent_soil;
         state.repellent.step(&of, at, input, delays, batch, |active| {
             let depth_m = probe.and_then(|i| garden.sensors[usize::from(i)].depth_m).unwrap_or(0.0);

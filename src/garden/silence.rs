@@ -103,7 +103,7 @@ impl SiteState {
     fn judge_silence(&mut self, index: u16, now: Timestamp, input: Input, batch: &mut Batch) {
         let garden = std::sync::Arc::clone(&self.garden);
         let sensor = &garden.sensors[usize::from(index)];
-        let of = Of { site: &garden.site, kind: Kind::SensorSilent, place: &sensor.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::SensorSilent, place: &sensor.id };
         let state = &mut self.sensors[usize::from(index)];
         let silent_s = state.heard.map_or(0, |heard| now.as_second() - heard.as_second());
         // Patience has already waited; the alarm itself does not wait again.

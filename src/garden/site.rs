@@ -11,6 +11,7 @@ use crate::garden::bed_outlook::outlook_of;
 use crate::garden::fault_rules::FaultWatch;
 use crate::garden::gateway_rules::{GatewayState, gateways_of};
 use crate::garden::log::SiteLog;
+use crate::garden::own_rules::OwnState;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
@@ -268,6 +269,8 @@ pub(crate) struct SiteState {
     pub(crate) gateways: Vec<GatewayState>,
     /// Evidence about each of them.
     pub(crate) trusts: Vec<Trust>,
+    /// The daemon's alarms about itself.
+    pub(crate) own: OwnState,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -349,6 +352,7 @@ impl SiteState {
             trusts: vec![Trust::default(); gauges.len()],
             gauges,
             gateways: gateways_of(&garden),
+            own: OwnState::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,

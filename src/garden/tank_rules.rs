@@ -82,7 +82,7 @@ impl SiteState {
         let garden = std::sync::Arc::clone(&self.garden);
         let tank = &garden.tanks[usize::from(index)];
         let (limits, rules, zone) = (tank.limits, garden.rules, &garden.site.time_zone);
-        let of = |kind| Of { site: &garden.site, kind, place: &tank.id, tell: &garden.tell };
+        let of = |kind| Of { garden: &garden, kind, place: &tank.id };
         let state = &mut self.tanks[usize::from(index)];
         // A missing thermometer may be the one that is beyond the limit: what the
         // others say can raise, and cannot clear.
@@ -164,7 +164,7 @@ impl SiteState {
             (None, ..) => None,
         };
         let input = judged.map_or(Input::Unknown, |(input, _)| input);
-        let of = Of { site: &garden.site, kind: Kind::LowOxygen, place: &tank.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::LowOxygen, place: &tank.id };
         let zone = &garden.site.time_zone;
         let state = &mut self.tanks[usize::from(index)].oxygen;
         state.step(&of, at, input, delays, batch, |active| {
@@ -199,7 +199,7 @@ impl SiteState {
             Some(nitrite) if test.is_none() && nitrite != Input::Breach => Input::Unknown,
             Some(nitrite) => worst([ammonia, nitrite]),
         };
-        let of = Of { site: &garden.site, kind: Kind::Ammonia, place: &tank.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::Ammonia, place: &tank.id };
         let zone = &garden.site.time_zone;
         let state = &mut self.tanks[usize::from(index)].ammonia;
         state.step(&of, at, input, delays, batch, |active| say::ammonia(tank, active, test, nitrite, zone));
@@ -260,7 +260,7 @@ impl SiteState {
             note(input, PhFault::Drift { per_day: drift.per_day, now: drift.now, days });
         }
         let input = worst(inputs);
-        let of = Of { site: &garden.site, kind: Kind::Ph, place: &tank.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::Ph, place: &tank.id };
         let state = &mut self.tanks[usize::from(index)].ph;
         state.step(&of, at, input, delays, batch, |active| say::ph(tank, active, fault));
     }

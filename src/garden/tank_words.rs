@@ -280,9 +280,9 @@ pub(crate) fn ammonia(
     let when = when.map_or(String::new(), |at| format!(" at {}", words::moment(at, zone)));
     let text = if active {
         format!(
-            "{}: the water test{when} found {}. Feed nothing today, change a tenth to a fifth of the water with water \
-             of the same temperature and free of chlorine, look at the filter, and test again tomorrow morning. Raise \
-             the pH on no account: it makes ammonia worse. {ASK}",
+            "{}: the water test{when} found {}. Feed little or nothing until a test is within the limits, change a tenth to a \
+             fifth of the water with water of the same temperature and free of chlorine, look at the filter, and test \
+             again the morning after. Raise the pH on no account: it makes ammonia worse. {ASK}",
             tank.name,
             words::list(&found),
         )
@@ -319,8 +319,7 @@ pub(crate) fn ph(tank: &Tank, active: bool, fault: Option<PhFault>) -> Said {
             )));
             let way = if by < 0.0 { "fell" } else { "rose" };
             format!(
-                "{}: its pH {way} by {:.1} since this time yesterday; more than {PH_DAY:.1} within a day troubles fish \
-                 and filter. Find out what went in: new water, a buffer, many fish, dead plants. {DO} {ASK}",
+                "{}: its pH {way} by {:.1} within a day; more than {PH_DAY:.1} a day troubles fish and filter. Find out what went in: new water, a buffer, many fish, dead plants. {DO} {ASK}",
                 tank.name,
                 by.abs(),
             )

@@ -42,7 +42,7 @@ impl SiteState {
                 }
                 _ => return,
             };
-            let of = Of { site: &garden.site, kind, place, tell: &garden.tell };
+            let of = Of { garden: &garden, kind, place };
             let none = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
             standing.step(&of, now, input, none, batch, |_| {
                 Said::new("The garden's plan keeps this alarm quiet for now.".to_owned(), &[], "")

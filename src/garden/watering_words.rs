@@ -15,21 +15,29 @@ pub(crate) struct When<'a> {
     hours: &'a LocalHours,
     zone: &'a TimeZone,
     now: Timestamp,
+    /// Days by their dates: words that are kept are read on other days too.
+    dated: bool,
 }
 
 impl<'a> When<'a> {
     /// By the bed's own hours, else the site's.
     pub(crate) fn of(site: &'a Site, bed: &'a Bed, now: Timestamp) -> Self {
         let hours = bed.watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
-        Self { hours, zone: &site.time_zone, now }
+        Self { hours, zone: &site.time_zone, now, dated: false }
     }
 
-    /// "now, before 9 am", "today after 6 pm", "on Thursday 9 April after 5 am";
-    /// `None` where no hour is allowed.
+    /// The same, with dates in the place of "today" and "tomorrow".
+    #[must_use]
+    pub(crate) fn dated(self) -> Self {
+        Self { dated: true, ..self }
+    }
+
+    /// "now, before 9 am", "today after 6 pm", "on Thursday 9 April after 5 am"; dated,
+    /// "after 6 pm on Tuesday 7 April". `None` where no hour is allowed.
     fn next(&self) -> Option<String> {
         let (from, to) = next_stretch(self.hours, self.zone, self.now)?;
         Some(if from > self.now {
-            self.after(from, true)
+            self.after(from, None)
         } else {
             match self.before(to) {
                 Some(before) => format!("now, {before}"),
@@ -38,21 +46,37 @@ impl<'a> When<'a> {
         })
     }
 
-    /// "before 9 am"; `None` if that is more than a day away.
+    /// "before 9 am", dated "before 9 am on Tuesday 7 April"; `None` if that is more
+    /// than a day away.
     fn before(&self, to: Timestamp) -> Option<String> {
         let a_day = self.now.saturating_add(jiff::SignedDuration::from_hours(24)).ok()?;
         (to <= a_day).then(|| {
-            let local = self.zone.to_datetime(to);
-            format!("before {}", clock(minute_of_day(local)))
+            let hour = clock(minute_of_day(self.zone.to_datetime(to)));
+            if !self.dated {
+                return format!("before {hour}");
+            }
+            // Midnight ends the day before it.
+            let last = to.saturating_sub(jiff::SignedDuration::from_secs(1)).unwrap_or(to);
+            format!("before {hour} on {}", day(self.zone.to_datetime(last).date()))
         })
     }
 
-    /// "today after 6 pm", or "after 6 pm" where the day needs no saying.
-    fn after(&self, from: Timestamp, say_today: bool) -> String {
+    /// "today after 6 pm", or "after 6 pm" where the day needs no saying. `before` is
+    /// the beginning of the run that was said just before.
+    fn after(&self, from: Timestamp, before: Option<Timestamp>) -> String {
         let (now, from) = (self.zone.to_datetime(self.now), self.zone.to_datetime(from));
         let hour = clock(minute_of_day(from));
+        if self.dated {
+            return if before.is_some_and(|before| self.zone.to_datetime(before).date() == from.date()) {
+                format!("after {hour}")
+            } else if minute_of_day(from) == 0 {
+                format!("early on {}, after midnight", day(from.date()))
+            } else {
+                format!("after {hour} on {}", day(from.date()))
+            };
+        }
         if from.date() == now.date() {
-            if say_today { format!("today after {hour}") } else { format!("after {hour}") }
+            if before.is_none() { format!("today after {hour}") } else { format!("after {hour}") }
         } else if now.date().tomorrow().is_ok_and(|tomorrow| tomorrow == from.date()) {
             if minute_of_day(from) == 0 {
                 "tonight after midnight".to_owned()
@@ -73,17 +97,17 @@ impl<'a> When<'a> {
             let comma = if first.from > self.now { ", " } else { " " };
             return format!("{} of its own watering{comma}{when}", takes(first));
         }
-        let when = |run: &PlannedRun, first: bool| {
+        let when = |run: &PlannedRun, before: Option<&PlannedRun>| {
             if run.from > self.now {
-                self.after(run.from, first)
+                self.after(run.from, before.map(|run| run.from))
             } else {
                 self.before(run.allowed_to).unwrap_or_else(|| "now".to_owned())
             }
         };
-        let mut parts = vec![format!("{} of its own watering {}", takes(first), when(first, true))];
-        for (i, run) in rest.iter().enumerate() {
+        let mut parts = vec![format!("{} of its own watering {}", takes(first), when(first, None))];
+        for (i, (run, before)) in rest.iter().zip(planned).enumerate() {
             let last = i + 1 == rest.len() && !over;
-            let part = format!("{}{} {}", takes(run), if last { "," } else { "" }, when(run, false));
+            let part = format!("{}{} {}", takes(run), if last { "," } else { "" }, when(run, Some(before)));
             parts.push(if last { format!("the rest, {part}") } else { part });
         }
         crate::garden::words::list(&parts)
@@ -185,11 +209,15 @@ mod tests {
     }
 
     fn told(irrigation: bool, depletion_mm: f64, hours: &[(u16, u16)], now: &str) -> String {
+        told_as(false, irrigation, depletion_mm, hours, now)
+    }
+
+    fn told_as(dated: bool, irrigation: bool, depletion_mm: f64, hours: &[(u16, u16)], now: &str) -> String {
         let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
         let local: jiff::civil::DateTime = now.parse().expect("a date-time");
         let hours = LocalHours::new(hours.to_vec());
         let now = zone.to_timestamp(local).expect("unambiguous");
-        advice(&bed(irrigation), &water(depletion_mm), &When { hours: &hours, zone: &zone, now })
+        advice(&bed(irrigation), &water(depletion_mm), &When { hours: &hours, zone: &zone, now, dated })
     }
 
     const USUAL: &[(u16, u16)] = &[(0, 540), (1080, 1440)];
@@ -223,6 +251,39 @@ mod tests {
             "Give it about 160 L: 30 minutes of its own watering today after 6 pm, 20 minutes tomorrow after 8 am and \
              the rest, 30 minutes, tomorrow after 6 pm."
         );
+    }
+
+    #[test]
+    fn words_that_are_kept_name_their_days() {
+        let kept = |mm, hours, now| told_as(true, true, mm, hours, now);
+        assert_eq!(
+            kept(8.0, USUAL, "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering, after 6 pm on Tuesday 7 April."
+        );
+        assert_eq!(
+            kept(8.0, USUAL, "2026-04-07T20:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering now, before 9 am on Wednesday 8 April."
+        );
+        assert_eq!(
+            kept(8.0, &[(1080, 1440)], "2026-04-07T20:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering now, before midnight on Tuesday 7 April."
+        );
+        assert_eq!(
+            kept(8.0, &[(0, 540)], "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering, early on Wednesday 8 April, after midnight."
+        );
+        assert_eq!(
+            kept(16.25, USUAL, "2026-04-07T08:20:00"),
+            "Give it about 130 L: 40 minutes of its own watering before 9 am on Tuesday 7 April and the rest, 25 \
+             minutes, after 6 pm."
+        );
+        assert_eq!(
+            kept(20.0, &[(480, 500), (1080, 1110)], "2026-04-07T12:00:00"),
+            "Give it about 160 L: 30 minutes of its own watering after 6 pm on Tuesday 7 April, 20 minutes after 8 am \
+             on Wednesday 8 April and the rest, 30 minutes, after 6 pm."
+        );
+        let by_hand = told_as(true, false, 8.0, USUAL, "2026-04-07T07:00:00");
+        assert_eq!(by_hand, "Give it about 58 L now, before 9 am on Tuesday 7 April.");
     }
 
     #[test]

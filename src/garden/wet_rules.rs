@@ -249,8 +249,7 @@ impl SiteState {
                 self.step_left_on(bed, at, Witness::Meter, input, delays, batch, |active, _| say(active));
             }
             Place::Tank(_) | Place::Site => {
-                let of =
-                    Of { site: &garden.site, kind: Kind::WaterLeftOn, place: &sensor.id, tell: &garden.tell };
+                let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &sensor.id };
                 self.sensors[usize::from(meter)].left_on.step(&of, at, input, delays, batch, say);
             }
         }
@@ -285,7 +284,7 @@ impl SiteState {
         }
         let since = state.left_on.life.since().unwrap_or(at);
         let bed = &garden.beds[usize::from(index)];
-        let of = Of { site: &garden.site, kind: Kind::WaterLeftOn, place: &bed.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &bed.id };
         state.left_on.step(&of, at, input, delays, batch, |active| say(active, since));
     }
 
@@ -313,7 +312,7 @@ impl SiteState {
         };
         let state = &mut self.beds[usize::from(index)];
         let since = state.waterlogged.life.since().unwrap_or(at);
-        let of = Of { site: &garden.site, kind: Kind::Waterlogged, place: &bed.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::Waterlogged, place: &bed.id };
         state.waterlogged.step(&of, at, input, delays, batch, |active| {
             why.push(pores.waterlogged_step());
             let content = water.map_or(f64::NAN, |w| w.water_content);

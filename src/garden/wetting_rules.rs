@@ -81,7 +81,7 @@ impl SiteState {
             return;
         }
         let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { site: &garden.site, kind: Kind::WateringHours, place: &bed.id, tell: &garden.tell };
+        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
         state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
             let when = words::moment(wetting.onset, &garden.site.time_zone);
             let how_sure = match weighed.meter {

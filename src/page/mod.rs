@@ -6,7 +6,7 @@
 
 mod band;
 #[cfg(test)]
-mod contrast;
+pub(crate) mod contrast;
 mod errors;
 mod layout;
 mod lists;

@@ -20,7 +20,7 @@ pub(super) fn condition(condition: Condition) -> &'static str {
     }
 }
 
-pub(super) fn priority(priority: Priority) -> &'static str {
+pub(crate) fn priority(priority: Priority) -> &'static str {
     match priority {
         Priority::High => "Do it now",
         Priority::Medium => "Do it today",
@@ -41,6 +41,16 @@ pub(crate) fn state(state: State) -> &'static str {
         State::Shelved => "Somebody has put it aside for a while.",
         State::Suppressed => "The garden's plan keeps it quiet for now.",
         State::OutOfService => "Somebody has switched it off.",
+    }
+}
+
+/// By which way a person's answer came.
+pub(crate) fn how(how: &str) -> &str {
+    match how {
+        "command" => "on the command line",
+        "mqtt" => "by MQTT",
+        "link" => "by the link in a message",
+        other => other,
     }
 }
 
@@ -207,7 +217,7 @@ pub(crate) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
 /// Text from outside, fit to be shown: at most `length` characters, without
 /// control characters and without those that turn the direction of the text
 /// (Unicode Standard Annex 9, explicit formatting).
-pub(super) fn shown(text: &str, length: usize) -> String {
+pub(crate) fn shown(text: &str, length: usize) -> String {
     let safe = |c: char| match c {
         '\n' | '\r' | '\t' => ' ',
         '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}' | '\u{061C}' => {

@@ -1,4 +1,5 @@
-//! `trug.toml`: the broker, the store, the page, forwarding and the log.
+//! `trug.toml`: the broker, the store, the page and the log; what goes out has files
+//! of its own.
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -9,10 +10,14 @@ use url::Url;
 use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
+use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
+use super::telling::{TellingSettings, telling};
 use super::topic::is_filter;
 use super::value::Item;
+use super::watch::{Watching, watching};
+use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -101,7 +106,15 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    /// The section is not there, or a fault was noted.
+    pub(super) mail: Option<Mail>,
+    pub(super) webhooks: Vec<Webhook>,
+    pub(super) told_files: Vec<ToldFile>,
+    /// What groups may name, those at fault included.
+    pub(super) ways: Ways,
+    pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
+    pub(super) watch: Option<Watching>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
 }
@@ -111,6 +124,8 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
+    let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
@@ -118,8 +133,14 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
         page: root.section("page").and_then(page),
         log: log(root.section("log")),
+        watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        mail: root.section("mail").and_then(|table| mail(table, folder)),
+        webhooks,
+        told_files,
+        ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
+        telling: telling(root.section("telling")),
     };
     root.finish();
     daemon
@@ -250,7 +271,7 @@ pub(super) fn username(item: &Item<'_>) -> Option<String> {
     Some(text.to_owned())
 }
 
-fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
     const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
     let path = folder.join(item.text(ACCEPTED)?);
     match std::fs::File::open(&path).and_then(|f| f.metadata()) {

@@ -1,5 +1,5 @@
-//! One garden file: the site, its rules and who is told; beds, tanks and
-//! sensors have files of their own.
+//! One garden file: the site and its rules; beds, tanks, sensors and who is told
+//! have files of their own.
 
 use std::collections::HashMap;
 
@@ -15,9 +15,12 @@ use super::roof::roof;
 use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
-use super::text::{ID_ACCEPTED, Names, email, id, named};
-use crate::alarms::{Delays, Kind};
-use crate::garden::plan::{Address, Channel, Garden, Holiday, LocalHours, RuleSettings, Site, Tell};
+use super::tell::tells;
+use super::text::{ID_ACCEPTED, Names, id, named};
+use super::webhook::Ways;
+use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
+use crate::garden::OWN_PLACE;
+use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -33,6 +36,8 @@ const OXYGEN: Range = Range::from_to(0.0, 5.0, "mg/L");
 const PH: Range = Range::from_to(0.0, 2.0, "pH");
 /// Deadband of a temperature.
 const DEGREES: Range = Range::from_to(0.0, 10.0, "degrees C");
+/// Time after which an alarm is told again: up to a year.
+const AGAIN: Range = Range::from_to(0.0, 8760.0, "hours; 0: never again");
 /// Longest delay of a rule, seconds: 30 days.
 const DELAY_MAX_S: u32 = 30 * 86_400;
 /// Beds or tanks of one garden at most; their numbers have 16 bits.
@@ -46,14 +51,17 @@ pub(super) struct Across<'a> {
     pub(super) topics: Names,
     /// What the broker is asked for; `None` where that is itself at fault.
     pub(super) filters: Option<&'a [String]>,
+    /// The webhooks and files that a group may name.
+    pub(super) ways: Ways,
 }
 
 impl<'a> Across<'a> {
-    pub(super) fn new(filters: Option<&'a [String]>) -> Self {
+    pub(super) fn new(filters: Option<&'a [String]>, ways: Ways) -> Self {
         Self {
             sites: Names::new("an id of its own for each site"),
             topics: Names::new("a topic of its own for each sensor"),
             filters,
+            ways,
         }
     }
 }
@@ -62,6 +70,8 @@ impl<'a> Across<'a> {
 pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.document().fault_count();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
+    // Where alarms stand, for the groups that name places. A place at fault is one too.
+    let mut alarm_places: Vec<String> = site_table.iter().filter_map(id_of).collect();
     let (site, zone) = match site_table {
         Some(table) => site(table, &mut across.sites),
         None => (None, TimeZone::UTC),
@@ -74,6 +84,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let mut places = Places { beds: HashMap::new(), tanks: HashMap::new() };
     let (mut beds, mut tanks) = (Vec::new(), Vec::new());
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
+        alarm_places.extend(tables.iter().filter_map(id_of));
         if tables.len() > usize::from(PLACES_MAX) {
             root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
         }
@@ -92,8 +103,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
-    let mut gateways = Gateways::read(root.sections("gateway", "id"), site.as_ref().map(|site| &site.id));
+    let gateway_tables = root.sections("gateway", "id");
+    alarm_places.extend(gateway_tables.iter().filter_map(id_of));
+    let mut gateways = Gateways::read(gateway_tables, site.as_ref().map(|site| &site.id));
     let sensor_tables = root.sections("sensor", "id");
+    alarm_places.extend(sensor_tables.iter().filter_map(id_of));
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
@@ -101,6 +115,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &mut gateways, &zone));
     }
     let gateways = gateways.finish();
+    alarm_places.extend(gateways.iter().map(|gateway| gateway.id.to_string()));
     for (id, named) in named_beds {
         if places.beds.get(&id).is_some_and(|place| !place.watched) {
             let accepted = "at least one soil-moisture sensor with this bed: without it nothing can be said \
@@ -114,7 +129,9 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
-    let tell = tells(root.sections("tell", "who"));
+    // The daemon's own alarms.
+    alarm_places.push(OWN_PLACE.to_owned());
+    let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
@@ -127,6 +144,11 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
     Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof })
+}
+
+/// The id that a table has, right or wrong.
+fn id_of(table: &Table<'_>) -> Option<String> {
+    table.get("id", Want::Text)?.value().as_str().map(str::to_owned)
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
@@ -239,47 +261,12 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
-fn tells(tables: Vec<Table<'_>>) -> Vec<Tell> {
-    let mut groups = Names::new("a name of its own for each group");
-    let kinds = Kind::ALL.map(Kind::name);
-    let mut tells = Vec::new();
-    for table in tables {
-        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
-            let who = named(&item)?;
-            groups.claim(&item, &who).then_some(who)
-        });
-        let alarms = table.need("alarms", Want::List, any_of(kinds)).and_then(|item| {
-            let parts = item.list_of(KINDS)?;
-            if parts.is_empty() {
-                item.refuse(KINDS);
-                return None;
-            }
-            let read: Vec<_> = parts.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
-            read.into_iter().collect::<Option<Vec<Kind>>>()
-        });
-        let addresses = match table.get("email", Want::List) {
-            Some(item) => item.list_of("a list of e-mail addresses").and_then(|parts| {
-                let read: Vec<_> = parts.iter().map(email).collect();
-                read.into_iter().collect::<Option<Vec<String>>>()
-            }),
-            None => Some(Vec::new()),
-        };
-        table.finish();
-        if let (Some(who), Some(mut alarms), Some(email)) = (who, alarms, addresses) {
-            alarms.sort_unstable();
-            alarms.dedup();
-            let by = email.into_iter().map(|to| Address { channel: Channel::Email, to }).collect();
-            tells.push(Tell { who, alarms, by, ..Tell::default() });
-        }
-    }
-    tells
-}
-
-/// The rules' delays, changed by what the file says.
+/// The rules' delays and the alarms' conduct, changed by what the file says.
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
     let Some(table) = table else { return Some(rules) };
     let before = table.document().fault_count();
+    let mut judged = Vec::new();
     for (key, deadband, delays) in [
         ("dry-bed", Some(PART), &mut rules.dry_bed),
         ("mulch-on-dry-soil", Some(PART), &mut rules.mulch_on_dry_soil),
@@ -298,9 +285,21 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("gateway-silent", None, &mut rules.gateway_silent),
         ("sensor-fault", None, &mut rules.sensor_fault),
         ("battery-low", Some(LIMIT_PART), &mut rules.battery_low),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
+        judged.push(key);
         if let Some(rule) = table.section(key) {
-            rule_delays(rule, deadband, delays);
+            rule_delays(&rule, deadband, delays);
+            conduct(rule, key, &mut rules.conducts);
+        }
+    }
+    for key in Kind::ALL.map(Kind::name).into_iter().filter(|key| !judged.contains(key)) {
+        if let Some(rule) = table.section(key) {
+            conduct(rule, key, &mut rules.conducts);
         }
     }
     let whole = table.document().fault_count() == before;
@@ -308,7 +307,7 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     whole.then_some(rules)
 }
 
-fn rule_delays(table: Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
+fn rule_delays(table: &Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
     if let Some(range) = deadband
         && let Some(number) = table.get("deadband", Want::Value).and_then(|item| item.number(range))
     {
@@ -320,6 +319,20 @@ fn rule_delays(table: Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
         {
             *seconds = number;
         }
+    }
+}
+
+/// What the file says of an alarm's priority, latch and reminder.
+fn conduct(table: Table<'_>, kind: &str, conducts: &mut Conducts) {
+    let priority = table
+        .get("priority", Want::Text)
+        .and_then(|item| item.name(Priority::from_name, Priority::ALL.map(Priority::name)));
+    let latching = table.get("latching", Want::Value).and_then(|item| item.boolean());
+    let again_h = table.get("again_h", Want::Value).and_then(|item| item.number(AGAIN));
+    if let Some(kind) = Kind::from_name(kind) {
+        // Whole seconds of a year at most; less than one is one, since 0 is never.
+        let again_s = again_h.map(|hours| (hours * 3600.0).ceil() as u32);
+        conducts.set(kind, Own { priority, latching, again_s });
     }
     table.finish();
 }

@@ -20,6 +20,7 @@ mod forward;
 mod garden;
 mod gateway;
 mod hours;
+mod mail;
 mod payload;
 mod quality;
 mod range;
@@ -29,9 +30,13 @@ mod secret;
 mod sensor;
 mod table;
 mod tank;
+mod tell;
+mod telling;
 mod text;
 mod topic;
 mod value;
+mod watch;
+mod webhook;
 
 use std::path::Path;
 
@@ -40,13 +45,18 @@ use toml::de::DeTable;
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
+pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
+pub use telling::TellingSettings;
+pub use watch::Watching;
+pub use webhook::{ToldFile, Webhook, server};
 
 use crate::garden::plan::Garden;
 use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
 use environment::Environment;
 use garden::Across;
+pub(crate) use webhook::is_loopback;
 
 /// Everything that the program is told before it starts.
 #[derive(Clone, Debug)]
@@ -58,7 +68,13 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
+    /// `None`: no message goes by e-mail.
+    pub mail: Option<Mail>,
+    pub webhooks: Vec<Webhook>,
+    pub told_files: Vec<ToldFile>,
+    pub telling: TellingSettings,
     pub log: Log,
+    pub watch: Watching,
 }
 
 /// Reads `config` (a `trug.toml`), the garden files of the folder that it
@@ -187,7 +203,8 @@ impl Reading {
         texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
     ) {
         let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
-        let mut across = Across::new(filters);
+        let ways = daemon.map(|d| d.ways.clone()).unwrap_or_default();
+        let mut across = Across::new(filters, ways);
         let mut count = 0usize;
         for (name, text) in texts {
             count += 1;
@@ -252,7 +269,12 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
+                mail: d.mail,
+                webhooks: d.webhooks,
+                told_files: d.told_files,
+                telling: d.telling?,
                 log: d.log?,
+                watch: d.watch?,
             })
         });
         match settings {

@@ -9,28 +9,45 @@ use std::path::Path;
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, params};
 
-use super::columns::{millis, timestamp};
+use super::columns::{cut_chars, millis, timestamp};
 use super::error::StoreError;
+use super::reader::Reader;
 use super::schema;
 use super::writer::{BUSY, Store};
 use crate::alarms::{Input, Kind};
 use crate::garden::plan::Id;
-use crate::garden::record::AlarmKey;
+use crate::garden::record::{AlarmKey, AlarmNote};
 
 /// Answers that may wait; more are refused, since nobody is taking them.
 const WAITING_MAX: i64 = 10_000;
 
-/// An answer that waits.
+/// A person's answer to an alarm.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Answer {
-    pub seq: i64,
-    pub at: Timestamp,
     pub key: AlarmKey,
-    /// One of those for which [`Input::is_answer`] holds.
-    pub input: Input,
-    /// By which way it came.
+    /// When it was given.
+    pub at: Timestamp,
+    /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
+    /// else.
+    pub input: Option<Input>,
+    /// By which way it came: "command", "mqtt", "link".
     pub how: String,
+    /// The occurrence that is answered (when its condition began): the answer is for
+    /// no other. `None`: whatever stands.
+    pub since: Option<Timestamp>,
+    /// A text for which [`AlarmNote::check`] holds.
+    pub note: Option<String>,
 }
+
+/// An answer that waits.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AnswerRow {
+    pub seq: i64,
+    pub answer: Answer,
+}
+
+/// The column of an answer that is a note and nothing else.
+const NOTE: &str = "note";
 
 /// The column of what is asked for, and until when. What only the garden's plan
 /// or a judgement can bring is no answer.
@@ -68,19 +85,21 @@ fn input(action: &str, until: Option<Timestamp>) -> Option<Input> {
 }
 
 /// Leaves a person's answer to an alarm. It may be left while a daemon writes to
-/// the file.
+/// the file. Gives its number; `None` where it is nothing that a person can bring, or
+/// says nothing: then it is not kept.
 ///
 /// # Errors
 ///
 /// When the file is missing, not ours, of another version, or cannot be written.
-pub fn leave_answer(
-    path: &Path,
-    key: &AlarmKey,
-    answer: Input,
-    how: &str,
-    at: Timestamp,
-) -> Result<(), StoreError> {
-    let Some((action, until)) = action(answer) else { return Ok(()) };
+pub fn leave_answer(path: &Path, answer: &Answer) -> Result<Option<i64>, StoreError> {
+    let (action, until) = match answer.input {
+        Some(input) => match action(input) {
+            Some(action) => action,
+            None => return Ok(None),
+        },
+        None if answer.note.is_some() => (NOTE, None),
+        None => return Ok(None),
+    };
     if !path.exists() {
         return Err(StoreError::Missing { path: path.to_owned() });
     }
@@ -90,24 +109,39 @@ pub fn leave_answer(
     schema::check(&connection, path)?;
     connection
         .execute(
-            "INSERT INTO answer (at, site, kind, place, action, until, how)
-             SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7 WHERE (SELECT count(*) FROM answer) < ?8",
+            "INSERT INTO answer (at, site, kind, place, action, until, how, since, note)
+             SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9 WHERE (SELECT count(*) FROM answer) < ?10",
             params![
-                millis(at),
-                key.site.as_str(),
-                key.kind.name(),
-                key.place.as_str(),
+                millis(answer.at),
+                answer.key.site.as_str(),
+                answer.key.kind.name(),
+                answer.key.place.as_str(),
                 action,
                 until.map(millis),
-                how,
+                answer.how,
+                answer.since.map(millis),
+                answer.note.as_deref().map(|note| cut_chars(note, AlarmNote::TEXT_MAX)),
                 WAITING_MAX
             ],
         )
         .map_err(|source| StoreError::Write { what: "an answer", path: path.to_owned(), source })
         .and_then(|added| match added {
             0 => Err(StoreError::AnswersFull { path: path.to_owned(), most: WAITING_MAX }),
-            _ => Ok(()),
+            _ => Ok(Some(connection.last_insert_rowid())),
         })
+}
+
+impl Reader {
+    /// Whether the daemon has not taken an answer yet.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read.
+    pub fn answer_waits(&self, seq: i64) -> Result<bool, StoreError> {
+        self.with("answers", |connection| {
+            Ok(connection.prepare_cached("SELECT 1 FROM answer WHERE seq = ?1")?.exists([seq])?)
+        })
+    }
 }
 
 impl Store {
@@ -117,28 +151,30 @@ impl Store {
     /// # Errors
     ///
     /// When the file cannot be read.
-    pub fn answers(&mut self) -> Result<Vec<Answer>, StoreError> {
-        let read = || -> rusqlite::Result<Vec<Answer>> {
+    pub fn answers(&mut self) -> Result<Vec<AnswerRow>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<AnswerRow>> {
             let mut select = self.connection().prepare_cached(
-                "SELECT seq, at, site, kind, place, action, until, how FROM answer ORDER BY seq",
+                "SELECT seq, at, site, kind, place, action, until, how, since, note FROM answer ORDER BY seq",
             )?;
             let mut rows = select.query([])?;
             let mut answers = Vec::new();
             while let Some(row) = rows.next()? {
                 let (site, kind, place): (String, String, String) = (row.get(2)?, row.get(3)?, row.get(4)?);
                 let (action, until): (String, Option<i64>) = (row.get(5)?, row.get(6)?);
-                if let (Some(kind), Some(at), Some(input)) = (
-                    Kind::from_name(&kind),
-                    timestamp(row.get(1)?),
-                    input(&action, until.and_then(timestamp)),
-                ) {
-                    answers.push(Answer {
-                        seq: row.get(0)?,
-                        at,
-                        key: AlarmKey { site: Id::new(&site), kind, place: Id::new(&place) },
-                        input,
-                        how: row.get(7)?,
-                    });
+                let input = match action.as_str() {
+                    NOTE => None,
+                    action => match input(action, until.and_then(timestamp)) {
+                        Some(input) => Some(input),
+                        None => continue,
+                    },
+                };
+                let since: Option<i64> = row.get(8)?;
+                // A time that is none is that of no occurrence.
+                let since = since.map(|since| timestamp(since).unwrap_or(Timestamp::MIN));
+                if let (Some(kind), Some(at)) = (Kind::from_name(&kind), timestamp(row.get(1)?)) {
+                    let key = AlarmKey { site: Id::new(&site), kind, place: Id::new(&place) };
+                    let answer = Answer { key, at, input, how: row.get(7)?, since, note: row.get(9)? };
+                    answers.push(AnswerRow { seq: row.get(0)?, answer });
                 }
             }
             Ok(answers)

@@ -50,6 +50,11 @@ pub(super) fn cut(text: &str, max: usize) -> &str {
     &text[..text.floor_char_boundary(max)]
 }
 
+/// At most `max` characters of a text.
+pub(super) fn cut_chars(text: &str, max: usize) -> &str {
+    text.char_indices().nth(max).map_or(text, |(end, _)| &text[..end])
+}
+
 /// At most `max` bytes.
 pub(super) fn cut_bytes(bytes: &[u8], max: usize) -> &[u8] {
     &bytes[..bytes.len().min(max)]

@@ -23,8 +23,12 @@
 mod alarm_rows;
 mod answers;
 mod columns;
+mod due_rows;
 mod error;
 mod log_rows;
+mod message_rows;
+mod note_rows;
+mod own_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -32,15 +36,18 @@ mod records;
 mod reject_rows;
 mod schema;
 mod series;
+mod waiting_rows;
 mod writer;
 
-pub use answers::{Answer, leave_answer};
+pub use answers::{Answer, AnswerRow, leave_answer};
+pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
+pub use own_rows::Unreached;
 pub use reader::{Filter, Reader};
 pub use records::{
-    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, OutboxLetter, Outcome, RejectRow, Row,
-    Transaction, Tried, UnplacedTopic,
+    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, MessageCount, MessageRecord,
+    MessageState, OutboxLetter, Outcome, RejectRow, Row, Transaction, Tried, UnplacedTopic,
 };
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

@@ -207,7 +207,7 @@ fn done(connection: &Connection) -> rusqlite::Result<i64> {
 }
 
 /// Adds to a counter, where there is something to add.
-fn count(transaction: &Transaction<'_>, name: &str, more: usize) -> rusqlite::Result<()> {
+pub(super) fn count(transaction: &Transaction<'_>, name: &str, more: usize) -> rusqlite::Result<()> {
     if more == 0 {
         return Ok(());
     }

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use super::series::Series;
 use crate::alarms::State;
 use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
+use crate::garden::record::{AlarmKey, AlarmNote, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
 use crate::telling::{Message, Waiting};
 use crate::why::Why;
@@ -27,10 +27,67 @@ pub struct Transaction<'a> {
     pub forward: bool,
     /// Messages to people.
     pub messages: &'a [Message],
+    /// Messages that have been sent past the outbox, and when.
+    pub sent: &'a [(Message, Timestamp)],
     /// What came of messages that were tried.
     pub tries: &'a [Tried],
     /// All that waits to be told at these sites, in the place of what was kept.
     pub waiting: &'a [(Id, Vec<Waiting>)],
+    /// What people say about alarms.
+    pub notes: &'a [AlarmNote],
+}
+
+/// A message to people as it is kept, and how far it has come.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MessageRecord {
+    pub seq: i64,
+    pub message: Message,
+    pub state: MessageState,
+    /// How often it was tried.
+    pub tries: u32,
+    /// When it is tried next; past where nothing waits any more.
+    pub next: Timestamp,
+    /// When it was sent or given up.
+    pub done: Option<Timestamp>,
+    /// What the other side said last; empty where nothing went wrong or it was sent.
+    pub reason: String,
+}
+
+/// How far a message has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum MessageState {
+    Waiting,
+    Sent,
+    GivenUp,
+}
+
+impl MessageState {
+    /// The name in tables and listings.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Waiting => "waiting",
+            Self::Sent => "sent",
+            Self::GivenUp => "given-up",
+        }
+    }
+
+    /// The state of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Waiting, Self::Sent, Self::GivenUp].into_iter().find(|it| it.name() == name)
+    }
+}
+
+/// How many messages a group got on one day of its site's calendar. Each number is
+/// that of the address with the most: the same message to two addresses counts once.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MessageCount {
+    pub site: Id,
+    pub who: String,
+    /// The day on which they were made.
+    pub day: jiff::civil::Date,
+    pub sent: u32,
+    pub waiting: u32,
+    pub given_up: u32,
 }
 
 /// A message that waits to be sent.
@@ -90,7 +147,7 @@ pub struct Committed {
     pub last_letter: Option<i64>,
     /// The highest number of a row that was queued for the forwarders.
     pub last_forward: Option<i64>,
-    /// Messages to people that were new.
+    /// Messages to people that were new. After a fault, all that were given.
     pub messages: usize,
 }
 

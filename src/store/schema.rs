@@ -1,5 +1,8 @@
 //! The tables and how an older file is brought up to date.
 
+#[cfg(test)]
+mod older;
+
 use std::path::Path;
 
 use rusqlite::Connection;
@@ -159,7 +162,9 @@ ALTER TABLE answer ADD COLUMN how TEXT NOT NULL DEFAULT 'command';
 ";
 
 /// Messages to people, what waits to be told, and what people say about an alarm.
-/// `body` holds a message as JSON. `state` is waiting, sent or given-up.
+/// `body` holds what of a message has no column, as JSON. `about` is the group that
+/// a message's purpose names. `state` is waiting, sent or given-up; only of the last
+/// two `done_at` is given.
 const VERSION_5: &str = "
 CREATE TABLE message (
     seq      INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -170,6 +175,8 @@ CREATE TABLE message (
     channel  TEXT NOT NULL,
     address  TEXT NOT NULL,
     priority TEXT NOT NULL,
+    purpose  TEXT NOT NULL,
+    about    TEXT,
     body     TEXT NOT NULL,
     state    TEXT NOT NULL,
     tries    INTEGER NOT NULL,
@@ -178,6 +185,8 @@ CREATE TABLE message (
     reason   TEXT NOT NULL
 ) STRICT;
 CREATE INDEX message_waiting ON message (channel, next_at) WHERE state = 'waiting';
+CREATE INDEX message_done ON message (done_at) WHERE done_at IS NOT NULL;
+CREATE INDEX message_made ON message (made_at);
 
 CREATE TABLE waiting (
     site  TEXT NOT NULL,
@@ -200,6 +209,10 @@ CREATE TABLE alarm_note (
     note  TEXT NOT NULL,
     how   TEXT NOT NULL
 ) STRICT;
+CREATE INDEX alarm_note_at ON alarm_note (at);
+
+ALTER TABLE answer ADD COLUMN note TEXT;
+ALTER TABLE answer ADD COLUMN since INTEGER;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -10,10 +10,11 @@ use std::time::Duration;
 use rusqlite::{Connection, TransactionBehavior};
 
 use super::error::StoreError;
+use super::message_rows::{self, Post};
 use super::queue_rows::{self, Forwarding, Outbox};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
-use super::{alarm_rows, reading_rows, reject_rows, schema};
+use super::{alarm_rows, note_rows, reading_rows, reject_rows, schema, waiting_rows};
 use crate::garden::plan::Garden;
 
 /// Rejects that are kept where nothing else is said.
@@ -44,6 +45,7 @@ pub struct Store {
 struct Marks {
     outbox: Outbox,
     forwarding: Forwarding,
+    post: Post,
     /// Topics that no sensor names.
     unplaced: i64,
 }
@@ -76,6 +78,7 @@ impl Store {
         connection.set_prepared_statement_cache_capacity(64);
         schema::migrate(&mut connection, path)?;
         let series = series::register(&mut connection, gardens).map_err(failed)?;
+        message_rows::give_up_unreadable(&connection).map_err(failed)?;
         let marks = Marks::read(&connection).map_err(failed)?;
         Ok(Self {
             path: path.to_owned(),
@@ -182,6 +185,20 @@ impl Store {
         if !batch.changes.is_empty() {
             alarm_rows::add(&transaction, &batch.changes).map_err(write("alarms"))?;
         }
+        if !it.notes.is_empty() {
+            note_rows::add(&transaction, it.notes).map_err(write("notes"))?;
+        }
+        if !it.waiting.is_empty() {
+            waiting_rows::set(&transaction, it.waiting).map_err(write("what waits to be told"))?;
+        }
+        if !it.messages.is_empty() || !it.tries.is_empty() || !it.sent.is_empty() {
+            let messages = write("messages");
+            // First, so that the same message in the other list is known.
+            marks.post.add_sent(&transaction, it.sent).map_err(messages)?;
+            committed.messages = marks.post.add(&transaction, it.messages).map_err(messages)?;
+            marks.post.note(&transaction, it.tries).map_err(messages)?;
+            marks.post.trim(&transaction, at).map_err(messages)?;
+        }
         if !letters.is_empty() {
             committed.last_letter = marks.outbox.add(&transaction, letters).map_err(write("letters"))?;
         }
@@ -196,6 +213,7 @@ impl Store {
 
         if wake {
             committed.last_letter = Some(marks.outbox.last());
+            committed.messages = it.messages.len();
         }
         self.marks = marks;
         self.doubtful = false;
@@ -211,7 +229,9 @@ impl Store {
                 // It broke while it began, or while it was being undone.
                 self.connection.execute_batch("ROLLBACK").map_err(failed)?;
             }
+            let before = self.marks.post;
             self.marks = Marks::read(&self.connection).map_err(failed)?;
+            self.marks.post = self.marks.post.with_bounds_of(before);
         }
         Ok(self.doubtful)
     }
@@ -240,6 +260,7 @@ impl Marks {
         Ok(Self {
             outbox: Outbox::open(connection)?,
             forwarding: Forwarding::open(connection)?,
+            post: Post::open(connection)?,
             unplaced: connection.query_row("SELECT count(*) FROM unplaced", [], |row| row.get(0))?,
         })
     }

@@ -5,10 +5,14 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::message::{GivenUp, Item, Message, Purpose, Waiting};
+use super::message::{GivenUp, Message, Waiting};
+use super::site::{Said, Site};
 use crate::alarms::State;
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, AlarmKey};
+
+/// The clock was set back where it shows this much less than before, seconds.
+const SET_BACK_S: i64 = 60;
 
 /// An alarm as it stands now.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,7 +28,7 @@ pub struct Standing {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Told {
     pub messages: Vec<Message>,
-    /// All that waits at the sites where something changed.
+    /// All that waits at the sites where something changed, one entry for each site.
     pub waiting: Vec<(Id, Vec<Waiting>)>,
 }
 
@@ -39,75 +43,115 @@ impl Told {
         self.messages.clear();
         self.waiting.clear();
     }
+
+    /// Puts all that waits at a site in the place of what an earlier call said.
+    fn put(&mut self, site: &Id, rows: Vec<Waiting>) {
+        match self.waiting.iter_mut().find(|(id, _)| id == site) {
+            Some((_, before)) => *before = rows,
+            None => self.waiting.push((site.clone(), rows)),
+        }
+    }
 }
 
 /// Who is told what, for all gardens.
 #[derive(Debug)]
 pub struct Telling {
-    gardens: BTreeMap<Id, Arc<Garden>>,
+    sites: BTreeMap<Id, Site>,
+    /// Nothing is to be done before this time; `None`: nothing waits.
+    next: Option<Timestamp>,
+    /// Sites have rows that the store gave back, or times to look over.
+    restored: bool,
+    /// Gardens that are no more and still have rows in the store.
+    gone: Vec<Id>,
+    ticked: Option<Timestamp>,
 }
 
 impl Telling {
     /// Nothing waits yet.
     pub fn new(gardens: &[Arc<Garden>]) -> Self {
-        Self { gardens: gardens.iter().map(|g| (g.site.id.clone(), Arc::clone(g))).collect() }
+        let sites = gardens.iter().map(|g| (g.site.id.clone(), Site::new(Arc::clone(g)))).collect();
+        Self { sites, next: None, restored: false, gone: Vec::new(), ticked: None }
     }
 
     /// Gives back what the store kept. What names a garden or group that is no more
-    /// is left out.
-    pub fn restore(&mut self, _waiting: Vec<Waiting>) {}
-
-    /// Takes steps that were just judged, in their order.
-    pub fn take(&mut self, changes: &[AlarmChange], now: Timestamp, told: &mut Told) {
-        for change in changes.iter().filter(|change| change.to == State::Unacknowledged) {
-            let Some(garden) = self.gardens.get(&change.key.site) else { continue };
-            for group in garden.tell.iter().filter(|group| group.concerns(change.key.kind, &change.key.place))
-            {
-                for address in &group.by {
-                    let priority = change.key.kind.priority();
-                    told.messages.push(Message {
-                        key: format!(
-                            "{}/{}/{}/{}/{}",
-                            change.key.site,
-                            change.key.kind.name(),
-                            change.key.place,
-                            change.at.as_millisecond(),
-                            address.channel.name()
-                        ),
-                        site: change.key.site.clone(),
-                        garden: garden.site.name.clone(),
-                        who: group.who.clone(),
-                        address: address.clone(),
-                        made_at: now,
-                        priority,
-                        purpose: Purpose::News,
-                        subject: change.text.clone(),
-                        opening: String::new(),
-                        items: vec![Item {
-                            key: change.key.clone(),
-                            place_name: change.key.place.to_string(),
-                            state: change.to,
-                            priority,
-                            since: change.since,
-                            since_local: garden.site.time_zone.to_datetime(change.since).to_string(),
-                            text: change.text.clone(),
-                            source: change.source.to_string(),
-                        }],
-                    });
-                }
+    /// is left out, and the store is told so with the next [`Telling::tick`].
+    pub fn restore(&mut self, waiting: Vec<Waiting>) {
+        for row in waiting {
+            match self.sites.get_mut(&row.alarm.site) {
+                Some(site) => site.restore(row),
+                None if self.gone.contains(&row.alarm.site) => {}
+                None => self.gone.push(row.alarm.site),
             }
+            self.restored = true;
         }
     }
 
-    /// Lets time go by. `stands` gives an alarm as it stands now.
-    pub fn tick(
-        &mut self,
-        _now: Timestamp,
-        _stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
-        _told: &mut Told,
-    ) {
+    /// Takes steps that were just judged, in their order, each once. `now` is the
+    /// moment of the commit.
+    pub fn take(&mut self, changes: &[AlarmChange], now: Timestamp, told: &mut Told) {
+        let mut said: BTreeMap<Id, Said> = BTreeMap::new();
+        for change in changes {
+            let Some(site) = self.sites.get_mut(&change.key.site) else { continue };
+            site.step(change, now, said.entry(change.key.site.clone()).or_default());
+        }
+        for (id, said) in said {
+            let Some(site) = self.sites.get(&id) else { continue };
+            site.write(said, now, None, &mut told.messages);
+            self.keep(&id, told);
+        }
     }
 
-    /// Takes a message that nobody would take.
-    pub fn not_sent(&mut self, _given_up: &GivenUp, _told: &mut Told) {}
+    /// Lets time go by. `stands` gives an alarm as it stands now; steps that led
+    /// there must have been given to [`Telling::take`] before.
+    pub fn tick(&mut self, now: Timestamp, stands: &dyn Fn(&AlarmKey) -> Option<Standing>, told: &mut Told) {
+        if self.ticked.is_some_and(|before| now.as_second() < before.as_second() - SET_BACK_S) {
+            self.restored = true;
+            self.sites.values_mut().for_each(|site| site.untimed = true);
+        }
+        self.ticked = Some(now);
+        if !self.restored && self.next.is_none_or(|next| now < next) {
+            return;
+        }
+        self.restored = false;
+        for gone in self.gone.drain(..) {
+            told.put(&gone, Vec::new());
+        }
+        self.next = None;
+        let ids: Vec<Id> = self.sites.keys().cloned().collect();
+        for id in ids {
+            let Some(site) = self.sites.get_mut(&id) else { continue };
+            let mut said = Said::new();
+            site.tick(now, stands, &mut said);
+            site.write(said, now, Some(stands), &mut told.messages);
+            self.keep(&id, told);
+        }
+    }
+
+    /// Takes a message that nobody would take. It goes to the group's other
+    /// addresses; if there are none, or they fail too, to the group that is told
+    /// next; and last to all others of the garden. What is over or answered
+    /// meanwhile goes nowhere.
+    pub fn not_sent(
+        &mut self,
+        given_up: &GivenUp,
+        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        told: &mut Told,
+    ) {
+        let id = &given_up.message.site;
+        let Some(site) = self.sites.get_mut(id) else { return };
+        site.not_sent(given_up, stands, &mut told.messages);
+        let id = id.clone();
+        self.keep(&id, told);
+    }
+
+    /// Gives the store what changed at a site, and notes when it wants to be looked at.
+    fn keep(&mut self, id: &Id, told: &mut Told) {
+        let Some(site) = self.sites.get_mut(id) else { return };
+        let garden = Arc::clone(&site.garden);
+        if let Some(rows) = site.rows.changed(&garden) {
+            told.put(id, rows);
+        }
+        let due = site.rows.first_due();
+        self.next = [self.next, due].into_iter().flatten().min();
+    }
 }

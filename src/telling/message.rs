@@ -1,5 +1,7 @@
 //! What people are told, and what waits to be told.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 
 use crate::alarms::{Priority, State};
@@ -93,34 +95,64 @@ pub struct Waiting {
     /// The group.
     pub who: String,
     pub alarm: AlarmKey,
-    /// The occurrence: when its condition began.
+    /// The occurrence: when its condition began, whole milliseconds.
     pub since: Timestamp,
-    /// When its time comes.
+    /// When its time comes, whole milliseconds; for [`WaitFor::Over`] when the group
+    /// was told.
     pub due: Timestamp,
     pub wait: WaitFor,
 }
 
 /// What is done when its time comes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum WaitFor {
     /// The group is told, if the alarm still stands.
     Tell,
+    /// The group is told that another one has not answered, if the alarm still stands.
+    TellNotAnswered { by: String },
+    /// The group is told what could not be brought to another one, if the alarm
+    /// still stands; where `to` is the group itself, at its other addresses.
+    TellNotDelivered { to: String },
     /// The next group is told, if nobody has answered.
     Answer,
+    /// The group was told of it. It has no time of its own: it goes when the alarm
+    /// is over, and what is of high priority is then told to be over.
+    Over,
 }
 
+/// Before the name of the other group.
+const NOT_ANSWERED: &str = "not-answered:";
+const NOT_DELIVERED: &str = "not-delivered:";
+
 impl WaitFor {
-    /// The name in tables.
-    pub fn name(self) -> &'static str {
+    /// The name in tables; of the group that it names, too.
+    pub fn name(&self) -> Cow<'static, str> {
         match self {
-            Self::Tell => "tell",
-            Self::Answer => "answer",
+            Self::Tell => "tell".into(),
+            Self::TellNotAnswered { by } => format!("{NOT_ANSWERED}{by}").into(),
+            Self::TellNotDelivered { to } => format!("{NOT_DELIVERED}{to}").into(),
+            Self::Answer => "answer".into(),
+            Self::Over => "over".into(),
         }
     }
 
     /// The value of a name, if there is one.
     pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Tell, Self::Answer].into_iter().find(|wait| wait.name() == name)
+        if let Some(by) = name.strip_prefix(NOT_ANSWERED) {
+            return Some(Self::TellNotAnswered { by: by.to_owned() });
+        }
+        if let Some(to) = name.strip_prefix(NOT_DELIVERED) {
+            return Some(Self::TellNotDelivered { to: to.to_owned() });
+        }
+        [Self::Tell, Self::Answer, Self::Over].into_iter().find(|wait| wait.name() == name)
+    }
+
+    /// Whether the group is told something when its time comes.
+    pub(super) fn tells(&self) -> bool {
+        match self {
+            Self::Tell | Self::TellNotAnswered { .. } | Self::TellNotDelivered { .. } => true,
+            Self::Answer | Self::Over => false,
+        }
     }
 }
 

@@ -6,8 +6,34 @@
 //! keeps in the transaction that keeps the steps, so that nothing is forgotten by
 //! a restart and nothing is told twice.
 
+//!
+//! # Rules
+//!
+//! - What is of high priority is told at once, at any hour. What else a group is
+//!   told waits: for its summary if it has one, else for the end of its quiet hours,
+//!   else a minute for what comes with it. What is over or answered before its time
+//!   is not told.
+//! - An alarm that somebody took on and that does not go away is told again, as a
+//!   reminder, by the same rules.
+//! - When something of high priority is over, those who were told of it are told so.
+//! - A group that was told and does not answer is followed by its next group. The
+//!   time counts from the message, not from the alarm: what waited for the morning
+//!   is not passed on in the night. Of low priority nothing is passed on; of medium
+//!   priority only what still stands; of high priority also what is over, since
+//!   somebody has to look. A group that several others would pass an alarm on to is
+//!   told once.
+//! - A summary whose time was missed comes as soon as it can, within twelve hours;
+//!   after that the next one tells of it. A day without news has no summary.
+//! - What could not be delivered goes on as [`Telling::not_sent`] says.
+
+mod compose;
 mod groups;
+mod hours;
 mod message;
+mod site;
+mod undelivered;
+mod waiting;
+mod words;
 
 pub use groups::{Standing, Telling, Told};
 pub use message::{GivenUp, Item, Message, Purpose, WaitFor, Waiting};

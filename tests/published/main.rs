@@ -50,6 +50,7 @@ sources! {
     soil_tables
     soil_water
     tank
+    two_samples
 }
 
 /// Every table is there to be read, and one that nothing checks is noticed.

@@ -115,8 +115,10 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         forwarded: &[],
         forward: false,
         messages: &[],
+        sent: &[],
         tries: &[],
         waiting: &[],
+        notes: &[],
     }
 }
 
@@ -124,6 +126,7 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
 pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
     AlarmChange {
         key: AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+        priority: Kind::DryBed.priority(),
         from,
         to,
         since: at(0),

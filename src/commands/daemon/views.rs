@@ -1,7 +1,6 @@
 //! What the page shows, asked of the keeper and the store.
 
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot};
@@ -63,13 +62,6 @@ impl Views for Asked {
     }
 
     async fn health(&self) -> Health {
-        let mut faults = Vec::new();
-        if self.signs.store_failing.load(Ordering::Relaxed) {
-            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
-        }
-        if self.signs.broker_away.load(Ordering::Relaxed) {
-            faults.push("The broker cannot be reached, so no readings come in.".to_owned());
-        }
-        Health { faults }
+        Health { faults: self.signs.faults() }
     }
 }

@@ -202,7 +202,7 @@ fn deep_nesting_is_read_or_refused() {
         holds(format!(r#"{{"x":{}{},"raw":1}}"#, "[".repeat(depth), "]".repeat(depth)).as_bytes());
         holds(format!(r#"[{{"n":"raw","v":1,"x":{}{}}}]"#, "[".repeat(depth), "]".repeat(depth)).as_bytes());
 
-        let format = PayloadFormat::Json { value: pointer(&"/a".repeat(depth)), time: None };
+        let format = PayloadFormat::Json { value: pointer(&"/a".repeat(depth)), time: None, battery: None };
         let outcome = decode(&format, on_way.as_bytes(), now(), &mut Vec::new());
         assert_eq!(outcome.is_ok(), depth <= 127, "{depth}: {outcome:?}");
     }
@@ -214,7 +214,7 @@ fn what_is_off_the_way_may_be_deep() {
     let format = PayloadFormat::Json { value: pointer("/raw"), time: None, battery: None };
     let mut samples = Vec::new();
     decode(&format, deep.as_bytes(), now(), &mut samples).unwrap();
-    assert_eq!(samples, [Sample { at: None, raw: 7.0 }]);
+    assert_eq!(samples, [Sample { at: None, raw: 7.0, battery: None }]);
 }
 
 #[test]

@@ -13,10 +13,12 @@ use rusqlite::Connection;
 use rusqlite::types::ValueRef;
 
 use super::*;
-use crate::alarms::State;
-use crate::garden::record::{AlarmChange, Batch, Reflag, SensorIx};
+use crate::alarms::{Kind, Priority, State};
+use crate::garden::plan::{Address, Channel, Id};
+use crate::garden::record::{AlarmChange, AlarmKey, AlarmNote, Batch, Reflag, SensorIx};
 use crate::quality::{Flag, Tests};
-use crate::store::{Letter, Reader};
+use crate::store::{Letter, MessageState, Outcome, Reader, Tried};
+use crate::telling::{Message, Purpose, WaitFor, Waiting};
 
 /// Every row of every table, by way of a connection of its own.
 fn snapshot(path: &Path) -> Vec<String> {
@@ -56,6 +58,44 @@ struct Case {
     batch: Batch,
     letters: Vec<Letter>,
     forwarded: Vec<(String, i64)>,
+    messages: Vec<Message>,
+    tries: Vec<Tried>,
+    waiting: Vec<(Id, Vec<Waiting>)>,
+    notes: Vec<AlarmNote>,
+}
+
+/// A message about the kitchen bed, made `ms` after the start.
+fn message(ms: i64, priority: Priority) -> Message {
+    Message {
+        key: format!("saltbush-gully/dry-bed/kitchen-bed/{ms}/email"),
+        site: Id::new("saltbush-gully"),
+        garden: "Saltbush Gully Primary School".to_owned(),
+        who: "grounds".to_owned(),
+        address: Address { channel: Channel::Email, to: "grounds@school.example".to_owned() },
+        made_at: at(ms),
+        priority,
+        purpose: Purpose::News,
+        subject: "Kitchen bed is dry".to_owned(),
+        opening: String::new(),
+        items: Vec::new(),
+    }
+}
+
+fn dry_bed_key() -> AlarmKey {
+    AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") }
+}
+
+fn waits(who: &str, wait: WaitFor) -> Waiting {
+    Waiting { who: who.to_owned(), alarm: dry_bed_key(), since: at(0), due: at(900), wait }
+}
+
+fn note(ms: i64, text: &str) -> AlarmNote {
+    let (note, how) = (text.to_owned(), "command".to_owned());
+    AlarmNote { key: dry_bed_key(), since: at(0), at: at(ms), note, how }
+}
+
+fn tried(seq: i64, outcome: Outcome) -> Tried {
+    Tried { seq, at: at(100), outcome }
 }
 
 impl Case {
@@ -73,7 +113,25 @@ impl Case {
             changes: vec![raised],
             ..Batch::default()
         };
-        store.commit(&Transaction { letters: &letters, forward: true, ..only(&first) }).unwrap();
+        // Three messages wait; one more is over already.
+        let messages: Vec<_> = (0..4).map(|ms| message(ms, Priority::Medium)).collect();
+        let waiting = vec![(
+            Id::new("saltbush-gully"),
+            vec![waits("grounds", WaitFor::Tell), waits("tank", WaitFor::Tell)],
+        )];
+        store
+            .commit(&Transaction {
+                letters: &letters,
+                forward: true,
+                messages: &messages,
+                tries: &[Tried { at: at(0), ..tried(4, Outcome::Sent) }],
+                waiting: &waiting,
+                notes: &[note(1, "Somebody looks after it.")],
+                ..only(&first)
+            })
+            .unwrap();
+        // Two may wait and two that are over are kept: the transaction goes beyond both.
+        store.marks.post.set_max(2, 2);
         let returned = dry_bed(9, State::Unacknowledged, State::ReturnedUnacknowledged);
         let letters = vec![letter(&returned)];
         let batch = Batch {
@@ -88,7 +146,25 @@ impl Case {
             unplaced: vec![unplaced(6, "new/1"), unplaced(7, "new/2")],
             changes: vec![returned],
         };
-        Self { folder, store, batch, letters, forwarded: vec![("school".to_owned(), 3)] }
+        Self {
+            folder,
+            store,
+            batch,
+            letters,
+            forwarded: vec![("school".to_owned(), 3)],
+            messages: vec![
+                message(1, Priority::Medium),
+                message(10, Priority::Low),
+                message(11, Priority::High),
+            ],
+            tries: vec![
+                tried(1, Outcome::Sent),
+                tried(2, Outcome::Later { next: at(500), reason: "451 later".to_owned() }),
+                tried(3, Outcome::GivenUp { reason: "550 nobody".to_owned() }),
+            ],
+            waiting: vec![(Id::new("saltbush-gully"), vec![waits("grounds", WaitFor::Answer)])],
+            notes: vec![note(1, "Somebody looks after it."), note(9, "Watered by hand.")],
+        }
     }
 
     fn commit(&mut self) -> Result<Committed, StoreError> {
@@ -99,9 +175,11 @@ impl Case {
             letters_sent: &[1],
             forwarded: &self.forwarded,
             forward: true,
-            messages: &[],
-            tries: &[],
-            waiting: &[],
+            messages: &self.messages,
+            sent: &[],
+            tries: &self.tries,
+            waiting: &self.waiting,
+            notes: &self.notes,
         })
     }
 
@@ -141,7 +219,8 @@ fn a_transaction_broken_at_any_step_leaves_nothing_and_can_be_given_again() {
             // Broken after the end had been written: given again, it is all there.
             kept += 1;
             let again = case.commit().unwrap();
-            let expected = Committed { stored: 0, repeated: 3, ..committed };
+            // After a fault every message counts as new, so that nobody sleeps through it.
+            let expected = Committed { stored: 0, repeated: 3, messages: 3, ..committed };
             assert_eq!(again, expected, "broken at step {n}");
             assert_eq!(keyed(case.snapshot()), keyed(whole.clone()));
             case = Case::new();
@@ -162,6 +241,64 @@ fn keyed(mut snapshot: Vec<String>) -> Vec<String> {
 }
 
 #[test]
+fn a_transaction_with_messages_leaves_what_it_should() {
+    let (committed, whole) = Case::whole();
+    assert_eq!(committed.messages, 2, "one was there already");
+    let of = |table: &str| -> Vec<String> {
+        whole.iter().filter_map(|line| line.strip_prefix(table)).map(str::to_owned).collect()
+    };
+    assert_eq!(of("waiting: ").len(), 1);
+    assert_eq!(of("alarm_note: ").len(), 2);
+    let states: Vec<_> = of("message: ")
+        .iter()
+        .map(|line| {
+            let cells: Vec<&str> = line.split(" | ").collect();
+            (cells[0].to_owned(), cells[11].to_owned(), cells[15].to_owned())
+        })
+        .collect();
+    let state = |seq: i64, state: MessageState, reason: &str| {
+        (format!("Integer({seq})"), state.name().to_owned(), reason.to_owned())
+    };
+    // The fourth and then the first were over for longest.
+    assert_eq!(
+        states,
+        [
+            state(2, MessageState::Waiting, "451 later"),
+            state(3, MessageState::GivenUp, "550 nobody"),
+            state(5, MessageState::GivenUp, "too many messages waited"),
+            state(6, MessageState::Waiting, ""),
+        ]
+    );
+}
+
+#[test]
+fn messages_beyond_the_bound_are_given_up_the_least_urgent_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[]).unwrap();
+    store.marks.post.set_max(3, 4);
+    let reader = Reader::open(&path).unwrap();
+    let mut add = |range: std::ops::Range<i64>, priority| {
+        let messages: Vec<_> = range.map(|ms| message(ms, priority)).collect();
+        store.commit(&Transaction { messages: &messages, ..only(&Batch::default()) }).unwrap();
+        let due = reader.messages_due(Channel::Email, at(100), 100).unwrap();
+        let left: Vec<_> =
+            due.iter().map(|it| it.message.made_at.as_millisecond() - garden::START_MS).collect();
+        (left, reader.messages_dropped().unwrap())
+    };
+    assert_eq!(add(0..3, Priority::Low), (vec![0, 1, 2], 0));
+    assert_eq!(add(3..5, Priority::High), (vec![3, 4, 2], 2), "the oldest of low priority went");
+    assert_eq!(add(5..6, Priority::Medium), (vec![3, 4, 5], 3));
+    assert_eq!(add(6..8, Priority::Low), (vec![3, 4, 5], 5), "what is more urgent stays");
+    assert_eq!(add(8..10, Priority::High), (vec![4, 8, 9], 7));
+    // Given up, they are still known, as many as are kept.
+    let kept = reader.messages(at(0), at(100), None).unwrap();
+    let done: Vec<_> = kept.iter().filter(|it| it.state == MessageState::GivenUp).map(|it| it.seq).collect();
+    assert_eq!(done.len(), 4);
+    assert_eq!(add(6..8, Priority::Low), (vec![4, 8, 9], 7), "given again, they are not new");
+}
+
+#[test]
 fn a_commit_that_fails_at_the_very_end_leaves_nothing() {
     let (committed, whole) = Case::whole();
     let mut case = Case::new();
@@ -172,7 +309,8 @@ fn a_commit_that_fails_at_the_very_end_leaves_nothing() {
     assert!(!error.is_full());
     case.store.connection.commit_hook(None::<fn() -> bool>).unwrap();
     assert_eq!(case.snapshot(), before);
-    assert_eq!(case.commit().unwrap(), committed, "given again, it is kept");
+    let expected = Committed { messages: 3, ..committed };
+    assert_eq!(case.commit().unwrap(), expected, "given again, it is kept");
     assert_eq!(case.snapshot(), whole);
 }
 

@@ -1,0 +1,15 @@
+//! A month of data as a class can work with it: summaries and comparisons of two
+//! places, with how sure they are.
+//!
+//! Pure: values in, figures out. What is random (the bootstrap) takes a seed, so
+//! that the same data give the same interval on every machine.
+
+mod compare;
+mod resample;
+mod summary;
+
+pub use compare::{
+    Comparison, MannWhitney, TooFew, Welch, cliffs_delta, compare, mann_whitney, permutation_p, welch,
+};
+pub use resample::{Interval, bootstrap, bootstrap_error, paired_blocks};
+pub use summary::{Summary, quantile};

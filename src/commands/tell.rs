@@ -1,0 +1,418 @@
+//! `trug tell`: who is told what, how and when; with `--test`, whether a message
+//! reaches a group.
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+use serde_json::json;
+
+use crate::alarms::Priority;
+use crate::deliver::channel::{Channel as _, Failure};
+use crate::deliver::mail::Mailer;
+use crate::deliver::told_file::ToldFiles;
+use crate::deliver::webhook::Webhooks;
+use crate::garden::plan::{Address, Channel, Garden, LocalHours, Tell};
+use crate::page::words;
+use crate::settings::{Settings, server};
+use crate::telling::{Message, Purpose};
+
+/// Exit codes: every address took it; one did not; the request is wrong.
+const YES: u8 = 0;
+const NO: u8 = 1;
+const WRONG_INPUT: u8 = 2;
+
+/// An address that has not answered by then will not.
+const LONGEST: Duration = Duration::from_secs(120);
+
+/// What the command line says.
+#[derive(Clone, Debug, Default)]
+pub struct Asked {
+    /// The group that gets a test message; `None`: what is set up is listed.
+    pub test: Option<String>,
+    pub site: Option<String>,
+    pub json: bool,
+}
+
+/// Lists groups, or tries one. The exit code is 0, 1 where an address did not take
+/// the message, or 2 where the request is wrong.
+///
+/// # Errors
+///
+/// When HTTP cannot be set up or `out` cannot be written (exit code 3).
+pub async fn run(
+    settings: &Settings,
+    asked: &Asked,
+    now: fn() -> Timestamp,
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let wanted = |garden: &&Garden| asked.site.as_deref().is_none_or(|site| site == garden.site.id.as_str());
+    let gardens: Vec<&Garden> = settings.gardens.iter().filter(wanted).collect();
+    if gardens.is_empty() {
+        let sites: Vec<_> = settings.gardens.iter().map(|garden| garden.site.id.as_str()).collect();
+        let given = asked.site.as_deref().unwrap_or_default();
+        writeln!(out, "there is no garden {}; there is {}", safe(given), sites.join(", "))?;
+        return Ok(WRONG_INPUT);
+    }
+    let Some(who) = &asked.test else {
+        return if asked.json { list_json(&gardens, out) } else { list(settings, &gardens, out) };
+    };
+    let groups: Vec<(&Garden, &Tell)> = gardens
+        .iter()
+        .flat_map(|&garden| garden.tell.iter().map(move |group| (garden, group)))
+        .filter(|(_, group)| group.who == *who)
+        .collect();
+    match groups.as_slice() {
+        [] => {
+            writeln!(out, "{}", no_such_group(who, &gardens))?;
+            Ok(WRONG_INPUT)
+        }
+        [(garden, group)] => test(settings, garden, group, asked.json, now, out).await,
+        several => {
+            let sites: Vec<_> = several.iter().map(|(garden, _)| garden.site.id.as_str()).collect();
+            writeln!(out, "{} have a group {who}: say which with --site", sites.join(" and "))?;
+            Ok(WRONG_INPUT)
+        }
+    }
+}
+
+fn no_such_group(who: &str, gardens: &[&Garden]) -> String {
+    let mut known: Vec<&str> = gardens.iter().flat_map(|g| &g.tell).map(|group| group.who.as_str()).collect();
+    known.sort_unstable();
+    known.dedup();
+    match known.as_slice() {
+        [] => format!("there is no group {}: no garden's file has a [[tell]]", safe(who)),
+        known => format!("there is no group {}; there is {}", safe(who), known.join(", ")),
+    }
+}
+
+/// Every way by which people are told.
+struct Ways {
+    mail: Mailer,
+    webhooks: Webhooks,
+    files: ToldFiles,
+}
+
+impl Ways {
+    fn of(settings: &Settings, now: fn() -> Timestamp) -> anyhow::Result<Self> {
+        Ok(Self {
+            // A test has nothing to answer.
+            mail: Mailer::new(settings.mail.as_ref(), None, None)?,
+            webhooks: Webhooks::new(&settings.webhooks, now)?,
+            files: ToldFiles::new(&settings.told_files),
+        })
+    }
+
+    async fn send(&self, message: &Message) -> Result<(), Failure> {
+        match message.address.channel {
+            Channel::Email => self.mail.send(message).await,
+            Channel::Webhook => self.webhooks.send(message).await,
+            Channel::File => self.files.send(message).await,
+        }
+    }
+}
+
+/// What came of a test at one address.
+struct Came {
+    address: Address,
+    instead: bool,
+    took: Duration,
+    result: Result<(), Failure>,
+}
+
+async fn test(
+    settings: &Settings,
+    garden: &Garden,
+    group: &Tell,
+    as_json: bool,
+    now: fn() -> Timestamp,
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let ways = Arc::new(Ways::of(settings, now)?);
+    let by = group.by.iter().map(|address| (address, false));
+    let addresses = by.chain(group.instead.iter().map(|address| (address, true)));
+    let at = now();
+    // All at once: a server that does not answer keeps nobody waiting twice.
+    let tries: Vec<_> = addresses
+        .enumerate()
+        .map(|(number, (address, instead))| {
+            let message = test_message(garden, group, address, at, number);
+            let (ways, address) = (Arc::clone(&ways), address.clone());
+            tokio::spawn(async move {
+                let from = Instant::now();
+                let result = match tokio::time::timeout(LONGEST, ways.send(&message)).await {
+                    Ok(result) => result,
+                    Err(_) => Err(Failure::Later(format!("no answer within {} s", LONGEST.as_secs()))),
+                };
+                Came { address, instead, took: from.elapsed(), result }
+            })
+        })
+        .collect();
+    let mut results = Vec::new();
+    for one in tries {
+        let done = one.await.context("sending a test message")?;
+        if !as_json {
+            writeln!(out, "{}", result_line(settings, &done))?;
+            out.flush()?;
+        }
+        results.push(done);
+    }
+    let taken = results.iter().filter(|it| it.result.is_ok()).count();
+    if as_json {
+        let told = json!({
+            "site": garden.site.id.as_str(),
+            "who": group.who,
+            "taken": taken,
+            "not_taken": results.len() - taken,
+            "addresses": results.iter().map(result_json).collect::<Vec<_>>(),
+        });
+        writeln!(out, "{told:#}")?;
+    } else {
+        writeln!(out, "\n{}", summary(group, &results, taken))?;
+    }
+    Ok(if taken == results.len() && taken > 0 { YES } else { NO })
+}
+
+fn summary(group: &Tell, results: &[Came], taken: usize) -> String {
+    let who = &group.who;
+    if results.is_empty() {
+        return format!(
+            "{who} has no address: nobody is told. Give it email, webhook or file in its [[tell]]."
+        );
+    }
+    if taken < results.len() {
+        return format!("{} of {} addresses took the test message for {who}.", taken, results.len());
+    }
+    let mailed = results.iter().any(|it| it.address.channel == Channel::Email);
+    let look = if mailed {
+        " A mail server that took it may still lose it: look whether it has arrived, and not among the unwanted."
+    } else {
+        ""
+    };
+    format!("The test message for {who} was taken everywhere.{look}")
+}
+
+fn test_message(garden: &Garden, group: &Tell, address: &Address, at: Timestamp, number: usize) -> Message {
+    let site = &garden.site;
+    Message {
+        key: format!("{}/test/{}/{}/{number}", site.id, at.as_millisecond(), address.channel.name()),
+        site: site.id.clone(),
+        garden: site.name.clone(),
+        who: group.who.clone(),
+        address: address.clone(),
+        made_at: at,
+        priority: Priority::Low,
+        purpose: Purpose::Test,
+        subject: format!("{}: a test message for {}", site.name, group.who),
+        opening: format!(
+            "Somebody is trying whether messages from the garden reach {} here. Nothing is wrong, and there \
+             is nothing to do.",
+            group.who
+        ),
+        items: Vec::new(),
+    }
+}
+
+fn result_line(settings: &Settings, it: &Came) -> String {
+    let to = address(settings, &it.address);
+    let instead = if it.instead { " (used when the others fail)" } else { "" };
+    match (&it.result, it.address.channel) {
+        (Ok(()), Channel::File) => format!("{to}{instead}: written"),
+        (Ok(()), _) => format!("{to}{instead}: the server took it in {:.1} s", it.took.as_secs_f64()),
+        (Err(failure), _) => format!("{to}{instead}: not taken: {}", safe(&failure.to_string())),
+    }
+}
+
+fn result_json(it: &Came) -> serde_json::Value {
+    let said = it.result.as_ref().err().map(ToString::to_string);
+    let again = it.result.as_ref().err().map(|failure| !matches!(failure, Failure::Never(_)));
+    json!({
+        "channel": it.address.channel.name(),
+        "to": it.address.to,
+        "instead": it.instead,
+        "taken": it.result.is_ok(),
+        "seconds": (it.took.as_secs_f64() * 1000.0).round() / 1000.0,
+        "reason": said,
+        "may_work_later": again,
+    })
+}
+
+/// Where a message goes, as people say it.
+fn address(settings: &Settings, it: &Address) -> String {
+    match it.channel {
+        Channel::Email => format!("e-mail to {}", it.to),
+        Channel::Webhook => match settings.webhooks.iter().find(|webhook| webhook.name == it.to) {
+            Some(webhook) => format!("webhook {} ({})", it.to, server(&webhook.url)),
+            None => format!("webhook {}", it.to),
+        },
+        Channel::File => match settings.told_files.iter().find(|file| file.name == it.to) {
+            Some(file) => format!("file {} ({})", it.to, file.path.display()),
+            None => format!("file {}", it.to),
+        },
+    }
+}
+
+fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
+    for (number, garden) in gardens.iter().enumerate() {
+        if number > 0 {
+            writeln!(out)?;
+        }
+        writeln!(out, "{} ({})", garden.site.name, garden.site.id)?;
+        if garden.tell.is_empty() {
+            writeln!(out, "\nNobody is told: the garden's file has no [[tell]].")?;
+        }
+        for group in &garden.tell {
+            writeln!(out, "\n{}", group.who)?;
+            for line in group_lines(settings, garden, group) {
+                writeln!(out, "  {line}")?;
+            }
+        }
+    }
+    let telling = settings.telling;
+    writeln!(
+        out,
+        "\nA message that nobody takes is tried for {}, one of high priority for {}; then it goes another way.",
+        span(telling.give_up),
+        span(telling.give_up_high)
+    )?;
+    Ok(YES)
+}
+
+fn group_lines(settings: &Settings, garden: &Garden, group: &Tell) -> Vec<String> {
+    let mut lines = Vec::new();
+    let kinds: Vec<_> = group.alarms.iter().map(|kind| words::kind(*kind).to_lowercase()).collect();
+    lines.push(match kinds.as_slice() {
+        [] => "Told of every alarm".to_owned(),
+        kinds => format!("Told of {}", kinds.join(", ")),
+    });
+    if !group.places.is_empty() {
+        let names: Vec<_> = group.places.iter().map(|id| place_name(garden, id.as_str())).collect();
+        lines.push(format!("At {} only", names.join(", ")));
+    }
+    let addresses =
+        |list: &[Address]| list.iter().map(|it| address(settings, it)).collect::<Vec<_>>().join("; ");
+    lines.push(match group.by.as_slice() {
+        [] => "By no way: nobody is told".to_owned(),
+        by => format!("By {}", addresses(by)),
+    });
+    if !group.instead.is_empty() {
+        lines.push(format!("If none of these takes it, by {}", addresses(&group.instead)));
+    }
+    if let Some(quiet) = &group.quiet {
+        lines.push(format!("Quiet {}: only what is of high priority is told then", hours(quiet)));
+    }
+    if let Some(minute) = group.summary {
+        lines.push(format!("What is not of high priority comes in one message a day at {}", clock(minute)));
+    }
+    if let Some(next) = &group.next {
+        let after = span(Duration::from_secs(next.after_s.into()));
+        lines.push(format!("If nobody answers within {after}, {} are told", next.who));
+    }
+    lines
+}
+
+fn place_name(garden: &Garden, id: &str) -> String {
+    let bed = garden.beds.iter().find(|bed| bed.id.as_str() == id).map(|bed| &bed.name);
+    let tank = garden.tanks.iter().find(|tank| tank.id.as_str() == id).map(|tank| &tank.name);
+    bed.or(tank).cloned().unwrap_or_else(|| id.to_owned())
+}
+
+/// Hours of the clock; what goes over midnight is one span.
+fn hours(hours: &LocalHours) -> String {
+    const DAY: u16 = 24 * 60;
+    let mut spans: Vec<(u16, u16)> = hours.intervals().to_vec();
+    if let [(0, to), .., (from, DAY)] = spans[..] {
+        spans.remove(0);
+        spans.pop();
+        spans.push((from, to));
+    }
+    let spans: Vec<_> =
+        spans.iter().map(|(from, to)| format!("from {} to {}", clock(*from), clock(*to))).collect();
+    spans.join(" and ")
+}
+
+fn clock(minute: u16) -> String {
+    format!("{:02}:{:02}", minute / 60, minute % 60)
+}
+
+/// A length of time as people say it.
+fn span(length: Duration) -> String {
+    let minutes = length.as_secs().div_ceil(60);
+    let counted = |count: u64, one: &str| format!("{count} {one}{}", if count == 1 { "" } else { "s" });
+    match minutes {
+        minutes if minutes >= 1440 && minutes % 1440 == 0 => counted(minutes / 1440, "day"),
+        minutes if minutes >= 60 && minutes % 60 == 0 => counted(minutes / 60, "hour"),
+        minutes => counted(minutes, "minute"),
+    }
+}
+
+/// What came from a server or a command line, without what could play with the
+/// terminal.
+fn safe(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
+    let addresses = |list: &[Address]| {
+        let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+        for it in list {
+            by.entry(it.channel.name()).or_default().push(&it.to);
+        }
+        json!(by)
+    };
+    let group = |group: &Tell| {
+        json!({
+            "who": group.who,
+            "alarms": group.alarms.iter().map(|kind| kind.name()).collect::<Vec<_>>(),
+            "places": group.places.iter().map(|id| id.as_str()).collect::<Vec<_>>(),
+            "by": addresses(&group.by),
+            "instead": addresses(&group.instead),
+            "quiet": group.quiet.as_ref().map(|quiet| {
+                let span = |it: &(u16, u16)| format!("{}-{}", clock(it.0), clock(it.1));
+                quiet.intervals().iter().map(span).collect::<Vec<_>>()
+            }),
+            "summary": group.summary.map(clock),
+            "next": group.next.as_ref().map(|next| json!({ "who": next.who, "after_s": next.after_s })),
+        })
+    };
+    let sites: Vec<_> = gardens
+        .iter()
+        .map(|garden| {
+            json!({
+                "site": garden.site.id.as_str(),
+                "groups": garden.tell.iter().map(group).collect::<Vec<_>>(),
+            })
+        })
+        .collect();
+    writeln!(out, "{:#}", json!(sites))?;
+    Ok(YES)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hours_over_midnight_are_one_span() {
+        let said = |intervals: &[(u16, u16)]| hours(&LocalHours::new(intervals.to_vec()));
+        assert_eq!(said(&[(0, 390), (1260, 1440)]), "from 21:00 to 06:30");
+        assert_eq!(
+            said(&[(0, 390), (720, 780), (1260, 1440)]),
+            "from 12:00 to 13:00 and from 21:00 to 06:30"
+        );
+        assert_eq!(said(&[(60, 120)]), "from 01:00 to 02:00");
+        assert_eq!(said(&[(0, 1440)]), "from 00:00 to 24:00");
+    }
+
+    #[test]
+    fn lengths_are_said_in_the_largest_whole_unit() {
+        for (minutes, said) in
+            [(1, "1 minute"), (90, "90 minutes"), (60, "1 hour"), (1440, "1 day"), (1500, "25 hours")]
+        {
+            assert_eq!(span(Duration::from_secs(minutes * 60)), said);
+        }
+    }
+}

@@ -1,0 +1,497 @@
+//! Messages to people, from the outbox to the addresses of one kind.
+//!
+//! Each message is sent until the other side has taken it or its time is over; what
+//! came of a try goes to the keeper, which commits it. Until that is done the message
+//! is not touched again, and a message of which nothing was committed is sent again
+//! after a restart, with the same key: at least once, and never silently dropped.
+//!
+//! To one address messages go one after another, the urgent first. An address that
+//! fails is left alone for a while, and what waits for it goes back into the store, so
+//! that it costs the others nothing. A few addresses are served at a time, and some
+//! places are kept for what is urgent.
+
+mod line;
+mod outbox;
+
+use std::collections::HashMap;
+use std::fmt;
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::{mpsc, watch};
+use tokio::task::{Id, JoinError, JoinSet};
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, error, info, warn};
+
+pub use outbox::Outbox;
+
+use super::channel::{Channel, Failure};
+use super::forward::with_causes;
+use crate::garden::plan;
+use crate::store::{DueMessage, MessageLook, MessageTime, Outcome, StoreError, Tried};
+use crate::telling::GivenUp;
+use line::{Line, is_urgent, wait_after};
+
+/// Messages held in memory at most, of the urgent and of the others each.
+const HELD_MOST: usize = 128;
+/// Of these for one address.
+const HELD_EACH: usize = 32;
+/// Messages at most whose outcome the keeper has been told but not yet committed; no
+/// more are tried meanwhile.
+const REPORTED_MOST: usize = 1024;
+/// From so many on it is looked up which of them are committed.
+const REPORTED_LOOK: usize = 64;
+
+/// How long a courier waits, and how much it does at a time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pace {
+    /// After a message's first failure; doubled after each further one.
+    pub first: Duration,
+    /// The longest wait.
+    pub most: Duration,
+    /// The longest wait where the message is of high priority.
+    pub most_urgent: Duration,
+    /// A try that takes longer is ended, whatever the channel's own limit is.
+    pub longest_try: Duration,
+    /// How long to wait without being woken while there is something to do.
+    pub look_again: Duration,
+    /// Addresses served at a time.
+    pub at_a_time: usize,
+    /// Further ones where the message is of high priority.
+    pub urgent_at_a_time: usize,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            first: Duration::from_secs(5),
+            most: Duration::from_secs(600),
+            most_urgent: Duration::from_secs(60),
+            longest_try: Duration::from_secs(120),
+            look_again: Duration::from_secs(1),
+            at_a_time: 4,
+            urgent_at_a_time: 4,
+        }
+    }
+}
+
+impl Pace {
+    fn most(&self, urgent: bool) -> Duration {
+        if urgent { self.most_urgent.min(self.most) } else { self.most }
+    }
+}
+
+/// From when a message was made until it is given up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct GiveUp {
+    pub after: Duration,
+    /// Where it is of high priority.
+    pub urgent_after: Duration,
+}
+
+impl GiveUp {
+    fn after(self, urgent: bool) -> SignedDuration {
+        let after = if urgent { self.urgent_after } else { self.after };
+        SignedDuration::try_from(after).unwrap_or(SignedDuration::MAX)
+    }
+}
+
+/// What a courier works with.
+pub struct Courier<C, O> {
+    /// The kind of address that `by` serves.
+    pub kind: plan::Channel,
+    pub by: C,
+    pub outbox: O,
+    pub give_up: GiveUp,
+    pub pace: Pace,
+    /// The clock.
+    pub now: Box<dyn Fn() -> Timestamp + Send + Sync>,
+}
+
+impl<C, O> fmt::Debug for Courier<C, O> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Courier").field("kind", &self.kind).field("pace", &self.pace).finish_non_exhaustive()
+    }
+}
+
+/// Sends until `stop`. `tried` takes what came of each try; `wake` changes when
+/// messages are added. What is under way at the end is sent again the next time.
+pub async fn run<C: Channel + 'static, O: Outbox>(
+    courier: Courier<C, O>,
+    tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
+    wake: watch::Receiver<i64>,
+    stop: CancellationToken,
+) {
+    let Courier { kind, by, outbox, give_up, pace, now } = courier;
+    let mut round = Round {
+        kind,
+        by: Arc::new(by),
+        outbox,
+        give_up,
+        pace,
+        started: now(),
+        now,
+        tried,
+        lines: HashMap::new(),
+        sending: JoinSet::new(),
+        under_way: HashMap::new(),
+        reported: HashMap::new(),
+        may_be_more: true,
+        store_fails: false,
+    };
+    tokio::select! {
+        () = stop.cancelled() => {}
+        () = async {
+            round.work(wake).await;
+            // No keeper any more; `stop` is on its way.
+            std::future::pending::<()>().await;
+        } => {}
+    }
+}
+
+/// Everything that a courier remembers.
+struct Round<C, O> {
+    kind: plan::Channel,
+    by: Arc<C>,
+    outbox: O,
+    give_up: GiveUp,
+    pace: Pace,
+    started: Timestamp,
+    now: Box<dyn Fn() -> Timestamp + Send + Sync>,
+    tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
+    /// By address; only those of which there is something to remember.
+    lines: HashMap<String, Line>,
+    sending: JoinSet<Result<(), Failure>>,
+    under_way: HashMap<Id, Arc<DueMessage>>,
+    /// Messages whose outcome is not committed yet.
+    reported: HashMap<i64, Reported>,
+    /// The store may hold more than was taken from it.
+    may_be_more: bool,
+    store_fails: bool,
+}
+
+impl<C: Channel + 'static, O: Outbox> Round<C, O> {
+    /// Ends when there is no keeper any more.
+    async fn work(&mut self, mut wake: watch::Receiver<i64>) {
+        let mut again = Instant::now();
+        loop {
+            let look = again <= Instant::now() || (self.may_be_more && self.room(false) * 2 >= HELD_MOST);
+            if look {
+                wake.mark_unchanged();
+                self.look_up_reported().await;
+                self.look().await;
+                if self.give_up_overdue().await.is_err() {
+                    return;
+                }
+            } else if self.reported.len() >= REPORTED_LOOK {
+                self.look_up_reported().await;
+            }
+            self.start();
+            let next = Instant::now() + self.pause().await;
+            again = if look { next } else { next.min(again) };
+            tokio::select! {
+                biased;
+                changed = wake.changed() => {
+                    if changed.is_err() {
+                        return;
+                    }
+                    again = Instant::now();
+                }
+                Some(done) = self.sending.join_next_with_id() => {
+                    if self.finish(done).await.is_err() {
+                        return;
+                    }
+                }
+                () = tokio::time::sleep_until(again) => {}
+            }
+        }
+    }
+
+    /// Messages of this urgency that may still be taken into memory.
+    fn room(&self, urgent: bool) -> usize {
+        HELD_MOST.saturating_sub(self.lines.values().map(|line| line.held(urgent)).sum())
+    }
+
+    /// How long to wait when nothing happens.
+    async fn pause(&mut self) -> Duration {
+        /// So that a clock that was put back costs no more than this.
+        const LONGEST: Duration = Duration::from_secs(30);
+        /// The clock and the runtime's time differ by less.
+        const MOMENT: Duration = Duration::from_millis(20);
+        if !self.reported.is_empty() || !self.under_way.is_empty() || self.may_be_more || self.store_fails {
+            return self.pace.look_again;
+        }
+        let now = Instant::now();
+        let opens = self.lines.values().filter_map(|line| line.opens(now)).min().map(|at| at - now);
+        let kind = self.kind;
+        let Some(due) = self.ask(move |outbox| outbox.next_due(kind)).await else {
+            return self.pace.look_again;
+        };
+        let due = due.map(|due| {
+            // One whose time is past waits for its address, or came this moment.
+            match Duration::try_from(due.duration_since((self.now)())) {
+                Ok(wait) if !wait.is_zero() => wait,
+                _ => opens.unwrap_or(self.pace.look_again),
+            }
+        });
+        opens.into_iter().chain(due).min().unwrap_or(LONGEST).clamp(MOMENT, LONGEST)
+    }
+
+    /// Forgets the messages whose outcome is committed.
+    async fn look_up_reported(&mut self) {
+        if self.reported.is_empty() {
+            return;
+        }
+        let seqs: Vec<i64> = self.reported.keys().copied().collect();
+        if let Some(waiting) = self.ask(move |outbox| outbox.waiting(&seqs)).await {
+            let waiting: HashMap<i64, u32> = waiting.into_iter().collect();
+            let now = Instant::now();
+            self.reported.retain(|seq, it| {
+                waiting.get(seq) == Some(&it.tries) && it.until.is_none_or(|until| now < until)
+            });
+        }
+    }
+
+    /// Takes what is due into memory, the urgent first.
+    async fn look(&mut self) {
+        self.lines.retain(|_, line| !line.is_idle());
+        self.may_be_more = false;
+        let now = (self.now)();
+        // No wait is longer, so what is due later was put off by another clock.
+        const MARGIN: Duration = Duration::from_secs(60);
+        let longest = SignedDuration::try_from(self.pace.most + MARGIN).unwrap_or(SignedDuration::MAX);
+        let far = now.checked_add(longest).unwrap_or(Timestamp::MAX);
+        for (urgent, which) in [
+            (true, MessageTime::DueBy(now)),
+            (true, MessageTime::DueAfter(far)),
+            (false, MessageTime::DueBy(now)),
+            (false, MessageTime::DueAfter(far)),
+        ] {
+            // Each look may bring messages of one address only, which is then left out.
+            while self.look_for(urgent, which).await {}
+        }
+    }
+
+    /// Whether it is worth looking once more.
+    async fn look_for(&mut self, urgent: bool, which: MessageTime) -> bool {
+        let room = self.room(urgent);
+        if room == 0 {
+            self.may_be_more = true;
+            return false;
+        }
+        let now = Instant::now();
+        let full = |line: &Line| line.is_closed(now, urgent) || line.held(urgent) >= HELD_EACH;
+        let closed = self.lines.iter().filter(|(_, line)| full(line)).map(|(to, _)| to.clone()).collect();
+        let Some(found) = self.ask_for(urgent, which, closed, room).await else { return false };
+        let all = found.len() < room;
+        let mut taken = 0;
+        for due in found {
+            let line = self.lines.entry(due.message.address.to.clone()).or_default();
+            if line.held(urgent) < HELD_EACH {
+                line.push(due);
+                taken += 1;
+            } else {
+                self.may_be_more = true;
+            }
+        }
+        taken > 0 && !all
+    }
+
+    async fn ask_for(
+        &mut self,
+        urgent: bool,
+        which: MessageTime,
+        closed: Vec<String>,
+        limit: usize,
+    ) -> Option<Vec<DueMessage>> {
+        let under_way = self.under_way.values().map(|due| due.seq);
+        let held = self.lines.values().flat_map(Line::seqs);
+        let known = held.chain(under_way).chain(self.reported.keys().copied()).collect();
+        let limit = u32::try_from(limit).unwrap_or(u32::MAX);
+        let look = MessageLook { channel: self.kind, which, urgent, closed, known, limit };
+        self.ask(move |outbox| outbox.wanted(&look)).await
+    }
+
+    /// Gives up what is too old, where the address has just failed another message,
+    /// or where its turn has not come in all that time. What else is too old gets one
+    /// more try first.
+    async fn give_up_overdue(&mut self) -> Result<(), NoKeeper> {
+        let now = (self.now)();
+        for urgent in [true, false] {
+            let after = self.give_up.after(urgent);
+            let Ok(made_by) = now.checked_sub(after) else { continue };
+            let Some(found) = self.ask_for(urgent, MessageTime::MadeBy(made_by), Vec::new(), HELD_MOST).await
+            else {
+                return Ok(());
+            };
+            let longest = SignedDuration::try_from(self.pace.most).unwrap_or(SignedDuration::MAX);
+            let no_turn = |made_at: Timestamp| {
+                let from = made_at.max(self.started);
+                now.duration_since(from) > after.saturating_add(longest)
+            };
+            let (mut over, mut full) = (Vec::new(), found.len() == HELD_MOST);
+            for due in found {
+                let line = self.lines.get(&due.message.address.to);
+                let reason = if line.is_some_and(Line::is_in_trouble) {
+                    "nothing was taken there for as long as it is tried"
+                } else if no_turn(due.message.made_at) {
+                    "its turn has not come for as long as it is tried"
+                } else {
+                    full = false;
+                    continue;
+                };
+                over.push((due, reason.to_owned()));
+            }
+            self.may_be_more |= full;
+            for (due, reason) in over {
+                if self.reported.len() >= REPORTED_MOST {
+                    break;
+                }
+                self.report(&due, Outcome::GivenUp { reason }, now).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Starts as many tries as there is room for.
+    fn start(&mut self) {
+        while self.reported.len() + self.under_way.len() < REPORTED_MOST {
+            let now = Instant::now();
+            let next = self
+                .lines
+                .values_mut()
+                .filter_map(|line| {
+                    let first = line.first()?;
+                    let urgent = is_urgent(first);
+                    let key = (!urgent, first.seq);
+                    (!line.is_closed(now, urgent)).then_some((key, line))
+                })
+                .min_by_key(|(key, _)| *key);
+            let Some(((not_urgent, _), line)) = next else { return };
+            let places = self.pace.at_a_time + if not_urgent { 0 } else { self.pace.urgent_at_a_time };
+            if self.under_way.len() >= places {
+                return;
+            }
+            let Some(due) = line.take() else { return };
+            let (by, sent, limit) = (Arc::clone(&self.by), Arc::clone(&due), self.pace.longest_try);
+            let task = self.sending.spawn(async move {
+                match tokio::time::timeout(limit, by.send(&sent.message)).await {
+                    Ok(result) => result,
+                    Err(_) => Err(Failure::Later(format!("no answer within {} s", limit.as_secs()))),
+                }
+            });
+            self.under_way.insert(task.id(), due);
+        }
+    }
+
+    /// Notes what came of a try.
+    async fn finish(&mut self, done: Result<(Id, Result<(), Failure>), JoinError>) -> Result<(), NoKeeper> {
+        let (id, result) = match done {
+            Ok(done) => done,
+            Err(failed) => (failed.id(), Err(Failure::Later(format!("sending it failed: {failed}")))),
+        };
+        let Some(due) = self.under_way.remove(&id) else { return Ok(()) };
+        let now = (self.now)();
+        let to = &due.message.address.to;
+        let line = self.lines.entry(to.clone()).or_default();
+        line.busy = false;
+        let outcome = match result {
+            Ok(()) => {
+                if line.well() {
+                    info!(by = self.kind.name(), to, "messages are taken again");
+                }
+                Outcome::Sent
+            }
+            Err(Failure::Never(reason)) => Outcome::GivenUp { reason },
+            Err(failure) => {
+                let asked = match &failure {
+                    Failure::Busy { wait, .. } => Some(*wait),
+                    Failure::Later(_) | Failure::Never(_) => None,
+                };
+                line.failed(Instant::now(), &self.pace, asked);
+                let reason = failure.to_string();
+                if line.is_news(&reason) {
+                    warn!(by = self.kind.name(), to, "a message waits and is tried again: {reason}");
+                }
+                self.later(&due, reason, asked, now)
+            }
+        };
+        self.report(&due, outcome, now).await
+    }
+
+    /// The next try, or the end where the time is over. The last try is at the end.
+    fn later(&self, due: &DueMessage, reason: String, asked: Option<Duration>, now: Timestamp) -> Outcome {
+        let urgent = is_urgent(due);
+        let end = due.message.made_at.checked_add(self.give_up.after(urgent)).unwrap_or(Timestamp::MAX);
+        // The store keeps milliseconds.
+        if end.as_millisecond() <= now.as_millisecond() {
+            return Outcome::GivenUp { reason };
+        }
+        let own = wait_after(due.tries, &self.pace, urgent);
+        let wait = asked.map_or(own, |asked| asked.clamp(own, self.pace.most(urgent).max(own)));
+        let wait = SignedDuration::try_from(wait).unwrap_or(SignedDuration::MAX);
+        Outcome::Later { next: now.checked_add(wait).unwrap_or(end).min(end), reason }
+    }
+
+    /// Tells the keeper.
+    async fn report(&mut self, due: &DueMessage, outcome: Outcome, at: Timestamp) -> Result<(), NoKeeper> {
+        let given_up = match &outcome {
+            Outcome::GivenUp { reason } => {
+                let (message, to) = (due.message.clone(), &due.message.address.to);
+                let line = self.lines.entry(to.clone()).or_default();
+                if line.is_news(&format!("given up: {reason}")) {
+                    warn!(by = self.kind.name(), to, "a message is given up: {reason}");
+                } else {
+                    debug!(by = self.kind.name(), to, key = message.key, "a message is given up");
+                }
+                let asked = message.clone();
+                // Not knowing it, people are rather told twice.
+                let reached = self.ask(move |outbox| outbox.reached(&asked)).await.unwrap_or(false);
+                Some(GivenUp { message, reached_otherwise: reached, reason: reason.clone(), at })
+            }
+            Outcome::Sent | Outcome::Later { .. } => None,
+        };
+        let until = match &outcome {
+            Outcome::Later { .. } => Some(Instant::now() + self.pace.most),
+            Outcome::Sent | Outcome::GivenUp { .. } => None,
+        };
+        self.reported.insert(due.seq, Reported { tries: due.tries, until });
+        self.tried.send((Tried { seq: due.seq, at, outcome }, given_up)).await.map_err(|_| NoKeeper)
+    }
+
+    /// Asks the store. `None`, said once, where it cannot be read.
+    async fn ask<T: Send + 'static>(
+        &mut self,
+        question: impl FnOnce(&O) -> Result<T, StoreError> + Send + 'static,
+    ) -> Option<T> {
+        let outbox = self.outbox.clone();
+        let why = match tokio::task::spawn_blocking(move || question(&outbox)).await {
+            Ok(Ok(found)) => {
+                if std::mem::take(&mut self.store_fails) {
+                    info!(by = self.kind.name(), "messages to people can be read again");
+                }
+                return Some(found);
+            }
+            Ok(Err(why)) => with_causes(&why),
+            Err(why) => why.to_string(),
+        };
+        if !std::mem::replace(&mut self.store_fails, true) {
+            error!(by = self.kind.name(), "messages to people cannot be read from the database: {why}");
+        }
+        None
+    }
+}
+
+/// A message whose outcome the keeper was told.
+struct Reported {
+    /// How often it had been tried before.
+    tries: u32,
+    /// From when it may be tried again in any case: it was not taken, and the store may
+    /// have had no reason to note that.
+    until: Option<Instant>,
+}
+
+/// The keeper is gone: the daemon stops.
+struct NoKeeper;

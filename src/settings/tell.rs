@@ -1,0 +1,213 @@
+//! `[[tell]]`: a group of people, what concerns them and how they are told.
+
+use std::collections::HashMap;
+
+use super::document::Want;
+use super::fault::{any_of, nearest};
+use super::hours::{clock_time, hours_over_midnight};
+use super::table::Table;
+use super::text::{Names, email, named};
+use super::value::Item;
+use super::webhook::Ways;
+use crate::alarms::Kind;
+use crate::garden::plan::{Address, Channel, Id, LocalHours, Next, Tell};
+
+const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
+const PLACES: &str =
+    "a list of at least one id of a bed, tank, sensor or gateway, the site's id, or trug for trug itself";
+const WHAT: &str = "alarms = [\"dry-bed\"] or places = [\"kitchen-bed\"], or both";
+const EMAILS: &str = "a list of e-mail addresses";
+const INSTEAD: &str = "{ email = [\"office@school.example\"] }";
+const NEXT: &str = "{ who = \"office\", after_min = 30 }";
+const GROUP: &str = "the name of another group of this file";
+const FREE: &str = "hours that leave a part of the day free";
+
+/// Longest wait for an answer, minutes: 7 days.
+const AFTER_MAX_MIN: u32 = 7 * 24 * 60;
+
+/// A group's `next`, to be looked up when all groups are known.
+struct PassedOn<'t> {
+    from: String,
+    to: String,
+    item: Item<'t>,
+}
+
+/// Reads all groups; `places` are the ids that alarms of this garden stand at.
+pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &Ways) -> Vec<Tell> {
+    let mut names = Names::new("a name of its own for each group");
+    let mut tells = Vec::new();
+    // Groups at fault are known all the same, so that one fault does not make others.
+    let (mut groups, mut passed_on) = (Vec::new(), Vec::new());
+    for table in tables {
+        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
+            let who = named(&item)?;
+            names.claim(&item, &who).then_some(who)
+        });
+        let before = table.document().fault_count();
+        let alarms = list(&table, "alarms", KINDS, kind);
+        let at = list(&table, "places", PLACES, |item| place(item, places));
+        if alarms.is_none() && at.is_none() && table.document().fault_count() == before {
+            table.missing("alarms", WHAT);
+        }
+        let by = addresses(&table, ways);
+        let instead = match table.section_like("instead", INSTEAD) {
+            Some(table) => instead(table, ways),
+            None => Vec::new(),
+        };
+        let quiet = table.get("quiet", Want::List).and_then(|item| quiet(&item));
+        let summary = table.get("summary", Want::Text).and_then(|item| summary(&item, quiet.as_ref()));
+        let next = table.section_like("next", NEXT).and_then(|table| next(table));
+        if let (Some(who), Some((next, item))) = (&who, &next) {
+            passed_on.push(PassedOn { from: who.clone(), to: next.who.clone(), item: item.clone() });
+        }
+        if let Some(who) = &who {
+            groups.push((who.clone(), !by.is_empty()));
+        }
+        let whole = table.document().fault_count() == before;
+        table.finish();
+        if let (Some(who), true) = (who, whole) {
+            tells.push(Tell {
+                who,
+                alarms: alarms.unwrap_or_default(),
+                places: at.unwrap_or_default(),
+                by,
+                instead,
+                quiet,
+                summary,
+                next: next.map(|(next, _)| next),
+            });
+        }
+    }
+    chains(&passed_on, &groups);
+    tells
+}
+
+/// A list of at least one, sorted, each once; `None` where there is none or a
+/// fault was noted.
+fn list<T: Ord>(
+    table: &Table<'_>,
+    key: &'static str,
+    accepted: &str,
+    one: impl Fn(&Item<'_>) -> Option<T>,
+) -> Option<Vec<T>> {
+    let item = table.get(key, Want::List)?;
+    let parts = item.list_of(accepted)?;
+    if parts.is_empty() {
+        item.refuse(accepted);
+        return None;
+    }
+    // Each part is looked at, so that each fault is told.
+    let read: Vec<Option<T>> = parts.iter().map(one).collect();
+    let mut read = read.into_iter().collect::<Option<Vec<T>>>()?;
+    read.sort_unstable();
+    read.dedup();
+    Some(read)
+}
+
+fn kind(item: &Item<'_>) -> Option<Kind> {
+    item.name(Kind::from_name, Kind::ALL.map(Kind::name))
+}
+
+fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
+    let text = item.text(PLACES)?;
+    if !known.iter().any(|id| id == text) {
+        let near = nearest(text, known.iter().map(String::as_str));
+        item.fault(
+            item.given(),
+            "the id of a bed, tank, sensor or gateway of this file, the site's, or trug",
+            near,
+        );
+        return None;
+    }
+    Some(Id::new(text))
+}
+
+/// Where a group is told. An address that comes twice counts once.
+fn addresses(table: &Table<'_>, ways: &Ways) -> Vec<Address> {
+    let mut all = Vec::new();
+    if let Some(parts) = table.get("email", Want::List).and_then(|item| item.list_of(EMAILS)) {
+        all.extend(parts.iter().filter_map(email).map(|to| Address { channel: Channel::Email, to }));
+    }
+    all.extend(ways.read(table).unwrap_or_default());
+    let mut each_once: Vec<Address> = Vec::with_capacity(all.len());
+    for address in all {
+        if !each_once.contains(&address) {
+            each_once.push(address);
+        }
+    }
+    each_once
+}
+
+fn instead(table: Table<'_>, ways: &Ways) -> Vec<Address> {
+    let before = table.document().fault_count();
+    let found = addresses(&table, ways);
+    if found.is_empty() && table.document().fault_count() == before {
+        table.missing("email", "at least one address: email, webhook or file");
+    }
+    table.finish();
+    found
+}
+
+fn quiet(item: &Item<'_>) -> Option<LocalHours> {
+    let hours = hours_over_midnight(item)?;
+    if (0..1440).all(|minute| hours.contains(minute)) {
+        item.refuse(FREE);
+        return None;
+    }
+    Some(hours)
+}
+
+/// The time of the summary, which must not be in the quiet hours: nobody could
+/// say which of the two is meant.
+fn summary(item: &Item<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
+    let minute = clock_time(item)?;
+    if quiet.is_some_and(|quiet| quiet.contains(minute)) {
+        let given = format!("{}, which is in the quiet hours", item.given());
+        item.fault(given, "a time outside the group's quiet hours", None);
+        return None;
+    }
+    Some(minute)
+}
+
+fn next(table: Table<'_>) -> Option<(Next, Item<'_>)> {
+    let item = table.need("who", Want::Text, GROUP);
+    let who = item.as_ref().and_then(named);
+    let after_min = table
+        .need("after_min", Want::Value, "minutes without an answer")
+        .and_then(|item| item.whole(1..=AFTER_MAX_MIN, "minutes"));
+    table.finish();
+    Some((Next { who: who?, after_s: after_min? * 60 }, item?))
+}
+
+/// Notes every `next` that names no group, or one that nobody can reach, and
+/// every chain that comes back to where it began: such a chain would never end.
+fn chains(passed_on: &[PassedOn<'_>], groups: &[(String, bool)]) {
+    let next: HashMap<&str, &str> = passed_on.iter().map(|p| (p.from.as_str(), p.to.as_str())).collect();
+    for PassedOn { from, to, item } in passed_on {
+        match groups.iter().find(|(who, _)| who == to) {
+            None => {
+                let others = groups.iter().map(|(who, _)| who.as_str()).filter(|who| who != from);
+                let names: Vec<&str> = others.collect();
+                let accepted =
+                    if names.is_empty() { GROUP.to_owned() } else { any_of(names.iter().copied()) };
+                item.fault(item.given(), accepted, nearest(to, names));
+            }
+            Some((_, false)) if to != from => {
+                let given = format!("{}, which has no address", item.given());
+                item.fault(given, "a group with email, webhook or file", None);
+            }
+            Some(_) => {}
+        }
+        let mut chain = vec![from.as_str(), to.as_str()];
+        while let Some(&further) = chain.last().and_then(|last| next.get(last))
+            && chain.last() != Some(&from.as_str())
+            && chain.len() <= groups.len()
+        {
+            chain.push(further);
+        }
+        if chain.last() == Some(&from.as_str()) {
+            let given = format!("{}, which comes back to its beginning: {}", item.given(), chain.join(", "));
+            item.fault(given, "groups one after the other, the last without next", None);
+        }
+    }
+}

@@ -1,0 +1,231 @@
+//! `[[webhook]]` and `[[told_file]]`: where people are told beside e-mail.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use url::{Host, Url};
+
+use super::daemon::{has_credentials, whole};
+use super::document::Want;
+use super::secret::{Secret, secret};
+use super::table::Table;
+use super::text::{Names, named};
+use super::value::Item;
+use crate::garden::plan::{Address, Channel};
+
+/// A server that gets each message as JSON.
+#[derive(Clone)]
+pub struct Webhook {
+    /// How groups name it.
+    pub name: String,
+    /// https, or http to this computer only; without a user name.
+    pub url: Url,
+    /// What messages are signed with, 16 bytes at least.
+    pub secret: Secret,
+    /// How long to wait for an answer, 1 to 60 seconds.
+    pub timeout: Duration,
+}
+
+impl fmt::Debug for Webhook {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Whoever knows the path of such an address may often write to it.
+        f.debug_struct("Webhook")
+            .field("name", &self.name)
+            .field("server", &server(&self.url))
+            .field("timeout", &self.timeout)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A file that gets each message as one line of JSON.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ToldFile {
+    /// How groups name it.
+    pub name: String,
+    /// Relative to the folder in which trug was started.
+    pub path: PathBuf,
+}
+
+/// The names that a group may use, with `None` where `trug.toml` could not be read.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Ways {
+    pub(super) webhooks: Option<Vec<String>>,
+    pub(super) files: Option<Vec<String>>,
+}
+
+impl Ways {
+    /// The keys `webhook` and `file` of a group, or of what it is told by instead.
+    pub(super) fn read(&self, table: &Table<'_>) -> Option<Vec<Address>> {
+        let mut found = Some(Vec::new());
+        for (key, channel, section, known) in [
+            ("webhook", Channel::Webhook, "[[webhook]]", &self.webhooks),
+            ("file", Channel::File, "[[told_file]]", &self.files),
+        ] {
+            let Some(item) = table.get(key, Want::List) else { continue };
+            let names = names(&item, section, known.as_deref());
+            found = found.zip(names).map(|(mut found, names)| {
+                found.extend(names.into_iter().map(|to| Address { channel, to }));
+                found
+            });
+        }
+        found
+    }
+}
+
+/// Names of `known`, which stand in `section` of `trug.toml`; `None` known: any.
+fn names(item: &Item<'_>, section: &str, known: Option<&[String]>) -> Option<Vec<String>> {
+    let accepted = format!("a list of names that stand in {section} of trug.toml");
+    let parts = item.list_of(&accepted)?;
+    let read: Vec<_> = parts
+        .iter()
+        .map(|part| {
+            let name = part.text(&accepted)?;
+            match known {
+                Some([]) => {
+                    part.refuse(format!("a name that stands in {section} of trug.toml, which has none"));
+                    None
+                }
+                Some(known) if !known.iter().any(|it| it == name) => {
+                    part.refuse_name(known.iter().map(String::as_str));
+                    None
+                }
+                _ => Some(name.to_owned()),
+            }
+        })
+        .collect();
+    read.into_iter().collect()
+}
+
+/// Scheme and host of an address, which may be shown.
+pub fn server(url: &Url) -> String {
+    match (url.host_str(), url.port()) {
+        (Some(host), Some(port)) => format!("{}://{host}:{port}", url.scheme()),
+        (Some(host), None) => format!("{}://{host}", url.scheme()),
+        (None, _) => url.scheme().to_owned(),
+    }
+}
+
+/// Least length of a secret, bytes: 128 bits if each is drawn at random.
+const SECRET_MIN: usize = 16;
+
+/// Reads the servers, those at fault left out, and the names of all of them.
+pub(super) fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>) {
+    let mut names = Names::new("a name of its own for each webhook");
+    let mut all = Vec::new();
+    let mut whole_ones = Vec::new();
+    for table in tables {
+        let name = name(&table, &mut names, &mut all);
+        let url = table.need("url", Want::Text, URL).and_then(|item| webhook_url(&item));
+        let secret = webhook_secret(&table, folder);
+        let timeout_s = whole(&table, "timeout_s", 1..=60, 10, "seconds");
+        table.finish();
+        let webhook = (|| {
+            Some(Webhook {
+                name: name?,
+                url: url?,
+                secret: secret?,
+                timeout: Duration::from_secs(u64::from(timeout_s?)),
+            })
+        })();
+        whole_ones.extend(webhook);
+    }
+    (whole_ones, all)
+}
+
+/// Reads the files, those at fault left out, and the names of all of them.
+pub(super) fn told_files(tables: Vec<Table<'_>>) -> (Vec<ToldFile>, Vec<String>) {
+    const PATH: &str = "the path of a file for one line of JSON for each message";
+    let mut names = Names::new("a name of its own for each file");
+    let mut paths = Names::new("a file of its own for each name");
+    let mut all = Vec::new();
+    let mut whole_ones = Vec::new();
+    for table in tables {
+        let name = name(&table, &mut names, &mut all);
+        let path = table.need("path", Want::Text, PATH).and_then(|item| {
+            let path = item.text(PATH)?;
+            if path.is_empty() || path.contains('\0') || path.ends_with('/') {
+                item.refuse(PATH);
+                return None;
+            }
+            paths.claim(&item, path).then(|| PathBuf::from(path))
+        });
+        table.finish();
+        if let (Some(name), Some(path)) = (name, path) {
+            whole_ones.push(ToldFile { name, path });
+        }
+    }
+    (whole_ones, all)
+}
+
+/// The name, noted among `all` even where something else of it is at fault.
+fn name(table: &Table<'_>, names: &mut Names, all: &mut Vec<String>) -> Option<String> {
+    let item = table.need("name", Want::Text, "a name, by which groups mean it")?;
+    let name = named(&item)?;
+    let own = names.claim(&item, &name);
+    all.push(name.clone());
+    own.then_some(name)
+}
+
+const URL: &str = "https:// and the address; http:// only to this computer (localhost, 127.0.0.1 or [::1]), \
+                   since a message says when nobody is in the garden";
+
+fn webhook_url(item: &Item<'_>) -> Option<Url> {
+    let text = item.text(URL)?;
+    if has_credentials(text) {
+        item.fault(
+            "an address with a user name (not shown)",
+            "an address without user name and password: what is sent is signed with the secret instead",
+            None,
+        );
+        return None;
+    }
+    let Ok(url) = Url::parse(text) else {
+        // Its path may be as good as a password, so it is not shown.
+        item.fault("an address that cannot be read (not shown)", URL, None);
+        return None;
+    };
+    let fits = match url.scheme() {
+        "https" => url.has_host(),
+        "http" => is_loopback(&url),
+        _ => false,
+    };
+    if !fits || url.fragment().is_some() || url.port() == Some(0) {
+        item.fault(format!("\"{}\"", server(&url)), URL, None);
+        return None;
+    }
+    Some(url)
+}
+
+/// Whether the address is this computer's.
+pub(crate) fn is_loopback(url: &Url) -> bool {
+    match url.host() {
+        Some(Host::Ipv4(address)) => address.is_loopback(),
+        Some(Host::Ipv6(address)) => address.is_loopback(),
+        Some(Host::Domain(name)) => name == "localhost",
+        None => false,
+    }
+}
+
+fn webhook_secret(table: &Table<'_>, folder: &Path) -> Option<Secret> {
+    let before = table.document().fault_count();
+    let secret = secret(table, "secret", "secret_file", folder);
+    if table.document().fault_count() > before {
+        return None;
+    }
+    let accepted = format!(
+        "a file that holds the secret with which messages are signed, {SECRET_MIN} characters or more, such as \
+         what openssl rand -hex 32 prints; the server needs the same"
+    );
+    match secret {
+        None => {
+            table.missing("secret_file", accepted);
+            None
+        }
+        Some(secret) if secret.reveal().len() < SECRET_MIN => {
+            table.fault("secret_file", "a shorter secret (not shown)", accepted, None);
+            None
+        }
+        secret => secret,
+    }
+}

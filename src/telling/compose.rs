@@ -1,0 +1,243 @@
+//! Messages from what is to be said: subject, items, bounds and keys.
+
+use jiff::Timestamp;
+use ring::digest::{SHA256, digest};
+
+use super::message::{Item, Message, Purpose};
+use super::waiting::Alarm;
+use super::words;
+use crate::alarms::{Priority, State};
+use crate::garden::plan::{Address, Garden};
+use crate::garden::record::AlarmKey;
+use crate::garden::words::{duration, moment};
+
+/// Items of one message at most; the others are counted.
+const ITEMS_MAX: usize = 20;
+/// Bytes of one alarm's text and of its source at most: with them, and with names of
+/// 100 characters, a message stays below 64 KiB.
+const TEXT_MAX: usize = 1800;
+const SOURCE_MAX: usize = 300;
+/// Characters of a list in an opening at most.
+const LIST_MAX: usize = 600;
+
+/// One alarm to say.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Entry {
+    pub(super) alarm: Alarm,
+    pub(super) state: State,
+    /// The occurrence, whole milliseconds.
+    pub(super) since: Timestamp,
+    /// What brings it about, whole milliseconds: the step or the row's time. With
+    /// the occurrence it tells this message from every other.
+    pub(super) cause: Timestamp,
+    pub(super) text: String,
+    pub(super) source: String,
+    /// Whether the group was told of it before.
+    pub(super) again: bool,
+}
+
+impl Entry {
+    pub(super) fn priority(&self) -> Priority {
+        self.alarm.kind.priority()
+    }
+}
+
+/// One message before it is addressed.
+#[derive(Clone, Debug)]
+pub(super) struct Draft<'a> {
+    pub(super) garden: &'a Garden,
+    pub(super) who: &'a str,
+    pub(super) purpose: Purpose,
+    /// Seconds within which the group that has not answered should have.
+    pub(super) after_s: Option<u32>,
+    /// Told before and still waiting for an answer, in a few words; a summary says so.
+    pub(super) standing: Vec<String>,
+}
+
+impl Draft<'_> {
+    /// The message to each of `addresses`.
+    pub(super) fn write(
+        &self,
+        mut entries: Vec<Entry>,
+        addresses: &[Address],
+        now: Timestamp,
+        into: &mut Vec<Message>,
+    ) {
+        if entries.is_empty() || addresses.is_empty() {
+            return;
+        }
+        entries.sort_by(|a, b| {
+            (b.priority(), a.alarm.kind, a.since, &a.alarm.place).cmp(&(
+                a.priority(),
+                b.alarm.kind,
+                b.since,
+                &b.alarm.place,
+            ))
+        });
+        let key = self.key(&entries);
+        let names: Vec<String> =
+            entries.iter().map(|entry| words::place(self.garden, &entry.alarm.place)).collect();
+        let subject = self.subject(&entries, &names);
+        let opening = self.opening(&entries, &names);
+        let items: Vec<Item> = entries
+            .iter()
+            .zip(&names)
+            .take(ITEMS_MAX)
+            .map(|(entry, place_name)| self.item(entry, place_name))
+            .collect();
+        for address in addresses {
+            into.push(Message {
+                key: addressed(&key, address),
+                site: self.garden.site.id.clone(),
+                garden: words::plain(&self.garden.site.name),
+                who: self.who.to_owned(),
+                address: address.clone(),
+                made_at: now,
+                priority: entries.iter().map(Entry::priority).max().unwrap_or(Priority::Low),
+                purpose: self.purpose.clone(),
+                subject: subject.clone(),
+                opening: opening.clone(),
+                items: items.clone(),
+            });
+        }
+    }
+
+    fn item(&self, entry: &Entry, place_name: &str) -> Item {
+        let text = words::cut_bytes(&words::plain(&entry.text), TEXT_MAX);
+        Item {
+            key: AlarmKey {
+                site: self.garden.site.id.clone(),
+                kind: entry.alarm.kind,
+                place: entry.alarm.place.clone(),
+            },
+            place_name: place_name.to_owned(),
+            state: entry.state,
+            priority: entry.priority(),
+            since: entry.since,
+            since_local: moment(entry.since, &self.garden.site.time_zone),
+            text,
+            source: words::cut_bytes(&words::plain(&entry.source), SOURCE_MAX),
+        }
+    }
+
+    fn subject(&self, entries: &[Entry], names: &[String]) -> String {
+        let before = match &self.purpose {
+            Purpose::NotAnswered { by } => {
+                format!("{} has not answered: ", words::cut(&words::plain(by), 40))
+            }
+            Purpose::NotDelivered { to } => {
+                format!("Not delivered to {}: ", words::cut(&words::plain(to), 40))
+            }
+            Purpose::Over => "Over: ".to_owned(),
+            Purpose::News | Purpose::Summary if entries.iter().all(|entry| entry.again) => {
+                "Reminder: ".to_owned()
+            }
+            Purpose::News | Purpose::Summary | Purpose::Test => String::new(),
+        };
+        let room = words::SUBJECT_MAX.saturating_sub(before.chars().count());
+        let alarms = || entries.iter().zip(names).map(|(entry, name)| (entry.alarm.kind, name.as_str()));
+        let what = match entries {
+            [only] => words::sentences(&only.text, room),
+            _ if self.purpose == Purpose::Over => words::over(alarms(), room),
+            _ => words::together(alarms(), room),
+        };
+        format!("{before}{what}")
+    }
+
+    fn opening(&self, entries: &[Entry], names: &[String]) -> String {
+        let mut lines: Vec<String> = Vec::new();
+        match &self.purpose {
+            Purpose::NotAnswered { by } => {
+                let within =
+                    self.after_s.map_or_else(String::new, |s| format!(" within {}", duration(i64::from(s))));
+                lines.push(format!("{} was told and has not answered{within}.", words::plain(by)));
+            }
+            Purpose::NotDelivered { to } if to == self.who => {
+                lines.push("This could not be delivered to your usual address.".to_owned());
+            }
+            Purpose::NotDelivered { to } => {
+                lines.push(format!("This was for {} and could not be delivered there.", words::plain(to)));
+            }
+            Purpose::News | Purpose::Summary => {
+                let again: Vec<&str> = entries
+                    .iter()
+                    .zip(names)
+                    .filter(|(entry, _)| entry.again)
+                    .map(|(_, name)| name.as_str())
+                    .collect();
+                if again.len() == entries.len() {
+                    lines.push("You were told of this before, and it has not gone away.".to_owned());
+                } else if !again.is_empty() {
+                    lines.push(format!("Told before and not gone away: {}.", listed(&again)));
+                }
+            }
+            Purpose::Over | Purpose::Test => {}
+        }
+        if entries.len() > ITEMS_MAX {
+            let more = entries.len() - ITEMS_MAX;
+            lines.push(format!("The {ITEMS_MAX} most urgent are below, and {more} more are not."));
+        }
+        if !self.standing.is_empty() {
+            let standing: Vec<&str> = self.standing.iter().map(String::as_str).collect();
+            lines.push(format!("Told before and not answered yet: {}.", listed(&standing)));
+        }
+        lines.join(" ")
+    }
+
+    /// The key of what could not be delivered under the key `shared`: the same for
+    /// each address that failed, and the same if its own delivery fails.
+    pub(super) fn key_of_undelivered(&self, shared: &str) -> String {
+        let said = format!("{}\n{}\n{shared}", self.who, self.purpose.name());
+        format!("{}/{}/{}", self.garden.site.id, self.purpose.name(), hash(&said, 16))
+    }
+
+    /// What tells this message from every other, whatever the moment at which it is
+    /// made: a restart before the commit makes it again with the same key.
+    fn key(&self, entries: &[Entry]) -> String {
+        let mut said =
+            format!("{}\n{}\n{}", self.who, self.purpose.name(), self.purpose.about().unwrap_or(""));
+        for entry in entries {
+            said.push_str(&format!(
+                "\n{}/{}/{}/{}",
+                entry.alarm.kind.name(),
+                entry.alarm.place,
+                entry.since.as_millisecond(),
+                entry.cause.as_millisecond()
+            ));
+        }
+        format!("{}/{}/{}", self.garden.site.id, self.purpose.name(), hash(&said, 16))
+    }
+}
+
+/// The key of a message to one address.
+pub(super) fn addressed(key: &str, address: &Address) -> String {
+    format!("{key}/{}", hash(&format!("{}\n{}", address.channel.name(), address.to), 8))
+}
+
+/// The key that messages to several addresses share.
+pub(super) fn unaddressed(key: &str) -> &str {
+    key.rsplit_once('/').map_or(key, |(shared, _)| shared)
+}
+
+/// Names for a sentence, as many as have room.
+fn listed(names: &[&str]) -> String {
+    let mut taken = 0;
+    let mut length = 0;
+    for name in names {
+        length += name.chars().count() + 2;
+        if length > LIST_MAX {
+            break;
+        }
+        taken += 1;
+    }
+    let mut parts: Vec<String> = names.iter().take(taken).map(|name| (*name).to_owned()).collect();
+    if taken < names.len() {
+        parts.push(format!("{} more", names.len() - taken));
+    }
+    crate::garden::words::list(&parts)
+}
+
+/// The first `bytes` bytes of SHA-256 (FIPS 180-4) as hexadecimal digits.
+fn hash(text: &str, bytes: usize) -> String {
+    digest(&SHA256, text.as_bytes()).as_ref().iter().take(bytes).map(|byte| format!("{byte:02x}")).collect()
+}

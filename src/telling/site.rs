@@ -1,0 +1,507 @@
+//! One garden: what each step of an alarm, and the time that goes by, have its
+//! groups told.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::compose::{Draft, Entry};
+use super::groups::Standing;
+use super::hours::{Hours, plus, whole_millis};
+use super::message::{Message, Purpose, WaitFor, Waiting};
+use super::waiting::{Alarm, Row, Rows, Which};
+use super::words;
+use crate::alarms::{Priority, State};
+use crate::garden::plan::Garden;
+use crate::garden::record::{AlarmChange, AlarmKey};
+
+/// A garden, what waits for its groups and who was told of what.
+#[derive(Clone, Debug)]
+pub(super) struct Site {
+    pub(super) garden: Arc<Garden>,
+    pub(super) rows: Rows,
+    /// Rows were given back by the store, and nobody has looked yet whether their
+    /// alarms still stand.
+    pub(super) unseen: bool,
+    /// Those rows may be of other settings or of another clock: their times are
+    /// looked over.
+    pub(super) untimed: bool,
+}
+
+/// What is to be said to each group, by purpose.
+pub(super) type Said = BTreeMap<(usize, Why), Vec<Entry>>;
+
+/// Why a group is told; in this order.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Why {
+    News,
+    /// By the number of the group that has not answered.
+    NotAnswered(usize),
+    NotDelivered {
+        to: String,
+        /// At the group's other addresses.
+        instead: bool,
+    },
+    Summary,
+    Over,
+}
+
+/// How an alarm stands, for those that still have to be told of it.
+pub(super) fn still(standing: &Standing, alarm: &Alarm, since: Timestamp) -> bool {
+    let same = whole_millis(standing.since) == since;
+    let open = match alarm.kind.priority() {
+        // Even where it is over, somebody has to look.
+        Priority::High => standing.state.waits(),
+        Priority::Medium | Priority::Low => standing.state == State::Unacknowledged,
+    };
+    same && open
+}
+
+impl Site {
+    pub(super) fn new(garden: Arc<Garden>) -> Self {
+        Self { garden, rows: Rows::default(), unseen: false, untimed: false }
+    }
+
+    pub(super) fn key_of(&self, alarm: &Alarm) -> AlarmKey {
+        AlarmKey { site: self.garden.site.id.clone(), kind: alarm.kind, place: alarm.place.clone() }
+    }
+
+    pub(super) fn group(&self, who: &str) -> Option<usize> {
+        self.garden.tell.iter().position(|group| group.who == who)
+    }
+
+    /// The group that is told after this one.
+    pub(super) fn next_of(&self, group: usize) -> Option<usize> {
+        self.garden.tell.get(group)?.next.as_ref().and_then(|next| self.group(&next.who))
+    }
+
+    /// When and how a group may be told.
+    pub(super) fn hours(&self, group: usize) -> Hours<'_> {
+        let tell = self.garden.tell.get(group);
+        Hours {
+            zone: &self.garden.site.time_zone,
+            quiet: tell.and_then(|tell| tell.quiet.as_ref()),
+            summary: tell.and_then(|tell| tell.summary),
+        }
+    }
+
+    /// When its other addresses may be used: what could not be delivered is late
+    /// enough, and waits for no summary.
+    pub(super) fn hours_instead(&self, group: usize) -> Hours<'_> {
+        Hours { summary: None, ..self.hours(group) }
+    }
+
+    /// Takes a row as the store had it. One that names a group that is no more is
+    /// left out, and the store is to be told.
+    pub(super) fn restore(&mut self, waiting: Waiting) {
+        let Some(group) = self.group(&waiting.who) else {
+            self.rows.mark_changed();
+            return;
+        };
+        let alarm = Alarm { kind: waiting.alarm.kind, place: waiting.alarm.place };
+        let row = Row { since: whole_millis(waiting.since), due: whole_millis(waiting.due) };
+        self.rows.put_back(Which { alarm, group, wait: waiting.wait }, row);
+        (self.unseen, self.untimed) = (true, true);
+    }
+
+    /// Takes one step of an alarm.
+    pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut Said) {
+        let alarm = Alarm { kind: change.key.kind, place: change.key.place.clone() };
+        let since = whole_millis(change.since);
+        let high = alarm.kind.priority() == Priority::High;
+        match change.to {
+            State::Unacknowledged => {
+                // Who was told of this occurrence is reminded; what was of another is void.
+                self.rows.drop_of(&alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
+                let garden = Arc::clone(&self.garden);
+                for (group, tell) in garden.tell.iter().enumerate() {
+                    if tell.concerns(alarm.kind, &alarm.place) {
+                        self.raised(group, &alarm, since, change, now, said);
+                    }
+                }
+            }
+            State::Acknowledged => self.rows.drop_of(&alarm, |which, _| which.wait != WaitFor::Over),
+            State::Normal
+            | State::ReturnedUnacknowledged
+            | State::LatchedUnacknowledged
+            | State::LatchedAcknowledged => {
+                if high {
+                    self.over(&alarm, change, said);
+                }
+                let waits = high && change.to.waits();
+                self.rows.drop_of(&alarm, |which, _| !(waits && which.wait == WaitFor::Answer));
+            }
+            // Put aside for a time: who knew of it goes on knowing of it.
+            State::Shelved => self.rows.drop_of(&alarm, |which, _| which.wait != WaitFor::Over),
+            State::Suppressed | State::OutOfService => self.rows.drop_of(&alarm, |_, _| true),
+        }
+    }
+
+    fn raised(
+        &mut self,
+        group: usize,
+        alarm: &Alarm,
+        since: Timestamp,
+        change: &AlarmChange,
+        now: Timestamp,
+        said: &mut Said,
+    ) {
+        if alarm.kind.priority() == Priority::High {
+            let entry = Entry {
+                alarm: alarm.clone(),
+                state: change.to,
+                since,
+                cause: whole_millis(change.at),
+                text: change.text.clone(),
+                source: change.source.to_string(),
+                again: self.rows.told(alarm, group, since).is_some(),
+            };
+            said.entry((group, Why::News)).or_default().push(entry);
+            self.told(group, alarm, since, change.to, now);
+        } else {
+            let due = self.hours(group).gathered(now);
+            self.rows.put(Which { alarm: alarm.clone(), group, wait: WaitFor::Tell }, Row { since, due });
+        }
+    }
+
+    /// Notes that a group was told at `now`: from then on its answer is waited for.
+    pub(super) fn told(
+        &mut self,
+        group: usize,
+        alarm: &Alarm,
+        since: Timestamp,
+        state: State,
+        now: Timestamp,
+    ) {
+        let now = whole_millis(now);
+        if state.is_active() {
+            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
+            self.rows.put(which, Row { since, due: now });
+        }
+        let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
+        // What is of low priority is nobody's hurry.
+        if let Some(next) = next
+            && alarm.kind.priority() > Priority::Low
+            && state.waits()
+        {
+            let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
+            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
+            // An answer that is already waited for is not waited for longer.
+            let due =
+                self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
+            self.rows.put(which, Row { since, due });
+        }
+    }
+
+    /// Says to all who were told that it is over.
+    fn over(&mut self, alarm: &Alarm, change: &AlarmChange, said: &mut Said) {
+        let place = words::place(&self.garden, &alarm.place);
+        for (which, row) in self.rows.of(alarm) {
+            if which.wait != WaitFor::Over {
+                continue;
+            }
+            // A step out of a shelf repeats the alarm's own words.
+            let text = if change.from.is_hidden() {
+                format!("{}: that is over.", words::headline(alarm.kind, &place))
+            } else {
+                change.text.clone()
+            };
+            let entry = Entry {
+                alarm: alarm.clone(),
+                state: change.to,
+                since: row.since,
+                cause: whole_millis(change.at),
+                text: with_state(&text, change.to),
+                source: change.source.to_string(),
+                again: false,
+            };
+            said.entry((which.group, Why::Over)).or_default().push(entry);
+        }
+    }
+
+    /// Lets time go by. `stands` gives an alarm as it stands now.
+    pub(super) fn tick(
+        &mut self,
+        now: Timestamp,
+        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        said: &mut Said,
+    ) {
+        if std::mem::take(&mut self.unseen) {
+            self.sweep(stands);
+        }
+        if std::mem::take(&mut self.untimed) {
+            self.time_anew(now);
+        }
+        if self.rows.first_due().is_none_or(|due| now < due) {
+            return;
+        }
+        for group in 0..self.garden.tell.len() {
+            self.tell_due((group, true), now, stands, said);
+            self.tell_due((group, false), now, stands, said);
+        }
+        self.pass_on(now, stands, said);
+    }
+
+    /// Takes away rows whose alarms are over or began anew without anybody having
+    /// seen it: while the daemon was away, or by a change of the garden's file.
+    fn sweep(&mut self, stands: &dyn Fn(&AlarmKey) -> Option<Standing>) {
+        let gone: Vec<Which> = self
+            .rows
+            .iter()
+            .filter(|(which, row)| {
+                let known = stands(&self.key_of(&which.alarm)).is_some_and(|standing| {
+                    standing.state != State::Normal && whole_millis(standing.since) == row.since
+                });
+                !known
+            })
+            .map(|(which, _)| which.clone())
+            .collect();
+        for which in gone {
+            self.rows.remove(&which);
+        }
+    }
+
+    /// Brings times forward that are later than they could be if they were set now:
+    /// the clock was set back, or the group's hours are others.
+    fn time_anew(&mut self, now: Timestamp) {
+        let all: Vec<(Which, Row)> = self.rows.iter().map(|(which, row)| (which.clone(), *row)).collect();
+        for (which, row) in all {
+            let latest = match which.wait {
+                WaitFor::Over => continue,
+                WaitFor::Answer => {
+                    let next = self.garden.tell.get(which.group).and_then(|tell| tell.next.as_ref());
+                    // Without a next group there is nothing to wait for: it goes when due.
+                    let after_s = next.map_or(0, |next| next.after_s);
+                    plus(whole_millis(now), SignedDuration::from_secs(i64::from(after_s)))
+                }
+                WaitFor::Tell | WaitFor::TellNotAnswered { .. } | WaitFor::TellNotDelivered { .. } => {
+                    self.hours(which.group).gathered(now)
+                }
+            };
+            if latest < row.due {
+                self.rows.put(which, Row { due: latest, ..row });
+            }
+        }
+    }
+
+    /// Tells a group what has waited long enough, and what came meanwhile with it.
+    /// What goes to its other addresses is a matter of its own.
+    fn tell_due(
+        &mut self,
+        (group, instead): (usize, bool),
+        now: Timestamp,
+        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        said: &mut Said,
+    ) {
+        let mut waiting: Vec<(Which, Row)> = self
+            .rows
+            .iter()
+            .filter(|(which, _)| which.group == group && which.wait.tells())
+            .filter(|(which, _)| self.is_instead(which) == instead)
+            .map(|(which, row)| (which.clone(), *row))
+            .collect();
+        if waiting.iter().all(|(_, row)| now < row.due) {
+            return;
+        }
+        let hours = if instead { self.hours_instead(group) } else { self.hours(group) };
+        let put_off = |row: &Row| hours.put_off(row.due, now);
+        let late: Vec<(Which, Row)> = waiting
+            .iter()
+            .filter(|(which, row)| row.due <= now && which.alarm.kind.priority() < Priority::High)
+            .filter_map(|(which, row)| Some((which.clone(), Row { due: put_off(row)?, ..*row })))
+            .collect();
+        if !late.is_empty() {
+            for (which, row) in late {
+                self.rows.put(which, row);
+            }
+            waiting.retain(|(which, _)| which.alarm.kind.priority() == Priority::High);
+        }
+        // What says more of an alarm goes before its mere news.
+        waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
+        let mut done: BTreeSet<Alarm> = BTreeSet::new();
+        for (which, row) in waiting {
+            self.rows.remove(&which);
+            let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
+            if !still(&standing, &which.alarm, row.since) || done.contains(&which.alarm) {
+                continue;
+            }
+            done.insert(which.alarm.clone());
+            let why = self.why(&which);
+            let mut entry = self.entry(&which, row, &standing);
+            if why == Why::Summary {
+                entry.text = self.with_others(&which.wait, &entry.text);
+            }
+            said.entry((group, why)).or_default().push(entry);
+            self.told(group, &which.alarm, row.since, standing.state, now);
+        }
+    }
+
+    /// Whether it goes to the group's other addresses.
+    fn is_instead(&self, which: &Which) -> bool {
+        let tell = self.garden.tell.get(which.group);
+        matches!((&which.wait, tell), (WaitFor::TellNotDelivered { to }, Some(tell)) if tell.who == *to)
+    }
+
+    fn why(&self, which: &Which) -> Why {
+        let summary = self.garden.tell.get(which.group).is_some_and(|tell| tell.summary.is_some());
+        let instead = self.is_instead(which);
+        match &which.wait {
+            _ if summary && !instead => Why::Summary,
+            WaitFor::TellNotDelivered { to } => Why::NotDelivered { to: to.clone(), instead },
+            WaitFor::TellNotAnswered { by } => self.group(by).map_or(Why::News, Why::NotAnswered),
+            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => Why::News,
+        }
+    }
+
+    /// An alarm's text in a summary, with what concerns another group.
+    fn with_others(&self, wait: &WaitFor, text: &str) -> String {
+        match wait {
+            WaitFor::TellNotAnswered { by } => format!("{text} {by} was told and has not answered."),
+            WaitFor::TellNotDelivered { to } => {
+                format!("{text} This was for {to} and could not be delivered there.")
+            }
+            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => text.to_owned(),
+        }
+    }
+
+    pub(super) fn entry(&self, which: &Which, row: Row, standing: &Standing) -> Entry {
+        let told = self.rows.told(&which.alarm, which.group, row.since);
+        Entry {
+            alarm: which.alarm.clone(),
+            state: standing.state,
+            since: row.since,
+            cause: row.due,
+            text: with_state(&standing.text, standing.state),
+            source: standing.source.clone(),
+            again: which.wait == WaitFor::Tell && told.is_some(),
+        }
+    }
+
+    /// Tells the next groups what nobody has answered in time.
+    fn pass_on(&mut self, now: Timestamp, stands: &dyn Fn(&AlarmKey) -> Option<Standing>, said: &mut Said) {
+        let due: Vec<(Which, Row)> = self
+            .rows
+            .iter()
+            .filter(|(which, row)| which.wait == WaitFor::Answer && row.due <= now)
+            .map(|(which, row)| (which.clone(), *row))
+            .collect();
+        for (which, row) in due {
+            // Another group that leads to the same next one may have taken it along.
+            if self.rows.remove(&which).is_none() {
+                continue;
+            }
+            let Some(next) = self.next_of(which.group) else { continue };
+            let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
+            if !still(&standing, &which.alarm, row.since) {
+                continue;
+            }
+            self.drop_answers_to(next, &which.alarm);
+            let high = which.alarm.kind.priority() == Priority::High;
+            let due = self.hours(next).at_once(now);
+            if high || due <= now {
+                let mut entry = self.entry(&which, row, &standing);
+                entry.again = false;
+                said.entry((next, Why::NotAnswered(which.group))).or_default().push(entry);
+                self.told(next, &which.alarm, row.since, standing.state, now);
+            } else {
+                let by = self.garden.tell[which.group].who.clone();
+                let wait = WaitFor::TellNotAnswered { by };
+                self.rows.put(Which { alarm: which.alarm, group: next, wait }, Row { since: row.since, due });
+            }
+        }
+    }
+
+    /// The next group knows: whoever else would pass the alarm on to it need not.
+    pub(super) fn drop_answers_to(&mut self, next: usize, alarm: &Alarm) {
+        let leading: Vec<usize> =
+            (0..self.garden.tell.len()).filter(|&group| self.next_of(group) == Some(next)).collect();
+        self.rows.drop_of(alarm, |which, _| which.wait == WaitFor::Answer && leading.contains(&which.group));
+    }
+
+    /// Writes what was said as messages.
+    pub(super) fn write(
+        &self,
+        said: Said,
+        now: Timestamp,
+        stands: Option<&dyn Fn(&AlarmKey) -> Option<Standing>>,
+        into: &mut Vec<Message>,
+    ) {
+        for ((group, why), entries) in said {
+            let Some(tell) = self.garden.tell.get(group) else { continue };
+            let mut draft = Draft {
+                garden: &self.garden,
+                who: &tell.who,
+                purpose: Purpose::News,
+                after_s: None,
+                standing: Vec::new(),
+            };
+            let mut addresses = &tell.by;
+            match why {
+                Why::News => {}
+                Why::Over => draft.purpose = Purpose::Over,
+                Why::Summary => {
+                    draft.purpose = Purpose::Summary;
+                    draft.standing = stands.map_or_else(Vec::new, |s| self.standing(group, &entries, s));
+                }
+                Why::NotAnswered(by) => {
+                    let by = self.garden.tell.get(by);
+                    draft.after_s = by.and_then(|by| by.next.as_ref()).map(|next| next.after_s);
+                    draft.purpose =
+                        Purpose::NotAnswered { by: by.map_or_else(String::new, |by| by.who.clone()) };
+                }
+                Why::NotDelivered { to, instead } => {
+                    if instead {
+                        addresses = &tell.instead;
+                    }
+                    draft.purpose = Purpose::NotDelivered { to };
+                }
+            }
+            draft.write(entries, addresses, now, into);
+        }
+    }
+
+    /// What a group was told before and nobody has answered, in a few words.
+    fn standing(
+        &self,
+        group: usize,
+        new: &[Entry],
+        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+    ) -> Vec<String> {
+        let new: BTreeSet<&Alarm> = new.iter().map(|entry| &entry.alarm).collect();
+        let mut told: Vec<(&Which, &Row)> = self
+            .rows
+            .iter()
+            .filter(|(which, _)| which.group == group && which.wait == WaitFor::Over)
+            .filter(|(which, _)| !new.contains(&which.alarm))
+            .filter(|(which, row)| {
+                stands(&self.key_of(&which.alarm))
+                    .is_some_and(|standing| still(&standing, &which.alarm, row.since))
+            })
+            .collect();
+        told.sort_by_key(|(which, row)| (std::cmp::Reverse(which.alarm.kind.priority()), row.since));
+        told.iter()
+            .map(|(which, _)| {
+                words::headline(which.alarm.kind, &words::place(&self.garden, &which.alarm.place))
+            })
+            .collect()
+    }
+}
+
+/// An alarm's words, with what is still asked of people where it is over.
+fn with_state(text: &str, state: State) -> String {
+    match state {
+        State::ReturnedUnacknowledged | State::LatchedUnacknowledged => {
+            format!(
+                "{text} Nobody has answered yet: look all the same, harm can show late, and say that it was seen."
+            )
+        }
+        State::Normal
+        | State::Unacknowledged
+        | State::Acknowledged
+        | State::LatchedAcknowledged
+        | State::Shelved
+        | State::Suppressed
+        | State::OutOfService => text.to_owned(),
+    }
+}

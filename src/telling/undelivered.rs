@@ -1,0 +1,158 @@
+//! What becomes of a message that could not be delivered.
+//!
+//! ```text
+//!  a group's addresses ──▶ its other addresses ──▶ the next group ──▶ all other groups
+//! ```
+//!
+//! A step that has no address is passed over. Each step is known from the message
+//! that failed, and each leads to a later one only, so it comes to an end however
+//! many of them fail.
+
+use super::compose::{Draft, Entry, addressed, unaddressed};
+use super::groups::Standing;
+use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
+use super::site::{Site, still};
+use super::waiting::{Alarm, Row, Which};
+use crate::alarms::Priority;
+use crate::garden::plan::Address;
+use crate::garden::record::AlarmKey;
+
+/// Where a message goes that could not be delivered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Way {
+    Instead,
+    Next,
+    Others,
+}
+
+impl Site {
+    /// Takes a message that nobody would take.
+    pub(super) fn not_sent(
+        &mut self,
+        given_up: &GivenUp,
+        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        into: &mut Vec<Message>,
+    ) {
+        let message = &given_up.message;
+        if given_up.reached_otherwise {
+            return;
+        }
+        // Whom it was for at first, and the first way that was not tried yet.
+        let (origin, first) = match &message.purpose {
+            Purpose::News | Purpose::Summary | Purpose::NotAnswered { .. } => (&message.who, Way::Instead),
+            Purpose::NotDelivered { to } if *to == message.who => (to, Way::Next),
+            Purpose::NotDelivered { to } => {
+                let next = self.group(to).and_then(|group| self.next_of(group));
+                if next.is_none() || next != self.group(&message.who) {
+                    return;
+                }
+                (to, Way::Others)
+            }
+            // Whoever was told of it finds it on the page and in the next summary.
+            Purpose::Over | Purpose::Test => return,
+        };
+        let origin = origin.clone();
+        let open: Vec<(Item, Standing)> = message
+            .items
+            .iter()
+            .filter_map(|item| {
+                let standing = stands(&item.key)?;
+                let since = super::hours::whole_millis(item.since);
+                still(&standing, &alarm_of(item), since).then(|| (item.clone(), standing))
+            })
+            .collect();
+        if open.is_empty() {
+            return;
+        }
+        let from = self.group(&origin);
+        let next = from.and_then(|group| self.next_of(group));
+        for way in [Way::Instead, Way::Next, Way::Others].into_iter().filter(|way| *way >= first) {
+            let groups: Vec<usize> = match way {
+                Way::Instead => from.into_iter().collect(),
+                Way::Next => next.into_iter().collect(),
+                Way::Others => {
+                    (0..self.garden.tell.len()).filter(|&g| Some(g) != from && Some(g) != next).collect()
+                }
+            };
+            let reachable: Vec<usize> =
+                groups.into_iter().filter(|&group| !self.addresses(group, way).is_empty()).collect();
+            if reachable.is_empty() {
+                continue;
+            }
+            for group in reachable {
+                self.bring(group, way, &origin, &open, given_up, into);
+            }
+            return;
+        }
+    }
+
+    fn addresses(&self, group: usize, way: Way) -> Vec<Address> {
+        let tell = &self.garden.tell[group];
+        if way == Way::Instead { tell.instead.clone() } else { tell.by.clone() }
+    }
+
+    /// Tells one group, at once or when it may be told.
+    fn bring(
+        &mut self,
+        group: usize,
+        way: Way,
+        origin: &str,
+        open: &[(Item, Standing)],
+        given_up: &GivenUp,
+        into: &mut Vec<Message>,
+    ) {
+        let now = given_up.at;
+        let hours = if way == Way::Instead { self.hours_instead(group) } else { self.hours(group) };
+        let free_at = hours.at_once(now);
+        let mut entries: Vec<Entry> = Vec::new();
+        for (item, standing) in open {
+            let alarm = alarm_of(item);
+            let since = super::hours::whole_millis(item.since);
+            // A group that knows of it needs no second message.
+            if way != Way::Instead && self.rows.told(&alarm, group, since).is_some() {
+                continue;
+            }
+            let which = Which {
+                alarm: alarm.clone(),
+                group,
+                wait: WaitFor::TellNotDelivered { to: origin.to_owned() },
+            };
+            if way == Way::Next {
+                self.drop_answers_to(group, &alarm);
+            }
+            if item.priority < Priority::High && now < free_at {
+                self.rows.put(which, Row { since, due: free_at });
+                continue;
+            }
+            // The same cause for each address that failed, so that all give one key.
+            let row = Row { since, due: super::hours::whole_millis(given_up.message.made_at) };
+            entries.push(Entry { again: false, ..self.entry(&which, row, standing) });
+            if way != Way::Instead {
+                self.told(group, &alarm, since, standing.state, now);
+            }
+        }
+        let whole = entries.len() == given_up.message.items.len();
+        let draft = Draft {
+            garden: &self.garden,
+            who: &self.garden.tell[group].who,
+            purpose: Purpose::NotDelivered { to: origin.to_owned() },
+            after_s: None,
+            standing: Vec::new(),
+        };
+        let before = into.len();
+        draft.write(entries, &self.addresses(group, way), now, into);
+        for message in &mut into[before..] {
+            // However many alarms are left of it, it is told once.
+            let shared = unaddressed(&given_up.message.key);
+            message.key = addressed(&draft.key_of_undelivered(shared), &message.address);
+            // What the first message left out is told of in its opening.
+            if whole && !given_up.message.opening.is_empty() {
+                message.opening = format!("{} {}", message.opening, given_up.message.opening);
+            }
+        }
+    }
+}
+
+fn alarm_of(item: &Item) -> Alarm {
+    Alarm { kind: item.key.kind, place: item.key.place.clone() }
+}
