@@ -10,15 +10,17 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{Delays, Input, Kind, State};
+use crate::alarms::{Delays, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::fault_rules::Bad;
 use crate::garden::gateway_rules::gateway_name;
 use crate::garden::log::LogEntry;
 use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
-use crate::garden::plan::{Garden, Place};
+use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::rain_days::caught;
-use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
+use crate::garden::record::{
+    AlarmKey, AlarmNote, Answer, Answered, Batch, Reading, Reflag, SensorIx, TimeFrom, Values,
+};
 use crate::garden::silence::place_name;
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
@@ -224,35 +226,58 @@ impl Core {
         }
     }
 
-    /// Takes a person's answer to an alarm. `how` says by which way it came. `false`
-    /// if there is no such alarm or the answer changes nothing.
-    pub fn answer(
-        &mut self,
-        key: &AlarmKey,
-        input: Input,
-        how: &str,
-        now: Timestamp,
-        batch: &mut Batch,
-    ) -> bool {
+    /// Takes a person's answer to an alarm. Its note is kept with the step that it
+    /// makes: an answer that changes nothing leaves nothing behind, so that one that
+    /// comes twice does no harm. A note without a step is kept while the alarm is not
+    /// over. Occurrences are compared to the millisecond.
+    pub fn answer(&mut self, answer: &Answer, batch: &mut Batch) -> Answered {
+        let Answer { key, input, since, .. } = answer;
         let before = batch.changes.len();
-        let now = self.moment(&key.site, now);
-        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
+        let at = self.moment(&key.site, answer.at);
+        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else {
+            return Answered::NoSuchAlarm;
+        };
         let garden = Arc::clone(&site.garden);
-        let Some(standing) = site.standing_mut(key) else { return false };
-        let of = Of { garden: &garden, kind: key.kind, place: &key.place };
-        // The delays are the condition's; an answer waits for nothing.
-        let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
-        standing.step(&of, now, input, delays, batch, |_| {
-            Said::new("Nothing is the matter here; somebody answered all the same.".to_owned(), &[], "")
-        });
-        for change in &mut batch.changes[before..] {
-            change.how = Some(how.to_owned().into());
+        let Some(standing) = site.standing_mut(key) else { return Answered::NoSuchAlarm };
+        if let Some(why) = since.and_then(|since| standing.not_of(since, *input)) {
+            return why;
         }
-        batch.changes.len() > before
+        let began = standing.life.since();
+        let noted = match *input {
+            None => (standing.life.state() != State::Normal).then(|| began.unwrap_or(at)),
+            Some(input) => {
+                let of = Of { garden: &garden, kind: key.kind, place: &key.place };
+                // The delays are the condition's; an answer waits for nothing.
+                let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
+                standing.step(&of, at, input, delays, batch, |_| {
+                    let said = "Nothing is the matter here; somebody answered all the same.";
+                    Said::new(said.to_owned(), &[], "")
+                });
+                batch.changes.get(before).map(|change| change.since)
+            }
+        };
+        let state = standing.life.state();
+        for change in &mut batch.changes[before..] {
+            change.how = Some(answer.how.clone().into());
+        }
+        match (noted, state) {
+            (Some(since), _) => {
+                batch.notes.extend(answer.note.clone().map(|note| AlarmNote {
+                    key: key.clone(),
+                    since,
+                    at,
+                    note,
+                    how: answer.how.clone(),
+                }));
+                Answered::Done
+            }
+            (None, State::Normal) => Answered::Over,
+            (None, _) => Answered::NotWaiting,
+        }
     }
 
     /// The moment on the site's clock at which something counts that a person did at `now`.
-    pub fn moment(&self, site: &crate::garden::plan::Id, now: Timestamp) -> Timestamp {
+    pub fn moment(&self, site: &Id, now: Timestamp) -> Timestamp {
         match self.clock {
             Clock::Arrival => now,
             Clock::Readings => {
@@ -260,12 +285,6 @@ impl Core {
                 site.and_then(SiteState::latest).unwrap_or(now)
             }
         }
-    }
-
-    /// How an alarm stands; `None` where there is no such alarm.
-    pub fn life(&self, key: &AlarmKey) -> Option<crate::alarms::Life> {
-        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
-        site.standing(key).map(|standing| standing.life)
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is

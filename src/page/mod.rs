@@ -4,10 +4,12 @@
 //! The page only lays out what [`Views`] gives it; it judges nothing and reads
 //! no clock. Every time shown is the site's own local time.
 
+mod answer;
 mod band;
 #[cfg(test)]
 pub(crate) mod contrast;
 mod errors;
+pub mod figures;
 mod layout;
 mod lists;
 mod places;
@@ -16,13 +18,19 @@ mod routes;
 mod serve;
 mod today;
 pub(crate) mod words;
+mod wrong;
 
 use std::future::Future;
 
 use jiff::Timestamp;
 
+use crate::alarms::State;
+use crate::answering::{Checked, Claim};
 use crate::garden::plan::Id;
+use crate::garden::record::{AlarmKey, Answered};
 use crate::garden::view::SiteView;
+
+use figures::SiteFigures;
 
 pub use serve::{CONNECTIONS_MAX, serve};
 
@@ -40,11 +48,45 @@ pub trait Views: Send + Sync + 'static {
     /// [`Unavailable`] when the garden cannot be asked just now.
     fn site(&self, id: &str) -> impl Future<Output = Result<Option<SiteView>, Unavailable>> + Send;
 
+    /// How the alarms of a site did in the thirty days up to `to`; `None` when there is
+    /// no such site. The answer may be a minute old.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be asked just now.
+    fn alarm_figures(
+        &self,
+        site: &str,
+        to: Timestamp,
+    ) -> impl Future<Output = Result<Option<SiteFigures>, Unavailable>> + Send;
+
     /// Topics that no sensor names, the newest first, at most `limit`.
     ///
     /// # Errors
     /// [`Unavailable`] when the store cannot be asked just now.
     fn not_placed(&self, limit: usize) -> impl Future<Output = Result<Vec<NotPlaced>, Unavailable>> + Send;
+
+    /// What the token of a link is now; `None` where no alarm is answered by links.
+    fn check(&self, token: &str) -> Option<Checked>;
+
+    /// The steps of one occurrence of an alarm, oldest first.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be asked just now.
+    fn steps(
+        &self,
+        alarm: &AlarmKey,
+        since: Timestamp,
+    ) -> impl Future<Output = Result<Vec<AlarmStep>, Unavailable>> + Send;
+
+    /// Takes the answer of whoever came by a link, and waits until it is kept.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when it is not known whether it was taken.
+    fn acknowledge(
+        &self,
+        claim: &Claim,
+        note: Option<String>,
+    ) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
 
     /// Whether the daemon does its work.
     fn health(&self) -> impl Future<Output = Health> + Send;
@@ -65,6 +107,15 @@ pub struct NotPlaced {
     pub count: u64,
     /// When it was last heard.
     pub last: Timestamp,
+}
+
+/// One step in an alarm's life.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlarmStep {
+    pub at: Timestamp,
+    pub to: State,
+    /// By which way a person's answer came; `None` where no person answered.
+    pub how: Option<String>,
 }
 
 /// Whether the daemon does its work.

@@ -36,12 +36,6 @@ pub(super) struct Entry {
     pub(super) again: bool,
 }
 
-impl Entry {
-    pub(super) fn priority(&self) -> Priority {
-        self.alarm.kind.priority()
-    }
-}
-
 /// One message before it is addressed.
 #[derive(Clone, Debug)]
 pub(super) struct Draft<'a> {
@@ -55,6 +49,10 @@ pub(super) struct Draft<'a> {
 }
 
 impl Draft<'_> {
+    fn priority(&self, entry: &Entry) -> Priority {
+        self.garden.priority(entry.alarm.kind)
+    }
+
     /// The message to each of `addresses`.
     pub(super) fn write(
         &self,
@@ -67,8 +65,8 @@ impl Draft<'_> {
             return;
         }
         entries.sort_by(|a, b| {
-            (b.priority(), a.alarm.kind, a.since, &a.alarm.place).cmp(&(
-                a.priority(),
+            (self.priority(b), a.alarm.kind, a.since, &a.alarm.place).cmp(&(
+                self.priority(a),
                 b.alarm.kind,
                 b.since,
                 &b.alarm.place,
@@ -93,7 +91,7 @@ impl Draft<'_> {
                 who: self.who.to_owned(),
                 address: address.clone(),
                 made_at: now,
-                priority: entries.iter().map(Entry::priority).max().unwrap_or(Priority::Low),
+                priority: entries.iter().map(|entry| self.priority(entry)).max().unwrap_or(Priority::Low),
                 purpose: self.purpose.clone(),
                 subject: subject.clone(),
                 opening: opening.clone(),
@@ -112,7 +110,7 @@ impl Draft<'_> {
             },
             place_name: place_name.to_owned(),
             state: entry.state,
-            priority: entry.priority(),
+            priority: self.priority(entry),
             since: entry.since,
             since_local: moment(entry.since, &self.garden.site.time_zone),
             text,

@@ -118,7 +118,6 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         sent: &[],
         tries: &[],
         waiting: &[],
-        notes: &[],
     }
 }
 

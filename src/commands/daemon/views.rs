@@ -1,18 +1,33 @@
 //! What the page shows, asked of the keeper and the store.
 
-use std::sync::Arc;
-use std::time::Duration;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
+use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
 use super::keeper::{Request, Signs};
-use crate::garden::plan::Id;
+use crate::alarms::Input;
+use crate::answering::{Checked, Claim, Links};
+use crate::commands::figures::{month_to, of_site};
+use crate::garden::plan::{Garden, Id};
+use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
-use crate::page::{Health, NotPlaced, Unavailable, Views};
-use crate::store::Reader;
+use crate::page::figures::SiteFigures;
+use crate::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
+use crate::store::{Reader, StoreError};
 
 /// How long the keeper may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Figures of alarms are kept for so long before they are counted again.
+const FIGURES_FOR: Duration = Duration::from_secs(60);
+/// Steps of alarms that the page's figures look at, at most: the newest.
+const STEPS_MAX: u32 = 20_000;
+
+/// The last figures of each site, with when they were made.
+pub type KeptFigures = Arc<Mutex<BTreeMap<Id, (Instant, SiteFigures)>>>;
 
 /// The page's source.
 #[derive(Clone)]
@@ -20,6 +35,12 @@ pub struct Asked {
     pub requests: mpsc::Sender<Request>,
     pub reader: Reader,
     pub signs: Arc<Signs>,
+    pub gardens: Arc<[Garden]>,
+    /// At most one for each garden.
+    pub figures: KeptFigures,
+    /// `None`: alarms are not answered by links.
+    pub links: Option<Arc<Links>>,
+    pub now: fn() -> Timestamp,
 }
 
 impl Asked {
@@ -48,6 +69,29 @@ impl Views for Asked {
         Ok(self.ask(|reply| Request::Site(id, reply)).await?.map(|view| *view))
     }
 
+    async fn alarm_figures(&self, site: &str, to: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {
+        let Some(number) = self.gardens.iter().position(|garden| garden.site.id.as_str() == site) else {
+            return Ok(None);
+        };
+        let (reader, gardens, kept) = (self.reader.clone(), Arc::clone(&self.gardens), self.figures.clone());
+        tokio::task::spawn_blocking(move || {
+            let garden = &gardens[number];
+            let id = &garden.site.id;
+            let all = || kept.lock().unwrap_or_else(PoisonError::into_inner);
+            if let Some((made, figures)) = all().get(id)
+                && made.elapsed() < FIGURES_FOR
+            {
+                return Ok(Some(figures.clone()));
+            }
+            let figures = of_site(&reader, garden, month_to(to), STEPS_MAX)?;
+            all().insert(id.clone(), (Instant::now(), figures.clone()));
+            Ok(Some(figures))
+        })
+        .await
+        .map_err(|e| Unavailable(format!("counting alarms: {e}")))?
+        .map_err(|e: StoreError| Unavailable(format!("counting alarms: {e}")))
+    }
+
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
         let reader = self.reader.clone();
         let limit = u32::try_from(limit).unwrap_or(u32::MAX);
@@ -59,6 +103,31 @@ impl Views for Asked {
             .into_iter()
             .map(|t| NotPlaced { topic: t.topic, payload: t.payload, count: t.messages, last: t.last })
             .collect())
+    }
+
+    fn check(&self, token: &str) -> Option<Checked> {
+        Some(self.links.as_ref()?.check(token, (self.now)()))
+    }
+
+    async fn steps(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmStep>, Unavailable> {
+        let (reader, alarm) = (self.reader.clone(), alarm.clone());
+        let steps = tokio::task::spawn_blocking(move || reader.occurrence(&alarm, since))
+            .await
+            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?
+            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?;
+        Ok(steps.into_iter().map(|it| AlarmStep { at: it.at, to: it.state, how: it.how }).collect())
+    }
+
+    async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+        let answer = Box::new(Answer {
+            key: claim.key.clone(),
+            at: (self.now)(),
+            input: Some(Input::Acknowledge),
+            how: "link".to_owned(),
+            since: Some(claim.since),
+            note,
+        });
+        self.ask(|reply| Request::Answer(answer, reply)).await
     }
 
     async fn health(&self) -> Health {
