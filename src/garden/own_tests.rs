@@ -33,6 +33,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         beds: Vec::new(),
         tanks: Vec::new(),
         sensors: Vec::new(),
+        gateways: Vec::new(),
         tell,
         rules: RuleSettings::default(),
         roof: None,

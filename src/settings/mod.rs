@@ -19,6 +19,7 @@ mod fault;
 mod files;
 mod forward;
 mod garden;
+mod gateway;
 mod hours;
 mod mail;
 mod payload;

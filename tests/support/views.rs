@@ -115,6 +115,9 @@ fn sensor(id: &str, place: &str, measures: Quantity, last: Option<(&str, f64, Fl
         last_flag: last.map(|(.., flag)| flag),
         why: Vec::new(),
         silent: false,
+        faulty: false,
+        battery: None,
+        battery_low: false,
     }
 }
 
