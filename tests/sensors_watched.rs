@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use trug::alarms::{Input, Kind, State};
 use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey, Batch, Reading, SensorIx};
+use trug::garden::record::{AlarmChange, AlarmKey, Answer, Answered, Batch, Reading, SensorIx};
 use trug::garden::{Clock, Core, StoredAlarm};
 use trug::intake::{Desk, Message, Sample};
 use trug::settings::from_text;
@@ -630,7 +630,15 @@ fn a_low_battery_is_remembered_over_a_restart() {
     assert_eq!(again.told(), []);
     let key = AlarmKey { site: Id::new("school"), kind: Kind::BatteryLow, place: Id::new("herb") };
     let mut batch = Batch::default();
-    assert!(again.desk.core.answer(&key, Input::Acknowledge, "command", t(0), &mut batch));
+    let answer = Answer {
+        key,
+        at: t(0),
+        input: Some(Input::Acknowledge),
+        how: "command".to_owned(),
+        since: None,
+        note: None,
+    };
+    assert_eq!(again.desk.core.answer(&answer, &mut batch), Answered::Done);
     again.reports("3.9", 97);
     assert_eq!(again.told(), [(Kind::BatteryLow, State::Normal)]);
 }
