@@ -4,8 +4,8 @@
 //! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
 //! [`garden`] → [`store`], and only then is the broker told. The rooms
 //! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
-//! `watering`, `outlook`, `analysis`, `garden`,
-//! `alarms`, `telling` and `why` are pure: values and a time in, values out.
+//! `watering`, `outlook`, `analysis`, `garden`, `alarms`, `telling`, `answering` and
+//! `why` are pure: values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
 #[cfg(test)]
@@ -13,6 +13,7 @@ extern crate self as trug;
 
 pub mod alarms;
 pub mod analysis;
+pub mod answering;
 pub mod calibration;
 pub mod commands;
 pub mod deliver;

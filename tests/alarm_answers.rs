@@ -14,7 +14,8 @@ use serde_json::Value;
 use support::daemon::{Daemon, GARDEN};
 use support::{free_port, wait_until};
 use trug::alarms::{Input, State};
-use trug::store::{AlarmRecord, Answer, leave_answer};
+use trug::garden::record::Answer;
+use trug::store::{AlarmRecord, leave_answer};
 
 const ALARM: &str = "ammonia/perch-tank";
 const LIMIT: Duration = Duration::from_secs(60);

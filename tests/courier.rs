@@ -11,7 +11,7 @@ use support::garden::at;
 use support::people::message;
 use support::post::{Does, Post, Scripted};
 use trug::alarms::Priority;
-use trug::deliver::channel::{Failure, NotThere};
+use trug::deliver::channel::Failure;
 use trug::deliver::courier::Pace;
 use trug::garden::plan::Channel;
 use trug::store::MessageState;
@@ -119,7 +119,7 @@ async fn what_is_urgent_goes_before_what_has_waited_longer() {
 }
 
 /// The gaps double from 5 s to 10 min (1 min), each shortened by up to a half, until a
-/// day (half an hour) is over; the last try is at the end.
+/// day (half an hour) is over.
 #[tokio::test(start_paused = true)]
 async fn tries_come_ever_more_rarely_until_the_time_is_over() {
     for (priority, most_s, end_s) in [(Priority::Low, 600, 86_400), (Priority::High, 60, 1800)] {
@@ -131,6 +131,7 @@ async fn tries_come_ever_more_rarely_until_the_time_is_over() {
         post.stop().await;
         let times: Vec<i64> = by.tried().iter().map(|it| it.0).collect();
         let end = times.len() - 2;
+        assert!(times.len() > 10, "{times:?}");
         for (n, pair) in times.windows(2).enumerate() {
             let gap = pair[1] - pair[0];
             let full = (5000 << n.min(20)).min(most_s * 1000);
@@ -138,14 +139,17 @@ async fn tries_come_ever_more_rarely_until_the_time_is_over() {
             let least = if n == end { 0 } else { full / 2 };
             assert!((least..=full + 1100).contains(&gap), "gap {n} of {priority:?}: {gap} ms, {full} ms");
         }
-        let last = *times.last().unwrap();
-        assert!((end_s * 1000..end_s * 1000 + 2000).contains(&last), "the last try at {last} ms");
+        let last_s = times.last().unwrap() / 1000;
+        assert!((end_s - most_s..=end_s + 1).contains(&last_s), "the last try after {last_s} s");
         let given_up = post.given_up();
         assert_eq!(given_up.len(), 1);
+        let at_s = (given_up[0].at.as_millisecond() - at(0).as_millisecond()) / 1000;
+        assert!((end_s..=end_s + 31).contains(&at_s), "given up after {at_s} s");
         assert_eq!((given_up[0].reason.as_str(), given_up[0].reached_otherwise), ("answered 500", false));
         let kept = &post.kept()[0];
         assert_eq!((kept.state, kept.reason.as_str()), (MessageState::GivenUp, "answered 500"));
-        assert_eq!(usize::try_from(kept.tries).unwrap(), times.len());
+        let tries = usize::try_from(kept.tries).unwrap();
+        assert!((times.len()..=times.len() + 1).contains(&tries), "{tries} of {}", times.len());
     }
 }
 
@@ -228,7 +232,8 @@ async fn a_way_that_is_not_there_gives_up_at_once_and_says_whether_another_did()
     post.start(Channel::File, Scripted::new(post.clock(), |_, _| Does::Takes));
     tokio::time::sleep(Duration::from_secs(5)).await;
     post.stop().await;
-    post.start(Channel::Webhook, NotThere("it is not set up"));
+    let none = Scripted::new(post.clock(), |_, _| Does::Fails(Failure::Never("it is not set up".to_owned())));
+    post.start(Channel::Webhook, none);
     post.all_done(HOUR).await;
     let mut given_up = post.given_up();
     given_up.sort_by_key(|it| it.message.made_at);
@@ -351,19 +356,22 @@ async fn thousands_at_once_go_out_once_each() {
     let messages: Vec<_> =
         (0..5000).map(|n| to(n, &format!("address-{}-{}", n % 500, n % 10), Priority::Medium)).collect();
     post.add(&messages);
-    post.start_with(Channel::Webhook, by.clone(), post.reader.clone(), Pace::default());
-    tokio::time::timeout(HOUR * 3, async {
+    // As a webhook's own time would be.
+    let pace = Pace { longest_try: Duration::from_secs(10), ..Pace::default() };
+    post.start_with(Channel::Webhook, by.clone(), post.reader.clone(), pace);
+    let all = tokio::time::timeout(HOUR, async {
         while by.taken().len() < 4500 {
-            tokio::time::sleep(Duration::from_millis(100)).await;
+            tokio::time::sleep(Duration::from_secs(1)).await;
         }
-    })
-    .await
-    .unwrap();
+    });
+    assert!(all.await.is_ok(), "only {} were taken", by.taken().len());
     let took_s = post.clock().ms() / 1000;
     post.stop().await;
     let taken = by.taken();
     assert_eq!(taken.iter().collect::<HashSet<_>>().len(), 4500);
     assert_eq!(taken.len(), 4500, "none twice");
     assert_eq!(by.most(), (4, 1));
+    // Each dead address costs its ten seconds in one of four places, the first time in any.
+    assert!(took_s < 200, "{took_s} s");
     println!("4500 of 5000 taken after {took_s} s with 50 dead addresses");
 }

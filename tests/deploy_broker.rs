@@ -19,7 +19,7 @@ use tokio::time::timeout;
 const LIMIT: Duration = Duration::from_secs(60);
 
 /// The users that the access list names; each one's password is its name.
-const USERS: [&str; 3] = ["trug", "saltbush-gully-gateway", "saltbush-gully-screen"];
+const USERS: [&str; 4] = ["trug", "saltbush-gully-gateway", "saltbush-gully-screen", "saltbush-gully-office"];
 
 /// A broker with the configuration as it is shipped, but on a free port and
 /// with its files in a folder of the test's.
@@ -139,13 +139,18 @@ async fn nobody_comes_in_without_the_right_password() {
 }
 
 #[tokio::test]
-async fn a_gateway_writes_its_own_garden_only_and_a_screen_nothing() {
+async fn a_gateway_writes_its_own_garden_only_an_office_its_answers_and_a_screen_nothing() {
     let (broker, _folder) = broker();
     let (trug, mut heard) = client(&broker, "trug", Some(("trug", "trug")));
     subscribe_to_all(&trug, &mut heard).await;
-    let [_, gateway, screen] = USERS;
-    for topic in ["another-garden/rain", "trug/saltbush-gully/status", "saltbush-gully-east/rain"] {
+    let [_, gateway, screen, office] = USERS;
+    const ANSWER: &str = "trug/saltbush-gully/answer";
+    for topic in ["another-garden/rain", "trug/saltbush-gully/status", "saltbush-gully-east/rain", ANSWER] {
         try_in_vain(&broker, gateway, topic).await;
+    }
+    try_in_vain(&broker, screen, ANSWER).await;
+    for topic in ["trug/another-garden/answer", "trug/saltbush-gully/status", "saltbush-gully/rain"] {
+        try_in_vain(&broker, office, topic).await;
     }
     try_in_vain(&broker, screen, "saltbush-gully/rain/from-the-screen").await;
 
@@ -157,6 +162,14 @@ async fn a_gateway_writes_its_own_garden_only_and_a_screen_nothing() {
     })
     .await;
     assert_eq!(first, "saltbush-gully/rain", "what came before it is not allowed");
+    let (out, mut events) = client(&broker, office, Some((office, office)));
+    publish(&out, &mut events, ANSWER, 1).await;
+    let second = until(&mut heard, |packet| match packet {
+        Packet::Publish(publish) => Some(publish.topic),
+        _ => None,
+    })
+    .await;
+    assert_eq!(second, ANSWER);
 }
 
 /// More than the thousand messages that Mosquitto holds by default, and the

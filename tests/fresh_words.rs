@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{Input, Kind, Priority, State};
 use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey, Batch, SensorIx};
+use trug::garden::record::{AlarmChange, AlarmKey, Answer, Answered, Batch, SensorIx};
 use trug::garden::{Clock, Core, StoredAlarm};
 use trug::intake::Sample;
 use trug::settings::from_text;
@@ -82,7 +82,7 @@ impl Run {
             let part = (at.as_second() - start.as_second()) as f64 / length_s;
             let raw = values.0 + part * (values.1 - values.0) + wobble;
             let mut batch = Batch::default();
-            self.core.take(sensor, Sample { at: Some(at), raw }, at, &mut batch);
+            self.core.take(sensor, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
             self.changes.extend(batch.changes);
             wobble = -wobble;
             at += SignedDuration::from_mins(15);
@@ -92,7 +92,15 @@ impl Run {
 
     fn answer(&mut self, alarm: &AlarmKey, input: Input) {
         let mut batch = Batch::default();
-        assert!(self.core.answer(alarm, input, "command", Timestamp::UNIX_EPOCH, &mut batch));
+        let answer = Answer {
+            key: alarm.clone(),
+            at: Timestamp::UNIX_EPOCH,
+            input: Some(input),
+            how: "command".to_owned(),
+            since: None,
+            note: None,
+        };
+        assert_eq!(self.core.answer(&answer, &mut batch), Answered::Done);
         self.changes.extend(batch.changes);
     }
 

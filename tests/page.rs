@@ -102,6 +102,19 @@ fn a_silent_sensor_takes_the_plain_all_clear_away() {
 }
 
 #[test]
+fn a_sensors_battery_and_its_faults_stand_beside_it() {
+    let mut view = views::well();
+    view.sensors[0].battery = Some(3.9);
+    let text = text_of(&page_of(view.clone()));
+    assert!(text.contains("Good Battery 3.9"), "{text}");
+    view.sensors[0].battery = Some(3.31);
+    view.sensors[0].battery_low = true;
+    view.sensors[0].faulty = true;
+    let text = text_of(&page_of(view));
+    assert!(text.contains("Good Not to be believed Battery 3.31 (low)"), "{text}");
+}
+
+#[test]
 fn jobs_and_alarms_stand_in_order_of_urgency() {
     let mut view = views::busy();
     view.to_do.reverse();

@@ -10,6 +10,11 @@ use std::time::Duration;
 use support::http::Served;
 use support::views::{self, Fixed};
 use support::{ChildGuard, program, wait_until};
+use trug::alarms::State;
+use trug::answering::Links;
+use trug::garden::plan::Id;
+use trug::garden::record::AlarmKey;
+use trug::page::AlarmStep;
 
 /// A busy page loads in a second or two; a loaded machine may need far longer.
 const BROWSER_LIMIT: Duration = Duration::from_secs(120);
@@ -87,5 +92,49 @@ fn pictures_for_a_person_to_look_at() {
         assert_eq!(&bytes[..8], b"\x89PNG\r\n\x1a\n");
         assert_eq!(u32::from_be_bytes([bytes[16], bytes[17], bytes[18], bytes[19]]), width);
         println!("look at {}", picture.display());
+    }
+}
+
+/// The page that a link in a message opens: before the answer, after it, when it is
+/// too late, and when the link was changed.
+#[test]
+fn pictures_of_the_page_on_which_alarms_are_answered() {
+    let now = views::at("2026-04-17T05:30:00Z");
+    let links = Links::new("http://127.0.0.1", b"thirty-two bytes of a test's own", 72);
+    let mut answered = views::busy();
+    answered.alarms.iter_mut().for_each(|alarm| alarm.state = State::Acknowledged);
+    let step = AlarmStep {
+        at: views::at("2026-04-17T05:10:00Z"),
+        to: State::Acknowledged,
+        how: Some("link".into()),
+    };
+    let mut over = views::busy();
+    over.alarms.clear();
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
+    fs::create_dir_all(&folder).expect("a folder for the pictures");
+    let alarm = &views::busy().alarms[0];
+    let key = AlarmKey { site: Id::new("saltbush-gully"), kind: alarm.kind, place: alarm.place.clone() };
+    let token = links.token(&key, alarm.since, "grounds", now);
+    for (name, view, token, word) in [
+        ("waits", views::busy(), token.as_str(), "I am taking this on"),
+        ("answered", answered, token.as_str(), "Somebody has taken it on"),
+        ("over", over, token.as_str(), "It is over"),
+        ("forged", views::busy(), "a.b", "not one of ours"),
+    ] {
+        let fixed =
+            Fixed { links: Some(links.clone()), now, steps: vec![step.clone()], ..Fixed::of(vec![view]) };
+        let served = Served::new(fixed, None);
+        let url = served.url(&format!("/answer?t={token}"));
+        let dom = browse(&["--dump-dom"], &url);
+        assert!(dom.contains(word), "{word:?} not in what the browser made:\n{dom}");
+        for (width, height) in [(390, 1250), (1200, 900)] {
+            let picture: PathBuf = folder.join(format!("answer-{name}-{width}.png"));
+            let _ = fs::remove_file(&picture);
+            let size = format!("--window-size={width},{height}");
+            browse(&[&size, &format!("--screenshot={}", picture.display())], &url);
+            let bytes = fs::read(&picture).expect("a picture was taken");
+            assert_eq!(u32::from_be_bytes([bytes[16], bytes[17], bytes[18], bytes[19]]), width);
+            println!("look at {}", picture.display());
+        }
     }
 }

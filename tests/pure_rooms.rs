@@ -10,7 +10,7 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 13] = [
+const PURE: [&str; 14] = [
     "calibration",
     "quality",
     "soil",
@@ -23,6 +23,7 @@ const PURE: [&str; 13] = [
     "garden",
     "alarms",
     "telling",
+    "answering",
     "why",
 ];
 

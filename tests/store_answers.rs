@@ -7,8 +7,8 @@ mod support;
 use support::garden::{at, only, school};
 use trug::alarms::{Input, Kind};
 use trug::garden::plan::Id;
-use trug::garden::record::{AlarmKey, AlarmNote, Batch};
-use trug::store::{Answer, Reader, Store, StoreError, Transaction, leave_answer};
+use trug::garden::record::{AlarmKey, AlarmNote, Answer, Batch};
+use trug::store::{Reader, Store, StoreError, leave_answer};
 
 fn dry_bed() -> AlarmKey {
     AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") }
@@ -82,20 +82,38 @@ fn a_note_is_kept_once_and_cut_at_its_bound() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("trug.db");
     let mut store = Store::open(&path, &[school()]).unwrap();
-    let batch = Batch::default();
+    let mut keep = |notes: Vec<AlarmNote>| {
+        store.commit(&only(&Batch { notes, ..Batch::default() })).unwrap();
+    };
     let first = note(5000, "Watered by hand, 60 L.");
-    let long = note(1000, &"ü".repeat(600));
-    let notes = [first.clone(), long];
     for _ in 0..2 {
-        store.commit(&Transaction { notes: &notes, ..only(&batch) }).unwrap();
+        keep(vec![first.clone(), note(1000, &"ü".repeat(600))]);
     }
     // The same words at another time are another note.
-    store.commit(&Transaction { notes: &[note(9000, &first.note)], ..only(&batch) }).unwrap();
+    keep(vec![note(9000, &first.note)]);
     let reader = Reader::open(&path).unwrap();
     let kept = reader.notes(at(0), at(9000), Some("saltbush-gully")).unwrap();
     assert_eq!(kept, [note(1000, &"ü".repeat(500)), first]);
     assert_eq!(reader.notes(at(0), at(9001), None).unwrap().len(), 3);
     assert_eq!(reader.notes(at(0), at(9001), Some("redgum-flat")).unwrap(), []);
+}
+
+/// A message is brought again when the daemon ended before it could say that it
+/// has it.
+#[test]
+fn a_note_that_the_broker_brings_again_is_kept_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[school()]).unwrap();
+    let by_mqtt = |ms, text| AlarmNote { how: "mqtt".to_owned(), ..note(ms, text) };
+    for ms in [1000, 2000, 9000] {
+        let notes = vec![by_mqtt(ms, "The tap is being mended.")];
+        store.commit(&only(&Batch { notes, ..Batch::default() })).unwrap();
+    }
+    let later = AlarmNote { since: at(9500), ..by_mqtt(9900, "The tap is being mended.") };
+    store.commit(&only(&Batch { notes: vec![later.clone()], ..Batch::default() })).unwrap();
+    let kept = Reader::open(&path).unwrap().notes(at(0), at(10_000), None).unwrap();
+    assert_eq!(kept, [by_mqtt(1000, "The tap is being mended."), later]);
 }
 
 #[test]
@@ -117,4 +135,25 @@ fn what_is_no_note_is_said() {
         AlarmNote::check(&"ü".repeat(501)),
         Err("the note has 501 characters; accepted are at most 500".to_owned())
     );
+}
+
+/// People leave answers while a daemon starts.
+#[test]
+fn a_store_is_opened_while_another_program_writes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    drop(Store::open(&path, &[]).unwrap());
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE; INSERT INTO unplaced VALUES ('a', 0, 0, 1, x'');").unwrap();
+    let (opening, is_opening) = std::sync::mpsc::channel();
+    let ends = std::thread::spawn(move || {
+        is_opening.recv().unwrap();
+        // Long enough for the other to have begun; the test passes however slow it is.
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        other.execute_batch("COMMIT").unwrap();
+    });
+    opening.send(()).unwrap();
+    let store = Store::open(&path, &[school()]).unwrap();
+    ends.join().unwrap();
+    assert_eq!(store.series().len(), 2);
 }

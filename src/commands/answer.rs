@@ -4,16 +4,17 @@ use std::io::Write;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use jiff::{Span, Timestamp};
 
 use super::daemon::system_now;
 use crate::alarms::{Input, Kind, State};
+use crate::answering::{SHELF_MAX_DAYS, shelf_end};
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmKey, AlarmNote};
+use crate::garden::record::{self, AlarmKey, AlarmNote};
 use crate::page::words;
 use crate::settings::Settings;
-use crate::store::{self, AlarmRecord, Reader, leave_answer};
+use crate::store::{AlarmRecord, Reader, leave_answer};
 
 /// Exit codes: done; the alarm is not one that can be answered so; the request is wrong.
 const DONE: u8 = 0;
@@ -22,9 +23,6 @@ const WRONG_INPUT: u8 = 2;
 
 /// How long to wait for the daemon to take the answer.
 const PATIENCE: Duration = Duration::from_secs(6);
-
-/// Longest time for which an alarm may be put aside, days.
-const SHELF_MAX_DAYS: i32 = 60;
 
 /// Said wherever a note is kept.
 const NO_NAMES: &str = "Notes are kept and shown with the alarm: write no names of children.";
@@ -120,13 +118,9 @@ impl Answer {
 
 /// The end of a length of time that begins now; days are days of the garden's clock.
 fn until(length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
-    let accepted =
-        format!("--for {length:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d");
-    let span: Span = length.parse().map_err(|_| accepted.clone())?;
-    let start = now.to_zoned_datetime(zone.clone());
-    let end = start.checked_add(span).map_err(|_| accepted.clone())?.timestamp();
-    let last = start.checked_add(Span::new().days(SHELF_MAX_DAYS)).map_err(|_| accepted.clone())?;
-    if end <= now || end > last.timestamp() { Err(accepted) } else { Ok(end) }
+    shelf_end(length, now, zone).ok_or_else(|| {
+        format!("--for {length:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d")
+    })
 }
 
 /// Leaves the answer and waits until the daemon has taken it. The exit code is 0
@@ -178,7 +172,7 @@ pub fn run(
         Ok(input) => input,
         Err(why) => return wrong(why, out),
     };
-    let left = store::Answer {
+    let left = record::Answer {
         key: key.clone(),
         at: now,
         input,
@@ -259,7 +253,7 @@ fn wait_until_taken(reader: &Reader, seq: i64) -> anyhow::Result<Taken> {
 }
 
 /// How often the words of an answer are kept with its alarm.
-fn kept_notes(reader: &Reader, left: &store::Answer) -> anyhow::Result<usize> {
+fn kept_notes(reader: &Reader, left: &record::Answer) -> anyhow::Result<usize> {
     let Some(text) = &left.note else { return Ok(0) };
     let notes = reader
         .notes(Timestamp::MIN, Timestamp::MAX, Some(left.key.site.as_str()))
@@ -296,12 +290,17 @@ fn has(garden: &Garden, place: &str) -> bool {
     garden.beds.iter().any(|b| b.id.as_str() == place)
         || garden.tanks.iter().any(|t| t.id.as_str() == place)
         || garden.sensors.iter().any(|s| s.id.as_str() == place)
+        || garden.gateways.iter().any(|g| g.id.as_str() == place)
+        // What belongs to no gateway falls silent as the site.
+        || garden.site.id.as_str() == place
 }
 
 fn name(garden: Option<&Garden>, key: &AlarmKey) -> String {
     let place = garden.and_then(|garden| {
         let bed = garden.beds.iter().find(|b| b.id == key.place).map(|b| b.name.clone());
-        bed.or_else(|| garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone()))
+        let tank = || garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone());
+        let gateway = || garden.gateways.iter().find(|g| g.id == key.place).map(|g| g.name.clone());
+        bed.or_else(tank).or_else(gateway)
     });
     format!("{} of {}", key.kind.name(), place.unwrap_or_else(|| key.place.to_string()))
 }

@@ -6,6 +6,7 @@ pub mod courier;
 pub mod forward;
 mod letter;
 pub mod line;
+mod links;
 pub mod mail;
 pub mod mqtt;
 pub mod mqtt_now;

@@ -10,13 +10,17 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{Delays, Input, Kind, State};
+use crate::alarms::{Delays, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
+use crate::garden::fault_rules::Bad;
+use crate::garden::gateway_rules::gateway_name;
 use crate::garden::log::LogEntry;
 use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
-use crate::garden::plan::{Garden, Place};
+use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::rain_days::caught;
-use crate::garden::record::{AlarmKey, Batch, Reading, Reflag, SensorIx, TimeFrom, Values};
+use crate::garden::record::{
+    AlarmKey, AlarmNote, Answer, Answered, Batch, Reading, Reflag, SensorIx, TimeFrom, Values,
+};
 use crate::garden::silence::place_name;
 use crate::garden::site::{Last, Memory, SiteState, plus};
 use crate::garden::standing::{Of, Said, Standing};
@@ -117,7 +121,8 @@ impl Core {
         // after the sensor has fallen silent.
         let sign_of_life = self.clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
-        let reading = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        let measured = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        let reading = measured.map(|(reading, _)| reading);
         if sign_of_life {
             site.heard(index, now, batch);
         }
@@ -132,10 +137,12 @@ impl Core {
                 Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
             }
         }
-        if reading.is_none() {
-            return;
-        }
+        let Some((_, bad)) = measured else { return };
         site.judged_to = site.judged_to.max(Some(at));
+        site.judge_fault(index, at, bad, batch);
+        if let Some(state) = sample.battery.filter(|state| state.is_finite()) {
+            site.judge_battery(index, at, state, batch);
+        }
         let Some(value) = judged else { return };
         site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
@@ -219,35 +226,58 @@ impl Core {
         }
     }
 
-    /// Takes a person's answer to an alarm. `how` says by which way it came. `false`
-    /// if there is no such alarm or the answer changes nothing.
-    pub fn answer(
-        &mut self,
-        key: &AlarmKey,
-        input: Input,
-        how: &str,
-        now: Timestamp,
-        batch: &mut Batch,
-    ) -> bool {
+    /// Takes a person's answer to an alarm. Its note is kept with the step that it
+    /// makes: an answer that changes nothing leaves nothing behind, so that one that
+    /// comes twice does no harm. A note without a step is kept while the alarm is not
+    /// over. Occurrences are compared to the millisecond.
+    pub fn answer(&mut self, answer: &Answer, batch: &mut Batch) -> Answered {
+        let Answer { key, input, since, .. } = answer;
         let before = batch.changes.len();
-        let now = self.moment(&key.site, now);
-        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else { return false };
+        let at = self.moment(&key.site, answer.at);
+        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else {
+            return Answered::NoSuchAlarm;
+        };
         let garden = Arc::clone(&site.garden);
-        let Some(standing) = site.standing_mut(key) else { return false };
-        let of = Of { garden: &garden, kind: key.kind, place: &key.place };
-        // The delays are the condition's; an answer waits for nothing.
-        let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
-        standing.step(&of, now, input, delays, batch, |_| {
-            Said::new("Nothing is the matter here; somebody answered all the same.".to_owned(), &[], "")
-        });
-        for change in &mut batch.changes[before..] {
-            change.how = Some(how.to_owned().into());
+        let Some(standing) = site.standing_mut(key) else { return Answered::NoSuchAlarm };
+        if let Some(why) = since.and_then(|since| standing.not_of(since, *input)) {
+            return why;
         }
-        batch.changes.len() > before
+        let began = standing.life.since();
+        let noted = match *input {
+            None => (standing.life.state() != State::Normal).then(|| began.unwrap_or(at)),
+            Some(input) => {
+                let of = Of { garden: &garden, kind: key.kind, place: &key.place };
+                // The delays are the condition's; an answer waits for nothing.
+                let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
+                standing.step(&of, at, input, delays, batch, |_| {
+                    let said = "Nothing is the matter here; somebody answered all the same.";
+                    Said::new(said.to_owned(), &[], "")
+                });
+                batch.changes.get(before).map(|change| change.since)
+            }
+        };
+        let state = standing.life.state();
+        for change in &mut batch.changes[before..] {
+            change.how = Some(answer.how.clone().into());
+        }
+        match (noted, state) {
+            (Some(since), _) => {
+                batch.notes.extend(answer.note.clone().map(|note| AlarmNote {
+                    key: key.clone(),
+                    since,
+                    at,
+                    note,
+                    how: answer.how.clone(),
+                }));
+                Answered::Done
+            }
+            (None, State::Normal) => Answered::Over,
+            (None, _) => Answered::NotWaiting,
+        }
     }
 
     /// The moment on the site's clock at which something counts that a person did at `now`.
-    pub fn moment(&self, site: &crate::garden::plan::Id, now: Timestamp) -> Timestamp {
+    pub fn moment(&self, site: &Id, now: Timestamp) -> Timestamp {
         match self.clock {
             Clock::Arrival => now,
             Clock::Readings => {
@@ -255,12 +285,6 @@ impl Core {
                 site.and_then(SiteState::latest).unwrap_or(now)
             }
         }
-    }
-
-    /// How an alarm stands; `None` where there is no such alarm.
-    pub fn life(&self, key: &AlarmKey) -> Option<crate::alarms::Life> {
-        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
-        site.standing(key).map(|standing| standing.life)
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
@@ -297,7 +321,7 @@ impl Core {
     pub fn restore_reading(&mut self, reading: &Reading, scratch: &mut Batch) {
         scratch.clear();
         let clock = std::mem::replace(&mut self.clock, Clock::Readings);
-        let sample = Sample { at: Some(reading.at), raw: reading.raw };
+        let sample = Sample { at: Some(reading.at), raw: reading.raw, battery: None };
         self.take(reading.sensor, sample, reading.at, scratch);
         self.clock = clock;
         scratch.clear();
@@ -420,7 +444,7 @@ fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {
 
 impl SiteState {
     /// Calibrates and flags one reading and adds its row. Returns it where it is
-    /// to be judged.
+    /// to be judged, with what is wrong with it.
     #[expect(clippy::too_many_arguments, reason = "one row's columns")]
     fn measure(
         &mut self,
@@ -431,7 +455,7 @@ impl SiteState {
         time_from: TimeFrom,
         late: bool,
         batch: &mut Batch,
-    ) -> Option<Reading> {
+    ) -> Option<(Reading, Option<Bad>)> {
         let plan = &self.garden.sensors[usize::from(index)];
         let state = &mut self.sensors[usize::from(index)];
         if late {
@@ -454,15 +478,14 @@ impl SiteState {
             });
             return None;
         }
-        let value = match state.calibrator.value(&plan.calibrations, at, raw) {
-            Calibrated::Value(value) => Some(value),
-            Calibrated::OutOfRange(_) | Calibrated::NotYet => None,
-        };
+        let calibrated = state.calibrator.value(&plan.calibrations, at, raw);
+        let value = calibrated.value();
         let judged = state.watch.judge(&plan.quality, at, value);
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
                 state.good = state.good.filter(|(at, _)| *at != before);
+                state.faults.take_back(before);
                 self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
@@ -479,7 +502,7 @@ impl SiteState {
         let reading =
             Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
         batch.readings.push(reading);
-        Some(reading)
+        Some((reading, Bad::of(calibrated, &judged)))
     }
 
     /// The alarm of a key, if this site can have it.
@@ -526,6 +549,12 @@ impl SiteState {
             visit(Kind::SensorSilent, &sensor.id, place, &state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
+            visit(Kind::SensorFault, &sensor.id, place, &state.fault);
+            visit(Kind::BatteryLow, &sensor.id, place, &state.battery_low);
+        }
+        for (number, state) in self.gateways.iter().enumerate() {
+            let (id, name) = gateway_name(garden, number);
+            visit(Kind::GatewaySilent, id, name, &state.silent);
         }
         for (kind, standing) in &self.own.alarms {
             visit(*kind, &self.own.place, OWN_NAME, standing);
@@ -551,6 +580,11 @@ impl SiteState {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
+            visit(Kind::SensorFault, &sensor.id, &mut state.fault);
+            visit(Kind::BatteryLow, &sensor.id, &mut state.battery_low);
+        }
+        for (number, state) in self.gateways.iter_mut().enumerate() {
+            visit(Kind::GatewaySilent, gateway_name(&self.garden, number).0, &mut state.silent);
         }
         for (kind, standing) in &mut self.own.alarms {
             visit(*kind, &self.own.place, standing);

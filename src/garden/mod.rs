@@ -7,6 +7,7 @@ pub mod view;
 pub mod words;
 
 mod acclimatise;
+mod battery_rules;
 mod bed_figures;
 mod bed_growth;
 mod bed_outlook;
@@ -14,7 +15,9 @@ mod bed_rules;
 mod core;
 mod crop_water;
 mod equations;
+mod fault_rules;
 mod flow_rules;
+mod gateway_rules;
 mod gauge_rules;
 mod logged;
 mod look;

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::garden::own_signs::{Jump, NotSent};
 use crate::garden::plan::{Channel, LocalHours, RuleSettings, Site, Tell};
-use crate::garden::record::AlarmKey;
+use crate::garden::record::{AlarmKey, Answer, Answered};
 
 fn at(s: i64) -> Timestamp {
     // 2026-04-17 05:30 UTC, a Friday afternoon in Adelaide.
@@ -33,6 +33,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         beds: Vec::new(),
         tanks: Vec::new(),
         sensors: Vec::new(),
+        gateways: Vec::new(),
         tell,
         rules: RuleSettings::default(),
         roof: None,
@@ -273,7 +274,15 @@ fn what_is_told_past_the_core_is_what_the_core_does_later() {
     // Put aside by somebody: nothing either.
     let mut core = self::core();
     let mut batch = Batch::default();
-    assert!(core.answer(&early[0].key, Input::TakeOut, "command", at(0), &mut batch));
+    let answer = Answer {
+        key: early[0].key.clone(),
+        at: at(0),
+        input: Some(Input::TakeOut),
+        how: "command".to_owned(),
+        since: None,
+        note: None,
+    };
+    assert_eq!(core.answer(&answer, &mut batch), Answered::Done);
     assert_eq!(core.store_alarms().failing(at(300), at(900)), []);
 }
 

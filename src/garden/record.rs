@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Kind, Priority, State};
+use crate::alarms::{Input, Kind, Priority, State};
 use crate::garden::plan::Id;
 use crate::quality::{Flag, Tests};
 use crate::why::Why;
@@ -78,7 +78,7 @@ pub struct Unplaced {
 pub struct AlarmKey {
     pub site: Id,
     pub kind: Kind,
-    /// A bed, tank or sensor id.
+    /// A bed, tank, sensor or gateway id, or the site's own.
     pub place: Id,
 }
 
@@ -157,6 +157,7 @@ pub struct Batch {
     pub rejects: Vec<Reject>,
     pub unplaced: Vec<Unplaced>,
     pub changes: Vec<AlarmChange>,
+    pub notes: Vec<AlarmNote>,
 }
 
 impl Batch {
@@ -167,6 +168,7 @@ impl Batch {
         self.rejects.clear();
         self.unplaced.clear();
         self.changes.clear();
+        self.notes.clear();
     }
 
     /// Whether there is nothing to keep.
@@ -176,5 +178,39 @@ impl Batch {
             && self.rejects.is_empty()
             && self.unplaced.is_empty()
             && self.changes.is_empty()
+            && self.notes.is_empty()
     }
+}
+
+/// A person's answer to an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    pub key: AlarmKey,
+    /// When it was given.
+    pub at: Timestamp,
+    /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
+    /// else.
+    pub input: Option<Input>,
+    /// By which way it came: "command", "mqtt", "link".
+    pub how: String,
+    /// The occurrence that is answered (when its condition began): the answer is for
+    /// no other. `None`: whatever stands.
+    pub since: Option<Timestamp>,
+    /// A text for which [`AlarmNote::check`] holds.
+    pub note: Option<String>,
+}
+
+/// What came of a person's answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answered {
+    /// The answer was taken: a step was made of it, or its note is kept.
+    Done,
+    /// The alarm stands, and this answer changes nothing: somebody has given it
+    /// already, or the alarm's state wants another one.
+    NotWaiting,
+    /// The alarm is over.
+    Over,
+    /// The answer is to an earlier occurrence; the alarm has come again since.
+    OtherOccurrence,
+    NoSuchAlarm,
 }

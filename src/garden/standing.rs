@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind, Life};
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, AlarmKey, Batch, Values};
+use crate::garden::record::{AlarmChange, AlarmKey, Answered, Batch, Values};
 use crate::garden::site::plus;
 use crate::watering::next_stretch;
 use crate::why::Why;
@@ -57,6 +57,21 @@ pub(crate) struct Of<'a> {
 }
 
 impl Standing {
+    /// Why an answer to the occurrence that began at `since` is not one to this
+    /// alarm as it stands; `None` where it is.
+    pub(crate) fn not_of(&self, since: Timestamp, input: Option<Input>) -> Option<Answered> {
+        match (self.life, self.life.since()) {
+            // What is out of sight is brought back whatever its condition has done
+            // meanwhile: nobody outside knows when that began.
+            (Life::Hidden { .. }, _) if matches!(input, Some(Input::Unshelve | Input::PutBack)) => None,
+            // A new breach that nobody has been told of is no occurrence yet.
+            (Life::Pending { .. } | Life::Normal, _) | (_, None) => Some(Answered::Over),
+            // The store and the links keep milliseconds.
+            (_, Some(began)) if began.as_millisecond() == since.as_millisecond() => None,
+            (_, Some(_)) => Some(Answered::OtherOccurrence),
+        }
+    }
+
     /// Takes one judgement. `say` is told whether the alarm is active after the
     /// step. It is asked for words when the published state changes, and now and
     /// then while the condition stands: litres and "before 9 am" grow old.
@@ -181,6 +196,7 @@ mod tests {
             beds: vec![],
             tanks: vec![],
             sensors: vec![],
+            gateways: Vec::new(),
             tell: vec![],
             rules: RuleSettings::default(),
             roof: None,

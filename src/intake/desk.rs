@@ -7,12 +7,15 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::{Sample, decode, time_of};
-use crate::garden::plan::{Garden, Sensor};
-use crate::garden::record::{Batch, Reject, SensorIx, TimeFrom, Unplaced};
+use crate::answering::read_order;
+use crate::garden::plan::{Garden, Id, Sensor};
+use crate::garden::record::{Answer, Answered, Batch, Reject, SensorIx, TimeFrom, Unplaced};
 use crate::garden::{Clock, Core};
 
 /// Topics under this are Trug's own and are not readings.
 const OWN_TOPICS: &str = "trug/";
+/// What follows the site in the topic on which its alarms are answered.
+const ANSWER: &str = "/answer";
 /// A topic without a sensor is noted at most this often, seconds.
 const UNPLACED_EVERY_S: i64 = 10;
 /// Topics without a sensor that are remembered; beyond it memory starts anew.
@@ -39,6 +42,9 @@ pub struct Desk {
     topics: HashMap<String, SensorIx>,
     noted: HashMap<String, Timestamp>,
     samples: Vec<Sample>,
+    gardens: HashMap<Id, Arc<Garden>>,
+    /// Whether alarms may be answered by messages.
+    answers: bool,
 }
 
 /// A sensor's plan, found by its number.
@@ -62,7 +68,20 @@ impl Desk {
             .flat_map(|g| (0..g.sensors.len()).map(|index| Placed { garden: Arc::clone(g), index }))
             .collect();
         let topics = (0u32..).zip(&sensors).map(|(i, s)| (s.sensor().topic.clone(), SensorIx(i))).collect();
-        Self { core: Core::new(gardens, clock), sensors, topics, noted: HashMap::new(), samples: Vec::new() }
+        Self {
+            core: Core::new(gardens, clock),
+            sensors,
+            topics,
+            noted: HashMap::new(),
+            samples: Vec::new(),
+            gardens: gardens.iter().map(|g| (g.site.id.clone(), Arc::clone(g))).collect(),
+            answers: false,
+        }
+    }
+
+    /// From now on alarms may be answered by messages.
+    pub fn take_answers(&mut self) {
+        self.answers = true;
     }
 
     /// Takes one message. Whatever it holds, it ends in `batch` or in nothing
@@ -74,7 +93,10 @@ impl Desk {
             return;
         };
         let Some(&number) = self.topics.get(topic) else {
-            self.note_unplaced(topic, message, batch);
+            match answer_site(topic) {
+                Some(site) => self.answer(topic, site, message, batch),
+                None => self.note_unplaced(topic, message, batch),
+            }
             return;
         };
         let sensor = self.sensors[number.0 as usize].sensor();
@@ -92,10 +114,39 @@ impl Desk {
         }
     }
 
-    fn note_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
-        if topic.starts_with(OWN_TOPICS) {
+    /// Takes a message on the topic of a site's answers. One that cannot be taken is
+    /// refused with its reason.
+    fn answer(&mut self, topic: &str, site: &str, message: Message<'_>, batch: &mut Batch) {
+        let Some(garden) = self.gardens.get(&Id::new(site)) else {
+            // It may be another daemon's; where it is a slip, it is seen in the list.
+            self.list_unplaced(topic, message, batch);
             return;
+        };
+        let answered = if message.retained {
+            Err("an answer that the broker keeps would come again at each start: publish it without the retain \
+                 flag"
+                .to_owned())
+        } else if !self.answers {
+            Err("alarms are not answered by MQTT here; to allow it, set mqtt = true in the section [answers] of \
+                 trug.toml"
+                .to_owned())
+        } else {
+            read_order(message.payload, &garden.site, message.arrival)
+                .map_err(|e| e.to_string())
+                .and_then(|answer| taken(&answer, self.core.answer(&answer, batch)))
+        };
+        if let Err(reason) = answered {
+            refuse(topic, message, reason, batch);
         }
+    }
+
+    fn note_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
+        if !topic.starts_with(OWN_TOPICS) {
+            self.list_unplaced(topic, message, batch);
+        }
+    }
+
+    fn list_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
         if let Some(last) = self.noted.get_mut(topic) {
             if message.arrival.as_second() - last.as_second() < UNPLACED_EVERY_S {
                 return;
@@ -113,6 +164,34 @@ impl Desk {
             payload: cut_payload(message.payload),
         });
     }
+}
+
+/// The topic on which a site's alarms are answered.
+pub fn answer_topic(site: &str) -> String {
+    format!("{OWN_TOPICS}{site}{ANSWER}")
+}
+
+/// The site whose alarms are answered on this topic, if it is such a one.
+fn answer_site(topic: &str) -> Option<&str> {
+    topic.strip_prefix(OWN_TOPICS)?.strip_suffix(ANSWER).filter(|site| !site.contains('/'))
+}
+
+/// Why an answer was not taken.
+fn taken(answer: &Answer, answered: Answered) -> Result<(), String> {
+    let alarm = || format!("{}/{}", answer.key.kind.name(), answer.key.place);
+    Err(match answered {
+        Answered::Done => return Ok(()),
+        Answered::NotWaiting => format!(
+            "{} does not wait for this answer: somebody has given it already, or the alarm's state wants another",
+            alarm()
+        ),
+        Answered::Over => format!("{} is over", alarm()),
+        Answered::OtherOccurrence => format!(
+            "{} has another since now: this answer is to an earlier time, or its since is not the alarm's own",
+            alarm()
+        ),
+        Answered::NoSuchAlarm => format!("{} is no alarm of this garden", alarm()),
+    })
 }
 
 fn refuse(topic: &str, message: Message<'_>, reason: String, batch: &mut Batch) {

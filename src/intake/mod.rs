@@ -7,6 +7,6 @@ mod desk;
 pub mod payload;
 pub mod session;
 
-pub use desk::{Desk, Message};
+pub use desk::{Desk, Message, answer_topic};
 pub use payload::{DecodeError, JsonPointer, PayloadFormat, Sample, decode, time_of};
 pub(crate) use session::{Backoff, IN_FLIGHT, connection_options};

@@ -61,6 +61,7 @@ fn every_text_and_graphic_can_be_read_in_the_sun() {
         check("ink", back, TEXT_MIN);
     }
     check("card", "act", TEXT_MIN);
+    check("card", "well", TEXT_MIN);
 }
 
 /// Colours are named in one place, so that the test above sees them all.

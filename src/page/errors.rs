@@ -12,8 +12,19 @@ use super::layout::plain_page;
 pub(super) enum Problem {
     NotFound,
     OnlyReading,
+    /// Of the page on which alarms are answered.
+    OnlyAnswering,
     TooLong,
+    LinkMalformed,
+    LinkForged,
+    LinkExpired,
+    TooManyWrongLinks,
+    FormTooSlow,
+    FormTooLong,
+    NotAForm,
     Unavailable,
+    /// It is not known whether an answer was taken.
+    NotConfirmed,
     Fault,
 }
 
@@ -21,9 +32,16 @@ impl Problem {
     fn status(self) -> StatusCode {
         match self {
             Self::NotFound => StatusCode::NOT_FOUND,
-            Self::OnlyReading => StatusCode::METHOD_NOT_ALLOWED,
+            Self::OnlyReading | Self::OnlyAnswering => StatusCode::METHOD_NOT_ALLOWED,
             Self::TooLong => StatusCode::URI_TOO_LONG,
-            Self::Unavailable => StatusCode::SERVICE_UNAVAILABLE,
+            Self::LinkMalformed => StatusCode::BAD_REQUEST,
+            Self::LinkForged => StatusCode::FORBIDDEN,
+            Self::LinkExpired => StatusCode::GONE,
+            Self::TooManyWrongLinks => StatusCode::TOO_MANY_REQUESTS,
+            Self::FormTooSlow => StatusCode::REQUEST_TIMEOUT,
+            Self::FormTooLong => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::NotAForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::Unavailable | Self::NotConfirmed => StatusCode::SERVICE_UNAVAILABLE,
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -39,7 +57,48 @@ impl Problem {
                 "This page is only for reading",
                 "It takes no orders. Changes are made with the trug command on the garden's computer.",
             ),
+            Self::OnlyAnswering => (
+                "This page takes one answer",
+                "Open the link of the message and press the button on the page that it opens.",
+            ),
             Self::TooLong => ("That address is too long", "No page here has such a long address."),
+            Self::LinkMalformed => (
+                "That is not a whole link",
+                "Some mail programs cut long addresses. Copy the whole link from the message, \
+                 up to its end, and open it again.",
+            ),
+            Self::LinkForged => (
+                "That link is not one of ours",
+                "It was changed on the way, or it is older than the garden's present key. \
+                 Nothing was answered. Use the link of a newer message.",
+            ),
+            Self::LinkExpired => (
+                "That link has expired",
+                "Links hold for some days only. Nothing was answered. \
+                 Look at the garden, and use the link of a newer message if there is one.",
+            ),
+            Self::TooManyWrongLinks => (
+                "Too many wrong links",
+                "Several links that are not ours were tried within a minute. Wait a minute, and copy the \
+                 whole link from the message.",
+            ),
+            Self::FormTooSlow => (
+                "The answer did not come in time",
+                "The connection may be poor. Nothing was answered. Open the link again.",
+            ),
+            Self::FormTooLong => (
+                "The answer is too long",
+                "Nothing was answered. Open the link again and write a shorter note.",
+            ),
+            Self::NotAForm => (
+                "That is not an answer",
+                "Open the link of the message and press the button on the page that it opens.",
+            ),
+            Self::NotConfirmed => (
+                "The answer may not have been taken",
+                "Trug is busy or its record is out of reach. Open the link again in a minute: it shows \
+                 whether the alarm is answered. Until then, look at the garden and the tank yourself.",
+            ),
             Self::Unavailable => (
                 "The garden cannot be asked just now",
                 "Trug may still be starting, or its record may be out of reach. Try again in a minute. \
@@ -66,10 +125,21 @@ impl Problem {
             Self::OnlyReading => {
                 response.headers_mut().insert(ALLOW, HeaderValue::from_static("GET, HEAD"));
             }
-            Self::Unavailable => {
+            Self::OnlyAnswering => {
+                response.headers_mut().insert(ALLOW, HeaderValue::from_static("GET, HEAD, POST"));
+            }
+            Self::Unavailable | Self::NotConfirmed | Self::TooManyWrongLinks => {
                 response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("60"));
             }
-            Self::NotFound | Self::TooLong | Self::Fault => {}
+            Self::NotFound
+            | Self::TooLong
+            | Self::LinkMalformed
+            | Self::LinkForged
+            | Self::LinkExpired
+            | Self::FormTooSlow
+            | Self::FormTooLong
+            | Self::NotAForm
+            | Self::Fault => {}
         }
         response
     }

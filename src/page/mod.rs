@@ -4,6 +4,7 @@
 //! The page only lays out what [`Views`] gives it; it judges nothing and reads
 //! no clock. Every time shown is the site's own local time.
 
+mod answer;
 mod band;
 #[cfg(test)]
 pub(crate) mod contrast;
@@ -17,12 +18,16 @@ mod routes;
 mod serve;
 mod today;
 pub(crate) mod words;
+mod wrong;
 
 use std::future::Future;
 
 use jiff::Timestamp;
 
+use crate::alarms::State;
+use crate::answering::{Checked, Claim};
 use crate::garden::plan::Id;
+use crate::garden::record::{AlarmKey, Answered};
 use crate::garden::view::SiteView;
 
 use figures::SiteFigures;
@@ -60,6 +65,29 @@ pub trait Views: Send + Sync + 'static {
     /// [`Unavailable`] when the store cannot be asked just now.
     fn not_placed(&self, limit: usize) -> impl Future<Output = Result<Vec<NotPlaced>, Unavailable>> + Send;
 
+    /// What the token of a link is now; `None` where no alarm is answered by links.
+    fn check(&self, token: &str) -> Option<Checked>;
+
+    /// The steps of one occurrence of an alarm, oldest first.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be asked just now.
+    fn steps(
+        &self,
+        alarm: &AlarmKey,
+        since: Timestamp,
+    ) -> impl Future<Output = Result<Vec<AlarmStep>, Unavailable>> + Send;
+
+    /// Takes the answer of whoever came by a link, and waits until it is kept.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when it is not known whether it was taken.
+    fn acknowledge(
+        &self,
+        claim: &Claim,
+        note: Option<String>,
+    ) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
+
     /// Whether the daemon does its work.
     fn health(&self) -> impl Future<Output = Health> + Send;
 }
@@ -79,6 +107,15 @@ pub struct NotPlaced {
     pub count: u64,
     /// When it was last heard.
     pub last: Timestamp,
+}
+
+/// One step in an alarm's life.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AlarmStep {
+    pub at: Timestamp,
+    pub to: State,
+    /// By which way a person's answer came; `None` where no person answered.
+    pub how: Option<String>,
 }
 
 /// Whether the daemon does its work.

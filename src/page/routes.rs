@@ -5,26 +5,41 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
+use axum::body::{Body, to_bytes};
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, RawQuery, Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
-use axum::http::{Method, StatusCode};
+use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 use tracing::{error, warn};
 
 use super::errors::Problem;
 use super::figures::SiteFigures;
 use super::layout::Frame;
-use super::{Unavailable, Views, lists, today};
+use super::wrong::WrongLinks;
+use super::{Unavailable, Views, answer, lists, today};
+use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
 
 /// Bytes of a request's path and of its query.
 const PATH_MAX: usize = 256;
 const QUERY_MAX: usize = 256;
+
+/// The page on which alarms are answered.
+const ANSWER: &str = "/answer";
+
+/// Bytes of its query: a token and its name.
+const ANSWER_QUERY_MAX: usize = TOKEN_MAX + 16;
+
+/// Bytes of its form: a token, and a note whose every byte is written as three.
+const FORM_MAX: usize = 16 * 1024;
+
+/// How long the form may take to come.
+const FORM_WAIT: Duration = Duration::from_secs(15);
 
 /// How long the garden may take to answer before the page gives up.
 const VIEW_WAIT: Duration = Duration::from_secs(10);
@@ -34,9 +49,13 @@ const NOT_PLACED_MAX: usize = 50;
 
 const STYLE: &str = include_str!("style.css");
 
-/// No script, no frame, no form; style and pictures from here only.
+/// No script, no frame, no form but the answer's; style and pictures from here only.
 const SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
                                base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// The same for the one page that has a form.
+const ANSWER_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
+                             base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
 
 const HEADERS: [(HeaderName, &str); 4] = [
     (header::CONTENT_SECURITY_POLICY, SECURITY_POLICY),
@@ -49,12 +68,14 @@ const HEADERS: [(HeaderName, &str); 4] = [
 pub(super) struct Desk<V> {
     pub(super) views: V,
     pub(super) notice: Option<String>,
+    pub(super) wrong: WrongLinks,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
     Router::new()
         .route("/", get(home::<V>))
         .route("/site/{id}", get(site::<V>))
+        .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/health", get(health::<V>))
         .route("/style.css", get(style))
         .fallback(async || Problem::NotFound)
@@ -66,6 +87,7 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
     let refused = refusal(&request);
+    let answers = request.uri().path() == ANSWER;
     let mut response = match refused {
         Some(problem) => problem.into_response(),
         // A task of its own, so that a panic ends this answer and nothing else.
@@ -81,16 +103,26 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
     for (name, value) in HEADERS {
         headers.insert(name, HeaderValue::from_static(value));
     }
+    if answers {
+        headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(ANSWER_POLICY));
+        headers
+            .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
+    }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
 }
 
 fn refusal(request: &Request) -> Option<Problem> {
     let uri = request.uri();
-    if request.method() != Method::GET && request.method() != Method::HEAD {
-        return Some(Problem::OnlyReading);
+    let answers = uri.path() == ANSWER;
+    match *request.method() {
+        Method::GET | Method::HEAD => {}
+        Method::POST if answers => {}
+        _ if answers => return Some(Problem::OnlyAnswering),
+        _ => return Some(Problem::OnlyReading),
     }
-    let too_long = uri.path().len() > PATH_MAX || uri.query().is_some_and(|q| q.len() > QUERY_MAX);
+    let query_max = if answers { ANSWER_QUERY_MAX } else { QUERY_MAX };
+    let too_long = uri.path().len() > PATH_MAX || uri.query().is_some_and(|q| q.len() > query_max);
     too_long.then_some(Problem::TooLong)
 }
 
@@ -132,6 +164,86 @@ async fn site<V: Views>(
 /// How the alarms do. What needs doing today is shown without it where it fails.
 async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
     ask(desk.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
+}
+
+/// Shows the alarm of a link, and the button. Changes nothing.
+async fn ask_answer<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, Problem> {
+    let token = field(query.unwrap_or_default().as_bytes(), "t").unwrap_or_default();
+    let claim = check(&desk, &token)?;
+    alarm_page(&desk, &token, &claim, |page| page.ask(None)).await
+}
+
+/// Takes the answer of whoever pressed the button.
+async fn take_answer<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    if !is_form(&headers) {
+        return Err(Problem::NotAForm);
+    }
+    let form = timeout(FORM_WAIT, to_bytes(body, FORM_MAX)).await.map_err(|_| Problem::FormTooSlow)?;
+    let form = form.map_err(|_| Problem::FormTooLong)?;
+    let token = field(&form, "t").unwrap_or_default();
+    let claim = check(&desk, &token)?;
+    // A form's text has line ends of its own; a note is one line.
+    let text = field(&form, "note").unwrap_or_default().replace(['\r', '\n', '\t'], " ");
+    let note = match note(&text) {
+        Ok(note) => note,
+        Err(why) => {
+            return alarm_page(&desk, &token, &claim, |page| page.ask(Some((&why, &text)))).await;
+        }
+    };
+    let answered = match timeout(VIEW_WAIT, desk.views.acknowledge(&claim, note)).await {
+        Ok(Ok(answered)) => answered,
+        Ok(Err(fault)) => {
+            warn!("an answer could not be confirmed: {fault}");
+            return Err(Problem::NotConfirmed);
+        }
+        Err(_) => {
+            warn!("an answer could not be confirmed within {VIEW_WAIT:?}");
+            return Err(Problem::NotConfirmed);
+        }
+    };
+    alarm_page(&desk, &token, &claim, |page| page.told(answered)).await
+}
+
+async fn alarm_page<V: Views>(
+    desk: &Desk<V>,
+    token: &str,
+    claim: &Claim,
+    lay_out: impl FnOnce(answer::Page<'_>) -> Response,
+) -> Result<Response, Problem> {
+    let view = ask(desk.views.site(claim.key.site.as_str())).await?.ok_or(Problem::NotFound)?;
+    let steps = ask(desk.views.steps(&claim.key, claim.since)).await?;
+    let notice = desk.notice.as_deref();
+    Ok(lay_out(answer::Page { notice, token, claim, view: &view, steps: &steps }))
+}
+
+/// What a link that holds says.
+fn check<V: Views>(desk: &Desk<V>, token: &str) -> Result<Claim, Problem> {
+    let problem = match desk.views.check(token) {
+        None => return Err(Problem::NotFound),
+        Some(Checked::Good(claim)) => return Ok(claim),
+        Some(Checked::Expired(_)) => return Err(Problem::LinkExpired),
+        Some(Checked::Forged) => Problem::LinkForged,
+        Some(Checked::Malformed) => Problem::LinkMalformed,
+    };
+    Err(if desk.wrong.one_more(Instant::now()) { problem } else { Problem::TooManyWrongLinks })
+}
+
+fn is_form(headers: &HeaderMap) -> bool {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    let kind = kind.split(';').next().unwrap_or_default().trim();
+    kind.eq_ignore_ascii_case("application/x-www-form-urlencoded")
+}
+
+/// The first field of a name, in a query or a form.
+fn field(form: &[u8], name: &str) -> Option<String> {
+    url::form_urlencoded::parse(form).find(|(key, _)| key == name).map(|(_, value)| value.into_owned())
 }
 
 async fn health<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {

@@ -19,6 +19,7 @@ use tracing::{debug, info, warn};
 
 use super::Views;
 use super::routes::{Desk, router};
+use super::wrong::WrongLinks;
 
 /// Connections open at one time. When they are all in use, the next caller
 /// waits in the system's own queue until one ends.
@@ -55,7 +56,7 @@ pub async fn serve(
     stop: CancellationToken,
 ) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let router = router(Arc::new(Desk { views, notice }));
+    let router = router(Arc::new(Desk { views, notice, wrong: WrongLinks::default() }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

@@ -137,7 +137,7 @@ fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
     }
 }
 
-fn urgency(priority: Priority) -> Markup {
+pub(super) fn urgency(priority: Priority) -> Markup {
     html! { span class={ "urgency " (priority.name()) } { (words::priority(priority)) } }
 }
 

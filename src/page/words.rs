@@ -124,6 +124,12 @@ pub(super) fn value(measures: Quantity, value: f64) -> String {
     }
 }
 
+/// A battery's state, in whatever unit its device reports.
+pub(super) fn battery(state: f64) -> String {
+    let text = with_unit(state, 2, "");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
 /// A part of one, in percent.
 pub(super) fn percent(part: f64) -> String {
     with_unit(part * 100.0, 1, " %")
@@ -274,6 +280,8 @@ mod tests {
         assert_eq!(degrees(-0.04), "0.0 °C");
         assert_eq!(degrees(-0.06), "-0.1 °C");
         assert_eq!(percent(0.093), "9.3 %");
+        assert_eq!([3.4, 3.0, 87.0, 3300.0, -0.001].map(battery), ["3.4", "3", "87", "3300", "0"]);
+        assert_eq!(battery(f64::NAN), NOT_KNOWN);
     }
 
     #[test]

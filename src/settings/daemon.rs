@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use url::Url;
 
+use super::answers::{Answers, answers};
 use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
@@ -14,7 +15,7 @@ use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::telling::{TellingSettings, telling};
-use super::topic::is_filter;
+use super::topic::{covers, is_filter};
 use super::value::Item;
 use super::watch::{Watching, watching};
 use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
@@ -43,6 +44,15 @@ pub struct Broker {
     pub keep_alive: Duration,
     /// How long the broker keeps messages for us while we are away, seconds.
     pub session_expiry_s: u32,
+}
+
+impl Broker {
+    /// Listens to `topic` as well, where the filters do not cover it.
+    pub fn listen_to(&mut self, topic: String) {
+        if !self.topics.iter().any(|filter| covers(filter, &topic)) {
+            self.topics.push(topic);
+        }
+    }
 }
 
 /// Where readings are kept.
@@ -108,6 +118,7 @@ pub(super) struct Daemon {
     pub(super) forward: Vec<Forward>,
     /// The section is not there, or a fault was noted.
     pub(super) mail: Option<Mail>,
+    pub(super) answers: Option<Answers>,
     pub(super) webhooks: Vec<Webhook>,
     pub(super) told_files: Vec<ToldFile>,
     /// What groups may name, those at fault included.
@@ -124,6 +135,7 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+    let page = root.section("page").and_then(page);
     let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
     let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
@@ -131,7 +143,8 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
             .and_then(|table| broker(table, folder)),
         store: root.need_section("store", "a section [store] with the path of the database").and_then(store),
-        page: root.section("page").and_then(page),
+        answers: answers(root.section("answers"), page.as_ref(), folder),
+        page,
         log: log(root.section("log")),
         watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),

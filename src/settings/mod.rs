@@ -9,6 +9,7 @@
 //! Reading never stops at the first fault: all faults of all files come in one
 //! go. What comes out has no impossible value in it.
 
+mod answers;
 mod bed;
 mod calibration;
 mod daemon;
@@ -18,6 +19,7 @@ mod fault;
 mod files;
 mod forward;
 mod garden;
+mod gateway;
 mod hours;
 mod mail;
 mod payload;
@@ -41,6 +43,7 @@ use std::path::Path;
 
 use toml::de::DeTable;
 
+pub use answers::{AnswerLinks, Answers};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
@@ -69,6 +72,7 @@ pub struct Settings {
     pub forward: Vec<Forward>,
     /// `None`: no message goes by e-mail.
     pub mail: Option<Mail>,
+    pub answers: Answers,
     pub webhooks: Vec<Webhook>,
     pub told_files: Vec<ToldFile>,
     pub telling: TellingSettings,
@@ -269,6 +273,7 @@ impl Reading {
                 gardens: self.gardens,
                 forward: d.forward,
                 mail: d.mail,
+                answers: d.answers?,
                 webhooks: d.webhooks,
                 told_files: d.told_files,
                 telling: d.telling?,

@@ -16,28 +16,10 @@ use super::schema;
 use super::writer::{BUSY, Store};
 use crate::alarms::{Input, Kind};
 use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, AlarmNote};
+use crate::garden::record::{AlarmKey, AlarmNote, Answer};
 
 /// Answers that may wait; more are refused, since nobody is taking them.
 const WAITING_MAX: i64 = 10_000;
-
-/// A person's answer to an alarm.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Answer {
-    pub key: AlarmKey,
-    /// When it was given.
-    pub at: Timestamp,
-    /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
-    /// else.
-    pub input: Option<Input>,
-    /// By which way it came: "command", "mqtt", "link".
-    pub how: String,
-    /// The occurrence that is answered (when its condition began): the answer is for
-    /// no other. `None`: whatever stands.
-    pub since: Option<Timestamp>,
-    /// A text for which [`AlarmNote::check`] holds.
-    pub note: Option<String>,
-}
 
 /// An answer that waits.
 #[derive(Clone, Debug, PartialEq)]

@@ -9,8 +9,9 @@
 //!
 //! # What makes writing twice harmless
 //!
-//! A reading's key is its time and its series; an alarm's step and a letter
-//! have keys of their own. Each is written once, however often it is given.
+//! A reading's key is its time and its series; an alarm's step, a letter and a
+//! message to people have keys of their own. Each is written once, however often it
+//! is given. A try that is noted twice counts once.
 //!
 //! # Why the key of a reading is (time, series)
 //!
@@ -40,7 +41,7 @@ mod series;
 mod waiting_rows;
 mod writer;
 
-pub use answers::{Answer, AnswerRow, leave_answer};
+pub use answers::{AnswerRow, leave_answer};
 pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};

@@ -14,11 +14,14 @@ use crate::garden::record::{AlarmKey, AlarmNote};
 /// Notes that are kept; beyond it the oldest go.
 const NOTES_MAX: i64 = 100_000;
 
-/// Adds notes that are not there yet.
+/// Adds notes that are not there yet. What the broker brings again, later, is the
+/// same note; no note is older than the condition that it is about.
 pub(super) fn add(transaction: &Transaction<'_>, notes: &[AlarmNote]) -> rusqlite::Result<()> {
     // Looked for first: a refused row would use up a number.
     let mut find = transaction.prepare_cached(
-        "SELECT 1 FROM alarm_note WHERE at = ?1 AND site = ?2 AND kind = ?3 AND place = ?4 AND note = ?5",
+        "SELECT 1 FROM alarm_note
+         WHERE at >= min(?1, ?6) AND site = ?2 AND kind = ?3 AND place = ?4 AND note = ?5
+           AND (at = ?1 OR (since = ?6 AND how = 'mqtt' AND ?7 = 'mqtt'))",
     )?;
     let mut insert = transaction.prepare_cached(
         "INSERT INTO alarm_note (at, site, kind, place, note, since, how)
@@ -28,8 +31,9 @@ pub(super) fn add(transaction: &Transaction<'_>, notes: &[AlarmNote]) -> rusqlit
         let (at, site, kind, place) =
             (millis(it.at), it.key.site.as_str(), it.key.kind.name(), it.key.place.as_str());
         let note = cut_chars(&it.note, AlarmNote::TEXT_MAX);
-        if !find.exists(params![at, site, kind, place, note])? {
-            insert.execute(params![at, site, kind, place, note, millis(it.since), it.how])?;
+        let row = params![at, site, kind, place, note, millis(it.since), it.how];
+        if !find.exists(row)? {
+            insert.execute(row)?;
         }
     }
     transaction

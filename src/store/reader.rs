@@ -16,7 +16,7 @@ use super::records::{
 };
 use super::series::{Series, SeriesMap};
 use super::{alarm_rows, columns, schema};
-use crate::garden::record::{Reading, SensorIx};
+use crate::garden::record::{AlarmKey, Reading, SensorIx};
 use crate::quality::Tests;
 
 /// How long to wait for a file that is locked, such as while its log is recovered.
@@ -231,6 +231,21 @@ impl Reader {
                 alarm_rows::CHANGE
             ),
             (columns::millis(from), columns::millis(to), site),
+            |row| alarm_rows::read(row)?.map_err(Fault::Row),
+        )
+    }
+
+    /// The steps of one occurrence of an alarm, by the beginning of its condition,
+    /// oldest first. No step is older than its condition, so the time bounds the search.
+    pub fn occurrence(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmRecord>, StoreError> {
+        self.list(
+            "alarm changes",
+            &format!(
+                "SELECT {} FROM alarm_change
+                 WHERE at >= ?1 AND since = ?1 AND site = ?2 AND kind = ?3 AND place = ?4 ORDER BY at, seq",
+                alarm_rows::CHANGE
+            ),
+            (columns::millis(since), alarm.site.as_str(), alarm.kind.name(), alarm.place.as_str()),
             |row| alarm_rows::read(row)?.map_err(Fault::Row),
         )
     }

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use super::series::Series;
 use crate::alarms::State;
 use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, AlarmNote, Batch, TimeFrom, Values};
+use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
 use crate::telling::{Message, Waiting};
 use crate::why::Why;
@@ -33,8 +33,6 @@ pub struct Transaction<'a> {
     pub tries: &'a [Tried],
     /// All that waits to be told at these sites, in the place of what was kept.
     pub waiting: &'a [(Id, Vec<Waiting>)],
-    /// What people say about alarms.
-    pub notes: &'a [AlarmNote],
 }
 
 /// A message to people as it is kept, and how far it has come.

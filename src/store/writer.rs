@@ -185,8 +185,8 @@ impl Store {
         if !batch.changes.is_empty() {
             alarm_rows::add(&transaction, &batch.changes).map_err(write("alarms"))?;
         }
-        if !it.notes.is_empty() {
-            note_rows::add(&transaction, it.notes).map_err(write("notes"))?;
+        if !batch.notes.is_empty() {
+            note_rows::add(&transaction, &batch.notes).map_err(write("notes"))?;
         }
         if !it.waiting.is_empty() {
             waiting_rows::set(&transaction, it.waiting).map_err(write("what waits to be told"))?;

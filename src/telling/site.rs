@@ -16,6 +16,9 @@ use crate::alarms::{Priority, State};
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, AlarmKey};
 
+/// Set before the occurrence, a time of telling is of an earlier round of telling.
+const BEFORE: SignedDuration = SignedDuration::from_millis(1);
+
 /// A garden, what waits for its groups and who was told of what.
 #[derive(Clone, Debug)]
 pub(super) struct Site {
@@ -114,6 +117,10 @@ impl Site {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
                 self.rows.drop_of(&alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
+                for (which, row) in self.rows.of(&alarm) {
+                    // Told before this round of telling.
+                    self.rows.put(which, Row { due: plus(since, -BEFORE), ..row });
+                }
                 let garden = Arc::clone(&self.garden);
                 for (group, tell) in garden.tell.iter().enumerate() {
                     if tell.concerns(alarm.kind, &alarm.place) {
@@ -126,14 +133,18 @@ impl Site {
             | State::ReturnedUnacknowledged
             | State::LatchedUnacknowledged
             | State::LatchedAcknowledged => {
-                if high {
+                if high && (change.from.is_active() || change.from == State::Shelved) {
                     self.over(&alarm, change, said);
                 }
+                // Somebody has to look, and nobody has answered: it is still passed on.
                 let waits = high && change.to.waits();
-                self.rows.drop_of(&alarm, |which, _| !(waits && which.wait == WaitFor::Answer));
+                self.rows.drop_of(&alarm, |which, _| !waits || which.wait.tells());
             }
-            // Put aside for a time: who knew of it goes on knowing of it.
-            State::Shelved => self.rows.drop_of(&alarm, |which, _| which.wait != WaitFor::Over),
+            // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
+            State::Shelved => {
+                let stood = change.from.is_active();
+                self.rows.drop_of(&alarm, |which, _| !stood || which.wait != WaitFor::Over);
+            }
             State::Suppressed | State::OutOfService => self.rows.drop_of(&alarm, |_, _| true),
         }
     }
@@ -166,6 +177,8 @@ impl Site {
     }
 
     /// Notes that a group was told at `now`: from then on its answer is waited for.
+    /// Where that was so before, and its next group has been told since, it is not
+    /// waited for again.
     pub(super) fn told(
         &mut self,
         group: usize,
@@ -175,23 +188,39 @@ impl Site {
         now: Timestamp,
     ) {
         let now = whole_millis(now);
-        if state.is_active() {
-            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
-            self.rows.put(which, Row { since, due: now });
-        }
+        let before = self.knows(group, alarm, since, now);
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
-        if let Some(next) = next
-            && self.garden.priority(alarm.kind) > Priority::Low
-            && state.waits()
-        {
-            let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
-            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
-            // An answer that is already waited for is not waited for longer.
-            let due =
-                self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
-            self.rows.put(which, Row { since, due });
+        let Some(next) = next.filter(|_| self.garden.priority(alarm.kind) > Priority::Low && state.waits())
+        else {
+            return;
+        };
+        let next_told = self.next_of(group).and_then(|next| self.rows.told_now(alarm, next, since));
+        if before.is_some() && next_told > before {
+            return;
         }
+        let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
+        let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
+        // An answer that is already waited for is not waited for longer.
+        let due = self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
+        self.rows.put(which, Row { since, due });
+    }
+
+    /// Notes that a group was told at `now`. Gives when it was first told before, since
+    /// the alarm was last raised or came again.
+    pub(super) fn knows(
+        &mut self,
+        group: usize,
+        alarm: &Alarm,
+        since: Timestamp,
+        now: Timestamp,
+    ) -> Option<Timestamp> {
+        let before = self.rows.told_now(alarm, group, since);
+        if before.is_none() {
+            let over = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
+            self.rows.put(over, Row { since, due: whole_millis(now) });
+        }
+        before
     }
 
     /// Says to all who were told that it is over.

@@ -118,6 +118,11 @@ impl Daemon {
         Answer::of(self.page, path)
     }
 
+    /// Sends a form to the page; `None` where it does not answer.
+    pub(crate) fn post(&self, path: &str, form: &str) -> Option<Answer> {
+        Answer::of_form(self.page, path, form)
+    }
+
     /// How it ended, if it has.
     pub(crate) fn ended(&mut self) -> Option<ExitStatus> {
         self.child.as_mut()?.0.try_wait().expect("the daemon is our child")

@@ -42,6 +42,11 @@ impl Served {
         self.ask(&format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n"))
     }
 
+    /// Sends a form.
+    pub(crate) fn post(&self, path: &str, form: &str) -> Answer {
+        self.ask(&posted(path, form))
+    }
+
     /// Sends bytes as they are.
     pub(crate) fn ask(&self, request: &str) -> Answer {
         let mut stream = self.connect();
@@ -65,6 +70,15 @@ impl Served {
     }
 }
 
+/// A form as a browser sends it.
+fn posted(path: &str, form: &str) -> String {
+    format!(
+        "POST {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\
+         Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
+        form.len()
+    )
+}
+
 /// What the page answered.
 pub(crate) struct Answer {
     pub(crate) status: u16,
@@ -77,9 +91,18 @@ impl Answer {
     /// Asks a program on this computer; `None` where nobody listens or the answer
     /// is cut off.
     pub(crate) fn of(port: u16, path: &str) -> Option<Self> {
+        Self::to(port, &format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n"))
+    }
+
+    /// The same for a form.
+    pub(crate) fn of_form(port: u16, path: &str, form: &str) -> Option<Self> {
+        Self::to(port, &posted(path, form))
+    }
+
+    fn to(port: u16, request: &str) -> Option<Self> {
         let mut stream = TcpStream::connect(("127.0.0.1", port)).ok()?;
         stream.set_read_timeout(Some(Duration::from_secs(20))).ok()?;
-        write!(stream, "GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n").ok()?;
+        stream.write_all(request.as_bytes()).ok()?;
         let mut bytes = Vec::new();
         stream.read_to_end(&mut bytes).ok()?;
         bytes.windows(4).any(|four| four == b"\r\n\r\n").then(|| Self::parse(bytes))

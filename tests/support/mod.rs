@@ -23,6 +23,7 @@ pub(crate) mod smtp;
 pub(crate) mod smtp_faulty;
 pub(crate) mod smtp_messages;
 pub(crate) mod source;
+pub(crate) mod telling;
 pub(crate) mod told;
 pub(crate) mod views;
 

@@ -37,6 +37,7 @@ pub(crate) struct Post {
     clock: Clock,
     /// How long the keeper takes before it commits.
     pub(crate) keeper_wait: Duration,
+    pub(crate) give_up: GiveUp,
     running: Option<(CancellationToken, JoinHandle<()>, JoinHandle<()>)>,
 }
 
@@ -78,6 +79,7 @@ impl Post {
             reports: Arc::default(),
             clock: Clock { start: Instant::now(), ahead_ms: Arc::default() },
             keeper_wait: Duration::ZERO,
+            give_up: GiveUp { after: Duration::from_secs(86_400), urgent_after: Duration::from_secs(1800) },
             running: None,
         }
     }
@@ -124,14 +126,8 @@ impl Post {
             }
         });
         let clock = self.clock();
-        let courier = Courier {
-            kind,
-            by,
-            outbox,
-            give_up: GiveUp { after: Duration::from_secs(86_400), urgent_after: Duration::from_secs(1800) },
-            pace,
-            now: Box::new(move || clock.now()),
-        };
+        let courier =
+            Courier { kind, by, outbox, give_up: self.give_up, pace, now: Box::new(move || clock.now()) };
         let work = courier::run(courier, tell_tried, self.wake.subscribe(), stop.clone());
         self.running = Some((stop, tokio::spawn(work), keeping));
     }

@@ -1,15 +1,19 @@
 //! Hand-made gardens for the page. The school is invented, and so are the
 //! numbers: these tests look at how a view is laid out, not at how it is judged.
 
+use std::sync::{Arc, Mutex};
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use trug::alarms::{Kind, Priority, State};
+use trug::answering::{Checked, Claim, Links};
 use trug::garden::plan::{Id, Quantity};
+use trug::garden::record::{AlarmKey, Answered};
 use trug::garden::view::{
     AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
 };
 use trug::page::figures::SiteFigures;
-use trug::page::{Health, NotPlaced, Unavailable, Views};
+use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
 use trug::why::Step;
 
@@ -22,6 +26,14 @@ pub(crate) struct Fixed {
     pub(crate) figures: Option<SiteFigures>,
     pub(crate) unavailable: bool,
     pub(crate) panics: bool,
+    pub(crate) links: Option<Links>,
+    /// The moment at which links are checked.
+    pub(crate) now: Timestamp,
+    pub(crate) steps: Vec<AlarmStep>,
+    /// What comes of every answer; `None`: it cannot be taken.
+    pub(crate) outcome: Option<Answered>,
+    /// The answers that were given.
+    pub(crate) given: Arc<Mutex<Vec<(Claim, Option<String>)>>>,
 }
 
 impl Fixed {
@@ -50,6 +62,19 @@ impl Views for Fixed {
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
         self.answer(self.not_placed.iter().take(limit).cloned().collect())
+    }
+
+    fn check(&self, token: &str) -> Option<Checked> {
+        Some(self.links.as_ref()?.check(token, self.now))
+    }
+
+    async fn steps(&self, _: &AlarmKey, _: Timestamp) -> Result<Vec<AlarmStep>, Unavailable> {
+        self.answer(self.steps.clone())
+    }
+
+    async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+        self.given.lock().expect("no test panics while it holds this").push((claim.clone(), note));
+        self.outcome.ok_or_else(|| Unavailable("a planted fault".into()))
     }
 
     async fn health(&self) -> Health {
@@ -90,6 +115,9 @@ fn sensor(id: &str, place: &str, measures: Quantity, last: Option<(&str, f64, Fl
         last_flag: last.map(|(.., flag)| flag),
         why: Vec::new(),
         silent: false,
+        faulty: false,
+        battery: None,
+        battery_low: false,
     }
 }
 

@@ -21,13 +21,13 @@ use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, AlarmNote, Batch, Reject};
+use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
 use crate::garden::{Clock, Core, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
-use crate::store::{Answer, AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
 use crate::telling::{GivenUp, Telling, Told};
 
 /// Messages in one transaction at most.
@@ -56,6 +56,8 @@ const COUNT_BACK_S: i64 = 7 * 86_400;
 pub enum Request {
     Sites(oneshot::Sender<Vec<(Id, String)>>),
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+    /// Somebody answers an alarm. What came of it is said once it is kept.
+    Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
 
 /// Where the keeper's work comes from.
@@ -113,12 +115,13 @@ pub struct Keeper {
     forwarded: Vec<(String, i64)>,
     telling: Telling,
     told: Told,
+    /// Who waits to hear what came of an answer.
+    answered: Vec<(oneshot::Sender<Answered>, Answered)>,
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
     tries: Vec<Tried>,
     /// Messages that were sent past the store, and when.
     sent: Vec<(crate::telling::Message, Timestamp)>,
-    notes: Vec<AlarmNote>,
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -155,6 +158,9 @@ impl Keeper {
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
         restore(&mut desk, &store)?;
+        if settings.answers.mqtt {
+            desk.take_answers();
+        }
         let mut telling = Telling::new(&gardens);
         telling.restore(Reader::open(store.path())?.waiting()?);
         Ok(Self {
@@ -166,10 +172,10 @@ impl Keeper {
             forwarded: Vec::new(),
             telling,
             told: Told::default(),
+            answered: Vec::new(),
             told_of: 0,
             tries: Vec::new(),
             sent: Vec::new(),
-            notes: Vec::new(),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
@@ -266,7 +272,6 @@ impl Keeper {
             sent: &self.sent,
             tries: &self.tries,
             waiting: &self.told.waiting,
-            notes: &self.notes,
         })?;
         for change in &self.batch.changes {
             (self.on_change)(change);
@@ -289,7 +294,6 @@ impl Keeper {
         self.told_of = 0;
         self.tries.clear();
         self.sent.clear();
-        self.notes.clear();
         Ok(committed)
     }
 
@@ -338,14 +342,17 @@ impl Keeper {
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
                 || !self.tries.is_empty()
-                || signs.own.has_news()
-                || !self.notes.is_empty();
+                || signs.own.has_news();
             if something && !self.commit_at_last(signs, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
             }
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
+            }
+            for (reply, answered) in self.answered.drain(..) {
+                // Whoever asked may have gone.
+                let _ = reply.send(answered);
             }
             if let Some(seq) = logged
                 && let Err(reason) = self.store.log_taken(seq)
@@ -503,54 +510,18 @@ impl Keeper {
             }
         };
         for AnswerRow { answer, .. } in &answers {
-            if !self.take_answer(answer) {
+            let answered = self.desk.core.answer(answer, &mut self.batch);
+            if answered != Answered::Done {
                 info!(
                     site = %answer.key.site,
                     kind = answer.key.kind.name(),
                     place = %answer.key.place,
+                    ?answered,
                     "an answer came for an alarm that was not waiting for one"
                 );
             }
         }
         answers.last().map(|row| row.seq)
-    }
-
-    /// Makes a step of one answer, and keeps its note with the step. `false` where
-    /// it changes nothing: then its note is not kept either, so that an answer that
-    /// comes twice leaves nothing behind.
-    fn take_answer(&mut self, answer: &Answer) -> bool {
-        let core = &mut self.desk.core;
-        let Some(life) = core.life(&answer.key) else { return false };
-        // The store keeps whole milliseconds.
-        let occurrence = life.since().map(Timestamp::as_millisecond);
-        if answer.since.is_some_and(|since| occurrence != Some(since.as_millisecond())) {
-            return false;
-        }
-        let (since, at) = match answer.input {
-            Some(input) => {
-                let before = self.batch.changes.len();
-                if !core.answer(&answer.key, input, &answer.how, answer.at, &mut self.batch) {
-                    return false;
-                }
-                let change = &self.batch.changes[before];
-                (change.since, change.at)
-            }
-            None if life.state() == State::Normal => return false,
-            None => {
-                let at = core.moment(&answer.key.site, answer.at);
-                (life.since().unwrap_or(at), at)
-            }
-        };
-        if let Some(note) = &answer.note {
-            self.notes.push(AlarmNote {
-                key: answer.key.clone(),
-                since,
-                at,
-                note: note.clone(),
-                how: answer.how.clone(),
-            });
-        }
-        true
     }
 
     /// Judges what people wrote into the log since the last look, at most once a
@@ -573,7 +544,7 @@ impl Keeper {
         rows.last().map(|row| row.seq)
     }
 
-    fn answer(&self, request: Request) {
+    fn answer(&mut self, request: Request) {
         // Whoever asked may have gone.
         match request {
             Request::Sites(reply) => {
@@ -583,6 +554,10 @@ impl Keeper {
             }
             Request::Site(id, reply) => {
                 let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+            }
+            Request::Answer(answer, reply) => {
+                let answered = self.desk.core.answer(&answer, &mut self.batch);
+                self.answered.push((reply, answered));
             }
         }
     }

@@ -20,7 +20,8 @@ use tracing::warn;
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
 pub use views::{Asked, KeptFigures};
 
-use crate::deliver::channel::Channel;
+use crate::answering::Links;
+use crate::deliver::channel::{AnswerLinks, Channel};
 use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::mail::Mailer;
@@ -28,6 +29,7 @@ use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::deliver::{mqtt, status_topic};
 use crate::garden::plan;
+use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
 use crate::settings::{Forward, ForwardAuth, Settings};
 use crate::store::{Reader, Tried};
@@ -70,8 +72,15 @@ pub async fn run(
 
     let mut tasks = Tasks::new();
     let presence = presence(&settings);
+    let mut listened = settings.broker.clone();
+    if settings.answers.mqtt {
+        for garden in &settings.gardens {
+            listened.listen_to(answer_topic(garden.site.id.as_str()));
+        }
+    }
+    let links = links(&settings);
     let intake = session::run(
-        settings.broker.clone(),
+        listened,
         presence,
         to_keeper,
         system_now,
@@ -101,7 +110,9 @@ pub async fn run(
     let couriers =
         Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
     let mut ways = direct::Ways::default();
-    let email = Mailer::new(settings.mail.as_ref(), None, None)?;
+    let answered_at = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
+    let to_answer = links.clone().map(|links| links as Arc<dyn AnswerLinks>);
+    let email = Mailer::new(settings.mail.as_ref(), to_answer, answered_at)?;
     couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
     let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
     couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
@@ -141,6 +152,8 @@ pub async fn run(
             signs: Arc::clone(&signs),
             gardens: settings.gardens.clone().into(),
             figures: KeptFigures::default(),
+            links,
+            now: system_now,
         };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
@@ -222,6 +235,12 @@ fn early_end(
     let (task, result) = ended.context("a task of the daemon failed")?;
     result?;
     anyhow::bail!("the {task} task ended by itself")
+}
+
+/// What makes and checks the links in messages, where there are any.
+fn links(settings: &Settings) -> Option<Arc<Links>> {
+    let links = settings.answers.links.as_ref()?;
+    Some(Arc::new(Links::new(links.page_url.as_str(), links.secret.reveal().as_bytes(), links.hours)))
 }
 
 fn target(forward: &Forward) -> Target {

@@ -8,11 +8,14 @@ use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
 use super::keeper::{Request, Signs};
+use crate::alarms::Input;
+use crate::answering::{Checked, Claim, Links};
 use crate::commands::figures::{month_to, of_site};
 use crate::garden::plan::{Garden, Id};
+use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
 use crate::page::figures::SiteFigures;
-use crate::page::{Health, NotPlaced, Unavailable, Views};
+use crate::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use crate::store::{Reader, StoreError};
 
 /// How long the keeper may take to answer: it may be waiting for the disk.
@@ -35,6 +38,9 @@ pub struct Asked {
     pub gardens: Arc<[Garden]>,
     /// At most one for each garden.
     pub figures: KeptFigures,
+    /// `None`: alarms are not answered by links.
+    pub links: Option<Arc<Links>>,
+    pub now: fn() -> Timestamp,
 }
 
 impl Asked {
@@ -97,6 +103,31 @@ impl Views for Asked {
             .into_iter()
             .map(|t| NotPlaced { topic: t.topic, payload: t.payload, count: t.messages, last: t.last })
             .collect())
+    }
+
+    fn check(&self, token: &str) -> Option<Checked> {
+        Some(self.links.as_ref()?.check(token, (self.now)()))
+    }
+
+    async fn steps(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmStep>, Unavailable> {
+        let (reader, alarm) = (self.reader.clone(), alarm.clone());
+        let steps = tokio::task::spawn_blocking(move || reader.occurrence(&alarm, since))
+            .await
+            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?
+            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?;
+        Ok(steps.into_iter().map(|it| AlarmStep { at: it.at, to: it.state, how: it.how }).collect())
+    }
+
+    async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+        let answer = Box::new(Answer {
+            key: claim.key.clone(),
+            at: (self.now)(),
+            input: Some(Input::Acknowledge),
+            how: "link".to_owned(),
+            since: Some(claim.since),
+            note,
+        });
+        self.ask(|reply| Request::Answer(answer, reply)).await
     }
 
     async fn health(&self) -> Health {

@@ -74,7 +74,7 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
         note: "Watered by hand.".to_owned(),
         how: "command".to_owned(),
     };
-    let batch = crate::garden::record::Batch::default();
+    let batch = crate::garden::record::Batch { notes: vec![note.clone()], ..Default::default() };
     let transaction = Transaction {
         at: present[0].at,
         batch: &batch,
@@ -86,7 +86,6 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
         sent: &[],
         tries: &[],
         waiting: &[],
-        notes: std::slice::from_ref(&note),
     };
     store.commit(&transaction).unwrap();
     assert_eq!(reader.notes(Timestamp::MIN, Timestamp::MAX, None).unwrap(), [note]);

@@ -61,7 +61,6 @@ struct Case {
     messages: Vec<Message>,
     tries: Vec<Tried>,
     waiting: Vec<(Id, Vec<Waiting>)>,
-    notes: Vec<AlarmNote>,
 }
 
 /// A message about the kitchen bed, made `ms` after the start.
@@ -111,6 +110,7 @@ impl Case {
             rejects: vec![reject(0), reject(1)],
             unplaced: vec![unplaced(0, "new/1")],
             changes: vec![raised],
+            notes: vec![note(1, "Somebody looks after it.")],
             ..Batch::default()
         };
         // Three messages wait; one more is over already.
@@ -126,7 +126,6 @@ impl Case {
                 messages: &messages,
                 tries: &[Tried { at: at(0), ..tried(4, Outcome::Sent) }],
                 waiting: &waiting,
-                notes: &[note(1, "Somebody looks after it.")],
                 ..only(&first)
             })
             .unwrap();
@@ -145,6 +144,7 @@ impl Case {
             rejects: vec![reject(5)],
             unplaced: vec![unplaced(6, "new/1"), unplaced(7, "new/2")],
             changes: vec![returned],
+            notes: vec![note(1, "Somebody looks after it."), note(9, "Watered by hand.")],
         };
         Self {
             folder,
@@ -163,7 +163,6 @@ impl Case {
                 tried(3, Outcome::GivenUp { reason: "550 nobody".to_owned() }),
             ],
             waiting: vec![(Id::new("saltbush-gully"), vec![waits("grounds", WaitFor::Answer)])],
-            notes: vec![note(1, "Somebody looks after it."), note(9, "Watered by hand.")],
         }
     }
 
@@ -179,7 +178,6 @@ impl Case {
             sent: &[],
             tries: &self.tries,
             waiting: &self.waiting,
-            notes: &self.notes,
         })
     }
 

@@ -1,0 +1,244 @@
+//! The page that a link in a message opens: one alarm, and one button to take it
+//! on. Opening it changes nothing, so that a mail scanner that follows every link
+//! does no harm.
+
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+
+use super::layout::plain_page;
+use super::today::urgency;
+use super::{AlarmStep, words};
+use crate::alarms::State;
+use crate::answering::Claim;
+use crate::garden::plan::Id;
+use crate::garden::record::{AlarmNote, Answered};
+use crate::garden::view::{AlarmView, SiteView};
+
+/// One alarm for whoever came by a link.
+pub(super) struct Page<'a> {
+    pub(super) notice: Option<&'a str>,
+    /// The link's own.
+    pub(super) token: &'a str,
+    pub(super) claim: &'a Claim,
+    pub(super) view: &'a SiteView,
+    /// Of the occurrence that the link is about.
+    pub(super) steps: &'a [AlarmStep],
+}
+
+/// How the alarm of a link stands.
+enum Stands<'a> {
+    /// It waits for this answer.
+    Waits(&'a AlarmView),
+    Answered(&'a AlarmView),
+    Aside(&'a AlarmView),
+    /// Another occurrence than the link's.
+    Newer(&'a AlarmView),
+    Over,
+}
+
+impl Page<'_> {
+    /// The alarm as it stands, with the button where it waits for an answer.
+    /// `fault` says what was wrong with a note, and gives the note back.
+    pub(super) fn ask(&self, fault: Option<(&str, &str)>) -> Response {
+        match self.stands() {
+            Stands::Waits(alarm) => {
+                let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
+                let body = html! { (self.alarm(alarm)) (self.form(alarm, fault)) };
+                self.page(status, &self.heading(), &body)
+            }
+            Stands::Answered(alarm) => self.answered_before(Some(alarm)),
+            Stands::Aside(alarm) => self.aside(alarm),
+            Stands::Newer(alarm) => self.newer(Some(alarm)),
+            Stands::Over => self.over(),
+        }
+    }
+
+    /// What came of the button.
+    pub(super) fn told(&self, answered: Answered) -> Response {
+        let alarm = self.of_claim();
+        match answered {
+            Answered::Done => {
+                let body = html! {
+                    p { "Thank you. " strong { (self.heading()) } " is marked as seen"
+                        @if alarm.is_some_and(|alarm| alarm.state == State::Acknowledged) {
+                            ", and everybody can see that somebody has taken it on" }
+                        "." }
+                    @if let Some(alarm) = alarm { (self.alarm(alarm)) }
+                    (self.care())
+                };
+                self.page(StatusCode::OK, "It is taken on", &body)
+            }
+            Answered::NotWaiting => match alarm {
+                Some(alarm) if alarm.state.is_hidden() => self.aside(alarm),
+                alarm => self.answered_before(alarm),
+            },
+            Answered::OtherOccurrence => self.newer(alarm),
+            Answered::Over | Answered::NoSuchAlarm => self.over(),
+        }
+    }
+
+    fn answered_before(&self, alarm: Option<&AlarmView>) -> Response {
+        let body = html! {
+            p { strong { (self.heading()) } " was answered already" (self.by_whom()) ". "
+                "There is nothing more to do on this page." }
+            @if let Some(alarm) = alarm { (self.alarm(alarm)) (self.care()) }
+        };
+        self.page(StatusCode::OK, "Somebody has taken it on", &body)
+    }
+
+    fn aside(&self, alarm: &AlarmView) -> Response {
+        let body = html! {
+            p { strong { (self.heading()) } " waits for no answer just now." }
+            (self.alarm(alarm))
+        };
+        self.page(StatusCode::OK, "It is put aside", &body)
+    }
+
+    fn newer(&self, alarm: Option<&AlarmView>) -> Response {
+        let body = html! {
+            p { "This link is about an earlier time. " strong { (self.heading()) }
+                " was over after that, and has come again since. Use the link of the newer message." }
+            @if let Some(alarm) = alarm { (self.alarm(alarm)) (self.care()) }
+        };
+        self.page(StatusCode::CONFLICT, "It has come again", &body)
+    }
+
+    fn over(&self) -> Response {
+        let ended = self.steps.last().filter(|step| step.to == State::Normal);
+        let body = html! {
+            p { strong { (self.heading()) } " is over"
+                @if let Some(step) = ended {
+                    " since " (words::moment(step.at, self.view.now, &self.view.time_zone))
+                }
+                ". Nobody needs to answer it any more."
+            }
+            @if self.answer().is_some() { p { "It was answered" (self.by_whom()) "." } }
+        };
+        self.page(StatusCode::GONE, "It is over", &body)
+    }
+
+    /// The step that a person's answer made.
+    fn answer(&self) -> Option<(&AlarmStep, &str)> {
+        let seen = |to| matches!(to, State::Acknowledged | State::LatchedAcknowledged | State::Normal);
+        self.steps
+            .iter()
+            .rev()
+            .filter(|step| seen(step.to))
+            .find_map(|step| Some((step, step.how.as_deref()?)))
+    }
+
+    /// ", today 3:10 pm, by the link in a message", where that is known.
+    fn by_whom(&self) -> Markup {
+        html! {
+            @if let Some((step, how)) = self.answer() {
+                ", " (words::moment(step.at, self.view.now, &self.view.time_zone)) ", " (words::how(how))
+            }
+        }
+    }
+
+    fn alarm(&self, alarm: &AlarmView) -> Markup {
+        let moment = |at| words::moment(at, self.view.now, &self.view.time_zone);
+        html! {
+            article class="alarm" {
+                p class="standing" {
+                    @if let Some((until, _)) = alarm.shelf {
+                        "Until " (moment(until)) ". "
+                    } @else {
+                        (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". "
+                    }
+                    (words::state(alarm.state))
+                }
+                p { (alarm.text) }
+                p class="standing" { "By the rule of: " (alarm.source) }
+            }
+        }
+    }
+
+    fn form(&self, alarm: &AlarmView, fault: Option<(&str, &str)>) -> Markup {
+        let button = if alarm.state.is_active() { "I am taking this on" } else { "I have seen this" };
+        html! {
+            form class="answer" method="post" action="/answer" {
+                input type="hidden" name="t" value=(self.token);
+                label for="note" { "A note for the others, if you like" }
+                p id="note-help" class="standing" {
+                    "At most " (AlarmNote::TEXT_MAX) " characters. Write no names of children."
+                }
+                @if let Some((why, _)) = fault {
+                    p id="note-fault" class="fault" { "The note was not taken: " (why) "." }
+                }
+                textarea id="note" name="note" rows="3" maxlength=(AlarmNote::TEXT_MAX) autocomplete="off"
+                    aria-describedby="note-help" {
+                    @if let Some((_, note)) = fault { (note) }
+                }
+                button type="submit" { (button) }
+                p class="standing" {
+                    "This marks the alarm as seen for everybody who was told. In the garden it changes nothing."
+                }
+            }
+            (self.care())
+        }
+    }
+
+    /// The usual cautions, in short. Common practice; the school's own rules come
+    /// first, and the page says so.
+    fn care(&self) -> Markup {
+        let tank = self.view.tanks.iter().any(|tank| tank.id == self.claim.key.place);
+        html! {
+            section class="care" {
+                h2 { "Take care" }
+                ul {
+                    li { "Sensors can be wrong. Look for yourself before you act." }
+                    li { "The rules of your school and council come first." }
+                    @if tank {
+                        li { "Change a tank's water a little at a time. Unplug pumps and heaters before you put a "
+                             "hand in." }
+                    }
+                }
+            }
+        }
+    }
+
+    fn page(&self, status: StatusCode, title: &str, body: &Markup) -> Response {
+        let as_of = words::full_moment(self.view.now, &self.view.time_zone);
+        let body = html! {
+            h1 { (title) }
+            p class="as-of" { (self.view.name) ", as it stood " (as_of) }
+            (body)
+        };
+        (status, plain_page(self.notice, title, &body)).into_response()
+    }
+
+    /// "Kitchen bed: Bed too dry".
+    fn heading(&self) -> String {
+        let name = self.of_claim().map(|alarm| alarm.place_name.as_str());
+        let place = &self.claim.key.place;
+        let name = name.or_else(|| name_of(self.view, place)).unwrap_or(place.as_str());
+        format!("{name}: {}", words::kind(self.claim.key.kind))
+    }
+
+    /// The alarm of the link, whichever its occurrence.
+    fn of_claim(&self) -> Option<&AlarmView> {
+        let key = &self.claim.key;
+        self.view.alarms.iter().find(|alarm| alarm.kind == key.kind && alarm.place == key.place)
+    }
+
+    fn stands(&self) -> Stands<'_> {
+        let Some(alarm) = self.of_claim() else { return Stands::Over };
+        // Links carry milliseconds.
+        let same = alarm.since.as_millisecond() == self.claim.since.as_millisecond();
+        match alarm.state {
+            state if state.is_hidden() => Stands::Aside(alarm),
+            _ if !same => Stands::Newer(alarm),
+            state if state.waits() => Stands::Waits(alarm),
+            _ => Stands::Answered(alarm),
+        }
+    }
+}
+
+fn name_of<'a>(view: &'a SiteView, place: &Id) -> Option<&'a str> {
+    let bed = view.beds.iter().find(|bed| bed.id == *place).map(|bed| &bed.name);
+    let tank = || view.tanks.iter().find(|tank| tank.id == *place).map(|tank| &tank.name);
+    let sensor = || view.sensors.iter().find(|sensor| sensor.id == *place).map(|sensor| &sensor.place_name);
+    bed.or_else(tank).or_else(sensor).map(String::as_str)
+}

@@ -1,0 +1,126 @@
+//! `[answers]`: how alarms may be answered beside the command line.
+
+use std::net::IpAddr;
+use std::path::Path;
+
+use url::{Host, Url};
+
+use super::daemon::{Page, has_credentials, shown, whole};
+use super::document::Want;
+use super::secret::{Secret, secret};
+use super::table::Table;
+use super::value::Item;
+use crate::answering::{LINK_HOURS_MAX, SECRET_MIN};
+
+/// How alarms may be answered beside the command line.
+#[derive(Clone, Debug, Default)]
+pub struct Answers {
+    /// Whether an answer may come by MQTT, on `trug/SITE/answer`.
+    pub mqtt: bool,
+    /// `None`: messages carry no links.
+    pub links: Option<AnswerLinks>,
+}
+
+/// What the links in messages are made with.
+#[derive(Clone, Debug)]
+pub struct AnswerLinks {
+    /// The address at which people reach the page, without a path: https, or http
+    /// on this computer.
+    pub page_url: Url,
+    /// At least [`SECRET_MIN`] bytes.
+    pub secret: Secret,
+    /// How long a link holds, 1 to 720 hours.
+    pub hours: u32,
+}
+
+const PAGE_URL: &str = "the address at which people reach the page, without a path: https://garden.school.example; \
+                        http only for this computer, as http://127.0.0.1:8470";
+
+/// Reads the section; relative paths of secrets start at `folder`. `None` where a
+/// fault was noted.
+pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Path) -> Option<Answers> {
+    let Some(table) = table else { return Some(Answers::default()) };
+    let mqtt = table.get("mqtt", Want::Value).map_or(Some(false), |item| item.boolean());
+    let given = table.get("page_url", Want::Text);
+    let before = table.document().fault_count();
+    let secret = secret(&table, "link_secret", "link_secret_file", folder);
+    let secret_at_fault = table.document().fault_count() > before;
+    let hours = whole(&table, "link_hours", 1..=LINK_HOURS_MAX, 72, "hours");
+    let links = match (given, secret) {
+        (None, None) => Some(None),
+        (None, Some(_)) => {
+            table.missing("page_url", PAGE_URL);
+            None
+        }
+        (Some(item), secret) => {
+            let page_url = page_url(&item, page);
+            if secret.is_none() && !secret_at_fault {
+                table.missing(
+                    "link_secret_file",
+                    format!("a file that holds only the secret with which links are signed, at least {SECRET_MIN} bytes"),
+                );
+            }
+            let secret = secret.filter(|secret| long_enough(&table, secret));
+            match (page_url, secret, hours) {
+                (Some(page_url), Some(secret), Some(hours)) => {
+                    Some(Some(AnswerLinks { page_url, secret, hours }))
+                }
+                _ => None,
+            }
+        }
+    };
+    table.finish();
+    hours?;
+    Some(Answers { mqtt: mqtt?, links: links.filter(|_| !secret_at_fault)? })
+}
+
+fn long_enough(table: &Table<'_>, secret: &Secret) -> bool {
+    let length = secret.reveal().len();
+    if length < SECRET_MIN {
+        table.fault(
+            "link_secret_file",
+            format!("a secret of {length} bytes (not shown)"),
+            format!("at least {SECRET_MIN} bytes, such as openssl rand -hex 32 prints"),
+            None,
+        );
+    }
+    length >= SECRET_MIN
+}
+
+fn page_url(item: &Item<'_>, page: Option<&Page>) -> Option<Url> {
+    let text = item.text(PAGE_URL)?;
+    if has_credentials(text) {
+        item.fault(
+            shown(text),
+            "an address without a user name and password: it goes into every message",
+            None,
+        );
+        return None;
+    }
+    let fits = Url::parse(text).ok().filter(|url| {
+        let only_an_address = url.path() == "/" && url.query().is_none() && url.fragment().is_none();
+        only_an_address
+            && url.has_host()
+            && (url.scheme() == "https" || (url.scheme() == "http" && is_loopback(url)))
+    });
+    if fits.is_none() {
+        item.refuse(PAGE_URL);
+    } else if page.is_none() {
+        item.fault(
+            format!("{} without a section [page]", item.given()),
+            "a section [page] with its listen address beside it: the link opens Trug's own page",
+            None,
+        );
+        return None;
+    }
+    fits
+}
+
+fn is_loopback(url: &Url) -> bool {
+    match url.host() {
+        Some(Host::Domain(name)) => name == "localhost",
+        Some(Host::Ipv4(address)) => IpAddr::from(address).is_loopback(),
+        Some(Host::Ipv6(address)) => address.is_loopback(),
+        None => false,
+    }
+}
