@@ -159,7 +159,7 @@ fn what_was_put_aside_without_a_word_is_told() {
         note: "the bed is being dug over".to_owned(),
         how: "command".to_owned(),
     };
-    store.commit(&only(&Batch { notes: vec![note], ..Batch::default() })).unwrap();
+    store.commit(&Transaction { notes: &[note], ..only(&Batch::default()) }).unwrap();
     let all = json_of(&reader, Alarms::default());
     assert_eq!(
         (&all["all"]["out_of_sight"]["shelved"], &all["all"]["out_of_sight"]["without_reason"]),
@@ -201,7 +201,7 @@ fn a_wrong_request_is_told_in_plain_words() {
 fn ten_thousand_steps_are_counted_soon() {
     let changes = (0..5000)
         .flat_map(|n| {
-            let ms = n * 30 * DAY_MS / 5000;
+            let ms = 1000 + n * 30 * DAY_MS / 5000;
             let place = Id::new(&format!("bed-{}", n % 40));
             let of = |mut change: AlarmChange| {
                 change.key.place = place.clone();
