@@ -150,6 +150,7 @@ impl Run {
         }
         Some(AlarmChange {
             text: format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name()),
+            priority: self.world.garden.priority(key.kind),
             key,
             from: step.from,
             to: step.to,

@@ -141,6 +141,7 @@ impl World {
             _ => self.alarms.insert(key.clone(), standing),
         };
         AlarmChange {
+            priority: self.garden.priority(kind),
             key,
             from,
             to,
