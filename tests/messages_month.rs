@@ -288,7 +288,8 @@ fn a_hot_month_is_told_in_few_messages() {
                     alarms[who]
                 );
                 // Beside what is over, no more than one for each alarm.
-                let news = month.messages.iter().filter(|m| m.who == who && m.purpose != Purpose::Over).count();
+                let news =
+                    month.messages.iter().filter(|m| m.who == who && m.purpose != Purpose::Over).count();
                 assert!(news <= month.alarms()[who], "{who} gets more messages than there are alarms");
                 if who == "grounds" {
                     assert!(a_day < A_DAY, "{a_day} messages a day for grounds staff");

@@ -149,8 +149,8 @@ impl Run {
             self.last.insert(key.clone(), self.now);
         }
         Some(AlarmChange {
-            priority: key.kind.priority(),
             text: format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name()),
+            priority: self.world.garden.priority(key.kind),
             key,
             from: step.from,
             to: step.to,

@@ -49,4 +49,5 @@ pub use acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub use core::{Clock, Core, RESTORE_S, StoredAlarm, restore_from};
 pub use equations::EQUATIONS;
 pub use mulch_day::{MulchAnswer, MulchDay, WaterRun};
+pub(crate) use own_rules::OWN_NAME;
 pub use own_rules::{OWN_PLACE, StoreAlarms};

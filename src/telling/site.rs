@@ -51,9 +51,9 @@ pub(super) enum Why {
 }
 
 /// How an alarm stands, for those that still have to be told of it.
-pub(super) fn still(garden: &Garden, standing: &Standing, alarm: &Alarm, since: Timestamp) -> bool {
+pub(super) fn still(standing: &Standing, priority: Priority, since: Timestamp) -> bool {
     let same = whole_millis(standing.since) == since;
-    let open = match garden.priority(alarm.kind) {
+    let open = match priority {
         // Even where it is over, somebody has to look.
         Priority::High => standing.state.waits(),
         Priority::Medium | Priority::Low => standing.state == State::Unacknowledged,
@@ -68,6 +68,11 @@ impl Site {
 
     pub(super) fn key_of(&self, alarm: &Alarm) -> AlarmKey {
         AlarmKey { site: self.garden.site.id.clone(), kind: alarm.kind, place: alarm.place.clone() }
+    }
+
+    /// The garden's own priority of an alarm.
+    pub(super) fn priority(&self, alarm: &Alarm) -> Priority {
+        self.garden.priority(alarm.kind)
     }
 
     pub(super) fn group(&self, who: &str) -> Option<usize> {
@@ -112,7 +117,7 @@ impl Site {
     pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut Said) {
         let alarm = Alarm { kind: change.key.kind, place: change.key.place.clone() };
         let since = whole_millis(change.since);
-        let high = self.garden.priority(alarm.kind) == Priority::High;
+        let high = self.priority(&alarm) == Priority::High;
         match change.to {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
@@ -158,9 +163,10 @@ impl Site {
         now: Timestamp,
         said: &mut Said,
     ) {
-        if self.garden.priority(alarm.kind) == Priority::High {
+        if self.priority(alarm) == Priority::High {
             let entry = Entry {
                 alarm: alarm.clone(),
+                priority: self.priority(alarm),
                 state: change.to,
                 since,
                 cause: whole_millis(change.at),
@@ -191,8 +197,8 @@ impl Site {
         let before = self.knows(group, alarm, since, now);
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
-        let Some(next) = next.filter(|_| self.garden.priority(alarm.kind) > Priority::Low && state.waits())
-        else {
+        let hurry = self.priority(alarm) > Priority::Low && state.waits();
+        let Some(next) = next.filter(|_| hurry) else {
             return;
         };
         let next_told = self.next_of(group).and_then(|next| self.rows.told_now(alarm, next, since));
@@ -238,6 +244,7 @@ impl Site {
             };
             let entry = Entry {
                 alarm: alarm.clone(),
+                priority: self.priority(alarm),
                 state: change.to,
                 since: row.since,
                 cause: whole_millis(change.at),
@@ -337,14 +344,14 @@ impl Site {
         let put_off = |row: &Row| hours.put_off(row.due, now);
         let late: Vec<(Which, Row)> = waiting
             .iter()
-            .filter(|(which, row)| row.due <= now && self.garden.priority(which.alarm.kind) < Priority::High)
+            .filter(|(which, row)| row.due <= now && self.priority(&which.alarm) < Priority::High)
             .filter_map(|(which, row)| Some((which.clone(), Row { due: put_off(row)?, ..*row })))
             .collect();
         if !late.is_empty() {
             for (which, row) in late {
                 self.rows.put(which, row);
             }
-            waiting.retain(|(which, _)| self.garden.priority(which.alarm.kind) == Priority::High);
+            waiting.retain(|(which, _)| self.priority(&which.alarm) == Priority::High);
         }
         // What says more of an alarm goes before its mere news.
         waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
@@ -352,7 +359,7 @@ impl Site {
         for (which, row) in waiting {
             self.rows.remove(&which);
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&self.garden, &standing, &which.alarm, row.since) || done.contains(&which.alarm) {
+            if !still(&standing, self.priority(&which.alarm), row.since) || done.contains(&which.alarm) {
                 continue;
             }
             done.insert(which.alarm.clone());
@@ -398,6 +405,7 @@ impl Site {
         let told = self.rows.told(&which.alarm, which.group, row.since);
         Entry {
             alarm: which.alarm.clone(),
+            priority: self.priority(&which.alarm),
             state: standing.state,
             since: row.since,
             cause: row.due,
@@ -422,11 +430,11 @@ impl Site {
             }
             let Some(next) = self.next_of(which.group) else { continue };
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&self.garden, &standing, &which.alarm, row.since) {
+            if !still(&standing, self.priority(&which.alarm), row.since) {
                 continue;
             }
             self.drop_answers_to(next, &which.alarm);
-            let high = self.garden.priority(which.alarm.kind) == Priority::High;
+            let high = self.priority(&which.alarm) == Priority::High;
             let due = self.hours(next).at_once(now);
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
@@ -505,12 +513,10 @@ impl Site {
             .filter(|(which, _)| !new.contains(&which.alarm))
             .filter(|(which, row)| {
                 stands(&self.key_of(&which.alarm))
-                    .is_some_and(|standing| still(&self.garden, &standing, &which.alarm, row.since))
+                    .is_some_and(|standing| still(&standing, self.priority(&which.alarm), row.since))
             })
             .collect();
-        told.sort_by_key(|(which, row)| {
-            (std::cmp::Reverse(self.garden.priority(which.alarm.kind)), row.since)
-        });
+        told.sort_by_key(|(which, row)| (std::cmp::Reverse(self.priority(&which.alarm)), row.since));
         told.iter()
             .map(|(which, _)| {
                 words::headline(which.alarm.kind, &words::place(&self.garden, &which.alarm.place))

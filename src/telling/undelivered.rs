@@ -58,7 +58,7 @@ impl Site {
             .filter_map(|item| {
                 let standing = stands(&item.key)?;
                 let since = super::hours::whole_millis(item.since);
-                still(&self.garden, &standing, &alarm_of(item), since).then(|| (item.clone(), standing))
+                still(&standing, self.priority(&alarm_of(item)), since).then(|| (item.clone(), standing))
             })
             .collect();
         if open.is_empty() {
@@ -120,7 +120,7 @@ impl Site {
             if way == Way::Next {
                 self.drop_answers_to(group, &alarm);
             }
-            if item.priority < Priority::High && now < free_at {
+            if self.priority(&alarm) < Priority::High && now < free_at {
                 self.rows.put(which, Row { since, due: free_at });
                 continue;
             }

@@ -141,7 +141,7 @@ impl World {
             _ => self.alarms.insert(key.clone(), standing),
         };
         AlarmChange {
-            priority: key.kind.priority(),
+            priority: self.garden.priority(kind),
             key,
             from,
             to,
