@@ -308,7 +308,7 @@ mod tests {
         let text = "Pea bed is dry: 38 % of its available water is left. Give it about 6.4 L, or approx. 7 L, today. \
                     Then look again.";
         assert_eq!(
-            sentences(text, SUBJECT_MAX),
+            sentences(text, 100),
             "Pea bed is dry: 38 % of its available water is left. Give it about 6.4 L, or approx. 7 L, today."
         );
         assert_eq!(sentences(text, 60), "Pea bed is dry: 38 % of its available water is left.");
