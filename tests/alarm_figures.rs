@@ -107,12 +107,12 @@ fn one_alarm_is_told_beside_the_targets() {
     let (_, text) = figures(&reader, Alarms::default());
     for part in [
         "Saltbush Gully Primary School: how the alarms do\nFrom Friday 17 April 2026, 3:00 pm ACST to Tuesday 21 April",
-        "Alarms raised: 1: 0.2 a day, 0.01 an hour\n  within: the target is about 6 an hour for one person, 12 at most.",
+        "Alarms raised: 1, which is 0.2 a day and 0.01 an hour\n  within: the target is about 6 an hour for one person, 12 at most.",
         "Standing for more than a day: 1 on the worst day, 1 at the end\n  within: ",
         "The ten most frequent alarms: all of them: 1 different; most often Bed too dry at kitchen-bed (1)\n  too few",
         "Until somebody answered: 1 answered, half within 2 hours, nine of ten within 2 hours; none waits\n  The standard",
         "Out of sight at the end: none\n  within: ",
-        "For grounds: 1 alarms, 0.2 a day, at most 1 in ten minutes;",
+        "For grounds: 1 alarm, 0.2 a day, at most 1 in ten minutes;",
         "3 messages, 0.7 a day, 2 on the day with the most (within the aim of fewer than 2 a day).",
         "* The numbers of this target are from memory",
     ] {
@@ -159,7 +159,7 @@ fn what_was_put_aside_without_a_word_is_told() {
         note: "the bed is being dug over".to_owned(),
         how: "command".to_owned(),
     };
-    store.commit(&Transaction { notes: &[note], ..only(&Batch::default()) }).unwrap();
+    store.commit(&only(&Batch { notes: vec![note], ..Batch::default() })).unwrap();
     let all = json_of(&reader, Alarms::default());
     assert_eq!(
         (&all["all"]["out_of_sight"]["shelved"], &all["all"]["out_of_sight"]["without_reason"]),

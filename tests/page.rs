@@ -404,7 +404,7 @@ fn how_the_alarms_do_stands_beside_the_targets() {
     let text = of(Some(none));
     for part in [
         "How the alarms do From Wednesday 18 March 2026, 4:00 pm ACDT to Friday 17 April 2026, 3:00 pm ACST.",
-        "Alarms raised 0: 0.0 a day, 0.0 an hour about 6 an hour for one person, 12 at most: within",
+        "Alarms raised 0, which is 0 a day and 0 an hour about 6 an hour for one person, 12 at most: within",
         "Alarms raised 3 times or more in a minute none none*: within",
         "Until somebody answered none was answered; none waits It gives none.",
         "30 messages, 1.0 a day, 3 on the day with the most (within the aim of fewer than 2 a day)",

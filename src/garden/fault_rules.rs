@@ -414,15 +414,16 @@ mod tests {
 
     #[test]
     fn eight_in_a_row_are_a_fault_and_seven_are_not() {
-        assert_eq!(first_breach("......xxxxxxx......"), None);
-        assert_eq!(first_breach("......xxxxxxxx....."), Some(13));
+        let before = ".".repeat(24);
+        assert_eq!(first_breach(&format!("{before}xxxxxxx......")), None);
+        assert_eq!(first_breach(&format!("{before}xxxxxxxx.....")), Some(31));
         // At the very beginning too.
         assert_eq!(first_breach("xxxxxxxx"), Some(7));
     }
 
     #[test]
-    fn more_than_half_is_a_fault_and_half_is_not() {
-        assert_eq!(first_breach(&"x.".repeat(200)), None);
+    fn more_than_half_is_a_fault_and_two_in_five_are_not() {
+        assert_eq!(first_breach(&"x.x..".repeat(80)), None);
         assert_eq!(first_breach(&"xx.".repeat(20)), Some(12));
         // Too few to tell.
         assert_eq!(first_breach("xxx.xxx.xxx"), None);
@@ -435,8 +436,9 @@ mod tests {
         let readings = format!("{}{}", "xx.".repeat(16), ".".repeat(30));
         let (_, share) = inputs(&readings);
         let clear = share.iter().position(|i| *i == Input::Clear).unwrap();
-        // 24 readings in six hours, five of them bad.
-        assert!((63..=67).contains(&clear), "{clear}");
+        // 22 to 24 readings in six hours: five of them bad are below a quarter, and the
+        // last eight of those with two bad in three hold five.
+        assert!((48 + 14..=48 + 16).contains(&clear), "{clear}");
         assert!(share[clear..].iter().all(|i| *i != Input::Breach));
     }
 

@@ -82,9 +82,9 @@ pub(crate) fn rows(f: &Figures) -> Vec<Row> {
     let part = |spans: usize| if f.spans == 0 { 0.0 } else { spans as f64 / f.spans as f64 };
     let count = |n: usize| if n == 0 { "none".to_owned() } else { n.to_string() };
     let rate = if an_hour > HOUR_MOST {
-        ", which is more than one person can take"
+        ", more than one person can take"
     } else if an_hour > HOUR_ACCEPTABLE {
-        ", which is more than is very likely acceptable"
+        ", more than is very likely acceptable"
     } else {
         ""
     };
@@ -92,7 +92,12 @@ pub(crate) fn rows(f: &Figures) -> Vec<Row> {
         row(
             "raised",
             "Alarms raised",
-            format!("{}: {} a day, {} an hour{rate}", f.raised, short(an_hour * 24.0), short(an_hour)),
+            format!(
+                "{}, which is {} a day and {} an hour{rate}",
+                f.raised,
+                short(an_hour * 24.0),
+                short(an_hour)
+            ),
             "about 6 an hour for one person, 12 at most",
             Verdict::of(an_hour <= HOUR_ACCEPTABLE),
         ),
@@ -190,9 +195,16 @@ pub(crate) fn rows(f: &Figures) -> Vec<Row> {
 fn short(rate: f64) -> String {
     match rate {
         r if r >= 10.0 => format!("{r:.0}"),
-        r if r >= 0.1 || r == 0.0 => format!("{r:.1}"),
-        r => format!("{r:.2}"),
+        r if r >= 0.1 => format!("{r:.1}"),
+        r if r >= 0.005 => format!("{r:.2}"),
+        r if r > 0.0 => "less than 0.01".to_owned(),
+        _ => "0".to_owned(),
     }
+}
+
+/// "1 alarm", "2 alarms".
+fn counted(number: usize, what: &str) -> String {
+    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
 }
 
 fn of_all(some: usize, all: usize) -> String {
@@ -261,13 +273,14 @@ pub(crate) fn group(it: &GroupFigures) -> String {
     let f = &it.figures;
     let a_day = it.messages_a_day().unwrap_or(0.0);
     let messages = format!(
-        "{} messages, {} a day, {} on the day with the most ({} the aim of fewer than 2 a day)",
-        it.messages,
+        "{}, {} a day, {} on the day with the most ({} the aim of fewer than 2 a day)",
+        counted(it.messages as usize, "message"),
         short(a_day),
         it.messages_most,
         verdict(messages_verdict(it))
     );
-    let alarms = format!("{} alarms, {} a day", f.raised, short(f.an_hour().unwrap_or(0.0) * 24.0));
+    let alarms =
+        format!("{}, {} a day", counted(f.raised, "alarm"), short(f.an_hour().unwrap_or(0.0) * 24.0));
     format!("{alarms}, at most {} in ten minutes; {}; {messages}", f.ten_minutes_most, answered(f))
 }
 
