@@ -147,7 +147,7 @@ fn way(channel: Channel, to: &str) -> String {
     match channel {
         Channel::Email => format!("by e-mail to {to}"),
         Channel::Webhook => format!("by the webhook {to}"),
-        Channel::File => format!("by the file {to}"),
+        Channel::ToldFile => format!("by the file {to}"),
     }
 }
 

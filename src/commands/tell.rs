@@ -110,7 +110,7 @@ impl Ways {
         match message.address.channel {
             Channel::Email => self.mail.send(message).await,
             Channel::Webhook => self.webhooks.send(message).await,
-            Channel::File => self.files.send(message).await,
+            Channel::ToldFile => self.files.send(message).await,
         }
     }
 }
@@ -220,7 +220,7 @@ fn result_line(settings: &Settings, it: &Came) -> String {
     let to = address(settings, &it.address);
     let instead = if it.instead { " (used when the others fail)" } else { "" };
     match (&it.result, it.address.channel) {
-        (Ok(()), Channel::File) => format!("{to}{instead}: written"),
+        (Ok(()), Channel::ToldFile) => format!("{to}{instead}: written"),
         (Ok(()), _) => format!("{to}{instead}: the server took it in {:.1} s", it.took.as_secs_f64()),
         (Err(failure), _) => format!("{to}{instead}: not taken: {}", safe(&failure.to_string())),
     }
@@ -248,7 +248,7 @@ fn address(settings: &Settings, it: &Address) -> String {
             Some(webhook) => format!("webhook {} ({})", it.to, server(&webhook.url)),
             None => format!("webhook {}", it.to),
         },
-        Channel::File => match settings.told_files.iter().find(|file| file.name == it.to) {
+        Channel::ToldFile => match settings.told_files.iter().find(|file| file.name == it.to) {
             Some(file) => format!("file {} ({})", it.to, file.path.display()),
             None => format!("file {}", it.to),
         },

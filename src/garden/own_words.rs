@@ -158,7 +158,7 @@ pub(super) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> Said {
     let way = match message.channel {
         Channel::Email => "e-mail",
         Channel::Webhook => "webhook",
-        Channel::File => "file",
+        Channel::ToldFile => "file",
     };
     let others = match message.others {
         0 => String::new(),

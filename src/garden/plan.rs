@@ -393,19 +393,20 @@ pub struct Address {
 pub enum Channel {
     Email,
     Webhook,
-    File,
+    /// A file of JSON lines.
+    ToldFile,
 }
 
 impl Channel {
     /// Every channel.
-    pub const ALL: [Self; 3] = [Self::Email, Self::Webhook, Self::File];
+    pub const ALL: [Self; 3] = [Self::Email, Self::Webhook, Self::ToldFile];
 
     /// The name in files and tables.
     pub fn name(self) -> &'static str {
         match self {
             Self::Email => "email",
             Self::Webhook => "webhook",
-            Self::File => "file",
+            Self::ToldFile => "file",
         }
     }
 

@@ -60,7 +60,7 @@ impl Ways {
         let mut found = Some(Vec::new());
         for (key, channel, section, known) in [
             ("webhook", Channel::Webhook, "[[webhook]]", &self.webhooks),
-            ("file", Channel::File, "[[told_file]]", &self.files),
+            ("file", Channel::ToldFile, "[[told_file]]", &self.files),
         ] {
             let Some(item) = table.get(key, Want::List) else { continue };
             let names = names(&item, section, known.as_deref());

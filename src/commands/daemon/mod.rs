@@ -117,7 +117,7 @@ pub async fn run(
     let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
     couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
     let files = ToldFiles::new(&settings.told_files);
-    couriers.spawn(plan::Channel::File, files, &mut tasks, &mut ways);
+    couriers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
     drop((tell_forwarded, couriers));
     let watching = own::run(
         settings.watch,
