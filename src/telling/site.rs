@@ -183,8 +183,8 @@ impl Site {
     }
 
     /// Notes that a group was told at `now`: from then on its answer is waited for.
-    /// Where that was so before, and its next group has been told since, it is not
-    /// waited for again.
+    /// It is waited for once, however often the group is told, until the alarm comes
+    /// again: so no chain of groups is gone through twice.
     pub(super) fn told(
         &mut self,
         group: usize,
@@ -194,39 +194,19 @@ impl Site {
         now: Timestamp,
     ) {
         let now = whole_millis(now);
-        let before = self.knows(group, alarm, since, now);
+        if self.rows.told_now(alarm, group, since).is_some() {
+            return;
+        }
+        let over = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
+        self.rows.put(over, Row { since, due: now });
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
         let hurry = self.priority(alarm) > Priority::Low && state.waits();
-        let Some(next) = next.filter(|_| hurry) else {
-            return;
-        };
-        let next_told = self.next_of(group).and_then(|next| self.rows.told_now(alarm, next, since));
-        if before.is_some() && next_told > before {
-            return;
+        if let Some(next) = next.filter(|_| hurry) {
+            let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
+            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
+            self.rows.put(which, Row { since, due });
         }
-        let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
-        let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
-        // An answer that is already waited for is not waited for longer.
-        let due = self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
-        self.rows.put(which, Row { since, due });
-    }
-
-    /// Notes that a group was told at `now`. Gives when it was first told before, since
-    /// the alarm was last raised or came again.
-    pub(super) fn knows(
-        &mut self,
-        group: usize,
-        alarm: &Alarm,
-        since: Timestamp,
-        now: Timestamp,
-    ) -> Option<Timestamp> {
-        let before = self.rows.told_now(alarm, group, since);
-        if before.is_none() {
-            let over = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
-            self.rows.put(over, Row { since, due: whole_millis(now) });
-        }
-        before
     }
 
     /// Says to all who were told that it is over.

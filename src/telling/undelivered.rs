@@ -121,13 +121,8 @@ impl Site {
             // The same cause for each address that failed, so that all give one key.
             let row = Row { since, due: super::hours::whole_millis(given_up.message.made_at) };
             entries.push(Entry { again: false, ..self.entry(&which, row, standing) });
-            match way {
-                Way::Instead => {}
-                Way::Next => self.told(group, &alarm, since, standing.state, now),
-                // The last that can be done: it begins no new chain.
-                Way::Others => {
-                    self.knows(group, &alarm, since, now);
-                }
+            if way != Way::Instead {
+                self.told(group, &alarm, since, standing.state, now);
             }
         }
         let whole = entries.len() == given_up.message.items.len();
