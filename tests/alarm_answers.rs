@@ -29,10 +29,11 @@ fn daemon() -> Daemon {
 
 /// A test of the tank's water that is far beyond every limit, and its alarm.
 fn raise(daemon: &mut Daemon) -> AlarmRecord {
+    // Whoever writes something down needs the store that the daemon makes.
+    let reader = daemon.reader();
     let test = ["log", "water-test", "perch-tank", "--ammonia", "4", "--ph", "8.6", "--temp-c", "24"];
     let done = daemon.ask(test);
     assert!(done.status.success(), "{}", said(&done));
-    let reader = daemon.reader();
     wait_until("the alarm", LIMIT, || {
         daemon.assert_alive();
         let present = reader.alarms_present().unwrap();
