@@ -102,7 +102,7 @@ enum Command {
         /// The CSV file
         file: PathBuf,
     },
-    /// Present alarms, or their history with --from and --to
+    /// Present alarms, their history with --from and --to, or how they do with --figures
     Alarms {
         /// One garden only
         #[arg(long, value_name = "ID")]
@@ -113,6 +113,9 @@ enum Command {
         /// To here
         #[arg(long, value_name = "TIME")]
         to: Option<String>,
+        /// How the alarms do, beside the standard's targets; of the last thirty days without --from
+        #[arg(long)]
+        figures: bool,
         #[command(subcommand)]
         answer: Option<Answer>,
     },
@@ -371,8 +374,8 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let (site, note) = (site.as_deref(), note.as_deref());
             commands::answer::run(&settings, site, &alarm, &given, note, json, &mut out)
         }
-        Command::Alarms { site, from, to, answer: None } => {
-            let alarms = commands::alarms::Alarms { site, from, to, json };
+        Command::Alarms { site, from, to, figures, answer: None } => {
+            let alarms = commands::alarms::Alarms { site, from, to, figures, json };
             commands::alarms::run(&reader(&settings)?, &settings.gardens, &alarms, &mut out)
         }
         Command::Messages { site, from, to } => {

@@ -29,7 +29,6 @@ fn daemon() -> Daemon {
 
 /// A test of the tank's water that is far beyond every limit, and its alarm.
 fn raise(daemon: &mut Daemon) -> AlarmRecord {
-    // Whoever writes something down needs the store that the daemon makes.
     let reader = daemon.reader();
     let test = ["log", "water-test", "perch-tank", "--ammonia", "4", "--ph", "8.6", "--temp-c", "24"];
     let done = daemon.ask(test);

@@ -84,7 +84,7 @@ impl Run {
 
     fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) {
         let mut batch = Batch::default();
-        self.core.take(sensor, Sample { at: Some(at), raw }, at, &mut batch);
+        self.core.take(sensor, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
         self.changes.extend(batch.changes);
     }
 

@@ -82,7 +82,7 @@ impl Run {
             let part = (at.as_second() - start.as_second()) as f64 / length_s;
             let raw = values.0 + part * (values.1 - values.0) + wobble;
             let mut batch = Batch::default();
-            self.core.take(sensor, Sample { at: Some(at), raw }, at, &mut batch);
+            self.core.take(sensor, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
             self.changes.extend(batch.changes);
             wobble = -wobble;
             at += SignedDuration::from_mins(15);

@@ -102,6 +102,19 @@ fn a_silent_sensor_takes_the_plain_all_clear_away() {
 }
 
 #[test]
+fn a_sensors_battery_and_its_faults_stand_beside_it() {
+    let mut view = views::well();
+    view.sensors[0].battery = Some(3.9);
+    let text = text_of(&page_of(view.clone()));
+    assert!(text.contains("Good Battery 3.9"), "{text}");
+    view.sensors[0].battery = Some(3.31);
+    view.sensors[0].battery_low = true;
+    view.sensors[0].faulty = true;
+    let text = text_of(&page_of(view));
+    assert!(text.contains("Good Not to be believed Battery 3.31 (low)"), "{text}");
+}
+
+#[test]
 fn jobs_and_alarms_stand_in_order_of_urgency() {
     let mut view = views::busy();
     view.to_do.reverse();
@@ -370,4 +383,33 @@ fn more_callers_than_places_wait_and_are_answered() {
     late.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout above zero");
     drop(held.split_off(held.len() / 2));
     assert_eq!(Answer::read(&mut late).status, 200);
+}
+
+#[test]
+fn how_the_alarms_do_stands_beside_the_targets() {
+    use trug::alarms::figures::{Figures, History, Period};
+    use trug::page::figures::{GroupFigures, SiteFigures};
+    let view = views::well();
+    let period = Period { from: views::at("2026-03-18T05:30:00Z"), to: views::at("2026-04-17T05:30:00Z") };
+    let none = Figures::of(&History::default(), None, period, &view.time_zone, trug::alarms::Kind::priority);
+    let group = |figures| GroupFigures { who: "grounds".into(), figures, messages: 30, messages_most: 3 };
+    let of = |all: Option<Figures>| {
+        let groups = all.iter().cloned().map(group).collect();
+        let figures = SiteFigures { site: view.id.clone(), all, groups, cut: false };
+        let fixed = Fixed { figures: Some(figures), ..Fixed::of(vec![view.clone()]) };
+        let answer = Served::new(fixed, None).get("/");
+        assert_well_formed(&answer.body);
+        text_of(&answer.body)
+    };
+    let text = of(Some(none));
+    for part in [
+        "How the alarms do From Wednesday 18 March 2026, 4:00 pm ACDT to Friday 17 April 2026, 3:00 pm ACST.",
+        "Alarms raised 0, which is 0 a day and 0 an hour about 6 an hour for one person, 12 at most: within",
+        "Alarms raised 3 times or more in a minute none none*: within",
+        "Until somebody answered none was answered; none waits It gives none.",
+        "30 messages, 1.0 a day, 3 on the day with the most (within the aim of fewer than 2 a day)",
+    ] {
+        assert!(text.contains(part), "{part:?} not in {text}");
+    }
+    assert!(of(None).contains("How the alarms do No reading is stored yet"), "{}", of(None));
 }

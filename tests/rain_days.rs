@@ -63,7 +63,7 @@ fn play(text: &str, from: &str, to: &str, tips: &[(&str, f64)], silent: &[(&str,
         count += tipped;
         if !silent.iter().any(|(from, to)| (t(from)..t(to)).contains(&at)) {
             let raw = if running { count } else { tipped };
-            core.take(GAUGE, Sample { at: Some(at), raw }, at, &mut batch);
+            core.take(GAUGE, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
             sent.push((at, raw));
         }
         at = Timestamp::from_second(at.as_second() + 900).unwrap();
@@ -184,13 +184,13 @@ fn what_is_given_back_after_a_restart_is_the_same() {
     }
     let (mut batch, from) = (Batch::default(), sent.len() - 15 * 96);
     for &(at, raw) in &sent[from..] {
-        again.take(GAUGE, Sample { at: Some(at), raw }, at, &mut batch);
+        again.take(GAUGE, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
     }
     assert_eq!(figures(&again), figures(&core));
     // Without it, months are said to be unknown.
     let mut short = Core::new(&gardens, Clock::Readings);
     for &(at, raw) in &sent[from..] {
-        short.take(GAUGE, Sample { at: Some(at), raw }, at, &mut batch);
+        short.take(GAUGE, Sample { at: Some(at), raw, battery: None }, at, &mut batch);
     }
     let month = value(&short, "Rain in April 2026 so far");
     assert!(month.starts_with("not known: 6 days of this month are missing"), "{month}");

@@ -1078,13 +1078,16 @@ fn payloads_and_calibrations_of_every_kind_are_read() {
         settings_of(&text).gardens.remove(0).sensors.remove(0).payload
     };
     assert_eq!(payload("\"number\""), PayloadFormat::Number);
-    assert_eq!(payload("\"senml\""), PayloadFormat::Senml { name: None });
-    assert_eq!(payload("{ senml = { name = \"a\" } }"), PayloadFormat::Senml { name: Some("a".to_owned()) });
+    assert_eq!(payload("\"senml\""), PayloadFormat::Senml { name: None, battery: None });
+    assert_eq!(
+        payload("{ senml = { name = \"a\" } }"),
+        PayloadFormat::Senml { name: Some("a".to_owned()), battery: None }
+    );
     assert_eq!(
         payload("{ line-protocol = { field = \"f\" } }"),
-        PayloadFormat::LineProtocol { measurement: None, field: Some("f".to_owned()) },
+        PayloadFormat::LineProtocol { measurement: None, field: Some("f".to_owned()), battery: None },
     );
-    let PayloadFormat::Json { value, time } = payload("{ json = { value = \"/a/0\", time = \"/t\" } }")
+    let PayloadFormat::Json { value, time, .. } = payload("{ json = { value = \"/a/0\", time = \"/t\" } }")
     else {
         panic!("a JSON payload");
     };

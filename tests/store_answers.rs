@@ -136,3 +136,24 @@ fn what_is_no_note_is_said() {
         Err("the note has 501 characters; accepted are at most 500".to_owned())
     );
 }
+
+/// People leave answers while a daemon starts.
+#[test]
+fn a_store_is_opened_while_another_program_writes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    drop(Store::open(&path, &[]).unwrap());
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE; INSERT INTO unplaced VALUES ('a', 0, 0, 1, x'');").unwrap();
+    let (opening, is_opening) = std::sync::mpsc::channel();
+    let ends = std::thread::spawn(move || {
+        is_opening.recv().unwrap();
+        // Long enough for the other to have begun; the test passes however slow it is.
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        other.execute_batch("COMMIT").unwrap();
+    });
+    opening.send(()).unwrap();
+    let store = Store::open(&path, &[school()]).unwrap();
+    ends.join().unwrap();
+    assert_eq!(store.series().len(), 2);
+}

@@ -158,6 +158,36 @@ fn a_message_is_tried_until_it_is_sent_or_given_up() {
 }
 
 #[test]
+fn a_message_that_was_sent_past_the_outbox_is_kept_as_sent() {
+    let (_folder, path, mut store) = opened();
+    let sent = message(1, EMAIL, Priority::High);
+    let batch = Batch::default();
+    // The same message the usual way, in the same transaction and later: it is known.
+    let both = Transaction {
+        messages: std::slice::from_ref(&sent),
+        sent: &[(sent.clone(), at(5000))],
+        ..only(&batch)
+    };
+    assert_eq!(store.commit(&both).unwrap().messages, 0);
+    assert_eq!(add(&mut store, std::slice::from_ref(&sent)).messages, 0);
+    let reader = Reader::open(&path).unwrap();
+    assert_eq!(numbers(&reader, 100_000), [0_i64; 0]);
+    let kept: (String, i64, i64) = rusqlite::Connection::open(&path)
+        .unwrap()
+        .query_row("SELECT state, tries, done_at FROM message", [], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+        })
+        .unwrap();
+    assert_eq!(kept, ("sent".to_owned(), 1, at(5000).as_millisecond()));
+    // One that waits already counts as sent from then on.
+    let other = message(2, EMAIL, Priority::High);
+    add(&mut store, std::slice::from_ref(&other));
+    assert_eq!(numbers(&reader, 100_000).len(), 1);
+    store.commit(&Transaction { sent: &[(other, at(6000))], ..only(&batch) }).unwrap();
+    assert_eq!(numbers(&reader, 100_000), [0_i64; 0]);
+}
+
+#[test]
 fn a_long_reason_is_cut_between_characters() {
     let (_folder, path, mut store) = opened();
     add(&mut store, &[message(0, EMAIL, Priority::Low)]);

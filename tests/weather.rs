@@ -108,7 +108,7 @@ fn figures(garden: &str) -> Vec<(String, f64)> {
             let next = zone.to_datetime(noon).date().tomorrow().expect("a date");
             noon = zone.to_timestamp(next.at(12, 0, 0, 0)).expect("a moment");
         }
-        let sample = Sample { at: Some(emission.at), raw: emission.raw };
+        let sample = Sample { at: Some(emission.at), raw: emission.raw, battery: None };
         core.take(index(&emission.sensor), sample, emission.at, &mut Batch::default());
     }
     found

@@ -102,7 +102,7 @@ impl Run {
                 let wobble = 0.0003 * ((at.as_second() / 900) % 3 - 1) as f64;
                 let moving = if sensor == PROBE { wobble } else { 0.0 };
                 let mut batch = Batch::default();
-                let sample = Sample { at: Some(at), raw: value(sensor, hours) + moving };
+                let sample = Sample { at: Some(at), raw: value(sensor, hours) + moving, battery: None };
                 self.core.take(sensor, sample, at, &mut batch);
                 self.changes.extend(batch.changes);
             }

@@ -19,6 +19,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod battery;
 mod calendar;
 mod judge;
 mod payload;

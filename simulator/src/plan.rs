@@ -4,6 +4,7 @@
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 
+use crate::battery::{EMPTY, FULL};
 use crate::calendar::instant_s;
 use crate::scenario::{Event, Scenario, Schedule};
 use crate::school::{Place, School};
@@ -19,6 +20,10 @@ pub(crate) enum Fault {
     Clogged,
     /// Its messages wait for the end of the fault.
     Late,
+    /// Its cable is cut.
+    Broken,
+    /// Its plug is loose.
+    Loose,
 }
 
 /// A fault of one sensor, `[from_s, to_s)`.
@@ -66,6 +71,16 @@ pub(crate) struct PlannedTopUp {
     pub(crate) water_c: f64,
 }
 
+/// A time in which nothing came by a gateway, `[from_s, to_s)`.
+#[derive(Clone, Debug)]
+pub(crate) struct Outage {
+    /// As alarms name it.
+    pub(crate) gateway: String,
+    pub(crate) sensors: Vec<usize>,
+    pub(crate) from_s: i64,
+    pub(crate) to_s: i64,
+}
+
 /// Extra rain, `[from_s, to_s)`.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Shower {
@@ -86,6 +101,10 @@ pub(crate) struct Plan {
     pub(crate) blocked_drains: Vec<BedSpan>,
     pub(crate) repellent: Vec<BedSpan>,
     pub(crate) restarts: Vec<(i64, usize)>,
+    /// Batteries that run down: sensor, `[from_s, to_s)`.
+    pub(crate) batteries: Vec<(usize, i64, i64)>,
+    /// When nothing came by a gateway: its id, its sensors, `[from_s, to_s)`.
+    pub(crate) outages: Vec<Outage>,
     /// For each sensor.
     pub(crate) faults: Vec<Vec<Faulty>>,
     pub(crate) schedules: Vec<(usize, Schedule)>,
@@ -104,10 +123,43 @@ impl Plan {
         for event in &scenario.event {
             plan.add(school, event);
         }
+        plan.outages = plan.outages(school);
         plan.waterings.sort_by_key(|w| std::cmp::Reverse(w.at_s));
         plan.mulches.sort_unstable_by(|a, b| b.cmp(a));
         plan.restarts.sort_unstable_by(|a, b| b.cmp(a));
         plan
+    }
+
+    /// The times in which all sensors of a gateway were silent at once.
+    fn outages(&self, school: &School) -> Vec<Outage> {
+        let mut outages = Vec::new();
+        for (gateway, least, sensors) in school.gateways() {
+            let [first, others @ ..] = sensors.as_slice() else { continue };
+            if sensors.len() < least {
+                continue;
+            }
+            let mut spans = self.silences(*first);
+            for other in others {
+                let theirs = self.silences(*other);
+                let both = spans.iter().flat_map(|a| theirs.iter().map(|b| (a.0.max(b.0), a.1.min(b.1))));
+                spans = both.filter(|(from, to)| from < to).collect();
+            }
+            outages.extend(spans.into_iter().map(|(from_s, to_s)| Outage {
+                gateway: gateway.clone(),
+                sensors: sensors.clone(),
+                from_s,
+                to_s,
+            }));
+        }
+        outages
+    }
+
+    fn silences(&self, sensor: usize) -> Vec<(i64, i64)> {
+        self.faults[sensor]
+            .iter()
+            .filter(|f| matches!(f.fault, Fault::Silent | Fault::Late))
+            .map(|f| (f.from_s, f.to_s))
+            .collect()
     }
 
     fn placed(&mut self, found: Option<usize>, id: &str) -> Option<usize> {
@@ -128,6 +180,23 @@ impl Plan {
         match event {
             Event::Silent { sensor, from, to } => fault(sensor, Fault::Silent, *from, *to, 1.0),
             Event::Frozen { sensor, from, to } => fault(sensor, Fault::Frozen, *from, *to, 1.0),
+            Event::BrokenCable { sensor, from, to } => fault(sensor, Fault::Broken, *from, *to, 1.0),
+            Event::LoosePlug { sensor, from, to } => fault(sensor, Fault::Loose, *from, *to, 1.0),
+            Event::BatteryRunsDown { sensor, from, to } => {
+                if let Some(number) = self.placed(school.sensor_of(sensor), sensor) {
+                    self.batteries.push((number, instant_s(zone, *from), instant_s(zone, *to)));
+                }
+            }
+            Event::GatewayDead { gateway, from, to } => {
+                let members = school.gateways().into_iter().find(|(id, ..)| id == gateway).map(|(.., m)| m);
+                if members.is_none() {
+                    self.unplaced.push(gateway.clone());
+                }
+                let (from_s, to_s) = (instant_s(zone, *from), instant_s(zone, *to));
+                for number in members.unwrap_or_default() {
+                    self.faults[number].push(Faulty { fault: Fault::Silent, from_s, to_s, passes: 1.0 });
+                }
+            }
             Event::GaugeClogged { sensor, passes, from, to } => {
                 fault(sensor, Fault::Clogged, *from, *to, *passes);
             }
@@ -209,6 +278,16 @@ impl Plan {
         let zone = &school.time_zone;
         let number = self.placed(school.bed_of(bed), bed)?;
         Some(BedSpan { bed: number, from_s: instant_s(zone, from), to_s: instant_s(zone, to) })
+    }
+
+    /// A sensor's battery at a moment, as a part of its limit.
+    pub(crate) fn battery_part(&self, sensor: usize, at_s: i64) -> f64 {
+        self.batteries
+            .iter()
+            .find(|(number, from_s, to_s)| *number == sensor && (*from_s..*to_s).contains(&at_s))
+            .map_or(FULL, |(_, from_s, to_s)| {
+                FULL + (EMPTY - FULL) * (at_s - from_s) as f64 / (to_s - from_s) as f64
+            })
     }
 
     /// Whether a tap was left on at a bed at any moment of `[from_s, to_s]`.

@@ -5,6 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use crate::plan::Fault;
 use crate::school::{Inverse, Quantity, Sensor};
 
 /// Chance that one message is lost on the way.
@@ -15,6 +16,10 @@ const RESTART_DAYS: f64 = 45.0;
 const START_S: i64 = 90;
 /// What a one-wire thermometer says before its first conversion, °C.
 const POWER_ON_C: f64 = 85.0;
+/// Part of the readings that a loose plug spoils.
+const LOOSE: f64 = 0.7;
+/// What makers' libraries for one-wire thermometers give where none answers, °C.
+const NO_ANSWER_C: f64 = -127.0;
 
 /// A sensor at work.
 #[derive(Clone, Debug)]
@@ -112,7 +117,13 @@ impl Probe {
 
     /// One measurement of `value`, in the quantity's unit. Gives the raw number,
     /// or nothing where the message is lost.
-    pub(crate) fn measure(&mut self, sensor: &Sensor, value: f64, sends: bool) -> Option<f64> {
+    pub(crate) fn measure(
+        &mut self,
+        sensor: &Sensor,
+        value: f64,
+        sends: bool,
+        fault: Option<Fault>,
+    ) -> Option<f64> {
         let at_s = self.next_s;
         self.next_s += i64::from(sensor.every_s);
         let inverse = sensor
@@ -157,6 +168,12 @@ impl Probe {
             ) => inverse.raw(noisy),
         };
         let raw = self.frozen.unwrap_or(raw);
+        let cut = match fault {
+            Some(Fault::Broken) => true,
+            Some(Fault::Loose) => self.rng.random::<f64>() < LOOSE,
+            Some(Fault::Silent | Fault::Frozen | Fault::Clogged | Fault::Late) | None => false,
+        };
+        let raw = if cut { bare_input(sensor, inverse).unwrap_or(raw) } else { raw };
         if lost || !sends {
             return None;
         }
@@ -172,5 +189,18 @@ impl Probe {
     /// Milliseconds from measuring to sending.
     pub(crate) fn delay_ms(&mut self) -> i64 {
         self.rng.random_range(200..2200)
+    }
+}
+
+/// What is sent where the cable to the sensing part is cut; nothing for those that
+/// only count.
+fn bare_input(sensor: &Sensor, inverse: &Inverse) -> Option<f64> {
+    match sensor.measures {
+        Quantity::SoilMoisture => Some(0.0),
+        Quantity::SoilTemperature | Quantity::WaterTemperature | Quantity::AirTemperature => {
+            Some(inverse.raw(NO_ANSWER_C))
+        }
+        Quantity::RelativeHumidity | Quantity::Ph | Quantity::DissolvedOxygen => Some(inverse.raw(-10.0)),
+        Quantity::Rain | Quantity::WaterFlow | Quantity::SolarRadiation | Quantity::WindSpeed => None,
     }
 }

@@ -150,6 +150,38 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         to: DateTime,
     },
+    /// A sensor's cable is cut: it goes on sending what its bare input shows.
+    BrokenCable {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A plug is loose: seven readings in ten are those of a cut cable.
+    LoosePlug {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A battery runs down; at `to` it is changed.
+    BatteryRunsDown {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A gateway sends nothing, and what it would have sent is lost.
+    GatewayDead {
+        gateway: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
     /// A gateway keeps everything and sends it in one go at the end, oldest first.
     LateGateway {
         beds: Vec<String>,
@@ -210,7 +242,7 @@ fn names() -> String {
 }
 
 /// Every scenario that comes with the simulator: name and TOML text.
-pub const SCENARIOS: [(&str, &str); 14] = [
+pub const SCENARIOS: [(&str, &str); 17] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -219,6 +251,9 @@ pub const SCENARIOS: [(&str, &str); 14] = [
     ("silent-gauge-watering", include_str!("../scenarios/silent-gauge-watering.toml")),
     ("frozen-sensor", include_str!("../scenarios/frozen-sensor.toml")),
     ("late-gateway", include_str!("../scenarios/late-gateway.toml")),
+    ("dead-gateway", include_str!("../scenarios/dead-gateway.toml")),
+    ("faulty-sensors", include_str!("../scenarios/faulty-sensors.toml")),
+    ("low-battery", include_str!("../scenarios/low-battery.toml")),
     ("heat-week", include_str!("../scenarios/heat-week.toml")),
     ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
     ("tap-left-on", include_str!("../scenarios/tap-left-on.toml")),
@@ -304,6 +339,10 @@ impl Scenario {
                 Event::GaugeClogged { from, to, .. }
                 | Event::Silent { from, to, .. }
                 | Event::Frozen { from, to, .. }
+                | Event::BrokenCable { from, to, .. }
+                | Event::LoosePlug { from, to, .. }
+                | Event::BatteryRunsDown { from, to, .. }
+                | Event::GatewayDead { from, to, .. }
                 | Event::LateGateway { from, to, .. }
                 | Event::TapLeftOn { from, to, .. }
                 | Event::BlockedDrain { from, to, .. }

@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BinaryHeap};
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use crate::battery::Battery;
 use crate::calendar::{date_at, date_of_day, midnight_s, standard_offset_s, timestamp};
 use crate::judge::Judge;
 use crate::payload;
@@ -44,6 +45,8 @@ struct Waiting {
     at_s: i64,
     /// `f64` bits, so that the whole can be ordered.
     raw_bits: u64,
+    /// What it says of its battery, the same way.
+    state_bits: Option<u64>,
 }
 
 /// A bed and the water that runs onto it.
@@ -89,6 +92,7 @@ pub struct Simulation {
     beds: Vec<BedRun>,
     tanks: Vec<Water>,
     probes: Vec<Probe>,
+    batteries: Vec<Battery>,
     /// For each sensor, the last moment of sending that is taken, ms.
     queued_ms: Vec<i64>,
     waiting: BinaryHeap<Reverse<Waiting>>,
@@ -140,6 +144,7 @@ impl Simulation {
             beds: beds.collect(),
             tanks: school.tanks.iter().map(|t| Water::new(t.volume_l, mean_c + 1.5)).collect(),
             probes,
+            batteries: (0..school.sensors.len()).map(|i| Battery::new(i, seed)).collect(),
             queued_ms: vec![i64::MIN; school.sensors.len()],
             judge: Judge::new(school),
             plan: Plan::new(school, scenario),
@@ -406,7 +411,10 @@ impl Simulation {
                 let value = self.value(number);
                 let fault = self.plan.fault(number, at_s);
                 let sends = !matches!(fault, Some(f) if f.fault == Fault::Silent);
-                let raw = self.probes[number].measure(&self.school.sensors[number], value, sends);
+                let wrong = fault.map(|f| f.fault);
+                let raw = self.probes[number].measure(&self.school.sensors[number], value, sends, wrong);
+                let part = self.plan.battery_part(number, at_s);
+                let state = self.batteries[number].report(&self.school.sensors[number], part);
                 let delay_ms = self.probes[number].delay_ms();
                 let Some(raw) = raw else { continue };
                 let send_ms = match fault {
@@ -426,6 +434,7 @@ impl Simulation {
                     sensor: number,
                     at_s,
                     raw_bits: raw.to_bits(),
+                    state_bits: state.map(f64::to_bits),
                 }));
             }
         }
@@ -483,12 +492,13 @@ impl Simulation {
         self.last_sent_ms = send_ms;
         let sensor = &self.school.sensors[waiting.sensor];
         let raw = f64::from_bits(waiting.raw_bits);
-        self.judge.sent(&self.school, waiting.sensor, send_ms.div_euclid(1000));
+        let state = waiting.state_bits.map(f64::from_bits);
+        self.judge.sent(&self.school, &self.plan, waiting.sensor, send_ms.div_euclid(1000));
         Emission {
             send_at: timestamp(send_ms),
             sensor: sensor.id.clone(),
             topic: sensor.topic.clone(),
-            payload: payload::write(&sensor.payload, &sensor.id, raw, waiting.at_s),
+            payload: payload::write(&sensor.payload, &sensor.id, raw, waiting.at_s, state),
             at: timestamp(waiting.at_s * 1000),
             raw,
         }

@@ -12,24 +12,34 @@ fn read(payload: &Payload, bytes: &[u8]) -> (f64, Option<i64>) {
     let text = std::str::from_utf8(bytes).unwrap();
     match payload {
         Payload::Number => (text.parse().unwrap(), None),
-        Payload::Json { value, time } => {
+        Payload::Json { value, time, battery } => {
             let document: serde_json::Value = serde_json::from_str(text).unwrap();
             let at = |path: &[String]| document.pointer(&format!("/{}", path.join("/"))).unwrap();
             let time = time.as_deref().map(|t| at(t).as_i64().unwrap());
+            assert!(battery.as_deref().is_none_or(|b| at(b).as_f64().is_some_and(|state| state > 0.0)));
             (at(value).as_f64().unwrap(), time)
         }
-        Payload::Senml { name } => {
+        Payload::Senml { name, battery } => {
             let pack: serde_json::Value = serde_json::from_str(text).unwrap();
             let records = pack.as_array().unwrap();
-            assert_eq!(records.len(), 1);
+            assert_eq!(records.len(), 1 + usize::from(battery.is_some()));
+            if let Some(battery) = battery {
+                assert_eq!(records[1]["n"].as_str(), Some(battery.as_str()));
+                assert!(records[1]["v"].as_f64().unwrap() > 0.0);
+            }
             assert_eq!(records[0]["n"].as_str(), Some(name.as_str()));
             (records[0]["v"].as_f64().unwrap(), records[0]["bt"].as_i64())
         }
-        Payload::LineProtocol { measurement, field } => {
+        Payload::LineProtocol { measurement, field, battery } => {
             let mut parts = text.split(' ');
             let (head, fields, time) = (parts.next().unwrap(), parts.next().unwrap(), parts.next().unwrap());
             assert_eq!(parts.next(), None);
             assert!(head.starts_with(&format!("{measurement},sensor=")), "{text}");
+            let (fields, state) = match battery {
+                Some(battery) => fields.split_once(&format!(",{battery}=")).unwrap(),
+                None => (fields, "1"),
+            };
+            assert!(state.parse::<f64>().unwrap() > 0.0);
             let value = fields.strip_prefix(&format!("{field}=")).unwrap();
             let nanoseconds: i64 = time.parse().unwrap();
             assert_eq!(nanoseconds % 1_000_000_000, 0);

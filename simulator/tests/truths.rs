@@ -23,10 +23,21 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("silent-gauge-watering", "watering-hours", "pea-bed", 1),
     ("silent-gauge-watering", "sensor-silent", "roof-gauge", 1),
     ("frozen-sensor", "dry-bed", "herb-bed", 1),
-    ("late-gateway", "sensor-silent", "kitchen-15cm", 1),
-    ("late-gateway", "sensor-silent", "pea-40cm", 1),
+    ("late-gateway", "gateway-silent", "garden-gateway", 1),
     ("late-gateway", "watering-hours", "herb-bed", 1),
     ("late-gateway", "watering-hours", "pea-bed", 1),
+    ("frozen-sensor", "sensor-fault", "herb-15cm", 1),
+    ("dead-gateway", "gateway-silent", "shed-gateway", 1),
+    ("dead-gateway", "gateway-silent", "garden-gateway", 1),
+    ("dead-gateway", "sensor-silent", "pea-40cm", 1),
+    ("dead-gateway", "sensor-silent", "orchard-20cm", 1),
+    ("dead-gateway", "sensor-silent", "orchard-60cm", 1),
+    ("dead-gateway", "sensor-silent", "kitchen-30cm", 1),
+    ("faulty-sensors", "sensor-fault", "kitchen-30cm", 1),
+    ("faulty-sensors", "sensor-fault", "pea-15cm", 1),
+    ("faulty-sensors", "sensor-fault", "perch-water-temp", 2),
+    ("low-battery", "battery-low", "kitchen-15cm", 1),
+    ("low-battery", "battery-low", "herb-15cm", 1),
     ("heat-week", "tank-too-warm", "perch-tank", 1),
     ("heat-week", "sensor-silent", "herb-15cm", 1),
     ("heat-week", "sensor-silent", "roof-gauge", 1),
@@ -194,7 +205,7 @@ fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
         let (emissions, truth) = play(name, seed);
         let readings: Vec<(i64, f64)> = emissions
             .iter()
-            .filter(|e| e.sensor == "perch-water-temp" && e.raw < 1300.0)
+            .filter(|e| e.sensor == "perch-water-temp" && (-1000.0..1300.0).contains(&e.raw))
             .map(|e| (e.at.as_second(), e.raw / 16.0))
             .collect();
         let mut seen: BTreeMap<&str, Vec<i64>> = BTreeMap::new();

@@ -240,7 +240,7 @@ impl Life {
     }
 
     /// The condition without what people have been told.
-    fn condition(self) -> Beneath {
+    pub fn condition(self) -> Beneath {
         match self {
             Self::Normal => Beneath::Clear,
             Self::Pending { since } => Beneath::Pending { since },

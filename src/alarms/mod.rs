@@ -1,6 +1,8 @@
 //! The life of an alarm, by the state names of ANSI/ISA-18.2-2016 and IEC 62682.
 
+pub mod figures;
 mod life;
+pub mod targets;
 
 pub use life::{Beneath, Hiding, Input, Life, Step};
 

@@ -20,6 +20,8 @@ pub struct Alarms {
     /// With either of these the history is listed, else the present.
     pub from: Option<String>,
     pub to: Option<String>,
+    /// How the alarms do, in the place of a list.
+    pub figures: bool,
     pub json: bool,
 }
 
@@ -34,6 +36,9 @@ const WRONG_INPUT: u8 = 2;
 ///
 /// When the store cannot be read or `out` cannot be written (exit code 3).
 pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<u8> {
+    if it.figures {
+        return super::figures::run(reader, gardens, it, out);
+    }
     let zone = match times::zone(gardens, it.site.as_deref()) {
         Ok(zone) => zone,
         Err(why) => return wrong(&why, out),

@@ -290,12 +290,17 @@ fn has(garden: &Garden, place: &str) -> bool {
     garden.beds.iter().any(|b| b.id.as_str() == place)
         || garden.tanks.iter().any(|t| t.id.as_str() == place)
         || garden.sensors.iter().any(|s| s.id.as_str() == place)
+        || garden.gateways.iter().any(|g| g.id.as_str() == place)
+        // What belongs to no gateway falls silent as the site.
+        || garden.site.id.as_str() == place
 }
 
 fn name(garden: Option<&Garden>, key: &AlarmKey) -> String {
     let place = garden.and_then(|garden| {
         let bed = garden.beds.iter().find(|b| b.id == key.place).map(|b| b.name.clone());
-        bed.or_else(|| garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone()))
+        let tank = || garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone());
+        let gateway = || garden.gateways.iter().find(|g| g.id == key.place).map(|g| g.name.clone());
+        bed.or_else(tank).or_else(gateway)
     });
     format!("{} of {}", key.kind.name(), place.unwrap_or_else(|| key.place.to_string()))
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::json;
 
-use crate::garden::plan::{Garden, Place, Sensor};
+use crate::garden::plan::{Channel, Garden, Place, Sensor};
 use crate::settings::{Settings, load};
 
 /// Exit code: the configuration has no fault.
@@ -93,7 +93,26 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             sensors_at(garden, |place| place == Place::Site, out)?;
         }
     }
+    for note in notes(settings) {
+        writeln!(out, "\nnote: {note}")?;
+    }
     writeln!(out, "\nno faults")
+}
+
+/// What is no fault and yet may surprise somebody.
+fn notes(settings: &Settings) -> Vec<String> {
+    let mut notes = Vec::new();
+    let tells = || settings.gardens.iter().flat_map(|garden| &garden.tell);
+    let by_email = tells()
+        .filter(|tell| tell.by.iter().chain(&tell.instead).any(|to| to.channel == Channel::Email))
+        .count();
+    if settings.mail.is_none() && by_email > 0 {
+        notes.push(format!(
+            "{} by e-mail, and the daemon's file has no section [mail]: no e-mail is sent",
+            counted(by_email, "group is told", "groups are told"),
+        ));
+    }
+    notes
 }
 
 fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write) -> io::Result<()> {
@@ -135,6 +154,7 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
     json!({
         "ok": true,
         "faults": [],
+        "notes": notes(settings),
         "sites": settings.gardens.iter().map(site).collect::<Vec<_>>(),
     })
 }

@@ -92,7 +92,7 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
         counts.conflicting += committed.conflicting;
     };
     for line in &found.lines {
-        keeper.take(line.sensor, Sample { at: Some(line.at), raw: line.raw }, line.at);
+        keeper.take(line.sensor, Sample { at: Some(line.at), raw: line.raw, battery: None }, line.at);
         if keeper.waiting() >= BATCH {
             add(keeper.commit(system_now()).context("storing readings")?);
         }

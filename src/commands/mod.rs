@@ -9,6 +9,7 @@ pub mod daemon;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod export;
+pub mod figures;
 pub mod import;
 pub mod log;
 mod long_memory;

@@ -127,7 +127,12 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
                 && !row.late
             {
                 scratch.clear();
-                core.take(sensor, Sample { at: Some(row.at), raw: row.raw }, row.at, &mut scratch);
+                core.take(
+                    sensor,
+                    Sample { at: Some(row.at), raw: row.raw, battery: None },
+                    row.at,
+                    &mut scratch,
+                );
             }
             std::ops::ControlFlow::Continue(())
         })

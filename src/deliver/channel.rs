@@ -1,6 +1,7 @@
 //! What a way by which people are told has to do.
 
 use std::future::Future;
+use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -13,6 +14,12 @@ pub trait Channel: Send + Sync {
     /// asked to send the same message again, with the same key, when it was not
     /// noted that the first was taken.
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
+}
+
+impl<C: Channel> Channel for Arc<C> {
+    fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send {
+        (**self).send(message)
+    }
 }
 
 /// Makes the addresses at which whoever was told can answer an alarm.
@@ -35,14 +42,4 @@ pub enum Failure {
     /// This message will not be taken, however often it is tried.
     #[error("{0}")]
     Never(String),
-}
-
-/// A way that `trug.toml` does not have (any more): every message is given up at once.
-#[derive(Clone, Copy, Debug)]
-pub struct NotThere(pub &'static str);
-
-impl Channel for NotThere {
-    async fn send(&self, _message: &Message) -> Result<(), Failure> {
-        Err(Failure::Never(self.0.to_owned()))
-    }
 }

@@ -36,8 +36,10 @@ use line::{Line, is_urgent, wait_after};
 
 /// Messages held in memory at most, of the urgent and of the others each.
 const HELD_MOST: usize = 128;
-/// Of these for one address.
+/// Of these for one address; for one that failed the last time it is one.
 const HELD_EACH: usize = 32;
+/// Addresses at most that failed the last time and have a message in memory.
+const TROUBLED_MOST: usize = 64;
 /// Messages at most whose outcome the keeper has been told but not yet committed; no
 /// more are tried meanwhile.
 const REPORTED_MOST: usize = 1024;
@@ -175,13 +177,13 @@ struct Round<C, O> {
 impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     /// Ends when there is no keeper any more.
     async fn work(&mut self, mut wake: watch::Receiver<i64>) {
-        let mut looked = None;
+        let mut again = Instant::now();
         loop {
-            let pause = self.pause().await;
-            let due = looked.is_none_or(|looked| looked + pause <= Instant::now());
-            if due || (self.may_be_more && self.room(false) * 2 >= HELD_MOST) {
+            let look = again <= Instant::now()
+                || (self.may_be_more && self.room(false) * 2 >= HELD_MOST)
+                || self.lines.values().any(Line::is_dry);
+            if look {
                 wake.mark_unchanged();
-                looked = Some(Instant::now());
                 self.look_up_reported().await;
                 self.look().await;
                 if self.give_up_overdue().await.is_err() {
@@ -191,14 +193,15 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
                 self.look_up_reported().await;
             }
             self.start();
-            let again = looked.map_or_else(Instant::now, |looked| looked + pause);
+            let next = Instant::now() + self.pause().await;
+            again = if look { next } else { next.min(again) };
             tokio::select! {
                 biased;
                 changed = wake.changed() => {
                     if changed.is_err() {
                         return;
                     }
-                    looked = None;
+                    again = Instant::now();
                 }
                 Some(done) = self.sending.join_next_with_id() => {
                     if self.finish(done).await.is_err() {
@@ -212,30 +215,33 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
 
     /// Messages of this urgency that may still be taken into memory.
     fn room(&self, urgent: bool) -> usize {
-        HELD_MOST.saturating_sub(self.lines.values().map(|line| line.held(urgent)).sum())
+        let healthy = self.lines.values().filter(|line| !line.is_in_trouble());
+        HELD_MOST.saturating_sub(healthy.map(|line| line.held(urgent)).sum())
     }
 
     /// How long to wait when nothing happens.
     async fn pause(&mut self) -> Duration {
         /// So that a clock that was put back costs no more than this.
         const LONGEST: Duration = Duration::from_secs(30);
-        let now = Instant::now();
-        let opens = self.lines.values().filter_map(|line| line.opens(now)).min();
-        if let Some(opens) = opens {
-            return self.pace.look_again.min(opens - now);
-        }
+        /// The clock and the runtime's time differ by less.
+        const MOMENT: Duration = Duration::from_millis(20);
         if !self.reported.is_empty() || !self.under_way.is_empty() || self.may_be_more || self.store_fails {
             return self.pace.look_again;
         }
+        let now = Instant::now();
+        let opens = self.lines.values().filter_map(|line| line.opens(now)).min().map(|at| at - now);
         let kind = self.kind;
-        match self.ask(move |outbox| outbox.next_due(kind)).await {
-            Some(Some(due)) => {
-                let wait = due.duration_since((self.now)());
-                Duration::try_from(wait).unwrap_or_default().max(self.pace.look_again).min(LONGEST)
+        let Some(due) = self.ask(move |outbox| outbox.next_due(kind)).await else {
+            return self.pace.look_again;
+        };
+        let due = due.map(|due| {
+            // One whose time is past waits for its address, or came this moment.
+            match Duration::try_from(due.duration_since((self.now)())) {
+                Ok(wait) if !wait.is_zero() => wait,
+                _ => opens.unwrap_or(self.pace.look_again),
             }
-            Some(None) => LONGEST,
-            None => self.pace.look_again,
-        }
+        });
+        opens.into_iter().chain(due).min().unwrap_or(LONGEST).clamp(MOMENT, LONGEST)
     }
 
     /// Forgets the messages whose outcome is committed.
@@ -256,6 +262,7 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     /// Takes what is due into memory, the urgent first.
     async fn look(&mut self) {
         self.lines.retain(|_, line| !line.is_idle());
+        self.lines.values_mut().for_each(|line| line.more = false);
         self.may_be_more = false;
         let now = (self.now)();
         // No wait is longer, so what is due later was put off by another clock.
@@ -278,21 +285,30 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let room = self.room(urgent);
         if room == 0 {
             self.may_be_more = true;
+            self.lines.values_mut().for_each(|line| line.more |= line.held(urgent) > 0);
             return false;
         }
         let now = Instant::now();
-        let full = |line: &Line| line.is_closed(now, urgent) || line.held(urgent) >= HELD_EACH;
-        let closed = self.lines.iter().filter(|(_, line)| full(line)).map(|(to, _)| to.clone()).collect();
+        let troubled = self.lines.values().filter(|line| line.is_in_trouble() && line.held(urgent) > 0);
+        let full_of_trouble = troubled.count() >= TROUBLED_MOST;
+        let mut closed = Vec::new();
+        for (to, line) in &mut self.lines {
+            let full = line.held(urgent) >= most_held(line) || (full_of_trouble && line.is_in_trouble());
+            line.more |= full;
+            if full || line.is_closed(now, urgent) {
+                closed.push(to.clone());
+            }
+        }
         let Some(found) = self.ask_for(urgent, which, closed, room).await else { return false };
         let all = found.len() < room;
         let mut taken = 0;
         for due in found {
             let line = self.lines.entry(due.message.address.to.clone()).or_default();
-            if line.held(urgent) < HELD_EACH {
+            if line.held(urgent) < most_held(line) {
                 line.push(due);
                 taken += 1;
             } else {
-                self.may_be_more = true;
+                line.more = true;
             }
         }
         taken > 0 && !all
@@ -333,15 +349,17 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
             let (mut over, mut full) = (Vec::new(), found.len() == HELD_MOST);
             for due in found {
                 let line = self.lines.get(&due.message.address.to);
-                let reason = if line.is_some_and(Line::is_in_trouble) {
-                    "nothing was taken there for as long as it is tried"
-                } else if no_turn(due.message.made_at) {
-                    "its turn has not come for as long as it is tried"
-                } else {
-                    full = false;
-                    continue;
+                let reason = match line.filter(|line| line.is_in_trouble()) {
+                    Some(line) => line.reason.clone(),
+                    None if no_turn(due.message.made_at) => {
+                        "its turn has not come for as long as it is tried".to_owned()
+                    }
+                    None => {
+                        full = false;
+                        continue;
+                    }
                 };
-                over.push((due, reason.to_owned()));
+                over.push((due, reason));
             }
             self.may_be_more |= full;
             for (due, reason) in over {
@@ -358,17 +376,20 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     fn start(&mut self) {
         while self.reported.len() + self.under_way.len() < REPORTED_MOST {
             let now = Instant::now();
+            let troubled = self.lines.values().filter(|line| line.busy && line.is_in_trouble()).count();
             let next = self
                 .lines
                 .values_mut()
                 .filter_map(|line| {
                     let first = line.first()?;
-                    let urgent = is_urgent(first);
-                    let key = (!urgent, first.seq);
-                    (!line.is_closed(now, urgent)).then_some((key, line))
+                    let (urgent, in_trouble) = (is_urgent(first), line.is_in_trouble());
+                    // Half of the places are for those that took the last message.
+                    let may = urgent || !in_trouble || troubled * 2 < self.pace.at_a_time;
+                    let key = (!urgent, in_trouble, first.seq);
+                    (may && !line.is_closed(now, urgent)).then_some((key, line))
                 })
                 .min_by_key(|(key, _)| *key);
-            let Some(((not_urgent, _), line)) = next else { return };
+            let Some(((not_urgent, ..), line)) = next else { return };
             let places = self.pace.at_a_time + if not_urgent { 0 } else { self.pace.urgent_at_a_time };
             if self.under_way.len() >= places {
                 return;
@@ -409,8 +430,8 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
                     Failure::Busy { wait, .. } => Some(*wait),
                     Failure::Later(_) | Failure::Never(_) => None,
                 };
-                line.failed(Instant::now(), &self.pace, asked);
                 let reason = failure.to_string();
+                line.failed(Instant::now(), &self.pace, asked, &reason);
                 if line.is_news(&reason) {
                     warn!(by = self.kind.name(), to, "a message waits and is tried again: {reason}");
                 }
@@ -481,6 +502,11 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         }
         None
     }
+}
+
+/// How many messages may be held for an address.
+fn most_held(line: &Line) -> usize {
+    if line.is_in_trouble() { 1 } else { HELD_EACH }
 }
 
 /// A message whose outcome the keeper was told.

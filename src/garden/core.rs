@@ -12,7 +12,10 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{Delays, Kind, State};
 use crate::calibration::{Calibrated, Calibrator};
+use crate::garden::fault_rules::Bad;
+use crate::garden::gateway_rules::gateway_name;
 use crate::garden::log::LogEntry;
+use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
 use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::rain_days::caught;
 use crate::garden::record::{
@@ -74,7 +77,9 @@ impl Core {
             .zip(gardens)
             .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
             .collect();
-        Self { clock, sites: gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect(), sensors }
+        let mut sites: Vec<_> = gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect();
+        place_own(&mut sites);
+        Self { clock, sites, sensors }
     }
 
     /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
@@ -116,7 +121,8 @@ impl Core {
         // after the sensor has fallen silent.
         let sign_of_life = self.clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
-        let reading = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        let measured = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        let reading = measured.map(|(reading, _)| reading);
         if sign_of_life {
             site.heard(index, now, batch);
         }
@@ -131,10 +137,12 @@ impl Core {
                 Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
             }
         }
-        if reading.is_none() {
-            return;
-        }
+        let Some((_, bad)) = measured else { return };
         site.judged_to = site.judged_to.max(Some(at));
+        site.judge_fault(index, at, bad, batch);
+        if let Some(state) = sample.battery.filter(|state| state.is_finite()) {
+            site.judge_battery(index, at, state, batch);
+        }
         let Some(value) = judged else { return };
         site.weather.push(index, at, value, &garden.site.time_zone);
         let patience_s = site.patience_s(index);
@@ -313,7 +321,7 @@ impl Core {
     pub fn restore_reading(&mut self, reading: &Reading, scratch: &mut Batch) {
         scratch.clear();
         let clock = std::mem::replace(&mut self.clock, Clock::Readings);
-        let sample = Sample { at: Some(reading.at), raw: reading.raw };
+        let sample = Sample { at: Some(reading.at), raw: reading.raw, battery: None };
         self.take(reading.sensor, sample, reading.at, scratch);
         self.clock = clock;
         scratch.clear();
@@ -363,6 +371,12 @@ impl Core {
     pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
         for site in &mut self.sites {
             let site_id = site.garden.site.id.clone();
+            // One that stood when no group was concerned elsewhere ends where it stands.
+            for a in stored.iter().filter(|a| a.key.site == site_id && a.key.place.as_str() == OWN_PLACE) {
+                if OWN.contains(&a.key.kind) && a.state != State::Normal {
+                    site.own.carry(a.key.kind);
+                }
+            }
             site.each_standing(|kind, place, standing| {
                 let found = stored
                     .iter()
@@ -396,6 +410,14 @@ impl Core {
         self.sites.iter().map(|s| &*s.garden)
     }
 
+    pub(crate) fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    pub(crate) fn site_states_mut(&mut self) -> impl Iterator<Item = &mut SiteState> {
+        self.sites.iter_mut()
+    }
+
     pub(crate) fn site_states(&self) -> impl Iterator<Item = &SiteState> {
         self.sites.iter()
     }
@@ -422,7 +444,7 @@ fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {
 
 impl SiteState {
     /// Calibrates and flags one reading and adds its row. Returns it where it is
-    /// to be judged.
+    /// to be judged, with what is wrong with it.
     #[expect(clippy::too_many_arguments, reason = "one row's columns")]
     fn measure(
         &mut self,
@@ -433,7 +455,7 @@ impl SiteState {
         time_from: TimeFrom,
         late: bool,
         batch: &mut Batch,
-    ) -> Option<Reading> {
+    ) -> Option<(Reading, Option<Bad>)> {
         let plan = &self.garden.sensors[usize::from(index)];
         let state = &mut self.sensors[usize::from(index)];
         if late {
@@ -456,15 +478,14 @@ impl SiteState {
             });
             return None;
         }
-        let value = match state.calibrator.value(&plan.calibrations, at, raw) {
-            Calibrated::Value(value) => Some(value),
-            Calibrated::OutOfRange(_) | Calibrated::NotYet => None,
-        };
+        let calibrated = state.calibrator.value(&plan.calibrations, at, raw);
+        let value = calibrated.value();
         let judged = state.watch.judge(&plan.quality, at, value);
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
                 state.good = state.good.filter(|(at, _)| *at != before);
+                state.faults.take_back(before);
                 self.weather.take_back(index, before);
                 match &mut state.memory {
                     Memory::Soil(watch) => watch.take_back(before),
@@ -481,7 +502,7 @@ impl SiteState {
         let reading =
             Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
         batch.readings.push(reading);
-        Some(reading)
+        Some((reading, Bad::of(calibrated, &judged)))
     }
 
     /// The alarm of a key, if this site can have it.
@@ -528,6 +549,15 @@ impl SiteState {
             visit(Kind::SensorSilent, &sensor.id, place, &state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
+            visit(Kind::SensorFault, &sensor.id, place, &state.fault);
+            visit(Kind::BatteryLow, &sensor.id, place, &state.battery_low);
+        }
+        for (number, state) in self.gateways.iter().enumerate() {
+            let (id, name) = gateway_name(garden, number);
+            visit(Kind::GatewaySilent, id, name, &state.silent);
+        }
+        for (kind, standing) in &self.own.alarms {
+            visit(*kind, &self.own.place, OWN_NAME, standing);
         }
     }
 
@@ -550,6 +580,14 @@ impl SiteState {
             visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
             visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
             visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
+            visit(Kind::SensorFault, &sensor.id, &mut state.fault);
+            visit(Kind::BatteryLow, &sensor.id, &mut state.battery_low);
+        }
+        for (number, state) in self.gateways.iter_mut().enumerate() {
+            visit(Kind::GatewaySilent, gateway_name(&self.garden, number).0, &mut state.silent);
+        }
+        for (kind, standing) in &mut self.own.alarms {
+            visit(*kind, &self.own.place, standing);
         }
     }
 }

@@ -6,8 +6,12 @@ use crate::why::Equation;
 pub const EQUATIONS: &[&[Equation]] = &[
     crate::calibration::EQUATIONS,
     crate::evapotranspiration::EQUATIONS,
+    super::battery_rules::EQUATIONS,
     super::bed_figures::EQUATIONS,
+    super::fault_rules::EQUATIONS,
+    super::gateway_rules::EQUATIONS,
     super::mulch_day::EQUATIONS,
+    super::own_words::EQUATIONS,
     super::silence::EQUATIONS,
     crate::outlook::EQUATIONS,
     crate::rain::EQUATIONS,

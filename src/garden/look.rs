@@ -50,7 +50,8 @@ impl SiteState {
                 .sensors
                 .iter()
                 .zip(&self.sensors)
-                .map(|(plan, state)| SensorView {
+                .zip(0u16..)
+                .map(|((plan, state), index)| SensorView {
                     id: plan.id.clone(),
                     place_name: place_name(garden, plan).to_owned(),
                     measures: plan.measures,
@@ -58,7 +59,10 @@ impl SiteState {
                     last_value: state.last.and_then(|l| l.value),
                     last_flag: state.last.map(|l| l.flag),
                     why: state.last.map_or_else(Why::new, |last| value_why(plan, last)),
-                    silent: active(&state.silent),
+                    silent: active(&state.silent) || self.is_beneath_gateway(index, now),
+                    faulty: active(&state.fault),
+                    battery: state.battery.last,
+                    battery_low: state.battery_was_low(plan),
                 })
                 .collect(),
         }

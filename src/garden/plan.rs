@@ -60,6 +60,7 @@ pub struct Garden {
     pub beds: Vec<Bed>,
     pub tanks: Vec<Tank>,
     pub sensors: Vec<Sensor>,
+    pub gateways: Vec<Gateway>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
     pub roof: Option<RoofTank>,
@@ -300,6 +301,22 @@ pub enum Place {
     Site,
 }
 
+/// What brings the words of several sensors to the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Gateway {
+    pub id: Id,
+    pub name: String,
+}
+
+/// What is known of a sensor's battery, in whatever unit its device reports.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Battery {
+    /// Below this it is to be changed or charged, above 0.
+    pub low: f64,
+    /// At this the device stops; below `low`.
+    pub empty: Option<f64>,
+}
+
 /// One sensor.
 #[derive(Clone, Debug)]
 pub struct Sensor {
@@ -318,6 +335,10 @@ pub struct Sensor {
     /// Sorted by the instant from which each holds; never empty.
     pub calibrations: Vec<DatedCalibration>,
     pub quality: Limits,
+    /// Its number in [`Garden::gateways`]; `None`: it speaks for itself.
+    pub gateway: Option<u16>,
+    /// Its battery, where its payload reports one.
+    pub battery: Option<Battery>,
 }
 
 /// A group of people and what they are told.
@@ -425,8 +446,25 @@ pub struct RuleSettings {
     pub sensor_silent: Delays,
     /// No deadband: the evidence has its own two thresholds.
     pub gauge_suspect: Delays,
+    /// No deadband: two words of its sensors show that a gateway is back.
+    pub gateway_silent: Delays,
+    /// No deadband: the share of bad readings has its own two thresholds.
+    pub sensor_fault: Delays,
+    /// Deadband: part of the battery's limit. The off-delay is a day: what the sun
+    /// lifts by day and the night lets sink again is still low.
+    pub battery_low: Delays,
     /// Priorities, latches and reminders that the garden has changed.
     pub conducts: Conducts,
+    /// No deadband: the record can be written or it cannot.
+    pub store_failing: Delays,
+    /// Deadband: part of the limits.
+    pub forwarding_behind: Delays,
+    /// Deadband: part of the limit.
+    pub disk_nearly_full: Delays,
+    /// No deadband; the off-delay is how long the clock must not have jumped.
+    pub clock_jumped: Delays,
+    /// No deadband: a message arrived or it did not.
+    pub message_not_sent: Delays,
 }
 
 impl Default for RuleSettings {
@@ -447,7 +485,15 @@ impl Default for RuleSettings {
             ph: delays(0.1, 1800, 1800),
             sensor_silent: delays(0.0, 300, 0),
             gauge_suspect: delays(0.0, 0, 0),
+            gateway_silent: delays(0.0, 0, 0),
+            sensor_fault: delays(0.0, 0, 0),
+            battery_low: delays(0.05, 0, 86_400),
             conducts: Conducts::default(),
+            store_failing: delays(0.0, 60, 300),
+            forwarding_behind: delays(0.5, 600, 0),
+            disk_nearly_full: delays(0.10, 60, 300),
+            clock_jumped: delays(0.0, 0, 3600),
+            message_not_sent: delays(0.0, 120, 300),
         }
     }
 }

@@ -78,7 +78,7 @@ pub struct Unplaced {
 pub struct AlarmKey {
     pub site: Id,
     pub kind: Kind,
-    /// A bed, tank or sensor id.
+    /// A bed, tank, sensor or gateway id, or the site's own.
     pub place: Id,
 }
 

@@ -2,7 +2,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind};
+use crate::alarms::{Beneath, Delays, Input, Kind};
+use crate::garden::gateway_rules::Whose;
 use crate::garden::plan::{Garden, Place, Quantity, Sensor};
 use crate::garden::record::Batch;
 use crate::garden::site::{SiteState, plus};
@@ -38,20 +39,51 @@ impl SiteState {
         let mut due: Option<Timestamp> = None;
         for index in (0u16..).zip(&garden.sensors).map(|(index, _)| index) {
             // A sensor that was never heard has no interval to overrun.
-            let Some(heard) = self.sensors[usize::from(index)].heard else { continue };
-            let deadline = plus(heard, self.silent_after_s(index));
-            if deadline <= now {
-                self.judge_silence(index, now, Input::Breach, batch);
-            } else {
-                due = Some(due.map_or(deadline, |d| d.min(deadline)));
-            }
+            let Some(since) = self.quiet_since(index) else { continue };
+            let deadline = plus(since, self.silent_after_s(index));
+            let next =
+                if now < deadline { Some(deadline) } else { self.fell_due(index, deadline, now, batch) };
+            due = [due, next].into_iter().flatten().min();
         }
         // With nobody left to fall silent the next word sets the time anew.
         self.silence_due = due.or(Some(plus(now, 3600)));
     }
 
+    /// Tells of a sensor that is silent, or of its gateway. Gives when to look
+    /// again, where that is not told yet.
+    fn fell_due(
+        &mut self,
+        index: u16,
+        deadline: Timestamp,
+        now: Timestamp,
+        batch: &mut Batch,
+    ) -> Option<Timestamp> {
+        let told = self.sensors[usize::from(index)].silent.life.condition() != Beneath::Clear;
+        let number = self.gateway_of(index);
+        if !told && self.gateways[number].stands() {
+            return None;
+        }
+        let whose = if told { Whose::Sensor } else { self.whose_silence(index, deadline, now) };
+        match whose {
+            Whose::Sensor => {
+                self.judge_silence(index, now, Input::Breach, batch);
+                None
+            }
+            Whose::Gateway(overdue) => {
+                self.judge_gateway(number, now, Input::Breach, &overdue, batch);
+                match self.gateways[number].silent.life.condition() {
+                    Beneath::Pending { since } => {
+                        Some(plus(since, i64::from(self.garden.rules.gateway_silent.on_s)))
+                    }
+                    Beneath::Clear | Beneath::Active { .. } => None,
+                }
+            }
+            Whose::Undecided(until) => Some(until),
+        }
+    }
+
     /// Seconds without a word after which a sensor is silent.
-    fn silent_after_s(&self, index: u16) -> i64 {
+    pub(crate) fn silent_after_s(&self, index: u16) -> i64 {
         let every_s = i64::from(self.garden.sensors[usize::from(index)].every_s);
         3 * every_s + i64::from(self.garden.rules.sensor_silent.on_s) + 1
     }
@@ -65,6 +97,7 @@ impl SiteState {
         if self.sensors[usize::from(index)].silent.life.since().is_some() {
             self.judge_silence(index, now, Input::Clear, batch);
         }
+        self.gateway_heard(index, now, batch);
     }
 
     fn judge_silence(&mut self, index: u16, now: Timestamp, input: Input, batch: &mut Batch) {
@@ -75,24 +108,27 @@ impl SiteState {
         let silent_s = state.heard.map_or(0, |heard| now.as_second() - heard.as_second());
         // Patience has already waited; the alarm itself does not wait again.
         let delays = Delays { on_s: 0, ..garden.rules.sensor_silent };
+        let battery = state.battery_was_low(sensor);
         state.silent.step(&of, now, input, delays, batch, |active| {
-            let what = sensor.measures.name().replace('-', " ");
-            let (who, loss) = match sensor.place {
+            let who = sensor_name(&garden, sensor);
+            let loss = match sensor.place {
                 Place::Bed(_) | Place::Tank(_) => {
-                    let place = place_name(&garden, sensor);
-                    let loss = format!(" Until it speaks again, {place} cannot be judged by it.");
-                    (format!("{place}: the {what} sensor ({})", sensor.id), loss)
+                    format!(" Until it speaks again, {} cannot be judged by it.", place_name(&garden, sensor))
                 }
-                Place::Site if sensor.measures == Quantity::Rain => (
-                    format!("The rain gauge ({})", sensor.id),
-                    " Until it speaks again, rain is not known and watering cannot be told from rain.".to_owned(),
-                ),
-                Place::Site => (format!("The {what} sensor ({})", sensor.id), String::new()),
+                Place::Site if sensor.measures == Quantity::Rain => {
+                    " Until it speaks again, rain is not known and watering cannot be told from rain."
+                        .to_owned()
+                }
+                Place::Site => String::new(),
+            };
+            let look = if battery {
+                "Its battery was low: change or charge that today, then look at its cable and the gateway."
+            } else {
+                "Look at its battery, its cable and the gateway today."
             };
             let text = if active {
                 format!(
-                    "{who} has said nothing for {}; it should speak every {}. Look at its battery, its cable and the \
-                     gateway today.{loss}",
+                    "{who} has said nothing for {}; it should speak every {}. {look}{loss}",
                     words::duration(silent_s),
                     words::duration(i64::from(sensor.every_s)),
                 )
@@ -107,6 +143,18 @@ impl SiteState {
             ));
             Said::new(text, &values, SOURCE).because(vec![step])
         });
+    }
+}
+
+/// A sensor, as people say it at the beginning of a sentence.
+pub(crate) fn sensor_name(garden: &Garden, sensor: &Sensor) -> String {
+    let what = sensor.measures.name().replace('-', " ");
+    match sensor.place {
+        Place::Bed(_) | Place::Tank(_) => {
+            format!("{}: the {what} sensor ({})", place_name(garden, sensor), sensor.id)
+        }
+        Place::Site if sensor.measures == Quantity::Rain => format!("The rain gauge ({})", sensor.id),
+        Place::Site => format!("The {what} sensor ({})", sensor.id),
     }
 }
 

@@ -6,8 +6,12 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::Kind;
 use crate::calibration::Calibrator;
+use crate::garden::battery_rules::BatteryWatch;
 use crate::garden::bed_outlook::outlook_of;
+use crate::garden::fault_rules::FaultWatch;
+use crate::garden::gateway_rules::{GatewayState, gateways_of};
 use crate::garden::log::SiteLog;
+use crate::garden::own_rules::OwnState;
 use crate::garden::plan::{Garden, Place, Quantity};
 use crate::garden::standing::Standing;
 use crate::garden::weather_day::WeatherDays;
@@ -69,6 +73,11 @@ pub(crate) struct SensorState {
     pub(crate) suspect: Standing,
     /// Of the site's water meter: whether its run goes on.
     pub(crate) left_on: Standing,
+    /// Whether it speaks and cannot be believed.
+    pub(crate) fault: Standing,
+    pub(crate) faults: FaultWatch,
+    pub(crate) battery_low: Standing,
+    pub(crate) battery: BatteryWatch,
     pub(crate) memory: Memory,
 }
 
@@ -83,6 +92,10 @@ impl SensorState {
             silent: Standing::default(),
             suspect: Standing::default(),
             left_on: Standing::default(),
+            fault: Standing::default(),
+            faults: FaultWatch::default(),
+            battery_low: Standing::default(),
+            battery: BatteryWatch::default(),
             memory: match measures {
                 Quantity::SoilMoisture => Memory::Soil(Box::default()),
                 Quantity::WaterTemperature => Memory::Water(Box::default()),
@@ -252,8 +265,12 @@ pub(crate) struct SiteState {
     pub(crate) beds: Vec<BedState>,
     pub(crate) tanks: Vec<TankState>,
     pub(crate) gauges: Vec<u16>,
+    /// Those of the plan in its order, and last what has none.
+    pub(crate) gateways: Vec<GatewayState>,
     /// Evidence about each of them.
     pub(crate) trusts: Vec<Trust>,
+    /// The daemon's alarms about itself.
+    pub(crate) own: OwnState,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -334,6 +351,8 @@ impl SiteState {
             tanks,
             trusts: vec![Trust::default(); gauges.len()],
             gauges,
+            gateways: gateways_of(&garden),
+            own: OwnState::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,
@@ -421,10 +440,24 @@ impl SiteState {
                 let (silent, suspect) =
                     (std::mem::take(&mut state.silent), std::mem::take(&mut state.suspect));
                 let left_on = std::mem::take(&mut state.left_on);
-                let heard = state.heard;
-                *state = SensorState { silent, suspect, left_on, heard, ..SensorState::new(plan.measures) };
+                let (fault, battery_low) =
+                    (std::mem::take(&mut state.fault), std::mem::take(&mut state.battery_low));
+                let (heard, battery) = (state.heard, state.battery);
+                *state = SensorState {
+                    silent,
+                    suspect,
+                    left_on,
+                    fault,
+                    battery_low,
+                    battery,
+                    heard,
+                    ..SensorState::new(plan.measures)
+                };
             }
             state.heard = state.heard.map(|at| at.min(now));
+        }
+        for gateway in &mut self.gateways {
+            gateway.back_at = gateway.back_at.map(|at| at.min(now));
         }
         self.weather.set_back(limit);
         for bed in &mut self.beds {

@@ -196,6 +196,7 @@ mod tests {
             beds: vec![],
             tanks: vec![],
             sensors: vec![],
+            gateways: Vec::new(),
             tell: vec![],
             rules: RuleSettings::default(),
             roof: None,

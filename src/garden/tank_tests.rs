@@ -71,7 +71,7 @@ impl Run {
         for (sensor, value) in (0..).zip(values) {
             let Some(value) = value else { continue };
             let mut batch = Batch::default();
-            let sample = Sample { at: Some(self.now), raw: value + 0.0005 * self.wobble };
+            let sample = Sample { at: Some(self.now), raw: value + 0.0005 * self.wobble, battery: None };
             self.core.take(SensorIx(sensor), sample, self.now, &mut batch);
             self.changes.extend(batch.changes);
         }

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind, Life, State};
 use crate::garden::log::{Seen, SiteLog};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::record::Batch;
 use crate::garden::site::{SiteState, plus};
 use crate::garden::standing::{Of, Said};
@@ -53,7 +53,8 @@ impl SiteState {
 }
 
 /// Whether the plan or the log keeps an alarm quiet: a fallow bed wants no water,
-/// and a tank that is being cleaned is out of its limits for a while.
+/// and a tank that is being cleaned is out of its limits for a while, as are the
+/// probes that were taken out of it.
 fn by_design(garden: &Garden, log: &SiteLog, kind: Kind, place: &Id, now: Timestamp) -> bool {
     match kind {
         Kind::DryBed | Kind::WaterRepellentSoil | Kind::MulchOnDrySoil => {
@@ -64,12 +65,21 @@ fn by_design(garden: &Garden, log: &SiteLog, kind: Kind, place: &Id, now: Timest
         | Kind::TankTooCold
         | Kind::LowOxygen
         | Kind::Ammonia
-        | Kind::Ph => log
-            .newest(place, now, |seen| match seen {
-                Seen::TankCleaning { hours } => Some(*hours),
-                _ => None,
-            })
-            .is_some_and(|(at, hours)| now < plus(at, (hours * 3600.0) as i64)),
+        | Kind::Ph => being_cleaned(log, place, now),
+        Kind::SensorFault => garden.sensors.iter().any(|sensor| match sensor.place {
+            Place::Tank(tank) => {
+                sensor.id == *place && being_cleaned(log, &garden.tanks[usize::from(tank)].id, now)
+            }
+            Place::Bed(_) | Place::Site => false,
+        }),
         _ => false,
     }
+}
+
+fn being_cleaned(log: &SiteLog, tank: &Id, now: Timestamp) -> bool {
+    log.newest(tank, now, |seen| match seen {
+        Seen::TankCleaning { hours } => Some(*hours),
+        _ => None,
+    })
+    .is_some_and(|(at, hours)| now < plus(at, (hours * 3600.0) as i64))
 }

@@ -169,5 +169,11 @@ pub struct SensorView {
     pub last_flag: Option<Flag>,
     /// How its last raw number became its value.
     pub why: Why,
+    /// By itself, or with its gateway.
     pub silent: bool,
+    /// It speaks and cannot be believed.
+    pub faulty: bool,
+    /// What it last reported of its battery, in the device's own unit.
+    pub battery: Option<f64>,
+    pub battery_low: bool,
 }

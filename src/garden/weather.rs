@@ -335,7 +335,7 @@ mod tests {
                 let what = sensor.measures.name();
                 if !silent(what, hour) {
                     let mut batch = Batch::default();
-                    let sample = Sample { at: Some(at), raw: weather(what, hour) };
+                    let sample = Sample { at: Some(at), raw: weather(what, hour), battery: None };
                     core.take(SensorIx(index), sample, at, &mut batch);
                     rows.extend(batch.readings);
                 }
@@ -477,14 +477,19 @@ mod tests {
         let zone = &garden.site.time_zone;
         let at = |minute: i8| zone.to_timestamp(date("2026-01-16").at(1, minute, 0, 0)).expect("a moment");
         for (minute, raw) in [(15, 14.5), (30, 44.0), (45, 14.6)] {
-            day.core.take(SensorIx(0), Sample { at: Some(at(minute)), raw }, at(minute), &mut batch);
+            day.core.take(
+                SensorIx(0),
+                Sample { at: Some(at(minute)), raw, battery: None },
+                at(minute),
+                &mut batch,
+            );
         }
         for hour in 2i8..=25 {
             let (on, of_day) = if hour < 24 { ("2026-01-16", hour) } else { ("2026-01-17", hour - 24) };
             for minute in [0, 15, 30, 45] {
                 let at = zone.to_timestamp(date(on).at(of_day, minute, 0, 0)).expect("a moment");
                 let raw = weather(AIR, f64::from(hour) + f64::from(minute) / 60.0);
-                day.core.take(SensorIx(0), Sample { at: Some(at), raw }, at, &mut batch);
+                day.core.take(SensorIx(0), Sample { at: Some(at), raw, battery: None }, at, &mut batch);
             }
         }
         let next = day.figures();

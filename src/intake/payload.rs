@@ -31,12 +31,16 @@ pub enum PayloadFormat {
         value: JsonPointer,
         /// Where the device's time stands; `None`: it gives none.
         time: Option<JsonPointer>,
+        /// Where the battery's state stands; `None`: it is not looked for.
+        battery: Option<JsonPointer>,
     },
     /// A SenML pack in JSON (RFC 8428).
     Senml {
         /// The record to take: its full name, or the part of its name after a
         /// `/` or `:`. `None`: the pack holds numbers of one name only.
         name: Option<String>,
+        /// The record with the battery's state, named like `name`.
+        battery: Option<String>,
     },
     /// Lines of line protocol.
     LineProtocol {
@@ -44,6 +48,8 @@ pub enum PayloadFormat {
         measurement: Option<String>,
         /// The field to take; `None`: `value`, else `raw`, else the only numeric field.
         field: Option<String>,
+        /// The field with the battery's state.
+        battery: Option<String>,
     },
     /// The nine bytes of a 1-wire thermometer's scratchpad, as they are or as
     /// text in hexadecimal digits. The raw number is its temperature register.
@@ -57,6 +63,10 @@ pub struct Sample {
     pub at: Option<Timestamp>,
     /// Finite.
     pub raw: f64,
+    /// What the device says of its battery, finite, in whatever unit it has; `None`:
+    /// nothing, or nothing that is a number. It never decides whether the payload
+    /// is taken.
+    pub battery: Option<f64>,
 }
 
 /// Reads a payload that arrived at `now` and appends its samples.
@@ -72,20 +82,31 @@ pub fn decode(
 ) -> Result<(), DecodeError> {
     let before = samples.len();
     let outcome = match format {
-        PayloadFormat::Number => number(payload).map(|raw| samples.push(Sample { at: None, raw })),
-        PayloadFormat::OneWire => one_wire::decode(payload).map(|raw| samples.push(Sample { at: None, raw })),
-        PayloadFormat::Json { value, time } => {
-            json::decode(value, time.as_ref(), payload).map(|sample| samples.push(sample))
+        PayloadFormat::Number => number(payload).map(|raw| samples.push(bare(raw))),
+        PayloadFormat::OneWire => one_wire::decode(payload).map(|raw| samples.push(bare(raw))),
+        PayloadFormat::Json { value, time, battery } => {
+            json::decode(value, time.as_ref(), battery.as_ref(), payload).map(|sample| samples.push(sample))
         }
-        PayloadFormat::Senml { name } => senml::decode(name.as_deref(), payload, now, samples),
-        PayloadFormat::LineProtocol { measurement, field } => {
-            line_protocol::decode(measurement.as_deref(), field.as_deref(), payload, samples)
+        PayloadFormat::Senml { name, battery } => {
+            senml::decode(name.as_deref(), battery.as_deref(), payload, now, samples)
         }
+        PayloadFormat::LineProtocol { measurement, field, battery } => line_protocol::decode(
+            measurement.as_deref(),
+            field.as_deref(),
+            battery.as_deref(),
+            payload,
+            samples,
+        ),
     };
     if outcome.is_err() {
         samples.truncate(before);
     }
     outcome
+}
+
+/// A number with nothing beside it.
+fn bare(raw: f64) -> Sample {
+    Sample { at: None, raw, battery: None }
 }
 
 fn number(payload: &[u8]) -> Result<f64, DecodeError> {

@@ -5,9 +5,9 @@ use std::collections::HashMap;
 const STYLE: &str = include_str!("style.css");
 
 /// WCAG 2.2, success criterion 1.4.3 (AA), text of normal size.
-const TEXT_MIN: f64 = 4.5;
+pub(crate) const TEXT_MIN: f64 = 4.5;
 /// WCAG 2.2, success criterion 1.4.11, graphics that carry meaning.
-const GRAPHIC_MIN: f64 = 3.0;
+pub(crate) const GRAPHIC_MIN: f64 = 3.0;
 
 /// Relative luminance as WCAG 2.2 defines it, from 8-bit sRGB.
 fn luminance(colour: &str) -> f64 {
@@ -19,7 +19,7 @@ fn luminance(colour: &str) -> f64 {
     0.2126 * part(1..3) + 0.7152 * part(3..5) + 0.0722 * part(5..7)
 }
 
-fn contrast(one: &str, other: &str) -> f64 {
+pub(crate) fn contrast(one: &str, other: &str) -> f64 {
     let (one, other) = (luminance(one), luminance(other));
     (one.max(other) + 0.05) / (one.min(other) + 0.05)
 }

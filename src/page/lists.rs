@@ -78,6 +78,10 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
                     None => (words::NOT_KNOWN),
                 }
                 @if sensor.silent { " " strong class="silent" { "Silent now" } }
+                @if sensor.faulty { " " strong class="silent" { "Not to be believed" } }
+                @if let Some(battery) = sensor.battery {
+                    " Battery " (words::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
+                }
             }
         }
     }

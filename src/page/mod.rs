@@ -7,8 +7,9 @@
 mod answer;
 mod band;
 #[cfg(test)]
-mod contrast;
+pub(crate) mod contrast;
 mod errors;
+pub mod figures;
 mod layout;
 mod lists;
 mod places;
@@ -29,6 +30,8 @@ use crate::garden::plan::Id;
 use crate::garden::record::{AlarmKey, Answered};
 use crate::garden::view::SiteView;
 
+use figures::SiteFigures;
+
 pub use serve::{CONNECTIONS_MAX, serve};
 
 /// Where the page gets what it shows.
@@ -44,6 +47,17 @@ pub trait Views: Send + Sync + 'static {
     /// # Errors
     /// [`Unavailable`] when the garden cannot be asked just now.
     fn site(&self, id: &str) -> impl Future<Output = Result<Option<SiteView>, Unavailable>> + Send;
+
+    /// How the alarms of a site did in the thirty days up to `to`; `None` when there is
+    /// no such site. The answer may be a minute old.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be asked just now.
+    fn alarm_figures(
+        &self,
+        site: &str,
+        to: Timestamp,
+    ) -> impl Future<Output = Result<Option<SiteFigures>, Unavailable>> + Send;
 
     /// Topics that no sensor names, the newest first, at most `limit`.
     ///

@@ -17,11 +17,13 @@ use tokio::time::{Instant, timeout};
 use tracing::{error, warn};
 
 use super::errors::Problem;
+use super::figures::SiteFigures;
 use super::layout::Frame;
 use super::wrong::WrongLinks;
 use super::{Unavailable, Views, answer, lists, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
+use crate::garden::view::SiteView;
 
 /// Bytes of a request's path and of its query.
 const PATH_MAX: usize = 256;
@@ -134,7 +136,8 @@ async fn home<V: Views>(
     let not_placed = ask(desk.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
         let view = ask(desk.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
-        return Ok(today::page(&frame, &view, &not_placed).into_response());
+        let figures = figures(&desk, &view).await;
+        return Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response());
     }
     Ok(lists::sites_page(&frame, &sites, &not_placed).into_response())
 }
@@ -154,7 +157,13 @@ async fn site<V: Views>(
     // stand on the list of sites.
     not_placed.retain(|topic| topic.topic.strip_prefix(&id).is_some_and(|rest| rest.starts_with('/')));
     let frame = frame(&desk, query.as_deref(), &format!("/site/{id}"));
-    Ok(today::page(&frame, &view, &not_placed).into_response())
+    let figures = figures(&desk, &view).await;
+    Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response())
+}
+
+/// How the alarms do. What needs doing today is shown without it where it fails.
+async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
+    ask(desk.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
 }
 
 /// Shows the alarm of a link, and the button. Changes nothing.

@@ -2,12 +2,18 @@
 
 use maud::{Markup, html};
 
+use super::figures::{self, SiteFigures};
 use super::layout::Frame;
 use super::{NotPlaced, lists, places, reasons, words};
 use crate::alarms::{Priority, State};
 use crate::garden::view::{AlarmView, Condition, SiteView};
 
-pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: &[NotPlaced]) -> Markup {
+pub(super) fn page(
+    frame: &Frame<'_>,
+    view: &SiteView,
+    alarm_figures: Option<&SiteFigures>,
+    not_placed: &[NotPlaced],
+) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
@@ -19,6 +25,7 @@ pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: &[NotPlaced])
         (places::weather(view))
         (lists::sensors(view))
         (lists::not_placed(not_placed, view.now, &view.time_zone))
+        @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
         (care(view))
     };
     frame.page(&format!("Today at {}", view.name), &body)

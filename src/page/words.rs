@@ -20,7 +20,7 @@ pub(super) fn condition(condition: Condition) -> &'static str {
     }
 }
 
-pub(super) fn priority(priority: Priority) -> &'static str {
+pub(crate) fn priority(priority: Priority) -> &'static str {
     match priority {
         Priority::High => "Do it now",
         Priority::Medium => "Do it today",
@@ -124,6 +124,12 @@ pub(super) fn value(measures: Quantity, value: f64) -> String {
     }
 }
 
+/// A battery's state, in whatever unit its device reports.
+pub(super) fn battery(state: f64) -> String {
+    let text = with_unit(state, 2, "");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
 /// A part of one, in percent.
 pub(super) fn percent(part: f64) -> String {
     with_unit(part * 100.0, 1, " %")
@@ -211,7 +217,7 @@ pub(crate) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
 /// Text from outside, fit to be shown: at most `length` characters, without
 /// control characters and without those that turn the direction of the text
 /// (Unicode Standard Annex 9, explicit formatting).
-pub(super) fn shown(text: &str, length: usize) -> String {
+pub(crate) fn shown(text: &str, length: usize) -> String {
     let safe = |c: char| match c {
         '\n' | '\r' | '\t' => ' ',
         '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}' | '\u{061C}' => {
@@ -274,6 +280,8 @@ mod tests {
         assert_eq!(degrees(-0.04), "0.0 °C");
         assert_eq!(degrees(-0.06), "-0.1 °C");
         assert_eq!(percent(0.093), "9.3 %");
+        assert_eq!([3.4, 3.0, 87.0, 3300.0, -0.001].map(battery), ["3.4", "3", "87", "3300", "0"]);
+        assert_eq!(battery(f64::NAN), NOT_KNOWN);
     }
 
     #[test]

@@ -121,6 +121,12 @@ impl Watch {
         Judged { flag: tests.flag(), tests, previous }
     }
 
+    /// Since when the last value has stood still; `None` before the first one.
+    pub fn still_since(&self) -> Option<Timestamp> {
+        let known = self.flat_since_ms != i64::MIN;
+        known.then(|| Timestamp::from_millisecond(self.flat_since_ms).ok()).flatten()
+    }
+
     fn rate_of_change(&self, rate: &Rate, at_ms: i64, value: f64) -> Flag {
         if self.value.is_nan() {
             return Flag::Pass;

@@ -11,11 +11,13 @@ use super::answers::{Answers, answers};
 use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
+use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::telling::{TellingSettings, telling};
 use super::topic::{covers, is_filter};
 use super::value::Item;
+use super::watch::{Watching, watching};
 use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
@@ -114,6 +116,8 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    /// The section is not there, or a fault was noted.
+    pub(super) mail: Option<Mail>,
     pub(super) answers: Option<Answers>,
     pub(super) webhooks: Vec<Webhook>,
     pub(super) told_files: Vec<ToldFile>,
@@ -121,6 +125,7 @@ pub(super) struct Daemon {
     pub(super) ways: Ways,
     pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
+    pub(super) watch: Option<Watching>,
     /// Relative to the file, as written.
     pub(super) gardens: String,
 }
@@ -141,8 +146,10 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         answers: answers(root.section("answers"), page.as_ref(), folder),
         page,
         log: log(root.section("log")),
+        watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        mail: root.section("mail").and_then(|table| mail(table, folder)),
         webhooks,
         told_files,
         ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
@@ -277,7 +284,7 @@ pub(super) fn username(item: &Item<'_>) -> Option<String> {
     Some(text.to_owned())
 }
 
-fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
     const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
     let path = folder.join(item.text(ACCEPTED)?);
     match std::fs::File::open(&path).and_then(|f| f.metadata()) {

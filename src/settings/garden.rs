@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use super::bed::bed;
 use super::document::Want;
 use super::fault::{any_of, nearest};
+use super::gateway::Gateways;
 use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
 use super::roof::roof;
@@ -18,11 +19,14 @@ use super::tell::tells;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
 use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
+use crate::garden::OWN_PLACE;
 use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
 const ELEVATION: Range = Range::from_to(-500.0, 9000.0, "metres above sea level");
+/// Deadband as a part of a battery's limit.
+const LIMIT_PART: Range = Range::from_to(0.0, 1.0, "of battery_low");
 /// Deadband as a part of readily available water.
 const PART: Range = Range::from_to(0.0, 1.0, "of the readily available water");
 /// Deadband of a water content.
@@ -99,14 +103,19 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
+    let gateway_tables = root.sections("gateway", "id");
+    alarm_places.extend(gateway_tables.iter().filter_map(id_of));
+    let mut gateways = Gateways::read(gateway_tables, site.as_ref().map(|site| &site.id));
     let sensor_tables = root.sections("sensor", "id");
     alarm_places.extend(sensor_tables.iter().filter_map(id_of));
     let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
     for table in sensor_tables {
-        sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &zone));
+        sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &mut gateways, &zone));
     }
+    let gateways = gateways.finish();
+    alarm_places.extend(gateways.iter().map(|gateway| gateway.id.to_string()));
     for (id, named) in named_beds {
         if places.beds.get(&id).is_some_and(|place| !place.watched) {
             let accepted = "at least one soil-moisture sensor with this bed: without it nothing can be said \
@@ -120,6 +129,8 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
         }
     }
 
+    // The daemon's own alarms.
+    alarm_places.push(OWN_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
@@ -132,7 +143,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let mut site = site?;
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
-    Some(Garden { site, beds, tanks, sensors, tell, rules: rules?, roof })
+    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof })
 }
 
 /// The id that a table has, right or wrong.
@@ -271,6 +282,14 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
         ("ph", Some(PH), &mut rules.ph),
         ("sensor-silent", None, &mut rules.sensor_silent),
         ("gauge-suspect", None, &mut rules.gauge_suspect),
+        ("gateway-silent", None, &mut rules.gateway_silent),
+        ("sensor-fault", None, &mut rules.sensor_fault),
+        ("battery-low", Some(LIMIT_PART), &mut rules.battery_low),
+        ("store-failing", None, &mut rules.store_failing),
+        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
+        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
+        ("clock-jumped", None, &mut rules.clock_jumped),
+        ("message-not-sent", None, &mut rules.message_not_sent),
     ] {
         judged.push(key);
         if let Some(rule) = table.section(key) {

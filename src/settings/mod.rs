@@ -19,7 +19,9 @@ mod fault;
 mod files;
 mod forward;
 mod garden;
+mod gateway;
 mod hours;
+mod mail;
 mod payload;
 mod quality;
 mod range;
@@ -34,6 +36,7 @@ mod telling;
 mod text;
 mod topic;
 mod value;
+mod watch;
 mod webhook;
 
 use std::path::Path;
@@ -44,8 +47,10 @@ pub use answers::{AnswerLinks, Answers};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, Page, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
+pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use secret::Secret;
 pub use telling::TellingSettings;
+pub use watch::Watching;
 pub use webhook::{ToldFile, Webhook, server};
 
 use crate::garden::plan::Garden;
@@ -65,11 +70,14 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
+    /// `None`: no message goes by e-mail.
+    pub mail: Option<Mail>,
     pub answers: Answers,
     pub webhooks: Vec<Webhook>,
     pub told_files: Vec<ToldFile>,
     pub telling: TellingSettings,
     pub log: Log,
+    pub watch: Watching,
 }
 
 /// Reads `config` (a `trug.toml`), the garden files of the folder that it
@@ -264,11 +272,13 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
+                mail: d.mail,
                 answers: d.answers?,
                 webhooks: d.webhooks,
                 told_files: d.told_files,
                 telling: d.telling?,
                 log: d.log?,
+                watch: d.watch?,
             })
         });
         match settings {

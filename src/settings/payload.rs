@@ -12,7 +12,8 @@ use crate::intake::{JsonPointer, PayloadFormat};
 const FORMATS: [&str; 5] = ["number", "senml", "line-protocol", "one-wire", "json"];
 
 const ACCEPTED: &str = "\"number\", \"senml\", \"line-protocol\", \"one-wire\", { json = { value = \"/raw\", time = \"/t\" } }, \
-                        { senml = { name = \"...\" } } or { line-protocol = { field = \"...\" } }";
+                        { senml = { name = \"...\" } } or { line-protocol = { field = \"...\" } }, with battery = \"...\" \
+                        beside them where it is reported";
 
 const POINTER: &str = "a JSON Pointer (RFC 6901): \"/raw\", or \"\" where the payload is the number itself";
 
@@ -29,8 +30,10 @@ pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
     match text.as_str() {
         "number" => Some(PayloadFormat::Number),
         "one-wire" => Some(PayloadFormat::OneWire),
-        "senml" => Some(PayloadFormat::Senml { name: None }),
-        "line-protocol" => Some(PayloadFormat::LineProtocol { measurement: None, field: None }),
+        "senml" => Some(PayloadFormat::Senml { name: None, battery: None }),
+        "line-protocol" => {
+            Some(PayloadFormat::LineProtocol { measurement: None, field: None, battery: None })
+        }
         other => {
             item.fault(item.given(), ACCEPTED, nearest(other, FORMATS));
             None
@@ -47,14 +50,16 @@ fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
         (Some(json), None, None) => from_json(json),
         (None, Some(senml), None) => {
             let name = text(&senml, "name", "the name of a SenML record");
+            let battery = text(&senml, "battery", "the name of a SenML record");
             senml.finish();
-            Some(PayloadFormat::Senml { name })
+            Some(PayloadFormat::Senml { name, battery })
         }
         (None, None, Some(line)) => {
             let measurement = text(&line, "measurement", "the name of a measurement");
             let field = text(&line, "field", "the name of a field");
+            let battery = text(&line, "battery", "the name of a field");
             line.finish();
-            Some(PayloadFormat::LineProtocol { measurement, field })
+            Some(PayloadFormat::LineProtocol { measurement, field, battery })
         }
         _ => {
             table.fault("", "not exactly one format", ACCEPTED, None);
@@ -69,12 +74,17 @@ fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
 fn from_json(table: Table<'_>) -> Option<PayloadFormat> {
     let value = table.need("value", Want::Text, POINTER).and_then(|item| pointer(&item));
     let time = table.get("time", Want::Text).map(|item| pointer(&item));
+    let battery = table.get("battery", Want::Text).map(|item| pointer(&item));
     table.finish();
     let time = match time {
         Some(time) => Some(time?),
         None => None,
     };
-    Some(PayloadFormat::Json { value: value?, time })
+    let battery = match battery {
+        Some(battery) => Some(battery?),
+        None => None,
+    };
+    Some(PayloadFormat::Json { value: value?, time, battery })
 }
 
 fn pointer(item: &Item<'_>) -> Option<JsonPointer> {

@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 use super::calibration::{Setting, calibrations, unwritten};
 use super::document::Want;
 use super::fault::nearest;
+use super::gateway::Gateways;
 use super::payload::payload;
 use super::quality::limits;
 use super::range::Range;
@@ -14,11 +15,15 @@ use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
 use super::value::Item;
-use crate::garden::plan::{Place, Quantity, Sensor};
+use crate::garden::plan::{Battery, Place, Quantity, Sensor};
+use crate::intake::PayloadFormat;
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
 /// Heights for which the wind can be brought to 2 m.
 const HEIGHT_M: Range = Range::from_to(0.5, 50.0, "m above the ground");
+/// Volts, millivolts or per cent: whatever the device reports.
+const BATTERY_LOW: Range = Range::above_to(0.0, 1_000_000.0, "in the unit that the device reports");
+const BATTERY_EMPTY: Range = Range::from_to(0.0, 1_000_000.0, "in the unit that the device reports");
 
 /// The places of one garden, by id, and what stands on them.
 pub(super) struct Places {
@@ -66,6 +71,7 @@ pub(super) fn sensor(
     ids: &mut Names,
     topics: &mut Topics<'_>,
     places: &mut Places,
+    gateways: &mut Gateways<'_>,
     zone: &TimeZone,
 ) -> Option<Sensor> {
     let before = table.document().fault_count();
@@ -88,6 +94,11 @@ pub(super) fn sensor(
             "\"number\", \"senml\", \"line-protocol\", \"one-wire\" or { json = { value = \"/raw\" } }",
         )
         .and_then(|item| payload(&item));
+    let gateway = match table.get("gateway", Want::Text) {
+        Some(item) => gateways.named_by(&item).map(Some),
+        None => Some(None),
+    };
+    let battery = battery(&table, payload.as_ref());
     let every_s = table
         .need("every_s", Want::Value, "the seconds between two readings")
         .and_then(|item| item.whole(1..=86_400, "seconds between two readings"));
@@ -115,7 +126,57 @@ pub(super) fn sensor(
         every_s: every_s?,
         calibrations: calibrations?,
         quality: quality?,
+        gateway: gateway?,
+        battery: battery?,
     })
+}
+
+/// The battery's limits; needed where the payload reports it, and without use where
+/// it does not.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+fn battery(table: &Table<'_>, payload: Option<&PayloadFormat>) -> Option<Option<Battery>> {
+    let low = table.get("battery_low", Want::Value);
+    let empty = table.get("battery_empty", Want::Value);
+    let reported = match payload {
+        Some(PayloadFormat::Json { battery, .. }) => battery.is_some(),
+        Some(PayloadFormat::Senml { battery, .. } | PayloadFormat::LineProtocol { battery, .. }) => {
+            battery.is_some()
+        }
+        Some(PayloadFormat::Number | PayloadFormat::OneWire) => false,
+        // A payload that is itself at fault may report it.
+        None => return None,
+    };
+    match (reported, low) {
+        (true, Some(low)) => {
+            let number = low.number(BATTERY_LOW);
+            let empty = match &empty {
+                Some(item) => {
+                    let empty = item.number(BATTERY_EMPTY)?;
+                    if number.is_some_and(|low| empty >= low) {
+                        item.fault(item.given(), format!("a number below battery_low = {}", number?), None);
+                        return None;
+                    }
+                    Some(empty)
+                }
+                None => None,
+            };
+            Some(Some(Battery { low: number?, empty }))
+        }
+        (true, None) => {
+            table.missing("battery_low", format!("{BATTERY_LOW}: the payload reports a battery"));
+            None
+        }
+        (false, low) => {
+            let mut whole = true;
+            for item in [low, empty].into_iter().flatten() {
+                let accepted = "a payload that reports it: payload = { json = { value = \"/raw\", battery = \
+                                \"/battery\" } }";
+                item.fault(format!("{} with a payload that has no battery", item.given()), accepted, None);
+                whole = false;
+            }
+            whole.then_some(None)
+        }
+    }
 }
 
 fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> Option<Place> {

@@ -13,7 +13,8 @@ use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Id, LocalHours, Next, Tell};
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
-const PLACES: &str = "a list of at least one id of a bed, tank, sensor or gateway, or the site's id";
+const PLACES: &str =
+    "a list of at least one id of a bed, tank, sensor or gateway, the site's id, or trug for trug itself";
 const WHAT: &str = "alarms = [\"dry-bed\"] or places = [\"kitchen-bed\"], or both";
 const EMAILS: &str = "a list of e-mail addresses";
 const INSTEAD: &str = "{ email = [\"office@school.example\"] }";
@@ -113,7 +114,7 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
         let near = nearest(text, known.iter().map(String::as_str));
         item.fault(
             item.given(),
-            "the id of a bed, tank, sensor or gateway of this file, or the site's",
+            "the id of a bed, tank, sensor or gateway of this file, the site's, or trug",
             near,
         );
         return None;

@@ -7,7 +7,7 @@ use super::value::Item;
 use crate::garden::plan::Id;
 
 /// Longest name, characters.
-const NAME_MAX: usize = 100;
+pub(super) const NAME_MAX: usize = 100;
 
 /// Longest e-mail address, bytes: RFC 5321, section 4.5.3.1.3, allows a path of
 /// 256 with its angle brackets.
@@ -43,16 +43,23 @@ pub(super) fn id(item: &Item<'_>) -> Option<Id> {
 pub(super) fn email(item: &Item<'_>) -> Option<String> {
     const ACCEPTED: &str = "an e-mail address: name@domain";
     let text = item.text(ACCEPTED)?;
-    let fits = text.len() <= EMAIL_MAX
-        && !text.chars().any(|c| is_unsafe(c) || c.is_whitespace() || "<>,;:\"()[]\\".contains(c))
-        && text
-            .rsplit_once('@')
-            .is_some_and(|(local, domain)| !local.is_empty() && !local.contains('@') && is_domain(domain));
-    if !fits {
+    if !is_email(text) {
         item.refuse(ACCEPTED);
         return None;
     }
     Some(text.to_owned())
+}
+
+/// Whether a text is an e-mail address, as far as it can be told without sending
+/// a letter.
+pub(super) fn is_email(text: &str) -> bool {
+    text.len() <= EMAIL_MAX
+        && !text.chars().any(|c| is_unsafe(c) || c.is_whitespace() || "<>,;:\"()[]\\".contains(c))
+        && text
+            .rsplit_once('@')
+            .is_some_and(|(local, domain)| !local.is_empty() && !local.contains('@') && is_domain(domain))
+        // What the library that sends it would refuse is refused here already.
+        && text.parse::<lettre::Address>().is_ok()
 }
 
 fn is_domain(domain: &str) -> bool {

@@ -102,6 +102,26 @@ impl Post {
         Ok(added)
     }
 
+    /// Adds messages that have been sent past the outbox, with the time at which that
+    /// was, as ones that are over.
+    pub(super) fn add_sent(
+        &mut self,
+        transaction: &Transaction<'_>,
+        sent: &[(Message, Timestamp)],
+    ) -> rusqlite::Result<()> {
+        let mut over = transaction.prepare_cached(
+            "UPDATE message SET state = 'sent', tries = 1, done_at = ?2 WHERE key = ?1 AND state = 'waiting'",
+        )?;
+        for (message, at) in sent {
+            self.add(transaction, std::slice::from_ref(message))?;
+            if over.execute(params![message.key, millis(*at)])? == 1 {
+                self.waiting -= 1;
+                self.done += 1;
+            }
+        }
+        Ok(())
+    }
+
     /// Notes what came of tries. A message that is sent stays sent, and a try that
     /// is noted twice counts once: its next time says which it is.
     pub(super) fn note(&mut self, transaction: &Transaction<'_>, tries: &[Tried]) -> rusqlite::Result<()> {

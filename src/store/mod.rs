@@ -9,8 +9,9 @@
 //!
 //! # What makes writing twice harmless
 //!
-//! A reading's key is its time and its series; an alarm's step and a letter
-//! have keys of their own. Each is written once, however often it is given.
+//! A reading's key is its time and its series; an alarm's step, a letter and a
+//! message to people have keys of their own. Each is written once, however often it
+//! is given. A try that is noted twice counts once.
 //!
 //! # Why the key of a reading is (time, series)
 //!
@@ -20,6 +21,7 @@
 //! page: about fifty times the work for a thousand sensors. The price is that
 //! one sensor's month is read past its neighbours' rows.
 
+mod alarm_history;
 mod alarm_rows;
 mod answers;
 mod columns;
@@ -28,6 +30,7 @@ mod error;
 mod log_rows;
 mod message_rows;
 mod note_rows;
+mod own_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -42,6 +45,7 @@ pub use answers::{AnswerRow, leave_answer};
 pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
+pub use own_rows::Unreached;
 pub use reader::{Filter, Reader};
 pub use records::{
     Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, MessageCount, MessageRecord,

@@ -27,6 +27,8 @@ pub struct Transaction<'a> {
     pub forward: bool,
     /// Messages to people.
     pub messages: &'a [Message],
+    /// Messages that have been sent past the outbox, and when.
+    pub sent: &'a [(Message, Timestamp)],
     /// What came of messages that were tried.
     pub tries: &'a [Tried],
     /// All that waits to be told at these sites, in the place of what was kept.

@@ -5,7 +5,7 @@ mod older;
 
 use std::path::Path;
 
-use rusqlite::Connection;
+use rusqlite::{Connection, TransactionBehavior};
 
 use super::error::StoreError;
 
@@ -225,7 +225,7 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path) -> Result<(), St
     let found = version(connection, path)?;
     for (script, to) in MIGRATIONS.iter().zip(1_i64..).skip_while(|&(_, to)| to <= found) {
         let failed = |source| StoreError::Migrate { path: path.to_owned(), to, source };
-        let step = connection.transaction().map_err(failed)?;
+        let step = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
         step.execute_batch(script).map_err(failed)?;
         step.pragma_update(None, "application_id", APPLICATION_ID).map_err(failed)?;
         step.pragma_update(None, "user_version", to).map_err(failed)?;

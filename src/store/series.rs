@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
 use crate::garden::plan::{Garden, Place, Sensor};
 use crate::garden::record::SensorIx;
@@ -65,7 +65,9 @@ impl SeriesMap {
 /// Gives every sensor its series, and keeps what is said of it up to date.
 pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusqlite::Result<SeriesMap> {
     let mut map = SeriesMap::default();
-    let transaction = connection.transaction()?;
+    // At once the writer: one that reads first cannot become it after another program
+    // has written, and would not wait for that.
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     {
         let mut find = transaction.prepare(
             "SELECT id, unit, place, topic FROM series WHERE site = ?1 AND sensor = ?2 AND quantity = ?3",

@@ -191,8 +191,10 @@ impl Store {
         if !it.waiting.is_empty() {
             waiting_rows::set(&transaction, it.waiting).map_err(write("what waits to be told"))?;
         }
-        if !it.messages.is_empty() || !it.tries.is_empty() {
+        if !it.messages.is_empty() || !it.tries.is_empty() || !it.sent.is_empty() {
             let messages = write("messages");
+            // First, so that the same message in the other list is known.
+            marks.post.add_sent(&transaction, it.sent).map_err(messages)?;
             committed.messages = marks.post.add(&transaction, it.messages).map_err(messages)?;
             marks.post.note(&transaction, it.tries).map_err(messages)?;
             marks.post.trim(&transaction, at).map_err(messages)?;

@@ -24,6 +24,8 @@ const LIST_MAX: usize = 600;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Entry {
     pub(super) alarm: Alarm,
+    /// The garden's own.
+    pub(super) priority: Priority,
     pub(super) state: State,
     /// The occurrence, whole milliseconds.
     pub(super) since: Timestamp,
@@ -34,12 +36,6 @@ pub(super) struct Entry {
     pub(super) source: String,
     /// Whether the group was told of it before.
     pub(super) again: bool,
-}
-
-impl Entry {
-    pub(super) fn priority(&self) -> Priority {
-        self.alarm.kind.priority()
-    }
 }
 
 /// One message before it is addressed.
@@ -67,8 +63,8 @@ impl Draft<'_> {
             return;
         }
         entries.sort_by(|a, b| {
-            (b.priority(), a.alarm.kind, a.since, &a.alarm.place).cmp(&(
-                a.priority(),
+            (b.priority, a.alarm.kind, a.since, &a.alarm.place).cmp(&(
+                a.priority,
                 b.alarm.kind,
                 b.since,
                 &b.alarm.place,
@@ -93,7 +89,7 @@ impl Draft<'_> {
                 who: self.who.to_owned(),
                 address: address.clone(),
                 made_at: now,
-                priority: entries.iter().map(Entry::priority).max().unwrap_or(Priority::Low),
+                priority: entries.iter().map(|entry| entry.priority).max().unwrap_or(Priority::Low),
                 purpose: self.purpose.clone(),
                 subject: subject.clone(),
                 opening: opening.clone(),
@@ -112,7 +108,7 @@ impl Draft<'_> {
             },
             place_name: place_name.to_owned(),
             state: entry.state,
-            priority: entry.priority(),
+            priority: entry.priority,
             since: entry.since,
             since_local: moment(entry.since, &self.garden.site.time_zone),
             text,

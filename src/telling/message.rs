@@ -115,8 +115,9 @@ pub enum WaitFor {
     TellNotDelivered { to: String },
     /// The next group is told, if nobody has answered.
     Answer,
-    /// The group was told of it. It has no time of its own: it goes when the alarm
-    /// is over, and what is of high priority is then told to be over.
+    /// The group was told of it. It has no time of its own: when what is of high
+    /// priority is over the group is told so, and when nobody has to look any more
+    /// the row goes.
     Over,
 }
 

@@ -20,8 +20,8 @@
 //!   time counts from the message, not from the alarm: what waited for the morning
 //!   is not passed on in the night. Of low priority nothing is passed on; of medium
 //!   priority only what still stands; of high priority also what is over, since
-//!   somebody has to look. A group that several others would pass an alarm on to is
-//!   told once.
+//!   somebody has to look. Where several groups would pass an alarm on to the same
+//!   one, the first to do so spares the others.
 //! - A summary whose time was missed comes as soon as it can, within twelve hours;
 //!   after that the next one tells of it. A day without news has no summary.
 //! - What could not be delivered goes on as [`Telling::not_sent`] says.

@@ -16,6 +16,9 @@ use crate::alarms::{Priority, State};
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, AlarmKey};
 
+/// Set before the occurrence, a time of telling is of an earlier round of telling.
+const BEFORE: SignedDuration = SignedDuration::from_millis(1);
+
 /// A garden, what waits for its groups and who was told of what.
 #[derive(Clone, Debug)]
 pub(super) struct Site {
@@ -48,9 +51,9 @@ pub(super) enum Why {
 }
 
 /// How an alarm stands, for those that still have to be told of it.
-pub(super) fn still(standing: &Standing, alarm: &Alarm, since: Timestamp) -> bool {
+pub(super) fn still(standing: &Standing, priority: Priority, since: Timestamp) -> bool {
     let same = whole_millis(standing.since) == since;
-    let open = match alarm.kind.priority() {
+    let open = match priority {
         // Even where it is over, somebody has to look.
         Priority::High => standing.state.waits(),
         Priority::Medium | Priority::Low => standing.state == State::Unacknowledged,
@@ -65,6 +68,11 @@ impl Site {
 
     pub(super) fn key_of(&self, alarm: &Alarm) -> AlarmKey {
         AlarmKey { site: self.garden.site.id.clone(), kind: alarm.kind, place: alarm.place.clone() }
+    }
+
+    /// The garden's own priority of an alarm.
+    pub(super) fn priority(&self, alarm: &Alarm) -> Priority {
+        self.garden.priority(alarm.kind)
     }
 
     pub(super) fn group(&self, who: &str) -> Option<usize> {
@@ -109,11 +117,15 @@ impl Site {
     pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut Said) {
         let alarm = Alarm { kind: change.key.kind, place: change.key.place.clone() };
         let since = whole_millis(change.since);
-        let high = alarm.kind.priority() == Priority::High;
+        let high = self.priority(&alarm) == Priority::High;
         match change.to {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
                 self.rows.drop_of(&alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
+                for (which, row) in self.rows.of(&alarm) {
+                    // Told before this round of telling.
+                    self.rows.put(which, Row { due: plus(since, -BEFORE), ..row });
+                }
                 let garden = Arc::clone(&self.garden);
                 for (group, tell) in garden.tell.iter().enumerate() {
                     if tell.concerns(alarm.kind, &alarm.place) {
@@ -126,14 +138,18 @@ impl Site {
             | State::ReturnedUnacknowledged
             | State::LatchedUnacknowledged
             | State::LatchedAcknowledged => {
-                if high {
+                if high && (change.from.is_active() || change.from == State::Shelved) {
                     self.over(&alarm, change, said);
                 }
+                // Somebody has to look, and nobody has answered: it is still passed on.
                 let waits = high && change.to.waits();
-                self.rows.drop_of(&alarm, |which, _| !(waits && which.wait == WaitFor::Answer));
+                self.rows.drop_of(&alarm, |which, _| !waits || which.wait.tells());
             }
-            // Put aside for a time: who knew of it goes on knowing of it.
-            State::Shelved => self.rows.drop_of(&alarm, |which, _| which.wait != WaitFor::Over),
+            // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
+            State::Shelved => {
+                let stood = change.from.is_active();
+                self.rows.drop_of(&alarm, |which, _| !stood || which.wait != WaitFor::Over);
+            }
             State::Suppressed | State::OutOfService => self.rows.drop_of(&alarm, |_, _| true),
         }
     }
@@ -147,9 +163,10 @@ impl Site {
         now: Timestamp,
         said: &mut Said,
     ) {
-        if alarm.kind.priority() == Priority::High {
+        if self.priority(alarm) == Priority::High {
             let entry = Entry {
                 alarm: alarm.clone(),
+                priority: self.priority(alarm),
                 state: change.to,
                 since,
                 cause: whole_millis(change.at),
@@ -166,6 +183,8 @@ impl Site {
     }
 
     /// Notes that a group was told at `now`: from then on its answer is waited for.
+    /// Where that was so before, and its next group has been told since, it is not
+    /// waited for again.
     pub(super) fn told(
         &mut self,
         group: usize,
@@ -175,23 +194,39 @@ impl Site {
         now: Timestamp,
     ) {
         let now = whole_millis(now);
-        if state.is_active() {
-            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
-            self.rows.put(which, Row { since, due: now });
-        }
+        let before = self.knows(group, alarm, since, now);
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
-        if let Some(next) = next
-            && alarm.kind.priority() > Priority::Low
-            && state.waits()
-        {
-            let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
-            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
-            // An answer that is already waited for is not waited for longer.
-            let due =
-                self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
-            self.rows.put(which, Row { since, due });
+        let hurry = self.priority(alarm) > Priority::Low && state.waits();
+        let Some(next) = next.filter(|_| hurry) else {
+            return;
+        };
+        let next_told = self.next_of(group).and_then(|next| self.rows.told_now(alarm, next, since));
+        if before.is_some() && next_told > before {
+            return;
         }
+        let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
+        let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
+        // An answer that is already waited for is not waited for longer.
+        let due = self.rows.get(&which).filter(|row| row.since == since).map_or(due, |row| row.due.min(due));
+        self.rows.put(which, Row { since, due });
+    }
+
+    /// Notes that a group was told at `now`. Gives when it was first told before, since
+    /// the alarm was last raised or came again.
+    pub(super) fn knows(
+        &mut self,
+        group: usize,
+        alarm: &Alarm,
+        since: Timestamp,
+        now: Timestamp,
+    ) -> Option<Timestamp> {
+        let before = self.rows.told_now(alarm, group, since);
+        if before.is_none() {
+            let over = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
+            self.rows.put(over, Row { since, due: whole_millis(now) });
+        }
+        before
     }
 
     /// Says to all who were told that it is over.
@@ -209,6 +244,7 @@ impl Site {
             };
             let entry = Entry {
                 alarm: alarm.clone(),
+                priority: self.priority(alarm),
                 state: change.to,
                 since: row.since,
                 cause: whole_millis(change.at),
@@ -308,14 +344,14 @@ impl Site {
         let put_off = |row: &Row| hours.put_off(row.due, now);
         let late: Vec<(Which, Row)> = waiting
             .iter()
-            .filter(|(which, row)| row.due <= now && which.alarm.kind.priority() < Priority::High)
+            .filter(|(which, row)| row.due <= now && self.priority(&which.alarm) < Priority::High)
             .filter_map(|(which, row)| Some((which.clone(), Row { due: put_off(row)?, ..*row })))
             .collect();
         if !late.is_empty() {
             for (which, row) in late {
                 self.rows.put(which, row);
             }
-            waiting.retain(|(which, _)| which.alarm.kind.priority() == Priority::High);
+            waiting.retain(|(which, _)| self.priority(&which.alarm) == Priority::High);
         }
         // What says more of an alarm goes before its mere news.
         waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
@@ -323,7 +359,7 @@ impl Site {
         for (which, row) in waiting {
             self.rows.remove(&which);
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&standing, &which.alarm, row.since) || done.contains(&which.alarm) {
+            if !still(&standing, self.priority(&which.alarm), row.since) || done.contains(&which.alarm) {
                 continue;
             }
             done.insert(which.alarm.clone());
@@ -369,6 +405,7 @@ impl Site {
         let told = self.rows.told(&which.alarm, which.group, row.since);
         Entry {
             alarm: which.alarm.clone(),
+            priority: self.priority(&which.alarm),
             state: standing.state,
             since: row.since,
             cause: row.due,
@@ -393,11 +430,11 @@ impl Site {
             }
             let Some(next) = self.next_of(which.group) else { continue };
             let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
-            if !still(&standing, &which.alarm, row.since) {
+            if !still(&standing, self.priority(&which.alarm), row.since) {
                 continue;
             }
             self.drop_answers_to(next, &which.alarm);
-            let high = which.alarm.kind.priority() == Priority::High;
+            let high = self.priority(&which.alarm) == Priority::High;
             let due = self.hours(next).at_once(now);
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
@@ -476,10 +513,10 @@ impl Site {
             .filter(|(which, _)| !new.contains(&which.alarm))
             .filter(|(which, row)| {
                 stands(&self.key_of(&which.alarm))
-                    .is_some_and(|standing| still(&standing, &which.alarm, row.since))
+                    .is_some_and(|standing| still(&standing, self.priority(&which.alarm), row.since))
             })
             .collect();
-        told.sort_by_key(|(which, row)| (std::cmp::Reverse(which.alarm.kind.priority()), row.since));
+        told.sort_by_key(|(which, row)| (std::cmp::Reverse(self.priority(&which.alarm)), row.since));
         told.iter()
             .map(|(which, _)| {
                 words::headline(which.alarm.kind, &words::place(&self.garden, &which.alarm.place))

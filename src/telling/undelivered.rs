@@ -58,7 +58,7 @@ impl Site {
             .filter_map(|item| {
                 let standing = stands(&item.key)?;
                 let since = super::hours::whole_millis(item.since);
-                still(&standing, &alarm_of(item), since).then(|| (item.clone(), standing))
+                still(&standing, self.priority(&alarm_of(item)), since).then(|| (item.clone(), standing))
             })
             .collect();
         if open.is_empty() {
@@ -120,15 +120,20 @@ impl Site {
             if way == Way::Next {
                 self.drop_answers_to(group, &alarm);
             }
-            if item.priority < Priority::High && now < free_at {
+            if self.priority(&alarm) < Priority::High && now < free_at {
                 self.rows.put(which, Row { since, due: free_at });
                 continue;
             }
             // The same cause for each address that failed, so that all give one key.
             let row = Row { since, due: super::hours::whole_millis(given_up.message.made_at) };
             entries.push(Entry { again: false, ..self.entry(&which, row, standing) });
-            if way != Way::Instead {
-                self.told(group, &alarm, since, standing.state, now);
+            match way {
+                Way::Instead => {}
+                Way::Next => self.told(group, &alarm, since, standing.state, now),
+                // The last that can be done: it begins no new chain.
+                Way::Others => {
+                    self.knows(group, &alarm, since, now);
+                }
             }
         }
         let whole = entries.len() == given_up.message.items.len();

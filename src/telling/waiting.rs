@@ -99,6 +99,11 @@ impl Rows {
         self.get(&which).filter(|row| row.since == since).map(|row| row.due)
     }
 
+    /// The same, if that was since the alarm was last raised or came again.
+    pub(super) fn told_now(&self, alarm: &Alarm, group: usize, since: Timestamp) -> Option<Timestamp> {
+        self.told(alarm, group, since).filter(|at| *at >= since)
+    }
+
     /// The first time at which something is to be done.
     pub(super) fn first_due(&self) -> Option<Timestamp> {
         self.rows.iter().filter(|(which, _)| which.wait != WaitFor::Over).map(|(_, row)| row.due).min()

@@ -3,12 +3,10 @@
 use crate::alarms::Kind;
 use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::words::list;
+use crate::garden::{OWN_NAME, OWN_PLACE};
 
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(super) const SUBJECT_MAX: usize = 120;
-
-/// The place of the daemon's own alarms.
-const OWN_PLACE: &str = "trug";
 
 /// What is said of an alarm in a few words, `{}` standing for the place or the number.
 struct Phrase {
@@ -88,7 +86,7 @@ pub(super) fn place(garden: &Garden, id: &Id) -> String {
     let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
     let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
     let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
-    let own = || (id.as_str() == OWN_PLACE).then(|| "Trug".to_owned());
+    let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
     let sensor = || {
         let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
         let at = match sensor.place {

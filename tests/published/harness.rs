@@ -15,7 +15,7 @@ pub(crate) fn table(name: &str) -> Vec<Row> {
 }
 
 /// A row as header and cell. Its column `source` says where it is from.
-#[derive(Clone)]
+#[derive(Clone, Debug)]
 pub(crate) struct Row(BTreeMap<String, String>);
 
 impl Row {

@@ -39,6 +39,7 @@ macro_rules! sources {
 }
 
 sources! {
+    alarms
     drydown
     evapotranspiration
     payloads

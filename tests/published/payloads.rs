@@ -19,7 +19,7 @@ fn json_pointers_of_rfc_6901() -> Checks {
         let written = row.text("pointer");
         let mut samples = Vec::new();
         let outcome = JsonPointer::parse(written).map(|value| {
-            let format = PayloadFormat::Json { value, time: None };
+            let format = PayloadFormat::Json { value, time: None, battery: None };
             decode(&format, DOCUMENT.as_bytes(), Timestamp::UNIX_EPOCH, &mut samples)
         });
         if row.text("value_json").is_empty() {

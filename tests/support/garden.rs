@@ -65,8 +65,11 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
                 every_s: 900,
                 calibrations: vec![DatedCalibration { from: None, calibration: Calibration::identity() }],
                 quality: Limits::default_for(measures, 900),
+                gateway: None,
+                battery: None,
             })
             .collect(),
+        gateways: Vec::new(),
         tell: Vec::new(),
         rules: RuleSettings::default(),
         roof: None,
@@ -112,6 +115,7 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         forwarded: &[],
         forward: false,
         messages: &[],
+        sent: &[],
         tries: &[],
         waiting: &[],
     }

@@ -6,16 +6,24 @@
 pub(crate) mod daemon;
 pub(crate) mod forwarding;
 pub(crate) mod garden;
+pub(crate) mod hooks;
 pub(crate) mod http;
 pub(crate) mod influx;
+pub(crate) mod keeper;
 pub(crate) mod listener;
 pub(crate) mod mosquitto;
 pub(crate) mod outlook_score;
+pub(crate) mod people;
+pub(crate) mod post;
 pub(crate) mod rows;
 pub mod score;
 pub(crate) mod sender;
 pub(crate) mod simulator;
+pub(crate) mod smtp;
+pub(crate) mod smtp_faulty;
+pub(crate) mod smtp_messages;
 pub(crate) mod source;
+pub(crate) mod telling;
 pub(crate) mod told;
 pub(crate) mod views;
 

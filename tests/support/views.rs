@@ -12,6 +12,7 @@ use trug::garden::record::{AlarmKey, Answered};
 use trug::garden::view::{
     AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
 };
+use trug::page::figures::SiteFigures;
 use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
 use trug::why::Step;
@@ -22,6 +23,7 @@ pub(crate) struct Fixed {
     pub(crate) sites: Vec<SiteView>,
     pub(crate) not_placed: Vec<NotPlaced>,
     pub(crate) faults: Vec<String>,
+    pub(crate) figures: Option<SiteFigures>,
     pub(crate) unavailable: bool,
     pub(crate) panics: bool,
     pub(crate) links: Option<Links>,
@@ -52,6 +54,10 @@ impl Views for Fixed {
 
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
         self.answer(self.sites.iter().find(|site| site.id.as_str() == id).cloned())
+    }
+
+    async fn alarm_figures(&self, _: &str, _: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {
+        self.answer(self.figures.clone())
     }
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
@@ -109,6 +115,9 @@ fn sensor(id: &str, place: &str, measures: Quantity, last: Option<(&str, f64, Fl
         last_flag: last.map(|(.., flag)| flag),
         why: Vec::new(),
         silent: false,
+        faulty: false,
+        battery: None,
+        battery_low: false,
     }
 }
 

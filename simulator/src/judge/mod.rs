@@ -8,6 +8,7 @@
 //! zone.
 
 mod gauges;
+mod sensors;
 mod shedding;
 mod too_much;
 mod waterings;
@@ -309,24 +310,6 @@ impl Judge {
         }
     }
 
-    /// A sensor's message goes out.
-    pub(crate) fn sent(&mut self, school: &School, sensor: usize, at_s: i64) {
-        if let Some(last_s) = self.sent_s[sensor].replace(at_s) {
-            self.silence(school, sensor, last_s, at_s);
-        }
-    }
-
-    fn silence(&mut self, school: &School, sensor: usize, last_s: i64, next_s: i64) {
-        let every_s = i64::from(school.sensors[sensor].every_s);
-        let allowed_s = 3 * every_s + 300;
-        let gap_s = next_s - last_s;
-        if gap_s > allowed_s - 60 {
-            let must = gap_s > allowed_s + 2 * every_s;
-            let stretch = Stretch { from_s: last_s + allowed_s - 60, to_s: next_s + 60, must };
-            self.find("sensor-silent", &school.sensors[sensor].id, stretch, "nothing sent");
-        }
-    }
-
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
@@ -361,9 +344,10 @@ impl Judge {
         }
         for sensor in 0..self.sent_s.len() {
             if let Some(last_s) = self.sent_s[sensor] {
-                self.silence(school, sensor, last_s, now_s);
+                self.silence(school, plan, sensor, last_s, now_s);
             }
         }
+        self.finish_sensors(school, plan, now_s);
     }
 }
 

@@ -90,6 +90,8 @@ struct SensorTable {
     topic: String,
     payload: PayloadValue,
     every_s: u32,
+    gateway: Option<String>,
+    battery_low: Option<f64>,
     calibration: Option<CalibrationValue>,
 }
 
@@ -113,17 +115,20 @@ enum PayloadValue {
 struct JsonTable {
     value: String,
     time: Option<String>,
+    battery: Option<String>,
 }
 
 #[derive(Deserialize)]
 struct SenmlTable {
     name: Option<String>,
+    battery: Option<String>,
 }
 
 #[derive(Deserialize)]
 struct LineProtocolTable {
     measurement: Option<String>,
     field: Option<String>,
+    battery: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -326,20 +331,25 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
     let payload = match table.payload {
         PayloadValue::Name(name) => match name.as_str() {
             "number" => Payload::Number,
-            "senml" => Payload::Senml { name: table.id.clone() },
-            "line-protocol" => {
-                Payload::LineProtocol { measurement: table.measures.clone(), field: "value".to_owned() }
-            }
+            "senml" => Payload::Senml { name: table.id.clone(), battery: None },
+            "line-protocol" => Payload::LineProtocol {
+                measurement: table.measures.clone(),
+                field: "value".to_owned(),
+                battery: None,
+            },
             other => return Err(fault(&place, format!("payload {other:?} is not known"))),
         },
-        PayloadValue::Json { json } => payload::json_at(&json.value, json.time.as_deref())
-            .ok_or_else(|| fault(&place, "the JSON pointers of the payload get in each other's way"))?,
+        PayloadValue::Json { json } => {
+            payload::json_at(&json.value, json.time.as_deref(), json.battery.as_deref())
+                .ok_or_else(|| fault(&place, "the JSON pointers of the payload get in each other's way"))?
+        }
         PayloadValue::Senml { senml } => {
-            Payload::Senml { name: senml.name.unwrap_or_else(|| table.id.clone()) }
+            Payload::Senml { name: senml.name.unwrap_or_else(|| table.id.clone()), battery: senml.battery }
         }
         PayloadValue::LineProtocol { line_protocol: l } => Payload::LineProtocol {
             measurement: l.measurement.unwrap_or_else(|| table.measures.clone()),
             field: l.field.unwrap_or_else(|| "value".to_owned()),
+            battery: l.battery,
         },
     };
     let calibrations = calibrations(&place, &school.time_zone, table.calibration)?;
@@ -351,6 +361,8 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         topic: table.topic,
         payload,
         every_s: table.every_s,
+        gateway: table.gateway,
+        battery_low: table.battery_low.filter(|low| *low > 0.0 && low.is_finite()),
         calibrations,
     })
 }

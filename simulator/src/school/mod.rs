@@ -110,6 +110,10 @@ pub struct Sensor {
     pub every_s: u32,
     /// Sorted by the instant (Unix seconds) from which each holds.
     pub calibrations: Vec<(Option<i64>, Inverse)>,
+    /// What brings its messages; `None`: it speaks for itself.
+    pub gateway: Option<String>,
+    /// Below this its battery is low, where it reports one.
+    pub battery_low: Option<f64>,
 }
 
 /// How a sensor writes its messages.
@@ -118,11 +122,22 @@ pub enum Payload {
     /// Nothing but the number: no time.
     Number,
     /// JSON with the number and perhaps the time at RFC 6901 pointers.
-    Json { value: Vec<String>, time: Option<Vec<String>> },
+    Json { value: Vec<String>, time: Option<Vec<String>>, battery: Option<Vec<String>> },
     /// SenML JSON (RFC 8428), the record named so.
-    Senml { name: String },
+    Senml { name: String, battery: Option<String> },
     /// Line protocol with a time in nanoseconds.
-    LineProtocol { measurement: String, field: String },
+    LineProtocol { measurement: String, field: String, battery: Option<String> },
+}
+
+impl Payload {
+    /// Whether it has a place for the battery.
+    pub(crate) fn has_battery(&self) -> bool {
+        match self {
+            Self::Number => false,
+            Self::Json { battery, .. } => battery.is_some(),
+            Self::Senml { battery, .. } | Self::LineProtocol { battery, .. } => battery.is_some(),
+        }
+    }
 }
 
 /// Why a garden file cannot be simulated.
@@ -159,6 +174,25 @@ impl School {
 
     pub(crate) fn tank_of(&self, id: &str) -> Option<usize> {
         self.tanks.iter().position(|t| t.id == id)
+    }
+
+    /// The sensors of each gateway, and last those that have none, which share the
+    /// site's own way: the id that an alarm has, the least number of them that show
+    /// it to be silent, and their numbers.
+    pub(crate) fn gateways(&self) -> Vec<(String, usize, Vec<usize>)> {
+        let mut all: Vec<(String, usize, Vec<usize>)> = Vec::new();
+        let mut own = Vec::new();
+        for (number, sensor) in self.sensors.iter().enumerate() {
+            match &sensor.gateway {
+                None => own.push(number),
+                Some(gateway) => match all.iter_mut().find(|(id, ..)| id == gateway) {
+                    Some((_, _, members)) => members.push(number),
+                    None => all.push((gateway.clone(), 2, vec![number])),
+                },
+            }
+        }
+        all.push((self.site.clone(), 3, own));
+        all
     }
 
     pub(crate) fn sensor_of(&self, id: &str) -> Option<usize> {

@@ -15,12 +15,15 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use super::own;
+use super::watchdog::Pulse;
 use crate::alarms::State;
 use crate::deliver::letter;
+use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
-use crate::garden::{Clock, StoredAlarm, restore_from};
+use crate::garden::{Clock, Core, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
@@ -36,6 +39,12 @@ const LINGER: Duration = Duration::from_millis(5);
 const TICK: Duration = Duration::from_secs(2);
 /// A longer time between two looks at the clock is a pause, seconds.
 const PAUSE_S: i64 = 60;
+/// A write that has taken so long is told as one that hangs, seconds. Another program
+/// may hold the file for five.
+const HANGS_S: i64 = 30;
+/// How much later than due a failing store is noted here, seconds: whoever tells of it
+/// past the store looks each second and has to come first.
+const AFTER_DIRECT_S: i64 = 5;
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
@@ -60,6 +69,8 @@ pub struct Inbox {
     pub forwarded: mpsc::Receiver<(String, i64)>,
     /// What came of messages to people.
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
+    /// What the daemon measured of itself.
+    pub looks: mpsc::Receiver<OwnSigns>,
 }
 
 /// What others may know of the keeper without asking it.
@@ -67,6 +78,28 @@ pub struct Inbox {
 pub struct Signs {
     pub store_failing: AtomicBool,
     pub broker_away: Arc<AtomicBool>,
+    pub pulse: Pulse,
+    pub own: own::Shared,
+}
+
+impl Signs {
+    /// What is the matter, in words.
+    pub fn faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        if self.store_failing.load(Ordering::Relaxed) {
+            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
+        } else if self
+            .own
+            .writing_until()
+            .is_some_and(|(since, until)| until.as_second() - since.as_second() >= HANGS_S)
+        {
+            faults.push("A write to the store does not come back; the disk may hang.".to_owned());
+        }
+        if self.broker_away.load(Ordering::Relaxed) {
+            faults.push("The broker cannot be reached, so no readings come in.".to_owned());
+        }
+        faults
+    }
 }
 
 /// Called with each alarm change after it is committed.
@@ -87,6 +120,8 @@ pub struct Keeper {
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
     tries: Vec<Tried>,
+    /// Messages that were sent past the store, and when.
+    sent: Vec<(crate::telling::Message, Timestamp)>,
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -96,7 +131,10 @@ pub struct Keeper {
     /// The second in which the log was last read.
     log_looked_at: Option<i64>,
     /// When time was last moved on.
-    ticked_at: Option<Timestamp>,
+    ticked_at: Option<Clocks>,
+    /// The last look at the daemon itself that was not judged yet.
+    look: Option<OwnSigns>,
+    own_limits: OwnLimits,
     late: usize,
     refused: usize,
     raised: usize,
@@ -137,12 +175,15 @@ impl Keeper {
             answered: Vec::new(),
             told_of: 0,
             tries: Vec::new(),
+            sent: Vec::new(),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
             looked_at: None,
             log_looked_at: None,
             ticked_at: None,
+            look: None,
+            own_limits: settings.watch.limits,
             late: 0,
             refused: 0,
             raised: 0,
@@ -215,10 +256,11 @@ impl Keeper {
     /// # Errors
     /// When the store cannot be written.
     pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
-        if self.tell && self.letters.is_empty() {
-            self.letters.extend(self.batch.changes.iter().map(letter));
-        }
         self.tell_new(now);
+        self.write(now)
+    }
+
+    fn write(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
         let committed = self.store.commit(&Transaction {
             at: now,
             batch: &self.batch,
@@ -227,6 +269,7 @@ impl Keeper {
             forwarded: &self.forwarded,
             forward: self.forward,
             messages: &self.told.messages,
+            sent: &self.sent,
             tries: &self.tries,
             waiting: &self.told.waiting,
         })?;
@@ -250,6 +293,7 @@ impl Keeper {
         self.told.clear();
         self.told_of = 0;
         self.tries.clear();
+        self.sent.clear();
         Ok(committed)
     }
 
@@ -264,8 +308,10 @@ impl Keeper {
         stop: &CancellationToken,
     ) {
         self.desk.core.start(now());
+        signs.own.stand(self.desk.core.store_alarms());
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
         loop {
+            signs.pulse.beat();
             let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
             if !taken.is_empty() || stopping {
                 if taken.len() < BATCH_MAX && !stopping {
@@ -286,7 +332,8 @@ impl Keeper {
                     arrival: delivery.arrival,
                 });
             }
-            self.pass_time(now(), signs);
+            self.pass_time(own::clocks(now()), signs);
+            self.judge_own(now(), signs);
             self.tell_in_time(now());
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
@@ -294,7 +341,8 @@ impl Keeper {
                 || !self.letters_sent.is_empty()
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
-                || !self.tries.is_empty();
+                || !self.tries.is_empty()
+                || signs.own.has_news();
             if something && !self.commit_at_last(signs, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
@@ -336,6 +384,7 @@ impl Keeper {
             Some(seq) = inbox.letters_sent.recv() => self.letters_sent.push(seq),
             Some(position) = inbox.forwarded.recv() => self.forwarded.push(position),
             Some(tried) = inbox.tried.recv() => self.take_try(tried),
+            Some(look) = inbox.looks.recv() => self.look = Some(look),
             () = stop.cancelled() => return true,
             () = tokio::time::sleep(TICK) => {}
         }
@@ -355,6 +404,9 @@ impl Keeper {
         while let Ok(tried) = inbox.tried.try_recv() {
             self.take_try(tried);
         }
+        while let Ok(look) = inbox.looks.try_recv() {
+            self.look = Some(look);
+        }
     }
 
     /// Notes what came of a message. One that nobody would take is told otherwise.
@@ -366,11 +418,13 @@ impl Keeper {
         }
     }
 
-    /// Tells of the steps that were not told of yet. A commit that is tried again
-    /// tells nothing twice.
+    /// Makes letters and messages of the steps that are new in the batch. A commit
+    /// that is tried again tells nothing twice.
     fn tell_new(&mut self, now: Timestamp) {
         if self.tell {
-            self.telling.take(&self.batch.changes[self.told_of..], now, &mut self.told);
+            let new = &self.batch.changes[self.told_of..];
+            self.letters.extend(new.iter().map(letter));
+            self.telling.take(new, now, &mut self.told);
             self.told_of = self.batch.changes.len();
         }
     }
@@ -388,20 +442,57 @@ impl Keeper {
     /// Moves the core's clock on. After a pause (the computer slept, its clock
     /// jumped, the store could not be written) or while the broker is away nobody
     /// is silent for not having been heard.
-    fn pass_time(&mut self, now: Timestamp, signs: &Signs) {
-        let paused = self
-            .ticked_at
-            .is_some_and(|before| !(0..=PAUSE_S).contains(&(now.as_second() - before.as_second())));
-        let away = signs.broker_away.load(Ordering::Relaxed);
-        if paused {
-            warn!(before = ?self.ticked_at, %now, "time went by unseen; sensors are given time to speak");
+    fn pass_time(&mut self, clocks: Clocks, signs: &Signs) {
+        let now = clocks.wall;
+        let before = self.ticked_at.replace(clocks);
+        let jump = before.and_then(|before| clocks.jump_since(&before, self.own_limits.clock_jump_s));
+        let paused = before
+            .is_some_and(|before| !(0..=PAUSE_S).contains(&(now.as_second() - before.wall.as_second())));
+        if let Some(jump) = jump {
+            warn!(from = %jump.from, to = %jump.to, "the computer's clock jumped");
+            let jumped = OwnSigns {
+                limits: self.own_limits,
+                clock: Some(ClockSign::Jumped(jump)),
+                ..OwnSigns::default()
+            };
+            self.desk.core.own(&jumped, now, &mut self.batch);
+        } else if paused {
+            let before = before.map(|before| before.wall);
+            warn!(?before, %now, "time went by unseen; sensors are given time to speak");
         }
-        if paused || away {
+        if paused || jump.is_some() || signs.broker_away.load(Ordering::Relaxed) {
             self.desk.core.start(now);
         } else {
             self.desk.core.tick(now, &mut self.batch);
         }
-        self.ticked_at = Some(now);
+    }
+
+    /// Judges the last look at the daemon itself. The record can be written, or we
+    /// would not be here.
+    fn judge_own(&mut self, now: Timestamp, signs: &Signs) {
+        let Some(look) = self.look.take() else { return };
+        let look = OwnSigns { record: Some(RecordSign::Written), clock: Some(ClockSign::Steady), ..look };
+        self.desk.core.own(&look, now, &mut self.batch);
+        signs.own.stand(self.desk.core.store_alarms());
+    }
+
+    /// Notes that a write is over. One that took long had hung, if it did not fail.
+    fn record_kept(&mut self, signs: &Signs, now: Timestamp) {
+        if let Some((since, until)) = signs.own.writing_until()
+            && until.as_second() > since.as_second()
+        {
+            self.record_fails(since, until);
+            let written = OwnSigns { record: Some(RecordSign::Written), ..OwnSigns::default() };
+            self.desk.core.own(&written, now.max(until), &mut self.batch);
+            signs.own.stand(self.desk.core.store_alarms());
+        }
+        signs.own.written();
+    }
+
+    /// Notes that nothing was kept since `since`, as far as that was due by `at`.
+    fn record_fails(&mut self, since: Timestamp, at: Timestamp) {
+        let failing = OwnSigns { record: Some(RecordSign::Failing { since }), ..OwnSigns::default() };
+        self.desk.core.own(&failing, at, &mut self.batch);
     }
 
     /// Makes steps of the answers that others left, at most once a second. Gives
@@ -474,9 +565,16 @@ impl Keeper {
     /// Commits, trying again until it is done. `false` when the daemon stopped first.
     fn commit_at_last(&mut self, signs: &Signs, now: fn() -> Timestamp, stop: &CancellationToken) -> bool {
         let mut wait = RETRY_FIRST;
+        // As it will be stored: what is told past the store says the same.
+        let began = now();
+        let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
+        signs.own.writing(began);
         loop {
-            match self.commit(now()) {
+            self.tell_new(now());
+            signs.own.sort(&mut self.told.messages, &mut self.sent);
+            match self.write(now()) {
                 Ok(committed) => {
+                    self.record_kept(signs, now());
                     if committed.conflicting > 0 {
                         warn!(
                             count = committed.conflicting,
@@ -502,7 +600,13 @@ impl Keeper {
                 if stop.is_cancelled() {
                     return false;
                 }
+                // It waits for the disk, and goes round.
+                signs.pulse.beat();
                 std::thread::sleep(Duration::from_millis(50));
+            }
+            if let Some((since, until)) = signs.own.writing_until() {
+                let noted_by = until.saturating_sub(jiff::SignedDuration::from_secs(AFTER_DIRECT_S));
+                self.record_fails(since, noted_by.unwrap_or(since));
             }
             wait = (wait * 2).min(RETRY_LONGEST);
         }
@@ -514,7 +618,7 @@ fn raised(batch: &Batch) -> usize {
 }
 
 /// An error with everything behind it, on one line.
-struct Chain<'a>(&'a dyn std::error::Error);
+pub(super) struct Chain<'a>(pub(super) &'a dyn std::error::Error);
 
 impl std::fmt::Display for Chain<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -544,23 +648,14 @@ fn log_change(change: &AlarmChange) {
 /// Rebuilds the core from what is stored.
 fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
     let reader = Reader::open(store.path())?;
-    let Some(latest) = reader.latest_at()? else {
-        for row in reader.log(0)? {
-            desk.core.restore_log(&row.entry);
-        }
-        return Ok(());
-    };
-    // A clock that was once ahead has left rows of times that have not come.
-    let from = restore_from(latest.min(super::system_now()));
-    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
     let core = &mut desk.core;
-    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
-    let to = to.unwrap_or(latest);
-    crate::commands::long_memory::restore(core, &reader, None, to)?;
-    reader
-        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
-    let mut scratch = Batch::default();
-    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))?;
+    if let Some(latest) = reader.latest_at()? {
+        restore_readings(core, store, &reader, latest)?;
+    }
+    for row in reader.log(0)? {
+        core.restore_log(&row.entry);
+    }
+    // Some stand without any reading: the daemon's own, and what a water test raised.
     let stored = reader
         .alarms_present()?
         .into_iter()
@@ -576,9 +671,24 @@ fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
             why: record.why,
         })
         .collect();
-    for row in reader.log(0)? {
-        core.restore_log(&row.entry);
-    }
     core.restore_alarms(stored);
     Ok(())
+}
+
+fn restore_readings(
+    core: &mut Core,
+    store: &Store,
+    reader: &Reader,
+    latest: Timestamp,
+) -> Result<(), StoreError> {
+    // A clock that was once ahead has left rows of times that have not come.
+    let from = restore_from(latest.min(super::system_now()));
+    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
+    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
+    let to = to.unwrap_or(latest);
+    crate::commands::long_memory::restore(core, reader, None, to)?;
+    reader
+        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
+    let mut scratch = Batch::default();
+    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))
 }

@@ -1,7 +1,10 @@
 //! The daemon put together: intake, keeper, letters, forwarders and page.
 
+pub mod direct;
 mod keeper;
+pub mod own;
 mod views;
+pub mod watchdog;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,12 +18,13 @@ use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
 pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
-pub use views::Asked;
+pub use views::{Asked, KeptFigures};
 
 use crate::answering::Links;
-use crate::deliver::channel::{Channel, NotThere};
+use crate::deliver::channel::{AnswerLinks, Channel};
 use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
+use crate::deliver::mail::Mailer;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::deliver::{mqtt, status_topic};
@@ -61,6 +65,7 @@ pub async fn run(
     let (tell_sent, letters_sent) = mpsc::channel(1024);
     let (tell_forwarded, forwarded) = mpsc::channel(256);
     let (tell_tried, tried) = mpsc::channel(256);
+    let (give_look, looks) = mpsc::channel(1);
     let signs = Arc::new(Signs::default());
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
@@ -104,19 +109,57 @@ pub async fn run(
     }
     let couriers =
         Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
-    couriers.spawn(plan::Channel::Email, NotThere("nothing can be sent by e-mail yet"), &mut tasks);
+    let mut ways = direct::Ways::default();
+    let answered_at = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
+    let to_answer = links.clone().map(|links| links as Arc<dyn AnswerLinks>);
+    let email = Mailer::new(settings.mail.as_ref(), to_answer, answered_at)?;
+    couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
     let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
-    couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks);
-    couriers.spawn(plan::Channel::File, ToldFiles::new(&settings.told_files), &mut tasks);
+    couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
+    let files = ToldFiles::new(&settings.told_files);
+    couriers.spawn(plan::Channel::File, files, &mut tasks, &mut ways);
     drop((tell_forwarded, couriers));
+    let watching = own::run(
+        settings.watch,
+        own::names(&settings.gardens),
+        reader.clone(),
+        give_look,
+        system_now,
+        stop.child_token(),
+    );
+    tasks.spawn(async move {
+        watching.await;
+        ("watching", Ok(()))
+    });
+    let past_the_store =
+        direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
+    let telling_directly = direct::run(past_the_store, stop.child_token());
+    tasks.spawn(async move {
+        telling_directly.await;
+        ("telling past the store", Ok(()))
+    });
+    let well = well(&settings);
+    let manager = watchdog::Manager::from_environment();
+    let managed = watchdog::run(manager, Arc::clone(&signs), well, stop.child_token());
+    tasks.spawn(async move {
+        managed.await;
+        ("service manager", Ok(()))
+    });
     if let Some(listener) = listener {
-        let views =
-            Asked { requests: ask.clone(), reader, signs: Arc::clone(&signs), links, now: system_now };
+        let views = Asked {
+            requests: ask.clone(),
+            reader,
+            signs: Arc::clone(&signs),
+            gardens: settings.gardens.clone().into(),
+            figures: KeptFigures::default(),
+            links,
+            now: system_now,
+        };
         let page = crate::page::serve(listener, views, notice, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
 
-    let inbox = Inbox { messages, requests, letters_sent, forwarded, tried };
+    let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
     tasks.spawn_blocking(move || {
         keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);
@@ -138,6 +181,13 @@ pub async fn run(
     outcome
 }
 
+/// How the daemon does when nothing is the matter, in one line.
+fn well(settings: &Settings) -> String {
+    let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+    let sensors = settings.gardens.iter().map(|garden| garden.sensors.len()).sum();
+    format!("Listening to {} in {}.", count(sensors, "sensor"), count(settings.gardens.len(), "garden"))
+}
+
 /// Parts of the daemon, with their names.
 type Tasks = JoinSet<(&'static str, anyhow::Result<()>)>;
 
@@ -151,7 +201,16 @@ struct Couriers<'a> {
 }
 
 impl Couriers<'_> {
-    fn spawn(&self, kind: plan::Channel, by: impl Channel + 'static, tasks: &mut Tasks) {
+    /// Starts the courier of one channel, and adds it to the ways past the store.
+    fn spawn<C: Channel + 'static>(
+        &self,
+        kind: plan::Channel,
+        by: C,
+        tasks: &mut Tasks,
+        ways: &mut direct::Ways,
+    ) {
+        let by = Arc::new(by);
+        ways.add(kind, Arc::clone(&by));
         let telling = self.settings.telling;
         let courier = Courier {
             kind,

@@ -1,8 +1,8 @@
 //! What the page shows, asked of the keeper and the store.
 
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
-use std::time::Duration;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
@@ -10,14 +10,24 @@ use tokio::sync::{mpsc, oneshot};
 use super::keeper::{Request, Signs};
 use crate::alarms::Input;
 use crate::answering::{Checked, Claim, Links};
-use crate::garden::plan::Id;
+use crate::commands::figures::{month_to, of_site};
+use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
+use crate::page::figures::SiteFigures;
 use crate::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
-use crate::store::Reader;
+use crate::store::{Reader, StoreError};
 
 /// How long the keeper may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Figures of alarms are kept for so long before they are counted again.
+const FIGURES_FOR: Duration = Duration::from_secs(60);
+/// Steps of alarms that the page's figures look at, at most: the newest.
+const STEPS_MAX: u32 = 20_000;
+
+/// The last figures of each site, with when they were made.
+pub type KeptFigures = Arc<Mutex<BTreeMap<Id, (Instant, SiteFigures)>>>;
 
 /// The page's source.
 #[derive(Clone)]
@@ -25,6 +35,9 @@ pub struct Asked {
     pub requests: mpsc::Sender<Request>,
     pub reader: Reader,
     pub signs: Arc<Signs>,
+    pub gardens: Arc<[Garden]>,
+    /// At most one for each garden.
+    pub figures: KeptFigures,
     /// `None`: alarms are not answered by links.
     pub links: Option<Arc<Links>>,
     pub now: fn() -> Timestamp,
@@ -54,6 +67,29 @@ impl Views for Asked {
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
         let id = id.to_owned();
         Ok(self.ask(|reply| Request::Site(id, reply)).await?.map(|view| *view))
+    }
+
+    async fn alarm_figures(&self, site: &str, to: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {
+        let Some(number) = self.gardens.iter().position(|garden| garden.site.id.as_str() == site) else {
+            return Ok(None);
+        };
+        let (reader, gardens, kept) = (self.reader.clone(), Arc::clone(&self.gardens), self.figures.clone());
+        tokio::task::spawn_blocking(move || {
+            let garden = &gardens[number];
+            let id = &garden.site.id;
+            let all = || kept.lock().unwrap_or_else(PoisonError::into_inner);
+            if let Some((made, figures)) = all().get(id)
+                && made.elapsed() < FIGURES_FOR
+            {
+                return Ok(Some(figures.clone()));
+            }
+            let figures = of_site(&reader, garden, month_to(to), STEPS_MAX)?;
+            all().insert(id.clone(), (Instant::now(), figures.clone()));
+            Ok(Some(figures))
+        })
+        .await
+        .map_err(|e| Unavailable(format!("counting alarms: {e}")))?
+        .map_err(|e: StoreError| Unavailable(format!("counting alarms: {e}")))
     }
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
@@ -95,13 +131,6 @@ impl Views for Asked {
     }
 
     async fn health(&self) -> Health {
-        let mut faults = Vec::new();
-        if self.signs.store_failing.load(Ordering::Relaxed) {
-            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
-        }
-        if self.signs.broker_away.load(Ordering::Relaxed) {
-            faults.push("The broker cannot be reached, so no readings come in.".to_owned());
-        }
-        Health { faults }
+        Health { faults: self.signs.faults() }
     }
 }

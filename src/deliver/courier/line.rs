@@ -24,6 +24,10 @@ pub(super) struct Line {
     until: Option<Instant>,
     /// The same for what is urgent; not later.
     until_urgent: Option<Instant>,
+    /// Why the last try came to nothing.
+    pub(super) reason: String,
+    /// The store holds more for it than was taken.
+    pub(super) more: bool,
     /// What was last said of it in the log.
     said: Option<String>,
 }
@@ -44,6 +48,11 @@ impl Line {
     /// How many messages of this urgency wait here.
     pub(super) fn held(&self, urgent: bool) -> usize {
         self.queue.iter().filter(|due| is_urgent(due) == urgent).count()
+    }
+
+    /// Whether more should be fetched for it.
+    pub(super) fn is_dry(&self) -> bool {
+        self.more && self.queue.is_empty() && !self.is_in_trouble()
     }
 
     /// The numbers of those that wait here.
@@ -96,8 +105,9 @@ impl Line {
     }
 
     /// It did not answer as it should. What waits for it goes back into the store.
-    pub(super) fn failed(&mut self, now: Instant, pace: &Pace, asked: Option<Duration>) {
+    pub(super) fn failed(&mut self, now: Instant, pace: &Pace, asked: Option<Duration>, reason: &str) {
         self.queue.clear();
+        reason.clone_into(&mut self.reason);
         let pause = |urgent| {
             let own = wait_after(self.failures, pace, urgent);
             now + asked.map_or(own, |asked| asked.clamp(own, pace.most(urgent).max(own)))

@@ -1,4 +1,4 @@
-//! One number, and a time, out of any JSON text.
+//! One number, a time and a battery's state, out of any JSON text.
 //!
 //! The text is read once and only along the way of the pointers: nothing is
 //! built of the rest. Nesting on the way is bounded by serde_json's own limit
@@ -19,24 +19,38 @@ use super::{DecodeError, Excerpt, Sample, time};
 pub(super) fn decode(
     value: &JsonPointer,
     time: Option<&JsonPointer>,
+    battery: Option<&JsonPointer>,
     payload: &[u8],
 ) -> Result<Sample, DecodeError> {
-    let mut found = [Found::Nothing, Found::Nothing];
-    let ways = [Some(value.tokens()), time.map(JsonPointer::tokens)];
+    let mut found = [Found::Nothing, Found::Nothing, Found::Nothing];
+    let ways = [Some(value.tokens()), time.map(JsonPointer::tokens), battery.map(JsonPointer::tokens)];
     let mut reader = serde_json::Deserializer::from_slice(payload);
-    let walk = Walk { ways: &ways, found: &mut found, on_way: BOTH, depth: 0 };
+    let walk = Walk { ways: &ways, found: &mut found, on_way: ALL, depth: 0 };
     walk.deserialize(&mut reader)
         .and_then(|()| reader.end())
         .map_err(|e| DecodeError::NotJson { given: Excerpt::of_bytes(payload), problem: e.to_string() })?;
 
-    let [raw, at] = found;
+    let [raw, at, state] = found;
     Ok(Sample {
         raw: raw_number(&raw, value, payload)?,
         at: match time {
             Some(pointer) => own_time(&at, pointer, payload)?,
             None => None,
         },
+        battery: battery_state(&state),
     })
+}
+
+/// What is no finite number says nothing.
+fn battery_state(found: &Found<'_>) -> Option<f64> {
+    match found {
+        Found::Float(number) => Some(*number),
+        Found::Unsigned(number) => Some(*number as f64),
+        Found::Signed(number) => Some(*number as f64),
+        Found::Text(text) => number::finite(text).ok(),
+        Found::Nothing | Found::Null | Found::Other(_) => None,
+    }
+    .filter(|state| state.is_finite())
 }
 
 fn missed(payload: &[u8], pointer: &JsonPointer, what: &'static str) -> DecodeError {
@@ -115,13 +129,13 @@ impl Found<'_> {
     }
 }
 
-/// Bits of [`Walk::on_way`]: value pointer and time pointer.
-const BOTH: u8 = 0b11;
+/// Bits of [`Walk::on_way`]: the pointers of value, time and battery.
+const ALL: u8 = 0b111;
 
 /// Reads the node that `depth` steps have led to.
 struct Walk<'w, 'de> {
-    ways: &'w [Option<&'w [Token]>; 2],
-    found: &'w mut [Found<'de>; 2],
+    ways: &'w [Option<&'w [Token]>; 3],
+    found: &'w mut [Found<'de>; 3],
     /// The pointers that lead to or through this node.
     on_way: u8,
     depth: usize,
@@ -269,7 +283,7 @@ mod tests {
     fn read(value: &str, time: Option<&str>, payload: &str) -> Result<Sample, String> {
         let value = JsonPointer::parse(value).unwrap();
         let time = time.map(|t| JsonPointer::parse(t).unwrap());
-        decode(&value, time.as_ref(), payload.as_bytes()).map_err(|e| e.to_string())
+        decode(&value, time.as_ref(), None, payload.as_bytes()).map_err(|e| e.to_string())
     }
 
     fn raw(value: &str, payload: &str) -> Result<f64, String> {
@@ -364,6 +378,30 @@ mod tests {
         }
         let refused = read("/raw", Some("/t"), r#"{"raw":1}"#).unwrap_err();
         assert!(refused.contains("nothing at \"/t\", where the time should be"), "{refused}");
+    }
+
+    #[test]
+    fn a_battery_is_read_where_it_stands_and_never_refuses_a_payload() {
+        let (value, battery) = (JsonPointer::parse("/raw").unwrap(), JsonPointer::parse("/b/v").unwrap());
+        for (given, expected) in [
+            ("{\"v\":3.61}", Some(3.61)),
+            ("{\"v\":87}", Some(87.0)),
+            ("{\"v\":-1}", Some(-1.0)),
+            ("{\"v\":\" 3.5 \"}", Some(3.5)),
+            ("{\"v\":\"NaN\"}", None),
+            ("{\"v\":\"inf\"}", None),
+            ("{\"v\":\"1e999\"}", None),
+            ("{\"v\":\"full\"}", None),
+            ("{\"v\":null}", None),
+            ("{\"v\":true}", None),
+            ("{\"v\":[3.6]}", None),
+            ("{}", None),
+            ("7", None),
+        ] {
+            let payload = format!(r#"{{"b":{given},"raw":1}}"#);
+            let sample = decode(&value, None, Some(&battery), payload.as_bytes()).unwrap();
+            assert_eq!((sample.raw.to_bits(), sample.battery), (1.0f64.to_bits(), expected), "{given}");
+        }
     }
 
     #[test]

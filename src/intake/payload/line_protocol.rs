@@ -12,6 +12,7 @@ use super::{DecodeError, Excerpt, Sample, time};
 pub(super) fn decode(
     measurement: Option<&str>,
     field: Option<&str>,
+    battery: Option<&str>,
     payload: &[u8],
     samples: &mut Vec<Sample>,
 ) -> Result<(), DecodeError> {
@@ -35,7 +36,7 @@ pub(super) fn decode(
             passed_over.note(&line.series.measurement);
             continue;
         }
-        let place = field_place(&line, field)?;
+        let place = field_place(&line, field, battery)?;
         if let Some((earlier, earlier_place)) = &first {
             if !one_series(earlier, &line) {
                 let found = [earlier.series.to_string(), line.series.to_string()];
@@ -51,7 +52,11 @@ pub(super) fn decode(
         if let Some(place) = place {
             let (key, value) = &line.field_set[place];
             let raw = number(value).ok_or_else(|| not_a_number(key, value))?;
-            samples.push(Sample { at: line.timestamp.map(|ns| time::from_ns(i128::from(ns))), raw });
+            let state = battery.and_then(|name| {
+                line.field_set.iter().rev().find(|(key, _)| *key == name).and_then(|(_, value)| number(value))
+            });
+            let at = line.timestamp.map(|ns| time::from_ns(i128::from(ns)));
+            samples.push(Sample { at, raw, battery: state });
         }
         if first.is_none() {
             first = Some((line, place));
@@ -94,18 +99,25 @@ fn one_series<'a>(a: &ParsedLine<'a>, b: &ParsedLine<'a>) -> bool {
 
 /// Where the field to take stands in the line. `None`: the field that was asked
 /// for is not in this line, though it may be in another.
-fn field_place(line: &ParsedLine<'_>, wanted: Option<&str>) -> Result<Option<usize>, DecodeError> {
+fn field_place(
+    line: &ParsedLine<'_>,
+    wanted: Option<&str>,
+    battery: Option<&str>,
+) -> Result<Option<usize>, DecodeError> {
     let last = |name: &str| line.field_set.iter().rposition(|(key, _)| *key == name);
     if let Some(name) = wanted {
         return Ok(last(name));
     }
-    if let Some(place) = last("value").or_else(|| last("raw")) {
+    // The battery's field is no reading.
+    let reading = |i: &usize| battery.is_none_or(|name| line.field_set[*i].0 != name);
+    if let Some(place) = last("value").filter(reading).or_else(|| last("raw").filter(reading)) {
         return Ok(Some(place));
     }
-    let numeric = |(_, value): &(_, FieldValue<'_>)| number(value).is_some();
-    match (line.field_set.iter().position(numeric), line.field_set.iter().rposition(numeric)) {
-        (Some(one), Some(last)) if one == last => Ok(Some(one)),
-        (None, _) if line.field_set.len() == 1 => Ok(Some(0)),
+    let mut numbers =
+        (0..line.field_set.len()).filter(reading).filter(|i| number(&line.field_set[*i].1).is_some());
+    match (numbers.next(), numbers.next()) {
+        (Some(one), None) => Ok(Some(one)),
+        (None, _) if line.field_set.len() == 1 && reading(&0) => Ok(Some(0)),
         _ => Err(DecodeError::WhichField { found: fields_of(line) }),
     }
 }
@@ -134,7 +146,7 @@ mod tests {
 
     fn read(measurement: Option<&str>, field: Option<&str>, lines: &str) -> Result<Vec<f64>, String> {
         let mut samples = Vec::new();
-        decode(measurement, field, lines.as_bytes(), &mut samples).map_err(|e| e.to_string())?;
+        decode(measurement, field, None, lines.as_bytes(), &mut samples).map_err(|e| e.to_string())?;
         Ok(samples.into_iter().map(|s| s.raw).collect())
     }
 
@@ -155,10 +167,29 @@ mod tests {
     }
 
     #[test]
+    fn each_line_reports_the_battery_of_its_field() {
+        let read = |battery: &str, lines: &str| {
+            let mut samples = Vec::new();
+            decode(None, None, Some(battery), lines.as_bytes(), &mut samples).map_err(|e| e.to_string())?;
+            Ok::<_, String>(samples.into_iter().map(|s| (s.raw, s.battery)).collect::<Vec<_>>())
+        };
+        // The battery's field is not taken for the reading.
+        assert_eq!(read("volts", "soil m=5,volts=3.5"), Ok(vec![(5.0, Some(3.5))]));
+        assert_eq!(
+            read("volts", "soil volts=3500i,m=5\nsoil m=6"),
+            Ok(vec![(5.0, Some(3500.0)), (6.0, None)])
+        );
+        assert_eq!(read("volts", "soil m=5,volts=\"low\""), Ok(vec![(5.0, None)]));
+        assert_eq!(read("volts", "soil m=5,volts=1e999"), Ok(vec![(5.0, None)]));
+        assert!(read("volts", "soil volts=3.5").is_err(), "there is no reading");
+        assert!(read("x", "soil volts=3.5,m=5").is_err(), "which one is the reading");
+    }
+
+    #[test]
     fn times_are_nanoseconds() {
         let mut samples = Vec::new();
         let lines = b"soil raw=1 1776403800000000001\nsoil raw=2\nsoil raw=3 -5";
-        decode(None, None, lines, &mut samples).unwrap();
+        decode(None, None, None, lines, &mut samples).unwrap();
         let times: Vec<_> = samples.iter().map(|s| s.at.map(|at| at.as_nanosecond())).collect();
         assert_eq!(times, [Some(1_776_403_800_000_000_001), None, Some(-5)]);
     }

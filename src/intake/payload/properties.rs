@@ -13,14 +13,26 @@ fn pointer(text: &str) -> JsonPointer {
 fn formats() -> Vec<PayloadFormat> {
     vec![
         PayloadFormat::Number,
-        PayloadFormat::Json { value: pointer("/raw"), time: None },
-        PayloadFormat::Json { value: pointer("/raw"), time: Some(pointer("/t")) },
-        PayloadFormat::Json { value: pointer("/a/0/raw"), time: Some(pointer("/a/0")) },
-        PayloadFormat::Json { value: pointer(""), time: None },
-        PayloadFormat::Senml { name: None },
-        PayloadFormat::Senml { name: Some("raw".into()) },
-        PayloadFormat::LineProtocol { measurement: None, field: None },
-        PayloadFormat::LineProtocol { measurement: Some("soil".into()), field: Some("raw".into()) },
+        PayloadFormat::Json { value: pointer("/raw"), time: None, battery: None },
+        PayloadFormat::Json {
+            value: pointer("/raw"),
+            time: Some(pointer("/t")),
+            battery: Some(pointer("/a/0/raw")),
+        },
+        PayloadFormat::Json {
+            value: pointer("/a/0/raw"),
+            time: Some(pointer("/a/0")),
+            battery: Some(pointer("/b")),
+        },
+        PayloadFormat::Json { value: pointer(""), time: None, battery: Some(pointer("")) },
+        PayloadFormat::Senml { name: None, battery: Some("t".into()) },
+        PayloadFormat::Senml { name: Some("raw".into()), battery: Some("raw".into()) },
+        PayloadFormat::LineProtocol { measurement: None, field: None, battery: Some("t".into()) },
+        PayloadFormat::LineProtocol {
+            measurement: Some("soil".into()),
+            field: Some("raw".into()),
+            battery: Some("raw".into()),
+        },
         PayloadFormat::OneWire,
     ]
 }
@@ -31,13 +43,14 @@ fn now() -> Timestamp {
 
 /// Reads the payload in every format and checks what must hold of the outcome.
 fn holds(payload: &[u8]) {
-    let earlier = Sample { at: None, raw: 1.0 };
+    let earlier = Sample { at: None, raw: 1.0, battery: None };
     for format in formats() {
         let mut samples = vec![earlier];
         match decode(&format, payload, now(), &mut samples) {
             Ok(()) => {
                 assert!(samples.len() > 1, "{format:?}: no sample and no error");
                 assert!(samples.iter().all(|s| s.raw.is_finite()), "{format:?}");
+                assert!(samples.iter().all(|s| s.battery.is_none_or(f64::is_finite)), "{format:?}");
             }
             Err(refused) => {
                 assert_eq!(samples, [earlier], "{format:?}: a sample was left");
@@ -51,13 +64,16 @@ fn holds(payload: &[u8]) {
 
 /// The five ways in which a device could write the number.
 fn written(number: &str) -> [(PayloadFormat, String); 5] {
-    let json = || PayloadFormat::Json { value: pointer("/raw"), time: None };
+    let json = || PayloadFormat::Json { value: pointer("/raw"), time: None, battery: None };
     [
         (PayloadFormat::Number, number.to_owned()),
         (json(), format!(r#"{{"raw":{number}}}"#)),
         (json(), format!(r#"{{"raw":"{number}"}}"#)),
-        (PayloadFormat::Senml { name: None }, format!(r#"[{{"n":"raw","v":{number}}}]"#)),
-        (PayloadFormat::LineProtocol { measurement: None, field: None }, format!("soil raw={number}")),
+        (PayloadFormat::Senml { name: None, battery: None }, format!(r#"[{{"n":"raw","v":{number}}}]"#)),
+        (
+            PayloadFormat::LineProtocol { measurement: None, field: None, battery: None },
+            format!("soil raw={number}"),
+        ),
     ]
 }
 
@@ -70,6 +86,25 @@ proptest! {
     #[test]
     fn any_bytes_are_read_or_refused(payload in prop::collection::vec(any::<u8>(), 0..400)) {
         holds(&payload);
+    }
+
+    /// The battery is beside the reading: whatever stands there, the reading is taken.
+    #[test]
+    fn no_battery_refuses_a_payload_or_is_other_than_finite(
+        given in r#"-?[0-9]{1,4}(\.[0-9]{1,3})?(e[0-9]{1,2})?|null|true|\[\]|\{\}|"[ -!#-\[\]-~]{0,12}""#,
+    ) {
+        let json = PayloadFormat::Json { value: pointer("/raw"), time: None, battery: Some(pointer("/b")) };
+        let mut samples = Vec::new();
+        let payload = format!(r#"{{"b":{given},"raw":5}}"#);
+        match serde_json::from_str::<serde_json::Value>(&payload) {
+            Ok(_) => {
+                decode(&json, payload.as_bytes(), now(), &mut samples).unwrap();
+                prop_assert_eq!(samples[0].raw.to_bits(), 5.0f64.to_bits());
+                prop_assert!(samples[0].battery.is_none_or(f64::is_finite));
+            }
+            // Such as a number with a zero before it.
+            Err(_) => prop_assert!(decode(&json, payload.as_bytes(), now(), &mut samples).is_err()),
+        }
     }
 
     #[test]
@@ -167,7 +202,7 @@ fn deep_nesting_is_read_or_refused() {
         holds(format!(r#"{{"x":{}{},"raw":1}}"#, "[".repeat(depth), "]".repeat(depth)).as_bytes());
         holds(format!(r#"[{{"n":"raw","v":1,"x":{}{}}}]"#, "[".repeat(depth), "]".repeat(depth)).as_bytes());
 
-        let format = PayloadFormat::Json { value: pointer(&"/a".repeat(depth)), time: None };
+        let format = PayloadFormat::Json { value: pointer(&"/a".repeat(depth)), time: None, battery: None };
         let outcome = decode(&format, on_way.as_bytes(), now(), &mut Vec::new());
         assert_eq!(outcome.is_ok(), depth <= 127, "{depth}: {outcome:?}");
     }
@@ -176,10 +211,10 @@ fn deep_nesting_is_read_or_refused() {
 #[test]
 fn what_is_off_the_way_may_be_deep() {
     let deep = format!(r#"{{"x":{}{},"raw":7}}"#, "[".repeat(100_000), "]".repeat(100_000));
-    let format = PayloadFormat::Json { value: pointer("/raw"), time: None };
+    let format = PayloadFormat::Json { value: pointer("/raw"), time: None, battery: None };
     let mut samples = Vec::new();
     decode(&format, deep.as_bytes(), now(), &mut samples).unwrap();
-    assert_eq!(samples, [Sample { at: None, raw: 7.0 }]);
+    assert_eq!(samples, [Sample { at: None, raw: 7.0, battery: None }]);
 }
 
 #[test]

@@ -75,21 +75,39 @@ pub enum SenmlError {
     WhichName { found: Excerpt },
 }
 
-/// The numbers of one name, earliest first.
+/// The numbers of one name, earliest first. The last one brings the newest number
+/// that is named `battery`: a pack is one report of it.
 pub(super) fn decode(
     name: Option<&str>,
+    battery: Option<&str>,
     payload: &[u8],
     now: Timestamp,
     samples: &mut Vec<Sample>,
 ) -> Result<(), DecodeError> {
     let records = resolve(payload, now).map_err(DecodeError::Senml)?;
-    let numbers = || records.iter().filter(|r| matches!(r.value, Value::Number(_)));
+    let of_battery = |r: &Resolved<'_>| battery.is_some_and(|wanted| is_called(&r.name, wanted));
+    // Where the value has a name of its own, the battery may be anything beside it.
+    let numbers = || {
+        records.iter().filter(|r| matches!(r.value, Value::Number(_)) && (name.is_some() || !of_battery(r)))
+    };
     let chosen = choose(name, numbers).map_err(DecodeError::Senml)?;
     samples.extend(records.iter().filter(|r| r.name == *chosen).filter_map(|r| match r.value {
-        Value::Number(raw) => Some(Sample { at: r.timed.then_some(r.at), raw }),
+        Value::Number(raw) => Some(Sample { at: r.timed.then_some(r.at), raw, battery: None }),
         Value::Text(_) | Value::Truth(_) | Value::Data(_) | Value::SumOnly => None,
     }));
+    let state = records.iter().rev().filter(|r| of_battery(r)).find_map(|r| match r.value {
+        Value::Number(state) => Some(state),
+        Value::Text(_) | Value::Truth(_) | Value::Data(_) | Value::SumOnly => None,
+    });
+    if let Some(last) = samples.last_mut() {
+        last.battery = state;
+    }
     Ok(())
+}
+
+/// Whether `wanted` is a record's full name, or its end after a `/` or `:`.
+fn is_called(name: &str, wanted: &str) -> bool {
+    name.strip_suffix(wanted).is_some_and(|start| start.is_empty() || start.ends_with(['/', ':']))
 }
 
 /// The full name of the records to take. A full name goes before an end of one.
@@ -411,8 +429,27 @@ mod tests {
 
     fn read(name: Option<&str>, pack: &str) -> Result<Vec<(Option<i64>, f64)>, String> {
         let mut samples = Vec::new();
-        decode(name, pack.as_bytes(), now(), &mut samples).map_err(|e| e.to_string())?;
+        decode(name, None, pack.as_bytes(), now(), &mut samples).map_err(|e| e.to_string())?;
         Ok(samples.into_iter().map(|s| (s.at.map(|at| at.as_second() - NOW_S), s.raw)).collect())
+    }
+
+    #[test]
+    fn a_pack_reports_its_battery_once_with_its_last_number() {
+        let batteries = |name: Option<&str>, battery: &str, pack: &str| {
+            let mut samples = Vec::new();
+            decode(name, Some(battery), pack.as_bytes(), now(), &mut samples).map_err(|e| e.to_string())?;
+            Ok::<_, String>(samples.into_iter().map(|s| s.battery).collect::<Vec<_>>())
+        };
+        let pack = r#"[{"bn":"gully:","n":"raw","v":1,"t":-60},{"n":"raw","v":2},{"n":"batt","v":3.5,"t":-60},
+            {"n":"batt","v":3.4}]"#;
+        assert_eq!(batteries(None, "batt", pack), Ok(vec![None, Some(3.4)]));
+        assert_eq!(batteries(Some("raw"), "gully:batt", pack), Ok(vec![None, Some(3.4)]));
+        assert_eq!(batteries(Some("raw"), "att", pack), Ok(vec![None, None]), "no part of a name");
+        assert_eq!(batteries(Some("raw"), "raw", pack), Ok(vec![None, Some(2.0)]));
+        let text = r#"[{"n":"raw","v":1},{"n":"batt","vs":"good"}]"#;
+        assert_eq!(batteries(None, "batt", text), Ok(vec![None]));
+        assert!(batteries(None, "batt", r#"[{"n":"batt","v":3.4}]"#).is_err(), "there is no reading");
+        assert!(batteries(None, "x", pack).is_err(), "which one is the reading");
     }
 
     #[test]

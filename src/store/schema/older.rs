@@ -83,6 +83,7 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
         forwarded: &[],
         forward: false,
         messages: &[],
+        sent: &[],
         tries: &[],
         waiting: &[],
     };

@@ -175,6 +175,7 @@ impl Case {
             forwarded: &self.forwarded,
             forward: true,
             messages: &self.messages,
+            sent: &[],
             tries: &self.tries,
             waiting: &self.waiting,
         })

@@ -1,0 +1,229 @@
+//! The conversation with the mail server, step by step.
+//!
+//! The library's own transport would do it in one go, but then nobody knows at which
+//! step a server said no, and it waits for the answer to QUIT before it says that
+//! a message was taken: a server that hangs there would get it twice.
+
+use std::fmt;
+use std::time::Duration;
+
+use lettre::Address;
+use lettre::address::Envelope;
+use lettre::transport::smtp::Error;
+use lettre::transport::smtp::authentication::{Credentials, DEFAULT_MECHANISMS};
+use lettre::transport::smtp::client::{AsyncSmtpConnection, TlsParameters};
+use lettre::transport::smtp::commands::{Data, Mail as MailFrom, Rcpt};
+use lettre::transport::smtp::extension::{ClientId, Extension, MailParameter};
+use lettre::transport::smtp::response::Severity;
+use tokio::time::{Instant, timeout_at};
+
+use super::content::line;
+use crate::deliver::channel::Failure;
+use crate::settings::{Mail, MailSecurity};
+
+/// How long the server may take to say goodbye once it has decided.
+const GOODBYE_MAX: Duration = Duration::from_secs(1);
+/// Characters of the server's words that are kept.
+const WORDS_MAX: usize = 300;
+
+/// One mail server.
+pub(super) struct Post {
+    host: String,
+    port: u16,
+    security: MailSecurity,
+    /// Set unless `security` is none.
+    tls: Option<TlsParameters>,
+    login: Option<Credentials>,
+    hello: ClientId,
+    timeout: Duration,
+}
+
+/// How far a conversation has come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Step {
+    #[default]
+    Greeting,
+    StartTls,
+    Login,
+    Sender,
+    Recipient,
+    Text,
+}
+
+impl fmt::Display for Step {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Greeting => "connecting to it",
+            Self::StartTls => "going over to TLS",
+            Self::Login => "logging in",
+            Self::Sender => "naming the sender",
+            Self::Recipient => "naming the recipient",
+            Self::Text => "handing over the text",
+        })
+    }
+}
+
+/// Why a step was not done.
+enum Trouble {
+    Library(Error),
+    /// The server lacks something that this message needs.
+    Lacks(&'static str),
+    /// An answer that is neither yes nor no.
+    Odd(String),
+}
+
+impl From<Error> for Trouble {
+    fn from(error: Error) -> Self {
+        Self::Library(error)
+    }
+}
+
+#[derive(Default)]
+struct Talk {
+    step: Step,
+    connection: Option<AsyncSmtpConnection>,
+}
+
+impl Post {
+    /// `tls` is needed unless the settings want none.
+    pub(super) fn new(mail: &Mail, tls: Option<TlsParameters>) -> Self {
+        let login = |login: &crate::settings::Login| {
+            Credentials::new(login.username.clone(), login.password.reveal().to_owned())
+        };
+        Self {
+            host: mail.host.clone(),
+            port: mail.port,
+            security: mail.security,
+            tls,
+            login: mail.login.as_ref().map(login),
+            hello: hello(),
+            timeout: mail.timeout,
+        }
+    }
+
+    /// Sends the bytes of one e-mail, within the time limit.
+    pub(super) async fn send(&self, envelope: &Envelope, bytes: &[u8]) -> Result<(), Failure> {
+        let deadline = Instant::now() + self.timeout;
+        let mut talk = Talk::default();
+        let outcome = timeout_at(deadline, talk.run(self, envelope, bytes)).await;
+        let Ok(outcome) = outcome else {
+            return Err(Failure::Later(
+                self.at(talk.step, &format!("no answer within {} s", self.timeout.as_secs_f64())),
+            ));
+        };
+        // While a connection goes over to TLS it may be neither: nothing can be said on it.
+        if let (true, Some(connection)) = (talk.step != Step::StartTls, &mut talk.connection) {
+            // What was said is said; how the server takes leave changes nothing.
+            let goodbye = deadline.min(Instant::now() + GOODBYE_MAX);
+            let _ = timeout_at(goodbye, connection.quit()).await;
+        }
+        outcome.map_err(|trouble| self.failure(talk.step, &trouble))
+    }
+
+    fn at(&self, step: Step, what: &str) -> String {
+        format!("the mail server {}, port {}, while {step}: {what}", self.host, self.port)
+    }
+
+    fn failure(&self, step: Step, trouble: &Trouble) -> Failure {
+        let error = match trouble {
+            Trouble::Lacks(what) => return Failure::Never(self.at(step, what)),
+            Trouble::Odd(what) => return Failure::Later(self.at(step, what)),
+            Trouble::Library(error) => error,
+        };
+        let what = self.at(step, &words(error));
+        if !error.is_permanent() {
+            return Failure::Later(what);
+        }
+        match step {
+            Step::Recipient | Step::Text if !is_about_login(error) => Failure::Never(what),
+            Step::Sender if !is_about_login(error) => Failure::Later(format!(
+                "{what}; look at from in [mail] of trug.toml: this server may not take that address"
+            )),
+            Step::Sender | Step::Login | Step::Recipient | Step::Text => {
+                Failure::Later(format!("{what}; look at username and password_file in [mail] of trug.toml"))
+            }
+            Step::Greeting | Step::StartTls => {
+                Failure::Later(format!("{what}; look at host, port and security in [mail] of trug.toml"))
+            }
+        }
+    }
+}
+
+impl Talk {
+    async fn run(&mut self, post: &Post, envelope: &Envelope, bytes: &[u8]) -> Result<(), Trouble> {
+        let (from, to) = (envelope.from().cloned(), envelope.to().first().cloned());
+        let at_once = if post.security == MailSecurity::Tls { post.tls.clone() } else { None };
+        let server = (post.host.as_str(), post.port);
+        let connection =
+            AsyncSmtpConnection::connect_tokio1(server, Some(post.timeout), &post.hello, at_once, None)
+                .await?;
+        let connection = self.connection.insert(connection);
+        if let (MailSecurity::StartTls, Some(tls)) = (post.security, &post.tls) {
+            self.step = Step::StartTls;
+            connection.starttls(tls.clone(), &post.hello).await?;
+        }
+        if let Some(login) = &post.login {
+            self.step = Step::Login;
+            connection.auth(DEFAULT_MECHANISMS, login).await?;
+        }
+        self.step = Step::Sender;
+        connection.command(MailFrom::new(from, parameters(connection, envelope)?)).await?;
+        self.step = Step::Recipient;
+        let to: Address = to.ok_or(Trouble::Lacks("the message has no recipient"))?;
+        connection.command(Rcpt::new(to, Vec::new())).await?;
+        self.step = Step::Text;
+        connection.command(Data).await?;
+        let taken = connection.message(bytes).await?;
+        if taken.code().severity == Severity::PositiveCompletion {
+            Ok(())
+        } else {
+            Err(Trouble::Odd(format!("it answered {} to the whole text", taken.code())))
+        }
+    }
+}
+
+/// What the server has to be asked for (RFC 6531). The text itself is ASCII.
+fn parameters(connection: &AsyncSmtpConnection, envelope: &Envelope) -> Result<Vec<MailParameter>, Trouble> {
+    if envelope.from().into_iter().chain(envelope.to()).all(|address| address.to_string().is_ascii()) {
+        return Ok(Vec::new());
+    }
+    if connection.server_info().supports_feature(Extension::SmtpUtfEight) {
+        return Ok(vec![MailParameter::SmtpUtfEight]);
+    }
+    Err(Trouble::Lacks("it takes no address with other than plain letters before the @ (SMTPUTF8)"))
+}
+
+/// Whether a refusal says that the server does not let us in: the replies of RFC
+/// 4954, section 6, and 503 from servers that want a login first.
+fn is_about_login(error: &Error) -> bool {
+    error.status().is_some_and(|code| matches!(u16::from(code), 503 | 530 | 534 | 535 | 538))
+}
+
+/// The error in words. The server's own may hold anything.
+fn words(error: &Error) -> String {
+    use std::error::Error as _;
+    let said = error.source().map_or_else(|| error.to_string(), ToString::to_string);
+    let said: String = line(&said).chars().take(WORDS_MAX).collect();
+    match error.status() {
+        Some(code) => format!("it answered {code} {said}").trim_end().to_owned(),
+        None if error.is_response() => {
+            format!("it ended the connection or its answer is none of SMTP's ({said})")
+        }
+        None if error.is_tls() => format!("no TLS: {said}"),
+        None => said,
+    }
+}
+
+/// The name of this computer for EHLO, if it may stand there (RFC 5321, section
+/// 4.1.2).
+fn hello() -> ClientId {
+    match ClientId::default() {
+        ClientId::Domain(name)
+            if !(1..=255).contains(&name.len())
+                || !name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'.') =>
+        {
+            ClientId::Ipv4(std::net::Ipv4Addr::LOCALHOST)
+        }
+        id => id,
+    }
+}

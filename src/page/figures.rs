@@ -1,0 +1,344 @@
+//! How the alarms do, in words: each figure beside what the standard wants of it.
+
+use maud::{Markup, html};
+
+use super::words;
+use crate::alarms::figures::{Figures, Period};
+use crate::alarms::targets::{
+    BUSY_ABOVE, BUSY_PART, FREQUENT_PART, HOUR_ACCEPTABLE, HOUR_MOST, PRIORITIES_FROM, PRIORITY_PARTS,
+    STANDING_TOO_MANY, Verdict,
+};
+use crate::garden::plan::Id;
+use crate::garden::view::SiteView;
+use crate::garden::words::{duration, list};
+
+/// The figures of one garden and of each of its groups.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteFigures {
+    pub site: Id,
+    /// `None`: nothing was watched in the time that was asked for.
+    pub all: Option<Figures>,
+    /// Of each group what concerned it, and what was sent to it.
+    pub groups: Vec<GroupFigures>,
+    /// Whether older steps were left out because there are too many.
+    pub cut: bool,
+}
+
+/// One group's figures.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GroupFigures {
+    pub who: String,
+    pub figures: Figures,
+    /// Messages in the period, and on the day with the most.
+    pub messages: u32,
+    pub messages_most: u32,
+}
+
+/// Fewer messages a day than this are wanted; this project's own aim.
+pub const MESSAGES_A_DAY: f64 = 2.0;
+
+impl GroupFigures {
+    /// Messages a day; `None` without a time.
+    pub fn messages_a_day(&self) -> Option<f64> {
+        let days = self.figures.period.length_s() / 86_400.0;
+        (days > 0.0).then(|| f64::from(self.messages) / days)
+    }
+}
+
+/// One figure as people read it.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Row {
+    /// The name for programs.
+    pub(crate) name: &'static str,
+    pub(crate) title: &'static str,
+    pub(crate) value: String,
+    pub(crate) target: &'static str,
+    pub(crate) verdict: Verdict,
+    /// Whether a number of the target is from memory.
+    pub(crate) from_memory: bool,
+}
+
+/// What a verdict says to people.
+pub(crate) fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Within => "within",
+        Verdict::Above => "above",
+        Verdict::TooFew => "too few to judge",
+        Verdict::NoTarget => "",
+    }
+}
+
+/// Where the targets are from, and which of them nobody has read there.
+pub(crate) const SOURCE: &str = "Targets: ANSI/ISA-18.2-2016, clause 16, as public documents quote it; they are made \
+                                 for one operator of a plant, and a garden should stay far below the first ones.";
+pub(crate) const FROM_MEMORY: &str =
+    "* The numbers of this target are from memory and were not read in the standard.";
+
+/// Each figure in words.
+pub(crate) fn rows(f: &Figures) -> Vec<Row> {
+    let row =
+        |name, title, value, target, verdict| Row { name, title, value, target, verdict, from_memory: false };
+    let an_hour = f.an_hour().unwrap_or(0.0);
+    let part = |spans: usize| if f.spans == 0 { 0.0 } else { spans as f64 / f.spans as f64 };
+    let count = |n: usize| if n == 0 { "none".to_owned() } else { n.to_string() };
+    let rate = if an_hour > HOUR_MOST {
+        ", more than one person can take"
+    } else if an_hour > HOUR_ACCEPTABLE {
+        ", more than is very likely acceptable"
+    } else {
+        ""
+    };
+    let mut rows = vec![
+        row(
+            "raised",
+            "Alarms raised",
+            format!(
+                "{}, which is {} a day and {} an hour{rate}",
+                f.raised,
+                short(an_hour * 24.0),
+                short(an_hour)
+            ),
+            "about 6 an hour for one person, 12 at most",
+            Verdict::of(an_hour <= HOUR_ACCEPTABLE),
+        ),
+        row(
+            "ten-minutes-most",
+            "Most in any ten minutes",
+            count(f.ten_minutes_most),
+            "10 at most",
+            Verdict::of(f.ten_minutes_most <= BUSY_ABOVE),
+        ),
+        row(
+            "ten-minutes-busy",
+            "Ten-minute spans with more than 10",
+            of_all(f.spans_busy, f.spans),
+            "less than about 1 %",
+            Verdict::of(part(f.spans_busy) < BUSY_PART),
+        ),
+        row(
+            "flood",
+            "Time in a flood of alarms",
+            of_all(f.spans_flood, f.spans),
+            "less than about 1 %; a flood begins above 10 in ten minutes and ends below 5",
+            Verdict::of(part(f.spans_flood) < BUSY_PART),
+        ),
+        Row {
+            from_memory: true,
+            ..row(
+                "chattering",
+                "Alarms raised 3 times or more in a minute",
+                count(f.chattering),
+                "none",
+                Verdict::of(f.chattering == 0),
+            )
+        },
+        row(
+            "changing",
+            "Alarms that changed more than 5 times in five minutes",
+            count(f.changing),
+            "none",
+            Verdict::of(f.changing == 0),
+        ),
+        row(
+            "fleeting",
+            "Alarms over within 10 seconds and not back within a minute",
+            count(f.fleeting),
+            "none",
+            Verdict::of(f.fleeting == 0),
+        ),
+        row(
+            "standing",
+            "Standing for more than a day",
+            match (f.standing_most, f.standing_now) {
+                (0, 0) => "none".to_owned(),
+                (most, now) => format!("{most} on the worst day, {now} at the end"),
+            },
+            "fewer than 5 on any day",
+            Verdict::of(f.standing_most < STANDING_TOO_MANY),
+        ),
+    ];
+    rows.push(row(
+        "frequent",
+        "The ten most frequent alarms",
+        frequent(f),
+        "about 1 to 5 % of all",
+        match f.frequent_part() {
+            // Ten of ten are all, however seldom they come.
+            Some(part) if f.different > 10 => Verdict::of(part <= FREQUENT_PART),
+            _ => Verdict::TooFew,
+        },
+    ));
+    rows.push(row(
+        "priorities",
+        "Of low, medium and high priority",
+        priorities(f),
+        "about 80, 15 and 5 %",
+        if f.raised < PRIORITIES_FROM {
+            Verdict::TooFew
+        } else {
+            let part = |p: usize| f.by_priority[p] as f64 / f.raised as f64;
+            Verdict::of(part(1) <= PRIORITY_PARTS[1] && part(2) <= PRIORITY_PARTS[2])
+        },
+    ));
+    rows.push(row("answered", "Until somebody answered", answered(f), "", Verdict::NoTarget));
+    rows.push(row(
+        "hidden",
+        "Out of sight at the end",
+        hidden(f),
+        "none without a reason",
+        Verdict::of(f.hidden_without_reason == 0),
+    ));
+    rows
+}
+
+/// "0.4", "12": a rate, with one digit below ten and two below a tenth.
+fn short(rate: f64) -> String {
+    match rate {
+        r if r >= 10.0 => format!("{r:.0}"),
+        r if r >= 0.1 => format!("{r:.1}"),
+        r if r >= 0.005 => format!("{r:.2}"),
+        r if r > 0.0 => "less than 0.01".to_owned(),
+        _ => "0".to_owned(),
+    }
+}
+
+/// "1 alarm", "2 alarms".
+fn counted(number: usize, what: &str) -> String {
+    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+}
+
+fn of_all(some: usize, all: usize) -> String {
+    if some == 0 {
+        return format!("none of {all}");
+    }
+    format!("{some} of {all} ({:.1} %)", 100.0 * some as f64 / all as f64)
+}
+
+fn frequent(f: &Figures) -> String {
+    /// Names that one line bears.
+    const NAMED: usize = 3;
+    let Some(part) = f.frequent_part() else { return "none was raised".to_owned() };
+    let named: Vec<String> = f
+        .frequent
+        .iter()
+        .take(NAMED)
+        .map(|(key, times)| format!("{} at {} ({times})", words::kind(key.kind), key.place))
+        .collect();
+    let all = if f.different > 10 {
+        format!("{:.0} % of all", 100.0 * part)
+    } else {
+        format!("all of them: {} different", f.different)
+    };
+    format!("{all}; most often {}", list(&named))
+}
+
+fn priorities(f: &Figures) -> String {
+    if f.raised == 0 {
+        return "none was raised".to_owned();
+    }
+    let part = |p: usize| format!("{:.0}", 100.0 * f.by_priority[p] as f64 / f.raised as f64);
+    format!("{}, {} and {} %", part(0), part(1), part(2))
+}
+
+fn answered(f: &Figures) -> String {
+    let waits = match f.waiting {
+        0 => "none waits".to_owned(),
+        1 => "1 waits at the end".to_owned(),
+        n => format!("{n} wait at the end"),
+    };
+    match (f.answered_within(0.5), f.answered_within(0.9)) {
+        (Some(half), Some(most)) => format!(
+            "{} answered, half within {}, nine of ten within {}; {waits}",
+            f.answered_s.len(),
+            duration(half),
+            duration(most)
+        ),
+        _ => format!("none was answered; {waits}"),
+    }
+}
+
+fn hidden(f: &Figures) -> String {
+    let [shelved, quiet, off] = f.hidden;
+    if shelved + quiet + off == 0 {
+        return "none".to_owned();
+    }
+    format!(
+        "{shelved} put aside, {quiet} kept quiet by the garden's plan, {off} switched off; {} without a reason noted",
+        f.hidden_without_reason
+    )
+}
+
+/// A group's line: what it was called for and sent.
+pub(crate) fn group(it: &GroupFigures) -> String {
+    let f = &it.figures;
+    let a_day = it.messages_a_day().unwrap_or(0.0);
+    let messages = format!(
+        "{}, {} a day, {} on the day with the most ({} the aim of fewer than 2 a day)",
+        counted(it.messages as usize, "message"),
+        short(a_day),
+        it.messages_most,
+        verdict(messages_verdict(it))
+    );
+    let alarms =
+        format!("{}, {} a day", counted(f.raised, "alarm"), short(f.an_hour().unwrap_or(0.0) * 24.0));
+    format!("{alarms}, at most {} in ten minutes; {}; {messages}", f.ten_minutes_most, answered(f))
+}
+
+/// How a group's messages stand to this project's own aim.
+pub(crate) fn messages_verdict(it: &GroupFigures) -> Verdict {
+    match it.messages_a_day() {
+        Some(a_day) => Verdict::of(a_day < MESSAGES_A_DAY),
+        None => Verdict::TooFew,
+    }
+}
+
+/// What a short time says about the averages; `None` from a day on.
+pub(crate) fn caution(period: Period) -> Option<&'static str> {
+    (period.length_s() < 86_400.0).then_some("This is less than a day: the averages and shares say little.")
+}
+
+/// The part of the page.
+pub(super) fn section(figures: &SiteFigures, view: &SiteView) -> Markup {
+    let zone = &view.time_zone;
+    html! {
+        section class="alarm-figures" {
+            h2 { "How the alarms do" }
+            @match &figures.all {
+                None => p { "No reading is stored yet, so there are no figures." },
+                Some(all) => {
+                    p {
+                        "From " (words::full_moment(all.period.from, zone)) " to "
+                        (words::full_moment(all.period.to, zone)) "."
+                        @if let Some(caution) = caution(all.period) { " " (caution) }
+                        @if figures.cut { " Older steps are left out: there are too many." }
+                    }
+                    table class="stacks" {
+                        thead { tr {
+                            th scope="col" { "Figure" }
+                            th scope="col" { "Here" }
+                            th scope="col" { "The standard's target" }
+                        } }
+                        tbody {
+                            @for row in rows(all) {
+                                tr {
+                                    th scope="row" { (row.title) }
+                                    td data-label="Here" { (row.value) }
+                                    td data-label="Target" {
+                                        @if row.verdict == Verdict::NoTarget { "It gives none." } @else {
+                                            (row.target) @if row.from_memory { "*" } ": "
+                                            strong { (verdict(row.verdict)) }
+                                        }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                    @if !figures.groups.is_empty() {
+                        dl { @for it in &figures.groups { div { dt { "For " (it.who) } dd { (group(it)) } } } }
+                    }
+                    p { (SOURCE) " " (FROM_MEMORY) }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,48 @@
+//! `[watch]`: how the daemon watches itself.
+
+use std::time::Duration;
+
+use super::daemon::whole;
+use super::document::Want;
+use super::table::Table;
+use crate::garden::own_signs::OwnLimits;
+
+/// How often the daemon looks at itself, and from where on something is the matter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Watching {
+    /// Between two looks, 1 s to an hour.
+    pub every: Duration,
+    pub limits: OwnLimits,
+}
+
+impl Default for Watching {
+    fn default() -> Self {
+        Self { every: Duration::from_secs(60), limits: OwnLimits::default() }
+    }
+}
+
+/// Reads the section; `None` where a fault was noted.
+pub(super) fn watching(table: Option<Table<'_>>) -> Option<Watching> {
+    let Some(table) = table else { return Some(Watching::default()) };
+    let usual = OwnLimits::default();
+    let every_s = whole(&table, "every_s", 1..=3600, 60, "seconds");
+    let disk_free_mb = match table.get("disk_free_mb", Want::Value) {
+        Some(item) => item.whole(1..=100_000_000, "megabytes").map(Some),
+        None => Some(None),
+    };
+    let rows = u32::try_from(usual.forward_rows).unwrap_or(u32::MAX);
+    let forward_rows = whole(&table, "forward_rows", 1..=20_000_000, rows, "readings");
+    let forward_age_min =
+        whole(&table, "forward_age_min", 1..=525_600, usual.forward_age_s / 60, "minutes, at most a year");
+    let clock_jump_s = whole(&table, "clock_jump_s", 5..=86_400, usual.clock_jump_s, "seconds");
+    table.finish();
+    Some(Watching {
+        every: Duration::from_secs(u64::from(every_s?)),
+        limits: OwnLimits {
+            forward_rows: u64::from(forward_rows?),
+            forward_age_s: forward_age_min? * 60,
+            disk_free_bytes: disk_free_mb?.map(|mb| u64::from(mb) * 1_000_000),
+            clock_jump_s: clock_jump_s?,
+        },
+    })
+}

@@ -1,0 +1,89 @@
+//! `[watch]`, and the delays of the daemon's own alarms.
+
+use std::time::Duration;
+
+use trug::garden::own_signs::OwnLimits;
+use trug::settings::{Fault, Settings, from_text};
+
+const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"t.db\"\n";
+
+const GARDEN: &str = r#"[site]
+id = "creek"
+name = "Creek"
+time_zone = "Australia/Adelaide"
+latitude_deg = -34.9
+elevation_m = 10
+"#;
+
+fn read(watch: &str, garden: &str) -> Result<Settings, Vec<Fault>> {
+    let (trug, garden) = (format!("{TRUG}{watch}"), format!("{GARDEN}{garden}"));
+    from_text(("trug.toml", &trug), &[("garden.toml", &garden)], std::iter::empty())
+        .map_err(|faults| faults.as_slice().to_vec())
+}
+
+fn settings(watch: &str, garden: &str) -> Settings {
+    read(watch, garden).unwrap_or_else(|faults| panic!("{faults:#?}"))
+}
+
+#[test]
+fn limits_are_the_usual_ones_where_nothing_is_said() {
+    for watch in ["", "[watch]\n"] {
+        let watch = settings(watch, "").watch;
+        assert_eq!(watch.every, Duration::from_secs(60));
+        assert_eq!(watch.limits, OwnLimits::default());
+    }
+}
+
+#[test]
+fn each_limit_is_taken() {
+    let watch = settings(
+        "[watch]\nevery_s = 5\ndisk_free_mb = 2000\nforward_rows = 7\nforward_age_min = 90\nclock_jump_s = 10\n",
+        "",
+    )
+    .watch;
+    assert_eq!(watch.every, Duration::from_secs(5));
+    let limits = OwnLimits {
+        disk_free_bytes: Some(2_000_000_000),
+        forward_rows: 7,
+        forward_age_s: 5400,
+        clock_jump_s: 10,
+    };
+    assert_eq!(watch.limits, limits);
+}
+
+#[test]
+fn faults_of_the_limits_are_told_at_their_line() {
+    for (line, key, words) in [
+        ("every_s = 0", "watch.every_s", "from 1 to 3600"),
+        ("every_s = 3601", "watch.every_s", "from 1 to 3600"),
+        ("disk_free_mb = 0", "watch.disk_free_mb", "megabytes"),
+        ("disk_free_mb = \"2 GB\"", "watch.disk_free_mb", "a whole number"),
+        ("forward_rows = 20000001", "watch.forward_rows", "from 1 to 20000000"),
+        ("forward_age_min = -1", "watch.forward_age_min", "minutes"),
+        ("clock_jump_s = 4", "watch.clock_jump_s", "from 5 to 86400"),
+        ("disk_free = 5", "watch.disk_free", "nearest:  disk_free_mb"),
+    ] {
+        let faults = read(&format!("[watch]\n{line}\n"), "").expect_err(line);
+        assert_eq!(faults.len(), 1, "{faults:#?}");
+        assert_eq!((faults[0].line, faults[0].key.as_str()), (Some(6), key));
+        let told = faults[0].to_string();
+        assert!(told.contains(words), "{words:?} in {told}");
+    }
+    assert_eq!(read("watch = 5\n", "").expect_err("no section").len(), 1);
+}
+
+#[test]
+fn the_daemons_own_alarms_have_delays_like_the_others() {
+    let garden = "[alarms.store-failing]\non_delay_s = 5\n[alarms.forwarding-behind]\ndeadband = 0.2\n\
+                  [alarms.disk-nearly-full]\ndeadband = 0.3\noff_delay_s = 1\n[alarms.clock-jumped]\noff_delay_s = 60\n\
+                  [alarms.message-not-sent]\non_delay_s = 0\n";
+    let rules = settings("", garden).gardens[0].rules;
+    assert_eq!((rules.store_failing.on_s, rules.store_failing.off_s), (5, 300));
+    assert!((rules.forwarding_behind.deadband - 0.2).abs() < 1e-12);
+    assert!((rules.disk_nearly_full.deadband - 0.3).abs() < 1e-12);
+    assert_eq!(rules.disk_nearly_full.off_s, 1);
+    assert_eq!(rules.clock_jumped.off_s, 60);
+    assert_eq!(rules.message_not_sent.on_s, 0);
+    let faults = read("", "[alarms.clock-jumped]\ndeadband = 1\n").expect_err("it has none");
+    assert_eq!(faults[0].key, "alarms.clock-jumped.deadband");
+}

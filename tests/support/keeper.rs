@@ -1,0 +1,57 @@
+//! A keeper at work in the test's own process, with nothing around it.
+
+use std::sync::Arc;
+use std::thread::JoinHandle;
+
+use jiff::Timestamp;
+use tokio::runtime::Runtime;
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+use trug::commands::daemon::{Inbox, Keeper, Signs};
+use trug::garden::own_signs::OwnSigns;
+
+/// It is stopped and waited for when the test ends.
+pub(crate) struct Running {
+    pub(crate) runtime: Runtime,
+    pub(crate) signs: Arc<Signs>,
+    pub(crate) stop: CancellationToken,
+    look: mpsc::Sender<OwnSigns>,
+    /// Kept, so that nothing looks closed.
+    _others: Box<dyn std::any::Any>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Running {
+    pub(crate) fn start(keeper: Keeper, now: fn() -> Timestamp) -> Self {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()
+            .expect("a runtime for the keeper");
+        let signs = Arc::new(Signs::default());
+        let stop = CancellationToken::new();
+        let (to_keeper, messages) = mpsc::channel(1);
+        let (ask, requests) = mpsc::channel(1);
+        let (sent, letters_sent) = mpsc::channel(1);
+        let (position, forwarded) = mpsc::channel(1);
+        let (outcome, tried) = mpsc::channel(1);
+        let (look, looks) = mpsc::channel(1);
+        let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
+        let (handle, with, until) = (runtime.handle().clone(), Arc::clone(&signs), stop.clone());
+        let thread = std::thread::spawn(move || keeper.run(&handle, inbox, &with, now, &until));
+        let others = Box::new((to_keeper, ask, sent, position, outcome));
+        Self { runtime, signs, stop, look, _others: others, thread: Some(thread) }
+    }
+
+    /// Gives it a look at itself, and waits until the one before was taken.
+    pub(crate) fn look(&self, signs: OwnSigns) {
+        self.look.blocking_send(signs).expect("the keeper runs");
+    }
+
+    /// Stops it, and waits until it has ended.
+    pub(crate) fn end(&mut self) {
+        self.stop.cancel();
+        if let Some(thread) = self.thread.take() {
+            thread.join().expect("the keeper ends in order");
+        }
+    }
+}

@@ -1,0 +1,287 @@
+//! A garden with groups, its alarms made by hand, and what its groups are told.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+use trug::alarms::{Kind, State};
+use trug::garden::plan::{Garden, Id};
+use trug::garden::record::{AlarmChange, AlarmKey};
+use trug::settings::from_text;
+use trug::telling::{GivenUp, Message, Standing, Telling, Told, Waiting};
+
+const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1:1883\"\n[store]\npath = \"trug.db\"\n";
+
+/// Three beds and two tanks, each with a sensor.
+const PLACES: &str = r#"
+[[bed]]
+id = "kitchen-bed"
+name = "Kitchen bed"
+area_m2 = 7.2
+soil = "loamy sand"
+crop = "cabbage"
+[[bed]]
+id = "pea-bed"
+name = "Pea bed"
+area_m2 = 6
+soil = "loamy sand"
+crop = "cabbage"
+[[bed]]
+id = "herb-bed"
+name = "Herb bed"
+area_m2 = 3
+soil = "loamy sand"
+crop = "cabbage"
+[[tank]]
+id = "perch-tank"
+name = "Perch tank"
+volume_l = 500
+species = "silver perch"
+[[tank]]
+id = "eel-tank"
+name = "Eel tank"
+volume_l = 500
+species = "silver perch"
+"#;
+
+/// A garden in this time zone with these groups, as `[[tell]]` tables.
+pub(crate) fn garden_in(zone: &str, tell: &str) -> Garden {
+    let mut text = format!(
+        "[site]\nid = \"saltbush-gully\"\nname = \"Saltbush Gully Primary School\"\ntime_zone = \"{zone}\"\n\
+         latitude_deg = -34.93\nelevation_m = 95\n{PLACES}"
+    );
+    for (id, place, measures) in [
+        ("kitchen-15cm", "bed = \"kitchen-bed\"\ndepth_cm = 15", "soil-moisture"),
+        ("pea-15cm", "bed = \"pea-bed\"\ndepth_cm = 15", "soil-moisture"),
+        ("herb-15cm", "bed = \"herb-bed\"\ndepth_cm = 15", "soil-moisture"),
+        ("perch-water", "tank = \"perch-tank\"", "water-temperature"),
+        ("eel-water", "tank = \"eel-tank\"", "water-temperature"),
+    ] {
+        text.push_str(&format!(
+            "[[sensor]]\nid = \"{id}\"\nmeasures = \"{measures}\"\n{place}\ntopic = \"s/{id}\"\npayload = \"number\"\n\
+             every_s = 900\n"
+        ));
+    }
+    text.push_str(tell);
+    from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty())
+        .unwrap_or_else(|faults| panic!("{faults}"))
+        .gardens
+        .remove(0)
+}
+
+/// A garden whose clock shows UTC.
+pub(crate) fn garden(tell: &str) -> Garden {
+    garden_in("UTC", tell)
+}
+
+pub(crate) fn time(text: &str) -> Timestamp {
+    text.parse().unwrap_or_else(|e| panic!("{text}: {e}"))
+}
+
+pub(crate) fn later(at: Timestamp, seconds: i64) -> Timestamp {
+    at + SignedDuration::from_secs(seconds)
+}
+
+/// The alarms of one garden, its store and its groups.
+pub(crate) struct World {
+    pub(crate) garden: Arc<Garden>,
+    telling: Telling,
+    told: Told,
+    alarms: BTreeMap<AlarmKey, Standing>,
+    /// What the store keeps.
+    pub(crate) waiting: BTreeMap<Id, Vec<Waiting>>,
+    keys: BTreeSet<String>,
+}
+
+impl World {
+    pub(crate) fn new(garden: Garden) -> Self {
+        let garden = Arc::new(garden);
+        Self {
+            telling: Telling::new(&[Arc::clone(&garden)]),
+            garden,
+            told: Told::default(),
+            alarms: BTreeMap::new(),
+            waiting: BTreeMap::new(),
+            keys: BTreeSet::new(),
+        }
+    }
+
+    pub(crate) fn key(&self, kind: Kind, place: &str) -> AlarmKey {
+        AlarmKey { site: self.garden.site.id.clone(), kind, place: Id::new(place) }
+    }
+
+    pub(crate) fn standing(&self, key: &AlarmKey) -> Option<Standing> {
+        self.alarms.get(key).cloned()
+    }
+
+    /// The alarm ends without a step: its place is no more.
+    pub(crate) fn forget(&mut self, key: &AlarmKey) {
+        self.alarms.remove(key);
+    }
+
+    /// A step of an alarm at `now`; a new condition began ten minutes before.
+    pub(crate) fn change(&mut self, kind: Kind, place: &str, to: State, now: Timestamp) -> AlarmChange {
+        let key = self.key(kind, place);
+        let before = self.alarms.get(&key);
+        let from = before.map_or(State::Normal, |standing| standing.state);
+        let fresh = to == State::Unacknowledged && !matches!(from, State::Acknowledged | State::Shelved);
+        let since = match before {
+            Some(standing) if !fresh => standing.since,
+            _ => later(now, -600),
+        };
+        let text = match to {
+            State::Normal | State::ReturnedUnacknowledged | State::LatchedUnacknowledged => {
+                format!("{place} is well again.")
+            }
+            _ => format!("{place}: {} stands. Do something about it today.", kind.name()),
+        };
+        let standing = Standing { state: to, since, text: text.clone(), source: "made up".to_owned() };
+        match to {
+            State::Normal => self.alarms.remove(&key),
+            _ => self.alarms.insert(key.clone(), standing),
+        };
+        AlarmChange {
+            priority: self.garden.priority(kind),
+            key,
+            from,
+            to,
+            since,
+            at: now,
+            shelf: None,
+            text,
+            values: Vec::new(),
+            source: "made up".into(),
+            why: Vec::new(),
+            how: None,
+            tell: Vec::new(),
+        }
+    }
+
+    /// Steps of one commit, and what is told of them at once.
+    pub(crate) fn steps(&mut self, now: Timestamp, steps: &[(Kind, &str, State)]) -> Vec<Message> {
+        let changes: Vec<AlarmChange> =
+            steps.iter().map(|&(kind, place, to)| self.change(kind, place, to, now)).collect();
+        self.telling.take(&changes, now, &mut self.told);
+        self.commit()
+    }
+
+    pub(crate) fn step(&mut self, now: Timestamp, kind: Kind, place: &str, to: State) -> Vec<Message> {
+        self.steps(now, &[(kind, place, to)])
+    }
+
+    pub(crate) fn raise(&mut self, now: Timestamp, kind: Kind, place: &str) -> Vec<Message> {
+        self.step(now, kind, place, State::Unacknowledged)
+    }
+
+    /// Lets time go by, and gives what is told then.
+    pub(crate) fn tick(&mut self, now: Timestamp) -> Vec<Message> {
+        let alarms = &self.alarms;
+        self.telling.tick(now, &|key| alarms.get(key).cloned(), &mut self.told);
+        self.commit()
+    }
+
+    /// The same, without a commit: what is told is lost.
+    pub(crate) fn tick_in_vain(&mut self, now: Timestamp) -> Vec<Message> {
+        let alarms = &self.alarms;
+        self.telling.tick(now, &|key| alarms.get(key).cloned(), &mut self.told);
+        self.told.waiting.clear();
+        std::mem::take(&mut self.told.messages)
+    }
+
+    /// Takes steps that come from elsewhere.
+    pub(crate) fn take(&mut self, now: Timestamp, changes: &[AlarmChange]) -> Vec<Message> {
+        for change in changes {
+            let standing = Standing {
+                state: change.to,
+                since: change.since,
+                text: change.text.clone(),
+                source: change.source.to_string(),
+            };
+            match change.to {
+                State::Normal => self.alarms.remove(&change.key),
+                _ => self.alarms.insert(change.key.clone(), standing),
+            };
+        }
+        self.telling.take(changes, now, &mut self.told);
+        self.commit()
+    }
+
+    /// What is told within these seconds, looked at every ten.
+    pub(crate) fn wait(&mut self, from: Timestamp, seconds: i64) -> Vec<(Timestamp, Message)> {
+        let mut told = Vec::new();
+        for second in (10..=seconds).step_by(10) {
+            let now = later(from, second);
+            told.extend(self.tick(now).into_iter().map(|message| (now, message)));
+        }
+        told
+    }
+
+    pub(crate) fn not_sent(&mut self, message: &Message, at: Timestamp) -> Vec<Message> {
+        self.given_up(&GivenUp {
+            message: message.clone(),
+            reached_otherwise: false,
+            reason: "refused".to_owned(),
+            at,
+        })
+    }
+
+    pub(crate) fn given_up(&mut self, given_up: &GivenUp) -> Vec<Message> {
+        let alarms = &self.alarms;
+        self.telling.not_sent(given_up, &|key| alarms.get(key).cloned(), &mut self.told);
+        self.commit()
+    }
+
+    /// The process ends before the commit, or after it: what the store keeps is all
+    /// that is left.
+    pub(crate) fn restart(&mut self) {
+        self.restart_with(Arc::clone(&self.garden));
+    }
+
+    pub(crate) fn restart_with(&mut self, garden: Arc<Garden>) {
+        self.garden = garden;
+        self.telling = Telling::new(&[Arc::clone(&self.garden)]);
+        self.telling.restore(self.waiting.values().flatten().cloned().collect());
+        self.told.clear();
+    }
+
+    /// As the store does it: of two messages with one key the first stays.
+    fn commit(&mut self) -> Vec<Message> {
+        for (site, rows) in self.told.waiting.drain(..) {
+            self.waiting.insert(site, rows);
+        }
+        let mut new = Vec::new();
+        for message in self.told.messages.drain(..) {
+            check(&message);
+            if self.keys.insert(message.key.clone()) {
+                new.push(message);
+            }
+        }
+        new
+    }
+}
+
+/// What every message has to be.
+pub(crate) fn check(message: &Message) {
+    let key = &message.key;
+    assert!(!key.is_empty() && key.len() <= 200, "{key}");
+    assert!(key.bytes().all(|b| b.is_ascii_alphanumeric() || b"-./".contains(&b)), "{key}");
+    assert!(!message.subject.is_empty() && message.subject.chars().count() <= 120, "{}", message.subject);
+    assert!(!message.items.is_empty());
+    let mut size = message.subject.len() + message.opening.len();
+    for text in [&message.subject, &message.opening, &message.garden] {
+        assert!(!text.chars().any(char::is_control), "{text:?}");
+    }
+    for item in &message.items {
+        for text in [&item.place_name, &item.text, &item.source, &item.since_local] {
+            assert!(!text.chars().any(char::is_control), "{text:?}");
+            size += text.len();
+        }
+        assert!(item.priority <= message.priority);
+    }
+    assert!(size < 60 * 1024, "{size} bytes");
+}
+
+/// Who got how many messages, as `who purpose: subject`.
+pub(crate) fn heads(messages: &[Message]) -> Vec<String> {
+    messages.iter().map(|m| format!("{} {}: {}", m.who, m.purpose.name(), m.subject)).collect()
+}
