@@ -201,7 +201,10 @@ fn a_plain_watcher_of_the_messages_agrees_about_dry_beds() {
 /// The same for the tank: the readings' own range over an hour and a day.
 #[test]
 fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
-    for (name, seed) in SCENARIOS.iter().flat_map(|(n, _)| [1, 2, 3].map(|s| (*n, s))) {
+    // A thermometer that repeated itself jumps when it goes on: this watcher is too
+    // plain to know.
+    let well = SCENARIOS.iter().filter(|(name, _)| *name != "faulty-sensors");
+    for (name, seed) in well.flat_map(|(n, _)| [1, 2, 3].map(|s| (*n, s))) {
         let (emissions, truth) = play(name, seed);
         let readings: Vec<(i64, f64)> = emissions
             .iter()

@@ -24,6 +24,9 @@ pub struct Standing {
     pub source: String,
 }
 
+/// Gives an alarm as it stands now; `None` where it does not stand.
+pub(super) type Stands<'a> = &'a dyn Fn(&AlarmKey) -> Option<Standing>;
+
 /// What one call asks the store to keep.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Told {

@@ -88,7 +88,7 @@ impl Hours<'_> {
             AmbiguousOffset::Unambiguous { .. } => ambiguous.compatible().ok(),
             AmbiguousOffset::Gap { .. } => self.zone.following(after).next().map(|jump| jump.timestamp()),
             AmbiguousOffset::Fold { .. } => {
-                let first = ambiguous.clone().earlier().ok()?;
+                let first = ambiguous.earlier().ok()?;
                 if first > after { Some(first) } else { ambiguous.later().ok() }
             }
         }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::compose::{Draft, Entry};
-use super::groups::Standing;
+use super::groups::{Standing, Stands};
 use super::hours::{Hours, plus, whole_millis};
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{Alarm, Row, Rows, Which};
@@ -257,12 +257,7 @@ impl Site {
     }
 
     /// Lets time go by. `stands` gives an alarm as it stands now.
-    pub(super) fn tick(
-        &mut self,
-        now: Timestamp,
-        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
-        said: &mut Said,
-    ) {
+    pub(super) fn tick(&mut self, now: Timestamp, stands: Stands<'_>, said: &mut Said) {
         if std::mem::take(&mut self.unseen) {
             self.sweep(stands);
         }
@@ -281,7 +276,7 @@ impl Site {
 
     /// Takes away rows whose alarms are over or began anew without anybody having
     /// seen it: while the daemon was away, or by a change of the garden's file.
-    fn sweep(&mut self, stands: &dyn Fn(&AlarmKey) -> Option<Standing>) {
+    fn sweep(&mut self, stands: Stands<'_>) {
         let gone: Vec<Which> = self
             .rows
             .iter()
@@ -327,7 +322,7 @@ impl Site {
         &mut self,
         (group, instead): (usize, bool),
         now: Timestamp,
-        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        stands: Stands<'_>,
         said: &mut Said,
     ) {
         let mut waiting: Vec<(Which, Row)> = self
@@ -416,7 +411,7 @@ impl Site {
     }
 
     /// Tells the next groups what nobody has answered in time.
-    fn pass_on(&mut self, now: Timestamp, stands: &dyn Fn(&AlarmKey) -> Option<Standing>, said: &mut Said) {
+    fn pass_on(&mut self, now: Timestamp, stands: Stands<'_>, said: &mut Said) {
         let due: Vec<(Which, Row)> = self
             .rows
             .iter()
@@ -461,7 +456,7 @@ impl Site {
         &self,
         said: Said,
         now: Timestamp,
-        stands: Option<&dyn Fn(&AlarmKey) -> Option<Standing>>,
+        stands: Option<Stands<'_>>,
         into: &mut Vec<Message>,
     ) {
         for ((group, why), entries) in said {
@@ -499,12 +494,7 @@ impl Site {
     }
 
     /// What a group was told before and nobody has answered, in a few words.
-    fn standing(
-        &self,
-        group: usize,
-        new: &[Entry],
-        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
-    ) -> Vec<String> {
+    fn standing(&self, group: usize, new: &[Entry], stands: Stands<'_>) -> Vec<String> {
         let new: BTreeSet<&Alarm> = new.iter().map(|entry| &entry.alarm).collect();
         let mut told: Vec<(&Which, &Row)> = self
             .rows

@@ -9,13 +9,12 @@
 //! many of them fail.
 
 use super::compose::{Draft, Entry, addressed, unaddressed};
-use super::groups::Standing;
+use super::groups::{Standing, Stands};
 use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
 use super::site::{Site, still};
 use super::waiting::{Alarm, Row, Which};
 use crate::alarms::Priority;
 use crate::garden::plan::Address;
-use crate::garden::record::AlarmKey;
 
 /// Where a message goes that could not be delivered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -27,12 +26,7 @@ enum Way {
 
 impl Site {
     /// Takes a message that nobody would take.
-    pub(super) fn not_sent(
-        &mut self,
-        given_up: &GivenUp,
-        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
-        into: &mut Vec<Message>,
-    ) {
+    pub(super) fn not_sent(&mut self, given_up: &GivenUp, stands: Stands<'_>, into: &mut Vec<Message>) {
         let message = &given_up.message;
         if given_up.reached_otherwise {
             return;

@@ -87,6 +87,7 @@ pub(super) fn place(garden: &Garden, id: &Id) -> String {
     let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
     let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
     let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
+    let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
     let sensor = || {
         let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
         let at = match sensor.place {
@@ -96,7 +97,13 @@ pub(super) fn place(garden: &Garden, id: &Id) -> String {
         };
         Some(at.map_or_else(|| id.to_string(), |at| format!("{id} ({at})")))
     };
-    let name = bed.or_else(tank).or_else(site).or_else(own).or_else(sensor).unwrap_or_else(|| id.to_string());
+    let name = bed
+        .or_else(tank)
+        .or_else(site)
+        .or_else(own)
+        .or_else(gateway)
+        .or_else(sensor)
+        .unwrap_or_else(|| id.to_string());
     plain(&name)
 }
 
@@ -301,7 +308,7 @@ mod tests {
         let text = "Pea bed is dry: 38 % of its available water is left. Give it about 6.4 L, or approx. 7 L, today. \
                     Then look again.";
         assert_eq!(
-            sentences(text, SUBJECT_MAX),
+            sentences(text, 100),
             "Pea bed is dry: 38 % of its available water is left. Give it about 6.4 L, or approx. 7 L, today."
         );
         assert_eq!(sentences(text, 60), "Pea bed is dry: 38 % of its available water is left.");

@@ -17,6 +17,9 @@ use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
 use trug::why::Step;
 
+/// An answer to a link, and its note.
+pub(crate) type Given = (Claim, Option<String>);
+
 /// Views made by hand, and the faults that a real one can have.
 #[derive(Default)]
 pub(crate) struct Fixed {
@@ -33,7 +36,7 @@ pub(crate) struct Fixed {
     /// What comes of every answer; `None`: it cannot be taken.
     pub(crate) outcome: Option<Answered>,
     /// The answers that were given.
-    pub(crate) given: Arc<Mutex<Vec<(Claim, Option<String>)>>>,
+    pub(crate) given: Arc<Mutex<Vec<Given>>>,
 }
 
 impl Fixed {
