@@ -6,6 +6,7 @@ mod support;
 
 use std::io::Write as _;
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
@@ -13,8 +14,9 @@ use support::garden::at;
 use support::hooks::{Answer, Hook, Request, SECRET, settings};
 use support::people::message;
 use support::program;
-use trug::alarms::Priority;
-use trug::deliver::channel::{Channel as _, Failure};
+use trug::alarms::{Priority, State};
+use trug::answering::{Checked, Links};
+use trug::deliver::channel::{AnswerLinks, Channel as _, Failure};
 use trug::deliver::webhook::Webhooks;
 use trug::garden::plan::Channel;
 use trug::telling::{Message, Purpose};
@@ -80,6 +82,27 @@ async fn the_server_gets_the_whole_message() {
         }],
     });
     assert_eq!(request.json(), expected);
+}
+
+/// The link of a waiting alarm is one that the page takes; one that was answered has none.
+#[tokio::test]
+async fn an_alarm_that_waits_carries_the_link_that_answers_it() {
+    let hook = Hook::start(|_, _| Answer::Status(200, "")).await;
+    let links = Arc::new(Links::new("https://garden.school.example", &[7; 32], 72));
+    let webhooks = webhooks(&hook.url(), 1).with_links(Some(Arc::clone(&links) as Arc<dyn AnswerLinks>));
+    let waiting = office(1);
+    let mut seen = office(2);
+    seen.items[0].state = State::Acknowledged;
+    for message in [&waiting, &seen] {
+        webhooks.send(message).await.unwrap();
+    }
+    let told = hook.seen();
+    let address = told[0].json()["items"][0]["answer"].as_str().unwrap().to_owned();
+    let token = address.strip_prefix("https://garden.school.example/answer?t=").unwrap();
+    let Checked::Good(claim) = links.check(token, waiting.made_at) else { panic!("{token}") };
+    let item = &waiting.items[0];
+    assert_eq!((&claim.key, claim.since, claim.who.as_str()), (&item.key, item.since, "grounds"));
+    assert_eq!(told[1].json()["items"][0].get("answer"), None);
 }
 
 #[tokio::test]

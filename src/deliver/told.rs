@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::channel::AnswerLinks;
 use crate::telling::{Item, Message};
 
 /// One message. The key comes first, so that it is found without reading the rest.
@@ -41,10 +42,15 @@ struct ToldItem<'a> {
     since_local: &'a str,
     text: &'a str,
     source: &'a str,
+    /// The address at which it is answered, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    answer: Option<String>,
 }
 
 impl<'a> Told<'a> {
-    pub(crate) fn of(message: &'a Message) -> Self {
+    /// Whoever has a link can answer with it: `links` are for those who were told,
+    /// not for a record.
+    pub(crate) fn of(message: &'a Message, links: Option<&dyn AnswerLinks>) -> Self {
         Self {
             key: &message.key,
             site: message.site.as_str(),
@@ -56,7 +62,14 @@ impl<'a> Told<'a> {
             priority: message.priority.name(),
             subject: &message.subject,
             opening: &message.opening,
-            items: message.items.iter().map(ToldItem::of).collect(),
+            items: message
+                .items
+                .iter()
+                .map(|item| {
+                    let answer = links.and_then(|links| links.link(item, &message.who, message.made_at));
+                    ToldItem::of(item, answer)
+                })
+                .collect(),
         }
     }
 
@@ -67,7 +80,7 @@ impl<'a> Told<'a> {
 }
 
 impl<'a> ToldItem<'a> {
-    fn of(item: &'a Item) -> Self {
+    fn of(item: &'a Item, answer: Option<String>) -> Self {
         Self {
             alarm: format!("{}/{}", item.key.kind.name(), item.key.place),
             kind: item.key.kind.name(),
@@ -79,6 +92,7 @@ impl<'a> ToldItem<'a> {
             since_local: &item.since_local,
             text: &item.text,
             source: &item.source,
+            answer,
         }
     }
 }

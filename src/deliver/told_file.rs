@@ -41,7 +41,7 @@ impl Channel for ToldFiles {
         let Some(path) = self.by_name.get(name).cloned() else {
             return Err(Failure::Never(format!("no [[told_file]] of trug.toml has the name {name}")));
         };
-        let line = Told::of(message).json();
+        let line = Told::of(message, None).json();
         let key = serde_json::to_string(&message.key).expect("a text always has a JSON form");
         let shown = path.display().to_string();
         let later = |why: &dyn std::fmt::Display| Failure::Later(format!("{shown} cannot be written: {why}"));

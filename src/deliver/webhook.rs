@@ -17,6 +17,7 @@
 
 use std::collections::HashMap;
 use std::fmt;
+use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -24,7 +25,7 @@ use reqwest::header::{CONTENT_TYPE, HeaderMap, RETRY_AFTER};
 use reqwest::{Client, StatusCode};
 use ring::hmac;
 
-use super::channel::{Channel, Failure};
+use super::channel::{AnswerLinks, Channel, Failure};
 use super::forward::{beginning, with_causes};
 use super::told::Told;
 use crate::settings::{Webhook, is_loopback};
@@ -43,6 +44,7 @@ const ANSWER_SHOWN: usize = 200;
 /// The webhooks of `trug.toml`.
 pub struct Webhooks {
     by_name: HashMap<String, Target>,
+    links: Option<Arc<dyn AnswerLinks>>,
     now: fn() -> Timestamp,
 }
 
@@ -89,7 +91,14 @@ impl Webhooks {
             let key = hmac::Key::new(hmac::HMAC_SHA256, webhook.secret.reveal().as_bytes());
             Ok((webhook.name.clone(), Target { webhook: webhook.clone(), key, client }))
         };
-        Ok(Self { by_name: webhooks.iter().map(target).collect::<Result<_, _>>()?, now })
+        Ok(Self { by_name: webhooks.iter().map(target).collect::<Result<_, _>>()?, links: None, now })
+    }
+
+    /// Messages carry the addresses at which their alarms are answered.
+    #[must_use]
+    pub fn with_links(mut self, links: Option<Arc<dyn AnswerLinks>>) -> Self {
+        self.links = links;
+        self
     }
 }
 
@@ -100,7 +109,7 @@ impl Channel for Webhooks {
             return Err(Failure::Never(format!("no [[webhook]] of trug.toml has the name {name}")));
         };
         let time = (self.now)().as_second().to_string();
-        let body = Told::of(message).json();
+        let body = Told::of(message, self.links.as_deref()).json();
         let request = target
             .client
             .post(target.webhook.url.clone())

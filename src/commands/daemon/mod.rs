@@ -112,9 +112,9 @@ pub async fn run(
     let mut ways = direct::Ways::default();
     let answered_at = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
     let to_answer = links.clone().map(|links| links as Arc<dyn AnswerLinks>);
-    let email = Mailer::new(settings.mail.as_ref(), to_answer, answered_at)?;
+    let email = Mailer::new(settings.mail.as_ref(), to_answer.clone(), answered_at)?;
     couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
-    let webhooks = Webhooks::new(&settings.webhooks, system_now)?;
+    let webhooks = Webhooks::new(&settings.webhooks, system_now)?.with_links(to_answer);
     couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
     let files = ToldFiles::new(&settings.told_files);
     couriers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
