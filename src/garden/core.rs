@@ -10,20 +10,18 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{Delays, Kind, State};
+use crate::alarms::{Delays, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::garden::fault_rules::Bad;
-use crate::garden::gateway_rules::gateway_name;
 use crate::garden::log::LogEntry;
-use crate::garden::own_rules::{OWN, OWN_NAME, OWN_PLACE, place_own};
+use crate::garden::own_rules::{OWN, OWN_PLACE, place_own};
 use crate::garden::plan::{Garden, Id, Place};
 use crate::garden::rain_days::caught;
 use crate::garden::record::{
     AlarmKey, AlarmNote, Answer, Answered, Batch, Reading, Reflag, SensorIx, TimeFrom, Values,
 };
-use crate::garden::silence::place_name;
 use crate::garden::site::{Last, Memory, SiteState, plus};
-use crate::garden::standing::{Of, Said, Standing};
+use crate::garden::standing::{Of, Said};
 use crate::garden::view::SiteView;
 use crate::intake::{Sample, time_of};
 use crate::quality::{Flag, Watch};
@@ -503,92 +501,6 @@ impl SiteState {
             Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
         batch.readings.push(reading);
         Some((reading, Bad::of(calibrated, &judged)))
-    }
-
-    /// The alarm of a key, if this site can have it.
-    fn standing_mut(&mut self, key: &AlarmKey) -> Option<&mut Standing> {
-        let mut found = None;
-        self.each_standing(|kind, place, standing| {
-            if kind == key.kind && *place == key.place {
-                found = Some(standing);
-            }
-        });
-        found
-    }
-
-    /// The alarm of a key as it stands, if this site can have it.
-    fn standing(&self, key: &AlarmKey) -> Option<&Standing> {
-        let mut found = None;
-        self.each_alarm(|kind, place, _, standing| {
-            if kind == key.kind && *place == key.place {
-                found = Some(standing);
-            }
-        });
-        found
-    }
-
-    /// Visits every alarm that this site can have, with the name of its place. The
-    /// same ones as [`SiteState::each_standing`].
-    pub(crate) fn each_alarm<'a>(
-        &'a self,
-        mut visit: impl FnMut(Kind, &'a crate::garden::plan::Id, &'a str, &'a Standing),
-    ) {
-        let garden = &self.garden;
-        for (bed, state) in garden.beds.iter().zip(&self.beds) {
-            for (kind, standing) in state.alarms() {
-                visit(kind, &bed.id, &bed.name, standing);
-            }
-        }
-        for (tank, state) in garden.tanks.iter().zip(&self.tanks) {
-            for (kind, standing) in state.alarms() {
-                visit(kind, &tank.id, &tank.name, standing);
-            }
-        }
-        for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
-            let place = place_name(garden, sensor);
-            visit(Kind::SensorSilent, &sensor.id, place, &state.silent);
-            visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
-            visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
-            visit(Kind::SensorFault, &sensor.id, place, &state.fault);
-            visit(Kind::BatteryLow, &sensor.id, place, &state.battery_low);
-        }
-        for (number, state) in self.gateways.iter().enumerate() {
-            let (id, name) = gateway_name(garden, number);
-            visit(Kind::GatewaySilent, id, name, &state.silent);
-        }
-        for (kind, standing) in &self.own.alarms {
-            visit(*kind, &self.own.place, OWN_NAME, standing);
-        }
-    }
-
-    /// Visits every alarm that this site can have.
-    pub(crate) fn each_standing<'a>(
-        &'a mut self,
-        mut visit: impl FnMut(Kind, &crate::garden::plan::Id, &'a mut Standing),
-    ) {
-        for (bed, state) in self.garden.beds.iter().zip(&mut self.beds) {
-            for (kind, standing) in state.alarms_mut() {
-                visit(kind, &bed.id, standing);
-            }
-        }
-        for (tank, state) in self.garden.tanks.iter().zip(&mut self.tanks) {
-            for (kind, standing) in state.alarms_mut() {
-                visit(kind, &tank.id, standing);
-            }
-        }
-        for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
-            visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
-            visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
-            visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
-            visit(Kind::SensorFault, &sensor.id, &mut state.fault);
-            visit(Kind::BatteryLow, &sensor.id, &mut state.battery_low);
-        }
-        for (number, state) in self.gateways.iter_mut().enumerate() {
-            visit(Kind::GatewaySilent, gateway_name(&self.garden, number).0, &mut state.silent);
-        }
-        for (kind, standing) in &mut self.own.alarms {
-            visit(*kind, &self.own.place, standing);
-        }
     }
 }
 

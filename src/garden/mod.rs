@@ -15,6 +15,7 @@ mod bed_rules;
 mod core;
 mod crop_water;
 mod equations;
+mod every_alarm;
 mod fault_rules;
 mod flow_rules;
 mod gateway_rules;

@@ -19,11 +19,11 @@ use super::own;
 use super::watchdog::Pulse;
 use crate::alarms::State;
 use crate::deliver::letter;
+use crate::garden::Clock;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
-use crate::garden::{Clock, Core, StoredAlarm, restore_from};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
@@ -48,8 +48,6 @@ const AFTER_DIRECT_S: i64 = 5;
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
-/// How far before the restored readings a running count is looked for.
-const COUNT_BACK_S: i64 = 7 * 86_400;
 
 /// Something asked of the core.
 #[derive(Debug)]
@@ -157,7 +155,7 @@ impl Keeper {
         store.set_forwarders(&names)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
-        restore(&mut desk, &store)?;
+        super::restore::restore(&mut desk, &store)?;
         if settings.answers.mqtt {
             desk.take_answers();
         }
@@ -643,52 +641,4 @@ fn log_change(change: &AlarmChange) {
         "{}",
         change.text
     );
-}
-
-/// Rebuilds the core from what is stored.
-fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
-    let reader = Reader::open(store.path())?;
-    let core = &mut desk.core;
-    if let Some(latest) = reader.latest_at()? {
-        restore_readings(core, store, &reader, latest)?;
-    }
-    for row in reader.log(0)? {
-        core.restore_log(&row.entry);
-    }
-    // Some stand without any reading: the daemon's own, and what a water test raised.
-    let stored = reader
-        .alarms_present()?
-        .into_iter()
-        .map(|record| StoredAlarm {
-            key: record.key,
-            state: record.state,
-            since: record.since,
-            at: record.at,
-            shelf: record.shelf,
-            text: record.text,
-            values: record.values,
-            source: record.source.into(),
-            why: record.why,
-        })
-        .collect();
-    core.restore_alarms(stored);
-    Ok(())
-}
-
-fn restore_readings(
-    core: &mut Core,
-    store: &Store,
-    reader: &Reader,
-    latest: Timestamp,
-) -> Result<(), StoreError> {
-    // A clock that was once ahead has left rows of times that have not come.
-    let from = restore_from(latest.min(super::system_now()));
-    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
-    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
-    let to = to.unwrap_or(latest);
-    crate::commands::long_memory::restore(core, reader, None, to)?;
-    reader
-        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
-    let mut scratch = Batch::default();
-    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))
 }

@@ -3,6 +3,7 @@
 pub mod direct;
 mod keeper;
 pub mod own;
+mod restore;
 mod views;
 pub mod watchdog;
 

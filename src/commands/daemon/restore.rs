@@ -1,0 +1,60 @@
+//! The core rebuilt from what is stored: at a start nothing is forgotten, and
+//! nothing that stands is raised again.
+
+use jiff::Timestamp;
+
+use crate::garden::record::Batch;
+use crate::garden::{Core, StoredAlarm, restore_from};
+use crate::intake::Desk;
+use crate::store::{Reader, Store, StoreError};
+
+/// How far before the restored readings a running count is looked for.
+const COUNT_BACK_S: i64 = 7 * 86_400;
+
+/// Rebuilds the core from what is stored.
+pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
+    let reader = Reader::open(store.path())?;
+    let core = &mut desk.core;
+    if let Some(latest) = reader.latest_at()? {
+        restore_readings(core, store, &reader, latest)?;
+    }
+    for row in reader.log(0)? {
+        core.restore_log(&row.entry);
+    }
+    // Some stand without any reading: the daemon's own, and what a water test raised.
+    let stored = reader
+        .alarms_present()?
+        .into_iter()
+        .map(|record| StoredAlarm {
+            key: record.key,
+            state: record.state,
+            since: record.since,
+            at: record.at,
+            shelf: record.shelf,
+            text: record.text,
+            values: record.values,
+            source: record.source.into(),
+            why: record.why,
+        })
+        .collect();
+    core.restore_alarms(stored);
+    Ok(())
+}
+
+fn restore_readings(
+    core: &mut Core,
+    store: &Store,
+    reader: &Reader,
+    latest: Timestamp,
+) -> Result<(), StoreError> {
+    // A clock that was once ahead has left rows of times that have not come.
+    let from = restore_from(latest.min(super::system_now()));
+    let back_to = from.saturating_sub(jiff::SignedDuration::from_secs(COUNT_BACK_S)).unwrap_or(from);
+    let to = latest.min(super::system_now()).saturating_add(jiff::SignedDuration::from_millis(1));
+    let to = to.unwrap_or(latest);
+    crate::commands::long_memory::restore(core, reader, None, to)?;
+    reader
+        .last_before(from, back_to, store.series(), |sensor, at, raw| core.restore_count(sensor, raw, at))?;
+    let mut scratch = Batch::default();
+    reader.rebuild(from, store.series(), |reading| core.restore_reading(&reading, &mut scratch))
+}
