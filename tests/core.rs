@@ -573,6 +573,34 @@ fn restarted(name: &str, pieces: usize) {
     }
 }
 
+/// A bed is taken out of the file while its alarm stands; that of another garden is
+/// none of this one's.
+#[test]
+fn an_alarm_of_what_was_taken_out_of_the_file_ends() {
+    let core = Core::new(&gardens(SMALL), Clock::Arrival);
+    let stored = |site: &str, place: &str, state| StoredAlarm {
+        key: AlarmKey { site: Id::new(site), kind: Kind::DryBed, place: Id::new(place) },
+        state,
+        since: t("2026-03-10T10:00"),
+        at: t("2026-03-10T11:00"),
+        shelf: None,
+        text: "The old bed is dry.".to_owned(),
+        values: vec![],
+        source: "FAO-56".into(),
+        why: vec![],
+    };
+    let all = [
+        stored("school", "bed", State::Unacknowledged),
+        stored("school", "old-bed", State::Shelved),
+        stored("school", "older-bed", State::Normal),
+        stored("elsewhere", "old-bed", State::Unacknowledged),
+    ];
+    let ends = core.ends_of_removed(&all, t("2026-03-12T10:00"));
+    let brief: Vec<_> = ends.iter().map(|c| (c.key.place.as_str(), c.from, c.to, c.at)).collect();
+    assert_eq!(brief, [("old-bed", State::Shelved, State::Normal, t("2026-03-12T10:00"))]);
+    assert!(ends[0].text.contains("no longer in the garden's file"), "{}", ends[0].text);
+}
+
 /// Two probes of one bed, the dry one of which dies: the other goes on speaking.
 #[test]
 fn a_dead_probe_beside_a_living_one_clears_nothing() {

@@ -285,6 +285,12 @@ impl Core {
         }
     }
 
+    /// Whether its site can have this alarm.
+    pub(crate) fn has(&self, key: &AlarmKey) -> bool {
+        let site = self.sites.iter().find(|s| s.garden.site.id == key.site);
+        site.is_some_and(|site| site.standing(key).is_some())
+    }
+
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
     pub fn standing(&self, key: &AlarmKey) -> Option<crate::telling::Standing> {

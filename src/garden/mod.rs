@@ -20,6 +20,7 @@ mod fault_rules;
 mod flow_rules;
 mod gateway_rules;
 mod gauge_rules;
+mod gone;
 mod logged;
 mod look;
 mod mulch_day;

@@ -155,7 +155,7 @@ impl Keeper {
         store.set_forwarders(&names)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut desk = Desk::new(&gardens, clock);
-        super::restore::restore(&mut desk, &store)?;
+        let changes = super::restore::restore(&mut desk, &store)?;
         if settings.answers.mqtt {
             desk.take_answers();
         }
@@ -164,7 +164,7 @@ impl Keeper {
         Ok(Self {
             desk,
             store,
-            batch: Batch::default(),
+            batch: Batch { changes, ..Batch::default() },
             letters: Vec::new(),
             letters_sent: Vec::new(),
             forwarded: Vec::new(),

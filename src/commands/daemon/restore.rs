@@ -3,7 +3,7 @@
 
 use jiff::Timestamp;
 
-use crate::garden::record::Batch;
+use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::{Core, StoredAlarm, restore_from};
 use crate::intake::Desk;
 use crate::store::{Reader, Store, StoreError};
@@ -11,8 +11,9 @@ use crate::store::{Reader, Store, StoreError};
 /// How far before the restored readings a running count is looked for.
 const COUNT_BACK_S: i64 = 7 * 86_400;
 
-/// Rebuilds the core from what is stored.
-pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> {
+/// Rebuilds the core from what is stored. Gives the ends of alarms whose place is no
+/// longer in its garden's file.
+pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<Vec<AlarmChange>, StoreError> {
     let reader = Reader::open(store.path())?;
     let core = &mut desk.core;
     if let Some(latest) = reader.latest_at()? {
@@ -22,7 +23,7 @@ pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> 
         core.restore_log(&row.entry);
     }
     // Some stand without any reading: the daemon's own, and what a water test raised.
-    let stored = reader
+    let stored: Vec<StoredAlarm> = reader
         .alarms_present()?
         .into_iter()
         .map(|record| StoredAlarm {
@@ -37,8 +38,9 @@ pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<(), StoreError> 
             why: record.why,
         })
         .collect();
-    core.restore_alarms(stored);
-    Ok(())
+    core.restore_alarms(stored.clone());
+    // Only now are the daemon's own where they stood.
+    Ok(core.ends_of_removed(&stored, super::system_now()))
 }
 
 fn restore_readings(
