@@ -145,7 +145,8 @@ fn read(reader: &mut BufReader<&TcpStream>) -> Option<Request> {
 fn daemon(server: &Server, more_tanks: usize) -> Daemon {
     let mut garden = GARDEN
         .replace("email = [\"grounds@school.example\"]", "webhook = [\"office\"]")
-        .replace("email = [\"teacher@school.example\"]", "webhook = [\"office\"]");
+        .replace("email = [\"teacher@school.example\"]", "webhook = [\"office\"]")
+        .replace("email = [\"office@school.example\"]", "webhook = [\"office\"]");
     assert!(!garden.contains("\nemail ="), "every group is told by the server");
     for n in 0..more_tanks {
         garden.push_str(&format!(
