@@ -29,8 +29,8 @@ use trug::store::{AlarmRecord, Reader, Store, Transaction};
 
 const LIMIT: Duration = Duration::from_secs(60);
 
-/// The demonstration garden with delays that a test can wait for, and a group that
-/// hears of the daemon's own alarms.
+/// Delays that a test can wait for, and an office in the place of the demonstration's
+/// that hears of the daemon's own alarms at any hour, in a file.
 const QUICK: &str = r#"
 [[tell]]
 who = "office"
@@ -47,7 +47,10 @@ off_delay_s = 0
 "#;
 
 fn daemon(broker: &Mosquitto) -> Daemon {
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &format!("{GARDEN}{QUICK}"))]);
+    let own = GARDEN.find("[[tell]]\nwho = \"office\"").expect("the demonstration has an office");
+    let after = GARDEN[own..].find("\n\n").map_or(GARDEN.len(), |end| own + end);
+    let garden = format!("{}{}{QUICK}", &GARDEN[..own], &GARDEN[after..]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &garden)]);
     // The daemon's own alarms live by the computer's clock.
     daemon.arguments.clear();
     daemon.set("TRUG__WATCH__EVERY_S", "1");
@@ -79,7 +82,13 @@ fn now() -> Timestamp {
 }
 
 /// Sends readings of one probe, a second apart, from so many seconds ago.
+/// Before the daemon listens the broker has nobody to keep readings for.
+fn wait_online(broker: &Mosquitto) {
+    Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/saltbush-gully/status", "online");
+}
+
 fn send_readings(broker: &Mosquitto, ago_s: i64, count: i64) {
+    wait_online(broker);
     let from_s = now().as_second() - ago_s;
     let posts = (0..count)
         .map(|n| {
@@ -289,6 +298,7 @@ fn a_message_that_reached_nobody_is_told_by_the_daemon_until_one_arrives() {
     );
     daemon.start();
     let reader = daemon.reader();
+    wait_online(&broker);
     // 33 degrees: what is of high priority is told at once.
     let payload = format!(r#"{{"raw":528,"t":{}}}"#, now().as_second());
     send(broker.port(), vec![Post::new("saltbush-gully/perch-tank/temperature", payload.as_bytes())]);
