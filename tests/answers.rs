@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::{SignedDuration, Timestamp};
 use support::daemon::Daemon;
 use support::http::Answer;
+use support::listener::Listener;
 use support::mosquitto::Mosquitto;
 use support::sender::{Post, send};
 use support::wait_until;
@@ -79,6 +80,8 @@ impl School {
         daemon.set("TRUG__ANSWERS__LINK_SECRET", SECRET);
         configure(&mut daemon);
         daemon.start_with_page();
+        // Before the daemon listens the broker has nobody to keep messages for.
+        Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/school/status", "online");
         let reader = daemon.reader();
         Self { broker, daemon, reader, sent: 0 }
     }
