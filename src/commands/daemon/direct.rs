@@ -26,7 +26,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-use super::keeper::Signs;
+use super::signs::Signs;
 use crate::alarms::Kind;
 use crate::deliver::channel::{Channel, Failure};
 use crate::deliver::letter;

@@ -6,7 +6,7 @@
 //! is not acknowledged.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -15,8 +15,9 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use super::chain::Chain;
 use super::own;
-use super::watchdog::Pulse;
+use super::signs::Signs;
 use crate::alarms::State;
 use crate::deliver::letter;
 use crate::garden::Clock;
@@ -39,9 +40,6 @@ const LINGER: Duration = Duration::from_millis(5);
 const TICK: Duration = Duration::from_secs(2);
 /// A longer time between two looks at the clock is a pause, seconds.
 const PAUSE_S: i64 = 60;
-/// A write that has taken so long is told as one that hangs, seconds. Another program
-/// may hold the file for five.
-const HANGS_S: i64 = 30;
 /// How much later than due a failing store is noted here, seconds: whoever tells of it
 /// past the store looks each second and has to come first.
 const AFTER_DIRECT_S: i64 = 5;
@@ -69,35 +67,6 @@ pub struct Inbox {
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
     /// What the daemon measured of itself.
     pub looks: mpsc::Receiver<OwnSigns>,
-}
-
-/// What others may know of the keeper without asking it.
-#[derive(Debug, Default)]
-pub struct Signs {
-    pub store_failing: AtomicBool,
-    pub broker_away: Arc<AtomicBool>,
-    pub pulse: Pulse,
-    pub own: own::Shared,
-}
-
-impl Signs {
-    /// What is the matter, in words.
-    pub fn faults(&self) -> Vec<String> {
-        let mut faults = Vec::new();
-        if self.store_failing.load(Ordering::Relaxed) {
-            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
-        } else if self
-            .own
-            .writing_until()
-            .is_some_and(|(since, until)| until.as_second() - since.as_second() >= HANGS_S)
-        {
-            faults.push("A write to the store does not come back; the disk may hang.".to_owned());
-        }
-        if self.broker_away.load(Ordering::Relaxed) {
-            faults.push("The broker cannot be reached, so no readings come in.".to_owned());
-        }
-        faults
-    }
 }
 
 /// Called with each alarm change after it is committed.
@@ -613,21 +582,6 @@ impl Keeper {
 
 fn raised(batch: &Batch) -> usize {
     batch.changes.iter().filter(|c| c.to == State::Unacknowledged).count()
-}
-
-/// An error with everything behind it, on one line.
-pub(super) struct Chain<'a>(pub(super) &'a dyn std::error::Error);
-
-impl std::fmt::Display for Chain<'_> {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}", self.0)?;
-        let mut source = self.0.source();
-        while let Some(error) = source {
-            write!(f, ": {error}")?;
-            source = error.source();
-        }
-        Ok(())
-    }
 }
 
 fn log_change(change: &AlarmChange) {

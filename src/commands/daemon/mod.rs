@@ -1,9 +1,11 @@
 //! The daemon put together: intake, keeper, letters, forwarders and page.
 
+mod chain;
 pub mod direct;
 mod keeper;
 pub mod own;
 mod restore;
+mod signs;
 mod views;
 pub mod watchdog;
 
@@ -18,7 +20,8 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-pub use keeper::{Inbox, Keeper, OnChange, Request, Signs};
+pub use keeper::{Inbox, Keeper, OnChange, Request};
+pub use signs::Signs;
 pub use views::{Asked, KeptFigures};
 
 use crate::answering::Links;

@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use super::keeper::Chain;
+use super::chain::Chain;
 use crate::garden::StoreAlarms;
 use crate::garden::own_signs::{Clocks, DiskSign, Growth, MessagesSign, NotSent, OwnSigns};
 use crate::garden::plan::{Address, Garden, Id};

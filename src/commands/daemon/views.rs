@@ -7,7 +7,8 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
-use super::keeper::{Request, Signs};
+use super::keeper::Request;
+use super::signs::Signs;
 use crate::alarms::Input;
 use crate::answering::{Checked, Claim, Links};
 use crate::commands::figures::{month_to, of_site};

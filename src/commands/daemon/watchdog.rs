@@ -19,7 +19,7 @@ use sd_notify::NotifyState;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use super::keeper::Signs;
+use super::signs::Signs;
 
 /// Looks within one of the manager's intervals. It is to hear from us at least every
 /// half of it; the keeper goes round every two seconds.
