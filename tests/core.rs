@@ -598,7 +598,7 @@ fn an_alarm_of_what_was_taken_out_of_the_file_ends() {
     let ends = core.ends_of_removed(&all, t("2026-03-12T10:00"));
     let brief: Vec<_> = ends.iter().map(|c| (c.key.place.as_str(), c.from, c.to, c.at)).collect();
     assert_eq!(brief, [("old-bed", State::Shelved, State::Normal, t("2026-03-12T10:00"))]);
-    assert!(ends[0].text.contains("no longer in the garden's file"), "{}", ends[0].text);
+    assert!(ends[0].text.contains("watches old-bed for this any more"), "{}", ends[0].text);
 }
 
 /// Two probes of one bed, the dry one of which dies: the other goes on speaking.

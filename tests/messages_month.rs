@@ -219,7 +219,7 @@ impl Month {
         let mut keys = BTreeSet::new();
         for message in &self.messages {
             assert!(keys.insert(&message.key), "two messages with the key {}", message.key);
-            if message.purpose == Purpose::News {
+            if matches!(message.purpose, Purpose::News | Purpose::Summary) {
                 for item in &message.items {
                     *told.entry((&message.who, &message.address.to, &item.key)).or_default() += 1;
                 }
@@ -303,6 +303,12 @@ fn a_hot_month_is_told_in_few_messages() {
                 let high = Kind::from_name(kind).is_some_and(|k| k.priority() == Priority::High);
                 assert!(!high || line.missed.is_empty(), "{kind}: missed {:?}", line.missed);
             }
+            let at_forbidden_hours = |month: &Month| {
+                let holiday = "2026-03-26T13:30:00Z".parse::<Timestamp>().unwrap();
+                month.raised().filter(|c| c.key.kind == Kind::WateringHours && c.at >= holiday).count()
+            };
+            assert!(at_forbidden_hours(&alone) > 0, "somebody waters at noon in the holidays");
+            assert_eq!(at_forbidden_hours(&month), 0, "the holidays keep it quiet");
             let gateway = month.raised().filter(|c| c.key.kind == Kind::GatewaySilent).count();
             let silent = month.raised().filter(|c| c.key.kind == Kind::SensorSilent).count();
             assert_eq!((gateway, silent), (1, 0), "one dead gateway is one alarm");

@@ -13,7 +13,10 @@ use tempfile::TempDir;
 use trug::alarms::{Kind, Priority, State};
 use trug::garden::plan::{Address, Channel, Id};
 use trug::garden::record::{AlarmKey, Batch};
-use trug::store::{Committed, MessageCount, MessageState, Outcome, Reader, Store, Transaction, Tried};
+use trug::store::{
+    Committed, DueMessage, MessageCount, MessageLook, MessageState, MessageTime, Outcome, Reader, Store,
+    Transaction, Tried,
+};
 use trug::telling::{Item, Message, Purpose, WaitFor, Waiting};
 
 const EMAIL: Channel = Channel::Email;
@@ -68,8 +71,21 @@ fn given_up() -> Outcome {
     Outcome::GivenUp { reason: "550 no such mailbox".to_owned() }
 }
 
+/// What a courier finds: the urgent, then the others.
+fn due(reader: &Reader, channel: Channel, ms: i64, limit: usize) -> Vec<DueMessage> {
+    let look = |urgent| MessageLook {
+        channel,
+        which: MessageTime::DueBy(at(ms)),
+        urgent,
+        closed: Vec::new(),
+        known: Vec::new(),
+        limit,
+    };
+    [true, false].into_iter().flat_map(|urgent| reader.messages_wanted(&look(urgent)).unwrap()).collect()
+}
+
 fn numbers(reader: &Reader, ms: i64) -> Vec<i64> {
-    reader.messages_due(EMAIL, at(ms), 100).unwrap().iter().map(|it| it.seq).collect()
+    due(reader, EMAIL, ms, 100).iter().map(|it| it.seq).collect()
 }
 
 #[test]
@@ -95,10 +111,10 @@ fn a_message_comes_back_as_it_was_and_is_kept_once() {
     let other = Message { subject: "Another subject".to_owned(), ..messages[0].clone() };
     assert_eq!(add(&mut store, &[other]).messages, 0, "the key says which message it is");
     let reader = Reader::open(&path).unwrap();
-    let due = reader.messages_due(EMAIL, at(5), 100).unwrap();
-    assert_eq!(due.iter().map(|it| it.message.clone()).collect::<Vec<_>>(), messages);
-    assert!(due.iter().all(|it| it.tries == 0));
-    assert_eq!(reader.messages_due(Channel::Webhook, at(5), 100).unwrap(), []);
+    let due_now = due(&reader, EMAIL, 5, 100);
+    assert_eq!(due_now.iter().map(|it| it.message.clone()).collect::<Vec<_>>(), messages);
+    assert!(due_now.iter().all(|it| it.tries == 0));
+    assert_eq!(due(&reader, Channel::Webhook, 5, 100), []);
 }
 
 #[test]
@@ -109,10 +125,10 @@ fn what_is_urgent_comes_first_then_what_is_old() {
         [Low, Medium, High, Low, High].into_iter().zip(0..).map(|(it, n)| message(n, EMAIL, it)).collect();
     add(&mut store, &messages);
     let reader = Reader::open(&path).unwrap();
-    assert_eq!(numbers(&reader, 10), [3, 5, 2, 1, 4]);
-    assert_eq!(reader.messages_due(EMAIL, at(10), 2).unwrap().len(), 2);
-    assert_eq!(reader.messages_due(EMAIL, at(10), 0).unwrap(), []);
-    assert_eq!(numbers(&reader, 2), [3, 2, 1], "two have not been made yet");
+    assert_eq!(numbers(&reader, 10), [3, 5, 1, 2, 4]);
+    assert_eq!(due(&reader, EMAIL, 10, 1).len(), 2, "one of each");
+    assert_eq!(due(&reader, EMAIL, 10, 0), []);
+    assert_eq!(numbers(&reader, 2), [3, 1, 2], "two have not been made yet");
     assert_eq!(reader.next_due(EMAIL).unwrap(), Some(at(0)));
     assert_eq!(reader.next_due(Channel::ToldFile).unwrap(), None);
 }
@@ -126,8 +142,8 @@ fn a_message_is_tried_until_it_is_sent_or_given_up() {
     tried(&mut store, 1, 10, later(60_000));
     tried(&mut store, 1, 10, later(60_000));
     assert_eq!(numbers(&reader, 59_999), [2]);
-    let due = reader.messages_due(EMAIL, at(60_000), 9).unwrap();
-    assert_eq!((due[0].seq, due[0].tries), (1, 1));
+    let again = due(&reader, EMAIL, 60_000, 9);
+    assert_eq!((again[0].seq, again[0].tries), (1, 1));
     tried(&mut store, 2, 20, given_up());
     assert_eq!(reader.next_due(EMAIL).unwrap(), Some(at(60_000)));
     tried(&mut store, 1, 60_010, Outcome::Sent);
@@ -290,7 +306,7 @@ fn what_another_version_wrote_is_left_out_and_holds_nothing_up() {
         .unwrap();
     let reader = Reader::open(&path).unwrap();
     assert_eq!(numbers(&reader, 10), [6]);
-    assert_eq!(reader.messages_due(EMAIL, at(10), 1).unwrap().len(), 1, "they do not use up the number");
+    assert_eq!(due(&reader, EMAIL, 10, 1).len(), 1, "they do not use up the number");
     assert_eq!(reader.next_due(EMAIL).unwrap(), Some(at(5)), "nor is anybody woken for them");
     assert_eq!(reader.waiting().unwrap().len(), 1);
     // When the daemon starts again they are given up, with the reason.

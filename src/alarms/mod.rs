@@ -98,13 +98,14 @@ impl Kind {
             | Self::Ammonia
             | Self::StoreFailing => Priority::High,
             Self::DryBed
-            | Self::MulchOnDrySoil
             | Self::WaterLeftOn
             | Self::Ph
             | Self::GatewaySilent
             | Self::DiskNearlyFull
             | Self::MessageNotSent => Priority::Medium,
-            Self::WateringHours
+            // It is told days before the mulch is to go down.
+            Self::MulchOnDrySoil
+            | Self::WateringHours
             | Self::WaterRepellentSoil
             | Self::Waterlogged
             | Self::SensorSilent

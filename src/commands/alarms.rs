@@ -10,6 +10,7 @@ use super::times::{self, End};
 use crate::deliver::Published;
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmKey, AlarmNote};
+use crate::garden::words::place_called;
 use crate::page::words;
 use crate::store::{AlarmRecord, Reader};
 
@@ -239,15 +240,10 @@ fn zone_of(gardens: &[Garden], site: &Id) -> TimeZone {
     garden(gardens, site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone())
 }
 
-/// The place as people say it: a bed's or tank's name, else the id.
+/// The place as people say it.
 fn place(gardens: &[Garden], key: &AlarmKey) -> String {
-    let id = &key.place;
     garden(gardens, &key.site)
-        .and_then(|garden| {
-            let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
-            bed.or_else(|| garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone()))
-        })
-        .unwrap_or_else(|| id.to_string())
+        .map_or_else(|| key.place.to_string(), |garden| place_called(garden, &key.place))
 }
 
 /// A note that came without a step, as JSON.

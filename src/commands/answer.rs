@@ -12,6 +12,7 @@ use crate::alarms::{Input, Kind, State};
 use crate::answering::{SHELF_MAX_DAYS, shelf_end};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{self, AlarmKey, AlarmNote};
+use crate::garden::words::place_called;
 use crate::page::words;
 use crate::settings::Settings;
 use crate::store::{AlarmRecord, Reader, leave_answer};
@@ -296,13 +297,8 @@ fn has(garden: &Garden, place: &str) -> bool {
 }
 
 fn name(garden: Option<&Garden>, key: &AlarmKey) -> String {
-    let place = garden.and_then(|garden| {
-        let bed = garden.beds.iter().find(|b| b.id == key.place).map(|b| b.name.clone());
-        let tank = || garden.tanks.iter().find(|t| t.id == key.place).map(|t| t.name.clone());
-        let gateway = || garden.gateways.iter().find(|g| g.id == key.place).map(|g| g.name.clone());
-        bed.or_else(tank).or_else(gateway)
-    });
-    format!("{} of {}", key.kind.name(), place.unwrap_or_else(|| key.place.to_string()))
+    let place = garden.map_or_else(|| key.place.to_string(), |garden| place_called(garden, &key.place));
+    format!("{} of {place}", key.kind.name())
 }
 
 #[cfg(test)]

@@ -12,6 +12,7 @@ use jiff::tz::TimeZone;
 use super::{recent, times};
 use crate::garden::log::{LogEntry, Seen, WaterTest};
 use crate::garden::plan::{Garden, Id};
+use crate::garden::words::place_called;
 use crate::page::words;
 use crate::settings::Settings;
 use crate::soil;
@@ -462,14 +463,10 @@ fn list(
 fn line(gardens: &[Garden], entry: &LogEntry) -> String {
     let garden = gardens.iter().find(|g| g.site.id == entry.site);
     let zone = garden.map_or(TimeZone::UTC, |g| g.site.time_zone.clone());
-    let name = entry.place.as_ref().map(|id| {
-        garden
-            .and_then(|g| {
-                let bed = g.beds.iter().find(|b| b.id == *id).map(|b| b.name.clone());
-                bed.or_else(|| g.tanks.iter().find(|t| t.id == *id).map(|t| t.name.clone()))
-            })
-            .unwrap_or_else(|| id.to_string())
-    });
+    let name = entry
+        .place
+        .as_ref()
+        .map(|id| garden.map_or_else(|| id.to_string(), |garden| place_called(garden, id)));
     let place = name.map_or_else(String::new, |name| format!("{name}: "));
     let note = if entry.note.is_empty() {
         String::new()

@@ -14,7 +14,7 @@ use crate::garden::{Clock, Core, StoredAlarm};
 use crate::intake::Sample;
 
 use crate::settings::Settings;
-use crate::store::{AlarmRecord, Filter, Reader};
+use crate::store::{Filter, Reader};
 
 /// Stored readings of this long before are enough: what the rules remember is
 /// no older.
@@ -141,21 +141,7 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
     // A question about the past is answered from the readings alone: the store
     // holds how the alarms stand now.
     if stored.iter().all(|record| record.at <= now) {
-        core.restore_alarms(stored.into_iter().map(alarm).collect());
+        core.restore_alarms(stored.into_iter().map(StoredAlarm::from).collect());
     }
     Ok(core)
-}
-
-fn alarm(record: AlarmRecord) -> StoredAlarm {
-    StoredAlarm {
-        key: record.key,
-        state: record.state,
-        since: record.since,
-        at: record.at,
-        shelf: record.shelf,
-        text: record.text,
-        values: record.values,
-        source: record.source.into(),
-        why: record.why,
-    }
 }

@@ -16,6 +16,7 @@ use crate::deliver::mail::Mailer;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::garden::plan::{Address, Channel, Garden, LocalHours, Tell};
+use crate::garden::words::place_called;
 use crate::page::words;
 use crate::settings::{Settings, server};
 use crate::telling::{Message, Purpose};
@@ -283,13 +284,13 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
 
 fn group_lines(settings: &Settings, garden: &Garden, group: &Tell) -> Vec<String> {
     let mut lines = Vec::new();
-    let kinds: Vec<_> = group.alarms.iter().map(|kind| words::kind(*kind).to_lowercase()).collect();
+    let kinds: Vec<_> = group.alarms.iter().map(|kind| in_a_sentence(words::kind(*kind))).collect();
     lines.push(match kinds.as_slice() {
         [] => "Told of every alarm".to_owned(),
         kinds => format!("Told of {}", kinds.join(", ")),
     });
     if !group.places.is_empty() {
-        let names: Vec<_> = group.places.iter().map(|id| place_name(garden, id.as_str())).collect();
+        let names: Vec<_> = group.places.iter().map(|id| place_called(garden, id)).collect();
         lines.push(format!("At {} only", names.join(", ")));
     }
     let addresses =
@@ -309,15 +310,15 @@ fn group_lines(settings: &Settings, garden: &Garden, group: &Tell) -> Vec<String
     }
     if let Some(next) = &group.next {
         let after = span(Duration::from_secs(next.after_s.into()));
-        lines.push(format!("If nobody answers within {after}, {} are told", next.who));
+        lines.push(format!("If nobody answers within {after}, the group {} is told", next.who));
     }
     lines
 }
 
-fn place_name(garden: &Garden, id: &str) -> String {
-    let bed = garden.beds.iter().find(|bed| bed.id.as_str() == id).map(|bed| &bed.name);
-    let tank = garden.tanks.iter().find(|tank| tank.id.as_str() == id).map(|tank| &tank.name);
-    bed.or(tank).cloned().unwrap_or_else(|| id.to_owned())
+/// A heading inside a sentence: its first letter small.
+fn in_a_sentence(heading: &str) -> String {
+    let mut letters = heading.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
 }
 
 /// Hours of the clock; what goes over midnight is one span.

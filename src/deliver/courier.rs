@@ -324,7 +324,6 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let under_way = self.under_way.values().map(|due| due.seq);
         let held = self.lines.values().flat_map(Line::seqs);
         let known = held.chain(under_way).chain(self.reported.keys().copied()).collect();
-        let limit = u32::try_from(limit).unwrap_or(u32::MAX);
         let look = MessageLook { channel: self.kind, which, urgent, closed, known, limit };
         self.ask(move |outbox| outbox.wanted(&look)).await
     }

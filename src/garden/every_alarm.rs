@@ -3,7 +3,7 @@
 use crate::alarms::Kind;
 use crate::garden::gateway_rules::gateway_name;
 use crate::garden::own_rules::OWN_NAME;
-use crate::garden::plan::Id;
+use crate::garden::plan::{Id, Quantity, Sensor};
 use crate::garden::record::AlarmKey;
 use crate::garden::silence::place_name;
 use crate::garden::site::SiteState;
@@ -48,11 +48,16 @@ impl SiteState {
         }
         for (sensor, state) in garden.sensors.iter().zip(&self.sensors) {
             let place = place_name(garden, sensor);
-            visit(Kind::SensorSilent, &sensor.id, place, &state.silent);
-            visit(Kind::GaugeSuspect, &sensor.id, place, &state.suspect);
-            visit(Kind::WaterLeftOn, &sensor.id, place, &state.left_on);
-            visit(Kind::SensorFault, &sensor.id, place, &state.fault);
-            visit(Kind::BatteryLow, &sensor.id, place, &state.battery_low);
+            let alarms = [
+                (Kind::SensorSilent, &state.silent),
+                (Kind::GaugeSuspect, &state.suspect),
+                (Kind::WaterLeftOn, &state.left_on),
+                (Kind::SensorFault, &state.fault),
+                (Kind::BatteryLow, &state.battery_low),
+            ];
+            for (kind, standing) in alarms.into_iter().filter(|(kind, _)| can_have(sensor, *kind)) {
+                visit(kind, &sensor.id, place, standing);
+            }
         }
         for (number, state) in self.gateways.iter().enumerate() {
             let (id, name) = gateway_name(garden, number);
@@ -76,17 +81,72 @@ impl SiteState {
             }
         }
         for (sensor, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
-            visit(Kind::SensorSilent, &sensor.id, &mut state.silent);
-            visit(Kind::GaugeSuspect, &sensor.id, &mut state.suspect);
-            visit(Kind::WaterLeftOn, &sensor.id, &mut state.left_on);
-            visit(Kind::SensorFault, &sensor.id, &mut state.fault);
-            visit(Kind::BatteryLow, &sensor.id, &mut state.battery_low);
+            let alarms = [
+                (Kind::SensorSilent, &mut state.silent),
+                (Kind::GaugeSuspect, &mut state.suspect),
+                (Kind::WaterLeftOn, &mut state.left_on),
+                (Kind::SensorFault, &mut state.fault),
+                (Kind::BatteryLow, &mut state.battery_low),
+            ];
+            for (kind, standing) in alarms.into_iter().filter(|(kind, _)| can_have(sensor, *kind)) {
+                visit(kind, &sensor.id, standing);
+            }
         }
         for (number, state) in self.gateways.iter_mut().enumerate() {
             visit(Kind::GatewaySilent, gateway_name(&self.garden, number).0, &mut state.silent);
         }
         for (kind, standing) in &mut self.own.alarms {
             visit(*kind, &self.own.place, standing);
+        }
+    }
+}
+
+/// Whether a sensor is one that can have this alarm.
+fn can_have(sensor: &Sensor, kind: Kind) -> bool {
+    match kind {
+        Kind::GaugeSuspect => sensor.measures == Quantity::Rain,
+        Kind::WaterLeftOn => sensor.measures == Quantity::WaterFlow,
+        Kind::BatteryLow => sensor.battery.is_some(),
+        _ => true,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::alarms::Priority;
+    use crate::alarms::targets::PRIORITY_PARTS;
+
+    /// The alarms that the demonstration school can have, by priority: about the
+    /// standard's proportions (their source is with [`PRIORITY_PARTS`]; how near is near
+    /// enough is our own choice).
+    #[test]
+    fn the_schools_alarms_are_mostly_of_low_priority_and_rarely_of_high() {
+        let (trug, school) = (
+            include_str!("../../config/trug.toml"),
+            include_str!("../../config/gardens/saltbush-gully.toml"),
+        );
+        let garden =
+            crate::settings::from_text(("trug.toml", trug), &[("garden.toml", school)], std::iter::empty())
+                .expect("no faults")
+                .gardens
+                .remove(0);
+        let site = SiteState::new(Arc::new(garden.clone()));
+        let mut counts = [0_u32; 3];
+        site.each_alarm(|kind, _, _, _| {
+            counts[match garden.priority(kind) {
+                Priority::Low => 0,
+                Priority::Medium => 1,
+                Priority::High => 2,
+            }] += 1;
+        });
+        let all: u32 = counts.iter().sum();
+        let percent = counts.map(|count| 100.0 * f64::from(count) / f64::from(all));
+        println!("{counts:?}: {percent:.0?} % of low, medium and high priority");
+        for (percent, part) in percent.into_iter().zip(PRIORITY_PARTS) {
+            assert!((percent - 100.0 * part).abs() < 10.0, "{percent} % beside {part}");
         }
     }
 }

@@ -9,8 +9,9 @@ use crate::garden::core::{Core, StoredAlarm};
 use crate::garden::record::AlarmChange;
 
 impl Core {
-    /// The ends of stored alarms whose bed, tank, sensor or gateway is no longer in
-    /// its garden's file: nothing will ever judge them again. Alarms of gardens that
+    /// The ends of stored alarms that nothing in their garden's file brings about any
+    /// more (a bed, tank, sensor, gateway or battery was taken out): nothing will ever
+    /// judge them again. Alarms of gardens that
     /// this core does not know are left alone, since another daemon may.
     pub fn ends_of_removed(&self, stored: &[StoredAlarm], now: Timestamp) -> Vec<AlarmChange> {
         let mut ends = Vec::new();
@@ -29,7 +30,7 @@ impl Core {
                 at: self.moment(&alarm.key.site, now).max(alarm.at),
                 shelf: None,
                 text: format!(
-                    "{} is no longer in the garden's file, so nothing watches it and this alarm is over.",
+                    "Nothing in the garden's file watches {} for this any more, so the alarm is over.",
                     alarm.key.place
                 ),
                 values: Vec::new(),

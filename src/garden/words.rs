@@ -4,8 +4,35 @@ use jiff::Timestamp;
 use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
 
-use crate::garden::plan::LocalHours;
+use crate::garden::OWN_NAME;
+use crate::garden::OWN_PLACE;
+use crate::garden::plan::{Garden, Id, LocalHours, Place};
 use crate::watering::minute_of_day;
+
+/// The place of an alarm as people call it: the name of a bed, tank, site, gateway or
+/// of the program itself; a sensor's id with the name of its place; else the id.
+pub(crate) fn place_called(garden: &Garden, id: &Id) -> String {
+    let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
+    let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
+    let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
+    let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
+    let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
+    let sensor = || {
+        let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
+        let at = match sensor.place {
+            Place::Bed(at) => garden.beds.get(usize::from(at)).map(|bed| &bed.name),
+            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| &tank.name),
+            Place::Site => None,
+        };
+        Some(at.map_or_else(|| id.to_string(), |at| format!("{id} ({at})")))
+    };
+    bed.or_else(tank)
+        .or_else(site)
+        .or_else(own)
+        .or_else(gateway)
+        .or_else(sensor)
+        .unwrap_or_else(|| id.to_string())
+}
 
 /// "2:35 pm", "9 am", "midnight", "midday".
 pub(crate) fn clock(minute: u16) -> String {

@@ -21,7 +21,7 @@ pub struct MessageLook {
     /// Messages to leave out.
     pub known: Vec<i64>,
     /// At most so many.
-    pub limit: u32,
+    pub limit: usize,
 }
 
 /// Which of them by their time.
@@ -55,7 +55,7 @@ impl Reader {
                 "state = 'waiting' AND channel = ?1 AND (priority = 'high') = ?2 AND {when}
                  AND address NOT IN (SELECT value FROM json_each(?4))
                  AND seq NOT IN (SELECT value FROM json_each(?5))
-                 ORDER BY next_at, seq LIMIT ?6"
+                 ORDER BY next_at, seq"
             ),
             params![
                 look.channel.name(),
@@ -63,11 +63,13 @@ impl Reader {
                 millis(at),
                 json(look.closed.as_slice().into()),
                 json(look.known.as_slice().into()),
-                look.limit,
             ],
             |it| {
-                found.push(DueMessage { seq: it.seq, tries: it.tries, message: it.message });
-                true
+                // What cannot be understood does not use up the number.
+                if found.len() < look.limit {
+                    found.push(DueMessage { seq: it.seq, tries: it.tries, message: it.message });
+                }
+                found.len() < look.limit
             },
         )?;
         Ok(found)

@@ -15,7 +15,7 @@ use super::StoreError;
 use super::columns::{cut_chars, millis, timestamp};
 use super::queue_rows::count;
 use super::reader::{Fault, Reader};
-use super::records::{DueMessage, MessageCount, MessageRecord, MessageState, Outcome, Tried};
+use super::records::{MessageCount, MessageRecord, MessageState, Outcome, Tried};
 use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::{Address, Channel, Id};
 use crate::garden::record::AlarmKey;
@@ -218,34 +218,12 @@ pub(super) fn give_up_unreadable(connection: &Connection) -> rusqlite::Result<()
 }
 
 impl Reader {
-    /// Messages of a channel whose time has come: of high priority first, then the
-    /// oldest. One that cannot be understood is left out, and the log says why.
+    /// When the next message of a channel is to be tried. One that cannot be understood
+    /// is left out, and the log says why.
     ///
     /// # Errors
     ///
     /// When the file cannot be read; so for the others here.
-    pub fn messages_due(
-        &self,
-        channel: Channel,
-        now: Timestamp,
-        limit: usize,
-    ) -> Result<Vec<DueMessage>, StoreError> {
-        let mut due = Vec::new();
-        self.each_message(
-            "state = 'waiting' AND channel = ?1 AND next_at <= ?2
-             ORDER BY priority = 'high' DESC, priority = 'medium' DESC, seq",
-            params![channel.name(), millis(now)],
-            |it| {
-                if due.len() < limit {
-                    due.push(DueMessage { seq: it.seq, tries: it.tries, message: it.message });
-                }
-                due.len() < limit
-            },
-        )?;
-        Ok(due)
-    }
-
-    /// When the next message of a channel is to be tried.
     pub fn next_due(&self, channel: Channel) -> Result<Option<Timestamp>, StoreError> {
         let mut next = None;
         self.each_message(

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 
 use super::series::Series;
 use crate::alarms::State;
+use crate::garden::StoredAlarm;
 use crate::garden::plan::Id;
 use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
 use crate::quality::{Flag, Tests};
@@ -177,6 +178,22 @@ pub struct AlarmRecord {
     /// How a person's answer came; `None` where no person answered.
     pub how: Option<String>,
     pub tell: Vec<String>,
+}
+
+impl From<AlarmRecord> for StoredAlarm {
+    fn from(record: AlarmRecord) -> Self {
+        Self {
+            key: record.key,
+            state: record.state,
+            since: record.since,
+            at: record.at,
+            shelf: record.shelf,
+            text: record.text,
+            values: record.values,
+            source: record.source.into(),
+            why: record.why,
+        }
+    }
 }
 
 /// Something refused.

@@ -5,7 +5,6 @@
 //! are decided here. What waits for its time is given back as rows, which the store
 //! keeps in the transaction that keeps the steps, so that nothing is forgotten by
 //! a restart and nothing is told twice.
-
 //!
 //! # Rules
 //!

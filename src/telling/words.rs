@@ -1,9 +1,9 @@
 //! What messages say beside the alarms' own texts: subjects, openings and lists.
 
 use crate::alarms::Kind;
-use crate::garden::plan::{Garden, Id, Place};
+use crate::garden::plan::{Garden, Id};
 use crate::garden::words::list;
-use crate::garden::{OWN_NAME, OWN_PLACE};
+use crate::garden::words::place_called;
 
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(super) const SUBJECT_MAX: usize = 120;
@@ -83,28 +83,7 @@ pub(super) fn headline(kind: Kind, place: &str) -> String {
 
 /// The name of an alarm's place, as people say it.
 pub(super) fn place(garden: &Garden, id: &Id) -> String {
-    let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
-    let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
-    let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
-    let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
-    let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
-    let sensor = || {
-        let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
-        let at = match sensor.place {
-            Place::Bed(at) => garden.beds.get(usize::from(at)).map(|bed| &bed.name),
-            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| &tank.name),
-            Place::Site => None,
-        };
-        Some(at.map_or_else(|| id.to_string(), |at| format!("{id} ({at})")))
-    };
-    let name = bed
-        .or_else(tank)
-        .or_else(site)
-        .or_else(own)
-        .or_else(gateway)
-        .or_else(sensor)
-        .unwrap_or_else(|| id.to_string());
-    plain(&name)
+    plain(&place_called(garden, id))
 }
 
 /// Alarms of one kind at some places.

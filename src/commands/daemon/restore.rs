@@ -23,21 +23,7 @@ pub(super) fn restore(desk: &mut Desk, store: &Store) -> Result<Vec<AlarmChange>
         core.restore_log(&row.entry);
     }
     // Some stand without any reading: the daemon's own, and what a water test raised.
-    let stored: Vec<StoredAlarm> = reader
-        .alarms_present()?
-        .into_iter()
-        .map(|record| StoredAlarm {
-            key: record.key,
-            state: record.state,
-            since: record.since,
-            at: record.at,
-            shelf: record.shelf,
-            text: record.text,
-            values: record.values,
-            source: record.source.into(),
-            why: record.why,
-        })
-        .collect();
+    let stored: Vec<StoredAlarm> = reader.alarms_present()?.into_iter().map(StoredAlarm::from).collect();
     core.restore_alarms(stored.clone());
     // Only now are the daemon's own where they stood.
     Ok(core.ends_of_removed(&stored, super::system_now()))

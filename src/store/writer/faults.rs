@@ -279,7 +279,9 @@ fn messages_beyond_the_bound_are_given_up_the_least_urgent_first() {
     let mut add = |range: std::ops::Range<i64>, priority| {
         let messages: Vec<_> = range.map(|ms| message(ms, priority)).collect();
         store.commit(&Transaction { messages: &messages, ..only(&Batch::default()) }).unwrap();
-        let due = reader.messages_due(Channel::Email, at(100), 100).unwrap();
+        let mut due = reader.messages(at(0), at(100), None).unwrap();
+        due.retain(|it| it.state == MessageState::Waiting);
+        due.sort_by_key(|it| std::cmp::Reverse(it.message.priority));
         let left: Vec<_> =
             due.iter().map(|it| it.message.made_at.as_millisecond() - garden::START_MS).collect();
         (left, reader.messages_dropped().unwrap())
