@@ -19,6 +19,7 @@ pub mod commands;
 pub mod deliver;
 pub mod evapotranspiration;
 pub mod garden;
+pub mod history;
 pub mod intake;
 pub mod outlook;
 pub mod page;

@@ -10,7 +10,7 @@ use support::source::{Source, Token};
 
 /// Rooms that take values and a time and give values back. Payload decoding is
 /// one of them, though it lives in `intake`.
-const PURE: [&str; 14] = [
+const PURE: [&str; 15] = [
     "calibration",
     "quality",
     "soil",
@@ -20,6 +20,7 @@ const PURE: [&str; 14] = [
     "watering",
     "outlook",
     "analysis",
+    "history",
     "garden",
     "alarms",
     "telling",

@@ -5,6 +5,7 @@
 //! that the same data give the same interval on every machine.
 
 mod compare;
+pub mod month;
 mod resample;
 mod summary;
 

@@ -1,11 +1,14 @@
 //! The web page: what to do today, and how each bed, tank and gauge stands.
 //!
-//! Plain HTML made on the server: no script, nothing fetched from elsewhere.
-//! The page only lays out what [`Views`] gives it; it judges nothing and reads
-//! no clock. Every time shown is the site's own local time.
+//! HTML made on the server, nothing fetched from elsewhere; it works without script
+//! and a little better with it. The page only lays out what [`Views`] and the
+//! [`Record`] give it; it judges nothing and reads no clock. Every time shown is the
+//! site's own local time.
 
+pub mod access;
 mod answer;
 mod band;
+pub mod chart;
 #[cfg(test)]
 pub(crate) mod contrast;
 mod errors;
@@ -14,6 +17,7 @@ mod layout;
 mod lists;
 mod places;
 mod reasons;
+pub mod record;
 mod routes;
 mod serve;
 mod today;
@@ -23,16 +27,18 @@ mod wrong;
 use std::future::Future;
 
 use jiff::Timestamp;
+use tokio::sync::watch;
 
 use crate::alarms::State;
 use crate::answering::{Checked, Claim};
 use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, Answered};
+use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
 
 use figures::SiteFigures;
 
-pub use serve::{CONNECTIONS_MAX, serve};
+pub use record::Record;
+pub use serve::{CONNECTIONS_MAX, Page, serve};
 
 /// Where the page gets what it shows.
 pub trait Views: Send + Sync + 'static {
@@ -87,6 +93,18 @@ pub trait Views: Send + Sync + 'static {
         claim: &Claim,
         note: Option<String>,
     ) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
+
+    /// Takes an answer that somebody gave on the page, and waits until it is kept.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when it is not known whether it was taken.
+    fn answer(&self, answer: Answer) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
+
+    /// Grows with each commit that may change what the page shows.
+    fn changed(&self) -> watch::Receiver<u64>;
+
+    /// The present moment.
+    fn now(&self) -> Timestamp;
 
     /// Whether the daemon does its work.
     fn health(&self) -> impl Future<Output = Health> + Send;

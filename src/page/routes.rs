@@ -19,6 +19,7 @@ use tracing::{error, warn};
 use super::errors::Problem;
 use super::figures::SiteFigures;
 use super::layout::Frame;
+use super::serve::Page;
 use super::wrong::WrongLinks;
 use super::{Unavailable, Views, answer, lists, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
@@ -66,8 +67,7 @@ const HEADERS: [(HeaderName, &str); 4] = [
 
 /// What every request is answered from.
 pub(super) struct Desk<V> {
-    pub(super) views: V,
-    pub(super) notice: Option<String>,
+    pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
 }
 
@@ -97,7 +97,7 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
         }),
     };
     if let Some(problem) = response.extensions().get::<Problem>().copied() {
-        response = problem.page(desk.notice.as_deref());
+        response = problem.page(desk.page.notice.as_deref());
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {
@@ -132,10 +132,10 @@ async fn home<V: Views>(
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
     let frame = frame(&desk, query.as_deref(), "/");
-    let sites = ask(desk.views.sites()).await?;
-    let not_placed = ask(desk.views.not_placed(NOT_PLACED_MAX)).await?;
+    let sites = ask(desk.page.views.sites()).await?;
+    let not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
-        let view = ask(desk.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
+        let view = ask(desk.page.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
         let figures = figures(&desk, &view).await;
         return Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response());
     }
@@ -151,8 +151,8 @@ async fn site<V: Views>(
     if !Id::is_valid(&id) {
         return Err(Problem::NotFound);
     }
-    let view = ask(desk.views.site(&id)).await?.ok_or(Problem::NotFound)?;
-    let mut not_placed = ask(desk.views.not_placed(NOT_PLACED_MAX)).await?;
+    let view = ask(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)?;
+    let mut not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
     // By the contract a site's topics begin with its id; other sites' topics
     // stand on the list of sites.
     not_placed.retain(|topic| topic.topic.strip_prefix(&id).is_some_and(|rest| rest.starts_with('/')));
@@ -163,7 +163,7 @@ async fn site<V: Views>(
 
 /// How the alarms do. What needs doing today is shown without it where it fails.
 async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
-    ask(desk.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
+    ask(desk.page.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
 }
 
 /// Shows the alarm of a link, and the button. Changes nothing.
@@ -197,7 +197,7 @@ async fn take_answer<V: Views>(
             return alarm_page(&desk, &token, &claim, |page| page.ask(Some((&why, &text)))).await;
         }
     };
-    let answered = match timeout(VIEW_WAIT, desk.views.acknowledge(&claim, note)).await {
+    let answered = match timeout(VIEW_WAIT, desk.page.views.acknowledge(&claim, note)).await {
         Ok(Ok(answered)) => answered,
         Ok(Err(fault)) => {
             warn!("an answer could not be confirmed: {fault}");
@@ -217,15 +217,15 @@ async fn alarm_page<V: Views>(
     claim: &Claim,
     lay_out: impl FnOnce(answer::Page<'_>) -> Response,
 ) -> Result<Response, Problem> {
-    let view = ask(desk.views.site(claim.key.site.as_str())).await?.ok_or(Problem::NotFound)?;
-    let steps = ask(desk.views.steps(&claim.key, claim.since)).await?;
-    let notice = desk.notice.as_deref();
+    let view = ask(desk.page.views.site(claim.key.site.as_str())).await?.ok_or(Problem::NotFound)?;
+    let steps = ask(desk.page.views.steps(&claim.key, claim.since)).await?;
+    let notice = desk.page.notice.as_deref();
     Ok(lay_out(answer::Page { notice, token, claim, view: &view, steps: &steps }))
 }
 
 /// What a link that holds says.
 fn check<V: Views>(desk: &Desk<V>, token: &str) -> Result<Claim, Problem> {
-    let problem = match desk.views.check(token) {
+    let problem = match desk.page.views.check(token) {
         None => return Err(Problem::NotFound),
         Some(Checked::Good(claim)) => return Ok(claim),
         Some(Checked::Expired(_)) => return Err(Problem::LinkExpired),
@@ -247,7 +247,7 @@ fn field(form: &[u8], name: &str) -> Option<String> {
 }
 
 async fn health<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
-    let Ok(health) = timeout(VIEW_WAIT, desk.views.health()).await else {
+    let Ok(health) = timeout(VIEW_WAIT, desk.page.views.health()).await else {
         let why = format!("the daemon did not answer within {} seconds\n", VIEW_WAIT.as_secs());
         return (StatusCode::SERVICE_UNAVAILABLE, why).into_response();
     };
@@ -277,5 +277,5 @@ async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T,
 }
 
 fn frame<'a, V>(desk: &'a Desk<V>, query: Option<&str>, path: &str) -> Frame<'a> {
-    Frame { notice: desk.notice.as_deref(), path: path.to_owned(), held: query == Some("hold=yes") }
+    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held: query == Some("hold=yes") }
 }

@@ -17,9 +17,9 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
-use super::Views;
 use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
+use super::{Record, Views};
 
 /// Connections open at one time. When they are all in use, the next caller
 /// waits in the system's own queue until one ends.
@@ -41,22 +41,23 @@ const GRACE: Duration = Duration::from_secs(5);
 /// handles and would else repeat at once.
 const ACCEPT_WAIT: Duration = Duration::from_secs(1);
 
+/// What the page is made from.
+#[derive(Debug)]
+pub struct Page<V> {
+    pub views: V,
+    pub record: Record,
+    /// A sentence at the top of every page, for instance that this is a demonstration.
+    pub notice: Option<String>,
+}
+
 /// Serves the page on `listener` until `stop`; then answers what is under way
 /// and returns.
 ///
-/// `notice` is a sentence at the top of every page, for instance that this is
-/// a demonstration.
-///
 /// # Errors
 /// When the listener is not bound to an address.
-pub async fn serve(
-    listener: TcpListener,
-    views: impl Views,
-    notice: Option<String>,
-    stop: CancellationToken,
-) -> io::Result<()> {
+pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: CancellationToken) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let router = router(Arc::new(Desk { views, notice, wrong: WrongLinks::default() }));
+    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default() }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

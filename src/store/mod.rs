@@ -24,6 +24,7 @@
 mod alarm_history;
 mod alarm_rows;
 mod answers;
+mod bins;
 mod columns;
 mod due_rows;
 mod error;

@@ -2,14 +2,21 @@
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::sync::Arc;
 use std::time::Duration;
 
+use tempfile::TempDir;
 use tokio::net::TcpListener;
 use tokio::runtime::Runtime;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
-use trug::page::{Views, serve};
+use trug::page::{Page, Record, Views, serve};
+use trug::settings::from_text;
+use trug::store::{Reader, Store};
+
+const TRUG: &str = include_str!("../../config/trug.toml");
+const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
 
 /// The page, served until it is dropped.
 pub(crate) struct Served {
@@ -17,16 +24,34 @@ pub(crate) struct Served {
     port: u16,
     stop: CancellationToken,
     task: JoinHandle<std::io::Result<()>>,
+    /// Keeps the store's folder until the page has ended.
+    _folder: Option<TempDir>,
 }
 
 impl Served {
+    /// The page over an empty store of the demonstration's garden.
     pub(crate) fn new(views: impl Views, notice: Option<&str>) -> Self {
+        let folder = tempfile::tempdir().expect("a folder for the store");
+        let path = folder.path().join("trug.db");
+        let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
+            .unwrap_or_else(|faults| panic!("{faults}"));
+        drop(Store::open(&path, &settings.gardens).expect("a new store"));
+        let reader = Reader::open(&path).expect("the store can be read");
+        let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
+        let mut served = Self::over(views, Record::new(reader, gardens.into()), notice);
+        served._folder = Some(folder);
+        served
+    }
+
+    /// The page over a store that the caller keeps.
+    pub(crate) fn over(views: impl Views, record: Record, notice: Option<&str>) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let stop = CancellationToken::new();
-        let task = runtime.spawn(serve(listener, views, notice.map(str::to_owned), stop.clone()));
-        Self { runtime, port, stop, task }
+        let page = Page { views, record, notice: notice.map(str::to_owned) };
+        let task = runtime.spawn(serve(listener, page, stop.clone()));
+        Self { runtime, port, stop, task, _folder: None }
     }
 
     pub(crate) fn port(&self) -> u16 {

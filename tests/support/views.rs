@@ -5,10 +5,11 @@ use std::sync::{Arc, Mutex};
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use tokio::sync::watch;
 use trug::alarms::{Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
 use trug::garden::plan::{Id, Quantity};
-use trug::garden::record::{AlarmKey, Answered};
+use trug::garden::record::{AlarmKey, Answer, Answered};
 use trug::garden::view::{
     AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
 };
@@ -37,6 +38,9 @@ pub(crate) struct Fixed {
     pub(crate) outcome: Option<Answered>,
     /// The answers that were given.
     pub(crate) given: Arc<Mutex<Vec<Given>>>,
+    /// The answers that were given on the page itself.
+    pub(crate) answers: Arc<Mutex<Vec<Answer>>>,
+    pub(crate) changed: watch::Sender<u64>,
 }
 
 impl Fixed {
@@ -44,7 +48,7 @@ impl Fixed {
         Self { sites, ..Self::default() }
     }
 
-    fn answer<T>(&self, value: T) -> Result<T, Unavailable> {
+    fn give<T>(&self, value: T) -> Result<T, Unavailable> {
         assert!(!self.panics, "a planted fault");
         if self.unavailable { Err(Unavailable("a planted fault".into())) } else { Ok(value) }
     }
@@ -52,19 +56,19 @@ impl Fixed {
 
 impl Views for Fixed {
     async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
-        self.answer(self.sites.iter().map(|site| (site.id.clone(), site.name.clone())).collect())
+        self.give(self.sites.iter().map(|site| (site.id.clone(), site.name.clone())).collect())
     }
 
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
-        self.answer(self.sites.iter().find(|site| site.id.as_str() == id).cloned())
+        self.give(self.sites.iter().find(|site| site.id.as_str() == id).cloned())
     }
 
     async fn alarm_figures(&self, _: &str, _: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {
-        self.answer(self.figures.clone())
+        self.give(self.figures.clone())
     }
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
-        self.answer(self.not_placed.iter().take(limit).cloned().collect())
+        self.give(self.not_placed.iter().take(limit).cloned().collect())
     }
 
     fn check(&self, token: &str) -> Option<Checked> {
@@ -72,12 +76,25 @@ impl Views for Fixed {
     }
 
     async fn steps(&self, _: &AlarmKey, _: Timestamp) -> Result<Vec<AlarmStep>, Unavailable> {
-        self.answer(self.steps.clone())
+        self.give(self.steps.clone())
     }
 
     async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
         self.given.lock().expect("no test panics while it holds this").push((claim.clone(), note));
         self.outcome.ok_or_else(|| Unavailable("a planted fault".into()))
+    }
+
+    async fn answer(&self, answer: Answer) -> Result<Answered, Unavailable> {
+        self.answers.lock().expect("no test panics while it holds this").push(answer);
+        self.outcome.ok_or_else(|| Unavailable("a planted fault".into()))
+    }
+
+    fn changed(&self) -> watch::Receiver<u64> {
+        self.changed.subscribe()
+    }
+
+    fn now(&self) -> Timestamp {
+        self.now
     }
 
     async fn health(&self) -> Health {

@@ -109,6 +109,8 @@ pub struct Keeper {
     pub wake_forward: watch::Sender<i64>,
     /// Changes when messages to people are added.
     pub wake_messages: watch::Sender<i64>,
+    /// Grows with each commit that may change what the page shows.
+    pub wake_page: watch::Sender<u64>,
 }
 
 impl Keeper {
@@ -157,6 +159,7 @@ impl Keeper {
             wake_letters: watch::Sender::new(0),
             wake_forward: watch::Sender::new(0),
             wake_messages: watch::Sender::new(0),
+            wake_page: watch::Sender::new(0),
         })
     }
 
@@ -251,6 +254,9 @@ impl Keeper {
         }
         if committed.messages > 0 {
             self.wake_messages.send_modify(|times| *times += 1);
+        }
+        if !self.batch.is_empty() {
+            self.wake_page.send_modify(|times| *times += 1);
         }
         (self.late, self.raised, self.refused) = (self.late(), self.raised(), self.refused());
         self.batch.clear();

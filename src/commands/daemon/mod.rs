@@ -35,6 +35,7 @@ use crate::deliver::{mqtt, status_topic};
 use crate::garden::plan;
 use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
+use crate::page::{Page, Record};
 use crate::settings::{Forward, ForwardAuth, Settings};
 use crate::store::{Reader, Tried};
 use crate::telling::GivenUp;
@@ -152,14 +153,17 @@ pub async fn run(
     if let Some(listener) = listener {
         let views = Asked {
             requests: ask.clone(),
-            reader,
+            reader: reader.clone(),
             signs: Arc::clone(&signs),
             gardens: settings.gardens.clone().into(),
             figures: KeptFigures::default(),
             links,
             now: system_now,
+            changed: keeper.wake_page.subscribe(),
         };
-        let page = crate::page::serve(listener, views, notice, stop.child_token());
+        let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
+        let record = Record::new(reader, gardens.into());
+        let page = crate::page::serve(listener, Page { views, record, notice }, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
 

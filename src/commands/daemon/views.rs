@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use super::keeper::Request;
 use super::signs::Signs;
@@ -42,6 +42,8 @@ pub struct Asked {
     /// `None`: alarms are not answered by links.
     pub links: Option<Arc<Links>>,
     pub now: fn() -> Timestamp,
+    /// Grows with each commit.
+    pub changed: watch::Receiver<u64>,
 }
 
 impl Asked {
@@ -129,6 +131,19 @@ impl Views for Asked {
             note,
         });
         self.ask(|reply| Request::Answer(answer, reply)).await
+    }
+
+    async fn answer(&self, answer: Answer) -> Result<Answered, Unavailable> {
+        let answer = Box::new(answer);
+        self.ask(|reply| Request::Answer(answer, reply)).await
+    }
+
+    fn changed(&self) -> watch::Receiver<u64> {
+        self.changed.clone()
+    }
+
+    fn now(&self) -> Timestamp {
+        (self.now)()
     }
 
     async fn health(&self) -> Health {

@@ -1,0 +1,46 @@
+//! Where bins begin and end: on the hours and days of the site's clock.
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::Step;
+
+/// The start and end of the hour or day in which a moment lies. Hours are an hour
+/// long, also where the clock is put back; days run from midnight to midnight and are
+/// 23 or 25 hours long where it is changed. Of single readings: the moment itself.
+pub fn bin_of(at: Timestamp, step: Step, zone: &TimeZone) -> (Timestamp, Timestamp) {
+    const HOUR: SignedDuration = SignedDuration::from_hours(1);
+    match step {
+        Step::Raw => (at, at),
+        Step::Hour => {
+            let local = at.as_second() + i64::from(zone.to_offset(at).seconds());
+            let start = at.as_second() - local.rem_euclid(3600);
+            let start = Timestamp::from_second(start).unwrap_or(Timestamp::MIN);
+            (start, start.checked_add(HOUR).unwrap_or(Timestamp::MAX))
+        }
+        Step::Day => {
+            let date = zone.to_datetime(at).date();
+            let midnight = |date: jiff::civil::Date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
+            let start = midnight(date).unwrap_or(Timestamp::MIN);
+            let end = date.tomorrow().ok().and_then(midnight).unwrap_or(Timestamp::MAX);
+            (start, end)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Clocks in Adelaide went back on 5 April 2026 (IANA time zone database); the
+    /// zone is half an hour off the full hours of UTC.
+    #[test]
+    fn bins_begin_on_the_site_s_own_clock() {
+        let zone = TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database");
+        let at = |text: &str| text.parse::<Timestamp>().expect("a time");
+        let hour = bin_of(at("2026-04-17T05:45:10Z"), Step::Hour, &zone);
+        assert_eq!(hour, (at("2026-04-17T05:30:00Z"), at("2026-04-17T06:30:00Z")));
+        let day = bin_of(at("2026-04-05T05:00:00Z"), Step::Day, &zone);
+        assert_eq!(day, (at("2026-04-04T13:30:00Z"), at("2026-04-05T14:30:00Z")));
+    }
+}

@@ -1,0 +1,151 @@
+//! The stored record as the page and its interface ask for it.
+
+use std::ops::ControlFlow;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::Unavailable;
+use crate::garden::log::LogEntry;
+use crate::garden::plan::Garden;
+use crate::history::{Bin, Point, Step};
+use crate::store::{AlarmRecord, Filter, LogRow, Reader, StoreError};
+
+/// Reads the store off the threads that serve. Clones share it.
+#[derive(Clone, Debug)]
+pub struct Record {
+    reader: Reader,
+    gardens: Arc<[Arc<Garden>]>,
+}
+
+impl Record {
+    pub fn new(reader: Reader, gardens: Arc<[Arc<Garden>]>) -> Self {
+        Self { reader, gardens }
+    }
+
+    /// The store itself, for what waits anyway.
+    pub fn reader(&self) -> &Reader {
+        &self.reader
+    }
+
+    /// Every garden.
+    pub fn gardens(&self) -> &[Arc<Garden>] {
+        &self.gardens
+    }
+
+    /// The garden of a site.
+    pub fn garden(&self, site: &str) -> Option<&Arc<Garden>> {
+        self.gardens.iter().find(|garden| garden.site.id.as_str() == site)
+    }
+
+    /// The readings of a sensor with `from` <= time < `to`, oldest first, at most `limit`.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn points(
+        &self,
+        site: &str,
+        sensor: &str,
+        from: Timestamp,
+        to: Timestamp,
+        limit: usize,
+    ) -> Result<Vec<Point>, Unavailable> {
+        let filter = Filter {
+            site: Some(site.to_owned()),
+            sensors: vec![sensor.to_owned()],
+            place: None,
+            from: Some(from),
+            to: Some(to),
+        };
+        self.read("readings", move |reader| {
+            let mut points = Vec::new();
+            reader.readings(&filter, |row| {
+                if points.len() == limit {
+                    return ControlFlow::Break(());
+                }
+                points.push(Point {
+                    at: row.at,
+                    raw: row.raw,
+                    value: row.value,
+                    flag: row.flag,
+                    late: row.late,
+                });
+                ControlFlow::Continue(())
+            })?;
+            Ok(points)
+        })
+        .await
+    }
+
+    /// The bins of a sensor with `from` <= start < `to`, oldest first; empty ones are
+    /// left out. They begin on the hours or days of the site's clock.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn bins(
+        &self,
+        site: &str,
+        sensor: &str,
+        from: Timestamp,
+        to: Timestamp,
+        step: Step,
+    ) -> Result<Vec<Bin>, Unavailable> {
+        let zone = self.garden(site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+        let (site, sensor) = (site.to_owned(), sensor.to_owned());
+        self.read("bins", move |reader| reader.bins(&site, &sensor, from, to, step, &zone)).await
+    }
+
+    /// The steps of a site's alarms with `from` <= time < `to`, oldest first.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn alarm_steps(
+        &self,
+        site: &str,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Result<Vec<AlarmRecord>, Unavailable> {
+        let site = site.to_owned();
+        self.read("alarms", move |reader| reader.alarm_changes(from, to, Some(&site))).await
+    }
+
+    /// What was logged at a site with `from` <= time < `to`, in order of time.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn log(&self, site: &str, from: Timestamp, to: Timestamp) -> Result<Vec<LogRow>, Unavailable> {
+        let site = site.to_owned();
+        self.read("the log", move |reader| {
+            let mut rows = reader.log(0)?;
+            rows.retain(|row| row.entry.site.as_str() == site && row.entry.at >= from && row.entry.at < to);
+            rows.sort_by_key(|row| row.entry.at);
+            Ok(rows)
+        })
+        .await
+    }
+
+    /// Adds an entry to the log; the daemon judges it within seconds.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when it is not known whether it was written.
+    pub async fn write_log(&self, entry: LogEntry, now: Timestamp) -> Result<(), Unavailable> {
+        self.read("writing the log", move |reader| {
+            crate::store::write_log(reader.path(), &entry, now).map(|_| ())
+        })
+        .await
+    }
+
+    /// Runs one read on a thread that may wait.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        what: &'static str,
+        read: impl FnOnce(&Reader) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, Unavailable> {
+        let reader = self.reader.clone();
+        tokio::task::spawn_blocking(move || read(&reader))
+            .await
+            .map_err(|e| Unavailable(format!("{what}: {e}")))?
+            .map_err(|e| Unavailable(format!("{what}: {e}")))
+    }
+}
