@@ -15,6 +15,7 @@ mod sheet;
 mod sheet_charts;
 mod table;
 mod tables;
+pub mod which;
 mod words;
 
 use jiff::Timestamp;
