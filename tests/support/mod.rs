@@ -3,6 +3,7 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test file uses a part of it")]
 
+pub(crate) mod browser;
 pub(crate) mod daemon;
 pub(crate) mod forwarding;
 pub(crate) mod garden;
