@@ -18,6 +18,7 @@ pub(crate) mod people;
 pub(crate) mod post;
 pub(crate) mod rows;
 pub mod score;
+pub(crate) mod school;
 pub(crate) mod sender;
 pub(crate) mod simulator;
 pub(crate) mod smtp;
