@@ -89,7 +89,7 @@ impl SiteState {
     }
 
     /// A bed's coefficient, its steps, and the crop's stage.
-    fn coefficient(
+    pub(crate) fn coefficient(
         &self,
         bed: u16,
         date: Date,

@@ -19,11 +19,11 @@ use crate::garden::words;
 use crate::watering::{FlowRun, METERED, Wetting, wholly_outside};
 
 /// Least water that is a watering, mm over the bed: less is a drip or a cup.
-const LEAST_MM: f64 = 0.5;
+pub(crate) const LEAST_MM: f64 = 0.5;
 /// Least water through the site's meter, litres.
-const LEAST_SITE_L: f64 = 5.0;
+pub(crate) const LEAST_SITE_L: f64 = 5.0;
 /// Water may have run this long before the probe's own lag, seconds.
-const SLOW_S: i64 = 3600;
+pub(crate) const SLOW_S: i64 = 3600;
 
 /// What the meters say of a wetting.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -368,7 +368,7 @@ impl SiteState {
     /// How long a sensor may say nothing before its last word is too old to
     /// judge by: three of its intervals and five minutes.
     pub(crate) fn patience_s(&self, sensor: u16) -> i64 {
-        3 * i64::from(self.garden.sensors[usize::from(sensor)].every_s) + GRACE_S
+        patience_s(self.garden.sensors[usize::from(sensor)].every_s)
     }
 
     /// A sensor's last good value if it is fresh enough to judge by at `at`.
@@ -473,6 +473,12 @@ impl SiteState {
     pub(crate) fn latest(&self) -> Option<Timestamp> {
         self.judged_to.max(self.now)
     }
+}
+
+/// How long a sensor of this interval may say nothing before its last word is too old:
+/// three of its intervals and five minutes.
+pub(crate) fn patience_s(every_s: u32) -> i64 {
+    3 * i64::from(every_s) + GRACE_S
 }
 
 /// `at` moved by seconds; the end of time where that is passed.

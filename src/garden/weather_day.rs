@@ -33,7 +33,7 @@ const LEAST_SHARE: f64 = 0.75;
 const LONGEST_GAP_S: i64 = 6 * 3600;
 
 /// Quantities that make weather, the one that both methods need first.
-const QUANTITIES: [Quantity; 4] =
+pub(crate) const QUANTITIES: [Quantity; 4] =
     [Quantity::AirTemperature, Quantity::RelativeHumidity, Quantity::SolarRadiation, Quantity::WindSpeed];
 
 /// The days of all weather sensors of a site.

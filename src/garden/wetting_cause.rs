@@ -31,7 +31,7 @@ pub(crate) const RAIN_EXPLAINS_MM: f64 = 1.0;
 /// A smaller rise is not called a watering on the gauge's word alone, m³/m³. The
 /// score over simulated months chose it: with a dead gauge most false waterings
 /// were of 0.010 to 0.012.
-const CLEAR_RISE: f64 = 0.015;
+pub(crate) const CLEAR_RISE: f64 = 0.015;
 /// Rises this close together belong to one event.
 const TOGETHER_S: i64 = 3 * 3600;
 /// What follows within this time of beds that moved as under rain may be more of
@@ -41,9 +41,9 @@ const SAME_WEATHER_S: i64 = 8 * 3600;
 const GAUGE_MARGIN_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
 /// Below this soil may thaw, °C.
-const THAW_C: f64 = 2.0;
+pub(crate) const THAW_C: f64 = 2.0;
 /// Above this a mix is peaty, m³/m³.
-const PEATY: f64 = 0.55;
+pub(crate) const PEATY: f64 = 0.55;
 
 /// How the garden's beds moved together.
 #[derive(Clone, Copy, Debug)]

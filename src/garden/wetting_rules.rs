@@ -20,9 +20,9 @@ pub(crate) const SOURCE_HOURS: &str =
     "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
 const DAY_S: i64 = 86_400;
 /// Probes of one bed that rise within this of each other tell of one wetting.
-const SAME_WETTING_S: i64 = 6 * 3600;
+pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
 /// Probes within this of the top one are as good as it, metres.
-const SAME_DEPTH_M: f64 = 0.10;
+pub(crate) const SAME_DEPTH_M: f64 = 0.10;
 
 impl SiteState {
     /// Whether a rise of this probe tells of its bed.

@@ -4,10 +4,12 @@
 //! Pure: bins are filled with readings in any order and can be put together.
 
 mod edges;
+mod root_zone;
 
 use jiff::Timestamp;
 
 pub use edges::bin_of;
+pub use root_zone::{ProbeBins, RootZoneBin, root_zone_bins};
 
 use crate::quality::Flag;
 
