@@ -5,6 +5,7 @@
 //! that the same data give the same interval on every machine.
 
 mod compare;
+mod effect;
 pub mod month;
 mod resample;
 mod summary;
@@ -12,5 +13,6 @@ mod summary;
 pub use compare::{
     Comparison, MannWhitney, TooFew, Welch, cliffs_delta, compare, mann_whitney, permutation_p, welch,
 };
+pub use effect::{Effect, Pairing, block_of, effect, hedges_g, signs_p};
 pub use resample::{Interval, bootstrap, bootstrap_error, paired_blocks};
 pub use summary::{Summary, quantile};

@@ -58,5 +58,5 @@ pub(crate) use own_rules::OWN_NAME;
 pub use own_rules::{OWN_PLACE, StoreAlarms};
 pub(crate) use rain_days::caught;
 pub(crate) use site::{Unclear, patience_s, plus};
-pub(crate) use wetting_cause::{CLEAR_RISE, PEATY, RAIN_EXPLAINS_MM, THAW_C};
+pub(crate) use wetting_cause::{CLEAR_RISE, PEATY, RAIN_EXPLAINS_MM, SAME_WEATHER_S, THAW_C, TOGETHER_S};
 pub(crate) use wetting_rules::{SAME_DEPTH_M, SAME_WETTING_S};

@@ -33,10 +33,10 @@ pub(crate) const RAIN_EXPLAINS_MM: f64 = 1.0;
 /// were of 0.010 to 0.012.
 pub(crate) const CLEAR_RISE: f64 = 0.015;
 /// Rises this close together belong to one event.
-const TOGETHER_S: i64 = 3 * 3600;
+pub(crate) const TOGETHER_S: i64 = 3 * 3600;
 /// What follows within this time of beds that moved as under rain may be more of
 /// that rain.
-const SAME_WEATHER_S: i64 = 8 * 3600;
+pub(crate) const SAME_WEATHER_S: i64 = 8 * 3600;
 /// Water takes up to this long from a gauge to a probe beyond the probe's lag.
 const GAUGE_MARGIN_S: i64 = 3600;
 const DAY_S: i64 = 86_400;

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::analysis::{Comparison, Interval, Summary, TooFew};
+use crate::analysis::{Effect, Summary, TooFew};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Id, Quantity};
 use crate::history::Bin;
@@ -344,38 +344,6 @@ pub struct TankMonth {
     pub days: Vec<TankDay>,
     /// The day with the greatest swing, and °C.
     pub widest: Option<(Date, f64)>,
-}
-
-/// How values of two places belong together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Pairing {
-    /// They do not: each is an event of its own.
-    Apart,
-    /// Each of the first is of the same event as the one of the second.
-    Events,
-    /// Each of the first is of the same day as the one of the second; days go in runs
-    /// of so many.
-    Days { block: usize },
-}
-
-/// How far two places differ. Differences are first less second.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Effect {
-    pub pairing: Pairing,
-    pub mean_difference: f64,
-    pub median_difference: f64,
-    /// 95 % bootstrap interval of the mean difference.
-    pub interval: Interval,
-    /// From -1 to 1: how often the first is above the second less how often it is
-    /// below; of pairs where they are paired.
-    pub cliffs_delta: f64,
-    /// Mean difference in standard deviations, made for few values; `None` where
-    /// nothing varies.
-    pub hedges_g: Option<f64>,
-    /// How often chance alone would make the means differ by as much.
-    pub permutation_p: f64,
-    /// Every test of samples that are not paired.
-    pub apart: Option<Comparison>,
 }
 
 /// Two places beside each other.

@@ -1,19 +1,51 @@
 //! A month of a garden in figures: what a class works with.
+//!
+//! Beds are judged as the core judges them: the same weights of the probes
+//! ([`crate::history::root_zone_bins`]), the same watch for wettings, the same outlook for
+//! dryings, the same weather and crops. What is not known stays unknown.
+//!
+//! # Where it stops holding
+//!
+//! A gauge that lies is not found out here as the core finds it out; only several beds
+//! that rise at once without rain make a wetting unknown. A thermometer that hung out of
+//! its tank counts as the tank's. Rain is taken to reach every bed whole.
 
+mod beds;
+mod beside;
 mod content;
+mod counted;
+mod dryings;
+mod questions;
+mod rain;
+mod sensors;
+mod span;
+mod tanks;
+mod wettings;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
+use beds::{Of, bed_month};
+use counted::Counted;
+use questions::questions;
+use rain::rain_month;
+use sensors::{hours, sensor_month};
+use span::Span;
+use tanks::tank_month;
+use wettings::Heard;
+
+pub use crate::analysis::{Effect, Pairing};
 pub use content::{
-    BedDay, BedMonth, BedWetting, Beside, Cause, DayOf, Drying, Effect, Month, MulchOn, Pairing, Question,
-    RainDayOf, RainMonth, SensorMonth, TankDay, TankMonth, WaterBand, Which,
+    BedDay, BedMonth, BedWetting, Beside, Cause, DayOf, Drying, Month, MulchOn, Question, RainDayOf,
+    RainMonth, SensorMonth, TankDay, TankMonth, WaterBand, Which,
 };
 
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Garden, Id};
-use crate::history::Point;
+use crate::garden::plan::{Garden, Id, Quantity};
+use crate::garden::{Needs, patience_s};
+use crate::history::{Bin, Point};
 
 /// What a month is made from.
 #[derive(Clone, Debug, Default)]
@@ -30,7 +62,8 @@ pub struct Input {
 
 /// Works out a month. `until`: the newest moment that is known, where the month is not
 /// over. `compare`: the beds to put beside each other; `None`: the pair that says most
-/// (mulched and bare, if there is one).
+/// (mulched and bare, if there is one). A month that no calendar has is taken for the
+/// nearest that it has.
 pub fn month(
     garden: &Garden,
     which: Which,
@@ -38,6 +71,93 @@ pub fn month(
     until: Option<Timestamp>,
     compare: Option<(&Id, &Id)>,
 ) -> Month {
-    let _ = (garden, which, input, until, compare);
-    todo!("analysis")
+    let zone = &garden.site.time_zone;
+    let span = Span::new(which, zone, until);
+    let sorted: Vec<Cow<'_, [Point]>> = garden.sensors.iter().map(|it| ordered(input, &it.id)).collect();
+    // Nothing of what comes after the month, or after what is known, has a say.
+    let points: Vec<&[Point]> = sorted
+        .iter()
+        .map(|all| &all[..all.partition_point(|point| point.at < span.from || span.holds(point.at))])
+        .collect();
+    let counted = |i: usize| {
+        let every_s = garden.sensors[i].every_s;
+        Counted::new(points[i], every_s, patience_s(every_s))
+    };
+    let of = |quantity: Quantity| {
+        (0..garden.sensors.len()).filter(move |&i| garden.sensors[i].measures == quantity)
+    };
+    let log: Vec<LogEntry> = input.log.iter().filter(|it| it.at < span.to).cloned().collect();
+    let heard = Heard {
+        garden,
+        log: &log,
+        gauges: of(Quantity::Rain).map(counted).collect(),
+        meters: of(Quantity::WaterFlow).map(|i| (garden.sensors[i].place, counted(i))).collect(),
+        points,
+    };
+
+    let hours: Vec<Vec<Bin>> = heard.points.iter().map(|points| hours(points, zone)).collect();
+    let sensors: Vec<SensorMonth> = (0..garden.sensors.len())
+        .map(|i| {
+            let of_month = &hours[i][hours[i].partition_point(|bin| bin.start < span.from)..];
+            sensor_month(garden, &garden.sensors[i], span.part(heard.points[i]), of_month.to_vec(), &span)
+        })
+        .collect();
+    let needs = needs(&heard, &log, &span);
+    let rises = heard.rises();
+    let of = Of { heard: &heard, needs: &needs, span: &span, hours: &hours };
+    let beds: Vec<BedMonth> = rises.iter().enumerate().map(|(i, rises)| bed_month(of, i, rises)).collect();
+    let pair = match compare {
+        Some(named) => beside::named(&beds, named),
+        None => beside::pair(garden, &beds, &span),
+    };
+    let rain = (0..garden.sensors.len())
+        .filter(|&i| garden.sensors[i].measures == Quantity::Rain)
+        .map(|i| rain_month(&garden.sensors[i], heard.points[i], &span))
+        .reduce(|a, b| if b.days_unknown < a.days_unknown { b } else { a });
+    let tanks = garden.tanks.iter().enumerate();
+    let mut month = Month {
+        site: garden.site.id.clone(),
+        name: garden.site.name.clone(),
+        time_zone: zone.clone(),
+        which: Which { year: span.first.year(), month: span.first.month() },
+        from: span.from,
+        to: span.to,
+        until: until.filter(|until| *until < span.to),
+        rain,
+        comparisons: pair.map_or_else(Vec::new, |pair| beside::beside(garden, pair, &sensors, &span)),
+        tanks: tanks.map(|(i, tank)| tank_month(garden, i, tank, &sensors, &span)).collect(),
+        log: log.iter().filter(|entry| span.from <= entry.at).cloned().collect(),
+        alarms: input.alarms.iter().filter(|it| span.from <= it.0 && it.0 < span.to).cloned().collect(),
+        questions: Vec::new(),
+        sensors,
+        beds,
+    };
+    month.questions = questions(&month);
+    month
+}
+
+/// A sensor's readings in order of time; copied only where they are not.
+fn ordered<'a>(input: &'a Input, id: &Id) -> Cow<'a, [Point]> {
+    let points = input.readings.get(id).map_or(&[][..], Vec::as_slice);
+    if points.is_sorted_by_key(|point| point.at) {
+        return Cow::Borrowed(points);
+    }
+    let mut sorted = points.to_vec();
+    sorted.sort_by_key(|point| point.at);
+    Cow::Owned(sorted)
+}
+
+/// The weather of the month as the core hears it.
+fn needs(heard: &Heard<'_>, log: &[LogEntry], span: &Span) -> Needs {
+    const DAY: SignedDuration = SignedDuration::from_hours(24);
+    let mut needs = Needs::new(heard.garden, log);
+    // The evening before shows what the first midnight was like.
+    let since = span.from.saturating_sub(DAY).unwrap_or(span.from);
+    for (sensor, points) in heard.points.iter().enumerate() {
+        if needs.wants(sensor) {
+            let own = &points[points.partition_point(|point| point.at < since)..];
+            needs.hear(sensor, own.iter().filter_map(|point| Some((point.at, point.good()?))));
+        }
+    }
+    needs
 }

@@ -1,0 +1,274 @@
+//! A bed's month: its days, what came to it and how it dried.
+
+use jiff::Timestamp;
+
+use super::dryings::{Soil, WholeHours, dryings};
+use super::span::{DaySpan, Span, seconds};
+use super::wettings::{Found, Heard, Rises, waterings};
+use super::{BedDay, BedMonth, BedWetting, Cause, MulchOn, WaterBand};
+use crate::garden::log::Seen;
+use crate::garden::plan::Bed;
+use crate::garden::{Needs, patience_s, plus};
+use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
+use crate::soil::RootZone;
+
+const HOUR_S: i64 = 3600;
+const DAY_S: i64 = 86_400;
+/// Fewest whole hours of a day that has a mean.
+const LEAST_HOURS: usize = 12;
+/// Within so many hours after it began a wetting's water is at its highest.
+const PEAK_HOURS: i64 = 12;
+/// How far before a wetting the water is looked for that it began with, hours.
+const BASE_HOURS: i64 = 3;
+/// Rain of a day on which what is lost is no measure of drying, mm.
+const RAINY_MM: f64 = 1.0;
+/// A probe heard in less than this part of its neighbours' hours is left out: else a
+/// bed with one dead probe would have no day that is known.
+const HEARD_PART: f64 = 0.1;
+/// Mulch counts for about a year (common practice, without a published number).
+const MULCH_LASTS_S: i64 = 365 * DAY_S;
+
+/// What a bed's month is worked out from.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Of<'a> {
+    pub(super) heard: &'a Heard<'a>,
+    pub(super) needs: &'a Needs,
+    pub(super) span: &'a Span,
+    /// Hours of each sensor, from before the month on.
+    pub(super) hours: &'a [Vec<Bin>],
+}
+
+/// A bed's month.
+pub(super) fn bed_month(of: Of<'_>, index: usize, rises: &Rises) -> BedMonth {
+    let Of { heard, needs, span, hours } = of;
+    let garden = heard.garden;
+    let bed = &garden.beds[index];
+    let zone = RootZone {
+        field_capacity: bed.field_capacity,
+        wilting_point: bed.wilting_point,
+        root_depth_m: bed.root_depth_m,
+        depletion_fraction: bed.depletion_fraction,
+    };
+    let probes = probes(of, index);
+    let bins: Vec<ProbeBins> = probes
+        .iter()
+        .map(|&(sensor, depth_m)| ProbeBins {
+            depth_m,
+            patience_s: patience_s(garden.sensors[sensor].every_s),
+            bins: &hours[sensor],
+        })
+        .collect();
+    let water = root_zone_bins(&bins, bed.root_depth_m);
+    let water = WholeHours(&water);
+    let mulch = mulch(of, bed);
+    let soil = Soil {
+        wilting_point: bed.wilting_point,
+        root_depth_m: bed.root_depth_m,
+        latitude_deg: garden.site.latitude_deg,
+        mulched_since: mulch.map(|mulch| mulch.since),
+    };
+    let mm_of = 1000.0 * bed.root_depth_m;
+    let came: Vec<Came> = rises
+        .found
+        .iter()
+        .enumerate()
+        .map(|(i, found)| came(found, rises.found.get(i + 1), water, mm_of))
+        .collect();
+    let mut need_unknown = None;
+    let days: Vec<BedDay> = span
+        .days
+        .iter()
+        .map(|day| {
+            let need = needs.on(index, day.date);
+            if let Err(missing) = &need
+                && day.to <= span.end
+            {
+                need_unknown.get_or_insert_with(|| missing.clone());
+            }
+            bed_day(of, index, *day, water, &zone, &came, rises, &soil, need.ok())
+        })
+        .collect();
+    let known = |day: &BedDay| {
+        (day.unknown_mm <= 0.0).then_some(())?;
+        Some((day.need_mm?, day.rain_mm? + day.watering_mm?))
+    };
+    let balance: Vec<(f64, f64)> = days.iter().filter_map(known).collect();
+    let sum = |pick: fn(&(f64, f64)) -> f64| (!balance.is_empty()).then(|| balance.iter().map(pick).sum());
+    BedMonth {
+        id: bed.id.clone(),
+        name: bed.name.clone(),
+        area_m2: bed.area_m2,
+        soil: bed.soil.clone(),
+        crop: bed.crop.clone(),
+        root_depth_m: bed.root_depth_m,
+        wilting_point: bed.wilting_point,
+        refill_point: zone.refill_point(),
+        field_capacity: bed.field_capacity,
+        probes: probes
+            .iter()
+            .map(|&(sensor, depth_m)| (garden.sensors[sensor].id.clone(), depth_m))
+            .collect(),
+        mulch,
+        wettings: came.iter().filter(|it| span.holds(it.wetting.from)).map(|it| it.wetting.clone()).collect(),
+        dryings: dryings(water, &rises.all, &soil, span),
+        need_mm: sum(|it| it.0),
+        got_mm: sum(|it| it.1),
+        balance_days: u32::try_from(balance.len()).unwrap_or(u32::MAX),
+        need_unknown,
+        days,
+    }
+}
+
+/// The probes that speak for the bed: number and depth, from the top down.
+fn probes(of: Of<'_>, index: usize) -> Vec<(usize, f64)> {
+    let all = of.heard.probes(index).into_iter();
+    let all: Vec<(usize, f64)> =
+        all.filter_map(|sensor| Some((sensor, of.heard.garden.sensors[sensor].depth_m?))).collect();
+    let heard = |sensor: usize| {
+        of.hours[sensor].iter().filter(|bin| bin.good > 0 && bin.end > of.span.from).count() as f64
+    };
+    let most = all.iter().map(|it| heard(it.0)).fold(0.0, f64::max);
+    all.into_iter().filter(|it| most <= 0.0 || heard(it.0) >= HEARD_PART * most).collect()
+}
+
+/// Mulch that lies on the bed in the month: the newest that was logged, else what the
+/// garden file plans for a day that has come.
+fn mulch(of: Of<'_>, bed: &Bed) -> Option<MulchOn> {
+    let span = of.span;
+    let own =
+        of.heard.log.iter().filter(|entry| entry.place.as_ref() == Some(&bed.id) && entry.at < span.end);
+    let logged = own.filter_map(|entry| match entry.what {
+        Seen::MulchLaid { depth_mm } => Some((entry.at, depth_mm)),
+        _ => None,
+    });
+    let found = match logged.max_by_key(|(at, _)| *at) {
+        // Somebody wrote down that it was taken off.
+        Some((_, depth_mm)) if depth_mm.is_nan() || depth_mm <= 0.0 => None,
+        Some((since, depth_mm)) => Some(MulchOn { depth_mm, since, logged: true }),
+        None => bed.mulch.and_then(|mulch| {
+            let since = span.zone.to_timestamp(mulch.planned?.at(0, 0, 0, 0)).ok()?;
+            (since < span.end).then_some(MulchOn { depth_mm: mulch.depth_mm, since, logged: false })
+        }),
+    };
+    found.filter(|mulch| seconds(mulch.since, span.from) <= MULCH_LASTS_S)
+}
+
+/// A wetting with what it brought by hand, tap or timer.
+struct Came {
+    wetting: BedWetting,
+    /// How many beds rose with it.
+    beds: usize,
+}
+
+fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) -> Came {
+    let onset = found.wetting.onset;
+    let until = plus(onset, PEAK_HOURS * HOUR_S);
+    let until = next.map_or(until, |next| until.min(next.wetting.onset));
+    let base = water.within(plus(onset, -BASE_HOURS * HOUR_S), onset).last().map(|bin| bin.water_content);
+    let peak: Option<&RootZoneBin> = water
+        .within(plus(onset, -HOUR_S), until)
+        .reduce(|a, b| if b.water_content > a.water_content { b } else { a });
+    let gain = base.zip(peak).map(|(base, peak)| (mm_of * (peak.water_content - base)).max(0.0));
+    Came {
+        wetting: BedWetting {
+            from: onset,
+            to: peak.map_or(found.wetting.seen, |peak| peak.end),
+            gain_mm: gain,
+            cause: found.cause,
+            inferred: found.inferred,
+            rain_mm: found.rain_mm,
+            metered_l: found.metered_l,
+            logged: found.logged,
+            why: found.why.clone(),
+        },
+        beds: found.beds,
+    }
+}
+
+#[expect(clippy::too_many_arguments, reason = "what one day is made from")]
+fn bed_day(
+    of: Of<'_>,
+    index: usize,
+    day: DaySpan,
+    water: WholeHours<'_>,
+    zone: &RootZone,
+    came: &[Came],
+    rises: &Rises,
+    soil: &Soil,
+    need_mm: Option<f64>,
+) -> BedDay {
+    let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();
+    let mean = (hours.len() >= LEAST_HOURS).then(|| hours.iter().sum::<f64>() / hours.len() as f64);
+    let end = day.to.min(of.span.end);
+    let rain_mm = of.heard.rain_mm(day.from, end);
+    let wetted = rises.all.iter().any(|rise| rise.onset < day.to && plus(rise.onset, DAY_S) > day.from);
+    let dry = !wetted && rain_mm.is_none_or(|mm| mm < RAINY_MM) && day.to <= of.span.end;
+    let lost = water.about(day.from).zip(water.about(day.to)).filter(|_| dry);
+    let (watering_mm, unknown_mm) = given(of, index, day.from, end, came);
+    BedDay {
+        date: day.date,
+        hours_known: u32::try_from(hours.len()).unwrap_or(u32::MAX),
+        water_content: mean,
+        water_mm: mean.map(|mean| 1000.0 * zone.root_depth_m * mean),
+        available: mean.map(|mean| zone.available_left(mean)),
+        band: mean.map(|mean| band(zone, mean)),
+        loss_mm: lost.map(|(before, after)| 1000.0 * zone.root_depth_m * (before - after)),
+        need_mm,
+        rain_mm,
+        watering_mm,
+        unknown_mm,
+        mulched: soil.mulched_since.is_some_and(|since| since <= day.from),
+    }
+}
+
+fn band(zone: &RootZone, water_content: f64) -> WaterBand {
+    if water_content < zone.wilting_point {
+        WaterBand::BelowWilting
+    } else if water_content < zone.refill_point() {
+        WaterBand::Dry
+    } else if water_content <= zone.field_capacity {
+        WaterBand::Moist
+    } else {
+        WaterBand::Wet
+    }
+}
+
+/// What waterings that began within `from` to `to` brought, mm, and what the probes
+/// saw of wettings of unknown cause.
+fn given(of: Of<'_>, index: usize, from: Timestamp, to: Timestamp, came: &[Came]) -> (Option<f64>, f64) {
+    let bed = &of.heard.garden.beds[index];
+    let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
+    let within = |at: Timestamp| from <= at && at < to;
+    let own = came.iter().filter(|it| within(it.wetting.from));
+    let unknown = own.clone().filter(|it| it.wetting.cause == Cause::Unknown);
+    let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).sum();
+    if let Some(litres) = of.heard.own_meter_l(index, from, to) {
+        return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
+    }
+    let mut sum = Some(0.0);
+    let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
+    for Came { wetting, beds } in own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both)) {
+        let seen = wetting.gain_mm.map(|gain| match wetting.cause {
+            Cause::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
+            _ => gain,
+        });
+        let logged = wetting.logged.and_then(|(_, litres)| litres);
+        // The site's meter cannot tell which of several beds had the water.
+        let metered = wetting.metered_l.filter(|litres| *litres > 0.0 && *beds == 1);
+        let litres = logged.map(|litres| litres / bed.area_m2);
+        add(litres.or_else(|| metered.map(|litres| litres * efficiency / bed.area_m2)).or(seen));
+    }
+    // What was written down and no probe felt.
+    let felt = |at: Timestamp| {
+        came.iter().any(|it| {
+            let near = seconds(it.wetting.from, at);
+            it.wetting.logged.is_some() && near.abs() <= PEAK_HOURS * HOUR_S
+        })
+    };
+    for (_, litres) in
+        waterings(of.heard.log, of.heard.garden, index).filter(|it| within(it.0) && !felt(it.0))
+    {
+        add(litres.map(|litres| litres / bed.area_m2));
+    }
+    (sum, unknown_mm)
+}

@@ -1,0 +1,69 @@
+//! The rain of the month.
+
+use jiff::civil::Date;
+
+use super::span::{Span, seconds};
+use super::{RainDayOf, RainMonth};
+use crate::garden::plan::Sensor;
+use crate::garden::{caught, patience_s};
+use crate::history::Point;
+use crate::rain::{DRY_DAY_MM, Gauge, RainDays, Total, rain_day_bounds};
+
+/// A day with at least so much is a wet day, mm: one tip of a usual gauge.
+const WET_DAY_MM: f64 = 0.2;
+
+/// One gauge's month; points in order of time, from before the month on.
+pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &Span) -> RainMonth {
+    let mut gauge = Gauge::default();
+    let patience_s = patience_s(sensor.every_s);
+    // What came before the month shows only whether its first day is whole.
+    let early = points.partition_point(|point| seconds(point.at, span.from) > 2 * 86_400);
+    for point in points[early..].iter().take_while(|point| point.at < span.to && point.at <= span.end) {
+        match point.good().filter(|mm| *mm >= 0.0) {
+            Some(mm) => gauge.push_day(caught(sensor, point.at, point.raw, mm), patience_s, &span.zone),
+            None => gauge.miss_day(point.at, &span.zone),
+        }
+    }
+    let record = gauge.days().as_of(span.end, patience_s);
+    let dates = span.first.series(jiff::ToSpan::days(1)).take_while(|date| *date <= span.last);
+    let ended = dates.take_while(|date| rain_day_bounds(*date, &span.zone).1 <= span.end);
+    summed(sensor, ended.map(|date| day(&record, date)).collect())
+}
+
+fn day(record: &RainDays, date: Date) -> RainDayOf {
+    let (mm, gap) = match record.day(date).map(|day| day.total) {
+        Some(Total::Whole(mm)) => (Some(mm), false),
+        Some(Total::Accumulated { mm, .. } | Total::AtLeast { mm, .. }) => (Some(mm), true),
+        Some(Total::InLater) | None => (None, true),
+    };
+    RainDayOf { date, mm, gap }
+}
+
+fn summed(sensor: &Sensor, days: Vec<RainDayOf>) -> RainMonth {
+    let count = |holds: &dyn Fn(&RainDayOf) -> bool| {
+        u32::try_from(days.iter().filter(|day| holds(day)).count()).unwrap_or(u32::MAX)
+    };
+    let known = || days.iter().filter_map(|day| Some((day.date, day.whole_mm()?)));
+    let mut longest_dry = None;
+    for run in days.chunk_by(|a, b| dry(a) == dry(b)).filter(|run| dry(&run[0])) {
+        let length = u32::try_from(run.len()).unwrap_or(u32::MAX);
+        if longest_dry.is_none_or(|(_, longest)| length > longest) {
+            longest_dry = Some((run[0].date, length));
+        }
+    }
+    RainMonth {
+        gauge: sensor.id.clone(),
+        total_mm: days.iter().filter_map(|day| day.mm).sum(),
+        days_unknown: count(&|day| day.gap),
+        // A part of a tip is rounding: 0.2 need not be a number that a computer holds.
+        wet_days: count(&|day| day.whole_mm().is_some_and(|mm| mm >= WET_DAY_MM - 1e-6)),
+        days_of_1mm: count(&|day| day.whole_mm().is_some_and(|mm| mm >= DRY_DAY_MM - 1e-6)),
+        wettest: known().filter(|day| day.1 > 0.0).reduce(|a, b| if b.1 > a.1 { b } else { a }),
+        longest_dry,
+        days,
+    }
+}
+
+fn dry(day: &RainDayOf) -> bool {
+    day.whole_mm().is_some_and(|mm| mm < DRY_DAY_MM - 1e-6)
+}

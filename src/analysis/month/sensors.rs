@@ -1,0 +1,108 @@
+//! How complete and how good each sensor's month is.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::span::{Span, seconds};
+use super::{DayOf, SensorMonth};
+use crate::analysis::Summary;
+use crate::garden::patience_s;
+use crate::garden::plan::{Garden, Place, Quantity, Sensor};
+use crate::history::{Bin, Point, Step, bin_of};
+
+/// The hours of the site's clock that have a reading; points in order of time.
+pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {
+    let mut bins: Vec<Bin> = Vec::new();
+    for point in points {
+        match bins.last_mut() {
+            Some(bin) if bin.start <= point.at && point.at < bin.end => bin.add(point),
+            _ => {
+                let (start, end) = bin_of(point.at, Step::Hour, zone);
+                let mut bin = Bin::empty(start, end);
+                bin.add(point);
+                bins.push(bin);
+            }
+        }
+    }
+    bins
+}
+
+/// The name of a sensor's place.
+fn place_name(garden: &Garden, sensor: &Sensor) -> String {
+    let name = match sensor.place {
+        Place::Bed(bed) => garden.beds.get(usize::from(bed)).map(|bed| &bed.name),
+        Place::Tank(tank) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.name),
+        Place::Site => None,
+    };
+    name.unwrap_or(&garden.site.name).clone()
+}
+
+/// A sensor's month. `points` are those of the month, `hours` its bins.
+pub(super) fn sensor_month(
+    garden: &Garden,
+    sensor: &Sensor,
+    points: &[Point],
+    hours: Vec<Bin>,
+    span: &Span,
+) -> SensorMonth {
+    let adds_up = matches!(sensor.measures, Quantity::Rain | Quantity::WaterFlow);
+    let (mut whole, mut rest) = (Bin::empty(span.from, span.to), points);
+    let mut values = Vec::with_capacity(points.len());
+    let days = span
+        .days
+        .iter()
+        .map(|day| {
+            let (own, later) = rest.split_at(rest.partition_point(|point| point.at < day.to));
+            rest = later;
+            let mut bin = Bin::empty(day.from, day.to);
+            for point in own {
+                bin.add(point);
+                values.extend(point.good());
+            }
+            whole.merge(&bin);
+            DayOf {
+                date: day.date,
+                readings: bin.readings,
+                good: bin.good,
+                suspect: bin.suspect,
+                bad: bin.bad,
+                mean: bin.mean(),
+                min: bin.range().map(|range| range.0),
+                max: bin.range().map(|range| range.1),
+                total: (adds_up && bin.good > 0).then_some(bin.sum),
+            }
+        })
+        .collect();
+    SensorMonth {
+        id: sensor.id.clone(),
+        place: place_name(garden, sensor),
+        measures: sensor.measures,
+        every_s: sensor.every_s,
+        expected: u32::try_from(seconds(span.from, span.end) / i64::from(sensor.every_s.max(1)))
+            .unwrap_or(u32::MAX),
+        readings: whole.readings,
+        good: whole.good,
+        suspect: whole.suspect,
+        bad: whole.bad,
+        longest_gap: longest_gap(points, span, patience_s(sensor.every_s)),
+        summary: Summary::of(&values),
+        hours,
+        days,
+    }
+}
+
+/// The longest time without a good reading, from the month's beginning to its end, if
+/// it is longer than the sensor may be silent. Of equals the first.
+fn longest_gap(points: &[Point], span: &Span, patience_s: i64) -> Option<(Timestamp, Timestamp)> {
+    let good = points.iter().filter(|point| point.good().is_some()).map(|point| point.at);
+    let mut before = span.from;
+    let mut longest = None;
+    let mut most_s = patience_s;
+    for at in good.chain([span.end]) {
+        if seconds(before, at) > most_s {
+            (longest, most_s) = (Some((before, at)), seconds(before, at));
+        }
+        before = at;
+    }
+    longest
+}
