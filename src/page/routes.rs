@@ -49,6 +49,7 @@ const VIEW_WAIT: Duration = Duration::from_secs(10);
 const NOT_PLACED_MAX: usize = 50;
 
 const STYLE: &str = include_str!("style.css");
+const SCRIPT: &str = super::chart::SCRIPT;
 
 /// No script, no frame, no form but the answer's; style and pictures from here only.
 const SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
@@ -82,6 +83,7 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/health", get(health::<V>))
         .route("/style.css", get(style))
+        .route("/script.js", get(script))
         .fallback(async || Problem::NotFound)
         .layer(from_fn_with_state(Arc::clone(&desk), guard::<V>))
         .with_state(desk)
@@ -263,7 +265,13 @@ async fn health<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
 
 async fn style() -> impl IntoResponse {
     let headers = [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "max-age=300")];
-    (headers, STYLE)
+    (headers, [STYLE, super::chart::STYLE].concat())
+}
+
+async fn script() -> impl IntoResponse {
+    let headers =
+        [(header::CONTENT_TYPE, "text/javascript; charset=utf-8"), (header::CACHE_CONTROL, "max-age=300")];
+    (headers, SCRIPT)
 }
 
 pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Problem> {

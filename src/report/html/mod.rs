@@ -28,7 +28,7 @@ pub fn document(contents: &Contents<'_>) -> Markup {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title(month)) ", " (month.name) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(crate::page::chart::STYLE)) }
                 link rel="icon" href="data:,";
             }
             body {
@@ -177,7 +177,7 @@ fn short_day(date: Date) -> String {
 
 /// A chart over time with the table of its figures.
 fn chart(chart: &Chart) -> Markup {
-    html! { p { (chart.title) } }
+    html! { (chart.draw()) (chart.table()) }
 }
 
 /// Names of the files beside the page.
