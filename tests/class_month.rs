@@ -203,7 +203,7 @@ fn a_simulated_month_s_waterings_are_found_and_named() {
 
 #[test]
 fn a_mulched_bed_is_seen_to_dry_slower() {
-    let (mut slower, mut sure, mut known) = (0_u32, 0_u32, 0_u32);
+    let (mut slower, mut sure, mut wrong, mut known) = (0_u32, 0_u32, 0_u32, 0_u32);
     for seed in seeds(3) {
         let (garden, mut input, _) = played(&twins(), &months(true), seed);
         let laid = "2026-02-17T10:00:00+10:30".parse().expect("a time");
@@ -223,13 +223,19 @@ fn a_mulched_bed_is_seen_to_dry_slower() {
         known += 1;
         slower += u32::from(effect.mean_difference < 0.0);
         sure += u32::from(effect.interval.high < 0.0);
+        wrong += u32::from(effect.interval.low > 0.0);
     }
-    println!("mulched bed slower in {slower} of {known} months, surely so in {sure}");
-    assert!(known > 0 && slower == known, "slower in {slower} of {known}");
+    println!("mulched bed slower in {slower} of {known} months, surely so in {sure}, surely not in {wrong}");
+    // Over seeds 1 to 30: 29, 21 and none.
+    assert!(known > 0 && f64::from(slower) >= 0.9 * f64::from(known), "slower in {slower} of {known}");
+    assert!(f64::from(wrong) <= 0.05 * f64::from(known), "surely faster in {wrong} of {known}");
 }
 
-/// Where nothing differs, 95 % intervals should hold 0 in about 95 of 100 months. The
-/// default number of seeds is small; what it was over many is in the assertion's text.
+/// Where nothing differs, 95 % intervals should hold 0 in about 95 of 100 months. Over
+/// seeds 1 to 80 they held it in 63 of 69 for losses of paired dryings, 11 of 11 unpaired
+/// (which see the weather's spread too, and are wide), 24 of 25 and 50 of 50 for time
+/// constants, and 75 of 75 for daily losses (whose noise of one midnight is the next day's
+/// with the other sign): 223 of 230.
 #[test]
 fn beds_that_are_alike_are_not_told_apart() {
     let mut held: Vec<(String, u32, u32)> = Vec::new();

@@ -89,8 +89,8 @@ fn mulched_since(first: &BedMonth, second: &BedMonth) -> Option<Timestamp> {
 struct Dryings {
     /// Of dryings at the same time.
     together: Vec<[(Timestamp, f64); 2]>,
-    first: Vec<(Timestamp, f64)>,
-    second: Vec<(Timestamp, f64)>,
+    first: Values,
+    second: Values,
 }
 
 fn dryings(first: &BedMonth, second: &BedMonth, pick: impl Fn(&super::Drying) -> Option<f64>) -> Dryings {
@@ -117,7 +117,7 @@ fn dryings(first: &BedMonth, second: &BedMonth, pick: impl Fn(&super::Drying) ->
 impl Dryings {
     /// The values that are compared: pairs where there are enough of them, which have the
     /// same weather; else all that there are.
-    fn values(&self) -> (Vec<(Timestamp, f64)>, Vec<(Timestamp, f64)>, Pairing) {
+    fn values(&self) -> (Values, Values, Pairing) {
         if self.together.len() >= LEAST_PAIRS {
             let side = |i: usize| self.together.iter().map(|pair| pair[i]).collect();
             return (side(0), side(1), Pairing::Events);
@@ -133,7 +133,10 @@ impl Dryings {
     }
 }
 
+/// Days with the values of both beds.
 type Days = (Vec<Timestamp>, Vec<f64>, Vec<f64>);
+/// Values with when they began.
+type Values = Vec<(Timestamp, f64)>;
 
 /// Losses of the days on which both beds' are known.
 fn daily(first: &BedMonth, second: &BedMonth, span: &Span) -> Days {
@@ -216,8 +219,8 @@ fn made(
     what: &str,
     unit: &'static str,
     each: &'static str,
-    one: Vec<(Timestamp, f64)>,
-    other: Vec<(Timestamp, f64)>,
+    one: Values,
+    other: Values,
     pairing: Pairing,
 ) -> Beside {
     let (first_at, first_values): (Vec<_>, Vec<_>) = one.into_iter().unzip();
