@@ -25,6 +25,7 @@ pub mod outlook;
 pub mod page;
 pub mod quality;
 pub mod rain;
+pub mod report;
 pub mod settings;
 pub mod soil;
 pub mod store;

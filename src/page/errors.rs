@@ -23,6 +23,11 @@ pub(super) enum Problem {
     FormTooLong,
     NotAForm,
     Unavailable,
+    NoSuchMonth,
+    WrongBeds,
+    /// A month is being made.
+    BeingMade,
+    MonthTooLarge,
     /// It is not known whether an answer was taken.
     NotConfirmed,
     Fault,
@@ -31,17 +36,19 @@ pub(super) enum Problem {
 impl Problem {
     fn status(self) -> StatusCode {
         match self {
-            Self::NotFound => StatusCode::NOT_FOUND,
+            Self::NotFound | Self::NoSuchMonth => StatusCode::NOT_FOUND,
             Self::OnlyReading | Self::OnlyAnswering => StatusCode::METHOD_NOT_ALLOWED,
             Self::TooLong => StatusCode::URI_TOO_LONG,
-            Self::LinkMalformed => StatusCode::BAD_REQUEST,
+            Self::LinkMalformed | Self::WrongBeds => StatusCode::BAD_REQUEST,
             Self::LinkForged => StatusCode::FORBIDDEN,
             Self::LinkExpired => StatusCode::GONE,
             Self::TooManyWrongLinks => StatusCode::TOO_MANY_REQUESTS,
             Self::FormTooSlow => StatusCode::REQUEST_TIMEOUT,
             Self::FormTooLong => StatusCode::PAYLOAD_TOO_LARGE,
             Self::NotAForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
-            Self::Unavailable | Self::NotConfirmed => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Unavailable | Self::NotConfirmed | Self::BeingMade | Self::MonthTooLarge => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
             Self::Fault => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -99,6 +106,23 @@ impl Problem {
                 "Trug is busy or its record is out of reach. Open the link again in a minute: it shows \
                  whether the alarm is answered. Until then, look at the garden and the tank yourself.",
             ),
+            Self::NoSuchMonth => (
+                "There is no such month",
+                "Months are written like 2026-04, and a month is shown once it has begun.",
+            ),
+            Self::WrongBeds => (
+                "Those cannot be compared",
+                "Choose two different beds of this garden, or none of both, and go back with your browser.",
+            ),
+            Self::BeingMade => (
+                "The month is being made",
+                "Working out a month takes a while, and others may be waiting for one. Try again in ten seconds.",
+            ),
+            Self::MonthTooLarge => (
+                "This month is too large for the page",
+                "It holds more readings than are worked out here. On the garden's computer, \
+                 trug report makes it into a folder.",
+            ),
             Self::Unavailable => (
                 "The garden cannot be asked just now",
                 "Trug may still be starting, or its record may be out of reach. Try again in a minute. \
@@ -131,7 +155,13 @@ impl Problem {
             Self::Unavailable | Self::NotConfirmed | Self::TooManyWrongLinks => {
                 response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("60"));
             }
+            Self::BeingMade => {
+                response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("10"));
+            }
             Self::NotFound
+            | Self::NoSuchMonth
+            | Self::WrongBeds
+            | Self::MonthTooLarge
             | Self::TooLong
             | Self::LinkMalformed
             | Self::LinkForged

@@ -15,6 +15,7 @@ mod errors;
 pub mod figures;
 mod layout;
 mod lists;
+pub mod month;
 mod places;
 mod reasons;
 pub mod record;

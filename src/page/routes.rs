@@ -21,7 +21,7 @@ use super::figures::SiteFigures;
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{Unavailable, Views, answer, lists, today};
+use super::{Unavailable, Views, answer, lists, month, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -69,12 +69,16 @@ const HEADERS: [(HeaderName, &str); 4] = [
 pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
+    pub(super) months: month::Kept,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
     Router::new()
         .route("/", get(home::<V>))
         .route("/site/{id}", get(site::<V>))
+        .route("/site/{id}/month", get(month::months::<V>))
+        .route("/site/{id}/month/{month}", get(month::month::<V>))
+        .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/health", get(health::<V>))
         .route("/style.css", get(style))
@@ -101,7 +105,7 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {
-        headers.insert(name, HeaderValue::from_static(value));
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     if answers {
         headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(ANSWER_POLICY));
@@ -262,7 +266,7 @@ async fn style() -> impl IntoResponse {
     (headers, STYLE)
 }
 
-async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Problem> {
+pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Problem> {
     match timeout(VIEW_WAIT, view).await {
         Ok(Ok(view)) => Ok(view),
         Ok(Err(fault)) => {

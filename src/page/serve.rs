@@ -18,6 +18,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::routes::{Desk, router};
+use super::month::Kept;
 use super::wrong::WrongLinks;
 use super::{Record, Views};
 
@@ -57,7 +58,7 @@ pub struct Page<V> {
 /// When the listener is not bound to an address.
 pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: CancellationToken) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default() }));
+    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default() }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

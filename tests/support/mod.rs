@@ -3,6 +3,7 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test file uses a part of it")]
 
+pub(crate) mod browser;
 pub(crate) mod daemon;
 pub(crate) mod forwarding;
 pub(crate) mod garden;
@@ -17,6 +18,7 @@ pub(crate) mod people;
 pub(crate) mod post;
 pub(crate) mod rows;
 pub mod score;
+pub(crate) mod school;
 pub(crate) mod sender;
 pub(crate) mod simulator;
 pub(crate) mod smtp;

@@ -1,0 +1,94 @@
+//! What is asked of a month, and the form that asks it.
+
+use maud::{Markup, html};
+
+use crate::garden::plan::{Garden, Id};
+use crate::page::errors::Problem;
+
+/// What is asked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Asked {
+    pub(super) compare: Option<(Id, Id)>,
+    pub(super) notes: bool,
+}
+
+impl Asked {
+    /// Reads a query such as `first=kitchen-bed&second=pea-bed&notes=no`. Empty fields
+    /// are as if they were not there.
+    pub(super) fn read(query: &str, garden: &Garden) -> Result<Self, Problem> {
+        let bed = |name| field(query, name).filter(|value| !value.is_empty());
+        let known = |id: String| {
+            let bed = garden.beds.iter().find(|bed| bed.id.as_str() == id);
+            bed.map(|bed| bed.id.clone()).ok_or(Problem::WrongBeds)
+        };
+        let compare = match (bed("first"), bed("second")) {
+            (None, None) => None,
+            (Some(first), Some(second)) if first != second => Some((known(first)?, known(second)?)),
+            _ => return Err(Problem::WrongBeds),
+        };
+        let notes = match field(query, "notes").as_deref() {
+            None | Some("" | "yes") => true,
+            Some("no") => false,
+            Some(_) => return Err(Problem::WrongBeds),
+        };
+        Ok(Self { compare, notes })
+    }
+
+    /// The query that asks the same, with its question mark; empty where nothing is asked.
+    pub(super) fn query(&self) -> String {
+        let mut parts = Vec::new();
+        if let Some((first, second)) = &self.compare {
+            parts.push(format!("first={first}&second={second}"));
+        }
+        if !self.notes {
+            parts.push("notes=no".to_owned());
+        }
+        if parts.is_empty() { String::new() } else { format!("?{}", parts.join("&")) }
+    }
+}
+
+/// The year of a list of months; `None`: the newest.
+pub(super) fn year(query: &str) -> Result<Option<i16>, Problem> {
+    match field(query, "year").as_deref() {
+        None | Some("") => Ok(None),
+        Some(text) if text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit()) => {
+            text.parse().map(Some).map_err(|_| Problem::NoSuchMonth)
+        }
+        Some(_) => Err(Problem::NoSuchMonth),
+    }
+}
+
+fn field(query: &str, name: &str) -> Option<String> {
+    url::form_urlencoded::parse(query.as_bytes()).find(|(key, _)| key == name).map(|(_, value)| value.into_owned())
+}
+
+/// The form that chooses two beds; nothing where there are not two.
+pub(super) fn choice(garden: &Garden, asked: &Asked, action: &str) -> Markup {
+    if garden.beds.len() < 2 {
+        return html! {};
+    }
+    let chosen = |first: bool| asked.compare.as_ref().map(|(one, other)| if first { one } else { other });
+    html! {
+        section class="choice" {
+            h2 { "Two beds to compare" }
+            form method="get" action=(action) {
+                @for (name, label, first) in [("first", "First bed", true), ("second", "Second bed", false)] {
+                    p {
+                        label for=(name) { (label) }
+                        select id=(name) name=(name) {
+                            option value="" { "the pair that says most" }
+                            @for bed in &garden.beds {
+                                option value=(bed.id) selected[chosen(first) == Some(&bed.id)] { (bed.name) }
+                            }
+                        }
+                    }
+                }
+                p {
+                    input type="checkbox" id="notes" name="notes" value="no" checked[!asked.notes];
+                    label for="notes" { "leave out people's notes" }
+                }
+                button { "Show" }
+            }
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Which months there are, and how complete they are.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use maud::{Markup, html};
+
+use crate::analysis::month::Which;
+use crate::garden::plan::Garden;
+use crate::history::Step;
+use crate::page::errors::Problem;
+use crate::page::{Record, words};
+use crate::report::{month_name, slug, which};
+
+/// The months of a year.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Months {
+    /// Years of which there are readings, the newest first.
+    pub(super) years: Vec<i16>,
+    pub(super) year: Option<i16>,
+    /// The newest first.
+    pub(super) months: Vec<MonthOf>,
+}
+
+/// A month in short.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct MonthOf {
+    pub(super) which: Which,
+    pub(super) good: u64,
+    pub(super) expected: u64,
+    /// Whether it is not over yet.
+    pub(super) running: bool,
+}
+
+/// The months of a year of which something is stored; of the newest without one.
+pub(super) async fn months(
+    record: &Record,
+    garden: Arc<Garden>,
+    now: Timestamp,
+    year: Option<i16>,
+) -> Result<Months, Problem> {
+    let read = record.read("months", move |reader| {
+        let zone = &garden.site.time_zone;
+        let known = reader.known_span()?;
+        let first = known.and_then(|(first, _)| which::of(first, zone));
+        let last = which::of(now, zone);
+        let (Some(first), Some(last)) = (first, last) else {
+            return Ok(Months { years: Vec::new(), year: None, months: Vec::new() });
+        };
+        let years: Vec<i16> = (first.year..=last.year).rev().take(100).collect();
+        let year = year.or_else(|| years.first().copied());
+        let mut months: Vec<MonthOf> = Vec::new();
+        let mut which = Some(first);
+        while let Some(it) = which.filter(|it| *it <= last) {
+            if Some(it.year) == year {
+                months.push(MonthOf { which: it, good: 0, expected: 0, running: it == last });
+            }
+            which = which::next(it);
+        }
+        for sensor in &garden.sensors {
+            let ends = months.first().zip(months.last()).and_then(|(first, last)| {
+                Some((which::span(first.which, zone)?.0, which::span(last.which, zone)?.1.min(now)))
+            });
+            let Some((from, to)) = ends else { break };
+            let bins = reader.bins(garden.site.id.as_str(), sensor.id.as_str(), from, to, Step::Day, zone)?;
+            for month in &mut months {
+                let Some((from, to)) = which::span(month.which, zone) else { continue };
+                let good = bins.iter().filter(|bin| from <= bin.start && bin.start < to).map(|bin| u64::from(bin.good));
+                month.good += good.sum::<u64>();
+                let length = to.min(now).as_second() - from.as_second();
+                month.expected += u64::try_from(length).unwrap_or(0) / u64::from(sensor.every_s.max(1));
+            }
+        }
+        months.reverse();
+        Ok(Months { years, year, months })
+    });
+    read.await.map_err(|fault| {
+        tracing::warn!("the list of months: {fault}");
+        Problem::Unavailable
+    })
+}
+
+/// The list.
+pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
+    let id = &garden.site.id;
+    html! {
+        h1 { "Months of the garden" }
+        p class="as-of" { (garden.site.name) }
+        p { a href={ "/site/" (id) } { "Today" } }
+        @if months.months.is_empty() {
+            p {
+                @match months.year {
+                    Some(year) => { "Nothing is stored of " (year) "." },
+                    None => "Nothing is stored yet. A month appears here with its first reading.",
+                }
+            }
+        } @else {
+            p { "A month for a class to work with: readings, water, dryings, two beds beside each other, questions." }
+            table class="stacks" {
+                caption { "How many of the readings that were to come came and are good" }
+                thead { tr { th scope="col" { "Month" } th scope="col" { "Complete" } th scope="col" { "Good readings" } } }
+                tbody {
+                    @for month in &months.months {
+                        tr {
+                            th scope="row" {
+                                a href={ "/site/" (id) "/month/" (slug(month.which)) } { (month_name(month.which)) }
+                                @if month.running { " (up to now)" }
+                            }
+                            td data-label="Complete" { (complete(month)) }
+                            td data-label="Good readings" { (month.good) }
+                        }
+                    }
+                }
+            }
+        }
+        @if months.years.len() > 1 {
+            nav aria-label="Years" {
+                ul class="years" {
+                    @for year in &months.years {
+                        li {
+                            @if Some(*year) == months.year {
+                                strong aria-current="page" { (year) }
+                            } @else {
+                                a href={ "/site/" (id) "/month?year=" (year) } { (year) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn complete(month: &MonthOf) -> String {
+    if month.good == 0 {
+        return "no good reading".to_owned();
+    }
+    words::whole_percent((month.good as f64 / month.expected.max(1) as f64).min(1.0))
+}

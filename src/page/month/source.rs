@@ -1,0 +1,163 @@
+//! A month from the store to its files.
+
+use std::collections::BTreeMap;
+use std::ops::ControlFlow;
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use crate::alarms::State;
+use crate::analysis::month::{Input, Month, Which, month};
+use crate::garden::plan::{Garden, Id};
+use crate::garden::words::place_called;
+use crate::history::{Point, Step, bin_of};
+use crate::page::words;
+use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints, slug, which};
+use crate::store::{Filter, Reader, StoreError};
+
+/// How long before the month readings are looked at: so long ago a drying that reaches
+/// into it may have begun.
+const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
+
+/// What is wanted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Wanted {
+    pub which: Which,
+    /// The two beds to compare; `None`: the pair that says most.
+    pub compare: Option<(Id, Id)>,
+    /// Whether people's notes are in it.
+    pub notes: bool,
+}
+
+/// A month and its files.
+#[derive(Clone, Debug)]
+pub struct MonthFiles {
+    pub month: Month,
+    pub made: Made,
+    pub files: Vec<ReportFile>,
+}
+
+/// Why there is none.
+#[derive(Debug, thiserror::Error)]
+pub enum CannotMake {
+    #[error("the month has not begun")]
+    Future,
+    #[error("the month holds more than {most} readings, which is more than are worked out at a time here")]
+    TooMany { most: usize },
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Report(#[from] ReportError),
+}
+
+/// Until when a month is known at `now`: `None` where it is over, else the last full
+/// hour of the site's clock, so that what is made within an hour is the same.
+///
+/// # Errors
+///
+/// [`CannotMake::Future`] where the month has not begun.
+pub fn until(which: Which, now: Timestamp, zone: &TimeZone) -> Result<Option<Timestamp>, CannotMake> {
+    let (from, to) = which::span(which, zone).ok_or(CannotMake::Future)?;
+    if now < from {
+        return Err(CannotMake::Future);
+    }
+    Ok((now < to).then(|| bin_of(now, Step::Hour, zone).0.max(from)))
+}
+
+/// Reads what a month is made from, works it out and makes the files. At most `most`
+/// readings are taken into memory.
+///
+/// # Errors
+///
+/// See [`CannotMake`].
+pub fn make(
+    reader: &Reader,
+    garden: &Garden,
+    wanted: &Wanted,
+    until: Option<Timestamp>,
+    most: usize,
+) -> Result<MonthFiles, CannotMake> {
+    let zone = &garden.site.time_zone;
+    let (from, to) = which::span(wanted.which, zone).ok_or(CannotMake::Future)?;
+    let to = until.unwrap_or(to);
+    let looked_from = from.checked_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
+    let input = gather(reader, garden, [looked_from, from, to], most)?;
+    let compare = wanted.compare.as_ref().map(|(first, second)| (first, second));
+    let month = month(garden, wanted.which, &input, until, compare);
+    let made = Made {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        command: command(garden, wanted),
+        fingerprints: fingerprints(garden, &input),
+        readings: input.readings.values().map(Vec::len).sum(),
+        looked_from,
+    };
+    let files = files(&Contents { month: &month, made: &made, notes: wanted.notes })?;
+    Ok(MonthFiles { month, made, files })
+}
+
+/// What makes the same files again.
+fn command(garden: &Garden, wanted: &Wanted) -> String {
+    let mut command = format!("trug report --month {} --site {}", slug(wanted.which), garden.site.id);
+    if let Some((first, second)) = &wanted.compare {
+        command.push_str(&format!(" --bed {first} --bed {second}"));
+    }
+    if !wanted.notes {
+        command.push_str(" --without-notes");
+    }
+    command
+}
+
+/// Readings of the garden's own sensors and its log up to `to`, alarms from `from` on.
+fn gather(
+    reader: &Reader,
+    garden: &Garden,
+    [looked_from, from, to]: [Timestamp; 3],
+    most: usize,
+) -> Result<Input, CannotMake> {
+    let site = &garden.site.id;
+    let mut readings: BTreeMap<Id, Vec<Point>> =
+        garden.sensors.iter().map(|sensor| (sensor.id.clone(), Vec::new())).collect();
+    let filter = Filter {
+        site: Some(site.as_str().to_owned()),
+        sensors: garden.sensors.iter().map(|sensor| sensor.id.as_str().to_owned()).collect(),
+        place: None,
+        from: Some(looked_from),
+        to: Some(to),
+    };
+    let mut count = 0_usize;
+    if !garden.sensors.is_empty() {
+        reader.readings(&filter, |row| {
+            count += 1;
+            if count > most {
+                return ControlFlow::Break(());
+            }
+            // A sensor that now measures something else keeps its old readings to itself.
+            let sensor = garden.sensors.iter().find(|sensor| sensor.id.as_str() == row.series.sensor);
+            if let Some(sensor) = sensor.filter(|sensor| sensor.measures.name() == row.series.quantity)
+                && let Some(points) = readings.get_mut(&sensor.id)
+            {
+                points.push(Point {
+                    at: row.at,
+                    raw: row.raw,
+                    value: row.value,
+                    flag: row.flag,
+                    late: row.late,
+                });
+            }
+            ControlFlow::Continue(())
+        })?;
+    }
+    if count > most {
+        return Err(CannotMake::TooMany { most });
+    }
+    let mut log: Vec<_> = reader.log(0)?.into_iter().map(|row| row.entry).collect();
+    log.retain(|entry| entry.site == *site && entry.at < to);
+    log.sort_by_key(|entry| entry.at);
+    let alarms = reader
+        .alarm_changes(from, to, Some(site.as_str()))?
+        .into_iter()
+        .filter(|step| step.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
+        .map(|step| (step.at, words::kind(step.key.kind).to_owned(), place_called(garden, &step.key.place)))
+        .collect();
+    Ok(Input { readings, log, alarms })
+}

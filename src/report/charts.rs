@@ -1,0 +1,206 @@
+//! The month's charts over time.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::words;
+use crate::analysis::month::{BedMonth, Cause, Month, TankMonth};
+use crate::history::Bin;
+use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
+use crate::rain::rain_day_bounds;
+
+/// Hours that one point of a trace stands for: a month in 4 points a day shows each
+/// wetting and stays light.
+const POINT_HOURS: i64 = 6;
+
+fn panel(name: &str, unit: &'static str, decimals: usize) -> Panel {
+    Panel {
+        name: name.to_owned(),
+        unit,
+        decimals,
+        at_least: None,
+        zones: Vec::new(),
+        rules: Vec::new(),
+        traces: Vec::new(),
+        bars: Vec::new(),
+        flagged: Vec::new(),
+        events: Vec::new(),
+    }
+}
+
+fn chart(month: &Month, id: String, title: String, description: String, panels: Vec<Panel>) -> Chart {
+    Chart {
+        id,
+        title,
+        description,
+        from: month.from,
+        to: month.to,
+        now: month.until,
+        zone: month.time_zone.clone(),
+        panels,
+    }
+}
+
+/// Hours put together to stretches of `every` hours that begin with the month, each as
+/// its middle and its bin.
+fn stretches(hours: &[Bin], from: Timestamp, every: i64) -> Vec<(Timestamp, Bin)> {
+    let length = every * 3600;
+    let mut out: Vec<(i64, Bin)> = Vec::new();
+    for bin in hours {
+        let at = (bin.start.as_second() - from.as_second()).div_euclid(length);
+        match out.last_mut() {
+            Some((last, sum)) if *last == at => sum.merge(bin),
+            _ => out.push((at, *bin)),
+        }
+    }
+    let middle = |at: i64| Timestamp::from_second(from.as_second() + at * length + length / 2);
+    out.into_iter().filter_map(|(at, bin)| Some((middle(at).ok()?, bin))).collect()
+}
+
+/// The means of a sensor's stretches as a trace, each number taken through `scale`.
+fn trace(name: String, stroke: Stroke, hours: &[Bin], from: Timestamp, scale: f64) -> Trace {
+    let stretches = stretches(hours, from, POINT_HOURS);
+    let points = stretches.iter().filter_map(|(at, bin)| Some((*at, bin.mean()? * scale))).collect();
+    Trace { name, stroke, points, spread: Vec::new(), gap: SignedDuration::from_hours(POINT_HOURS * 2) }
+}
+
+/// Midnight to midnight of a day, and its midday.
+fn day(date: Date, zone: &TimeZone) -> Option<(Timestamp, Timestamp, Timestamp)> {
+    let at = |date: Date, hour| zone.to_timestamp(date.at(hour, 0, 0, 0)).ok();
+    Some((at(date, 0)?, at(date, 12)?, at(date.tomorrow().ok()?, 0)?))
+}
+
+/// A bed's water, and the rain and waterings beneath it.
+pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
+    const PERCENT: f64 = 100.0;
+    let marks = [bed.wilting_point, bed.refill_point, bed.field_capacity].map(|mark| mark * PERCENT);
+    let [wilting, refill, full] = marks;
+    let mut water = panel("Water in the soil", "%", 1);
+    water.at_least = Some((wilting.min(refill) * 0.8, full * 1.1));
+    let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+    water.zones = vec![
+        zone(None, Some(wilting), "below wilting", "zone-far"),
+        zone(Some(wilting), Some(refill), "dry", "zone-near"),
+        zone(Some(refill), Some(full), "moist", "zone-fine"),
+        zone(Some(full), None, "wet", "zone-wet"),
+    ];
+    let rule = |at, name| Rule { at, label: format!("{name} {} %", words::number(at, 1)) };
+    water.rules =
+        vec![rule(wilting, "wilting point"), rule(refill, "refill point"), rule(full, "field capacity")];
+    let days = bed.days.iter().filter_map(|it| {
+        let (_, midday, _) = day(it.date, &month.time_zone)?;
+        Some((midday, it.water_content? * PERCENT))
+    });
+    water.traces.push(Trace {
+        name: "root zone, each day's mean".to_owned(),
+        stroke: Stroke::Bold,
+        points: days.collect(),
+        spread: Vec::new(),
+        gap: SignedDuration::from_hours(36),
+    });
+    let strokes = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted].into_iter().cycle();
+    for ((probe, depth_m), stroke) in bed.probes.iter().zip(strokes) {
+        let Some(sensor) = month.sensors.iter().find(|it| it.id == *probe) else { continue };
+        let name = format!("probe at {} cm", words::number(depth_m * 100.0, 0));
+        water.traces.push(trace(name, stroke, &sensor.hours, month.from, PERCENT));
+    }
+    water.events = bed
+        .wettings
+        .iter()
+        .filter(|wetting| month.from <= wetting.from && wetting.from < month.to)
+        .map(|wetting| Event {
+            at: wetting.from,
+            sign: if wetting.cause == Cause::Rain { Sign::Rain } else { Sign::Water },
+            words: match wetting.gain_mm {
+                Some(gain) => format!("{}: {} mm more", words::cause(wetting.cause), words::number(gain, 1)),
+                None => words::cause(wetting.cause).to_owned(),
+            },
+        })
+        .collect();
+    let mut came = panel("Water that came", "mm", 1);
+    came.at_least = Some((0.0, 5.0));
+    for it in &bed.days {
+        let Some((from, middle, to)) = day(it.date, &month.time_zone) else { continue };
+        // Two bars stand beside each other in a day.
+        let mut bar = |from, to, value: f64, name: &str| {
+            if value > 0.0 {
+                came.bars.push(Bar { from, to, value, name: name.to_owned(), doubt: None });
+            }
+        };
+        bar(from, middle, it.rain_mm.unwrap_or(0.0), "rain");
+        bar(middle, to, it.watering_mm.unwrap_or(0.0), "watering");
+    }
+    let description = format!(
+        "Percent of the soil's volume that is water, day by day, between wilting point {}, refill point {} and field \
+         capacity {}; below it rain and watering of each day in millimetres.",
+        words::number(wilting, 1),
+        words::number(refill, 1),
+        words::number(full, 1),
+    );
+    chart(
+        month,
+        format!("chart-bed-{}", bed.id),
+        format!("Water in {}", bed.name),
+        description,
+        vec![water, came],
+    )
+}
+
+/// The rain of each rain day.
+pub(super) fn rain(month: &Month) -> Option<Chart> {
+    let rain = month.rain.as_ref()?;
+    let mut fell = panel("Rain", "mm", 1);
+    fell.at_least = Some((0.0, 5.0));
+    fell.bars = rain
+        .days
+        .iter()
+        .filter_map(|day| {
+            let (from, to) = rain_day_bounds(day.date, &month.time_zone);
+            Some(Bar {
+                from: from.max(month.from),
+                to,
+                value: day.mm?,
+                name: "rain".to_owned(),
+                doubt: day.gap.then(|| "at least so much: readings are missing".to_owned()),
+            })
+        })
+        .collect();
+    let description = format!(
+        "Millimetres of rain on each rain day, 9 am to 9 am; {} mm in all.",
+        words::number(rain.total_mm, 1)
+    );
+    Some(chart(month, "chart-rain".to_owned(), "Rain, day by day".to_owned(), description, vec![fell]))
+}
+
+/// A tank's water between what its fish bear.
+pub(super) fn tank(month: &Month, tank: &TankMonth) -> Chart {
+    let mut water = panel("Temperature of the water", "°C", 1);
+    water.at_least = Some((tank.cold_c - 1.0, tank.warm_c + 1.0));
+    let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+    water.zones = vec![
+        zone(None, Some(tank.cold_c), "cold", "zone-wet"),
+        zone(Some(tank.cold_c), Some(tank.warm_c), "suits them", "zone-fine"),
+        zone(Some(tank.warm_c), None, "warm", "zone-near"),
+    ];
+    let thermometer = tank.thermometer.as_ref();
+    if let Some(sensor) = month.sensors.iter().find(|it| Some(&it.id) == thermometer) {
+        let mut it =
+            trace(format!("thermometer {}", sensor.id), Stroke::Bold, &sensor.hours, month.from, 1.0);
+        let stretches = stretches(&sensor.hours, month.from, POINT_HOURS);
+        it.spread = stretches.iter().filter_map(|(_, bin)| bin.range()).collect();
+        water.traces.push(it);
+    }
+    let description = format!(
+        "Temperature of the water through the month; the fish want {} to {} °C.",
+        words::number(tank.cold_c, 1),
+        words::number(tank.warm_c, 1),
+    );
+    chart(
+        month,
+        format!("chart-tank-{}", tank.id),
+        format!("Water of {}", tank.name),
+        description,
+        vec![water],
+    )
+}

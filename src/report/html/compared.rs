@@ -1,0 +1,78 @@
+//! Two beds beside each other, with how sure the difference is.
+
+use maud::{Markup, html};
+
+use super::{grid, pictures};
+use crate::analysis::month::{Beside, Effect, Month, Pairing};
+use crate::report::words;
+
+pub(super) fn section(month: &Month) -> Markup {
+    html! {
+        @if month.comparisons.is_empty() {
+            p { "There are no two beds to put beside each other." }
+        }
+        @for (it, number) in month.comparisons.iter().zip(1..) {
+            h3 { (it.what) ": " (it.first_name) " and " (it.second_name) }
+            p { strong { (it.says) } }
+            @if !it.caution.is_empty() { p class="caution" { strong { "With care: " } (it.caution) } }
+            (pictures::beside(it, number))
+            @match &it.outcome {
+                Ok(effect) => (figures(it, effect)),
+                Err(_) => (values(it)),
+            }
+        }
+        p {
+            "Readings an hour apart are nearly the same reading twice. Set side by side they would make every difference "
+            "look certain. So one value here is one event or one whole day, and days are drawn in runs, since each day "
+            "is like the one before it."
+        }
+    }
+}
+
+fn figures(it: &Beside, effect: &Effect) -> Markup {
+    let with_unit = |number: f64| format!("{} {}", words::number(number, 3), it.unit);
+    let p = |p: f64| if p < 0.001 { "less than 0.001".to_owned() } else { words::number(p, 3) };
+    let mut rows = vec![
+        vec!["Mean difference, first less second".to_owned(), with_unit(effect.mean_difference)],
+        vec![
+            "Its 95 % interval (bootstrap)".to_owned(),
+            format!("{} to {}", words::number(effect.interval.low, 3), with_unit(effect.interval.high)),
+        ],
+        vec!["Median difference".to_owned(), with_unit(effect.median_difference)],
+        vec!["Cliff's delta, -1 to 1".to_owned(), words::number(effect.cliffs_delta, 2)],
+    ];
+    if let Some(g) = effect.hedges_g {
+        rows.push(vec!["Hedges' g, in standard deviations".to_owned(), words::number(g, 2)]);
+    }
+    rows.push(vec!["Chance alone would do as much (permutation)".to_owned(), p(effect.permutation_p)]);
+    if let Some(apart) = &effect.apart {
+        rows.push(vec!["Welch's test, p".to_owned(), p(apart.welch.p)]);
+        rows.push(vec!["Mann-Whitney test, p".to_owned(), p(apart.mann_whitney.p)]);
+    }
+    let pairing = match effect.pairing {
+        Pairing::Apart => "Each value is an event of its own.".to_owned(),
+        Pairing::Events => "Each value of the first is of the same event as one of the second.".to_owned(),
+        Pairing::Days { block } => {
+            format!(
+                "Each value of the first is of the same day as one of the second; days are drawn in runs of {block}."
+            )
+        }
+    };
+    html! {
+        p { "One value is " (it.each) ". " (pairing) }
+        (grid("The difference in figures", &["Figure", "Value"], &rows))
+        (values(it))
+    }
+}
+
+/// The values themselves, for whoever cannot see the picture.
+fn values(it: &Beside) -> Markup {
+    let list = |values: &[f64]| -> String {
+        let values: Vec<String> = values.iter().map(|&value| words::number(value, 3)).collect();
+        if values.is_empty() { "none".to_owned() } else { values.join(", ") }
+    };
+    let rows = [(&it.first_name, &it.first_values), (&it.second_name, &it.second_values)]
+        .map(|(name, values)| vec![name.clone(), values.len().to_string(), list(values)]);
+    let last = format!("Values, {}", it.unit);
+    super::folded("Every value", &["Bed", "Count", last.as_str()], &rows)
+}

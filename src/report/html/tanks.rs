@@ -1,0 +1,63 @@
+//! The tanks.
+
+use maud::{Markup, html};
+
+use super::{chart, folded, short_day};
+use crate::analysis::month::{Month, TankMonth};
+use crate::report::{charts, words};
+
+/// A tank's month in a sentence.
+pub(super) fn in_short(tank: &TankMonth) -> String {
+    let sum = |pick: fn(&crate::analysis::month::TankDay) -> u32| -> u32 { tank.days.iter().map(pick).sum() };
+    let (known, cold, warm) = (sum(|it| it.hours_known), sum(|it| it.hours_cold), sum(|it| it.hours_warm));
+    if known == 0 {
+        return format!("temperature {}", words::NOT_KNOWN);
+    }
+    let hours = |hours: u32, word: &str| format!("too {word} in {}", words::count(hours, "hour", "hours"));
+    let swing = tank.widest.map(|(date, swing)| {
+        format!("; the widest swing was {} °C on {}", words::number(swing, 1), words::day(date))
+    });
+    format!("{}, {} of {known} known{}", hours(warm, "warm"), hours(cold, "cold"), swing.unwrap_or_default())
+}
+
+pub(super) fn section(month: &Month) -> Markup {
+    html! {
+        @if month.tanks.is_empty() { p { "This garden has no tanks in its file." } }
+        @for tank in &month.tanks {
+            h3 { (tank.name) }
+            p {
+                "It holds " (tank.fish) ", which want water of " (words::number(tank.cold_c, 1)) " to "
+                (words::number(tank.warm_c, 1)) " °C. This month: " (in_short(tank)) "."
+            }
+            @if tank.thermometer.is_none() {
+                p { "This tank has no thermometer that was heard." }
+            } @else {
+                (chart(&charts::tank(month, tank)))
+                (folded(
+                    &format!("{}, day by day", tank.name),
+                    &["Day", "Mean", "Lowest", "Highest", "Swing", "Hours too cold", "Hours too warm", "Hours known"],
+                    &tank
+                        .days
+                        .iter()
+                        .map(|day| {
+                            vec![
+                                short_day(day.date),
+                                degrees(day.mean_c),
+                                degrees(day.min_c),
+                                degrees(day.max_c),
+                                degrees(day.swing_c()),
+                                day.hours_cold.to_string(),
+                                day.hours_warm.to_string(),
+                                day.hours_known.to_string(),
+                            ]
+                        })
+                        .collect::<Vec<_>>(),
+                ))
+            }
+        }
+    }
+}
+
+fn degrees(celsius: Option<f64>) -> String {
+    celsius.map_or_else(|| words::NOT_KNOWN.to_owned(), |celsius| format!("{} °C", words::number(celsius, 1)))
+}

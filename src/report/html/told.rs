@@ -1,0 +1,85 @@
+//! Questions for the class, alarms, and what people wrote down.
+
+use maud::{Markup, html};
+
+use super::grid;
+use crate::analysis::month::Month;
+use crate::report::{Contents, words};
+
+pub(super) fn questions(month: &Month) -> Markup {
+    html! {
+        @if month.questions.is_empty() {
+            p { "This month holds too little to ask of it." }
+        } @else {
+            ol class="questions" {
+                @for it in &month.questions {
+                    li {
+                        p { strong { (it.ask) } }
+                        p { "Look at: " (it.look_at) }
+                        p { "To begin: " (it.begin) }
+                    }
+                }
+            }
+        }
+        div class="care" {
+            h3 { "Before you go out and measure" }
+            ul {
+                li { "Your school's rules come first." }
+                li { "Wash your hands after soil, mulch or tank water. Keep cuts covered." }
+                li { "Wet mulch and potting mix before you move them and do not breathe their dust; an adult opens the bags." }
+                li { "Water tests come with chemicals: an adult does them, with glasses and gloves, and away from the tank." }
+                li { "Fish are not part of an experiment: nobody changes their water or its temperature to see what happens." }
+                li { "Hat, sunscreen, water to drink." }
+            }
+        }
+    }
+}
+
+pub(super) fn section(contents: &Contents<'_>) -> Markup {
+    let month = contents.month;
+    let alarms: Vec<Vec<String>> = month
+        .alarms
+        .iter()
+        .map(|(at, kind, place)| vec![words::moment(*at, &month.time_zone), kind.clone(), place.clone()])
+        .collect();
+    let log: Vec<Vec<String>> = month
+        .log
+        .iter()
+        .map(|entry| {
+            let mut row = vec![
+                words::moment(entry.at, &month.time_zone),
+                words::log_place(month, entry.place.as_ref()),
+                entry.what.words(),
+            ];
+            if contents.notes {
+                row.push(crate::page::words::shown(&entry.note, 2000));
+            }
+            row
+        })
+        .collect();
+    let heads: &[&str] =
+        if contents.notes { &["When", "Where", "What", "Note"] } else { &["When", "Where", "What"] };
+    html! {
+        h3 { "Alarms" }
+        @if alarms.is_empty() {
+            p { "No alarm was raised." }
+        } @else {
+            (grid("Alarms that were raised", &["When", "What was wrong", "Where"], &alarms))
+        }
+        h3 { "Log" }
+        p class="caution" {
+            @if contents.notes {
+                strong { "Before you pass this on: " }
+                "the notes are the words of whoever wrote them. Read them, and leave them out (--without-notes) where "
+                "they name or hurt a person."
+            } @else {
+                "People's notes are left out."
+            }
+        }
+        @if log.is_empty() {
+            p { "Nobody wrote anything down." }
+        } @else {
+            (grid("What people saw and did", heads, &log))
+        }
+    }
+}

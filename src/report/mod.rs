@@ -1,0 +1,105 @@
+//! The class month as files: a page for people, a spreadsheet, and plain tables with a
+//! dictionary.
+//!
+//! Pure: a worked-out month in, bytes out. No present time stands in
+//! any of them, so the same record and configuration give the same bytes; where the
+//! month was not over when it was made, they say up to when it was known.
+
+mod charts;
+mod csv;
+mod dictionary;
+mod fingerprint;
+mod glossary;
+pub mod html;
+mod sheet;
+mod sheet_charts;
+mod table;
+mod tables;
+pub mod which;
+mod words;
+
+use jiff::Timestamp;
+
+use crate::analysis::month::Month;
+
+pub use fingerprint::{Fingerprints, fingerprints};
+pub use table::{Cell, Column, Kind, Table, written};
+pub use tables::{NAMES as TABLES, tables};
+pub use words::{month_name, slug};
+
+/// The page for people.
+pub const PAGE: &str = "report.html";
+/// The spreadsheet.
+pub const SPREADSHEET: &str = "month.xlsx";
+/// What the columns of the tables mean.
+pub const DICTIONARY: &str = "dictionary.csv";
+
+/// What the files are made of.
+#[derive(Clone, Copy, Debug)]
+pub struct Contents<'a> {
+    pub month: &'a Month,
+    pub made: &'a Made,
+    /// Whether the words that people wrote in the log are in it.
+    pub notes: bool,
+}
+
+/// From what and how the files were made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Made {
+    /// Trug's version.
+    pub version: String,
+    /// The command that makes the files again.
+    pub command: String,
+    pub fingerprints: Fingerprints,
+    /// Readings that went in, also those from before the month.
+    pub readings: usize,
+    /// The first moment of which readings were looked at.
+    pub looked_from: Timestamp,
+}
+
+/// One file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReportFile {
+    pub name: String,
+    /// Its media type.
+    pub media: &'static str,
+    pub bytes: Vec<u8>,
+}
+
+/// Why the files could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    #[error("writing the table {table} as CSV")]
+    Csv { table: String, source: ::csv::Error },
+    #[error("writing {SPREADSHEET}")]
+    Sheet {
+        #[source]
+        source: rust_xlsxwriter::XlsxError,
+    },
+}
+
+/// Makes every file, the page first.
+///
+/// # Errors
+///
+/// When a file cannot be put together, such as a text too long for a sheet's cell.
+pub fn files(contents: &Contents<'_>) -> Result<Vec<ReportFile>, ReportError> {
+    let tables = tables(contents);
+    let html = "text/html; charset=utf-8";
+    let csv = "text/csv; charset=utf-8; header=present";
+    let xlsx = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
+    let mut files = vec![
+        ReportFile {
+            name: PAGE.to_owned(),
+            media: html,
+            bytes: html::document(contents).into_string().into_bytes(),
+        },
+        ReportFile { name: SPREADSHEET.to_owned(), media: xlsx, bytes: sheet::workbook(contents, &tables)? },
+        ReportFile { name: DICTIONARY.to_owned(), media: csv, bytes: dictionary::csv(&tables)? },
+    ];
+    for table in &tables {
+        let bytes = self::csv::bytes(table, &contents.month.time_zone)?;
+        files.push(ReportFile { name: format!("{}.csv", table.name), media: csv, bytes });
+    }
+    Ok(files)
+}

@@ -1,0 +1,293 @@
+//! The month as a spreadsheet (Office Open XML, ECMA-376): a sheet that explains, a
+//! summary, one sheet for each table, and the dictionary.
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use rust_xlsxwriter::{
+    DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
+};
+
+use super::table::{Cell, Kind, Table};
+use super::{Contents, DICTIONARY, PAGE, ReportError, csv, dictionary, sheet_charts, words};
+
+/// Rows that a sheet holds (ECMA-376 programs), less the header.
+const ROWS_MAX: usize = 1_048_575;
+/// Letters that a cell holds.
+const LETTERS_MAX: usize = 32_000;
+/// ISO A4, as the format numbers paper.
+const A4: u8 = 9;
+
+/// The formats of the cells.
+struct Formats {
+    title: Format,
+    heading: Format,
+    head: Format,
+    text: Format,
+    /// Text that would run as a formula if somebody edited it: marked as text.
+    quoted: Format,
+    wrapped: Format,
+    whole: Format,
+    numbers: [Format; 5],
+    date: Format,
+    time: Format,
+}
+
+impl Formats {
+    fn new() -> Self {
+        let numbers = ["0", "0.0", "0.00", "0.000", "0.0000"].map(|form| Format::new().set_num_format(form));
+        Self {
+            title: Format::new().set_bold().set_font_size(16),
+            heading: Format::new().set_bold().set_font_size(12),
+            head: Format::new()
+                .set_bold()
+                .set_text_wrap()
+                .set_align(FormatAlign::Top)
+                .set_border_bottom(FormatBorder::Medium),
+            text: Format::new(),
+            quoted: Format::new().set_quote_prefix(),
+            wrapped: Format::new().set_text_wrap().set_align(FormatAlign::Top),
+            whole: Format::new().set_num_format("0"),
+            numbers,
+            date: Format::new().set_num_format("yyyy-mm-dd"),
+            time: Format::new().set_num_format("yyyy-mm-dd hh:mm"),
+        }
+    }
+}
+
+/// The whole spreadsheet. The same month gives the same bytes.
+pub(super) fn workbook(contents: &Contents<'_>, tables: &[Table]) -> Result<Vec<u8>, ReportError> {
+    written(contents, tables).map_err(|source| ReportError::Sheet { source })
+}
+
+fn written(contents: &Contents<'_>, tables: &[Table]) -> Result<Vec<u8>, XlsxError> {
+    let month = contents.month;
+    let formats = Formats::new();
+    let mut book = Workbook::new();
+    // The end of the month, or what was known of it: never the present.
+    let made = datetime(month.until.unwrap_or(month.to), &TimeZone::UTC)
+        .map_or_else(|| ExcelDateTime::from_ymd(2000, 1, 1), Ok)?;
+    book.set_properties(
+        &DocProperties::new()
+            .set_title(super::html::title(month))
+            .set_subject(&month.name)
+            .set_author(format!("trug {}", contents.made.version))
+            .set_creation_datetime(&made),
+    );
+    explain(book.add_worksheet(), contents, tables, &formats)?;
+    sheet_charts::sheet(book.add_worksheet(), contents, tables, &formats.title)?;
+    for table in tables {
+        fill(book.add_worksheet(), table, &month.time_zone, &formats)?;
+    }
+    let sheet = book.add_worksheet();
+    sheet.set_name("dictionary")?;
+    for (at, name) in (0_u16..).zip(dictionary::COLUMNS) {
+        sheet.write_string_with_format(0, at, name, &formats.head)?;
+        sheet.set_column_width(at, [18, 26, 9, 34, 60, 44, 40][usize::from(at)])?;
+    }
+    for (row, line) in (1_u32..).zip(dictionary::lines(tables)) {
+        for (at, text) in (0_u16..).zip(line) {
+            sheet.write_string_with_format(row, at, text, &formats.wrapped)?;
+        }
+    }
+    frame(sheet, 2)?;
+    book.save_to_buffer()
+}
+
+/// What every sheet of rows has: a header that stays, and a form to print in.
+fn frame(sheet: &mut Worksheet, columns_kept: u16) -> Result<(), XlsxError> {
+    sheet.set_freeze_panes(1, columns_kept)?;
+    sheet.set_repeat_rows(0, 0)?;
+    sheet.set_landscape();
+    sheet.set_paper_size(A4);
+    sheet.set_print_fit_to_pages(1, 0);
+    sheet.set_footer("&L&A&RPage &P of &N");
+    Ok(())
+}
+
+fn fill(sheet: &mut Worksheet, table: &Table, zone: &TimeZone, formats: &Formats) -> Result<(), XlsxError> {
+    sheet.set_name(table.name)?;
+    let last = u16::try_from(table.columns.len().saturating_sub(1)).unwrap_or(u16::MAX);
+    for (at, column) in (0_u16..).zip(&table.columns) {
+        sheet.write_string_with_format(0, at, column.name.as_ref(), &formats.head)?;
+        sheet.set_column_width(at, width(table, usize::from(at)))?;
+    }
+    for (row, cells) in (1_u32..).zip(table.rows.iter().take(ROWS_MAX)) {
+        for ((at, cell), column) in (0_u16..).zip(cells).zip(&table.columns) {
+            write(sheet, row, at, cell, column.kind, zone, formats)?;
+        }
+    }
+    let rows = u32::try_from(table.rows.len().min(ROWS_MAX)).unwrap_or(u32::MAX);
+    if rows > 0 {
+        sheet.autofilter(0, 0, rows, last)?;
+    }
+    frame(sheet, 0)
+}
+
+fn write(
+    sheet: &mut Worksheet,
+    row: u32,
+    at: u16,
+    cell: &Cell,
+    kind: Kind,
+    zone: &TimeZone,
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    match cell {
+        Cell::Empty => {}
+        Cell::Text(text) => {
+            let format = if csv::runs(text) { &formats.quoted } else { &formats.text };
+            let text: String = text.chars().take(LETTERS_MAX).collect();
+            sheet.write_string_with_format(row, at, text, format)?;
+        }
+        Cell::Whole(count) => {
+            sheet.write_number_with_format(row, at, *count as f64, &formats.whole)?;
+        }
+        Cell::Number(number) => {
+            let decimals = if let Kind::Number(decimals) = kind { decimals } else { 3 };
+            let format = &formats.numbers[decimals.min(formats.numbers.len() - 1)];
+            sheet.write_number_with_format(row, at, *number, format)?;
+        }
+        Cell::Date(date) => {
+            let (year, month, day) = (date.year(), date.month(), date.day());
+            let (Ok(year), Ok(month), Ok(day)) =
+                (u16::try_from(year), u8::try_from(month), u8::try_from(day))
+            else {
+                return Ok(());
+            };
+            // Before 1900 a sheet has no dates.
+            match ExcelDateTime::from_ymd(year, month, day) {
+                Ok(date) => sheet.write_datetime_with_format(row, at, &date, &formats.date)?,
+                Err(_) => sheet.write_string(row, at, format!("{year:04}-{month:02}-{day:02}"))?,
+            };
+        }
+        Cell::Moment(moment) => {
+            let utc = TimeZone::UTC;
+            let zone = if kind == Kind::Local { zone } else { &utc };
+            match datetime(*moment, zone) {
+                Some(time) => sheet.write_datetime_with_format(row, at, &time, &formats.time)?,
+                None => sheet.write_string(row, at, super::written(cell, kind, zone))?,
+            };
+        }
+    }
+    Ok(())
+}
+
+/// A moment as a clock of a zone shows it; `None` where sheets have no such day.
+fn datetime(at: Timestamp, zone: &TimeZone) -> Option<ExcelDateTime> {
+    let local = zone.to_datetime(at.round(jiff::Unit::Second).ok()?);
+    let date = local.date();
+    let day = ExcelDateTime::from_ymd(
+        u16::try_from(date.year()).ok()?,
+        u8::try_from(date.month()).ok()?,
+        u8::try_from(date.day()).ok()?,
+    )
+    .ok()?;
+    let part = |part: i8| u16::try_from(part).ok();
+    day.and_hms(part(local.hour())?, u8::try_from(local.minute()).ok()?, f64::from(local.second())).ok()
+}
+
+/// A column's width in letters: of its name and its first rows.
+fn width(table: &Table, at: usize) -> f64 {
+    const LOOKED_AT: usize = 200;
+    let column = &table.columns[at];
+    let by_kind = match column.kind {
+        Kind::Local | Kind::Utc => 16,
+        Kind::Date => 11,
+        Kind::Text | Kind::Whole | Kind::Number(_) => 8,
+    };
+    let texts = table.rows.iter().take(LOOKED_AT).map(|row| match &row[at] {
+        Cell::Text(text) => text.chars().count(),
+        _ => 0,
+    });
+    // A long name may break at its underscores only, which programs do not do.
+    let name = column.name.chars().count() + 4;
+    (texts.max().unwrap_or(0).max(by_kind).max(name).min(60) as f64) + 1.0
+}
+
+/// The first sheet: what the others are.
+fn explain(
+    sheet: &mut Worksheet,
+    contents: &Contents<'_>,
+    tables: &[Table],
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    let (month, made) = (contents.month, contents.made);
+    sheet.set_name("about")?;
+    sheet.set_column_width(0, 26)?;
+    sheet.set_column_width(1, 86)?;
+    sheet.set_column_width(2, 10)?;
+    sheet.set_screen_gridlines(false);
+    sheet.set_paper_size(A4);
+    sheet.set_print_fit_to_pages(1, 0);
+    sheet.write_string_with_format(0, 0, super::html::title(month), &formats.title)?;
+    sheet.write_string(1, 0, &month.name)?;
+    let mut row = 2;
+    if let Some(until) = month.until {
+        let until = words::full_moment(until, &month.time_zone);
+        sheet.write_string_with_format(
+            row,
+            0,
+            format!("The month is not over: up to {until}."),
+            &formats.heading,
+        )?;
+        row += 1;
+    }
+    let about = [
+        format!("{PAGE} is the same month to read; {DICTIONARY} and the last sheet say what each column means."),
+        "An empty cell is not known. It is never nought.".to_owned(),
+        "Times ending in _local are on the garden's own clock; an hour comes twice when the clock is put back. Times \
+         ending in _utc are universal time and never come twice."
+            .to_owned(),
+        "Units stand at the end of a column's name: _mm millimetres, _c degrees Celsius, _m3_m3 cubic metres of water in \
+         a cubic metre of soil, _l litres."
+            .to_owned(),
+        "The sheet log holds people's words. Read them before you pass this file on.".to_owned(),
+    ];
+    row += 1;
+    for text in about {
+        sheet.merge_range(row, 0, row, 1, &text, &formats.wrapped)?;
+        sheet.set_row_height(row, if text.chars().count() > 105 { 32 } else { 16 })?;
+        row += 1;
+    }
+    row += 1;
+    sheet.write_string_with_format(row, 0, "Sheet", &formats.head)?;
+    sheet.write_string_with_format(row, 1, "One row for each ...", &formats.head)?;
+    sheet.write_string_with_format(row, 2, "Rows", &formats.head)?;
+    row += 1;
+    sheet.write_string(row, 0, sheet_charts::NAME)?;
+    sheet.write_string(row, 1, "Charts of the month, made from the other sheets.")?;
+    for table in tables {
+        row += 1;
+        let link = format!("internal:'{}'!A1", table.name);
+        sheet.write_url_with_text(row, 0, link.as_str(), table.name)?;
+        let mut about = table.about.to_owned();
+        if table.rows.len() > ROWS_MAX {
+            about.push_str(" The sheet is full; all rows are in the CSV file.");
+        }
+        sheet.write_string_with_format(row, 1, about, &formats.wrapped)?;
+        sheet.write_number_with_format(row, 2, table.rows.len() as f64, &formats.whole)?;
+    }
+    row += 1;
+    sheet.write_url_with_text(row, 0, "internal:'dictionary'!A1", "dictionary")?;
+    sheet.write_string(row, 1, "What each column of each sheet means.")?;
+    row += 2;
+    sheet.write_string_with_format(row, 0, "How this was made", &formats.heading)?;
+    let length = month.to.duration_since(month.from);
+    let days = (length + SignedDuration::from_hours(12)).as_hours() / 24;
+    let facts = [
+        ("Month", format!("{}, {days} days", words::month_name(month.which))),
+        ("Clock", month.time_zone.iana_name().unwrap_or("UTC offset").to_owned()),
+        ("Readings used", made.readings.to_string()),
+        ("SHA-256 of the readings", made.fingerprints.readings.clone()),
+        ("SHA-256 of the settings", made.fingerprints.settings.clone()),
+        ("SHA-256 of log and alarms", made.fingerprints.told.clone()),
+        ("Made by", format!("trug {}", made.version)),
+        ("Command", made.command.clone()),
+    ];
+    for (name, value) in facts {
+        row += 1;
+        sheet.write_string(row, 0, name)?;
+        sheet.write_string_with_format(row, 1, value, &formats.wrapped)?;
+    }
+    Ok(())
+}

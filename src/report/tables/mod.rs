@@ -1,0 +1,52 @@
+//! The month's tables: one row for each thing, one column for each figure.
+
+mod compared;
+mod readings;
+mod tanks;
+mod told;
+mod water;
+
+use super::Contents;
+use super::table::{Column, Kind, Table, column};
+
+/// The names of all tables, in the order of the files.
+pub const NAMES: [&str; 12] = [
+    "quality",
+    "daily",
+    "rain_days",
+    "beds_daily",
+    "wettings",
+    "dryings",
+    "tanks_daily",
+    "comparison",
+    "comparison_values",
+    "log",
+    "alarms",
+    "readings_hourly",
+];
+
+/// Every table. One without a row has its columns nevertheless.
+pub fn tables(contents: &Contents<'_>) -> Vec<Table> {
+    let month = contents.month;
+    vec![
+        readings::quality(month),
+        readings::daily(month),
+        water::rain_days(month),
+        water::beds_daily(month),
+        water::wettings(month),
+        water::dryings(month),
+        tanks::daily(month),
+        compared::outcomes(month),
+        compared::values(month),
+        told::log(month, contents.notes),
+        told::alarms(month),
+        readings::hourly(month),
+    ]
+}
+
+/// A moment's two columns, on the site's clock and in universal time.
+fn moment(name: &str, meaning: &'static str, from: &'static str) -> [Column; 2] {
+    [("local", Kind::Local, "on the garden's clock"), ("utc", Kind::Utc, "in universal time")].map(
+        |(end, kind, clock)| column(format!("{name}_{end}"), "", kind, format!("{meaning}, {clock}"), from),
+    )
+}

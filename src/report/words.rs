@@ -1,0 +1,159 @@
+//! Names, numbers and times of the report in words.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use crate::analysis::month::{Cause, Month, WaterBand, Which};
+use crate::garden::plan::{Id, Quantity};
+
+/// What stands where a figure is not known.
+pub(super) const NOT_KNOWN: &str = "not known";
+
+const MONTHS: [&str; 12] = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
+
+/// "April 2026".
+pub fn month_name(which: Which) -> String {
+    let name = usize::try_from(which.month).ok().and_then(|month| MONTHS.get(month.checked_sub(1)?));
+    format!("{} {}", name.unwrap_or(&"?"), which.year)
+}
+
+/// "2026-04".
+pub fn slug(which: Which) -> String {
+    format!("{:04}-{:02}", which.year, which.month)
+}
+
+/// A number with so many digits behind the point; never minus nought.
+pub(super) fn number(number: f64, decimals: usize) -> String {
+    if !number.is_finite() {
+        return NOT_KNOWN.to_owned();
+    }
+    let text = format!("{number:.decimals$}");
+    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+    if zero { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// The same where it may not be known.
+pub(super) fn maybe(it: Option<f64>, decimals: usize) -> String {
+    it.map_or_else(|| NOT_KNOWN.to_owned(), |it| number(it, decimals))
+}
+
+/// "Wed 1 April".
+pub(super) fn day(date: Date) -> String {
+    date.strftime("%a %-d %B").to_string()
+}
+
+/// "Wed 1 Apr, 2:30 pm", in the site's own time.
+pub(super) fn moment(at: Timestamp, zone: &TimeZone) -> String {
+    zone.to_datetime(at).strftime("%a %-d %b, %-I:%M %P").to_string()
+}
+
+/// "Wed 1 April 2026, 2:30 pm ACST".
+pub(super) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone()).strftime("%a %-d %B %Y, %-I:%M %P %Z").to_string()
+}
+
+/// "1 day", "3 days".
+pub(super) fn count(count: impl Into<i64>, one: &str, many: &str) -> String {
+    match count.into() {
+        1 => format!("1 {one}"),
+        count => format!("{count} {many}"),
+    }
+}
+
+/// A stretch of time in the largest fitting unit: "45 minutes", "7.5 hours", "3.2 days".
+pub(super) fn stretch(hours: f64) -> String {
+    if hours < 1.0 {
+        return format!("{} minutes", number(hours * 60.0, 0));
+    }
+    if hours < 48.0 {
+        return format!("{} hours", number(hours, 1));
+    }
+    format!("{} days", number(hours / 24.0, 1))
+}
+
+/// Hours between two moments.
+pub(super) fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
+    to.duration_since(from).as_secs_f64() / 3600.0
+}
+
+/// A band as people say it.
+pub(super) fn band(band: WaterBand) -> &'static str {
+    match band {
+        WaterBand::BelowWilting => "below wilting point",
+        WaterBand::Dry => "dry",
+        WaterBand::Moist => "moist",
+        WaterBand::Wet => "wet",
+    }
+}
+
+pub(super) fn cause(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Rain => "rain",
+        Cause::Watering => "watering",
+        Cause::Both => "rain and watering",
+        Cause::Unknown => "cause not known",
+    }
+}
+
+pub(super) fn quantity(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::SoilMoisture => "Soil moisture",
+        Quantity::SoilTemperature => "Soil temperature",
+        Quantity::WaterTemperature => "Water temperature",
+        Quantity::Rain => "Rain",
+        Quantity::AirTemperature => "Air temperature",
+        Quantity::RelativeHumidity => "Relative humidity",
+        Quantity::Ph => "pH",
+        Quantity::DissolvedOxygen => "Dissolved oxygen",
+        Quantity::WaterFlow => "Water used",
+        Quantity::SolarRadiation => "Solar radiation",
+        Quantity::WindSpeed => "Wind speed",
+    }
+}
+
+/// The name of a place of the month; its id where it has none.
+pub(super) fn place(month: &Month, id: &Id) -> String {
+    let bed = month.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
+    let tank = || month.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
+    bed.or_else(tank).unwrap_or_else(|| id.to_string())
+}
+
+/// Where an entry of the log belongs.
+pub(super) fn log_place(month: &Month, id: Option<&Id>) -> String {
+    id.map_or_else(|| "whole garden".to_owned(), |id| place(month, id))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn months_are_named_and_a_month_that_is_none_is_no_panic() {
+        assert_eq!(month_name(Which { year: 2026, month: 4 }), "April 2026");
+        assert_eq!(slug(Which { year: 2026, month: 4 }), "2026-04");
+        for month in [0, 13, -1, i8::MIN, i8::MAX] {
+            assert_eq!(month_name(Which { year: 1, month }), "? 1");
+        }
+    }
+
+    #[test]
+    fn stretches_of_time_are_said_in_a_fitting_unit() {
+        assert_eq!([0.25, 7.5, 77.0].map(stretch), ["15 minutes", "7.5 hours", "3.2 days"]);
+        assert_eq!(number(-0.01, 1), "0.0");
+        assert_eq!(number(f64::NAN, 1), NOT_KNOWN);
+    }
+}
