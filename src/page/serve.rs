@@ -17,8 +17,8 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
-use super::routes::{Desk, router};
 use super::month::Kept;
+use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
 use super::{Record, Views};
 

@@ -154,18 +154,14 @@ impl Kept {
         let tags = month.files.iter().map(|file| tag(&file.bytes)).collect();
         let bytes = month.files.iter().map(|file| file.bytes.len()).sum();
         let ready = Arc::new(Ready { month, tags });
-        let entry = Entry {
-            key,
-            changed: present.changed,
-            made_at: present.at,
-            bytes,
-            ready: Arc::clone(&ready),
-        };
+        let entry =
+            Entry { key, changed: present.changed, made_at: present.at, bytes, ready: Arc::clone(&ready) };
         let mut entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.retain(|other| other.key != entry.key);
         entries.push(entry);
         while entries.len() > 1
-            && (entries.len() > KEPT_MAX || entries.iter().map(|entry| entry.bytes).sum::<usize>() > BYTES_MAX)
+            && (entries.len() > KEPT_MAX
+                || entries.iter().map(|entry| entry.bytes).sum::<usize>() > BYTES_MAX)
         {
             entries.remove(0);
         }

@@ -11,16 +11,16 @@ use std::sync::Arc;
 
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, RawQuery, State};
-use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::StatusCode;
+use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use ring::digest::{SHA256, digest};
 
+use super::Views;
 use super::errors::Problem;
 use super::layout::plain_page;
 use super::routes::{Desk, ask};
-use super::Views;
 use crate::garden::plan::{Garden, Id};
 use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
 
