@@ -16,6 +16,7 @@ mod long_memory;
 pub mod messages;
 pub mod mulch;
 pub mod recent;
+pub mod report;
 pub mod run;
 pub mod telemetry;
 pub mod tell;

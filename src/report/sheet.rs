@@ -14,6 +14,8 @@ use super::{Contents, DICTIONARY, PAGE, ReportError, csv, dictionary, sheet_char
 const ROWS_MAX: usize = 1_048_575;
 /// Letters that a cell holds.
 const LETTERS_MAX: usize = 32_000;
+/// Letters across a page on its side that can still be read.
+const LETTERS_ACROSS: f64 = 190.0;
 /// ISO A4, as the format numbers paper.
 const A4: u8 = 9;
 
@@ -120,7 +122,11 @@ fn fill(sheet: &mut Worksheet, table: &Table, zone: &TimeZone, formats: &Formats
     if rows > 0 {
         sheet.autofilter(0, 0, rows, last)?;
     }
-    frame(sheet, 0)
+    let letters: f64 = (0..table.columns.len()).map(|at| width(table, at)).sum();
+    frame(sheet, 0)?;
+    // A wide table goes over several pages beside each other rather than into tiny letters.
+    sheet.set_print_fit_to_pages((letters / LETTERS_ACROSS).ceil().clamp(1.0, 9.0) as u16, 0);
+    Ok(())
 }
 
 fn write(

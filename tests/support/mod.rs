@@ -12,6 +12,7 @@ pub(crate) mod http;
 pub(crate) mod influx;
 pub(crate) mod keeper;
 pub(crate) mod listener;
+pub(crate) mod month;
 pub(crate) mod mosquitto;
 pub(crate) mod outlook_score;
 pub(crate) mod people;

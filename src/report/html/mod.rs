@@ -129,7 +129,7 @@ fn glance(month: &Month) -> Markup {
                 (fact("Rain", &water::rain_in_short(month)))
                 @if !dry.is_empty() { (fact("Days below the refill point", &dry.join("; "))) }
                 @for tank in &month.tanks { (fact(&tank.name, &tanks::in_short(tank))) }
-                @for it in &month.comparisons { (fact(&it.what, &it.says)) }
+                @if let Some(it) = month.comparisons.first() { (fact("Two beds beside each other", &it.says)) }
             }
         }
     }
@@ -142,7 +142,7 @@ fn fact(name: &str, value: &str) -> Markup {
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
 fn grid(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
     html! {
-        table class="stacks figures-table" {
+        table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
             caption { (caption) }
             thead { tr { @for head in heads { th scope="col" { (head) } } } }
             tbody {

@@ -45,7 +45,7 @@ pub(super) fn days_complete(month: &Month) -> Markup {
     let inside = html! {
         @for (sensor, row) in month.sensors.iter().zip(0_u32..) {
             @let foot = f64::from(row) * ROW + 18.0 + BAR;
-            text x=(n(SIDE)) y=(n(foot - BAR - 4.0)) { (name(&format!("{} ({})", sensor.id, sensor.place))) }
+            text x=(n(SIDE)) y=(n(foot - BAR - 4.0)) { (name(&words::sensor(month, sensor))) }
             line class="mark" x1=(n(SIDE)) x2=(n(WIDTH - SIDE)) y1=(n(foot)) y2=(n(foot)) {}
             @for (day, at) in sensor.days.iter().zip(0_u32..) {
                 @let part = complete(sensor, day.good);
