@@ -2,6 +2,8 @@
 
 use maud::{DOCTYPE, Markup, html};
 
+use super::access::Visitor;
+
 /// Seconds after which a page loads itself anew.
 const RENEW_S: u32 = 60;
 
@@ -13,6 +15,8 @@ pub(super) struct Frame<'a> {
     pub(super) path: String,
     /// Whether the reader asked the page to stand still.
     pub(super) held: bool,
+    /// Who looks at it.
+    pub(super) visitor: Visitor,
 }
 
 impl Frame<'_> {
@@ -28,6 +32,7 @@ impl Frame<'_> {
                 "This page renews itself every minute. "
                 a href={ (self.path) "?hold=yes" } { "Hold it still" }
             }
+            " " (self.visitor.corner(&self.path))
         };
         document(self.notice, title, (!self.held).then_some(RENEW_S), body, Some(&renewal))
     }
@@ -65,7 +70,7 @@ fn document(
                 }
                 main { (body) }
                 @if let Some(foot) = foot {
-                    footer { p { (foot) } }
+                    footer { div { (foot) } }
                 }
             }
         }

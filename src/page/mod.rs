@@ -13,6 +13,7 @@ pub mod chart;
 pub(crate) mod contrast;
 mod errors;
 pub mod figures;
+mod forms;
 mod layout;
 mod lists;
 pub mod month;

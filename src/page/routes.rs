@@ -7,17 +7,20 @@ use std::time::Duration;
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, Request, State};
+use axum::extract::{Extension, Path, RawQuery, Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
+use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use tokio::time::{Instant, timeout};
 use tracing::{error, warn};
 
+use super::access::{self, Asked, Gate, Visitor};
 use super::errors::Problem;
 use super::figures::SiteFigures;
+use super::forms::is_form;
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
@@ -51,18 +54,16 @@ const NOT_PLACED_MAX: usize = 50;
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = super::chart::SCRIPT;
 
-/// No script, no frame, no form but the answer's; style and pictures from here only.
-const SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
-                               base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/// The same for the one page that has a form.
-const ANSWER_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
-                             base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
+/// Everything from here only; nothing inline, no frame.
+const SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
+                               connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; \
+                               base-uri 'none'; frame-ancestors 'none'";
 
 const HEADERS: [(HeaderName, &str); 4] = [
     (header::CONTENT_SECURITY_POLICY, SECURITY_POLICY),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    (header::REFERRER_POLICY, "no-referrer"),
+    // With "no-referrer" browsers hide from us which page a form came from.
+    (header::REFERRER_POLICY, "same-origin"),
     (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
 ];
 
@@ -71,6 +72,7 @@ pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
+    pub(super) gate: Gate,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
@@ -81,6 +83,8 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
+        .route("/enter", get(access::ask::<V>).post(access::take::<V>))
+        .route("/leave", post(access::leave::<V>))
         .route("/health", get(health::<V>))
         .route("/style.css", get(style))
         .route("/script.js", get(script))
@@ -92,10 +96,12 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// Refuses what no page is asked with, turns a fault into a page, and puts the
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
-    let refused = refusal(&request);
     let answers = request.uri().path() == ANSWER;
+    let (mut parts, body) = request.into_parts();
+    let refused = refusal(&parts).map(IntoResponse::into_response).or_else(|| admit(&desk.gate, &mut parts));
+    let request = Request::from_parts(parts, body);
     let mut response = match refused {
-        Some(problem) => problem.into_response(),
+        Some(refused) => refused,
         // A task of its own, so that a panic ends this answer and nothing else.
         None => tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
             error!("making a page: {fault}");
@@ -110,7 +116,8 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     if answers {
-        headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(ANSWER_POLICY));
+        // The address holds the link's own secret.
+        headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
         headers
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
@@ -118,12 +125,39 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
     response
 }
 
-fn refusal(request: &Request) -> Option<Problem> {
-    let uri = request.uri();
+/// Works out who asks, and turns away whoever may not have what they ask for. The
+/// request then carries a [`Visitor`].
+fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
+    let asked = Asked::of(parts);
+    let visitor = gate.visitor(parts, &asked);
+    let path = parts.uri.path();
+    let may_read = visitor.may_read || access::is_open(path);
+    let refused = if path != ANSWER && path != "/health" && !gate.is_known_host(&asked) {
+        Some(Problem::WrongHost.into_response())
+    } else if path != ANSWER && parts.method == Method::POST && !access::is_own(parts) {
+        Some(Problem::ForeignForm.into_response())
+    } else if may_read {
+        None
+    } else {
+        Some(access::turned_away(&visitor, parts))
+    };
+    parts.extensions.insert(asked);
+    parts.extensions.insert(visitor);
+    refused
+}
+
+/// Whether forms are sent to a path.
+fn takes_forms(path: &str) -> bool {
+    let of_site = |path: &str| path.ends_with("/write") || path.ends_with("/alarms/answer");
+    matches!(path, ANSWER | "/enter" | "/leave") || path.strip_prefix("/site/").is_some_and(of_site)
+}
+
+fn refusal(request: &Parts) -> Option<Problem> {
+    let uri = &request.uri;
     let answers = uri.path() == ANSWER;
-    match *request.method() {
+    match request.method {
         Method::GET | Method::HEAD => {}
-        Method::POST if answers => {}
+        Method::POST if takes_forms(uri.path()) => {}
         _ if answers => return Some(Problem::OnlyAnswering),
         _ => return Some(Problem::OnlyReading),
     }
@@ -135,9 +169,10 @@ fn refusal(request: &Request) -> Option<Problem> {
 /// One site: what to do there today. Several: the list of them.
 async fn home<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let frame = frame(&desk, query.as_deref(), "/");
+    let frame = frame(&desk, visitor, query.as_deref(), "/");
     let sites = ask(desk.page.views.sites()).await?;
     let not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
@@ -150,6 +185,7 @@ async fn home<V: Views>(
 
 async fn site<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
@@ -162,7 +198,7 @@ async fn site<V: Views>(
     // By the contract a site's topics begin with its id; other sites' topics
     // stand on the list of sites.
     not_placed.retain(|topic| topic.topic.strip_prefix(&id).is_some_and(|rest| rest.starts_with('/')));
-    let frame = frame(&desk, query.as_deref(), &format!("/site/{id}"));
+    let frame = frame(&desk, visitor, query.as_deref(), &format!("/site/{id}"));
     let figures = figures(&desk, &view).await;
     Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response())
 }
@@ -241,12 +277,6 @@ fn check<V: Views>(desk: &Desk<V>, token: &str) -> Result<Claim, Problem> {
     Err(if desk.wrong.one_more(Instant::now()) { problem } else { Problem::TooManyWrongLinks })
 }
 
-fn is_form(headers: &HeaderMap) -> bool {
-    let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let kind = kind.split(';').next().unwrap_or_default().trim();
-    kind.eq_ignore_ascii_case("application/x-www-form-urlencoded")
-}
-
 /// The first field of a name, in a query or a form.
 fn field(form: &[u8], name: &str) -> Option<String> {
     url::form_urlencoded::parse(form).find(|(key, _)| key == name).map(|(_, value)| value.into_owned())
@@ -288,6 +318,12 @@ pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -
     }
 }
 
-fn frame<'a, V>(desk: &'a Desk<V>, query: Option<&str>, path: &str) -> Frame<'a> {
-    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held: query == Some("hold=yes") }
+pub(super) fn frame<'a, V>(
+    desk: &'a Desk<V>,
+    visitor: Visitor,
+    query: Option<&str>,
+    path: &str,
+) -> Frame<'a> {
+    let held = query == Some("hold=yes");
+    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held, visitor }
 }
