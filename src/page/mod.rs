@@ -7,6 +7,7 @@
 
 pub mod access;
 mod answer;
+mod assets;
 mod band;
 pub mod chart;
 #[cfg(test)]
@@ -16,6 +17,7 @@ pub mod figures;
 mod forms;
 mod layout;
 mod lists;
+mod live;
 pub mod month;
 mod places;
 mod reasons;

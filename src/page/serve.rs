@@ -20,6 +20,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
+use super::live::LISTENERS_MAX;
 use super::month::Kept;
 use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
@@ -68,7 +69,14 @@ pub async fn serve(
 ) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
     let gate = Gate::new(std::mem::take(&mut page.rules))?;
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default(), gate }));
+    let router = router(Arc::new(Desk {
+        page,
+        wrong: WrongLinks::default(),
+        months: Kept::default(),
+        gate,
+        listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+        stop: stop.clone(),
+    }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

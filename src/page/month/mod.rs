@@ -24,11 +24,11 @@ use super::routes::{Desk, ask};
 use crate::garden::plan::{Garden, Id};
 use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
 
-pub(super) use kept::Kept;
+pub(super) use kept::{Kept, tag};
 pub use source::{CannotMake, MonthFiles, Wanted, make, until};
 
 use form::Asked;
-use kept::{Key, Present, Ready, tag};
+use kept::{Key, Present, Ready};
 
 /// All files of a month in one.
 const ARCHIVE: &str = "all.zip";
