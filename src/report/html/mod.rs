@@ -3,6 +3,7 @@
 mod compared;
 mod made;
 mod measured;
+mod over_time;
 mod pictures;
 mod tanks;
 mod told;
@@ -175,9 +176,9 @@ fn short_day(date: Date) -> String {
     words::day(date)
 }
 
-/// A chart over time with the table of its figures.
+/// A chart over time.
 fn chart(chart: &Chart) -> Markup {
-    html! { p { (chart.title) } }
+    over_time::draw(chart)
 }
 
 /// Names of the files beside the page.
