@@ -175,7 +175,7 @@ fn short_day(date: Date) -> String {
     words::day(date)
 }
 
-/// A chart over time with the table of its figures.
+/// A chart over time.
 fn chart(chart: &Chart) -> Markup {
     html! { (chart.draw()) (chart.table()) }
 }
