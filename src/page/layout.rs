@@ -34,7 +34,20 @@ impl Frame<'_> {
             }
             " " (self.visitor.corner(&self.path))
         };
-        document(self.notice, title, (!self.held).then_some(RENEW_S), body, Some(&renewal))
+        document(self.notice, title, (!self.held).then_some(RENEW_S), &self.with_said(body), Some(&renewal))
+    }
+
+    /// A page that stands still, for forms: one that renews itself loses what was typed.
+    pub(super) fn still_page(&self, title: &str, body: &Markup) -> Markup {
+        document(self.notice, title, None, &self.with_said(body), Some(&self.visitor.corner(&self.path)))
+    }
+
+    /// What came of the last form stands first.
+    fn with_said(&self, body: &Markup) -> Markup {
+        html! {
+            @if let Some(said) = &self.visitor.said { p class="said" role="status" { (said) } }
+            (body)
+        }
     }
 }
 

@@ -20,11 +20,11 @@ use tracing::{error, warn};
 use super::access::{self, Asked, Gate, Visitor};
 use super::errors::Problem;
 use super::figures::SiteFigures;
-use super::forms::is_form;
+use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{Unavailable, Views, answer, lists, month, today};
+use super::{Unavailable, Views, alarms, answer, lists, month, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -46,7 +46,7 @@ const FORM_MAX: usize = 16 * 1024;
 const FORM_WAIT: Duration = Duration::from_secs(15);
 
 /// How long the garden may take to answer before the page gives up.
-const VIEW_WAIT: Duration = Duration::from_secs(10);
+pub(super) const VIEW_WAIT: Duration = Duration::from_secs(10);
 
 /// Topics not placed that one page lists.
 const NOT_PLACED_MAX: usize = 50;
@@ -72,6 +72,7 @@ pub(super) struct Desk<V> {
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
     pub(super) gate: Gate,
+    pub(super) written: forms::Written,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
@@ -81,6 +82,9 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
+        .route("/site/{id}/write", get(forms::write::ask::<V>).post(forms::write::take::<V>))
+        .route("/site/{id}/alarms", get(alarms::ask::<V>))
+        .route("/site/{id}/alarms/answer", post(alarms::take::<V>))
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/enter", get(access::ask::<V>).post(access::take::<V>))
         .route("/leave", post(access::leave::<V>))

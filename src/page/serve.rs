@@ -20,6 +20,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
+use super::forms::Written;
 use super::month::Kept;
 use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
@@ -68,7 +69,7 @@ pub async fn serve(
 ) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
     let gate = Gate::new(std::mem::take(&mut page.rules))?;
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default(), gate }));
+    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default(), gate, written: Written::default() }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 
