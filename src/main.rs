@@ -175,6 +175,27 @@ enum Command {
         #[arg(long, value_name = "ID")]
         site: Option<String>,
     },
+    /// A month for a class in one folder: a page, a spreadsheet, CSV with a dictionary
+    Report {
+        /// The month, such as 2026-04
+        #[arg(long, value_name = "MONTH")]
+        month: String,
+        /// The garden, where there are several
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// A bed to compare with another; given twice. Without it, the pair that says most
+        #[arg(long = "bed", value_name = "ID")]
+        beds: Vec<String>,
+        /// The folder to make; without it, report-SITE-MONTH
+        #[arg(long, value_name = "FOLDER")]
+        out: Option<PathBuf>,
+        /// Replace a report's folder that is there
+        #[arg(long)]
+        replace: bool,
+        /// Leave out the notes that people wrote in the log
+        #[arg(long)]
+        without_notes: bool,
+    },
     /// Stored readings as CSV or line protocol
     Export {
         /// Only these sensors; may be repeated
@@ -394,6 +415,12 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
                 commands::daemon::system_now,
                 &mut out,
             ))
+        }
+        Command::Report { month, site, beds, out: folder, replace, without_notes } => {
+            let report =
+                commands::report::Report { month, site, beds, out: folder, replace, without_notes, json };
+            let now = commands::daemon::system_now();
+            commands::report::run(&reader(&settings)?, &settings.gardens, &report, now, &mut out)
         }
         Command::Export { sensors, site, from, to, format, out: file } => {
             let format = match format {

@@ -17,6 +17,7 @@ pub mod messages;
 pub mod mulch;
 pub mod password;
 pub mod recent;
+pub mod report;
 pub mod run;
 pub mod telemetry;
 pub mod tell;

@@ -18,10 +18,11 @@ use tracing::warn;
 use super::access::Visitor;
 use super::alarm_card::{self, Refused, card};
 use super::errors::Problem;
+use super::figures::{self, SiteFigures};
 use super::forms::Form;
 use super::forms::write::{go, wrong_list};
 use super::layout::Frame;
-use super::routes::{Desk, VIEW_WAIT, ask as asked, frame};
+use super::routes::{Desk, VIEW_WAIT, ask as asked, figures, frame, view};
 use super::{Views, words};
 use crate::alarms::{Input, Kind, State as Stands};
 use crate::answering::{note, shelf_end};
@@ -56,10 +57,12 @@ pub(super) async fn ask<V: Views>(
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let query = Form::of(query.unwrap_or_default().as_bytes());
-    let shown = shown(&desk, id, query.text("month")).await?;
-    let frame = frame(&desk, visitor, None, &format!("/site/{}/alarms", shown.view.id));
-    Ok(page(&frame, &shown, None).into_response())
+    let asked_for = Form::of(query.as_deref().unwrap_or_default().as_bytes());
+    let shown = shown(&desk, id, asked_for.text("month")).await?;
+    let path = format!("/site/{}/alarms", shown.view.id);
+    let frame = frame(&desk, visitor, query.as_deref(), &path).of_site(&shown.view);
+    let figures = figures(&desk, &shown.view).await;
+    Ok(page(&frame, &shown, figures.as_ref(), None).into_response())
 }
 
 /// Takes an answer, and goes back to the page with what came of it.
@@ -92,10 +95,10 @@ pub(super) async fn take<V: Views>(
     let note = match note {
         Ok(note) => note,
         Err(why) => {
-            let frame = frame(&desk, visitor, None, &path);
+            let frame = frame(&desk, visitor, None, &path).of_site(view);
             let refused = (alarm_id(&key), Refused { why: &why, note: &text });
             return Ok(
-                (StatusCode::UNPROCESSABLE_ENTITY, page(&frame, &shown, Some(refused))).into_response()
+                (StatusCode::UNPROCESSABLE_ENTITY, page(&frame, &shown, None, Some(refused))).into_response()
             );
         }
     };
@@ -201,11 +204,8 @@ async fn shown<V: Views>(
     id: Result<Path<String>, PathRejection>,
     month: &str,
 ) -> Result<Shown, Problem> {
-    let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
-    if !Id::is_valid(&id) {
-        return Err(Problem::NotFound);
-    }
-    let view = asked(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)?;
+    let view = self::view(desk, id).await?;
+    let id = view.id.to_string();
     let today = local_date(view.now, &view);
     let month = if month.is_empty() {
         today.first_of_month()
@@ -277,7 +277,12 @@ fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String
     format!("{place}: {}", words::kind(key.kind))
 }
 
-fn page(frame: &Frame<'_>, shown: &Shown, refused: Option<(String, Refused<'_>)>) -> Markup {
+fn page(
+    frame: &Frame<'_>,
+    shown: &Shown,
+    alarm_figures: Option<&SiteFigures>,
+    refused: Option<(String, Refused<'_>)>,
+) -> Markup {
     let view = &shown.view;
     let mut alarms: Vec<&AlarmView> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
@@ -315,8 +320,9 @@ fn page(frame: &Frame<'_>, shown: &Shown, refused: Option<(String, Refused<'_>)>
             section { h2 { "Put aside" } (cards(&hidden)) }
         }
         (history(frame, shown))
+        @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
     };
-    frame.still_page(&title, &body)
+    if refused.is_some() { frame.still(&title, &body) } else { frame.page(&title, &body) }
 }
 
 /// The month's occurrences, the newest first, each with its steps and notes.

@@ -9,6 +9,7 @@ pub mod access;
 mod alarm_card;
 mod alarms;
 mod answer;
+mod assets;
 mod band;
 pub mod chart;
 #[cfg(test)]
@@ -18,6 +19,7 @@ pub mod figures;
 mod forms;
 mod layout;
 mod lists;
+mod live;
 pub mod month;
 mod places;
 mod reasons;

@@ -14,7 +14,9 @@ use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
+use tokio_util::sync::CancellationToken;
 use tracing::{error, warn};
 
 use super::access::{self, Asked, Gate, Visitor};
@@ -24,7 +26,7 @@ use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{Unavailable, Views, alarms, answer, lists, month, today};
+use super::{NotPlaced, Unavailable, Views, alarms, answer, assets, lists, live, month, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -51,8 +53,6 @@ pub(super) const VIEW_WAIT: Duration = Duration::from_secs(10);
 /// Topics not placed that one page lists.
 const NOT_PLACED_MAX: usize = 50;
 
-const STYLE: &str = include_str!("style.css");
-
 /// Everything from here only; nothing inline, no frame.
 const SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
                                connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; \
@@ -73,12 +73,16 @@ pub(super) struct Desk<V> {
     pub(super) months: month::Kept,
     pub(super) gate: Gate,
     pub(super) written: forms::Written,
+    /// Places of pages that hear of news.
+    pub(super) listeners: Arc<Semaphore>,
+    pub(super) stop: CancellationToken,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
     Router::new()
         .route("/", get(home::<V>))
         .route("/site/{id}", get(site::<V>))
+        .route("/site/{id}/sensors", get(sensors::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
@@ -89,7 +93,10 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/enter", get(access::ask::<V>).post(access::take::<V>))
         .route("/leave", post(access::leave::<V>))
         .route("/health", get(health::<V>))
-        .route("/style.css", get(style))
+        .route("/live", get(live::live::<V>))
+        .route("/style.css", get(assets::style))
+        .route("/script.js", get(assets::script))
+        .route("/offline.js", get(assets::offline))
         .fallback(async || Problem::NotFound)
         .layer(from_fn_with_state(Arc::clone(&desk), guard::<V>))
         .with_state(desk)
@@ -99,6 +106,8 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
     let answers = request.uri().path() == ANSWER;
+    let reads = request.method() == Method::GET;
+    let known = request.headers().get(header::IF_NONE_MATCH).cloned();
     let (mut parts, body) = request.into_parts();
     let refused = refusal(&parts).map(IntoResponse::into_response).or_else(|| admit(&desk.gate, &mut parts));
     let request = Request::from_parts(parts, body);
@@ -124,7 +133,40 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    response
+    if reads { tagged(response, known.as_ref()).await } else { response }
+}
+
+/// Bytes of a page that is given a tag.
+const TAGGED_MAX: usize = 4 * 1024 * 1024;
+
+/// Gives a whole page a tag of what is in it, so that whoever has it already hears
+/// only that (RFC 9110, section 8.8.3).
+async fn tagged(response: Response, known: Option<&HeaderValue>) -> Response {
+    let is_page = response.status() == StatusCode::OK
+        && !response.headers().contains_key(header::ETAG)
+        && response
+            .headers()
+            .get(header::CONTENT_TYPE)
+            .is_some_and(|it| it.as_bytes().starts_with(b"text/html"));
+    if !is_page {
+        return response;
+    }
+    let (mut parts, body) = response.into_parts();
+    let Ok(bytes) = to_bytes(body, TAGGED_MAX).await else {
+        error!("a page is longer than {TAGGED_MAX} bytes");
+        return Problem::Fault.into_response();
+    };
+    let Ok(tag) = HeaderValue::from_str(&month::tag(&bytes)) else {
+        return Response::from_parts(parts, Body::from(bytes));
+    };
+    let same = known == Some(&tag);
+    parts.headers.insert(header::ETAG, tag);
+    if same {
+        parts.status = StatusCode::NOT_MODIFIED;
+        parts.headers.remove(header::CONTENT_LENGTH);
+        return Response::from_parts(parts, Body::empty());
+    }
+    Response::from_parts(parts, Body::from(bytes))
 }
 
 /// Works out who asks, and turns away whoever may not have what they ask for. The
@@ -179,8 +221,7 @@ async fn home<V: Views>(
     let not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
         let view = ask(desk.page.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
-        let figures = figures(&desk, &view).await;
-        return Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response());
+        return Ok(today::page(&frame.of_site(&view), &view, not_placed.len()).into_response());
     }
     Ok(lists::sites_page(&frame, &sites, &not_placed).into_response())
 }
@@ -191,22 +232,51 @@ async fn site<V: Views>(
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
+    let view = view(&desk, id).await?;
+    let frame = frame(&desk, visitor, query.as_deref(), &format!("/site/{}", view.id)).of_site(&view);
+    let not_placed = not_placed(&desk, &view).await?.len();
+    Ok(today::page(&frame, &view, not_placed).into_response())
+}
+
+/// `/site/ID/sensors`: what each sensor said last, and what is not placed yet.
+async fn sensors<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    id: Result<Path<String>, PathRejection>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, Problem> {
+    let view = view(&desk, id).await?;
+    let path = format!("/site/{}/sensors", view.id);
+    let frame = frame(&desk, visitor, query.as_deref(), &path).of_site(&view);
+    let not_placed = not_placed(&desk, &view).await?;
+    Ok(lists::sensors_page(&frame, &view, &not_placed).into_response())
+}
+
+/// The site of an address as it stands.
+pub(super) async fn view<V: Views>(
+    desk: &Desk<V>,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<SiteView, Problem> {
     let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
     if !Id::is_valid(&id) {
         return Err(Problem::NotFound);
     }
-    let view = ask(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)?;
-    let mut not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
-    // By the contract a site's topics begin with its id; other sites' topics
-    // stand on the list of sites.
-    not_placed.retain(|topic| topic.topic.strip_prefix(&id).is_some_and(|rest| rest.starts_with('/')));
-    let frame = frame(&desk, visitor, query.as_deref(), &format!("/site/{id}"));
-    let figures = figures(&desk, &view).await;
-    Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response())
+    ask(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)
 }
 
-/// How the alarms do. What needs doing today is shown without it where it fails.
-async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
+/// Topics of a site that no sensor names. By the contract a site's topics begin with
+/// its id; other sites' topics stand on the list of sites, or with the only site.
+async fn not_placed<V: Views>(desk: &Desk<V>, view: &SiteView) -> Result<Vec<NotPlaced>, Problem> {
+    let mut topics = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
+    if ask(desk.page.views.sites()).await?.len() > 1 {
+        let id = view.id.as_str();
+        topics.retain(|it| it.topic.strip_prefix(id).is_some_and(|rest| rest.starts_with('/')));
+    }
+    Ok(topics)
+}
+
+/// How the alarms do. The alarms are shown without it where it fails.
+pub(super) async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
     ask(desk.page.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
 }
 
@@ -295,11 +365,6 @@ async fn health<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
     (StatusCode::SERVICE_UNAVAILABLE, health.faults.join("\n") + "\n").into_response()
 }
 
-async fn style() -> impl IntoResponse {
-    let headers = [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "max-age=300")];
-    (headers, STYLE)
-}
-
 pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Problem> {
     match timeout(VIEW_WAIT, view).await {
         Ok(Ok(view)) => Ok(view),
@@ -321,5 +386,5 @@ pub(super) fn frame<'a, V>(
     path: &str,
 ) -> Frame<'a> {
     let held = query == Some("hold=yes");
-    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held, visitor }
+    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held, visitor, site: None }
 }

@@ -21,6 +21,7 @@ use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
 use super::forms::Written;
+use super::live::LISTENERS_MAX;
 use super::month::Kept;
 use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
@@ -69,7 +70,15 @@ pub async fn serve(
 ) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
     let gate = Gate::new(std::mem::take(&mut page.rules))?;
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default(), gate, written: Written::default() }));
+    let router = router(Arc::new(Desk {
+        page,
+        wrong: WrongLinks::default(),
+        months: Kept::default(),
+        gate,
+        written: Written::default(),
+        listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+        stop: stop.clone(),
+    }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

@@ -20,11 +20,12 @@ use super::Form;
 use super::fields::{self, FieldFault, WHOLE, entry, local};
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, Number};
 use crate::garden::plan::{Garden, Id};
+use crate::garden::view::SiteView;
 use crate::garden::words::place_called;
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
 use crate::page::layout::Frame;
-use crate::page::routes::{Desk, ask as asked, frame};
+use crate::page::routes::{Desk, frame, view};
 use crate::page::{Views, words};
 use crate::soil;
 
@@ -46,9 +47,9 @@ pub(in crate::page) async fn ask<V: Views>(
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let (garden, now) = garden(&desk, id).await?;
+    let (view, garden, now) = garden(&desk, id).await?;
     let query = Form::of(query.unwrap_or_default().as_bytes());
-    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", garden.site.id));
+    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", view.id)).of_site(&view);
     let sheet = Sheet { frame: &frame, garden: &garden, now, once: desk.gate.once() };
     if !frame.visitor.may_change {
         return Ok(sheet.closed().into_response());
@@ -74,13 +75,13 @@ pub(in crate::page) async fn take<V: Views>(
 ) -> Result<Response, Problem> {
     let form = Form::read(&headers, body).await?;
     desk.gate.allows(&visitor, &form)?;
-    let (garden, now) = garden(&desk, id).await?;
+    let (view, garden, now) = garden(&desk, id).await?;
     let kind = log_entry::kind(form.text("kind")).ok_or(Problem::NotFound)?;
     let once = form.text("once").to_owned();
     if once.is_empty() || once.len() > ONCE_MAX {
         return Err(Problem::FormOutdated);
     }
-    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", garden.site.id));
+    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", view.id)).of_site(&view);
     // One after the other, so that a form that comes twice at once is seen.
     let mut taken = desk.written.0.lock().await;
     if let Some(to) = taken.led_to(&once) {
@@ -107,17 +108,15 @@ pub(in crate::page) async fn take<V: Views>(
     Ok(go(&to))
 }
 
+/// The site as it stands, its garden, and the garden's present.
 async fn garden<V: Views>(
     desk: &Desk<V>,
     id: Result<Path<String>, PathRejection>,
-) -> Result<(Arc<Garden>, Timestamp), Problem> {
-    let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
-    if !Id::is_valid(&id) {
-        return Err(Problem::NotFound);
-    }
-    let view = asked(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)?;
-    let garden = desk.page.record.garden(&id).ok_or(Problem::NotFound)?;
-    Ok((Arc::clone(garden), words::garden_now(view.now, desk.page.views.now())))
+) -> Result<(SiteView, Arc<Garden>, Timestamp), Problem> {
+    let view = view(desk, id).await?;
+    let garden = Arc::clone(desk.page.record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
+    let now = words::garden_now(view.now, desk.page.views.now());
+    Ok((view, garden, now))
 }
 
 pub(in crate::page) fn go(to: &str) -> Response {
@@ -154,7 +153,7 @@ impl Sheet<'_> {
             (self.frame.visitor.how_to_change(&self.frame.path))
             p { "On the garden's computer, trug log does the same." }
         };
-        self.frame.still_page("Write down what was done", &body)
+        self.frame.still("Write down what was done", &body)
     }
 
     /// The first step: what it was.
@@ -188,7 +187,7 @@ impl Sheet<'_> {
             (group("At a tank", About::Tank))
             (group("Anything else", About::Any))
         };
-        self.frame.still_page(&title, &body)
+        self.frame.still(&title, &body)
     }
 
     fn kind_address(&self, kind: &EntryKind, place: &str) -> String {
@@ -242,7 +241,7 @@ impl Sheet<'_> {
                 button id="send" type="submit" { "Write it down" }
             }
         };
-        self.frame.still_page(&title, &body)
+        self.frame.still(&title, &body)
     }
 
     fn time_field(&self, given: &Form, fault: Option<&str>) -> Markup {
