@@ -59,6 +59,8 @@ enum Command {
         #[arg(long, value_name = "FOLDER")]
         keep: Option<PathBuf>,
     },
+    /// Make the line for the page's password file, from a password on the terminal or standard input
+    Password,
     /// Read the configuration and say what is in it, or every fault
     Check,
     /// Take loggers' past readings from CSV files
@@ -318,6 +320,7 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
     let Arguments { config, json, command } = arguments;
     let mut out = std::io::stdout().lock();
     match command {
+        Command::Password => commands::password::run(&mut out),
         Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
         // Without a sensor it needs no configuration.
         Command::Calibrate { sensor: None, site, raw, value, file } => {
@@ -428,7 +431,9 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let reader = reader(&settings)?;
             commands::export::run(&reader, &settings.gardens, &export, file.as_deref(), json, &mut out)
         }
-        Command::Run { .. } | Command::Check => anyhow::bail!("this command has been handled"),
+        Command::Run { .. } | Command::Check | Command::Password => {
+            anyhow::bail!("this command has been handled")
+        }
         #[cfg(feature = "demo")]
         Command::Demo { .. } => anyhow::bail!("this command has been handled"),
     }

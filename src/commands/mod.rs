@@ -15,6 +15,7 @@ pub mod log;
 mod long_memory;
 pub mod messages;
 pub mod mulch;
+pub mod password;
 pub mod recent;
 pub mod report;
 pub mod run;

@@ -7,14 +7,17 @@
 
 pub mod access;
 mod answer;
+mod assets;
 mod band;
 pub mod chart;
 #[cfg(test)]
 pub(crate) mod contrast;
 mod errors;
 pub mod figures;
+mod forms;
 mod layout;
 mod lists;
+mod live;
 pub mod month;
 mod places;
 mod reasons;

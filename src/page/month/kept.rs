@@ -170,7 +170,7 @@ impl Kept {
 }
 
 /// A strong tag of bytes (RFC 9110, 8.8.3): the same bytes, the same tag.
-pub(super) fn tag(bytes: &[u8]) -> String {
+pub(in crate::page) fn tag(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
     let hash = digest(&SHA256, bytes);
     let mut tag = String::from("\"");

@@ -3,7 +3,6 @@
 mod compared;
 mod made;
 mod measured;
-mod over_time;
 mod pictures;
 mod tanks;
 mod told;
@@ -29,7 +28,7 @@ pub fn document(contents: &Contents<'_>) -> Markup {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title(month)) ", " (month.name) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(crate::page::chart::STYLE)) }
                 link rel="icon" href="data:,";
             }
             body {
@@ -178,7 +177,7 @@ fn short_day(date: Date) -> String {
 
 /// A chart over time.
 fn chart(chart: &Chart) -> Markup {
-    over_time::draw(chart)
+    html! { (chart.draw()) (chart.table()) }
 }
 
 /// Names of the files beside the page.
