@@ -7,6 +7,7 @@
 
 pub mod access;
 mod answer;
+mod api;
 mod band;
 pub mod chart;
 #[cfg(test)]

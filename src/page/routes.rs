@@ -21,7 +21,7 @@ use super::figures::SiteFigures;
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{Unavailable, Views, answer, lists, month, today};
+use super::{Unavailable, Views, answer, api, lists, month, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -43,7 +43,7 @@ const FORM_MAX: usize = 16 * 1024;
 const FORM_WAIT: Duration = Duration::from_secs(15);
 
 /// How long the garden may take to answer before the page gives up.
-const VIEW_WAIT: Duration = Duration::from_secs(10);
+pub(super) const VIEW_WAIT: Duration = Duration::from_secs(10);
 
 /// Topics not placed that one page lists.
 const NOT_PLACED_MAX: usize = 50;
@@ -70,6 +70,7 @@ pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
+    pub(super) api: api::Places,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
@@ -82,6 +83,7 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/health", get(health::<V>))
         .route("/style.css", get(style))
+        .merge(api::routes())
         .fallback(async || Problem::NotFound)
         .layer(from_fn_with_state(Arc::clone(&desk), guard::<V>))
         .with_state(desk)
@@ -90,15 +92,17 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// Refuses what no page is asked with, turns a fault into a page, and puts the
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
-    let refused = refusal(&request);
     let answers = request.uri().path() == ANSWER;
-    let mut response = match refused {
-        Some(problem) => problem.into_response(),
+    let mut response = if api::is_ours(request.uri().path()) {
+        api::door(&desk.page.origins, request, next).await
+    } else if let Some(problem) = refusal(&request) {
+        problem.into_response()
+    } else {
         // A task of its own, so that a panic ends this answer and nothing else.
-        None => tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
+        tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
             error!("making a page: {fault}");
             Problem::Fault.into_response()
-        }),
+        })
     };
     if let Some(problem) = response.extensions().get::<Problem>().copied() {
         response = problem.page(desk.page.notice.as_deref());

@@ -17,8 +17,9 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
-use super::routes::{Desk, router};
+use super::api::Places;
 use super::month::Kept;
+use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
 use super::{Record, Views};
 
@@ -49,6 +50,8 @@ pub struct Page<V> {
     pub record: Record,
     /// A sentence at the top of every page, for instance that this is a demonstration.
     pub notice: Option<String>,
+    /// Origins whose pages may read the interface in a visitor's browser.
+    pub origins: Vec<String>,
 }
 
 /// Serves the page on `listener` until `stop`; then answers what is under way
@@ -58,7 +61,12 @@ pub struct Page<V> {
 /// When the listener is not bound to an address.
 pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: CancellationToken) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default() }));
+    let router = router(Arc::new(Desk {
+        page,
+        wrong: WrongLinks::default(),
+        months: Kept::default(),
+        api: Places::default(),
+    }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

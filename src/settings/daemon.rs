@@ -65,9 +65,12 @@ pub struct StoreSettings {
 }
 
 /// The web page.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Page {
     pub listen: SocketAddr,
+    /// Origins whose pages may read the interface in a visitor's browser, as browsers
+    /// write them: scheme and host, the port where it is not the scheme's own.
+    pub cors_origins: Vec<String>,
 }
 
 /// What the daemon writes about itself.
@@ -352,8 +355,33 @@ fn page(table: Table<'_>) -> Option<Page> {
         }
         Some(listen)
     });
+    let origins = table.get("cors_origins", Want::Value).map_or(Some(Vec::new()), |item| origins(&item));
     table.finish();
-    Some(Page { listen: listen? })
+    Some(Page { listen: listen?, cors_origins: origins? })
+}
+
+/// Origins, at most a few: each is looked at with every request.
+fn origins(item: &Item<'_>) -> Option<Vec<String>> {
+    const MOST: usize = 20;
+    const ACCEPTED: &str =
+        "a list of at most 20 origins without a path, such as [\"https://class.school.example\"]";
+    let parts = item.list_of(ACCEPTED)?;
+    if parts.len() > MOST {
+        item.refuse(ACCEPTED);
+        return None;
+    }
+    let mut origins = Vec::new();
+    for part in &parts {
+        let text = part.text(ACCEPTED)?;
+        // Browsers send an origin in one form only; another would never be met.
+        let plain = Url::parse(text).ok().filter(|url| matches!(url.scheme(), "https" | "http"));
+        if plain.is_none_or(|url| url.origin().ascii_serialization() != text) {
+            part.refuse("an origin as browsers write it, such as https://class.school.example: no path, no slash at the end, no *");
+            return None;
+        }
+        origins.push(text.to_owned());
+    }
+    Some(origins)
 }
 
 fn log(table: Option<Table<'_>>) -> Option<Log> {

@@ -179,7 +179,7 @@ impl Folder {
 
 /// The page's usual address, or a free port where that is taken.
 async fn page_listener(settings: &Settings) -> anyhow::Result<TcpListener> {
-    if let Some(page) = settings.page
+    if let Some(page) = &settings.page
         && let Ok(listener) = TcpListener::bind(page.listen).await
     {
         return Ok(listener);
