@@ -20,6 +20,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
+use super::api::Places;
 use super::forms::Written;
 use super::live::LISTENERS_MAX;
 use super::month::Kept;
@@ -56,6 +57,8 @@ pub struct Page<V> {
     pub rules: Rules,
     /// A sentence at the top of every page, for instance that this is a demonstration.
     pub notice: Option<String>,
+    /// Origins whose pages may read the interface in a visitor's browser.
+    pub origins: Vec<String>,
 }
 
 /// Serves the page on `listener` until `stop`; then answers what is under way
@@ -78,6 +81,7 @@ pub async fn serve(
         written: Written::default(),
         listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
         stop: stop.clone(),
+        api: Places::default(),
     }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();

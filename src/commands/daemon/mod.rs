@@ -164,7 +164,8 @@ pub async fn run(
         };
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let record = Record::new(reader, gardens.into());
-        let page = Page { views, record, rules: rules(&settings), notice };
+        let origins = settings.page.as_ref().map(|page| page.cors_origins.clone()).unwrap_or_default();
+        let page = Page { views, record, rules: rules(&settings), notice, origins };
         let page = crate::page::serve(listener, page, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
