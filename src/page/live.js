@@ -15,7 +15,10 @@
   // What stands in the way of a change: somebody writes, or reads a chart by key.
   function inUse() {
     var on = document.activeElement;
-    return !!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName);
+    var typed = Array.prototype.some.call(main.querySelectorAll("textarea"), function (it) {
+      return it.value !== it.defaultValue;
+    });
+    return typed || (!!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName));
   }
 
   // A name for a part that folds, which it keeps from one copy to the next.

@@ -20,6 +20,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
+use super::forms::Written;
 use super::live::LISTENERS_MAX;
 use super::month::Kept;
 use super::routes::{Desk, router};
@@ -74,6 +75,7 @@ pub async fn serve(
         wrong: WrongLinks::default(),
         months: Kept::default(),
         gate,
+        written: Written::default(),
         listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
         stop: stop.clone(),
     }));
