@@ -149,11 +149,7 @@ fn body(garden: &Garden, asked: &Asked, ready: &Ready) -> Markup {
     let link = |name: &str| format!("{base}/{name}{}", asked.query());
     html! {
         h1 { (report::html::title(month)) }
-        p class="as-of" { (garden.site.name) }
-        p {
-            a href={ "/site/" (garden.site.id) } { "Today" } " · "
-            a href={ "/site/" (garden.site.id) "/month" } { "Other months" }
-        }
+        p { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         section class="files" {
             h2 { "To take with you" }
             ul {
