@@ -24,6 +24,7 @@ pub mod history;
 pub mod intake;
 pub mod outlook;
 pub mod page;
+pub mod password;
 pub mod quality;
 pub mod rain;
 pub mod report;

@@ -326,8 +326,6 @@ fn without_links_there_is_no_such_page() {
     // Everything else stays for reading only.
     let links = Served::new(fixed(views::busy()), None);
     assert_eq!(links.post("/", "t=x").status, 405);
-    let policy = links.get("/").header("content-security-policy").unwrap_or_default().to_owned();
-    assert!(policy.contains("form-action 'none'"), "{policy}");
 }
 
 #[test]

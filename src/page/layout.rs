@@ -1,8 +1,13 @@
-//! What every page shares: head, notice, heading, foot.
+//! What every page shares: head, ways to the other pages, notice, foot.
 
 use maud::{DOCTYPE, Markup, html};
 
-/// Seconds after which a page loads itself anew.
+use super::access::Visitor;
+use super::assets;
+use crate::garden::plan::Id;
+use crate::garden::view::SiteView;
+
+/// Seconds after which a page loads itself anew where no script keeps it fresh.
 const RENEW_S: u32 = 60;
 
 /// What surrounds one page.
@@ -13,35 +18,131 @@ pub(super) struct Frame<'a> {
     pub(super) path: String,
     /// Whether the reader asked the page to stand still.
     pub(super) held: bool,
+    /// Who looks at it.
+    pub(super) visitor: Visitor,
+    /// The site that the page belongs to.
+    pub(super) site: Option<SiteLinks>,
 }
 
-impl Frame<'_> {
-    /// A page that renews itself, unless the reader holds it still: a page that
-    /// reloads under a slow reader or a screen reader is a barrier (WCAG 2.2,
-    /// success criterion 2.2.1).
-    pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
-        let renewal = html! {
-            @if self.held {
-                "This page stands still. "
-                a href=(self.path) { "Renew it every minute" }
-            } @else {
-                "This page renews itself every minute. "
-                a href={ (self.path) "?hold=yes" } { "Hold it still" }
-            }
+/// The ways to a site's pages.
+#[derive(Clone, Debug, Default)]
+pub(super) struct SiteLinks {
+    id: String,
+    name: String,
+    /// Path below the site and name.
+    places: Vec<(String, String)>,
+    rain: bool,
+    open_alarms: usize,
+}
+
+impl SiteLinks {
+    pub(super) fn of(view: &SiteView) -> Self {
+        let bed = |id: &Id, name: &str| (format!("bed/{id}"), name.to_owned());
+        let tank = |id: &Id, name: &str| (format!("tank/{id}"), name.to_owned());
+        let beds = view.beds.iter().map(|it| bed(&it.id, &it.name));
+        let tanks = view.tanks.iter().map(|it| tank(&it.id, &it.name));
+        Self {
+            id: view.id.to_string(),
+            name: view.name.clone(),
+            places: beds.chain(tanks).collect(),
+            rain: view.rain.is_some(),
+            open_alarms: view.alarms.iter().filter(|alarm| alarm.state.is_active()).count(),
+        }
+    }
+
+    fn draw(&self, path: &str) -> Markup {
+        let site = format!("/site/{}", self.id);
+        let is_here = |to: &str| (path == to || (path == "/" && to == site)).then_some("page");
+        let link =
+            |to: String, words: &str| html! { li { a href=(to) aria-current=[is_here(&to)] { (words) } } };
+        let alarms = match self.open_alarms {
+            0 => "Alarms".to_owned(),
+            n => format!("Alarms ({n})"),
         };
-        document(self.notice, title, (!self.held).then_some(RENEW_S), body, Some(&renewal))
+        html! {
+            nav class="ways" aria-label="Pages of this garden" data-alarms=(self.open_alarms) {
+                ul {
+                    (link(site.clone(), "Today"))
+                    @for (to, name) in &self.places { (link(format!("{site}/{to}"), name)) }
+                    @if self.rain { (link(format!("{site}/rain"), "Rain")) }
+                    (link(format!("{site}/alarms"), &alarms))
+                    (link(format!("{site}/sensors"), "Sensors"))
+                    (link(format!("{site}/month"), "Class month"))
+                    (link(format!("{site}/write"), "Write down"))
+                }
+            }
+        }
     }
 }
 
-/// A page that does not renew itself.
+impl Frame<'_> {
+    /// The same frame for a page of a site.
+    pub(super) fn of_site(mut self, view: &SiteView) -> Self {
+        self.site = Some(SiteLinks::of(view));
+        self
+    }
+
+    /// A page that is kept fresh: by the script where there is one, else by loading
+    /// itself anew, unless the reader holds it still. A page that reloads under a slow
+    /// reader or a screen reader is a barrier (WCAG 2.2, success criterion 2.2.1).
+    pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
+        let renewal = html! {
+            noscript {
+                @if self.held {
+                    "This page stands still. "
+                    a href=(self.path) { "Renew it every minute" }
+                } @else {
+                    "This page renews itself every minute. "
+                    a href={ (self.path) "?hold=yes" } { "Hold it still" }
+                }
+            }
+        };
+        self.document(title, (!self.held).then_some(RENEW_S), true, body, &renewal)
+    }
+
+    /// A page that stands still: a form, or what does not change.
+    pub(super) fn still(&self, title: &str, body: &Markup) -> Markup {
+        self.document(title, None, false, body, &html! {})
+    }
+
+    fn document(
+        &self,
+        title: &str,
+        renew_s: Option<u32>,
+        live: bool,
+        body: &Markup,
+        foot: &Markup,
+    ) -> Markup {
+        let foot = html! {
+            (foot)
+            (self.visitor.corner(&self.path))
+            @if let Some(site) = &self.site {
+                p {
+                    a href={ "/site/" (site.id) "#care" } { "Take care" } ": the rules of your school come first; sensors can be wrong."
+                }
+            }
+        };
+        let head = html! {
+            @if let Some(site) = &self.site {
+                p class="garden-name" { a href={ "/site/" (site.id) } { (site.name) } }
+                (site.draw(&self.path))
+            }
+        };
+        document(self.notice, title, renew_s, live, &head, body, Some(&foot))
+    }
+}
+
+/// A page of no site that does not renew itself.
 pub(super) fn plain_page(notice: Option<&str>, title: &str, body: &Markup) -> Markup {
-    document(notice, title, None, body, None)
+    document(notice, title, None, false, &html! {}, body, None)
 }
 
 fn document(
     notice: Option<&str>,
     title: &str,
     renew_s: Option<u32>,
+    live: bool,
+    head: &Markup,
     body: &Markup,
     foot: Option<&Markup>,
 ) -> Markup {
@@ -51,21 +152,28 @@ fn document(
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
                 @if let Some(seconds) = renew_s {
-                    meta http-equiv="refresh" content=(seconds);
+                    noscript { meta http-equiv="refresh" content=(seconds); }
                 }
                 title { (title) }
-                link rel="stylesheet" href="/style.css";
+                link rel="stylesheet" href=(assets::style_address());
                 // An empty picture, so that browsers do not ask for one.
                 link rel="icon" href="data:,";
+                script defer src=(assets::script_address()) {}
             }
-            body {
-                @if let Some(notice) = notice {
-                    p class="notice" role="note" { (notice) }
+            body data-live=[live.then_some("/live")] {
+                a class="skip" href="#content" { "To the content" }
+                header class="top" {
+                    @if let Some(notice) = notice {
+                        p class="notice" { (notice) }
+                    }
+                    (head)
+                    p class="connection" role="status" hidden {}
                 }
-                main { (body) }
+                main id="content" tabindex="-1" { (body) }
                 @if let Some(foot) = foot {
-                    footer { p { (foot) } }
+                    footer { (foot) }
                 }
             }
         }

@@ -29,10 +29,22 @@ pub(super) fn sites_page(frame: &Frame<'_>, sites: &[(Id, String)], not_placed: 
     frame.page("Gardens", &body)
 }
 
-pub(super) fn sensors(view: &SiteView) -> Markup {
+/// What each sensor said last, and what speaks and has no sensor yet.
+pub(super) fn sensors_page(frame: &Frame<'_>, view: &SiteView, topics: &[NotPlaced]) -> Markup {
+    let body = html! {
+        h1 { "Sensors" }
+        p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        (sensors(view))
+        (not_placed(topics, view.now, &view.time_zone))
+        @if topics.is_empty() { p { "Every topic that speaks has a sensor in the garden's file." } }
+    };
+    frame.page(&format!("Sensors, {}", view.name), &body)
+}
+
+fn sensors(view: &SiteView) -> Markup {
     html! {
         section {
-            h2 { "Sensors" }
+            h2 { "What each said last" }
             @if view.sensors.is_empty() {
                 p { "This garden has no sensors in its file." }
             } @else {

@@ -8,14 +8,17 @@
 pub mod access;
 mod answer;
 mod api;
+mod assets;
 mod band;
 pub mod chart;
 #[cfg(test)]
 pub(crate) mod contrast;
 mod errors;
 pub mod figures;
+mod forms;
 mod layout;
 mod lists;
+mod live;
 pub mod month;
 mod places;
 mod reasons;

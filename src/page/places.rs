@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::band::{Band, Mark, Zone};
 use super::{reasons, words};
+use crate::garden::plan::Id;
 use crate::garden::view::{BedView, Condition, RainView, SiteView, TankView};
 
 pub(super) fn beds(view: &SiteView) -> Markup {
@@ -11,7 +12,7 @@ pub(super) fn beds(view: &SiteView) -> Markup {
         section {
             h2 { "Beds" }
             @if view.beds.is_empty() { p { "This garden has no beds in its file." } }
-            div class="places" { @for bed in &view.beds { (self::bed(bed)) } }
+            div class="places" { @for bed in &view.beds { (self::bed(&view.id, bed)) } }
         }
     }
 }
@@ -21,7 +22,7 @@ pub(super) fn tanks(view: &SiteView) -> Markup {
         @if !view.tanks.is_empty() {
             section {
                 h2 { "Tanks" }
-                div class="places" { @for tank in &view.tanks { (self::tank(tank)) } }
+                div class="places" { @for tank in &view.tanks { (self::tank(&view.id, tank)) } }
             }
         }
     }
@@ -33,7 +34,7 @@ pub(super) fn rain(view: &SiteView) -> Markup {
             h2 { "Rain" }
             @match &view.rain {
                 None => p { "This garden has no rain gauge in its file." },
-                Some(rain) => div class="places" { (gauge(rain)) },
+                Some(rain) => div class="places" { (gauge(&view.id, rain)) },
             }
         }
     }
@@ -51,9 +52,9 @@ pub(super) fn weather(view: &SiteView) -> Markup {
     }
 }
 
-fn bed(bed: &BedView) -> Markup {
+fn bed(site: &Id, bed: &BedView) -> Markup {
     html! {
-        (place_head(&format!("bed-{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
+        (place_head(&format!("bed-{}", bed.id), &format!("/site/{site}/bed/{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
             @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
             dl {
                 div { dt { "Available water left" } dd { (or_not_known(bed.available_left, available_left)) } }
@@ -72,10 +73,10 @@ fn bed(bed: &BedView) -> Markup {
     }
 }
 
-fn tank(tank: &TankView) -> Markup {
+fn tank(site: &Id, tank: &TankView) -> Markup {
     let limits = format!("{} to {}", words::degrees(tank.cold_c), words::degrees(tank.warm_c));
     html! {
-        (place_head(&format!("tank-{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
+        (place_head(&format!("tank-{}", tank.id), &format!("/site/{site}/tank/{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
             @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
             dl {
                 div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, words::degrees)) } }
@@ -88,9 +89,9 @@ fn tank(tank: &TankView) -> Markup {
     }
 }
 
-fn gauge(rain: &RainView) -> Markup {
+fn gauge(site: &Id, rain: &RainView) -> Markup {
     html! {
-        (place_head("rain-gauge", "Rain gauge", rain.condition, &rain.words, &html! {
+        (place_head("rain-gauge", &format!("/site/{site}/rain"), "Rain gauge", rain.condition, &rain.words, &html! {
             dl {
                 div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
                 div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
@@ -100,7 +101,14 @@ fn gauge(rain: &RainView) -> Markup {
     }
 }
 
-fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Markup) -> Markup {
+fn place_head(
+    id: &str,
+    address: &str,
+    name: &str,
+    condition: Condition,
+    words: &str,
+    rest: &Markup,
+) -> Markup {
     let class = match condition {
         Condition::Well => "well",
         Condition::Watch => "watch",
@@ -109,7 +117,7 @@ fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Ma
     };
     html! {
         article id=(id) class={ "place " (class) } {
-            h3 { (name) }
+            h3 { a href=(address) { (name) } }
             p class="condition" { (shape(condition)) (self::words::condition(condition)) }
             p { (words) }
             (rest)

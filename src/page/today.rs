@@ -2,18 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::figures::{self, SiteFigures};
 use super::layout::Frame;
-use super::{NotPlaced, lists, places, reasons, words};
+use super::{places, reasons, words};
 use crate::alarms::{Priority, State};
 use crate::garden::view::{AlarmView, Condition, SiteView};
 
-pub(super) fn page(
-    frame: &Frame<'_>,
-    view: &SiteView,
-    alarm_figures: Option<&SiteFigures>,
-    not_placed: &[NotPlaced],
-) -> Markup {
+/// `not_placed`: how many topics speak that no sensor names.
+pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
@@ -23,9 +18,7 @@ pub(super) fn page(
         (places::tanks(view))
         (places::rain(view))
         (places::weather(view))
-        (lists::sensors(view))
-        (lists::not_placed(not_placed, view.now, &view.time_zone))
-        @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
+        (sensors(view, not_placed))
         (care(view))
     };
     frame.page(&format!("Today at {}", view.name), &body)
@@ -72,6 +65,42 @@ fn nothing_to_do(view: &SiteView) -> String {
         0 => "Nothing that the sensors can see.".to_owned(),
         1 => "Nothing that the sensors can see; one of them is silent.".to_owned(),
         n => format!("Nothing that the sensors can see; {n} of them are silent."),
+    }
+}
+
+/// What is the matter with sensors, in a line; the rest stands on their own page.
+fn sensors(view: &SiteView, not_placed: usize) -> Markup {
+    let count = |n: usize, one: &str, more: &str| match n {
+        0 => None,
+        1 => Some(format!("1 {one}")),
+        n => Some(format!("{n} {more}")),
+    };
+    let silent = view.sensors.iter().filter(|it| it.silent || it.last_at.is_none()).count();
+    let said = [
+        count(silent, "sensor is silent", "sensors are silent"),
+        count(
+            view.sensors.iter().filter(|it| it.faulty).count(),
+            "is not to be believed",
+            "are not to be believed",
+        ),
+        count(view.sensors.iter().filter(|it| it.battery_low).count(), "battery is low", "batteries are low"),
+        count(not_placed, "topic has no sensor yet", "topics have no sensor yet"),
+    ];
+    let said: Vec<String> = said.into_iter().flatten().collect();
+    html! {
+        section {
+            h2 { "Sensors" }
+            p {
+                @if view.sensors.is_empty() {
+                    "This garden has no sensors in its file. "
+                } @else if said.is_empty() {
+                    "All " (view.sensors.len()) " speak and can be believed. "
+                } @else {
+                    (said.join("; ")) ". "
+                }
+                a href={ "/site/" (view.id) "/sensors" } { "All sensors" }
+            }
+        }
     }
 }
 
@@ -145,7 +174,7 @@ pub(super) fn urgency(priority: Priority) -> Markup {
 /// school's own rules and the law of the place come first, and the page says so.
 fn care(view: &SiteView) -> Markup {
     html! {
-        section class="care" {
+        section class="care" id="care" {
             h2 { "Take care" }
             ul {
                 li { "The rules of your school, council and water supplier come first, also on watering hours "

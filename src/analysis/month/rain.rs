@@ -53,7 +53,7 @@ fn summed(sensor: &Sensor, days: Vec<RainDayOf>) -> RainMonth {
     }
     RainMonth {
         gauge: sensor.id.clone(),
-        total_mm: days.iter().filter_map(|day| day.mm).sum(),
+        total_mm: days.iter().filter_map(|day| day.mm).fold(0.0, |sum, mm| sum + mm),
         days_unknown: count(&|day| day.gap),
         // A part of a tip is rounding: 0.2 need not be a number that a computer holds.
         wet_days: count(&|day| day.whole_mm().is_some_and(|mm| mm >= WET_DAY_MM - 1e-6)),

@@ -10,25 +10,26 @@ mod source;
 use std::sync::Arc;
 
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, State};
-use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
+use axum::extract::{Extension, Path, RawQuery, State};
 use axum::http::StatusCode;
+use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use ring::digest::{SHA256, digest};
 
-use super::errors::Problem;
-use super::layout::plain_page;
-use super::routes::{Desk, ask};
 use super::Views;
+use super::access::Visitor;
+use super::errors::Problem;
+use super::routes::{Desk, ask, frame};
 use crate::garden::plan::{Garden, Id};
+use crate::garden::view::SiteView;
 use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
 
-pub(super) use kept::Kept;
+pub(super) use kept::{Kept, tag};
 pub use source::{CannotMake, MonthFiles, Wanted, make, until};
 
 use form::Asked;
-use kept::{Key, Present, Ready, tag};
+use kept::{Key, Present, Ready};
 
 /// All files of a month in one.
 const ARCHIVE: &str = "all.zip";
@@ -36,32 +37,35 @@ const ARCHIVE: &str = "all.zip";
 /// `/site/ID/month`: the months of a year, and how complete they are.
 pub(super) async fn months<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
     let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
-    let (garden, now) = garden(&desk, &id).await?;
+    let (garden, view) = garden(&desk, &id).await?;
+    let now = view.now;
     let year = form::year(query.as_deref().unwrap_or_default())?;
     let months = list::months(&desk.page.record, Arc::clone(&garden), now, year).await?;
     let body = list::body(&garden, &months);
     let title = format!("Months of {}", garden.site.name);
-    Ok(plain_page(desk.page.notice.as_deref(), &title, &body).into_response())
+    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
+    Ok(frame.still(&title, &body).into_response())
 }
 
 /// `/site/ID/month/2026-04`: one month to read.
 pub(super) async fn month<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     path: Result<Path<(String, String)>, PathRejection>,
     RawQuery(query): RawQuery,
-    headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let Ok(Path((id, month))) = path else { return Err(Problem::NotFound) };
+    let (_, view) = self::garden(&desk, &id).await?;
     let (garden, asked, ready) = find(&desk, &id, &month, query.as_deref()).await?;
     let body = body(&garden, &asked, &ready);
     let title = format!("{}, {}", report::html::title(&ready.month.month), garden.site.name);
-    let page = plain_page(desk.page.notice.as_deref(), &title, &body).into_string().into_bytes();
-    let tag = tag(&page);
-    Ok(tagged(&headers, &tag, "text/html; charset=utf-8", || page))
+    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
+    Ok(frame.still(&title, &body).into_response())
 }
 
 /// `/site/ID/month/2026-04/FILE`: a file of the month, or all of them in one.
@@ -100,14 +104,14 @@ pub(super) async fn file<V: Views>(
     Ok(download(response, &format!("{}-{month}-{name}", garden.site.id)))
 }
 
-/// The garden of an id, and the moment up to which it is known.
-async fn garden<V: Views>(desk: &Desk<V>, id: &str) -> Result<(Arc<Garden>, jiff::Timestamp), Problem> {
+/// The garden of an id, and how it stands.
+async fn garden<V: Views>(desk: &Desk<V>, id: &str) -> Result<(Arc<Garden>, SiteView), Problem> {
     if !Id::is_valid(id) {
         return Err(Problem::NotFound);
     }
     let garden = desk.page.record.garden(id).ok_or(Problem::NotFound)?;
     let view = ask(desk.page.views.site(id)).await?.ok_or(Problem::NotFound)?;
-    Ok((Arc::clone(garden), view.now))
+    Ok((Arc::clone(garden), view))
 }
 
 /// The month that is asked for.
@@ -117,7 +121,8 @@ async fn find<V: Views>(
     month: &str,
     query: Option<&str>,
 ) -> Result<(Arc<Garden>, Asked, Arc<Ready>), Problem> {
-    let (garden, now) = garden(desk, id).await?;
+    let (garden, view) = garden(desk, id).await?;
+    let now = view.now;
     let which = which::parse(month).ok_or(Problem::NoSuchMonth)?;
     let asked = Asked::read(query.unwrap_or_default(), &garden)?;
     let wanted = Wanted { which, compare: asked.compare.clone(), notes: asked.notes };

@@ -28,7 +28,7 @@ pub fn document(contents: &Contents<'_>) -> Markup {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title(month)) ", " (month.name) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(crate::page::chart::STYLE)) }
                 link rel="icon" href="data:,";
             }
             body {
@@ -129,7 +129,7 @@ fn glance(month: &Month) -> Markup {
                 (fact("Rain", &water::rain_in_short(month)))
                 @if !dry.is_empty() { (fact("Days below the refill point", &dry.join("; "))) }
                 @for tank in &month.tanks { (fact(&tank.name, &tanks::in_short(tank))) }
-                @for it in &month.comparisons { (fact(&it.what, &it.says)) }
+                @if let Some(it) = month.comparisons.first() { (fact("Two beds beside each other", &it.says)) }
             }
         }
     }
@@ -142,7 +142,7 @@ fn fact(name: &str, value: &str) -> Markup {
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
 fn grid(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
     html! {
-        table class="stacks figures-table" {
+        table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
             caption { (caption) }
             thead { tr { @for head in heads { th scope="col" { (head) } } } }
             tbody {
@@ -175,9 +175,9 @@ fn short_day(date: Date) -> String {
     words::day(date)
 }
 
-/// A chart over time with the table of its figures.
+/// A chart over time.
 fn chart(chart: &Chart) -> Markup {
-    html! { p { (chart.title) } }
+    html! { (chart.draw()) (chart.table()) }
 }
 
 /// Names of the files beside the page.

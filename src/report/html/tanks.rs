@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{chart, folded, short_day};
+use super::chart;
 use crate::analysis::month::{Month, TankMonth};
 use crate::report::{charts, words};
 
@@ -33,31 +33,8 @@ pub(super) fn section(month: &Month) -> Markup {
                 p { "This tank has no thermometer that was heard." }
             } @else {
                 (chart(&charts::tank(month, tank)))
-                (folded(
-                    &format!("{}, day by day", tank.name),
-                    &["Day", "Mean", "Lowest", "Highest", "Swing", "Hours too cold", "Hours too warm", "Hours known"],
-                    &tank
-                        .days
-                        .iter()
-                        .map(|day| {
-                            vec![
-                                short_day(day.date),
-                                degrees(day.mean_c),
-                                degrees(day.min_c),
-                                degrees(day.max_c),
-                                degrees(day.swing_c()),
-                                day.hours_cold.to_string(),
-                                day.hours_warm.to_string(),
-                                day.hours_known.to_string(),
-                            ]
-                        })
-                        .collect::<Vec<_>>(),
-                ))
+                p { "Each day's figures are in the table tanks_daily." }
             }
         }
     }
-}
-
-fn degrees(celsius: Option<f64>) -> String {
-    celsius.map_or_else(|| words::NOT_KNOWN.to_owned(), |celsius| format!("{} °C", words::number(celsius, 1)))
 }
