@@ -108,18 +108,15 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
     let answers = request.uri().path() == ANSWER;
+    let ours = api::is_ours(request.uri().path());
     let reads = request.method() == Method::GET;
     let known = request.headers().get(header::IF_NONE_MATCH).cloned();
     let (mut parts, body) = request.into_parts();
-    let for_programs = api::is_ours(parts.uri.path());
-    let refused = if for_programs {
-        admit(&desk.gate, &mut parts)
-    } else {
-        refusal(&parts).map(IntoResponse::into_response).or_else(|| admit(&desk.gate, &mut parts))
-    };
+    let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
+    let refused = refused.or_else(|| admit(&desk.gate, &mut parts));
     let request = Request::from_parts(parts, body);
-    let mut response = if for_programs {
-        api::door(&desk.page.origins, refused.map(|it| it.status()), request, next).await
+    let mut response = if ours {
+        api::door(desk.gate.origins(), refused, request, next).await
     } else if let Some(refused) = refused {
         refused
     } else {

@@ -57,8 +57,6 @@ pub struct Page<V> {
     pub rules: Rules,
     /// A sentence at the top of every page, for instance that this is a demonstration.
     pub notice: Option<String>,
-    /// Origins whose pages may read the interface in a visitor's browser.
-    pub origins: Vec<String>,
 }
 
 /// Serves the page on `listener` until `stop`; then answers what is under way

@@ -48,6 +48,7 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
         Some(item) => public_names(&item),
         None => Some(Vec::new()),
     };
+    let origins = table.get("cors_origins", Want::List).map_or(Some(Vec::new()), |item| origins(&item));
     let listen = table.need("listen", Want::Text, LISTEN).and_then(|item| {
         let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else {
             item.refuse(LISTEN);
@@ -64,7 +65,6 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
         }
         Some(listen)
     });
-    let origins = table.get("cors_origins", Want::Value).map_or(Some(Vec::new()), |item| origins(&item));
     table.finish();
     // With a password at fault the fault is noted and nothing starts; the address is
     // given all the same, so that links are not said to lack it.

@@ -56,19 +56,11 @@ impl Served {
 
     /// The same, with rules for who may do what.
     pub(crate) fn over_ruled(views: impl Views, record: Record, rules: Rules, notice: Option<&str>) -> Self {
-        Self::with(Page { views, record, rules, notice: notice.map(str::to_owned), origins: Vec::new() })
-    }
-
-    /// The same, for pages of other origins as well.
-    pub(crate) fn with_origins(views: impl Views, record: Record, origins: Vec<String>) -> Self {
-        Self::with(Page { views, record, rules: Rules::default(), notice: None, origins })
-    }
-
-    fn with(page: Page<impl Views>) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let stop = CancellationToken::new();
+        let page = Page { views, record, rules, notice: notice.map(str::to_owned) };
         let task = runtime.spawn(serve(listener, page, stop.clone()));
         Self { runtime, port, stop, task, _folder: None }
     }

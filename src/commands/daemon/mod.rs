@@ -164,8 +164,7 @@ pub async fn run(
         };
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let record = Record::new(reader, gardens.into());
-        let origins = settings.page.as_ref().map(|page| page.cors_origins.clone()).unwrap_or_default();
-        let page = Page { views, record, rules: rules(&settings), notice, origins };
+        let page = Page { views, record, rules: rules(&settings), notice };
         let page = crate::page::serve(listener, page, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
@@ -198,6 +197,7 @@ fn rules(settings: &Settings) -> Rules {
         password: page.password.clone(),
         public_names: page.public_names.clone(),
         open_reading: page.open_to_network,
+        origins: page.cors_origins.clone(),
     })
 }
 

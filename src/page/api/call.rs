@@ -13,7 +13,6 @@ use super::{Form, Resource};
 use crate::commands::times::{self, End};
 use crate::export::Span;
 use crate::history::Step;
-use crate::page::access::Visitor;
 
 /// Rows of one page of a list: if nothing is said, and at most.
 pub(super) const LIMIT: usize = 1000;
@@ -29,13 +28,9 @@ pub(super) struct Call {
 
 impl Call {
     /// # Errors
-    /// The fault to answer with: who asks may not read, a parameter is not known or
+    /// The fault to answer with: a parameter is not known or
     /// comes twice, or no form of the answer is accepted.
     pub(super) fn new(resource: Resource, request: &Request) -> Result<Self, Fault> {
-        // Where the page asks nobody who they are, everybody reads.
-        if request.extensions().get::<Visitor>().is_some_and(|visitor| !visitor.may_read) {
-            return Err(Fault::not_signed_in());
-        }
         let known = resource.parameters();
         let mut given = BTreeMap::new();
         for (name, value) in url::form_urlencoded::parse(request.uri().query().unwrap_or_default().as_bytes())

@@ -20,21 +20,25 @@ pub(in crate::page) fn is_ours(path: &str) -> bool {
 }
 
 /// Answers a request of the interface. What the rest of the page finds to be wrong is
-/// said as problem details, not as a page. `origins` are those whose pages may read.
-///
-/// `turned_away`: the status with which the page's door refuses whoever asks.
+/// said as problem details, not as a page. `origins` are those whose pages may read;
+/// `turned_away` is what a caller gets who may not read, or asks under a strange name.
 pub(in crate::page) async fn door(
     origins: &[String],
-    turned_away: Option<StatusCode>,
+    turned_away: Option<Response>,
     request: Request,
     next: Next,
 ) -> Response {
     let caller = cors::Caller::of(origins, request.headers());
     let method = request.method().clone();
-    let mut response = if caller.is_preflight(&method, request.headers()) {
+    let misdirected = turned_away.as_ref().map(Response::status) == Some(StatusCode::MISDIRECTED_REQUEST);
+    let mut response = if misdirected {
+        Fault::misdirected().into_response()
+    } else if caller.is_preflight(&method, request.headers()) {
         StatusCode::NO_CONTENT.into_response()
-    } else if let Some(fault) = refused(&request).or(turned_away.map(of_door)) {
+    } else if let Some(fault) = refused(&request) {
         fault.into_response()
+    } else if turned_away.is_some() {
+        Fault::not_signed_in().into_response()
     } else {
         // A task of its own, so that a panic ends this answer and nothing else.
         tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
@@ -47,11 +51,6 @@ pub(in crate::page) async fn door(
     }
     caller.mark(&mut response, &method);
     response
-}
-
-/// Who may not read is told so; another host's name is no address of ours.
-fn of_door(status: StatusCode) -> Fault {
-    if status == StatusCode::UNAUTHORIZED { Fault::not_signed_in() } else { Fault::of_status(status) }
 }
 
 fn refused(request: &Request) -> Option<Fault> {

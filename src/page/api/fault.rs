@@ -103,6 +103,15 @@ impl Fault {
         )
     }
 
+    /// A name that is not ours, as a page elsewhere can have it for our address.
+    pub(super) fn misdirected() -> Self {
+        Self::new(
+            StatusCode::MISDIRECTED_REQUEST,
+            "The interface was asked for by a host name that it does not know. Whoever runs Trug lists its \
+             names as public_names in the section [page] of trug.toml.",
+        )
+    }
+
     /// The garden or its record cannot be asked just now.
     pub(super) fn unavailable() -> Self {
         Self::new(
