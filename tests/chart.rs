@@ -259,7 +259,7 @@ fn the_arrow_keys_read_a_chart() {
     let readout = ".chart-figure:has(#month-title) .readout";
     let first = browser.text(readout);
     assert!(first.starts_with("Wed, 1 Apr, 12:00") || first.starts_with("Wed 1 Apr, 12:00"), "{first}");
-    assert!(first.contains("root zone 14.0 % of volume"), "{first}");
+    assert!(first.contains("root zone 14.0 % of volume, moist"), "{first}");
     browser.press("\u{E014}\u{E014}");
     let later = browser.text(readout);
     assert!(later.contains("6:00") && later.contains("root zone 13.8"), "{later}");

@@ -133,7 +133,7 @@ impl Every {
 
     /// Whether its words name the whole of what follows the line.
     fn names_what_follows(self) -> bool {
-        matches!(self, Self::Days(1) | Self::Months(1, _))
+        matches!(self, Self::Days(_) | Self::Months(1, _))
     }
 
     fn label(self, at: DateTime, long: bool) -> String {
@@ -215,18 +215,23 @@ impl Hours<'_> {
             next = every.next(date);
         }
         if every.names_what_follows() {
-            self.name_what_follows(&mut ticks);
+            let step = if let Every::Days(n) = every { n } else { 1 };
+            Self::name_what_follows(&mut ticks, step as f64);
         }
         Some(ticks)
     }
 
     /// Words go into the middle of what they name. The last may be cut off by the
-    /// axis' end; with less than half of its length left it has none.
-    fn name_what_follows(&self, ticks: &mut [Tick]) {
+    /// axis' end; with less than half of its length left it has none. Of `step` days
+    /// between two ticks it is the first that is named.
+    fn name_what_follows(ticks: &mut [Tick], step: f64) {
         let parts: Vec<f64> = ticks.iter().map(|tick| tick.part).collect();
-        let most = parts.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max);
+        let most = parts.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max) / step;
         for (number, tick) in ticks.iter_mut().enumerate() {
-            let end = parts.get(number + 1).copied().unwrap_or(1.0);
+            let mut end = parts.get(number + 1).copied().unwrap_or(1.0);
+            if step > 1.0 {
+                end = end.min(tick.part + most);
+            }
             tick.words_at = f64::midpoint(tick.part, end);
             if end - tick.part <= most / 2.0 {
                 tick.label.clear();
