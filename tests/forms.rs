@@ -231,7 +231,11 @@ fn bad_values_come_back_with_what_is_wrong_beside_them() {
     let fields = [("kind", "fed"), ("place", "perch-tank"), ("grams", evil), ("note", evil), ("at", evil)];
     let body = school.write("evil", &fields).body;
     assert!(!body.contains("<script>alert"), "{body}");
-    assert_eq!(body.matches("&lt;script&gt;").count(), 5, "the list, the number, its fault, time and note: {body}");
+    assert_eq!(
+        body.matches("&lt;script&gt;").count(),
+        5,
+        "the list, the number, its fault, time and note: {body}"
+    );
 }
 
 /// Adelaide's clock went back on 5 April 2026 at 3:00 and forward on 5 October 2025 at

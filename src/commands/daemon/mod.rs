@@ -197,6 +197,7 @@ fn rules(settings: &Settings) -> Rules {
         password: page.password.clone(),
         public_names: page.public_names.clone(),
         open_reading: page.open_to_network,
+        origins: page.cors_origins.clone(),
     })
 }
 
