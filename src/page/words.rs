@@ -1,7 +1,7 @@
 //! Words, numbers and times as people read them.
 
-use jiff::{SignedDuration, Timestamp};
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use crate::alarms::{Kind, Priority, State};
