@@ -101,7 +101,7 @@ fn made() -> (Garden, Input) {
         Id::new("gauge"),
         quarters(FROM, TO, |days| {
             let since = days.rem_euclid(6.0);
-            if days >= 12.0 && days < 13.0 && (since - 0.2083).abs() < 0.005 { 2.0 } else { 0.0 }
+            if (12.0..13.0).contains(&days) && (since - 0.2083).abs() < 0.005 { 2.0 } else { 0.0 }
         }),
     );
     readings.insert(Id::new("air"), quarters(FROM, TO, |d| 22.0 - 8.0 * (d * std::f64::consts::TAU).cos()));

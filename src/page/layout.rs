@@ -86,9 +86,13 @@ impl Frame<'_> {
     /// itself anew, unless the reader holds it still. A page that reloads under a slow
     /// reader or a screen reader is a barrier (WCAG 2.2, success criterion 2.2.1).
     pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
+        // Whoever may answer may be writing a note, which loading anew would lose.
+        let still = self.held || self.visitor.may_change;
         let renewal = html! {
             noscript {
-                @if self.held {
+                @if self.visitor.may_change {
+                    "This page stands still. " a href=(self.path) { "Load it again" }
+                } @else if self.held {
                     "This page stands still. "
                     a href=(self.path) { "Renew it every minute" }
                 } @else {
@@ -97,7 +101,7 @@ impl Frame<'_> {
                 }
             }
         };
-        self.document(title, (!self.held).then_some(RENEW_S), true, body, &renewal)
+        self.document(title, (!still).then_some(RENEW_S), true, body, &renewal)
     }
 
     /// A page that stands still: a form, or what does not change.
@@ -127,6 +131,8 @@ impl Frame<'_> {
                 p class="garden-name" { a href={ "/site/" (site.id) } { (site.name) } }
                 (site.draw(&self.path))
             }
+            // Outside of what is kept fresh, so that it can be read in peace.
+            @if let Some(said) = &self.visitor.said { p class="said" role="status" { (said) } }
         };
         document(self.notice, title, renew_s, live, &head, body, Some(&foot))
     }

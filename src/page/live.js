@@ -15,7 +15,10 @@
   // What stands in the way of a change: somebody writes, or reads a chart by key.
   function inUse() {
     var on = document.activeElement;
-    return !!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName);
+    var typed = Array.prototype.some.call(main.querySelectorAll("textarea"), function (it) {
+      return it.value !== it.defaultValue;
+    });
+    return typed || (!!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName));
   }
 
   // A name for a part that folds, which it keeps from one copy to the next.
@@ -117,7 +120,8 @@
   function listen() {
     source = new EventSource(body.dataset.live);
     source.addEventListener("changed", renew);
-    source.onopen = function () { if (bar.dataset.says === "lost") renew(); lastNews = new Date(); };
+    // Something may have changed between the page and its first event.
+    source.onopen = renew;
     source.onerror = function () {
       // The server ends each stream after a while; only one that does not come back is
       // a loss. A refusal closes it for good.

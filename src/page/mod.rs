@@ -6,6 +6,8 @@
 //! site's own local time.
 
 pub mod access;
+mod alarm_card;
+mod alarms;
 mod answer;
 mod api;
 mod assets;

@@ -22,11 +22,11 @@ use tracing::{error, warn};
 use super::access::{self, Asked, Gate, Visitor};
 use super::errors::Problem;
 use super::figures::SiteFigures;
-use super::forms::is_form;
+use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{NotPlaced, Unavailable, Views, answer, api, assets, lists, live, month, today};
+use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -71,11 +71,12 @@ pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
-    pub(super) api: api::Places,
     pub(super) gate: Gate,
+    pub(super) written: forms::Written,
     /// Places of pages that hear of news.
     pub(super) listeners: Arc<Semaphore>,
     pub(super) stop: CancellationToken,
+    pub(super) api: api::Places,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
@@ -86,6 +87,9 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
+        .route("/site/{id}/write", get(forms::write::ask::<V>).post(forms::write::take::<V>))
+        .route("/site/{id}/alarms", get(alarms::ask::<V>))
+        .route("/site/{id}/alarms/answer", post(alarms::take::<V>))
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
         .route("/enter", get(access::ask::<V>).post(access::take::<V>))
         .route("/leave", post(access::leave::<V>))
@@ -278,8 +282,8 @@ async fn not_placed<V: Views>(desk: &Desk<V>, view: &SiteView) -> Result<Vec<Not
     Ok(topics)
 }
 
-/// How the alarms do. What needs doing today is shown without it where it fails.
-async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
+/// How the alarms do. The alarms are shown without it where it fails.
+pub(super) async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
     ask(desk.page.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
 }
 

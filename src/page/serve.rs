@@ -21,6 +21,7 @@ use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
 use super::api::Places;
+use super::forms::Written;
 use super::live::LISTENERS_MAX;
 use super::month::Kept;
 use super::routes::{Desk, router};
@@ -74,10 +75,11 @@ pub async fn serve(
         page,
         wrong: WrongLinks::default(),
         months: Kept::default(),
-        api: Places::default(),
         gate,
+        written: Written::default(),
         listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
         stop: stop.clone(),
+        api: Places::default(),
     }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();

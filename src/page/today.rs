@@ -2,10 +2,12 @@
 
 use maud::{Markup, html};
 
+use super::access::Visitor;
+use super::alarm_card::card;
 use super::layout::Frame;
-use super::{places, reasons, words};
-use crate::alarms::{Priority, State};
-use crate::garden::view::{AlarmView, Condition, SiteView};
+use super::{places, words};
+use crate::alarms::Priority;
+use crate::garden::view::{Condition, SiteView};
 
 /// `not_placed`: how many topics speak that no sensor names.
 pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
@@ -13,7 +15,7 @@ pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Mar
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
         (to_do(view))
-        (alarms(view))
+        (alarms(view, &frame.visitor))
         (places::beds(view))
         (places::tanks(view))
         (places::rain(view))
@@ -104,7 +106,7 @@ fn sensors(view: &SiteView, not_placed: usize) -> Markup {
     }
 }
 
-fn alarms(view: &SiteView) -> Markup {
+fn alarms(view: &SiteView, visitor: &Visitor) -> Markup {
     let mut alarms: Vec<_> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
     let (passed, open): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| !alarm.state.is_active());
@@ -113,54 +115,19 @@ fn alarms(view: &SiteView) -> Markup {
         section {
             h2 { "Open alarms" }
             @if open.is_empty() { p { "No alarm is open." } }
-            @for alarm in open { (self::alarm(alarm, view)) }
+            p { a href={ "/site/" (view.id) "/alarms" } { "All alarms, and what was" } " " a href={ "/site/" (view.id) "/write" } { "Write down what was done" } }
+            @for alarm in open { (card(alarm, view, visitor, &[], None)) }
         }
         @if !passed.is_empty() {
             section {
                 h2 { "Passed, and not yet marked as seen" }
-                p { "Whoever runs the computer marks one as seen with: trug alarms ack KIND/PLACE" }
-                @for alarm in passed { (self::alarm(alarm, view)) }
+                @for alarm in passed { (card(alarm, view, visitor, &[], None)) }
             }
         }
         @if !hidden.is_empty() {
             section {
                 h2 { "Put aside" }
-                @for alarm in hidden { (self::alarm(alarm, view)) }
-            }
-        }
-    }
-}
-
-fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
-    html! {
-        article class="alarm" {
-            h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
-            p class="standing" {
-                @if let Some((until, _)) = alarm.shelf {
-                    "Until " (words::moment(until, view.now, &view.time_zone)) ". " (words::state(alarm.state))
-                } @else if alarm.state == State::ReturnedUnacknowledged {
-                    "From " (words::moment(alarm.since, view.now, &view.time_zone))
-                    " to " (words::moment(alarm.at, view.now, &view.time_zone)) " ("
-                    (alarm.kind.name()) "/" (alarm.place) ")."
-                } @else {
-                    (urgency(alarm.priority))
-                    " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
-                    (words::state(alarm.state))
-                }
-            }
-            p { (alarm.text) }
-            details {
-                summary { "Why" }
-                @if !alarm.values.is_empty() {
-                    dl {
-                        @for (name, number) in &alarm.values {
-                            @let (name, number) = words::named_value(name, *number);
-                            div { dt { (name) } dd { (number) } }
-                        }
-                    }
-                }
-                (reasons::steps(&alarm.why))
-                p { "By the rule of: " (alarm.source) }
+                @for alarm in hidden { (card(alarm, view, visitor, &[], None)) }
             }
         }
     }

@@ -66,9 +66,8 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
         Some(listen)
     });
     table.finish();
-    if password_at_fault {
-        return None;
-    }
+    // With a password at fault the fault is noted and nothing starts; the address is
+    // given all the same, so that links are not said to lack it.
     Some(Page {
         listen: listen?,
         password,

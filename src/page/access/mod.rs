@@ -19,7 +19,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::response::{IntoResponse as _, Response};
 use maud::{Markup, html};
 use ring::hmac;
-use ring::rand::SystemRandom;
+use ring::rand::{SecureRandom as _, SystemRandom};
 use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
 
@@ -59,6 +59,8 @@ pub struct Visitor {
     pub form_token: Option<String>,
     /// Whether there is a password that this visitor could give.
     pub can_enter: bool,
+    /// What came of the form that this visitor sent last, to be said once.
+    pub said: Option<String>,
 }
 
 impl Visitor {
@@ -162,6 +164,7 @@ impl Gate {
             may_change: entered,
             form_token: session.map(|id| self.form_token(&id)),
             can_enter: self.rules.password.is_some(),
+            said: session.filter(|_| shows(parts)).and_then(|id| self.sessions().take_said(&id)),
         }
     }
 
@@ -226,6 +229,20 @@ impl Gate {
         }
     }
 
+    /// Keeps a sentence for the next page that the sender of a form opens.
+    pub(super) fn say(&self, headers: &HeaderMap, said: String) {
+        if let Some(id) = self.session(headers) {
+            self.sessions().say(&id, said);
+        }
+    }
+
+    /// A text that comes once, for a form that must not be taken twice. Empty where the
+    /// system gives no random numbers; no form is taken with it then.
+    pub(super) fn once(&self) -> String {
+        let mut bytes = [0; 16];
+        self.random.fill(&mut bytes).map(|()| session::text(&bytes)).unwrap_or_default()
+    }
+
     fn session(&self, headers: &HeaderMap) -> Option<SessionId> {
         let now = Instant::now();
         session::tokens(headers).find_map(|token| self.sessions().of(token, now))
@@ -238,6 +255,12 @@ impl Gate {
     fn sessions(&self) -> MutexGuard<'_, Sessions> {
         self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Whether a request opens a page on which a sentence can be said.
+fn shows(parts: &Parts) -> bool {
+    let path = parts.uri.path();
+    parts.method == Method::GET && !is_open(path) && !is_for_programs(path) && !path.contains('.')
 }
 
 /// Whether a path is open to everybody: it tells nothing of the garden, or has a key of

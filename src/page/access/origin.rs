@@ -59,8 +59,10 @@ fn authority(parts: &Parts) -> Option<Authority> {
     let mut hosts = parts.headers.get_all(HOST).iter();
     let (Some(host), None) = (hosts.next(), hosts.next()) else { return None };
     let authority = Authority::try_from(host.as_bytes()).ok()?;
+    let port = authority.as_str().get(authority.host().len()..).unwrap_or_default();
+    let port_holds = port.is_empty() || authority.port_u16().is_some();
     let same = parts.uri.authority().is_none_or(|asked| *asked == authority);
-    (same && !authority.as_str().contains('@')).then_some(authority)
+    (same && port_holds && !authority.as_str().contains('@')).then_some(authority)
 }
 
 /// Whether something on the way says that it passed the request on.
@@ -151,6 +153,7 @@ mod tests {
             "192.168.1.5:8470",
             "0.0.0.0",
             "127.1",
+            "localhost:99999999",
             "garden",
             "",
         ] {

@@ -43,10 +43,12 @@ impl AsRef<[u8]> for SessionId {
     }
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Life {
     began: Instant,
     seen: Instant,
+    /// A sentence for the next page that this visitor opens.
+    said: Option<String>,
 }
 
 /// The sessions that hold.
@@ -64,7 +66,7 @@ impl Sessions {
         {
             self.0.remove(&id);
         }
-        self.0.insert(id_of(&token), Life { began: now, seen: now });
+        self.0.insert(id_of(&token), Life { began: now, seen: now, said: None });
         Some(text(&token))
     }
 
@@ -79,6 +81,18 @@ impl Sessions {
         }
         life.seen = now;
         Some(id)
+    }
+
+    /// Keeps a sentence for the next page of a session.
+    pub(super) fn say(&mut self, id: &SessionId, said: String) {
+        if let Some(life) = self.0.get_mut(id) {
+            life.said = Some(said);
+        }
+    }
+
+    /// Takes that sentence.
+    pub(super) fn take_said(&mut self, id: &SessionId) -> Option<String> {
+        self.0.get_mut(id)?.said.take()
     }
 
     pub(super) fn end(&mut self, id: &SessionId) {

@@ -1,9 +1,14 @@
-//! Forms: reading what was sent, within limits.
+//! Forms: reading what was sent, within limits, and taking each once.
 
+mod fields;
+pub(super) mod write;
+
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, header};
+use tokio::sync::Mutex;
 use tokio::time::timeout;
 
 use super::errors::Problem;
@@ -55,4 +60,30 @@ pub(super) fn is_form(headers: &HeaderMap) -> bool {
     let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
     let kind = kind.split(';').next().unwrap_or_default().trim();
     kind.eq_ignore_ascii_case("application/x-www-form-urlencoded")
+}
+
+/// Forms that were taken, by the text that each carried, so that one that is sent twice
+/// (a second press, a page loaded again) is written once.
+#[derive(Debug, Default)]
+pub(super) struct Written(pub(super) Mutex<Taken>);
+
+/// Taken forms that are remembered; the oldest go first.
+const TAKEN_MAX: usize = 1000;
+
+/// The texts of taken forms, with where each led.
+#[derive(Debug, Default)]
+pub(super) struct Taken(VecDeque<(String, String)>);
+
+impl Taken {
+    /// Where a form led that was taken before.
+    pub(super) fn led_to(&self, once: &str) -> Option<&str> {
+        self.0.iter().find(|(known, _)| known == once).map(|(_, to)| to.as_str())
+    }
+
+    pub(super) fn add(&mut self, once: String, to: String) {
+        if self.0.len() == TAKEN_MAX {
+            self.0.pop_front();
+        }
+        self.0.push_back((once, to));
+    }
 }
