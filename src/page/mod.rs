@@ -44,6 +44,7 @@ use crate::garden::view::SiteView;
 
 use figures::SiteFigures;
 
+pub use live::LISTENERS_MAX;
 pub use record::Record;
 pub use serve::{CONNECTIONS_MAX, Page, serve};
 
