@@ -124,7 +124,7 @@ fn place_head(
 
 /// A shape for each condition, which differs without colour. The word stands
 /// beside it, so it is hidden from those who hear the page.
-fn shape(condition: Condition) -> Markup {
+pub(super) fn shape(condition: Condition) -> Markup {
     let outline = match condition {
         // A leaf.
         Condition::Well => "M3 21C1 9 9 3 21 3c0 12-6 20-15 16l7-8-8 7z",
@@ -190,7 +190,7 @@ fn tank_band(tank: &TankView) -> Band<'_> {
 
 /// The part of available water that is left; past either end in words, since
 /// more than all of it puzzles people.
-fn available_left(part: f64) -> String {
+pub(super) fn available_left(part: f64) -> String {
     if part > 1.0 && part.is_finite() {
         return "all of it; wetter than field capacity".to_owned();
     }
