@@ -46,6 +46,7 @@ use crate::garden::{Acclimatising, BagGiven, TankGiven};
 
 use figures::SiteFigures;
 
+pub use live::LISTENERS_MAX;
 pub use record::Record;
 pub use serve::{CONNECTIONS_MAX, Page, serve};
 

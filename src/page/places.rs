@@ -68,7 +68,6 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
                     div { dt { "May mulch go down?" } dd { (mulch) } }
                 }
             }
-            (reasons::figures(&bed.figures))
         }))
     }
 }
@@ -84,7 +83,6 @@ fn tank(site: &Id, tank: &TankView) -> Markup {
                 div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
                 div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
             }
-            (reasons::figures(&tank.figures))
         }))
     }
 }
@@ -96,7 +94,6 @@ fn gauge(site: &Id, rain: &RainView) -> Markup {
                 div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
                 div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
             }
-            (reasons::figures(&rain.figures))
         }))
     }
 }
