@@ -18,6 +18,7 @@ pub mod calibration;
 pub mod commands;
 pub mod deliver;
 pub mod evapotranspiration;
+pub mod export;
 pub mod garden;
 pub mod history;
 pub mod intake;

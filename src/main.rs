@@ -196,7 +196,7 @@ enum Command {
         #[arg(long)]
         without_notes: bool,
     },
-    /// Stored readings as CSV or line protocol
+    /// Stored readings, or their hours or days, as CSV, spreadsheet or line protocol
     Export {
         /// Only these sensors; may be repeated
         #[arg(long = "sensor", value_name = "ID")]
@@ -210,7 +210,10 @@ enum Command {
         /// To here
         #[arg(long, value_name = "TIME")]
         to: Option<String>,
-        /// How to write them
+        /// Each reading, or hours or days of the garden's clock with how good they are
+        #[arg(long, value_enum, default_value = "raw")]
+        step: StepChoice,
+        /// How to write them; a spreadsheet (xlsx) needs --out
         #[arg(long, value_enum, default_value = "csv")]
         format: FormatChoice,
         /// Into this file; without it, to standard output
@@ -283,6 +286,14 @@ enum Answer {
 enum FormatChoice {
     Csv,
     LineProtocol,
+    Xlsx,
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum StepChoice {
+    Raw,
+    Hour,
+    Day,
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -422,12 +433,18 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             let now = commands::daemon::system_now();
             commands::report::run(&reader(&settings)?, &settings.gardens, &report, now, &mut out)
         }
-        Command::Export { sensors, site, from, to, format, out: file } => {
+        Command::Export { sensors, site, from, to, step, format, out: file } => {
             let format = match format {
                 FormatChoice::Csv => commands::export::Format::Csv,
                 FormatChoice::LineProtocol => commands::export::Format::LineProtocol,
+                FormatChoice::Xlsx => commands::export::Format::Xlsx,
             };
-            let export = commands::export::Export { sensors, site, from, to, format };
+            let step = match step {
+                StepChoice::Raw => trug::history::Step::Raw,
+                StepChoice::Hour => trug::history::Step::Hour,
+                StepChoice::Day => trug::history::Step::Day,
+            };
+            let export = commands::export::Export { sensors, site, from, to, format, step };
             let reader = reader(&settings)?;
             commands::export::run(&reader, &settings.gardens, &export, file.as_deref(), json, &mut out)
         }

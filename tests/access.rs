@@ -24,6 +24,7 @@ fn served(password: bool, open_reading: bool, names: &[&str]) -> Served {
         password: password.then(hash),
         public_names: names.iter().map(|&name| name.to_owned()).collect(),
         open_reading,
+        ..Rules::default()
     };
     Served::ruled(Fixed::of(vec![views::busy()]), rules, None)
 }

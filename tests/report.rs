@@ -456,7 +456,7 @@ fn served(kept: &Kept, now: &str) -> Served {
 /// Status, head and body of an answer that need not be text.
 fn bytes(served: &Served, path: &str, more: &str) -> (u16, String, Vec<u8>) {
     let mut stream = served.connect();
-    let request = format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n{more}\r\n");
+    let request = format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n{more}\r\n");
     stream.write_all(request.as_bytes()).unwrap();
     let mut all = Vec::new();
     stream.read_to_end(&mut all).unwrap();
@@ -512,6 +512,29 @@ fn the_page_shows_the_month_and_gives_its_files() {
         part.read_to_end(&mut inside).unwrap();
         assert!(inside == file.bytes, "{}", file.name);
     }
+}
+
+/// A page is packed for whoever takes it so, and weighs little then.
+#[test]
+fn pages_are_packed_where_the_caller_takes_them_so() {
+    let served = served(&april(), "2026-05-20T00:00:00Z");
+    let path = "/site/saltbush-gully/month/2026-04";
+    let (_, plain_head, plain) = bytes(&served, path, "");
+    assert_eq!(header(&plain_head, "content-encoding"), None);
+    let (status, head, packed) = bytes(&served, path, "Accept-Encoding: br, gzip;q=0.8\r\n");
+    assert_eq!((status, header(&head, "content-encoding")), (200, Some("gzip")));
+    let mut back = Vec::new();
+    flate2::read::GzDecoder::new(packed.as_slice()).read_to_end(&mut back).unwrap();
+    assert!(back == plain, "the same page");
+    assert!(packed.len() < 60_000, "the page weighs {} bytes", packed.len());
+    let tag = header(&head, "etag").unwrap();
+    assert_ne!(Some(tag), header(&plain_head, "etag"), "other bytes, another tag");
+    let asked = format!("Accept-Encoding: gzip\r\nIf-None-Match: {tag}\r\n");
+    assert_eq!(bytes(&served, path, &asked).0, 304);
+    let (_, head, _) = bytes(&served, path, "Accept-Encoding: gzip;q=0\r\n");
+    assert_eq!(header(&head, "content-encoding"), None);
+    let (_, head, _) = bytes(&served, &format!("{path}/month.xlsx"), "Accept-Encoding: gzip\r\n");
+    assert_eq!(header(&head, "content-encoding"), None);
 }
 
 /// The page that stands by itself may use its own style and nothing else.

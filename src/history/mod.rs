@@ -4,19 +4,22 @@
 //! Pure: bins are filled with readings in any order and can be put together.
 
 mod edges;
+mod quarter;
 mod root_zone;
 
 use jiff::Timestamp;
 
 pub use edges::bin_of;
+pub use quarter::{Edges, QUARTER_MS, quarter_of};
 pub use root_zone::{ProbeBins, RootZoneBin, root_zone_bins};
 
 use crate::quality::Flag;
 
 /// How finely a record is read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Step {
     /// Each reading.
+    #[default]
     Raw,
     /// Hours of the site's clock.
     Hour,

@@ -120,7 +120,8 @@
   function listen() {
     source = new EventSource(body.dataset.live);
     source.addEventListener("changed", renew);
-    source.onopen = function () { if (bar.dataset.says === "lost") renew(); lastNews = new Date(); };
+    // Something may have changed between the page and its first event.
+    source.onopen = renew;
     source.onerror = function () {
       // The server ends each stream after a while; only one that does not come back is
       // a loss. A refusal closes it for good.

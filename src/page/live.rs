@@ -65,7 +65,8 @@ async fn tell(
                     return;
                 }
                 let number = *changed.borrow_and_update();
-                Event::default().event("changed").id(number.to_string()).data("")
+                // Browsers drop an event without data.
+                Event::default().event("changed").id(number.to_string()).data("news")
             }
             () = sleep(HEARTBEAT) => Event::default().comment("still here"),
             () = sleep_until(end) => return,

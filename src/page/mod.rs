@@ -9,6 +9,7 @@ pub mod access;
 mod alarm_card;
 mod alarms;
 mod answer;
+mod api;
 mod assets;
 mod band;
 pub mod chart;

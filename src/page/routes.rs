@@ -26,7 +26,7 @@ use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{NotPlaced, Unavailable, Views, alarms, answer, assets, lists, live, month, place, today};
+use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, place, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -76,6 +76,7 @@ pub(super) struct Desk<V> {
     /// Places of pages that hear of news.
     pub(super) listeners: Arc<Semaphore>,
     pub(super) stop: CancellationToken,
+    pub(super) api: api::Places,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
@@ -100,6 +101,7 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/style.css", get(assets::style))
         .route("/script.js", get(assets::script))
         .route("/offline.js", get(assets::offline))
+        .merge(api::routes())
         .fallback(async || Problem::NotFound)
         .layer(from_fn_with_state(Arc::clone(&desk), guard::<V>))
         .with_state(desk)
@@ -109,18 +111,23 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
     let answers = request.uri().path() == ANSWER;
+    let ours = api::is_ours(request.uri().path());
     let reads = request.method() == Method::GET;
     let known = request.headers().get(header::IF_NONE_MATCH).cloned();
     let (mut parts, body) = request.into_parts();
-    let refused = refusal(&parts).map(IntoResponse::into_response).or_else(|| admit(&desk.gate, &mut parts));
+    let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
+    let refused = refused.or_else(|| admit(&desk.gate, &mut parts));
     let request = Request::from_parts(parts, body);
-    let mut response = match refused {
-        Some(refused) => refused,
+    let mut response = if ours {
+        api::door(desk.gate.origins(), refused, request, next).await
+    } else if let Some(refused) = refused {
+        refused
+    } else {
         // A task of its own, so that a panic ends this answer and nothing else.
-        None => tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
+        tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
             error!("making a page: {fault}");
             Problem::Fault.into_response()
-        }),
+        })
     };
     if let Some(problem) = response.extensions().get::<Problem>().copied() {
         response = problem.page(desk.page.notice.as_deref());

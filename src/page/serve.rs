@@ -20,6 +20,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
 use super::access::{Gate, Peer, Rules};
+use super::api::Places;
 use super::forms::Written;
 use super::live::LISTENERS_MAX;
 use super::month::Kept;
@@ -78,6 +79,7 @@ pub async fn serve(
         written: Written::default(),
         listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
         stop: stop.clone(),
+        api: Places::default(),
     }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();

@@ -3,6 +3,8 @@
 use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
 
+use url::Url;
+
 use super::document::Want;
 use super::secret::secret;
 use super::table::Table;
@@ -20,6 +22,9 @@ pub struct Page {
     pub public_names: Vec<String>,
     /// Whether everybody on the network may read without a password.
     pub open_to_network: bool,
+    /// Origins whose pages may read the interface in a visitor's browser, as browsers
+    /// write them: scheme and host, the port where it is not the scheme's own.
+    pub cors_origins: Vec<String>,
 }
 
 /// Host names that can be listed.
@@ -43,6 +48,7 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
         Some(item) => public_names(&item),
         None => Some(Vec::new()),
     };
+    let origins = table.get("cors_origins", Want::List).map_or(Some(Vec::new()), |item| origins(&item));
     let listen = table.need("listen", Want::Text, LISTEN).and_then(|item| {
         let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else {
             item.refuse(LISTEN);
@@ -60,10 +66,39 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
         Some(listen)
     });
     table.finish();
-    if password_at_fault {
+    // With a password at fault the fault is noted and nothing starts; the address is
+    // given all the same, so that links are not said to lack it.
+    Some(Page {
+        listen: listen?,
+        password,
+        public_names: names?,
+        open_to_network: open?,
+        cors_origins: origins?,
+    })
+}
+
+/// Origins, at most a few: each is looked at with every request.
+fn origins(item: &Item<'_>) -> Option<Vec<String>> {
+    const MOST: usize = 20;
+    const ACCEPTED: &str =
+        "a list of at most 20 origins without a path, such as [\"https://class.school.example\"]";
+    let parts = item.list_of(ACCEPTED)?;
+    if parts.len() > MOST {
+        item.refuse(ACCEPTED);
         return None;
     }
-    Some(Page { listen: listen?, password, public_names: names?, open_to_network: open? })
+    let mut origins = Vec::new();
+    for part in &parts {
+        let text = part.text(ACCEPTED)?;
+        // Browsers send an origin in one form only; another would never be met.
+        let plain = Url::parse(text).ok().filter(|url| matches!(url.scheme(), "https" | "http"));
+        if plain.is_none_or(|url| url.origin().ascii_serialization() != text) {
+            part.refuse("an origin as browsers write it, such as https://class.school.example: no path, no slash at the end, no *");
+            return None;
+        }
+        origins.push(text.to_owned());
+    }
+    Some(origins)
 }
 
 fn public_names(item: &Item<'_>) -> Option<Vec<String>> {

@@ -16,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::chain::Chain;
+use super::filling::{Filler, fill_for};
 use super::own;
 use super::signs::Signs;
 use crate::alarms::State;
@@ -104,6 +105,7 @@ pub struct Keeper {
     /// The last look at the daemon itself that was not judged yet.
     look: Option<OwnSigns>,
     own_limits: OwnLimits,
+    filler: Filler,
     late: usize,
     refused: usize,
     raised: usize,
@@ -155,6 +157,7 @@ impl Keeper {
             ticked_at: None,
             look: None,
             own_limits: settings.watch.limits,
+            filler: Filler::default(),
             late: 0,
             refused: 0,
             raised: 0,
@@ -230,6 +233,11 @@ impl Keeper {
     pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
         self.tell_new(now);
         self.write(now)
+    }
+
+    /// Makes the quarter hours of what is stored, for as long as `longest`.
+    pub fn fill_quarters(&mut self, now: Timestamp, longest: Duration) {
+        fill_for(&mut self.store, now, longest);
     }
 
     fn write(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
@@ -341,9 +349,13 @@ impl Keeper {
                 // They are taken again, which changes nothing.
                 warn!(reason = %Chain(&reason), "answers to alarms could not be put away");
             }
-            if stopping && inbox.messages.is_empty() {
-                return;
+            if stopping {
+                if inbox.messages.is_empty() {
+                    return;
+                }
+                continue;
             }
+            self.filler.step(&mut self.store, now(), !inbox.messages.is_empty());
         }
     }
 
@@ -361,7 +373,7 @@ impl Keeper {
             Some(tried) = inbox.tried.recv() => self.take_try(tried),
             Some(look) = inbox.looks.recv() => self.look = Some(look),
             () = stop.cancelled() => return true,
-            () = tokio::time::sleep(TICK) => {}
+            () = tokio::time::sleep(self.filler.patience(TICK)) => {}
         }
         false
     }

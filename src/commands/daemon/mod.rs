@@ -2,6 +2,7 @@
 
 mod chain;
 pub mod direct;
+mod filling;
 mod keeper;
 pub mod own;
 mod restore;
@@ -197,6 +198,7 @@ fn rules(settings: &Settings) -> Rules {
         password: page.password.clone(),
         public_names: page.public_names.clone(),
         open_reading: page.open_to_network,
+        origins: page.cors_origins.clone(),
     })
 }
 

@@ -41,6 +41,8 @@ pub struct Rules {
     pub public_names: Vec<String>,
     /// Whether everybody may read without a password.
     pub open_reading: bool,
+    /// Origins whose pages may read the interface in a visitor's browser.
+    pub origins: Vec<String>,
 }
 
 /// Where a request came from; the server puts it beside each one.
@@ -164,6 +166,11 @@ impl Gate {
             can_enter: self.rules.password.is_some(),
             said: session.filter(|_| shows(parts)).and_then(|id| self.sessions().take_said(&id)),
         }
+    }
+
+    /// Origins whose pages may read the interface.
+    pub(super) fn origins(&self) -> &[String] {
+        &self.rules.origins
     }
 
     /// Whether the page answers under the host name of a request.

@@ -41,8 +41,17 @@ pub struct Chart {
 impl Chart {
     /// The chart with its heading, its key and what to know beside it.
     pub fn draw(&self) -> Markup {
+        self.figure(Some(table::figures(self)))
+    }
+
+    /// The same without the figures that a script reads, for a page that has none.
+    pub fn draw_alone(&self) -> Markup {
+        self.figure(None)
+    }
+
+    fn figure(&self, figures: Option<String>) -> Markup {
         html! {
-            figure class="chart-figure" data-chart=(table::figures(self)) {
+            figure class="chart-figure" data-chart=[figures] {
                 figcaption { (self.title) }
                 (draw::svg(self))
                 (self.key())

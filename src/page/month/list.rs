@@ -88,8 +88,6 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     let id = &garden.site.id;
     html! {
         h1 { "Months of the garden" }
-        p class="as-of" { (garden.site.name) }
-        p { a href={ "/site/" (id) } { "Today" } }
         @if months.months.is_empty() {
             p {
                 @match months.year {

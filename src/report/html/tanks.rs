@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::chart;
+use super::{Within, chart};
 use crate::analysis::month::{Month, TankMonth};
 use crate::report::{charts, words};
 
@@ -20,7 +20,7 @@ pub(super) fn in_short(tank: &TankMonth) -> String {
     format!("{}, {} of {known} known{}", hours(warm, "warm"), hours(cold, "cold"), swing.unwrap_or_default())
 }
 
-pub(super) fn section(month: &Month) -> Markup {
+pub(super) fn section(month: &Month, within: Within) -> Markup {
     html! {
         @if month.tanks.is_empty() { p { "This garden has no tanks in its file." } }
         @for tank in &month.tanks {
@@ -32,7 +32,7 @@ pub(super) fn section(month: &Month) -> Markup {
             @if tank.thermometer.is_none() {
                 p { "This tank has no thermometer that was heard." }
             } @else {
-                (chart(&charts::tank(month, tank)))
+                (chart(&charts::tank(month, tank), within))
                 p { "Each day's figures are in the table tanks_daily." }
             }
         }
