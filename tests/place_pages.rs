@@ -270,7 +270,10 @@ fn a_month_of_the_school_is_shown_in_every_span() {
     assert!(page.contains("Rain days, 9 am to 9 am") && page.contains("dry days"), "{page}");
     assert!(page.contains("April 2026") && page.contains("March 2026"), "{page}");
     let page = place.page("tank/perch-tank?span=week");
-    assert!(page.contains("Within the day before") && page.contains("suits the fish"), "{page}");
+    assert!(
+        page.contains("Largest change within the day before") && page.contains("suits the fish"),
+        "{page}"
+    );
 
     // What is asked wrongly is named, with what is accepted.
     let tomorrow = hours(last, 48).to_zoned_datetime(place.view.time_zone.clone()).date();
