@@ -59,6 +59,8 @@ enum Command {
         #[arg(long, value_name = "FOLDER")]
         keep: Option<PathBuf>,
     },
+    /// Make the line for the page's password file, from a password on the terminal or standard input
+    Password,
     /// Read the configuration and say what is in it, or every fault
     Check,
     /// Take loggers' past readings from CSV files
@@ -173,7 +175,28 @@ enum Command {
         #[arg(long, value_name = "ID")]
         site: Option<String>,
     },
-    /// Stored readings as CSV or line protocol
+    /// A month for a class in one folder: a page, a spreadsheet, CSV with a dictionary
+    Report {
+        /// The month, such as 2026-04
+        #[arg(long, value_name = "MONTH")]
+        month: String,
+        /// The garden, where there are several
+        #[arg(long, value_name = "ID")]
+        site: Option<String>,
+        /// A bed to compare with another; given twice. Without it, the pair that says most
+        #[arg(long = "bed", value_name = "ID")]
+        beds: Vec<String>,
+        /// The folder to make; without it, report-SITE-MONTH
+        #[arg(long, value_name = "FOLDER")]
+        out: Option<PathBuf>,
+        /// Replace a report's folder that is there
+        #[arg(long)]
+        replace: bool,
+        /// Leave out the notes that people wrote in the log
+        #[arg(long)]
+        without_notes: bool,
+    },
+    /// Stored readings, or their hours or days, as CSV, spreadsheet or line protocol
     Export {
         /// Only these sensors; may be repeated
         #[arg(long = "sensor", value_name = "ID")]
@@ -187,7 +210,10 @@ enum Command {
         /// To here
         #[arg(long, value_name = "TIME")]
         to: Option<String>,
-        /// How to write them
+        /// Each reading, or hours or days of the garden's clock with how good they are
+        #[arg(long, value_enum, default_value = "raw")]
+        step: StepChoice,
+        /// How to write them; a spreadsheet (xlsx) needs --out
         #[arg(long, value_enum, default_value = "csv")]
         format: FormatChoice,
         /// Into this file; without it, to standard output
@@ -260,6 +286,14 @@ enum Answer {
 enum FormatChoice {
     Csv,
     LineProtocol,
+    Xlsx,
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum StepChoice {
+    Raw,
+    Hour,
+    Day,
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -297,6 +331,7 @@ fn run(arguments: Arguments) -> anyhow::Result<u8> {
     let Arguments { config, json, command } = arguments;
     let mut out = std::io::stdout().lock();
     match command {
+        Command::Password => commands::password::run(&mut out),
         Command::Check => Ok(commands::check::run(&config, settings::variables(), json, &mut out)?),
         // Without a sensor it needs no configuration.
         Command::Calibrate { sensor: None, site, raw, value, file } => {
@@ -392,16 +427,30 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
                 &mut out,
             ))
         }
-        Command::Export { sensors, site, from, to, format, out: file } => {
+        Command::Report { month, site, beds, out: folder, replace, without_notes } => {
+            let report =
+                commands::report::Report { month, site, beds, out: folder, replace, without_notes, json };
+            let now = commands::daemon::system_now();
+            commands::report::run(&reader(&settings)?, &settings.gardens, &report, now, &mut out)
+        }
+        Command::Export { sensors, site, from, to, step, format, out: file } => {
             let format = match format {
                 FormatChoice::Csv => commands::export::Format::Csv,
                 FormatChoice::LineProtocol => commands::export::Format::LineProtocol,
+                FormatChoice::Xlsx => commands::export::Format::Xlsx,
             };
-            let export = commands::export::Export { sensors, site, from, to, format };
+            let step = match step {
+                StepChoice::Raw => trug::history::Step::Raw,
+                StepChoice::Hour => trug::history::Step::Hour,
+                StepChoice::Day => trug::history::Step::Day,
+            };
+            let export = commands::export::Export { sensors, site, from, to, format, step };
             let reader = reader(&settings)?;
             commands::export::run(&reader, &settings.gardens, &export, file.as_deref(), json, &mut out)
         }
-        Command::Run { .. } | Command::Check => anyhow::bail!("this command has been handled"),
+        Command::Run { .. } | Command::Check | Command::Password => {
+            anyhow::bail!("this command has been handled")
+        }
         #[cfg(feature = "demo")]
         Command::Demo { .. } => anyhow::bail!("this command has been handled"),
     }

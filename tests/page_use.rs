@@ -5,9 +5,18 @@ mod support;
 
 use std::path::{Path, PathBuf};
 
+use jiff::{SignedDuration, Timestamp};
 use support::browser::{Browser, DESK, PHONE};
+use support::daemon::{Daemon, GARDEN};
 use support::http::Served;
+use support::listener::Listener;
+use support::mosquitto::Mosquitto;
+use support::school;
+use support::sender::{Post, send};
 use support::views::{self, Fixed};
+
+/// Bytes of a page and of all that it loads.
+const PAGE_MAX: u64 = 100_000;
 
 fn pictures() -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join("page")
@@ -22,6 +31,7 @@ fn look_at(browser: &Browser, name: &str, url: &str) {
             browser.dark(dark);
             browser.open(url);
             let what = format!("{name} ({width}, {colour})");
+            browser.accessible(&what);
             assert_eq!(browser.overflow(), 0, "{what} is wider than the view");
             let faults = browser.faults();
             assert!(faults.is_empty(), "{what}: {faults:?}");
@@ -35,4 +45,152 @@ fn every_page_can_be_read_by_everybody() {
     let browser = Browser::start();
     let served = Served::new(Fixed::of(vec![views::busy()]), Some("Demonstration: an invented school."));
     look_at(&browser, "today", &served.url("/"));
+}
+
+/// The demonstration school, a month old, with its daemon and its page.
+struct Lived {
+    daemon: Daemon,
+    broker: Mosquitto,
+    /// The moment up to which its month is filled.
+    end: Timestamp,
+}
+
+impl Lived {
+    fn start() -> Self {
+        let broker = Mosquitto::start();
+        let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+        let (_, end) = school::fill(&daemon.store(), "demonstration");
+        daemon.start_with_page();
+        Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/saltbush-gully/status", "online");
+        Self { daemon, broker, end }
+    }
+
+    /// The tank's water grows warmer by 5 degrees an hour from 18 degrees on, for an
+    /// hour after the month's end.
+    fn warm_the_tank(&self) {
+        let posts = (1..=12).map(|step| {
+            let at = self.end + SignedDuration::from_mins(5 * step);
+            let celsius = 18.0 + 5.0 * step as f64 / 12.0;
+            let payload = format!(r#"{{"raw":{:.0},"t":{}}}"#, celsius * 16.0, at.as_second());
+            Post::new("saltbush-gully/perch-tank/temperature", payload.as_bytes())
+        });
+        send(self.broker.port(), posts.collect());
+    }
+}
+
+#[test]
+fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
+    let school = Lived::start();
+    let browser = Browser::start();
+    for (name, path) in [
+        ("school-today", "/"),
+        ("school-bed", "/site/saltbush-gully/bed/kitchen-bed?span=month"),
+        ("school-bed-day", "/site/saltbush-gully/bed/herb-bed?span=day&to=2026-04-24"),
+        ("school-bed-year", "/site/saltbush-gully/bed/pea-bed?span=year"),
+        ("school-tank", "/site/saltbush-gully/tank/perch-tank?span=week"),
+        ("school-rain", "/site/saltbush-gully/rain"),
+        ("school-alarms", "/site/saltbush-gully/alarms"),
+        ("school-write", "/site/saltbush-gully/write"),
+        ("school-enter", "/enter"),
+        ("school-sensors", "/site/saltbush-gully/sensors"),
+        ("school-months", "/site/saltbush-gully/month"),
+        ("school-month", "/site/saltbush-gully/month/2026-04"),
+    ] {
+        look_at(&browser, name, &school.daemon.url(path));
+        let weight = browser.weight();
+        println!("{name}: {weight} bytes");
+        assert!(weight < PAGE_MAX, "{name} weighs {weight} bytes with all that it loads");
+    }
+}
+
+/// The page stays where it is: what was unfolded stays so, and it is never loaded anew.
+#[test]
+fn an_alarm_appears_without_loading_the_page_anew() {
+    let school = Lived::start();
+    let browser = Browser::start();
+    browser.size(PHONE);
+    browser.open(&school.daemon.url("/"));
+    let alarms = "return Number(document.querySelector('.ways').dataset.alarms);";
+    assert_eq!(browser.run(alarms).as_i64(), Some(0));
+    browser.run("window.loadedOnce = true; document.querySelector('main details').open = true; return 1;");
+    school.warm_the_tank();
+    browser.wait_for(
+        "the alarm on the page",
+        "return Number(document.querySelector('.ways').dataset.alarms) > 0;",
+    );
+    assert_eq!(browser.run("return window.loadedOnce;"), true, "the page was loaded anew");
+    let page = browser.text("main");
+    assert!(page.contains("Water temperature changed too fast"), "{page}");
+    let said = browser.text(".connection");
+    assert!(said.contains("new alarm"), "{said}");
+    assert!(browser.faults().is_empty(), "{:?}", browser.faults());
+}
+
+#[test]
+fn out_of_reach_the_page_says_so_and_shows_the_last_copy() {
+    let mut school = Lived::start();
+    let browser = Browser::start();
+    browser.size(PHONE);
+    let today = school.daemon.url("/");
+    browser.open(&today);
+    browser.wait_for("the copy-keeper to be at work", "return navigator.serviceWorker.controller !== null;");
+    // Kept from the next look on.
+    browser.open(&today);
+    browser.wait_for(
+        "the copy to be kept",
+        "return caches.match(location.href).then(found => found !== undefined);",
+    );
+    school.daemon.kill();
+    browser.wait_for("the bar", "return document.querySelector('.connection').dataset.says === 'lost';");
+    let said = browser.text(".connection");
+    assert!(said.contains("cannot be reached. This page is as it was at"), "{said}");
+    browser.picture(&pictures().join("out-of-reach-open.png"));
+
+    browser.open(&today);
+    let said = browser.text(".offline");
+    assert!(said.starts_with("The garden's computer cannot be reached. This is how it stood on"), "{said}");
+    assert!(browser.text("main").contains("What to do today"));
+    assert_eq!(browser.count("form"), 0, "no form is sent from an old copy");
+    browser.accessible("a kept copy");
+    browser.picture(&pictures().join("out-of-reach-kept.png"));
+    browser.open(&school.daemon.url("/site/saltbush-gully/sensors"));
+    assert_eq!(browser.text("h1"), "Out of reach");
+    browser.accessible("a page that was never read");
+    browser.picture(&pictures().join("out-of-reach-never-read.png"));
+
+    // On the same port: the page comes back by itself.
+    browser.open(&today);
+    school.daemon.start();
+    browser.wait_for(
+        "the page to be fresh again",
+        "return document.querySelector('.connection') !== null && document.querySelector('.connection').hidden;",
+    );
+}
+
+#[test]
+fn the_keyboard_alone_is_enough_to_read() {
+    let school = Lived::start();
+    let browser = Browser::start();
+    browser.size(DESK);
+    browser.open(&school.daemon.url("/"));
+    browser.press("\u{E004}");
+    assert_eq!(browser.focused(), "To the content");
+    browser.press("\u{E007}");
+    assert_eq!(browser.run("return document.activeElement.id;"), "content");
+    // On through the page: whatever has the focus is seen, and nothing holds it.
+    let mut seen = Vec::new();
+    for _ in 0..200 {
+        browser.press("\u{E004}");
+        let seen_now = browser.run(
+            "const e = document.activeElement, b = e.getBoundingClientRect(); \
+             return [e.outerHTML.slice(0, 200), b.width > 0 && b.height > 0 && \
+             getComputedStyle(e).outlineStyle !== 'none', e === document.body];",
+        );
+        if seen_now[2] == true {
+            break;
+        }
+        assert_eq!(seen_now[1], true, "the focus cannot be seen on {}", seen_now[0]);
+        seen.push(seen_now[0].as_str().unwrap_or_default().to_owned());
+    }
+    assert!(seen.len() > 5 && seen.len() < 200, "{} places have the focus: {seen:?}", seen.len());
 }

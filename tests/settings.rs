@@ -58,7 +58,7 @@ fn shipped_configuration_has_no_fault() {
     assert_eq!((broker.receive_maximum, broker.max_packet_bytes), (2000, 262_144));
     assert_eq!((broker.keep_alive.as_secs(), broker.session_expiry_s), (30, 604_800));
     assert_eq!(settings.store.keep_rejects, 10_000);
-    assert_eq!(settings.page.map(|page| page.listen.port()), Some(8470));
+    assert_eq!(settings.page.as_ref().map(|page| page.listen.port()), Some(8470));
     assert!(settings.forward.is_empty());
 }
 
@@ -125,7 +125,7 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
     assert_eq!(broker.topics, ["saltbush-gully/#", "spare/+"]);
     assert_eq!(settings.store.keep_rejects, 5);
     assert_eq!(settings.log.format, LogFormat::Json);
-    assert_eq!(settings.page.map(|page| page.listen.to_string()).as_deref(), Some("[::1]:0"));
+    assert_eq!(settings.page.as_ref().map(|page| page.listen.to_string()).as_deref(), Some("[::1]:0"));
     let garden = &settings.gardens[0];
     assert_eq!(garden.site.time_zone.iana_name(), Some("Australia/Perth"));
     assert_eq!(garden.site.name, "42");

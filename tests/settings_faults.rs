@@ -133,6 +133,7 @@ fn faults_of_trug_toml_are_told_at_their_line() {
         (r#"path = "var/trug.db""#, "path = true", 5, "store.path", "database"),
         (r#"listen = "127.0.0.1:8470""#, r#"listen = "localhost""#, 7, "page.listen", "127.0.0.1:8470"),
         (r#"listen = "127.0.0.1:8470""#, r#"listen = "0.0.0.0:80""#, 7, "page.listen", "open_to_network"),
+        (r#"listen = "127.0.0.1:8470""#, r#"listen = "0.0.0.0:80""#, 7, "page.listen", "password_file"),
         ("8086/write?db=garden", "8086/query?db=garden", 10, "forward[school].url", "/api/v2/write"),
         ("8086/write?db=garden", "8086/write", 10, "forward[school].url", "?db=NAME"),
         ("http://127", "ftp://127", 10, "forward[school].url", "https://"),
@@ -922,9 +923,75 @@ fn addresses_of_brokers_and_pages_are_understood() {
         let broker = settings.broker;
         assert_eq!((broker.host.as_str(), broker.port, broker.tls), (host, port, tls), "{url}");
     }
-    for page in ["listen = \"[::1]:8470\"", "listen = \"0.0.0.0:8470\"\nopen_to_network = true"] {
+    for page in [
+        "listen = \"[::1]:8470\"",
+        "listen = \"0.0.0.0:8470\"\nopen_to_network = true",
+        "listen = \"127.0.0.1:8470\"\npublic_names = [\"Garden.school.example\", \"garden\"]",
+    ] {
         let text = replaced(TRUG, "listen = \"127.0.0.1:8470\"", page);
         assert_eq!(faults_of(&text, &[("garden.toml", GARDEN)]), [], "{page}");
+    }
+}
+
+#[test]
+fn faults_of_the_page_are_told_at_their_line() {
+    const LISTEN: &str = r#"listen = "127.0.0.1:8470""#;
+    for (line, key, words) in [
+        (r#"password = "sesame""#, "page.password", "password_file"),
+        (r#"password_file = "no/such""#, "page.password_file", "no/such"),
+        (r#"public_names = "localhost""#, "page.public_names", "host name"),
+        (r#"public_names = ["https://garden.school.example"]"#, "page.public_names[#1]", "without scheme"),
+        (r#"public_names = ["garden.school.example:443"]"#, "page.public_names[#1]", "without scheme"),
+        (r#"public_names = ["a.example", "192.168.1.5"]"#, "page.public_names[#2]", "without scheme"),
+        (r#"public_names = ["localhost"]"#, "page.public_names[#1]", "without scheme"),
+        (r#"public_names = ["-a.example"]"#, "page.public_names[#1]", "without scheme"),
+        (r#"cors_origins = ["*"]"#, "page.cors_origins[#1]", "as browsers write it"),
+        (r#"cors_origins = ["https://class.school.example/"]"#, "page.cors_origins[#1]", "no slash"),
+        (r#"cors_origins = "https://class.school.example""#, "page.cors_origins", "a list"),
+        (r#"cors_origins = ["HTTPS://Class.example", "a"]"#, "page.cors_origins[#1]", "as browsers write it"),
+        (r#"cors_origins = [7]"#, "page.cors_origins[#1]", "a list"),
+        (r#"public_names = [7]"#, "page.public_names[#1]", "host name"),
+        (r#"open_to_network = "yes""#, "page.open_to_network", "true or false"),
+        (r#"pasword_file = "x""#, "page.pasword_file", "nearest:  password_file"),
+    ] {
+        let text = replaced(TRUG, LISTEN, &format!("{LISTEN}\n{line}"));
+        let faults = faults_of(&text, &[("garden.toml", GARDEN)]);
+        let [fault] = faults.as_slice() else { panic!("{line}: {faults:#?}") };
+        assert_eq!((fault.line, fault.key.as_str()), (Some(8), key), "{line}: {fault}");
+        assert!(fault.to_string().contains(words), "{line}: {fault}");
+        assert!(!fault.to_string().contains("sesame"), "{fault}");
+    }
+}
+
+#[test]
+fn a_password_in_a_file_or_the_environment_opens_an_address_to_others() {
+    let hash = trug::password::PasswordHash::of("wattle and saltbush").expect("a hash");
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("page-password");
+    let text = replaced(TRUG, "127.0.0.1:8470", "0.0.0.0:8470");
+    let with_file = replaced(
+        &text,
+        "listen = \"0.0.0.0:8470\"",
+        &format!("listen = \"0.0.0.0:8470\"\npassword_file = '{}'", file.display()),
+    );
+    let read = |text: &str, environment: Vec<(String, String)>| {
+        from_text(("trug.toml", text), &[("garden.toml", GARDEN)], environment.into_iter())
+            .map(|settings| settings.page.expect("a page"))
+    };
+    std::fs::write(&file, format!("{}\n", hash.as_str())).expect("a file");
+    let page = read(&with_file, Vec::new()).unwrap_or_else(|faults| panic!("{faults}"));
+    assert!(page.password.expect("a password").is_of("wattle and saltbush"));
+    let variable = ("TRUG__PAGE__PASSWORD".to_owned(), hash.as_str().to_owned());
+    let page = read(&text, vec![variable]).unwrap_or_else(|faults| panic!("{faults}"));
+    assert!(page.password.is_some() && !page.open_to_network);
+
+    let weak = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc";
+    for (wrong, words) in [("sesame\n", "trug password"), (weak, "too easy to guess"), ("", "an empty file")]
+    {
+        std::fs::write(&file, wrong).expect("a file");
+        let faults = read(&with_file, Vec::new()).expect_err("a fault").to_string();
+        assert!(faults.contains("page.password_file") && faults.contains(words), "{faults}");
+        assert!(!faults.contains("sesame") && !faults.contains("page.listen"), "{faults}");
     }
 }
 

@@ -137,7 +137,8 @@ pub fn welch(first: &[f64], second: &[f64]) -> Result<Welch, TooFew> {
 /// The Mann-Whitney test (Mann and Whitney 1947).
 pub fn mann_whitney(first: &[f64], second: &[f64]) -> MannWhitney {
     let (n, m) = (first.len() as f64, second.len() as f64);
-    let mut all: Vec<f64> = first.iter().chain(second).copied().collect();
+    // Adding 0 makes -0 the 0 that it ties with.
+    let mut all: Vec<f64> = first.iter().chain(second).map(|x| x + 0.0).collect();
     all.sort_unstable_by(f64::total_cmp);
     let u = (n * m).mul_add(0.5, 0.5 * cliffs_delta(first, second) * n * m);
     // Ties make the ranks vary less.

@@ -7,8 +7,11 @@ use super::compare::{Comparison, TooFew, cliffs_delta, compare};
 use super::resample::{Interval, bootstrap_to, expanded_tail, paired_blocks_to};
 use super::summary::{mean, quantile, variance};
 
-/// Fewest values on each side.
-const LEAST: usize = 3;
+/// Fewest values on each side. With fewer even the clearest difference comes about by
+/// chance more than once in twenty times: 4 and 4 values can be split in 70 ways.
+const LEAST: usize = 4;
+/// Fewest pairs, or runs of days, for the same reason: 6 signs can be turned in 64 ways.
+const LEAST_PAIRS: usize = 6;
 const RESAMPLES: u32 = 10_000;
 /// Up to so many signs every way of turning them is tried; beyond it they are drawn.
 const EXACT_SIGNS: usize = 14;
@@ -95,11 +98,11 @@ pub fn signs_p(differences: &[f64], block: usize, seed: u64) -> f64 {
     (2.0 * (above.min(below) as f64 + 1.0) / (f64::from(DRAWN_SIGNS) + 1.0)).min(1.0)
 }
 
-/// The length of runs in which `count` days are drawn: the next whole number above the
-/// cube root of their count, the rate that suits an interval best (Hall, Horowitz and
-/// Jing 1995, Biometrika 82:561, from memory: a power of 1/3 for a variance).
+/// The length of runs in which `count` days are drawn: the whole part of the cube root
+/// of their count, at least 2 (Hall, Horowitz and Jing 1995, Biometrika 82:561, from
+/// memory: the best length grows with the power 1/3; its factor is not known here).
 pub fn block_of(count: usize) -> usize {
-    ((count as f64).cbrt().ceil() as usize).max(1)
+    ((count as f64).cbrt() as usize).max(2)
 }
 
 /// How far two places differ. Values must not depend on each other beyond what
@@ -108,25 +111,24 @@ pub fn block_of(count: usize) -> usize {
 ///
 /// # Errors
 ///
-/// With fewer than three values on a side, or of days fewer than three runs.
+/// With fewer than four values on a side; of pairs with fewer than six, of days with
+/// fewer than six runs.
 pub fn effect(first: &[f64], second: &[f64], pairing: Pairing, seed: u64) -> Result<Effect, TooFew> {
     let too_few = |least| TooFew { first: first.len(), second: second.len(), least };
-    if first.len() < LEAST || second.len() < LEAST {
-        return Err(too_few(LEAST));
-    }
     let block = match pairing {
+        Pairing::Apart if first.len().min(second.len()) < LEAST => return Err(too_few(LEAST)),
         Pairing::Apart => return apart(first, second, seed),
         Pairing::Events => 1,
         Pairing::Days { block } => block.max(1),
     };
     let differences: Vec<f64> = first.iter().zip(second).map(|(a, b)| a - b).collect();
     let runs = differences.len() / block;
-    if runs < LEAST {
-        return Err(too_few(LEAST * block));
+    if runs < LEAST_PAIRS {
+        return Err(too_few(LEAST_PAIRS * block));
     }
     let tail = expanded_tail(runs, runs as f64 - 1.0);
-    let interval =
-        paired_blocks_to(&differences, block, RESAMPLES, seed, tail).ok_or_else(|| too_few(LEAST * block))?;
+    let interval = paired_blocks_to(&differences, block, RESAMPLES, seed, tail)
+        .ok_or_else(|| too_few(LEAST_PAIRS * block))?;
     let mut sorted = differences.clone();
     sorted.sort_unstable_by(f64::total_cmp);
     let sign: i32 = differences.iter().map(|&it| i32::from(it > 0.0) - i32::from(it < 0.0)).sum();

@@ -1,22 +1,25 @@
-//! `trug export`: stored readings as CSV or line protocol.
+//! `trug export`: stored readings, or their hours or days, as CSV, spreadsheet or line
+//! protocol.
 
+mod sheet;
+
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::Path;
 
 use anyhow::Context as _;
+
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use super::times::{self, End};
 use crate::deliver::line::{self, Line};
+use crate::export::{BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins};
 use crate::garden::plan::Garden;
-use crate::garden::record::TimeFrom;
+use crate::history::Step;
 use crate::store::{Filter, Reader, Row};
-
-/// The first line of the CSV form. `trug import` takes `time`, `sensor` and `raw`.
-pub const CSV_COLUMNS: [&str; 11] =
-    ["time", "site", "sensor", "place", "quantity", "unit", "raw", "value", "flag", "late", "time_from"];
 
 /// Bytes of lines that are gathered before they are written.
 const GATHERED: usize = 64 * 1024;
@@ -29,6 +32,8 @@ pub enum Format {
     Csv,
     /// Line protocol, times in nanoseconds.
     LineProtocol,
+    /// A spreadsheet, which needs a file.
+    Xlsx,
 }
 
 /// What to export. Nothing said: all of it.
@@ -39,11 +44,13 @@ pub struct Export {
     pub from: Option<String>,
     pub to: Option<String>,
     pub format: Format,
+    pub step: Step,
 }
 
 /// What was written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Exported {
+    /// Rows: readings, or hours or days.
     pub readings: u64,
     /// Readings that the form cannot say, such as a time after the year 2262 in
     /// line protocol.
@@ -71,22 +78,61 @@ pub fn run(
             return Ok(2);
         }
     };
+    let wrong = match (it.format, it.step, file) {
+        (Format::LineProtocol, Step::Hour | Step::Day, _) => {
+            Some("line protocol holds single readings: leave --step out, or choose --format csv or xlsx")
+        }
+        (Format::Xlsx, _, None) => Some("a spreadsheet needs a file: name it with --out"),
+        _ => None,
+    };
+    if let Some(why) = wrong {
+        writeln!(io::stderr(), "{why}")?;
+        return Ok(2);
+    }
     let Some(path) = file else {
-        let exported = write(reader, &filter, it.format, out)?;
+        let exported = if it.step == Step::Raw {
+            write(reader, &filter, it.format, out)?
+        } else {
+            write_bins(reader, gardens, &filter, it.step, out)?
+        };
         if exported.left_out > 0 {
             writeln!(io::stderr(), "{} readings could not be written in this form", exported.left_out)?;
         }
         return Ok(0);
     };
+    if it.format == Format::Xlsx {
+        let rows = match sheet::write(reader, gardens, &filter, it.step, path)? {
+            Ok(rows) => rows,
+            Err(why) => {
+                writeln!(io::stderr(), "{why}")?;
+                return Ok(2);
+            }
+        };
+        return said(Exported { readings: rows, left_out: 0 }, it.step, path, json, out);
+    }
     let target = File::create(path).with_context(|| format!("creating {}", path.display()))?;
     let mut target = io::BufWriter::new(target);
-    let exported = write(reader, &filter, it.format, &mut target)?;
+    let exported = if it.step == Step::Raw {
+        write(reader, &filter, it.format, &mut target)?
+    } else {
+        write_bins(reader, gardens, &filter, it.step, &mut target)?
+    };
     target.flush().with_context(|| format!("writing {}", path.display()))?;
+    said(exported, it.step, path, json, out)
+}
+
+/// Says what was written into a file.
+fn said(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn Write) -> anyhow::Result<u8> {
+    let what = match step {
+        Step::Raw => "readings",
+        Step::Hour => "hours",
+        Step::Day => "days",
+    };
     if json {
-        let counts = serde_json::json!({ "readings": exported.readings, "left_out": exported.left_out });
+        let counts = serde_json::json!({ what: exported.readings, "left_out": exported.left_out });
         writeln!(out, "{counts}")?;
     } else {
-        writeln!(out, "{} readings written to {}.", exported.readings, path.display())?;
+        writeln!(out, "{} {what} written to {}.", exported.readings, path.display())?;
         if exported.left_out > 0 {
             writeln!(out, "{} more could not be written in this form.", exported.left_out)?;
         }
@@ -146,14 +192,15 @@ pub fn write(
     let read = match format {
         Format::Csv => {
             let mut csv = csv::WriterBuilder::new().from_writer(&mut *out);
-            csv.write_record(CSV_COLUMNS).context("writing the column names")?;
+            csv.write_record(READING_COLUMNS).context("writing the column names")?;
             let read = reader.readings(filter, |row| {
                 exported.readings += 1;
-                keep_going(&mut failed, csv.write_record(csv_record(&row)).map_err(io::Error::other))
+                keep_going(&mut failed, csv.write_record(reading_record(&row)).map_err(io::Error::other))
             });
             failed = failed.or(csv.flush().err());
             read
         }
+        Format::Xlsx => anyhow::bail!("a spreadsheet is written by itself, since it needs a file"),
         Format::LineProtocol => {
             let mut lines = Vec::with_capacity(2 * GATHERED);
             let read = reader.readings(filter, |row| {
@@ -181,6 +228,87 @@ pub fn write(
     Ok(exported)
 }
 
+/// Writes hours or days as CSV: sensor after sensor, each in order of time.
+///
+/// # Errors
+///
+/// When the store cannot be read or `out` cannot be written.
+pub fn write_bins(
+    reader: &Reader,
+    gardens: &[Garden],
+    filter: &Filter,
+    step: Step,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exported> {
+    let mut exported = Exported::default();
+    let mut csv = csv::WriterBuilder::new().from_writer(&mut *out);
+    csv.write_record(BIN_COLUMNS).context("writing the column names")?;
+    each_bin(reader, gardens, filter, step, &mut |record| {
+        exported.readings += 1;
+        csv.write_record(record).context("writing the export")
+    })?;
+    csv.flush().context("writing the export")?;
+    Ok(exported)
+}
+
+/// Gives the row of each bin of each sensor.
+fn each_bin(
+    reader: &Reader,
+    gardens: &[Garden],
+    filter: &Filter,
+    step: Step,
+    each: &mut dyn FnMut(&[String]) -> anyhow::Result<()>,
+) -> anyhow::Result<()> {
+    // Bins of one read; a sensor that changed what it measures is named by the newest.
+    const PART: usize = 2000;
+    let mut sensors = BTreeMap::new();
+    for series in reader.series().context("reading which sensors are stored")?.into_values() {
+        if filter.takes(&series) {
+            let newest =
+                sensors.entry((series.site.clone(), series.sensor.clone())).or_insert(series.clone());
+            if newest.number < series.number {
+                *newest = series;
+            }
+        }
+    }
+    for series in sensors.into_values() {
+        let garden = gardens.iter().find(|garden| garden.site.id.as_str() == series.site);
+        let zone = garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+        let of = BinOf {
+            site: &series.site,
+            sensor: &series.sensor,
+            place: &series.place,
+            quantity: &series.quantity,
+            unit: &series.unit,
+            zone: &zone,
+        };
+        let mut span =
+            Span { from: filter.from.unwrap_or(Timestamp::MIN), to: filter.to.unwrap_or(Timestamp::MAX) };
+        loop {
+            let mut written = Ok(());
+            let next = walk_bins(
+                reader,
+                (of.site, of.sensor),
+                span,
+                step,
+                &zone,
+                PART,
+                || false,
+                |bin| {
+                    if written.is_ok() {
+                        written = each(&bin_record(&of, bin));
+                    }
+                },
+            )
+            .context("reading what is stored")?;
+            written?;
+            let Some(next) = next else { break };
+            span.from = next;
+        }
+    }
+    Ok(())
+}
+
 /// Stops reading at the first failure, and keeps it.
 fn keep_going(failed: &mut Option<io::Error>, written: io::Result<()>) -> ControlFlow<()> {
     match written {
@@ -190,32 +318,6 @@ fn keep_going(failed: &mut Option<io::Error>, written: io::Result<()>) -> Contro
             ControlFlow::Break(())
         }
     }
-}
-
-fn csv_record(row: &Row<'_>) -> [String; 11] {
-    let number = |number: f64| number.to_string();
-    [
-        time(row.at),
-        row.series.site.clone(),
-        row.series.sensor.clone(),
-        row.series.place.clone(),
-        row.series.quantity.clone(),
-        row.series.unit.clone(),
-        number(row.raw),
-        row.value.map(number).unwrap_or_default(),
-        row.flag.number().to_string(),
-        if row.late { "yes" } else { "no" }.to_owned(),
-        match row.time_from {
-            TimeFrom::Device => "device",
-            TimeFrom::Arrival => "arrival",
-        }
-        .to_owned(),
-    ]
-}
-
-/// RFC 3339 in UTC, with milliseconds only where there are some.
-fn time(at: Timestamp) -> String {
-    at.to_string()
 }
 
 fn line_of<'a>(row: &Row<'a>) -> Line<'a> {

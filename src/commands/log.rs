@@ -1,7 +1,6 @@
 //! `trug log`: what people saw or did, written into the record.
 
 use std::io::Write;
-use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 use anyhow::Context as _;
@@ -11,6 +10,7 @@ use jiff::tz::TimeZone;
 
 use super::{recent, times};
 use crate::garden::log::{LogEntry, Seen, WaterTest};
+use crate::garden::log_entry::{self, Number};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::words::place_called;
 use crate::page::words;
@@ -21,9 +21,6 @@ use crate::store::{LogRow, Reader, write_log};
 /// Exit codes: done; the request is wrong.
 const DONE: u8 = 0;
 const WRONG_INPUT: u8 = 2;
-
-/// Characters of a note at most.
-const NOTE_MAX: usize = 2000;
 
 /// What every entry may say.
 #[derive(Args, Clone, Debug, Default)]
@@ -196,22 +193,13 @@ pub enum Entry {
     },
 }
 
-/// A number with what it may be.
-fn within(name: &str, given: f64, accepted: &RangeInclusive<f64>, unit: &str) -> Result<f64, String> {
-    if accepted.contains(&given) {
-        Ok(given)
-    } else {
-        Err(format!("--{name} {given}: accepted are {} to {} {unit}", accepted.start(), accepted.end()))
-    }
+/// A number, where it can be; `name` is the command's own for it.
+fn taken(field: &Number, name: &str, given: f64) -> Result<f64, String> {
+    field.check(given).map_err(|accepted| format!("--{name} {given}: {accepted}"))
 }
 
-/// Weights and amounts are above nothing.
-fn above(name: &str, given: f64, most: f64, unit: &str) -> Result<f64, String> {
-    if given > 0.0 && given <= most {
-        Ok(given)
-    } else {
-        Err(format!("--{name} {given}: accepted is above 0 to {most} {unit}"))
-    }
+fn maybe(field: &Number, name: &str, given: Option<f64>) -> Result<Option<f64>, String> {
+    given.map(|given| taken(field, name, given)).transpose()
 }
 
 /// What is written down, once its numbers are found possible.
@@ -222,35 +210,20 @@ struct Checked {
     common: Common,
 }
 
-const TEMPERATURE: RangeInclusive<f64> = -2.0..=45.0;
-const PH: RangeInclusive<f64> = 0.0..=14.0;
-const COUNT_MAX: u32 = 1_000_000;
-
 fn checked(entry: Entry) -> Result<Checked, String> {
-    let fish = |count: u32| {
-        if (1..=COUNT_MAX).contains(&count) {
-            Ok(count)
-        } else {
-            Err(format!("--count {count}: accepted are 1 to {COUNT_MAX} fish"))
-        }
-    };
-    let mg = |name: &str, most: f64, given: Option<f64>| {
-        given.map(|given| within(name, given, &(0.0..=most), "mg/L")).transpose()
-    };
-    let degrees = |given: Option<f64>| {
-        given.map(|given| within("temp-c", given, &TEMPERATURE, "degrees C")).transpose()
-    };
-    let acid = |given: Option<f64>| given.map(|given| within("ph", given, &PH, "pH")).transpose();
+    let fish = |count: u32| taken(&log_entry::COUNT, "count", f64::from(count)).map(|_| count);
+    let degrees = |given| maybe(&log_entry::TEMPERATURE, "temp-c", given);
+    let acid = |given| maybe(&log_entry::PH, "ph", given);
     use recent::Wanted::{Any, Bed, Tank};
     let (place, wanted, what, common) = match entry {
         Entry::WaterTest { tank, ammonia, ph, temp_c, nitrite, nitrate, oxygen, common } => {
             let test = WaterTest {
                 temperature_c: degrees(temp_c)?,
                 ph: acid(ph)?,
-                ammonia_mg_l: mg("ammonia", 100.0, ammonia)?,
-                nitrite_mg_l: mg("nitrite", 100.0, nitrite)?,
-                nitrate_mg_l: mg("nitrate", 2000.0, nitrate)?,
-                oxygen_mg_l: mg("oxygen", 30.0, oxygen)?,
+                ammonia_mg_l: maybe(&log_entry::AMMONIA, "ammonia", ammonia)?,
+                nitrite_mg_l: maybe(&log_entry::NITRITE, "nitrite", nitrite)?,
+                nitrate_mg_l: maybe(&log_entry::NITRATE, "nitrate", nitrate)?,
+                oxygen_mg_l: maybe(&log_entry::OXYGEN, "oxygen", oxygen)?,
             };
             if test == WaterTest::default() {
                 return Err(
@@ -262,51 +235,47 @@ fn checked(entry: Entry) -> Result<Checked, String> {
             (Some(tank), Tank, Seen::WaterTest(test), common)
         }
         Entry::Mulch { bed, depth_mm, common } => {
-            let depth_mm = within("depth-mm", depth_mm, &(1.0..=500.0), "mm")?;
+            let depth_mm = taken(&log_entry::DEPTH, "depth-mm", depth_mm)?;
             (Some(bed), Bed, Seen::MulchLaid { depth_mm }, common)
         }
         Entry::WettingAgent { bed, common } => (Some(bed), Bed, Seen::WettingAgent, common),
         Entry::WaterDrop { bed, seconds, common } => {
-            let seconds = within("seconds", seconds, &(0.0..=86_400.0), "seconds")?;
+            let seconds = taken(&log_entry::SECONDS, "seconds", seconds)?;
             (Some(bed), Bed, Seen::WaterDrop { seconds }, common)
         }
         Entry::EthanolDrop { bed, molarity, common } => {
-            soil::Ethanol::of_molarity(molarity)
-                .map_err(|fault| format!("--molarity {molarity}: {fault}"))?;
+            log_entry::check_molarity(molarity).map_err(|fault| format!("--molarity {molarity}: {fault}"))?;
             (Some(bed), Bed, Seen::EthanolDrop { molarity }, common)
         }
         Entry::Watered { bed, litres, common } => {
-            let litres = litres.map(|litres| above("litres", litres, 1e6, "litres")).transpose()?;
+            let litres = maybe(&log_entry::LITRES, "litres", litres)?;
             (Some(bed), Bed, Seen::Watered { litres }, common)
         }
         Entry::Planted { bed, crop, common } => {
-            if let Some(crop) = &crop
-                && soil::crop(crop).is_none()
-            {
-                let known: Vec<&str> = soil::CROPS.iter().map(|c| c.name).collect();
-                return Err(format!(
-                    "--crop {crop:?} is not in the table; the crops are: {}",
-                    known.join(", ")
-                ));
+            if let Some(crop) = &crop {
+                log_entry::check_crop(crop).map_err(|why| format!("--crop {crop:?} {why}"))?;
             }
             (Some(bed), Bed, Seen::Planted { crop }, common)
         }
         Entry::Harvest { bed, kg, common } => {
-            (Some(bed), Bed, Seen::Harvest { kg: above("kg", kg, 1e5, "kg")? }, common)
+            (Some(bed), Bed, Seen::Harvest { kg: taken(&log_entry::KG, "kg", kg)? }, common)
         }
         Entry::FishAdded { tank, count, grams_each, common } => {
-            let grams_each = grams_each.map(|grams| above("grams-each", grams, 1e5, "grams")).transpose()?;
+            let grams_each = maybe(&log_entry::GRAMS_EACH, "grams-each", grams_each)?;
             (Some(tank), Tank, Seen::FishAdded { count: fish(count)?, grams_each }, common)
         }
         Entry::FishLost { tank, count, common } => {
             (Some(tank), Tank, Seen::FishLost { count: fish(count)? }, common)
         }
         Entry::Fed { tank, grams, common } => {
-            (Some(tank), Tank, Seen::Fed { grams: above("grams", grams, 1e6, "grams")? }, common)
+            (Some(tank), Tank, Seen::Fed { grams: taken(&log_entry::GRAMS, "grams", grams)? }, common)
         }
-        Entry::TankCleaning { tank, hours, common } => {
-            (Some(tank), Tank, Seen::TankCleaning { hours: above("hours", hours, 48.0, "hours")? }, common)
-        }
+        Entry::TankCleaning { tank, hours, common } => (
+            Some(tank),
+            Tank,
+            Seen::TankCleaning { hours: taken(&log_entry::HOURS, "hours", hours)? },
+            common,
+        ),
         Entry::Bag { tank, temp_c, ph, common } => {
             if temp_c.is_none() && ph.is_none() {
                 return Err("a bag needs --temp-c, --ph or both".to_owned());
@@ -321,33 +290,8 @@ fn checked(entry: Entry) -> Result<Checked, String> {
         }
         Entry::List { .. } => return Err("nothing to write down".to_owned()),
     };
-    if common.note.chars().count() > NOTE_MAX {
-        return Err(format!(
-            "a note of {} characters: accepted are {NOTE_MAX} at most",
-            common.note.chars().count()
-        ));
-    }
+    log_entry::check_note(&common.note)?;
     Ok(Checked { place, wanted, what, common })
-}
-
-/// What a test of the soil means.
-fn meaning(what: &Seen) -> Option<String> {
-    match what {
-        Seen::WaterDrop { seconds } => {
-            let class = soil::WaterDrop::of_seconds(*seconds).ok()?;
-            let then = match class {
-                soil::WaterDrop::Wettable => "it takes water",
-                soil::WaterDrop::Slightly => "water it slowly, and test again when it is drier",
-                _ => "use a wetting agent by its label, water it in slowly, and lay no mulch before",
-            };
-            Some(format!("The soil is {}: {then}.", class.name()))
-        }
-        Seen::EthanolDrop { molarity } => {
-            let rating = soil::Ethanol::of_molarity(*molarity).ok()?;
-            Some(format!("Water repellency: {} (bands of the rating from memory).", rating.name()))
-        }
-        _ => None,
-    }
 }
 
 /// Writes an entry down, or lists what is there.
@@ -378,7 +322,7 @@ pub fn run(
         writeln!(out, "{:#}", as_json(&row))?;
     } else {
         writeln!(out, "Written down: {}", line(&settings.gardens, &row.entry))?;
-        if let Some(meaning) = meaning(&row.entry.what) {
+        if let Some(meaning) = log_entry::meaning(&row.entry.what) {
             writeln!(out, "{meaning}")?;
         }
     }
@@ -410,9 +354,7 @@ fn placed(
             times::moment(text, zone.as_ref(), times::End::From)?
         }
     };
-    if at > now {
-        return Err(format!("--at {at} has not come yet: the log holds what was seen or done"));
-    }
+    log_entry::check_time(at, now).map_err(|why| format!("--at {at} {why}"))?;
     let note = common.note.trim().to_owned();
     Ok(LogEntry { site, place: place.as_deref().map(Id::new), at, what, note })
 }

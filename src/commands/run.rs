@@ -15,7 +15,7 @@ use crate::settings::Settings;
 /// When the store or the page's address cannot be opened, or a part ends early.
 pub async fn run(settings: Settings, clock: Clock) -> anyhow::Result<()> {
     let keeper = Keeper::open(&settings, clock).context("opening the store")?;
-    let listener = match settings.page {
+    let listener = match &settings.page {
         Some(page) => Some(
             TcpListener::bind(page.listen)
                 .await

@@ -1,6 +1,7 @@
 //! The core: places, rules, what each alarm says and why.
 
 pub mod log;
+pub mod log_entry;
 pub mod plan;
 pub mod record;
 pub mod view;

@@ -16,9 +16,10 @@ pub use root_zone::{ProbeBins, RootZoneBin, root_zone_bins};
 use crate::quality::Flag;
 
 /// How finely a record is read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Step {
     /// Each reading.
+    #[default]
     Raw,
     /// Hours of the site's clock.
     Hour,

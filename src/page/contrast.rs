@@ -24,11 +24,15 @@ pub(crate) fn contrast(one: &str, other: &str) -> f64 {
     (one.max(other) + 0.05) / (one.min(other) + 0.05)
 }
 
-fn colours() -> HashMap<&'static str, &'static str> {
-    let root = STYLE.split_once(":root {").unwrap().1.split_once('}').unwrap().0;
-    root.lines()
-        .filter_map(|line| line.trim().strip_prefix("--")?.strip_suffix(';')?.split_once(": "))
-        .collect()
+/// The palettes of day, night and paper, in this order.
+fn palettes() -> Vec<HashMap<&'static str, &'static str>> {
+    let of = |root: &'static str| {
+        let root = root.split_once('}').unwrap().0;
+        root.lines()
+            .filter_map(|line| line.trim().strip_prefix("--")?.strip_suffix(';')?.split_once(": "))
+            .collect::<HashMap<_, _>>()
+    };
+    STYLE.split(":root {").skip(1).map(of).collect()
 }
 
 /// The end points are WCAG's own: black on white is 21 to 1, a colour on
@@ -46,28 +50,36 @@ fn the_ratio_is_the_published_one() {
 
 #[test]
 fn every_text_and_graphic_can_be_read_in_the_sun() {
-    let colours = colours();
-    let check = |front: &str, back: &str, min: f64| {
-        let got = contrast(colours[front], colours[back]);
-        assert!(got >= min, "{front} on {back}: {got:.2} to 1, {min} needed");
-    };
-    for back in ["paper", "card"] {
-        for front in ["ink", "quiet", "link", "well", "watch", "act", "unknown"] {
-            check(front, back, TEXT_MIN);
+    let palettes = palettes();
+    assert_eq!(palettes.len(), 3, "day, night, paper");
+    for (colours, name) in palettes.iter().zip(["day", "night", "paper"]) {
+        assert_eq!(colours.len(), palettes[0].len(), "{name} names every colour");
+        let check = |front: &str, back: &str, min: f64| {
+            let got = contrast(colours[front], colours[back]);
+            assert!(got >= min, "{name}: {front} on {back}: {got:.2} to 1, {min} needed");
+        };
+        for back in ["paper", "card"] {
+            for front in ["ink", "quiet", "link", "well", "watch", "act", "unknown"] {
+                check(front, back, TEXT_MIN);
+            }
+            for front in ["rule", "trace-1", "trace-2", "trace-3", "trace-4", "bar-1"] {
+                check(front, back, GRAPHIC_MIN);
+            }
         }
-        check("rule", back, GRAPHIC_MIN);
+        for back in ["notice", "far", "near", "fine", "wet"] {
+            check("ink", back, TEXT_MIN);
+        }
+        check("quiet", "gap", TEXT_MIN);
+        check("link", "notice", TEXT_MIN);
+        check("card", "act", TEXT_MIN);
+        check("card", "well", TEXT_MIN);
     }
-    for back in ["notice", "far", "near", "fine", "wet"] {
-        check("ink", back, TEXT_MIN);
-    }
-    check("card", "act", TEXT_MIN);
-    check("card", "well", TEXT_MIN);
 }
 
 /// Colours are named in one place, so that the test above sees them all.
 #[test]
 fn no_colour_stands_outside_the_list() {
-    let after = STYLE.split_once(":root {").unwrap().1.split_once('}').unwrap().1;
+    let after = STYLE.rsplit_once(":root {").unwrap().1.split_once('}').unwrap().1;
     for (number, line) in after.lines().enumerate() {
         assert!(!line.contains('#') && !line.contains("rgb"), "line {number} after :root: {line}");
     }

@@ -22,6 +22,21 @@ pub(super) enum Problem {
     FormTooSlow,
     FormTooLong,
     NotAForm,
+    /// Of a form other than an answer's.
+    FormLate,
+    FormLong,
+    NoForm,
+    /// Sent by another's page.
+    ForeignForm,
+    /// Made for another session.
+    FormOutdated,
+    /// The password is needed first.
+    NotEntered,
+    /// No password is set, so nobody can change anything.
+    NothingChanges,
+    /// From elsewhere, without a session; the guard asks for the password where it can.
+    NotReadable,
+    WrongHost,
     Unavailable,
     NoSuchMonth,
     WrongBeds,
@@ -40,12 +55,18 @@ impl Problem {
             Self::OnlyReading | Self::OnlyAnswering => StatusCode::METHOD_NOT_ALLOWED,
             Self::TooLong => StatusCode::URI_TOO_LONG,
             Self::LinkMalformed | Self::WrongBeds => StatusCode::BAD_REQUEST,
-            Self::LinkForged => StatusCode::FORBIDDEN,
+            Self::LinkForged
+            | Self::ForeignForm
+            | Self::FormOutdated
+            | Self::NotEntered
+            | Self::NothingChanges
+            | Self::NotReadable => StatusCode::FORBIDDEN,
+            Self::WrongHost => StatusCode::MISDIRECTED_REQUEST,
             Self::LinkExpired => StatusCode::GONE,
             Self::TooManyWrongLinks => StatusCode::TOO_MANY_REQUESTS,
-            Self::FormTooSlow => StatusCode::REQUEST_TIMEOUT,
-            Self::FormTooLong => StatusCode::PAYLOAD_TOO_LARGE,
-            Self::NotAForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::FormTooSlow | Self::FormLate => StatusCode::REQUEST_TIMEOUT,
+            Self::FormTooLong | Self::FormLong => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::NotAForm | Self::NoForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Unavailable | Self::NotConfirmed | Self::BeingMade | Self::MonthTooLarge => {
                 StatusCode::SERVICE_UNAVAILABLE
             }
@@ -62,7 +83,8 @@ impl Problem {
             ),
             Self::OnlyReading => (
                 "This page is only for reading",
-                "It takes no orders. Changes are made with the trug command on the garden's computer.",
+                "Nothing is changed at this address. What was seen or done is written on the page of its place, and \
+                 alarms are answered on the page of alarms.",
             ),
             Self::OnlyAnswering => (
                 "This page takes one answer",
@@ -100,6 +122,41 @@ impl Problem {
             Self::NotAForm => (
                 "That is not an answer",
                 "Open the link of the message and press the button on the page that it opens.",
+            ),
+            Self::FormLate => (
+                "The form did not come in time",
+                "The connection may be poor. Nothing was changed. Go back and send it again.",
+            ),
+            Self::FormLong => {
+                ("The form is too long", "Nothing was changed. Go back and write a shorter note.")
+            }
+            Self::NoForm => (
+                "That is not a form of this page",
+                "Nothing was changed. Open the page, fill in its form and send it again.",
+            ),
+            Self::ForeignForm => (
+                "That form is not from this page",
+                "It was sent by a page of another address, so nothing was changed. Open this page itself and try again.",
+            ),
+            Self::FormOutdated => (
+                "That form has expired",
+                "Nothing was changed. The password was entered anew since the form was opened. Go back, load the page \
+                 again and send the form again.",
+            ),
+            Self::NotEntered => (
+                "The password is needed first",
+                "Nothing was changed. Enter the password, then go back, load the page again and send the form again.",
+            ),
+            Self::NothingChanges => ("Nothing can be changed on this page", super::access::HOW_TO_SET),
+            Self::NotReadable => (
+                "This page is read on the garden's own computer",
+                "No password is set for it, so it is not shown to other computers. Whoever runs Trug can set one with \
+                 trug password.",
+            ),
+            Self::WrongHost => (
+                "This page goes by another name",
+                "It was asked for by a host name that it does not know. Whoever runs Trug lists its names as \
+                 public_names in the section [page] of trug.toml.",
             ),
             Self::NotConfirmed => (
                 "The answer may not have been taken",
@@ -142,6 +199,7 @@ impl Problem {
         let body = html! {
             h1 { (heading) }
             p { (advice) }
+            @if self == Self::NotEntered { p { a href="/enter" { "Enter the password" } } }
             p { a href="/" { "To the first page" } }
         };
         let mut response = (self.status(), plain_page(notice, heading, &body)).into_response();
@@ -169,6 +227,15 @@ impl Problem {
             | Self::FormTooSlow
             | Self::FormTooLong
             | Self::NotAForm
+            | Self::FormLate
+            | Self::FormLong
+            | Self::NoForm
+            | Self::ForeignForm
+            | Self::FormOutdated
+            | Self::NotEntered
+            | Self::NothingChanges
+            | Self::NotReadable
+            | Self::WrongHost
             | Self::Fault => {}
         }
         response

@@ -1,8 +1,13 @@
-//! What every page shares: head, notice, heading, foot.
+//! What every page shares: head, ways to the other pages, notice, foot.
 
 use maud::{DOCTYPE, Markup, html};
 
-/// Seconds after which a page loads itself anew.
+use super::access::Visitor;
+use super::{assets, words};
+use crate::garden::plan::Id;
+use crate::garden::view::{AlarmView, SiteView};
+
+/// Seconds after which a page loads itself anew where no script keeps it fresh.
 const RENEW_S: u32 = 60;
 
 /// What surrounds one page.
@@ -13,35 +18,151 @@ pub(super) struct Frame<'a> {
     pub(super) path: String,
     /// Whether the reader asked the page to stand still.
     pub(super) held: bool,
+    /// Who looks at it.
+    pub(super) visitor: Visitor,
+    /// The site that the page belongs to.
+    pub(super) site: Option<SiteLinks>,
 }
 
-impl Frame<'_> {
-    /// A page that renews itself, unless the reader holds it still: a page that
-    /// reloads under a slow reader or a screen reader is a barrier (WCAG 2.2,
-    /// success criterion 2.2.1).
-    pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
-        let renewal = html! {
-            @if self.held {
-                "This page stands still. "
-                a href=(self.path) { "Renew it every minute" }
-            } @else {
-                "This page renews itself every minute. "
-                a href={ (self.path) "?hold=yes" } { "Hold it still" }
-            }
+/// The ways to a site's pages.
+#[derive(Clone, Debug, Default)]
+pub(super) struct SiteLinks {
+    id: String,
+    name: String,
+    /// Path below the site and name.
+    places: Vec<(String, String)>,
+    rain: bool,
+    open_alarms: usize,
+    /// Each open alarm, so that a script can tell a new one from an old one.
+    alarms: String,
+    /// How the garden stood, in the site's own time.
+    as_of: String,
+}
+
+impl SiteLinks {
+    pub(super) fn of(view: &SiteView) -> Self {
+        let bed = |id: &Id, name: &str| (format!("bed/{id}"), name.to_owned());
+        let tank = |id: &Id, name: &str| (format!("tank/{id}"), name.to_owned());
+        let beds = view.beds.iter().map(|it| bed(&it.id, &it.name));
+        let tanks = view.tanks.iter().map(|it| tank(&it.id, &it.name));
+        let open = || view.alarms.iter().filter(|alarm| alarm.state.is_active());
+        let alarm = |it: &AlarmView| format!("{}/{}@{}", it.kind.name(), it.place, it.since);
+        Self {
+            id: view.id.to_string(),
+            name: view.name.clone(),
+            places: beds.chain(tanks).collect(),
+            rain: view.rain.is_some(),
+            open_alarms: open().count(),
+            alarms: open().map(alarm).collect::<Vec<_>>().join(" "),
+            as_of: words::full_moment(view.now, &view.time_zone),
+        }
+    }
+
+    fn draw(&self, path: &str) -> Markup {
+        let site = format!("/site/{}", self.id);
+        let is_here = |to: &str| {
+            let below = to != site && path.strip_prefix(to).is_some_and(|rest| rest.starts_with('/'));
+            let page = path == to || (path == "/" && to == site);
+            page.then_some("page").or_else(|| below.then_some("true"))
         };
-        document(self.notice, title, (!self.held).then_some(RENEW_S), body, Some(&renewal))
+        let link =
+            |to: String, words: &str| html! { li { a href=(to) aria-current=[is_here(&to)] { (words) } } };
+        let alarms = match self.open_alarms {
+            0 => "Alarms".to_owned(),
+            n => format!("Alarms ({n})"),
+        };
+        html! {
+            nav class="ways" aria-label="Pages of this garden" data-alarms=(self.open_alarms)
+                data-open=(self.alarms) data-as-of=(self.as_of) {
+                ul {
+                    (link(site.clone(), "Today"))
+                    @for (to, name) in &self.places { (link(format!("{site}/{to}"), name)) }
+                    @if self.rain { (link(format!("{site}/rain"), "Rain")) }
+                    (link(format!("{site}/alarms"), &alarms))
+                    (link(format!("{site}/sensors"), "Sensors"))
+                    (link(format!("{site}/month"), "Class month"))
+                    (link(format!("{site}/write"), "Write down"))
+                }
+            }
+        }
     }
 }
 
-/// A page that does not renew itself.
+impl Frame<'_> {
+    /// The same frame for a page of a site.
+    pub(super) fn of_site(mut self, view: &SiteView) -> Self {
+        self.site = Some(SiteLinks::of(view));
+        self
+    }
+
+    /// A page that is kept fresh: by the script where there is one, else by loading
+    /// itself anew, unless the reader holds it still. A page that changes under a slow
+    /// reader or a screen reader is a barrier (WCAG 2.2, success criteria 2.2.1, 2.2.2).
+    pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
+        // Whoever may answer may be writing a note, which loading anew would lose.
+        let loads = !self.held && !self.visitor.may_change;
+        let renewal = html! {
+            p {
+                @if self.held {
+                    "This page stands still. "
+                    a href=(self.path) { "Let it renew itself" }
+                } @else {
+                    "This page renews itself. "
+                    a href={ (self.path) "?hold=yes" } { "Hold it still" }
+                    @if !loads { noscript { " (Without script it does not: load it again.)" } }
+                }
+            }
+        };
+        self.document(title, loads.then_some(RENEW_S), !self.held, body, &renewal)
+    }
+
+    /// A page that stands still: a form, or what does not change.
+    pub(super) fn still(&self, title: &str, body: &Markup) -> Markup {
+        self.document(title, None, false, body, &html! {})
+    }
+
+    fn document(
+        &self,
+        title: &str,
+        renew_s: Option<u32>,
+        live: bool,
+        body: &Markup,
+        foot: &Markup,
+    ) -> Markup {
+        let foot = html! {
+            (foot)
+            (self.visitor.corner(&self.path))
+            @if let Some(site) = &self.site {
+                p {
+                    a href={ "/site/" (site.id) "#care" } { "Take care" } ": the rules of your school come first; sensors can be wrong."
+                }
+            }
+        };
+        let head = html! {
+            @if let Some(site) = &self.site {
+                p class="garden-name" { a href={ "/site/" (site.id) } { (site.name) } }
+                (site.draw(&self.path))
+            }
+            // Outside of what is kept fresh, so that it can be read in peace.
+            @if let Some(said) = &self.visitor.said { p class="said" role="status" { (said) } }
+        };
+        let open = self.site.as_ref().map_or(0, |site| site.open_alarms);
+        let title = if open == 0 { title.to_owned() } else { format!("({open}) {title}") };
+        document(self.notice, &title, renew_s, live, &head, body, Some(&foot))
+    }
+}
+
+/// A page of no site that does not renew itself.
 pub(super) fn plain_page(notice: Option<&str>, title: &str, body: &Markup) -> Markup {
-    document(notice, title, None, body, None)
+    document(notice, title, None, false, &html! {}, body, None)
 }
 
 fn document(
     notice: Option<&str>,
     title: &str,
     renew_s: Option<u32>,
+    live: bool,
+    head: &Markup,
     body: &Markup,
     foot: Option<&Markup>,
 ) -> Markup {
@@ -51,21 +172,28 @@ fn document(
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
                 @if let Some(seconds) = renew_s {
-                    meta http-equiv="refresh" content=(seconds);
+                    noscript { meta http-equiv="refresh" content=(seconds); }
                 }
                 title { (title) }
-                link rel="stylesheet" href="/style.css";
+                link rel="stylesheet" href=(assets::style_address());
                 // An empty picture, so that browsers do not ask for one.
                 link rel="icon" href="data:,";
+                script defer src=(assets::script_address()) {}
             }
-            body {
-                @if let Some(notice) = notice {
-                    p class="notice" role="note" { (notice) }
+            body data-live=[live.then_some("/live")] {
+                a class="skip" href="#content" { "To the content" }
+                header class="top" {
+                    @if let Some(notice) = notice {
+                        p class="notice" { (notice) }
+                    }
+                    (head)
+                    p class="connection" role="status" hidden {}
                 }
-                main { (body) }
+                main id="content" tabindex="-1" { (body) }
                 @if let Some(foot) = foot {
-                    footer { p { (foot) } }
+                    footer { (foot) }
                 }
             }
         }

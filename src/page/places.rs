@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::band::{Band, Mark, Zone};
 use super::{reasons, words};
+use crate::garden::plan::Id;
 use crate::garden::view::{BedView, Condition, RainView, SiteView, TankView};
 
 pub(super) fn beds(view: &SiteView) -> Markup {
@@ -11,7 +12,7 @@ pub(super) fn beds(view: &SiteView) -> Markup {
         section {
             h2 { "Beds" }
             @if view.beds.is_empty() { p { "This garden has no beds in its file." } }
-            div class="places" { @for bed in &view.beds { (self::bed(bed)) } }
+            div class="places" { @for bed in &view.beds { (self::bed(&view.id, bed)) } }
         }
     }
 }
@@ -21,7 +22,7 @@ pub(super) fn tanks(view: &SiteView) -> Markup {
         @if !view.tanks.is_empty() {
             section {
                 h2 { "Tanks" }
-                div class="places" { @for tank in &view.tanks { (self::tank(tank)) } }
+                div class="places" { @for tank in &view.tanks { (self::tank(&view.id, tank)) } }
             }
         }
     }
@@ -33,7 +34,7 @@ pub(super) fn rain(view: &SiteView) -> Markup {
             h2 { "Rain" }
             @match &view.rain {
                 None => p { "This garden has no rain gauge in its file." },
-                Some(rain) => div class="places" { (gauge(rain)) },
+                Some(rain) => div class="places" { (gauge(&view.id, rain)) },
             }
         }
     }
@@ -51,9 +52,9 @@ pub(super) fn weather(view: &SiteView) -> Markup {
     }
 }
 
-fn bed(bed: &BedView) -> Markup {
+fn bed(site: &Id, bed: &BedView) -> Markup {
     html! {
-        (place_head(&format!("bed-{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
+        (place_head(&format!("bed-{}", bed.id), &format!("/site/{site}/bed/{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
             @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
             dl {
                 div { dt { "Available water left" } dd { (or_not_known(bed.available_left, available_left)) } }
@@ -67,15 +68,14 @@ fn bed(bed: &BedView) -> Markup {
                     div { dt { "May mulch go down?" } dd { (mulch) } }
                 }
             }
-            (reasons::figures(&bed.figures))
         }))
     }
 }
 
-fn tank(tank: &TankView) -> Markup {
+fn tank(site: &Id, tank: &TankView) -> Markup {
     let limits = format!("{} to {}", words::degrees(tank.cold_c), words::degrees(tank.warm_c));
     html! {
-        (place_head(&format!("tank-{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
+        (place_head(&format!("tank-{}", tank.id), &format!("/site/{site}/tank/{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
             @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
             dl {
                 div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, words::degrees)) } }
@@ -83,24 +83,29 @@ fn tank(tank: &TankView) -> Markup {
                 div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
                 div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
             }
-            (reasons::figures(&tank.figures))
         }))
     }
 }
 
-fn gauge(rain: &RainView) -> Markup {
+fn gauge(site: &Id, rain: &RainView) -> Markup {
     html! {
-        (place_head("rain-gauge", "Rain gauge", rain.condition, &rain.words, &html! {
+        (place_head("rain-gauge", &format!("/site/{site}/rain"), "Rain gauge", rain.condition, &rain.words, &html! {
             dl {
                 div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
                 div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
             }
-            (reasons::figures(&rain.figures))
         }))
     }
 }
 
-fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Markup) -> Markup {
+fn place_head(
+    id: &str,
+    address: &str,
+    name: &str,
+    condition: Condition,
+    words: &str,
+    rest: &Markup,
+) -> Markup {
     let class = match condition {
         Condition::Well => "well",
         Condition::Watch => "watch",
@@ -109,7 +114,7 @@ fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Ma
     };
     html! {
         article id=(id) class={ "place " (class) } {
-            h3 { (name) }
+            h3 { a href=(address) { (name) } }
             p class="condition" { (shape(condition)) (self::words::condition(condition)) }
             p { (words) }
             (rest)
@@ -119,7 +124,7 @@ fn place_head(id: &str, name: &str, condition: Condition, words: &str, rest: &Ma
 
 /// A shape for each condition, which differs without colour. The word stands
 /// beside it, so it is hidden from those who hear the page.
-fn shape(condition: Condition) -> Markup {
+pub(super) fn shape(condition: Condition) -> Markup {
     let outline = match condition {
         // A leaf.
         Condition::Well => "M3 21C1 9 9 3 21 3c0 12-6 20-15 16l7-8-8 7z",
@@ -185,7 +190,7 @@ fn tank_band(tank: &TankView) -> Band<'_> {
 
 /// The part of available water that is left; past either end in words, since
 /// more than all of it puzzles people.
-fn available_left(part: f64) -> String {
+pub(super) fn available_left(part: f64) -> String {
     if part > 1.0 && part.is_finite() {
         return "all of it; wetter than field capacity".to_owned();
     }

@@ -7,21 +7,26 @@ use std::time::Duration;
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, Request, State};
+use axum::extract::{Extension, Path, RawQuery, Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
+use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
+use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
+use tokio_util::sync::CancellationToken;
 use tracing::{error, warn};
 
+use super::access::{self, Asked, Gate, Visitor};
 use super::errors::Problem;
 use super::figures::SiteFigures;
+use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{Unavailable, Views, answer, lists, month, today};
+use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, place, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -43,25 +48,21 @@ const FORM_MAX: usize = 16 * 1024;
 const FORM_WAIT: Duration = Duration::from_secs(15);
 
 /// How long the garden may take to answer before the page gives up.
-const VIEW_WAIT: Duration = Duration::from_secs(10);
+pub(super) const VIEW_WAIT: Duration = Duration::from_secs(10);
 
 /// Topics not placed that one page lists.
 const NOT_PLACED_MAX: usize = 50;
 
-const STYLE: &str = include_str!("style.css");
-
-/// No script, no frame, no form but the answer's; style and pictures from here only.
-const SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
-                               base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/// The same for the one page that has a form.
-const ANSWER_POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; \
-                             base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
+/// Everything from here only; nothing inline, no frame.
+const SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
+                               connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; \
+                               base-uri 'none'; frame-ancestors 'none'";
 
 const HEADERS: [(HeaderName, &str); 4] = [
     (header::CONTENT_SECURITY_POLICY, SECURITY_POLICY),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    (header::REFERRER_POLICY, "no-referrer"),
+    // With "no-referrer" browsers hide from us which page a form came from.
+    (header::REFERRER_POLICY, "same-origin"),
     (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
 ];
 
@@ -70,18 +71,37 @@ pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
+    pub(super) gate: Gate,
+    pub(super) written: forms::Written,
+    /// Places of pages that hear of news.
+    pub(super) listeners: Arc<Semaphore>,
+    pub(super) stop: CancellationToken,
+    pub(super) api: api::Places,
 }
 
 pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
     Router::new()
         .route("/", get(home::<V>))
         .route("/site/{id}", get(site::<V>))
+        .route("/site/{id}/sensors", get(sensors::<V>))
+        .route("/site/{id}/bed/{bed}", get(place::bed::<V>))
+        .route("/site/{id}/tank/{tank}", get(place::tank::<V>))
+        .route("/site/{id}/rain", get(place::rain::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
+        .route("/site/{id}/write", get(forms::write::ask::<V>).post(forms::write::take::<V>))
+        .route("/site/{id}/alarms", get(alarms::ask::<V>))
+        .route("/site/{id}/alarms/answer", post(alarms::take::<V>))
         .route(ANSWER, get(ask_answer::<V>).post(take_answer::<V>))
+        .route("/enter", get(access::ask::<V>).post(access::take::<V>))
+        .route("/leave", post(access::leave::<V>))
         .route("/health", get(health::<V>))
-        .route("/style.css", get(style))
+        .route("/live", get(live::live::<V>))
+        .route("/style.css", get(assets::style))
+        .route("/script.js", get(assets::script))
+        .route("/offline.js", get(assets::offline))
+        .merge(api::routes())
         .fallback(async || Problem::NotFound)
         .layer(from_fn_with_state(Arc::clone(&desk), guard::<V>))
         .with_state(desk)
@@ -90,15 +110,24 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
 /// Refuses what no page is asked with, turns a fault into a page, and puts the
 /// headers on whatever comes out.
 async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, next: Next) -> Response {
-    let refused = refusal(&request);
     let answers = request.uri().path() == ANSWER;
-    let mut response = match refused {
-        Some(problem) => problem.into_response(),
+    let ours = api::is_ours(request.uri().path());
+    let reads = request.method() == Method::GET;
+    let known = request.headers().get(header::IF_NONE_MATCH).cloned();
+    let (mut parts, body) = request.into_parts();
+    let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
+    let refused = refused.or_else(|| admit(&desk.gate, &mut parts));
+    let request = Request::from_parts(parts, body);
+    let mut response = if ours {
+        api::door(desk.gate.origins(), refused, request, next).await
+    } else if let Some(refused) = refused {
+        refused
+    } else {
         // A task of its own, so that a panic ends this answer and nothing else.
-        None => tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
+        tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
             error!("making a page: {fault}");
             Problem::Fault.into_response()
-        }),
+        })
     };
     if let Some(problem) = response.extensions().get::<Problem>().copied() {
         response = problem.page(desk.page.notice.as_deref());
@@ -108,20 +137,81 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     if answers {
-        headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(ANSWER_POLICY));
+        // The address holds the link's own secret.
+        headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
         headers
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    response
+    if reads { tagged(response, known.as_ref()).await } else { response }
 }
 
-fn refusal(request: &Request) -> Option<Problem> {
-    let uri = request.uri();
+/// Bytes of a page that is given a tag.
+const TAGGED_MAX: usize = 4 * 1024 * 1024;
+
+/// Gives a whole page a tag of what is in it, so that whoever has it already hears
+/// only that (RFC 9110, section 8.8.3).
+async fn tagged(response: Response, known: Option<&HeaderValue>) -> Response {
+    let is_page = response.status() == StatusCode::OK
+        && !response.headers().contains_key(header::ETAG)
+        && response
+            .headers()
+            .get(header::CONTENT_TYPE)
+            .is_some_and(|it| it.as_bytes().starts_with(b"text/html"));
+    if !is_page {
+        return response;
+    }
+    let (mut parts, body) = response.into_parts();
+    let Ok(bytes) = to_bytes(body, TAGGED_MAX).await else {
+        error!("a page is longer than {TAGGED_MAX} bytes");
+        return Problem::Fault.into_response();
+    };
+    let Ok(tag) = HeaderValue::from_str(&month::tag(&bytes)) else {
+        return Response::from_parts(parts, Body::from(bytes));
+    };
+    let same = known == Some(&tag);
+    parts.headers.insert(header::ETAG, tag);
+    if same {
+        parts.status = StatusCode::NOT_MODIFIED;
+        parts.headers.remove(header::CONTENT_LENGTH);
+        return Response::from_parts(parts, Body::empty());
+    }
+    Response::from_parts(parts, Body::from(bytes))
+}
+
+/// Works out who asks, and turns away whoever may not have what they ask for. The
+/// request then carries a [`Visitor`].
+fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
+    let asked = Asked::of(parts);
+    let visitor = gate.visitor(parts, &asked);
+    let path = parts.uri.path();
+    let may_read = visitor.may_read || access::is_open(path);
+    let refused = if path != ANSWER && path != "/health" && !gate.is_known_host(&asked) {
+        Some(Problem::WrongHost.into_response())
+    } else if path != ANSWER && parts.method == Method::POST && !access::is_own(parts) {
+        Some(Problem::ForeignForm.into_response())
+    } else if may_read {
+        None
+    } else {
+        Some(access::turned_away(&visitor, parts))
+    };
+    parts.extensions.insert(asked);
+    parts.extensions.insert(visitor);
+    refused
+}
+
+/// Whether forms are sent to a path.
+fn takes_forms(path: &str) -> bool {
+    let of_site = |path: &str| path.ends_with("/write") || path.ends_with("/alarms/answer");
+    matches!(path, ANSWER | "/enter" | "/leave") || path.strip_prefix("/site/").is_some_and(of_site)
+}
+
+fn refusal(request: &Parts) -> Option<Problem> {
+    let uri = &request.uri;
     let answers = uri.path() == ANSWER;
-    match *request.method() {
+    match request.method {
         Method::GET | Method::HEAD => {}
-        Method::POST if answers => {}
+        Method::POST if takes_forms(uri.path()) => {}
         _ if answers => return Some(Problem::OnlyAnswering),
         _ => return Some(Problem::OnlyReading),
     }
@@ -133,40 +223,70 @@ fn refusal(request: &Request) -> Option<Problem> {
 /// One site: what to do there today. Several: the list of them.
 async fn home<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let frame = frame(&desk, query.as_deref(), "/");
+    let frame = frame(&desk, visitor, query.as_deref(), "/");
     let sites = ask(desk.page.views.sites()).await?;
     let not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
         let view = ask(desk.page.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
-        let figures = figures(&desk, &view).await;
-        return Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response());
+        return Ok(today::page(&frame.of_site(&view), &view, not_placed.len()).into_response());
     }
     Ok(lists::sites_page(&frame, &sites, &not_placed).into_response())
 }
 
 async fn site<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
+    let view = view(&desk, id).await?;
+    let frame = frame(&desk, visitor, query.as_deref(), &format!("/site/{}", view.id)).of_site(&view);
+    let not_placed = not_placed(&desk, &view).await?.len();
+    Ok(today::page(&frame, &view, not_placed).into_response())
+}
+
+/// `/site/ID/sensors`: what each sensor said last, and what is not placed yet.
+async fn sensors<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    id: Result<Path<String>, PathRejection>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, Problem> {
+    let view = view(&desk, id).await?;
+    let path = format!("/site/{}/sensors", view.id);
+    let frame = frame(&desk, visitor, query.as_deref(), &path).of_site(&view);
+    let not_placed = not_placed(&desk, &view).await?;
+    Ok(lists::sensors_page(&frame, &view, &not_placed).into_response())
+}
+
+/// The site of an address as it stands.
+pub(super) async fn view<V: Views>(
+    desk: &Desk<V>,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<SiteView, Problem> {
     let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
     if !Id::is_valid(&id) {
         return Err(Problem::NotFound);
     }
-    let view = ask(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)?;
-    let mut not_placed = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
-    // By the contract a site's topics begin with its id; other sites' topics
-    // stand on the list of sites.
-    not_placed.retain(|topic| topic.topic.strip_prefix(&id).is_some_and(|rest| rest.starts_with('/')));
-    let frame = frame(&desk, query.as_deref(), &format!("/site/{id}"));
-    let figures = figures(&desk, &view).await;
-    Ok(today::page(&frame, &view, figures.as_ref(), &not_placed).into_response())
+    ask(desk.page.views.site(&id)).await?.ok_or(Problem::NotFound)
 }
 
-/// How the alarms do. What needs doing today is shown without it where it fails.
-async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
+/// Topics of a site that no sensor names. By the contract a site's topics begin with
+/// its id; other sites' topics stand on the list of sites, or with the only site.
+async fn not_placed<V: Views>(desk: &Desk<V>, view: &SiteView) -> Result<Vec<NotPlaced>, Problem> {
+    let mut topics = ask(desk.page.views.not_placed(NOT_PLACED_MAX)).await?;
+    if ask(desk.page.views.sites()).await?.len() > 1 {
+        let id = view.id.as_str();
+        topics.retain(|it| it.topic.strip_prefix(id).is_some_and(|rest| rest.starts_with('/')));
+    }
+    Ok(topics)
+}
+
+/// How the alarms do. The alarms are shown without it where it fails.
+pub(super) async fn figures<V: Views>(desk: &Desk<V>, view: &SiteView) -> Option<SiteFigures> {
     ask(desk.page.views.alarm_figures(view.id.as_str(), view.now)).await.unwrap_or(None)
 }
 
@@ -239,12 +359,6 @@ fn check<V: Views>(desk: &Desk<V>, token: &str) -> Result<Claim, Problem> {
     Err(if desk.wrong.one_more(Instant::now()) { problem } else { Problem::TooManyWrongLinks })
 }
 
-fn is_form(headers: &HeaderMap) -> bool {
-    let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let kind = kind.split(';').next().unwrap_or_default().trim();
-    kind.eq_ignore_ascii_case("application/x-www-form-urlencoded")
-}
-
 /// The first field of a name, in a query or a form.
 fn field(form: &[u8], name: &str) -> Option<String> {
     url::form_urlencoded::parse(form).find(|(key, _)| key == name).map(|(_, value)| value.into_owned())
@@ -261,11 +375,6 @@ async fn health<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
     (StatusCode::SERVICE_UNAVAILABLE, health.faults.join("\n") + "\n").into_response()
 }
 
-async fn style() -> impl IntoResponse {
-    let headers = [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "max-age=300")];
-    (headers, STYLE)
-}
-
 pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -> Result<T, Problem> {
     match timeout(VIEW_WAIT, view).await {
         Ok(Ok(view)) => Ok(view),
@@ -280,6 +389,12 @@ pub(super) async fn ask<T>(view: impl Future<Output = Result<T, Unavailable>>) -
     }
 }
 
-fn frame<'a, V>(desk: &'a Desk<V>, query: Option<&str>, path: &str) -> Frame<'a> {
-    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held: query == Some("hold=yes") }
+pub(super) fn frame<'a, V>(
+    desk: &'a Desk<V>,
+    visitor: Visitor,
+    query: Option<&str>,
+    path: &str,
+) -> Frame<'a> {
+    let held = query == Some("hold=yes");
+    Frame { notice: desk.page.notice.as_deref(), path: path.to_owned(), held, visitor, site: None }
 }

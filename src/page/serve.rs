@@ -7,7 +7,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service as _, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::net::{TcpListener, TcpStream};
@@ -17,8 +19,12 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
-use super::routes::{Desk, router};
+use super::access::{Gate, Peer, Rules};
+use super::api::Places;
+use super::forms::Written;
+use super::live::LISTENERS_MAX;
 use super::month::Kept;
+use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
 use super::{Record, Views};
 
@@ -47,6 +53,8 @@ const ACCEPT_WAIT: Duration = Duration::from_secs(1);
 pub struct Page<V> {
     pub views: V,
     pub record: Record,
+    /// Who may read and who may change something.
+    pub rules: Rules,
     /// A sentence at the top of every page, for instance that this is a demonstration.
     pub notice: Option<String>,
 }
@@ -55,10 +63,24 @@ pub struct Page<V> {
 /// and returns.
 ///
 /// # Errors
-/// When the listener is not bound to an address.
-pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: CancellationToken) -> io::Result<()> {
+/// When the listener is not bound to an address, or the system gives no random numbers.
+pub async fn serve(
+    listener: TcpListener,
+    mut page: Page<impl Views>,
+    stop: CancellationToken,
+) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let router = router(Arc::new(Desk { page, wrong: WrongLinks::default(), months: Kept::default() }));
+    let gate = Gate::new(std::mem::take(&mut page.rules))?;
+    let router = router(Arc::new(Desk {
+        page,
+        wrong: WrongLinks::default(),
+        months: Kept::default(),
+        gate,
+        written: Written::default(),
+        listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+        stop: stop.clone(),
+        api: Places::default(),
+    }));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 
@@ -73,8 +95,8 @@ pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: Cancella
             () = stop.cancelled() => break,
         };
         match accepted {
-            Ok((stream, _)) => {
-                let work = connection(stream, router.clone(), stop.clone());
+            Ok((stream, peer)) => {
+                let work = connection(stream, Peer(peer), router.clone(), stop.clone());
                 connections.spawn(async move {
                     work.await;
                     drop(place);
@@ -98,12 +120,17 @@ pub async fn serve(listener: TcpListener, page: Page<impl Views>, stop: Cancella
     Ok(())
 }
 
-async fn connection(stream: TcpStream, router: Router, stop: CancellationToken) {
+async fn connection(stream: TcpStream, peer: Peer, router: Router, stop: CancellationToken) {
+    let router = TowerToHyperService::new(router);
+    let service = service_fn(move |mut request: hyper::Request<Incoming>| {
+        request.extensions_mut().insert(peer);
+        router.call(request)
+    });
     let served = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD_WAIT)
         .max_buf_size(HEAD_MAX)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
+        .serve_connection(TokioIo::new(stream), service);
     let work = async {
         let mut served = pin!(served.into_future());
         tokio::select! {

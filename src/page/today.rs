@@ -2,18 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::figures::{self, SiteFigures};
 use super::layout::Frame;
-use super::{NotPlaced, lists, places, reasons, words};
-use crate::alarms::{Priority, State};
-use crate::garden::view::{AlarmView, Condition, SiteView};
+use super::{alarm_card, places, words};
+use crate::alarms::Priority;
+use crate::garden::view::{Condition, SiteView, ToDo};
 
-pub(super) fn page(
-    frame: &Frame<'_>,
-    view: &SiteView,
-    alarm_figures: Option<&SiteFigures>,
-    not_placed: &[NotPlaced],
-) -> Markup {
+/// `not_placed`: how many topics speak that no sensor names.
+pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
@@ -23,9 +18,7 @@ pub(super) fn page(
         (places::tanks(view))
         (places::rain(view))
         (places::weather(view))
-        (lists::sensors(view))
-        (lists::not_placed(not_placed, view.now, &view.time_zone))
-        @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
+        (sensors(view, not_placed))
         (care(view))
     };
     frame.page(&format!("Today at {}", view.name), &body)
@@ -39,15 +32,35 @@ fn to_do(view: &SiteView) -> Markup {
         section class="to-do" {
             h2 { "What to do today" }
             @if jobs.is_empty() { p { (nothing_to_do(view)) } }
-            ol {
-                @for job in jobs {
-                    li {
-                        (urgency(job.priority))
-                        p { strong { (job.place) } " " (job.text) }
+            @else {
+                ol {
+                    @for job in jobs {
+                        li {
+                            (urgency(job.priority))
+                            p { strong { (place(view, &job.place)) } (after_place(job)) }
+                        }
                     }
                 }
             }
         }
+    }
+}
+
+/// A place's name, leading to its page where it has one.
+fn place(view: &SiteView, name: &str) -> Markup {
+    let bed = view.beds.iter().find(|bed| bed.name == name).map(|bed| format!("bed/{}", bed.id));
+    let tank = || view.tanks.iter().find(|tank| tank.name == name).map(|tank| format!("tank/{}", tank.id));
+    match bed.or_else(tank) {
+        Some(path) => html! { a href={ "/site/" (view.id) "/" (path) } { (name) } },
+        None => html! { (name) },
+    }
+}
+
+/// What a job says after its place, which many texts begin with.
+fn after_place(job: &ToDo) -> String {
+    match job.text.strip_prefix(&job.place) {
+        Some(rest) if rest.starts_with([' ', ':', ',', '.']) => rest.to_owned(),
+        _ => format!(": {}", job.text),
     }
 }
 
@@ -75,63 +88,75 @@ fn nothing_to_do(view: &SiteView) -> String {
     }
 }
 
-fn alarms(view: &SiteView) -> Markup {
-    let mut alarms: Vec<_> = view.alarms.iter().collect();
-    alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
-    let (passed, open): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| !alarm.state.is_active());
-    let (hidden, passed): (Vec<_>, Vec<_>) = passed.into_iter().partition(|alarm| alarm.state.is_hidden());
+/// What is the matter with sensors, in a line; the rest stands on their own page.
+fn sensors(view: &SiteView, not_placed: usize) -> Markup {
+    let count = |n: usize, one: &str, more: &str| match n {
+        0 => None,
+        1 => Some(format!("1 {one}")),
+        n => Some(format!("{n} {more}")),
+    };
+    let silent = view.sensors.iter().filter(|it| it.silent || it.last_at.is_none()).count();
+    let said = [
+        count(silent, "sensor is silent", "sensors are silent"),
+        count(
+            view.sensors.iter().filter(|it| it.faulty).count(),
+            "is not to be believed",
+            "are not to be believed",
+        ),
+        count(view.sensors.iter().filter(|it| it.battery_low).count(), "battery is low", "batteries are low"),
+        count(not_placed, "topic has no sensor yet", "topics have no sensor yet"),
+    ];
+    let said: Vec<String> = said.into_iter().flatten().collect();
     html! {
         section {
-            h2 { "Open alarms" }
-            @if open.is_empty() { p { "No alarm is open." } }
-            @for alarm in open { (self::alarm(alarm, view)) }
-        }
-        @if !passed.is_empty() {
-            section {
-                h2 { "Passed, and not yet marked as seen" }
-                p { "Whoever runs the computer marks one as seen with: trug alarms ack KIND/PLACE" }
-                @for alarm in passed { (self::alarm(alarm, view)) }
-            }
-        }
-        @if !hidden.is_empty() {
-            section {
-                h2 { "Put aside" }
-                @for alarm in hidden { (self::alarm(alarm, view)) }
+            h2 { "Sensors" }
+            p {
+                @if view.sensors.is_empty() {
+                    "This garden has no sensors in its file. "
+                } @else if said.is_empty() {
+                    "All " (view.sensors.len()) " speak and can be believed. "
+                } @else {
+                    (said.join("; ")) ". "
+                }
+                a href={ "/site/" (view.id) "/sensors" } { "All sensors" }
             }
         }
     }
 }
 
-fn alarm(alarm: &AlarmView, view: &SiteView) -> Markup {
+/// In short; reasons and answers stand on the page of alarms.
+fn alarms(view: &SiteView) -> Markup {
+    let mut open: Vec<_> = view.alarms.iter().filter(|alarm| alarm.state.is_active()).collect();
+    open.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
+    let aside = view.alarms.iter().filter(|alarm| alarm.state.is_hidden()).count();
+    let passed = view.alarms.len() - open.len() - aside;
+    let alarms = format!("/site/{}/alarms", view.id);
     html! {
-        article class="alarm" {
-            h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
-            p class="standing" {
-                @if let Some((until, _)) = alarm.shelf {
-                    "Until " (words::moment(until, view.now, &view.time_zone)) ". " (words::state(alarm.state))
-                } @else if alarm.state == State::ReturnedUnacknowledged {
-                    "From " (words::moment(alarm.since, view.now, &view.time_zone))
-                    " to " (words::moment(alarm.at, view.now, &view.time_zone)) " ("
-                    (alarm.kind.name()) "/" (alarm.place) ")."
-                } @else {
-                    (urgency(alarm.priority))
-                    " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
-                    (words::state(alarm.state))
-                }
-            }
-            p { (alarm.text) }
-            details {
-                summary { "Why" }
-                @if !alarm.values.is_empty() {
-                    dl {
-                        @for (name, number) in &alarm.values {
-                            @let (name, number) = words::named_value(name, *number);
-                            div { dt { (name) } dd { (number) } }
+        section class="in-short" {
+            h2 { "Open alarms" }
+            @if open.is_empty() {
+                p { "No alarm is open." }
+            } @else {
+                ul {
+                    @for alarm in open {
+                        li {
+                            a href={ (alarms) "#" (alarm_card::id(alarm)) } {
+                                (alarm.place_name) ": " (words::kind(alarm.kind))
+                            }
+                            p class="standing" {
+                                (urgency(alarm.priority))
+                                " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
+                                (words::state(alarm.state))
+                            }
                         }
                     }
                 }
-                (reasons::steps(&alarm.why))
-                p { "By the rule of: " (alarm.source) }
+            }
+            @if passed > 0 { p { (passed) " passed, and not yet marked as seen." } }
+            @if aside > 0 { p { (aside) " put aside for now." } }
+            p class="onward" {
+                a href=(alarms) { "All alarms: why, and answering them" }
+                a href={ "/site/" (view.id) "/write" } { "Write down what was done" }
             }
         }
     }
@@ -145,7 +170,7 @@ pub(super) fn urgency(priority: Priority) -> Markup {
 /// school's own rules and the law of the place come first, and the page says so.
 fn care(view: &SiteView) -> Markup {
     html! {
-        section class="care" {
+        section class="care" id="care" {
             h2 { "Take care" }
             ul {
                 li { "The rules of your school, council and water supplier come first, also on watering hours "

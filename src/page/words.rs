@@ -1,7 +1,7 @@
 //! Words, numbers and times as people read them.
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use crate::alarms::{Kind, Priority, State};
@@ -50,6 +50,7 @@ pub(crate) fn how(how: &str) -> &str {
         "command" => "on the command line",
         "mqtt" => "by MQTT",
         "link" => "by the link in a message",
+        "page" => "on the page",
         other => other,
     }
 }
@@ -207,6 +208,13 @@ fn local(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
         return format!("{}, {clock}", at.strftime("%A %-d %B"));
     }
     format!("{}, {clock}", at.strftime("%A %-d %B %Y"))
+}
+
+/// The moment up to which people can have seen or done something in a garden: the present, or
+/// the garden's own where it lives in another time, as a demonstration's does.
+pub(super) fn garden_now(judged: Timestamp, now: Timestamp) -> Timestamp {
+    let apart = now.duration_since(judged).abs() > SignedDuration::from_hours(24);
+    if apart && judged != Timestamp::UNIX_EPOCH { judged } else { now }
 }
 
 /// A moment in full, with the name that the zone's time goes by on that day.

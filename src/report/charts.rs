@@ -162,7 +162,7 @@ pub(super) fn rain(month: &Month) -> Option<Chart> {
                 to,
                 value: day.mm?,
                 name: "rain".to_owned(),
-                doubt: day.gap.then(|| "at least so much: readings are missing".to_owned()),
+                doubt: day.gap.then(|| "on some days at least so much: readings are missing".to_owned()),
             })
         })
         .collect();

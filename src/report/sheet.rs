@@ -14,6 +14,8 @@ use super::{Contents, DICTIONARY, PAGE, ReportError, csv, dictionary, sheet_char
 const ROWS_MAX: usize = 1_048_575;
 /// Letters that a cell holds.
 const LETTERS_MAX: usize = 32_000;
+/// Letters across a page on its side that can still be read.
+const LETTERS_ACROSS: f64 = 190.0;
 /// ISO A4, as the format numbers paper.
 const A4: u8 = 9;
 
@@ -22,6 +24,8 @@ struct Formats {
     title: Format,
     heading: Format,
     head: Format,
+    /// Over numbers, which stand at the right.
+    head_right: Format,
     text: Format,
     /// Text that would run as a formula if somebody edited it: marked as text.
     quoted: Format,
@@ -35,21 +39,23 @@ struct Formats {
 impl Formats {
     fn new() -> Self {
         let numbers = ["0", "0.0", "0.00", "0.000", "0.0000"].map(|form| Format::new().set_num_format(form));
+        let head = Format::new()
+            .set_bold()
+            .set_text_wrap()
+            .set_align(FormatAlign::Top)
+            .set_border_bottom(FormatBorder::Medium);
         Self {
             title: Format::new().set_bold().set_font_size(16),
             heading: Format::new().set_bold().set_font_size(12),
-            head: Format::new()
-                .set_bold()
-                .set_text_wrap()
-                .set_align(FormatAlign::Top)
-                .set_border_bottom(FormatBorder::Medium),
+            head_right: head.clone().set_align(FormatAlign::Right),
+            head,
             text: Format::new(),
             quoted: Format::new().set_quote_prefix(),
             wrapped: Format::new().set_text_wrap().set_align(FormatAlign::Top),
             whole: Format::new().set_num_format("0"),
             numbers,
-            date: Format::new().set_num_format("yyyy-mm-dd"),
-            time: Format::new().set_num_format("yyyy-mm-dd hh:mm"),
+            date: Format::new().set_num_format("yyyy-mm-dd").set_align(FormatAlign::Left),
+            time: Format::new().set_num_format("yyyy-mm-dd hh:mm").set_align(FormatAlign::Left),
         }
     }
 }
@@ -108,7 +114,11 @@ fn fill(sheet: &mut Worksheet, table: &Table, zone: &TimeZone, formats: &Formats
     sheet.set_name(table.name)?;
     let last = u16::try_from(table.columns.len().saturating_sub(1)).unwrap_or(u16::MAX);
     for (at, column) in (0_u16..).zip(&table.columns) {
-        sheet.write_string_with_format(0, at, column.name.as_ref(), &formats.head)?;
+        let head = match column.kind {
+            Kind::Whole | Kind::Number(_) => &formats.head_right,
+            Kind::Text | Kind::Date | Kind::Local | Kind::Utc => &formats.head,
+        };
+        sheet.write_string_with_format(0, at, column.name.as_ref(), head)?;
         sheet.set_column_width(at, width(table, usize::from(at)))?;
     }
     for (row, cells) in (1_u32..).zip(table.rows.iter().take(ROWS_MAX)) {
@@ -120,7 +130,11 @@ fn fill(sheet: &mut Worksheet, table: &Table, zone: &TimeZone, formats: &Formats
     if rows > 0 {
         sheet.autofilter(0, 0, rows, last)?;
     }
-    frame(sheet, 0)
+    let letters: f64 = (0..table.columns.len()).map(|at| width(table, at)).sum();
+    frame(sheet, 0)?;
+    // A wide table goes over several pages beside each other rather than into tiny letters.
+    sheet.set_print_fit_to_pages((letters / LETTERS_ACROSS).ceil().clamp(1.0, 9.0) as u16, 0);
+    Ok(())
 }
 
 fn write(
@@ -186,22 +200,21 @@ fn datetime(at: Timestamp, zone: &TimeZone) -> Option<ExcelDateTime> {
     day.and_hms(part(local.hour())?, u8::try_from(local.minute()).ok()?, f64::from(local.second())).ok()
 }
 
-/// A column's width in letters: of its name and its first rows.
+/// A column's width in letters: of its name and its texts, within bounds.
 fn width(table: &Table, at: usize) -> f64 {
-    const LOOKED_AT: usize = 200;
     let column = &table.columns[at];
     let by_kind = match column.kind {
         Kind::Local | Kind::Utc => 16,
         Kind::Date => 11,
         Kind::Text | Kind::Whole | Kind::Number(_) => 8,
     };
-    let texts = table.rows.iter().take(LOOKED_AT).map(|row| match &row[at] {
+    let texts = table.rows.iter().map(|row| match &row[at] {
         Cell::Text(text) => text.chars().count(),
         _ => 0,
     });
     // A long name may break at its underscores only, which programs do not do.
     let name = column.name.chars().count() + 4;
-    (texts.max().unwrap_or(0).max(by_kind).max(name).min(60) as f64) + 1.0
+    (texts.max().unwrap_or(0).max(by_kind).max(name).min(60) as f64) + 2.0
 }
 
 /// The first sheet: what the others are.
@@ -254,7 +267,8 @@ fn explain(
     sheet.write_string_with_format(row, 1, "One row for each ...", &formats.head)?;
     sheet.write_string_with_format(row, 2, "Rows", &formats.head)?;
     row += 1;
-    sheet.write_string(row, 0, sheet_charts::NAME)?;
+    let link = format!("internal:'{}'!A1", sheet_charts::NAME);
+    sheet.write_url_with_text(row, 0, link.as_str(), sheet_charts::NAME)?;
     sheet.write_string(row, 1, "Charts of the month, made from the other sheets.")?;
     for table in tables {
         row += 1;

@@ -79,7 +79,12 @@ pub(super) fn sheet(
                 (at(tanks, "min_c"), "coldest"),
             ];
             let title = format!("Water of {}, day by day", tank.0);
-            place(sheet, lines(&title, "°C", "0", tanks, &[tank], &columns))?;
+            let least = least(tanks, at(tanks, "min_c"), &tank);
+            let mut chart = lines(&title, "°C", "0", tanks, &[tank], &columns);
+            if let Some(least) = least {
+                chart.y_axis().set_min((least - 1.0).floor());
+            }
+            place(sheet, chart)?;
             any = true;
         }
     }
@@ -93,6 +98,16 @@ pub(super) fn sheet(
 fn at(table: &Table, name: &str) -> u16 {
     let at = table.columns.iter().position(|column| column.name == name).unwrap_or(0);
     u16::try_from(at).unwrap_or(0)
+}
+
+/// The least number of a column among the rows of a place.
+fn least(table: &Table, column: u16, (_, first, last): &Rows) -> Option<f64> {
+    let rows = table.rows.get(*first as usize - 1..*last as usize)?;
+    let numbers = rows.iter().filter_map(|row| match row.get(usize::from(column)) {
+        Some(Cell::Number(number)) => Some(*number),
+        _ => None,
+    });
+    numbers.min_by(f64::total_cmp)
 }
 
 /// The rows of each place; those of a place stand together.

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::analysis::month::{Cause, Month, WaterBand, Which};
+use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand, Which};
 use crate::garden::plan::{Id, Quantity};
 
 /// What stands where a figure is not known.
@@ -130,6 +130,12 @@ pub(super) fn place(month: &Month, id: &Id) -> String {
     let bed = month.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
     let tank = || month.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
     bed.or_else(tank).unwrap_or_else(|| id.to_string())
+}
+
+/// A sensor with its place: "kitchen-15cm (Kitchen bed)".
+pub(super) fn sensor(month: &Month, sensor: &SensorMonth) -> String {
+    let place = if sensor.place == month.name { "whole garden" } else { sensor.place.as_str() };
+    format!("{} ({place})", sensor.id)
 }
 
 /// Where an entry of the log belongs.

@@ -5,8 +5,9 @@ use std::path::Path;
 
 use url::{Host, Url};
 
-use super::daemon::{Page, has_credentials, shown, whole};
+use super::daemon::{has_credentials, shown, whole};
 use super::document::Want;
+use super::page::Page;
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::value::Item;

@@ -1,7 +1,6 @@
 //! `trug.toml`: the broker, the store, the page and the log; what goes out has files
 //! of its own.
 
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -12,6 +11,7 @@ use super::document::Want;
 use super::fault::quoted;
 use super::forward::{Forward, forwards};
 use super::mail::{Mail, mail};
+use super::page::{Page, page};
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::telling::{TellingSettings, telling};
@@ -62,12 +62,6 @@ pub struct StoreSettings {
     pub path: PathBuf,
     /// How many refused messages are kept; the oldest go first.
     pub keep_rejects: u32,
-}
-
-/// The web page.
-#[derive(Clone, Copy, Debug)]
-pub struct Page {
-    pub listen: SocketAddr,
 }
 
 /// What the daemon writes about itself.
@@ -135,7 +129,7 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
-    let page = root.section("page").and_then(page);
+    let page = root.section("page").and_then(|table| page(table, folder));
     let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
     let (told_files, file_names) = told_files(root.sections("told_file", "name"));
     let daemon = Daemon {
@@ -332,28 +326,6 @@ fn store(table: Table<'_>) -> Option<StoreSettings> {
     let keep_rejects = whole(&table, "keep_rejects", 0..=10_000_000, 10_000, "messages");
     table.finish();
     Some(StoreSettings { path: path?, keep_rejects: keep_rejects? })
-}
-
-fn page(table: Table<'_>) -> Option<Page> {
-    const LISTEN: &str = "an address and a port: 127.0.0.1:8470";
-    let open = table.get("open_to_network", Want::Value).map_or(Some(false), |item| item.boolean());
-    let listen = table.need("listen", Want::Text, LISTEN).and_then(|item| {
-        let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else {
-            item.refuse(LISTEN);
-            return None;
-        };
-        // The page has no password: who reaches it reads everything.
-        if !listen.ip().is_loopback() && open == Some(false) {
-            item.refuse(
-                "an address of this computer only, such as 127.0.0.1:8470; or open_to_network = true, which lets \
-                 everybody on the network read the page, since it has no password",
-            );
-            return None;
-        }
-        Some(listen)
-    });
-    table.finish();
-    Some(Page { listen: listen? })
 }
 
 fn log(table: Option<Table<'_>>) -> Option<Log> {

@@ -1,6 +1,8 @@
 //! Two samples beside each other.
 
-use trug::analysis::{bootstrap_error, cliffs_delta, compare, mann_whitney, permutation_p, welch};
+use trug::analysis::{
+    bootstrap_error, cliffs_delta, compare, hedges_g, mann_whitney, permutation_p, signs_p, welch,
+};
 
 use crate::harness::{Checks, Row, table};
 
@@ -25,6 +27,11 @@ pub(crate) fn checks() -> Vec<Checks> {
             "median difference" => all().median_difference,
             "Cliff's delta" => cliffs_delta(&first, &second),
             "permutation p" => permutation_p(&first, &second, 1),
+            "Hedges' g" => hedges_g(&first, &second).unwrap(),
+            "sign permutation p" => {
+                let differences: Vec<f64> = first.iter().zip(&second).map(|(a, b)| a - b).collect();
+                signs_p(&differences, 1, 1)
+            }
             "bootstrap error" => bootstrap_error(&first, &second),
             other => panic!("no statistic is called {other}"),
         };

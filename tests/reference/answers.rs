@@ -6,6 +6,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a question that cannot be read stops the comparison")]
 
+mod months;
+
 use std::io::{BufRead as _, Write as _};
 
 use jiff::Timestamp;
@@ -44,6 +46,10 @@ fn main() {
                 .ok()
             ),
             "slope" => sloped(&question),
+            "two-samples" => months::two_samples(&question),
+            "pairs" => months::pairs(&question),
+            "drydown" => months::drydown(&question),
+            "month" => months::days(&question),
             // A comparison that this version has nothing for is skipped there.
             other => json!({ "unknown": other }),
         };

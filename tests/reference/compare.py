@@ -331,6 +331,156 @@ def oxygen(answers, np, rng):
     return [fresh, salt]
 
 
+def samples(answers, np, rng):
+    """Two samples beside each other."""
+    from scipy import stats
+
+    welch, ranks = Row("Welch: t, freedom, p, interval", 1e-8), Row("Mann-Whitney: U, p", 1e-9)
+    exact, signs = Row("permutation p, every split", 1e-9), Row("permutation p, every sign", 1e-9)
+    delta = Row("Cliff's delta, from Mann-Whitney's U", 1e-12)
+    for n in range(60):
+        a = np.round(rng.normal(3, 1, int(rng.integers(3, 8))), 2 if n % 2 else 0)
+        b = np.round(rng.normal(3.5, 2, int(rng.integers(3, 8))), 2 if n % 2 else 0)
+        if np.ptp(a) == 0 or np.ptp(b) == 0:
+            continue
+        got = answers.ask("two-samples", first=a.tolist(), second=b.tolist())
+        theirs = stats.ttest_ind(a, b, equal_var=False)
+        interval = theirs.confidence_interval(0.95)
+        for mine, other in zip(
+            got["welch"], [theirs.statistic, theirs.df, theirs.pvalue, interval.low, interval.high]
+        ):
+            welch.near(mine, float(other), f"samples {n}")
+        theirs = stats.mannwhitneyu(a, b, alternative="two-sided", method="asymptotic")
+        ranks.near(got["mann_whitney"][0], float(theirs.statistic), f"samples {n}")
+        ranks.near(got["mann_whitney"][1], float(theirs.pvalue), f"samples {n}")
+        delta.near(got["cliffs_delta"], float(2 * theirs.statistic / (len(a) * len(b)) - 1), f"samples {n}")
+
+        def difference(x, y, axis=-1):
+            return np.mean(x, axis=axis) - np.mean(y, axis=axis)
+
+        theirs = stats.permutation_test((a, b), difference, vectorized=True, n_resamples=np.inf)
+        exact.near(got["permutation_p"], float(theirs.pvalue), f"samples {n}")
+        size = int(rng.integers(4, 11))
+        # Sums that are equal but for rounding count as equal here, and there hardly: no ties, no
+        # means nearly alike.
+        a, b = rng.normal(3, 1, size), rng.normal(3.5, 1, size)
+        if abs(np.mean(a) - np.mean(b)) < 0.1:
+            continue
+        got = answers.ask("pairs", first=a.tolist(), second=b.tolist())
+        theirs = stats.permutation_test(
+            (a, b), difference, permutation_type="samples", vectorized=True, n_resamples=np.inf
+        )
+        signs.near(got["signs_p"], float(theirs.pvalue), f"pairs {n}")
+    return [welch, ranks, delta, exact, signs]
+
+
+def sizes(answers, np, rng):
+    """Hedges' g, apart and paired."""
+    import pingouin
+
+    apart, paired = Row("Hedges' g", 1e-9), Row("Hedges' g of pairs", 1e-9)
+    for n in range(60):
+        a = np.round(rng.normal(3, 1, int(rng.integers(3, 30))), 2)
+        b = np.round(rng.normal(3.5, 2, int(rng.integers(3, 30))), 2)
+        got = answers.ask("two-samples", first=a.tolist(), second=b.tolist())
+        apart.near(got["hedges_g"], float(pingouin.compute_effsize(a, b, eftype="hedges")), f"samples {n}")
+        b = np.round(a + rng.normal(0.5, 1, len(a)), 2)
+        got = answers.ask("pairs", first=a.tolist(), second=b.tolist())
+        paired.near(
+            got["hedges_g"], float(pingouin.compute_effsize(a, b, paired=True, eftype="hedges")), f"pairs {n}"
+        )
+    return [apart, paired]
+
+
+def drydowns(answers, np, rng):
+    """Exponentials of known time constants, clean and with noise."""
+    from scipy.optimize import curve_fit
+
+    clean = Row("time constant of a clean drydown, days", 1e-6)
+    noisy = Row("time constant with noise, part of it", 1e-3)
+    error = Row("its standard error, part of it", 2e-2)
+    for n in range(60):
+        # Longer ones end level, where our fit holds its end at or below the lowest value.
+        end, tau = rng.uniform(0.04, 0.12), rng.uniform(1.5, 6)
+        days = np.arange(0, 24 * tau * rng.uniform(1.5, 3)) / 24
+        curve = (rng.uniform(0.2, 0.35) - end) * np.exp(-days / tau) + end
+        got = answers.ask("drydown", points=np.column_stack([days, curve]).tolist())
+        clean.near(got[2] if got else None, float(tau), f"clean {n}")
+        # Noise within two of its deviations: the fit weighs down what is farther.
+        noise = np.clip(rng.normal(0, 0.0004, len(days)), -0.0008, 0.0008)
+        got = answers.ask("drydown", points=np.column_stack([days, curve + noise]).tolist())
+        found, spread = curve_fit(
+            lambda t, a, w, tau: a * np.exp(-t / tau) + w, days, curve + noise, [0.2, 0.1, 3]
+        )
+        noisy.near(got[2] / found[2] if got else None, 1.0, f"noise {n}")
+        error.near(got[3] / np.sqrt(spread[2, 2]) if got and got[3] else None, 1.0, f"noise {n}")
+    return [clean, noisy, error]
+
+
+def month(answers, np, rng):
+    """Days, hours and rain days of made months, with gaps, bad readings and both changes of the clock."""
+    import pandas as pd
+
+    zone = "Australia/Adelaide"
+    counts, daily = Row("readings and good ones of days", 0), Row("mean, least, greatest of days", 1e-9)
+    hourly, whole = Row("means of hours", 1e-9), Row("summary of the month", 1e-9)
+    rain, gaps = Row("rain days, 9 am to 9 am", 1e-9), Row("expected readings, longest gap, s", 0)
+    for year, number in [(2026, 4), (2026, 10), (2026, 2), (2024, 2), (2025, 12)]:
+        first = pd.Timestamp(year=year, month=number, day=1, tz=zone)
+        last = first + pd.offsets.MonthBegin(1)
+        start = int((first - pd.Timedelta(days=2)).timestamp())
+        end = int(last.timestamp())
+        at = np.arange(start, end + 86_400, 900) + 7
+        hour = (at - start) / 3600
+        value = np.round(20 + 8 * np.sin(hour * 2 * np.pi / 24) + rng.normal(0, 1, len(at)), 2)
+        flag = rng.choice([1, 3, 4], len(at), p=[0.95, 0.03, 0.02])
+        kept = rng.random(len(at)) > 0.01
+        lost = int(rng.integers(500, 1500))
+        kept[lost : lost + int(rng.integers(10, 60))] = False
+        mm = np.where(rng.random(len(at)) < 0.03, 0.2 * rng.integers(1, 9, len(at)), 0.0)
+        air = [[int(t), float(v), int(f)] for t, v, f, k in zip(at, value, flag, kept) if k]
+        gauge = [[int(t), float(v), 1] for t, v in zip(at, mm)]
+        got = answers.ask("month", year=year, month=number, air=air, gauge=gauge)
+
+        frame = pd.DataFrame(air, columns=["at", "value", "flag"])
+        frame["time"] = pd.to_datetime(frame["at"], unit="s", utc=True).dt.tz_convert(zone)
+        frame = frame[(frame["time"] >= first) & (frame["time"] < last)].set_index("time")
+        good = frame[frame["flag"] == 1]
+        by_day = good["value"].groupby(good.index.date)
+        all_of_day = frame["value"].groupby(frame.index.date).count()
+        theirs = by_day.agg(["count", "mean", "min", "max"])
+        for date, readings, good_ones, *figures in got["days"]:
+            key = pd.Timestamp(date).date()
+            counts.near(readings, int(all_of_day.get(key, 0)), date)
+            counts.near(good_ones, int(theirs["count"].get(key, 0)), date)
+            for name, figure in zip(["mean", "min", "max"], figures):
+                daily.near(figure, float(theirs[name][key]) if key in theirs.index else None, date)
+        counts.near(len(got["days"]), int((last.date() - first.date()).days), "days of the month")
+        # The zone is half an hour off the hours of UTC.
+        floor = (good["at"] - 1800) // 3600 * 3600 + 1800
+        means = good["value"].groupby(floor).mean()
+        for begun, good_ones, mean in got["hours"]:
+            if begun >= first.timestamp() and good_ones:
+                hourly.near(mean, float(means[begun]), f"hour {begun}")
+        quartiles = good["value"].quantile([0.25, 0.5, 0.75]).tolist()
+        figures = [len(good), good["value"].mean(), good["value"].std(), *quartiles]
+        for mine, other in zip(got["summary"], figures):
+            whole.near(mine, float(other), f"{year}-{number}")
+        edges = np.concatenate([[first.timestamp()], good["at"], [last.timestamp()]]).astype(int)
+        longest = int(np.argmax(np.diff(edges)))
+        gaps.near(got["gap"][0], int(edges[longest]), "gap")
+        gaps.near(got["gap"][1], int(edges[longest + 1]), "gap")
+        gaps.near(got["expected"], int((last.timestamp() - first.timestamp()) // 900), "expected")
+        wet = pd.DataFrame(gauge, columns=["at", "mm", "flag"])
+        local = pd.to_datetime(wet["at"], unit="s", utc=True).dt.tz_convert(zone).dt.tz_localize(None)
+        # What falls after 9 am is tomorrow's; the readings are in mm already.
+        wet["day"] = (local + pd.Timedelta(hours=15)).dt.date
+        sums = wet.groupby("day")["mm"].sum()
+        for date, total in got["rain"]:
+            rain.near(total, float(sums[pd.Timestamp(date).date()]), date)
+    return [counts, daily, hourly, whole, gaps, rain]
+
+
 COMPARISONS = [
     ("ioos_qc", quality),
     ("numpy", curves),
@@ -340,6 +490,10 @@ COMPARISONS = [
     ("pyet", evapotranspiration),
     ("gsw", oxygen),
     ("crccheck", check_bytes),
+    ("scipy", samples),
+    ("pingouin", sizes),
+    ("scipy", drydowns),
+    ("pandas", month),
 ]
 
 

@@ -113,6 +113,11 @@ impl Daemon {
         panic!("no free port for the page:\n{}", self.log());
     }
 
+    /// The address of a path of the page.
+    pub(crate) fn url(&self, path: &str) -> String {
+        format!("http://127.0.0.1:{}{path}", self.page)
+    }
+
     /// Asks the page; `None` where it does not answer.
     pub(crate) fn get(&self, path: &str) -> Option<Answer> {
         Answer::of(self.page, path)

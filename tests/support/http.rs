@@ -11,6 +11,7 @@ use tokio::runtime::Runtime;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
+use trug::page::access::Rules;
 use trug::page::{Page, Record, Views, serve};
 use trug::settings::from_text;
 use trug::store::{Reader, Store};
@@ -31,6 +32,11 @@ pub(crate) struct Served {
 impl Served {
     /// The page over an empty store of the demonstration's garden.
     pub(crate) fn new(views: impl Views, notice: Option<&str>) -> Self {
+        Self::ruled(views, Rules::default(), notice)
+    }
+
+    /// The same, with rules for who may do what.
+    pub(crate) fn ruled(views: impl Views, rules: Rules, notice: Option<&str>) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the store");
         let path = folder.path().join("trug.db");
         let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
@@ -38,18 +44,23 @@ impl Served {
         drop(Store::open(&path, &settings.gardens).expect("a new store"));
         let reader = Reader::open(&path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-        let mut served = Self::over(views, Record::new(reader, gardens.into()), notice);
+        let mut served = Self::over_ruled(views, Record::new(reader, gardens.into()), rules, notice);
         served._folder = Some(folder);
         served
     }
 
     /// The page over a store that the caller keeps.
     pub(crate) fn over(views: impl Views, record: Record, notice: Option<&str>) -> Self {
+        Self::over_ruled(views, record, Rules::default(), notice)
+    }
+
+    /// The same, with rules for who may do what.
+    pub(crate) fn over_ruled(views: impl Views, record: Record, rules: Rules, notice: Option<&str>) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let stop = CancellationToken::new();
-        let page = Page { views, record, notice: notice.map(str::to_owned) };
+        let page = Page { views, record, rules, notice: notice.map(str::to_owned) };
         let task = runtime.spawn(serve(listener, page, stop.clone()));
         Self { runtime, port, stop, task, _folder: None }
     }
@@ -64,7 +75,7 @@ impl Served {
 
     /// Asks for a path and reads the whole answer.
     pub(crate) fn get(&self, path: &str) -> Answer {
-        self.ask(&format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n"))
+        self.ask(&format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"))
     }
 
     /// Sends a form.
@@ -98,7 +109,7 @@ impl Served {
 /// A form as a browser sends it.
 fn posted(path: &str, form: &str) -> String {
     format!(
-        "POST {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\
+        "POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\
          Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
         form.len()
     )
@@ -116,7 +127,7 @@ impl Answer {
     /// Asks a program on this computer; `None` where nobody listens or the answer
     /// is cut off.
     pub(crate) fn of(port: u16, path: &str) -> Option<Self> {
-        Self::to(port, &format!("GET {path} HTTP/1.1\r\nHost: garden\r\nConnection: close\r\n\r\n"))
+        Self::to(port, &format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"))
     }
 
     /// The same for a form.

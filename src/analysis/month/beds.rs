@@ -241,7 +241,7 @@ fn given(of: Of<'_>, index: usize, from: Timestamp, to: Timestamp, came: &[Came]
     let within = |at: Timestamp| from <= at && at < to;
     let own = came.iter().filter(|it| within(it.wetting.from));
     let unknown = own.clone().filter(|it| it.wetting.cause == Cause::Unknown);
-    let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).sum();
+    let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).fold(0.0, |sum, mm| sum + mm);
     if let Some(litres) = of.heard.own_meter_l(index, from, to) {
         return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
     }

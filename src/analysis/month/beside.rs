@@ -16,10 +16,16 @@ use super::span::{DaySpan, Span, seconds};
 const SEED: u64 = 20_260_417;
 /// Dryings of two beds that share so much of their time are of one event.
 const SHARED_PART: f64 = 0.5;
+/// Pairs of dryings from which on they are compared as pairs.
+const LEAST_PAIRS: usize = 6;
+/// A pair with fewer dryings and days than this has little to say.
+const SOME: usize = 4;
+/// A time constant is compared where its standard error is at most this part of it.
+const KNOWN_PART: f64 = 0.5;
 
-/// The pair to compare where nobody names one: a mulched bed and a bare one of the
-/// same soil if there is one, that with the most values; else the two of the same soil
-/// with the most values.
+/// The pair to compare where nobody names one, among those with some values: a mulched
+/// bed and a bare one if there are such, best of the same soil; else the two of the same
+/// soil with the most values.
 pub(super) fn pair<'a>(
     garden: &Garden,
     beds: &'a [BedMonth],
@@ -35,8 +41,8 @@ pub(super) fn pair<'a>(
             }
             let enough = daily(a, b, span).0.len() + dryings(a, b, |_| Some(0.0)).values().0.len();
             let alike = garden.beds[i].soil == garden.beds[j].soil;
-            let rank = (mulched, alike, enough);
-            if enough > 0 && best.as_ref().is_none_or(|(of_best, _)| rank > *of_best) {
+            let rank = (enough >= SOME, mulched, alike, enough);
+            if (enough > 0 || mulched) && best.as_ref().is_none_or(|(of_best, _)| rank > *of_best) {
                 best = Some((rank, (a, b)));
             }
         }
@@ -52,7 +58,10 @@ pub(super) fn beside(
     span: &Span,
 ) -> Vec<Beside> {
     let losses = dryings(first, second, |drying| drying.loss_mm_day);
-    let constants = dryings(first, second, |drying| drying.time_constant_days);
+    let constants = dryings(first, second, |drying| {
+        let (days, error) = drying.time_constant_days.zip(drying.time_constant_error_days)?;
+        (error <= KNOWN_PART * days).then_some(days)
+    });
     let mut all = vec![
         losses.beside(first, second, "Loss of water while drying", "mm a day"),
         constants.beside(first, second, "Time constant of drying", "days"),
@@ -64,8 +73,9 @@ pub(super) fn beside(
     }
     let count = all.iter().filter(|it| it.outcome.is_ok()).count();
     let differ = differences(garden, first, second);
+    let held = held(first, second);
     for it in &mut all {
-        it.caution = caution(it, count, &differ);
+        it.caution = caution(it, count, &differ, held);
     }
     all
 }
@@ -79,8 +89,8 @@ fn mulched_since(first: &BedMonth, second: &BedMonth) -> Option<Timestamp> {
 struct Dryings {
     /// Of dryings at the same time.
     together: Vec<[(Timestamp, f64); 2]>,
-    first: Vec<(Timestamp, f64)>,
-    second: Vec<(Timestamp, f64)>,
+    first: Values,
+    second: Values,
 }
 
 fn dryings(first: &BedMonth, second: &BedMonth, pick: impl Fn(&super::Drying) -> Option<f64>) -> Dryings {
@@ -105,10 +115,10 @@ fn dryings(first: &BedMonth, second: &BedMonth, pick: impl Fn(&super::Drying) ->
 }
 
 impl Dryings {
-    /// The values that are compared: pairs where there are three of them, which have the
+    /// The values that are compared: pairs where there are enough of them, which have the
     /// same weather; else all that there are.
-    fn values(&self) -> (Vec<(Timestamp, f64)>, Vec<(Timestamp, f64)>, Pairing) {
-        if self.together.len() >= 3 {
+    fn values(&self) -> (Values, Values, Pairing) {
+        if self.together.len() >= LEAST_PAIRS {
             let side = |i: usize| self.together.iter().map(|pair| pair[i]).collect();
             return (side(0), side(1), Pairing::Events);
         }
@@ -123,7 +133,10 @@ impl Dryings {
     }
 }
 
+/// Days with the values of both beds.
 type Days = (Vec<Timestamp>, Vec<f64>, Vec<f64>);
+/// Values with when they began.
+type Values = Vec<(Timestamp, f64)>;
 
 /// Losses of the days on which both beds' are known.
 fn daily(first: &BedMonth, second: &BedMonth, span: &Span) -> Days {
@@ -206,8 +219,8 @@ fn made(
     what: &str,
     unit: &'static str,
     each: &'static str,
-    one: Vec<(Timestamp, f64)>,
-    other: Vec<(Timestamp, f64)>,
+    one: Values,
+    other: Values,
     pairing: Pairing,
 ) -> Beside {
     let (first_at, first_values): (Vec<_>, Vec<_>) = one.into_iter().unzip();
@@ -313,7 +326,15 @@ fn differences(garden: &Garden, first: &BedMonth, second: &BedMonth) -> Vec<Stri
     found
 }
 
-fn caution(it: &Beside, count: usize, differ: &[String]) -> String {
+/// Part of available water that two beds had on the days on which both are known.
+fn held(first: &BedMonth, second: &BedMonth) -> Option<(f64, f64)> {
+    let days = first.days.iter().zip(&second.days);
+    let known: Vec<(f64, f64)> = days.filter_map(|(a, b)| a.available.zip(b.available)).collect();
+    let mean = |pick: fn(&(f64, f64)) -> f64| known.iter().map(pick).sum::<f64>() / known.len() as f64;
+    (!known.is_empty()).then(|| (mean(|it| it.0), mean(|it| it.1)))
+}
+
+fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)>) -> String {
     let mut text = String::from(
         "Hourly readings are not compared: each is nearly the one before it over again (they are autocorrelated), so \
          that hundreds of them tell hardly more than a few days do, and any difference would look certain. ",
@@ -335,6 +356,17 @@ fn caution(it: &Beside, count: usize, differ: &[String]) -> String {
             text,
             "By the garden file the beds also differ in {}; sun and watering may differ too. ",
             words::list(differ)
+        );
+    }
+    if let Some((a, b)) = held {
+        let _ = write!(
+            text,
+            "On average {} had {} of its available water and {} had {}: a wetter bed loses more, and plants that suffer \
+             drink less. ",
+            it.first_name,
+            words::percent(a),
+            it.second_name,
+            words::percent(b)
         );
     }
     text.push_str("Each probe sees only the soil around it.");

@@ -62,13 +62,13 @@ impl Counted {
     /// What was counted by messages after `from` and up to `to`.
     pub(super) fn sum(&self, from: Timestamp, to: Timestamp) -> f64 {
         let first = self.messages.partition_point(|message| message.at <= from);
-        self.messages[first..].iter().take_while(|it| it.at <= to).map(|it| it.amount).sum()
+        self.messages[first..].iter().take_while(|it| it.at <= to).fold(0.0, |sum, it| sum + it.amount)
     }
 
     /// What can have come within `from` to `to`: also of messages that reach beyond.
     pub(super) fn touching(&self, from: Timestamp, to: Timestamp) -> f64 {
         let first = self.messages.partition_point(|message| message.at <= from);
-        self.messages[first..].iter().take_while(|it| it.from < to).map(|it| it.amount).sum()
+        self.messages[first..].iter().take_while(|it| it.from < to).fold(0.0, |sum, it| sum + it.amount)
     }
 }
 

@@ -21,11 +21,11 @@ use super::own;
 use super::signs::Signs;
 use crate::alarms::State;
 use crate::deliver::letter;
-use crate::garden::Clock;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
+use crate::garden::{Acclimatising, BagGiven, Clock, TankGiven};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
@@ -53,6 +53,8 @@ const RETRY_LONGEST: Duration = Duration::from_secs(30);
 pub enum Request {
     Sites(oneshot::Sender<Vec<(Id, String)>>),
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+    /// New fish in their bag: site and tank, what was said of bag and tank.
+    Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
     /// Somebody answers an alarm. What came of it is said once it is kept.
     Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
@@ -539,6 +541,15 @@ impl Keeper {
             }
             Request::Site(id, reply) => {
                 let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+            }
+            Request::Acclimatise(site, tank, given, reply) => {
+                let core = &self.desk.core;
+                // The garden's own present, as in its views.
+                let answer = core.view(&site).and_then(|view| {
+                    let (bag, given) = *given;
+                    core.acclimatise(Some(&site), &tank, bag, given, view.now)
+                });
+                let _ = reply.send(answer.map(Box::new));
             }
             Request::Answer(answer, reply) => {
                 let answered = self.desk.core.answer(&answer, &mut self.batch);

@@ -36,6 +36,7 @@ use crate::deliver::{mqtt, status_topic};
 use crate::garden::plan;
 use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
+use crate::page::access::Rules;
 use crate::page::{Page, Record};
 use crate::settings::{Forward, ForwardAuth, Settings};
 use crate::store::{Reader, Tried};
@@ -164,7 +165,8 @@ pub async fn run(
         };
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let record = Record::new(reader, gardens.into());
-        let page = crate::page::serve(listener, Page { views, record, notice }, stop.child_token());
+        let page = Page { views, record, rules: rules(&settings), notice };
+        let page = crate::page::serve(listener, page, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });
     }
 
@@ -188,6 +190,16 @@ pub async fn run(
         warn!("some tasks were still running after {GRACE:?}; stopping without them");
     }
     outcome
+}
+
+/// Who may read and change what on the page.
+fn rules(settings: &Settings) -> Rules {
+    settings.page.as_ref().map_or_else(Rules::default, |page| Rules {
+        password: page.password.clone(),
+        public_names: page.public_names.clone(),
+        open_reading: page.open_to_network,
+        origins: page.cors_origins.clone(),
+    })
 }
 
 /// How the daemon does when nothing is the matter, in one line.

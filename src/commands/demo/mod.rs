@@ -16,6 +16,7 @@ use std::time::Duration;
 use anyhow::Context as _;
 use garden_simulator::{Scenario, School, Simulation};
 use indicatif::{ProgressBar, ProgressStyle};
+use ring::rand::{SecureRandom as _, SystemRandom};
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
@@ -27,6 +28,7 @@ use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
 use crate::garden::{Clock, words};
 use crate::intake::Message;
+use crate::password::PasswordHash;
 use crate::settings::{Settings, from_text};
 
 /// The daemon's and the school's files, as they are in `config/`.
@@ -75,6 +77,11 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
         group.instead.clear();
     }
     settings.store.path = folder.path().join("trug.db");
+    // Of this run alone, so that changes can be tried on the page.
+    let password = password().context("making a password for the page")?;
+    if let Some(page) = &mut settings.page {
+        page.password = Some(PasswordHash::of(&password).context("making the page's password")?);
+    }
 
     // From here on Ctrl-C ends it in order, so that nothing is left behind.
     let stop = CancellationToken::new();
@@ -110,6 +117,7 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     print_today(&keeper, &settings.gardens[0]);
 
     println!("The page: http://{page}/");
+    println!("Its password, to try changes with: {password}");
     println!(
         "The school now lives on {} times as fast as life; alarms are told here as they come. Ctrl-C ends it.",
         it.speed
@@ -177,9 +185,21 @@ impl Folder {
     }
 }
 
+/// Four groups of four letters and digits that are not mixed up when read aloud: 80 bits.
+fn password() -> anyhow::Result<String> {
+    const LETTERS: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
+    let mut random = [0u8; 16];
+    SystemRandom::new()
+        .fill(&mut random)
+        .map_err(|_| anyhow::anyhow!("the system gives no random numbers"))?;
+    let letter = |byte: &u8| char::from(LETTERS[usize::from(byte % 32)]);
+    let groups: Vec<String> = random.chunks(4).map(|four| four.iter().map(letter).collect()).collect();
+    Ok(groups.join("-"))
+}
+
 /// The page's usual address, or a free port where that is taken.
 async fn page_listener(settings: &Settings) -> anyhow::Result<TcpListener> {
-    if let Some(page) = settings.page
+    if let Some(page) = &settings.page
         && let Ok(listener) = TcpListener::bind(page.listen).await
     {
         return Ok(listener);

@@ -1,4 +1,53 @@
 //! Who may read and who may change something.
+//!
+//! From this computer itself the page is read without a password; from elsewhere, and
+//! for every change, the password is asked for once and a session begins. What counts
+//! as from this computer is in [`origin`], what a session is in [`session`].
+
+mod enter;
+mod origin;
+mod session;
+mod tries;
+
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use axum::http::header::LOCATION;
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
+use axum::response::{IntoResponse as _, Response};
+use maud::{Markup, html};
+use ring::hmac;
+use ring::rand::{SecureRandom as _, SystemRandom};
+use tokio::sync::Semaphore;
+use tokio::time::{Instant, timeout};
+
+use self::session::{SessionId, Sessions};
+use self::tries::Tries;
+use super::errors::Problem;
+use super::forms::Form;
+use crate::password::PasswordHash;
+
+pub(super) use self::enter::{ask, leave, take};
+pub(super) use self::origin::{Asked, is_own};
+
+/// Who may do what, as the settings say.
+#[derive(Clone, Debug, Default)]
+pub struct Rules {
+    /// `None`: nothing can be changed on the page.
+    pub password: Option<PasswordHash>,
+    /// Host names in small letters under which the page is reached; empty: any.
+    pub public_names: Vec<String>,
+    /// Whether everybody may read without a password.
+    pub open_reading: bool,
+    /// Origins whose pages may read the interface in a visitor's browser.
+    pub origins: Vec<String>,
+}
+
+/// Where a request came from; the server puts it beside each one.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Peer(pub(super) SocketAddr);
 
 /// What a visitor may do; every request carries one.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -8,4 +57,251 @@ pub struct Visitor {
     pub may_change: bool,
     /// What each form that changes something sends along; `None` without a session.
     pub form_token: Option<String>,
+    /// Whether there is a password that this visitor could give.
+    pub can_enter: bool,
+    /// What came of the form that this visitor sent last, to be said once.
+    pub said: Option<String>,
+}
+
+impl Visitor {
+    /// The hidden field that every form needs that changes something.
+    pub(super) fn form_field(&self) -> Markup {
+        html! {
+            @if let Some(token) = &self.form_token { input type="hidden" name=(FORM_TOKEN) value=(token); }
+        }
+    }
+
+    /// A way in or out, for a corner of each page. `path` is the page to come back to.
+    pub(super) fn corner(&self, path: &str) -> Markup {
+        html! {
+            @if self.may_change {
+                form class="corner" method="post" action="/leave" {
+                    (self.form_field())
+                    button type="submit" { "Leave: changes need the password again" }
+                }
+            } @else if self.can_enter {
+                a class="corner" href=(enter_address(path)) { "Enter the password to change something" }
+            }
+        }
+    }
+
+    /// What stands in the place of a form for whoever may not change anything.
+    pub(super) fn how_to_change(&self, path: &str) -> Markup {
+        html! {
+            @if self.can_enter {
+                p { a href=(enter_address(path)) { "Enter the password" } " to write here." }
+            } @else {
+                p { "Nothing can be changed on this page, since no password is set for it. " (HOW_TO_SET) }
+            }
+        }
+    }
+}
+
+/// How a password is set.
+pub(super) const HOW_TO_SET: &str = "Whoever runs Trug sets one: run \"trug password\", put the line that it prints into a file, name the file as \
+     password_file in the section [page] of trug.toml, and start Trug again.";
+
+/// The field of a form that proves that it came from one of our pages.
+pub(super) const FORM_TOKEN: &str = "token";
+
+/// The address of the page that asks for the password and then goes on to `path`.
+pub(super) fn enter_address(path: &str) -> String {
+    let to: String = url::form_urlencoded::byte_serialize(path.as_bytes()).collect();
+    format!("/enter?to={to}")
+}
+
+/// Passwords that are checked at one time: each check takes 19 MiB or what its string
+/// asks for.
+const CHECKS: usize = 2;
+
+/// How long a password may wait for its check.
+const CHECK_WAIT: Duration = Duration::from_secs(10);
+
+/// Keeps the door: rules, sessions and how often a password was tried.
+pub(super) struct Gate {
+    rules: Rules,
+    sessions: Mutex<Sessions>,
+    tries: Tries,
+    checks: Arc<Semaphore>,
+    random: SystemRandom,
+    /// Of this run; it makes the forms' tokens.
+    key: hmac::Key,
+}
+
+/// What came of a password.
+pub(super) enum Given {
+    /// The token of a new session.
+    Right(String),
+    Wrong,
+    TooMany,
+    Busy,
+}
+
+impl Gate {
+    /// # Errors
+    /// When the system gives no random numbers.
+    pub(super) fn new(rules: Rules) -> std::io::Result<Self> {
+        let random = SystemRandom::new();
+        let key = hmac::Key::generate(hmac::HMAC_SHA256, &random).map_err(|_| {
+            std::io::Error::other("the system gives no random numbers for the page's sessions")
+        })?;
+        Ok(Self {
+            rules,
+            sessions: Mutex::default(),
+            tries: Tries::default(),
+            checks: Arc::new(Semaphore::new(CHECKS)),
+            random,
+            key,
+        })
+    }
+
+    /// What whoever sent a request may do.
+    pub(super) fn visitor(&self, parts: &Parts, asked: &Asked) -> Visitor {
+        let session = self.session(&parts.headers);
+        let entered = session.is_some();
+        Visitor {
+            may_read: asked.from_here || self.rules.open_reading || entered,
+            may_change: entered,
+            form_token: session.map(|id| self.form_token(&id)),
+            can_enter: self.rules.password.is_some(),
+            said: session.filter(|_| shows(parts)).and_then(|id| self.sessions().take_said(&id)),
+        }
+    }
+
+    /// Origins whose pages may read the interface.
+    pub(super) fn origins(&self) -> &[String] {
+        &self.rules.origins
+    }
+
+    /// Whether the page answers under the host name of a request.
+    pub(super) fn is_known_host(&self, asked: &Asked) -> bool {
+        self.rules.public_names.is_empty()
+            || asked.host_is_address
+            || asked.host.as_deref().is_some_and(|host| {
+                host == "localhost" || self.rules.public_names.iter().any(|name| name == host)
+            })
+    }
+
+    /// Refuses a form that changes something unless its sender gave the password and it
+    /// came from a page that we made for this session.
+    ///
+    /// # Errors
+    /// [`Problem::NotEntered`] without a session, [`Problem::FormOutdated`] for the wrong
+    /// token.
+    pub(super) fn allows(&self, visitor: &Visitor, form: &Form) -> Result<(), Problem> {
+        let Some(token) = visitor.form_token.as_deref().filter(|_| visitor.may_change) else {
+            return Err(if visitor.can_enter { Problem::NotEntered } else { Problem::NothingChanges });
+        };
+        let given = form.text(FORM_TOKEN);
+        // Compared as two tags, in a time that does not depend on where they differ.
+        let tag = hmac::sign(&self.key, token.as_bytes());
+        hmac::verify(&self.key, given.as_bytes(), tag.as_ref()).map_err(|_| Problem::FormOutdated)
+    }
+
+    /// Checks a password off the threads that serve.
+    pub(super) async fn give(&self, password: String, from: SocketAddr) -> Given {
+        let Some(hash) = self.rules.password.clone() else { return Given::Wrong };
+        if !self.tries.may(from.ip(), Instant::now()) {
+            return Given::TooMany;
+        }
+        let Ok(Ok(place)) = timeout(CHECK_WAIT, Arc::clone(&self.checks).acquire_owned()).await else {
+            return Given::Busy;
+        };
+        let checked = tokio::task::spawn_blocking(move || {
+            let right = hash.is_of(&password);
+            drop(place);
+            right
+        });
+        if !checked.await.unwrap_or(false) {
+            return Given::Wrong;
+        }
+        self.tries.forgive(from.ip());
+        match self.sessions().begin(&self.random, Instant::now()) {
+            Some(token) => Given::Right(token),
+            None => Given::Busy,
+        }
+    }
+
+    /// Ends the session that a request came with.
+    pub(super) fn end(&self, headers: &HeaderMap) {
+        if let Some(id) = self.session(headers) {
+            self.sessions().end(&id);
+        }
+    }
+
+    /// Keeps a sentence for the next page that the sender of a form opens.
+    pub(super) fn say(&self, headers: &HeaderMap, said: String) {
+        if let Some(id) = self.session(headers) {
+            self.sessions().say(&id, said);
+        }
+    }
+
+    /// A text that comes once, for a form that must not be taken twice. Empty where the
+    /// system gives no random numbers; no form is taken with it then.
+    pub(super) fn once(&self) -> String {
+        let mut bytes = [0; 16];
+        self.random.fill(&mut bytes).map(|()| session::text(&bytes)).unwrap_or_default()
+    }
+
+    fn session(&self, headers: &HeaderMap) -> Option<SessionId> {
+        let now = Instant::now();
+        session::tokens(headers).find_map(|token| self.sessions().of(token, now))
+    }
+
+    fn form_token(&self, id: &SessionId) -> String {
+        session::text(hmac::sign(&self.key, id.as_ref()).as_ref())
+    }
+
+    fn sessions(&self) -> MutexGuard<'_, Sessions> {
+        self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Whether a request opens a page on which a sentence can be said.
+fn shows(parts: &Parts) -> bool {
+    let path = parts.uri.path();
+    parts.method == Method::GET && !is_open(path) && !is_for_programs(path) && !path.contains('.')
+}
+
+/// Whether a path is open to everybody: it tells nothing of the garden, or has a key of
+/// its own.
+pub(super) fn is_open(path: &str) -> bool {
+    matches!(
+        path,
+        "/health"
+            | "/answer"
+            | "/enter"
+            | "/leave"
+            | "/style.css"
+            | "/script.js"
+            | "/offline.js"
+            | "/offline"
+            | "/favicon.ico"
+            | "/manifest.webmanifest"
+    )
+}
+
+/// Whether programs ask for a path, so that a page with a form is no answer.
+pub(super) fn is_for_programs(path: &str) -> bool {
+    path == "/live" || path.starts_with("/api/")
+}
+
+/// What whoever may not read gets: the way to the password where there is one.
+pub(super) fn turned_away(visitor: &Visitor, parts: &Parts) -> Response {
+    let path = parts.uri.path();
+    if is_for_programs(path) {
+        let text = "reading from elsewhere needs the page's password: enter it at /enter\n";
+        return (StatusCode::UNAUTHORIZED, text).into_response();
+    }
+    if !visitor.can_enter {
+        return Problem::NotReadable.into_response();
+    }
+    if parts.method == Method::POST {
+        return Problem::NotEntered.into_response();
+    }
+    let asked = parts.uri.path_and_query().map_or(path, |it| it.as_str());
+    let mut response = StatusCode::SEE_OTHER.into_response();
+    let to = HeaderValue::from_str(&enter_address(asked)).unwrap_or(HeaderValue::from_static("/enter"));
+    response.headers_mut().insert(LOCATION, to);
+    response
 }

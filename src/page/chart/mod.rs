@@ -4,8 +4,21 @@
 //! drawn without script; a script may read the figures that it carries and show the
 //! one under the pointer. Every chart has a table of the same figures.
 
+mod draw;
+mod hours;
+mod scale;
+mod table;
+mod thin;
+
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use maud::{Markup, html};
+
+/// The style of charts; its colours are the variables of the page's stylesheet.
+pub const STYLE: &str = include_str!("chart.css");
+
+/// The script that shows the figures under the pointer.
+pub const SCRIPT: &str = include_str!("pointer.js");
 
 /// Panels over one time axis.
 #[derive(Clone, Debug)]
@@ -23,6 +36,105 @@ pub struct Chart {
     pub now: Option<Timestamp>,
     pub zone: TimeZone,
     pub panels: Vec<Panel>,
+}
+
+impl Chart {
+    /// The chart with its heading, its key and what to know beside it.
+    pub fn draw(&self) -> Markup {
+        self.figure(Some(table::figures(self)))
+    }
+
+    /// The same without the figures that a script reads, for a page that has none.
+    pub fn draw_alone(&self) -> Markup {
+        self.figure(None)
+    }
+
+    fn figure(&self, figures: Option<String>) -> Markup {
+        html! {
+            figure class="chart-figure" data-chart=[figures] {
+                figcaption { (self.title) }
+                (draw::svg(self))
+                (self.key())
+                p class="readout" aria-live="polite" hidden {}
+            }
+        }
+    }
+
+    /// The same figures as a table, folded away.
+    pub fn table(&self) -> Markup {
+        table::table(self)
+    }
+
+    /// What each line, bar and shape is.
+    fn key(&self) -> Markup {
+        let lines: Vec<(&str, Stroke)> = self
+            .panels
+            .iter()
+            .filter(|panel| panel.traces.len() > 1 || panel.traces.iter().any(|t| t.name != panel.name))
+            .flat_map(|panel| panel.traces.iter().map(|trace| (trace.name.as_str(), trace.stroke)))
+            .collect();
+        let mut bars: Vec<(&str, &str)> = Vec::new();
+        for panel in &self.panels {
+            let mut names: Vec<&str> = panel.bars.iter().map(|bar| bar.name.as_str()).collect();
+            names.sort_unstable();
+            names.dedup();
+            if names.len() > 1 || names.first().is_some_and(|name| *name != panel.name) {
+                bars.extend(names.iter().map(|name| (*name, draw::bar_class(&names, name))));
+            }
+        }
+        bars.dedup();
+        let shown = |at: Timestamp| self.from <= at && at < self.to;
+        let mut signs: Vec<Sign> = Vec::new();
+        for event in self.panels.iter().flat_map(|panel| &panel.events).filter(|event| shown(event.at)) {
+            if !signs.contains(&event.sign) {
+                signs.push(event.sign);
+            }
+        }
+        let flags = || self.panels.iter().flat_map(|panel| &panel.flagged).filter(|it| shown(it.at));
+        let mut doubts: Vec<&str> =
+            self.panels.iter().flat_map(|panel| &panel.bars).filter_map(|bar| bar.doubt.as_deref()).collect();
+        doubts.sort_unstable();
+        doubts.dedup();
+        html! {
+            ul class="key" {
+                @for (name, stroke) in lines {
+                    li {
+                        svg width="34" height="12" aria-hidden="true" {
+                            line class={ "trace " (draw::stroke_class(stroke)) } x1="1" x2="33" y1="6" y2="6" {}
+                        }
+                        (name)
+                    }
+                }
+                @for (name, class) in bars {
+                    li {
+                        svg width="14" height="14" aria-hidden="true" { rect class={ "bar " (class) } x="1" y="1" width="12" height="12" {} }
+                        (name)
+                    }
+                }
+                @for sign in signs {
+                    li {
+                        svg width="20" height="20" viewBox="-10 -10 20 20" aria-hidden="true" class={ "event " (draw::sign_class(sign)) } {
+                            path d=(draw::sign_shape(sign)) {}
+                        }
+                        (sign.words())
+                    }
+                }
+                @if flags().any(|it| it.value.is_some()) {
+                    li {
+                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag with-value" { path d="M0-5L5 0 0 5-5 0z" {} }
+                        "reading in doubt"
+                    }
+                }
+                @if flags().any(|it| it.value.is_none()) {
+                    li {
+                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag at-foot" { path d="M-4-4L4 4M4-4L-4 4" {} }
+                        "bad reading"
+                    }
+                }
+            }
+            @for doubt in doubts { p class="doubt" { (doubt) } }
+        }
+    }
 }
 
 /// One value axis.
@@ -129,4 +241,17 @@ pub enum Sign {
     Person,
     Alarm,
     Fish,
+}
+
+impl Sign {
+    /// What the shape stands for.
+    fn words(self) -> &'static str {
+        match self {
+            Self::Water => "watering",
+            Self::Rain => "rain",
+            Self::Person => "written down",
+            Self::Alarm => "alarm",
+            Self::Fish => "fish",
+        }
+    }
 }

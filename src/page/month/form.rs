@@ -59,7 +59,9 @@ pub(super) fn year(query: &str) -> Result<Option<i16>, Problem> {
 }
 
 fn field(query: &str, name: &str) -> Option<String> {
-    url::form_urlencoded::parse(query.as_bytes()).find(|(key, _)| key == name).map(|(_, value)| value.into_owned())
+    url::form_urlencoded::parse(query.as_bytes())
+        .find(|(key, _)| key == name)
+        .map(|(_, value)| value.into_owned())
 }
 
 /// The form that chooses two beds; nothing where there are not two.

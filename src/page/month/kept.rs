@@ -154,18 +154,14 @@ impl Kept {
         let tags = month.files.iter().map(|file| tag(&file.bytes)).collect();
         let bytes = month.files.iter().map(|file| file.bytes.len()).sum();
         let ready = Arc::new(Ready { month, tags });
-        let entry = Entry {
-            key,
-            changed: present.changed,
-            made_at: present.at,
-            bytes,
-            ready: Arc::clone(&ready),
-        };
+        let entry =
+            Entry { key, changed: present.changed, made_at: present.at, bytes, ready: Arc::clone(&ready) };
         let mut entries = self.entries.lock().unwrap_or_else(PoisonError::into_inner);
         entries.retain(|other| other.key != entry.key);
         entries.push(entry);
         while entries.len() > 1
-            && (entries.len() > KEPT_MAX || entries.iter().map(|entry| entry.bytes).sum::<usize>() > BYTES_MAX)
+            && (entries.len() > KEPT_MAX
+                || entries.iter().map(|entry| entry.bytes).sum::<usize>() > BYTES_MAX)
         {
             entries.remove(0);
         }
@@ -174,7 +170,7 @@ impl Kept {
 }
 
 /// A strong tag of bytes (RFC 9110, 8.8.3): the same bytes, the same tag.
-pub(super) fn tag(bytes: &[u8]) -> String {
+pub(in crate::page) fn tag(bytes: &[u8]) -> String {
     use std::fmt::Write as _;
     let hash = digest(&SHA256, bytes);
     let mut tag = String::from("\"");
@@ -183,4 +179,77 @@ pub(super) fn tag(bytes: &[u8]) -> String {
     }
     tag.push('"');
     tag
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::month::Which;
+    use crate::store::Store;
+
+    const GARDEN: &str = include_str!("../../../config/gardens/saltbush-gully.toml");
+    const TRUG: &str = include_str!("../../../config/trug.toml");
+
+    fn school() -> (tempfile::TempDir, Reader, Arc<Garden>) {
+        let gardens = [("saltbush-gully.toml", GARDEN)];
+        let settings = crate::settings::from_text(("trug.toml", TRUG), &gardens, std::iter::empty())
+            .unwrap_or_else(|faults| panic!("{faults}"));
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("trug.db");
+        drop(Store::open(&path, &settings.gardens).expect("a new store"));
+        let reader = Reader::open(&path).expect("the store can be read");
+        let garden = settings.gardens.into_iter().next().expect("one garden");
+        (folder, reader, Arc::new(garden))
+    }
+
+    fn key(month: i8) -> Key {
+        let wanted = Wanted { which: Which { year: 2026, month }, compare: None, notes: true };
+        Key { site: Id::new("saltbush-gully"), wanted, until: None }
+    }
+
+    const PRESENT: Present = Present { at: Timestamp::UNIX_EPOCH, changed: 1 };
+
+    #[tokio::test]
+    async fn a_month_is_made_once_and_again_when_it_may_have_changed() {
+        let (_folder, reader, garden) = school();
+        let kept = Kept::default();
+        let get = async |present| kept.get(&reader, &garden, key(4), present).await.expect("a month");
+        let first = get(PRESENT).await;
+        assert!(Arc::ptr_eq(&first, &get(PRESENT).await), "the same record: the same month");
+        let soon = Present { at: PRESENT.at + SignedDuration::from_mins(9), changed: 2 };
+        assert!(Arc::ptr_eq(&first, &get(soon).await), "a late reading may wait some minutes");
+        let later = Present { at: PRESENT.at + SignedDuration::from_mins(11), changed: 2 };
+        let again = get(later).await;
+        assert!(!Arc::ptr_eq(&first, &again), "then it is made again");
+        assert_eq!(first.tags, again.tags, "and its files are the same");
+    }
+
+    #[tokio::test]
+    async fn no_more_months_are_kept_than_there_is_room_for() {
+        let (_folder, reader, garden) = school();
+        let kept = Kept::default();
+        for year in 2000..2000 + KEPT_MAX as i16 + 3 {
+            let mut key = key(1);
+            key.wanted.which.year = year;
+            kept.get(&reader, &garden, key, PRESENT).await.expect("a month");
+        }
+        let entries = kept.entries.lock().expect("no test panics while it holds this");
+        assert_eq!(entries.len(), KEPT_MAX);
+        assert!(entries.iter().all(|entry| entry.key.wanted.which.year >= 2003), "the oldest went first");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn who_asks_while_another_is_made_is_told_to_come_again() {
+        let (_folder, reader, garden) = school();
+        let kept = Kept::default();
+        let busy = kept.making.acquire().await.expect("the semaphore is open");
+        let waited = kept.get(&reader, &garden, key(4), PRESENT).await;
+        assert_eq!(waited.err(), Some(Problem::BeingMade), "after a while");
+        let all = kept.waiting.acquire_many(WAITING_MAX as u32).await.expect("the semaphore is open");
+        let refused = kept.get(&reader, &garden, key(4), PRESENT).await;
+        assert_eq!(refused.err(), Some(Problem::BeingMade), "at once where too many wait");
+        drop((busy, all));
+        tokio::time::resume();
+        assert!(kept.get(&reader, &garden, key(4), PRESENT).await.is_ok());
+    }
 }

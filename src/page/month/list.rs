@@ -65,7 +65,10 @@ pub(super) async fn months(
             let bins = reader.bins(garden.site.id.as_str(), sensor.id.as_str(), from, to, Step::Day, zone)?;
             for month in &mut months {
                 let Some((from, to)) = which::span(month.which, zone) else { continue };
-                let good = bins.iter().filter(|bin| from <= bin.start && bin.start < to).map(|bin| u64::from(bin.good));
+                let good = bins
+                    .iter()
+                    .filter(|bin| from <= bin.start && bin.start < to)
+                    .map(|bin| u64::from(bin.good));
                 month.good += good.sum::<u64>();
                 let length = to.min(now).as_second() - from.as_second();
                 month.expected += u64::try_from(length).unwrap_or(0) / u64::from(sensor.every_s.max(1));
@@ -85,8 +88,6 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     let id = &garden.site.id;
     html! {
         h1 { "Months of the garden" }
-        p class="as-of" { (garden.site.name) }
-        p { a href={ "/site/" (id) } { "Today" } }
         @if months.months.is_empty() {
             p {
                 @match months.year {

@@ -7,28 +7,31 @@ mod kept;
 mod list;
 mod source;
 
+use std::io::Write as _;
 use std::sync::Arc;
 
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, State};
-use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
+use axum::extract::{Extension, Path, RawQuery, State};
 use axum::http::StatusCode;
+use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use ring::digest::{SHA256, digest};
 
-use super::errors::Problem;
-use super::layout::plain_page;
-use super::routes::{Desk, ask};
 use super::Views;
+use super::access::Visitor;
+use super::errors::Problem;
+use super::routes::{Desk, ask, frame};
 use crate::garden::plan::{Garden, Id};
+use crate::garden::view::SiteView;
+use crate::report::html::Within;
 use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
 
-pub(super) use kept::Kept;
+pub(super) use kept::{Kept, tag};
 pub use source::{CannotMake, MonthFiles, Wanted, make, until};
 
 use form::Asked;
-use kept::{Key, Present, Ready, tag};
+use kept::{Key, Present, Ready};
 
 /// All files of a month in one.
 const ARCHIVE: &str = "all.zip";
@@ -36,32 +39,38 @@ const ARCHIVE: &str = "all.zip";
 /// `/site/ID/month`: the months of a year, and how complete they are.
 pub(super) async fn months<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     id: Result<Path<String>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
     let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
-    let (garden, now) = garden(&desk, &id).await?;
+    let (garden, view) = garden(&desk, &id).await?;
+    let now = view.now;
     let year = form::year(query.as_deref().unwrap_or_default())?;
     let months = list::months(&desk.page.record, Arc::clone(&garden), now, year).await?;
     let body = list::body(&garden, &months);
     let title = format!("Months of {}", garden.site.name);
-    Ok(plain_page(desk.page.notice.as_deref(), &title, &body).into_response())
+    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
+    Ok(frame.still(&title, &body).into_response())
 }
 
 /// `/site/ID/month/2026-04`: one month to read.
 pub(super) async fn month<V: Views>(
     State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
     path: Result<Path<(String, String)>, PathRejection>,
     RawQuery(query): RawQuery,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let Ok(Path((id, month))) = path else { return Err(Problem::NotFound) };
+    let (_, view) = self::garden(&desk, &id).await?;
     let (garden, asked, ready) = find(&desk, &id, &month, query.as_deref()).await?;
     let body = body(&garden, &asked, &ready);
     let title = format!("{}, {}", report::html::title(&ready.month.month), garden.site.name);
-    let page = plain_page(desk.page.notice.as_deref(), &title, &body).into_string().into_bytes();
+    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
+    let page = frame.still(&title, &body).into_string().into_bytes();
     let tag = tag(&page);
-    Ok(tagged(&headers, &tag, "text/html; charset=utf-8", || page))
+    Ok(tagged(&headers, Bytes { tag: &tag, media: "text/html; charset=utf-8", packable: true }, || page))
 }
 
 /// `/site/ID/month/2026-04/FILE`: a file of the month, or all of them in one.
@@ -88,26 +97,29 @@ pub(super) async fn file<V: Views>(
         })?;
         let tag = tag(&bytes);
         let name = format!("report-{}-{month}.zip", garden.site.id);
-        return Ok(download(tagged(&headers, &tag, "application/zip", || bytes), &name));
+        let packed = Bytes { tag: &tag, media: "application/zip", packable: false };
+        return Ok(download(tagged(&headers, packed, || bytes), &name));
     }
     let files = ready.month.files.iter().zip(&ready.tags);
     let found = files.into_iter().find(|(file, _)| file.name == name);
     let Some((ReportFile { name, media, bytes }, tag)) = found else { return Err(Problem::NotFound) };
-    let response = tagged(&headers, tag, media, || bytes.clone());
+    // The spreadsheet is packed already.
+    let packable = media.starts_with("text/");
+    let response = tagged(&headers, Bytes { tag, media, packable }, || bytes.clone());
     if name == PAGE {
         return Ok(with_own_style(response));
     }
     Ok(download(response, &format!("{}-{month}-{name}", garden.site.id)))
 }
 
-/// The garden of an id, and the moment up to which it is known.
-async fn garden<V: Views>(desk: &Desk<V>, id: &str) -> Result<(Arc<Garden>, jiff::Timestamp), Problem> {
+/// The garden of an id, and how it stands.
+async fn garden<V: Views>(desk: &Desk<V>, id: &str) -> Result<(Arc<Garden>, SiteView), Problem> {
     if !Id::is_valid(id) {
         return Err(Problem::NotFound);
     }
     let garden = desk.page.record.garden(id).ok_or(Problem::NotFound)?;
     let view = ask(desk.page.views.site(id)).await?.ok_or(Problem::NotFound)?;
-    Ok((Arc::clone(garden), view.now))
+    Ok((Arc::clone(garden), view))
 }
 
 /// The month that is asked for.
@@ -117,7 +129,8 @@ async fn find<V: Views>(
     month: &str,
     query: Option<&str>,
 ) -> Result<(Arc<Garden>, Asked, Arc<Ready>), Problem> {
-    let (garden, now) = garden(desk, id).await?;
+    let (garden, view) = garden(desk, id).await?;
+    let now = view.now;
     let which = which::parse(month).ok_or(Problem::NoSuchMonth)?;
     let asked = Asked::read(query.unwrap_or_default(), &garden)?;
     let wanted = Wanted { which, compare: asked.compare.clone(), notes: asked.notes };
@@ -136,11 +149,7 @@ fn body(garden: &Garden, asked: &Asked, ready: &Ready) -> Markup {
     let link = |name: &str| format!("{base}/{name}{}", asked.query());
     html! {
         h1 { (report::html::title(month)) }
-        p class="as-of" { (garden.site.name) }
-        p {
-            a href={ "/site/" (garden.site.id) } { "Today" } " · "
-            a href={ "/site/" (garden.site.id) "/month" } { "Other months" }
-        }
+        p { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         section class="files" {
             h2 { "To take with you" }
             ul {
@@ -155,12 +164,24 @@ fn body(garden: &Garden, asked: &Asked, ready: &Ready) -> Markup {
             }
         }
         (form::choice(garden, asked, &base))
-        (report::html::body(&contents))
+        (report::html::body(&contents, Within::Page))
     }
 }
 
-/// An answer with its tag: the bytes, or that nothing has changed (RFC 9110, 13.1.2).
-fn tagged(headers: &HeaderMap, tag: &str, media: &'static str, bytes: impl FnOnce() -> Vec<u8>) -> Response {
+/// What goes out.
+struct Bytes<'t> {
+    tag: &'t str,
+    media: &'static str,
+    /// Whether it grows smaller by packing. None of it holds a secret beside what a
+    /// caller can choose: the beds of a query must be the garden's own.
+    packable: bool,
+}
+
+/// An answer with its tag: the bytes, packed where the caller takes them so, or that
+/// nothing has changed (RFC 9110, 8.4, 13.1.2). Packed bytes have a tag of their own.
+fn tagged(headers: &HeaderMap, it: Bytes<'_>, bytes: impl FnOnce() -> Vec<u8>) -> Response {
+    let packed = it.packable && takes_gzip(headers);
+    let tag = if packed { format!("{}-gzip\"", it.tag.trim_end_matches('"')) } else { it.tag.to_owned() };
     let known = headers
         .get_all(header::IF_NONE_MATCH)
         .iter()
@@ -171,15 +192,35 @@ fn tagged(headers: &HeaderMap, tag: &str, media: &'static str, bytes: impl FnOnc
     let mut response = if known {
         StatusCode::NOT_MODIFIED.into_response()
     } else {
-        ([(header::CONTENT_TYPE, media)], bytes()).into_response()
+        let bytes = if packed { pack(&bytes()) } else { bytes() };
+        ([(header::CONTENT_TYPE, it.media)], bytes).into_response()
     };
     let headers = response.headers_mut();
-    if let Ok(tag) = HeaderValue::from_str(tag) {
+    if packed && !known {
+        headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
+    }
+    headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
+    if let Ok(tag) = HeaderValue::from_str(&tag) {
         headers.insert(header::ETAG, tag);
     }
     // Kept by the browser, and asked about before it is shown again.
     headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("private, no-cache"));
     response
+}
+
+/// Whether a caller takes gzip (RFC 9110, 12.5.3); a weight of nought means it does not.
+fn takes_gzip(headers: &HeaderMap) -> bool {
+    let taken = headers.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok());
+    taken.flat_map(|value| value.split(',')).any(|coding| {
+        let mut parts = coding.split(';').map(str::trim);
+        let gzip = parts.next().is_some_and(|name| name.eq_ignore_ascii_case("gzip"));
+        gzip && parts.all(|weight| weight.trim_start_matches("q=").parse::<f64>().is_ok_and(|it| it > 0.0))
+    })
+}
+
+fn pack(bytes: &[u8]) -> Vec<u8> {
+    let mut packer = flate2::GzBuilder::new().write(Vec::new(), flate2::Compression::new(6));
+    packer.write_all(bytes).and_then(|()| packer.finish()).expect("a vector takes every byte")
 }
 
 fn download(mut response: Response, name: &str) -> Response {
@@ -192,7 +233,7 @@ fn download(mut response: Response, name: &str) -> Response {
 /// Lets the page that stands by itself use the style that it carries, and nothing else.
 fn with_own_style(mut response: Response) -> Response {
     use base64::Engine as _;
-    let hash = digest(&SHA256, report::html::STYLE.as_bytes());
+    let hash = digest(&SHA256, report::html::style().as_bytes());
     let hash = base64::engine::general_purpose::STANDARD.encode(hash);
     let policy = format!(
         "default-src 'none'; style-src 'sha256-{hash}'; img-src data:; base-uri 'none'; form-action 'none'; \

@@ -13,7 +13,7 @@ pub(super) fn section(month: &Month) -> Markup {
         }
         @for (it, number) in month.comparisons.iter().zip(1..) {
             h3 { (it.what) ": " (it.first_name) " and " (it.second_name) }
-            p { strong { (it.says) } }
+            p class="says" { (it.says) }
             @if !it.caution.is_empty() { p class="caution" { strong { "With care: " } (it.caution) } }
             (pictures::beside(it, number))
             @match &it.outcome {
@@ -59,7 +59,7 @@ fn figures(it: &Beside, effect: &Effect) -> Markup {
         }
     };
     html! {
-        p { "One value is " (it.each) ". " (pairing) }
+        p { "There is one value for " (it.each) ". " (pairing) }
         (grid("The difference in figures", &["Figure", "Value"], &rows))
         (values(it))
     }

@@ -21,7 +21,7 @@ pub(super) fn section(month: &Month) -> Markup {
                 },
             );
             vec![
-                format!("{} ({})", it.id, it.place),
+                words::sensor(month, it),
                 words::quantity(it.measures).to_owned(),
                 it.expected.to_string(),
                 it.readings.to_string(),

@@ -16,7 +16,18 @@ use crate::analysis::month::Month;
 use crate::page::chart::Chart;
 
 /// The style of the page by itself: the garden page's own.
-pub const STYLE: &str = include_str!("../../page/style.css");
+pub fn style() -> String {
+    [include_str!("../../page/style.css"), crate::page::chart::STYLE].concat()
+}
+
+/// Where a page stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Within {
+    /// By itself, without script.
+    Nothing,
+    /// In the garden's page, whose script shows the figure under the pointer.
+    Page,
+}
 
 /// The page by itself: nothing of it comes from elsewhere, and it needs no script.
 pub fn document(contents: &Contents<'_>) -> Markup {
@@ -28,13 +39,13 @@ pub fn document(contents: &Contents<'_>) -> Markup {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title(month)) ", " (month.name) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(style())) }
                 link rel="icon" href="data:,";
             }
             body {
                 main {
                     (head(month))
-                    (body(contents))
+                    (body(contents, Within::Nothing))
                 }
             }
         }
@@ -60,16 +71,16 @@ fn head(month: &Month) -> Markup {
 }
 
 /// Everything below the heading.
-pub fn body(contents: &Contents<'_>) -> Markup {
+pub fn body(contents: &Contents<'_>, within: Within) -> Markup {
     let month = contents.month;
     let sections: [(&str, &str, Markup); 12] = [
         ("measured", "What was measured, and how well", measured::section(month)),
-        ("rain", "Rain", water::rain(month)),
-        ("beds", "Water in the beds", water::beds(month)),
+        ("rain", "Rain", water::rain(month, within)),
+        ("beds", "Water in the beds", water::beds(month, within)),
         ("drying", "How the beds dried", water::drying(month)),
         ("bands", "Days in each band", water::bands(month)),
         ("balance", "Water needed, water got", water::balance(month)),
-        ("tanks", "Tanks", tanks::section(month)),
+        ("tanks", "Tanks", tanks::section(month, within)),
         ("compared", "Two beds beside each other", compared::section(month)),
         ("questions", "Questions to work on", told::questions(month)),
         ("alarms", "Alarms and log", told::section(contents)),
@@ -129,7 +140,7 @@ fn glance(month: &Month) -> Markup {
                 (fact("Rain", &water::rain_in_short(month)))
                 @if !dry.is_empty() { (fact("Days below the refill point", &dry.join("; "))) }
                 @for tank in &month.tanks { (fact(&tank.name, &tanks::in_short(tank))) }
-                @for it in &month.comparisons { (fact(&it.what, &it.says)) }
+                @if let Some(it) = month.comparisons.first() { (fact("Two beds beside each other", &it.says)) }
             }
         }
     }
@@ -142,7 +153,7 @@ fn fact(name: &str, value: &str) -> Markup {
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
 fn grid(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
     html! {
-        table class="stacks figures-table" {
+        table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
             caption { (caption) }
             thead { tr { @for head in heads { th scope="col" { (head) } } } }
             tbody {
@@ -175,9 +186,13 @@ fn short_day(date: Date) -> String {
     words::day(date)
 }
 
-/// A chart over time with the table of its figures.
-fn chart(chart: &Chart) -> Markup {
-    html! { p { (chart.title) } }
+/// A chart over time.
+fn chart(chart: &Chart, within: Within) -> Markup {
+    let drawn = match within {
+        Within::Nothing => chart.draw_alone(),
+        Within::Page => chart.draw(),
+    };
+    html! { (drawn) (chart.table()) }
 }
 
 /// Names of the files beside the page.

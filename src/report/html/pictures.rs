@@ -2,6 +2,8 @@
 //! two beds beside each other. Told apart by shape and hatching, not by colour, so that
 //! they read in black and white.
 
+use std::fmt::Write as _;
+
 use maud::{Markup, html};
 
 use crate::analysis::month::{Beside, Month, SensorMonth, WaterBand};
@@ -45,15 +47,9 @@ pub(super) fn days_complete(month: &Month) -> Markup {
     let inside = html! {
         @for (sensor, row) in month.sensors.iter().zip(0_u32..) {
             @let foot = f64::from(row) * ROW + 18.0 + BAR;
-            text x=(n(SIDE)) y=(n(foot - BAR - 4.0)) { (name(&format!("{} ({})", sensor.id, sensor.place))) }
+            text x=(n(SIDE)) y=(n(foot - BAR - 4.0)) { (name(&words::sensor(month, sensor))) }
             line class="mark" x1=(n(SIDE)) x2=(n(WIDTH - SIDE)) y1=(n(foot)) y2=(n(foot)) {}
-            @for (day, at) in sensor.days.iter().zip(0_u32..) {
-                @let part = complete(sensor, day.good);
-                @if part > 0.0 {
-                    rect class="bar" x=(n(SIDE + f64::from(at) * step)) width=(n((step - 1.5).max(0.5)))
-                        y=(n(foot - BAR * part)) height=(n(BAR * part)) {}
-                }
-            }
+            path class="bar" d=(bars(sensor, step, foot, BAR)) {}
         }
     };
     let description = "One bar for each day from the first to the last of the month; a full bar is a day on which every \
@@ -65,6 +61,17 @@ pub(super) fn days_complete(month: &Month) -> Markup {
             figcaption { "One bar for each day. A full bar: every reading came and was good. No bar: none." }
         }
     }
+}
+
+/// All bars of a sensor as one outline, so that thirty days of it stay light.
+fn bars(sensor: &SensorMonth, step: f64, foot: f64, height: f64) -> String {
+    let width = n((step - 1.5).max(0.5));
+    let days = sensor.days.iter().zip(0_u32..).map(|(day, at)| (complete(sensor, day.good), f64::from(at)));
+    days.filter(|(part, _)| *part > 0.0).fold(String::new(), |mut path, (part, at)| {
+        let _ =
+            write!(path, "M{} {}v-{}h{width}V{}z", n(SIDE + at * step), n(foot), n(height * part), n(foot));
+        path
+    })
 }
 
 /// The part of a day's readings that came and are good.

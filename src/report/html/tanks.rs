@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{chart, folded, short_day};
+use super::{Within, chart};
 use crate::analysis::month::{Month, TankMonth};
 use crate::report::{charts, words};
 
@@ -20,7 +20,7 @@ pub(super) fn in_short(tank: &TankMonth) -> String {
     format!("{}, {} of {known} known{}", hours(warm, "warm"), hours(cold, "cold"), swing.unwrap_or_default())
 }
 
-pub(super) fn section(month: &Month) -> Markup {
+pub(super) fn section(month: &Month, within: Within) -> Markup {
     html! {
         @if month.tanks.is_empty() { p { "This garden has no tanks in its file." } }
         @for tank in &month.tanks {
@@ -32,32 +32,9 @@ pub(super) fn section(month: &Month) -> Markup {
             @if tank.thermometer.is_none() {
                 p { "This tank has no thermometer that was heard." }
             } @else {
-                (chart(&charts::tank(month, tank)))
-                (folded(
-                    &format!("{}, day by day", tank.name),
-                    &["Day", "Mean", "Lowest", "Highest", "Swing", "Hours too cold", "Hours too warm", "Hours known"],
-                    &tank
-                        .days
-                        .iter()
-                        .map(|day| {
-                            vec![
-                                short_day(day.date),
-                                degrees(day.mean_c),
-                                degrees(day.min_c),
-                                degrees(day.max_c),
-                                degrees(day.swing_c()),
-                                day.hours_cold.to_string(),
-                                day.hours_warm.to_string(),
-                                day.hours_known.to_string(),
-                            ]
-                        })
-                        .collect::<Vec<_>>(),
-                ))
+                (chart(&charts::tank(month, tank), within))
+                p { "Each day's figures are in the table tanks_daily." }
             }
         }
     }
-}
-
-fn degrees(celsius: Option<f64>) -> String {
-    celsius.map_or_else(|| words::NOT_KNOWN.to_owned(), |celsius| format!("{} °C", words::number(celsius, 1)))
 }

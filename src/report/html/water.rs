@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{chart, folded, grid, pictures, short_day};
+use super::{Within, chart, folded, grid, pictures, short_day};
 use crate::analysis::month::{BedMonth, Month};
 use crate::report::{charts, words};
 
@@ -17,7 +17,7 @@ pub(super) fn rain_in_short(month: &Month) -> String {
     format!("{least}{} mm, on {days} with 1 mm or more", words::number(rain.total_mm, 1))
 }
 
-pub(super) fn rain(month: &Month) -> Markup {
+pub(super) fn rain(month: &Month, within: Within) -> Markup {
     let Some(rain) = &month.rain else { return html! { p { "This garden has no rain gauge in its file." } } };
     let rows: Vec<Vec<String>> = rain
         .days
@@ -44,12 +44,12 @@ pub(super) fn rain(month: &Month) -> Markup {
         @if rain.days_unknown > 0 {
             p { "Of " (words::count(rain.days_unknown, "day", "days")) " it is not known how much fell." }
         }
-        @if let Some(drawn) = charts::rain(month) { (chart(&drawn)) }
+        @if let Some(drawn) = charts::rain(month) { (chart(&drawn, within)) }
         (folded("Rain of each rain day", &["Rain day", "Rain", "Gap"], &rows))
     }
 }
 
-pub(super) fn beds(month: &Month) -> Markup {
+pub(super) fn beds(month: &Month, within: Within) -> Markup {
     html! {
         p {
             "The line is the water in the soil that roots can reach, in percent of the soil's volume. At field capacity "
@@ -62,7 +62,7 @@ pub(super) fn beds(month: &Month) -> Markup {
             @if bed.probes.is_empty() {
                 p { "This bed has no soil probe, so its water is not known." }
             } @else {
-                (chart(&charts::bed(month, bed)))
+                (chart(&charts::bed(month, bed), within))
                 (wettings(month, bed))
             }
         }

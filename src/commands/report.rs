@@ -1,0 +1,234 @@
+//! `trug report --month 2026-04`: a month of the garden for a class, as one folder.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+
+use crate::garden::plan::{Garden, Id};
+use crate::page::month::{CannotMake, MonthFiles, Wanted, make, until};
+use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name, slug, which};
+use crate::store::Reader;
+
+/// Exit codes: done; made, but the month has no reading; the request is wrong.
+const DONE: u8 = 0;
+const NO_READING: u8 = 1;
+const WRONG_INPUT: u8 = 2;
+
+/// What to make.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    pub month: String,
+    pub site: Option<String>,
+    /// Two beds to compare, or none.
+    pub beds: Vec<String>,
+    /// The folder; without it `report-SITE-MONTH` where the program was started.
+    pub out: Option<PathBuf>,
+    /// Whether a folder that is there is replaced.
+    pub replace: bool,
+    pub without_notes: bool,
+    pub json: bool,
+}
+
+/// Makes the folder, all of it or nothing. The exit code is 0; 1 where it was made and
+/// the month has no reading; 2 where the request is wrong.
+///
+/// # Errors
+///
+/// When the store cannot be read or the folder cannot be written (exit code 3).
+pub fn run(
+    reader: &Reader,
+    gardens: &[Garden],
+    it: &Report,
+    now: Timestamp,
+    out: &mut dyn Write,
+) -> anyhow::Result<u8> {
+    let (garden, wanted) = match check(gardens, it) {
+        Ok(found) => found,
+        Err(why) => return wrong(&why),
+    };
+    // A record whose readings are ahead of the clock, such as a simulation's, is known
+    // up to its last reading.
+    let latest = reader.latest_at().context("reading the latest reading")?;
+    let now = latest.map_or(now, |latest| latest.max(now));
+    let until = match until(wanted.which, now, &garden.site.time_zone) {
+        Ok(until) => until,
+        Err(_) => return wrong(&format!("{} has not begun", month_name(wanted.which))),
+    };
+    let folder = it
+        .out
+        .clone()
+        .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, slug(wanted.which))));
+    if !it.replace && fs::symlink_metadata(&folder).is_ok() {
+        return wrong(&format!(
+            "{} is there already; give another folder with --out, or --replace",
+            folder.display()
+        ));
+    }
+    if let Some(other) = not_ours(&folder) {
+        return wrong(&format!(
+            "{} holds {other:?}, which is no part of a report, so it is not replaced; give another folder with --out",
+            folder.display()
+        ));
+    }
+    let made = match make(reader, garden, &wanted, until, usize::MAX) {
+        Ok(made) => made,
+        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => return wrong(&fault.to_string()),
+        Err(CannotMake::Store(fault)) => return Err(fault).context("reading the month"),
+        Err(CannotMake::Report(fault)) => return Err(fault).context("making the files"),
+    };
+    if let Err(fault) = write(&folder, &made.files, it.replace) {
+        return match fault.kind() {
+            io::ErrorKind::AlreadyExists => wrong(&format!("{} is there already", folder.display())),
+            _ => Err(fault).with_context(|| format!("making the folder {}", folder.display())),
+        };
+    }
+    tell(&made, &folder, !it.without_notes, it.json, out)?;
+    let readings: u64 = made.month.sensors.iter().map(|sensor| u64::from(sensor.readings)).sum();
+    Ok(if readings == 0 { NO_READING } else { DONE })
+}
+
+/// Something in a folder that no report has: such a folder is never replaced.
+fn not_ours(folder: &Path) -> Option<String> {
+    if !folder.exists() {
+        return None;
+    }
+    let Ok(entries) = fs::read_dir(folder) else { return Some(folder.display().to_string()) };
+    let ours = |name: &str| {
+        [PAGE, SPREADSHEET, DICTIONARY].contains(&name)
+            || name.strip_suffix(".csv").is_some_and(|table| TABLES.contains(&table))
+    };
+    let names = entries.filter_map(Result::ok).map(|entry| entry.file_name().to_string_lossy().into_owned());
+    let mut names = names;
+    names.find(|name| !ours(name))
+}
+
+fn wrong(why: &str) -> anyhow::Result<u8> {
+    writeln!(io::stderr(), "{why}")?;
+    Ok(WRONG_INPUT)
+}
+
+/// The garden and what is wanted of it, or plain words about what is wrong.
+fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, Wanted), String> {
+    let month = which::parse(&it.month)
+        .ok_or_else(|| format!("{:?} is not a month; accepted is {}", it.month, which::ACCEPTED))?;
+    let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
+    let garden = match (it.site.as_deref(), gardens) {
+        (None, [only]) => only,
+        (None, _) => return Err(format!("there are several gardens; say which with --site: {}", names())),
+        (Some(site), _) => gardens
+            .iter()
+            .find(|garden| garden.site.id.as_str() == site)
+            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names()))?,
+    };
+    let bed = |name: &String| -> Result<Id, String> {
+        let bed = garden.beds.iter().find(|bed| bed.id.as_str() == name);
+        bed.map(|bed| bed.id.clone()).ok_or_else(|| {
+            let known: Vec<_> = garden.beds.iter().map(|bed| bed.id.as_str()).collect();
+            format!("no bed is called {name:?}; the beds are: {}", known.join(", "))
+        })
+    };
+    let compare = match it.beds.as_slice() {
+        [] => None,
+        [first, second] if first == second => {
+            return Err(format!("{first:?} was given twice; a bed is compared with another one"));
+        }
+        [first, second] => Some((bed(first)?, bed(second)?)),
+        beds => return Err(format!("{} beds were given with --bed; two are compared, or none", beds.len())),
+    };
+    Ok((garden, Wanted { which: month, compare, notes: !it.without_notes }))
+}
+
+/// Writes the files into a folder beside the wanted one and gives it its name at the
+/// end, so that nobody ever finds half of it.
+fn write(folder: &Path, files: &[ReportFile], replace: bool) -> io::Result<()> {
+    let name = folder.file_name().ok_or_else(|| io::Error::other("it has no name"))?;
+    let above = match folder.parent() {
+        Some(above) if !above.as_os_str().is_empty() => above,
+        _ => Path::new("."),
+    };
+    fs::create_dir_all(above)?;
+    let fresh = tempfile::Builder::new().prefix(".trug-report-").tempdir_in(above)?;
+    let inside = fresh.path().join(name);
+    fs::create_dir(&inside)?;
+    for file in files {
+        let mut target = fs::File::create_new(inside.join(&file.name))?;
+        target.write_all(&file.bytes)?;
+        target.sync_all()?;
+    }
+    if fs::symlink_metadata(folder).is_ok() {
+        if !replace {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        // The old one is put aside first and goes with the temporary folder; where the
+        // new one cannot take its name, the old one gets it back.
+        let aside = fresh.path().join("before");
+        fs::rename(folder, &aside)?;
+        return fs::rename(&inside, folder).inspect_err(|_| {
+            let _ = fs::rename(&aside, folder);
+        });
+    }
+    fs::rename(&inside, folder)
+}
+
+/// Says what was made and how complete the month is.
+fn tell(
+    made: &MonthFiles,
+    folder: &Path,
+    notes: bool,
+    json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    let month = &made.month;
+    let sum = |pick: fn(&crate::analysis::month::SensorMonth) -> u32| -> u64 {
+        month.sensors.iter().map(|sensor| u64::from(pick(sensor))).sum()
+    };
+    let (expected, readings, good) = (sum(|it| it.expected), sum(|it| it.readings), sum(|it| it.good));
+    if json {
+        let told = serde_json::json!({
+            "month": slug(month.which),
+            "site": month.site.as_str(),
+            "folder": folder.display().to_string(),
+            "files": made.files.iter().map(|file| serde_json::json!({
+                "name": file.name, "bytes": file.bytes.len(),
+            })).collect::<Vec<_>>(),
+            "until": month.until.map(|until| until.to_string()),
+            "readings": { "expected": expected, "arrived": readings, "good": good },
+            "sha256": {
+                "readings": made.made.fingerprints.readings,
+                "settings": made.made.fingerprints.settings,
+                "log_and_alarms": made.made.fingerprints.told,
+            },
+            "command": made.made.command,
+        });
+        writeln!(out, "{told:#}")?;
+        return Ok(());
+    }
+    writeln!(out, "{} of {}, in {}:", month_name(month.which), month.name, folder.display())?;
+    for file in &made.files {
+        writeln!(out, "  {}  ({} kB)", file.name, file.bytes.len().div_ceil(1000))?;
+    }
+    if let Some(until) = month.until {
+        let until = crate::page::words::full_moment(until, &month.time_zone);
+        writeln!(out, "The month is not over: this is up to {until}.")?;
+    }
+    if readings == 0 {
+        writeln!(out, "The month has no reading, so there is nothing to see in it.")?;
+        return Ok(());
+    }
+    let percent = if expected == 0 { 0.0 } else { (good as f64 / expected as f64).min(1.0) * 100.0 };
+    writeln!(
+        out,
+        "{readings} readings arrived, {good} of them good: {percent:.1} % of the {expected} expected."
+    )?;
+    for sensor in month.sensors.iter().filter(|sensor| sensor.complete() < 0.9) {
+        let complete = sensor.complete() * 100.0;
+        writeln!(out, "  {} ({}) is {complete:.0} % complete.", sensor.id, sensor.place)?;
+    }
+    if notes {
+        writeln!(out, "People's notes are in it: read them before you pass it on, or use --without-notes.")?;
+    }
+    Ok(())
+}

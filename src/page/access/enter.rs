@@ -1,0 +1,189 @@
+//! The page that asks for the password, and the way out.
+
+use std::sync::Arc;
+
+use axum::Extension;
+use axum::body::Body;
+use axum::extract::{RawQuery, State};
+use axum::http::header::{HeaderValue, LOCATION, RETRY_AFTER, SET_COOKIE};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+
+use super::{Asked, Given, HOW_TO_SET, Peer, Visitor, session};
+use crate::page::Views;
+use crate::page::errors::Problem;
+use crate::page::forms::Form;
+use crate::page::layout::plain_page;
+use crate::page::routes::Desk;
+
+/// Characters of a path to go to afterwards.
+const TO_MAX: usize = 512;
+
+/// What came of the last try.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Last {
+    None,
+    Wrong,
+    TooMany,
+    Busy,
+}
+
+/// Asks for the password.
+pub(in crate::page) async fn ask<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    RawQuery(query): RawQuery,
+) -> Response {
+    let query = Form::of(query.unwrap_or_default().as_bytes());
+    page(desk.page.notice.as_deref(), &visitor, local(query.text("to")), Last::None)
+}
+
+/// Takes the password. A right one begins a new session, whatever the browser came with.
+pub(in crate::page) async fn take<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    Extension(peer): Extension<Peer>,
+    Extension(asked): Extension<Asked>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    let form = Form::read(&headers, body).await?;
+    let to = local(form.text("to"));
+    let last = match desk.gate.give(form.whole("password").to_owned(), peer.0).await {
+        Given::Right(token) => {
+            desk.gate.end(&headers);
+            return Ok(go(to, &session::cookie(&token, asked.secure)));
+        }
+        Given::Wrong => Last::Wrong,
+        Given::TooMany => Last::TooMany,
+        Given::Busy => Last::Busy,
+    };
+    Ok(page(desk.page.notice.as_deref(), &visitor, to, last))
+}
+
+/// Ends the session.
+pub(in crate::page) async fn leave<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    Extension(asked): Extension<Asked>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    let form = Form::read(&headers, body).await?;
+    if visitor.may_change {
+        desk.gate.allows(&visitor, &form)?;
+        desk.gate.end(&headers);
+    }
+    Ok(go("/", &session::no_cookie(asked.secure)))
+}
+
+fn go(to: &str, cookie: &str) -> Response {
+    let mut response = StatusCode::SEE_OTHER.into_response();
+    for (name, value) in [(LOCATION, to), (SET_COOKIE, cookie)] {
+        // Both hold visible ASCII only.
+        if let Ok(value) = HeaderValue::from_str(value) {
+            response.headers_mut().insert(name, value);
+        }
+    }
+    response
+}
+
+/// A path of this page, or the first page: never another's address.
+fn local(to: &str) -> &str {
+    let plain = to.len() <= TO_MAX && to.bytes().all(|b| b.is_ascii_graphic() && b != b'\\');
+    let here = to.starts_with('/') && !to.starts_with("//") && !to.starts_with("/enter") && to != "/leave";
+    if plain && here { to } else { "/" }
+}
+
+fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: Last) -> Response {
+    if !visitor.can_enter {
+        let body = html! {
+            h1 { "There is no password" }
+            p { "Nothing can be changed on this page, since no password is set for it." }
+            p { (HOW_TO_SET) }
+            p { a href="/" { "To the first page" } }
+        };
+        return (StatusCode::FORBIDDEN, plain_page(notice, "There is no password", &body)).into_response();
+    }
+    let (status, title) = match last {
+        Last::None => (StatusCode::OK, "Enter the password"),
+        Last::Wrong => (StatusCode::FORBIDDEN, "That is not the password"),
+        Last::TooMany => (StatusCode::TOO_MANY_REQUESTS, "Too many tries"),
+        Last::Busy => (StatusCode::SERVICE_UNAVAILABLE, "Too many visitors at once"),
+    };
+    let mut response = (status, plain_page(notice, title, &form(visitor, to, title, last))).into_response();
+    if matches!(last, Last::TooMany | Last::Busy) {
+        let wait = if last == Last::Busy { "10" } else { "60" };
+        response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static(wait));
+    }
+    response
+}
+
+fn form(visitor: &Visitor, to: &str, title: &str, last: Last) -> Markup {
+    let fault = match last {
+        Last::None => None,
+        Last::Wrong => Some("That is not the password. Capital and small letters are different letters."),
+        Last::TooMany => {
+            Some("The password was tried too often within a minute. Wait a minute, then try again.")
+        }
+        Last::Busy => Some("Too many passwords are being checked just now. Try again in ten seconds."),
+    };
+    html! {
+        h1 { (title) }
+        @if visitor.may_change {
+            p { "You have entered already, and may write down what was done and answer alarms. "
+                a href=(to) { "Go on" } "." }
+            (visitor.corner("/"))
+        } @else {
+            p { "With the password you may write down what was seen or done, answer alarms, and read this page from "
+                "other computers and phones." }
+            form class="enter" method="post" action="/enter" {
+                input type="hidden" name="to" value=(to);
+                @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
+                label for="password" { "Password" }
+                @if last == Last::Wrong {
+                    input id="password" name="password" type="password" autocomplete="current-password" required
+                        aria-invalid="true" aria-describedby="password-fault";
+                } @else {
+                    input id="password" name="password" type="password" autocomplete="current-password" required;
+                }
+                button type="submit" { "Enter" }
+            }
+            p class="standing" {
+                "On a computer that others use, press Leave when you are done. Whoever runs Trug knows the password."
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::local;
+
+    #[test]
+    fn one_goes_on_to_this_page_only() {
+        for to in ["/", "/site/saltbush-gully", "/site/a/write?kind=fed&place=b", "/site/a/bed/b?span=week#x"]
+        {
+            assert_eq!(local(to), to);
+        }
+        for to in [
+            "",
+            "//evil.example/",
+            "/\\evil.example",
+            "\\\\evil.example",
+            "https://evil.example",
+            "javascript:alert(1)",
+            "site",
+            "/a\r\nSet-Cookie: x=y",
+            "/a b",
+            "/\u{e9}",
+            "/\t/evil.example",
+            "/enter?to=/enter",
+            "/leave",
+            &format!("/{}", "x".repeat(512)),
+        ] {
+            assert_eq!(local(to), "/", "{to:?}");
+        }
+    }
+}

@@ -1,0 +1,116 @@
+//! One alarm with what can be answered to it, for every page that shows alarms.
+
+use maud::{Markup, html};
+
+use super::access::Visitor;
+use super::today::urgency;
+use super::{reasons, words};
+use crate::alarms::State;
+use crate::garden::record::AlarmNote;
+use crate::garden::view::{AlarmView, SiteView};
+
+/// An answer that was not taken: what was wrong with its note, and the note.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Refused<'a> {
+    pub(super) why: &'a str,
+    pub(super) note: &'a str,
+}
+
+/// For how long an alarm can be put aside: the form's word, and what the button says.
+pub(super) const ASIDE: [(&str, &str); 4] = [
+    ("aside-2h", "Put it aside for 2 hours"),
+    ("aside-morning", "Put it aside until tomorrow, 7 am"),
+    ("aside-day", "Put it aside for a day"),
+    ("aside-week", "Put it aside for a week"),
+];
+
+/// The alarm's id on a page, and the ids of its fields begin with it.
+pub(super) fn id(alarm: &AlarmView) -> String {
+    format!("{}-{}", alarm.kind.name(), alarm.place)
+}
+
+/// One alarm: how urgent, since when, what it says, why, its notes, and the buttons for
+/// whoever may answer.
+pub(super) fn card(
+    alarm: &AlarmView,
+    view: &SiteView,
+    visitor: &Visitor,
+    notes: &[AlarmNote],
+    refused: Option<Refused<'_>>,
+) -> Markup {
+    let moment = |at| words::moment(at, view.now, &view.time_zone);
+    html! {
+        article class="alarm" id=(id(alarm)) {
+            h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
+            p class="standing" {
+                @if let Some((until, _)) = alarm.shelf {
+                    "Until " (moment(until)) ". " (words::state(alarm.state))
+                } @else if alarm.state == State::ReturnedUnacknowledged {
+                    "From " (moment(alarm.since)) " to " (moment(alarm.at)) ". " (words::state(alarm.state))
+                } @else {
+                    (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". " (words::state(alarm.state))
+                }
+            }
+            p { (alarm.text) }
+            @for note in notes {
+                p class="note" { (moment(note.at)) ", " (words::how(&note.how)) ": " (words::shown(&note.note, AlarmNote::TEXT_MAX)) }
+            }
+            details {
+                summary { "Why" }
+                @if !alarm.values.is_empty() {
+                    dl {
+                        @for (name, number) in &alarm.values {
+                            @let (name, number) = words::named_value(name, *number);
+                            div { dt { (name) } dd { (number) } }
+                        }
+                    }
+                }
+                (reasons::steps(&alarm.why))
+                p { "By the rule of: " (alarm.source) }
+                p { "Name for commands: " code { (alarm.kind.name()) "/" (alarm.place) } }
+            }
+            @if visitor.may_change { (answers(alarm, view, visitor, refused)) }
+        }
+    }
+}
+
+fn answers(alarm: &AlarmView, view: &SiteView, visitor: &Visitor, refused: Option<Refused<'_>>) -> Markup {
+    let id = id(alarm);
+    let (note, fault, help) = (format!("{id}-note"), format!("{id}-fault"), format!("{id}-help"));
+    let name = format!("{}: {}", alarm.place_name, words::kind(alarm.kind));
+    let described = if refused.is_some() { format!("{fault} {help}") } else { help.clone() };
+    html! {
+        form class="answer" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {
+            (visitor.form_field())
+            input type="hidden" name="kind" value=(alarm.kind.name());
+            input type="hidden" name="place" value=(alarm.place);
+            input type="hidden" name="since" value=(alarm.since);
+            @if alarm.state.waits() {
+                @let words = if alarm.state.is_active() { "I am taking this on" } else { "I have seen this" };
+                button type="submit" name="do" value="seen" { (words) }
+            } @else if alarm.state == State::LatchedAcknowledged {
+                button type="submit" name="do" value="reset" { "All is well: it is over" }
+            } @else if alarm.state == State::Shelved {
+                button type="submit" name="do" value="back" { "Take it up again" }
+            }
+            details open[refused.is_some()] {
+                summary { @if alarm.state.is_hidden() { "Write a note" } @else { "Put it aside, or write a note" } }
+                label for=(note) { "A note for the others, if you like" }
+                @if let Some(refused) = refused { p id=(fault) class="fault" { "The note was not taken: " (refused.why) "." } }
+                textarea id=(note) name="note" rows="2" autocomplete="off" aria-describedby=(described)
+                    aria-invalid=[refused.map(|_| "true")] {
+                    "\n" @if let Some(refused) = refused { (refused.note) }
+                }
+                p id=(help) class="standing" {
+                    "At most " (AlarmNote::TEXT_MAX) " characters; it goes with whichever button you press. Write no "
+                    "names of children."
+                }
+                @if !alarm.state.is_hidden() {
+                    @for (word, label) in ASIDE { button class="quiet" type="submit" name="do" value=(word) { (label) } }
+                    p class="standing" { "Nobody is told of it while it is put aside. What it is about goes on." }
+                }
+                button class="quiet" type="submit" name="do" value="note" { "Only keep the note" }
+            }
+        }
+    }
+}

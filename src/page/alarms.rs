@@ -1,0 +1,389 @@
+//! `/site/ID/alarms`: what is open, what is put aside, what was, and the answers to it.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use axum::Extension;
+use axum::body::Body;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, RawQuery, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use jiff::civil::Date;
+use jiff::{Span, Timestamp};
+use maud::{Markup, html};
+use tokio::time::timeout;
+use tracing::warn;
+
+use super::access::Visitor;
+use super::alarm_card::{self, Refused, card};
+use super::errors::Problem;
+use super::figures::{self, SiteFigures};
+use super::forms::Form;
+use super::forms::write::{go, wrong_list};
+use super::layout::Frame;
+use super::routes::{Desk, VIEW_WAIT, ask as asked, figures, frame, view};
+use super::{Views, words};
+use crate::alarms::{Input, Kind, State as Stands};
+use crate::answering::{note, shelf_end};
+use crate::garden::plan::Id;
+use crate::garden::record::{AlarmKey, AlarmNote, Answer, Answered};
+use crate::garden::view::{AlarmView, SiteView};
+use crate::garden::words::place_called;
+use crate::store::AlarmRecord;
+
+/// Occurrences of one month that are listed, the newest.
+const LISTED_MAX: usize = 200;
+
+/// The local hour at which "tomorrow morning" begins.
+const MORNING_H: i8 = 7;
+
+/// What one page of alarms shows.
+struct Shown {
+    view: SiteView,
+    /// The first day of the month whose history is listed.
+    month: Date,
+    /// Oldest first.
+    steps: Vec<AlarmRecord>,
+    /// Of the month and of what is open.
+    notes: Vec<AlarmNote>,
+    /// The places of the garden's file by id.
+    names: HashMap<Id, String>,
+}
+
+pub(super) async fn ask<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    id: Result<Path<String>, PathRejection>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, Problem> {
+    let asked_for = Form::of(query.as_deref().unwrap_or_default().as_bytes());
+    let shown = shown(&desk, id, asked_for.text("month")).await?;
+    let path = format!("/site/{}/alarms", shown.view.id);
+    let frame = frame(&desk, visitor, query.as_deref(), &path).of_site(&shown.view);
+    let figures = figures(&desk, &shown.view).await;
+    Ok(page(&frame, &shown, figures.as_ref(), None).into_response())
+}
+
+/// Takes an answer, and goes back to the page with what came of it.
+pub(super) async fn take<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    id: Result<Path<String>, PathRejection>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    let form = Form::read(&headers, body).await?;
+    desk.gate.allows(&visitor, &form)?;
+    let shown = shown(&desk, id, "").await?;
+    let view = &shown.view;
+    let path = format!("/site/{}/alarms", view.id);
+    let place = form.text("place");
+    let (Some(kind), true, Ok(since)) =
+        (Kind::from_name(form.text("kind")), Id::is_valid(place), form.text("since").parse::<Timestamp>())
+    else {
+        return Err(Problem::NotFound);
+    };
+    let key = AlarmKey { site: view.id.clone(), kind, place: Id::new(place) };
+    let Some(wanted) = Wanted::of(form.text("do")) else { return Err(Problem::NotFound) };
+    // A form's text has line ends of its own; a note is one line.
+    let text = form.text("note").replace(['\r', '\n', '\t'], " ");
+    let note = note(&text).and_then(|note| match (wanted, &note) {
+        (Wanted::Note, None) => Err("the note is empty".to_owned()),
+        _ => Ok(note),
+    });
+    let note = match note {
+        Ok(note) => note,
+        Err(why) => {
+            let frame = frame(&desk, visitor, None, &path).of_site(view);
+            let refused = (alarm_id(&key), Refused { why: &why, note: &text });
+            return Ok(
+                (StatusCode::UNPROCESSABLE_ENTITY, page(&frame, &shown, None, Some(refused))).into_response()
+            );
+        }
+    };
+    let name = named(&key, &shown.names, view);
+    let now = desk.page.views.now();
+    let input = wanted.input(words::garden_now(view.now, now), view);
+    // One that is put aside stands under the time at which that was done.
+    let since = (wanted != Wanted::Back && !is_hidden(view, &key)).then_some(since);
+    let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
+    let answered = match timeout(VIEW_WAIT, desk.page.views.answer(answer)).await {
+        Ok(Ok(answered)) => answered,
+        Ok(Err(fault)) => {
+            warn!("an answer could not be confirmed: {fault}");
+            return Err(Problem::NotConfirmed);
+        }
+        Err(_) => {
+            warn!("an answer could not be confirmed within {VIEW_WAIT:?}");
+            return Err(Problem::NotConfirmed);
+        }
+    };
+    desk.gate.say(&headers, wanted.came_of(answered, &name, input, view));
+    Ok(go(&path))
+}
+
+fn is_hidden(view: &SiteView, key: &AlarmKey) -> bool {
+    view.alarms.iter().any(|a| a.kind == key.kind && a.place == key.place && a.state.is_hidden())
+}
+
+/// What a button says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Wanted {
+    Seen,
+    Reset,
+    Back,
+    Note,
+    /// So long, as [`shelf_end`] reads it.
+    Aside(&'static str),
+    Morning,
+}
+
+impl Wanted {
+    fn of(word: &str) -> Option<Self> {
+        Some(match word {
+            "seen" => Self::Seen,
+            "reset" => Self::Reset,
+            "back" => Self::Back,
+            "note" => Self::Note,
+            "aside-2h" => Self::Aside("2h"),
+            "aside-day" => Self::Aside("1d"),
+            "aside-week" => Self::Aside("7d"),
+            "aside-morning" => Self::Morning,
+            _ => return None,
+        })
+    }
+
+    /// `None` for a note alone.
+    fn input(self, now: Timestamp, view: &SiteView) -> Option<Input> {
+        let shelve = |until| Input::Shelve { until, one_shot: false };
+        match self {
+            Self::Seen => Some(Input::Acknowledge),
+            Self::Reset => Some(Input::Reset),
+            Self::Back => Some(Input::Unshelve),
+            Self::Note => None,
+            Self::Aside(length) => shelf_end(length, now, &view.time_zone).map(shelve),
+            Self::Morning => morning(now, view).map(shelve),
+        }
+    }
+
+    /// What came of it, to be said on the next page.
+    fn came_of(self, answered: Answered, name: &str, input: Option<Input>, view: &SiteView) -> String {
+        match answered {
+            Answered::Done => match (self, input) {
+                (Self::Seen, _) => format!("Thank you. {name} is marked as seen: everybody can see it."),
+                (Self::Reset, _) => format!("{name} is over."),
+                (Self::Back, _) => format!("{name} is taken up again."),
+                (Self::Note, _) => format!("The note to {name} is kept."),
+                (Self::Aside(_) | Self::Morning, Some(Input::Shelve { until, .. })) => {
+                    format!("{name} is put aside until {}.", words::full_moment(until, &view.time_zone))
+                }
+                (Self::Aside(_) | Self::Morning, _) => format!("{name} is put aside."),
+            },
+            Answered::NotWaiting => format!("{name} was answered already, so this changed nothing."),
+            Answered::Over => format!("{name} is over. Nobody needs to answer it any more."),
+            Answered::OtherOccurrence => {
+                format!(
+                    "{name} was over after that, and has come again since. Look at it again before you answer."
+                )
+            }
+            Answered::NoSuchAlarm => format!("There is no such alarm any more: {name}."),
+        }
+    }
+}
+
+/// Tomorrow at seven on the garden's clock.
+fn morning(now: Timestamp, view: &SiteView) -> Option<Timestamp> {
+    let tomorrow = local_date(now, view).tomorrow().ok()?;
+    view.time_zone.to_timestamp(tomorrow.at(MORNING_H, 0, 0, 0)).ok()
+}
+
+/// Reads what a page shows. `month` is empty for the present one.
+async fn shown<V: Views>(
+    desk: &Desk<V>,
+    id: Result<Path<String>, PathRejection>,
+    month: &str,
+) -> Result<Shown, Problem> {
+    let view = self::view(desk, id).await?;
+    let id = view.id.to_string();
+    let today = local_date(view.now, &view);
+    let month = if month.is_empty() {
+        today.first_of_month()
+    } else {
+        parse_month(month).ok_or(Problem::NoSuchMonth)?
+    };
+    if month > today {
+        return Err(Problem::NoSuchMonth);
+    }
+    let (from, to) = ends(month, &view).ok_or(Problem::NoSuchMonth)?;
+    let record = &desk.page.record;
+    let steps = asked(record.alarm_steps(&id, from, to)).await?;
+    let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
+    let site = id.clone();
+    let mut notes =
+        asked(record.read("notes", move |reader| reader.notes(oldest, Timestamp::MAX, Some(&site)))).await?;
+    let named: Vec<(AlarmKey, Timestamp)> = steps.iter().map(|step| (step.key.clone(), step.since)).collect();
+    notes.retain(|note| {
+        let open = view
+            .alarms
+            .iter()
+            .any(|a| a.kind == note.key.kind && a.place == note.key.place && a.since == note.since);
+        open || named.iter().any(|(key, since)| *key == note.key && *since == note.since)
+    });
+    let garden = record.garden(&id);
+    let names = steps
+        .iter()
+        .map(|step| step.key.place.clone())
+        .map(|place| {
+            let name = garden.map_or_else(|| place.to_string(), |garden| place_called(garden, &place));
+            (place, name)
+        })
+        .collect();
+    Ok(Shown { view, month, steps, notes, names })
+}
+
+fn local_date(at: Timestamp, view: &SiteView) -> Date {
+    at.to_zoned_datetime(view.time_zone.clone()).date()
+}
+
+/// The first day of a month like 2026-04.
+fn parse_month(text: &str) -> Option<Date> {
+    let (year, month) = text.split_once('-')?;
+    if year.len() != 4 || month.len() != 2 || !text.bytes().all(|b| b.is_ascii_digit() || b == b'-') {
+        return None;
+    }
+    Date::new(year.parse().ok()?, month.parse().ok()?, 1).ok().filter(|date| date.year() >= 2000)
+}
+
+/// The moments at which a month begins and ends on the garden's clock.
+fn ends(month: Date, view: &SiteView) -> Option<(Timestamp, Timestamp)> {
+    let next = month.checked_add(Span::new().months(1)).ok()?;
+    let begins = |date: Date| view.time_zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
+    Some((begins(month)?, begins(next)?))
+}
+
+fn alarm_id(key: &AlarmKey) -> String {
+    format!("{}-{}", key.kind.name(), key.place)
+}
+
+fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String {
+    let place = view
+        .alarms
+        .iter()
+        .find(|alarm| alarm.place == key.place)
+        .map(|alarm| alarm.place_name.as_str())
+        .or_else(|| names.get(&key.place).map(String::as_str))
+        .unwrap_or(key.place.as_str());
+    format!("{place}: {}", words::kind(key.kind))
+}
+
+fn page(
+    frame: &Frame<'_>,
+    shown: &Shown,
+    alarm_figures: Option<&SiteFigures>,
+    refused: Option<(String, Refused<'_>)>,
+) -> Markup {
+    let view = &shown.view;
+    let mut alarms: Vec<&AlarmView> = view.alarms.iter().collect();
+    alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
+    let (open, rest): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| alarm.state.is_active());
+    let (hidden, passed): (Vec<_>, Vec<_>) = rest.into_iter().partition(|alarm| alarm.state.is_hidden());
+    let cards = |alarms: &[&AlarmView]| {
+        html! {
+            @for alarm in alarms {
+                @let notes: Vec<AlarmNote> = shown.notes.iter()
+                    .filter(|n| n.key.kind == alarm.kind && n.key.place == alarm.place && n.since == alarm.since)
+                    .cloned().collect();
+                @let refused = refused.as_ref().filter(|(id, _)| *id == alarm_card::id(alarm)).map(|(_, refused)| *refused);
+                (card(alarm, view, &frame.visitor, &notes, refused))
+            }
+        }
+    };
+    let title = format!("Alarms at {}", view.name);
+    let body = html! {
+        h1 { "Alarms" }
+        p class="as-of" { (view.name) ", as it stood " (words::full_moment(view.now, &view.time_zone)) }
+        @if let Some((id, refused)) = &refused {
+            @let (field, words) = (format!("{id}-note"), format!("The note was not taken: {}.", refused.why));
+            (wrong_list(std::iter::once((field.as_str(), words.as_str()))))
+        }
+        @if !frame.visitor.may_change { (frame.visitor.how_to_change(&frame.path)) }
+        section {
+            h2 { "Open alarms" }
+            @if open.is_empty() { p { "No alarm is open." } }
+            (cards(&open))
+        }
+        @if !passed.is_empty() {
+            section { h2 { "Passed, and not settled yet" } (cards(&passed)) }
+        }
+        @if !hidden.is_empty() {
+            section { h2 { "Put aside" } (cards(&hidden)) }
+        }
+        (history(frame, shown))
+        @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
+    };
+    if refused.is_some() { frame.still(&title, &body) } else { frame.page(&title, &body) }
+}
+
+/// The month's occurrences, the newest first, each with its steps and notes.
+fn history(frame: &Frame<'_>, shown: &Shown) -> Markup {
+    let view = &shown.view;
+    let mut found: Vec<(&AlarmKey, Timestamp, Vec<&AlarmRecord>)> = Vec::new();
+    let mut at: HashMap<(&AlarmKey, Timestamp), usize> = HashMap::new();
+    for step in &shown.steps {
+        let place = *at.entry((&step.key, step.since)).or_insert_with(|| {
+            found.push((&step.key, step.since, Vec::new()));
+            found.len() - 1
+        });
+        found[place].2.push(step);
+    }
+    found.reverse();
+    let left_out = found.len().saturating_sub(LISTED_MAX);
+    found.truncate(LISTED_MAX);
+    let name = |month: Date| month.strftime("%B %Y").to_string();
+    let address = |month: Date| format!("{}?month={}#was", frame.path, month.strftime("%Y-%m"));
+    let earlier = shown.month.checked_sub(Span::new().months(1)).ok().filter(|month| month.year() >= 2000);
+    let today = local_date(view.now, view);
+    let later = shown.month.checked_add(Span::new().months(1)).ok().filter(|month| *month <= today);
+    html! {
+        section id="was" {
+            h2 { "What was in " (name(shown.month)) }
+            @if found.is_empty() { p { "No alarm came, changed or ended in this month." } }
+            @for (key, since, steps) in &found { (occurrence(key, *since, steps, shown)) }
+            @if left_out > 0 { p { (left_out) " older ones of this month are not listed; trug alarms --from lists all." } }
+            nav class="months" aria-label="Months" {
+                @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (name(month)) } }
+                " "
+                @if let Some(month) = later { a href=(address(month)) { "Later: " (name(month)) } }
+            }
+        }
+    }
+}
+
+fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], shown: &Shown) -> Markup {
+    let view = &shown.view;
+    let moment = |at| words::moment(at, view.now, &view.time_zone);
+    let over = steps.last().filter(|step| step.state == Stands::Normal).map(|step| step.at);
+    let notes = || shown.notes.iter().filter(|note| note.key == *key && note.since == since);
+    html! {
+        details class="was" {
+            summary {
+                (named(key, &shown.names, view)) ", from " (moment(since))
+                @if let Some(over) = over { " to " (moment(over)) }
+            }
+            ol {
+                @for step in steps {
+                    li {
+                        (moment(step.at)) ": " (words::state(step.state))
+                        @if let Some(how) = &step.how { " Answered " (words::how(how)) "." }
+                        @if let Some((until, _)) = step.shelf { " Until " (moment(until)) "." }
+                    }
+                }
+            }
+            @if let Some(first) = steps.first() { p { (first.text) } }
+            @for note in notes() {
+                p class="note" { (moment(note.at)) ", " (words::how(&note.how)) ": " (words::shown(&note.note, AlarmNote::TEXT_MAX)) }
+            }
+        }
+    }
+}

@@ -1,0 +1,129 @@
+//! The alarms of a site, now and before.
+
+use std::sync::Arc;
+
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
+use axum::response::Response;
+use jiff::{SignedDuration, Timestamp};
+use serde::Serialize;
+
+use super::call::Call;
+use super::cursor::{Cursor, part};
+use super::fault::Fault;
+use super::readings::read;
+use super::sites::{garden, named, zone_name};
+use super::{Resource, answer};
+use crate::deliver::Published;
+use crate::export::Span;
+use crate::garden::plan::Garden;
+use crate::garden::record::AlarmNote;
+use crate::page::Views;
+use crate::page::routes::Desk;
+use crate::store::{AlarmRecord, Reader, StoreError};
+
+/// So much of the history is read at once.
+const AT_ONCE: SignedDuration = SignedDuration::from_hours(30 * 24);
+
+#[derive(Serialize)]
+struct Alarms<'a> {
+    site: &'a str,
+    time_zone: &'a str,
+    alarms: Vec<Published<'a>>,
+}
+
+#[derive(Serialize)]
+struct History<'a> {
+    site: &'a str,
+    time_zone: &'a str,
+    steps: Vec<Published<'a>>,
+    next: Option<String>,
+}
+
+pub(super) async fn present<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    path: Result<Path<String>, PathRejection>,
+    request: Request,
+) -> Result<Response, Fault> {
+    let call = Call::new(Resource::Alarms, &request)?;
+    let id = named(path)?;
+    let garden = garden(&desk, &id)?;
+    let site = id.clone();
+    let (alarms, notes) = read(&desk, move |reader| {
+        let mut alarms = reader.alarms_present()?;
+        alarms.retain(|alarm| alarm.key.site.as_str() == site);
+        let first = alarms.iter().map(|alarm| alarm.since).min();
+        let notes = match first {
+            Some(first) => reader.notes(first, Timestamp::MAX, Some(&site))?,
+            None => Vec::new(),
+        };
+        Ok((alarms, notes))
+    })
+    .await?;
+    // The newest note on the occurrence that stands.
+    let note = |alarm: &AlarmRecord| {
+        notes.iter().rev().find(|note| note.key == alarm.key && note.since == alarm.since)
+    };
+    let alarms = alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect();
+    answer::json(&call, &Alarms { site: &id, time_zone: zone_name(&garden.site.time_zone), alarms }, None)
+}
+
+pub(super) async fn history<V: Views>(
+    State(desk): State<Arc<Desk<V>>>,
+    path: Result<Path<String>, PathRejection>,
+    request: Request,
+) -> Result<Response, Fault> {
+    let call = Call::new(Resource::AlarmHistory, &request)?;
+    let id = named(path)?;
+    let garden = garden(&desk, &id)?;
+    let (span, limit) = (call.span(&garden.site.time_zone)?, call.limit()?);
+    let after = call.after(|cursor| match cursor {
+        Cursor::Row { at_ms, given } => Some((at_ms, given)),
+        Cursor::Reading(_) | Cursor::Bin(_) => None,
+    })?;
+    let site = id.clone();
+    let (steps, notes) = read(&desk, move |reader| steps(reader, &site, span, after, limit)).await?;
+    let (steps, next) = part(steps, |step| step.at.as_millisecond(), after, limit);
+    let next = answer::next(&call, next);
+    let note = |step: &AlarmRecord| {
+        notes.iter().find(|note| step.how.is_some() && note.key == step.key && note.at == step.at)
+    };
+    let history = History {
+        site: &id,
+        time_zone: zone_name(&garden.site.time_zone),
+        steps: steps.iter().map(|step| published(garden, step, note(step))).collect(),
+        next: next.clone(),
+    };
+    answer::json(&call, &history, next.as_deref())
+}
+
+fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> Published<'a> {
+    Published::of_record(alarm, garden.priority(alarm.key.kind), note.map(|note| note.note.as_str()))
+}
+
+/// Steps of a span from the moment of `after` on, enough of them to fill a page and to
+/// know whether another one comes; and the notes of that time.
+fn steps(
+    reader: &Reader,
+    site: &str,
+    span: Span,
+    after: Option<(i64, u32)>,
+    limit: usize,
+) -> Result<(Vec<AlarmRecord>, Vec<AlarmNote>), StoreError> {
+    let Some((first, last)) = reader.known_span()? else { return Ok((Vec::new(), Vec::new())) };
+    let mut from = span.from.max(first);
+    let mut wanted = limit.saturating_add(1);
+    if let Some((at_ms, given)) = after {
+        from = Timestamp::from_millisecond(at_ms).map_or(from, |at| from.max(at));
+        wanted = wanted.saturating_add(usize::try_from(given).unwrap_or(usize::MAX));
+    }
+    let begin = from;
+    let mut steps = Vec::new();
+    while from < span.to && from <= last && steps.len() < wanted {
+        let end = from.checked_add(AT_ONCE).unwrap_or(Timestamp::MAX).min(span.to);
+        steps.extend(reader.alarm_changes(from, end, Some(site))?);
+        from = end;
+    }
+    let notes = if begin < from { reader.notes(begin, from, Some(site))? } else { Vec::new() };
+    Ok((steps, notes))
+}

@@ -1,0 +1,165 @@
+//! A span of a sensor's record as CSV, written while it is read.
+//!
+//! A thread reads a part of the record, lets go of the store, writes the part as CSV and
+//! hands it on; it waits when the caller does not take it, and ends when the caller has
+//! gone. So memory holds a few parts, however long the span is.
+
+use std::io;
+use std::sync::Arc;
+
+use axum::body::{Body, Bytes};
+use axum::http::Response as Answer;
+use axum::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, HeaderValue, VARY};
+use axum::response::Response;
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::mpsc;
+use tokio::time::{Instant, timeout};
+use tokio_stream::StreamExt as _;
+use tokio_stream::wrappers::ReceiverStream;
+use tracing::{debug, warn};
+
+use super::fault::Fault;
+use super::readings::{LOOKED, Whose, read};
+use crate::export::{
+    BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins, walk_readings,
+};
+use crate::history::Step;
+use crate::page::Views;
+use crate::page::routes::{Desk, VIEW_WAIT};
+use crate::store::Reader;
+
+/// Rows of one part, about 200 KB.
+const PART: usize = 2000;
+
+/// Parts that wait for the caller.
+const WAITING: usize = 2;
+
+/// Single readings of one stream cover so many days at most: a connection lives two
+/// minutes, and a stream shall not be cut in the middle.
+pub(super) const RAW_DAYS_MAX: i64 = 366;
+
+type Part = io::Result<Bytes>;
+
+/// The stream of a span.
+pub(super) async fn csv<V: Views>(
+    desk: &Desk<V>,
+    whose: Whose,
+    span: Span,
+    step: Step,
+) -> Result<Response, Fault> {
+    // A day's worth beyond, so that a year on the site's clock always fits.
+    let most = SignedDuration::from_hours(24 * (RAW_DAYS_MAX + 1));
+    if step == Step::Raw {
+        let known = read(desk, |reader| reader.known_span()).await?;
+        let covered = known.map(|(first, last)| span.to.min(last).duration_since(span.from.max(first)));
+        if covered.is_some_and(|covered| covered > most) {
+            let given = format!("from {} to {}", shown(span.from), shown(span.to));
+            let detail = "This span of single readings is too long for one stream.";
+            let accepted = format!(
+                "from and to at most {RAW_DAYS_MAX} days apart (ask year by year), or step=hour or step=day"
+            );
+            return Err(Fault::parameter("from", &given, detail, accepted));
+        }
+    }
+    let place = Arc::clone(&desk.api.streams).try_acquire_owned().map_err(|_| {
+        Fault::busy("As many streams as Trug sends at one time are under way. Try again in a minute.")
+    })?;
+    let (send, mut receive) = mpsc::channel::<Part>(WAITING);
+    let reader = desk.page.record.reader().clone();
+    let name = format!("{}-{}-{}.csv", whose.site, whose.sensor, step.name());
+    tokio::task::spawn_blocking(move || {
+        let _place = place;
+        if let Err(fault) = write(&reader, &whose, span, step, &send) {
+            warn!("a stream of readings cannot go on: {fault}");
+            // The caller sees that the end is missing.
+            let _ = send.blocking_send(Err(fault));
+        }
+    });
+    // The first part shows whether the store can be read at all.
+    let first = match timeout(VIEW_WAIT, receive.recv()).await {
+        Ok(Some(Ok(first))) => first,
+        Ok(Some(Err(_)) | None) | Err(_) => return Err(Fault::unavailable()),
+    };
+    let parts = tokio_stream::once(Ok(first)).chain(ReceiverStream::new(receive));
+    let mut response = Answer::new(Body::from_stream(parts));
+    let headers = response.headers_mut();
+    headers.insert(CONTENT_TYPE, HeaderValue::from_static("text/csv; charset=utf-8; header=present"));
+    headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.insert(VARY, HeaderValue::from_static("Accept"));
+    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
+        headers.insert(CONTENT_DISPOSITION, value);
+    }
+    Ok(response)
+}
+
+fn shown(at: Timestamp) -> String {
+    if at == Timestamp::MIN {
+        "the beginning".to_owned()
+    } else if at == Timestamp::MAX {
+        "the end".to_owned()
+    } else {
+        at.to_string()
+    }
+}
+
+/// Writes part after part until the end, or until nobody takes them.
+fn write(
+    reader: &Reader,
+    whose: &Whose,
+    span: Span,
+    step: Step,
+    send: &mpsc::Sender<Part>,
+) -> io::Result<()> {
+    let mut part = csv::Writer::from_writer(Vec::new());
+    match step {
+        Step::Raw => part.write_record(READING_COLUMNS)?,
+        Step::Hour | Step::Day => part.write_record(BIN_COLUMNS)?,
+    }
+    let filter = whose.filter(span);
+    let of = BinOf {
+        site: &whose.site,
+        sensor: &whose.sensor,
+        place: &whose.place,
+        quantity: &whose.quantity,
+        unit: &whose.unit,
+        zone: &whose.zone,
+    };
+    let (mut mark, mut rest) = (None, span);
+    loop {
+        let until = Instant::now() + LOOKED;
+        let enough = || Instant::now() > until || send.is_closed();
+        let mut failed = None;
+        let mut take = |written: csv::Result<()>| {
+            if let Err(fault) = written {
+                failed.get_or_insert(fault);
+            }
+        };
+        let more = if step == Step::Raw {
+            mark = walk_readings(reader, &filter, mark, PART, enough, |row| {
+                take(part.write_record(reading_record(row)));
+            })
+            .map_err(io::Error::other)?;
+            mark.is_some()
+        } else {
+            let sensor = (of.site, of.sensor);
+            let next = walk_bins(reader, sensor, rest, step, of.zone, PART, enough, |bin| {
+                take(part.write_record(bin_record(&of, bin)));
+            })
+            .map_err(io::Error::other)?;
+            rest.from = next.unwrap_or(rest.to);
+            next.is_some()
+        };
+        if let Some(fault) = failed {
+            return Err(fault.into());
+        }
+        let bytes = part.into_inner().map_err(|fault| io::Error::other(fault.to_string()))?;
+        part = csv::Writer::from_writer(Vec::new());
+        if !bytes.is_empty() && send.blocking_send(Ok(bytes.into())).is_err() {
+            debug!("a stream of readings ended early: nobody takes it any more");
+            return Ok(());
+        }
+        if !more || send.is_closed() {
+            return Ok(());
+        }
+    }
+}

@@ -1,0 +1,70 @@
+//! Style and scripts: served under addresses that change with what is in them.
+
+use std::sync::LazyLock;
+
+use axum::extract::RawQuery;
+use axum::http::header;
+use axum::response::IntoResponse;
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use ring::digest::{SHA256, digest};
+
+use super::chart;
+
+/// Style of the pages and of their charts.
+static STYLE: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of([include_str!("style.css"), chart::STYLE].concat()));
+
+/// What makes the pages a little better where scripts run.
+static SCRIPT: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of([include_str!("live.js"), chart::SCRIPT].concat()));
+
+/// The service worker: shows the last copies where the garden's computer is out of
+/// reach. A new version has new bytes, so that browsers take it.
+static OFFLINE: LazyLock<String> = LazyLock::new(|| {
+    include_str!("offline.js")
+        .replace("VERSION_OF_TRUG", &STYLE.version)
+        .replace("STYLE_OF_TRUG", &style_address())
+        .replace("SCRIPT_OF_TRUG", &script_address())
+});
+
+struct Asset {
+    text: String,
+    version: String,
+}
+
+impl Asset {
+    fn of(text: String) -> Self {
+        let version = URL_SAFE_NO_PAD.encode(&digest(&SHA256, text.as_bytes()).as_ref()[..9]);
+        Self { text, version }
+    }
+
+    /// What is asked for under its version may be kept for ever; else for minutes.
+    fn answer(&'static self, query: Option<&str>, media: &'static str) -> impl IntoResponse + use<> {
+        let current = query.and_then(|query| query.strip_prefix("v=")) == Some(self.version.as_str());
+        let kept = if current { "public, max-age=31536000, immutable" } else { "max-age=300" };
+        ([(header::CONTENT_TYPE, media), (header::CACHE_CONTROL, kept)], self.text.as_str())
+    }
+}
+
+pub(super) fn style_address() -> String {
+    format!("/style.css?v={}", STYLE.version)
+}
+
+pub(super) fn script_address() -> String {
+    format!("/script.js?v={}", SCRIPT.version)
+}
+
+pub(super) async fn style(RawQuery(query): RawQuery) -> impl IntoResponse {
+    STYLE.answer(query.as_deref(), "text/css; charset=utf-8")
+}
+
+pub(super) async fn script(RawQuery(query): RawQuery) -> impl IntoResponse {
+    SCRIPT.answer(query.as_deref(), "text/javascript; charset=utf-8")
+}
+
+pub(super) async fn offline() -> impl IntoResponse {
+    let headers =
+        [(header::CONTENT_TYPE, "text/javascript; charset=utf-8"), (header::CACHE_CONTROL, "no-cache")];
+    (headers, OFFLINE.as_str())
+}

@@ -1,0 +1,144 @@
+//! News for pages that are open: server-sent events (WHATWG HTML, section 9.2).
+//!
+//! An event says only that something changed; the page then asks for itself again, so
+//! that there is one way in which it is made.
+
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::http::header::{HeaderValue, RETRY_AFTER};
+use axum::response::sse::{Event, Sse};
+use axum::response::{IntoResponse, Response};
+use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
+use tokio::time::{Instant, sleep, sleep_until};
+use tokio_stream::wrappers::ReceiverStream;
+use tokio_util::sync::CancellationToken;
+
+use super::Views;
+use super::routes::Desk;
+
+/// Pages that may listen at one time: a quarter of all connections, so that others
+/// can still be read.
+pub const LISTENERS_MAX: usize = 64;
+
+/// Between two events at least: a busy garden commits many times a second.
+const BETWEEN: Duration = Duration::from_secs(2);
+
+/// Without news a sign of life, so that a lost connection is seen.
+const HEARTBEAT: Duration = Duration::from_secs(15);
+
+/// The life of a stream, shorter than a connection's: the browser comes back.
+const LIFE: Duration = Duration::from_secs(100);
+
+/// `/live`: an event each time that something may have changed.
+pub(super) async fn live<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
+    let Ok(place) = Arc::clone(&desk.listeners).try_acquire_owned() else {
+        let text = "too many pages listen already; load the page anew to see what changed\n";
+        let mut response = (StatusCode::SERVICE_UNAVAILABLE, text).into_response();
+        response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("60"));
+        return response;
+    };
+    let (news, events) = mpsc::channel(1);
+    tokio::spawn(tell(desk.page.views.changed(), news, desk.stop.clone(), place));
+    Sse::new(ReceiverStream::new(events)).into_response()
+}
+
+async fn tell(
+    mut changed: watch::Receiver<u64>,
+    news: mpsc::Sender<Result<Event, Infallible>>,
+    stop: CancellationToken,
+    _place: OwnedSemaphorePermit,
+) {
+    let end = Instant::now() + LIFE;
+    changed.mark_unchanged();
+    let hello = Event::default().retry(Duration::from_secs(3)).comment("listening");
+    if news.send(Ok(hello)).await.is_err() {
+        return;
+    }
+    loop {
+        let event = tokio::select! {
+            more = changed.changed() => {
+                if more.is_err() {
+                    return;
+                }
+                let number = *changed.borrow_and_update();
+                // Browsers drop an event without data.
+                Event::default().event("changed").id(number.to_string()).data("news")
+            }
+            // An event and no comment: scripts do not hear of comments.
+            () = sleep(HEARTBEAT) => Event::default().event("beat").data("still here"),
+            () = sleep_until(end) => return,
+            () = stop.cancelled() => return,
+            () = news.closed() => return,
+        };
+        if news.send(Ok(event)).await.is_err() {
+            return;
+        }
+        tokio::select! {
+            () = sleep(BETWEEN) => {}
+            () = stop.cancelled() => return,
+            () = news.closed() => return,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tokio::sync::Semaphore;
+
+    use super::*;
+
+    /// Starts a listener; its place is free again when it has ended.
+    fn start(
+        changed: watch::Receiver<u64>,
+        stop: &CancellationToken,
+    ) -> (mpsc::Receiver<Result<Event, Infallible>>, Arc<Semaphore>) {
+        let places = Arc::new(Semaphore::new(1));
+        let place = Arc::clone(&places).try_acquire_owned().unwrap();
+        let (news, events) = mpsc::channel(1);
+        tokio::spawn(tell(changed, news, stop.clone(), place));
+        (events, places)
+    }
+
+    /// Time passes only where the listener waits for it.
+    #[tokio::test(start_paused = true)]
+    async fn changes_are_gathered_and_silence_is_broken() {
+        let (change, changed) = watch::channel(7_u64);
+        let (mut events, places) = start(changed, &CancellationToken::new());
+        let began = Instant::now();
+        assert!(events.recv().await.is_some(), "it says that it listens");
+        change.send_replace(8);
+        change.send_replace(9);
+        assert!(events.recv().await.is_some());
+        assert_eq!(began.elapsed(), BETWEEN, "not sooner after what was said before");
+        assert!(events.recv().await.is_some());
+        assert_eq!(began.elapsed(), BETWEEN * 2 + HEARTBEAT, "two changes were one piece of news; then a beat");
+        while events.recv().await.is_some() {}
+        assert_eq!(began.elapsed(), LIFE);
+        assert_eq!(places.available_permits(), 1);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_listener_that_goes_gives_its_place_back_at_once() {
+        let (_change, changed) = watch::channel(0_u64);
+        let (events, places) = start(changed, &CancellationToken::new());
+        drop(events);
+        let began = Instant::now();
+        let _place = places.acquire().await.unwrap();
+        assert_eq!(began.elapsed(), Duration::ZERO);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_listener_ends_with_the_page() {
+        let stop = CancellationToken::new();
+        let (_change, changed) = watch::channel(0_u64);
+        let (mut events, _places) = start(changed, &stop);
+        let began = Instant::now();
+        stop.cancel();
+        while events.recv().await.is_some() {}
+        assert_eq!(began.elapsed(), Duration::ZERO);
+    }
+}
