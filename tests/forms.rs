@@ -165,7 +165,9 @@ fn bad_values_come_back_with_what_is_wrong_beside_them() {
     let school = School::new(NOW, None);
     let long = "x".repeat(2001);
     let when = ("at", "2026-04-17T09:00");
-    let cases: [(&[(&str, &str)], &str, &str); 17] = [
+    /// Fields of the form, the field that is wrong, and what is said of it.
+    type Case<'a> = (&'a [(&'a str, &'a str)], &'a str, &'a str);
+    let cases: [Case<'_>; 17] = [
         (&[("kind", "fed"), ("place", "perch-tank"), ("grams", ""), when], "grams", "this number is needed"),
         (&[("kind", "fed"), ("place", "perch-tank"), ("grams", "a few"), when], "grams", "is not a number"),
         (&[("kind", "fed"), ("place", "perch-tank"), ("grams", "NaN"), when], "grams", "is not a number"),

@@ -84,6 +84,14 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
     let browser = Browser::start();
     for (name, path) in [
         ("school-today", "/"),
+        ("school-bed", "/site/saltbush-gully/bed/kitchen-bed?span=month"),
+        ("school-bed-day", "/site/saltbush-gully/bed/herb-bed?span=day&to=2026-04-24"),
+        ("school-bed-year", "/site/saltbush-gully/bed/pea-bed?span=year"),
+        ("school-tank", "/site/saltbush-gully/tank/perch-tank?span=week"),
+        ("school-rain", "/site/saltbush-gully/rain"),
+        ("school-alarms", "/site/saltbush-gully/alarms"),
+        ("school-write", "/site/saltbush-gully/write"),
+        ("school-enter", "/enter"),
         ("school-sensors", "/site/saltbush-gully/sensors"),
         ("school-months", "/site/saltbush-gully/month"),
         ("school-month", "/site/saltbush-gully/month/2026-04"),

@@ -12,6 +12,7 @@ mod times;
 
 use std::io::Write;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use anyhow::Context as _;
 
@@ -25,6 +26,8 @@ use crate::settings::Settings;
 
 /// Readings in one transaction.
 const BATCH: usize = 5000;
+/// How long it may take to make the charts' quarter hours; the daemon makes the rest.
+const FILL_LONGEST: Duration = Duration::from_secs(10);
 /// Refused lines that are shown; all of them go to the rejects.
 const SHOWN_MAX: usize = 20;
 
@@ -108,6 +111,7 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
     let (late, alarms) = (keeper.late(), keeper.raised());
     add(keeper.commit(system_now()).context("storing readings")?);
     (counts.late, counts.alarms) = (late, alarms);
+    keeper.fill_quarters(system_now(), FILL_LONGEST);
     if it.json {
         tell_programs(it, &found, &counts, out)?
     } else {

@@ -3,9 +3,9 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::access::Visitor;
-use super::assets;
+use super::{assets, words};
 use crate::garden::plan::Id;
-use crate::garden::view::SiteView;
+use crate::garden::view::{AlarmView, SiteView};
 
 /// Seconds after which a page loads itself anew where no script keeps it fresh.
 const RENEW_S: u32 = 60;
@@ -33,6 +33,10 @@ pub(super) struct SiteLinks {
     places: Vec<(String, String)>,
     rain: bool,
     open_alarms: usize,
+    /// Each open alarm, so that a script can tell a new one from an old one.
+    alarms: String,
+    /// How the garden stood, in the site's own time.
+    as_of: String,
 }
 
 impl SiteLinks {
@@ -41,18 +45,26 @@ impl SiteLinks {
         let tank = |id: &Id, name: &str| (format!("tank/{id}"), name.to_owned());
         let beds = view.beds.iter().map(|it| bed(&it.id, &it.name));
         let tanks = view.tanks.iter().map(|it| tank(&it.id, &it.name));
+        let open = || view.alarms.iter().filter(|alarm| alarm.state.is_active());
+        let alarm = |it: &AlarmView| format!("{}/{}@{}", it.kind.name(), it.place, it.since);
         Self {
             id: view.id.to_string(),
             name: view.name.clone(),
             places: beds.chain(tanks).collect(),
             rain: view.rain.is_some(),
-            open_alarms: view.alarms.iter().filter(|alarm| alarm.state.is_active()).count(),
+            open_alarms: open().count(),
+            alarms: open().map(alarm).collect::<Vec<_>>().join(" "),
+            as_of: words::full_moment(view.now, &view.time_zone),
         }
     }
 
     fn draw(&self, path: &str) -> Markup {
         let site = format!("/site/{}", self.id);
-        let is_here = |to: &str| (path == to || (path == "/" && to == site)).then_some("page");
+        let is_here = |to: &str| {
+            let below = to != site && path.strip_prefix(to).is_some_and(|rest| rest.starts_with('/'));
+            let page = path == to || (path == "/" && to == site);
+            page.then_some("page").or_else(|| below.then_some("true"))
+        };
         let link =
             |to: String, words: &str| html! { li { a href=(to) aria-current=[is_here(&to)] { (words) } } };
         let alarms = match self.open_alarms {
@@ -60,7 +72,8 @@ impl SiteLinks {
             n => format!("Alarms ({n})"),
         };
         html! {
-            nav class="ways" aria-label="Pages of this garden" data-alarms=(self.open_alarms) {
+            nav class="ways" aria-label="Pages of this garden" data-alarms=(self.open_alarms)
+                data-open=(self.alarms) data-as-of=(self.as_of) {
                 ul {
                     (link(site.clone(), "Today"))
                     @for (to, name) in &self.places { (link(format!("{site}/{to}"), name)) }
@@ -83,25 +96,24 @@ impl Frame<'_> {
     }
 
     /// A page that is kept fresh: by the script where there is one, else by loading
-    /// itself anew, unless the reader holds it still. A page that reloads under a slow
-    /// reader or a screen reader is a barrier (WCAG 2.2, success criterion 2.2.1).
+    /// itself anew, unless the reader holds it still. A page that changes under a slow
+    /// reader or a screen reader is a barrier (WCAG 2.2, success criteria 2.2.1, 2.2.2).
     pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
         // Whoever may answer may be writing a note, which loading anew would lose.
-        let still = self.held || self.visitor.may_change;
+        let loads = !self.held && !self.visitor.may_change;
         let renewal = html! {
-            noscript {
-                @if self.visitor.may_change {
-                    "This page stands still. " a href=(self.path) { "Load it again" }
-                } @else if self.held {
+            p {
+                @if self.held {
                     "This page stands still. "
-                    a href=(self.path) { "Renew it every minute" }
+                    a href=(self.path) { "Let it renew itself" }
                 } @else {
-                    "This page renews itself every minute. "
+                    "This page renews itself. "
                     a href={ (self.path) "?hold=yes" } { "Hold it still" }
+                    @if !loads { noscript { " (Without script it does not: load it again.)" } }
                 }
             }
         };
-        self.document(title, (!still).then_some(RENEW_S), true, body, &renewal)
+        self.document(title, loads.then_some(RENEW_S), !self.held, body, &renewal)
     }
 
     /// A page that stands still: a form, or what does not change.
@@ -134,7 +146,9 @@ impl Frame<'_> {
             // Outside of what is kept fresh, so that it can be read in peace.
             @if let Some(said) = &self.visitor.said { p class="said" role="status" { (said) } }
         };
-        document(self.notice, title, renew_s, live, &head, body, Some(&foot))
+        let open = self.site.as_ref().map_or(0, |site| site.open_alarms);
+        let title = if open == 0 { title.to_owned() } else { format!("({open}) {title}") };
+        document(self.notice, &title, renew_s, live, &head, body, Some(&foot))
     }
 }
 

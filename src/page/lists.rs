@@ -34,11 +34,57 @@ pub(super) fn sensors_page(frame: &Frame<'_>, view: &SiteView, topics: &[NotPlac
     let body = html! {
         h1 { "Sensors" }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        (to_look_at(view))
         (sensors(view))
         (not_placed(topics, view.now, &view.time_zone))
         @if topics.is_empty() { p { "Every topic that speaks has a sensor in the garden's file." } }
     };
     frame.page(&format!("Sensors, {}", view.name), &body)
+}
+
+/// What is wrong with sensors, and what to do about each.
+fn to_look_at(view: &SiteView) -> Markup {
+    let wrong: Vec<_> = view.sensors.iter().filter_map(|it| Some((it, advice(it)?))).collect();
+    html! {
+        @if !view.sensors.is_empty() {
+            section {
+                h2 { "To look at" }
+                @if wrong.is_empty() { p { "Every sensor speaks, and none is known to be wrong." } }
+                @else {
+                    ul {
+                        @for (sensor, advice) in wrong {
+                            li {
+                                strong { (sensor.place_name) ": " (words::quantity(sensor.measures)) ". " }
+                                (advice)
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The usual steps with a sensor in the field: common practice, without a source.
+fn advice(sensor: &SensorView) -> Option<&'static str> {
+    if sensor.last_at.is_none() {
+        return Some(
+            "It was never heard. Check that it is switched on, and that the garden's file names the topic that it \
+             sends to.",
+        );
+    }
+    if sensor.silent {
+        return Some(
+            "It is silent. Look at its battery and its aerial; if others are silent too, look at the gateway first.",
+        );
+    }
+    if sensor.faulty {
+        return Some(
+            "It speaks and cannot be believed. Check that it sits firmly in its place and that its lead is whole, \
+             then compare it with another instrument.",
+        );
+    }
+    sensor.battery_low.then_some("Its battery is low. Change it before it falls silent.")
 }
 
 fn sensors(view: &SiteView) -> Markup {
@@ -106,7 +152,9 @@ pub(super) fn not_placed(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) 
             section {
                 h2 { "Not placed yet" }
                 p { "These topics speak, but no sensor in the garden's file names them. "
-                    "A new sensor shows up here first." }
+                    "A new sensor shows up here first. To place one, whoever runs Trug adds it to the garden's file "
+                    "with this topic, checks the file with \"trug check\" and starts Trug again. A topic that nobody "
+                    "knows may be somebody else's." }
                 table class="stacks" {
                     thead {
                         tr {

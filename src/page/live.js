@@ -10,15 +10,25 @@
   }
   if (!body.dataset.live || !window.EventSource || !window.fetch) return;
 
-  var tag = null, busy = false, again = false, lastNews = new Date();
+  var tag = null, busy = false, again = false;
+  // A copy that the worker kept: it does not know when it became old.
+  var isCopy = document.querySelector(".offline") !== null;
+
+  // Whether a field holds something else than the page was made with.
+  function isChanged(field) {
+    if (field.type === "hidden") return false;
+    if (/^(checkbox|radio)$/.test(field.type)) return field.checked !== field.defaultChecked;
+    if (field.tagName !== "SELECT") return field.value !== field.defaultValue;
+    var chosen = 0;
+    Array.prototype.forEach.call(field.options, function (it, at) { if (it.defaultSelected) chosen = at; });
+    return field.selectedIndex !== chosen;
+  }
 
   // What stands in the way of a change: somebody writes, or reads a chart by key.
   function inUse() {
     var on = document.activeElement;
-    var typed = Array.prototype.some.call(main.querySelectorAll("textarea"), function (it) {
-      return it.value !== it.defaultValue;
-    });
-    return typed || (!!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName));
+    return Array.prototype.some.call(main.querySelectorAll("input, textarea, select"), isChanged) ||
+      (!!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName));
   }
 
   // A name for a part that folds, which it keeps from one copy to the next.
@@ -37,16 +47,23 @@
     return list;
   }
 
-  function count(doc) {
+  // The open alarms of a page.
+  function alarms(doc) {
     var ways = doc.querySelector(".ways");
-    return ways ? Number(ways.dataset.alarms) : 0;
+    return ways && ways.dataset.open ? ways.dataset.open.split(" ") : [];
+  }
+
+  function howMany(number, one, many) {
+    return number ? (number === 1 ? one : number + many) : "";
   }
 
   function take(text) {
     var doc = new DOMParser().parseFromString(text, "text/html");
     var fresh = doc.getElementById("content");
     if (!fresh) return;
-    var more = count(doc) - count(document);
+    var before = alarms(document), after = alarms(doc);
+    var come = after.filter(function (it) { return before.indexOf(it) < 0; }).length;
+    var gone = before.filter(function (it) { return after.indexOf(it) < 0; }).length;
     var open = {};
     names(main).forEach(function (it) { open[it[0]] = it[1].open; });
     names(fresh).forEach(function (it) { if (open[it[0]]) it[1].open = true; });
@@ -64,11 +81,14 @@
     var ways = document.querySelector(".ways"), now = doc.querySelector(".ways");
     if (ways && now && ways.innerHTML !== now.innerHTML) {
       ways.innerHTML = now.innerHTML;
-      ways.dataset.alarms = now.dataset.alarms;
+    }
+    if (ways && now) {
+      ["alarms", "open", "asOf"].forEach(function (it) { ways.dataset[it] = now.dataset[it]; });
     }
     document.title = doc.title;
-    if (more > 0) say(more === 1 ? "1 new alarm." : more + " new alarms.", "news");
-    else if (bar.dataset.says !== "news") hush();
+    var words = [howMany(come, "1 new alarm.", " new alarms."), howMany(gone, "1 alarm is over.", " alarms are over.")];
+    words = words.filter(Boolean).join(" ");
+    if (words) say(words, "news");
   }
 
   function say(text, kind) {
@@ -84,9 +104,20 @@
   }
 
   function lost() {
-    var since = lastNews.toLocaleTimeString("en-AU", { hour: "numeric", minute: "2-digit" });
-    say("The garden's computer cannot be reached. This page is as it was at " + since +
-      "; it will renew itself.", "lost");
+    // A copy says so itself.
+    if (isCopy) return;
+    var ways = document.querySelector(".ways");
+    say("The garden's computer cannot be reached." +
+      (ways ? " This page is as it was at " + ways.dataset.asOf + "; it" : " This page") +
+      " will renew itself. Until then, look at the garden and the tank yourself.", "lost");
+  }
+
+  function found() {
+    if (/^(lost|refused)$/.test(bar.dataset.says || "")) hush();
+    if (!isCopy) return;
+    isCopy = false;
+    var old = document.querySelector(".offline");
+    if (old) old.remove();
   }
 
   function renew() {
@@ -95,17 +126,21 @@
     again = false;
     var headers = { Accept: "text/html" };
     if (tag) headers["If-None-Match"] = tag;
-    fetch(location.href, { headers: headers, cache: "no-store", credentials: "same-origin", redirect: "error" })
+    fetch(location.href, { headers: headers, cache: "no-store", credentials: "same-origin", redirect: "manual" })
       .then(function (answer) {
-        lastNews = new Date();
-        if (answer.status === 304) return null;
+        if (answer.type === "opaqueredirect" || answer.status === 401 || answer.status === 403) {
+          say("The password is needed again to see what is new. Load this page anew.", "refused");
+          return;
+        }
+        if (answer.status === 304) { found(); return; }
         if (!answer.ok) throw new Error("status " + answer.status);
-        tag = answer.headers.get("ETag");
-        return answer.text();
-      })
-      .then(function (text) {
-        if (bar.dataset.says === "lost") hush();
-        if (text !== null) take(text);
+        return answer.text().then(function (text) {
+          found();
+          // Somebody may have begun to write since it was asked for.
+          if (inUse()) { again = true; return; }
+          tag = answer.headers.get("ETag");
+          take(text);
+        });
       })
       .catch(lost)
       .then(function () {
@@ -116,24 +151,39 @@
 
   main.addEventListener("focusout", function () { if (again) setTimeout(renew, 200); });
 
-  var source = null;
+  // Longer than two beats: a line may break without a word.
+  var SILENCE = 40000, RETRY = 5000, MINUTE = 60000;
+  var source = null, heard = 0, asked = Date.now();
+
+  function hear() { heard = Date.now(); }
+
   function listen() {
+    if (source) source.close();
+    hear();
     source = new EventSource(body.dataset.live);
-    source.addEventListener("changed", renew);
+    source.addEventListener("beat", hear);
+    source.addEventListener("changed", function () { hear(); renew(); });
     // Something may have changed between the page and its first event.
-    source.onopen = renew;
-    source.onerror = function () {
-      // The server ends each stream after a while; only one that does not come back is
-      // a loss. A refusal closes it for good.
-      var closed = source.readyState === 2;
-      setTimeout(function () {
-        if (source.readyState !== 1) lost();
-        if (closed) listen();
-      }, 5000);
-    };
+    source.onopen = function () { hear(); renew(); };
   }
+
+  // The page itself tells whether the computer is there: the server ends each stream
+  // after a while, and it may refuse one more listener while it answers all else.
+  setInterval(function () {
+    var silent = Date.now() - heard > SILENCE;
+    var closed = source.readyState === 2;
+    if (source.readyState === 1 && !silent) return;
+    var away = isCopy || bar.dataset.says === "lost";
+    if (Date.now() - asked < (closed && !away ? MINUTE : RETRY)) return;
+    asked = Date.now();
+    if (closed || silent) listen();
+    renew();
+  }, 1000);
+
   listen();
   window.addEventListener("offline", lost);
   window.addEventListener("online", renew);
+  window.addEventListener("pagehide", function () { source.close(); });
+  window.addEventListener("pageshow", function (event) { if (event.persisted) listen(); });
   document.addEventListener("visibilitychange", function () { if (!document.hidden) renew(); });
 })();

@@ -22,7 +22,7 @@ use super::routes::Desk;
 
 /// Pages that may listen at one time: a quarter of all connections, so that others
 /// can still be read.
-pub(super) const LISTENERS_MAX: usize = 64;
+pub const LISTENERS_MAX: usize = 64;
 
 /// Between two events at least: a busy garden commits many times a second.
 const BETWEEN: Duration = Duration::from_secs(2);
@@ -68,7 +68,8 @@ async fn tell(
                 // Browsers drop an event without data.
                 Event::default().event("changed").id(number.to_string()).data("news")
             }
-            () = sleep(HEARTBEAT) => Event::default().comment("still here"),
+            // An event and no comment: scripts do not hear of comments.
+            () = sleep(HEARTBEAT) => Event::default().event("beat").data("still here"),
             () = sleep_until(end) => return,
             () = stop.cancelled() => return,
             () = news.closed() => return,
@@ -81,5 +82,63 @@ async fn tell(
             () = stop.cancelled() => return,
             () = news.closed() => return,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tokio::sync::Semaphore;
+
+    use super::*;
+
+    /// Starts a listener; its place is free again when it has ended.
+    fn start(
+        changed: watch::Receiver<u64>,
+        stop: &CancellationToken,
+    ) -> (mpsc::Receiver<Result<Event, Infallible>>, Arc<Semaphore>) {
+        let places = Arc::new(Semaphore::new(1));
+        let place = Arc::clone(&places).try_acquire_owned().unwrap();
+        let (news, events) = mpsc::channel(1);
+        tokio::spawn(tell(changed, news, stop.clone(), place));
+        (events, places)
+    }
+
+    /// Time passes only where the listener waits for it.
+    #[tokio::test(start_paused = true)]
+    async fn changes_are_gathered_and_silence_is_broken() {
+        let (change, changed) = watch::channel(7_u64);
+        let (mut events, places) = start(changed, &CancellationToken::new());
+        let began = Instant::now();
+        assert!(events.recv().await.is_some(), "it says that it listens");
+        change.send_replace(8);
+        change.send_replace(9);
+        assert!(events.recv().await.is_some());
+        assert_eq!(began.elapsed(), BETWEEN, "not sooner after what was said before");
+        assert!(events.recv().await.is_some());
+        assert_eq!(began.elapsed(), BETWEEN * 2 + HEARTBEAT, "two changes were one piece of news; then a beat");
+        while events.recv().await.is_some() {}
+        assert_eq!(began.elapsed(), LIFE);
+        assert_eq!(places.available_permits(), 1);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_listener_that_goes_gives_its_place_back_at_once() {
+        let (_change, changed) = watch::channel(0_u64);
+        let (events, places) = start(changed, &CancellationToken::new());
+        drop(events);
+        let began = Instant::now();
+        let _place = places.acquire().await.unwrap();
+        assert_eq!(began.elapsed(), Duration::ZERO);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_listener_ends_with_the_page() {
+        let stop = CancellationToken::new();
+        let (_change, changed) = watch::channel(0_u64);
+        let (mut events, _places) = start(changed, &stop);
+        let began = Instant::now();
+        stop.cancel();
+        while events.recv().await.is_some() {}
+        assert_eq!(began.elapsed(), Duration::ZERO);
     }
 }

@@ -22,6 +22,7 @@ mod layout;
 mod lists;
 mod live;
 pub mod month;
+mod place;
 mod places;
 mod reasons;
 pub mod record;
@@ -41,9 +42,11 @@ use crate::answering::{Checked, Claim};
 use crate::garden::plan::Id;
 use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
+use crate::garden::{Acclimatising, BagGiven, TankGiven};
 
 use figures::SiteFigures;
 
+pub use live::LISTENERS_MAX;
 pub use record::Record;
 pub use serve::{CONNECTIONS_MAX, Page, serve};
 
@@ -106,6 +109,19 @@ pub trait Views: Send + Sync + 'static {
     /// # Errors
     /// [`Unavailable`] when it is not known whether it was taken.
     fn answer(&self, answer: Answer) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
+
+    /// How fish that arrive in a bag come into a tank, at the present of the garden; `None`
+    /// when there is no such tank.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the garden cannot be asked just now.
+    fn acclimatise(
+        &self,
+        site: &str,
+        tank: &str,
+        bag: BagGiven,
+        given: TankGiven,
+    ) -> impl Future<Output = Result<Option<Acclimatising>, Unavailable>> + Send;
 
     /// Grows with each commit that may change what the page shows.
     fn changed(&self) -> watch::Receiver<u64>;

@@ -4,6 +4,8 @@
 var KEPT = "trug-VERSION_OF_TRUG";
 var ASSETS = ["STYLE_OF_TRUG", "SCRIPT_OF_TRUG"];
 var PAGES_MAX = 60;
+// A computer that is away may leave a browser waiting for minutes.
+var WAIT_MS = 8000;
 
 self.addEventListener("install", function (event) {
   event.waitUntil(caches.open(KEPT).then(function (kept) { return kept.addAll(ASSETS); })
@@ -26,8 +28,15 @@ function keep(request, answer) {
   // Which page it is without how it was asked for: a span of a chart is part of it.
   return answer.text().then(function (text) {
     var headers = { "Content-Type": "text/html; charset=utf-8", "X-Kept-At": new Date().toISOString() };
+    var policy = answer.headers.get("Content-Security-Policy");
+    if (policy) headers["Content-Security-Policy"] = policy;
+    // No form is kept: it may hold what proves who sends it, and none is sent from a copy.
+    text = text.replace(/<form[\s\S]*?<\/form>/g, "");
     return caches.open(KEPT).then(function (kept) {
-      return kept.put(request.url, new Response(text, { headers: headers })).then(function () {
+      // Deleted first, so that the oldest are those not looked at for longest.
+      return kept.delete(request.url).then(function () {
+        return kept.put(request.url, new Response(text, { headers: headers }));
+      }).then(function () {
         return kept.keys();
       }).then(function (all) {
         var pages = all.filter(function (it) { return isPage(new URL(it.url)); });
@@ -43,8 +52,7 @@ function shown(text, at) {
   var when = new Date(at).toLocaleString("en-AU", { weekday: "long", day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
   var bar = '<p class="offline" role="status">The garden\'s computer cannot be reached. This is how it stood on ' +
     when + ". Look at the garden and the tank yourself.</p>";
-  // No form is sent from an old copy.
-  return text.replace("<main", bar + "<main").replace(/<form[\s\S]*?<\/form>/g, "");
+  return text.replace("<main", bar + "<main");
 }
 
 function page(title, words) {
@@ -58,9 +66,7 @@ function whatIsLeft(request) {
     return kept.match(request.url).then(function (found) {
       if (found) {
         return found.text().then(function (text) {
-          return new Response(shown(text, found.headers.get("X-Kept-At")), {
-            headers: { "Content-Type": "text/html; charset=utf-8" }
-          });
+          return new Response(shown(text, found.headers.get("X-Kept-At")), { headers: found.headers });
         });
       }
       return kept.keys().then(function (all) {
@@ -78,6 +84,13 @@ function whatIsLeft(request) {
   });
 }
 
+function inTime(request) {
+  return new Promise(function (resolve, reject) {
+    var timer = setTimeout(function () { reject(new Error("no answer in time")); }, WAIT_MS);
+    fetch(request).then(resolve, reject).then(function () { clearTimeout(timer); });
+  });
+}
+
 self.addEventListener("fetch", function (event) {
   var request = event.request, url = new URL(request.url);
   if (url.origin !== self.location.origin) return;
@@ -90,10 +103,15 @@ self.addEventListener("fetch", function (event) {
     event.respondWith(caches.match(request).then(function (found) { return found || fetch(request); }));
     return;
   }
-  if (request.mode !== "navigate") return;
-  event.respondWith(fetch(request).then(function (answer) {
+  // Opened, or asked for again by the page that stands open.
+  var opens = request.mode === "navigate";
+  if (!opens && request.headers.get("Accept") !== "text/html") return;
+  event.respondWith((opens ? inTime(request) : fetch(request)).then(function (answer) {
     var html = (answer.headers.get("Content-Type") || "").indexOf("text/html") === 0;
     if (answer.ok && !answer.redirected && html && isPage(url)) event.waitUntil(keep(request, answer.clone()));
     return answer;
-  }, function () { return whatIsLeft(request); }));
+  }, function (fault) {
+    if (!opens) throw fault;
+    return whatIsLeft(request);
+  }));
 });

@@ -68,7 +68,6 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
                     div { dt { "May mulch go down?" } dd { (mulch) } }
                 }
             }
-            (reasons::figures(&bed.figures))
         }))
     }
 }
@@ -84,7 +83,6 @@ fn tank(site: &Id, tank: &TankView) -> Markup {
                 div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
                 div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
             }
-            (reasons::figures(&tank.figures))
         }))
     }
 }
@@ -96,7 +94,6 @@ fn gauge(site: &Id, rain: &RainView) -> Markup {
                 div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
                 div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
             }
-            (reasons::figures(&rain.figures))
         }))
     }
 }
@@ -127,7 +124,7 @@ fn place_head(
 
 /// A shape for each condition, which differs without colour. The word stands
 /// beside it, so it is hidden from those who hear the page.
-fn shape(condition: Condition) -> Markup {
+pub(super) fn shape(condition: Condition) -> Markup {
     let outline = match condition {
         // A leaf.
         Condition::Well => "M3 21C1 9 9 3 21 3c0 12-6 20-15 16l7-8-8 7z",
@@ -193,7 +190,7 @@ fn tank_band(tank: &TankView) -> Band<'_> {
 
 /// The part of available water that is left; past either end in words, since
 /// more than all of it puzzles people.
-fn available_left(part: f64) -> String {
+pub(super) fn available_left(part: f64) -> String {
     if part > 1.0 && part.is_finite() {
         return "all of it; wetter than field capacity".to_owned();
     }

@@ -1,6 +1,5 @@
 //! The stored record as the page and its interface ask for it.
 
-use std::ops::ControlFlow;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -10,7 +9,7 @@ use super::Unavailable;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::history::{Bin, Point, Step};
-use crate::store::{AlarmRecord, Filter, LogRow, Reader, StoreError};
+use crate::store::{AlarmRecord, LogRow, Reader, StoreError};
 
 /// Reads the store off the threads that serve. Clones share it.
 #[derive(Clone, Debug)]
@@ -51,31 +50,25 @@ impl Record {
         to: Timestamp,
         limit: usize,
     ) -> Result<Vec<Point>, Unavailable> {
-        let filter = Filter {
-            site: Some(site.to_owned()),
-            sensors: vec![sensor.to_owned()],
-            place: None,
-            from: Some(from),
-            to: Some(to),
-        };
-        self.read("readings", move |reader| {
-            let mut points = Vec::new();
-            reader.readings(&filter, |row| {
-                if points.len() == limit {
-                    return ControlFlow::Break(());
-                }
-                points.push(Point {
-                    at: row.at,
-                    raw: row.raw,
-                    value: row.value,
-                    flag: row.flag,
-                    late: row.late,
-                });
-                ControlFlow::Continue(())
-            })?;
-            Ok(points)
-        })
-        .await
+        let (site, sensor) = (site.to_owned(), sensor.to_owned());
+        self.read("readings", move |reader| reader.points(&site, &sensor, from, to, limit)).await
+    }
+
+    /// The readings of several sensors, such as a bed's probes: one list for each, in
+    /// the order of `sensors`, each as [`Record::points`] gives it.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn points_of(
+        &self,
+        site: &str,
+        sensors: Vec<String>,
+        from: Timestamp,
+        to: Timestamp,
+        limit: usize,
+    ) -> Result<Vec<Vec<Point>>, Unavailable> {
+        let site = site.to_owned();
+        self.read("readings", move |reader| reader.points_of(&site, &sensors, from, to, limit)).await
     }
 
     /// The bins of a sensor with `from` <= start < `to`, oldest first; empty ones are
@@ -96,6 +89,24 @@ impl Record {
         self.read("bins", move |reader| reader.bins(&site, &sensor, from, to, step, &zone)).await
     }
 
+    /// The bins of several sensors, such as a bed's probes: one list for each, in the
+    /// order of `sensors`, each as [`Record::bins`] gives it. All are of one moment.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn bins_of(
+        &self,
+        site: &str,
+        sensors: Vec<String>,
+        from: Timestamp,
+        to: Timestamp,
+        step: Step,
+    ) -> Result<Vec<Vec<Bin>>, Unavailable> {
+        let zone = self.garden(site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+        let site = site.to_owned();
+        self.read("bins", move |reader| reader.bins_of(&site, &sensors, from, to, step, &zone)).await
+    }
+
     /// The steps of a site's alarms with `from` <= time < `to`, oldest first.
     ///
     /// # Errors
@@ -110,19 +121,28 @@ impl Record {
         self.read("alarms", move |reader| reader.alarm_changes(from, to, Some(&site))).await
     }
 
+    /// The same, the oldest of them, at most `limit`.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn first_alarm_steps(
+        &self,
+        site: &str,
+        from: Timestamp,
+        to: Timestamp,
+        limit: u32,
+    ) -> Result<Vec<AlarmRecord>, Unavailable> {
+        let site = site.to_owned();
+        self.read("alarms", move |reader| reader.first_alarm_changes(from, to, Some(&site), limit)).await
+    }
+
     /// What was logged at a site with `from` <= time < `to`, in order of time.
     ///
     /// # Errors
     /// [`Unavailable`] when the store cannot be read just now.
     pub async fn log(&self, site: &str, from: Timestamp, to: Timestamp) -> Result<Vec<LogRow>, Unavailable> {
         let site = site.to_owned();
-        self.read("the log", move |reader| {
-            let mut rows = reader.log(0)?;
-            rows.retain(|row| row.entry.site.as_str() == site && row.entry.at >= from && row.entry.at < to);
-            rows.sort_by_key(|row| row.entry.at);
-            Ok(rows)
-        })
-        .await
+        self.read("the log", move |reader| reader.log_of(&site, from, to)).await
     }
 
     /// Adds an entry to the log; the daemon judges it within seconds.

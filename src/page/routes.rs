@@ -26,7 +26,7 @@ use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, today};
+use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, place, today};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -84,6 +84,9 @@ pub(super) fn router<V: Views>(desk: Arc<Desk<V>>) -> Router {
         .route("/", get(home::<V>))
         .route("/site/{id}", get(site::<V>))
         .route("/site/{id}/sensors", get(sensors::<V>))
+        .route("/site/{id}/bed/{bed}", get(place::bed::<V>))
+        .route("/site/{id}/tank/{tank}", get(place::tank::<V>))
+        .route("/site/{id}/rain", get(place::rain::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))

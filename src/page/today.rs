@@ -2,12 +2,10 @@
 
 use maud::{Markup, html};
 
-use super::access::Visitor;
-use super::alarm_card::card;
 use super::layout::Frame;
-use super::{places, words};
+use super::{alarm_card, places, words};
 use crate::alarms::Priority;
-use crate::garden::view::{Condition, SiteView};
+use crate::garden::view::{Condition, SiteView, ToDo};
 
 /// `not_placed`: how many topics speak that no sensor names.
 pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
@@ -15,7 +13,7 @@ pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Mar
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
         (to_do(view))
-        (alarms(view, &frame.visitor))
+        (alarms(view))
         (places::beds(view))
         (places::tanks(view))
         (places::rain(view))
@@ -34,15 +32,35 @@ fn to_do(view: &SiteView) -> Markup {
         section class="to-do" {
             h2 { "What to do today" }
             @if jobs.is_empty() { p { (nothing_to_do(view)) } }
-            ol {
-                @for job in jobs {
-                    li {
-                        (urgency(job.priority))
-                        p { strong { (job.place) } " " (job.text) }
+            @else {
+                ol {
+                    @for job in jobs {
+                        li {
+                            (urgency(job.priority))
+                            p { strong { (place(view, &job.place)) } (after_place(job)) }
+                        }
                     }
                 }
             }
         }
+    }
+}
+
+/// A place's name, leading to its page where it has one.
+fn place(view: &SiteView, name: &str) -> Markup {
+    let bed = view.beds.iter().find(|bed| bed.name == name).map(|bed| format!("bed/{}", bed.id));
+    let tank = || view.tanks.iter().find(|tank| tank.name == name).map(|tank| format!("tank/{}", tank.id));
+    match bed.or_else(tank) {
+        Some(path) => html! { a href={ "/site/" (view.id) "/" (path) } { (name) } },
+        None => html! { (name) },
+    }
+}
+
+/// What a job says after its place, which many texts begin with.
+fn after_place(job: &ToDo) -> String {
+    match job.text.strip_prefix(&job.place) {
+        Some(rest) if rest.starts_with([' ', ':', ',', '.']) => rest.to_owned(),
+        _ => format!(": {}", job.text),
     }
 }
 
@@ -106,28 +124,39 @@ fn sensors(view: &SiteView, not_placed: usize) -> Markup {
     }
 }
 
-fn alarms(view: &SiteView, visitor: &Visitor) -> Markup {
-    let mut alarms: Vec<_> = view.alarms.iter().collect();
-    alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
-    let (passed, open): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| !alarm.state.is_active());
-    let (hidden, passed): (Vec<_>, Vec<_>) = passed.into_iter().partition(|alarm| alarm.state.is_hidden());
+/// In short; reasons and answers stand on the page of alarms.
+fn alarms(view: &SiteView) -> Markup {
+    let mut open: Vec<_> = view.alarms.iter().filter(|alarm| alarm.state.is_active()).collect();
+    open.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
+    let aside = view.alarms.iter().filter(|alarm| alarm.state.is_hidden()).count();
+    let passed = view.alarms.len() - open.len() - aside;
+    let alarms = format!("/site/{}/alarms", view.id);
     html! {
-        section {
+        section class="in-short" {
             h2 { "Open alarms" }
-            @if open.is_empty() { p { "No alarm is open." } }
-            p { a href={ "/site/" (view.id) "/alarms" } { "All alarms, and what was" } " " a href={ "/site/" (view.id) "/write" } { "Write down what was done" } }
-            @for alarm in open { (card(alarm, view, visitor, &[], None)) }
-        }
-        @if !passed.is_empty() {
-            section {
-                h2 { "Passed, and not yet marked as seen" }
-                @for alarm in passed { (card(alarm, view, visitor, &[], None)) }
+            @if open.is_empty() {
+                p { "No alarm is open." }
+            } @else {
+                ul {
+                    @for alarm in open {
+                        li {
+                            a href={ (alarms) "#" (alarm_card::id(alarm)) } {
+                                (alarm.place_name) ": " (words::kind(alarm.kind))
+                            }
+                            p class="standing" {
+                                (urgency(alarm.priority))
+                                " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
+                                (words::state(alarm.state))
+                            }
+                        }
+                    }
+                }
             }
-        }
-        @if !hidden.is_empty() {
-            section {
-                h2 { "Put aside" }
-                @for alarm in hidden { (card(alarm, view, visitor, &[], None)) }
+            @if passed > 0 { p { (passed) " passed, and not yet marked as seen." } }
+            @if aside > 0 { p { (aside) " put aside for now." } }
+            p class="onward" {
+                a href=(alarms) { "All alarms: why, and answering them" }
+                a href={ "/site/" (view.id) "/write" } { "Write down what was done" }
             }
         }
     }

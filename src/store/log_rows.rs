@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Connection, OpenFlags, Params, params};
 use serde::{Deserialize, Serialize};
 
 use super::columns::{millis, timestamp};
@@ -162,10 +162,14 @@ pub fn write_log(path: &Path, entry: &LogEntry, written_at: Timestamp) -> Result
 /// The entries after `seq`, in the order in which they were written. One that
 /// this program cannot understand is left out.
 fn read(connection: &Connection, seq: i64) -> rusqlite::Result<Vec<LogRow>> {
-    let mut select = connection.prepare_cached(
-        "SELECT seq, written_at, at, site, place, kind, detail, note FROM log WHERE seq > ?1 ORDER BY seq",
-    )?;
-    let mut rows = select.query([seq])?;
+    entries(connection, "WHERE seq > ?1 ORDER BY seq", [seq])
+}
+
+fn entries(connection: &Connection, which: &str, parameters: impl Params) -> rusqlite::Result<Vec<LogRow>> {
+    let mut select = connection.prepare_cached(&format!(
+        "SELECT seq, written_at, at, site, place, kind, detail, note FROM log {which}"
+    ))?;
+    let mut rows = select.query(parameters)?;
     let mut entries = Vec::new();
     while let Some(row) = rows.next()? {
         let (site, place): (String, Option<String>) = (row.get(3)?, row.get(4)?);
@@ -198,6 +202,18 @@ impl Reader {
     /// When the file cannot be read.
     pub fn log(&self, seq: i64) -> Result<Vec<LogRow>, StoreError> {
         self.with("the log", |connection| Ok(read(connection, seq)?))
+    }
+
+    /// What was logged at a site with `from` <= time < `to`, in order of time.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read.
+    pub fn log_of(&self, site: &str, from: Timestamp, to: Timestamp) -> Result<Vec<LogRow>, StoreError> {
+        self.with("the log", |connection| {
+            let which = "WHERE site = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, seq";
+            Ok(entries(connection, which, params![site, millis(from), millis(to)])?)
+        })
     }
 }
 

@@ -19,7 +19,9 @@
 //! first, new rows go to the end of the tree, and a page that is written holds
 //! many of them. With the series first, each row of a batch goes to another
 //! page: about fifty times the work for a thousand sensors. The price is that
-//! one sensor's month is read past its neighbours' rows.
+//! one sensor's month is read past its neighbours' rows. A chart of a month or a year
+//! is put together of quarter hours instead, whose key is (series, start): they are
+//! written once, long after their readings, and many fewer of them.
 
 mod alarm_history;
 mod alarm_rows;
@@ -32,6 +34,7 @@ mod log_rows;
 mod message_rows;
 mod note_rows;
 mod own_rows;
+mod quarter_rows;
 mod queue_rows;
 mod reader;
 mod reading_rows;
@@ -47,6 +50,7 @@ pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
 pub use own_rows::Unreached;
+pub use quarter_rows::Filling;
 pub use reader::{Filter, Reader};
 pub use records::{
     Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, MessageCount, MessageRecord,

@@ -223,14 +223,25 @@ impl Reader {
         to: Timestamp,
         site: Option<&str>,
     ) -> Result<Vec<AlarmRecord>, StoreError> {
+        self.first_alarm_changes(from, to, site, u32::MAX)
+    }
+
+    /// The same, the oldest of them, at most `limit`.
+    pub fn first_alarm_changes(
+        &self,
+        from: Timestamp,
+        to: Timestamp,
+        site: Option<&str>,
+        limit: u32,
+    ) -> Result<Vec<AlarmRecord>, StoreError> {
         self.list(
             "alarm changes",
             &format!(
                 "SELECT {} FROM alarm_change
-                 WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR site = ?3) ORDER BY at, seq",
+                 WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR site = ?3) ORDER BY at, seq LIMIT ?4",
                 alarm_rows::CHANGE
             ),
-            (columns::millis(from), columns::millis(to), site),
+            (columns::millis(from), columns::millis(to), site, limit),
             |row| alarm_rows::read(row)?.map_err(Fault::Row),
         )
     }

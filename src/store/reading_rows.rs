@@ -3,6 +3,7 @@
 use rusqlite::{Transaction, params};
 
 use super::columns::{millis, time_from_number};
+use super::quarter_rows::Quarters;
 use super::queue_rows::Forwarding;
 use super::records::Committed;
 use super::reject_rows;
@@ -18,6 +19,7 @@ pub(super) fn add(
     readings: &[Reading],
     map: &SeriesMap,
     at: jiff::Timestamp,
+    quarters: &mut Quarters,
     mut forwarding: Option<&mut Forwarding>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {
@@ -40,6 +42,7 @@ pub(super) fn add(
         ])?;
         if added == 1 {
             committed.stored += 1;
+            quarters.touch(transaction, time, series)?;
             if let (Some(queue), Some(forwarding)) = (&mut queue, forwarding.as_deref_mut()) {
                 forwarding.push(queue, time, series)?;
             }
@@ -59,13 +62,16 @@ pub(super) fn reflag(
     transaction: &Transaction<'_>,
     reflags: &[Reflag],
     map: &SeriesMap,
+    quarters: &mut Quarters,
     forwarding: Option<&mut Forwarding>,
 ) -> rusqlite::Result<()> {
     let Some(forwarding) = forwarding else {
         let mut both = transaction
             .prepare_cached("UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2")?;
         for it in reflags {
-            both.execute(params![millis(it.at), series_of(map, it.sensor), it.flag.number(), it.tests.0])?;
+            let (time, series) = (millis(it.at), series_of(map, it.sensor));
+            both.execute(params![time, series, it.flag.number(), it.tests.0])?;
+            quarters.touch(transaction, time, series)?;
         }
         return Ok(());
     };
@@ -79,6 +85,7 @@ pub(super) fn reflag(
         let (time, series) = (millis(it.at), series_of(map, it.sensor));
         if flag.execute(params![time, series, it.flag.number(), it.tests.0])? == 1 {
             forwarding.push(&mut queue, time, series)?;
+            quarters.touch(transaction, time, series)?;
         } else {
             tests.execute(params![time, series, it.tests.0])?;
         }

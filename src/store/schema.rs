@@ -14,7 +14,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -213,6 +213,36 @@ CREATE INDEX alarm_note_at ON alarm_note (at);
 
 ALTER TABLE answer ADD COLUMN note TEXT;
 ALTER TABLE answer ADD COLUMN since INTEGER;
+";
+
+/// Quarter hours of UTC, in milliseconds since 1970, with what each series said in
+/// them: the columns of a [`Bin`](crate::history::Bin). Those before the counter
+/// `quarters_until` are all there, but for the ones that `quarter_stale` names. What
+/// stands beyond it is unfinished and is not read. A quarter needs its readings only
+/// while it is stale or unfinished, so readings may one day be let go before it.
+const VERSION_6: &str = "
+CREATE TABLE quarter (
+    series   INTEGER NOT NULL,
+    start    INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    good     INTEGER NOT NULL,
+    suspect  INTEGER NOT NULL,
+    bad      INTEGER NOT NULL,
+    sum      REAL NOT NULL,
+    min      REAL,
+    max      REAL,
+    last     REAL,
+    last_at  INTEGER,
+    PRIMARY KEY (series, start)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE quarter_stale (
+    start  INTEGER NOT NULL,
+    series INTEGER NOT NULL,
+    PRIMARY KEY (start, series)
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX log_at ON log (site, at);
 ";
 
 /// Checks that the file is ours, and brings it up to date.

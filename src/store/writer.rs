@@ -7,10 +7,12 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use jiff::Timestamp;
 use rusqlite::{Connection, TransactionBehavior};
 
 use super::error::StoreError;
 use super::message_rows::{self, Post};
+use super::quarter_rows::{self, Filling, Quarters};
 use super::queue_rows::{self, Forwarding, Outbox};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
@@ -31,6 +33,8 @@ pub struct Store {
     connection: Connection,
     series: SeriesMap,
     marks: Marks,
+    /// Not among the marks: what it notes of a transaction that fails does no harm.
+    quarters: Quarters,
     /// The last write failed. It may have been kept all the same (a fault after the
     /// end was written), so the marks are read anew before the next one.
     doubtful: bool,
@@ -80,11 +84,13 @@ impl Store {
         let series = series::register(&mut connection, gardens).map_err(failed)?;
         message_rows::give_up_unreadable(&connection).map_err(failed)?;
         let marks = Marks::read(&connection).map_err(failed)?;
+        let quarters = Quarters::open(&connection).map_err(failed)?;
         Ok(Self {
             path: path.to_owned(),
             connection,
             series,
             marks,
+            quarters,
             doubtful: false,
             keep_rejects: KEEP_REJECTS,
             _lock: lock,
@@ -160,13 +166,14 @@ impl Store {
             &batch.readings,
             &self.series,
             at,
+            &mut self.quarters,
             forward.then_some(&mut marks.forwarding),
             &mut committed,
         )
         .map_err(write("readings"))?;
         if !batch.reflags.is_empty() {
             let queue = forward.then_some(&mut marks.forwarding);
-            reading_rows::reflag(&transaction, &batch.reflags, &self.series, queue)
+            reading_rows::reflag(&transaction, &batch.reflags, &self.series, &mut self.quarters, queue)
                 .map_err(write("flags"))?;
         }
         let added = marks.forwarding.last() - queued;
@@ -220,6 +227,27 @@ impl Store {
         Ok(committed)
     }
 
+    /// Does one small step of what there is to do about the quarter hours that were over
+    /// some minutes before `now`; it takes some milliseconds.
+    /// [`Reader::bins`](super::Reader::bins) gives the same before and after it.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read or written. Nothing is lost by it.
+    pub fn fill_quarters(&mut self, now: Timestamp) -> Result<Filling, StoreError> {
+        let bound = quarter_rows::bound(now);
+        if !self.doubtful && self.quarters.is_done(bound) {
+            return Ok(Filling::Done);
+        }
+        // It stays doubtful: the next commit has to wake whoever waits.
+        self.settle()?;
+        let step = self.quarters.step(&mut self.connection, bound);
+        step.map_err(|source| {
+            self.doubtful = true;
+            write_error(&self.path, "quarter hours")(source)
+        })
+    }
+
     /// Brings what is known of the tables up to date after a failed write; gives
     /// whether there was one.
     fn settle(&mut self) -> Result<bool, StoreError> {
@@ -232,6 +260,7 @@ impl Store {
             let before = self.marks.post;
             self.marks = Marks::read(&self.connection).map_err(failed)?;
             self.marks.post = self.marks.post.with_bounds_of(before);
+            self.quarters = Quarters::open(&self.connection).map_err(failed)?;
         }
         Ok(self.doubtful)
     }

@@ -13,6 +13,7 @@ use trug::garden::record::{AlarmKey, Answer, Answered};
 use trug::garden::view::{
     AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
 };
+use trug::garden::{Acclimatising, BagGiven, TankGiven};
 use trug::page::figures::SiteFigures;
 use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;
@@ -40,6 +41,8 @@ pub(crate) struct Fixed {
     pub(crate) given: Arc<Mutex<Vec<Given>>>,
     /// The answers that were given on the page itself.
     pub(crate) answers: Arc<Mutex<Vec<Answer>>>,
+    /// The answer for fish that arrive.
+    pub(crate) acclimatising: Option<Acclimatising>,
     pub(crate) changed: watch::Sender<u64>,
 }
 
@@ -87,6 +90,16 @@ impl Views for Fixed {
     async fn answer(&self, answer: Answer) -> Result<Answered, Unavailable> {
         self.answers.lock().expect("no test panics while it holds this").push(answer);
         self.outcome.ok_or_else(|| Unavailable("a planted fault".into()))
+    }
+
+    async fn acclimatise(
+        &self,
+        _: &str,
+        _: &str,
+        _: BagGiven,
+        _: TankGiven,
+    ) -> Result<Option<Acclimatising>, Unavailable> {
+        self.give(self.acclimatising.clone())
     }
 
     fn changed(&self) -> watch::Receiver<u64> {

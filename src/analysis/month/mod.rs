@@ -31,6 +31,7 @@ use beds::{Of, bed_month};
 use counted::Counted;
 use questions::questions;
 use rain::rain_month;
+pub use rain::{caught_by, rain_days};
 use sensors::{hours, sensor_month};
 use span::Span;
 use tanks::tank_month;
@@ -134,6 +135,42 @@ pub fn month(
     };
     month.questions = questions(&month);
     month
+}
+
+/// A time at which a bed grew wetter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rise {
+    /// When a probe near the top began to rise.
+    pub onset: Timestamp,
+    /// How far it rose, m³/m³.
+    pub rise: f64,
+    pub cause: Cause,
+    /// Whether a watering is only inferred: see [`BedWetting::inferred`].
+    pub inferred: bool,
+    /// What speaks for the cause, in words.
+    pub why: String,
+}
+
+/// When each bed grew wetter, bed by bed, by the rules of a month. `readings` begin four
+/// days before what is looked at or sooner, each in order of time.
+pub fn rises(garden: &Garden, readings: &BTreeMap<Id, Vec<Point>>, log: &[LogEntry]) -> Vec<Vec<Rise>> {
+    let points: Vec<&[Point]> =
+        garden.sensors.iter().map(|it| readings.get(&it.id).map_or(&[][..], Vec::as_slice)).collect();
+    let counted = |quantity: Quantity| -> Vec<_> {
+        let sensors = garden.sensors.iter().zip(&points).filter(|(it, _)| it.measures == quantity);
+        let counted = |every_s, points| Counted::new(points, every_s, patience_s(every_s));
+        sensors.map(|(it, points)| (it.place, counted(it.every_s, points))).collect()
+    };
+    let gauges = counted(Quantity::Rain).into_iter().map(|(_, counted)| counted).collect();
+    let heard = Heard { garden, log, gauges, meters: counted(Quantity::WaterFlow), points };
+    let rise = |found: wettings::Found| Rise {
+        onset: found.wetting.onset,
+        rise: found.wetting.rise,
+        cause: found.cause,
+        inferred: found.inferred,
+        why: found.why,
+    };
+    heard.rises().into_iter().map(|bed| bed.found.into_iter().map(rise).collect()).collect()
 }
 
 /// A sensor's readings in order of time; copied only where they are not.

@@ -1,33 +1,57 @@
 //! The rain of the month.
 
+use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 use super::span::{Span, seconds};
 use super::{RainDayOf, RainMonth};
 use crate::garden::plan::Sensor;
 use crate::garden::{caught, patience_s};
 use crate::history::Point;
-use crate::rain::{DRY_DAY_MM, Gauge, RainDays, Total, rain_day_bounds};
+use crate::rain::{Caught, DRY_DAY_MM, Gauge, RainDays, Total, rain_day_bounds};
 
 /// A day with at least so much is a wet day, mm: one tip of a usual gauge.
 const WET_DAY_MM: f64 = 0.2;
 
 /// One gauge's month; points in order of time, from before the month on.
 pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &Span) -> RainMonth {
-    let mut gauge = Gauge::default();
-    let patience_s = patience_s(sensor.every_s);
     // What came before the month shows only whether its first day is whole.
     let early = points.partition_point(|point| seconds(point.at, span.from) > 2 * 86_400);
-    for point in points[early..].iter().take_while(|point| point.at < span.to && point.at <= span.end) {
-        match point.good().filter(|mm| *mm >= 0.0) {
-            Some(mm) => gauge.push_day(caught(sensor, point.at, point.raw, mm), patience_s, &span.zone),
-            None => gauge.miss_day(point.at, &span.zone),
+    let of_month = points[early..].iter().take_while(|point| point.at < span.to && point.at <= span.end);
+    let patience_s = patience_s(sensor.every_s);
+    let heard = of_month.map(|point| (point.at, caught_by(sensor, point)));
+    summed(sensor, rain_days(heard, patience_s, &span.zone, (span.first, span.last), span.end))
+}
+
+/// What a reading of a gauge brings; `None` where it cannot be believed.
+pub fn caught_by(sensor: &Sensor, point: &Point) -> Option<Caught> {
+    let mm = point.good().filter(|mm| *mm >= 0.0)?;
+    Some(caught(sensor, point.at, point.raw, mm))
+}
+
+/// The rain days from `first` to `last` that have ended by `end`, at most the newest
+/// 399. `heard`: the gauge's messages in order of time, from a day before or more;
+/// those that cannot be believed bring `None`. A longer silence than `patience_s` is a
+/// gap.
+pub fn rain_days(
+    heard: impl Iterator<Item = (Timestamp, Option<Caught>)>,
+    patience_s: i64,
+    zone: &TimeZone,
+    (first, last): (Date, Date),
+    end: Timestamp,
+) -> Vec<RainDayOf> {
+    let mut gauge = Gauge::default();
+    for (at, caught) in heard {
+        match caught {
+            Some(caught) => gauge.push_day(caught, patience_s, zone),
+            None => gauge.miss_day(at, zone),
         }
     }
-    let record = gauge.days().as_of(span.end, patience_s);
-    let dates = span.first.series(jiff::ToSpan::days(1)).take_while(|date| *date <= span.last);
-    let ended = dates.take_while(|date| rain_day_bounds(*date, &span.zone).1 <= span.end);
-    summed(sensor, ended.map(|date| day(&record, date)).collect())
+    let record = gauge.days().as_of(end, patience_s);
+    let dates = first.series(jiff::ToSpan::days(1)).take_while(|date| *date <= last);
+    let ended = dates.take_while(|date| rain_day_bounds(*date, zone).1 <= end);
+    ended.map(|date| day(&record, date)).collect()
 }
 
 fn day(record: &RainDays, date: Date) -> RainDayOf {

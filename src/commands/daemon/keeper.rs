@@ -16,15 +16,16 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::chain::Chain;
+use super::filling::{Filler, fill_for};
 use super::own;
 use super::signs::Signs;
 use crate::alarms::State;
 use crate::deliver::letter;
-use crate::garden::Clock;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
 use crate::garden::view::SiteView;
+use crate::garden::{Acclimatising, BagGiven, Clock, TankGiven};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
@@ -52,6 +53,8 @@ const RETRY_LONGEST: Duration = Duration::from_secs(30);
 pub enum Request {
     Sites(oneshot::Sender<Vec<(Id, String)>>),
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+    /// New fish in their bag: site and tank, what was said of bag and tank.
+    Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
     /// Somebody answers an alarm. What came of it is said once it is kept.
     Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
@@ -102,6 +105,7 @@ pub struct Keeper {
     /// The last look at the daemon itself that was not judged yet.
     look: Option<OwnSigns>,
     own_limits: OwnLimits,
+    filler: Filler,
     late: usize,
     refused: usize,
     raised: usize,
@@ -153,6 +157,7 @@ impl Keeper {
             ticked_at: None,
             look: None,
             own_limits: settings.watch.limits,
+            filler: Filler::default(),
             late: 0,
             refused: 0,
             raised: 0,
@@ -228,6 +233,11 @@ impl Keeper {
     pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
         self.tell_new(now);
         self.write(now)
+    }
+
+    /// Makes the quarter hours of what is stored, for as long as `longest`.
+    pub fn fill_quarters(&mut self, now: Timestamp, longest: Duration) {
+        fill_for(&mut self.store, now, longest);
     }
 
     fn write(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
@@ -339,9 +349,13 @@ impl Keeper {
                 // They are taken again, which changes nothing.
                 warn!(reason = %Chain(&reason), "answers to alarms could not be put away");
             }
-            if stopping && inbox.messages.is_empty() {
-                return;
+            if stopping {
+                if inbox.messages.is_empty() {
+                    return;
+                }
+                continue;
             }
+            self.filler.step(&mut self.store, now(), !inbox.messages.is_empty());
         }
     }
 
@@ -359,7 +373,7 @@ impl Keeper {
             Some(tried) = inbox.tried.recv() => self.take_try(tried),
             Some(look) = inbox.looks.recv() => self.look = Some(look),
             () = stop.cancelled() => return true,
-            () = tokio::time::sleep(TICK) => {}
+            () = tokio::time::sleep(self.filler.patience(TICK)) => {}
         }
         false
     }
@@ -527,6 +541,15 @@ impl Keeper {
             }
             Request::Site(id, reply) => {
                 let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+            }
+            Request::Acclimatise(site, tank, given, reply) => {
+                let core = &self.desk.core;
+                // The garden's own present, as in its views.
+                let answer = core.view(&site).and_then(|view| {
+                    let (bag, given) = *given;
+                    core.acclimatise(Some(&site), &tank, bag, given, view.now)
+                });
+                let _ = reply.send(answer.map(Box::new));
             }
             Request::Answer(answer, reply) => {
                 let answered = self.desk.core.answer(&answer, &mut self.batch);

@@ -2,6 +2,7 @@
 
 mod chain;
 pub mod direct;
+mod filling;
 mod keeper;
 pub mod own;
 mod restore;

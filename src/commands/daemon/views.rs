@@ -15,6 +15,7 @@ use crate::commands::figures::{month_to, of_site};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
+use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::page::figures::SiteFigures;
 use crate::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use crate::store::{Reader, StoreError};
@@ -70,6 +71,18 @@ impl Views for Asked {
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
         let id = id.to_owned();
         Ok(self.ask(|reply| Request::Site(id, reply)).await?.map(|view| *view))
+    }
+
+    async fn acclimatise(
+        &self,
+        site: &str,
+        tank: &str,
+        bag: BagGiven,
+        given: TankGiven,
+    ) -> Result<Option<Acclimatising>, Unavailable> {
+        let (site, tank, given) = (site.to_owned(), tank.to_owned(), Box::new((bag, given)));
+        let answer = self.ask(|reply| Request::Acclimatise(site, tank, given, reply)).await?;
+        Ok(answer.map(|answer| *answer))
     }
 
     async fn alarm_figures(&self, site: &str, to: Timestamp) -> Result<Option<SiteFigures>, Unavailable> {

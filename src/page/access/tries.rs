@@ -32,7 +32,7 @@ impl Tries {
     /// Counts one more; `false` when there were too many within the last minute.
     pub(super) fn may(&self, from: IpAddr, now: Instant) -> bool {
         let mut counts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if !counts.began.is_some_and(|began| now.saturating_duration_since(began) < WINDOW) {
+        if counts.began.is_none_or(|began| now.saturating_duration_since(began) >= WINDOW) {
             *counts = Counts { began: Some(now), ..Counts::default() };
         }
         if counts.all >= FROM_ALL_MAX {

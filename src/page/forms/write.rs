@@ -304,14 +304,15 @@ fn field(
 }
 
 fn number_field(number: &Number, given: &Form, fault: Option<&str>) -> Markup {
-    let label = match (number.unit, number.needed) {
+    let unit = number.unit.replace("degrees C", "°C");
+    let label = match (unit.as_str(), number.needed) {
         (unit, true) if unit == number.label => number.label.to_owned(),
         (unit, _) if unit == number.label => format!("{unit}, if known"),
         (unit, true) => format!("{}, {unit}", number.label),
         (unit, false) if number.label.contains("if ") => format!("{} ({unit})", number.label),
         (unit, false) => format!("{}, {unit}, if known", number.label),
     };
-    let mut help = number.accepted();
+    let mut help = number.accepted().replace("degrees C", "°C");
     help[..1].make_ascii_uppercase();
     help.push('.');
     field(number.name, &label, Some(&help), fault, &|attributes| {

@@ -1,0 +1,269 @@
+//! A bed's water over time, as a chart's values.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::asked::{Asked, Span};
+use super::series::{Heard, middle, seconds};
+use crate::analysis::month::{Cause, Rise};
+use crate::garden::patience_s;
+use crate::garden::plan::{Bed, Sensor};
+use crate::garden::view::BedView;
+use crate::history::{ProbeBins, RootZoneBin, root_zone_bins};
+use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
+use crate::page::words;
+
+/// Water contents are shown in percent of the soil's volume.
+const PERCENT: f64 = 100.0;
+/// What the outlook's figure is called.
+const OUTLOOK: &str = "Dry, if no water comes";
+
+/// What a bed's chart is made of.
+#[derive(Debug)]
+pub(super) struct BedRecord<'a> {
+    pub(super) plan: &'a Bed,
+    pub(super) view: &'a BedView,
+    /// Moisture probes, from the top down.
+    pub(super) probes: Vec<(&'a Sensor, Heard)>,
+    pub(super) soil_temperatures: Vec<(&'a Sensor, Heard)>,
+    /// Rain and waterings, mm.
+    pub(super) water: Vec<Bar>,
+    pub(super) rises: &'a [Rise],
+    pub(super) marks: Vec<Event>,
+    pub(super) alarms: Vec<Event>,
+}
+
+impl BedRecord<'_> {
+    /// The root zone's mean by the weights by which the daemon judges the bed.
+    pub(super) fn root_zone(&self) -> Vec<RootZoneBin> {
+        let probes: Vec<ProbeBins<'_>> = self
+            .probes
+            .iter()
+            .map(|(sensor, heard)| ProbeBins {
+                depth_m: sensor.depth_m.unwrap_or(0.0),
+                patience_s: patience_s(sensor.every_s),
+                bins: &heard.bins,
+            })
+            .collect();
+        root_zone_bins(&probes, self.plan.root_depth_m)
+    }
+
+    /// The chart; `None` where nothing is there to draw.
+    pub(super) fn chart(&self, asked: &Asked) -> Option<Chart> {
+        let zone = self.root_zone();
+        let mut panels = Vec::new();
+        if !self.probes.is_empty() {
+            panels.push(self.water_panel(&zone, asked));
+        }
+        if !self.water.is_empty() || !self.rises.is_empty() {
+            panels.push(self.rain_panel());
+        }
+        if self.probes.iter().any(|(_, heard)| !heard.is_empty()) {
+            panels.push(self.probes_panel());
+        }
+        if self.soil_temperatures.iter().any(|(_, heard)| !heard.is_empty()) {
+            panels.push(self.temperature_panel());
+        }
+        let heard = panels.iter().any(|it| {
+            !(it.traces.is_empty() && it.bars.is_empty() && it.flagged.is_empty() && it.events.is_empty())
+        });
+        heard.then(|| Chart {
+            id: "bed-chart".to_owned(),
+            title: format!("Water in {}", self.plan.name),
+            description: self.description(&zone),
+            from: asked.from,
+            to: shown_to(asked),
+            now: Some(asked.now),
+            zone: asked.zone.clone(),
+            panels,
+        })
+    }
+
+    fn description(&self, zone: &[RootZoneBin]) -> String {
+        let [wilting, refill, full] =
+            [self.view.wilting_point, self.view.refill_point, self.view.field_capacity].map(words::percent);
+        let contents = || zone.iter().map(|bin| bin.water_content);
+        let range = match (contents().reduce(f64::min), contents().reduce(f64::max), zone.last()) {
+            (Some(low), Some(high), Some(last)) => format!(
+                "The root zone held between {} and {} of its volume, at last {}. ",
+                words::percent(low),
+                words::percent(high),
+                words::percent(last.water_content)
+            ),
+            _ => "What the root zone held is not known in this time. ".to_owned(),
+        };
+        format!("{range}Wilting point {wilting}, refill point {refill}, field capacity {full}.")
+    }
+
+    fn water_panel(&self, zone: &[RootZoneBin], asked: &Asked) -> Panel {
+        let [wilting, refill, full] =
+            [self.view.wilting_point, self.view.refill_point, self.view.field_capacity]
+                .map(|it| it * PERCENT);
+        let word = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+        let ascending = wilting < refill && refill < full;
+        let mut traces = self.zone_traces(zone);
+        traces.extend(self.expected(asked));
+        Panel {
+            name: "Water in the root zone".to_owned(),
+            unit: "% of volume",
+            decimals: 1,
+            at_least: (full.is_finite() && wilting.is_finite())
+                .then(|| ((wilting - 2.0).max(0.0), full + 2.0)),
+            zones: if ascending {
+                vec![
+                    word(None, Some(wilting), "wilting", "zone-far"),
+                    word(Some(wilting), Some(refill), "dry", "zone-near"),
+                    word(Some(refill), Some(full), "moist", "zone-fine"),
+                    word(Some(full), None, "wet", "zone-wet"),
+                ]
+            } else {
+                Vec::new()
+            },
+            rules: [("wilting point", wilting), ("refill point", refill), ("field capacity", full)]
+                .into_iter()
+                .filter(|(_, at)| at.is_finite())
+                .map(|(name, at)| Rule { at, label: format!("{name} {}", words::percent(at / PERCENT)) })
+                .collect(),
+            traces,
+            bars: Vec::new(),
+            flagged: Vec::new(),
+            events: self.alarms.clone(),
+        }
+    }
+
+    /// The mean of all probes, and what is left of it while one is missing.
+    fn zone_traces(&self, zone: &[RootZoneBin]) -> Vec<Trace> {
+        let width_s = zone.iter().map(|bin| seconds(bin.start, bin.end)).max().unwrap_or(0);
+        let patience_s = self.probes.iter().map(|(it, _)| patience_s(it.every_s)).max().unwrap_or(0);
+        let gap = SignedDuration::from_secs((width_s * 3 / 2).max(patience_s));
+        let trace = |name: &str, stroke, whole: bool| {
+            let of = zone.iter().filter(|bin| bin.whole == whole);
+            let points: Vec<_> =
+                of.map(|bin| (middle(bin.start, bin.end), bin.water_content * PERCENT)).collect();
+            (!points.is_empty()).then(|| Trace {
+                name: name.to_owned(),
+                stroke,
+                points,
+                spread: Vec::new(),
+                gap,
+            })
+        };
+        let whole = trace("All probes together", Stroke::Bold, true);
+        let part = trace("With a probe missing", Stroke::Dotted, false);
+        whole.into_iter().chain(part).collect()
+    }
+
+    /// A straight line from the present to the moment at which the outlook calls the
+    /// bed dry.
+    fn expected(&self, asked: &Asked) -> Option<Trace> {
+        let to = shown_to(asked);
+        if !asked.holds_now() || to <= asked.now {
+            return None;
+        }
+        let now = self.view.water_content.filter(|content| content.is_finite())? * PERCENT;
+        let refill = self.view.refill_point * PERCENT;
+        let days = self.view.figures.iter().find(|it| it.name == OUTLOOK)?.number?;
+        let dry_s = days * 86_400.0;
+        if !(dry_s.is_finite() && dry_s > 0.0 && refill.is_finite() && now > refill) {
+            return None;
+        }
+        let shown_s = seconds(asked.now, to) as f64;
+        let length_s = dry_s.min(shown_s);
+        let end = Timestamp::from_second(asked.now.as_second() + length_s as i64).ok()?;
+        let value = now + (refill - now) * length_s / dry_s;
+        Some(Trace {
+            name: "Expected, if no water comes".to_owned(),
+            stroke: Stroke::Expected,
+            points: vec![(asked.now, now), (end, value)],
+            spread: Vec::new(),
+            gap: SignedDuration::MAX,
+        })
+    }
+
+    fn rain_panel(&self) -> Panel {
+        let rise = |rise: &Rise| Event {
+            at: rise.onset,
+            sign: if rise.cause == Cause::Rain { Sign::Rain } else { Sign::Water },
+            words: format!("grew wetter by {}: {}", words::percent(rise.rise), cause(rise)),
+        };
+        Panel {
+            name: "Water that came".to_owned(),
+            unit: "mm",
+            decimals: 1,
+            at_least: Some((0.0, 2.0)),
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: Vec::new(),
+            bars: self.water.clone(),
+            flagged: Vec::new(),
+            events: self.rises.iter().map(rise).chain(self.marks.iter().cloned()).collect(),
+        }
+    }
+
+    fn probes_panel(&self) -> Panel {
+        const STROKES: [Stroke; 3] = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted];
+        let named = || self.probes.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
+        Panel {
+            name: "Each probe".to_owned(),
+            unit: "% of volume",
+            decimals: 1,
+            at_least: None,
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: named()
+                .zip(STROKES.into_iter().cycle())
+                .filter_map(|((name, heard), stroke)| heard.trace(name, stroke, PERCENT))
+                .collect(),
+            bars: Vec::new(),
+            flagged: named().flat_map(|(name, heard)| heard.flagged(&name, PERCENT)).collect(),
+            events: Vec::new(),
+        }
+    }
+
+    fn temperature_panel(&self) -> Panel {
+        let named = || self.soil_temperatures.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
+        Panel {
+            name: "Temperature of the soil".to_owned(),
+            unit: "°C",
+            decimals: 1,
+            at_least: None,
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: named()
+                .filter_map(|(name, heard)| heard.trace(format!("Soil, {name}"), Stroke::Fine, 1.0))
+                .collect(),
+            bars: Vec::new(),
+            flagged: named().flat_map(|(name, heard)| heard.flagged(&name, 1.0)).collect(),
+            events: Vec::new(),
+        }
+    }
+}
+
+/// "15 cm deep", or the sensor's id where its depth is not known.
+pub(super) fn probe_name(sensor: &Sensor) -> String {
+    sensor.depth_m.map_or_else(|| sensor.id.to_string(), |depth_m| format!("{:.0} cm deep", depth_m * 100.0))
+}
+
+/// What made a bed wetter, in words.
+pub(super) fn cause(rise: &Rise) -> &'static str {
+    match (rise.cause, rise.inferred) {
+        (Cause::Rain, _) => "rain",
+        (Cause::Watering, false) => "watering",
+        (Cause::Watering, true) => "watering, most likely",
+        (Cause::Both, _) => "rain and watering",
+        (Cause::Unknown, _) => "not known what",
+    }
+}
+
+/// A week and a month leave room for what is expected.
+fn shown_to(asked: &Asked) -> Timestamp {
+    let ahead = match asked.span {
+        Span::Week => 48,
+        Span::Month => 7 * 24,
+        Span::Day | Span::Year => 0,
+    };
+    if asked.holds_now() {
+        asked.to.checked_add(SignedDuration::from_hours(ahead)).unwrap_or(asked.to)
+    } else {
+        asked.to
+    }
+}

@@ -1,0 +1,175 @@
+//! Fish that arrive in a bag: the form, and the steps with their times.
+
+use jiff::{SignedDuration, Timestamp};
+use maud::{Markup, html};
+
+use super::asked::{Asked, Wrong, field};
+use crate::garden::log::Seen;
+use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
+use crate::page::{reasons, words};
+use crate::store::LogRow;
+
+/// What the form takes: names, words, units, from and to.
+const FIELDS: [(&str, &str, &str, f64, f64); 5] = [
+    ("bag_c", "Water in the bag", "°C", 0.0, 45.0),
+    ("bag_ph", "pH in the bag", "", 3.0, 11.0),
+    ("tank_c", "Water in the tank, if the thermometer there is not right", "°C", 0.0, 45.0),
+    ("tank_ph", "pH in the tank, if you tested it just now", "", 3.0, 11.0),
+    // A fortnight; nobody hauls fish longer.
+    ("hauled_h", "How long the fish were under way", "hours", 0.0, 336.0),
+];
+
+/// What was given of bag and tank.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Given {
+    pub(super) bag: BagGiven,
+    pub(super) tank: TankGiven,
+}
+
+impl Given {
+    /// Reads the fields of the form; empty ones are not known.
+    pub(super) fn read(query: &str) -> Result<Self, Wrong> {
+        let mut numbers = [None; FIELDS.len()];
+        for (number, (name, _, unit, low, high)) in numbers.iter_mut().zip(FIELDS) {
+            let Some(given) = field(query, name) else { continue };
+            // People write a comma where their keyboard gives one.
+            let read = given.trim().replace(',', ".").parse::<f64>().ok();
+            match read.filter(|it| (low..=high).contains(it)) {
+                Some(it) => *number = Some(it),
+                None => {
+                    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+                    let accepted = format!("a number from {low} to {high}{unit}, or nothing");
+                    return Err(Wrong { name, given, accepted });
+                }
+            }
+        }
+        let [bag_c, bag_ph, tank_c, tank_ph, hauled_h] = numbers;
+        Ok(Self {
+            bag: BagGiven { temperature_c: bag_c, ph: bag_ph, hauled_h },
+            tank: TankGiven { temperature_c: tank_c, ph: tank_ph },
+        })
+    }
+
+    /// Whether anything was given.
+    pub(super) fn asks(&self) -> bool {
+        *self != Self::default()
+    }
+
+    fn number(&self, name: &str) -> Option<f64> {
+        match name {
+            "bag_c" => self.bag.temperature_c,
+            "bag_ph" => self.bag.ph,
+            "tank_c" => self.tank.temperature_c,
+            "tank_ph" => self.tank.ph,
+            _ => self.bag.hauled_h,
+        }
+    }
+}
+
+/// Whether fish arrive today: a bag or fish were written down since midnight.
+pub(super) fn fish_today(log: &[&LogRow], asked: &Asked) -> bool {
+    let today = |at: Timestamp| at <= asked.now && asked.zone.to_datetime(at).date() == asked.today;
+    log.iter()
+        .any(|row| today(row.entry.at) && matches!(row.entry.what, Seen::Bag { .. } | Seen::FishAdded { .. }))
+}
+
+/// The guide: open on the day on which fish arrive, or when it was asked.
+pub(super) fn section(
+    given: &Given,
+    answer: Option<&Acclimatising>,
+    open: bool,
+    asked: &Asked,
+    path: &str,
+    write: &str,
+) -> Markup {
+    html! {
+        section id="new-fish" class="new-fish" {
+            h2 { "New fish" }
+            @if let Some(answer) = answer { (self::answer(answer, asked, write)) }
+            details open[open] {
+                summary { "Fish that arrive in a bag: how long it floats, and when to let them go" }
+                form method="get" action={ (path) "#new-fish" } class="entry" {
+                    @for (name, label, unit, low, high) in FIELDS {
+                        p {
+                            label for=(name) { (label) @if !unit.is_empty() { ", " (unit) } }
+                            input id=(name) name=(name) type="number" inputmode="decimal" step="0.1"
+                                min=(low) max=(high) value=[given.number(name)];
+                        }
+                    }
+                    p { "Without the tank's numbers its sensors and its last water test are taken; without the bag's, the bag that was last written down." }
+                    button { "Show the steps" }
+                }
+            }
+        }
+    }
+}
+
+fn answer(answer: &Acclimatising, asked: &Asked, write: &str) -> Markup {
+    let at = |minutes: u32| {
+        answer.at.checked_add(SignedDuration::from_mins(i64::from(minutes))).unwrap_or(answer.at)
+    };
+    html! {
+        p class="guide-answer" { (said(answer)) }
+        @if !answer.steps.is_empty() {
+            p { "If it begins now:" }
+            ol class="guide" {
+                @for (minutes, step) in &answer.steps {
+                    li {
+                        strong { (words::moment(at(*minutes), asked.now, &asked.zone)) }
+                        @if *minutes > 0 { " (after " (minutes) " minutes)" }
+                        ": " (spoken(step))
+                    }
+                }
+            }
+        }
+        @for side in &answer.differs { p class="differs" { (spoken(side)) } }
+        @if !answer.why.is_empty() { details { summary { "Why" } (reasons::steps(&answer.why)) } }
+        p class="caution" {
+            "Keep plugs and leads dry and above the water, on a safety switch, and unplug pumps and heaters before a hand goes in. \
+             Wash your hands before and after. Grown-ups lift the bag. Your school's rules, and your state's on the species, come first."
+        }
+        p { a href=(write) { "Write down the bag or the fish" } }
+    }
+}
+
+/// The answer in the words of the page, where what is missing can be given in the form.
+fn said(answer: &Acclimatising) -> String {
+    let missing = match (answer.answer, answer.bag_c, answer.tank_c) {
+        (AcclimatiseAnswer::Unknown, None, None) => "the temperature in the bag and in the tank",
+        (AcclimatiseAnswer::Unknown, None, Some(_)) => "the temperature in the bag",
+        (AcclimatiseAnswer::Unknown, Some(_), None) => "the temperature in the tank",
+        _ => return spoken(&answer.text),
+    };
+    format!("It cannot be said yet: {missing} is not known. Measure it and put it into the form below.")
+}
+
+/// Without what only the command line takes.
+fn spoken(text: &str) -> String {
+    text.replace("give --hauled-hours", "put the hours into the form below")
+        .replace("Write it down: trug log fish-added.", "Write it down (below).")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_form_s_numbers_are_read_and_what_is_wrong_is_named() {
+        let given = Given::read("bag_c=17%2C5&bag_ph=&hauled_h=6").expect("good numbers");
+        assert_eq!(
+            (given.bag.temperature_c, given.bag.ph, given.bag.hauled_h),
+            (Some(17.5), None, Some(6.0))
+        );
+        assert!(given.asks() && !Given::read("span=day").expect("nothing").asks());
+        for (query, name) in [
+            ("bag_c=warm", "bag_c"),
+            ("bag_c=NaN", "bag_c"),
+            ("tank_c=46", "tank_c"),
+            ("bag_ph=2", "bag_ph"),
+            ("hauled_h=inf", "hauled_h"),
+            ("tank_ph=-7", "tank_ph"),
+        ] {
+            assert_eq!(Given::read(query).expect_err(query).name, name);
+        }
+    }
+}

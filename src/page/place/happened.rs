@@ -1,0 +1,117 @@
+//! What happened at a place: entries of the log and alarms, as marks on a chart.
+
+use jiff::Timestamp;
+
+use super::asked::Asked;
+use super::shared::entry_words;
+use crate::alarms::State;
+use crate::garden::log::Seen;
+use crate::garden::plan::{Garden, Id};
+use crate::garden::words::place_called;
+use crate::page::chart::{Event, Sign};
+use crate::page::{Record, Unavailable, words};
+use crate::store::{AlarmRecord, LogRow};
+
+/// Marks on one chart; where there are more, those of a day are put together.
+const MARKS_MAX: usize = 40;
+/// Characters of the words of marks that were put together.
+const WORDS_MAX: usize = 240;
+
+/// The log up to the present, and the steps of alarms of the span.
+#[derive(Clone, Debug)]
+pub(super) struct Happened {
+    pub(super) log: Vec<LogRow>,
+    steps: Vec<AlarmRecord>,
+}
+
+impl Happened {
+    pub(super) async fn read(record: &Record, site: &str, asked: &Asked) -> Result<Self, Unavailable> {
+        let log = record.log(site, Timestamp::MIN, asked.now.max(asked.to)).await?;
+        let steps = record.alarm_steps(site, asked.from, asked.to).await?;
+        Ok(Self { log, steps })
+    }
+
+    /// The entries of a place, and of the whole garden where `whole`.
+    pub(super) fn entries(&self, place: &Id, whole: bool) -> Vec<&LogRow> {
+        let of = |row: &&LogRow| match &row.entry.place {
+            Some(own) => own == place,
+            None => whole,
+        };
+        self.log.iter().filter(of).collect()
+    }
+
+    /// The entries of a place within the span as marks.
+    pub(super) fn log_marks(&self, place: &Id, asked: &Asked) -> Vec<Event> {
+        let shown = |row: &&LogRow| asked.from <= row.entry.at && row.entry.at < asked.to;
+        let marks = self.entries(place, true).into_iter().filter(shown).map(|row| Event {
+            at: row.entry.at,
+            sign: sign(&row.entry.what),
+            words: entry_words(row),
+        });
+        few(marks.collect(), asked)
+    }
+
+    /// The alarms of some places and sensors that were raised within the span.
+    pub(super) fn alarm_marks(&self, ids: &[&Id], garden: &Garden, asked: &Asked) -> Vec<Event> {
+        let raised = |step: &&AlarmRecord| {
+            step.state == State::Unacknowledged
+                && step.from != Some(State::Acknowledged)
+                && ids.contains(&&step.key.place)
+        };
+        let marks = self.steps.iter().filter(raised).map(|step| Event {
+            at: step.at,
+            sign: Sign::Alarm,
+            words: format!("{}: {}", place_called(garden, &step.key.place), words::kind(step.key.kind)),
+        });
+        few(marks.collect(), asked)
+    }
+}
+
+fn sign(seen: &Seen) -> Sign {
+    match seen {
+        Seen::Watered { .. } => Sign::Water,
+        Seen::FishAdded { .. } | Seen::FishLost { .. } | Seen::Fed { .. } | Seen::Bag { .. } => Sign::Fish,
+        _ => Sign::Person,
+    }
+}
+
+/// As they are where they are few, else one for each day and shape.
+fn few(mut marks: Vec<Event>, asked: &Asked) -> Vec<Event> {
+    if marks.len() <= MARKS_MAX {
+        return marks;
+    }
+    let key = |mark: &Event| (asked.zone.to_datetime(mark.at).date(), mark.sign as u8);
+    marks.sort_by_key(|mark| (key(mark), mark.at));
+    let together = |marks: &[Event]| {
+        let all: Vec<&str> = marks.iter().map(|mark| mark.words.as_str()).collect();
+        Event { words: words::shown(&all.join("; "), WORDS_MAX), ..marks[0].clone() }
+    };
+    let mut days: Vec<Event> = marks.chunk_by(|a, b| key(a) == key(b)).map(together).collect();
+    days.sort_by_key(|mark| mark.at);
+    days
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::tz::TimeZone;
+
+    use super::super::asked::Span;
+    use super::*;
+
+    #[test]
+    fn many_marks_of_a_day_become_one_of_each_shape() {
+        let now = "2026-04-17T05:30:00Z".parse().expect("a time");
+        let asked = Asked::new(Span::Month, "2026-04-17".parse().expect("a date"), now, &TimeZone::UTC);
+        let mark = |i: i64, sign| Event {
+            at: Timestamp::from_second(now.as_second() - 6 * 3600 * i).expect("in range"),
+            sign,
+            words: format!("fed {i} g"),
+        };
+        let marks: Vec<Event> =
+            (0..80).map(|i| mark(i, if i % 9 == 0 { Sign::Alarm } else { Sign::Fish })).collect();
+        let got = few(marks.clone(), &asked);
+        assert!(got.len() < 40 && got.is_sorted_by_key(|mark| mark.at), "{}", got.len());
+        assert!(got.iter().any(|mark| mark.sign == Sign::Alarm));
+        assert_eq!(few(marks[..40].to_vec(), &asked).len(), 40);
+    }
+}

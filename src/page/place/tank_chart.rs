@@ -1,0 +1,329 @@
+//! A tank's water over time, as a chart's values.
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::asked::{Asked, Span};
+use super::series::{Heard, middle};
+use crate::garden::log::{Seen, WaterTest};
+use crate::garden::plan::{Quantity, Sensor, Tank};
+use crate::history::{Bin, Point};
+use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
+use crate::page::words;
+use crate::store::LogRow;
+use crate::tank::{RiseFall, Temperatures, WINDOWS, Window};
+
+/// Lines that say how fast the water changes have a point this often, seconds.
+const CHANGE_EVERY_S: i64 = 900;
+
+/// What a tank's chart is made of.
+#[derive(Debug)]
+pub(super) struct TankRecord<'a> {
+    pub(super) plan: &'a Tank,
+    pub(super) sensors: Vec<(&'a Sensor, Heard)>,
+    /// How far the water went within an hour and within a day, with its sensor.
+    pub(super) changes: Vec<(&'a Sensor, Changes)>,
+    /// The log of the tank, in order of time.
+    pub(super) log: Vec<&'a LogRow>,
+    pub(super) marks: Vec<Event>,
+    pub(super) alarms: Vec<Event>,
+}
+
+/// The largest change within the hour and the day before each moment, °C.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Changes {
+    pub(super) hour: Vec<(Timestamp, f64)>,
+    pub(super) day: Vec<(Timestamp, f64)>,
+}
+
+impl Changes {
+    /// From readings in order of time that begin a day before `from`.
+    pub(super) fn of(readings: impl Iterator<Item = (Timestamp, f64)>, from: Timestamp) -> Self {
+        let place = |window: Window| WINDOWS.iter().position(|it| *it == window);
+        let (Some(hour), Some(day)) = (place(Window::Hour), place(Window::Day)) else {
+            return Self::default();
+        };
+        let mut found = Self::default();
+        let mut heard = Temperatures::default();
+        let mut last: Option<Timestamp> = None;
+        for (at, celsius) in readings {
+            if heard.newest().is_some_and(|(newest, _)| newest >= at) {
+                continue;
+            }
+            heard.push(at, celsius);
+            let due = last.is_none_or(|last| at.as_second() - last.as_second() >= CHANGE_EVERY_S);
+            if at < from || !due {
+                continue;
+            }
+            last = Some(at);
+            let moves = heard.moves(&[]);
+            let larger = |i: usize| moves[i].map(|moves| moves.larger().by_c);
+            found.hour.extend(larger(hour).map(|by_c| (at, by_c)));
+            found.day.extend(larger(day).map(|by_c| (at, by_c)));
+        }
+        found
+    }
+
+    /// From single readings.
+    pub(super) fn of_points(points: &[Point], from: Timestamp) -> Self {
+        Self::of(points.iter().filter_map(|point| Some((point.at, point.good()?))), from)
+    }
+
+    /// From the means of hours.
+    pub(super) fn of_hours(bins: &[Bin], from: Timestamp) -> Self {
+        Self::of(bins.iter().filter_map(|bin| Some((middle(bin.start, bin.end), bin.mean()?))), from)
+    }
+}
+
+impl TankRecord<'_> {
+    /// The sensors of a quantity.
+    pub(super) fn of(&self, quantity: Quantity) -> impl Iterator<Item = &(&Sensor, Heard)> {
+        self.sensors.iter().filter(move |(sensor, _)| sensor.measures == quantity)
+    }
+
+    /// What tests of the water gave in the span.
+    pub(super) fn tests(
+        &self,
+        asked: &Asked,
+        pick: impl Fn(&WaterTest) -> Option<f64>,
+    ) -> Vec<(Timestamp, f64)> {
+        let of_span = self.log.iter().filter(|row| asked.from <= row.entry.at && row.entry.at < asked.to);
+        let tested = of_span.filter_map(|row| match &row.entry.what {
+            Seen::WaterTest(test) => Some((row.entry.at, pick(test)?)),
+            _ => None,
+        });
+        tested.filter(|(_, value)| value.is_finite()).collect()
+    }
+
+    /// The chart; `None` where nothing is there to draw.
+    pub(super) fn chart(&self, asked: &Asked) -> Option<Chart> {
+        let limits = &self.plan.limits;
+        let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+        let mut panels = Vec::new();
+        let mut warmth = self
+            .panel(asked, Quantity::WaterTemperature, "Temperature of the water", |test| test.temperature_c);
+        warmth.zones = vec![
+            zone(None, Some(limits.cold_c), "too cold", "zone-wet"),
+            zone(Some(limits.cold_c), Some(limits.warm_c), "suits the fish", "zone-fine"),
+            zone(Some(limits.warm_c), None, "too warm", "zone-near"),
+        ];
+        warmth.rules = vec![
+            Rule { at: limits.cold_c, label: format!("cold below {}", words::degrees(limits.cold_c)) },
+            Rule { at: limits.warm_c, label: format!("warm above {}", words::degrees(limits.warm_c)) },
+        ];
+        warmth.events = self.alarms.iter().chain(&self.marks).cloned().collect();
+        panels.push(warmth);
+        panels.extend(self.change_panels(asked));
+        let mut oxygen =
+            self.panel(asked, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
+        oxygen.at_least = Some((0.0, limits.oxygen_mg_l + 2.0));
+        oxygen.zones = vec![
+            zone(None, Some(limits.oxygen_mg_l), "too little", "zone-far"),
+            zone(Some(limits.oxygen_mg_l), None, "enough", "zone-fine"),
+        ];
+        panels.push(oxygen);
+        let (low, high) = limits.ph;
+        let mut ph = self.panel(asked, Quantity::Ph, "pH of the water", |test| test.ph);
+        ph.at_least = Some((low - 0.3, high + 0.3));
+        ph.zones = vec![
+            zone(None, Some(low), "too low", "zone-far"),
+            zone(Some(low), Some(high), "suits the fish", "zone-fine"),
+            zone(Some(high), None, "too high", "zone-near"),
+        ];
+        panels.push(ph);
+        panels.push(self.tests_panel(asked));
+        let drawn =
+            |panel: &Panel| !(panel.traces.is_empty() && panel.bars.is_empty() && panel.flagged.is_empty());
+        // The first panel stays for what happened.
+        let marked = !panels[0].events.is_empty();
+        let mut number = 0;
+        panels.retain(|panel| {
+            number += 1;
+            drawn(panel) || (number == 1 && marked)
+        });
+        (!panels.is_empty()).then(|| Chart {
+            id: "tank-chart".to_owned(),
+            title: format!("Water of {}", self.plan.name),
+            description: self.description(asked),
+            from: asked.from,
+            to: asked.to,
+            now: Some(asked.now),
+            zone: asked.zone.clone(),
+            panels,
+        })
+    }
+
+    fn description(&self, asked: &Asked) -> String {
+        let bins = || self.of(Quantity::WaterTemperature).flat_map(|(_, heard)| &heard.bins);
+        let ranges = || bins().filter_map(Bin::range);
+        let low = ranges().map(|range| range.0).reduce(f64::min);
+        let high = ranges().map(|range| range.1).reduce(f64::max);
+        let wanted = format!(
+            "{} want {} to {}.",
+            super::shared::capital(self.plan.fish_name()),
+            words::degrees(self.plan.limits.cold_c),
+            words::degrees(self.plan.limits.warm_c)
+        );
+        match low.zip(high) {
+            Some((low, high)) => format!(
+                "The water was between {} and {}. {wanted}",
+                words::degrees(low),
+                words::degrees(high)
+            ),
+            None => format!("What the water was is not known for {}. {wanted}", asked.words()),
+        }
+    }
+
+    /// A quantity by its sensors and by tests of the water.
+    fn panel(
+        &self,
+        asked: &Asked,
+        quantity: Quantity,
+        name: &str,
+        pick: impl Fn(&WaterTest) -> Option<f64>,
+    ) -> Panel {
+        const STROKES: [Stroke; 3] = [Stroke::Bold, Stroke::Dashed, Stroke::Fine];
+        let several = self.of(quantity).count() > 1;
+        let called = |sensor: &Sensor| {
+            if several { format!("{name}, {}", sensor.id) } else { format!("{name}, by its sensor") }
+        };
+        let mut traces: Vec<Trace> = self
+            .of(quantity)
+            .zip(STROKES.into_iter().cycle())
+            .filter_map(|((sensor, heard), stroke)| heard.trace(called(sensor), stroke, 1.0))
+            .collect();
+        traces.extend(tested(format!("{name}, tested by hand"), self.tests(asked, pick)));
+        Panel {
+            name: name.to_owned(),
+            unit: if quantity == Quantity::Ph { "" } else { quantity.unit() },
+            decimals: if quantity == Quantity::Ph { 2 } else { 1 },
+            at_least: None,
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces,
+            bars: Vec::new(),
+            flagged: self
+                .of(quantity)
+                .flat_map(|(sensor, heard)| heard.flagged(sensor.id.as_str(), 1.0))
+                .collect(),
+            events: Vec::new(),
+        }
+    }
+
+    /// How fast the temperature changed: the swing of each day of a year, else the
+    /// largest change within the hour and within the day before, up or down.
+    fn change_panels(&self, asked: &Asked) -> Vec<Panel> {
+        let panel = |name: &str| Panel {
+            name: name.to_owned(),
+            unit: "°C",
+            decimals: 1,
+            at_least: Some((0.0, 2.0)),
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: Vec::new(),
+            bars: Vec::new(),
+            flagged: Vec::new(),
+            events: Vec::new(),
+        };
+        if asked.span == Span::Year {
+            let name = "Between the coldest and the warmest of a day";
+            let thermometer = self.of(Quantity::WaterTemperature).next();
+            let bars = thermometer.into_iter().flat_map(|(_, heard)| &heard.bins).filter_map(|bin| {
+                let (min, max) = bin.range()?;
+                Some(Bar {
+                    from: bin.start,
+                    to: bin.end,
+                    value: max - min,
+                    name: name.to_owned(),
+                    doubt: None,
+                })
+            });
+            return vec![Panel { bars: bars.collect(), ..panel(name) }];
+        }
+        let Some((_, changes)) = self.changes.first() else { return Vec::new() };
+        let by = if asked.span == Span::Day { "" } else { ", by hourly means" };
+        let windows = [(Window::Hour, "hour", &changes.hour), (Window::Day, "day", &changes.day)];
+        let of_window = |(window, word, points): (Window, &str, &Vec<(Timestamp, f64)>)| {
+            let mut panel = panel(&format!("Largest change within the {word} before{by}"));
+            panel.rules = self.plan.limits.within(window).map(limits).unwrap_or_default();
+            panel.traces = (!points.is_empty())
+                .then(|| Trace {
+                    name: panel.name.clone(),
+                    stroke: Stroke::Bold,
+                    points: points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect(),
+                    spread: Vec::new(),
+                    gap: SignedDuration::from_hours(3),
+                })
+                .into_iter()
+                .collect();
+            panel
+        };
+        windows.into_iter().map(of_window).collect()
+    }
+
+    /// Ammonia, nitrite and nitrate, which only tests by hand give.
+    fn tests_panel(&self, asked: &Asked) -> Panel {
+        let limit_mg_l = self.plan.limits.total_ammonia_mg_l;
+        let ammonia = self.tests(asked, |test| test.ammonia_mg_l);
+        let nitrite = self.tests(asked, |test| test.nitrite_mg_l);
+        let rules = (limit_mg_l.is_finite() && !ammonia.is_empty())
+            .then(|| Rule { at: limit_mg_l, label: format!("ammonia: most {limit_mg_l:.2} mg/L") });
+        Panel {
+            name: "Ammonia and nitrite, tested by hand".to_owned(),
+            unit: "mg/L",
+            decimals: 2,
+            at_least: Some((0.0, 1.0)),
+            zones: Vec::new(),
+            rules: rules.into_iter().collect(),
+            traces: tested("Ammonia in all".to_owned(), ammonia)
+                .into_iter()
+                .chain(tested("Nitrite".to_owned(), nitrite))
+                .collect(),
+            bars: Vec::new(),
+            flagged: Vec::new(),
+            events: Vec::new(),
+        }
+    }
+}
+
+/// The limits of a window; one where up and down are alike.
+fn limits(limit: RiseFall) -> Vec<Rule> {
+    let rule = |at: f64, way: &str| Rule { at, label: format!("most: {}{way}", words::degrees(at)) };
+    let rules = if (limit.rise_c - limit.fall_c).abs() < 0.05 {
+        vec![rule(limit.rise_c, "")]
+    } else {
+        vec![rule(limit.fall_c, " down"), rule(limit.rise_c, " up")]
+    };
+    rules.into_iter().filter(|rule| rule.at.is_finite()).collect()
+}
+
+/// Single results: nothing is known between them.
+fn tested(name: String, points: Vec<(Timestamp, f64)>) -> Option<Trace> {
+    (!points.is_empty()).then_some(Trace {
+        name,
+        stroke: Stroke::Dotted,
+        points,
+        spread: Vec::new(),
+        gap: SignedDuration::ZERO,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Worked by hand: 20 °C for a day, then 0.5 °C up each quarter of an hour, for two
+    /// hours.
+    #[test]
+    fn changes_are_the_largest_within_the_hour_and_the_day_before() {
+        let start = 1_776_000_000;
+        let at = |quarter: i64| Timestamp::from_second(start + 900 * quarter).expect("in range");
+        let readings = (0..105).map(|i| (at(i), 20.0 + 0.5 * (i - 96).max(0) as f64));
+        let changes = Changes::of(readings, at(96));
+        assert_eq!(changes.hour.len(), 9);
+        assert_eq!(changes.hour[0], (at(96), 0.0));
+        assert_eq!(changes.hour[8], (at(104), 2.0));
+        assert_eq!(changes.day[8], (at(104), 4.0));
+        let backwards = Changes::of([(at(3), 1.0), (at(1), 9.0)].into_iter(), at(0));
+        assert!(backwards.hour.is_empty());
+    }
+}

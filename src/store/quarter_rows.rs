@@ -1,0 +1,356 @@
+//! Quarter hours: made of the readings when they are over, and anew when a reading
+//! comes late or a flag is changed.
+//!
+//! Three things keep them equal to the readings at any moment:
+//! - a reading or a changed flag of a time before [`Quarters::until`] marks its quarter
+//!   as stale in its own transaction; whoever reads takes a stale quarter, and what is
+//!   not before that time, from the readings;
+//! - that time moves on in the transaction that writes the last of the quarters before
+//!   it; a mark goes in the transaction that writes its quarter anew;
+//! - while a scan goes on over several steps, readings that come for its time are
+//!   marked as if it were done. A scan lives in memory: a crash forgets it, and it is
+//!   begun again.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+
+use super::columns;
+use crate::history::{Bin, Point, QUARTER_MS, quarter_of};
+
+/// Where the time is kept before which the quarters are there.
+const UNTIL: &str = "quarters_until";
+
+/// How long after its end a quarter is made, milliseconds: most of what comes late has
+/// come by then. Common practice of our own, without a source.
+const WAIT_MS: i64 = 600_000;
+
+/// Readings that one step reads, and quarters that one writes, at most. They bound how
+/// long a step takes: some milliseconds each.
+const READ_MAX: i64 = 6_000;
+const WRITE_MAX: usize = 1_000;
+
+/// What the writer knows of the quarters.
+#[derive(Debug)]
+pub(super) struct Quarters {
+    /// Those before this time are there; `None` before the first.
+    until: Option<i64>,
+    /// There may be stale ones.
+    stale: bool,
+    /// The scan that goes on.
+    scan: Option<Scan>,
+}
+
+/// Readings that are being put into quarters.
+#[derive(Debug)]
+struct Scan {
+    /// Of stale quarters: the series that are stale. `None`: all.
+    only: Option<BTreeSet<u32>>,
+    /// Series whose readings changed while it went on.
+    touched: BTreeSet<u32>,
+    /// The key of the last reading that was taken.
+    at: i64,
+    series: i64,
+    /// Where it ends. It moves on while quarters are found to be over.
+    end: i64,
+    /// Everything up to `end` was read.
+    read: bool,
+    bins: BTreeMap<(u32, i64), Bin>,
+}
+
+/// The end of the quarters that are over at `now`.
+pub(super) fn bound(now: Timestamp) -> i64 {
+    quarter_of(now.as_millisecond().saturating_sub(WAIT_MS))
+}
+
+/// What is there to do about the quarters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Filling {
+    /// Every quarter that is over is there.
+    Done,
+    /// There is more to do.
+    More,
+}
+
+impl Quarters {
+    pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
+        let stale =
+            connection.query_row("SELECT EXISTS (SELECT 1 FROM quarter_stale)", [], |row| row.get(0))?;
+        Ok(Self { until: until(connection)?, stale, scan: None })
+    }
+
+    /// The time before which a reading has to be marked.
+    fn marked_before(&self) -> Option<i64> {
+        let scanned = self.scan.as_ref().map(|scan| scan.end);
+        self.until.max(scanned)
+    }
+
+    /// Notes that a series has another reading or flag at a time.
+    pub(super) fn touch(
+        &mut self,
+        transaction: &Transaction<'_>,
+        at: i64,
+        series: u32,
+    ) -> rusqlite::Result<()> {
+        if self.marked_before().is_none_or(|before| at >= before) {
+            return Ok(());
+        }
+        let start = quarter_of(at);
+        transaction
+            .prepare_cached(
+                "INSERT INTO quarter_stale (start, series) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+            )?
+            .execute(params![start, series])?;
+        self.stale = true;
+        if let Some(scan) = &mut self.scan
+            && scan.only.is_some()
+            && (scan.end - QUARTER_MS..scan.end).contains(&start)
+        {
+            scan.touched.insert(series);
+        }
+        Ok(())
+    }
+}
+
+/// The time before which the quarters are there.
+pub(super) fn until(connection: &Connection) -> rusqlite::Result<Option<i64>> {
+    connection
+        .prepare_cached("SELECT value FROM counter WHERE name = ?1")?
+        .query_row([UNTIL], |row| row.get(0))
+        .optional()
+}
+
+impl Quarters {
+    /// Whether every quarter before `bound` is there, as far as is known without asking
+    /// the file.
+    pub(super) fn is_done(&self, bound: i64) -> bool {
+        self.scan.is_none() && !self.stale && self.until.is_some_and(|until| until >= bound)
+    }
+
+    /// Does one small step.
+    pub(super) fn step(&mut self, connection: &mut Connection, bound: i64) -> rusqlite::Result<Filling> {
+        let mut scan = match self.scan.take() {
+            Some(scan) => scan,
+            None => match self.next_scan(connection, bound)? {
+                Some(scan) => scan,
+                None => return Ok(Filling::Done),
+            },
+        };
+        if !scan.read {
+            scan.read_on(connection)?;
+        }
+        if scan.read {
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            scan.write(&transaction)?;
+            let done = scan.bins.is_empty();
+            if done && scan.only.is_none() {
+                transaction
+                    .prepare_cached(
+                        "INSERT INTO counter (name, value) VALUES (?1, ?2)
+                         ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                    )?
+                    .execute(params![UNTIL, scan.end])?;
+            } else if done {
+                scan.unmark(&transaction)?;
+            }
+            transaction.commit()?;
+            if done {
+                if scan.only.is_none() {
+                    self.until = Some(scan.end);
+                }
+                return Ok(Filling::More);
+            }
+        }
+        self.scan = Some(scan);
+        Ok(Filling::More)
+    }
+
+    /// What to do next: quarters that are over, or the oldest that is stale.
+    fn next_scan(&mut self, connection: &Connection, bound: i64) -> rusqlite::Result<Option<Scan>> {
+        let edge = |order: &str| {
+            connection
+                .prepare_cached(&format!("SELECT at FROM reading ORDER BY at {order} LIMIT 1"))?
+                .query_row([], |row| row.get::<_, i64>(0))
+                .optional()
+        };
+        // Not beyond the last reading: what comes next is then not late.
+        let end = edge("DESC")?.map(|last| bound.min(quarter_of(last)));
+        let from = match self.until {
+            Some(until) => Some(until),
+            None => edge("ASC")?.map(quarter_of),
+        };
+        if let (Some(from), Some(end)) = (from, end)
+            && from < end
+        {
+            return Ok(Some(Scan::new(from, end, None)));
+        }
+        if !self.stale {
+            return Ok(None);
+        }
+        let start: Option<i64> = connection
+            .prepare_cached("SELECT min(start) FROM quarter_stale")?
+            .query_row([], |row| row.get(0))?;
+        let Some(start) = start else {
+            self.stale = false;
+            return Ok(None);
+        };
+        let only = connection
+            .prepare_cached("SELECT series FROM quarter_stale WHERE start = ?1")?
+            .query_map([start], |row| row.get(0))?
+            .collect::<rusqlite::Result<_>>()?;
+        // A mark beyond the time that is done waits for it, with what is read there.
+        if self.until.is_none_or(|until| start >= until) {
+            return Ok(None);
+        }
+        Ok(Some(Scan::new(start, start + QUARTER_MS, Some(only))))
+    }
+}
+
+impl Scan {
+    fn new(from: i64, end: i64, only: Option<BTreeSet<u32>>) -> Self {
+        let (at, series) = (from, -1);
+        Self { only, touched: BTreeSet::new(), at, series, end, read: false, bins: BTreeMap::new() }
+    }
+
+    /// Reads at most [`READ_MAX`] readings on. Where the last of them is not in the
+    /// quarter of the first, the scan ends before the quarter that is cut.
+    fn read_on(&mut self, connection: &Connection) -> rusqlite::Result<()> {
+        let mut select = connection.prepare_cached(
+            "SELECT at, series, raw, value, flag, late FROM reading
+             WHERE (at, series) > (?1, ?2) AND at < ?3 ORDER BY at, series LIMIT ?4",
+        )?;
+        let mut rows = select.query(params![self.at, self.series, self.end, READ_MAX])?;
+        let mut count = 0;
+        while let Some(row) = rows.next()? {
+            count += 1;
+            (self.at, self.series) = (row.get(0)?, row.get(1)?);
+            let Ok(series) = u32::try_from(self.series) else { continue };
+            if self.only.as_ref().is_some_and(|only| !only.contains(&series)) {
+                continue;
+            }
+            if let Some(point) = point(row)? {
+                let start = quarter_of(self.at);
+                let bin = self.bins.entry((series, start)).or_insert_with(|| empty(start));
+                bin.add(&point);
+            }
+        }
+        if count < READ_MAX {
+            self.read = true;
+            return Ok(());
+        }
+        let cut = quarter_of(self.at);
+        if self.only.is_none() && self.bins.keys().any(|&(_, start)| start < cut) {
+            self.bins.retain(|&(_, start), _| start < cut);
+            self.end = cut;
+            self.read = true;
+        } else {
+            // One quarter that takes several steps.
+            self.end = self.end.min(cut.saturating_add(QUARTER_MS));
+        }
+        Ok(())
+    }
+
+    /// Writes at most [`WRITE_MAX`] quarters.
+    fn write(&mut self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+        let mut insert = transaction.prepare_cached(
+            "INSERT OR REPLACE INTO quarter
+                 (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        )?;
+        for _ in 0..WRITE_MAX {
+            let Some(((series, start), bin)) = self.bins.pop_first() else { break };
+            let good = bin.good > 0;
+            insert.execute(params![
+                series,
+                start,
+                bin.readings,
+                bin.good,
+                bin.suspect,
+                bin.bad,
+                bin.sum,
+                good.then_some(bin.min),
+                good.then_some(bin.max),
+                good.then_some(bin.last),
+                good.then_some(bin.last_at.as_millisecond()),
+            ])?;
+        }
+        Ok(())
+    }
+
+    /// Takes the marks away of what was made anew and has not changed meanwhile.
+    fn unmark(&self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+        let mut delete =
+            transaction.prepare_cached("DELETE FROM quarter_stale WHERE start = ?1 AND series = ?2")?;
+        let start = self.end - QUARTER_MS;
+        for series in self.only.iter().flatten().filter(|series| !self.touched.contains(*series)) {
+            delete.execute(params![start, series])?;
+        }
+        Ok(())
+    }
+}
+
+fn empty(start: i64) -> Bin {
+    let time = |ms| Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX);
+    Bin::empty(time(start), time(start.saturating_add(QUARTER_MS)))
+}
+
+/// From the columns at, series, raw, value, flag, late. `None` where a column cannot
+/// be understood; that is said when the readings themselves are read.
+fn point(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Point>> {
+    let (Some(at), Some(flag)) = (columns::timestamp(row.get(0)?), columns::flag(row.get(4)?)) else {
+        return Ok(None);
+    };
+    Ok(Some(Point { at, raw: row.get(2)?, value: row.get(3)?, flag, late: row.get(5)? }))
+}
+
+/// Gives the quarters of a series with `from` <= start < `to` that are there, oldest
+/// first.
+pub(super) fn read(
+    connection: &Connection,
+    series: u32,
+    from: i64,
+    to: i64,
+    mut each: impl FnMut(&Bin),
+) -> rusqlite::Result<()> {
+    let mut select = connection.prepare_cached(
+        "SELECT start, readings, good, suspect, bad, sum, min, max, last, last_at FROM quarter
+         WHERE series = ?1 AND start >= ?2 AND start < ?3 ORDER BY start",
+    )?;
+    let mut rows = select.query(params![series, from, to])?;
+    while let Some(row) = rows.next()? {
+        let mut bin = Bin {
+            readings: row.get(1)?,
+            good: row.get(2)?,
+            suspect: row.get(3)?,
+            bad: row.get(4)?,
+            sum: row.get(5)?,
+            ..empty(row.get(0)?)
+        };
+        if bin.good > 0 {
+            (bin.min, bin.max, bin.last) = (row.get(6)?, row.get(7)?, row.get(8)?);
+            bin.last_at = columns::timestamp(row.get(9)?).unwrap_or(bin.start);
+        }
+        each(&bin);
+    }
+    Ok(())
+}
+
+/// The stale quarters of some series with `from` <= start < `to`, by series and start.
+pub(super) fn stale(
+    connection: &Connection,
+    from: i64,
+    to: i64,
+    series: &BTreeSet<u32>,
+) -> rusqlite::Result<BTreeSet<i64>> {
+    let mut select = connection
+        .prepare_cached("SELECT start, series FROM quarter_stale WHERE start >= ?1 AND start < ?2")?;
+    let mut rows = select.query([from, to])?;
+    let mut starts = BTreeSet::new();
+    while let Some(row) = rows.next()? {
+        if series.contains(&row.get(1)?) {
+            starts.insert(row.get(0)?);
+        }
+    }
+    Ok(starts)
+}
