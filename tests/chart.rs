@@ -109,6 +109,82 @@ fn bed(id: &str, from: &str, to: &str) -> Chart {
     }
 }
 
+/// A tank's four days with the swing of each hour, what is expected after now, and a gap.
+fn swings() -> Chart {
+    let (from, to) = (at("2026-04-12T14:30:00Z"), at("2026-04-16T14:30:00Z"));
+    let now = at("2026-04-15T20:00:00Z");
+    let mut water = panel("Temperature of the water", "\u{b0}C");
+    let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+    water.zones = vec![
+        zone(None, Some(18.0), "cold", "zone-wet"),
+        zone(Some(18.0), Some(24.0), "suits them", "zone-fine"),
+        zone(Some(24.0), None, "warm", "zone-near"),
+    ];
+    water.at_least = Some((16.0, 26.0));
+    let value = |hour: i32| 21.0 - 2.5 * (f64::from(hour) * std::f64::consts::TAU / 24.0).cos();
+    let moment = |hour: i32| from + SignedDuration::from_hours(i64::from(hour));
+    let known: Vec<i32> = (0..78).filter(|hour| !(40..62).contains(hour)).collect();
+    let mut measured =
+        trace("thermometer", Stroke::Bold, known.iter().map(|&hour| (moment(hour), value(hour))).collect());
+    measured.spread = known.iter().map(|&hour| (value(hour) - 0.4, value(hour) + 0.7)).collect();
+    let expected = (78..96).map(|hour| (moment(hour), value(hour) + 0.5)).collect();
+    water.traces = vec![measured, trace("expected", Stroke::Expected, expected)];
+    let mut rain = panel("Rain", "mm");
+    for (day, value, doubt) in
+        [(0, 3.2, None), (1, 8.4, Some("at least so much: readings are missing")), (2, 0.6, None)]
+    {
+        for (name, from, to) in [("rain", 0, 12), ("watering", 12, 24), ("topping up", 6, 12)] {
+            rain.bars.push(Bar {
+                from: moment(day * 24 + from),
+                to: moment(day * 24 + to),
+                value: value + f64::from(from) / 6.0,
+                name: name.to_owned(),
+                doubt: doubt.filter(|_| name == "rain").map(str::to_owned),
+            });
+        }
+    }
+    Chart {
+        id: "swings".to_owned(),
+        title: "The fish tank".to_owned(),
+        description: "The water swings between 18.5 and 23.5 \u{b0}C each day.".to_owned(),
+        from,
+        to,
+        now: Some(now),
+        zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        panels: vec![water, rain],
+    }
+}
+
+/// Two hours below zero, with every event there is.
+fn cold() -> Chart {
+    let (from, to) = (at("2026-07-03T20:30:00Z"), at("2026-07-03T22:30:00Z"));
+    let mut air = panel("Air", "\u{b0}C");
+    air.traces = vec![trace(
+        "air",
+        Stroke::Dotted,
+        (0..24).map(|n| (from + SignedDuration::from_mins(5 * n), -3.1 + n as f64 * 0.17)).collect(),
+    )];
+    air.events = [Sign::Water, Sign::Rain, Sign::Person, Sign::Alarm, Sign::Fish]
+        .into_iter()
+        .zip(1i64..)
+        .map(|(sign, n)| Event {
+            at: from + SignedDuration::from_mins(20 * n),
+            sign,
+            words: format!("{sign:?}"),
+        })
+        .collect();
+    Chart {
+        id: "cold".to_owned(),
+        title: "A cold morning".to_owned(),
+        description: "The air warmed from 3 below zero to above it.".to_owned(),
+        from,
+        to,
+        now: None,
+        zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        panels: vec![air],
+    }
+}
+
 fn charts() -> Vec<Chart> {
     let mut tank = bed("tank", "2026-04-04T13:30:00Z", "2026-04-05T14:30:00Z");
     tank.title = "A day of 25 hours".to_owned();
@@ -127,6 +203,8 @@ fn charts() -> Vec<Chart> {
     one.panels[0].traces.truncate(1);
     one.panels[0].traces[0].points = vec![(at("2026-04-10T00:00:00Z"), 12.0)];
     vec![
+        swings(),
+        cold(),
         bed("month", "2026-03-31T13:30:00Z", "2026-04-30T14:30:00Z"),
         bed("week", "2026-04-12T14:30:00Z", "2026-04-19T14:30:00Z"),
         tank,
@@ -178,7 +256,7 @@ fn the_arrow_keys_read_a_chart() {
     browser.run("document.querySelector('#month-title').closest('svg').focus(); return 1;");
     // Home, then one to the right: the first day's first hours.
     browser.press("\u{E011}");
-    let readout = ".chart-figure:first-of-type .readout";
+    let readout = ".chart-figure:has(#month-title) .readout";
     let first = browser.text(readout);
     assert!(first.starts_with("Wed, 1 Apr, 12:00") || first.starts_with("Wed 1 Apr, 12:00"), "{first}");
     assert!(first.contains("root zone 14.0 % of volume"), "{first}");

@@ -17,6 +17,7 @@ use trug::alarms::State;
 use trug::commands::alarms::{self, Alarms};
 use trug::commands::export::{self, Export, Exported, Format};
 use trug::garden::record::{Batch, Reading, TimeFrom};
+use trug::history::Step;
 use trug::quality::Flag;
 use trug::store::{Reader, Store};
 
@@ -51,6 +52,51 @@ fn exported(reader: &Reader, it: &Export) -> (Exported, String) {
     let mut out = Vec::new();
     let exported = export::write(reader, &filter, it.format, &mut out).unwrap();
     (exported, String::from_utf8(out).unwrap())
+}
+
+/// Expected: counted and added by hand. 05:30 UTC is 15:00 in Adelaide.
+#[test]
+fn hours_come_out_as_csv_sensor_after_sensor() {
+    let batch = Batch {
+        readings: vec![
+            reading(0, 0, 1450.0),
+            reading(0, 900_000, 1350.0),
+            Reading { flag: Flag::Suspect, ..reading(0, 1_800_000, 9000.0) },
+            reading(1, 0, 2000.0),
+            reading(1, 900_000, 6000.0),
+            reading(0, 2 * 3_600_000, 1300.0),
+        ],
+        ..Batch::default()
+    };
+    let (folder, reader) = stored(&batch);
+    let run = |it: &Export, file: Option<&std::path::Path>| {
+        let mut out = Vec::new();
+        let code = export::run(&reader, &[school()], it, file, false, &mut out).unwrap();
+        (code, String::from_utf8(out).unwrap())
+    };
+    let hours = Export { step: Step::Hour, ..Export::default() };
+    let expected = "start,start_local,end,site,sensor,place,quantity,unit,readings,good,suspect,bad,mean,min,max,total\n\
+        2026-04-17T05:30:00Z,2026-04-17T15:00:00+09:30,2026-04-17T06:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,\
+        soil-moisture,m3/m3,3,2,1,0,0.14,0.135,0.145,\n\
+        2026-04-17T07:30:00Z,2026-04-17T17:00:00+09:30,2026-04-17T08:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,\
+        soil-moisture,m3/m3,1,1,0,0,0.13,0.13,0.13,\n\
+        2026-04-17T05:30:00Z,2026-04-17T15:00:00+09:30,2026-04-17T06:30:00Z,saltbush-gully,roof-gauge,site,rain,mm,\
+        2,2,0,0,,,,0.8\n";
+    let (code, text) = run(&hours, None);
+    assert_eq!((code, text.as_str()), (0, expected));
+
+    let lines = Export { format: Format::LineProtocol, ..hours.clone() };
+    assert_eq!(run(&lines, None).0, 2);
+    let sheet = Export { format: Format::Xlsx, ..hours };
+    assert_eq!(run(&sheet, None).0, 2);
+    let path = folder.path().join("hours.xlsx");
+    let (code, said) = run(&sheet, Some(&path));
+    assert_eq!((code, said), (0, format!("3 hours written to {}.\n", path.display())));
+    let mut zip = zip::ZipArchive::new(std::fs::File::open(&path).unwrap()).unwrap();
+    let mut rows = String::new();
+    std::io::Read::read_to_string(&mut zip.by_name("xl/worksheets/sheet1.xml").unwrap(), &mut rows).unwrap();
+    assert_eq!(rows.matches("<row ").count(), 4);
+    assert!(rows.contains("<v>0.14</v>"), "{rows}");
 }
 
 #[test]

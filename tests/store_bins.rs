@@ -294,7 +294,7 @@ fn an_older_store_is_caught_up_with() {
     while store.fill_quarters(to).unwrap() == Filling::More {
         steps += 1;
         let late = reading(1, steps * 6_000_000 + 30_000, 5.0);
-        let batch = Batch { readings: vec![late.clone()], ..Batch::default() };
+        let batch = Batch { readings: vec![late], ..Batch::default() };
         if steps < 20 {
             store.commit(&only(&batch)).unwrap();
             all.push(late);
@@ -329,7 +329,8 @@ fn cost_of_filling() {
                     if batch.readings.len() >= 1000 {
                         store.commit(&only(&batch)).unwrap();
                         batch.clear();
-                        while fill {
+                        // Where nothing is to be filled, no step is taken.
+                        while fill && steps < u32::MAX {
                             let one = std::time::Instant::now();
                             let filling = store.fill_quarters(at(minute * 60_000)).unwrap();
                             worst = worst.max(one.elapsed().as_secs_f64() * 1e3);

@@ -147,3 +147,31 @@ fn serial(at: Timestamp) -> Option<f64> {
 fn serial_local(local: DateTime) -> Option<f64> {
     serial(jiff::tz::TimeZone::UTC.to_timestamp(local).ok()?)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Day 46129 is 17 April 2026: 1 January 2026 is day 46023 in the same count, and
+    /// openpyxl's `to_excel` gives both.
+    #[test]
+    fn times_are_counted_as_spreadsheets_count_them() {
+        let at = |text: &str| text.parse::<Timestamp>().expect("a time");
+        assert_eq!(serial(at("2026-04-17T06:00:00Z")), Some(46_129.25));
+        assert_eq!(serial(at("2026-01-01T00:00:00Z")), Some(46_023.0));
+        assert_eq!(serial(at("1900-01-05T00:00:00Z")), None);
+        let local: DateTime = "2026-04-17T15:30:00+09:30".parse().expect("a time with its offset");
+        assert_eq!(serial_local(local), serial(at("2026-04-17T15:30:00Z")));
+    }
+
+    #[test]
+    fn a_sheet_that_is_full_says_so() {
+        let mut sheet = Sheet::new(&["sensor"]).expect("a sheet");
+        let row = [String::new()];
+        for _ in 0..SHEET_ROWS_MAX {
+            sheet.push(&row).expect("there is room");
+        }
+        assert!(matches!(sheet.push(&row), Err(SheetError::Full)));
+        assert_eq!(sheet.rows(), SHEET_ROWS_MAX);
+    }
+}

@@ -13,8 +13,10 @@ pub fn bin_of(at: Timestamp, step: Step, zone: &TimeZone) -> (Timestamp, Timesta
     match step {
         Step::Raw => (at, at),
         Step::Hour => {
-            let local = at.as_second() + i64::from(zone.to_offset(at).seconds());
-            let start = at.as_second() - local.rem_euclid(3600);
+            // Before 1970 a part of a second counts backwards: down to the full one.
+            let second = at.as_second() - i64::from(at.subsec_nanosecond() < 0);
+            let local = second + i64::from(zone.to_offset(at).seconds());
+            let start = second - local.rem_euclid(3600);
             let start = Timestamp::from_second(start).unwrap_or(Timestamp::MIN);
             (start, start.checked_add(HOUR).unwrap_or(Timestamp::MAX))
         }
@@ -40,6 +42,8 @@ mod tests {
         let at = |text: &str| text.parse::<Timestamp>().expect("a time");
         let hour = bin_of(at("2026-04-17T05:45:10Z"), Step::Hour, &zone);
         assert_eq!(hour, (at("2026-04-17T05:30:00Z"), at("2026-04-17T06:30:00Z")));
+        let early = bin_of(at("1969-12-31T11:59:59.5Z"), Step::Hour, &TimeZone::UTC);
+        assert_eq!(early, (at("1969-12-31T11:00:00Z"), at("1969-12-31T12:00:00Z")));
         let day = bin_of(at("2026-04-05T05:00:00Z"), Step::Day, &zone);
         assert_eq!(day, (at("2026-04-04T13:30:00Z"), at("2026-04-05T14:30:00Z")));
     }

@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 use jiff::Timestamp;
 use maud::{Markup, PreEscaped, html};
 
-use super::hours::{Tick, ticks};
+use super::hours::{Anchor, Hours, Tick};
 use super::scale::Scale;
 use super::thin::runs;
 use super::{Chart, Event, Flagged, Panel, Sign, Stroke, Trace};
@@ -23,6 +23,12 @@ const FURTHER: f64 = 96.0;
 const NAME: f64 = 24.0;
 const LANE: f64 = 22.0;
 const AXIS: f64 = 24.0;
+/// Pixels left of the plots for the marks of the value axes; the stylesheet's margin.
+const GUTTER: f64 = 40.0;
+/// Widths in pixels for which the time axis has words: the plot on a phone of 360
+/// pixels, and on whatever is wider than the limit in `chart.css`.
+const NARROW_PIXELS: f64 = 280.0;
+const WIDE_PIXELS: f64 = 600.0;
 
 /// Where a moment lies, 0 to 1 of the width.
 pub(super) fn along(chart: &Chart, at: Timestamp) -> f64 {
@@ -78,77 +84,146 @@ fn scale(panel: &Panel, high: f64) -> Scale {
     Scale::of(traces.chain(spread).chain(bars).chain(foot), panel.at_least, high / 45.0)
 }
 
+/// The time axis's ticks, with words for a phone and for a wide page, and where days
+/// begin.
+struct Times {
+    narrow: Vec<Tick>,
+    wide: Vec<Tick>,
+    midnights: Vec<f64>,
+}
+
+impl Times {
+    fn of(chart: &Chart) -> Self {
+        let hours = Hours { from: chart.from, to: chart.to, zone: &chart.zone };
+        Self {
+            narrow: hours.ticks(NARROW_PIXELS),
+            wide: hours.ticks(WIDE_PIXELS),
+            midnights: hours.midnights().into_iter().map(|at| along(chart, at)).collect(),
+        }
+    }
+}
+
 pub(super) fn svg(chart: &Chart) -> Markup {
     let layout = layout(chart);
-    let ticks = ticks(chart.from, chart.to, &chart.zone);
+    let times = Times::of(chart);
     let (title, about) = (format!("{}-title", chart.id), format!("{}-about", chart.id));
     html! {
         svg class="chart" width="100%" height=(short(layout.height)) role="img"
             aria-labelledby={ (title) " " (about) } {
             title id=(title) { (chart.title) }
             desc id=(about) { (chart.description) }
-            @for (panel, place) in chart.panels.iter().zip(&layout.panels) {
-                (self::panel(chart, panel, *place, &ticks))
+            defs {
+                pattern id={ (chart.id) "-gap" } patternUnits="userSpaceOnUse" width="9" height="9" {
+                    path class="hatch" d="M-1 10L10-1M-1 1L1-1M8 10L10 8" {}
+                }
             }
-            (axis(chart, &ticks, layout.height))
+            @for (number, (panel, place)) in chart.panels.iter().zip(&layout.panels).enumerate() {
+                (self::panel(chart, panel, *place, &times, number == 0))
+            }
+            (axis(&times, layout.height))
         }
     }
 }
 
-fn axis(chart: &Chart, ticks: &[Tick], height: f64) -> Markup {
+fn axis(times: &Times, height: f64) -> Markup {
     let base = short(height - 8.0);
-    html! {
-        @for (number, tick) in ticks.iter().enumerate() {
-            @if !tick.label.is_empty() {
-                @let at = along(chart, tick.at);
-                @if tick.names_what_follows {
-                    @let end = ticks.get(number + 1).map_or(1.0, |next| along(chart, next.at));
-                    text class="tick" text-anchor="middle" x=(percent(f64::midpoint(at, end))) y=(base) { (tick.label) }
-                } @else {
-                    @let anchor = if at < 0.04 { "start" } else if at > 0.93 { "end" } else { "middle" };
-                    text class="tick" text-anchor=(anchor) x=(percent(at)) y=(base) { (tick.label) }
+    let same = times.narrow == times.wide;
+    let words = |ticks: &[Tick], pixels: f64, class: &str| {
+        html! {
+            g class=(class) {
+                @for tick in ticks.iter().filter(|tick| !tick.label.is_empty()) {
+                    @let anchor = match tick.anchor(pixels) {
+                        Anchor::Start => Some("start"),
+                        // The stylesheet's own.
+                        Anchor::Middle => None,
+                        Anchor::End => Some("end"),
+                    };
+                    text class=[anchor] x=(percent(tick.words_at)) y=(base) { (tick.label) }
                 }
             }
         }
+    };
+    html! {
+        @if same {
+            (words(&times.narrow, NARROW_PIXELS, "ticks"))
+        } @else {
+            (words(&times.narrow, NARROW_PIXELS, "ticks narrow"))
+            (words(&times.wide, WIDE_PIXELS, "ticks wide"))
+        }
     }
 }
 
-fn panel(chart: &Chart, panel: &Panel, (lane, top, high): (f64, f64, f64), ticks: &[Tick]) -> Markup {
+fn panel(
+    chart: &Chart,
+    panel: &Panel,
+    (lane, top, high): (f64, f64, f64),
+    times: &Times,
+    first: bool,
+) -> Markup {
     let scale = scale(panel, high);
     let y = |value: f64| top + high * (1.0 - scale.place(value).clamp(0.0, 1.0));
     let unit = if panel.unit.is_empty() { String::new() } else { format!(", {}", panel.unit) };
     html! {
-        text class="panel-name" x="0" y=(short(lane - 8.0)) { (panel.name) (unit) }
+        text class="panel-name" x=(short(-GUTTER)) y=(short(lane - 8.0)) { (panel.name) (unit) }
         @if top > lane { (events(chart, panel, lane)) }
         (zones(panel, &scale, top, high))
         @for mark in scale.marks() {
-            line class="grid" x1="0" x2="100%" y1=(short(y(mark))) y2=(short(y(mark))) {}
+            line class="grid" x2="100%" y1=(short(y(mark))) y2=(short(y(mark))) {}
         }
-        @for tick in ticks {
-            @let x = percent(along(chart, tick.at));
-            line class=(if tick.label.is_empty() { "grid" } else { "grid strong" }) x1=(x) x2=(x)
-                y1=(short(top)) y2=(short(top + high)) {}
+        @for tick in times.wide.iter().filter(|tick| tick.part > 0.0 && tick.part < 1.0) {
+            (upright("grid", tick.part, top, high))
+        }
+        @for part in times.midnights.iter().filter(|part| **part > 0.0 && **part < 1.0) {
+            (upright("midnight", *part, top, high))
         }
         (gaps(chart, panel, top, high))
         (plot(chart, panel, &scale, top, high))
         @for rule in panel.rules.iter().filter(|rule| rule.at >= scale.low && rule.at <= scale.high) {
-            line class="rule" x1="0" x2="100%" y1=(short(y(rule.at))) y2=(short(y(rule.at))) {}
+            line class="rule" x2="100%" y1=(short(y(rule.at))) y2=(short(y(rule.at))) {}
         }
-        (words(panel, &scale, top, high))
         (single(chart, panel, &scale, top, high))
+        (doubts(chart, panel, &scale, top, high))
+        (words(panel, &scale, top, high))
         (flagged(chart, panel, &scale, top, high))
         @if let Some(now) = chart.now.filter(|now| inside(chart, *now)) {
-            @let x = percent(along(chart, now));
-            line class="now-line" x1=(x) x2=(x) y1=(short(top)) y2=(short(top + high)) {}
+            @let part = along(chart, now);
+            (upright("now-line", part, top, high))
+            @if first {
+                @let (class, step) = if part > 0.8 { ("now-word end", "-4") } else { ("now-word", "4") };
+                text class=(class) x=(percent(part)) dx=(step) y=(short(top + high - 5.0)) { "now" }
+            }
         }
-        rect class="panel-frame" x="0" width="100%" y=(short(top)) height=(short(high)) {}
+        rect class="panel-frame" width="100%" y=(short(top)) height=(short(high)) {}
+    }
+}
+
+fn upright(class: &str, part: f64, top: f64, high: f64) -> Markup {
+    let x = percent(part);
+    html! { line class=(class) x1=(x) x2=(x) y1=(short(top)) y2=(short(top + high)) {} }
+}
+
+/// A question mark over each bar that is in doubt.
+fn doubts(chart: &Chart, panel: &Panel, scale: &Scale, top: f64, high: f64) -> Markup {
+    /// More of them would be a smear; the table has each.
+    const SHOWN: usize = 60;
+    let (from, to) = (chart.from, chart.to);
+    let doubtful = panel
+        .bars
+        .iter()
+        .filter(|bar| bar.doubt.is_some() && bar.from < to && bar.to > from && bar.value.is_finite());
+    html! {
+        @for bar in doubtful.take(SHOWN) {
+            @let middle = f64::midpoint(along(chart, bar.from.max(from)), along(chart, bar.to.min(to)));
+            @let y = top + high * (1.0 - scale.place(bar.value).clamp(0.0, 1.0));
+            text class="bar-doubt" x=(percent(middle)) y=(short((y - 3.0).max(top + 12.0))) { "?" }
+        }
     }
 }
 
 fn zones(panel: &Panel, scale: &Scale, top: f64, high: f64) -> Markup {
     let y = |value: f64| top + high * (1.0 - scale.place(value).clamp(0.0, 1.0));
     html! {
-        @for zone in &panel.zones {
+        @for zone in panel.zones.iter().filter(|zone| zone.is_drawn()) {
             @let upper = zone.to.map_or(top, y);
             @let lower = zone.from.map_or(top + high, y);
             @if lower - upper >= 0.5 {
@@ -158,41 +233,46 @@ fn zones(panel: &Panel, scale: &Scale, top: f64, high: f64) -> Markup {
     }
 }
 
-/// Marks of the value axis at the left, and the names of zones and rules at the right,
-/// each where it has room: the values first, then rules, then zones.
+/// Marks of the value axis in the gutter, the zones' words at the left of the plot, the
+/// rules' at its right; each kind keeps clear of itself.
 fn words(panel: &Panel, scale: &Scale, top: f64, high: f64) -> Markup {
-    const LINE: f64 = 15.0;
     let y = |value: f64| top + high * (1.0 - scale.place(value).clamp(0.0, 1.0));
-    let marks: Vec<f64> = scale.marks().collect();
-    let mut taken: Vec<f64> = Vec::new();
-    let mut right: Vec<(f64, &str, &str)> = Vec::new();
-    let mut place = |wanted: f64, lowest: f64, text, class| {
-        let at = wanted.clamp(top + 12.0, lowest);
-        if taken.iter().all(|other| (other - at).abs() >= LINE) {
-            taken.push(at);
-            right.push((at, text, class));
-        }
-    };
-    for rule in panel.rules.iter().filter(|rule| rule.at >= scale.low && rule.at <= scale.high) {
-        place(y(rule.at) - 3.0, top + high - 3.0, rule.label.as_str(), "rule-name");
-    }
-    for zone in &panel.zones {
-        let upper = zone.to.map_or(top, y);
-        let lower = zone.from.map_or(top + high, y);
-        if lower - upper >= LINE {
-            place(f64::midpoint(upper, lower) + 4.0, lower - 2.0, zone.word.as_str(), "zone-name");
-        }
-    }
-    let decimals = scale.decimals();
+    let rules = panel.rules.iter().filter(|rule| rule.at >= scale.low && rule.at <= scale.high);
+    let rules = apart(rules.map(|rule| (y(rule.at) - 3.0, rule.label.as_str())).collect(), top, high);
+    let zones = panel.zones.iter().filter(|zone| zone.is_drawn()).filter_map(|zone| {
+        let (upper, lower) = (zone.to.map_or(top, y), zone.from.map_or(top + high, y));
+        (lower - upper >= 0.5).then(|| (f64::midpoint(upper, lower) + 4.0, zone.word.as_str()))
+    });
+    let zones = apart(zones.collect(), top, high);
     html! {
-        @for mark in marks {
-            @let baseline = (y(mark) - 3.0).max(top + 11.0);
-            text class="value" x="3" y=(short(baseline)) { (format!("{mark:.decimals$}").replace("-0", if mark.abs() < 1e-9 { "0" } else { "-0" })) }
+        @for mark in scale.marks() {
+            text class="value" x="-5" y=(short(y(mark) + 4.0)) { (scale.label(mark)) }
         }
-        @for (at, text, class) in right {
-            text class=(class) text-anchor="end" x="99.3%" y=(short(at)) { (text) }
-        }
+        @for (at, text) in zones { text class="zone-name" x="5" y=(short(at)) { (text) } }
+        @for (at, text) in rules { text class="rule-name" x="99.3%" y=(short(at)) { (text) } }
     }
+}
+
+/// Height in pixels of a line of words in a plot.
+const LINE: f64 = 14.0;
+
+/// Moves words that would lie on each other apart, as little as it takes, inside the
+/// plot. Where there is no room for all, the last are left out.
+fn apart(mut words: Vec<(f64, &str)>, top: f64, high: f64) -> Vec<(f64, &str)> {
+    let (first, last) = (top + 11.0, top + high - 3.0);
+    words.truncate((((last - first) / LINE).max(0.0) as usize) + 1);
+    words.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let mut least = first;
+    for (at, _) in &mut words {
+        *at = at.max(least);
+        least = *at + LINE;
+    }
+    let mut most = last;
+    for (at, _) in words.iter_mut().rev() {
+        *at = at.min(most);
+        most = *at - LINE;
+    }
+    words
 }
 
 /// Stretches in which no line has a point, where they are long enough to be seen.
@@ -221,11 +301,11 @@ fn gaps(chart: &Chart, panel: &Panel, top: f64, high: f64) -> Markup {
     }
     html! {
         @for (from, to) in empty.into_iter().filter(|(from, to)| to - from >= SEEN) {
-            rect class="no-readings" x=(percent(from)) width=(percent(to - from)) y=(short(top)) height=(short(high)) {
+            rect class="no-readings" fill={ "url(#" (chart.id) "-gap)" } x=(percent(from)) width=(percent(to - from)) y=(short(top)) height=(short(high)) {
                 title { "no readings" }
             }
-            @if to - from >= 0.22 {
-                text class="zone-name" text-anchor="middle" x=(percent(f64::midpoint(from, to)))
+            @if to - from >= 0.3 {
+                text class="gap-name" x=(percent(f64::midpoint(from, to)))
                     y=(short(top + high / 2.0 + 4.0)) { "no readings" }
             }
         }
@@ -245,12 +325,13 @@ fn plot(chart: &Chart, panel: &Panel, scale: &Scale, top: f64, high: f64) -> Mar
             @for trace in &panel.traces {
                 @if let Some(outline) = spread(chart, trace, &x, &y) { path class="spread" d=(PreEscaped(outline)) {} }
             }
-            @for bar in panel.bars.iter().filter(|bar| bar.value.is_finite() && bar.value > 0.0) {
+            @for bar in panel.bars.iter().filter(|bar| bar.value.is_finite() && bar.value > 0.0 && bar.from < chart.to && bar.to > chart.from) {
                 @let (left, right) = (x(bar.from), x(bar.to));
                 @let room = (right - left) * 0.12;
                 @if right > left {
                     // Bars that stand close have no outline, which would be all that is seen.
-                    rect class={ "bar " (bar_class(&names, &bar.name)) (if right - left < 8.0 { " close" } else { "" }) } x=(short(left + room)) width=(short((right - left - 2.0 * room).max(0.5)))
+                    rect class={ "bar " (bar_class(&names, &bar.name)) (if right - left < 8.0 { " close" } else { "" })
+                            (if bar.doubt.is_some() { " in-doubt" } else { "" }) } x=(short(left + room)) width=(short((right - left - 2.0 * room).max(0.5)))
                         y=(short(y(bar.value))) height=(short((high - y(bar.value)).max(0.5))) {}
                 }
             }
@@ -362,18 +443,29 @@ fn flagged(chart: &Chart, panel: &Panel, scale: &Scale, top: f64, high: f64) -> 
     }
 }
 
+/// The signs of a lane. Those of a kind that would lie on each other share one.
 fn events(chart: &Chart, panel: &Panel, lane: f64) -> Markup {
-    html! {
-        @for event in panel.events.iter().filter(|event| inside(chart, event.at)) { (self::event(chart, event, lane)) }
+    /// About one sign's width, in parts of a phone's plot.
+    const SIGN: f64 = 0.04;
+    let mut inside: Vec<&Event> = panel.events.iter().filter(|event| self::inside(chart, event.at)).collect();
+    inside.sort_by_key(|event| event.at);
+    let mut signs: Vec<(f64, Sign, Vec<&str>)> = Vec::new();
+    for event in inside {
+        let at = along(chart, event.at);
+        match signs.iter_mut().rev().find(|(_, sign, _)| *sign == event.sign) {
+            Some((first, _, words)) if at - *first < SIGN => words.push(&event.words),
+            _ => signs.push((at, event.sign, vec![&event.words])),
+        }
     }
-}
-
-fn event(chart: &Chart, event: &Event, lane: f64) -> Markup {
     html! {
-        svg class={ "event " (sign_class(event.sign)) } overflow="visible" x=(percent(along(chart, event.at)))
-            y=(short(lane + LANE / 2.0)) {
-            title { (event.words) }
-            path d=(sign_shape(event.sign)) {}
+        @for (at, sign, words) in signs {
+            svg class={ "event " (sign_class(sign)) } overflow="visible" x=(percent(at)) y=(short(lane + LANE / 2.0)) {
+                title {
+                    (words[..words.len().min(3)].join("; "))
+                    @if words.len() > 3 { "; and " (words.len() - 3) " more" }
+                }
+                path d=(sign_shape(sign)) {}
+            }
         }
     }
 }
@@ -397,8 +489,133 @@ pub(super) fn sign_shape(sign: Sign) -> &'static str {
         Sign::Rain => "M-5-6l-2 12M1-6l-2 12M7-6l-2 12",
         // A small leaf of paper.
         Sign::Person => "M-5-7H3L6-4V7H-5zM-2-1H3M-2 3H3",
-        // A square on its corner.
-        Sign::Alarm => "M0-8L8 0 0 8-8 0z",
+        // A pennant on a pole.
+        Sign::Alarm => "M-5 9V-8L8-3.5-5 1",
         Sign::Fish => "M-8 0C-3-6 3-5 5 0L9-4V4L5 0C3 5-3 6-8 0z",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::SignedDuration;
+    use jiff::tz::TimeZone;
+    use proptest::prelude::*;
+
+    use super::super::{Bar, Rule, Zone};
+    use super::*;
+
+    fn any_number() -> impl Strategy<Value = f64> {
+        prop_oneof![
+            4 => -100.0..100.0_f64,
+            1 => any::<f64>(),
+            1 => Just(f64::NAN),
+            1 => Just(f64::INFINITY),
+            1 => Just(0.0),
+        ]
+    }
+
+    fn any_chart() -> impl Strategy<Value = Chart> {
+        let numbers = proptest::collection::vec((0i64..4_000_000, any_number()), 0..80);
+        let moments = (0i64..2_000_000_000, -10i64..40_000_000);
+        let ends = proptest::option::of((any_number(), any_number()));
+        (moments, numbers, ends, any_number()).prop_map(|((from, length), mut numbers, at_least, level)| {
+            let at = |second| Timestamp::from_second(second).expect("in range");
+            numbers.sort_by_key(|(second, _)| *second);
+            let points: Vec<_> = numbers.iter().map(|(second, value)| (at(from + second), *value)).collect();
+            let trace = Trace {
+                name: "<b>\"trace\"".to_owned(),
+                stroke: Stroke::Bold,
+                spread: points.iter().map(|(_, value)| (value - 1.0, value + level)).collect(),
+                points: points.clone(),
+                gap: SignedDuration::from_hours(6),
+            };
+            let zone = |from, to| Zone { from, to, word: "dry".to_owned(), class: "zone-near" };
+            let flag = |value: Option<f64>| {
+                move |(at, _): &(Timestamp, f64)| Flagged { at: *at, value, words: "bad".to_owned() }
+            };
+            let panel = Panel {
+                name: "Water".to_owned(),
+                unit: "%",
+                decimals: 1,
+                at_least,
+                zones: vec![zone(None, Some(level)), zone(Some(level), None)],
+                rules: vec![
+                    Rule { at: level, label: "level".to_owned() },
+                    Rule { at: 10.0, label: "ten".to_owned() },
+                ],
+                traces: vec![trace],
+                bars: points
+                    .iter()
+                    .map(|(at, value)| Bar {
+                        from: *at,
+                        to: *at + SignedDuration::from_hours(24),
+                        value: *value,
+                        name: "rain".to_owned(),
+                        doubt: (*value > 50.0).then(|| "too low".to_owned()),
+                    })
+                    .collect(),
+                flagged: points.iter().map(flag(Some(level))).chain(points.iter().map(flag(None))).collect(),
+                events: points
+                    .iter()
+                    .map(|(at, _)| Event { at: *at, sign: Sign::Water, words: "watered".to_owned() })
+                    .collect(),
+            };
+            Chart {
+                id: "any".to_owned(),
+                title: "Any".to_owned(),
+                description: "Any figures.".to_owned(),
+                from: at(from),
+                to: at(from + length),
+                now: Some(at(from + length / 2)),
+                zone: TimeZone::get("Australia/Lord_Howe").expect("a zone of the bundled database"),
+                panels: vec![panel],
+            }
+        })
+    }
+
+    /// The numbers of an attribute.
+    fn numbers<'a>(svg: &'a str, attribute: &str) -> impl Iterator<Item = f64> + 'a {
+        let start = format!(" {attribute}=\"");
+        let parts: Vec<&str> = svg.split(start.as_str()).skip(1).collect();
+        parts.into_iter().filter_map(|rest| rest.split('"').next()?.trim_end_matches('%').parse().ok())
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_the_figures_the_drawing_holds_only_numbers_inside_it(chart in any_chart()) {
+            let drawn = svg(&chart).into_string();
+            for word in ["NaN", "inf", "<b>"] {
+                prop_assert!(!drawn.contains(word), "{word} in {drawn}");
+            }
+            let high = layout(&chart).height;
+            for attribute in ["y", "y1", "y2", "cy"] {
+                for y in numbers(&drawn, attribute) {
+                    prop_assert!((0.0..=high).contains(&y), "{attribute} {y} of {high} in {drawn}");
+                }
+            }
+            for x in ["x1", "x2", "cx"].into_iter().flat_map(|name| numbers(&drawn, name)) {
+                prop_assert!((0.0..=100.0).contains(&x), "{x} in {drawn}");
+            }
+            let figures = super::super::table::figures(&chart);
+            prop_assert!(serde_json::from_str::<serde_json::Value>(&figures).is_ok());
+            super::super::table::table(&chart);
+            chart.draw();
+        }
+
+        #[test]
+        fn words_keep_clear_of_each_other(
+            places in proptest::collection::vec(-50.0..300.0_f64, 0..20),
+            high in 40.0..200.0_f64,
+        ) {
+            let count = places.len();
+            let words = apart(places.into_iter().map(|at| (at, "word")).collect(), 20.0, high);
+            prop_assert!(words.len() == count || words.len() >= ((high - 14.0) / LINE) as usize);
+            for pair in words.windows(2) {
+                prop_assert!(pair[1].0 - pair[0].0 >= LINE - 1e-9, "{words:?}");
+            }
+            for (at, _) in words {
+                prop_assert!(at >= 31.0 - 1e-9 && at <= 20.0 + high - 3.0 + 1e-9);
+            }
+        }
     }
 }

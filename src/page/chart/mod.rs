@@ -95,6 +95,10 @@ impl Chart {
             self.panels.iter().flat_map(|panel| &panel.bars).filter_map(|bar| bar.doubt.as_deref()).collect();
         doubts.sort_unstable();
         doubts.dedup();
+        let hours = hours::Hours { from: self.from, to: self.to, zone: &self.zone };
+        // On a longer axis an hour cannot be seen.
+        let short = self.to.duration_since(self.from) < SignedDuration::from_hours(24 * 10);
+        let changes = if short { hours.clock_changes() } else { Vec::new() };
         html! {
             ul class="key" {
                 @for (name, stroke) in lines {
@@ -132,7 +136,13 @@ impl Chart {
                     }
                 }
             }
-            @for doubt in doubts { p class="doubt" { (doubt) } }
+            @for doubt in doubts { p class="doubt" { "? " (doubt) } }
+            @for (date, hours) in changes {
+                p class="doubt" {
+                    "The clocks change on " (date.strftime("%a %-d %b").to_string()) ": that day has "
+                    (hours) " hours."
+                }
+            }
         }
     }
 }
@@ -168,6 +178,13 @@ pub struct Zone {
     pub word: String,
     /// A class of the stylesheet: `zone-far`, `zone-near`, `zone-fine`, `zone-wet`.
     pub class: &'static str,
+}
+
+impl Zone {
+    /// Whether its ends are numbers.
+    fn is_drawn(&self) -> bool {
+        self.from.is_none_or(f64::is_finite) && self.to.is_none_or(f64::is_finite)
+    }
 }
 
 /// A value with a name: "refill point 11.0 %".

@@ -58,14 +58,34 @@ impl Scale {
         (0..=count).map(|i| self.low + f64::from(i) * self.step)
     }
 
+    /// A mark in words: with the digits that the step needs, and short where the axis
+    /// goes into the millions.
+    pub(super) fn label(&self, mark: f64) -> String {
+        if self.low.abs().max(self.high.abs()) >= 1e6 {
+            let text = format!("{:.2e}", if mark.abs() < self.step * 1e-6 { 0.0 } else { mark });
+            return text.replace(".00e", "e").replace("0e0", "0").replace('-', "\u{2212}");
+        }
+        number(mark, self.decimals())
+    }
+
     /// Digits behind the point that tell two marks apart.
-    pub(super) fn decimals(&self) -> usize {
+    fn decimals(&self) -> usize {
         (0..9)
             .find(|&digits| {
                 let shifted = self.step * 10f64.powi(i32::try_from(digits).unwrap_or(0));
                 (shifted - shifted.round()).abs() < 1e-6 * shifted.max(1.0)
             })
             .unwrap_or(9)
+    }
+}
+
+/// A number with a true minus sign, and none before zero.
+pub(super) fn number(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.bytes().all(|byte| matches!(byte, b'0' | b'.')) => rest.to_owned(),
+        Some(rest) => format!("\u{2212}{rest}"),
+        None => text,
     }
 }
 
@@ -94,6 +114,17 @@ mod tests {
         assert_eq!(Scale { low: 0.0, high: 10.0, step: 2.5 }.decimals(), 1);
         assert_eq!(Scale { low: 0.0, high: 10.0, step: 0.25 }.decimals(), 2);
         assert_eq!(Scale { low: 0.0, high: 10.0, step: 5.0 }.decimals(), 0);
+    }
+
+    #[test]
+    fn marks_have_the_digits_that_their_step_needs() {
+        let labels = |low, high| -> Vec<String> {
+            let scale = Scale::of([low, high].into_iter(), None, 4.0);
+            scale.marks().map(|mark| scale.label(mark)).collect()
+        };
+        assert_eq!(labels(-3.1, 4.2), ["\u{2212}4", "\u{2212}2", "0", "2", "4", "6"]);
+        assert_eq!(labels(-0.2, 0.2), ["\u{2212}0.2", "\u{2212}0.1", "0.0", "0.1", "0.2"]);
+        assert_eq!(labels(0.0, 1e7), ["0", "2.50e6", "5e6", "7.50e6", "1e7"]);
     }
 
     #[test]

@@ -10,13 +10,16 @@ pub(super) type Placed = (Timestamp, f64);
 
 /// Runs of points without a gap between them. Of each column the first, the least,
 /// the greatest and the last point stay, so that no peak is lost. What is not finite
-/// or outside the axis is left out.
+/// or outside the axis is left out. A gap that is shorter than half a column would not
+/// be seen and parts nothing, so that the number of runs is bounded.
 pub(super) fn runs(
     points: &[(Timestamp, f64)],
     gap: SignedDuration,
     from: Timestamp,
     to: Timestamp,
 ) -> Vec<Vec<Placed>> {
+    let length = to.as_second().saturating_sub(from.as_second()).max(1);
+    let gap = gap.max(SignedDuration::from_secs(length / (2 * COLUMNS)));
     let mut runs: Vec<Vec<Placed>> = Vec::new();
     let mut last: Option<Timestamp> = None;
     for &(at, value) in points.iter().filter(|(at, value)| value.is_finite() && *at >= from && *at <= to) {
@@ -85,6 +88,15 @@ mod tests {
             prop_assert_eq!(runs[0].first(), points.first());
             prop_assert_eq!(runs[0].last(), points.last());
         }
+    }
+
+    /// Single readings far apart, for years: what is drawn of them stays small.
+    #[test]
+    fn the_number_of_runs_is_bounded() {
+        let points: Vec<_> = (0..200_000).map(|i| (at(i * 600), (i % 7) as f64)).collect();
+        let runs = runs(&points, SignedDuration::from_secs(60), at(0), at(200_000 * 600));
+        assert!(runs.len() <= 401, "{}", runs.len());
+        assert!(runs.iter().map(Vec::len).sum::<usize>() <= 1700);
     }
 
     #[test]

@@ -83,7 +83,7 @@ pub(super) fn section(
     write: &str,
 ) -> Markup {
     html! {
-        section id="new-fish" {
+        section id="new-fish" class="new-fish" {
             h2 { "New fish" }
             @if let Some(answer) = answer { (self::answer(answer, asked, write)) }
             details open[open] {

@@ -71,15 +71,17 @@ pub(in crate::page) async fn rain<V: Views>(
     };
 
     let heard = ask(Heard::read(record, site, gauge, &asked)).await?;
-    let days = ask(days_of(record, site, gauge, &asked)).await?;
+    let first = ask(shared::first_heard(record, site, &[gauge], asked.now)).await?;
+    let mut days = ask(days_of(record, site, gauge, &asked)).await?;
+    // Of days before the gauge was there nothing is missing.
+    days.retain(|day| first.is_some_and(|first| rain_day_bounds(day.date, &asked.zone).1 >= first));
     let of_span: Vec<RainDayOf> =
         days.iter().filter(|day| asked.first <= day.date && day.date <= asked.last).copied().collect();
     let happened = ask(Happened::read(record, site, &asked)).await?;
     let ids = [&gauge.id];
-    let first = ask(shared::first_heard(record, site, &[gauge], asked.now)).await?;
     let months: Vec<MonthOf> = match asked.span {
         Span::Day | Span::Week => Vec::new(),
-        Span::Month | Span::Year => months(&days).into_iter().filter(|it| began(it, first, &asked)).collect(),
+        Span::Month | Span::Year => months(&days),
     };
     let years = match (asked.span, first) {
         (Span::Year, Some(first)) if first < asked.from => ask(years_of(record, site, gauge, &asked)).await?,
@@ -128,11 +130,6 @@ fn chosen<'a>(query: &str, gauges: &[&'a Sensor]) -> Result<Option<&'a Sensor>, 
 /// The first month of those that are put beside each other.
 fn first_month(asked: &Asked) -> Date {
     asked.last.first_of_month().saturating_sub((MONTHS - 1).months())
-}
-
-/// Whether the gauge had been heard when a month ended.
-fn began(month: &MonthOf, first: Option<Timestamp>, asked: &Asked) -> bool {
-    first.is_some_and(|first| month.first.last_of_month() >= asked.zone.to_datetime(first).date())
 }
 
 /// The rain days of the span, and of the months before it where they are shown.

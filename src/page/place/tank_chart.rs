@@ -10,7 +10,7 @@ use crate::history::{Bin, Point};
 use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
 use crate::page::words;
 use crate::store::LogRow;
-use crate::tank::{Temperatures, WINDOWS, Window};
+use crate::tank::{RiseFall, Temperatures, WINDOWS, Window};
 
 /// Lines that say how fast the water changes have a point this often, seconds.
 const CHANGE_EVERY_S: i64 = 900;
@@ -112,7 +112,7 @@ impl TankRecord<'_> {
         ];
         warmth.events = self.alarms.iter().chain(&self.marks).cloned().collect();
         panels.push(warmth);
-        panels.extend(self.change_panel(asked));
+        panels.extend(self.change_panels(asked));
         let mut oxygen =
             self.panel(asked, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
         oxygen.at_least = Some((0.0, limits.oxygen_mg_l + 2.0));
@@ -210,13 +210,13 @@ impl TankRecord<'_> {
     }
 
     /// How fast the temperature changed: the swing of each day of a year, else the
-    /// largest change within the hour and the day before.
-    fn change_panel(&self, asked: &Asked) -> Option<Panel> {
-        let mut panel = Panel {
-            name: "How far the temperature went".to_owned(),
+    /// largest change within the hour and within the day before, up or down.
+    fn change_panels(&self, asked: &Asked) -> Vec<Panel> {
+        let panel = |name: &str| Panel {
+            name: name.to_owned(),
             unit: "°C",
             decimals: 1,
-            at_least: None,
+            at_least: Some((0.0, 2.0)),
             zones: Vec::new(),
             rules: Vec::new(),
             traces: Vec::new(),
@@ -225,45 +225,39 @@ impl TankRecord<'_> {
             events: Vec::new(),
         };
         if asked.span == Span::Year {
-            let (_, heard) = self.of(Quantity::WaterTemperature).next()?;
-            panel.bars = heard
-                .bins
-                .iter()
-                .filter_map(|bin| {
-                    let (min, max) = bin.range()?;
-                    let name = "Between the coldest and the warmest of a day".to_owned();
-                    Some(Bar { from: bin.start, to: bin.end, value: max - min, name, doubt: None })
+            let name = "Between the coldest and the warmest of a day";
+            let thermometer = self.of(Quantity::WaterTemperature).next();
+            let bars = thermometer.into_iter().flat_map(|(_, heard)| &heard.bins).filter_map(|bin| {
+                let (min, max) = bin.range()?;
+                Some(Bar {
+                    from: bin.start,
+                    to: bin.end,
+                    value: max - min,
+                    name: name.to_owned(),
+                    doubt: None,
                 })
-                .collect();
-            panel.at_least = Some((0.0, 2.0));
-            return Some(panel);
+            });
+            return vec![Panel { bars: bars.collect(), ..panel(name) }];
         }
-        let (_, changes) = self.changes.first()?;
+        let Some((_, changes)) = self.changes.first() else { return Vec::new() };
         let by = if asked.span == Span::Day { "" } else { ", by hourly means" };
-        let gap = SignedDuration::from_hours(3);
-        for (name, stroke, points) in
-            [("hour", Stroke::Fine, &changes.hour), ("day", Stroke::Bold, &changes.day)]
-        {
-            if !points.is_empty() {
-                panel.traces.push(Trace {
-                    name: format!("Within the {name} before{by}"),
-                    stroke,
-                    points: points.clone(),
+        let windows = [(Window::Hour, "hour", &changes.hour), (Window::Day, "day", &changes.day)];
+        let of_window = |(window, word, points): (Window, &str, &Vec<(Timestamp, f64)>)| {
+            let mut panel = panel(&format!("Largest change within the {word} before{by}"));
+            panel.rules = self.plan.limits.within(window).map(limits).unwrap_or_default();
+            panel.traces = (!points.is_empty())
+                .then(|| Trace {
+                    name: panel.name.clone(),
+                    stroke: Stroke::Bold,
+                    points: points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect(),
                     spread: Vec::new(),
-                    gap,
-                });
-            }
-        }
-        for (window, word) in [(Window::Hour, "an hour"), (Window::Day, "a day")] {
-            let Some(limit) = self.plan.limits.within(window) else { continue };
-            let both = [("up", limit.rise_c), ("down", -limit.fall_c)];
-            panel.rules.extend(both.into_iter().filter(|(_, at)| at.is_finite()).map(|(way, at)| Rule {
-                at,
-                label: format!("most in {word}: {} {way}", words::degrees(at.abs())),
-            }));
-        }
-        panel.at_least = Some((-1.0, 1.0));
-        (!panel.traces.is_empty()).then_some(panel)
+                    gap: SignedDuration::from_hours(3),
+                })
+                .into_iter()
+                .collect();
+            panel
+        };
+        windows.into_iter().map(of_window).collect()
     }
 
     /// Ammonia, nitrite and nitrate, which only tests by hand give.
@@ -289,6 +283,17 @@ impl TankRecord<'_> {
             events: Vec::new(),
         }
     }
+}
+
+/// The limits of a window; one where up and down are alike.
+fn limits(limit: RiseFall) -> Vec<Rule> {
+    let rule = |at: f64, way: &str| Rule { at, label: format!("most: {}{way}", words::degrees(at)) };
+    let rules = if (limit.rise_c - limit.fall_c).abs() < 0.05 {
+        vec![rule(limit.rise_c, "")]
+    } else {
+        vec![rule(limit.fall_c, " down"), rule(limit.rise_c, " up")]
+    };
+    rules.into_iter().filter(|rule| rule.at.is_finite()).collect()
 }
 
 /// Single results: nothing is known between them.

@@ -1,0 +1,172 @@
+//! Makes a record of years of minute readings and times what the page asks of it.
+//!
+//! `tests/history` runs it. The readings are put in with SQL in the order of time, in
+//! the columns that the store writes; the quarter hours are made by the store itself.
+
+#![allow(clippy::unwrap_used, reason = "a measurement stops at the first surprise")]
+
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Instant;
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use rusqlite::{Connection, params};
+use trug::history::Step;
+use trug::store::{Filling, Reader, Store};
+
+const SITE: &str = "saltbush-gully";
+const ZONE: &str = "Australia/Adelaide";
+const START: &str = "2021-01-01T00:00:00Z";
+const MINUTE_MS: i64 = 60_000;
+const RUNS: usize = 7;
+
+fn main() {
+    let mut arguments = std::env::args().skip(1);
+    let years: i64 = arguments.next().unwrap().parse().unwrap();
+    let sensors: u32 = arguments.next().unwrap().parse().unwrap();
+    let path = Path::new(&arguments.next().unwrap()).join("trug.db");
+    let begin: Timestamp = START.parse().unwrap();
+    let end = begin + SignedDuration::from_hours(years * 8766);
+
+    let count = make(&path, sensors, begin, end);
+    let mut store = Store::open(&path, &[]).unwrap();
+    let (began, mut steps, mut longest) = (Instant::now(), 0_u64, 0.0_f64);
+    loop {
+        let one = Instant::now();
+        let filling = store.fill_quarters(end).unwrap();
+        longest = longest.max(one.elapsed().as_secs_f64() * 1e3);
+        if filling == Filling::Done {
+            break;
+        }
+        steps += 1;
+    }
+    let took = began.elapsed().as_secs_f64();
+    println!(
+        "quarter hours of {count} readings made in {took:.1} s without a pause: {steps} steps, the longest \
+         {longest:.1} ms"
+    );
+    drop(store);
+    println!("size of the file            {:.2} GB", std::fs::metadata(&path).unwrap().len() as f64 / 1e9);
+    times(&path, end);
+}
+
+/// Readings by SQL, a day in each transaction.
+fn make(path: &Path, sensors: u32, begin: Timestamp, end: Timestamp) -> u64 {
+    drop(Store::open(path, &[]).unwrap());
+    let mut connection = Connection::open(path).unwrap();
+    connection.pragma_update(None, "synchronous", "OFF").unwrap();
+    for n in 1..=sensors {
+        connection
+            .execute(
+                "INSERT INTO series (id, site, sensor, quantity, unit, place, topic)
+                 VALUES (?1, ?2, ?3, 'soil-moisture', 'm3/m3', ?4, ?3)",
+                params![n, SITE, format!("probe-{n}"), format!("bed-{}", n / 3)],
+            )
+            .unwrap();
+    }
+    let began = Instant::now();
+    let (mut at, mut count) = (begin.as_millisecond(), 0_u64);
+    while at < end.as_millisecond() {
+        let transaction = connection.transaction().unwrap();
+        {
+            let mut insert = transaction
+                .prepare_cached("INSERT INTO reading VALUES (?1, ?2, ?3, ?4, ?5, 0, 0, 0)")
+                .unwrap();
+            for minute in 0..1440 {
+                let time = at + minute * MINUTE_MS;
+                for series in 1..=sensors {
+                    let raw = 1000.0 + f64::from(series) * 7.0 + ((time / MINUTE_MS) % 997) as f64;
+                    let flag = if (time / MINUTE_MS + i64::from(series)) % 211 == 0 { 3 } else { 1 };
+                    insert.execute(params![time, series, raw, raw / 10_000.0, flag]).unwrap();
+                    count += 1;
+                }
+            }
+        }
+        transaction.commit().unwrap();
+        at += 1440 * MINUTE_MS;
+    }
+    println!(
+        "{count} readings of {sensors} sensors put in with SQL in {:.1} s",
+        began.elapsed().as_secs_f64()
+    );
+    count
+}
+
+/// Milliseconds: the first run, and the median of those after it.
+fn timed(mut run: impl FnMut()) -> (f64, f64) {
+    let mut all: Vec<f64> = (0..=RUNS)
+        .map(|_| {
+            let began = Instant::now();
+            run();
+            began.elapsed().as_secs_f64() * 1e3
+        })
+        .collect();
+    let first = all.remove(0);
+    all.sort_by(f64::total_cmp);
+    (first, all[RUNS / 2])
+}
+
+/// What the page asks for a bed with three probes, beside the sqlite3 shell: the same
+/// hours or days by its own aggregates, of the readings and of the quarter hours.
+fn times(path: &Path, end: Timestamp) {
+    let zone = TimeZone::get(ZONE).unwrap();
+    let probes = ["probe-4", "probe-5", "probe-6"];
+    println!("milliseconds for a bed's three probes: first, and median of {RUNS} more");
+    println!(
+        "{:<14} {:>17} {:>21} {:>21} {:>15}",
+        "span", "trug", "shell, readings", "shell, quarters", "readings / trug"
+    );
+    for (name, days, step) in [
+        ("day, raw", 1, Step::Raw),
+        ("week, hours", 7, Step::Hour),
+        ("month, hours", 31, Step::Hour),
+        ("year, days", 365, Step::Day),
+    ] {
+        let from = end - SignedDuration::from_hours(days * 24);
+        let ours = timed(|| {
+            // As a page that is opened anew: no connection is kept.
+            let reader = Reader::open(path).unwrap();
+            let count: usize = if step == Step::Raw {
+                reader.points_of(SITE, &probes, from, end, 2000).unwrap().iter().map(Vec::len).sum()
+            } else {
+                reader.bins_of(SITE, &probes, from, end, step, &zone).unwrap().iter().map(Vec::len).sum()
+            };
+            assert!(count > 0);
+        });
+        let bin = if step == Step::Day { 86_400_000 } else { 3_600_000 };
+        let (from, to) = (from.as_millisecond(), end.as_millisecond());
+        let group = format!("GROUP BY series, (at + 34200000) / {bin}");
+        let raw = if step == Step::Raw {
+            format!(
+                "SELECT at, value, flag FROM reading WHERE at >= {from} AND at < {to} AND series IN (4, 5, 6)"
+            )
+        } else {
+            format!(
+                "SELECT series, count(*), sum(value), min(value), max(value) FROM reading
+                 WHERE at >= {from} AND at < {to} AND series IN (4, 5, 6) {group}"
+            )
+        };
+        let quarters = format!(
+            "SELECT series, sum(readings), sum(sum), min(min), max(max) FROM quarter
+             WHERE series IN (4, 5, 6) AND start >= {from} AND start < {to} {}",
+            group.replace("at +", "start +")
+        );
+        let raw = timed(|| shell(path, &raw));
+        let quarters = (step != Step::Raw).then(|| timed(|| shell(path, &quarters)));
+        let pair = |(first, median): (f64, f64)| format!("{first:.1} {median:.1}");
+        println!(
+            "{name:<14} {:>17} {:>21} {:>21} {:>15.1}",
+            pair(ours),
+            pair(raw),
+            quarters.map_or("-".to_owned(), pair),
+            raw.1 / ours.1
+        );
+    }
+}
+
+fn shell(path: &Path, sql: &str) {
+    let ended =
+        Command::new("sqlite3").arg("-readonly").arg(path).arg(sql).stdout(Stdio::null()).status().unwrap();
+    assert!(ended.success());
+}
