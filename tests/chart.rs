@@ -158,7 +158,7 @@ fn swings() -> Chart {
 /// Two hours below zero, with every event there is.
 fn cold() -> Chart {
     let (from, to) = (at("2026-07-03T20:30:00Z"), at("2026-07-03T22:30:00Z"));
-    let mut air = panel("Air", "\u{b0}C");
+    let mut air = panel("Air above the beds, as the thermometer in the shade has it", "\u{b0}C");
     air.traces = vec![trace(
         "air",
         Stroke::Dotted,

@@ -17,10 +17,11 @@ use super::{Chart, Event, Flagged, Panel, Sign, Stroke, Trace};
 /// Units of an inner drawing's width.
 const WIDE: f64 = 1000.0;
 /// Heights in pixels: the first panel's plot, a further panel's, the line that names a
-/// panel, the lane of events, and the words of the time axis.
+/// panel, each further line of its name, the lane of events, and the words of the time axis.
 const FIRST: f64 = 180.0;
 const FURTHER: f64 = 96.0;
 const NAME: f64 = 30.0;
+const NAME_LINE: f64 = 17.0;
 const LANE: f64 = 22.0;
 const AXIS: f64 = 24.0;
 /// Pixels left of the plots for the marks of the value axes; the stylesheet's margin.
@@ -63,7 +64,7 @@ fn layout(chart: &Chart) -> Layout {
     let mut y = 0.0;
     let mut panels = Vec::new();
     for (number, panel) in chart.panels.iter().enumerate() {
-        y += NAME;
+        y += NAME + NAME_LINE * (name(panel).len() - 1) as f64;
         let lane = y;
         if panel.events.iter().any(|event| inside(chart, event.at)) {
             y += LANE;
@@ -73,6 +74,28 @@ fn layout(chart: &Chart) -> Layout {
         y += high + 6.0;
     }
     Layout { panels, height: y + AXIS }
+}
+
+/// A panel's name and unit in the lines that a phone has room for.
+fn name(panel: &Panel) -> Vec<String> {
+    /// Letters of the name's size beside each other on a phone of 360 pixels.
+    const LETTERS: usize = 40;
+    let mut name = panel.name.clone();
+    if !panel.unit.is_empty() {
+        name = format!("{name}, {}", panel.unit);
+    }
+    let mut lines = vec![String::new()];
+    for word in name.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.is_empty() => line.push_str(word),
+            Some(line) if line.chars().count() + word.chars().count() < LETTERS => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 fn scale(panel: &Panel, high: f64) -> Scale {
@@ -132,13 +155,13 @@ fn axis(times: &Times, height: f64) -> Markup {
         html! {
             g class=(class) {
                 @for tick in ticks.iter().filter(|tick| !tick.label.is_empty()) {
-                    @let anchor = match tick.anchor(pixels) {
-                        Anchor::Start => Some("start"),
+                    @let (anchor, x) = match tick.anchor(pixels) {
+                        Anchor::Start => (Some("start"), 0.0),
                         // The stylesheet's own.
-                        Anchor::Middle => None,
-                        Anchor::End => Some("end"),
+                        Anchor::Middle => (None, tick.words_at),
+                        Anchor::End => (Some("end"), 1.0),
                     };
-                    text class=[anchor] x=(percent(tick.words_at)) y=(base) { (tick.label) }
+                    text class=[anchor] x=(percent(x)) y=(base) { (tick.label) }
                 }
             }
         }
@@ -162,9 +185,12 @@ fn panel(
 ) -> Markup {
     let scale = scale(panel, high);
     let y = |value: f64| top + high * (1.0 - scale.place(value).clamp(0.0, 1.0));
-    let unit = if panel.unit.is_empty() { String::new() } else { format!(", {}", panel.unit) };
+    let name = name(panel);
     html! {
-        text class="panel-name" x=(short(-GUTTER)) y=(short(lane - 11.0)) { (panel.name) (unit) }
+        @for (number, line) in name.iter().enumerate() {
+            @let above = NAME_LINE * (name.len() - 1 - number) as f64;
+            text class="panel-name" x=(short(-GUTTER)) y=(short(lane - 11.0 - above)) { (line) }
+        }
         @if top > lane { (events(chart, panel, lane)) }
         (zones(panel, &scale, top, high))
         @for mark in scale.marks() {
