@@ -331,7 +331,7 @@ fn any_topic_is_listed_as_not_placed() {
         assert_eq!(found.payload, format!("{n}\u{0}<b>").as_bytes());
     }
     // The page shows them, and nothing in them is taken for markup.
-    let page = garden.daemon.get("/").expect("the page answers");
+    let page = garden.daemon.get("/site/saltbush-gully/sensors").expect("the page answers");
     assert_eq!(page.status, 200);
     assert!(page.body.contains("saltbush-gully/new-probe"), "{}", page.body);
     assert!(!page.body.contains("<script>alert"), "{}", page.body);
