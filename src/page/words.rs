@@ -82,7 +82,7 @@ pub(crate) fn kind(kind: Kind) -> &'static str {
     }
 }
 
-pub(super) fn quantity(quantity: Quantity) -> &'static str {
+pub(crate) fn quantity(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::SoilMoisture => "Soil moisture",
         Quantity::SoilTemperature => "Soil temperature",

@@ -5,30 +5,16 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand, Which};
-use crate::garden::plan::{Id, Quantity};
+use crate::garden::plan::Id;
+use crate::garden::words as garden_words;
+pub(super) use crate::page::words::quantity;
 
 /// What stands where a figure is not known.
 pub(super) const NOT_KNOWN: &str = "not known";
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
-
 /// "April 2026".
 pub fn month_name(which: Which) -> String {
-    let name = usize::try_from(which.month).ok().and_then(|month| MONTHS.get(month.checked_sub(1)?));
-    format!("{} {}", name.unwrap_or(&"?"), which.year)
+    format!("{} {}", garden_words::month(which.month), which.year)
 }
 
 /// "2026-04".
@@ -106,22 +92,6 @@ pub(super) fn cause(cause: Cause) -> &'static str {
         Cause::Watering => "watering",
         Cause::Both => "rain and watering",
         Cause::Unknown => "cause not known",
-    }
-}
-
-pub(super) fn quantity(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::SoilMoisture => "Soil moisture",
-        Quantity::SoilTemperature => "Soil temperature",
-        Quantity::WaterTemperature => "Water temperature",
-        Quantity::Rain => "Rain",
-        Quantity::AirTemperature => "Air temperature",
-        Quantity::RelativeHumidity => "Relative humidity",
-        Quantity::Ph => "pH",
-        Quantity::DissolvedOxygen => "Dissolved oxygen",
-        Quantity::WaterFlow => "Water used",
-        Quantity::SolarRadiation => "Solar radiation",
-        Quantity::WindSpeed => "Wind speed",
     }
 }
 
