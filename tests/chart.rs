@@ -158,7 +158,7 @@ fn swings() -> Chart {
 /// Two hours below zero, with every event there is.
 fn cold() -> Chart {
     let (from, to) = (at("2026-07-03T20:30:00Z"), at("2026-07-03T22:30:00Z"));
-    let mut air = panel("Air", "\u{b0}C");
+    let mut air = panel("Air above the beds, as the thermometer in the shade has it", "\u{b0}C");
     air.traces = vec![trace(
         "air",
         Stroke::Dotted,
@@ -259,7 +259,7 @@ fn the_arrow_keys_read_a_chart() {
     let readout = ".chart-figure:has(#month-title) .readout";
     let first = browser.text(readout);
     assert!(first.starts_with("Wed, 1 Apr, 12:00") || first.starts_with("Wed 1 Apr, 12:00"), "{first}");
-    assert!(first.contains("root zone 14.0 % of volume"), "{first}");
+    assert!(first.contains("root zone 14.0 % of volume, moist"), "{first}");
     browser.press("\u{E014}\u{E014}");
     let later = browser.text(readout);
     assert!(later.contains("6:00") && later.contains("root zone 13.8"), "{later}");

@@ -9,8 +9,20 @@ use support::http::{Answer, Served};
 use support::views::{self, Fixed};
 
 fn page_of(view: trug::garden::view::SiteView) -> String {
-    let answer = Served::new(Fixed::of(vec![view]), None).get("/");
-    assert_eq!(answer.status, 200);
+    page_at(view, "/")
+}
+
+fn sensors_of(view: trug::garden::view::SiteView) -> String {
+    text_of(&page_at(view, "/site/saltbush-gully/sensors"))
+}
+
+fn alarms_of(view: trug::garden::view::SiteView) -> String {
+    text_of(&page_at(view, "/site/saltbush-gully/alarms"))
+}
+
+fn page_at(view: trug::garden::view::SiteView, path: &str) -> String {
+    let answer = Served::new(Fixed::of(vec![view]), None).get(path);
+    assert_eq!(answer.status, 200, "{path}: {}", answer.body);
     assert_well_formed(&answer.body);
     answer.body
 }
@@ -70,7 +82,7 @@ fn a_garden_not_heard_from_is_never_called_well() {
     assert!(!text.contains("All well"), "{text}");
     assert_eq!(text.matches("Not known").count(), 4, "{text}");
     assert_eq!(text.matches("now: not known").count(), 3, "{text}");
-    assert!(text.contains("never heard"), "{text}");
+    assert!(sensors_of(views::unknown()).contains("never heard"));
 }
 
 #[test]
@@ -88,6 +100,8 @@ fn a_garden_that_is_well_says_so() {
     assert!(text.contains("No alarm is open."), "{text}");
     assert_eq!(text.matches("All well").count(), 3, "{text}");
     assert!(text.contains("As the garden stood Friday 17 April 2026, 3:00 pm ACST"), "{text}");
+    let text = sensors_of(views::well());
+    assert!(text.contains("Every sensor speaks, and none is known to be wrong."), "{text}");
     assert!(
         text.contains("Kitchen bed: Soil moisture kitchen-15cm 14.0 % by volume today 2:45 pm Good"),
         "{text}"
@@ -98,21 +112,25 @@ fn a_garden_that_is_well_says_so() {
 fn a_silent_sensor_takes_the_plain_all_clear_away() {
     let mut view = views::well();
     view.sensors[0].silent = true;
-    let text = text_of(&page_of(view));
+    let text = text_of(&page_of(view.clone()));
     assert!(text.contains("one of them is silent"), "{text}");
+    assert!(text.contains("1 sensor is silent. All sensors"), "{text}");
+    let text = sensors_of(view);
     assert!(text.contains("Good Silent now"), "{text}");
+    assert!(text.contains("Kitchen bed: Soil moisture. It is silent. Look at its battery"), "{text}");
 }
 
 #[test]
 fn a_sensors_battery_and_its_faults_stand_beside_it() {
     let mut view = views::well();
     view.sensors[0].battery = Some(3.9);
-    let text = text_of(&page_of(view.clone()));
+    let text = sensors_of(view.clone());
     assert!(text.contains("Good Battery 3.9"), "{text}");
     view.sensors[0].battery = Some(3.31);
     view.sensors[0].battery_low = true;
     view.sensors[0].faulty = true;
-    let text = text_of(&page_of(view));
+    let text = sensors_of(view);
+    assert!(text.contains("It speaks and cannot be believed. Check"), "{text}");
     assert!(text.contains("Good Not to be believed Battery 3.31 (low)"), "{text}");
 }
 
@@ -121,34 +139,63 @@ fn jobs_and_alarms_stand_in_order_of_urgency() {
     let mut view = views::busy();
     view.to_do.reverse();
     view.alarms.reverse();
-    let text = text_of(&page_of(view));
-    let place = |part: &str| text.find(part).unwrap_or_else(|| panic!("{part:?} not in {text}"));
+    let text = text_of(&page_of(view.clone()));
     let order = [
-        "Do it now Perch tank The water fell",
-        "Do it today Kitchen bed Give it about 64 L",
-        "When you can Shed The air",
+        "Do it now Perch tank : The water fell",
+        "Do it today Kitchen bed : Give it about 64 L",
+        "When you can Shed : The air",
         "Open alarms",
-        "Perch tank : Water temperature changed too fast Do it now Since today 2:35 pm . It still holds, and nobody",
-        "Kitchen bed : Bed too dry Do it today Since today 6:30 am . It still holds; somebody",
-        "Passed, and not yet marked as seen",
-        "Shed : Sensor silent From Sunday 12 April, 10:30 am to",
+        "Perch tank: Water temperature changed too fast Do it now Since today 2:35 pm . It still holds, and nobody",
+        "Kitchen bed: Bed too dry Do it today Since today 6:30 am . It still holds; somebody",
+        "1 passed, and not yet marked as seen.",
     ];
     // Tags part words by spaces; compare without those before marks.
-    let text_places: Vec<_> = order.iter().map(|part| place_loosely(&text, part)).collect();
-    assert!(text_places.is_sorted(), "{text_places:?}");
-    assert!(place("change hour -3.4 °C limit 2.0 °C") > 0);
-    assert!(place("By the rule of: FAO-56 eq. 82-83") > 0);
+    let places: Vec<_> = order.iter().map(|part| place_loosely(&text, part)).collect();
+    assert!(places.is_sorted(), "{places:?}");
+    let text = alarms_of(view);
+    for part in ["change hour -3.4 °C limit 2.0 °C", "By the rule of: FAO-56 eq. 82-83"] {
+        assert!(text.contains(part), "{part:?} not in {text}");
+    }
+}
+
+/// A job's text may begin with its place, which is then said once.
+#[test]
+fn a_job_names_its_place_once() {
+    let mut view = views::busy();
+    view.to_do[0].text = "Perch tank: too warm. Shade it.".into();
+    view.to_do[1].text = "Kitchen bedding is another thing.".into();
+    let html = page_of(view);
+    let text = text_of(&html).replace(" :", ":");
+    assert!(text.contains("Do it now Perch tank: too warm. Shade it."), "{text}");
+    assert!(text.contains("Kitchen bed: Kitchen bedding is another thing."), "{text}");
+    assert!(html.contains(r#"<a href="/site/saltbush-gully/tank/perch-tank">Perch tank</a>"#), "{html}");
+}
+
+/// The ways to the other pages: where one is, how many alarms are open, and that the
+/// title says so as well.
+#[test]
+fn every_page_has_the_ways_to_the_others() {
+    let today = page_of(views::busy());
+    assert!(today.contains("<title>(2) Today at Saltbush Gully Primary School</title>"), "{today}");
+    assert!(today.contains(r#"<a href="/site/saltbush-gully" aria-current="page">Today</a>"#), "{today}");
+    assert!(today.contains("Alarms (2)"), "{today}");
+    assert!(today.contains(r##"<a class="skip" href="#content">"##), "{today}");
+    let sensors = page_at(views::well(), "/site/saltbush-gully/sensors");
+    assert!(sensors.contains(r#"aria-current="page">Sensors</a>"#), "{sensors}");
+    assert_eq!(sensors.matches("aria-current").count(), 1, "{sensors}");
+    assert!(sensors.contains("<title>Sensors, Saltbush"), "no alarm is open: {sensors}");
+    for way in ["bed/kitchen-bed", "tank/perch-tank", "rain", "alarms", "sensors", "month", "write"] {
+        assert!(today.contains(&format!(r#"href="/site/saltbush-gully/{way}""#)), "{way} not in {today}");
+    }
 }
 
 /// Alarms and figures open onto the equation, its numbers, the source, the check.
 #[test]
 fn a_figure_can_be_asked_why() {
-    let text = text_of(&page_of(views::busy()));
-    let asked = "Why root-zone depletion Dr = 1000 (FC - theta) Zr 1000 x (0.150 - 0.094) x 0.50 m = 28.0 mm \
-                 FAO-56 chapter 8; plain arithmetic.";
-    assert!(text.contains(&format!("Water missing from the root zone 28.0 mm {asked}")), "{text}");
-    assert_eq!(text.matches("Dr = 1000 (FC - theta) Zr").count(), 2, "of the alarm too: {text}");
-    assert!(text.contains("Dry by not known: no probe has a day of readings yet"), "{text}");
+    let text = alarms_of(views::busy());
+    let asked = "Why depletion 8.0 mm readily available 7.1 mm root-zone depletion Dr = 1000 (FC - theta) Zr 1000 x \
+                 (0.150 - 0.094) x 0.50 m = 28.0 mm FAO-56 chapter 8; plain arithmetic.";
+    assert!(text.contains(asked), "{text}");
 }
 
 fn place_loosely(text: &str, part: &str) -> usize {
@@ -193,16 +240,20 @@ fn texts_from_outside_stay_text() {
         views::stray("c", &[b'x'; 4096]),
         views::stray("d", b""),
     ];
-    let answer = Served::new(fixed, Some("<script>notice</script>")).get("/");
+    let served = Served::new(fixed, Some("<script>notice</script>"));
+    let today = served.get("/").body;
+    let answer = served.get("/site/saltbush-gully/sensors");
     assert_eq!(answer.status, 200);
-    assert_well_formed(&answer.body);
-    assert!(!answer.body.contains("<script") && !answer.body.contains("<img"), "{}", answer.body);
+    for page in [&today, &answer.body] {
+        assert_well_formed(page);
+        assert!(!page.contains("<script>") && !page.contains("<img"), "{page}");
+        for number in ["NaN", "inf"] {
+            assert!(!text_of(page).contains(number), "{number} is shown: {page}");
+        }
+    }
     assert!(answer.body.contains("&lt;script&gt;alert(2)&lt;/script&gt;"), "{}", answer.body);
     assert!(!answer.body.contains(&"x".repeat(121)), "a payload is shown uncut");
     assert!(text_of(&answer.body).contains("(empty)"));
-    for number in ["NaN", "inf"] {
-        assert!(!text_of(&answer.body).contains(number), "{number} is shown");
-    }
 }
 
 #[test]
@@ -222,7 +273,7 @@ fn several_gardens_are_listed_and_each_has_its_page() {
     assert!(list.contains(r#"<a href="/site/second-garden">Second garden</a>"#), "{list}");
     assert!(list.contains("saltbush-gully-east/x"), "{list}");
     assert!(text_of(&list).contains("Friday 17 April 2026, 5:20 am"), "{list}");
-    let page = served.get("/site/saltbush-gully");
+    let page = served.get("/site/saltbush-gully/sensors");
     assert_eq!(page.status, 200);
     assert!(page.body.contains("saltbush-gully/new-probe"));
     assert!(!page.body.contains("second-garden/") && !page.body.contains("gully-east"), "{}", page.body);
@@ -243,7 +294,42 @@ fn the_page_renews_itself_unless_held() {
     assert!(renewing.contains("Demonstration: an invented school"));
     let held = served.get("/?hold=yes").body;
     assert!(!held.contains("http-equiv"), "{held}");
+    assert!(renewing.contains("data-live") && !held.contains("data-live"), "the script holds it still too");
+    assert!(held.contains("This page stands still."), "{held}");
     assert!(served.get("/site/saltbush-gully").body.contains(r#"href="/site/saltbush-gully?hold=yes""#));
+}
+
+/// RFC 9110, sections 8.8.3 and 13.1.2: a page that did not change is not sent again.
+#[test]
+fn an_unchanged_page_is_not_sent_again() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    let tag = served.get("/").header("etag").expect("a tag").to_owned();
+    let again = |tag: &str| {
+        let head = "Host: localhost\r\nConnection: close";
+        served.ask(&format!("GET / HTTP/1.1\r\n{head}\r\nIf-None-Match: {tag}\r\n\r\n"))
+    };
+    let same = again(&tag);
+    assert_eq!((same.status, same.body.as_str()), (304, ""));
+    assert_eq!(same.header("etag"), Some(tag.as_str()));
+    assert_eq!(again("\"other\"").status, 200);
+}
+
+/// What a page loads may be kept under its versioned address, and its name changes
+/// with what is in it.
+#[test]
+fn style_and_script_are_kept_under_their_version() {
+    let served = Served::new(Fixed::of(vec![views::well()]), None);
+    let page = served.get("/").body;
+    for name in ["/style.css?v=", "/script.js?v="] {
+        let start = page.find(name).unwrap_or_else(|| panic!("{name} not in {page}"));
+        let address = page[start..].split('"').next().expect("an end");
+        assert_eq!(served.get(address).header("cache-control"), Some("public, max-age=31536000, immutable"));
+        assert_eq!(served.get(&format!("{name}other")).header("cache-control"), Some("max-age=300"));
+    }
+    let worker = served.get("/offline.js");
+    assert_eq!(worker.header("cache-control"), Some("no-cache"));
+    assert_eq!(worker.header("content-type"), Some("text/javascript; charset=utf-8"));
+    assert!(!worker.body.contains("_OF_TRUG"), "a name was not replaced");
 }
 
 #[test]

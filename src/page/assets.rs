@@ -13,11 +13,11 @@ use super::chart;
 
 /// Style of the pages and of their charts.
 static STYLE: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of([include_str!("style.css"), chart::STYLE].concat()));
+    LazyLock::new(|| Asset::of(&[include_str!("style.css"), chart::STYLE].concat()));
 
 /// What makes the pages a little better where scripts run.
 static SCRIPT: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of([include_str!("live.js"), chart::SCRIPT].concat()));
+    LazyLock::new(|| Asset::of(&[include_str!("live.js"), chart::SCRIPT].concat()));
 
 /// The service worker: shows the last copies where the garden's computer is out of
 /// reach. A new version has new bytes, so that browsers take it.
@@ -34,7 +34,10 @@ struct Asset {
 }
 
 impl Asset {
-    fn of(text: String) -> Self {
+    /// What browsers get: without the indentation and the comments of whole lines.
+    fn of(text: &str) -> Self {
+        let lines = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("//"));
+        let text = lines.collect::<Vec<_>>().join("\n");
         let version = URL_SAFE_NO_PAD.encode(&digest(&SHA256, text.as_bytes()).as_ref()[..9]);
         Self { text, version }
     }

@@ -182,7 +182,7 @@ fn document(
                 link rel="icon" href="data:,";
                 script defer src=(assets::script_address()) {}
             }
-            body data-live=[live.then_some("/live")] {
+            body data-live=[live.then_some("/live")] data-tag=[live.then_some("")] {
                 a class="skip" href="#content" { "To the content" }
                 header class="top" {
                     @if let Some(notice) = notice {

@@ -10,9 +10,11 @@
   }
   if (!body.dataset.live || !window.EventSource || !window.fetch) return;
 
-  var tag = null, busy = false, again = false;
   // A copy that the worker kept: it does not know when it became old.
   var isCopy = document.querySelector(".offline") !== null;
+  // What the page itself is known by; asked for again, it comes only if it is another.
+  var tag = body.dataset.tag && !isCopy ? '"' + body.dataset.tag + '"' : null;
+  var busy = false, again = false;
 
   // Whether a field holds something else than the page was made with.
   function isChanged(field) {

@@ -113,9 +113,17 @@ mod tests {
         change.send_replace(8);
         change.send_replace(9);
         assert!(events.recv().await.is_some());
-        assert_eq!(began.elapsed(), BETWEEN, "not sooner after what was said before");
+        assert_eq!(began.elapsed(), Duration::ZERO, "the first news is told at once");
+        change.send_replace(10);
+        change.send_replace(11);
         assert!(events.recv().await.is_some());
-        assert_eq!(began.elapsed(), BETWEEN * 2 + HEARTBEAT, "two changes were one piece of news; then a beat");
+        assert_eq!(began.elapsed(), BETWEEN, "the next after a pause");
+        assert!(events.recv().await.is_some());
+        assert_eq!(
+            began.elapsed(),
+            BETWEEN * 2 + HEARTBEAT,
+            "two changes were one piece of news; then a beat"
+        );
         while events.recv().await.is_some() {}
         assert_eq!(began.elapsed(), LIFE);
         assert_eq!(places.available_permits(), 1);

@@ -22,6 +22,7 @@ mod layout;
 mod lists;
 mod live;
 pub mod month;
+mod packed;
 mod place;
 mod places;
 mod reasons;

@@ -49,8 +49,11 @@ function keep(request, answer) {
 }
 
 function shown(text, at) {
-  var when = new Date(at).toLocaleString("en-AU", { weekday: "long", day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
-  var bar = '<p class="offline" role="status">The garden\'s computer cannot be reached. This is how it stood on ' +
+  // The page's own words for its moment are in the garden's time; they are HTML already.
+  var asOf = /data-as-of="([^"]*)"/.exec(text);
+  var when = asOf ? "at " + asOf[1] : "on " +
+    new Date(at).toLocaleString("en-AU", { weekday: "long", day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
+  var bar = '<p class="offline" role="status">The garden\'s computer cannot be reached. This is how it stood ' +
     when + ". Look at the garden and the tank yourself.</p>";
   return text.replace("<main", bar + "<main");
 }

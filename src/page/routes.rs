@@ -26,7 +26,9 @@ use super::forms::{self, is_form};
 use super::layout::Frame;
 use super::serve::Page;
 use super::wrong::WrongLinks;
-use super::{NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, place, today};
+use super::{
+    NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, packed, place, today,
+};
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
 use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
@@ -114,10 +116,11 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
     let answers = request.uri().path() == ANSWER;
     let ours = api::is_ours(request.uri().path());
     let reads = request.method() == Method::GET;
-    let known = request.headers().get(header::IF_NONE_MATCH).cloned();
+    let reader = packed::Reader::of(request.headers());
     let (mut parts, body) = request.into_parts();
     let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
     let refused = refused.or_else(|| admit(&desk.gate, &mut parts));
+    let secret = parts.extensions.get::<Visitor>().is_some_and(|visitor| visitor.form_token.is_some());
     let request = Request::from_parts(parts, body);
     let mut response = if ours {
         api::door(desk.gate.origins(), refused, request, next).await
@@ -144,40 +147,7 @@ async fn guard<V: Views>(State(desk): State<Arc<Desk<V>>>, request: Request, nex
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    if reads { tagged(response, known.as_ref()).await } else { response }
-}
-
-/// Bytes of a page that is given a tag.
-const TAGGED_MAX: usize = 4 * 1024 * 1024;
-
-/// Gives a whole page a tag of what is in it, so that whoever has it already hears
-/// only that (RFC 9110, section 8.8.3).
-async fn tagged(response: Response, known: Option<&HeaderValue>) -> Response {
-    let is_page = response.status() == StatusCode::OK
-        && !response.headers().contains_key(header::ETAG)
-        && response
-            .headers()
-            .get(header::CONTENT_TYPE)
-            .is_some_and(|it| it.as_bytes().starts_with(b"text/html"));
-    if !is_page {
-        return response;
-    }
-    let (mut parts, body) = response.into_parts();
-    let Ok(bytes) = to_bytes(body, TAGGED_MAX).await else {
-        error!("a page is longer than {TAGGED_MAX} bytes");
-        return Problem::Fault.into_response();
-    };
-    let Ok(tag) = HeaderValue::from_str(&month::tag(&bytes)) else {
-        return Response::from_parts(parts, Body::from(bytes));
-    };
-    let same = known == Some(&tag);
-    parts.headers.insert(header::ETAG, tag);
-    if same {
-        parts.status = StatusCode::NOT_MODIFIED;
-        parts.headers.remove(header::CONTENT_LENGTH);
-        return Response::from_parts(parts, Body::empty());
-    }
-    Response::from_parts(parts, Body::from(bytes))
+    if reads { packed::tagged(response, &reader, secret).await } else { response }
 }
 
 /// Works out who asks, and turns away whoever may not have what they ask for. The

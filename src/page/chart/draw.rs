@@ -6,7 +6,7 @@
 
 use std::fmt::Write as _;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, PreEscaped, html};
 
 use super::hours::{Anchor, Hours, Tick};
@@ -17,10 +17,11 @@ use super::{Chart, Event, Flagged, Panel, Sign, Stroke, Trace};
 /// Units of an inner drawing's width.
 const WIDE: f64 = 1000.0;
 /// Heights in pixels: the first panel's plot, a further panel's, the line that names a
-/// panel, the lane of events, and the words of the time axis.
+/// panel, each further line of its name, the lane of events, and the words of the time axis.
 const FIRST: f64 = 180.0;
 const FURTHER: f64 = 96.0;
-const NAME: f64 = 24.0;
+const NAME: f64 = 30.0;
+const NAME_LINE: f64 = 17.0;
 const LANE: f64 = 22.0;
 const AXIS: f64 = 24.0;
 /// Pixels left of the plots for the marks of the value axes; the stylesheet's margin.
@@ -63,7 +64,7 @@ fn layout(chart: &Chart) -> Layout {
     let mut y = 0.0;
     let mut panels = Vec::new();
     for (number, panel) in chart.panels.iter().enumerate() {
-        y += NAME;
+        y += NAME + NAME_LINE * (name(panel).len() - 1) as f64;
         let lane = y;
         if panel.events.iter().any(|event| inside(chart, event.at)) {
             y += LANE;
@@ -73,6 +74,28 @@ fn layout(chart: &Chart) -> Layout {
         y += high + 6.0;
     }
     Layout { panels, height: y + AXIS }
+}
+
+/// A panel's name and unit in the lines that a phone has room for.
+fn name(panel: &Panel) -> Vec<String> {
+    /// Letters of the name's size beside each other on a phone of 360 pixels.
+    const LETTERS: usize = 40;
+    let mut name = panel.name.clone();
+    if !panel.unit.is_empty() {
+        name = format!("{name}, {}", panel.unit);
+    }
+    let mut lines = vec![String::new()];
+    for word in name.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.is_empty() => line.push_str(word),
+            Some(line) if line.chars().count() + word.chars().count() < LETTERS => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 fn scale(panel: &Panel, high: f64) -> Scale {
@@ -132,13 +155,13 @@ fn axis(times: &Times, height: f64) -> Markup {
         html! {
             g class=(class) {
                 @for tick in ticks.iter().filter(|tick| !tick.label.is_empty()) {
-                    @let anchor = match tick.anchor(pixels) {
-                        Anchor::Start => Some("start"),
+                    @let (anchor, x) = match tick.anchor(pixels) {
+                        Anchor::Start => (Some("start"), 0.0),
                         // The stylesheet's own.
-                        Anchor::Middle => None,
-                        Anchor::End => Some("end"),
+                        Anchor::Middle => (None, tick.words_at),
+                        Anchor::End => (Some("end"), 1.0),
                     };
-                    text class=[anchor] x=(percent(tick.words_at)) y=(base) { (tick.label) }
+                    text class=[anchor] x=(percent(x)) y=(base) { (tick.label) }
                 }
             }
         }
@@ -162,9 +185,12 @@ fn panel(
 ) -> Markup {
     let scale = scale(panel, high);
     let y = |value: f64| top + high * (1.0 - scale.place(value).clamp(0.0, 1.0));
-    let unit = if panel.unit.is_empty() { String::new() } else { format!(", {}", panel.unit) };
+    let name = name(panel);
     html! {
-        text class="panel-name" x=(short(-GUTTER)) y=(short(lane - 8.0)) { (panel.name) (unit) }
+        @for (number, line) in name.iter().enumerate() {
+            @let above = NAME_LINE * (name.len() - 1 - number) as f64;
+            text class="panel-name" x=(short(-GUTTER)) y=(short(lane - 11.0 - above)) { (line) }
+        }
         @if top > lane { (events(chart, panel, lane)) }
         (zones(panel, &scale, top, high))
         @for mark in scale.marks() {
@@ -275,38 +301,50 @@ fn apart(mut words: Vec<(f64, &str)>, top: f64, high: f64) -> Vec<(f64, &str)> {
     words
 }
 
-/// Stretches in which no line has a point, where they are long enough to be seen.
-fn gaps(chart: &Chart, panel: &Panel, top: f64, high: f64) -> Markup {
+/// Stretches in which no line has a point, as parts of the width: those that are longer
+/// than what every line calls a gap, and long enough to be seen.
+pub(super) fn empty_stretches(chart: &Chart, panel: &Panel) -> Vec<(f64, f64)> {
     const SEEN: f64 = 0.02;
-    let ends = [chart.from, chart.now.filter(|now| inside(chart, *now)).unwrap_or(chart.to)];
+    let measured = || panel.traces.iter().filter(|trace| trace.stroke != Stroke::Expected);
+    let Some(gap) = measured().map(|trace| trace.gap).max() else { return Vec::new() };
+    let end = chart.now.filter(|now| inside(chart, *now)).unwrap_or(chart.to);
     let mut known: Vec<(Timestamp, Timestamp)> = Vec::new();
-    for trace in panel.traces.iter().filter(|trace| trace.stroke != Stroke::Expected) {
-        for run in runs(&trace.points, trace.gap, chart.from, chart.to) {
-            if let (Some(first), Some(last)) = (run.first(), run.last()) {
-                known.push((first.0, last.0));
-            }
+    for run in measured().flat_map(|trace| runs(&trace.points, trace.gap, chart.from, chart.to)) {
+        if let (Some(first), Some(last)) = (run.first(), run.last()) {
+            known.push((first.0, last.0));
         }
     }
-    if panel.traces.iter().all(|trace| trace.stroke == Stroke::Expected) {
-        return html! {};
-    }
+    // With no reading at all, the whole of it is one stretch however short.
+    let gap = if known.is_empty() { SignedDuration::ZERO } else { gap };
     known.sort_unstable();
     let mut empty = Vec::new();
-    let mut until = ends[0];
-    for (from, to) in known.into_iter().chain([(ends[1], ends[1])]) {
-        if from > until {
+    let mut until = chart.from;
+    for (from, to) in known.into_iter().chain([(end, end)]) {
+        if from.duration_since(until) > gap {
             empty.push((along(chart, until), along(chart, from)));
         }
         until = until.max(to);
     }
+    empty.retain(|(from, to)| to - from >= SEEN);
+    empty
+}
+
+fn gaps(chart: &Chart, panel: &Panel, top: f64, high: f64) -> Markup {
+    /// Half of its words' length on a phone, and where they are clear of the zones'
+    /// words, in parts of the width.
+    const HALF: f64 = 0.14;
+    const CLEAR: f64 = 0.38;
+    let zoned = !panel.zones.is_empty();
     html! {
-        @for (from, to) in empty.into_iter().filter(|(from, to)| to - from >= SEEN) {
-            rect class="no-readings" fill={ "url(#" (chart.id) "-gap)" } x=(percent(from)) width=(percent(to - from)) y=(short(top)) height=(short(high)) {
+        @for (from, to) in empty_stretches(chart, panel) {
+            rect class="no-readings" fill={ "url(#" (chart.id) "-gap)" } x=(percent(from)) width=(percent(to - from))
+                y=(short(top)) height=(short(high)) {
                 title { "no readings" }
             }
-            @if to - from >= 0.3 {
-                text class="gap-name" x=(percent(f64::midpoint(from, to)))
-                    y=(short(top + high / 2.0 + 4.0)) { "no readings" }
+            @let middle = f64::midpoint(from, to);
+            @let middle = if zoned { middle.max(CLEAR) } else { middle };
+            @if middle - HALF >= from && middle + HALF <= to {
+                text class="gap-name" x=(percent(middle)) y=(short(top + high / 2.0 + 4.0)) { "no readings" }
             }
         }
     }
@@ -446,7 +484,7 @@ fn flagged(chart: &Chart, panel: &Panel, scale: &Scale, top: f64, high: f64) -> 
 /// The signs of a lane. Those of a kind that would lie on each other share one.
 fn events(chart: &Chart, panel: &Panel, lane: f64) -> Markup {
     /// About one sign's width, in parts of a phone's plot.
-    const SIGN: f64 = 0.04;
+    const SIGN: f64 = 0.06;
     let mut inside: Vec<&Event> = panel.events.iter().filter(|event| self::inside(chart, event.at)).collect();
     inside.sort_by_key(|event| event.at);
     let mut signs: Vec<(f64, Sign, Vec<&str>)> = Vec::new();
@@ -456,6 +494,12 @@ fn events(chart: &Chart, panel: &Panel, lane: f64) -> Markup {
             Some((first, _, words)) if at - *first < SIGN => words.push(&event.words),
             _ => signs.push((at, event.sign, vec![&event.words])),
         }
+    }
+    // Signs of two kinds stand beside each other, the later one a little late.
+    let mut free = 0.0;
+    for (at, ..) in &mut signs {
+        *at = at.max(free).min(*at + 2.0 * SIGN).min(1.0);
+        free = *at + SIGN;
     }
     html! {
         @for (at, sign, words) in signs {
@@ -497,7 +541,6 @@ pub(super) fn sign_shape(sign: Sign) -> &'static str {
 
 #[cfg(test)]
 mod tests {
-    use jiff::SignedDuration;
     use jiff::tz::TimeZone;
     use proptest::prelude::*;
 
@@ -571,6 +614,48 @@ mod tests {
                 panels: vec![panel],
             }
         })
+    }
+
+    /// A stretch without readings is one only where it is longer than the trace's gap.
+    #[test]
+    fn what_is_hatched_has_no_readings() {
+        let at = |hour: i64| Timestamp::from_second(hour * 3600).expect("in range");
+        let mut chart = Chart {
+            id: "gaps".to_owned(),
+            title: String::new(),
+            description: String::new(),
+            from: at(0),
+            to: at(100),
+            now: None,
+            zone: TimeZone::UTC,
+            panels: vec![Panel {
+                name: String::new(),
+                unit: "",
+                decimals: 0,
+                at_least: None,
+                zones: Vec::new(),
+                rules: Vec::new(),
+                traces: vec![Trace {
+                    name: String::new(),
+                    stroke: Stroke::Bold,
+                    points: [1, 2, 3, 40, 41, 97].map(|hour| (at(hour), 1.0)).to_vec(),
+                    spread: Vec::new(),
+                    gap: SignedDuration::from_hours(4),
+                }],
+                bars: Vec::new(),
+                flagged: Vec::new(),
+                events: Vec::new(),
+            }],
+        };
+        assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.03, 0.4), (0.41, 0.97)]);
+        // What has not come yet is not missing.
+        chart.now = Some(at(60));
+        chart.panels[0].traces[0].points.pop();
+        assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.03, 0.4), (0.41, 0.6)]);
+        chart.panels[0].traces[0].points.clear();
+        assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.0, 0.6)]);
+        chart.panels[0].traces[0].stroke = Stroke::Expected;
+        assert!(empty_stretches(&chart, &chart.panels[0]).is_empty());
     }
 
     /// The numbers of an attribute.

@@ -25,7 +25,8 @@ pub(super) struct Tick {
     pub(super) label: String,
 }
 
-/// Where a label's text begins, ends or has its middle.
+/// Whether a label's text begins with the axis, ends with it, or has its middle where
+/// it stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Anchor {
     Start,
@@ -48,9 +49,9 @@ impl Tick {
     fn reach(&self, width: f64) -> (f64, f64) {
         let (x, long) = (self.words_at * width, width_of(&self.label));
         match self.anchor(width) {
-            Anchor::Start => (x, x + long),
+            Anchor::Start => (0.0, long),
             Anchor::Middle => (x - long / 2.0, x + long / 2.0),
-            Anchor::End => (x - long, x),
+            Anchor::End => (width - long, width),
         }
     }
 }
@@ -133,7 +134,7 @@ impl Every {
 
     /// Whether its words name the whole of what follows the line.
     fn names_what_follows(self) -> bool {
-        matches!(self, Self::Days(1) | Self::Months(1, _))
+        matches!(self, Self::Days(_) | Self::Months(1, _))
     }
 
     fn label(self, at: DateTime, long: bool) -> String {
@@ -215,18 +216,23 @@ impl Hours<'_> {
             next = every.next(date);
         }
         if every.names_what_follows() {
-            self.name_what_follows(&mut ticks);
+            let step = if let Every::Days(n) = every { n } else { 1 };
+            Self::name_what_follows(&mut ticks, step as f64);
         }
         Some(ticks)
     }
 
     /// Words go into the middle of what they name. The last may be cut off by the
-    /// axis' end; with less than half of its length left it has none.
-    fn name_what_follows(&self, ticks: &mut [Tick]) {
+    /// axis' end; with less than half of its length left it has none. Of `step` days
+    /// between two ticks it is the first that is named.
+    fn name_what_follows(ticks: &mut [Tick], step: f64) {
         let parts: Vec<f64> = ticks.iter().map(|tick| tick.part).collect();
-        let most = parts.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max);
+        let most = parts.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max) / step;
         for (number, tick) in ticks.iter_mut().enumerate() {
-            let end = parts.get(number + 1).copied().unwrap_or(1.0);
+            let mut end = parts.get(number + 1).copied().unwrap_or(1.0);
+            if step > 1.0 {
+                end = end.min(tick.part + most);
+            }
             tick.words_at = f64::midpoint(tick.part, end);
             if end - tick.part <= most / 2.0 {
                 tick.label.clear();
@@ -254,19 +260,28 @@ impl Hours<'_> {
     pub(super) fn ticks(&self, width: f64) -> Vec<Tick> {
         let mut last = Vec::new();
         for every in STEPS {
-            let Some(ticks) = self.every(every).filter(|ticks| !ticks.is_empty()) else { continue };
-            if apart(&ticks, width) {
-                return ticks;
+            let Some(mut ticks) = self.every(every).filter(|ticks| !ticks.is_empty()) else { continue };
+            // The label at the axis' very end is the one that can be missed.
+            if let [.., before, end] = ticks.as_mut_slice()
+                && end.anchor(width) == Anchor::End
+                && before.reach(width).1 + FREE > end.reach(width).0
+            {
+                end.label.clear();
             }
-            last = ticks;
+            let labelled = ticks.iter().filter(|tick| !tick.label.is_empty()).count();
+            if !apart(&ticks, width) {
+                last = ticks;
+            } else if labelled > 1 || last.is_empty() {
+                return ticks;
+            } else {
+                // One word tells little: rather some of the finer ones.
+                break;
+            }
         }
         let mut free = f64::NEG_INFINITY;
         last.retain(|tick| {
-            if tick.label.is_empty() {
-                return false;
-            }
             let (from, to) = tick.reach(width);
-            let fits = from >= free;
+            let fits = from >= free && !tick.label.is_empty();
             if fits {
                 free = to + FREE;
             }
@@ -356,6 +371,11 @@ mod tests {
         ] {
             assert_eq!(labels(from, to, width), expected, "{from} to {to}");
         }
+        // A month that ends with a Monday's first moment.
+        assert_eq!(
+            labels("2026-03-26T13:00:00Z", "2026-04-26T14:00:00Z", 280.0),
+            ["30 Mar", "6 Apr", "13 Apr", "20 Apr", ""]
+        );
         let year = labels("2025-06-30T14:00:00Z", "2026-06-30T14:00:00Z", 600.0);
         assert_eq!(year.len(), 13, "{year:?}");
         assert_eq!((year[0].as_str(), year[6].as_str()), ("Jul", "Jan 2026"));

@@ -123,6 +123,14 @@ impl Chart {
                         (sign.words())
                     }
                 }
+                @if self.panels.iter().any(|panel| !draw::empty_stretches(self, panel).is_empty()) {
+                    li {
+                        svg width="18" height="14" aria-hidden="true" {
+                            rect class="no-readings" fill={ "url(#" (self.id) "-gap)" } width="18" height="14" {}
+                        }
+                        "no readings"
+                    }
+                }
                 @if flags().any(|it| it.value.is_some()) {
                     li {
                         svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag with-value" { path d="M0-5L5 0 0 5-5 0z" {} }
@@ -270,5 +278,13 @@ impl Sign {
             Self::Alarm => "alarm",
             Self::Fish => "fish",
         }
+    }
+}
+
+/// The page's test sees all colours where they are named: none stands here.
+#[test]
+fn no_colour_stands_in_the_charts_style() {
+    for (number, line) in STYLE.lines().enumerate() {
+        assert!(!line.contains('#') && !line.contains("rgb"), "line {number}: {line}");
     }
 }

@@ -7,7 +7,6 @@ mod kept;
 mod list;
 mod source;
 
-use std::io::Write as _;
 use std::sync::Arc;
 
 use axum::extract::rejection::PathRejection;
@@ -21,6 +20,7 @@ use ring::digest::{SHA256, digest};
 use super::Views;
 use super::access::Visitor;
 use super::errors::Problem;
+use super::packed::{pack, takes_gzip};
 use super::routes::{Desk, ask, frame};
 use crate::garden::plan::{Garden, Id};
 use crate::garden::view::SiteView;
@@ -206,21 +206,6 @@ fn tagged(headers: &HeaderMap, it: Bytes<'_>, bytes: impl FnOnce() -> Vec<u8>) -
     // Kept by the browser, and asked about before it is shown again.
     headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("private, no-cache"));
     response
-}
-
-/// Whether a caller takes gzip (RFC 9110, 12.5.3); a weight of nought means it does not.
-fn takes_gzip(headers: &HeaderMap) -> bool {
-    let taken = headers.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok());
-    taken.flat_map(|value| value.split(',')).any(|coding| {
-        let mut parts = coding.split(';').map(str::trim);
-        let gzip = parts.next().is_some_and(|name| name.eq_ignore_ascii_case("gzip"));
-        gzip && parts.all(|weight| weight.trim_start_matches("q=").parse::<f64>().is_ok_and(|it| it > 0.0))
-    })
-}
-
-fn pack(bytes: &[u8]) -> Vec<u8> {
-    let mut packer = flate2::GzBuilder::new().write(Vec::new(), flate2::Compression::new(6));
-    packer.write_all(bytes).and_then(|()| packer.finish()).expect("a vector takes every byte")
 }
 
 fn download(mut response: Response, name: &str) -> Response {
