@@ -69,8 +69,8 @@ pub(in crate::page) async fn bed<V: Views>(
         None
     } else {
         let changed = *desk.page.views.changed().borrow();
-        let readings = ask(desk.hours.of(record, &garden, &asked, changed)).await?;
-        Some(rises_of(&readings, &garden, index, &log, &asked))
+        let found = ask(desk.hours.of(record, &garden, &log, &asked, changed)).await?;
+        Some(rises_of(&found, index, &asked))
     };
 
     let mut water = Vec::new();

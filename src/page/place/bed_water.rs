@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use jiff::{SignedDuration, Timestamp};
 
 use super::asked::{Asked, Span};
-use super::hours::Readings;
+use super::hours::Found;
 use super::series::Heard;
-use crate::analysis::month::{Rise, rises};
+use crate::analysis::month::Rise;
 use crate::garden::log::{LogEntry, Seen};
 use crate::garden::plan::{Bed, Garden, Place, Quantity, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
@@ -20,19 +20,13 @@ const HOUR_S: u32 = 3600;
 const WHOLE_PART: f64 = 0.8;
 
 /// The rises of a bed within a span.
-pub(super) fn rises_of(
-    readings: &Readings,
-    garden: &Garden,
-    bed: usize,
-    log: &[LogEntry],
-    asked: &Asked,
-) -> Vec<Rise> {
-    let found = rises(&by_the_hour(garden), readings, log).into_iter().nth(bed).unwrap_or_default();
-    found.into_iter().filter(|it| asked.from <= it.onset && it.onset < asked.to).collect()
+pub(super) fn rises_of(found: &Found, bed: usize, asked: &Asked) -> Vec<Rise> {
+    let found = found.get(bed).into_iter().flatten();
+    found.filter(|it| asked.from <= it.onset && it.onset < asked.to).cloned().collect()
 }
 
 /// The garden as it looks by one reading an hour.
-fn by_the_hour(garden: &Garden) -> Garden {
+pub(super) fn by_the_hour(garden: &Garden) -> Garden {
     let mut coarse = garden.clone();
     for sensor in &mut coarse.sensors {
         sensor.every_s = sensor.every_s.max(HOUR_S);
