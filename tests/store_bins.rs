@@ -123,6 +123,25 @@ fn check(path: &Path, begin: Timestamp, zone: &TimeZone, readings: &[Reading]) -
             times.truncate(7);
             prop_assert_eq!(points.iter().map(|it| it.at).collect::<Vec<_>>(), times);
         }
+        let middle = begin + SignedDuration::from_secs(from_s.midpoint(to_s));
+        let bounds = [from, middle, middle, to];
+        let good: Vec<u64> = bounds
+            .windows(2)
+            .map(|ends| {
+                let within = |it: &&Reading| {
+                    let point =
+                        Point { at: it.at, raw: it.raw, value: it.value, flag: it.flag, late: it.late };
+                    it.sensor.0 != 1 && ends[0] <= it.at && it.at < ends[1] && point.good().is_some()
+                };
+                readings.iter().filter(within).count() as u64
+            })
+            .collect();
+        prop_assert_eq!(reader.good_counts(SITE, &["probe-0", "probe-2"], &bounds).unwrap(), good);
+        for sensors in [&names[..], &names[2..], &[]] {
+            let of = |it: &&Reading| it.at < to && sensors.contains(&format!("probe-{}", it.sensor.0));
+            let first = readings.iter().filter(of).map(|it| it.at).min();
+            prop_assert_eq!(reader.first_heard(SITE, sensors, to).unwrap(), first);
+        }
     }
     Ok(())
 }

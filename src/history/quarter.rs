@@ -29,20 +29,26 @@ pub struct Edges<'a> {
     /// Moments in this stretch lie in `bin`: no change of the clock is in it.
     from: Timestamp,
     until: Timestamp,
+    /// The clock is not changed in this stretch. To ask the zone for its next change
+    /// takes longer than all the rest.
+    steady: (Timestamp, Timestamp),
 }
 
 impl<'a> Edges<'a> {
     pub fn new(zone: &'a TimeZone, step: Step) -> Self {
         let none = (Timestamp::MIN, Timestamp::MIN);
-        Self { zone, step, bin: none, from: Timestamp::MAX, until: Timestamp::MIN }
+        Self { zone, step, bin: none, from: Timestamp::MAX, until: Timestamp::MIN, steady: none }
     }
 
     /// The same as [`bin_of`].
     pub fn bin_of(&mut self, at: Timestamp) -> (Timestamp, Timestamp) {
         if at < self.from || at >= self.until {
             self.bin = bin_of(at, self.step, self.zone);
-            let change = self.zone.following(at).next().map_or(Timestamp::MAX, |change| change.timestamp());
-            (self.from, self.until) = (at, self.bin.1.min(change));
+            if at < self.steady.0 || at >= self.steady.1 {
+                let change = self.zone.following(at).next();
+                self.steady = (at, change.map_or(Timestamp::MAX, |change| change.timestamp()));
+            }
+            (self.from, self.until) = (at, self.bin.1.min(self.steady.1));
         }
         self.bin
     }

@@ -73,6 +73,7 @@ pub(super) struct Desk<V> {
     pub(super) page: Page<V>,
     pub(super) wrong: WrongLinks,
     pub(super) months: month::Kept,
+    pub(super) hours: place::Hours,
     pub(super) gate: Gate,
     pub(super) written: forms::Written,
     /// Places of pages that hear of news.

@@ -24,6 +24,7 @@ use super::api::Places;
 use super::forms::Written;
 use super::live::LISTENERS_MAX;
 use super::month::Kept;
+use super::place::Hours;
 use super::routes::{Desk, router};
 use super::wrong::WrongLinks;
 use super::{Record, Views};
@@ -75,6 +76,7 @@ pub async fn serve(
         page,
         wrong: WrongLinks::default(),
         months: Kept::default(),
+        hours: Hours::default(),
         gate,
         written: Written::default(),
         listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),

@@ -55,7 +55,7 @@ impl Reader {
             from,
             to,
             edges: Edges::new(zone, step),
-            bins: sensors.iter().map(|_| BTreeMap::new()).collect(),
+            bins: sensors.iter().map(|_| Vec::new()).collect(),
         };
         self.with("bins", |connection| {
             // One moment for all that is read.
@@ -85,10 +85,7 @@ impl Reader {
                         })?;
                     }
                     single.append(&mut lie_in_two);
-                    let mut stretches = vec![(from, first)];
-                    stretches.extend(single.into_iter().map(|start| (start, start + QUARTER_MS)));
-                    stretches.push((last, to));
-                    joined(stretches)
+                    singly((from, to), (first, last), single)
                 }
             };
             for (from, to) in raw {
@@ -102,7 +99,63 @@ impl Reader {
             }
             Ok(())
         })?;
-        Ok(span.bins.into_iter().map(|bins| bins.into_values().collect()).collect())
+        Ok(span.bins)
+    }
+
+    /// How many good readings some sensors have together in each stretch from one of
+    /// `bounds` to the next. `bounds` are in order of time.
+    pub fn good_counts<S: AsRef<str>>(
+        &self,
+        site: &str,
+        sensors: &[S],
+        bounds: &[Timestamp],
+    ) -> Result<Vec<u64>, StoreError> {
+        self.with("readings", |connection| {
+            let _reading = connection.unchecked_transaction()?;
+            let numbers: BTreeSet<u32> = wanted(connection, site, sensors)?.into_keys().collect();
+            let mut counts = Vec::new();
+            for ends in bounds.windows(2) {
+                let (from, to) = (columns::millis(ends[0]), columns::millis(ends[1]));
+                let mut good = 0;
+                let raw = match quarters(connection, Step::Day, from, to)? {
+                    None => vec![(from, to)],
+                    Some((first, last)) => {
+                        let stale = quarter_rows::stale(connection, first, last, &numbers)?;
+                        good += quarter_rows::good(connection, &numbers, (first, last), &stale)?;
+                        singly((from, to), (first, last), stale)
+                    }
+                };
+                for (from, to) in raw {
+                    points(connection, &numbers, from, to, |_, point| {
+                        good += u64::from(point.good().is_some());
+                        ControlFlow::Continue(())
+                    })?;
+                }
+                counts.push(good);
+            }
+            Ok(counts)
+        })
+    }
+
+    /// When any of some sensors was first heard before `to`. The quarters say where to
+    /// look, so that a probe that came late is not searched for in years of its neighbours.
+    pub fn first_heard<S: AsRef<str>>(
+        &self,
+        site: &str,
+        sensors: &[S],
+        to: Timestamp,
+    ) -> Result<Option<Timestamp>, StoreError> {
+        self.with("readings", |connection| {
+            let _reading = connection.unchecked_transaction()?;
+            let numbers: BTreeSet<u32> = wanted(connection, site, sensors)?.into_keys().collect();
+            let from = quarter_rows::none_before(connection, &numbers)?;
+            let mut first = None;
+            points(connection, &numbers, from, columns::millis(to), |_, point| {
+                first = Some(point.at);
+                ControlFlow::Break(())
+            })?;
+            Ok(first)
+        })
     }
 
     /// The readings of a sensor with `from` <= time < `to`, oldest first, at most `limit`.
@@ -157,15 +210,32 @@ struct Span<'a> {
     from: Timestamp,
     to: Timestamp,
     edges: Edges<'a>,
-    /// By their start, for each sensor.
-    bins: Vec<BTreeMap<Timestamp, Bin>>,
+    /// In the order of their start, for each sensor.
+    bins: Vec<Vec<Bin>>,
 }
 
 impl Span<'_> {
     fn with(&mut self, sensor: usize, (start, end): (Timestamp, Timestamp), add: impl FnOnce(&mut Bin)) {
-        if start >= self.from && start < self.to {
-            add(self.bins[sensor].entry(start).or_insert_with(|| Bin::empty(start, end)));
+        if start < self.from || start >= self.to {
+            return;
         }
+        let bins = &mut self.bins[sensor];
+        // Nearly all comes in order: for the last bin, or for one after it.
+        let index = match bins.last() {
+            Some(last) if last.start == start => bins.len() - 1,
+            Some(last) if last.start > start => {
+                let found = bins.binary_search_by_key(&start, |bin| bin.start);
+                found.unwrap_or_else(|index| {
+                    bins.insert(index, Bin::empty(start, end));
+                    index
+                })
+            }
+            _ => {
+                bins.push(Bin::empty(start, end));
+                bins.len() - 1
+            }
+        };
+        add(&mut bins[index]);
     }
 }
 
@@ -178,6 +248,15 @@ fn quarters(connection: &Connection, step: Step, from: i64, to: i64) -> rusqlite
     let first = quarter_of(from.saturating_add(QUARTER_MS - 1));
     let last = until.min(quarter_of(to));
     Ok((first < last).then_some((first, last)))
+}
+
+/// What of a span is to be read from the readings, where the quarters between `first`
+/// and `last` are kept: its ends, and the quarters that are to be read singly.
+fn singly((from, to): (i64, i64), (first, last): (i64, i64), quarters: BTreeSet<i64>) -> Vec<(i64, i64)> {
+    let mut stretches = vec![(from, first)];
+    stretches.extend(quarters.into_iter().map(|start| (start, start + QUARTER_MS)));
+    stretches.push((last, to));
+    joined(stretches)
 }
 
 /// Stretches in order, put together where one ends as the next begins; empty ones are

@@ -354,3 +354,40 @@ pub(super) fn stale(
     }
     Ok(starts)
 }
+
+/// Good readings of some series in the quarters with `from` <= start < `to`, without
+/// those that are stale.
+pub(super) fn good(
+    connection: &Connection,
+    series: &BTreeSet<u32>,
+    (from, to): (i64, i64),
+    stale: &BTreeSet<i64>,
+) -> rusqlite::Result<u64> {
+    let mut select = connection.prepare_cached(
+        "SELECT coalesce(sum(good), 0) FROM quarter WHERE series = ?1 AND start >= ?2 AND start < ?3",
+    )?;
+    let mut sum = 0_i64;
+    for number in series {
+        let mut between =
+            |from: i64, to: i64| select.query_row(params![number, from, to], |row| row.get::<_, i64>(0));
+        sum += between(from, to)?;
+        for start in stale {
+            sum -= between(*start, start + QUARTER_MS)?;
+        }
+    }
+    Ok(sum.unsigned_abs())
+}
+
+/// A time before which there is no reading of some series.
+pub(super) fn none_before(connection: &Connection, series: &BTreeSet<u32>) -> rusqlite::Result<i64> {
+    let Some(mut first) = until(connection)? else { return Ok(i64::MIN) };
+    for table in ["quarter", "quarter_stale"] {
+        let mut select =
+            connection.prepare_cached(&format!("SELECT min(start) FROM {table} WHERE series = ?1"))?;
+        for number in series {
+            let found: Option<i64> = select.query_row([number], |row| row.get(0))?;
+            first = found.map_or(first, |found| found.min(first));
+        }
+    }
+    Ok(first)
+}

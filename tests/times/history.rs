@@ -5,32 +5,54 @@
 
 #![allow(clippy::unwrap_used, reason = "a measurement stops at the first surprise")]
 
+#[path = "../support/http.rs"]
+#[allow(dead_code, unreachable_pub, reason = "the tests use more of it")]
+mod http;
+mod pages;
+mod school;
+#[path = "../support/views.rs"]
+#[allow(dead_code, unreachable_pub, reason = "the tests use more of it")]
+mod views;
+
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
+use school::SITE;
 use trug::history::Step;
+use trug::settings::Settings;
 use trug::store::{Filling, Reader, Store};
 
-const SITE: &str = "saltbush-gully";
 const ZONE: &str = "Australia/Adelaide";
 const START: &str = "2021-01-01T00:00:00Z";
-const MINUTE_MS: i64 = 60_000;
 const RUNS: usize = 7;
 
 fn main() {
     let mut arguments = std::env::args().skip(1);
     let years: i64 = arguments.next().unwrap().parse().unwrap();
-    let sensors: u32 = arguments.next().unwrap().parse().unwrap();
+    let sensors: usize = arguments.next().unwrap().parse().unwrap();
     let path = Path::new(&arguments.next().unwrap()).join("trug.db");
     let begin: Timestamp = START.parse().unwrap();
-    let end = begin + SignedDuration::from_hours(years * 8766);
+    // Days of the Julian year; the present is about half past ten in the morning.
+    let days = years * 1461 / 4;
+    let end = begin + SignedDuration::from_hours(days * 24);
 
-    let count = make(&path, sensors, begin, end);
-    let mut store = Store::open(&path, &[]).unwrap();
+    let settings = school::school(sensors, &path);
+    if !path.exists() {
+        let count = school::fill(&settings, begin, days);
+        make_quarters(&settings, count, end);
+    }
+    println!("size of the file            {:.2} GB", std::fs::metadata(&path).unwrap().len() as f64 / 1e9);
+    times(&path, end);
+    pages::pages(&settings);
+}
+
+/// Makes the quarter hours as the daemon does, without its pauses.
+fn make_quarters(settings: &Settings, count: u64, end: Timestamp) {
+    let mut store = Store::open(&settings.store.path, &settings.gardens).unwrap();
     let (began, mut steps, mut longest) = (Instant::now(), 0_u64, 0.0_f64);
     loop {
         let one = Instant::now();
@@ -46,51 +68,6 @@ fn main() {
         "quarter hours of {count} readings made in {took:.1} s without a pause: {steps} steps, the longest \
          {longest:.1} ms"
     );
-    drop(store);
-    println!("size of the file            {:.2} GB", std::fs::metadata(&path).unwrap().len() as f64 / 1e9);
-    times(&path, end);
-}
-
-/// Readings by SQL, a day in each transaction.
-fn make(path: &Path, sensors: u32, begin: Timestamp, end: Timestamp) -> u64 {
-    drop(Store::open(path, &[]).unwrap());
-    let mut connection = Connection::open(path).unwrap();
-    connection.pragma_update(None, "synchronous", "OFF").unwrap();
-    for n in 1..=sensors {
-        connection
-            .execute(
-                "INSERT INTO series (id, site, sensor, quantity, unit, place, topic)
-                 VALUES (?1, ?2, ?3, 'soil-moisture', 'm3/m3', ?4, ?3)",
-                params![n, SITE, format!("probe-{n}"), format!("bed-{}", n / 3)],
-            )
-            .unwrap();
-    }
-    let began = Instant::now();
-    let (mut at, mut count) = (begin.as_millisecond(), 0_u64);
-    while at < end.as_millisecond() {
-        let transaction = connection.transaction().unwrap();
-        {
-            let mut insert = transaction
-                .prepare_cached("INSERT INTO reading VALUES (?1, ?2, ?3, ?4, ?5, 0, 0, 0)")
-                .unwrap();
-            for minute in 0..1440 {
-                let time = at + minute * MINUTE_MS;
-                for series in 1..=sensors {
-                    let raw = 1000.0 + f64::from(series) * 7.0 + ((time / MINUTE_MS) % 997) as f64;
-                    let flag = if (time / MINUTE_MS + i64::from(series)) % 211 == 0 { 3 } else { 1 };
-                    insert.execute(params![time, series, raw, raw / 10_000.0, flag]).unwrap();
-                    count += 1;
-                }
-            }
-        }
-        transaction.commit().unwrap();
-        at += 1440 * MINUTE_MS;
-    }
-    println!(
-        "{count} readings of {sensors} sensors put in with SQL in {:.1} s",
-        began.elapsed().as_secs_f64()
-    );
-    count
 }
 
 /// Milliseconds: the first run, and the median of those after it.
@@ -111,8 +88,10 @@ fn timed(mut run: impl FnMut()) -> (f64, f64) {
 /// hours or days by its own aggregates, of the readings and of the quarter hours.
 fn times(path: &Path, end: Timestamp) {
     let zone = TimeZone::get(ZONE).unwrap();
-    let probes = ["probe-4", "probe-5", "probe-6"];
-    println!("milliseconds for a bed's three probes: first, and median of {RUNS} more");
+    let probes = ["kitchen-15cm", "kitchen-30cm", "kitchen-soil-temp"];
+    let numbers = school::numbers(&Connection::open(path).unwrap());
+    let series = probes.map(|probe| numbers[probe].to_string()).join(", ");
+    println!("the store asked for a bed's three probes: milliseconds, first, and median of {RUNS} more");
     println!(
         "{:<14} {:>17} {:>21} {:>21} {:>15}",
         "span", "trug", "shell, readings", "shell, quarters", "readings / trug"
@@ -139,17 +118,17 @@ fn times(path: &Path, end: Timestamp) {
         let group = format!("GROUP BY series, (at + 34200000) / {bin}");
         let raw = if step == Step::Raw {
             format!(
-                "SELECT at, value, flag FROM reading WHERE at >= {from} AND at < {to} AND series IN (4, 5, 6)"
+                "SELECT at, value, flag FROM reading WHERE at >= {from} AND at < {to} AND series IN ({series})"
             )
         } else {
             format!(
                 "SELECT series, count(*), sum(value), min(value), max(value) FROM reading
-                 WHERE at >= {from} AND at < {to} AND series IN (4, 5, 6) {group}"
+                 WHERE at >= {from} AND at < {to} AND series IN ({series}) {group}"
             )
         };
         let quarters = format!(
             "SELECT series, sum(readings), sum(sum), min(min), max(max) FROM quarter
-             WHERE series IN (4, 5, 6) AND start >= {from} AND start < {to} {}",
+             WHERE series IN ({series}) AND start >= {from} AND start < {to} {}",
             group.replace("at +", "start +")
         );
         let raw = timed(|| shell(path, &raw));

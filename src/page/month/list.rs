@@ -7,7 +7,6 @@ use maud::{Markup, html};
 
 use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
-use crate::history::Step;
 use crate::page::errors::Problem;
 use crate::page::{Record, words};
 use crate::report::{month_name, slug, which};
@@ -57,22 +56,18 @@ pub(super) async fn months(
             }
             which = which::next(it);
         }
-        for sensor in &garden.sensors {
-            let ends = months.first().zip(months.last()).and_then(|(first, last)| {
-                Some((which::span(first.which, zone)?.0, which::span(last.which, zone)?.1.min(now)))
-            });
-            let Some((from, to)) = ends else { break };
-            let bins = reader.bins(garden.site.id.as_str(), sensor.id.as_str(), from, to, Step::Day, zone)?;
-            for month in &mut months {
-                let Some((from, to)) = which::span(month.which, zone) else { continue };
-                let good = bins
-                    .iter()
-                    .filter(|bin| from <= bin.start && bin.start < to)
-                    .map(|bin| u64::from(bin.good));
-                month.good += good.sum::<u64>();
-                let length = to.min(now).as_second() - from.as_second();
-                month.expected += u64::try_from(length).unwrap_or(0) / u64::from(sensor.every_s.max(1));
-            }
+        let spans: Option<Vec<_>> = months.iter().map(|month| which::span(month.which, zone)).collect();
+        let spans = spans.unwrap_or_default();
+        // One month ends where the next begins.
+        let bounds: Vec<Timestamp> =
+            spans.iter().map(|(from, _)| *from).chain(spans.last().map(|(_, to)| *to)).collect();
+        let sensors: Vec<&str> = garden.sensors.iter().map(|sensor| sensor.id.as_str()).collect();
+        let good = reader.good_counts(garden.site.id.as_str(), &sensors, &bounds)?;
+        for ((month, (from, to)), good) in months.iter_mut().zip(spans).zip(good) {
+            month.good = good;
+            let length = u64::try_from(to.min(now).as_second() - from.as_second()).unwrap_or(0);
+            month.expected =
+                garden.sensors.iter().map(|sensor| length / u64::from(sensor.every_s.max(1))).sum();
         }
         months.reverse();
         Ok(Months { years, year, months })

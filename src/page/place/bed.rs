@@ -64,7 +64,14 @@ pub(in crate::page) async fn bed<V: Views>(
     }
     let happened = ask(Happened::read(record, site, &asked)).await?;
     let log: Vec<LogEntry> = happened.log.iter().map(|row| row.entry.clone()).collect();
-    let rises = ask(rises_of(record, &garden, index, &log, &asked)).await?;
+    // A year is not searched.
+    let rises = if asked.span == Span::Year {
+        None
+    } else {
+        let changed = *desk.page.views.changed().borrow();
+        let found = ask(desk.hours.of(record, &garden, &log, &asked, changed)).await?;
+        Some(rises_of(&found, index, &asked))
+    };
 
     let mut water = Vec::new();
     let gauges = || garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);

@@ -5,52 +5,28 @@ use std::collections::BTreeMap;
 use jiff::{SignedDuration, Timestamp};
 
 use super::asked::{Asked, Span};
+use super::hours::Found;
 use super::series::Heard;
-use crate::analysis::month::{Rise, rises};
+use crate::analysis::month::Rise;
 use crate::garden::log::{LogEntry, Seen};
-use crate::garden::plan::{Bed, Garden, Id, Place, Quantity, Sensor};
+use crate::garden::plan::{Bed, Garden, Place, Quantity, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
 use crate::page::chart::Bar;
-use crate::page::{Record, Unavailable};
 use crate::quality::Flag;
 
-/// How long before a span readings are looked at for rises: a probe's noise is known
-/// after three days.
-const LOOK_BACK: SignedDuration = SignedDuration::from_hours(4 * 24);
 /// An hour, seconds.
 const HOUR_S: u32 = 3600;
 /// Of the readings that a sensor promises, so many must have come.
 const WHOLE_PART: f64 = 0.8;
 
-/// The rises of a bed within a span; `None` for a year, which is not searched.
-pub(super) async fn rises_of(
-    record: &Record,
-    garden: &Garden,
-    bed: usize,
-    log: &[LogEntry],
-    asked: &Asked,
-) -> Result<Option<Vec<Rise>>, Unavailable> {
-    if asked.span == Span::Year {
-        return Ok(None);
-    }
-    let site = garden.site.id.as_str();
-    let from = asked.from.saturating_sub(LOOK_BACK).unwrap_or(asked.from);
-    let mut readings: BTreeMap<Id, Vec<Point>> = BTreeMap::new();
-    for sensor in &garden.sensors {
-        let sums = match sensor.measures {
-            Quantity::Rain | Quantity::WaterFlow => true,
-            Quantity::SoilMoisture | Quantity::SoilTemperature => false,
-            _ => continue,
-        };
-        let bins = record.bins(site, sensor.id.as_str(), from, asked.to, Step::Hour).await?;
-        readings.insert(sensor.id.clone(), hourly(&bins, sums));
-    }
-    let found = rises(&by_the_hour(garden), &readings, log).into_iter().nth(bed).unwrap_or_default();
-    Ok(Some(found.into_iter().filter(|it| asked.from <= it.onset && it.onset < asked.to).collect()))
+/// The rises of a bed within a span.
+pub(super) fn rises_of(found: &Found, bed: usize, asked: &Asked) -> Vec<Rise> {
+    let found = found.get(bed).into_iter().flatten();
+    found.filter(|it| asked.from <= it.onset && it.onset < asked.to).cloned().collect()
 }
 
 /// The garden as it looks by one reading an hour.
-fn by_the_hour(garden: &Garden) -> Garden {
+pub(super) fn by_the_hour(garden: &Garden) -> Garden {
     let mut coarse = garden.clone();
     for sensor in &mut coarse.sensors {
         sensor.every_s = sensor.every_s.max(HOUR_S);
@@ -59,7 +35,7 @@ fn by_the_hour(garden: &Garden) -> Garden {
 }
 
 /// One reading for each hour: its last good one, or its sum.
-fn hourly(bins: &[Bin], sums: bool) -> Vec<Point> {
+pub(super) fn hourly(bins: &[Bin], sums: bool) -> Vec<Point> {
     let point = |bin: &Bin| {
         let point = |at, value, flag| Point { at, raw: value, value: Some(value), flag, late: false };
         let last = bin.end.checked_sub(SignedDuration::from_secs(1)).unwrap_or(bin.end);

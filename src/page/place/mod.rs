@@ -10,6 +10,7 @@ mod bed_chart;
 mod bed_water;
 mod guide;
 mod happened;
+mod hours;
 mod rain;
 mod rain_months;
 mod series;
@@ -18,5 +19,6 @@ mod tank;
 mod tank_chart;
 
 pub(super) use bed::bed;
+pub(super) use hours::Hours;
 pub(super) use rain::rain;
 pub(super) use tank::tank;

@@ -121,16 +121,9 @@ pub(super) async fn first_heard(
     sensors: &[&Sensor],
     now: Timestamp,
 ) -> Result<Option<Timestamp>, Unavailable> {
-    let mut first = None;
-    for sensor in sensors {
-        let points = record.points(site, sensor.id.as_str(), Timestamp::UNIX_EPOCH, now, 1).await?;
-        let at = points.first().map(|point| point.at);
-        first = match (first, at) {
-            (Some(a), Some(b)) => Some(std::cmp::min(a, b)),
-            (a, b) => a.or(b),
-        };
-    }
-    Ok(first)
+    let (site, ids) =
+        (site.to_owned(), sensors.iter().map(|it| it.id.as_str().to_owned()).collect::<Vec<_>>());
+    record.read("the first reading", move |reader| reader.first_heard(&site, &ids, now)).await
 }
 
 /// The alarms of a place and its sensors that are not over.
