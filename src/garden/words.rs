@@ -77,7 +77,7 @@ pub(crate) fn month(month: i8) -> &'static str {
         "November",
         "December",
     ];
-    usize::try_from(month - 1).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"")
+    usize::try_from(month.wrapping_sub(1)).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"")
 }
 
 /// "2:35 pm on Tuesday 7 April", on the local clock.

@@ -14,7 +14,8 @@ pub(super) const NOT_KNOWN: &str = "not known";
 
 /// "April 2026".
 pub fn month_name(which: Which) -> String {
-    format!("{} {}", garden_words::month(which.month), which.year)
+    let name = garden_words::month(which.month);
+    format!("{} {}", if name.is_empty() { "?" } else { name }, which.year)
 }
 
 /// "2026-04".
