@@ -5,6 +5,9 @@
 //! written it tries again and takes nothing new meanwhile: the broker holds what
 //! is not acknowledged.
 
+mod requests;
+mod writing;
+
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -13,7 +16,7 @@ use jiff::Timestamp;
 use tokio::runtime::Handle;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
-use tracing::{error, info, warn};
+use tracing::{info, warn};
 
 use super::chain::Chain;
 use super::filling::{Filler, fill_for};
@@ -21,16 +24,17 @@ use super::own;
 use super::signs::Signs;
 use crate::alarms::State;
 use crate::deliver::letter;
+use crate::garden::Clock;
 use crate::garden::own_signs::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
-use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, Answer, Answered, Batch, Reject};
-use crate::garden::view::SiteView;
-use crate::garden::{Acclimatising, BagGiven, Clock, TankGiven};
+use crate::garden::plan::Garden;
+use crate::garden::record::{AlarmChange, Answered, Batch, Reject};
 use crate::intake::session::Delivery;
 use crate::intake::{Desk, Message};
 use crate::settings::Settings;
 use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
 use crate::telling::{GivenUp, Telling, Told};
+
+pub use requests::Request;
 
 /// Messages in one transaction at most.
 const BATCH_MAX: usize = 2000;
@@ -41,23 +45,6 @@ const LINGER: Duration = Duration::from_millis(5);
 const TICK: Duration = Duration::from_secs(2);
 /// A longer time between two looks at the clock is a pause, seconds.
 const PAUSE_S: i64 = 60;
-/// How much later than due a failing store is noted here, seconds: whoever tells of it
-/// past the store looks each second and has to come first.
-const AFTER_DIRECT_S: i64 = 5;
-/// Waits between tries to write a store that cannot be written.
-const RETRY_FIRST: Duration = Duration::from_millis(500);
-const RETRY_LONGEST: Duration = Duration::from_secs(30);
-
-/// Something asked of the core.
-#[derive(Debug)]
-pub enum Request {
-    Sites(oneshot::Sender<Vec<(Id, String)>>),
-    Site(String, oneshot::Sender<Option<Box<SiteView>>>),
-    /// New fish in their bag: site and tank, what was said of bag and tank.
-    Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
-    /// Somebody answers an alarm. What came of it is said once it is kept.
-    Answer(Box<Answer>, oneshot::Sender<Answered>),
-}
 
 /// Where the keeper's work comes from.
 #[derive(Debug)]
@@ -337,6 +324,10 @@ impl Keeper {
                 // Whoever asked may have gone.
                 let _ = reply.send(answered);
             }
+            if logged.is_some() {
+                // Pages list what was written down, also where it raises nothing.
+                self.wake_page.send_modify(|times| *times += 1);
+            }
             if let Some(seq) = logged
                 && let Err(reason) = self.store.log_taken(seq)
             {
@@ -463,25 +454,6 @@ impl Keeper {
         signs.own.stand(self.desk.core.store_alarms());
     }
 
-    /// Notes that a write is over. One that took long had hung, if it did not fail.
-    fn record_kept(&mut self, signs: &Signs, now: Timestamp) {
-        if let Some((since, until)) = signs.own.writing_until()
-            && until.as_second() > since.as_second()
-        {
-            self.record_fails(since, until);
-            let written = OwnSigns { record: Some(RecordSign::Written), ..OwnSigns::default() };
-            self.desk.core.own(&written, now.max(until), &mut self.batch);
-            signs.own.stand(self.desk.core.store_alarms());
-        }
-        signs.own.written();
-    }
-
-    /// Notes that nothing was kept since `since`, as far as that was due by `at`.
-    fn record_fails(&mut self, since: Timestamp, at: Timestamp) {
-        let failing = OwnSigns { record: Some(RecordSign::Failing { since }), ..OwnSigns::default() };
-        self.desk.core.own(&failing, at, &mut self.batch);
-    }
-
     /// Makes steps of the answers that others left, at most once a second. Gives
     /// the last one's number.
     fn take_answers(&mut self, now: Timestamp) -> Option<i64> {
@@ -529,83 +501,6 @@ impl Keeper {
             self.desk.core.log(&row.entry, now, &mut self.batch);
         }
         rows.last().map(|row| row.seq)
-    }
-
-    fn answer(&mut self, request: Request) {
-        // Whoever asked may have gone.
-        match request {
-            Request::Sites(reply) => {
-                let sites =
-                    self.desk.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
-                let _ = reply.send(sites);
-            }
-            Request::Site(id, reply) => {
-                let _ = reply.send(self.desk.core.view(&id).map(Box::new));
-            }
-            Request::Acclimatise(site, tank, given, reply) => {
-                let core = &self.desk.core;
-                // The garden's own present, as in its views.
-                let answer = core.view(&site).and_then(|view| {
-                    let (bag, given) = *given;
-                    core.acclimatise(Some(&site), &tank, bag, given, view.now)
-                });
-                let _ = reply.send(answer.map(Box::new));
-            }
-            Request::Answer(answer, reply) => {
-                let answered = self.desk.core.answer(&answer, &mut self.batch);
-                self.answered.push((reply, answered));
-            }
-        }
-    }
-
-    /// Commits, trying again until it is done. `false` when the daemon stopped first.
-    fn commit_at_last(&mut self, signs: &Signs, now: fn() -> Timestamp, stop: &CancellationToken) -> bool {
-        let mut wait = RETRY_FIRST;
-        // As it will be stored: what is told past the store says the same.
-        let began = now();
-        let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
-        signs.own.writing(began);
-        loop {
-            self.tell_new(now());
-            signs.own.sort(&mut self.told.messages, &mut self.sent);
-            match self.write(now()) {
-                Ok(committed) => {
-                    self.record_kept(signs, now());
-                    if committed.conflicting > 0 {
-                        warn!(
-                            count = committed.conflicting,
-                            "readings came with a time that already has another value; the first stays, see the rejects"
-                        );
-                    }
-                    if signs.store_failing.swap(false, Ordering::Relaxed) {
-                        info!("the store can be written again; nothing was lost");
-                    }
-                    return true;
-                }
-                Err(reason) => {
-                    if !signs.store_failing.swap(true, Ordering::Relaxed) {
-                        error!(
-                            reason = %Chain(&reason),
-                            "the store cannot be written; readings wait at the broker until it can"
-                        );
-                    }
-                }
-            }
-            let until = std::time::Instant::now() + wait;
-            while std::time::Instant::now() < until {
-                if stop.is_cancelled() {
-                    return false;
-                }
-                // It waits for the disk, and goes round.
-                signs.pulse.beat();
-                std::thread::sleep(Duration::from_millis(50));
-            }
-            if let Some((since, until)) = signs.own.writing_until() {
-                let noted_by = until.saturating_sub(jiff::SignedDuration::from_secs(AFTER_DIRECT_S));
-                self.record_fails(since, noted_by.unwrap_or(since));
-            }
-            wait = (wait * 2).min(RETRY_LONGEST);
-        }
     }
 }
 
