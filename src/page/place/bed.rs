@@ -12,14 +12,14 @@ use super::bed_chart::{BedRecord, cause, probe_name};
 use super::bed_water::{LOGGED, METERED, amounts, logged_bars, meters, rises_of};
 use super::happened::Happened;
 use super::series::Heard;
-use super::shared::{self, counted};
+use super::shared::{self, Came, came};
 use crate::analysis::month::Rise;
 use crate::garden::log::{LogEntry, Seen};
 use crate::garden::plan::{Bed, Id, Place, Quantity, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
-use crate::page::routes::{Desk, ask, frame, view};
+use crate::page::routes::{Desk, ask};
 use crate::page::{Views, places, reasons, words};
 
 /// Wettings that are listed.
@@ -34,16 +34,11 @@ pub(in crate::page) async fn bed<V: Views>(
     path: Result<Path<(String, String)>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let Ok(Path((site, id))) = path else { return Err(Problem::NotFound) };
-    let view = view(&desk, Ok(Path(site))).await?;
+    let Came { view, garden, id, path, query, frame } = came(&desk, visitor, "bed", path, query).await?;
     let record = &desk.page.record;
-    let garden = Arc::clone(record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
     let index = garden.beds.iter().position(|bed| bed.id.as_str() == id).ok_or(Problem::NotFound)?;
     let plan = &garden.beds[index];
     let shown = view.beds.iter().find(|bed| bed.id == plan.id).ok_or(Problem::NotFound)?;
-    let path = format!("/site/{}/bed/{id}", view.id);
-    let query = query.unwrap_or_default();
-    let frame = frame(&desk, visitor, Some(&query), &path).of_site(&view);
     let asked = match Asked::read(&query, view.now, &view.time_zone) {
         Ok(asked) => asked,
         Err(wrong) => return Ok(shared::wrong(&frame, &wrong, &path)),
@@ -121,7 +116,11 @@ pub(in crate::page) async fn bed<V: Views>(
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         (in_millimetres(shown, plan))
         (water_that_came(&bed, rises.as_deref(), metered, &asked, &view))
-        (probes_table(&bed, &view))
+        (shared::sensors(
+            "Sensors in this bed",
+            bed.probes.iter().chain(&bed.soil_temperatures).map(|(it, heard)| (*it, probe_name(it), heard)),
+            &view,
+        ))
         (mulch(plan, shown, &of_bed, &view))
         (reasons::figures(&shown.figures))
         (shared::log(&happened.entries(&plan.id, false), &view, Some(&plan.id)))
@@ -230,60 +229,6 @@ fn water_that_came(
 
 fn litres(mm: f64, bed: &Bed) -> String {
     format!("{:.0} L", mm * bed.area_m2)
-}
-
-/// Each probe with its last word and how good its readings of this time were.
-fn probes_table(bed: &BedRecord<'_>, view: &SiteView) -> Markup {
-    let all = || bed.probes.iter().chain(&bed.soil_temperatures);
-    html! {
-        @if all().next().is_some() {
-            section {
-                h2 { "Sensors in this bed" }
-                table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Sensor" }
-                            th scope="col" { "Last reading" }
-                            th scope="col" { "Quality" }
-                            th scope="col" { "Readings shown" }
-                        }
-                    }
-                    tbody {
-                        @for (sensor, heard) in all() { (sensor_row(sensor, &probe_name(sensor), heard, view)) }
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// One sensor of a place.
-pub(super) fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Markup {
-    let last = view.sensors.iter().find(|it| it.id == sensor.id);
-    let [readings, good, suspect, bad] = heard.counts();
-    html! {
-        tr {
-            th scope="row" { (words::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
-            td data-label="Last reading" {
-                @match last.and_then(|it| Some((it.last_value?, it.last_at?))) {
-                    Some((value, at)) => { (words::value(sensor.measures, value)) ", " (words::moment(at, view.now, &view.time_zone)) }
-                    None => "none",
-                }
-            }
-            td data-label="Quality" {
-                (last.and_then(|it| it.last_flag).map_or(words::NOT_KNOWN, words::flag))
-                @if last.is_some_and(|it| it.silent) { " " strong class="silent" { "Silent now" } }
-                @if last.is_some_and(|it| it.faulty) { " " strong class="silent" { "Not to be believed" } }
-            }
-            td data-label="Readings shown" {
-                @if readings == 0 { "none in this time" } @else {
-                    (counted(readings, "reading", "readings")) ": " (good) " good"
-                    @if suspect > 0 { ", " (suspect) " doubtful" }
-                    @if bad > 0 { ", " (bad) " bad" }
-                }
-            }
-        }
-    }
 }
 
 fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Markup {

@@ -1,15 +1,23 @@
 //! What the pages of places share: the spans, the ways on, alarms and the log.
 
+use std::sync::Arc;
+
+use axum::extract::Path;
+use axum::extract::rejection::PathRejection;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::asked::{Asked, Span, Wrong};
-use crate::garden::plan::{Id, Sensor};
+use super::series::Heard;
+use crate::garden::plan::{Garden, Id, Sensor};
 use crate::garden::view::{AlarmView, Condition, SiteView};
+use crate::page::access::Visitor;
+use crate::page::errors::Problem;
 use crate::page::layout::Frame;
-use crate::page::{Record, Unavailable, places, today, words};
+use crate::page::routes::{Desk, frame, view};
+use crate::page::{Record, Unavailable, Views, places, today, words};
 use crate::store::LogRow;
 
 /// Entries of the log that a page lists.
@@ -18,6 +26,34 @@ const ENTRIES_SHOWN: usize = 8;
 const NOTE_SHOWN: usize = 160;
 /// Characters of a part of an address that are shown.
 const GIVEN_SHOWN: usize = 60;
+
+/// Who came to which place of a garden.
+pub(super) struct Came<'a> {
+    pub(super) view: SiteView,
+    pub(super) garden: Arc<Garden>,
+    /// The place's id, as the address has it.
+    pub(super) id: String,
+    pub(super) path: String,
+    pub(super) query: String,
+    pub(super) frame: Frame<'a>,
+}
+
+/// Finds the garden of `/site/ID/KIND/PLACE`.
+pub(super) async fn came<'a, V: Views>(
+    desk: &'a Desk<V>,
+    visitor: Visitor,
+    kind: &str,
+    path: Result<Path<(String, String)>, PathRejection>,
+    query: Option<String>,
+) -> Result<Came<'a>, Problem> {
+    let Ok(Path((site, id))) = path else { return Err(Problem::NotFound) };
+    let view = view(desk, Ok(Path(site))).await?;
+    let garden = Arc::clone(desk.page.record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
+    let path = format!("/site/{}/{kind}/{id}", view.id);
+    let query = query.unwrap_or_default();
+    let frame = frame(desk, visitor, Some(&query), &path).of_site(&view);
+    Ok(Came { view, garden, id, path, query, frame })
+}
 
 /// Says which part of the address is not taken, and what is.
 pub(super) fn wrong(frame: &Frame<'_>, wrong: &Wrong, path: &str) -> Response {
@@ -187,6 +223,62 @@ pub(super) fn entry_words(row: &LogRow) -> String {
         (_, true) => what,
         (true, false) => note,
         (false, false) => format!("{what} ({note})"),
+    }
+}
+
+/// The sensors of a place: sensor, name, and what was heard of it in the time shown.
+pub(super) fn sensors<'a>(
+    title: &str,
+    all: impl Iterator<Item = (&'a Sensor, String, &'a Heard)>,
+    view: &SiteView,
+) -> Markup {
+    let mut all = all.peekable();
+    html! {
+        @if all.peek().is_some() {
+            section {
+                h2 { (title) }
+                table class="stacks" {
+                    thead {
+                        tr {
+                            th scope="col" { "Sensor" }
+                            th scope="col" { "Last reading" }
+                            th scope="col" { "Quality" }
+                            th scope="col" { "Readings shown" }
+                        }
+                    }
+                    tbody { @for (sensor, name, heard) in all { (sensor_row(sensor, &name, heard, view)) } }
+                }
+            }
+        }
+    }
+}
+
+/// One sensor of a place.
+fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Markup {
+    let last = view.sensors.iter().find(|it| it.id == sensor.id);
+    let [readings, good, suspect, bad] = heard.counts();
+    html! {
+        tr {
+            th scope="row" { (words::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
+            td data-label="Last reading" {
+                @match last.and_then(|it| Some((it.last_value?, it.last_at?))) {
+                    Some((value, at)) => { (words::value(sensor.measures, value)) ", " (words::moment(at, view.now, &view.time_zone)) }
+                    None => "none",
+                }
+            }
+            td data-label="Quality" {
+                (last.and_then(|it| it.last_flag).map_or(words::NOT_KNOWN, words::flag))
+                @if last.is_some_and(|it| it.silent) { " " strong class="silent" { "Silent now" } }
+                @if last.is_some_and(|it| it.faulty) { " " strong class="silent" { "Not to be believed" } }
+            }
+            td data-label="Readings shown" {
+                @if readings == 0 { "none in this time" } @else {
+                    (counted(readings, "reading", "readings")) ": " (good) " good"
+                    @if suspect > 0 { ", " (suspect) " doubtful" }
+                    @if bad > 0 { ", " (bad) " bad" }
+                }
+            }
+        }
     }
 }
 

@@ -9,18 +9,18 @@ use jiff::SignedDuration;
 use maud::{Markup, html};
 
 use super::asked::{Asked, Span};
-use super::bed::sensor_row;
+
 use super::guide::{self, Given};
 use super::happened::Happened;
 use super::series::Heard;
-use super::shared;
+use super::shared::{self, Came, came};
 use super::tank_chart::{Changes, TankRecord};
 use crate::garden::plan::{Id, Place, Quantity, Sensor};
-use crate::garden::view::{SiteView, TankView};
+use crate::garden::view::TankView;
 use crate::history::Step;
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
-use crate::page::routes::{Desk, ask, frame, view};
+use crate::page::routes::{Desk, ask};
 use crate::page::{Record, Unavailable, Views, reasons, words};
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
@@ -36,16 +36,11 @@ pub(in crate::page) async fn tank<V: Views>(
     path: Result<Path<(String, String)>, PathRejection>,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
-    let Ok(Path((site, id))) = path else { return Err(Problem::NotFound) };
-    let view = view(&desk, Ok(Path(site))).await?;
+    let Came { view, garden, id, path, query, frame } = came(&desk, visitor, "tank", path, query).await?;
     let record = &desk.page.record;
-    let garden = Arc::clone(record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
     let index = garden.tanks.iter().position(|tank| tank.id.as_str() == id).ok_or(Problem::NotFound)?;
     let plan = &garden.tanks[index];
     let shown = view.tanks.iter().find(|tank| tank.id == plan.id).ok_or(Problem::NotFound)?;
-    let path = format!("/site/{}/tank/{id}", view.id);
-    let query = query.unwrap_or_default();
-    let frame = frame(&desk, visitor, Some(&query), &path).of_site(&view);
     let read = Asked::read(&query, view.now, &view.time_zone);
     let (asked, given) = match read.and_then(|asked| Ok((asked, Given::read(&query)?))) {
         Ok(read) => read,
@@ -97,7 +92,11 @@ pub(in crate::page) async fn tank<V: Views>(
         }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         (not_known(&tank, &asked))
-        (sensors_table(&tank, &view))
+        (shared::sensors(
+            "Sensors in this tank",
+            tank.sensors.iter().map(|(it, heard)| (*it, plan.name.clone(), heard)),
+            &view,
+        ))
         (reasons::figures(&shown.figures))
         @if !(arriving || given.asks()) { (guide) }
         (shared::log(&tank.log, &view, Some(&plan.id)))
@@ -157,29 +156,6 @@ fn not_known(tank: &TankRecord<'_>, asked: &Asked) -> Markup {
             p class="nothing" {
                 "Not known in this time: " (crate::garden::words::list(&missing.iter().map(|it| (*it).to_owned()).collect::<Vec<_>>()))
                 ". No sensor and no test of the water gave it."
-            }
-        }
-    }
-}
-
-fn sensors_table(tank: &TankRecord<'_>, view: &SiteView) -> Markup {
-    html! {
-        @if !tank.sensors.is_empty() {
-            section {
-                h2 { "Sensors in this tank" }
-                table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Sensor" }
-                            th scope="col" { "Last reading" }
-                            th scope="col" { "Quality" }
-                            th scope="col" { "Readings shown" }
-                        }
-                    }
-                    tbody {
-                        @for (sensor, heard) in &tank.sensors { (sensor_row(sensor, &tank.plan.name, heard, view)) }
-                    }
-                }
             }
         }
     }
