@@ -378,19 +378,19 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
             commands::calibrate::run(Some(&settings), &calibrate, &mut out)
         }
         Command::Mulch { bed, site, at } => {
-            let now = at.unwrap_or_else(commands::daemon::system_now);
+            let now = at.unwrap_or_else(trug::engine::system_now);
             commands::mulch::run(&settings, site.as_deref(), &bed, now, json, &mut out)
         }
         Command::Acclimatise { asked } => {
-            let now = asked.at.unwrap_or_else(commands::daemon::system_now);
+            let now = asked.at.unwrap_or_else(trug::engine::system_now);
             commands::acclimatise::run(&settings, &asked, now, json, &mut out)
         }
         Command::Why { place, site, at } => {
-            let now = at.unwrap_or_else(commands::daemon::system_now);
+            let now = at.unwrap_or_else(trug::engine::system_now);
             commands::why::run(&settings, site.as_deref(), place.as_deref(), now, json, &mut out)
         }
         Command::Log { entry } => {
-            commands::log::run(&settings, entry, commands::daemon::system_now(), json, &mut out)
+            commands::log::run(&settings, entry, trug::engine::system_now(), json, &mut out)
         }
         Command::Alarms { site, answer: Some(answer), .. } => {
             use commands::answer::Answer as Given;
@@ -415,22 +415,17 @@ fn with_settings(command: Command, settings: Settings, json: bool) -> anyhow::Re
         }
         Command::Messages { site, from, to } => {
             let messages = commands::messages::Messages { site, from, to, json };
-            let now = commands::daemon::system_now();
+            let now = trug::engine::system_now();
             commands::messages::run(&reader(&settings)?, &settings.gardens, &messages, now, &mut out)
         }
         Command::Tell { test, site } => {
             let asked = commands::tell::Asked { test, site, json };
-            runtime()?.block_on(commands::tell::run(
-                &settings,
-                &asked,
-                commands::daemon::system_now,
-                &mut out,
-            ))
+            runtime()?.block_on(commands::tell::run(&settings, &asked, trug::engine::system_now, &mut out))
         }
         Command::Report { month, site, beds, out: folder, replace, without_notes } => {
             let report =
                 commands::report::Report { month, site, beds, out: folder, replace, without_notes, json };
-            let now = commands::daemon::system_now();
+            let now = trug::engine::system_now();
             commands::report::run(&reader(&settings)?, &settings.gardens, &report, now, &mut out)
         }
         Command::Export { sensors, site, from, to, step, format, out: file } => {

@@ -13,8 +13,8 @@ use jiff::Timestamp;
 use serde_json::Value;
 use support::daemon::{Daemon, GARDEN};
 use support::{free_port, wait_until};
+use trug::alarms::Answer;
 use trug::alarms::{Input, State};
-use trug::garden::record::Answer;
 use trug::store::{AlarmRecord, leave_answer};
 
 const ALARM: &str = "ammonia/perch-tank";

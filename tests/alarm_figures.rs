@@ -9,10 +9,12 @@ use std::time::Instant;
 use serde_json::Value;
 use support::garden::{at, dry_bed, only, reading, school};
 use tempfile::TempDir;
+use trug::alarms::AlarmNote;
 use trug::alarms::{Own, Priority, State};
 use trug::commands::alarms::{self, Alarms};
-use trug::garden::plan::{Address, Channel, Garden, Id, Tell};
-use trug::garden::record::{AlarmChange, AlarmNote, Batch};
+use trug::garden::plan::{Address, Channel, Garden, Tell};
+use trug::garden::record::{AlarmChange, Batch};
+use trug::model::Id;
 use trug::store::{Reader, Store, Transaction};
 use trug::telling::{Message, Purpose};
 

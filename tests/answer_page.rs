@@ -7,11 +7,11 @@ use std::io::Write;
 use jiff::SignedDuration;
 use support::http::{Answer, Served};
 use support::views::{self, Fixed, at};
+use trug::alarms::{AlarmKey, Answered};
 use trug::alarms::{Kind, State};
 use trug::answering::{Claim, Links};
-use trug::garden::plan::Id;
-use trug::garden::record::{AlarmKey, Answered};
 use trug::garden::view::SiteView;
+use trug::model::Id;
 use trug::page::AlarmStep;
 
 const SHOCK: (Kind, &str) = (Kind::TankTemperatureShock, "perch-tank");

@@ -11,10 +11,10 @@ use support::listener::Listener;
 use support::mosquitto::Mosquitto;
 use support::sender::{Post, send};
 use support::wait_until;
+use trug::alarms::{AlarmKey, AlarmNote};
 use trug::alarms::{Kind, State};
 use trug::answering::Links;
-use trug::garden::plan::Id;
-use trug::garden::record::{AlarmKey, AlarmNote};
+use trug::model::Id;
 use trug::store::{AlarmRecord, Reader};
 
 const LIMIT: Duration = Duration::from_secs(60);

@@ -5,11 +5,13 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::Kind;
 use trug::garden::log::{LogEntry, Seen};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, Batch, SensorIx};
+use trug::garden::plan::Garden;
+use trug::garden::record::{AlarmChange, Batch};
 use trug::garden::view::{BedView, Figure};
 use trug::garden::{Clock, Core};
-use trug::intake::Sample;
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 use trug::why::Step;
 

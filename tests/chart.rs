@@ -9,7 +9,7 @@ use std::path::Path;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use support::browser::{Browser, DESK, PHONE};
-use trug::page::chart::{Bar, Chart, Event, Flagged, Panel, Rule, SCRIPT, STYLE, Sign, Stroke, Trace, Zone};
+use trug::chart::{Bar, Chart, Event, Flagged, Panel, Rule, SCRIPT, STYLE, Sign, Stroke, Trace, Zone};
 
 const PAGE: &str = include_str!("../src/page/style.css");
 

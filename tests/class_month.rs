@@ -10,11 +10,13 @@ use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
 use trug::analysis::month::{Beside, Cause, Input, Month, Which, month};
 use trug::garden::log::{LogEntry, Seen};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{Batch, SensorIx};
+use trug::garden::plan::Garden;
+use trug::garden::record::Batch;
 use trug::garden::{Clock, Core};
 use trug::history::Point;
-use trug::intake::Sample;
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 
 const TRUG: &str = include_str!("../config/trug.toml");

@@ -10,8 +10,9 @@ use proptest::prelude::*;
 use trug::analysis::Pairing;
 use trug::analysis::month::{Cause, Input, Month, WaterBand, Which, month};
 use trug::garden::log::{LogEntry, Seen};
-use trug::garden::plan::{Garden, Id};
+use trug::garden::plan::Garden;
 use trug::history::Point;
+use trug::model::Id;
 use trug::quality::Flag;
 use trug::settings::from_text;
 

@@ -6,12 +6,16 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
+use trug::alarms::{AlarmKey, AlarmNote, Answer, Answered};
 use trug::alarms::{Input, Kind, State};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey, AlarmNote, Answer, Answered, Batch, Reading, SensorIx};
-use trug::garden::view::Condition;
+use trug::engine::{Desk, Message};
+use trug::garden::plan::Garden;
+use trug::garden::record::{AlarmChange, Batch, Reading};
 use trug::garden::{Clock, Core, MulchAnswer, StoredAlarm};
-use trug::intake::{Desk, Message, Sample};
+use trug::model::Condition;
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::quality::Flag;
 use trug::settings::from_text;
 

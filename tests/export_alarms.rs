@@ -16,8 +16,9 @@ use tempfile::TempDir;
 use trug::alarms::State;
 use trug::commands::alarms::{self, Alarms};
 use trug::commands::export::{self, Export, Exported, Format};
-use trug::garden::record::{Batch, Reading, TimeFrom};
+use trug::garden::record::{Batch, Reading};
 use trug::history::Step;
+use trug::model::TimeFrom;
 use trug::quality::Flag;
 use trug::store::{Reader, Store};
 

@@ -3,11 +3,11 @@
 use std::sync::{Arc, Mutex, OnceLock};
 
 use jiff::Timestamp;
+use trug::alarms::Answered;
 use trug::alarms::{Input, Kind, State};
 use trug::garden::log::Seen;
 use trug::garden::log_entry::{About, KINDS};
 use trug::garden::plan::Garden;
-use trug::garden::record::Answered;
 use trug::page::Record;
 use trug::page::access::Rules;
 use trug::password::PasswordHash;
@@ -38,7 +38,7 @@ struct School {
     reader: Reader,
     cookie: String,
     token: String,
-    answers: Arc<Mutex<Vec<trug::garden::record::Answer>>>,
+    answers: Arc<Mutex<Vec<trug::alarms::Answer>>>,
     _folder: tempfile::TempDir,
 }
 

@@ -4,11 +4,14 @@
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
+use trug::alarms::{AlarmKey, Answer, Answered};
 use trug::alarms::{Input, Kind, Priority, State};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey, Answer, Answered, Batch, SensorIx};
+use trug::garden::plan::Garden;
+use trug::garden::record::{AlarmChange, Batch};
 use trug::garden::{Clock, Core, StoredAlarm};
-use trug::intake::Sample;
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";

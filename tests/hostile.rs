@@ -15,7 +15,8 @@ use support::listener::Listener;
 use support::mosquitto::Mosquitto;
 use support::sender::{Post, send};
 use support::wait_until;
-use trug::garden::record::{Reject, TimeFrom};
+use trug::garden::record::Reject;
+use trug::model::TimeFrom;
 use trug::store::{Filter, Reader};
 
 const STATUS: &str = "trug/saltbush-gully/status";

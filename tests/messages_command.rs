@@ -7,10 +7,12 @@ mod support;
 use jiff::Timestamp;
 use support::garden::{at, only, school};
 use tempfile::TempDir;
+use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, Priority, State};
 use trug::commands::messages::{self, Messages};
-use trug::garden::plan::{Address, Channel, Id};
-use trug::garden::record::{AlarmKey, Batch};
+use trug::garden::plan::{Address, Channel};
+use trug::garden::record::Batch;
+use trug::model::Id;
 use trug::store::{Outcome, Reader, Store, Transaction, Tried};
 use trug::telling::{Item, Message, Purpose};
 

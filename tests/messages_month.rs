@@ -14,11 +14,12 @@ use std::sync::Arc;
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
 use support::score::{Score, told};
+use trug::alarms::{AlarmKey, Answer};
 use trug::alarms::{Input, Kind, Priority, State};
+use trug::engine::{Desk, Message as Incoming};
 use trug::garden::Clock;
 use trug::garden::plan::{Garden, Tell};
-use trug::garden::record::{AlarmChange, AlarmKey, Answer, Batch};
-use trug::intake::{Desk, Message as Incoming};
+use trug::garden::record::{AlarmChange, Batch};
 use trug::settings::from_text;
 use trug::telling::{Message, Purpose, Telling, Told};
 

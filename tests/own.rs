@@ -20,10 +20,11 @@ use support::mosquitto::Mosquitto;
 use support::sender::{Post, send};
 use support::{free_port, wait_until};
 use trug::alarms::{Kind, State};
-use trug::commands::daemon::Keeper;
+use trug::engine::Keeper;
 use trug::garden::Clock;
-use trug::garden::plan::{Channel, Quantity};
+use trug::garden::plan::Channel;
 use trug::garden::record::Batch;
+use trug::model::Quantity;
 use trug::settings::from_text;
 use trug::store::{AlarmRecord, Reader, Store, Transaction};
 

@@ -259,7 +259,7 @@ fn texts_from_outside_stay_text() {
 #[test]
 fn several_gardens_are_listed_and_each_has_its_page() {
     let mut other = views::well();
-    other.id = trug::garden::plan::Id::new("second-garden");
+    other.id = trug::model::Id::new("second-garden");
     other.name = "Second garden".into();
     let mut fixed = Fixed::of(vec![views::busy(), other]);
     fixed.not_placed = vec![

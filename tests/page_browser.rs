@@ -10,10 +10,10 @@ use std::time::Duration;
 use support::http::Served;
 use support::views::{self, Fixed};
 use support::{ChildGuard, program, wait_until};
+use trug::alarms::AlarmKey;
 use trug::alarms::State;
 use trug::answering::Links;
-use trug::garden::plan::Id;
-use trug::garden::record::AlarmKey;
+use trug::model::Id;
 use trug::page::AlarmStep;
 
 /// A busy page loads in a second or two; a loaded machine may need far longer.

@@ -13,12 +13,12 @@ use support::http::Served;
 use support::school;
 use support::views::{Fixed, at};
 use tempfile::TempDir;
-use trug::commands::daemon::Keeper;
-use trug::garden::plan::Quantity;
+use trug::engine::Keeper;
+use trug::engine::Message;
 use trug::garden::view::SiteView;
 use trug::garden::{AcclimatiseAnswer, Acclimatising, Clock};
 use trug::history::{Bin, ProbeBins, root_zone_bins};
-use trug::intake::Message;
+use trug::model::Quantity;
 use trug::page::Record;
 use trug::settings::{Settings, from_text};
 use trug::store::Reader;
@@ -223,7 +223,7 @@ fn a_month_of_the_school_is_shown_in_every_span() {
             .sensors
             .iter()
             .filter(|it| it.measures == Quantity::SoilMoisture)
-            .filter(|it| matches!(it.place, trug::garden::plan::Place::Bed(i) if usize::from(i) == index))
+            .filter(|it| matches!(it.place, trug::model::Place::Bed(i) if usize::from(i) == index))
             .filter_map(|it| {
                 let last = place.view.sensors.iter().find(|shown| shown.id == it.id)?;
                 let mut bin = Bin::empty(hours(last.last_at?, -1), hours(last.last_at?, 1));

@@ -6,10 +6,11 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use trug::garden::plan::Garden;
-use trug::garden::record::{Batch, SensorIx};
+use trug::garden::record::Batch;
 use trug::garden::view::Figure;
 use trug::garden::{Clock, Core};
-use trug::intake::Sample;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 use trug::why::Check;
 

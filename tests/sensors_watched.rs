@@ -7,11 +7,15 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
+use trug::alarms::{AlarmKey, Answer, Answered};
 use trug::alarms::{Input, Kind, State};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey, Answer, Answered, Batch, Reading, SensorIx};
+use trug::engine::{Desk, Message};
+use trug::garden::plan::Garden;
+use trug::garden::record::{AlarmChange, Batch, Reading};
 use trug::garden::{Clock, Core, StoredAlarm};
-use trug::intake::{Desk, Message, Sample};
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";

@@ -5,7 +5,7 @@
 
 use jiff::Timestamp;
 use trug::calibration::{Calibrated, Calibrator, DatedCalibration};
-use trug::intake::PayloadFormat;
+use trug::decode::PayloadFormat;
 use trug::settings::{Faults, from_text};
 
 const TRUG: &str = r#"[broker]

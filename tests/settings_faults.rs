@@ -1137,7 +1137,7 @@ fn a_planting_and_the_stages_of_growth_are_read() {
 #[test]
 fn payloads_and_calibrations_of_every_kind_are_read() {
     use trug::calibration::{Counts, Curve};
-    use trug::intake::PayloadFormat;
+    use trug::decode::PayloadFormat;
 
     let payload = |written: &str| {
         let text =
@@ -1188,7 +1188,7 @@ fn payloads_and_calibrations_of_every_kind_are_read() {
 fn values_arrive_as_they_are_written() {
     use jiff::civil::date;
     use trug::calibration::Curve;
-    use trug::garden::plan::Place;
+    use trug::model::Place;
 
     let text = replaced(
         GARDEN,

@@ -1,8 +1,8 @@
 //! Gateways and batteries in a garden's file: what is read, and each fault at its
 //! line and key.
 
+use trug::decode::PayloadFormat;
 use trug::garden::plan::Garden;
-use trug::intake::PayloadFormat;
 use trug::settings::{Fault, from_text};
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";

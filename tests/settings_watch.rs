@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use trug::garden::own_signs::OwnLimits;
+use trug::garden::system::health::OwnLimits;
 use trug::settings::{Fault, Settings, from_text};
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"t.db\"\n";

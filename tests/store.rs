@@ -15,8 +15,9 @@ use jiff::Timestamp;
 use support::garden::{at, dry_bed, garden, letter, only, probes, reading, reject, school, unplaced};
 use tempfile::TempDir;
 use trug::alarms::State;
-use trug::garden::plan::Quantity;
-use trug::garden::record::{Batch, Reading, Reflag, SensorIx, TimeFrom};
+use trug::garden::record::{Batch, Reading, Reflag};
+use trug::model::Quantity;
+use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
 use trug::store::{Committed, Filter, Reader, Store, StoreError, Transaction};
 

@@ -5,9 +5,10 @@
 mod support;
 
 use support::garden::{at, only, school};
+use trug::alarms::{AlarmKey, AlarmNote, Answer};
 use trug::alarms::{Input, Kind};
-use trug::garden::plan::Id;
-use trug::garden::record::{AlarmKey, AlarmNote, Answer, Batch};
+use trug::garden::record::Batch;
+use trug::model::Id;
 use trug::store::{Reader, Store, StoreError, leave_answer};
 
 fn dry_bed() -> AlarmKey {

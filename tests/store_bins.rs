@@ -15,8 +15,9 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use support::garden::{at, only, probes, reading};
 use trug::garden::plan::Garden;
-use trug::garden::record::{Batch, Reading, Reflag, SensorIx};
+use trug::garden::record::{Batch, Reading, Reflag};
 use trug::history::{Bin, Point, Step, bin_of};
+use trug::model::SensorIx;
 use trug::quality::{Flag, Tests};
 use trug::store::{Filling, Filter, Reader, Store};
 

@@ -10,9 +10,11 @@ use jiff::civil::date;
 use jiff::tz::TimeZone;
 use support::garden::{at, only, school};
 use tempfile::TempDir;
+use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, Priority, State};
-use trug::garden::plan::{Address, Channel, Id};
-use trug::garden::record::{AlarmKey, Batch};
+use trug::garden::plan::{Address, Channel};
+use trug::garden::record::Batch;
+use trug::model::Id;
 use trug::store::{
     Committed, DueMessage, MessageCount, MessageLook, MessageState, MessageTime, Outcome, Reader, Store,
     Transaction, Tried,

@@ -597,7 +597,7 @@ fn thousands_at_once_are_one_message_of_bounded_size() {
     let (bed, tank) = (garden.beds[0].clone(), garden.tanks[0].clone());
     let long = "é".repeat(100);
     for n in 0..3000 {
-        let id = trug::garden::plan::Id::new(&format!("{n:0>64}"));
+        let id = trug::model::Id::new(&format!("{n:0>64}"));
         garden.beds.push(trug::garden::plan::Bed { id: id.clone(), name: long.clone(), ..bed.clone() });
         garden.tanks.push(trug::garden::plan::Tank { id, name: long.clone(), ..tank.clone() });
     }

@@ -9,9 +9,10 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseResult;
 use support::telling::{World, garden_in, later, time};
+use trug::alarms::AlarmKey;
 use trug::alarms::{Conducts, Delays, Input, Kind, Life, Priority, State};
-use trug::garden::plan::Id;
-use trug::garden::record::{AlarmChange, AlarmKey};
+use trug::garden::record::AlarmChange;
+use trug::model::Id;
 use trug::telling::{Message, Purpose, WaitFor};
 
 const GROUPS: &str = r#"

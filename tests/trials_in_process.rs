@@ -11,9 +11,9 @@ use std::sync::Arc;
 use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
 use support::score::{Score, told};
 use trug::alarms::State;
+use trug::engine::{Desk, Message};
 use trug::garden::Clock;
 use trug::garden::record::Batch;
-use trug::intake::{Desk, Message};
 use trug::settings::from_text;
 
 const TRUG: &str = include_str!("../config/trug.toml");

@@ -6,10 +6,10 @@ use std::sync::Arc;
 use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{Kind, State};
+use trug::engine::{Desk, Message};
 use trug::garden::Clock;
 use trug::garden::record::{AlarmChange, Batch};
 use trug::garden::view::SiteView;
-use trug::intake::{Desk, Message};
 use trug::settings::from_text;
 
 const TRUG: &str = include_str!("../config/trug.toml");

@@ -10,9 +10,9 @@ use std::sync::Arc;
 
 use garden_simulator::{GaugeState, Scenario, School, Simulation, Truth};
 use support::score::{Line, Score, Told, told};
+use trug::engine::{Desk, Message};
 use trug::garden::Clock;
 use trug::garden::record::Batch;
-use trug::intake::{Desk, Message};
 use trug::settings::from_text;
 
 const TRUG: &str = include_str!("../config/trug.toml");

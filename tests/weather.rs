@@ -5,9 +5,10 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::tz::TimeZone;
-use trug::garden::record::{Batch, SensorIx};
+use trug::garden::record::Batch;
 use trug::garden::{Clock, Core};
-use trug::intake::Sample;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";

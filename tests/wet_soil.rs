@@ -5,11 +5,12 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{Kind, State};
 use trug::garden::log::{LogEntry, Seen};
-use trug::garden::plan::Id;
-use trug::garden::record::{AlarmChange, Batch, SensorIx};
-use trug::garden::view::Condition;
+use trug::garden::record::{AlarmChange, Batch};
 use trug::garden::{Clock, Core, MulchAnswer, MulchDay};
-use trug::intake::Sample;
+use trug::model::Condition;
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
 use trug::settings::from_text;
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";

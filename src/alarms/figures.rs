@@ -19,7 +19,7 @@ use super::targets::{
     FLEETING_S, FLOOD_ENDS, STANDING_S, TEN_MINUTES_S,
 };
 use super::{Kind, Priority, State};
-use crate::garden::record::AlarmKey;
+use crate::alarms::AlarmKey;
 
 /// A span of time, `[from, to)`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

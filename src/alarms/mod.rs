@@ -1,9 +1,14 @@
 //! The life of an alarm, by the state names of ANSI/ISA-18.2-2016 and IEC 62682.
 
+mod answer;
 pub mod figures;
+mod key;
 mod life;
 pub mod targets;
 
+pub use answer::{AlarmNote, Answer, Answered};
+pub(crate) use key::OWN_NAME;
+pub use key::{AlarmKey, AlarmSnapshot, OWN_PLACE, Values};
 pub use life::{Beneath, Hiding, Input, Life, Step};
 
 /// What an alarm is about.

@@ -15,9 +15,9 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jiff::{SignedDuration, Timestamp};
 use ring::hmac;
 
+use crate::alarms::AlarmKey;
 use crate::alarms::Kind;
-use crate::garden::plan::Id;
-use crate::garden::record::AlarmKey;
+use crate::model::Id;
 
 /// Bytes that a secret has at least: the length of the hash's output, below which
 /// RFC 2104, section 3, calls a key weaker.

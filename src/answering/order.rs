@@ -12,9 +12,10 @@ use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use serde::Deserialize;
 
+use crate::alarms::{AlarmKey, AlarmNote, Answer};
 use crate::alarms::{Input, Kind};
-use crate::garden::plan::{Id, Site};
-use crate::garden::record::{AlarmKey, AlarmNote, Answer};
+use crate::garden::plan::Site;
+use crate::model::Id;
 
 /// Bytes of a message at most.
 pub const ORDER_MAX: usize = 8 * 1024;
@@ -150,7 +151,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::garden::plan::LocalHours;
+    use crate::model::LocalHours;
 
     fn site() -> Site {
         Site {

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use jiff::Timestamp;
 
-use super::recent;
-use crate::deliver::published::steps;
+use crate::engine::alarm_json::steps;
+use crate::engine::recent;
 use crate::garden::{AcclimatiseAnswer, BagGiven, TankGiven};
 use crate::settings::Settings;
 

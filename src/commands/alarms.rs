@@ -6,13 +6,16 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::times::{self, End};
-use crate::deliver::Published;
-use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmKey, AlarmNote};
-use crate::garden::words::place_called;
-use crate::page::words;
+use crate::alarms::{AlarmKey, AlarmNote};
+use crate::engine::Published;
+use crate::garden::plan;
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
+use crate::model::Id;
 use crate::store::{AlarmRecord, Reader};
+use crate::text::labels;
+use crate::text::times;
+use crate::text::times::End;
 
 /// What to list.
 #[derive(Clone, Debug, Default)]
@@ -40,7 +43,7 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
     if it.figures {
         return super::figures::run(reader, gardens, it, out);
     }
-    let zone = match times::zone(gardens, it.site.as_deref()) {
+    let zone = match plan::shared_zone(gardens, it.site.as_deref()) {
         Ok(zone) => zone,
         Err(why) => return wrong(&why, out),
     };
@@ -89,11 +92,11 @@ fn present(
         // No alarm says little where nothing was judged; the last time says how much.
         match reader.latest_at().context("reading the latest reading")? {
             Some(at) => {
-                let zone = times::zone(gardens, None).unwrap_or_default().unwrap_or(TimeZone::UTC);
+                let zone = plan::shared_zone(gardens, None).unwrap_or_default().unwrap_or(TimeZone::UTC);
                 writeln!(
                     out,
                     "No alarm is open. The latest reading is of {}.",
-                    words::full_moment(at, &zone)
+                    labels::full_moment(at, &zone)
                 )?;
             }
             None => writeln!(out, "No reading is stored yet, so nothing has been judged.")?,
@@ -103,15 +106,15 @@ fn present(
     let mut site: Option<&Id> = None;
     for alarm in alarms {
         heading(&mut site, gardens, alarm, out)?;
-        writeln!(out, "\n{} at {}", words::kind(alarm.key.kind), place(gardens, &alarm.key))?;
+        writeln!(out, "\n{} at {}", labels::kind(alarm.key.kind), place(gardens, &alarm.key))?;
         paragraph(&alarm.text, out)?;
-        paragraph(words::state(alarm.state), out)?;
+        paragraph(labels::state(alarm.state), out)?;
         let zone = zone_of(gardens, &alarm.key.site);
-        paragraph(&format!("Since {}.", words::full_moment(alarm.since, &zone)), out)?;
+        paragraph(&format!("Since {}.", labels::full_moment(alarm.since, &zone)), out)?;
         told_and_source(alarm, out)?;
         for note in notes.iter().filter(|note| note.key == alarm.key) {
-            let at = words::full_moment(note.at, &zone);
-            paragraph(&format!("Note of {at}, {}: {}", words::how(&note.how), note.note), out)?;
+            let at = labels::full_moment(note.at, &zone);
+            paragraph(&format!("Note of {at}, {}: {}", labels::how(&note.how), note.note), out)?;
         }
         let (kind, place) = (alarm.key.kind.name(), &alarm.key.place);
         paragraph(&format!("Name for commands: {kind}/{place}"), out)?;
@@ -165,29 +168,29 @@ fn history(
         writeln!(
             out,
             "{}: {}, {}: {}",
-            words::full_moment(at, &zone),
+            labels::full_moment(at, &zone),
             site_name(gardens, &key.site),
             place(gardens, key),
-            words::kind(key.kind),
+            labels::kind(key.kind),
         )?;
         let (change, note) = match happened {
             Happened::Step(change, note) => (change, note),
             Happened::Note(note) => {
-                let since = words::full_moment(note.since, &zone);
+                let since = labels::full_moment(note.since, &zone);
                 paragraph(
-                    &format!("Note, {}, on what began {since}: {}", words::how(&note.how), note.note),
+                    &format!("Note, {}, on what began {since}: {}", labels::how(&note.how), note.note),
                     out,
                 )?;
                 continue;
             }
         };
         let from = change.from.map_or("not known", |state| state.name());
-        paragraph(&format!("From {from} to {}. {}", change.state.name(), words::state(change.state)), out)?;
+        paragraph(&format!("From {from} to {}. {}", change.state.name(), labels::state(change.state)), out)?;
         if let Some(how) = &change.how {
             let until = change.shelf.map_or_else(String::new, |(until, _)| {
-                format!(", until {}", words::full_moment(until, &zone))
+                format!(", until {}", labels::full_moment(until, &zone))
             });
-            paragraph(&format!("Somebody answered {}{until}.", words::how(how)), out)?;
+            paragraph(&format!("Somebody answered {}{until}.", labels::how(how)), out)?;
         }
         if let Some(note) = note {
             paragraph(&format!("Note: {}", note.note), out)?;

@@ -7,15 +7,16 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::daemon::system_now;
+use crate::alarms::{AlarmKey, AlarmNote};
 use crate::alarms::{Input, Kind, State};
 use crate::answering::{SHELF_MAX_DAYS, shelf_end};
-use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{self, AlarmKey, AlarmNote};
-use crate::garden::words::place_called;
-use crate::page::words;
+use crate::engine::system_now;
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
+use crate::model::Id;
 use crate::settings::Settings;
 use crate::store::{AlarmRecord, Reader, leave_answer};
+use crate::text::labels;
 
 /// Exit codes: done; the alarm is not one that can be answered so; the request is wrong.
 const DONE: u8 = 0;
@@ -173,7 +174,7 @@ pub fn run(
         Ok(input) => input,
         Err(why) => return wrong(why, out),
     };
-    let left = record::Answer {
+    let left = crate::alarms::Answer {
         key: key.clone(),
         at: now,
         input,
@@ -215,7 +216,7 @@ pub fn run(
     match taken {
         Taken::Yes if did => {
             let until =
-                until.map_or_else(String::new, |at| format!(" until {}", words::full_moment(at, &zone)));
+                until.map_or_else(String::new, |at| format!(" until {}", labels::full_moment(at, &zone)));
             writeln!(out, "{name} {}{until}.", answer.done())?;
         }
         Taken::Yes => writeln!(
@@ -254,7 +255,7 @@ fn wait_until_taken(reader: &Reader, seq: i64) -> anyhow::Result<Taken> {
 }
 
 /// How often the words of an answer are kept with its alarm.
-fn kept_notes(reader: &Reader, left: &record::Answer) -> anyhow::Result<usize> {
+fn kept_notes(reader: &Reader, left: &crate::alarms::Answer) -> anyhow::Result<usize> {
     let Some(text) = &left.note else { return Ok(0) };
     let notes = reader
         .notes(Timestamp::MIN, Timestamp::MAX, Some(left.key.site.as_str()))

@@ -7,7 +7,8 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use crate::calibration::fit::{CannotFit, Fit, LeftOut, Numbers, fit};
-use crate::garden::plan::{Garden, Place, Quantity, Sensor};
+use crate::garden::plan::{Garden, Sensor};
+use crate::model::{Place, Quantity};
 use crate::settings::Settings;
 
 /// Exit codes: a calibration; the pairs support none; the request is wrong.

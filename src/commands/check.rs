@@ -5,7 +5,8 @@ use std::path::Path;
 
 use serde_json::json;
 
-use crate::garden::plan::{Channel, Garden, Place, Sensor};
+use crate::garden::plan::{Channel, Garden, Sensor};
+use crate::model::Place;
 use crate::settings::{Settings, load};
 
 /// Exit code: the configuration has no fault.

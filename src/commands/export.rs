@@ -14,12 +14,14 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::times::{self, End};
 use crate::deliver::line::{self, Line};
 use crate::export::{BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins};
+use crate::garden::plan;
 use crate::garden::plan::Garden;
 use crate::history::Step;
 use crate::store::{Filter, Reader, Row};
+use crate::text::times;
+use crate::text::times::End;
 
 /// Bytes of lines that are gathered before they are written.
 const GATHERED: usize = 64 * 1024;
@@ -166,7 +168,7 @@ pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Resul
         return Ok(Err(unknown("sensor", sensor, &sensors)));
     }
     // A site that is stored and no longer configured has no clock of its own.
-    let zone = times::zone(gardens, it.site.as_deref()).unwrap_or_default();
+    let zone = plan::shared_zone(gardens, it.site.as_deref()).unwrap_or_default();
     let moment = |text: &Option<String>, end| {
         text.as_deref().map(|text| times::moment(text, zone.as_ref(), end)).transpose()
     };

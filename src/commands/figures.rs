@@ -7,13 +7,15 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
 use super::alarms::Alarms;
-use super::times::{self, End};
 use crate::alarms::figures::{Figures, Period};
 use crate::alarms::targets::Verdict;
+use crate::garden::plan;
 use crate::garden::plan::Garden;
 use crate::page::figures::{self as said, GroupFigures, SiteFigures};
-use crate::page::words;
 use crate::store::{Reader, StoreError};
+use crate::text::labels;
+use crate::text::times;
+use crate::text::times::End;
 
 /// Days that are looked at where no other time is asked for.
 const DAYS: i64 = 30;
@@ -79,7 +81,7 @@ pub(crate) fn of_site(
 ///
 /// When the store cannot be read or `out` cannot be written (exit code 3).
 pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<u8> {
-    let zone = match times::zone(gardens, it.site.as_deref()) {
+    let zone = match plan::shared_zone(gardens, it.site.as_deref()) {
         Ok(zone) => zone,
         Err(why) => return wrong(&why, out),
     };
@@ -138,8 +140,8 @@ fn site(garden: &Garden, it: &SiteFigures, any: bool, out: &mut dyn Write) -> an
     writeln!(
         out,
         "From {} to {}.",
-        words::full_moment(all.period.from, zone),
-        words::full_moment(all.period.to, zone)
+        labels::full_moment(all.period.from, zone),
+        labels::full_moment(all.period.to, zone)
     )?;
     if let Some(caution) = said::caution(all.period) {
         writeln!(out, "{caution}")?;

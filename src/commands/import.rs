@@ -18,10 +18,10 @@ use anyhow::Context as _;
 
 use self::files::{Found, Refused};
 use self::sensors::Known;
-use super::daemon::{Keeper, system_now};
+use crate::engine::{Keeper, system_now};
 use crate::garden::Clock;
 use crate::garden::record::Reject;
-use crate::intake::Sample;
+use crate::model::Sample;
 use crate::settings::Settings;
 
 /// Readings in one transaction.

@@ -8,15 +8,18 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::{recent, times};
+use crate::engine::recent;
 use crate::garden::log::{LogEntry, Seen, WaterTest};
 use crate::garden::log_entry::{self, Number};
-use crate::garden::plan::{Garden, Id};
-use crate::garden::words::place_called;
-use crate::page::words;
+use crate::garden::plan;
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
+use crate::model::Id;
 use crate::settings::Settings;
 use crate::soil;
 use crate::store::{LogRow, Reader, write_log};
+use crate::text::labels;
+use crate::text::times;
 
 /// Exit codes: done; the request is wrong.
 const DONE: u8 = 0;
@@ -350,7 +353,7 @@ fn placed(
     let at = match &common.at {
         None => now,
         Some(text) => {
-            let zone = times::zone(&settings.gardens, Some(site.as_str()))?;
+            let zone = plan::shared_zone(&settings.gardens, Some(site.as_str()))?;
             times::moment(text, zone.as_ref(), times::End::From)?
         }
     };
@@ -368,7 +371,7 @@ fn list(
     json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<u8> {
-    let span = times::zone(&settings.gardens, site).and_then(|zone| {
+    let span = plan::shared_zone(&settings.gardens, site).and_then(|zone| {
         let moment =
             |text: Option<&str>, end| text.map(|text| times::moment(text, zone.as_ref(), end)).transpose();
         Ok((moment(from, times::End::From)?, moment(to, times::End::To)?))
@@ -417,7 +420,7 @@ fn line(gardens: &[Garden], entry: &LogEntry) -> String {
         let safe: String = entry.note.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
         format!(" ({safe})")
     };
-    format!("{}: {place}{}{note}", words::full_moment(entry.at, &zone), entry.what.words())
+    format!("{}: {place}{}{note}", labels::full_moment(entry.at, &zone), entry.what.words())
 }
 
 fn as_json(row: &LogRow) -> serde_json::Value {

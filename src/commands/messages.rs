@@ -7,11 +7,14 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::times::{self, End};
-use crate::garden::plan::{Channel, Garden, Id};
-use crate::page::words;
+use crate::garden::plan;
+use crate::garden::plan::{Channel, Garden};
+use crate::model::Id;
 use crate::store::{MessageRecord, MessageState, Reader};
 use crate::telling::Purpose;
+use crate::text::labels;
+use crate::text::times;
+use crate::text::times::End;
 
 /// What to list.
 #[derive(Clone, Debug, Default)]
@@ -79,7 +82,7 @@ pub fn run(
 
 /// The span of time that is asked for.
 fn span(gardens: &[Garden], it: &Messages, now: Timestamp) -> Result<(Timestamp, Timestamp), String> {
-    let zone = times::zone(gardens, it.site.as_deref())?;
+    let zone = plan::shared_zone(gardens, it.site.as_deref())?;
     let moment = |text: &Option<String>, end| {
         text.as_deref().map(|text| times::moment(text, zone.as_ref(), end)).transpose()
     };
@@ -94,7 +97,7 @@ fn span(gardens: &[Garden], it: &Messages, now: Timestamp) -> Result<(Timestamp,
 fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::Result<()> {
     let message = &it.message;
     let zone = zone_of(gardens, &message.site);
-    let moment = |at| words::full_moment(at, &zone);
+    let moment = |at| labels::full_moment(at, &zone);
     line(
         0,
         &format!(

@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use jiff::Timestamp;
 
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::model::Id;
 use crate::page::month::{CannotMake, MonthFiles, Wanted, make, until};
 use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name, slug, which};
 use crate::store::Reader;
@@ -211,7 +212,7 @@ fn tell(
         writeln!(out, "  {}  ({} kB)", file.name, file.bytes.len().div_ceil(1000))?;
     }
     if let Some(until) = month.until {
-        let until = crate::page::words::full_moment(until, &month.time_zone);
+        let until = crate::text::labels::full_moment(until, &month.time_zone);
         writeln!(out, "The month is not over: this is up to {until}.")?;
     }
     if readings == 0 {

@@ -5,7 +5,8 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
-use super::daemon::{self, Keeper};
+use super::daemon;
+use crate::engine::Keeper;
 use crate::garden::Clock;
 use crate::settings::Settings;
 

@@ -15,11 +15,12 @@ use crate::deliver::channel::{Channel as _, Failure};
 use crate::deliver::mail::Mailer;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
-use crate::garden::plan::{Address, Channel, Garden, LocalHours, Tell};
-use crate::garden::words::place_called;
-use crate::page::words;
+use crate::garden::plan::place_called;
+use crate::garden::plan::{Address, Channel, Garden, Tell};
+use crate::model::LocalHours;
 use crate::settings::{Settings, server};
 use crate::telling::{Message, Purpose};
+use crate::text::labels;
 
 /// Exit codes: every address took it; one did not; the request is wrong.
 const YES: u8 = 0;
@@ -284,7 +285,7 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
 
 fn group_lines(settings: &Settings, garden: &Garden, group: &Tell) -> Vec<String> {
     let mut lines = Vec::new();
-    let kinds: Vec<_> = group.alarms.iter().map(|kind| in_a_sentence(words::kind(*kind))).collect();
+    let kinds: Vec<_> = group.alarms.iter().map(|kind| in_a_sentence(labels::kind(*kind))).collect();
     lines.push(match kinds.as_slice() {
         [] => "Told of every alarm".to_owned(),
         kinds => format!("Told of {}", kinds.join(", ")),

@@ -7,11 +7,11 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use jiff::Timestamp;
 
-use super::recent;
-use crate::deliver::published::steps;
+use crate::engine::alarm_json::steps;
+use crate::engine::recent;
 use crate::garden::view::{AlarmView, Figure, SiteView};
-use crate::page::words;
 use crate::settings::Settings;
+use crate::text::labels;
 use crate::why::Step;
 
 /// Exit codes: done; nothing is known of the place; the request is wrong.
@@ -71,13 +71,13 @@ pub fn run(
         });
         writeln!(out, "{told:#}")?;
     } else {
-        writeln!(out, "As the garden stood {}.", words::full_moment(view.now, &view.time_zone))?;
+        writeln!(out, "As the garden stood {}.", labels::full_moment(view.now, &view.time_zone))?;
         for figure in &figures {
             writeln!(out, "\n{}: {}", figure.name, figure.value)?;
             print(&figure.why, out)?;
         }
         for alarm in &alarms {
-            writeln!(out, "\n{} at {}: {}", words::kind(alarm.kind), alarm.place_name, alarm.text)?;
+            writeln!(out, "\n{} at {}: {}", labels::kind(alarm.kind), alarm.place_name, alarm.text)?;
             print(&alarm.why, out)?;
             writeln!(out, "  By the rule of: {}", alarm.source)?;
         }
@@ -109,7 +109,7 @@ fn figures_of<'v>(view: &'v SiteView, place: Option<&str>) -> Vec<&'v Figure> {
         return tank.figures.iter().collect();
     }
     let sensor = view.sensors.iter().find(|s| s.id.as_str() == place);
-    let gauge = sensor.is_some_and(|s| s.measures == crate::garden::plan::Quantity::Rain);
+    let gauge = sensor.is_some_and(|s| s.measures == crate::model::Quantity::Rain);
     view.rain.iter().filter(|_| gauge).flat_map(|rain| &rain.figures).collect()
 }
 

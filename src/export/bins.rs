@@ -3,8 +3,8 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::garden::plan::Quantity;
 use crate::history::Bin;
+use crate::model::Quantity;
 
 /// The names of the columns. `start` and `end` are in UTC, `start_local` is the start
 /// on the site's clock with its offset.

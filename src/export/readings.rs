@@ -1,6 +1,6 @@
 //! Single readings as rows.
 
-use crate::garden::record::TimeFrom;
+use crate::model::TimeFrom;
 use crate::store::Row;
 
 /// The names of the columns. `trug import` takes `time`, `sensor` and `raw`.

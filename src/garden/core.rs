@@ -10,20 +10,23 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::alarms::OWN_PLACE;
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Values};
 use crate::alarms::{Delays, State};
 use crate::calibration::{Calibrated, Calibrator};
-use crate::garden::fault_rules::Bad;
+use crate::decode::time_of;
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::LogEntry;
-use crate::garden::own_rules::{OWN, OWN_PLACE, place_own};
-use crate::garden::plan::{Garden, Id, Place};
-use crate::garden::rain_days::caught;
-use crate::garden::record::{
-    AlarmKey, AlarmNote, Answer, Answered, Batch, Reading, Reflag, SensorIx, TimeFrom, Values,
-};
+use crate::garden::plan::Garden;
+use crate::garden::record::{Batch, Reading, Reflag};
+use crate::garden::sensor::faults::Bad;
 use crate::garden::site::{Last, Memory, SiteState, plus};
-use crate::garden::standing::{Of, Said};
+use crate::garden::system::rules::{OWN, place_own};
 use crate::garden::view::SiteView;
-use crate::intake::{Sample, time_of};
+use crate::model::Sample;
+use crate::model::{Id, Place};
+use crate::model::{SensorIx, TimeFrom};
 use crate::quality::{Flag, Watch};
 use crate::soil::mean_water_content;
 use crate::why::Why;
@@ -293,11 +296,11 @@ impl Core {
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
-    pub fn standing(&self, key: &AlarmKey) -> Option<crate::telling::Standing> {
+    pub fn standing(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
         let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
         let standing = site.standing(key)?;
         let said = &standing.last.as_deref()?.1;
-        Some(crate::telling::Standing {
+        Some(crate::alarms::AlarmSnapshot {
             state: standing.life.state(),
             since: standing.life.since()?,
             text: said.text.clone(),

@@ -8,7 +8,7 @@ use std::collections::HashMap;
 
 use jiff::Timestamp;
 
-use crate::garden::plan::Id;
+use crate::model::Id;
 
 /// One entry.
 #[derive(Clone, Debug, PartialEq)]

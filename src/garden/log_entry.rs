@@ -7,7 +7,8 @@
 use jiff::{SignedDuration, Timestamp};
 
 use crate::garden::log::{Seen, WaterTest};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::model::Id;
 use crate::soil;
 
 /// Characters of a note at most.

@@ -8,9 +8,10 @@ use jiff::civil::Date;
 
 use crate::evapotranspiration::crop_evapotranspiration;
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Garden, Place};
+use crate::garden::plan::Garden;
 use crate::garden::site::SiteState;
-use crate::garden::weather_day::QUANTITIES;
+use crate::garden::weather::days::QUANTITIES;
+use crate::model::Place;
 
 /// Follows the weather of a site for up to 35 days and answers for its beds.
 #[derive(Debug)]

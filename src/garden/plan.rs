@@ -4,54 +4,18 @@
 //! impossible (an area is above zero, field capacity is above the wilting
 //! point, every sensor's place exists).
 
-use std::fmt;
-use std::sync::Arc;
+use crate::alarms::{OWN_NAME, OWN_PLACE};
+use crate::model::{Id, LocalHours, Place, Quantity};
+use crate::watering::Irrigation;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::alarms::{Conducts, Delays, Kind, Priority};
 use crate::calibration::DatedCalibration;
-use crate::intake::PayloadFormat;
+use crate::decode::PayloadFormat;
 use crate::quality::Limits;
 use crate::soil::{Composition, Lengths};
-
-/// A short name used in topics, commands and the database: lower-case letters,
-/// digits and hyphens, 1 to 64 characters.
-#[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct Id(Arc<str>);
-
-impl Id {
-    /// Wraps a name that the caller has checked.
-    pub fn new(name: &str) -> Self {
-        Self(Arc::from(name))
-    }
-
-    /// The name itself.
-    pub fn as_str(&self) -> &str {
-        &self.0
-    }
-
-    /// Whether `name` may be an id.
-    pub fn is_valid(name: &str) -> bool {
-        (1..=64).contains(&name.len())
-            && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
-            && !name.starts_with('-')
-            && !name.ends_with('-')
-    }
-}
-
-impl fmt::Display for Id {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
-impl fmt::Debug for Id {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:?}", &*self.0)
-    }
-}
 
 /// One school garden.
 #[derive(Clone, Debug)]
@@ -113,30 +77,6 @@ pub struct Holiday {
     pub quiet: Vec<Kind>,
 }
 
-/// Intervals of the local clock, sorted and without overlap.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LocalHours {
-    /// Minutes after local midnight, `[from, to)`, `to` at most 1440.
-    intervals: Vec<(u16, u16)>,
-}
-
-impl LocalHours {
-    /// Takes intervals that the caller has sorted and checked for overlap.
-    pub fn new(intervals: Vec<(u16, u16)>) -> Self {
-        Self { intervals }
-    }
-
-    /// The intervals, minutes after local midnight, `[from, to)`.
-    pub fn intervals(&self) -> &[(u16, u16)] {
-        &self.intervals
-    }
-
-    /// Whether the local minute of the day (0 to 1439) is inside.
-    pub fn contains(&self, minute: u16) -> bool {
-        self.intervals.iter().any(|&(from, to)| from <= minute && minute < to)
-    }
-}
-
 /// A garden bed.
 #[derive(Clone, Debug)]
 pub struct Bed {
@@ -180,15 +120,6 @@ impl Bed {
     }
 }
 
-/// How a bed is watered.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Irrigation {
-    /// Litres an hour for the whole bed, above 0.
-    pub litres_per_hour: f64,
-    /// Part of the water that reaches the root zone, above 0 to 1.
-    pub efficiency: f64,
-}
-
 /// Mulch on a bed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Mulch {
@@ -220,85 +151,6 @@ impl Tank {
     pub fn fish_name(&self) -> &str {
         self.species.as_deref().unwrap_or("its fish")
     }
-}
-
-/// What a sensor measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Quantity {
-    SoilMoisture,
-    SoilTemperature,
-    WaterTemperature,
-    Rain,
-    AirTemperature,
-    RelativeHumidity,
-    Ph,
-    DissolvedOxygen,
-    WaterFlow,
-    SolarRadiation,
-    WindSpeed,
-}
-
-impl Quantity {
-    /// Every quantity, in the order of the contract.
-    pub const ALL: [Self; 11] = [
-        Self::SoilMoisture,
-        Self::SoilTemperature,
-        Self::WaterTemperature,
-        Self::Rain,
-        Self::AirTemperature,
-        Self::RelativeHumidity,
-        Self::Ph,
-        Self::DissolvedOxygen,
-        Self::WaterFlow,
-        Self::SolarRadiation,
-        Self::WindSpeed,
-    ];
-
-    /// The name in configuration files, tags and exports.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::SoilMoisture => "soil-moisture",
-            Self::SoilTemperature => "soil-temperature",
-            Self::WaterTemperature => "water-temperature",
-            Self::Rain => "rain",
-            Self::AirTemperature => "air-temperature",
-            Self::RelativeHumidity => "relative-humidity",
-            Self::Ph => "ph",
-            Self::DissolvedOxygen => "dissolved-oxygen",
-            Self::WaterFlow => "water-flow",
-            Self::SolarRadiation => "solar-radiation",
-            Self::WindSpeed => "wind-speed",
-        }
-    }
-
-    /// The unit of a calibrated value, as people write it.
-    pub fn unit(self) -> &'static str {
-        match self {
-            Self::SoilMoisture => "m3/m3",
-            Self::SoilTemperature | Self::WaterTemperature | Self::AirTemperature => "°C",
-            Self::Rain => "mm",
-            Self::RelativeHumidity => "%",
-            Self::Ph => "pH",
-            Self::DissolvedOxygen => "mg/L",
-            Self::WaterFlow => "L",
-            Self::SolarRadiation => "W/m2",
-            Self::WindSpeed => "m/s",
-        }
-    }
-
-    /// The quantity of a name, if there is one.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|q| q.name() == name)
-    }
-}
-
-/// Where a sensor sits. The numbers index [`Garden::beds`] and [`Garden::tanks`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Place {
-    Bed(u16),
-    Tank(u16),
-    /// The whole site.
-    Site,
 }
 
 /// What brings the words of several sensors to the broker.
@@ -497,4 +349,50 @@ impl Default for RuleSettings {
             message_not_sent: delays(0.0, 120, 300),
         }
     }
+}
+
+/// The place of an alarm as people call it: the name of a bed, tank, site, gateway or
+/// of the program itself; a sensor's id with the name of its place; else the id.
+pub(crate) fn place_called(garden: &Garden, id: &Id) -> String {
+    let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
+    let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
+    let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
+    let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
+    let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
+    let sensor = || {
+        let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
+        let at = match sensor.place {
+            Place::Bed(at) => garden.beds.get(usize::from(at)).map(|bed| &bed.name),
+            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| &tank.name),
+            Place::Site => None,
+        };
+        Some(at.map_or_else(|| id.to_string(), |at| format!("{id} ({at})")))
+    };
+    bed.or_else(tank)
+        .or_else(site)
+        .or_else(own)
+        .or_else(gateway)
+        .or_else(sensor)
+        .unwrap_or_else(|| id.to_string())
+}
+
+/// The clock of the garden `site`, or of all gardens where they share one.
+///
+/// # Errors
+///
+/// When no garden has the id `site`.
+pub fn shared_zone(gardens: &[Garden], site: Option<&str>) -> Result<Option<TimeZone>, String> {
+    if let Some(site) = site {
+        return gardens
+            .iter()
+            .find(|garden| garden.site.id.as_str() == site)
+            .map(|garden| Some(garden.site.time_zone.clone()))
+            .ok_or_else(|| {
+                let known: Vec<_> = gardens.iter().map(|garden| garden.site.id.as_str()).collect();
+                format!("no garden is called {site:?}; the gardens are: {}", known.join(", "))
+            });
+    }
+    let mut zones = gardens.iter().map(|garden| &garden.site.time_zone);
+    let first = zones.next();
+    Ok(first.filter(|first| zones.all(|zone| zone == *first)).cloned())
 }

@@ -1,27 +1,14 @@
 //! What the core gives back: rows to keep and changes to tell.
 
+use crate::alarms::{AlarmKey, AlarmNote, Values};
+use crate::model::{SensorIx, TimeFrom};
 use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Input, Kind, Priority, State};
-use crate::garden::plan::Id;
+use crate::alarms::{Priority, State};
 use crate::quality::{Flag, Tests};
 use crate::why::Why;
-
-/// A sensor's number in this run's fleet: all gardens' sensors in order.
-/// It is not stored; the store has its own number for each series.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct SensorIx(pub u32);
-
-/// Whose clock gave a reading its time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum TimeFrom {
-    /// The device's own time, found possible.
-    Device,
-    /// The moment of arrival: the device gave no time, or an impossible one.
-    Arrival,
-}
 
 /// One reading, calibrated and flagged.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -73,18 +60,6 @@ pub struct Unplaced {
     pub payload: Vec<u8>,
 }
 
-/// Names one alarm.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct AlarmKey {
-    pub site: Id,
-    pub kind: Kind,
-    /// A bed, tank, sensor or gateway id, or the site's own.
-    pub place: Id,
-}
-
-/// Named numbers, in the order to show. Names that come from the store are owned.
-pub type Values = Vec<(Cow<'static, str>, f64)>;
-
 /// One step in an alarm's life, with what people are told.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
@@ -109,44 +84,6 @@ pub struct AlarmChange {
     pub how: Option<Cow<'static, str>>,
     /// Groups to tell.
     pub tell: Vec<String>,
-}
-
-/// What a person says about an alarm.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct AlarmNote {
-    pub key: AlarmKey,
-    /// The occurrence: when its condition began.
-    pub since: Timestamp,
-    /// When it was said. That of the step where it came with an answer.
-    pub at: Timestamp,
-    /// At most [`AlarmNote::TEXT_MAX`] characters, without control characters.
-    pub note: String,
-    /// By which way it came.
-    pub how: String,
-}
-
-impl AlarmNote {
-    /// Characters of a note at most.
-    pub const TEXT_MAX: usize = 500;
-
-    /// Whether a text may be a note.
-    ///
-    /// # Errors
-    ///
-    /// What is wrong with it, to show to whoever wrote it.
-    pub fn check(text: &str) -> Result<(), String> {
-        let length = text.chars().count();
-        if text.trim().is_empty() {
-            Err("the note is empty".to_owned())
-        } else if length > Self::TEXT_MAX {
-            Err(format!("the note has {length} characters; accepted are at most {}", Self::TEXT_MAX))
-        } else if text.chars().any(char::is_control) {
-            Err("the note holds a line break or another control character; accepted is one line of text"
-                .to_owned())
-        } else {
-            Ok(())
-        }
-    }
 }
 
 /// Everything that one call of the core asks the store to keep, in order.
@@ -180,37 +117,4 @@ impl Batch {
             && self.changes.is_empty()
             && self.notes.is_empty()
     }
-}
-
-/// A person's answer to an alarm.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Answer {
-    pub key: AlarmKey,
-    /// When it was given.
-    pub at: Timestamp,
-    /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
-    /// else.
-    pub input: Option<Input>,
-    /// By which way it came: "command", "mqtt", "link".
-    pub how: String,
-    /// The occurrence that is answered (when its condition began): the answer is for
-    /// no other. `None`: whatever stands.
-    pub since: Option<Timestamp>,
-    /// A text for which [`AlarmNote::check`] holds.
-    pub note: Option<String>,
-}
-
-/// What came of a person's answer.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Answered {
-    /// The answer was taken: a step was made of it, or its note is kept.
-    Done,
-    /// The alarm stands, and this answer changes nothing: somebody has given it
-    /// already, or the alarm's state wants another one.
-    NotWaiting,
-    /// The alarm is over.
-    Over,
-    /// The answer is to an earlier occurrence; the alarm has come again since.
-    OtherOccurrence,
-    NoSuchAlarm,
 }

@@ -4,11 +4,12 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind, Life, State};
+use crate::garden::alarm_slot::{Of, Said};
 use crate::garden::log::{Seen, SiteLog};
-use crate::garden::plan::{Garden, Id, Place};
+use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
 use crate::garden::site::{SiteState, plus};
-use crate::garden::standing::{Of, Said};
+use crate::model::{Id, Place};
 
 /// Between two looks at the timers, seconds. Shelves and holidays are counted in
 /// hours.

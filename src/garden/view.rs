@@ -2,14 +2,15 @@
 //! what to do today. Made by the core on demand; the page and the commands
 //! only lay it out.
 
+use crate::model::Condition;
 use std::borrow::Cow;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use crate::alarms::Values;
 use crate::alarms::{Kind, Priority, State};
-use crate::garden::plan::{Id, Quantity};
-use crate::garden::record::Values;
+use crate::model::{Id, Quantity};
 use crate::quality::Flag;
 use crate::why::Why;
 
@@ -94,15 +95,6 @@ pub struct AlarmView {
     pub values: Values,
     pub source: Cow<'static, str>,
     pub why: Why,
-}
-
-/// How well a place does, told by a word (never by colour alone).
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Condition {
-    Well,
-    Watch,
-    Act,
-    Unknown,
 }
 
 /// A bed.

@@ -3,11 +3,12 @@
 use maud::{Markup, html};
 
 use super::access::Visitor;
+use super::reasons;
 use super::today::urgency;
-use super::{reasons, words};
+use crate::alarms::AlarmNote;
 use crate::alarms::State;
-use crate::garden::record::AlarmNote;
 use crate::garden::view::{AlarmView, SiteView};
+use crate::text::labels;
 
 /// An answer that was not taken: what was wrong with its note, and the note.
 #[derive(Clone, Copy, Debug)]
@@ -38,29 +39,29 @@ pub(super) fn card(
     notes: &[AlarmNote],
     refused: Option<Refused<'_>>,
 ) -> Markup {
-    let moment = |at| words::moment(at, view.now, &view.time_zone);
+    let moment = |at| labels::moment(at, view.now, &view.time_zone);
     html! {
         article class="alarm" id=(id(alarm)) {
-            h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
+            h3 { (alarm.place_name) ": " (labels::kind(alarm.kind)) }
             p class="standing" {
                 @if let Some((until, _)) = alarm.shelf {
-                    "Until " (moment(until)) ". " (words::state(alarm.state))
+                    "Until " (moment(until)) ". " (labels::state(alarm.state))
                 } @else if alarm.state == State::ReturnedUnacknowledged {
-                    "From " (moment(alarm.since)) " to " (moment(alarm.at)) ". " (words::state(alarm.state))
+                    "From " (moment(alarm.since)) " to " (moment(alarm.at)) ". " (labels::state(alarm.state))
                 } @else {
-                    (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". " (words::state(alarm.state))
+                    (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". " (labels::state(alarm.state))
                 }
             }
             p { (alarm.text) }
             @for note in notes {
-                p class="note" { (moment(note.at)) ", " (words::how(&note.how)) ": " (words::shown(&note.note, AlarmNote::TEXT_MAX)) }
+                p class="note" { (moment(note.at)) ", " (labels::how(&note.how)) ": " (labels::shown(&note.note, AlarmNote::TEXT_MAX)) }
             }
             details {
                 summary { "Why" }
                 @if !alarm.values.is_empty() {
                     dl {
                         @for (name, number) in &alarm.values {
-                            @let (name, number) = words::named_value(name, *number);
+                            @let (name, number) = labels::named_value(name, *number);
                             div { dt { (name) } dd { (number) } }
                         }
                     }
@@ -77,7 +78,7 @@ pub(super) fn card(
 fn answers(alarm: &AlarmView, view: &SiteView, visitor: &Visitor, refused: Option<Refused<'_>>) -> Markup {
     let id = id(alarm);
     let (note, fault, help) = (format!("{id}-note"), format!("{id}-fault"), format!("{id}-help"));
-    let name = format!("{}: {}", alarm.place_name, words::kind(alarm.kind));
+    let name = format!("{}: {}", alarm.place_name, labels::kind(alarm.kind));
     let described = if refused.is_some() { format!("{fault} {help}") } else { help.clone() };
     html! {
         form class="answer" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {

@@ -15,6 +15,7 @@ use maud::{Markup, html};
 use tokio::time::timeout;
 use tracing::warn;
 
+use super::Views;
 use super::access::Visitor;
 use super::alarm_card::{self, Refused, card};
 use super::errors::Problem;
@@ -23,14 +24,14 @@ use super::forms::Form;
 use super::forms::write::{go, wrong_list};
 use super::layout::Frame;
 use super::routes::{Desk, VIEW_WAIT, ask as asked, figures, frame, view};
-use super::{Views, words};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered};
 use crate::alarms::{Input, Kind, State as Stands};
 use crate::answering::{note, shelf_end};
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, AlarmNote, Answer, Answered};
+use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
-use crate::garden::words::place_called;
+use crate::model::Id;
 use crate::store::AlarmRecord;
+use crate::text::labels;
 
 /// Occurrences of one month that are listed, the newest.
 const LISTED_MAX: usize = 200;
@@ -104,7 +105,7 @@ pub(super) async fn take<V: Views>(
     };
     let name = named(&key, &shown.names, view);
     let now = desk.page.views.now();
-    let input = wanted.input(words::garden_now(view.now, now), view);
+    let input = wanted.input(labels::garden_now(view.now, now), view);
     // One that is put aside stands under the time at which that was done.
     let since = (wanted != Wanted::Back && !is_hidden(view, &key)).then_some(since);
     let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
@@ -176,7 +177,7 @@ impl Wanted {
                 (Self::Back, _) => format!("{name} is taken up again."),
                 (Self::Note, _) => format!("The note to {name} is kept."),
                 (Self::Aside(_) | Self::Morning, Some(Input::Shelve { until, .. })) => {
-                    format!("{name} is put aside until {}.", words::full_moment(until, &view.time_zone))
+                    format!("{name} is put aside until {}.", labels::full_moment(until, &view.time_zone))
                 }
                 (Self::Aside(_) | Self::Morning, _) => format!("{name} is put aside."),
             },
@@ -274,7 +275,7 @@ fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String
         .map(|alarm| alarm.place_name.as_str())
         .or_else(|| names.get(&key.place).map(String::as_str))
         .unwrap_or(key.place.as_str());
-    format!("{place}: {}", words::kind(key.kind))
+    format!("{place}: {}", labels::kind(key.kind))
 }
 
 fn page(
@@ -302,7 +303,7 @@ fn page(
     let title = format!("Alarms at {}", view.name);
     let body = html! {
         h1 { "Alarms" }
-        p class="as-of" { (view.name) ", as it stood " (words::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { (view.name) ", as it stood " (labels::full_moment(view.now, &view.time_zone)) }
         @if let Some((id, refused)) = &refused {
             @let (field, words) = (format!("{id}-note"), format!("The note was not taken: {}.", refused.why));
             (wrong_list(std::iter::once((field.as_str(), words.as_str()))))
@@ -362,7 +363,7 @@ fn history(frame: &Frame<'_>, shown: &Shown) -> Markup {
 
 fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], shown: &Shown) -> Markup {
     let view = &shown.view;
-    let moment = |at| words::moment(at, view.now, &view.time_zone);
+    let moment = |at| labels::moment(at, view.now, &view.time_zone);
     let over = steps.last().filter(|step| step.state == Stands::Normal).map(|step| step.at);
     let notes = || shown.notes.iter().filter(|note| note.key == *key && note.since == since);
     html! {
@@ -374,15 +375,15 @@ fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], shown: &
             ol {
                 @for step in steps {
                     li {
-                        (moment(step.at)) ": " (words::state(step.state))
-                        @if let Some(how) = &step.how { " Answered " (words::how(how)) "." }
+                        (moment(step.at)) ": " (labels::state(step.state))
+                        @if let Some(how) = &step.how { " Answered " (labels::how(how)) "." }
                         @if let Some((until, _)) = step.shelf { " Until " (moment(until)) "." }
                     }
                 }
             }
             @if let Some(first) = steps.first() { p { (first.text) } }
             @for note in notes() {
-                p class="note" { (moment(note.at)) ", " (words::how(&note.how)) ": " (words::shown(&note.note, AlarmNote::TEXT_MAX)) }
+                p class="note" { (moment(note.at)) ", " (labels::how(&note.how)) ": " (labels::shown(&note.note, AlarmNote::TEXT_MAX)) }
             }
         }
     }

@@ -6,14 +6,15 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
+use super::AlarmStep;
 use super::layout::plain_page;
 use super::today::urgency;
-use super::{AlarmStep, words};
 use crate::alarms::State;
+use crate::alarms::{AlarmNote, Answered};
 use crate::answering::Claim;
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmNote, Answered};
 use crate::garden::view::{AlarmView, SiteView};
+use crate::model::Id;
+use crate::text::labels;
 
 /// One alarm for whoever came by a link.
 pub(super) struct Page<'a> {
@@ -109,7 +110,7 @@ impl Page<'_> {
         let body = html! {
             p { strong { (self.heading()) } " is over"
                 @if let Some(step) = ended {
-                    " since " (words::moment(step.at, self.view.now, &self.view.time_zone))
+                    " since " (labels::moment(step.at, self.view.now, &self.view.time_zone))
                 }
                 ". Nobody needs to answer it any more."
             }
@@ -132,13 +133,13 @@ impl Page<'_> {
     fn by_whom(&self) -> Markup {
         html! {
             @if let Some((step, how)) = self.answer() {
-                ", " (words::moment(step.at, self.view.now, &self.view.time_zone)) ", " (words::how(how))
+                ", " (labels::moment(step.at, self.view.now, &self.view.time_zone)) ", " (labels::how(how))
             }
         }
     }
 
     fn alarm(&self, alarm: &AlarmView) -> Markup {
-        let moment = |at| words::moment(at, self.view.now, &self.view.time_zone);
+        let moment = |at| labels::moment(at, self.view.now, &self.view.time_zone);
         html! {
             article class="alarm" {
                 p class="standing" {
@@ -147,7 +148,7 @@ impl Page<'_> {
                     } @else {
                         (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". "
                     }
-                    (words::state(alarm.state))
+                    (labels::state(alarm.state))
                 }
                 p { (alarm.text) }
                 p class="standing" { "By the rule of: " (alarm.source) }
@@ -200,7 +201,7 @@ impl Page<'_> {
     }
 
     fn page(&self, status: StatusCode, title: &str, body: &Markup) -> Response {
-        let as_of = words::full_moment(self.view.now, &self.view.time_zone);
+        let as_of = labels::full_moment(self.view.now, &self.view.time_zone);
         let body = html! {
             h1 { (title) }
             p class="as-of" { (self.view.name) ", as it stood " (as_of) }
@@ -214,7 +215,7 @@ impl Page<'_> {
         let name = self.of_claim().map(|alarm| alarm.place_name.as_str());
         let place = &self.claim.key.place;
         let name = name.or_else(|| name_of(self.view, place)).unwrap_or(place.as_str());
-        format!("{name}: {}", words::kind(self.claim.key.kind))
+        format!("{name}: {}", labels::kind(self.claim.key.kind))
     }
 
     /// The alarm of the link, whichever its occurrence.

@@ -9,7 +9,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ring::digest::{SHA256, digest};
 
-use super::chart;
+use crate::chart;
 
 /// Style of the pages and of their charts.
 static STYLE: LazyLock<Asset> =

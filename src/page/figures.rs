@@ -2,15 +2,15 @@
 
 use maud::{Markup, html};
 
-use super::words;
 use crate::alarms::figures::{Figures, Period};
 use crate::alarms::targets::{
     BUSY_ABOVE, BUSY_PART, FREQUENT_PART, HOUR_ACCEPTABLE, HOUR_MOST, PRIORITIES_FROM, PRIORITY_PARTS,
     STANDING_TOO_MANY, Verdict,
 };
-use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
-use crate::garden::words::{duration, list};
+use crate::model::Id;
+use crate::text::labels;
+use crate::text::spoken::{duration, list};
 
 /// The figures of one garden and of each of its groups.
 #[derive(Clone, Debug, PartialEq)]
@@ -222,7 +222,7 @@ fn frequent(f: &Figures) -> String {
         .frequent
         .iter()
         .take(NAMED)
-        .map(|(key, times)| format!("{} at {} ({times})", words::kind(key.kind), key.place))
+        .map(|(key, times)| format!("{} at {} ({times})", labels::kind(key.kind), key.place))
         .collect();
     let all = if f.different > 10 {
         format!("{:.0} % of all", 100.0 * part)
@@ -307,8 +307,8 @@ pub(super) fn section(figures: &SiteFigures, view: &SiteView) -> Markup {
                 None => p { "No reading is stored yet, so there are no figures." },
                 Some(all) => {
                     p {
-                        "From " (words::full_moment(all.period.from, zone)) " to "
-                        (words::full_moment(all.period.to, zone)) "."
+                        "From " (labels::full_moment(all.period.from, zone)) " to "
+                        (labels::full_moment(all.period.to, zone)) "."
                         @if let Some(caution) = caution(all.period) { " " (caution) }
                         @if figures.cut { " Older steps are left out: there are too many." }
                     }

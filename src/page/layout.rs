@@ -3,9 +3,10 @@
 use maud::{DOCTYPE, Markup, html};
 
 use super::access::Visitor;
-use super::{assets, words};
-use crate::garden::plan::Id;
+use super::assets;
 use crate::garden::view::{AlarmView, SiteView};
+use crate::model::Id;
+use crate::text::labels;
 
 /// Seconds after which a page loads itself anew where no script keeps it fresh.
 const RENEW_S: u32 = 60;
@@ -54,7 +55,7 @@ impl SiteLinks {
             rain: view.rain.is_some(),
             open_alarms: open().count(),
             alarms: open().map(alarm).collect::<Vec<_>>().join(" "),
-            as_of: words::full_moment(view.now, &view.time_zone),
+            as_of: labels::full_moment(view.now, &view.time_zone),
         }
     }
 

@@ -5,9 +5,10 @@ use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use super::layout::Frame;
-use super::{NotPlaced, reasons, words};
-use crate::garden::plan::Id;
+use super::{NotPlaced, reasons};
 use crate::garden::view::{SensorView, SiteView};
+use crate::model::Id;
+use crate::text::labels;
 
 /// Characters of a topic and of a payload that are shown.
 const TOPIC_SHOWN: usize = 200;
@@ -33,7 +34,7 @@ pub(super) fn sites_page(frame: &Frame<'_>, sites: &[(Id, String)], not_placed: 
 pub(super) fn sensors_page(frame: &Frame<'_>, view: &SiteView, topics: &[NotPlaced]) -> Markup {
     let body = html! {
         h1 { "Sensors" }
-        p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         (to_look_at(view))
         (sensors(view))
         (not_placed(topics, view.now, &view.time_zone))
@@ -54,7 +55,7 @@ fn to_look_at(view: &SiteView) -> Markup {
                     ul {
                         @for (sensor, advice) in wrong {
                             li {
-                                strong { (sensor.place_name) ": " (words::quantity(sensor.measures)) ". " }
+                                strong { (sensor.place_name) ": " (labels::quantity(sensor.measures)) ". " }
                                 (advice)
                             }
                         }
@@ -114,31 +115,31 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
     html! {
         tr {
             th scope="row" {
-                (sensor.place_name) ": " (words::quantity(sensor.measures))
+                (sensor.place_name) ": " (labels::quantity(sensor.measures))
                 " " code { (sensor.id) }
             }
             td data-label="Last reading" {
                 @match sensor.last_value {
-                    Some(value) => (words::value(sensor.measures, value)),
+                    Some(value) => (labels::value(sensor.measures, value)),
                     None => "none",
                 }
                 @if !sensor.why.is_empty() { details { summary { "Why" } (reasons::steps(&sensor.why)) } }
             }
             td data-label="When" {
                 @match sensor.last_at {
-                    Some(at) => (words::moment(at, view.now, &view.time_zone)),
+                    Some(at) => (labels::moment(at, view.now, &view.time_zone)),
                     None => "never heard",
                 }
             }
             td data-label="Quality" {
                 @match sensor.last_flag {
-                    Some(flag) => (words::flag(flag)),
-                    None => (words::NOT_KNOWN),
+                    Some(flag) => (labels::flag(flag)),
+                    None => (labels::NOT_KNOWN),
                 }
                 @if sensor.silent { " " strong class="silent" { "Silent now" } }
                 @if sensor.faulty { " " strong class="silent" { "Not to be believed" } }
                 @if let Some(battery) = sensor.battery {
-                    " Battery " (words::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
+                    " Battery " (labels::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
                 }
             }
         }
@@ -167,10 +168,10 @@ pub(super) fn not_placed(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) 
                     tbody {
                         @for topic in topics {
                             tr {
-                                th scope="row" { code { bdi { (words::shown(&topic.topic, TOPIC_SHOWN)) } } }
+                                th scope="row" { code { bdi { (labels::shown(&topic.topic, TOPIC_SHOWN)) } } }
                                 td data-label="Last message" { code { bdi { (payload(&topic.payload)) } } }
                                 td data-label="Messages" { (topic.count) }
-                                td data-label="Last heard" { (words::moment(topic.last, now, zone)) }
+                                td data-label="Last heard" { (labels::moment(topic.last, now, zone)) }
                             }
                         }
                     }
@@ -184,5 +185,5 @@ fn payload(bytes: &[u8]) -> String {
     if bytes.is_empty() {
         return "(empty)".to_owned();
     }
-    words::shown(&String::from_utf8_lossy(bytes), PAYLOAD_SHOWN)
+    labels::shown(&String::from_utf8_lossy(bytes), PAYLOAD_SHOWN)
 }

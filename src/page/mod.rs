@@ -12,7 +12,6 @@ mod answer;
 mod api;
 mod assets;
 mod band;
-pub mod chart;
 #[cfg(test)]
 pub(crate) mod contrast;
 mod errors;
@@ -30,7 +29,6 @@ pub mod record;
 mod routes;
 mod serve;
 mod today;
-pub(crate) mod words;
 mod wrong;
 
 use std::future::Future;
@@ -39,11 +37,11 @@ use jiff::Timestamp;
 use tokio::sync::watch;
 
 use crate::alarms::State;
+use crate::alarms::{AlarmKey, Answer, Answered};
 use crate::answering::{Checked, Claim};
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, Answer, Answered};
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
+use crate::model::Id;
 
 use figures::SiteFigures;
 

@@ -3,9 +3,11 @@
 use maud::{Markup, html};
 
 use super::band::{Band, Mark, Zone};
-use super::{reasons, words};
-use crate::garden::plan::Id;
-use crate::garden::view::{BedView, Condition, RainView, SiteView, TankView};
+use super::reasons;
+use crate::garden::view::{BedView, RainView, SiteView, TankView};
+use crate::model::Condition;
+use crate::model::Id;
+use crate::text::labels;
 
 pub(super) fn beds(view: &SiteView) -> Markup {
     html! {
@@ -73,15 +75,15 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
 }
 
 fn tank(site: &Id, tank: &TankView) -> Markup {
-    let limits = format!("{} to {}", words::degrees(tank.cold_c), words::degrees(tank.warm_c));
+    let limits = format!("{} to {}", labels::degrees(tank.cold_c), labels::degrees(tank.warm_c));
     html! {
         (place_head(&format!("tank-{}", tank.id), &format!("/site/{site}/tank/{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
             @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
             dl {
-                div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, words::degrees)) } }
+                div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, labels::degrees)) } }
                 div { dt { "These fish want" } dd { (limits) } }
-                div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, words::degrees)) } }
-                div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, words::degrees)) } }
+                div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, labels::degrees)) } }
+                div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, labels::degrees)) } }
             }
         }))
     }
@@ -91,8 +93,8 @@ fn gauge(site: &Id, rain: &RainView) -> Markup {
     html! {
         (place_head("rain-gauge", &format!("/site/{site}/rain"), "Rain gauge", rain.condition, &rain.words, &html! {
             dl {
-                div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, words::millimetres)) } }
-                div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, words::millimetres)) } }
+                div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, labels::millimetres)) } }
+                div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, labels::millimetres)) } }
             }
         }))
     }
@@ -115,7 +117,7 @@ fn place_head(
     html! {
         article id=(id) class={ "place " (class) } {
             h3 { a href=(address) { (name) } }
-            p class="condition" { (shape(condition)) (self::words::condition(condition)) }
+            p class="condition" { (shape(condition)) (labels::condition(condition)) }
             p { (words) }
             (rest)
         }
@@ -145,8 +147,8 @@ pub(super) fn shape(condition: Condition) -> Markup {
 fn soil_band(bed: &BedView) -> Band<'_> {
     let now = bed.water_content.filter(|content| content.is_finite());
     let [wilting, refill, full] =
-        [bed.wilting_point, bed.refill_point, bed.field_capacity].map(words::percent);
-    let present = now.map_or_else(|| words::NOT_KNOWN.to_owned(), words::percent);
+        [bed.wilting_point, bed.refill_point, bed.field_capacity].map(labels::percent);
+    let present = now.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::percent);
     let zone = |word, class| Zone { word, class };
     let mark = |at, label| Mark { at, label };
     Band {
@@ -166,14 +168,14 @@ fn soil_band(bed: &BedView) -> Band<'_> {
             zone("moist", "zone-fine"),
             zone("wet", "zone-wet"),
         ],
-        now: now.map(|content| (content, format!("now {}", words::percent(content)))),
+        now: now.map(|content| (content, format!("now {}", labels::percent(content)))),
     }
 }
 
 fn tank_band(tank: &TankView) -> Band<'_> {
     let now = tank.temperature_c.filter(|celsius| celsius.is_finite());
-    let [cold, warm] = [tank.cold_c, tank.warm_c].map(words::degrees);
-    let present = now.map_or_else(|| words::NOT_KNOWN.to_owned(), words::degrees);
+    let [cold, warm] = [tank.cold_c, tank.warm_c].map(labels::degrees);
+    let present = now.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::degrees);
     let zone = |word, class| Zone { word, class };
     Band {
         id: format!("band-{}", tank.id),
@@ -184,7 +186,7 @@ fn tank_band(tank: &TankView) -> Band<'_> {
             Mark { at: tank.warm_c, label: format!("warm above {warm}") },
         ],
         zones: vec![zone("cold", "zone-wet"), zone("suits them", "zone-fine"), zone("warm", "zone-near")],
-        now: now.map(|celsius| (celsius, format!("now {}", words::degrees(celsius)))),
+        now: now.map(|celsius| (celsius, format!("now {}", labels::degrees(celsius)))),
     }
 }
 
@@ -197,9 +199,9 @@ pub(super) fn available_left(part: f64) -> String {
     if part < 0.0 && part.is_finite() {
         return "none".to_owned();
     }
-    words::whole_percent(part)
+    labels::whole_percent(part)
 }
 
 fn or_not_known(number: Option<f64>, words: fn(f64) -> String) -> String {
-    number.map_or_else(|| self::words::NOT_KNOWN.to_owned(), words)
+    number.map_or_else(|| labels::NOT_KNOWN.to_owned(), words)
 }

@@ -30,8 +30,8 @@ use super::{
     NotPlaced, Unavailable, Views, alarms, answer, api, assets, lists, live, month, packed, place, today,
 };
 use crate::answering::{Checked, Claim, TOKEN_MAX, note};
-use crate::garden::plan::Id;
 use crate::garden::view::SiteView;
+use crate::model::Id;
 
 /// Bytes of a request's path and of its query.
 const PATH_MAX: usize = 256;

@@ -3,15 +3,17 @@
 use maud::{Markup, html};
 
 use super::layout::Frame;
-use super::{alarm_card, places, words};
+use super::{alarm_card, places};
 use crate::alarms::Priority;
-use crate::garden::view::{Condition, SiteView, ToDo};
+use crate::garden::view::{SiteView, ToDo};
+use crate::model::Condition;
+use crate::text::labels;
 
 /// `not_placed`: how many topics speak that no sensor names.
 pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
-        p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         (to_do(view))
         (alarms(view))
         (places::beds(view))
@@ -141,12 +143,12 @@ fn alarms(view: &SiteView) -> Markup {
                     @for alarm in open {
                         li {
                             a href={ (alarms) "#" (alarm_card::id(alarm)) } {
-                                (alarm.place_name) ": " (words::kind(alarm.kind))
+                                (alarm.place_name) ": " (labels::kind(alarm.kind))
                             }
                             p class="standing" {
                                 (urgency(alarm.priority))
-                                " Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
-                                (words::state(alarm.state))
+                                " Since " (labels::moment(alarm.since, view.now, &view.time_zone)) ". "
+                                (labels::state(alarm.state))
                             }
                         }
                     }
@@ -163,7 +165,7 @@ fn alarms(view: &SiteView) -> Markup {
 }
 
 pub(super) fn urgency(priority: Priority) -> Markup {
-    html! { span class={ "urgency " (priority.name()) } { (words::priority(priority)) } }
+    html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
 }
 
 /// The usual cautions. Common practice in school gardens and fish keeping; the

@@ -5,7 +5,7 @@
 //! them to the operator, so each line of [`Limits::default_for`] says why it is
 //! what it is. None is from a publication unless it says so.
 
-use crate::garden::plan::Quantity;
+use crate::model::Quantity;
 
 /// What a sensor's values are tested against. Limits themselves pass.
 #[derive(Clone, Copy, Debug, PartialEq)]

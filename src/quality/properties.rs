@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 
 use super::{Flag, Flat, Limits, Rate, Spike, SpikeMethod, Test, Watch, spike};
-use crate::garden::plan::Quantity;
+use crate::model::Quantity;
 
 fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(1_776_403_800_000 + ms).unwrap()

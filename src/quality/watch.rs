@@ -221,7 +221,7 @@ fn seconds(from_ms: i64, to_ms: i64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::garden::plan::Quantity;
+    use crate::model::Quantity;
 
     fn at(s: i64) -> Timestamp {
         Timestamp::from_second(1_776_403_800 + s).unwrap()

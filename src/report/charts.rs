@@ -6,8 +6,8 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::words;
 use crate::analysis::month::{BedMonth, Cause, Month, TankMonth};
+use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::history::Bin;
-use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::rain::rain_day_bounds;
 
 /// Hours that one point of a trace stands for: a month in 4 points a day shows each

@@ -6,7 +6,8 @@ use std::fmt::Write as _;
 use ring::digest::{Context, SHA256};
 
 use crate::analysis::month::Input;
-use crate::garden::plan::{Garden, Place};
+use crate::garden::plan::Garden;
+use crate::model::Place;
 
 /// SHA-256 (FIPS 180-4) of what went in, in hex digits.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -5,9 +5,9 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand, Which};
-use crate::garden::plan::Id;
-use crate::garden::words as garden_words;
-pub(super) use crate::page::words::quantity;
+use crate::model::Id;
+pub(super) use crate::text::labels::quantity;
+use crate::text::spoken as garden_words;
 
 /// What stands where a figure is not known.
 pub(super) const NOT_KNOWN: &str = "not known";

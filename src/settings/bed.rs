@@ -9,8 +9,9 @@ use super::range::Range;
 use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::value::Item;
-use crate::garden::plan::{Bed, Irrigation, Mulch};
+use crate::garden::plan::{Bed, Mulch};
 use crate::soil::{self, Composition, HeldWater, Lengths, OutOfRange, Texture};
+use crate::watering::Irrigation;
 
 /// A school's largest bed is far below a hectare.
 const AREA: Range = Range::above_to(0.0, 10_000.0, "square metres");

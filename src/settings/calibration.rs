@@ -12,8 +12,8 @@ use super::sensor::SoilWater;
 use super::table::Table;
 use super::value::{Item, civil};
 use crate::calibration::{Calibration, CalibrationError, Counts, DatedCalibration, Platinum};
-use crate::garden::plan::Quantity;
-use crate::intake::PayloadFormat;
+use crate::decode::PayloadFormat;
+use crate::model::Quantity;
 
 const ACCEPTED: &str = "\"topp\", \"pt100\", \"pt1000\", \"one-wire\", { points = [[RAW, VALUE], ...] }, \
                         { polynomial = [C0, C1, ...] }, { mm_per_tip = MM }, { thermistor = { r25_ohm = OHM, \

@@ -18,9 +18,10 @@ use super::tank::tank;
 use super::tell::tells;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
+use crate::alarms::OWN_PLACE;
 use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
-use crate::garden::OWN_PLACE;
-use crate::garden::plan::{Garden, Holiday, LocalHours, RuleSettings, Site};
+use crate::garden::plan::{Garden, Holiday, RuleSettings, Site};
+use crate::model::LocalHours;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.

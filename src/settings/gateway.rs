@@ -9,7 +9,8 @@ use super::fault::{any_of, nearest};
 use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::value::Item;
-use crate::garden::plan::{Gateway, Id};
+use crate::garden::plan::Gateway;
+use crate::model::Id;
 
 /// Gateways of one garden at most; their numbers have 16 bits.
 const GATEWAYS_MAX: u16 = 10_000;

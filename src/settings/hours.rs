@@ -1,7 +1,7 @@
 //! Hours of the local clock: `"06:00-09:00"`.
 
 use super::value::Item;
-use crate::garden::plan::LocalHours;
+use crate::model::LocalHours;
 
 /// Minutes of a day of 24 hours by the clock.
 const DAY_MIN: u16 = 24 * 60;

@@ -6,7 +6,7 @@ use super::document::Want;
 use super::fault::nearest;
 use super::table::Table;
 use super::value::Item;
-use crate::intake::{JsonPointer, PayloadFormat};
+use crate::decode::{JsonPointer, PayloadFormat};
 
 /// The formats' names.
 const FORMATS: [&str; 5] = ["number", "senml", "line-protocol", "one-wire", "json"];

@@ -5,7 +5,7 @@ use super::document::Want;
 use super::range::Range;
 use super::table::Table;
 use super::value::Item;
-use crate::garden::plan::Quantity;
+use crate::model::Quantity;
 use crate::quality::{Flat, Limits, Rate, Spike, SpikeMethod};
 
 /// Thresholds, in the quantity's unit or per second of it.

@@ -9,7 +9,7 @@ use super::value::Item;
 use crate::calibration::granular_matrix::{SOIL_C, SOIL_C_STANDARD};
 use crate::calibration::platinum::R0_OHM;
 use crate::calibration::{Calibration, Divider, GranularMatrix, Law, Platinum, Retention, Side, Thermistor};
-use crate::garden::plan::Quantity;
+use crate::model::Quantity;
 
 const R25: Range = Range::from_to(Law::R25_OHM.0, Law::R25_OHM.1, "ohm at 25 °C");
 const BETA: Range = Range::from_to(Law::BETA_K.0, Law::BETA_K.1, "kelvin");

@@ -15,8 +15,9 @@ use super::table::Table;
 use super::text::{ID_ACCEPTED, Names, id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
 use super::value::Item;
-use crate::garden::plan::{Battery, Place, Quantity, Sensor};
-use crate::intake::PayloadFormat;
+use crate::decode::PayloadFormat;
+use crate::garden::plan::{Battery, Sensor};
+use crate::model::{Place, Quantity};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
 /// Heights for which the wind can be brought to 2 m.

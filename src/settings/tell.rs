@@ -10,7 +10,8 @@ use super::text::{Names, email, named};
 use super::value::Item;
 use super::webhook::Ways;
 use crate::alarms::Kind;
-use crate::garden::plan::{Address, Channel, Id, LocalHours, Next, Tell};
+use crate::garden::plan::{Address, Channel, Next, Tell};
+use crate::model::{Id, LocalHours};
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 const PLACES: &str =

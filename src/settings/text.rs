@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use super::fault::is_unsafe;
 use super::value::Item;
-use crate::garden::plan::Id;
+use crate::model::Id;
 
 /// Longest name, characters.
 pub(super) const NAME_MAX: usize = 100;

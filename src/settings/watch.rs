@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::daemon::whole;
 use super::document::Want;
 use super::table::Table;
-use crate::garden::own_signs::OwnLimits;
+use crate::garden::system::health::OwnLimits;
 
 /// How often the daemon looks at itself, and from where on something is the matter.
 #[derive(Clone, Copy, Debug, PartialEq)]

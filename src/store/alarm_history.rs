@@ -6,10 +6,10 @@ use rusqlite::{Connection, Row, params};
 use super::columns::{millis, timestamp};
 use super::reader::Fault;
 use super::{Reader, StoreError};
+use crate::alarms::AlarmKey;
 use crate::alarms::figures::{Change, History};
 use crate::alarms::{Kind, State};
-use crate::garden::plan::Id;
-use crate::garden::record::AlarmKey;
+use crate::model::Id;
 
 const COLUMNS: &str = "at, site, kind, place, from_state, to_state, since, how IS NOT NULL, tell";
 

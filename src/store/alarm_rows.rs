@@ -4,9 +4,10 @@ use rusqlite::{Row, Transaction, params};
 
 use super::columns::{millis, numbers_from_json, numbers_to_json, timestamp, why_from_json, why_to_json};
 use super::records::AlarmRecord;
+use crate::alarms::AlarmKey;
 use crate::alarms::{Kind, State};
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmChange, AlarmKey};
+use crate::garden::record::AlarmChange;
+use crate::model::Id;
 
 /// Adds steps to the history and makes each the alarm's present state. A step
 /// that is there already changes nothing.

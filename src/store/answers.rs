@@ -14,9 +14,9 @@ use super::error::StoreError;
 use super::reader::Reader;
 use super::schema;
 use super::writer::{BUSY, Store};
+use crate::alarms::{AlarmKey, AlarmNote, Answer};
 use crate::alarms::{Input, Kind};
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, AlarmNote, Answer};
+use crate::model::Id;
 
 /// Answers that may wait; more are refused, since nobody is taking them.
 const WAITING_MAX: i64 = 10_000;

@@ -7,7 +7,8 @@ use jiff::Timestamp;
 use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 
-use crate::garden::record::{TimeFrom, Values};
+use crate::alarms::Values;
+use crate::model::TimeFrom;
 use crate::quality::Flag;
 use crate::why::{Step, Why};
 

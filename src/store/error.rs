@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use crate::garden::record::SensorIx;
+use crate::model::SensorIx;
 
 /// Why the store could not be opened, read or written.
 #[derive(Debug, thiserror::Error)]

@@ -15,7 +15,7 @@ use super::reader::Reader;
 use super::schema;
 use super::writer::{BUSY, Store};
 use crate::garden::log::{LogEntry, Seen, WaterTest};
-use crate::garden::plan::Id;
+use crate::model::Id;
 
 /// Entries that the log may hold; more are refused. A school writes a few a day.
 const ENTRIES_MAX: i64 = 1_000_000;

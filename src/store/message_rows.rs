@@ -16,9 +16,10 @@ use super::columns::{cut_chars, millis, timestamp};
 use super::queue_rows::count;
 use super::reader::{Fault, Reader};
 use super::records::{MessageCount, MessageRecord, MessageState, Outcome, Tried};
+use crate::alarms::AlarmKey;
 use crate::alarms::{Kind, Priority, State};
-use crate::garden::plan::{Address, Channel, Id};
-use crate::garden::record::AlarmKey;
+use crate::garden::plan::{Address, Channel};
+use crate::model::Id;
 use crate::telling::{Item, Message, Purpose};
 
 /// Messages that may wait. Beyond it the oldest of the lowest priority are given

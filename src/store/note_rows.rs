@@ -8,8 +8,8 @@ use super::StoreError;
 use super::columns::{cut_chars, millis, timestamp};
 use super::reader::Reader;
 use crate::alarms::Kind;
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, AlarmNote};
+use crate::alarms::{AlarmKey, AlarmNote};
+use crate::model::Id;
 
 /// Notes that are kept; beyond it the oldest go.
 const NOTES_MAX: i64 = 100_000;

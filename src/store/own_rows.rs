@@ -6,8 +6,8 @@ use jiff::Timestamp;
 use super::StoreError;
 use super::columns::{millis, timestamp};
 use super::reader::{Fault, Reader};
-use crate::garden::own_signs::QueueSign;
 use crate::garden::plan::Channel;
+use crate::garden::system::health::QueueSign;
 
 /// A message that was given up and whose group has had none since.
 #[derive(Clone, Debug, PartialEq, Eq)]

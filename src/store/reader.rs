@@ -16,7 +16,9 @@ use super::records::{
 };
 use super::series::{Series, SeriesMap};
 use super::{alarm_rows, columns, schema};
-use crate::garden::record::{AlarmKey, Reading, SensorIx};
+use crate::alarms::AlarmKey;
+use crate::garden::record::Reading;
+use crate::model::SensorIx;
 use crate::quality::Tests;
 
 /// How long to wait for a file that is locked, such as while its log is recovered.

@@ -93,7 +93,7 @@ pub(super) fn reflag(
     Ok(())
 }
 
-fn series_of(map: &SeriesMap, sensor: crate::garden::record::SensorIx) -> u32 {
+fn series_of(map: &SeriesMap, sensor: crate::model::SensorIx) -> u32 {
     map.series(sensor).expect("every sensor number was checked before the transaction began")
 }
 

@@ -4,9 +4,11 @@ use jiff::Timestamp;
 
 use super::series::Series;
 use crate::alarms::State;
+use crate::alarms::{AlarmKey, Values};
 use crate::garden::StoredAlarm;
-use crate::garden::plan::Id;
-use crate::garden::record::{AlarmKey, Batch, TimeFrom, Values};
+use crate::garden::record::Batch;
+use crate::model::Id;
+use crate::model::TimeFrom;
 use crate::quality::{Flag, Tests};
 use crate::telling::{Message, Waiting};
 use crate::why::Why;

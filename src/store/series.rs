@@ -4,8 +4,9 @@ use std::collections::HashMap;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
-use crate::garden::plan::{Garden, Place, Sensor};
-use crate::garden::record::SensorIx;
+use crate::garden::plan::{Garden, Sensor};
+use crate::model::Place;
+use crate::model::SensorIx;
 
 /// What a series is: kept in the file, so that it can be read without the
 /// configuration.

@@ -7,9 +7,9 @@ use tracing::warn;
 use super::StoreError;
 use super::columns::{millis, timestamp};
 use super::reader::Reader;
+use crate::alarms::AlarmKey;
 use crate::alarms::Kind;
-use crate::garden::plan::Id;
-use crate::garden::record::AlarmKey;
+use crate::model::Id;
 use crate::telling::{WaitFor, Waiting};
 
 /// Puts what is given for a site in the place of what was kept for it. Of two that

@@ -267,7 +267,7 @@ impl Store {
 
     fn check(&self, it: &Transaction<'_>) -> Result<(), StoreError> {
         let known = self.series.len();
-        let known_sensor = |sensor: crate::garden::record::SensorIx| {
+        let known_sensor = |sensor: crate::model::SensorIx| {
             if (sensor.0 as usize) < known {
                 Ok(())
             } else {

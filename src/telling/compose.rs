@@ -5,11 +5,12 @@ use ring::digest::{SHA256, digest};
 
 use super::message::{Item, Message, Purpose};
 use super::waiting::Alarm;
-use super::words;
+use crate::alarms::AlarmKey;
 use crate::alarms::{Priority, State};
+use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Garden};
-use crate::garden::record::AlarmKey;
-use crate::garden::words::{duration, moment};
+use crate::text::spoken::{duration, moment};
+use crate::text::subjects;
 
 /// Items of one message at most; the others are counted.
 const ITEMS_MAX: usize = 20;
@@ -71,8 +72,10 @@ impl Draft<'_> {
             ))
         });
         let key = self.key(&entries);
-        let names: Vec<String> =
-            entries.iter().map(|entry| words::place(self.garden, &entry.alarm.place)).collect();
+        let names: Vec<String> = entries
+            .iter()
+            .map(|entry| subjects::plain(&place_called(self.garden, &entry.alarm.place)))
+            .collect();
         let subject = self.subject(&entries, &names);
         let opening = self.opening(&entries, &names);
         let items: Vec<Item> = entries
@@ -85,7 +88,7 @@ impl Draft<'_> {
             into.push(Message {
                 key: addressed(&key, address),
                 site: self.garden.site.id.clone(),
-                garden: words::plain(&self.garden.site.name),
+                garden: subjects::plain(&self.garden.site.name),
                 who: self.who.to_owned(),
                 address: address.clone(),
                 made_at: now,
@@ -99,7 +102,7 @@ impl Draft<'_> {
     }
 
     fn item(&self, entry: &Entry, place_name: &str) -> Item {
-        let text = words::cut_bytes(&words::plain(&entry.text), TEXT_MAX);
+        let text = subjects::cut_bytes(&subjects::plain(&entry.text), TEXT_MAX);
         Item {
             key: AlarmKey {
                 site: self.garden.site.id.clone(),
@@ -112,17 +115,17 @@ impl Draft<'_> {
             since: entry.since,
             since_local: moment(entry.since, &self.garden.site.time_zone),
             text,
-            source: words::cut_bytes(&words::plain(&entry.source), SOURCE_MAX),
+            source: subjects::cut_bytes(&subjects::plain(&entry.source), SOURCE_MAX),
         }
     }
 
     fn subject(&self, entries: &[Entry], names: &[String]) -> String {
         let before = match &self.purpose {
             Purpose::NotAnswered { by } => {
-                format!("{} has not answered: ", words::cut(&words::plain(by), 40))
+                format!("{} has not answered: ", subjects::cut(&subjects::plain(by), 40))
             }
             Purpose::NotDelivered { to } => {
-                format!("Not delivered to {}: ", words::cut(&words::plain(to), 40))
+                format!("Not delivered to {}: ", subjects::cut(&subjects::plain(to), 40))
             }
             Purpose::Over => "Over: ".to_owned(),
             Purpose::News | Purpose::Summary if entries.iter().all(|entry| entry.again) => {
@@ -130,12 +133,12 @@ impl Draft<'_> {
             }
             Purpose::News | Purpose::Summary | Purpose::Test => String::new(),
         };
-        let room = words::SUBJECT_MAX.saturating_sub(before.chars().count());
+        let room = subjects::SUBJECT_MAX.saturating_sub(before.chars().count());
         let alarms = || entries.iter().zip(names).map(|(entry, name)| (entry.alarm.kind, name.as_str()));
         let what = match entries {
-            [only] => words::sentences(&only.text, room),
-            _ if self.purpose == Purpose::Over => words::over(alarms(), room),
-            _ => words::together(alarms(), room),
+            [only] => subjects::sentences(&only.text, room),
+            _ if self.purpose == Purpose::Over => subjects::over(alarms(), room),
+            _ => subjects::together(alarms(), room),
         };
         format!("{before}{what}")
     }
@@ -146,13 +149,13 @@ impl Draft<'_> {
             Purpose::NotAnswered { by } => {
                 let within =
                     self.after_s.map_or_else(String::new, |s| format!(" within {}", duration(i64::from(s))));
-                lines.push(format!("{} was told and has not answered{within}.", words::plain(by)));
+                lines.push(format!("{} was told and has not answered{within}.", subjects::plain(by)));
             }
             Purpose::NotDelivered { to } if to == self.who => {
                 lines.push("This could not be delivered to your usual address.".to_owned());
             }
             Purpose::NotDelivered { to } => {
-                lines.push(format!("This was for {} and could not be delivered there.", words::plain(to)));
+                lines.push(format!("This was for {} and could not be delivered there.", subjects::plain(to)));
             }
             Purpose::News | Purpose::Summary => {
                 let again: Vec<&str> = entries
@@ -230,7 +233,7 @@ fn listed(names: &[&str]) -> String {
     if taken < names.len() {
         parts.push(format!("{} more", names.len() - taken));
     }
-    crate::garden::words::list(&parts)
+    crate::text::spoken::list(&parts)
 }
 
 /// The first `bytes` bytes of SHA-256 (FIPS 180-4) as hexadecimal digits.

@@ -7,25 +7,17 @@ use jiff::Timestamp;
 
 use super::message::{GivenUp, Message, Waiting};
 use super::site::{Said, Site};
-use crate::alarms::State;
-use crate::garden::plan::{Garden, Id};
-use crate::garden::record::{AlarmChange, AlarmKey};
+use crate::alarms::AlarmKey;
+use crate::alarms::AlarmSnapshot;
+use crate::garden::plan::Garden;
+use crate::garden::record::AlarmChange;
+use crate::model::Id;
 
 /// The clock was set back where it shows this much less than before, seconds.
 const SET_BACK_S: i64 = 60;
 
-/// An alarm as it stands now.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Standing {
-    pub state: State,
-    /// When the condition began.
-    pub since: Timestamp,
-    pub text: String,
-    pub source: String,
-}
-
 /// Gives an alarm as it stands now; `None` where it does not stand.
-pub(super) type Stands<'a> = &'a dyn Fn(&AlarmKey) -> Option<Standing>;
+pub(super) type Stands<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;
 
 /// What one call asks the store to keep.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -106,7 +98,12 @@ impl Telling {
 
     /// Lets time go by. `stands` gives an alarm as it stands now; steps that led
     /// there must have been given to [`Telling::take`] before.
-    pub fn tick(&mut self, now: Timestamp, stands: &dyn Fn(&AlarmKey) -> Option<Standing>, told: &mut Told) {
+    pub fn tick(
+        &mut self,
+        now: Timestamp,
+        stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
+        told: &mut Told,
+    ) {
         if self.ticked.is_some_and(|before| now.as_second() < before.as_second() - SET_BACK_S) {
             self.restored = true;
             self.sites.values_mut().for_each(|site| site.untimed = true);
@@ -137,7 +134,7 @@ impl Telling {
     pub fn not_sent(
         &mut self,
         given_up: &GivenUp,
-        stands: &dyn Fn(&AlarmKey) -> Option<Standing>,
+        stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
         told: &mut Told,
     ) {
         let id = &given_up.message.site;

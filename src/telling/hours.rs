@@ -10,7 +10,7 @@ use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
-use crate::garden::plan::LocalHours;
+use crate::model::LocalHours;
 use crate::watering::minute_of_day;
 
 /// How long what is not of high priority waits for company, seconds: what falls out

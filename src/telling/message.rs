@@ -4,9 +4,10 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
+use crate::alarms::AlarmKey;
 use crate::alarms::{Priority, State};
-use crate::garden::plan::{Address, Id};
-use crate::garden::record::AlarmKey;
+use crate::garden::plan::Address;
+use crate::model::Id;
 
 /// One message to one address of a group, complete: whoever sends it needs to know
 /// nothing else.

@@ -32,7 +32,6 @@ mod message;
 mod site;
 mod undelivered;
 mod waiting;
-mod words;
 
-pub use groups::{Standing, Telling, Told};
+pub use groups::{Telling, Told};
 pub use message::{GivenUp, Item, Message, Purpose, WaitFor, Waiting};

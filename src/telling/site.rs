@@ -7,14 +7,17 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::compose::{Draft, Entry};
-use super::groups::{Standing, Stands};
+use super::groups::Stands;
 use super::hours::{Hours, plus, whole_millis};
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{Alarm, Row, Rows, Which};
-use super::words;
+use crate::alarms::AlarmKey;
+use crate::alarms::AlarmSnapshot;
 use crate::alarms::{Priority, State};
 use crate::garden::plan::Garden;
-use crate::garden::record::{AlarmChange, AlarmKey};
+use crate::garden::plan::place_called;
+use crate::garden::record::AlarmChange;
+use crate::text::subjects;
 
 /// Set before the occurrence, a time of telling is of an earlier round of telling.
 const BEFORE: SignedDuration = SignedDuration::from_millis(1);
@@ -51,7 +54,7 @@ pub(super) enum Why {
 }
 
 /// How an alarm stands, for those that still have to be told of it.
-pub(super) fn still(standing: &Standing, priority: Priority, since: Timestamp) -> bool {
+pub(super) fn still(standing: &AlarmSnapshot, priority: Priority, since: Timestamp) -> bool {
     let same = whole_millis(standing.since) == since;
     let open = match priority {
         // Even where it is over, somebody has to look.
@@ -211,14 +214,14 @@ impl Site {
 
     /// Says to all who were told that it is over.
     fn over(&mut self, alarm: &Alarm, change: &AlarmChange, said: &mut Said) {
-        let place = words::place(&self.garden, &alarm.place);
+        let place = subjects::plain(&place_called(&self.garden, &alarm.place));
         for (which, row) in self.rows.of(alarm) {
             if which.wait != WaitFor::Over {
                 continue;
             }
             // A step out of a shelf repeats the alarm's own words.
             let text = if change.from.is_hidden() {
-                format!("{}: that is over.", words::headline(alarm.kind, &place))
+                format!("{}: that is over.", subjects::headline(alarm.kind, &place))
             } else {
                 change.text.clone()
             };
@@ -376,7 +379,7 @@ impl Site {
         }
     }
 
-    pub(super) fn entry(&self, which: &Which, row: Row, standing: &Standing) -> Entry {
+    pub(super) fn entry(&self, which: &Which, row: Row, standing: &AlarmSnapshot) -> Entry {
         let told = self.rows.told(&which.alarm, which.group, row.since);
         Entry {
             alarm: which.alarm.clone(),
@@ -489,7 +492,10 @@ impl Site {
         told.sort_by_key(|(which, row)| (std::cmp::Reverse(self.priority(&which.alarm)), row.since));
         told.iter()
             .map(|(which, _)| {
-                words::headline(which.alarm.kind, &words::place(&self.garden, &which.alarm.place))
+                subjects::headline(
+                    which.alarm.kind,
+                    &subjects::plain(&place_called(&self.garden, &which.alarm.place)),
+                )
             })
             .collect()
     }

@@ -9,10 +9,11 @@
 //! many of them fail.
 
 use super::compose::{Draft, Entry, addressed, unaddressed};
-use super::groups::{Standing, Stands};
+use super::groups::Stands;
 use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
 use super::site::{Site, still};
 use super::waiting::{Alarm, Row, Which};
+use crate::alarms::AlarmSnapshot;
 use crate::alarms::Priority;
 use crate::garden::plan::Address;
 
@@ -46,7 +47,7 @@ impl Site {
             Purpose::Over | Purpose::Test => return,
         };
         let origin = origin.clone();
-        let open: Vec<(Item, Standing)> = message
+        let open: Vec<(Item, AlarmSnapshot)> = message
             .items
             .iter()
             .filter_map(|item| {
@@ -91,7 +92,7 @@ impl Site {
         group: usize,
         way: Way,
         origin: &str,
-        open: &[(Item, Standing)],
+        open: &[(Item, AlarmSnapshot)],
         given_up: &GivenUp,
         into: &mut Vec<Message>,
     ) {

@@ -9,9 +9,10 @@ use std::ops::Bound;
 use jiff::Timestamp;
 
 use super::message::{WaitFor, Waiting};
+use crate::alarms::AlarmKey;
 use crate::alarms::Kind;
-use crate::garden::plan::{Garden, Id};
-use crate::garden::record::AlarmKey;
+use crate::garden::plan::Garden;
+use crate::model::Id;
 
 /// An alarm of the garden.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
-use crate::garden::plan::LocalHours;
+use crate::model::LocalHours;
 
 /// Step of the scan for allowed minutes, seconds.
 const STEP_S: i64 = 300;

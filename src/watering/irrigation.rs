@@ -18,8 +18,17 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::garden::plan::{Irrigation, LocalHours};
+use crate::model::LocalHours;
 use crate::why::{Check, Equation, Step};
+
+/// How a bed is watered.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Irrigation {
+    /// Litres an hour for the whole bed, above 0.
+    pub litres_per_hour: f64,
+    /// Part of the water that reaches the root zone, above 0 to 1.
+    pub efficiency: f64,
+}
 
 /// How far ahead allowed hours are looked for, local days with today.
 pub const DAYS_AHEAD: i64 = 7;

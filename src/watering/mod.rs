@@ -13,7 +13,9 @@ pub use drainage::{
 };
 pub use flow::{FlowRun, FlowWatch};
 pub use hours::{minute_of_day, wholly_outside};
-pub use irrigation::{DAYS_AHEAD, PlannedRun, Runs, litres_step, minutes, minutes_step, next_stretch, runs};
+pub use irrigation::{
+    DAYS_AHEAD, Irrigation, PlannedRun, Runs, litres_step, minutes, minutes_step, next_stretch, runs,
+};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
 

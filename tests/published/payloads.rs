@@ -2,8 +2,9 @@
 
 use jiff::Timestamp;
 use serde_json::Value as Json;
-use trug::intake::payload::senml::{self, Value};
-use trug::intake::payload::{DecodeError, JsonPointer, PayloadFormat, decode};
+use trug::decode::senml;
+use trug::decode::senml::Value;
+use trug::decode::{DecodeError, JsonPointer, PayloadFormat, decode};
 
 use crate::harness::{Checks, table};
 

@@ -3,11 +3,14 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, State};
 use trug::calibration::{Calibration, DatedCalibration};
-use trug::garden::plan::{Bed, Garden, Id, LocalHours, Place, Quantity, RuleSettings, Sensor, Site};
-use trug::garden::record::{AlarmChange, AlarmKey, Batch, Reading, Reject, SensorIx, TimeFrom, Unplaced};
-use trug::intake::PayloadFormat;
+use trug::decode::PayloadFormat;
+use trug::garden::plan::{Bed, Garden, RuleSettings, Sensor, Site};
+use trug::garden::record::{AlarmChange, Batch, Reading, Reject, Unplaced};
+use trug::model::{Id, LocalHours, Place, Quantity};
+use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Limits, Tests};
 use trug::store::{Letter, Transaction};
 

@@ -7,8 +7,8 @@ use jiff::Timestamp;
 use tokio::runtime::Runtime;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
-use trug::commands::daemon::{Inbox, Keeper, Signs};
-use trug::garden::own_signs::OwnSigns;
+use trug::engine::{Inbox, Keeper, Signs};
+use trug::garden::system::health::OwnSigns;
 
 /// It is stopped and waited for when the test ends.
 pub(crate) struct Running {

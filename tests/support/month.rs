@@ -5,8 +5,10 @@ use std::path::Path;
 
 use jiff::Timestamp;
 use trug::garden::log::{LogEntry, Seen, WaterTest};
-use trug::garden::plan::{Garden, Id, Quantity};
-use trug::garden::record::{Batch, Reading, SensorIx, TimeFrom};
+use trug::garden::plan::Garden;
+use trug::garden::record::{Batch, Reading};
+use trug::model::{Id, Quantity};
+use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
 use trug::settings::from_text;
 use trug::store::{Reader, Store, write_log};

@@ -1,8 +1,9 @@
 //! Messages to people, made by hand.
 
+use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, Priority, State};
-use trug::garden::plan::{Address, Channel, Id};
-use trug::garden::record::AlarmKey;
+use trug::garden::plan::{Address, Channel};
+use trug::model::Id;
 use trug::telling::{Item, Message, Purpose};
 
 use super::garden::at;

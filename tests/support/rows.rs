@@ -3,7 +3,7 @@
 
 use std::ops::ControlFlow;
 
-use trug::garden::record::TimeFrom;
+use trug::model::TimeFrom;
 use trug::store::{Filter, Reader};
 
 /// A stored reading. The numbers are kept as bits: equal means the very same.

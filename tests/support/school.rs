@@ -4,9 +4,9 @@ use std::path::Path;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::Timestamp;
-use trug::commands::daemon::Keeper;
+use trug::engine::Keeper;
+use trug::engine::Message;
 use trug::garden::Clock;
-use trug::intake::Message;
 use trug::settings::{Settings, from_text};
 
 use super::daemon::GARDEN;

@@ -1,10 +1,11 @@
 //! Messages to people, made by hand, as the daemon would make them.
 
 use jiff::Timestamp;
+use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, Priority, State};
 use trug::deliver::channel::AnswerLinks;
-use trug::garden::plan::{Address, Channel, Id};
-use trug::garden::record::AlarmKey;
+use trug::garden::plan::{Address, Channel};
+use trug::model::Id;
 use trug::telling::{Item, Message, Purpose};
 
 /// Links as long as signed ones are.

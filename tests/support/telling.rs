@@ -4,11 +4,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
+use trug::alarms::AlarmKey;
+use trug::alarms::AlarmSnapshot;
 use trug::alarms::{Kind, State};
-use trug::garden::plan::{Garden, Id};
-use trug::garden::record::{AlarmChange, AlarmKey};
+use trug::garden::plan::Garden;
+use trug::garden::record::AlarmChange;
+use trug::model::Id;
 use trug::settings::from_text;
-use trug::telling::{GivenUp, Message, Standing, Telling, Told, Waiting};
+use trug::telling::{GivenUp, Message, Telling, Told, Waiting};
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1:1883\"\n[store]\npath = \"trug.db\"\n";
 
@@ -87,7 +90,7 @@ pub(crate) struct World {
     pub(crate) garden: Arc<Garden>,
     telling: Telling,
     told: Told,
-    alarms: BTreeMap<AlarmKey, Standing>,
+    alarms: BTreeMap<AlarmKey, AlarmSnapshot>,
     /// What the store keeps.
     pub(crate) waiting: BTreeMap<Id, Vec<Waiting>>,
     keys: BTreeSet<String>,
@@ -110,7 +113,7 @@ impl World {
         AlarmKey { site: self.garden.site.id.clone(), kind, place: Id::new(place) }
     }
 
-    pub(crate) fn standing(&self, key: &AlarmKey) -> Option<Standing> {
+    pub(crate) fn standing(&self, key: &AlarmKey) -> Option<AlarmSnapshot> {
         self.alarms.get(key).cloned()
     }
 
@@ -135,7 +138,7 @@ impl World {
             }
             _ => format!("{place}: {} stands. Do something about it today.", kind.name()),
         };
-        let standing = Standing { state: to, since, text: text.clone(), source: "made up".to_owned() };
+        let standing = AlarmSnapshot { state: to, since, text: text.clone(), source: "made up".to_owned() };
         match to {
             State::Normal => self.alarms.remove(&key),
             _ => self.alarms.insert(key.clone(), standing),
@@ -191,7 +194,7 @@ impl World {
     /// Takes steps that come from elsewhere.
     pub(crate) fn take(&mut self, now: Timestamp, changes: &[AlarmChange]) -> Vec<Message> {
         for change in changes {
-            let standing = Standing {
+            let standing = AlarmSnapshot {
                 state: change.to,
                 since: change.since,
                 text: change.text.clone(),

@@ -6,14 +6,13 @@ use std::sync::{Arc, Mutex};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use tokio::sync::watch;
+use trug::alarms::{AlarmKey, Answer, Answered};
 use trug::alarms::{Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
-use trug::garden::plan::{Id, Quantity};
-use trug::garden::record::{AlarmKey, Answer, Answered};
-use trug::garden::view::{
-    AlarmView, BedView, Condition, Figure, RainView, SensorView, SiteView, TankView, ToDo,
-};
+use trug::garden::view::{AlarmView, BedView, Figure, RainView, SensorView, SiteView, TankView, ToDo};
 use trug::garden::{Acclimatising, BagGiven, TankGiven};
+use trug::model::Condition;
+use trug::model::{Id, Quantity};
 use trug::page::figures::SiteFigures;
 use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
 use trug::quality::Flag;

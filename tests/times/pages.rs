@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use jiff::{SignedDuration, Timestamp};
-use trug::commands::daemon::Keeper;
+use trug::engine::Keeper;
 use trug::garden::Clock;
 use trug::page::Record;
 use trug::settings::Settings;

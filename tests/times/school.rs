@@ -8,7 +8,7 @@ use std::time::Instant;
 
 use jiff::Timestamp;
 use rusqlite::{Connection, params};
-use trug::garden::plan::{Id, Place, Quantity};
+use trug::model::{Id, Place, Quantity};
 use trug::settings::{Settings, from_text};
 use trug::store::Store;
 

@@ -2,7 +2,7 @@
 //! nobody publishes worked examples of these figures.
 
 use super::*;
-use crate::garden::plan::Id;
+use crate::model::Id;
 use proptest::prelude::*;
 
 use State::{

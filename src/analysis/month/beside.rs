@@ -6,9 +6,10 @@ use jiff::Timestamp;
 
 use super::{BedMonth, Beside, SensorMonth};
 use crate::analysis::{Effect, Pairing, TooFew, block_of, effect};
-use crate::garden::plan::{Garden, Id, Place, Quantity};
-use crate::garden::words;
+use crate::garden::plan::Garden;
 use crate::history::Bin;
+use crate::model::{Id, Place, Quantity};
+use crate::text::spoken;
 
 use super::span::{DaySpan, Span, seconds};
 
@@ -355,7 +356,7 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
         let _ = write!(
             text,
             "By the garden file the beds also differ in {}; sun and watering may differ too. ",
-            words::list(differ)
+            spoken::list(differ)
         );
     }
     if let Some((a, b)) = held {
@@ -364,9 +365,9 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
             "On average {} had {} of its available water and {} had {}: a wetter bed loses more, and plants that suffer \
              drink less. ",
             it.first_name,
-            words::percent(a),
+            spoken::percent(a),
             it.second_name,
-            words::percent(b)
+            spoken::percent(b)
         );
     }
     text.push_str("Each probe sees only the soil around it.");

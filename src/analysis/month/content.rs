@@ -6,8 +6,8 @@ use jiff::tz::TimeZone;
 
 use crate::analysis::{Effect, Summary, TooFew};
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Id, Quantity};
 use crate::history::Bin;
+use crate::model::{Id, Quantity};
 
 /// Which month.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -44,9 +44,10 @@ pub use content::{
 };
 
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Garden, Id, Quantity};
+use crate::garden::plan::Garden;
 use crate::garden::{Needs, patience_s};
 use crate::history::{Bin, Point};
+use crate::model::{Id, Quantity};
 
 /// What a month is made from.
 #[derive(Clone, Debug, Default)]

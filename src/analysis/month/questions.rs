@@ -6,8 +6,8 @@
 
 use super::{BedMonth, Cause, Month, Question, SensorMonth};
 use crate::garden::log::Seen;
-use crate::garden::plan::{Id, Quantity};
-use crate::garden::words;
+use crate::model::{Id, Quantity};
+use crate::text::spoken;
 
 /// Most questions: an hour or two of work.
 const MOST: usize = 10;
@@ -232,7 +232,7 @@ fn harvest(month: &Month) -> Option<Question> {
         return None;
     }
     question(
-        format!("How much was harvested in {}?", words::month(month.which.month)),
+        format!("How much was harvested in {}?", spoken::month(month.which.month)),
         "log: time_local, place, what, words, kg",
         "Take the rows with a number in kg. Add them up for each bed and draw a bar for each.".to_owned(),
     )

@@ -7,8 +7,9 @@ use super::span::{Span, seconds};
 use super::{DayOf, SensorMonth};
 use crate::analysis::Summary;
 use crate::garden::patience_s;
-use crate::garden::plan::{Garden, Place, Quantity, Sensor};
+use crate::garden::plan::{Garden, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
+use crate::model::{Place, Quantity};
 
 /// The hours of the site's clock that have a reading; points in order of time.
 pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {

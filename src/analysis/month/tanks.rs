@@ -2,7 +2,8 @@
 
 use super::span::Span;
 use super::{SensorMonth, TankDay, TankMonth};
-use crate::garden::plan::{Garden, Place, Quantity, Tank};
+use crate::garden::plan::{Garden, Tank};
+use crate::model::{Place, Quantity};
 
 /// A tank's month, by the thermometer of it that was heard best. `sensors` are in the
 /// order of the garden's file.

@@ -16,12 +16,14 @@ use super::Cause;
 use super::counted::Counted;
 use super::span::seconds;
 use crate::garden::log::{LogEntry, Seen};
-use crate::garden::plan::{Garden, Place, Quantity};
+use crate::garden::plan::Garden;
 use crate::garden::{
     CLEAR_RISE, LEAST_MM, LEAST_SITE_L, PEATY, RAIN_EXPLAINS_MM, SAME_DEPTH_M, SAME_WEATHER_S,
-    SAME_WETTING_S, SLOW_S, THAW_C, TOGETHER_S, Unclear, patience_s, plus, words,
+    SAME_WETTING_S, SLOW_S, THAW_C, TOGETHER_S, Unclear, patience_s, plus,
 };
 use crate::history::Point;
+use crate::model::{Place, Quantity};
+use crate::text::spoken;
 use crate::watering::{Wetting, WettingWatch, probe_lag_s};
 
 const DAY_S: i64 = 86_400;
@@ -158,13 +160,13 @@ impl Heard<'_> {
             reasons.push(format!("the rain gauge caught {least}{caught_mm:.1} mm in the day before"));
         }
         if let Some((at, litres)) = logged {
-            let with = litres.map_or_else(String::new, |l| format!(" with {}", words::litres(l)));
-            reasons.push(format!("the log says it was watered{with} at {}", words::moment(at, zone)));
+            let with = litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
+            reasons.push(format!("the log says it was watered{with} at {}", spoken::moment(at, zone)));
         }
         let ran = meter.as_ref().is_some_and(|meter| meter.litres >= meter.least_l);
         if let Some(meter) = meter.as_ref().filter(|_| ran) {
             let whose = if meter.own { "its" } else { "the garden's" };
-            reasons.push(format!("{whose} water meter counted {} then", words::litres(meter.litres)));
+            reasons.push(format!("{whose} water meter counted {} then", spoken::litres(meter.litres)));
         }
         let watered = logged.is_some() || ran;
         let (cause, inferred) = match (rained, watered) {
@@ -193,7 +195,7 @@ impl Heard<'_> {
             rain_mm: gauge_known.then_some(caught_mm),
             metered_l: meter.filter(|meter| meter.whole || ran).map(|meter| meter.litres),
             logged,
-            why: words::list(&reasons),
+            why: spoken::list(&reasons),
             beds: together.rose,
         }
     }

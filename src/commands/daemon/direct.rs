@@ -26,13 +26,15 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-use super::signs::Signs;
 use crate::alarms::Kind;
 use crate::deliver::channel::{Channel, Failure};
-use crate::deliver::letter;
 use crate::deliver::mqtt_now::publish_now;
-use crate::garden::plan::{self, Garden, Id};
+use crate::engine::publication;
+use crate::engine::signs::Signs;
+use crate::garden::plan;
+use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
+use crate::model::Id;
 use crate::settings::Broker;
 use crate::telling::{Message, Telling, Told};
 
@@ -112,7 +114,7 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
             });
         }
         let (broker, signs) = (direct.broker.clone(), Arc::clone(&direct.signs));
-        let letters: Vec<_> = changes.iter().map(letter).collect();
+        let letters: Vec<_> = changes.iter().map(publication::letter).collect();
         tasks.spawn(async move {
             while signs.own.writing_since() == Some(since) {
                 match publish_now(&broker, &letters, LONGEST_TRY).await {
@@ -129,8 +131,8 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
 fn messages(gardens: &[Arc<Garden>], changes: &[AlarmChange], now: Timestamp) -> Vec<Message> {
     let (mut telling, mut told) = (Telling::new(gardens), Told::default());
     telling.take(changes, now, &mut told);
-    let stands = |key: &crate::garden::record::AlarmKey| {
-        changes.iter().find(|change| change.key == *key).map(|change| crate::telling::Standing {
+    let stands = |key: &crate::alarms::AlarmKey| {
+        changes.iter().find(|change| change.key == *key).map(|change| crate::alarms::AlarmSnapshot {
             state: change.to,
             since: change.since,
             text: change.text.clone(),

@@ -1,28 +1,23 @@
 //! The daemon put together: intake, keeper, letters, forwarders and page.
 
-mod chain;
 pub mod direct;
-mod filling;
-mod keeper;
-pub mod own;
-mod restore;
-mod signs;
 mod views;
-pub mod watchdog;
 
+use crate::engine::health;
+use crate::engine::system_now;
+use crate::engine::watchdog;
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use jiff::Timestamp;
 use tokio::net::TcpListener;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-pub use keeper::{Inbox, Keeper, OnChange, Request};
-pub use signs::Signs;
+pub use crate::engine::keeper::{Inbox, Keeper, OnChange, Request};
+pub use crate::engine::signs::Signs;
 pub use views::{Asked, KeptFigures};
 
 use crate::answering::Links;
@@ -30,11 +25,12 @@ use crate::deliver::channel::{AnswerLinks, Channel};
 use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::mail::Mailer;
+use crate::deliver::mqtt;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
-use crate::deliver::{mqtt, status_topic};
+use crate::engine::answer_topic;
+use crate::engine::status_topic;
 use crate::garden::plan;
-use crate::intake::answer_topic;
 use crate::intake::session::{self, Presence};
 use crate::page::access::Rules;
 use crate::page::{Page, Record};
@@ -46,12 +42,6 @@ use crate::telling::GivenUp;
 const GRACE: Duration = Duration::from_secs(10);
 /// Messages at QoS 0 that may wait beside those at QoS 1.
 const ROOM_QOS0: usize = 1000;
-
-/// The computer's clock; the only place that reads it.
-#[expect(clippy::disallowed_methods, reason = "this is the shell's clock")]
-pub fn system_now() -> Timestamp {
-    Timestamp::now()
-}
 
 /// Runs everything until `stop` or until a part ends by itself, which is a fault.
 ///
@@ -126,9 +116,9 @@ pub async fn run(
     let files = ToldFiles::new(&settings.told_files);
     couriers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
     drop((tell_forwarded, couriers));
-    let watching = own::run(
+    let watching = health::run(
         settings.watch,
-        own::names(&settings.gardens),
+        health::names(&settings.gardens),
         reader.clone(),
         give_look,
         system_now,

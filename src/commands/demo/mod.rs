@@ -21,15 +21,17 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
 use self::broker::LocalBroker;
-use super::daemon::{self, Keeper, system_now};
+use super::daemon;
 use super::run::stop_signal;
 use crate::alarms::State;
+use crate::engine::Message;
+use crate::engine::{Keeper, system_now};
+use crate::garden::Clock;
 use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
-use crate::garden::{Clock, words};
-use crate::intake::Message;
 use crate::password::PasswordHash;
 use crate::settings::{Settings, from_text};
+use crate::text::spoken;
 
 /// The daemon's and the school's files, as they are in `config/`.
 const TRUG_TOML: &str = include_str!("../../../config/trug.toml");
@@ -273,7 +275,10 @@ impl Filled {
         }
         for (kind, (count, first)) in kinds {
             println!();
-            println!("  {kind}: {count}. The first, at {}:", words::moment(first.at, &garden.site.time_zone));
+            println!(
+                "  {kind}: {count}. The first, at {}:",
+                spoken::moment(first.at, &garden.site.time_zone)
+            );
             println!("{}", indented(&first.text));
         }
         println!();
@@ -283,7 +288,7 @@ impl Filled {
 /// What a person should look at now.
 fn print_today(keeper: &Keeper, garden: &Garden) {
     let Some(view) = keeper.desk.core.view(garden.site.id.as_str()) else { return };
-    println!("To do, as of {}:", words::moment(view.now, &view.time_zone));
+    println!("To do, as of {}:", spoken::moment(view.now, &view.time_zone));
     if view.to_do.is_empty() {
         println!("  nothing");
     }
@@ -296,8 +301,8 @@ fn print_today(keeper: &Keeper, garden: &Garden) {
 /// One alarm change on the screen, with the groups that it concerns.
 fn line(change: &AlarmChange, zone: &jiff::tz::TimeZone) -> String {
     let whom =
-        if change.tell.is_empty() { String::new() } else { format!(", for {}", words::list(&change.tell)) };
-    format!("{}{whom}: {}", words::moment(change.at, zone), change.text)
+        if change.tell.is_empty() { String::new() } else { format!(", for {}", spoken::list(&change.tell)) };
+    format!("{}{whom}: {}", spoken::moment(change.at, zone), change.text)
 }
 
 /// A paragraph in lines of about a hundred letters, four spaces in.

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::Import;
 use super::sensors::{Known, Wanted};
 use super::times::{Moment, Reading, UNTOLD, settle};
-use crate::garden::record::SensorIx;
+use crate::model::SensorIx;
 
 /// A reading of a file.
 #[derive(Clone, Copy, Debug)]

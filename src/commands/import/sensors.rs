@@ -5,7 +5,7 @@ use std::path::Path;
 
 use jiff::tz::TimeZone;
 
-use crate::garden::record::SensorIx;
+use crate::model::SensorIx;
 use crate::settings::Settings;
 
 /// The sensors by name.

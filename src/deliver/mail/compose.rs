@@ -131,8 +131,9 @@ mod tests {
     }
 
     fn message(text: &str, to: &str) -> Message {
-        use crate::garden::plan::{Address, Channel, Id};
-        use crate::garden::record::AlarmKey;
+        use crate::alarms::AlarmKey;
+        use crate::garden::plan::{Address, Channel};
+        use crate::model::Id;
         use crate::telling::{Item, Purpose};
         let text = text.to_owned();
         Message {

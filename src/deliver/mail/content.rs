@@ -2,8 +2,8 @@
 
 use crate::alarms::{Priority, State};
 use crate::deliver::channel::AnswerLinks;
-use crate::page::words;
 use crate::telling::{Item, Message, Purpose};
+use crate::text::labels;
 
 /// What the link to an answer says.
 pub(super) const TAKEN_ON: &str = "I have taken this on";
@@ -68,12 +68,12 @@ impl Entry {
         let began = if item.state.is_active() { "Since" } else { "Began" };
         let mut since = format!("{began} {}.", line(&item.since_local).trim_end_matches('.'));
         if item.state != State::Unacknowledged {
-            since = format!("{since} {}", words::state(item.state));
+            since = format!("{since} {}", labels::state(item.state));
         }
         Self {
-            title: format!("{}: {}", words::kind(item.key.kind), line(&item.place_name)),
+            title: format!("{}: {}", labels::kind(item.key.kind), line(&item.place_name)),
             priority: item.priority,
-            urgency: (item.state != State::Normal).then(|| words::priority(item.priority)),
+            urgency: (item.state != State::Normal).then(|| labels::priority(item.priority)),
             text: paragraphs(&item.text),
             since,
             link,
@@ -83,7 +83,7 @@ impl Entry {
 
 fn heading(message: &Message) -> &'static str {
     match &message.purpose {
-        Purpose::News => words::priority(message.priority),
+        Purpose::News => labels::priority(message.priority),
         Purpose::Summary => "Today's list",
         Purpose::NotAnswered { .. } => "Nobody has answered yet",
         Purpose::NotDelivered { .. } => "A message did not arrive",
@@ -133,7 +133,7 @@ fn is_web_address(text: &str) -> bool {
 
 /// Text from outside on one line.
 pub(super) fn line(text: &str) -> String {
-    words::shown(text.trim(), usize::MAX)
+    labels::shown(text.trim(), usize::MAX)
 }
 
 /// Text from outside by its lines; the empty ones are left out.

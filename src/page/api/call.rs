@@ -10,9 +10,10 @@ use jiff::tz::TimeZone;
 use super::cursor::Cursor;
 use super::fault::Fault;
 use super::{Form, Resource};
-use crate::commands::times::{self, End};
 use crate::export::Span;
 use crate::history::Step;
+use crate::text::times;
+use crate::text::times::End;
 
 /// Rows of one page of a list: if nothing is said, and at most.
 pub(super) const LIMIT: usize = 1000;

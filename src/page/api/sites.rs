@@ -12,7 +12,8 @@ use super::call::Call;
 use super::fault::Fault;
 use super::{Resource, answer};
 use crate::garden::plan::Garden;
-use crate::garden::view::{AlarmView, BedView, Condition, Figure, RainView, SiteView, TankView};
+use crate::garden::view::{AlarmView, BedView, Figure, RainView, SiteView, TankView};
+use crate::model::Condition;
 use crate::page::Views;
 use crate::page::routes::{Desk, ask};
 

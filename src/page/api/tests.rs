@@ -9,9 +9,9 @@ use super::door::{PATH_MAX, QUERY_MAX};
 use super::stream::RAW_DAYS_MAX;
 use super::{DESCRIPTION, Resource, sites};
 use crate::alarms::{Priority, State};
-use crate::garden::plan::Quantity;
-use crate::garden::view::Condition;
 use crate::history::Step;
+use crate::model::Condition;
+use crate::model::Quantity;
 use crate::quality::Flag;
 
 fn description() -> Value {

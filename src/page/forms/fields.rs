@@ -7,7 +7,8 @@ use jiff::tz::{AmbiguousOffset, TimeZone};
 use super::Form;
 use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, Number};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::model::Id;
 
 /// Bytes of a number that are read.
 const NUMBER_MAX: usize = 40;
@@ -115,7 +116,7 @@ fn number(kind: &EntryKind, number: &Number, text: &str) -> Result<Option<f64>, 
     let Some(value) = value else {
         return Err(format!(
             "{label}: {:?} is not a number; {}.",
-            crate::page::words::shown(text, NUMBER_MAX),
+            crate::text::labels::shown(text, NUMBER_MAX),
             number.accepted()
         ));
     };

@@ -19,15 +19,17 @@ use tracing::warn;
 use super::Form;
 use super::fields::{self, FieldFault, WHOLE, entry, local};
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, Number};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
 use crate::garden::view::SiteView;
-use crate::garden::words::place_called;
+use crate::model::Id;
+use crate::page::Views;
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
 use crate::page::layout::Frame;
 use crate::page::routes::{Desk, frame, view};
-use crate::page::{Views, words};
 use crate::soil;
+use crate::text::labels;
 
 /// Characters of a form's own text.
 const ONCE_MAX: usize = 64;
@@ -115,7 +117,7 @@ async fn garden<V: Views>(
 ) -> Result<(SiteView, Arc<Garden>, Timestamp), Problem> {
     let view = view(desk, id).await?;
     let garden = Arc::clone(desk.page.record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
-    let now = words::garden_now(view.now, desk.page.views.now());
+    let now = labels::garden_now(view.now, desk.page.views.now());
     Ok((view, garden, now))
 }
 
@@ -140,7 +142,7 @@ fn address(garden: &Garden, place: Option<&Id>) -> String {
 
 fn said(garden: &Garden, entry: &crate::garden::log::LogEntry) -> String {
     let place = entry.place.as_ref().map_or_else(|| garden.site.name.clone(), |id| place_called(garden, id));
-    let when = words::full_moment(entry.at, &garden.site.time_zone);
+    let when = labels::full_moment(entry.at, &garden.site.time_zone);
     let meaning = log_entry::meaning(&entry.what).map_or_else(String::new, |meaning| format!(" {meaning}"));
     format!("It is written down. {place}: {}, {when}.{meaning}", entry.what.words())
 }
@@ -247,7 +249,7 @@ impl Sheet<'_> {
     fn time_field(&self, given: &Form, fault: Option<&str>) -> Markup {
         let zone = &self.garden.site.time_zone;
         let twice = fields::comes_twice(given, zone) && fault.is_some();
-        let help = format!("On the garden's clock: it is {}.", words::full_moment(self.now, zone));
+        let help = format!("On the garden's clock: it is {}.", labels::full_moment(self.now, zone));
         html! {
             (field("at", "When", Some(&help), fault, &|attributes| html! {
                 input id="at" name="at" type="datetime-local" value=(given.text("at")) max=(local(self.now, zone))
@@ -319,7 +321,7 @@ fn number_field(number: &Number, given: &Form, fault: Option<&str>) -> Markup {
         html! {
             input id=(number.name) name=(number.name) type="text" autocomplete="off" size="10"
                 inputmode=(if number.whole { "numeric" } else { "decimal" })
-                value=(words::shown(given.text(number.name), 60))
+                value=(labels::shown(given.text(number.name), 60))
                 aria-invalid=[attributes.invalid] aria-describedby=[attributes.described];
         }
     })

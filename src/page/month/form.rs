@@ -2,7 +2,8 @@
 
 use maud::{Markup, html};
 
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::model::Id;
 use crate::page::errors::Problem;
 
 /// What is asked.

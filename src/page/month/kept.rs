@@ -11,7 +11,8 @@ use tokio::time::timeout;
 use tracing::{error, warn};
 
 use super::source::{CannotMake, MonthFiles, Wanted, make};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
+use crate::model::Id;
 use crate::page::errors::Problem;
 use crate::store::Reader;
 

@@ -7,9 +7,10 @@ use maud::{Markup, html};
 
 use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
+use crate::page::Record;
 use crate::page::errors::Problem;
-use crate::page::{Record, words};
 use crate::report::{month_name, slug, which};
+use crate::text::labels;
 
 /// The months of a year.
 #[derive(Clone, Debug, PartialEq)]
@@ -131,5 +132,5 @@ fn complete(month: &MonthOf) -> String {
     if month.good == 0 {
         return "no good reading".to_owned();
     }
-    words::whole_percent((month.good as f64 / month.expected.max(1) as f64).min(1.0))
+    labels::whole_percent((month.good as f64 / month.expected.max(1) as f64).min(1.0))
 }

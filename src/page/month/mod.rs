@@ -22,8 +22,9 @@ use super::access::Visitor;
 use super::errors::Problem;
 use super::packed::{pack, takes_gzip};
 use super::routes::{Desk, ask, frame};
-use crate::garden::plan::{Garden, Id};
+use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
+use crate::model::Id;
 use crate::report::html::Within;
 use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
 

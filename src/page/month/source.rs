@@ -8,12 +8,13 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::State;
 use crate::analysis::month::{Input, Month, Which, month};
-use crate::garden::plan::{Garden, Id};
-use crate::garden::words::place_called;
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
 use crate::history::{Point, Step, bin_of};
-use crate::page::words;
+use crate::model::Id;
 use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints, slug, which};
 use crate::store::{Filter, Reader, StoreError};
+use crate::text::labels;
 
 /// How long before the month readings are looked at: so long ago a drying that reaches
 /// into it may have begun.
@@ -157,7 +158,7 @@ fn gather(
         .alarm_changes(from, to, Some(site.as_str()))?
         .into_iter()
         .filter(|step| step.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
-        .map(|step| (step.at, words::kind(step.key.kind).to_owned(), place_called(garden, &step.key.place)))
+        .map(|step| (step.at, labels::kind(step.key.kind).to_owned(), place_called(garden, &step.key.place)))
         .collect();
     Ok(Input { readings, log, alarms })
 }

@@ -15,12 +15,14 @@ use super::series::Heard;
 use super::shared::{self, Came, came};
 use crate::analysis::month::Rise;
 use crate::garden::log::{LogEntry, Seen};
-use crate::garden::plan::{Bed, Id, Place, Quantity, Sensor};
+use crate::garden::plan::{Bed, Sensor};
 use crate::garden::view::{BedView, SiteView};
+use crate::model::{Id, Place, Quantity};
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
 use crate::page::routes::{Desk, ask};
-use crate::page::{Views, places, reasons, words};
+use crate::page::{Views, places, reasons};
+use crate::text::labels;
 
 /// Wettings that are listed.
 const RISES_SHOWN: usize = 12;
@@ -132,22 +134,22 @@ pub(in crate::page) async fn bed<V: Views>(
 
 /// How it stands at present.
 fn now(bed: &BedView, plan: &Bed) -> Markup {
-    let left = bed.available_left.map_or_else(|| words::NOT_KNOWN.to_owned(), places::available_left);
+    let left = bed.available_left.map_or_else(|| labels::NOT_KNOWN.to_owned(), places::available_left);
     html! {
         dl class="present" {
             div { dt { "Available water left" } dd { (left) } }
             @if let Some(outlook) = &bed.outlook { div { dt { "Outlook" } dd { (outlook) } } }
             @if let Some(wetting) = &bed.last_wetting { div { dt { "Last wetting" } dd { (wetting) } } }
-            div { dt { "Grows here" } dd { (if plan.fallow { "nothing".to_owned() } else { plan.crop.clone().unwrap_or_else(|| words::NOT_KNOWN.to_owned()) }) } }
+            div { dt { "Grows here" } dd { (if plan.fallow { "nothing".to_owned() } else { plan.crop.clone().unwrap_or_else(|| labels::NOT_KNOWN.to_owned()) }) } }
         }
     }
 }
 
 /// The marks of the chart in the mm that the roots can reach.
 fn in_millimetres(bed: &BedView, plan: &Bed) -> Markup {
-    let mm = |content: f64| words::millimetres(1000.0 * (content - bed.wilting_point) * plan.root_depth_m);
+    let mm = |content: f64| labels::millimetres(1000.0 * (content - bed.wilting_point) * plan.root_depth_m);
     let row = |name: &str, content: f64| {
-        html! { tr { th scope="row" { (name) } td { (words::percent(content)) } td { (mm(content)) } } }
+        html! { tr { th scope="row" { (name) } td { (labels::percent(content)) } td { (mm(content)) } } }
     };
     html! {
         details class="figures" {
@@ -189,18 +191,18 @@ fn water_that_came(
             h2 { "Water that came" }
             ul {
                 @match sum(RAIN) {
-                    Some(mm) => li { "Rain in this time: " (least(RAIN)) (words::millimetres(mm)) "." },
+                    Some(mm) => li { "Rain in this time: " (least(RAIN)) (labels::millimetres(mm)) "." },
                     None => li { "Rain in this time: not known; no gauge was heard." },
                 }
                 @if metered {
                     @match sum(METERED) {
                         Some(mm) => li {
-                            "By its water meter: " (least(METERED)) (words::millimetres(mm)) " (" (litres(mm, bed.plan)) ")."
+                            "By its water meter: " (least(METERED)) (labels::millimetres(mm)) " (" (litres(mm, bed.plan)) ")."
                         },
                         None => li { "By its water meter: not known; it was not heard." },
                     }
                 } @else if let Some(mm) = sum(LOGGED) {
-                    li { "Watered, as written down: " (words::millimetres(mm)) " (" (litres(mm, bed.plan)) ")." }
+                    li { "Watered, as written down: " (labels::millimetres(mm)) " (" (litres(mm, bed.plan)) ")." }
                 }
             }
             @match rises {
@@ -213,7 +215,7 @@ fn water_that_came(
                     ul {
                         @for rise in rises.iter().rev().take(RISES_SHOWN) {
                             li {
-                                (words::moment(rise.onset, view.now, &view.time_zone)) ", by " (words::percent(rise.rise))
+                                (labels::moment(rise.onset, view.now, &view.time_zone)) ", by " (labels::percent(rise.rise))
                                 " of its volume: " strong { (cause(rise)) } ". " (shared::capital(&rise.why)) "."
                             }
                         }
@@ -240,7 +242,7 @@ fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Marku
         section {
             h2 { "Mulch" }
             @if let Some((at, depth_mm)) = laid {
-                p { "Laid " (words::moment(at, view.now, &view.time_zone)) ", " (format!("{depth_mm:.0}")) " mm deep." }
+                p { "Laid " (labels::moment(at, view.now, &view.time_zone)) ", " (format!("{depth_mm:.0}")) " mm deep." }
             }
             @if let Some(mulch) = plan.mulch {
                 p {

@@ -5,12 +5,12 @@ use jiff::{SignedDuration, Timestamp};
 use super::asked::{Asked, Span};
 use super::series::{Heard, middle, seconds};
 use crate::analysis::month::{Cause, Rise};
+use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::garden::patience_s;
 use crate::garden::plan::{Bed, Sensor};
 use crate::garden::view::BedView;
 use crate::history::{ProbeBins, RootZoneBin, root_zone_bins};
-use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
-use crate::page::words;
+use crate::text::labels;
 
 /// Water contents are shown in percent of the soil's volume.
 const PERCENT: f64 = 100.0;
@@ -80,14 +80,14 @@ impl BedRecord<'_> {
 
     fn description(&self, zone: &[RootZoneBin]) -> String {
         let [wilting, refill, full] =
-            [self.view.wilting_point, self.view.refill_point, self.view.field_capacity].map(words::percent);
+            [self.view.wilting_point, self.view.refill_point, self.view.field_capacity].map(labels::percent);
         let contents = || zone.iter().map(|bin| bin.water_content);
         let range = match (contents().reduce(f64::min), contents().reduce(f64::max), zone.last()) {
             (Some(low), Some(high), Some(last)) => format!(
                 "The root zone held between {} and {} of its volume, at last {}. ",
-                words::percent(low),
-                words::percent(high),
-                words::percent(last.water_content)
+                labels::percent(low),
+                labels::percent(high),
+                labels::percent(last.water_content)
             ),
             _ => "What the root zone held is not known in this time. ".to_owned(),
         };
@@ -121,7 +121,7 @@ impl BedRecord<'_> {
             rules: [("wilting point", wilting), ("refill point", refill), ("field capacity", full)]
                 .into_iter()
                 .filter(|(_, at)| at.is_finite())
-                .map(|(name, at)| Rule { at, label: format!("{name} {}", words::percent(at / PERCENT)) })
+                .map(|(name, at)| Rule { at, label: format!("{name} {}", labels::percent(at / PERCENT)) })
                 .collect(),
             traces,
             bars: Vec::new(),
@@ -183,7 +183,7 @@ impl BedRecord<'_> {
         let rise = |rise: &Rise| Event {
             at: rise.onset,
             sign: if rise.cause == Cause::Rain { Sign::Rain } else { Sign::Water },
-            words: format!("grew wetter by {}: {}", words::percent(rise.rise), cause(rise)),
+            words: format!("grew wetter by {}: {}", labels::percent(rise.rise), cause(rise)),
         };
         Panel {
             name: "Water that came".to_owned(),

@@ -8,10 +8,11 @@ use super::asked::{Asked, Span};
 use super::hours::Found;
 use super::series::Heard;
 use crate::analysis::month::Rise;
+use crate::chart::Bar;
 use crate::garden::log::{LogEntry, Seen};
-use crate::garden::plan::{Bed, Garden, Place, Quantity, Sensor};
+use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
-use crate::page::chart::Bar;
+use crate::model::{Place, Quantity};
 use crate::quality::Flag;
 
 /// An hour, seconds.

@@ -6,8 +6,9 @@ use maud::{Markup, html};
 use super::asked::{Asked, Wrong, field};
 use crate::garden::log::Seen;
 use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
-use crate::page::{reasons, words};
+use crate::page::reasons;
 use crate::store::LogRow;
+use crate::text::labels;
 
 /// What the form takes: names, words, units, from and to.
 const FIELDS: [(&str, &str, &str, f64, f64); 5] = [
@@ -115,7 +116,7 @@ fn answer(answer: &Acclimatising, asked: &Asked, write: &str) -> Markup {
             ol class="guide" {
                 @for (minutes, step) in &answer.steps {
                     li {
-                        strong { (words::moment(at(*minutes), asked.now, &asked.zone)) }
+                        strong { (labels::moment(at(*minutes), asked.now, &asked.zone)) }
                         @if *minutes > 0 { " (after " (minutes) " minutes)" }
                         ": " (spoken(step))
                     }

@@ -5,12 +5,14 @@ use jiff::Timestamp;
 use super::asked::Asked;
 use super::shared::entry_words;
 use crate::alarms::State;
+use crate::chart::{Event, Sign};
 use crate::garden::log::Seen;
-use crate::garden::plan::{Garden, Id};
-use crate::garden::words::place_called;
-use crate::page::chart::{Event, Sign};
-use crate::page::{Record, Unavailable, words};
+use crate::garden::plan::Garden;
+use crate::garden::plan::place_called;
+use crate::model::Id;
+use crate::page::{Record, Unavailable};
 use crate::store::{AlarmRecord, LogRow};
+use crate::text::labels;
 
 /// Marks on one chart; where there are more, those of a day are put together.
 const MARKS_MAX: usize = 40;
@@ -61,7 +63,7 @@ impl Happened {
         let marks = self.steps.iter().filter(raised).map(|step| Event {
             at: step.at,
             sign: Sign::Alarm,
-            words: format!("{}: {}", place_called(garden, &step.key.place), words::kind(step.key.kind)),
+            words: format!("{}: {}", place_called(garden, &step.key.place), labels::kind(step.key.kind)),
         });
         few(marks.collect(), asked)
     }
@@ -84,7 +86,7 @@ fn few(mut marks: Vec<Event>, asked: &Asked) -> Vec<Event> {
     marks.sort_by_key(|mark| (key(mark), mark.at));
     let together = |marks: &[Event]| {
         let all: Vec<&str> = marks.iter().map(|mark| mark.words.as_str()).collect();
-        Event { words: words::shown(&all.join("; "), WORDS_MAX), ..marks[0].clone() }
+        Event { words: labels::shown(&all.join("; "), WORDS_MAX), ..marks[0].clone() }
     };
     let mut days: Vec<Event> = marks.chunk_by(|a, b| key(a) == key(b)).map(together).collect();
     days.sort_by_key(|mark| mark.at);

@@ -11,8 +11,9 @@ use super::asked::Asked;
 use super::bed_water::{by_the_hour, hourly};
 use crate::analysis::month::{Rise, rises};
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Garden, Id, Quantity, Sensor};
+use crate::garden::plan::{Garden, Sensor};
 use crate::history::{Point, Step};
+use crate::model::{Id, Quantity};
 use crate::page::{Record, Unavailable};
 
 /// Spans that are kept.

@@ -2,7 +2,7 @@
 //!
 //! Each page reads the record in steps that suit what it shows: single readings of a
 //! day, hours of a week and a month, days of a year. Charts are made as values and
-//! drawn by [`super::chart`].
+//! drawn by [`crate::chart`].
 
 mod asked;
 mod bed;

@@ -17,16 +17,18 @@ use super::rain_months::{MonthOf, Spell, months, spells};
 use super::series::Heard;
 use super::shared::{self, counted};
 use crate::analysis::month::{RainDayOf, caught_by, rain_days};
+use crate::chart::{Bar, Chart, Panel};
 use crate::garden::patience_s;
-use crate::garden::plan::{Garden, Quantity, Sensor};
+use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
 use crate::history::{Bin, Step};
+use crate::model::Quantity;
 use crate::page::access::Visitor;
-use crate::page::chart::{Bar, Chart, Panel};
 use crate::page::errors::Problem;
 use crate::page::routes::{Desk, ask, frame, view};
-use crate::page::{Record, Unavailable, Views, reasons, words};
+use crate::page::{Record, Unavailable, Views, reasons};
 use crate::rain::{Caught, MONTH_LOSS_MM, rain_day_bounds};
+use crate::text::labels;
 
 /// Readings of a gauge that are read one by one; of more, sums of hours are taken.
 const POINTS_MAX: usize = 50_000;
@@ -239,7 +241,7 @@ fn chart(
         description: format!(
             "Rain of {}: {} on the rain days that have ended.",
             asked.words(),
-            words::millimetres(total)
+            labels::millimetres(total)
         ),
         from: asked.from,
         to: asked.to,
@@ -288,7 +290,7 @@ fn months_chart(months: &[MonthOf], asked: &Asked) -> Option<Chart> {
 }
 
 fn now(view: &SiteView) -> Markup {
-    let mm = |number: Option<f64>| number.map_or_else(|| words::NOT_KNOWN.to_owned(), words::millimetres);
+    let mm = |number: Option<f64>| number.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::millimetres);
     html! {
         @if let Some(rain) = &view.rain {
             dl class="present" {
@@ -324,7 +326,7 @@ fn in_words(days: &[RainDayOf], asked: &Asked) -> Markup {
                     ul {
                         li {
                             @match of.mm {
-                                Some(mm) => { (if of.unknown > 0 { "At least " } else { "" }) (words::millimetres(mm)) " on the " (of.days) " rain days that have ended." },
+                                Some(mm) => { (if of.unknown > 0 { "At least " } else { "" }) (labels::millimetres(mm)) " on the " (of.days) " rain days that have ended." },
                                 None => "How much fell is not known.",
                             }
                         }
@@ -332,7 +334,7 @@ fn in_words(days: &[RainDayOf], asked: &Asked) -> Markup {
                             (counted(of.rain_days as u32, "day", "days")) " with at least 0.2 mm, "
                             (counted(of.days_of_1mm as u32, "day", "days")) " with at least 1 mm."
                         }
-                        @if let Some((date, mm)) = of.wettest { li { "Most on one day: " (words::millimetres(mm)) ", " (dated(date)) "." } }
+                        @if let Some((date, mm)) = of.wettest { li { "Most on one day: " (labels::millimetres(mm)) ", " (dated(date)) "." } }
                         @if of.unknown > 0 { li { (counted(of.unknown as u32, "day", "days")) " of which not all is known." } }
                     }
                     @if asked.span != Span::Day {
@@ -381,7 +383,7 @@ fn spell_words(spell: &Spell) -> String {
     let last = spell.first.saturating_add(length.days());
     let dates = format!("{} to {}", spell.first.strftime("%-d %B"), last.strftime("%-d %B %Y"));
     if spell.wet {
-        format!("{} wet days: {dates}, {}", spell.days, words::millimetres(spell.mm))
+        format!("{} wet days: {dates}, {}", spell.days, labels::millimetres(spell.mm))
     } else {
         format!("{} dry days: {dates}", spell.days)
     }
@@ -415,21 +417,21 @@ fn months_table(months: &[MonthOf], garden: &Garden) -> Markup {
                                 th scope="row" { (month.first.strftime("%B %Y")) }
                                 td data-label="Rain" {
                                     @match month.mm {
-                                        Some(mm) => { (if month.unknown > 0 { "at least " } else { "" }) (words::millimetres(mm)) },
-                                        None => (words::NOT_KNOWN),
+                                        Some(mm) => { (if month.unknown > 0 { "at least " } else { "" }) (labels::millimetres(mm)) },
+                                        None => (labels::NOT_KNOWN),
                                     }
                                 }
                                 td data-label="Days of 0.2 mm" { (month.rain_days) }
                                 td data-label="Days of 1 mm" { (month.days_of_1mm) }
                                 td data-label="Wettest day" {
                                     @match month.wettest {
-                                        Some((date, mm)) => { (date.strftime("%-d %B")) ", " (words::millimetres(mm)) },
+                                        Some((date, mm)) => { (date.strftime("%-d %B")) ", " (labels::millimetres(mm)) },
                                         None => "none",
                                     }
                                 }
                                 td data-label="Days not known" { (month.unknown) }
                                 @if roof.is_some() {
-                                    td data-label="Off the roof" { (off_roof(month).unwrap_or_else(|| words::NOT_KNOWN.to_owned())) }
+                                    td data-label="Off the roof" { (off_roof(month).unwrap_or_else(|| labels::NOT_KNOWN.to_owned())) }
                                 }
                             }
                         }
@@ -468,7 +470,7 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, asked: &Asked) -> Markup 
                         tbody {
                             @for month in 1_i8..=12 {
                                 tr {
-                                    th scope="row" { (crate::garden::words::month(month)) }
+                                    th scope="row" { (crate::text::spoken::month(month)) }
                                     @for year in &years {
                                         td {
                                             @if let Some((mm, days)) = sums.get(&(*year, month)) {

@@ -3,11 +3,12 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::asked::{Asked, Span};
+use crate::chart::{Flagged, Stroke, Trace};
 use crate::garden::patience_s;
 use crate::garden::plan::Sensor;
 use crate::history::{Bin, Point, Step};
-use crate::page::chart::{Flagged, Stroke, Trace};
-use crate::page::{Record, Unavailable, words};
+use crate::page::{Record, Unavailable};
+use crate::text::labels;
 
 /// Readings of one sensor in a day that are read: one every five seconds.
 const POINTS_MAX: usize = 17_280;
@@ -102,7 +103,7 @@ impl Heard {
             .map(|point| Flagged {
                 at: point.at,
                 value: point.value.filter(|value| value.is_finite()).map(|value| value * scale),
-                words: format!("{whose}: {}", words::flag(point.flag).to_lowercase()),
+                words: format!("{whose}: {}", labels::flag(point.flag).to_lowercase()),
             })
             .collect();
         if (1..=FLAGS_MAX).contains(&single.len()) {

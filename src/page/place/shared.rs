@@ -11,14 +11,17 @@ use maud::{Markup, html};
 
 use super::asked::{Asked, Span, Wrong};
 use super::series::Heard;
-use crate::garden::plan::{Garden, Id, Sensor};
-use crate::garden::view::{AlarmView, Condition, SiteView};
+use crate::garden::plan::{Garden, Sensor};
+use crate::garden::view::{AlarmView, SiteView};
+use crate::model::Condition;
+use crate::model::Id;
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
 use crate::page::layout::Frame;
 use crate::page::routes::{Desk, frame, view};
-use crate::page::{Record, Unavailable, Views, places, today, words};
+use crate::page::{Record, Unavailable, Views, places, today};
 use crate::store::LogRow;
+use crate::text::labels;
 
 /// Entries of the log that a page lists.
 const ENTRIES_SHOWN: usize = 8;
@@ -60,7 +63,7 @@ pub(super) fn wrong(frame: &Frame<'_>, wrong: &Wrong, path: &str) -> Response {
     let body = html! {
         h1 { "That cannot be shown" }
         p {
-            "The address says " code { (wrong.name) "=" bdi { (words::shown(&wrong.given, GIVEN_SHOWN)) } }
+            "The address says " code { (wrong.name) "=" bdi { (labels::shown(&wrong.given, GIVEN_SHOWN)) } }
             ". Accepted is " (wrong.accepted) "."
         }
         p { a href=(path) { "To the last seven days" } }
@@ -78,9 +81,9 @@ pub(super) fn whole(frame: &Frame<'_>, asked: &Asked, title: &str, body: &Markup
 pub(super) fn head(name: &str, view: &SiteView, standing: Option<(Condition, &str)>) -> Markup {
     html! {
         h1 { (name) }
-        p class="as-of" { "As the garden stood " (words::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         @if let Some((condition, said)) = standing {
-            p class="condition" { (places::shape(condition)) (words::condition(condition)) }
+            p class="condition" { (places::shape(condition)) (labels::condition(condition)) }
             @if !said.is_empty() { p { (said) } }
         }
     }
@@ -173,11 +176,11 @@ pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
             @if alarms.is_empty() { p { "No alarm is open here." } }
             @for alarm in alarms {
                 article class="alarm" {
-                    h3 { (alarm.place_name) ": " (words::kind(alarm.kind)) }
+                    h3 { (alarm.place_name) ": " (labels::kind(alarm.kind)) }
                     p class="standing" {
                         @if alarm.state.is_active() { (today::urgency(alarm.priority)) " " }
-                        "Since " (words::moment(alarm.since, view.now, &view.time_zone)) ". "
-                        (words::state(alarm.state))
+                        "Since " (labels::moment(alarm.since, view.now, &view.time_zone)) ". "
+                        (labels::state(alarm.state))
                     }
                     p { (alarm.text) }
                 }
@@ -202,7 +205,7 @@ pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: Option<&Id>) -> M
                 ul class="log" {
                     @for row in entries.iter().rev().take(ENTRIES_SHOWN) {
                         li {
-                            (words::moment(row.entry.at, view.now, &view.time_zone)) ": " (entry_words(row))
+                            (labels::moment(row.entry.at, view.now, &view.time_zone)) ": " (entry_words(row))
                         }
                     }
                 }
@@ -217,8 +220,8 @@ pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: Option<&Id>) -> M
 
 /// An entry of the log with its note.
 pub(super) fn entry_words(row: &LogRow) -> String {
-    let note = words::shown(row.entry.note.trim(), NOTE_SHOWN);
-    let what = words::shown(&row.entry.what.words(), NOTE_SHOWN);
+    let note = labels::shown(row.entry.note.trim(), NOTE_SHOWN);
+    let what = labels::shown(&row.entry.what.words(), NOTE_SHOWN);
     match (row.entry.what == crate::garden::log::Seen::Note, note.is_empty()) {
         (_, true) => what,
         (true, false) => note,
@@ -259,15 +262,15 @@ fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Ma
     let [readings, good, suspect, bad] = heard.counts();
     html! {
         tr {
-            th scope="row" { (words::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
+            th scope="row" { (labels::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
             td data-label="Last reading" {
                 @match last.and_then(|it| Some((it.last_value?, it.last_at?))) {
-                    Some((value, at)) => { (words::value(sensor.measures, value)) ", " (words::moment(at, view.now, &view.time_zone)) }
+                    Some((value, at)) => { (labels::value(sensor.measures, value)) ", " (labels::moment(at, view.now, &view.time_zone)) }
                     None => "none",
                 }
             }
             td data-label="Quality" {
-                (last.and_then(|it| it.last_flag).map_or(words::NOT_KNOWN, words::flag))
+                (last.and_then(|it| it.last_flag).map_or(labels::NOT_KNOWN, labels::flag))
                 @if last.is_some_and(|it| it.silent) { " " strong class="silent" { "Silent now" } }
                 @if last.is_some_and(|it| it.faulty) { " " strong class="silent" { "Not to be believed" } }
             }

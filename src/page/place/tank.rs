@@ -15,13 +15,15 @@ use super::happened::Happened;
 use super::series::Heard;
 use super::shared::{self, Came, came};
 use super::tank_chart::{Changes, TankRecord};
-use crate::garden::plan::{Id, Place, Quantity, Sensor};
+use crate::garden::plan::Sensor;
 use crate::garden::view::TankView;
 use crate::history::Step;
+use crate::model::{Id, Place, Quantity};
 use crate::page::access::Visitor;
 use crate::page::errors::Problem;
 use crate::page::routes::{Desk, ask};
-use crate::page::{Record, Unavailable, Views, reasons, words};
+use crate::page::{Record, Unavailable, Views, reasons};
+use crate::text::labels;
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
 /// seconds.
@@ -127,11 +129,11 @@ async fn changes(
 
 /// How it stands at present.
 fn now(tank: &TankView) -> Markup {
-    let degrees = |number: Option<f64>| number.map_or_else(|| words::NOT_KNOWN.to_owned(), words::degrees);
+    let degrees = |number: Option<f64>| number.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::degrees);
     html! {
         dl class="present" {
             div { dt { "Water now" } dd { (degrees(tank.temperature_c)) } }
-            div { dt { "These fish want" } dd { (words::degrees(tank.cold_c)) " to " (words::degrees(tank.warm_c)) } }
+            div { dt { "These fish want" } dd { (labels::degrees(tank.cold_c)) " to " (labels::degrees(tank.warm_c)) } }
             div { dt { "Change in the last hour" } dd { (degrees(tank.change_hour_c)) } }
             div { dt { "Change in the last day" } dd { (degrees(tank.change_day_c)) } }
         }
@@ -154,7 +156,7 @@ fn not_known(tank: &TankRecord<'_>, asked: &Asked) -> Markup {
     html! {
         @if !missing.is_empty() {
             p class="nothing" {
-                "Not known in this time: " (crate::garden::words::list(&missing.iter().map(|it| (*it).to_owned()).collect::<Vec<_>>()))
+                "Not known in this time: " (crate::text::spoken::list(&missing.iter().map(|it| (*it).to_owned()).collect::<Vec<_>>()))
                 ". No sensor and no test of the water gave it."
             }
         }

@@ -4,13 +4,14 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::asked::{Asked, Span};
 use super::series::{Heard, middle};
+use crate::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
 use crate::garden::log::{Seen, WaterTest};
-use crate::garden::plan::{Quantity, Sensor, Tank};
+use crate::garden::plan::{Sensor, Tank};
 use crate::history::{Bin, Point};
-use crate::page::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
-use crate::page::words;
+use crate::model::Quantity;
 use crate::store::LogRow;
 use crate::tank::{RiseFall, Temperatures, WINDOWS, Window};
+use crate::text::labels;
 
 /// Lines that say how fast the water changes have a point this often, seconds.
 const CHANGE_EVERY_S: i64 = 900;
@@ -107,8 +108,8 @@ impl TankRecord<'_> {
             zone(Some(limits.warm_c), None, "too warm", "zone-near"),
         ];
         warmth.rules = vec![
-            Rule { at: limits.cold_c, label: format!("cold below {}", words::degrees(limits.cold_c)) },
-            Rule { at: limits.warm_c, label: format!("warm above {}", words::degrees(limits.warm_c)) },
+            Rule { at: limits.cold_c, label: format!("cold below {}", labels::degrees(limits.cold_c)) },
+            Rule { at: limits.warm_c, label: format!("warm above {}", labels::degrees(limits.warm_c)) },
         ];
         warmth.events = self.alarms.iter().chain(&self.marks).cloned().collect();
         panels.push(warmth);
@@ -160,14 +161,14 @@ impl TankRecord<'_> {
         let wanted = format!(
             "{} want {} to {}.",
             super::shared::capital(self.plan.fish_name()),
-            words::degrees(self.plan.limits.cold_c),
-            words::degrees(self.plan.limits.warm_c)
+            labels::degrees(self.plan.limits.cold_c),
+            labels::degrees(self.plan.limits.warm_c)
         );
         match low.zip(high) {
             Some((low, high)) => format!(
                 "The water was between {} and {}. {wanted}",
-                words::degrees(low),
-                words::degrees(high)
+                labels::degrees(low),
+                labels::degrees(high)
             ),
             None => format!("What the water was is not known for {}. {wanted}", asked.words()),
         }
@@ -287,7 +288,7 @@ impl TankRecord<'_> {
 
 /// The limits of a window; one where up and down are alike.
 fn limits(limit: RiseFall) -> Vec<Rule> {
-    let rule = |at: f64, way: &str| Rule { at, label: format!("most: {}{way}", words::degrees(at)) };
+    let rule = |at: f64, way: &str| Rule { at, label: format!("most: {}{way}", labels::degrees(at)) };
     let rules = if (limit.rise_c - limit.fall_c).abs() < 0.05 {
         vec![rule(limit.rise_c, "")]
     } else {

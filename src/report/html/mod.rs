@@ -13,11 +13,11 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Contents, DICTIONARY, PAGE, SPREADSHEET, words};
 use crate::analysis::month::Month;
-use crate::page::chart::Chart;
+use crate::chart::Chart;
 
 /// The style of the page by itself: the garden page's own.
 pub fn style() -> String {
-    [include_str!("../../page/style.css"), crate::page::chart::STYLE].concat()
+    [include_str!("../../page/style.css"), crate::chart::STYLE].concat()
 }
 
 /// Where a page stands.

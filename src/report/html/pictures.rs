@@ -23,7 +23,7 @@ fn n(number: f64) -> String {
 
 /// A name that fits over a drawing.
 fn name(text: &str) -> String {
-    crate::page::words::shown(text, 40)
+    crate::text::labels::shown(text, 40)
 }
 
 fn drawing(id: &str, height: f64, title: &str, description: &str, inside: &Markup) -> Markup {

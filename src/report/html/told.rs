@@ -52,7 +52,7 @@ pub(super) fn section(contents: &Contents<'_>) -> Markup {
                 entry.what.words(),
             ];
             if contents.notes {
-                row.push(crate::page::words::shown(&entry.note, 2000));
+                row.push(crate::text::labels::shown(&entry.note, 2000));
             }
             row
         })

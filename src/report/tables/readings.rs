@@ -2,7 +2,7 @@
 
 use super::moment;
 use crate::analysis::month::{Month, SensorMonth};
-use crate::garden::plan::Quantity;
+use crate::model::Quantity;
 use crate::report::table::{Cell, Column, Kind, Table, column};
 use crate::report::words;
 

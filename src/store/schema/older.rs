@@ -67,7 +67,7 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
     assert_eq!(reader.notes(Timestamp::MIN, Timestamp::MAX, None).unwrap(), []);
 
     // It takes what is new.
-    let note = crate::garden::record::AlarmNote {
+    let note = crate::alarms::AlarmNote {
         key: present[0].key.clone(),
         since: present[0].since,
         at: present[0].at,

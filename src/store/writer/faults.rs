@@ -13,9 +13,12 @@ use rusqlite::Connection;
 use rusqlite::types::ValueRef;
 
 use super::*;
+use crate::alarms::{AlarmKey, AlarmNote};
 use crate::alarms::{Kind, Priority, State};
-use crate::garden::plan::{Address, Channel, Id};
-use crate::garden::record::{AlarmChange, AlarmKey, AlarmNote, Batch, Reflag, SensorIx};
+use crate::garden::plan::{Address, Channel};
+use crate::garden::record::{AlarmChange, Batch, Reflag};
+use crate::model::Id;
+use crate::model::SensorIx;
 use crate::quality::{Flag, Tests};
 use crate::store::{Letter, MessageState, Outcome, Reader, Tried};
 use crate::telling::{Message, Purpose, WaitFor, Waiting};

@@ -1,0 +1,162 @@
+use jiff::tz::TimeZone;
+use proptest::prelude::*;
+
+use crate::chart::draw::*;
+use crate::chart::{Bar, Rule, Zone};
+
+fn any_number() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        4 => -100.0..100.0_f64,
+        1 => any::<f64>(),
+        1 => Just(f64::NAN),
+        1 => Just(f64::INFINITY),
+        1 => Just(0.0),
+    ]
+}
+
+fn any_chart() -> impl Strategy<Value = Chart> {
+    let numbers = proptest::collection::vec((0i64..4_000_000, any_number()), 0..80);
+    let moments = (0i64..2_000_000_000, -10i64..40_000_000);
+    let ends = proptest::option::of((any_number(), any_number()));
+    (moments, numbers, ends, any_number()).prop_map(|((from, length), mut numbers, at_least, level)| {
+        let at = |second| Timestamp::from_second(second).expect("in range");
+        numbers.sort_by_key(|(second, _)| *second);
+        let points: Vec<_> = numbers.iter().map(|(second, value)| (at(from + second), *value)).collect();
+        let trace = Trace {
+            name: "<b>\"trace\"".to_owned(),
+            stroke: Stroke::Bold,
+            spread: points.iter().map(|(_, value)| (value - 1.0, value + level)).collect(),
+            points: points.clone(),
+            gap: SignedDuration::from_hours(6),
+        };
+        let zone = |from, to| Zone { from, to, word: "dry".to_owned(), class: "zone-near" };
+        let flag = |value: Option<f64>| {
+            move |(at, _): &(Timestamp, f64)| Flagged { at: *at, value, words: "bad".to_owned() }
+        };
+        let panel = Panel {
+            name: "Water".to_owned(),
+            unit: "%",
+            decimals: 1,
+            at_least,
+            zones: vec![zone(None, Some(level)), zone(Some(level), None)],
+            rules: vec![
+                Rule { at: level, label: "level".to_owned() },
+                Rule { at: 10.0, label: "ten".to_owned() },
+            ],
+            traces: vec![trace],
+            bars: points
+                .iter()
+                .map(|(at, value)| Bar {
+                    from: *at,
+                    to: *at + SignedDuration::from_hours(24),
+                    value: *value,
+                    name: "rain".to_owned(),
+                    doubt: (*value > 50.0).then(|| "too low".to_owned()),
+                })
+                .collect(),
+            flagged: points.iter().map(flag(Some(level))).chain(points.iter().map(flag(None))).collect(),
+            events: points
+                .iter()
+                .map(|(at, _)| Event { at: *at, sign: Sign::Water, words: "watered".to_owned() })
+                .collect(),
+        };
+        Chart {
+            id: "any".to_owned(),
+            title: "Any".to_owned(),
+            description: "Any figures.".to_owned(),
+            from: at(from),
+            to: at(from + length),
+            now: Some(at(from + length / 2)),
+            zone: TimeZone::get("Australia/Lord_Howe").expect("a zone of the bundled database"),
+            panels: vec![panel],
+        }
+    })
+}
+
+/// A stretch without readings is one only where it is longer than the trace's gap.
+#[test]
+fn what_is_hatched_has_no_readings() {
+    let at = |hour: i64| Timestamp::from_second(hour * 3600).expect("in range");
+    let mut chart = Chart {
+        id: "gaps".to_owned(),
+        title: String::new(),
+        description: String::new(),
+        from: at(0),
+        to: at(100),
+        now: None,
+        zone: TimeZone::UTC,
+        panels: vec![Panel {
+            name: String::new(),
+            unit: "",
+            decimals: 0,
+            at_least: None,
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: vec![Trace {
+                name: String::new(),
+                stroke: Stroke::Bold,
+                points: [1, 2, 3, 40, 41, 97].map(|hour| (at(hour), 1.0)).to_vec(),
+                spread: Vec::new(),
+                gap: SignedDuration::from_hours(4),
+            }],
+            bars: Vec::new(),
+            flagged: Vec::new(),
+            events: Vec::new(),
+        }],
+    };
+    assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.03, 0.4), (0.41, 0.97)]);
+    // What has not come yet is not missing.
+    chart.now = Some(at(60));
+    chart.panels[0].traces[0].points.pop();
+    assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.03, 0.4), (0.41, 0.6)]);
+    chart.panels[0].traces[0].points.clear();
+    assert_eq!(empty_stretches(&chart, &chart.panels[0]), [(0.0, 0.6)]);
+    chart.panels[0].traces[0].stroke = Stroke::Expected;
+    assert!(empty_stretches(&chart, &chart.panels[0]).is_empty());
+}
+
+/// The numbers of an attribute.
+fn numbers<'a>(svg: &'a str, attribute: &str) -> impl Iterator<Item = f64> + 'a {
+    let start = format!(" {attribute}=\"");
+    let parts: Vec<&str> = svg.split(start.as_str()).skip(1).collect();
+    parts.into_iter().filter_map(|rest| rest.split('"').next()?.trim_end_matches('%').parse().ok())
+}
+
+proptest! {
+    #[test]
+    fn whatever_the_figures_the_drawing_holds_only_numbers_inside_it(chart in any_chart()) {
+        let drawn = svg(&chart).into_string();
+        for word in ["NaN", "inf", "<b>"] {
+            prop_assert!(!drawn.contains(word), "{word} in {drawn}");
+        }
+        let high = layout(&chart).height;
+        for attribute in ["y", "y1", "y2", "cy"] {
+            for y in numbers(&drawn, attribute) {
+                prop_assert!((0.0..=high).contains(&y), "{attribute} {y} of {high} in {drawn}");
+            }
+        }
+        for x in ["x1", "x2", "cx"].into_iter().flat_map(|name| numbers(&drawn, name)) {
+            prop_assert!((0.0..=100.0).contains(&x), "{x} in {drawn}");
+        }
+        let figures = crate::chart::table::figures(&chart);
+        prop_assert!(serde_json::from_str::<serde_json::Value>(&figures).is_ok());
+        crate::chart::table::table(&chart);
+        chart.draw();
+    }
+
+    #[test]
+    fn words_keep_clear_of_each_other(
+        places in proptest::collection::vec(-50.0..300.0_f64, 0..20),
+        high in 40.0..200.0_f64,
+    ) {
+        let count = places.len();
+        let words = apart(places.into_iter().map(|at| (at, "word")).collect(), 20.0, high);
+        prop_assert!(words.len() == count || words.len() >= ((high - 14.0) / LINE) as usize);
+        for pair in words.windows(2) {
+            prop_assert!(pair[1].0 - pair[0].0 >= LINE - 1e-9, "{words:?}");
+        }
+        for (at, _) in words {
+            prop_assert!(at >= 31.0 - 1e-9 && at <= 20.0 + high - 3.0 + 1e-9);
+        }
+    }
+}

@@ -1,0 +1,123 @@
+//! The contract's alarm object, the same on the broker and on the command line.
+
+use serde::Serialize;
+
+use crate::alarms::Priority;
+use crate::alarms::{AlarmKey, Values};
+use crate::garden::record::AlarmChange;
+use crate::store::AlarmRecord;
+use crate::why::Step;
+
+/// One alarm as JSON.
+#[derive(Serialize)]
+pub(crate) struct Published<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    /// The state before; in the history only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    from: Option<&'a str>,
+    state: &'a str,
+    priority: &'a str,
+    since: String,
+    at: String,
+    /// Until when it is put aside.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    until: Option<String>,
+    /// How a person's answer came.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    how: Option<&'a str>,
+    /// What that person said; in listings only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    note: Option<&'a str>,
+    r#for: &'a [String],
+    text: &'a str,
+    values: Numbers<'a>,
+    source: &'a str,
+    /// The equations behind the numbers, where there are any.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    why: Vec<StepSaid<'a>>,
+}
+
+/// One equation with its numbers put in, as JSON.
+#[derive(Serialize)]
+pub(crate) struct StepSaid<'a> {
+    gives: &'a str,
+    equation: &'a str,
+    numbers: &'a str,
+    source: &'a str,
+    check: &'a str,
+}
+
+/// The steps to a figure as JSON.
+pub(crate) fn steps(why: &[Step]) -> Vec<StepSaid<'_>> {
+    why.iter()
+        .map(|step| StepSaid {
+            gives: &step.gives,
+            equation: &step.form,
+            numbers: &step.with,
+            source: &step.source,
+            check: &step.check,
+        })
+        .collect()
+}
+
+impl<'a> Published<'a> {
+    /// What is sent when the state changes.
+    pub(crate) fn of_change(it: &'a AlarmChange) -> Self {
+        let AlarmKey { site, kind, place } = &it.key;
+        Self {
+            kind: kind.name(),
+            site: site.as_str(),
+            place: place.as_str(),
+            from: None,
+            state: it.to.name(),
+            priority: it.priority.name(),
+            since: it.since.to_string(),
+            at: it.at.to_string(),
+            until: it.shelf.map(|(until, _)| until.to_string()),
+            how: it.how.as_deref(),
+            note: None,
+            r#for: &it.tell,
+            text: &it.text,
+            values: Numbers(&it.values),
+            source: &it.source,
+            why: steps(&it.why),
+        }
+    }
+
+    /// What is stored: the present state, or a step of the history. The priority is
+    /// the one that the garden gives the kind today.
+    pub(crate) fn of_record(it: &'a AlarmRecord, priority: Priority, note: Option<&'a str>) -> Self {
+        let AlarmKey { site, kind, place } = &it.key;
+        Self {
+            kind: kind.name(),
+            site: site.as_str(),
+            place: place.as_str(),
+            from: it.from.map(|state| state.name()),
+            state: it.state.name(),
+            priority: priority.name(),
+            since: it.since.to_string(),
+            at: it.at.to_string(),
+            until: it.shelf.map(|(until, _)| until.to_string()),
+            how: it.how.as_deref(),
+            note,
+            r#for: &it.tell,
+            text: &it.text,
+            values: Numbers(&it.values),
+            source: &it.source,
+            why: steps(&it.why),
+        }
+    }
+}
+
+/// Named numbers in the order to show, to four decimals. A number that is none
+/// has no place in JSON and is left out.
+struct Numbers<'a>(&'a Values);
+
+impl Serialize for Numbers<'_> {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let finite = self.0.iter().filter(|(_, value)| value.is_finite());
+        serializer.collect_map(finite.map(|(name, value)| (name, (value * 10_000.0).round() / 10_000.0)))
+    }
+}

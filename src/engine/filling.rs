@@ -1,0 +1,90 @@
+//! Quarter hours of the record, made beside the keeper's work in small steps.
+
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+use tracing::{info, warn};
+
+use crate::engine::chain::Chain;
+use crate::store::{Filling, Store};
+
+/// Time between two steps while messages come without a pause.
+const BUSY_EVERY: Duration = Duration::from_millis(250);
+/// Time between two steps while nothing comes and there is more to do.
+const PAUSE: Duration = Duration::from_millis(5);
+/// Time until it is tried again after the store could not be written.
+const RETRY: Duration = Duration::from_secs(60);
+/// Steps in a row from which on it is said that an older record is caught up with.
+const MANY: u32 = 200;
+
+/// When a step is due.
+#[derive(Debug, Default)]
+pub(crate) struct Filler {
+    last: Option<Instant>,
+    /// Steps in a row that left something to do.
+    steps: u32,
+    failed: bool,
+}
+
+impl Filler {
+    /// How long the keeper may wait for messages: less than `longest` while there is
+    /// more to do.
+    pub(crate) fn patience(&self, longest: Duration) -> Duration {
+        if self.steps > 0 && !self.failed { PAUSE } else { longest }
+    }
+
+    /// Does a step when one is due. `busy`: messages wait.
+    pub(crate) fn step(&mut self, store: &mut Store, now: Timestamp, busy: bool) {
+        let since = self.last.map_or(RETRY, |last| last.elapsed());
+        let least = if self.failed {
+            RETRY
+        } else if busy {
+            BUSY_EVERY
+        } else {
+            Duration::ZERO
+        };
+        if since < least {
+            return;
+        }
+        match store.fill_quarters(now) {
+            Ok(Filling::More) => {
+                (self.steps, self.failed) = (self.steps.saturating_add(1), false);
+                if self.steps == MANY {
+                    info!("the charts' quarter hours are being made of the record; all else goes on");
+                }
+            }
+            Ok(Filling::Done) => {
+                if self.steps >= MANY {
+                    info!("the charts' quarter hours are all made");
+                }
+                (self.steps, self.failed) = (0, false);
+            }
+            Err(reason) => {
+                if !self.failed {
+                    warn!(
+                        reason = %Chain(&reason),
+                        "quarter hours for the charts could not be made; charts are slower until they are"
+                    );
+                }
+                self.failed = true;
+            }
+        }
+        self.last = Some(Instant::now());
+    }
+}
+
+/// Makes the quarter hours of past readings at once, for as long as `longest`; the
+/// daemon makes the rest.
+pub(crate) fn fill_for(store: &mut Store, now: Timestamp, longest: Duration) {
+    let began = Instant::now();
+    while began.elapsed() < longest {
+        match store.fill_quarters(now) {
+            Ok(Filling::More) => {}
+            Ok(Filling::Done) => return,
+            Err(reason) => {
+                warn!(reason = %Chain(&reason), "quarter hours for the charts could not be made");
+                return;
+            }
+        }
+    }
+}

@@ -1,0 +1,518 @@
+//! The keeper: the one thread that owns the core and the store.
+//!
+//! It waits for messages, judges them, commits everything that they caused in
+//! one transaction, and only then has the broker told. If the store cannot be
+//! written it tries again and takes nothing new meanwhile: the broker holds what
+//! is not acknowledged.
+
+mod requests;
+mod writing;
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+use jiff::Timestamp;
+use tokio::runtime::Handle;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
+
+use crate::alarms::Answered;
+use crate::alarms::State;
+use crate::engine::chain::Chain;
+use crate::engine::filling::{Filler, fill_for};
+use crate::engine::health;
+use crate::engine::publication;
+use crate::engine::signs::Signs;
+use crate::engine::{Desk, Message};
+use crate::garden::Clock;
+use crate::garden::plan::Garden;
+use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::system::health::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
+use crate::intake::session::Delivery;
+use crate::settings::Settings;
+use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
+use crate::telling::{GivenUp, Telling, Told};
+
+pub use requests::Request;
+
+/// Messages in one transaction at most.
+const BATCH_MAX: usize = 2000;
+/// How long the first message of a batch waits for company. It bounds the
+/// number of transactions a second, each of which waits for the disk.
+const LINGER: Duration = Duration::from_millis(5);
+/// Time between looks at the clock where no message comes.
+const TICK: Duration = Duration::from_secs(2);
+/// A longer time between two looks at the clock is a pause, seconds.
+const PAUSE_S: i64 = 60;
+
+/// Where the keeper's work comes from.
+#[derive(Debug)]
+pub struct Inbox {
+    pub messages: mpsc::Receiver<Delivery>,
+    pub requests: mpsc::Receiver<Request>,
+    pub letters_sent: mpsc::Receiver<i64>,
+    pub forwarded: mpsc::Receiver<(String, i64)>,
+    /// What came of messages to people.
+    pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
+    /// What the daemon measured of itself.
+    pub looks: mpsc::Receiver<OwnSigns>,
+}
+
+/// Called with each alarm change after it is committed.
+pub type OnChange = Box<dyn FnMut(&AlarmChange) + Send>;
+
+/// The core, the store and the batch between them.
+pub struct Keeper {
+    pub desk: Desk,
+    store: Store,
+    batch: Batch,
+    letters: Vec<Letter>,
+    letters_sent: Vec<i64>,
+    forwarded: Vec<(String, i64)>,
+    telling: Telling,
+    told: Told,
+    /// Who waits to hear what came of an answer.
+    answered: Vec<(oneshot::Sender<Answered>, Answered)>,
+    /// Changes of the batch that `telling` has seen.
+    told_of: usize,
+    tries: Vec<Tried>,
+    /// Messages that were sent past the store, and when.
+    sent: Vec<(crate::telling::Message, Timestamp)>,
+    forward: bool,
+    /// Whether alarms are put into the outbox.
+    tell: bool,
+    on_change: OnChange,
+    /// The second in which answers were last looked for.
+    looked_at: Option<i64>,
+    /// The second in which the log was last read.
+    log_looked_at: Option<i64>,
+    /// When time was last moved on.
+    ticked_at: Option<Clocks>,
+    /// The last look at the daemon itself that was not judged yet.
+    look: Option<OwnSigns>,
+    own_limits: OwnLimits,
+    filler: Filler,
+    late: usize,
+    refused: usize,
+    raised: usize,
+    pub wake_letters: watch::Sender<i64>,
+    pub wake_forward: watch::Sender<i64>,
+    /// Changes when messages to people are added.
+    pub wake_messages: watch::Sender<i64>,
+    /// Grows with each commit that may change what the page shows.
+    pub wake_page: watch::Sender<u64>,
+}
+
+impl Keeper {
+    /// Opens the store and rebuilds the core from it: no alarm is forgotten, and
+    /// none that stands is raised again.
+    ///
+    /// # Errors
+    /// When the store cannot be opened or read.
+    pub fn open(settings: &Settings, clock: Clock) -> Result<Self, StoreError> {
+        let mut store = Store::open(&settings.store.path, &settings.gardens)?;
+        store.set_keep_rejects(settings.store.keep_rejects);
+        let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
+        store.set_forwarders(&names)?;
+        let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
+        let mut desk = Desk::new(&gardens, clock);
+        let changes = crate::engine::restore::restore(&mut desk, &store)?;
+        if settings.answers.mqtt {
+            desk.take_answers();
+        }
+        let mut telling = Telling::new(&gardens);
+        telling.restore(Reader::open(store.path())?.waiting()?);
+        Ok(Self {
+            desk,
+            store,
+            batch: Batch { changes, ..Batch::default() },
+            letters: Vec::new(),
+            letters_sent: Vec::new(),
+            forwarded: Vec::new(),
+            telling,
+            told: Told::default(),
+            answered: Vec::new(),
+            told_of: 0,
+            tries: Vec::new(),
+            sent: Vec::new(),
+            forward: !names.is_empty(),
+            tell: true,
+            on_change: Box::new(log_change),
+            looked_at: None,
+            log_looked_at: None,
+            ticked_at: None,
+            look: None,
+            own_limits: settings.watch.limits,
+            filler: Filler::default(),
+            late: 0,
+            refused: 0,
+            raised: 0,
+            wake_letters: watch::Sender::new(0),
+            wake_forward: watch::Sender::new(0),
+            wake_messages: watch::Sender::new(0),
+            wake_page: watch::Sender::new(0),
+        })
+    }
+
+    /// Alarms are kept but nobody is told: for readings of the past.
+    pub fn tell_nobody(&mut self) {
+        self.tell = false;
+    }
+
+    /// Calls `on_change` in the place of the log.
+    pub fn on_change(&mut self, on_change: OnChange) {
+        self.on_change = on_change;
+    }
+
+    /// A reader beside the store.
+    ///
+    /// # Errors
+    /// When the file cannot be opened a second time.
+    pub fn reader(&self) -> Result<Reader, StoreError> {
+        Reader::open(self.store.path())
+    }
+
+    /// Opens one message; what it causes waits for [`Keeper::commit`].
+    pub fn open_message(&mut self, message: Message<'_>) {
+        self.desk.open(message, &mut self.batch);
+    }
+
+    /// Takes one raw reading of a known sensor.
+    pub fn take(&mut self, sensor: crate::model::SensorIx, sample: crate::model::Sample, arrival: Timestamp) {
+        self.desk.core.take(sensor, sample, arrival, &mut self.batch);
+    }
+
+    /// Keeps something that was refused before it came here.
+    pub fn refuse(&mut self, reject: Reject) {
+        self.batch.rejects.push(reject);
+    }
+
+    /// Refused messages until now, those that wait included.
+    pub fn refused(&self) -> usize {
+        self.refused + self.batch.rejects.len()
+    }
+
+    /// Late readings until now, those that wait included.
+    pub fn late(&self) -> usize {
+        self.late + self.batch.readings.iter().filter(|r| r.late).count()
+    }
+
+    /// Alarms raised until now, those that wait included.
+    pub fn raised(&self) -> usize {
+        self.raised + raised(&self.batch)
+    }
+
+    /// Rows that wait to be committed.
+    pub fn waiting(&self) -> usize {
+        self.batch.readings.len()
+    }
+
+    /// Commits everything that waits. On an error all of it still waits.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
+        self.tell_new(now);
+        self.write(now)
+    }
+
+    /// Makes the quarter hours of what is stored, for as long as `longest`.
+    pub fn fill_quarters(&mut self, now: Timestamp, longest: Duration) {
+        fill_for(&mut self.store, now, longest);
+    }
+
+    fn write(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
+        let committed = self.store.commit(&Transaction {
+            at: now,
+            batch: &self.batch,
+            letters: &self.letters,
+            letters_sent: &self.letters_sent,
+            forwarded: &self.forwarded,
+            forward: self.forward,
+            messages: &self.told.messages,
+            sent: &self.sent,
+            tries: &self.tries,
+            waiting: &self.told.waiting,
+        })?;
+        for change in &self.batch.changes {
+            (self.on_change)(change);
+        }
+        if let Some(seq) = committed.last_letter {
+            self.wake_letters.send_replace(seq);
+        }
+        if let Some(seq) = committed.last_forward {
+            self.wake_forward.send_replace(seq);
+        }
+        if committed.messages > 0 {
+            self.wake_messages.send_modify(|times| *times += 1);
+        }
+        if !self.batch.is_empty() {
+            self.wake_page.send_modify(|times| *times += 1);
+        }
+        (self.late, self.raised, self.refused) = (self.late(), self.raised(), self.refused());
+        self.batch.clear();
+        self.letters.clear();
+        self.letters_sent.clear();
+        self.forwarded.clear();
+        self.told.clear();
+        self.told_of = 0;
+        self.tries.clear();
+        self.sent.clear();
+        Ok(committed)
+    }
+
+    /// Works until `stop`, then commits what has come and ends. Must run on a
+    /// thread of its own.
+    pub fn run(
+        mut self,
+        runtime: &Handle,
+        mut inbox: Inbox,
+        signs: &Signs,
+        now: fn() -> Timestamp,
+        stop: &CancellationToken,
+    ) {
+        self.desk.core.start(now());
+        signs.own.stand(self.desk.core.store_alarms());
+        let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
+        loop {
+            signs.pulse.beat();
+            let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
+            if !taken.is_empty() || stopping {
+                if taken.len() < BATCH_MAX && !stopping {
+                    std::thread::sleep(LINGER);
+                }
+                while taken.len() < BATCH_MAX
+                    && let Ok(delivery) = inbox.messages.try_recv()
+                {
+                    taken.push(delivery);
+                }
+            }
+            self.drain_reports(&mut inbox);
+            for delivery in &taken {
+                self.open_message(Message {
+                    topic: delivery.topic(),
+                    payload: delivery.payload(),
+                    retained: delivery.retained(),
+                    arrival: delivery.arrival,
+                });
+            }
+            self.pass_time(health::clocks(now()), signs);
+            self.judge_own(now(), signs);
+            self.tell_in_time(now());
+            let answered = self.take_answers(now());
+            let logged = self.take_log(now());
+            let something = !self.batch.is_empty()
+                || !self.letters_sent.is_empty()
+                || !self.forwarded.is_empty()
+                || !self.told.is_empty()
+                || !self.tries.is_empty()
+                || signs.own.has_news();
+            if something && !self.commit_at_last(signs, now, stop) {
+                // Nothing of this batch was acknowledged: it will come again.
+                return;
+            }
+            for delivery in taken.drain(..) {
+                delivery.acknowledge();
+            }
+            for (reply, answered) in self.answered.drain(..) {
+                // Whoever asked may have gone.
+                let _ = reply.send(answered);
+            }
+            if logged.is_some() {
+                // Pages list what was written down, also where it raises nothing.
+                self.wake_page.send_modify(|times| *times += 1);
+            }
+            if let Some(seq) = logged
+                && let Err(reason) = self.store.log_taken(seq)
+            {
+                // It is judged again, which changes nothing.
+                warn!(reason = %Chain(&reason), "how far the log was read could not be noted");
+            }
+            if let Some(seq) = answered
+                && let Err(reason) = self.store.forget_answers(seq)
+            {
+                // They are taken again, which changes nothing.
+                warn!(reason = %Chain(&reason), "answers to alarms could not be put away");
+            }
+            if stopping {
+                if inbox.messages.is_empty() {
+                    return;
+                }
+                continue;
+            }
+            self.filler.step(&mut self.store, now(), !inbox.messages.is_empty());
+        }
+    }
+
+    /// Waits for work. `true` when the daemon is stopping.
+    async fn wait(&mut self, inbox: &mut Inbox, taken: &mut Vec<Delivery>, stop: &CancellationToken) -> bool {
+        if stop.is_cancelled() {
+            return true;
+        }
+        tokio::select! {
+            biased;
+            Some(delivery) = inbox.messages.recv() => taken.push(delivery),
+            Some(request) = inbox.requests.recv() => self.answer(request),
+            Some(seq) = inbox.letters_sent.recv() => self.letters_sent.push(seq),
+            Some(position) = inbox.forwarded.recv() => self.forwarded.push(position),
+            Some(tried) = inbox.tried.recv() => self.take_try(tried),
+            Some(look) = inbox.looks.recv() => self.look = Some(look),
+            () = stop.cancelled() => return true,
+            () = tokio::time::sleep(self.filler.patience(TICK)) => {}
+        }
+        false
+    }
+
+    fn drain_reports(&mut self, inbox: &mut Inbox) {
+        while let Ok(request) = inbox.requests.try_recv() {
+            self.answer(request);
+        }
+        while let Ok(seq) = inbox.letters_sent.try_recv() {
+            self.letters_sent.push(seq);
+        }
+        while let Ok(position) = inbox.forwarded.try_recv() {
+            self.forwarded.push(position);
+        }
+        while let Ok(tried) = inbox.tried.try_recv() {
+            self.take_try(tried);
+        }
+        while let Ok(look) = inbox.looks.try_recv() {
+            self.look = Some(look);
+        }
+    }
+
+    /// Notes what came of a message. One that nobody would take is told otherwise.
+    fn take_try(&mut self, (tried, given_up): (Tried, Option<GivenUp>)) {
+        self.tries.push(tried);
+        if let Some(given_up) = given_up {
+            let core = &self.desk.core;
+            self.telling.not_sent(&given_up, &|key| core.standing(key), &mut self.told);
+        }
+    }
+
+    /// Makes letters and messages of the steps that are new in the batch. A commit
+    /// that is tried again tells nothing twice.
+    fn tell_new(&mut self, now: Timestamp) {
+        if self.tell {
+            let new = &self.batch.changes[self.told_of..];
+            self.letters.extend(new.iter().map(publication::letter));
+            self.telling.take(new, now, &mut self.told);
+            self.told_of = self.batch.changes.len();
+        }
+    }
+
+    /// Tells what has waited for its time. The steps come first: an alarm that is
+    /// looked at has taken them already.
+    fn tell_in_time(&mut self, now: Timestamp) {
+        self.tell_new(now);
+        if self.tell {
+            let core = &self.desk.core;
+            self.telling.tick(now, &|key| core.standing(key), &mut self.told);
+        }
+    }
+
+    /// Moves the core's clock on. After a pause (the computer slept, its clock
+    /// jumped, the store could not be written) or while the broker is away nobody
+    /// is silent for not having been heard.
+    fn pass_time(&mut self, clocks: Clocks, signs: &Signs) {
+        let now = clocks.wall;
+        let before = self.ticked_at.replace(clocks);
+        let jump = before.and_then(|before| clocks.jump_since(&before, self.own_limits.clock_jump_s));
+        let paused = before
+            .is_some_and(|before| !(0..=PAUSE_S).contains(&(now.as_second() - before.wall.as_second())));
+        if let Some(jump) = jump {
+            warn!(from = %jump.from, to = %jump.to, "the computer's clock jumped");
+            let jumped = OwnSigns {
+                limits: self.own_limits,
+                clock: Some(ClockSign::Jumped(jump)),
+                ..OwnSigns::default()
+            };
+            self.desk.core.own(&jumped, now, &mut self.batch);
+        } else if paused {
+            let before = before.map(|before| before.wall);
+            warn!(?before, %now, "time went by unseen; sensors are given time to speak");
+        }
+        if paused || jump.is_some() || signs.broker_away.load(Ordering::Relaxed) {
+            self.desk.core.start(now);
+        } else {
+            self.desk.core.tick(now, &mut self.batch);
+        }
+    }
+
+    /// Judges the last look at the daemon itself. The record can be written, or we
+    /// would not be here.
+    fn judge_own(&mut self, now: Timestamp, signs: &Signs) {
+        let Some(look) = self.look.take() else { return };
+        let look = OwnSigns { record: Some(RecordSign::Written), clock: Some(ClockSign::Steady), ..look };
+        self.desk.core.own(&look, now, &mut self.batch);
+        signs.own.stand(self.desk.core.store_alarms());
+    }
+
+    /// Makes steps of the answers that others left, at most once a second. Gives
+    /// the last one's number.
+    fn take_answers(&mut self, now: Timestamp) -> Option<i64> {
+        if self.looked_at == Some(now.as_second()) {
+            return None;
+        }
+        self.looked_at = Some(now.as_second());
+        let answers = match self.store.answers() {
+            Ok(answers) => answers,
+            Err(reason) => {
+                warn!(reason = %Chain(&reason), "answers to alarms could not be read");
+                return None;
+            }
+        };
+        for AnswerRow { answer, .. } in &answers {
+            let answered = self.desk.core.answer(answer, &mut self.batch);
+            if answered != Answered::Done {
+                info!(
+                    site = %answer.key.site,
+                    kind = answer.key.kind.name(),
+                    place = %answer.key.place,
+                    ?answered,
+                    "an answer came for an alarm that was not waiting for one"
+                );
+            }
+        }
+        answers.last().map(|row| row.seq)
+    }
+
+    /// Judges what people wrote into the log since the last look, at most once a
+    /// second. Gives the last entry's number.
+    fn take_log(&mut self, now: Timestamp) -> Option<i64> {
+        if self.log_looked_at == Some(now.as_second()) {
+            return None;
+        }
+        self.log_looked_at = Some(now.as_second());
+        let rows = match self.store.log_to_take() {
+            Ok(rows) => rows,
+            Err(reason) => {
+                warn!(reason = %Chain(&reason), "the log could not be read");
+                return None;
+            }
+        };
+        for row in &rows {
+            self.desk.core.log(&row.entry, now, &mut self.batch);
+        }
+        rows.last().map(|row| row.seq)
+    }
+}
+
+fn raised(batch: &Batch) -> usize {
+    batch.changes.iter().filter(|c| c.to == State::Unacknowledged).count()
+}
+
+fn log_change(change: &AlarmChange) {
+    info!(
+        site = %change.key.site,
+        kind = change.key.kind.name(),
+        place = %change.key.place,
+        from = change.from.name(),
+        to = change.to.name(),
+        at = %change.at,
+        "{}",
+        change.text
+    );
+}

@@ -1,0 +1,65 @@
+//! What is remembered for longer than the rules: the gauges' readings for the rain
+//! days, and the beds' water contents for their outlooks.
+
+use std::collections::HashMap;
+use std::ops::ControlFlow;
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::garden::{Core, restore_from};
+use crate::model::SensorIx;
+use crate::model::{Id, Quantity};
+use crate::quality::Flag;
+use crate::store::{Filter, Reader, StoreError};
+
+/// This month and the whole one before it; some drydowns of most beds.
+const LOOK_BACK: SignedDuration = SignedDuration::from_hours(64 * 24);
+
+/// Gives back what the gauges and the soil probes of `site` (`None`: of every site)
+/// have sent in the last two months before `to`; the probes' readings only up to
+/// where [`Core::restore_reading`] begins. Called before that.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(crate) fn restore(
+    core: &mut Core,
+    reader: &Reader,
+    site: Option<&Id>,
+    to: Timestamp,
+) -> Result<(), StoreError> {
+    let mut wanted: HashMap<(String, String), (SensorIx, Quantity)> = HashMap::new();
+    let all =
+        core.sites().flat_map(|garden| garden.sensors.iter().map(move |sensor| (&garden.site.id, sensor)));
+    for (number, (id, sensor)) in (0u32..).zip(all) {
+        if matches!(sensor.measures, Quantity::Rain | Quantity::SoilMoisture)
+            && site.is_none_or(|site| site == id)
+        {
+            wanted.insert((id.to_string(), sensor.id.to_string()), (SensorIx(number), sensor.measures));
+        }
+    }
+    if wanted.is_empty() {
+        return Ok(());
+    }
+    let filter = Filter {
+        site: site.map(Id::to_string),
+        sensors: wanted.keys().map(|(_, sensor)| sensor.clone()).collect(),
+        from: to.checked_sub(LOOK_BACK).ok(),
+        to: Some(to),
+        ..Filter::default()
+    };
+    let rules_begin = restore_from(to);
+    reader.readings(&filter, |row| {
+        let key = (row.series.site.clone(), row.series.sensor.clone());
+        let good = row.value.filter(|_| row.flag == Flag::Pass);
+        match (wanted.get(&key), good) {
+            // A late running count says nothing that a later one does not.
+            (Some((_, Quantity::Rain)), _) if row.late && row.value.is_none() => {}
+            (Some(&(sensor, Quantity::Rain)), good) => core.restore_rain(sensor, row.at, row.raw, good),
+            (Some(&(sensor, _)), Some(value)) if !row.late && row.at < rules_begin => {
+                core.restore_moisture(sensor, row.at, value);
+            }
+            (Some(_) | None, _) => {}
+        }
+        ControlFlow::Continue(())
+    })
+}

@@ -1,0 +1,78 @@
+//! An alarm's step as a letter: its topic, its key and the published JSON.
+
+use crate::engine::alarm_json::Published;
+use crate::garden::record::AlarmChange;
+use crate::store::Letter;
+
+/// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
+pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
+    format!("trug/{site}/alarm/{kind}/{place}")
+}
+
+/// The topic of a site's status: `trug/SITE/status`.
+pub fn status_topic(site: &str) -> String {
+    format!("trug/{site}/status")
+}
+
+/// The letter that tells a step. Its key is the same however often it is made.
+pub fn letter(change: &AlarmChange) -> Letter {
+    let (site, kind, place) = (change.key.site.as_str(), change.key.kind.name(), change.key.place.as_str());
+    Letter {
+        key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
+        topic: alarm_topic(site, kind, place),
+        payload: serde_json::to_vec(&Published::of_change(change))
+            .expect("text and finite numbers always serialise"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarms::AlarmKey;
+    use crate::alarms::{Kind, Priority, State};
+    use crate::model::Id;
+    use crate::why::Step;
+
+    #[test]
+    fn a_letter_holds_the_contracts_fields() {
+        let change = AlarmChange {
+            key: AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+            priority: Priority::Medium,
+            from: State::Normal,
+            to: State::Unacknowledged,
+            since: "2026-04-17T05:30:00Z".parse().expect("valid"),
+            at: "2026-04-17T06:00:00Z".parse().expect("valid"),
+            shelf: None,
+            text: "Kitchen bed is dry \"now\"\n".to_owned(),
+            values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
+            source: "FAO-56 eq. 82-83".into(),
+            why: vec![Step {
+                gives: "depletion".into(),
+                form: "Dr = 1000 (FC - theta) Zr".into(),
+                with: "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm".to_owned(),
+                source: "FAO-56".into(),
+                check: "plain arithmetic".into(),
+            }],
+            how: None,
+            tell: vec!["grounds".to_owned()],
+        };
+        let letter = letter(&change);
+        assert_eq!(letter.topic, "trug/school/alarm/dry-bed/kitchen-bed");
+        assert_eq!(letter.key, "school/dry-bed/kitchen-bed/1776405600000/unacknowledged");
+        let json: serde_json::Value = serde_json::from_slice(&letter.payload).expect("JSON");
+        assert_eq!(
+            json,
+            serde_json::json!({
+                "kind": "dry-bed", "site": "school", "place": "kitchen-bed", "state": "unacknowledged",
+                "priority": "medium", "since": "2026-04-17T05:30:00Z", "at": "2026-04-17T06:00:00Z",
+                "for": ["grounds"], "text": "Kitchen bed is dry \"now\"\n",
+                "values": {"depletion_mm": 8.0}, "source": "FAO-56 eq. 82-83",
+                "why": [{
+                    "gives": "depletion", "equation": "Dr = 1000 (FC - theta) Zr",
+                    "numbers": "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm", "source": "FAO-56",
+                    "check": "plain arithmetic"
+                }]
+            })
+        );
+    }
+}

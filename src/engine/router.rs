@@ -1,0 +1,220 @@
+//! The desk where messages are opened: topic to sensor, payload to raw
+//! readings, and on into the core. Pure, and the same for every caller.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use crate::alarms::{Answer, Answered};
+use crate::answering::read_order;
+use crate::decode::{decode, time_of};
+use crate::garden::plan::{Garden, Sensor};
+use crate::garden::record::{Batch, Reject, Unplaced};
+use crate::garden::{Clock, Core};
+use crate::model::Id;
+use crate::model::Sample;
+use crate::model::{SensorIx, TimeFrom};
+
+/// Topics under this are Trug's own and are not readings.
+const OWN_TOPICS: &str = "trug/";
+/// What follows the site in the topic on which its alarms are answered.
+const ANSWER: &str = "/answer";
+/// A topic without a sensor is noted at most this often, seconds.
+const UNPLACED_EVERY_S: i64 = 10;
+/// Topics without a sensor that are remembered; beyond it memory starts anew.
+const UNPLACED_MAX: usize = 1000;
+/// Longest topic that is kept of a refused message, bytes.
+const TOPIC_KEPT: usize = 1024;
+
+/// One message as it came.
+#[derive(Clone, Copy, Debug)]
+pub struct Message<'a> {
+    pub topic: &'a [u8],
+    pub payload: &'a [u8],
+    /// The broker had kept it from before: without a time of its own it is no
+    /// new reading.
+    pub retained: bool,
+    pub arrival: Timestamp,
+}
+
+/// The core with its front door.
+#[derive(Debug)]
+pub struct Desk {
+    pub core: Core,
+    sensors: Vec<Placed>,
+    topics: HashMap<String, SensorIx>,
+    noted: HashMap<String, Timestamp>,
+    samples: Vec<Sample>,
+    gardens: HashMap<Id, Arc<Garden>>,
+    /// Whether alarms may be answered by messages.
+    answers: bool,
+}
+
+/// A sensor's plan, found by its number.
+#[derive(Debug)]
+struct Placed {
+    garden: Arc<Garden>,
+    index: usize,
+}
+
+impl Placed {
+    fn sensor(&self) -> &Sensor {
+        &self.garden.sensors[self.index]
+    }
+}
+
+impl Desk {
+    /// A desk for these gardens; sensors are numbered garden by garden.
+    pub fn new(gardens: &[Arc<Garden>], clock: Clock) -> Self {
+        let sensors: Vec<Placed> = gardens
+            .iter()
+            .flat_map(|g| (0..g.sensors.len()).map(|index| Placed { garden: Arc::clone(g), index }))
+            .collect();
+        let topics = (0u32..).zip(&sensors).map(|(i, s)| (s.sensor().topic.clone(), SensorIx(i))).collect();
+        Self {
+            core: Core::new(gardens, clock),
+            sensors,
+            topics,
+            noted: HashMap::new(),
+            samples: Vec::new(),
+            gardens: gardens.iter().map(|g| (g.site.id.clone(), Arc::clone(g))).collect(),
+            answers: false,
+        }
+    }
+
+    /// From now on alarms may be answered by messages.
+    pub fn take_answers(&mut self) {
+        self.answers = true;
+    }
+
+    /// Takes one message. Whatever it holds, it ends in `batch` or in nothing
+    /// that could be lost: readings, a reject, or a topic not placed yet.
+    pub fn open(&mut self, message: Message<'_>, batch: &mut Batch) {
+        let Ok(topic) = std::str::from_utf8(message.topic) else {
+            let topic = String::from_utf8_lossy(message.topic).into_owned();
+            refuse(&topic, message, "the topic is not UTF-8 text".to_owned(), batch);
+            return;
+        };
+        let Some(&number) = self.topics.get(topic) else {
+            match answer_site(topic) {
+                Some(site) => self.answer(topic, site, message, batch),
+                None => self.note_unplaced(topic, message, batch),
+            }
+            return;
+        };
+        let sensor = self.sensors[number.0 as usize].sensor();
+        self.samples.clear();
+        if let Err(error) = decode(&sensor.payload, message.payload, message.arrival, &mut self.samples) {
+            refuse(topic, message, error.to_string(), batch);
+            return;
+        }
+        for &sample in &self.samples {
+            let timeless = || time_of(sample.at, message.arrival).1 == TimeFrom::Arrival;
+            if message.retained && timeless() {
+                continue;
+            }
+            self.core.take(number, sample, message.arrival, batch);
+        }
+    }
+
+    /// Takes a message on the topic of a site's answers. One that cannot be taken is
+    /// refused with its reason.
+    fn answer(&mut self, topic: &str, site: &str, message: Message<'_>, batch: &mut Batch) {
+        let Some(garden) = self.gardens.get(&Id::new(site)) else {
+            // It may be another daemon's; where it is a slip, it is seen in the list.
+            self.list_unplaced(topic, message, batch);
+            return;
+        };
+        let answered = if message.retained {
+            Err("an answer that the broker keeps would come again at each start: publish it without the retain \
+                 flag"
+                .to_owned())
+        } else if !self.answers {
+            Err("alarms are not answered by MQTT here; to allow it, set mqtt = true in the section [answers] of \
+                 trug.toml"
+                .to_owned())
+        } else {
+            read_order(message.payload, &garden.site, message.arrival)
+                .map_err(|e| e.to_string())
+                .and_then(|answer| taken(&answer, self.core.answer(&answer, batch)))
+        };
+        if let Err(reason) = answered {
+            refuse(topic, message, reason, batch);
+        }
+    }
+
+    fn note_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
+        if !topic.starts_with(OWN_TOPICS) {
+            self.list_unplaced(topic, message, batch);
+        }
+    }
+
+    fn list_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
+        if let Some(last) = self.noted.get_mut(topic) {
+            if message.arrival.as_second() - last.as_second() < UNPLACED_EVERY_S {
+                return;
+            }
+            *last = message.arrival;
+        } else {
+            if self.noted.len() >= UNPLACED_MAX {
+                self.noted.clear();
+            }
+            self.noted.insert(topic.to_owned(), message.arrival);
+        }
+        batch.unplaced.push(Unplaced {
+            at: message.arrival,
+            topic: cut_topic(topic),
+            payload: cut_payload(message.payload),
+        });
+    }
+}
+
+/// The topic on which a site's alarms are answered.
+pub fn answer_topic(site: &str) -> String {
+    format!("{OWN_TOPICS}{site}{ANSWER}")
+}
+
+/// The site whose alarms are answered on this topic, if it is such a one.
+fn answer_site(topic: &str) -> Option<&str> {
+    topic.strip_prefix(OWN_TOPICS)?.strip_suffix(ANSWER).filter(|site| !site.contains('/'))
+}
+
+/// Why an answer was not taken.
+fn taken(answer: &Answer, answered: Answered) -> Result<(), String> {
+    let alarm = || format!("{}/{}", answer.key.kind.name(), answer.key.place);
+    Err(match answered {
+        Answered::Done => return Ok(()),
+        Answered::NotWaiting => format!(
+            "{} does not wait for this answer: somebody has given it already, or the alarm's state wants another",
+            alarm()
+        ),
+        Answered::Over => format!("{} is over", alarm()),
+        Answered::OtherOccurrence => format!(
+            "{} has another since now: this answer is to an earlier time, or its since is not the alarm's own",
+            alarm()
+        ),
+        Answered::NoSuchAlarm => format!("{} is no alarm of this garden", alarm()),
+    })
+}
+
+fn refuse(topic: &str, message: Message<'_>, reason: String, batch: &mut Batch) {
+    batch.rejects.push(Reject {
+        at: message.arrival,
+        topic: cut_topic(topic),
+        payload: cut_payload(message.payload),
+        reason,
+    });
+}
+
+fn cut_topic(topic: &str) -> String {
+    let mut end = topic.len().min(TOPIC_KEPT);
+    while !topic.is_char_boundary(end) {
+        end -= 1;
+    }
+    topic[..end].to_owned()
+}
+
+fn cut_payload(payload: &[u8]) -> Vec<u8> {
+    payload[..payload.len().min(Reject::PAYLOAD_MAX)].to_vec()
+}

@@ -1,0 +1,40 @@
+//! What the parts of the daemon may know of each other.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crate::engine::health;
+use crate::engine::watchdog::Pulse;
+
+/// A write that has taken so long is told as one that hangs, seconds. Another program
+/// may hold the file for five.
+const HANGS_S: i64 = 30;
+
+/// What others may know of the keeper without asking it.
+#[derive(Debug, Default)]
+pub struct Signs {
+    pub store_failing: AtomicBool,
+    pub broker_away: Arc<AtomicBool>,
+    pub pulse: Pulse,
+    pub own: health::Shared,
+}
+
+impl Signs {
+    /// What is the matter, in words.
+    pub fn faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        if self.store_failing.load(Ordering::Relaxed) {
+            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
+        } else if self
+            .own
+            .writing_until()
+            .is_some_and(|(since, until)| until.as_second() - since.as_second() >= HANGS_S)
+        {
+            faults.push("A write to the store does not come back; the disk may hang.".to_owned());
+        }
+        if self.broker_away.load(Ordering::Relaxed) {
+            faults.push("The broker cannot be reached, so no readings come in.".to_owned());
+        }
+        faults
+    }
+}

@@ -1,0 +1,121 @@
+//! What the service manager is told: that the daemon is ready, that it goes round,
+//! that it stops, and how it does in one line.
+//!
+//! `WATCHDOG=1` goes out only if the keeper has gone round since the last look. While
+//! the store refuses to be written the keeper goes round trying, and tells of it by
+//! an alarm: starting it again would mend nothing. A write that hangs in the disk
+//! lets it go round no more, and nobody else can tell from inside; then the manager
+//! starts the daemon anew. The word comes from a task of the runtime, so that a
+//! runtime that no longer runs is noticed as well.
+//!
+//! Source: systemd's `sd_notify(3)`, `systemd.service(5)`.
+
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use sd_notify::NotifyState;
+use tokio_util::sync::CancellationToken;
+use tracing::warn;
+
+use crate::engine::signs::Signs;
+
+/// Looks within one of the manager's intervals. It is to hear from us at least every
+/// half of it; the keeper goes round every two seconds.
+const LOOKS: u32 = 8;
+/// Between two looks where no interval is asked for, and the shortest one.
+const LOOK_LONGEST: Duration = Duration::from_secs(5);
+const LOOK_SHORTEST: Duration = Duration::from_millis(100);
+/// How long the manager may take to take a word.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Counts the keeper's rounds.
+#[derive(Debug, Default)]
+pub struct Pulse(AtomicU64);
+
+impl Pulse {
+    /// The keeper has gone round.
+    pub fn beat(&self) {
+        self.0.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Rounds until now.
+    pub fn rounds(&self) -> u64 {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// Takes what is told to the service manager.
+pub type Tell = Arc<dyn Fn(&[NotifyState<'_>]) -> io::Result<()> + Send + Sync>;
+
+/// Who has started us.
+#[derive(Clone)]
+pub struct Manager {
+    /// How often it wants to hear that we are alive; `None`: it does not ask.
+    pub watchdog: Option<Duration>,
+    pub tell: Tell,
+}
+
+impl Manager {
+    /// The one that the environment names (`NOTIFY_SOCKET`, `WATCHDOG_USEC`); where it
+    /// names none, what is told goes nowhere.
+    pub fn from_environment() -> Self {
+        Self {
+            watchdog: sd_notify::watchdog_enabled().filter(|it| !it.is_zero()),
+            tell: Arc::new(sd_notify::notify),
+        }
+    }
+
+    async fn say(&self, states: &[NotifyState<'_>]) {
+        let lines: Vec<String> = states.iter().map(ToString::to_string).collect();
+        let tell = Arc::clone(&self.tell);
+        // A manager that does not read blocks whoever tells it.
+        let telling = tokio::task::spawn_blocking(move || {
+            let states: Vec<NotifyState<'_>> = lines.iter().map(|it| NotifyState::Custom(it)).collect();
+            tell(&states)
+        });
+        match tokio::time::timeout(PATIENCE, telling).await {
+            Ok(Ok(Ok(()))) => {}
+            Ok(Ok(Err(error))) => warn!(%error, "the service manager could not be told how it goes"),
+            Ok(Err(error)) => warn!(%error, "the service manager could not be told how it goes"),
+            Err(_) => warn!("the service manager took nothing for {PATIENCE:?}"),
+        }
+    }
+}
+
+/// Tells the manager until `stop`. `well` is the line for when nothing is the matter.
+pub async fn run(manager: Manager, signs: Arc<Signs>, well: String, stop: CancellationToken) {
+    let wait = manager.watchdog.map_or(LOOK_LONGEST, |it| (it / LOOKS).clamp(LOOK_SHORTEST, LOOK_LONGEST));
+    let mut ready = false;
+    let mut seen = 0;
+    let mut line = String::new();
+    loop {
+        let rounds = signs.pulse.rounds();
+        let mut states = Vec::new();
+        if rounds != seen {
+            seen = rounds;
+            if !std::mem::replace(&mut ready, true) {
+                states.push(NotifyState::Ready);
+            }
+            if manager.watchdog.is_some() {
+                states.push(NotifyState::Watchdog);
+            }
+        }
+        let faults = signs.faults();
+        let now = if faults.is_empty() { well.clone() } else { faults.join(" ") };
+        if ready && now != line {
+            states.push(NotifyState::Status(&now));
+            line.clone_from(&now);
+        }
+        if !states.is_empty() {
+            manager.say(&states).await;
+        }
+        let wait = if ready { wait } else { LOOK_SHORTEST };
+        tokio::select! {
+            () = tokio::time::sleep(wait) => {}
+            () = stop.cancelled() => break,
+        }
+    }
+    manager.say(&[NotifyState::Stopping, NotifyState::Status("storing what has come, then stopping")]).await;
+}

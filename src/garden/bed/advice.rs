@@ -1,0 +1,335 @@
+//! How much water a bed wants and when it may run, in words.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::garden::plan::{Bed, Site};
+use crate::garden::site::BedWater;
+use crate::model::LocalHours;
+use crate::soil::litres_to_fill;
+use crate::text::spoken::{clock, day, litres};
+use crate::watering::{DAYS_AHEAD, PlannedRun, Runs, minute_of_day, minutes, next_stretch, runs};
+
+/// When a bed may be watered, seen from a moment.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct When<'a> {
+    hours: &'a LocalHours,
+    zone: &'a TimeZone,
+    now: Timestamp,
+    /// Days by their dates: words that are kept are read on other days too.
+    dated: bool,
+}
+
+impl<'a> When<'a> {
+    /// By the bed's own hours, else the site's.
+    pub(crate) fn of(site: &'a Site, bed: &'a Bed, now: Timestamp) -> Self {
+        let hours = bed.watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
+        Self { hours, zone: &site.time_zone, now, dated: false }
+    }
+
+    /// The same, with dates in the place of "today" and "tomorrow".
+    #[must_use]
+    pub(crate) fn dated(self) -> Self {
+        Self { dated: true, ..self }
+    }
+
+    /// "now, before 9 am", "today after 6 pm", "on Thursday 9 April after 5 am"; dated,
+    /// "after 6 pm on Tuesday 7 April". `None` where no hour is allowed.
+    fn next(&self) -> Option<String> {
+        let (from, to) = next_stretch(self.hours, self.zone, self.now)?;
+        Some(if from > self.now {
+            self.after(from, None)
+        } else {
+            match self.before(to) {
+                Some(before) => format!("now, {before}"),
+                None => "now".to_owned(),
+            }
+        })
+    }
+
+    /// "before 9 am", dated "before 9 am on Tuesday 7 April"; `None` if that is more
+    /// than a day away.
+    fn before(&self, to: Timestamp) -> Option<String> {
+        let a_day = self.now.saturating_add(jiff::SignedDuration::from_hours(24)).ok()?;
+        (to <= a_day).then(|| {
+            let hour = clock(minute_of_day(self.zone.to_datetime(to)));
+            if !self.dated {
+                return format!("before {hour}");
+            }
+            // Midnight ends the day before it.
+            let last = to.saturating_sub(jiff::SignedDuration::from_secs(1)).unwrap_or(to);
+            format!("before {hour} on {}", day(self.zone.to_datetime(last).date()))
+        })
+    }
+
+    /// "today after 6 pm", or "after 6 pm" where the day needs no saying. `before` is
+    /// the beginning of the run that was said just before.
+    fn after(&self, from: Timestamp, before: Option<Timestamp>) -> String {
+        let (now, from) = (self.zone.to_datetime(self.now), self.zone.to_datetime(from));
+        let hour = clock(minute_of_day(from));
+        if self.dated {
+            return if before.is_some_and(|before| self.zone.to_datetime(before).date() == from.date()) {
+                format!("after {hour}")
+            } else if minute_of_day(from) == 0 {
+                format!("early on {}, after midnight", day(from.date()))
+            } else {
+                format!("after {hour} on {}", day(from.date()))
+            };
+        }
+        if from.date() == now.date() {
+            if before.is_none() { format!("today after {hour}") } else { format!("after {hour}") }
+        } else if now.date().tomorrow().is_ok_and(|tomorrow| tomorrow == from.date()) {
+            if minute_of_day(from) == 0 {
+                "tonight after midnight".to_owned()
+            } else {
+                format!("tomorrow after {hour}")
+            }
+        } else {
+            format!("on {} after {hour}", day(from.date()))
+        }
+    }
+
+    /// "40 minutes of its own watering before 9 am and the rest, 25 minutes, after 6 pm".
+    fn each(&self, planned: &[PlannedRun], over: bool) -> String {
+        let [first, rest @ ..] = planned else { return String::new() };
+        let takes = |run: &PlannedRun| time((run.to.as_second() - run.from.as_second()) as f64 / 60.0);
+        if rest.is_empty() && !over {
+            let when = self.next().unwrap_or_default();
+            let comma = if first.from > self.now { ", " } else { " " };
+            return format!("{} of its own watering{comma}{when}", takes(first));
+        }
+        let when = |run: &PlannedRun, before: Option<&PlannedRun>| {
+            if run.from > self.now {
+                self.after(run.from, before.map(|run| run.from))
+            } else {
+                self.before(run.allowed_to).unwrap_or_else(|| "now".to_owned())
+            }
+        };
+        let mut parts = vec![format!("{} of its own watering {}", takes(first), when(first, None))];
+        for (i, (run, before)) in rest.iter().zip(planned).enumerate() {
+            let last = i + 1 == rest.len() && !over;
+            let part = format!("{}{} {}", takes(run), if last { "," } else { "" }, when(run, Some(before)));
+            parts.push(if last { format!("the rest, {part}") } else { part });
+        }
+        crate::text::spoken::list(&parts)
+    }
+}
+
+/// "32 minutes", "2 hours 25 minutes": to the minute below two hours, to five
+/// minutes above; never none.
+fn time(minutes: f64) -> String {
+    let whole = if minutes < 120.0 { minutes.round().max(1.0) } else { (minutes / 5.0).round() * 5.0 };
+    let whole = whole as i64;
+    let unit = |n: i64, name: &str| if n == 1 { format!("1 {name}") } else { format!("{n} {name}s") };
+    match (whole / 60, whole % 60) {
+        _ if whole < 120 => unit(whole, "minute"),
+        (hours, 0) => unit(hours, "hour"),
+        (hours, rest) => format!("{} {}", unit(hours, "hour"), unit(rest, "minute")),
+    }
+}
+
+/// Litres that bring a bed to field capacity.
+pub(crate) fn litres_wanted(bed: &Bed, water: &BedWater) -> f64 {
+    litres_to_fill(water.depletion_mm, bed.area_m2, bed.irrigation.map_or(1.0, |i| i.efficiency))
+}
+
+/// "Give it about 64 L: 32 minutes of its own watering, today after 6 pm."
+pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
+    const NO_HOURS: &str = "The garden file allows no hours for watering, so no time can be given.";
+    let wanted_l = litres_wanted(bed, water);
+    let give = format!("Give it about {}", litres(wanted_l));
+    let Some(irrigation) = bed.irrigation else {
+        return match when.next() {
+            _ if wanted_l <= 0.0 => "It needs no water.".to_owned(),
+            Some(next) => format!("{give} {next}."),
+            None => format!("{give}. {NO_HOURS}"),
+        };
+    };
+    match runs(wanted_l, irrigation.litres_per_hour, when.hours, when.zone, when.now) {
+        Runs::NoneWanted => "It needs no water.".to_owned(),
+        Runs::NoAllowedHours => {
+            let takes = time(minutes(wanted_l, &irrigation));
+            format!("{give}: {takes} of its own watering. {NO_HOURS}")
+        }
+        Runs::Planned { runs, over_l } => {
+            // Less than a minute's water is rounding.
+            let over = over_l > irrigation.litres_per_hour / 60.0;
+            let each = when.each(&runs, over);
+            if over {
+                let left = litres(over_l);
+                format!(
+                    "{give}: {each}. The allowed hours of {DAYS_AHEAD} days do not hold it all; {left} are left over."
+                )
+            } else {
+                format!("{give}: {each}.")
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::Id;
+    use crate::watering::Irrigation;
+
+    /// 120 L an hour at nine tenths on 7.2 m²: each millimetre is 8 L, 4 minutes.
+    fn bed(irrigation: bool) -> Bed {
+        Bed {
+            id: Id::new("kitchen-bed"),
+            name: "Kitchen bed".to_owned(),
+            area_m2: 7.2,
+            soil: "loamy sand".to_owned(),
+            field_capacity: 0.15,
+            wilting_point: 0.065,
+            saturation: None,
+            composition: None,
+            crop: None,
+            root_depth_m: 0.5,
+            depletion_fraction: 0.45,
+            planted: None,
+            stage_lengths: None,
+            irrigation: irrigation.then_some(Irrigation { litres_per_hour: 120.0, efficiency: 0.9 }),
+            mulch: None,
+            fallow: false,
+            watering_allowed: None,
+        }
+    }
+
+    fn water(depletion_mm: f64) -> BedWater {
+        BedWater {
+            water_content: 0.1,
+            depletion_mm,
+            readily_available_mm: 19.1,
+            depletion_fraction: 0.45,
+            readily_today_mm: 19.1,
+            evapotranspiration_mm: None,
+            available_left: 0.5,
+            probes_used: 1,
+            whole: true,
+        }
+    }
+
+    fn told(irrigation: bool, depletion_mm: f64, hours: &[(u16, u16)], now: &str) -> String {
+        told_as(false, irrigation, depletion_mm, hours, now)
+    }
+
+    fn told_as(dated: bool, irrigation: bool, depletion_mm: f64, hours: &[(u16, u16)], now: &str) -> String {
+        let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
+        let local: jiff::civil::DateTime = now.parse().expect("a date-time");
+        let hours = LocalHours::new(hours.to_vec());
+        let now = zone.to_timestamp(local).expect("unambiguous");
+        advice(&bed(irrigation), &water(depletion_mm), &When { hours: &hours, zone: &zone, now, dated })
+    }
+
+    const USUAL: &[(u16, u16)] = &[(0, 540), (1080, 1440)];
+
+    #[test]
+    fn one_run_says_its_minutes_and_when() {
+        let noon = told(true, 8.0, USUAL, "2026-04-07T12:00:00");
+        assert_eq!(noon, "Give it about 64 L: 32 minutes of its own watering, today after 6 pm.");
+        let early = told(true, 8.0, USUAL, "2026-04-07T07:00:00");
+        assert_eq!(early, "Give it about 64 L: 32 minutes of its own watering now, before 9 am.");
+        let evening = told(true, 8.0, USUAL, "2026-04-07T20:00:00");
+        assert_eq!(evening, "Give it about 64 L: 32 minutes of its own watering now, before 9 am.");
+        let mornings = told(true, 8.0, &[(300, 540)], "2026-04-07T12:00:00");
+        assert_eq!(mornings, "Give it about 64 L: 32 minutes of its own watering, tomorrow after 5 am.");
+        let nights = told(true, 8.0, &[(0, 540)], "2026-04-07T12:00:00");
+        assert_eq!(nights, "Give it about 64 L: 32 minutes of its own watering, tonight after midnight.");
+        let always = told(true, 8.0, &[(0, 1440)], "2026-04-07T12:00:00");
+        assert_eq!(always, "Give it about 64 L: 32 minutes of its own watering now.");
+    }
+
+    #[test]
+    fn what_does_not_fit_is_split() {
+        let two = told(true, 16.25, USUAL, "2026-04-07T08:20:00");
+        assert_eq!(
+            two,
+            "Give it about 130 L: 40 minutes of its own watering before 9 am and the rest, 25 minutes, after 6 pm."
+        );
+        let three = told(true, 20.0, &[(480, 500), (1080, 1110)], "2026-04-07T12:00:00");
+        assert_eq!(
+            three,
+            "Give it about 160 L: 30 minutes of its own watering today after 6 pm, 20 minutes tomorrow after 8 am and \
+             the rest, 30 minutes, tomorrow after 6 pm."
+        );
+    }
+
+    #[test]
+    fn words_that_are_kept_name_their_days() {
+        let kept = |mm, hours, now| told_as(true, true, mm, hours, now);
+        assert_eq!(
+            kept(8.0, USUAL, "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering, after 6 pm on Tuesday 7 April."
+        );
+        assert_eq!(
+            kept(8.0, USUAL, "2026-04-07T20:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering now, before 9 am on Wednesday 8 April."
+        );
+        assert_eq!(
+            kept(8.0, &[(1080, 1440)], "2026-04-07T20:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering now, before midnight on Tuesday 7 April."
+        );
+        assert_eq!(
+            kept(8.0, &[(0, 540)], "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering, early on Wednesday 8 April, after midnight."
+        );
+        assert_eq!(
+            kept(16.25, USUAL, "2026-04-07T08:20:00"),
+            "Give it about 130 L: 40 minutes of its own watering before 9 am on Tuesday 7 April and the rest, 25 \
+             minutes, after 6 pm."
+        );
+        assert_eq!(
+            kept(20.0, &[(480, 500), (1080, 1110)], "2026-04-07T12:00:00"),
+            "Give it about 160 L: 30 minutes of its own watering after 6 pm on Tuesday 7 April, 20 minutes after 8 am \
+             on Wednesday 8 April and the rest, 30 minutes, after 6 pm."
+        );
+        let by_hand = told_as(true, false, 8.0, USUAL, "2026-04-07T07:00:00");
+        assert_eq!(by_hand, "Give it about 58 L now, before 9 am on Tuesday 7 April.");
+    }
+
+    #[test]
+    fn a_week_that_does_not_hold_it_says_what_is_left_over() {
+        let told = told(true, 20.0, &[(480, 490)], "2026-04-09T12:00:00");
+        assert_eq!(
+            told,
+            "Give it about 160 L: 10 minutes of its own watering tomorrow after 8 am, 10 minutes on Saturday 11 April \
+             after 8 am, 10 minutes on Sunday 12 April after 8 am, 10 minutes on Monday 13 April after 8 am, 10 \
+             minutes on Tuesday 14 April after 8 am and 10 minutes on Wednesday 15 April after 8 am. The allowed \
+             hours of 7 days do not hold it all; 40 L are left over."
+        );
+    }
+
+    #[test]
+    fn without_allowed_hours_it_says_so() {
+        assert_eq!(
+            told(true, 8.0, &[], "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering. The garden file allows no hours for watering, so no \
+             time can be given."
+        );
+        assert_eq!(
+            told(false, 8.0, &[], "2026-04-07T12:00:00"),
+            "Give it about 58 L. The garden file allows no hours for watering, so no time can be given."
+        );
+    }
+
+    #[test]
+    fn a_bed_watered_by_hand_has_litres_and_a_time() {
+        assert_eq!(told(false, 8.0, USUAL, "2026-04-07T12:00:00"), "Give it about 58 L today after 6 pm.");
+        assert_eq!(told(false, 8.0, USUAL, "2026-04-07T07:00:00"), "Give it about 58 L now, before 9 am.");
+        assert_eq!(told(true, 0.0, USUAL, "2026-04-07T07:00:00"), "It needs no water.");
+    }
+
+    #[test]
+    fn long_runs_are_told_in_hours_and_minutes() {
+        for (minutes, words) in [
+            (0.2, "1 minute"),
+            (119.4, "119 minutes"),
+            (120.0, "2 hours"),
+            (143.0, "2 hours 25 minutes"),
+            (1441.0, "24 hours"),
+        ] {
+            assert_eq!(time(minutes), words);
+        }
+    }
+}

@@ -1,0 +1,170 @@
+//! What is judged at a bed: is it dry, and may mulch go down.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::bed::advice::{When, advice};
+use crate::garden::plan::Bed;
+use crate::garden::record::Batch;
+use crate::garden::site::{BedWater, SiteState};
+use crate::garden::wetting::rules::SOURCE_HOURS;
+use crate::text::spoken;
+use crate::why::Why;
+
+/// Source of the dryness judgement.
+const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83 and 87, tables 19 and 22";
+/// Source of the mulch judgement.
+const SOURCE_MULCH: &str =
+    "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83 and 87";
+
+/// A bed is moist enough to mulch while at most this part of its readily
+/// available water is used. Common practice gives no number; this is ours.
+pub(crate) const MOIST_PART: f64 = 0.5;
+/// Days ahead of a mulch day at which a bed that is not moist is told.
+pub(crate) const MULCH_AHEAD_DAYS: i32 = 7;
+
+impl SiteState {
+    /// Judges the water of a bed after a good reading of one of its probes.
+    pub(crate) fn judge_bed_water(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let water = self.bed_water(index, at);
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(index)];
+        let of = |kind| Of { garden: &garden, kind, place: &bed.id };
+        let local = garden.site.time_zone.to_datetime(at);
+        let when = When::of(&garden.site, bed, at).dated();
+
+        let delays = garden.rules.dry_bed;
+        let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, delays));
+        // Taken out while it is judged: its words look at the whole site.
+        let mut dry = std::mem::take(&mut self.beds[usize::from(index)].dry);
+        dry.step(&of(Kind::DryBed), at, input, delays, batch, |active| {
+            let why = water.map_or_else(Why::new, |w| self.dry_why(index, at, &w, active));
+            say_dry(bed, water, active, &when).because(why)
+        });
+        self.beds[usize::from(index)].dry = dry;
+
+        if let Some(planned) = bed.mulch.and_then(|m| m.planned) {
+            let delays = garden.rules.mulch_on_dry_soil;
+            let days = days_until(local.date(), planned);
+            let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
+            let input = match water {
+                _ if !watched => Input::Clear,
+                None => Input::Unknown,
+                Some(w) => dryness(&w, MOIST_PART * w.readily_available_mm, delays),
+            };
+            let mut mulch = std::mem::take(&mut self.beds[usize::from(index)].mulch);
+            mulch.step(&of(Kind::MulchOnDrySoil), at, input, delays, batch, |active| {
+                let why = match water {
+                    Some(w) if watched => self.mulch_why(index, at, &w, active),
+                    _ => Why::new(),
+                };
+                say_mulch(bed, water, active, planned, days, &when).because(why)
+            });
+            self.beds[usize::from(index)].mulch = mulch;
+        }
+
+        if let Some(water) = water.filter(|water| water.whole) {
+            self.watch_drying(index, at, water.water_content);
+        }
+
+        // A watering outside the hours is over once it has been told for a while.
+        let delays = garden.rules.watering_hours;
+        let state = &mut self.beds[usize::from(index)];
+        state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| {
+            let text = format!("{}: no further watering outside the allowed hours was seen.", bed.name);
+            Said::new(text, &[], SOURCE_HOURS)
+        });
+    }
+}
+
+/// More than `limit_mm` used, with the rule's deadband (a part of readily
+/// available water).
+///
+/// While a probe is missing the others' mean has moved for no reason of the
+/// soil's, so that nothing is judged: a dead probe neither raises nor clears.
+fn dryness(water: &BedWater, limit_mm: f64, delays: Delays) -> Input {
+    if !water.whole {
+        return Input::Unknown;
+    }
+    Input::above(water.depletion_mm, limit_mm, delays.deadband * water.readily_available_mm)
+}
+
+/// Days from one date to another; far dates count as far.
+pub(crate) fn days_until(from: Date, to: Date) -> i32 {
+    to.since(from).map_or(i32::MAX, |span| span.get_days())
+}
+
+fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, f64); 5] {
+    [
+        ("depletion_mm", water.depletion_mm),
+        ("readily_available_mm", readily_available_mm),
+        ("available_left", water.available_left),
+        ("water_content_m3_m3", water.water_content),
+        ("probes", water.probes_used as f64),
+    ]
+}
+
+fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) -> Said {
+    let Some(water) = water else {
+        return Said::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
+    };
+    let left = spoken::water_left(water.available_left);
+    let text = if active {
+        // Inside the deadband it is no longer beyond the limit.
+        let dry = if water.depletion_mm > water.readily_today_mm { "dry" } else { "still nearly dry" };
+        format!(
+            "{} is {dry}: {left} is left, and {} suffer below {}. {}",
+            bed.name,
+            bed.plants(),
+            spoken::percent(1.0 - water.depletion_fraction),
+            advice(bed, &water, when)
+        )
+    } else {
+        format!("{} is moist again: {left} is there.", bed.name)
+    };
+    Said::new(text, &water_values(&water, water.readily_today_mm), SOURCE_DEPLETION)
+}
+
+fn say_mulch(
+    bed: &Bed,
+    water: Option<BedWater>,
+    active: bool,
+    planned: Date,
+    days: i32,
+    when: &When<'_>,
+) -> Said {
+    let day = spoken::day(planned);
+    let (text, values) = match water {
+        Some(water) if active => (
+            format!(
+                "{}: mulch is planned for {day} ({}), {}: {} is left and \
+                 at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, use a wetting \
+                 agent first. Look again the day before.",
+                bed.name,
+                spoken::days_ahead(days),
+                if water.depletion_mm > MOIST_PART * water.readily_available_mm {
+                    "but the bed is not moist"
+                } else {
+                    "and the bed is only just moist"
+                },
+                spoken::water_left(water.available_left),
+                spoken::percent(1.0 - MOIST_PART * bed.depletion_fraction),
+                advice(bed, &water, when)
+            ),
+            water_values(&water, water.readily_available_mm).to_vec(),
+        ),
+        Some(water) if (0..=MULCH_AHEAD_DAYS).contains(&days) => (
+            format!(
+                "{} is moist enough for the mulch on {day}: {} is there.",
+                bed.name,
+                spoken::water_left(water.available_left)
+            ),
+            water_values(&water, water.readily_available_mm).to_vec(),
+        ),
+        _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
+        _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),
+    };
+    Said::new(text, &values, SOURCE_MULCH)
+}

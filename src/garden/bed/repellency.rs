@@ -1,0 +1,170 @@
+//! Soil that sheds water: enough came, more than once, and a dry bed's top probe
+//! felt nothing.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::log::Seen;
+use crate::garden::record::Batch;
+use crate::garden::site::{Memory, SiteState};
+use crate::model::Place;
+use crate::soil::{AtProbe, HOW_TO_WATER_DROP, Verdict, WaterDrop, enough_step};
+use crate::text::spoken;
+
+const SOURCE: &str = "this project's own rule; water-drop classes by Bisdom, Dekker and Schoute 1993";
+
+impl SiteState {
+    /// Watches a good reading of a probe: has water that came reached it? `wetting`:
+    /// the probe's own rise is believed.
+    pub(crate) fn watch_soaking(
+        &mut self,
+        index: u16,
+        probe: u16,
+        at: Timestamp,
+        value: f64,
+        wetting: bool,
+        batch: &mut Batch,
+    ) {
+        if self.beds[usize::from(index)].probes.first() != Some(&probe) {
+            return;
+        }
+        let bed = &self.garden.beds[usize::from(index)];
+        let at_probe = AtProbe {
+            field_capacity: bed.field_capacity,
+            wilting_point: bed.wilting_point,
+            depth_m: self.garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0),
+        };
+        let mut soaking = std::mem::take(&mut self.beds[usize::from(index)].soaking);
+        soaking.push(at, value, &at_probe, |from, to| self.came_mm(index, from, to));
+        if wetting {
+            soaking.reached();
+        }
+        self.beds[usize::from(index)].soaking = soaking;
+        self.judge_repellent(index, at, batch);
+    }
+
+    /// Water that is known to have come onto a bed after `from` and up to `to`, mm:
+    /// rain of a gauge that is not in doubt, and what its own meter counted or
+    /// somebody measured and wrote down. A site's meter does not tell which bed.
+    fn came_mm(&self, index: u16, from: Timestamp, to: Timestamp) -> f64 {
+        if self.may_thaw(to) {
+            return 0.0;
+        }
+        let bed = &self.garden.beds[usize::from(index)];
+        let rain_mm = if self.rain_doubted() { 0.0 } else { self.rain_mm(from, to) };
+        let metered_l: f64 = self
+            .garden
+            .sensors
+            .iter()
+            .zip(&self.sensors)
+            .filter(|(plan, _)| plan.place == Place::Bed(index))
+            .map(|(_, state)| match &state.memory {
+                Memory::Flow(flow) => flow.litres(from, to),
+                _ => 0.0,
+            })
+            .sum();
+        let logged_l: f64 = self
+            .log
+            .of(&bed.id)
+            .iter()
+            .filter(|(when, _)| from < *when && *when <= to)
+            .filter_map(|(_, seen)| match seen {
+                Seen::Watered { litres } => *litres,
+                _ => None,
+            })
+            .sum();
+        let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
+        // Watering by hand may have passed the meter too.
+        rain_mm + (metered_l * efficiency).max(logged_l) / bed.area_m2
+    }
+
+    /// Judges the bed by its trials and by what people wrote down.
+    pub(crate) fn judge_repellent(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(index)];
+        let cured = self.cured(index, at);
+        let state = &mut self.beds[usize::from(index)];
+        if cured {
+            state.soaking.reached();
+        }
+        let input = match state.soaking.verdict() {
+            Verdict::Sheds => Input::Breach,
+            Verdict::Soaks => Input::Clear,
+            // Neither proves anything: an alarm from before a restart stands.
+            Verdict::Open => Input::Deadband,
+        };
+        let soaking = &state.soaking;
+        let probe = state.probes.first().copied();
+        let of = Of { garden: &garden, kind: Kind::WaterRepellentSoil, place: &bed.id };
+        let delays = garden.rules.water_repellent_soil;
+        state.repellent.step(&of, at, input, delays, batch, |active| {
+            let depth_m = probe.and_then(|i| garden.sensors[usize::from(i)].depth_m).unwrap_or(0.0);
+            if !active {
+                let text = if cured {
+                    format!("{}: a wetting agent was used and a drop of water goes in again.", bed.name)
+                } else {
+                    format!("{}: water has reached the probe at {:.0} cm again.", bed.name, depth_m * 100.0)
+                };
+                return Said::new(text, &[], SOURCE);
+            }
+            let amounts: Vec<String> = soaking.misses().map(|miss| format!("{:.0} mm", miss.mm)).collect();
+            let since = soaking.misses().next().map_or(at, |miss| miss.at);
+            let text = format!(
+                "Water does not soak into {}: {} times since {} enough came to reach the probe at {:.0} cm ({}), and \
+                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} If it sheds water, use a soil wetting \
+                 agent by its label, water slowly in small lots, and lay no mulch before. Write both down with `trug \
+                 log`. If drops go in at once, look whether the bed lies sheltered from rain and whether the probe \
+                 still touches the soil.",
+                bed.name,
+                amounts.len(),
+                spoken::day(garden.site.time_zone.to_datetime(since).date()),
+                depth_m * 100.0,
+                spoken::list(&amounts),
+            );
+            let last = soaking.misses().last();
+            let values = [
+                ("times", amounts.len() as f64),
+                ("water_mm", last.map_or(f64::NAN, |miss| miss.mm)),
+                ("enough_mm", last.map_or(f64::NAN, |miss| miss.enough_mm)),
+                ("rise_m3_m3", last.map_or(f64::NAN, |miss| miss.rise)),
+            ];
+            let why = soaking.misses().map(|miss| enough_step(bed.field_capacity, miss.before, depth_m)).collect();
+            Said::new(text, &values, SOURCE).because(why)
+        });
+    }
+
+    /// Whether, since the soil last shed water, a wetting agent was used and after
+    /// it a drop went in at once.
+    fn cured(&self, index: u16, at: Timestamp) -> bool {
+        let state = &self.beds[usize::from(index)];
+        let Some(since) =
+            state.soaking.misses().last().map(|miss| miss.at).or_else(|| state.repellent.life.since())
+        else {
+            return false;
+        };
+        let place = &self.garden.beds[usize::from(index)].id;
+        let agent = self.log.newest(place, at, |seen| matches!(seen, Seen::WettingAgent).then_some(()));
+        let drop = self.water_drop(index, at);
+        match (agent, drop) {
+            (Some((agent_at, ())), Some((drop_at, class))) => {
+                agent_at >= since && drop_at >= agent_at && class == WaterDrop::Wettable
+            }
+            _ => false,
+        }
+    }
+
+    /// The newest water-drop test of a bed, with its class.
+    pub(crate) fn water_drop(&self, index: u16, at: Timestamp) -> Option<(Timestamp, WaterDrop)> {
+        let place = &self.garden.beds[usize::from(index)].id;
+        self.log.newest(place, at, |seen| match seen {
+            Seen::WaterDrop { seconds } => WaterDrop::of_seconds(*seconds).ok(),
+            _ => None,
+        })
+    }
+
+    /// Whether the rain gauges' word is in doubt.
+    pub(crate) fn rain_doubted(&self) -> bool {
+        self.trusts.iter().any(crate::rain::Trust::suspect)
+    }
+}

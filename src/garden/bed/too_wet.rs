@@ -1,0 +1,379 @@
+//! Too much water: a tap that was left on, and a bed that does not drain.
+//!
+//! A tap is told of by two witnesses. The soil: it stays far above field
+//! capacity and does not dry, though a believed gauge caught no rain for a day.
+//! A water meter: the run goes on after more than the bed can hold, or for half a
+//! day. The meter needs no gauge. Without a believed gauge the soil's word is
+//! unknown.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::plan::Bed;
+use crate::garden::record::Batch;
+use crate::garden::site::{Memory, SiteState, plus};
+use crate::model::Condition;
+use crate::model::Place;
+use crate::text::spoken;
+use crate::watering::{
+    Course, Ebb, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
+};
+use crate::why::Why;
+
+const SOURCE_LEFT_ON: &str = "this project's own rule; field capacity by FAO-56, two days of drainage by FAO Soils \
+                              Bulletin 79";
+const SOURCE_METER: &str = "this project's own rule; the most that a bed holds by FAO-56 eq. 82";
+const SOURCE_LOGGED: &str = "this project's own limit; two days of drainage by FAO Soils Bulletin 79 (2003)";
+
+const HOUR_S: i64 = 3600;
+const DAY_S: i64 = 24 * HOUR_S;
+/// Rain of a day that explains soil which stays wet, mm.
+const RAIN_EXPLAINS_MM: f64 = 1.0;
+/// Rain of two days that may have filled a bed which does not drain, mm. Ours.
+const RAIN_FILLS_MM: f64 = 5.0;
+/// Rain of six hours that gives waterlogged soil its two days anew, mm.
+const RAIN_ANEW_MM: f64 = 5.0;
+/// The longest that one watering runs, seconds: half a day. Ours.
+const RUN_LONGEST_S: i64 = 12 * HOUR_S;
+/// Below this soil may thaw, °C.
+const THAW_C: f64 = 2.0;
+
+/// Who says that water runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Witness {
+    Soil,
+    Meter,
+}
+
+/// A bed's memory for the two rules.
+#[derive(Debug, Default)]
+pub(crate) struct Wetness {
+    /// Of the top probe that is heard, and which it is.
+    ebb: Ebb,
+    ebb_of: Option<u16>,
+    /// Who raised the alarm: it is this one's to clear.
+    witness: Option<Witness>,
+    /// Whether rain may have brought the probe above the limit, since it is there.
+    filled_by_rain: Option<bool>,
+}
+
+impl Wetness {
+    /// Forgets what is later than `limit`: the clock was wrong.
+    pub(crate) fn forget_after(&mut self, limit: Timestamp) {
+        self.ebb.forget_after(limit);
+    }
+}
+
+/// What a bed's soil holds, and the steps to it where it was estimated.
+pub(crate) fn pores(bed: &Bed) -> (Pores, Why) {
+    let field_capacity = bed.field_capacity;
+    match bed.saturation {
+        Some(saturation) => (Pores { field_capacity, saturation }, Why::new()),
+        None => (
+            Pores { field_capacity, saturation: estimated_saturation(field_capacity) },
+            vec![estimated_saturation_step(field_capacity)],
+        ),
+    }
+}
+
+impl SiteState {
+    /// Rain after `from` and up to `at`, mm; `None` where no believed gauge was
+    /// heard without a break.
+    pub(crate) fn known_rain_mm(&self, from: Timestamp, at: Timestamp) -> Option<f64> {
+        if self.rain_doubted() {
+            return None;
+        }
+        let heard = |&index: &u16| match &self.sensors[usize::from(index)].memory {
+            Memory::Rain(gauge) => {
+                gauge.covers(from) && gauge.unbroken_since(from) && self.fresh(index, at).is_some()
+            }
+            _ => false,
+        };
+        self.gauges.iter().any(heard).then(|| self.rain_mm(from, at))
+    }
+
+    /// Whether the soil may be near freezing.
+    pub(crate) fn may_thaw(&self, at: Timestamp) -> bool {
+        (0u16..)
+            .zip(&self.garden.sensors)
+            .filter(|(_, s)| s.measures == crate::model::Quantity::SoilTemperature)
+            .filter_map(|(index, _)| self.fresh(index, at))
+            .any(|c| c < THAW_C)
+    }
+
+    /// Judges both rules after a good reading of one of the bed's probes.
+    pub(crate) fn judge_wetness(
+        &mut self,
+        index: u16,
+        probe: u16,
+        at: Timestamp,
+        value: f64,
+        batch: &mut Batch,
+    ) {
+        let top = self.beds[usize::from(index)]
+            .probes
+            .iter()
+            .copied()
+            .find(|&probe| self.fresh(probe, at).is_some());
+        if top == Some(probe) {
+            let wetness = &mut self.beds[usize::from(index)].wetness;
+            if wetness.ebb_of != Some(probe) {
+                wetness.ebb = Ebb::default();
+                wetness.ebb_of = Some(probe);
+            }
+            wetness.ebb.push(at, value);
+            self.judge_soil_left_on(index, probe, at, value, batch);
+        }
+        self.judge_waterlogged(index, at, batch);
+    }
+
+    fn judge_soil_left_on(&mut self, index: u16, probe: u16, at: Timestamp, value: f64, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(index)];
+        let delays = garden.rules.water_left_on;
+        let (pores, mut why) = pores(bed);
+        let limit = pores.left_on_limit();
+        let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
+        let rain_mm = if value > limit { self.known_rain_mm(plus(at, -DAY_S), at) } else { None };
+        // Soil that rain has filled and that stays full does not drain: nobody's tap.
+        let filled_by_rain = if value <= limit - delays.deadband {
+            self.beds[usize::from(index)].wetness.filled_by_rain = None;
+            false
+        } else {
+            // Of a gauge that is younger than two days, what it knows.
+            let two_days_mm = self.known_rain_mm(plus(at, -2 * DAY_S), at).or(rain_mm);
+            let rained = value > limit && two_days_mm.is_none_or(|mm| mm >= RAIN_FILLS_MM);
+            let filled = &mut self.beds[usize::from(index)].wetness.filled_by_rain;
+            *filled = Some(filled.unwrap_or(rained) || rained);
+            *filled == Some(true)
+        };
+        let input = match (course, rain_mm) {
+            _ if value <= limit - delays.deadband => Input::Clear,
+            (Course::Falling, _) => Input::Clear,
+            _ if value <= limit => Input::Deadband,
+            (Course::Unknown, _) | (_, None) => Input::Unknown,
+            _ if self.may_thaw(at) || value > pores.saturation + 0.10 => Input::Unknown,
+            (Course::Held, Some(mm)) if filled_by_rain || mm >= RAIN_EXPLAINS_MM => Input::Deadband,
+            (Course::Held, Some(_)) => Input::Breach,
+        };
+        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
+        self.step_left_on(index, at, Witness::Soil, input, delays, batch, |active, since| {
+            why.push(pores.left_on_step());
+            let text = if active {
+                format!(
+                    "Water is running onto {}, or was left on: there was no rain for a day, and yet its soil at \
+                     {:.0} cm has held more than {} of water by volume for {} and does not drain. Look now for an \
+                     open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe or \
+                     a timer that opens too often. Keep out of water in which a lead or a plug lies.",
+                    bed.name,
+                    depth_m * 100.0,
+                    spoken::percent(limit),
+                    spoken::duration(at.as_second() - since.as_second()),
+                )
+            } else {
+                format!("{}: its soil is draining; no more water seems to run onto it.", bed.name)
+            };
+            let values = [
+                ("water_content_m3_m3", value),
+                ("limit_m3_m3", limit),
+                ("rain_24h_mm", rain_mm.unwrap_or(0.0)),
+            ];
+            Said::new(text, &values, SOURCE_LEFT_ON).because(why)
+        });
+    }
+
+    /// Judges a good message of a water meter: does its run go on for too long?
+    pub(crate) fn judge_flow_left_on(&mut self, meter: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let sensor = &garden.sensors[usize::from(meter)];
+        let Memory::Flow(flow) = &self.sensors[usize::from(meter)].memory else { return };
+        let run = flow.running();
+        let beds: Vec<&Bed> = match sensor.place {
+            Place::Bed(bed) => vec![&garden.beds[usize::from(bed)]],
+            Place::Site => garden.beds.iter().collect(),
+            Place::Tank(_) => return,
+        };
+        let most_l: f64 = beds.iter().map(|bed| most_litres(bed)).sum();
+        let (litres, ran_s) =
+            run.map_or((0.0, 0), |run| (run.litres, run.to.as_second() - run.from.as_second()));
+        let input = match run {
+            None => Input::Clear,
+            Some(_) if (litres > most_l && most_l > 0.0) || ran_s > RUN_LONGEST_S => Input::Breach,
+            Some(_) => Input::Deadband,
+        };
+        let delays = Delays { on_s: 0, off_s: 0, ..garden.rules.water_left_on };
+        let name = match sensor.place {
+            Place::Bed(_) => beds[0].name.clone(),
+            Place::Tank(_) | Place::Site => format!("the meter {}", sensor.id),
+        };
+        let since = run.map(|run| run.from);
+        let say = |active: bool| {
+            let mut why: Why = Why::new();
+            if let [bed] = beds.as_slice() {
+                let zone = crate::soil::RootZone {
+                    field_capacity: bed.field_capacity,
+                    wilting_point: bed.wilting_point,
+                    root_depth_m: bed.root_depth_m,
+                    depletion_fraction: bed.depletion_fraction,
+                };
+                why.push(zone.total_available_step());
+                why.push(MOST_A_BED_HOLDS.step(format!(
+                    "{:.1} mm x {:.1} m2 / {:.2} = {most_l:.0} L",
+                    zone.total_available_mm(),
+                    bed.area_m2,
+                    efficiency(bed)
+                )));
+            } else {
+                let each: Vec<String> = beds.iter().map(|bed| format!("{:.0} L", most_litres(bed))).collect();
+                why.push(MOST_A_BED_HOLDS.step(format!("{} = {most_l:.0} L", each.join(" + "))));
+            }
+            let text = if active {
+                let holds = if beds.len() == 1 { "the bed can use" } else { "all beds can use" };
+                format!(
+                    "Water has been running at {name} for {}: {} since {}, and {holds} {} at most. Look now for an \
+                     open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe. \
+                     Keep out of water in which a lead or a plug lies.",
+                    spoken::duration(ran_s),
+                    spoken::litres(litres),
+                    since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
+                    spoken::litres(most_l),
+                )
+            } else {
+                format!("The water at {name} has stopped.")
+            };
+            let values = [("run_l", litres), ("most_l", most_l), ("run_s", ran_s as f64)];
+            Said::new(text, &values, SOURCE_METER).because(why)
+        };
+        match sensor.place {
+            Place::Bed(bed) => {
+                self.step_left_on(bed, at, Witness::Meter, input, delays, batch, |active, _| say(active));
+            }
+            Place::Tank(_) | Place::Site => {
+                let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &sensor.id };
+                self.sensors[usize::from(meter)].left_on.step(&of, at, input, delays, batch, say);
+            }
+        }
+    }
+
+    /// One step of a bed's `water-left-on`: whoever raised it clears it.
+    #[expect(clippy::too_many_arguments, reason = "one judgement's parts")]
+    fn step_left_on(
+        &mut self,
+        index: u16,
+        at: Timestamp,
+        witness: Witness,
+        input: Input,
+        delays: Delays,
+        batch: &mut Batch,
+        say: impl FnOnce(bool, Timestamp) -> Said,
+    ) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let state = &mut self.beds[usize::from(index)];
+        let pending = state.left_on.life.since().is_some();
+        if !pending {
+            state.wetness.witness = None;
+        }
+        if state.wetness.witness.is_some_and(|other| other != witness) {
+            // A meter's word is worth more than a probe's that has not been told yet.
+            if state.left_on.life.state().is_active() || witness == Witness::Soil || input != Input::Breach {
+                return;
+            }
+        }
+        if input == Input::Breach {
+            state.wetness.witness = Some(witness);
+        }
+        let since = state.left_on.life.since().unwrap_or(at);
+        let bed = &garden.beds[usize::from(index)];
+        let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &bed.id };
+        state.left_on.step(&of, at, input, delays, batch, |active| say(active, since));
+    }
+
+    fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(index)];
+        let delays = garden.rules.waterlogged;
+        let (pores, mut why) = pores(bed);
+        let limit = pores.waterlogged_limit();
+        let water = self.bed_water(index, at);
+        let wet = water.is_some_and(|w| w.water_content > limit);
+        let rain_mm = if wet { self.known_rain_mm(plus(at, -6 * HOUR_S), at) } else { None };
+        let runs = self.beds[usize::from(index)].left_on.life.state().is_active();
+        let input = match (water, rain_mm) {
+            (None, _) => Input::Unknown,
+            (Some(w), _) if !w.whole => Input::Unknown,
+            (Some(w), _) if w.water_content <= limit - delays.deadband => Input::Clear,
+            (Some(w), _) if w.water_content <= limit => Input::Deadband,
+            // Whoever is told that water runs knows why the bed is wet.
+            _ if runs => Input::Deadband,
+            (_, None) => Input::Unknown,
+            (Some(w), _) if w.water_content > pores.saturation + 0.10 => Input::Unknown,
+            (_, Some(mm)) if mm >= RAIN_ANEW_MM => Input::Deadband,
+            (Some(_), Some(_)) => Input::Breach,
+        };
+        let state = &mut self.beds[usize::from(index)];
+        let since = state.waterlogged.life.since().unwrap_or(at);
+        let of = Of { garden: &garden, kind: Kind::Waterlogged, place: &bed.id };
+        state.waterlogged.step(&of, at, input, delays, batch, |active| {
+            why.push(pores.waterlogged_step());
+            let content = water.map_or(f64::NAN, |w| w.water_content);
+            let text = if active {
+                format!(
+                    "{} is waterlogged: its root zone has held more than {} of water by volume for {}, and drained \
+                     soil of its kind holds {}. Roots there get too little air. Stop watering it, see that its \
+                     drain or its low side is open, keep off it (feet pack wet soil), and look for a leak. Water it \
+                     again when it has drained.",
+                    bed.name,
+                    spoken::percent(limit),
+                    spoken::duration(at.as_second() - since.as_second()),
+                    spoken::percent(bed.field_capacity),
+                )
+            } else {
+                format!("{} has drained: its root zone holds {} of water by volume.", bed.name, spoken::percent(content))
+            };
+            let values =
+                [("water_content_m3_m3", content), ("limit_m3_m3", limit), ("saturation_m3_m3", pores.saturation)];
+            Said::new(text, &values, SOURCE_LOGGED).because(why)
+        });
+    }
+
+    /// A bed's condition and words with what its open alarms add: "moist" is not
+    /// "all well" while one stands.
+    pub(crate) fn beside_open_alarms(
+        &self,
+        index: u16,
+        condition: Condition,
+        said: String,
+    ) -> (Condition, String) {
+        let state = &self.beds[usize::from(index)];
+        let open = |standing: &crate::garden::alarm_slot::Standing| standing.life.state().is_active();
+        let (mut condition, mut said) = (condition, said);
+        let at_least = |condition: Condition, least: Condition| match (condition, least) {
+            (Condition::Act | Condition::Unknown, _) => condition,
+            (_, Condition::Act) => Condition::Act,
+            _ => Condition::Watch,
+        };
+        for (standing, least, more) in [
+            (&state.left_on, Condition::Act, " Water seems to run onto it: look for an open tap now."),
+            (&state.waterlogged, Condition::Act, " It does not drain: do not water it."),
+            (&state.repellent, Condition::Act, " Water does not soak in: use a wetting agent first."),
+            (&state.mulch, Condition::Watch, " It is not moist enough for its mulch day."),
+            (&state.hours, Condition::Watch, " It was watered outside the allowed hours."),
+        ] {
+            if open(standing) {
+                condition = at_least(condition, least);
+                said.push_str(more);
+            }
+        }
+        (condition, said)
+    }
+}
+
+fn efficiency(bed: &Bed) -> f64 {
+    bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency)
+}
+
+/// The most that a bed can use at once, litres: all of its available water.
+fn most_litres(bed: &Bed) -> f64 {
+    1000.0 * (bed.field_capacity - bed.wilting_point) * bed.root_depth_m * bed.area_m2 / efficiency(bed)
+}

@@ -1,0 +1,149 @@
+//! Whether the rain gauges are believed: the beds testify.
+//!
+//! A gauge that catches 2.5 mm which a bed feels is well. Several beds that
+//! rise together while it catches less than 1 mm speak against it, where nobody is likely
+//! to have watered them:
+//!
+//! - most of the garden's beds at one moment, outside working hours, with seven
+//!   tenths of the weight where timers may have opened them;
+//! - two beds, outside working hours and the allowed hours for water;
+//! - two beds at any time, where a water meter or a second gauge shows that the
+//!   water was rain.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Input, Kind, State};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::record::Batch;
+use crate::garden::site::{Memory, SiteState, plus};
+use crate::garden::view::Figure;
+use crate::garden::wetting::cause::{RAIN_EXPLAINS_MM, Weighed};
+use crate::garden::wetting::flow::Meter;
+use crate::rain::{Evidence, Verdict};
+use crate::text::spoken;
+use crate::watering::minute_of_day;
+
+const SOURCE: &str = "this project's own rule, chosen on open records of soil probes beside rain gauges";
+/// Evidence about the gauges is taken once in this time.
+const EVIDENCE_EVERY_S: i64 = 6 * 3600;
+const DAY_S: i64 = 86_400;
+/// A gauge that catches this of what the beds feel is well, mm: beds feel little
+/// less, and a clogged gauge lets little more through.
+const WELL_MM: f64 = 2.5;
+/// Weight of beds that rise together in hours when timers may open them.
+const TIMER_HOURS: f64 = 0.7;
+
+impl SiteState {
+    /// Lets the beds testify about the gauges.
+    pub(crate) fn weigh_gauges(&mut self, weighed: &Weighed, batch: &mut Batch) {
+        let wetting = &weighed.wetting;
+        if self.evidence_at.is_some_and(|at| wetting.onset.as_second() - at.as_second() < EVIDENCE_EVERY_S) {
+            return;
+        }
+        let local = self.garden.site.time_zone.to_datetime(wetting.onset);
+        let rising = weighed.rising;
+        for number in 0..self.gauges.len() {
+            let index = self.gauges[number];
+            // A gauge that was not heard has missed nothing.
+            if self.gauge_heard(index, wetting, weighed.earliest).is_err() {
+                continue;
+            }
+            let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else { continue };
+            let mm = gauge.sum_mm(plus(wetting.onset, -DAY_S), wetting.seen);
+            let caught = mm >= WELL_MM;
+            let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;
+            let proven = another_caught || matches!(weighed.meter, Meter::Dry);
+            let weight = match weighed.meter {
+                _ if caught => 1.0,
+                // A clogged gauge lets a part through: neither well nor dead.
+                _ if mm >= RAIN_EXPLAINS_MM => continue,
+                Meter::Ran { .. } => continue,
+                _ if rising.at_once >= 2 && proven => 1.0,
+                _ if weighed.two_unattended() => 1.0,
+                // Timers open beds together too, in their allowed hours.
+                _ if !weighed.people_about && rising.most() => TIMER_HOURS,
+                _ => continue,
+            };
+            let was_suspect = self.trusts[number].suspect();
+            let evidence = Evidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
+            self.trusts[number].beds_rose(evidence);
+            self.evidence_at = Some(wetting.onset);
+            let input = match (self.trusts[number].suspect(), caught || was_suspect) {
+                (true, _) => Input::Breach,
+                (false, true) => Input::Clear,
+                // An alarm from before a restart stands until there is a catch.
+                (false, false) => Input::Unknown,
+            };
+            self.judge_gauge(number, wetting.seen, input, caught, batch);
+        }
+    }
+
+    fn judge_gauge(&mut self, number: usize, at: Timestamp, input: Input, caught: bool, batch: &mut Batch) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        let index = usize::from(self.gauges[number]);
+        let sensor = &garden.sensors[index];
+        let verdict = self.trusts[number].verdict();
+        let of = Of { garden: &garden, kind: Kind::GaugeSuspect, place: &sensor.id };
+        let state = &mut self.sensors[index].suspect;
+        state.step(&of, at, input, garden.rules.gauge_suspect, batch, |active| {
+            let name = &sensor.id;
+            let text = if active {
+                let since = verdict.since.map_or_else(String::new, |since| {
+                    format!(" since {}", spoken::moment(since, &garden.site.time_zone))
+                });
+                format!(
+                    "The rain gauge ({name}) may be blocked or stuck: {} times{since} several beds grew wetter \
+                     together and it caught less than {RAIN_EXPLAINS_MM:.0} mm. Look for leaves, spiders and a stuck \
+                     bucket, and see that it stands level; then pour a cup of water in slowly and watch the count go \
+                     up. Until it catches rain again that the beds feel, its word is not taken and watering cannot be \
+                     told from rain.",
+                    verdict.missed
+                )
+            } else if caught {
+                format!("The rain gauge ({name}) caught rain that the beds felt. Its word is taken again.")
+            } else {
+                format!(
+                    "The rain gauge ({name}) is believed again: the beds grow wetter at the same time of the day, \
+                     which is a timer's doing and not rain."
+                )
+            };
+            let values = [("missed", f64::from(verdict.missed)), ("evidence_against", verdict.against)];
+            Said::new(text, &values, SOURCE).because(vec![verdict.step()])
+        });
+    }
+
+    /// Whether a gauge's word is not to be taken, by its number among the gauges.
+    pub(crate) fn gauge_suspected(&self, number: usize) -> bool {
+        let standing = &self.sensors[usize::from(self.gauges[number])].suspect;
+        self.trusts[number].suspect()
+            || matches!(standing.life.state(), State::Unacknowledged | State::Acknowledged)
+    }
+
+    /// How each gauge stands.
+    pub(crate) fn verdicts(&self) -> Vec<Verdict> {
+        self.trusts.iter().map(crate::rain::Trust::verdict).collect()
+    }
+
+    /// What is to be said of the gauges where all that are heard are suspect.
+    pub(crate) fn gauges_doubted(&self) -> Option<&'static str> {
+        let all =
+            !self.gauges.is_empty() && (0..self.gauges.len()).all(|number| self.gauge_suspected(number));
+        all.then_some(
+            "The beds felt rain that the gauge missed. Look whether leaves or spiders block it; until it catches rain \
+             again its word is not taken.",
+        )
+    }
+
+    /// The evidence against each gauge as a figure that can be asked why.
+    pub(crate) fn gauge_figures(&self) -> Vec<Figure> {
+        (0..self.gauges.len())
+            .map(|number| {
+                let verdict = self.trusts[number].verdict();
+                let id = &self.garden.sensors[usize::from(self.gauges[number])].id;
+                let word = if self.gauge_suspected(number) { "not believed" } else { "believed" };
+                let value = format!("{word}; evidence against it {:.1}", verdict.against);
+                Figure::known(format!("Trust in {id}"), value, verdict.against, "", vec![verdict.step()])
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,291 @@
+//! Gateways: many sensors that fall silent together are one thing that is wrong.
+//!
+//! When a sensor's own silence is long enough to be told, the others that come by
+//! the same gateway are asked. One that has spoken since shows that the gateway
+//! lives: the sensor is told by itself. If all that should have spoken are overdue,
+//! it is the gateway. Where some are not due yet, it waits until they are.
+//!
+//! Sensors that name no gateway share the site's own way to the broker, and are
+//! asked in the same manner.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Beneath, Input, Kind};
+use crate::garden::alarm_slot::{Of, Said, Standing};
+use crate::garden::plan::Garden;
+use crate::garden::record::Batch;
+use crate::garden::sensor::silence::place_name;
+use crate::garden::site::{SiteState, plus};
+use crate::model::{Id, Place};
+use crate::text::spoken;
+use crate::why::{Check, Equation};
+
+const SOURCE: &str = "every sensor of it that should have spoken is overdue; our own rule";
+
+/// When a gateway counts as silent.
+const GATEWAY: Equation = Equation {
+    gives: "when a gateway counts as silent",
+    form: "one sensor is silent, none has spoken later than 2 of its intervals after its last word, and at least \
+           2 of a named gateway (3 of a site) are overdue: time without a word > 1.2 x own interval + 60 s",
+    source: "this project's own rule",
+    check: Check::None("no publication gives the numbers; the scenarios with a dead gateway try them"),
+};
+
+/// The equations of this file.
+pub(crate) const EQUATIONS: &[Equation] = &[GATEWAY];
+
+/// A word may come a fifth of its interval and a minute late: clocks of cheap
+/// devices and a retry on the way.
+const OVERDUE_INTERVALS: f64 = 1.2;
+const OVERDUE_S: i64 = 60;
+/// A single lost message must not part a sensor from the others of its gateway.
+const LOST_INTERVALS: i64 = 2;
+/// What speaks less often than this, and less often than the silent sensor, is not
+/// asked: it would take too long to tell.
+const ASKED_EVERY_S: u32 = 3600;
+/// Longest wait for the others where fish are unwatched meanwhile, seconds. Other
+/// sensors wait until the slowest that is asked is due.
+const TANK_WAIT_S: i64 = 900;
+/// Overdue sensors that show a dead gateway: of a named one, and of a site, whose
+/// sensors need have nothing in common.
+const NEEDED_NAMED: usize = 2;
+const NEEDED_SITE: usize = 3;
+/// Words that show that it is back: one may be an old message that the broker kept.
+const WORDS_BACK: u8 = 2;
+
+/// What is known of one gateway, or of the sensors that have none.
+#[derive(Debug, Default)]
+pub(crate) struct GatewayState {
+    pub(crate) members: Vec<u16>,
+    pub(crate) silent: Standing,
+    /// Words since it fell silent.
+    words: u8,
+    /// When it came back: its sensors have their time to speak from then on.
+    pub(crate) back_at: Option<Timestamp>,
+}
+
+impl GatewayState {
+    /// Whether it is silent now, told or hidden.
+    pub(crate) fn stands(&self) -> bool {
+        matches!(self.silent.life.condition(), Beneath::Active { clear: None, .. })
+    }
+}
+
+/// Whose silence it is.
+#[derive(Debug, PartialEq)]
+pub(crate) enum Whose {
+    Sensor,
+    /// With the sensors that are overdue.
+    Gateway(Vec<u16>),
+    /// Not to be told before this.
+    Undecided(Timestamp),
+}
+
+/// One state for each gateway of the plan, and the last one for sensors without.
+pub(crate) fn gateways_of(garden: &Garden) -> Vec<GatewayState> {
+    let mut states: Vec<GatewayState> =
+        (0..=garden.gateways.len()).map(|_| GatewayState::default()).collect();
+    for (index, sensor) in (0u16..).zip(&garden.sensors) {
+        let last = states.len() - 1;
+        let number = sensor.gateway.map_or(last, usize::from).min(last);
+        states[number].members.push(index);
+    }
+    states
+}
+
+/// The id and the name of a gateway by its number; the site's for the last one.
+pub(crate) fn gateway_name(garden: &Garden, number: usize) -> (&Id, &str) {
+    garden.gateways.get(number).map_or((&garden.site.id, &garden.site.name), |g| (&g.id, &g.name))
+}
+
+impl SiteState {
+    /// The number of a sensor's gateway in [`SiteState::gateways`].
+    pub(crate) fn gateway_of(&self, index: u16) -> usize {
+        let last = self.gateways.len() - 1;
+        self.garden.sensors[usize::from(index)].gateway.map_or(last, usize::from).min(last)
+    }
+
+    /// From when a sensor's silence counts: its last word, or its gateway's return.
+    pub(crate) fn quiet_since(&self, index: u16) -> Option<Timestamp> {
+        let heard = self.sensors[usize::from(index)].heard?;
+        Some(self.gateways[self.gateway_of(index)].back_at.map_or(heard, |back| back.max(heard)))
+    }
+
+    /// Whether a sensor that should have spoken is beneath a silent gateway.
+    pub(crate) fn is_beneath_gateway(&self, index: u16, now: Timestamp) -> bool {
+        self.gateways[self.gateway_of(index)].stands()
+            && self.quiet_since(index).is_some_and(|since| plus(since, self.silent_after_s(index)) <= now)
+    }
+
+    /// Whose silence it is that a sensor, which fell due at `deadline`, says nothing.
+    pub(crate) fn whose_silence(&self, index: u16, deadline: Timestamp, now: Timestamp) -> Whose {
+        let Some(since) = self.quiet_since(index) else { return Whose::Sensor };
+        let plan = &self.garden.sensors[usize::from(index)];
+        let number = self.gateway_of(index);
+        let asked_every_s = ASKED_EVERY_S.max(plan.every_s);
+        let spoken_since = plus(since, LOST_INTERVALS * i64::from(plan.every_s));
+        let mut overdue = vec![index];
+        let mut next: Option<Timestamp> = None;
+        for &other in self.gateways[number].members.iter().filter(|other| **other != index) {
+            let every_s = self.garden.sensors[usize::from(other)].every_s;
+            let Some(word) = self.quiet_since(other).filter(|_| every_s <= asked_every_s) else { continue };
+            if word > spoken_since {
+                return Whose::Sensor;
+            }
+            // What was silent before says nothing about the gateway now.
+            let before = match self.sensors[usize::from(other)].silent.life.condition() {
+                Beneath::Active { since: told, .. } => told <= since,
+                Beneath::Clear | Beneath::Pending { .. } => false,
+            };
+            if before || plus(word, LOST_INTERVALS * i64::from(every_s) + OVERDUE_S) < since {
+                continue;
+            }
+            let due = plus(word, (OVERDUE_INTERVALS * f64::from(every_s)) as i64 + OVERDUE_S);
+            if due < now {
+                overdue.push(other);
+            } else {
+                next = next.max(Some(plus(due, 1)));
+            }
+        }
+        let until = match plan.place {
+            Place::Tank(_) => next.map(|next| next.min(plus(deadline, TANK_WAIT_S))),
+            Place::Bed(_) | Place::Site => next,
+        };
+        let needed = if number < self.garden.gateways.len() { NEEDED_NAMED } else { NEEDED_SITE };
+        match until.filter(|until| now < *until) {
+            Some(until) => Whose::Undecided(until),
+            None if overdue.len() >= needed => Whose::Gateway(overdue),
+            None => Whose::Sensor,
+        }
+    }
+
+    /// Notes that a sensor of a gateway spoke.
+    pub(crate) fn gateway_heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
+        let number = self.gateway_of(index);
+        let state = &mut self.gateways[number];
+        if state.silent.life.since().is_none() {
+            return;
+        }
+        if matches!(state.silent.life.condition(), Beneath::Active { .. }) {
+            state.words = state.words.saturating_add(1);
+            if state.words < WORDS_BACK {
+                return;
+            }
+            if state.words == WORDS_BACK {
+                state.back_at = Some(now);
+                // Those that are silent still are looked at anew.
+                self.silence_due = Some(now);
+            }
+        }
+        self.judge_gateway(number, now, Input::Clear, &[], batch);
+    }
+
+    /// Tells of a gateway. `overdue` are the sensors that show it.
+    pub(crate) fn judge_gateway(
+        &mut self,
+        number: usize,
+        now: Timestamp,
+        input: Input,
+        overdue: &[u16],
+        batch: &mut Batch,
+    ) {
+        let garden = std::sync::Arc::clone(&self.garden);
+        if input == Input::Breach {
+            self.gateways[number].words = 0;
+        }
+        let (id, _) = gateway_name(&garden, number);
+        let members = self.gateways[number].members.clone();
+        // A shelf may end with any input: then all of them are what is meant.
+        let overdue = if overdue.is_empty() { &members } else { overdue };
+        let of = Of { garden: &garden, kind: Kind::GatewaySilent, place: id };
+        let last_word =
+            overdue.iter().filter_map(|i| self.sensors[usize::from(*i)].heard).max().unwrap_or(now);
+        let state = &mut self.gateways[number];
+        state.silent.step(&of, now, input, garden.rules.gateway_silent, batch, |active| {
+            let silent_s = now.as_second() - last_word.as_second();
+            let values = [("sensors", overdue.len() as f64), ("silent_s", silent_s as f64)];
+            let text = if active {
+                silent_words(&garden, number, &members, overdue, last_word, now)
+            } else {
+                match garden.gateways.get(number) {
+                    Some(gateway) => {
+                        format!("The gateway {} is back: its sensors are heard again.", gateway.name)
+                    }
+                    None => format!("The sensors of {} are heard again.", garden.site.name),
+                }
+            };
+            let said = Said::new(text, if active { &values } else { &[] }, SOURCE);
+            if !active {
+                return said;
+            }
+            said.because(vec![GATEWAY.step(format!(
+                "{} sensors overdue, none heard since; the last word {silent_s} s ago",
+                overdue.len()
+            ))])
+        });
+    }
+}
+
+/// What a silent gateway says: fish first.
+fn silent_words(
+    garden: &Garden,
+    number: usize,
+    members: &[u16],
+    overdue: &[u16],
+    last_word: Timestamp,
+    now: Timestamp,
+) -> String {
+    let of = |index: &u16| &garden.sensors[usize::from(*index)];
+    let since = spoken::moment_seen_from(last_word, now, &garden.site.time_zone);
+    let count = overdue.len();
+    // A tank is unwatched where none of its sensors comes by another way.
+    let mut unwatched: Vec<String> = Vec::new();
+    let mut others: Vec<String> = Vec::new();
+    for sensor in members.iter().map(of) {
+        let name = place_name(garden, sensor).to_owned();
+        let elsewhere = (0u16..)
+            .zip(&garden.sensors)
+            .any(|(i, other)| other.place == sensor.place && !members.contains(&i));
+        let list = match sensor.place {
+            Place::Tank(_) if !elsewhere => &mut unwatched,
+            Place::Tank(_) | Place::Bed(_) => &mut others,
+            Place::Site => continue,
+        };
+        if !list.contains(&name) {
+            list.push(name);
+        }
+    }
+    let fish = if unwatched.is_empty() {
+        String::new()
+    } else {
+        format!("Nothing watches the fish of {} now. ", spoken::list(&unwatched))
+    };
+    let (what, look) = match garden.gateways.get(number) {
+        Some(gateway) => (
+            format!(
+                "The gateway {} is silent: {count} of its sensors have said nothing since {since}.",
+                gateway.name
+            ),
+            "Look at its power, its network cable and its SIM card today.",
+        ),
+        None => (
+            format!(
+                "{count} sensors of {} fell silent together: they have said nothing since {since}.",
+                garden.site.name
+            ),
+            "Something that they share has failed: look at the power, the network and the gateway today.",
+        ),
+    };
+    let by_hand = if unwatched.is_empty() {
+        ""
+    } else {
+        " Until then look at the fish and measure their water by hand."
+    };
+    let unjudged: Vec<String> = unwatched.into_iter().chain(others).collect();
+    let loss = if unjudged.is_empty() {
+        String::new()
+    } else {
+        format!(" Until it is back, {} cannot be judged by these sensors.", spoken::list(&unjudged))
+    };
+    format!("{fish}{what} {look}{by_hand}{loss}")
+}

@@ -1,0 +1,6 @@
+//! What is judged and said of a sensor and its gateway.
+
+pub(super) mod battery;
+pub(super) mod faults;
+pub(super) mod gateway;
+pub(super) mod silence;

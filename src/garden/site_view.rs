@@ -1,0 +1,233 @@
+//! What a person is shown of a site, in words.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Kind, State};
+use crate::garden::alarm_slot::Standing;
+use crate::garden::bed::advice::{When, advice};
+use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
+use crate::garden::plan::Sensor;
+use crate::garden::sensor::silence::place_name;
+use crate::garden::site::{Cause, Last, Memory, SiteState, plus};
+use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
+use crate::model::Condition;
+use crate::model::Id;
+use crate::rain::nine_am_before;
+use crate::text::spoken;
+use crate::why::Why;
+
+impl SiteState {
+    /// The site as it stands at its own latest time.
+    pub(crate) fn view(&self) -> SiteView {
+        let garden = &self.garden;
+        let now = self.latest().unwrap_or(Timestamp::UNIX_EPOCH);
+        let alarms = self.alarm_views();
+        let to_do = alarms
+            .iter()
+            .filter(|a| a.state.is_active() || a.state == State::LatchedUnacknowledged)
+            .map(|a| {
+                let text = if a.state == State::LatchedUnacknowledged {
+                    format!(
+                        "{} Look at the fish all the same: harm shows late. Then mark this as seen.",
+                        a.text
+                    )
+                } else {
+                    a.text.clone()
+                };
+                ToDo { priority: a.priority, place: a.place_name.clone(), text }
+            })
+            .collect();
+        SiteView {
+            id: garden.site.id.clone(),
+            name: garden.site.name.clone(),
+            time_zone: garden.site.time_zone.clone(),
+            now,
+            to_do,
+            alarms,
+            beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
+            tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
+            rain: self.rain_view(now),
+            weather: self.weather_figures(now),
+            sensors: garden
+                .sensors
+                .iter()
+                .zip(&self.sensors)
+                .zip(0u16..)
+                .map(|((plan, state), index)| SensorView {
+                    id: plan.id.clone(),
+                    place_name: place_name(garden, plan).to_owned(),
+                    measures: plan.measures,
+                    last_at: state.last.map(|l| l.at),
+                    last_value: state.last.and_then(|l| l.value),
+                    last_flag: state.last.map(|l| l.flag),
+                    why: state.last.map_or_else(Why::new, |last| value_why(plan, last)),
+                    silent: active(&state.silent) || self.is_beneath_gateway(index, now),
+                    faulty: active(&state.fault),
+                    battery: state.battery.last,
+                    battery_low: state.battery_was_low(plan),
+                })
+                .collect(),
+        }
+    }
+
+    /// Alarms that are not normal, most urgent first, then newest first.
+    fn alarm_views(&self) -> Vec<AlarmView> {
+        let (garden, mut views) = (&self.garden, Vec::new());
+        let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
+            let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
+            if state == State::Normal {
+                return;
+            }
+            views.push(AlarmView {
+                kind,
+                place: place.clone(),
+                place_name: name,
+                state,
+                priority: garden.priority(kind),
+                since: standing.life.since().unwrap_or(last.0),
+                at: last.0,
+                shelf: standing.life.shelf(),
+                text: last.1.text.clone(),
+                values: last.1.values.clone(),
+                source: last.1.source.clone(),
+                why: last.1.why.clone(),
+            });
+        };
+        self.each_alarm(|kind, place, name, standing| add(kind, place, name.to_owned(), standing));
+        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
+        views
+    }
+
+    fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
+        let bed = &self.garden.beds[usize::from(index)];
+        let state = &self.beds[usize::from(index)];
+        let local = self.garden.site.time_zone.to_datetime(now);
+        let water = self.bed_water(index, now);
+        let (condition, words) = match water {
+            None => (
+                Condition::Unknown,
+                "No probe here has a fresh good reading, so its water is not known.".to_owned(),
+            ),
+            Some(w) => {
+                let left = spoken::water_left(w.available_left);
+                let advice = advice(bed, &w, &When::of(&self.garden.site, bed, now));
+                if w.depletion_mm > w.readily_today_mm {
+                    (Condition::Act, format!("Dry: {left} is left. {advice}"))
+                } else if w.depletion_mm > 0.8 * w.readily_today_mm {
+                    (Condition::Watch, format!("Getting dry: {left} is left. {advice}"))
+                } else if w.available_left > 1.1 {
+                    (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
+                } else {
+                    (Condition::Well, format!("Moist: {left} is there."))
+                }
+            }
+        };
+        let (condition, words) = self.beside_open_alarms(index, condition, words);
+        let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
+            let days = days_until(local.date(), planned);
+            let day = spoken::day(planned);
+            if days < 0 {
+                return None;
+            }
+            let moist = water.map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
+            let ready = match moist {
+                _ if days > MULCH_AHEAD_DAYS => "The bed is judged from a week before.",
+                Some(true) => "The bed is moist enough for it.",
+                Some(false) => "The bed is not moist enough for it yet.",
+                None => "Whether the bed is moist enough is not known.",
+            };
+            Some(format!("Mulch is planned for {day} ({}). {ready}", spoken::days_ahead(days)))
+        });
+        let renewal = self.mulch_renewal(index, now);
+        let mulch = match (mulch, renewal) {
+            (Some(planned), Some(renewal)) => Some(format!("{planned} {renewal}")),
+            (planned, renewal) => planned.or(renewal),
+        };
+        BedView {
+            id: bed.id.clone(),
+            name: bed.name.clone(),
+            condition,
+            words,
+            water_content: water.map(|w| w.water_content),
+            wilting_point: bed.wilting_point,
+            refill_point: self.root_zone_today(index, now).refill_point(),
+            field_capacity: bed.field_capacity,
+            available_left: water.map(|w| w.available_left),
+            figures: self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect(),
+            last_wetting: state.wetting.map(|w| {
+                let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
+                match w.cause {
+                    Cause::Rain { mm } => {
+                        format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
+                    }
+                    Cause::Watering => {
+                        let amount =
+                            w.litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
+                        let outside = if w.outside_hours { ", outside the allowed hours" } else { "" };
+                        let about = if self.has_meter(index) { "" } else { "about " };
+                        format!("Was watered{amount} at {about}{when}{outside}.")
+                    }
+                    Cause::Unknown(why) => format!(
+                        "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",
+                        why.words()
+                    ),
+                }
+            }),
+            outlook: self.bed_outlook(index, now).map(|figure| figure.value),
+            mulch,
+        }
+    }
+
+    /// `None` where the site has no gauge.
+    fn rain_view(&self, now: Timestamp) -> Option<RainView> {
+        let (&first, _) = self.gauges.split_first()?;
+        let nine = nine_am_before(now, &self.garden.site.time_zone);
+        let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
+        let covers = |from| {
+            self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].memory {
+                Memory::Rain(gauge) => gauge.covers(from) && gauge.unbroken_since(from),
+                _ => false,
+            })
+        };
+        let week = plus(now, -7 * 86_400);
+        let since_9am_mm = (heard && covers(nine)).then(|| self.rain_mm(nine, now));
+        let week_mm = (heard && covers(week)).then(|| self.rain_mm(week, now));
+        let (condition, words) = if !heard {
+            let last = self.sensors[usize::from(first)].good.map_or_else(
+                || "It has not been heard yet".to_owned(),
+                |(at, _)| {
+                    let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);
+                    format!("It was last heard at {when}")
+                },
+            );
+            (Condition::Unknown, format!("{last}, so today's rain is not known."))
+        } else if let Some(doubted) = self.gauges_doubted() {
+            (Condition::Watch, doubted.to_owned())
+        } else {
+            match since_9am_mm {
+                None => (
+                    Condition::Unknown,
+                    "It has not been heard without a break since 9 am, so today's rain is not known."
+                        .to_owned(),
+                ),
+                Some(mm) if mm > 0.0 => (Condition::Well, format!("{mm:.1} mm since 9 am.")),
+                Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
+            }
+        };
+        let figures = self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect();
+        Some(RainView { condition, words, since_9am_mm, week_mm, figures })
+    }
+}
+
+/// How a sensor's last raw number became its value.
+fn value_why(plan: &Sensor, last: Last) -> Why {
+    let held = plan.calibrations.iter().rev().find(|c| c.from.is_none_or(|from| from <= last.at));
+    match (held, last.value) {
+        (Some(held), Some(value)) => held.calibration.why(last.raw, value),
+        _ => Why::new(),
+    }
+}
+
+pub(crate) fn active(standing: &Standing) -> bool {
+    standing.life.state().is_active()
+}

@@ -1,0 +1,356 @@
+//! Each of the daemon's own alarms, on made-up signs.
+
+use std::sync::Arc;
+
+use jiff::tz::TimeZone;
+
+use crate::alarms::{AlarmKey, Answer, Answered};
+use crate::alarms::{Input, OWN_PLACE};
+use crate::alarms::{Kind, State};
+use crate::garden::plan::Garden;
+use crate::garden::plan::{Channel, RuleSettings, Site, Tell};
+use crate::garden::record::{AlarmChange, Batch};
+use crate::garden::system::health::*;
+use crate::garden::{Clock, Core};
+use crate::model::Id;
+use crate::model::LocalHours;
+use jiff::Timestamp;
+
+fn at(s: i64) -> Timestamp {
+    // 2026-04-17 05:30 UTC, a Friday afternoon in Adelaide.
+    Timestamp::from_second(1_776_403_800 + s).expect("a time of this century")
+}
+
+fn group(who: &str, alarms: &[Kind]) -> Tell {
+    Tell { who: who.to_owned(), alarms: alarms.to_vec(), ..Tell::default() }
+}
+
+fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
+    Arc::new(Garden {
+        site: Site {
+            id: Id::new(id),
+            name: "Saltbush Gully Primary School".to_owned(),
+            time_zone: TimeZone::get("Australia/Adelaide").expect("a bundled zone"),
+            latitude_deg: -34.93,
+            elevation_m: 95.0,
+            watering_allowed: LocalHours::new(vec![(0, 1440)]),
+            working_hours: LocalHours::new(vec![(480, 960)]),
+            holidays: Vec::new(),
+        },
+        beds: Vec::new(),
+        tanks: Vec::new(),
+        sensors: Vec::new(),
+        gateways: Vec::new(),
+        tell,
+        rules: RuleSettings::default(),
+        roof: None,
+    })
+}
+
+/// A core of one garden whose one group hears of everything.
+fn core() -> Core {
+    Core::new(&[garden("saltbush-gully", vec![group("grounds", &[])])], Clock::Arrival)
+}
+
+/// Gives the core one look and returns what changed.
+fn look(core: &mut Core, signs: &OwnSigns, s: i64) -> Vec<AlarmChange> {
+    let mut batch = Batch::default();
+    core.own(signs, at(s), &mut batch);
+    batch.changes
+}
+
+/// The only change, as its state.
+fn state(changes: &[AlarmChange]) -> Option<State> {
+    assert!(changes.len() <= 1, "{changes:#?}");
+    changes.first().map(|change| change.to)
+}
+
+/// What is looked at in turn: seconds, sign, the state that it leads to if any.
+fn run(core: &mut Core, looks: &[(i64, OwnSigns, Option<State>)]) -> Vec<AlarmChange> {
+    let mut all = Vec::new();
+    for (s, signs, expected) in looks {
+        let changes = look(core, signs, *s);
+        assert_eq!(state(&changes), *expected, "at {s} s with {signs:?}");
+        all.extend(changes);
+    }
+    all
+}
+
+const RAISED: Option<State> = Some(State::Unacknowledged);
+const OVER: Option<State> = Some(State::ReturnedUnacknowledged);
+
+fn disk(free_mb: u64) -> OwnSigns {
+    let sign = DiskSign {
+        free_bytes: free_mb * 1_000_000,
+        total_bytes: 32_000_000_000,
+        grown_bytes_a_day: Some(100_000_000.0),
+    };
+    OwnSigns { disk: Some(sign), ..OwnSigns::default() }
+}
+
+fn queue(rows: u64, age_s: i64, now_s: i64) -> OwnSigns {
+    let queue = |name: &str, rows, oldest| QueueSign { name: name.to_owned(), rows, oldest };
+    let queues = vec![queue("spare", 0, None), queue("school", rows, Some(at(now_s - age_s)))];
+    OwnSigns { queues: Some(queues), ..OwnSigns::default() }
+}
+
+fn clock(sign: ClockSign) -> OwnSigns {
+    OwnSigns { clock: Some(sign), ..OwnSigns::default() }
+}
+
+fn messages(sign: MessagesSign) -> OwnSigns {
+    OwnSigns { messages: Some(sign), ..OwnSigns::default() }
+}
+
+fn record(sign: RecordSign) -> OwnSigns {
+    OwnSigns { record: Some(sign), ..OwnSigns::default() }
+}
+
+#[test]
+fn a_disk_that_fills_is_told_until_there_is_room_beyond_the_deadband() {
+    // 5 % of 32 GB is 1600 MB; a tenth of that is the deadband.
+    let changes = run(
+        &mut core(),
+        &[
+            (0, disk(1601), None),
+            (60, disk(1599), None),
+            (120, disk(1599), RAISED),
+            (180, disk(1700), None),
+            (600, disk(1759), None),
+            (660, disk(1761), None),
+            (900, disk(1761), None),
+            (960, disk(1761), OVER),
+        ],
+    );
+    assert_eq!(
+        changes[0].text,
+        "The disk with the garden's record is nearly full: 1.6 GB of 32 GB are free, and it should be 1.6 GB or more. \
+         As the record grew in the last day, that lasts for 15 days. Make room within the week: take off what is not \
+         needed, or move the record to a larger disk. Once it is full, no reading is stored and no alarm comes."
+    );
+    assert_eq!(changes[0].why.len(), 2);
+    assert_eq!(changes[0].tell, ["grounds"]);
+    assert_eq!(
+        changes[0].key,
+        AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DiskNearlyFull, place: Id::new("trug") }
+    );
+}
+
+#[test]
+fn days_that_are_left_are_told_only_where_they_are_known() {
+    for (grown, words) in [
+        (None, "1.6 GB or more. Make room today"),
+        (Some(0.0), "1.6 GB or more. Make room today"),
+        (Some(-5.0), "1.6 GB or more. Make room today"),
+        (Some(f64::NAN), "1.6 GB or more. Make room today"),
+        (Some(1e9), "full in a day or less. Make room now"),
+        (Some(1e-300), "lasts for 36,500 days. Make room within the week"),
+    ] {
+        let mut signs = disk(1000);
+        signs.disk = signs.disk.map(|disk| DiskSign { grown_bytes_a_day: grown, ..disk });
+        let mut core = core();
+        look(&mut core, &signs, 0);
+        let changes = look(&mut core, &signs, 60);
+        assert!(changes[0].text.contains(words), "{grown:?}: {}", changes[0].text);
+    }
+}
+
+#[test]
+fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
+    let changes = run(
+        &mut core(),
+        &[
+            (0, queue(100_000, 3600, 0), None),
+            (60, queue(100_001, 10, 60), None),
+            // Below the limit for a moment: the delay begins anew.
+            (120, queue(90_000, 10, 120), None),
+            (180, queue(7, 3601, 180), None),
+            (779, queue(7, 4200, 779), None),
+            (780, queue(12_345, 4200, 780), RAISED),
+            (840, queue(50_001, 10, 840), None),
+            (900, queue(10, 1801, 900), None),
+            (960, queue(10, 1799, 960), OVER),
+        ],
+    );
+    assert!(
+        changes[0].text.starts_with(
+            "Readings do not reach the server school: 12,345 wait, the oldest of them from 70 minutes ago."
+        ),
+        "{}",
+        changes[0].text
+    );
+    // A server that was taken out of the configuration is not behind.
+    let mut core = core();
+    look(&mut core, &queue(200_000, 0, 0), 0);
+    assert_eq!(state(&look(&mut core, &queue(200_000, 0, 600), 600)), RAISED);
+    let none = OwnSigns { queues: Some(Vec::new()), ..OwnSigns::default() };
+    assert_eq!(state(&look(&mut core, &none, 660)), OVER);
+    // A time that has not come is no age.
+    assert_eq!(state(&look(&mut core, &queue(1, -90_000, 720), 720)), None);
+}
+
+#[test]
+fn a_clock_that_jumped_is_told_for_an_hour_after_the_last_jump() {
+    let back = ClockSign::Jumped(Jump { from: at(0), to: at(-7200) });
+    let forward = ClockSign::Jumped(Jump { from: at(-3600), to: at(60) });
+    let changes = run(
+        &mut core(),
+        &[
+            (-7260, clock(ClockSign::Steady), None),
+            (-7200, clock(back), RAISED),
+            (-7140, clock(ClockSign::Steady), None),
+            (60, clock(forward), None),
+            (120, clock(ClockSign::Steady), None),
+            (3719, clock(ClockSign::Steady), None),
+            (3720, clock(ClockSign::Steady), OVER),
+        ],
+    );
+    assert!(
+        changes[0].text.starts_with(
+            "The computer's clock jumped back by 2 hours: from 3 pm on Friday 17 April to 1 pm on Friday 17 April."
+        ),
+        "{}",
+        changes[0].text
+    );
+    assert_eq!(changes[0].values, [("jump_s".into(), -7200.0)]);
+}
+
+#[test]
+fn a_message_that_reached_nobody_is_told_without_an_address() {
+    let not_sent = NotSent {
+        garden: "Saltbush Gully Primary School".to_owned(),
+        who: "grounds".to_owned(),
+        channel: Channel::Email,
+        reason: "550 <grounds@school.example> unknown".to_owned(),
+        at: at(-60),
+        others: 1,
+    };
+    let not_sent = messages(MessagesSign::NotSent(not_sent));
+    let changes = run(
+        &mut core(),
+        &[
+            (0, not_sent.clone(), None),
+            (120, not_sent, RAISED),
+            (180, messages(MessagesSign::Reached), None),
+            (480, messages(MessagesSign::Reached), OVER),
+        ],
+    );
+    assert_eq!(
+        changes[0].text,
+        "A message to grounds at Saltbush Gully Primary School did not arrive: given up by e-mail at 2:59 pm on Friday \
+         17 April. The last answer was: 550 (an address) unknown. One other group was not reached either. Tell them \
+         today yourself what the alarms say, and set their address or the server right; trug tell --test grounds tries \
+         it."
+    );
+}
+
+#[test]
+fn a_record_that_fails_is_told_with_its_true_times() {
+    let failing = record(RecordSign::Failing { since: at(0) });
+    let mut core = core();
+    // Within the delay nothing is told, and success ends it.
+    assert_eq!(state(&look(&mut core, &failing, 59)), None);
+    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 59)), None);
+    // Looked at much later, the step carries the time at which it was due.
+    let changes = look(&mut core, &failing, 5000);
+    assert_eq!(state(&changes), RAISED);
+    assert_eq!((changes[0].since, changes[0].at), (at(0), at(60)));
+    assert_eq!(state(&look(&mut core, &failing, 5030)), None);
+    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 5060)), None);
+    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 5360)), OVER);
+    // It fails again before anybody answered: a new occurrence.
+    let again = record(RecordSign::Failing { since: at(6000) });
+    assert_eq!(state(&look(&mut core, &again, 6059)), None);
+    let changes = look(&mut core, &again, 6060);
+    assert_eq!(state(&changes), RAISED);
+    assert_eq!(changes[0].since, at(6000));
+}
+
+/// Whoever tells while the core waits says exactly what the core will say.
+#[test]
+fn what_is_told_past_the_core_is_what_the_core_does_later() {
+    let mut core = core();
+    let alarms = core.store_alarms();
+    assert_eq!(alarms.failing(at(0), at(59)), []);
+    let early = alarms.failing(at(0), at(60));
+    assert_eq!(alarms.failing(at(0), at(900)), early);
+    assert_eq!(look(&mut core, &record(RecordSign::Failing { since: at(0) }), 900), early);
+    assert_eq!(state(&early), RAISED);
+    // It stands already: nothing is to be told.
+    assert_eq!(core.store_alarms().failing(at(300), at(900)), []);
+    // Put aside by somebody: nothing either.
+    let mut core = self::core();
+    let mut batch = Batch::default();
+    let answer = Answer {
+        key: early[0].key.clone(),
+        at: at(0),
+        input: Some(Input::TakeOut),
+        how: "command".to_owned(),
+        since: None,
+        note: None,
+    };
+    assert_eq!(core.answer(&answer, &mut batch), Answered::Done);
+    assert_eq!(core.store_alarms().failing(at(300), at(900)), []);
+}
+
+#[test]
+fn what_was_not_measured_changes_nothing() {
+    let mut core = core();
+    look(&mut core, &disk(100), 0);
+    assert_eq!(state(&look(&mut core, &disk(100), 60)), RAISED);
+    for s in 1..100 {
+        assert_eq!(look(&mut core, &OwnSigns::default(), s * 3600), []);
+    }
+}
+
+#[test]
+fn a_simulated_garden_says_nothing_of_this_computer() {
+    let mut core = Core::new(&[garden("saltbush-gully", Vec::new())], Clock::Readings);
+    look(&mut core, &disk(1), 0);
+    assert_eq!(look(&mut core, &disk(1), 900), []);
+    assert_eq!(core.store_alarms().failing(at(0), at(900)), []);
+}
+
+#[test]
+fn alarms_stand_where_somebody_is_concerned_or_at_the_first_garden() {
+    let gardens = [
+        garden("creek", vec![group("grounds", &[Kind::DryBed])]),
+        garden("ridge", vec![group("office", &[Kind::DiskNearlyFull]), group("fish", &[Kind::LowOxygen])]),
+        garden("valley", vec![group("office", &[])]),
+    ];
+    let mut core = Core::new(&gardens, Clock::Arrival);
+    look(&mut core, &disk(1), 0);
+    let sites: Vec<_> =
+        look(&mut core, &disk(1), 60).iter().map(|c| c.key.site.as_str().to_owned()).collect();
+    assert_eq!(sites, ["ridge", "valley"]);
+    // Nobody is concerned: page and history of the first garden have it.
+    let mut core = Core::new(&gardens[..1], Clock::Arrival);
+    look(&mut core, &disk(1), 0);
+    let changes = look(&mut core, &disk(1), 60);
+    assert_eq!(changes[0].key.site.as_str(), "creek");
+    assert!(changes[0].tell.is_empty());
+    let view = core.view("creek").expect("it is there");
+    assert_eq!(view.alarms[0].place_name, "Trug");
+}
+
+/// A group is added elsewhere while the alarm stands: it still ends where it began.
+#[test]
+fn one_that_was_stored_is_judged_where_it_stands() {
+    let gardens =
+        [garden("creek", Vec::new()), garden("ridge", vec![group("office", &[Kind::DiskNearlyFull])])];
+    let mut core = Core::new(&gardens, Clock::Arrival);
+    let key = AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(OWN_PLACE) };
+    core.restore_alarms(vec![crate::garden::StoredAlarm {
+        key,
+        state: State::Unacknowledged,
+        since: at(-100),
+        at: at(-40),
+        shelf: None,
+        text: "nearly full".to_owned(),
+        values: Vec::new(),
+        source: "".into(),
+        why: Vec::new(),
+    }]);
+    look(&mut core, &disk(9000), 0);
+    assert_eq!(state(&look(&mut core, &disk(9000), 300)), OVER);
+}

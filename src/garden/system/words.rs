@@ -1,0 +1,259 @@
+//! What the daemon's alarms about itself say.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::garden::alarm_slot::Said;
+use crate::garden::plan::{Channel, Garden};
+use crate::garden::system::health::{DiskSign, Jump, NotSent, OwnLimits, QueueSign};
+use crate::text::spoken;
+use crate::why::{Check, Equation};
+
+const OURS: &str = "this project's own rule";
+const NO_SOURCE: Check = Check::None("no publication gives the number; it is common practice");
+
+const FAILING: Equation = Equation {
+    gives: "when the record counts as failing",
+    form: "time since the last write that was begun and kept nothing >= the rule's delay",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
+const BEHIND: Equation = Equation {
+    gives: "how much of its limits a queue has used",
+    form: "the larger of rows / most rows and age of the oldest / longest wait; above 1 is too much",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
+const FREE: Equation = Equation {
+    gives: "when a disk is nearly full",
+    form: "free < limit; the limit is 5 % of the disk, at least 500 MB and at most 10 GB, where none is set",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
+const FILLED: Equation = Equation {
+    gives: "days until the disk is full",
+    form: "free / growth of the record in the last day",
+    source: OURS,
+    check: Check::Arithmetic,
+};
+
+const JUMPED: Equation = Equation {
+    gives: "by how much the clock jumped",
+    form: "(clock now - clock before) - (time since boot now - time since boot before)",
+    source: "clock_gettime(2): CLOCK_BOOTTIME goes on in sleep and cannot be set",
+    check: Check::Arithmetic,
+};
+
+const NOT_SENT: Equation = Equation {
+    gives: "when a group counts as not reached",
+    form: "a message given up in the last 24 h, and none made at that time or later that arrived",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
+/// The equations of this file.
+pub(crate) const EQUATIONS: &[Equation] = &[FAILING, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
+
+pub(crate) fn record_failing(garden: &Garden, since: Timestamp, on_s: u32) -> Said {
+    let fish = if garden.tanks.is_empty() {
+        ""
+    } else {
+        " Until it is mended no alarm about the fish comes: look at them and at the water yourself."
+    };
+    let text = format!(
+        "The garden's record cannot be written since {}. Nothing is stored or judged; new readings wait at the broker, \
+         which holds only so many. Look at the computer now: is its disk full, worn out or pulled out?{fish}",
+        spoken::moment(since, &garden.site.time_zone)
+    );
+    let step = FAILING.step(format!("nothing kept for {on_s} s, the delay is {on_s} s"));
+    Said::new(text, &[("unwritten_s", f64::from(on_s))], OURS).because(vec![step])
+}
+
+pub(crate) fn record_written() -> Said {
+    let text = "The garden's record is written again. What waited at the broker is stored now. Look once more today \
+                whether the disk is in order.";
+    Said::new(text.to_owned(), &[], OURS)
+}
+
+pub(crate) fn forwarding_behind(queue: &QueueSign, age_s: i64, limits: &OwnLimits) -> Said {
+    let rows = grouped(queue.rows);
+    let text = format!(
+        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago. Look today whether the server \
+         runs and can be reached from this computer; Trug's log has its last answer. Nothing is lost as long as no \
+         more than 20 million wait.",
+        queue.name,
+        spoken::duration(age_s),
+    );
+    let step = BEHIND.step(format!(
+        "{} / {} rows and {age_s} s / {} s",
+        queue.rows, limits.forward_rows, limits.forward_age_s
+    ));
+    let values = [("rows", queue.rows as f64), ("oldest_s", age_s as f64)];
+    Said::new(text, &values, OURS).because(vec![step])
+}
+
+pub(crate) fn forwarding_well() -> Said {
+    Said::new("Readings reach the servers again.".to_owned(), &[], OURS)
+}
+
+pub(crate) fn disk(active: bool, disk: &DiskSign, limit: u64) -> Said {
+    let (free, total) = (bytes(disk.free_bytes), bytes(disk.total_bytes));
+    let days =
+        disk.grown_bytes_a_day.filter(|grown| *grown > 0.0).map(|grown| disk.free_bytes as f64 / grown);
+    let mut why = vec![FREE.step(format!("{free} of {total} are free, the limit is {}", bytes(limit)))];
+    let mut values = vec![("free_bytes", disk.free_bytes as f64), ("limit_bytes", limit as f64)];
+    if let (Some(days), Some(grown)) = (days, disk.grown_bytes_a_day) {
+        why.push(FILLED.step(format!("{free} / {} a day = {days:.1} days", bytes(grown as u64))));
+        values.push(("days_left", days));
+    }
+    let text = if active {
+        let (left, by_when) = match days {
+            Some(days) if days < 1.5 => {
+                (" As the record grew in the last day, the disk is full in a day or less.".to_owned(), "now")
+            }
+            Some(days) => {
+                let whole = (days as u64).min(36_500);
+                let left =
+                    format!(" As the record grew in the last day, that lasts for {} days.", grouped(whole));
+                (left, if days < 8.0 { "today" } else { "within the week" })
+            }
+            None => (String::new(), "today"),
+        };
+        format!(
+            "The disk with the garden's record is nearly full: {free} of {total} are free, and it should be {} or more.\
+             {left} Make room {by_when}: take off what is not needed, or move the record to a larger disk. Once it is \
+             full, no reading is stored and no alarm comes.",
+            bytes(limit),
+        )
+    } else {
+        format!("The disk with the garden's record has room again: {free} of {total} are free.")
+    };
+    Said::new(text, &values, OURS).because(why)
+}
+
+pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &OwnLimits) -> Said {
+    let by_s = jump.by_s();
+    let way = if by_s < 0 { "back" } else { "forward" };
+    let text = format!(
+        "The computer's clock jumped {way} by {}: from {} to {}. Readings that bring no time of their own may stand \
+         under a wrong time, and alarms that wait for a time may come early or late. Look today whether the time is \
+         right now and whether the computer's time service runs (timedatectl says so).",
+        spoken::duration(by_s.saturating_abs()),
+        spoken::moment(jump.from, zone),
+        spoken::moment(jump.to, zone),
+    );
+    let step = JUMPED.step(format!("{by_s} s, more than {} s", limits.clock_jump_s));
+    Said::new(text, &[("jump_s", by_s as f64)], OURS).because(vec![step])
+}
+
+pub(crate) fn clock_steady(off_s: u32) -> Said {
+    let text = format!("The computer's clock has not jumped for {}.", spoken::duration(i64::from(off_s)));
+    Said::new(text, &[], OURS)
+}
+
+pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> Said {
+    let way = match message.channel {
+        Channel::Email => "e-mail",
+        Channel::Webhook => "webhook",
+        Channel::ToldFile => "file",
+    };
+    let others = match message.others {
+        0 => String::new(),
+        1 => " One other group was not reached either.".to_owned(),
+        n => format!(" {n} other groups were not reached either."),
+    };
+    let text = format!(
+        "A message to {} at {} did not arrive: given up by {way} at {}. The last answer was: {}.{others} Tell them today \
+         yourself what the alarms say, and set their address or the server right; trug tell --test {} tries it.",
+        message.who,
+        message.garden,
+        spoken::moment(message.at, zone),
+        plain(&message.reason),
+        message.who,
+    );
+    let step = NOT_SENT.step(format!("given up by {way} at {}, nothing arrived since", message.at));
+    Said::new(text, &[("groups", (message.others + 1) as f64)], OURS).because(vec![step])
+}
+
+pub(crate) fn messages_reach() -> Said {
+    Said::new("Messages reach their groups again, or none has failed for a day.".to_owned(), &[], OURS)
+}
+
+/// What a server said, fit for a sentence: one line, short, and without anybody's
+/// address, since alarms are published.
+fn plain(reason: &str) -> String {
+    const LONGEST: usize = 160;
+    let one_line: String = reason.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let kept: Vec<&str> = one_line
+        .split_whitespace()
+        .map(|word| if word.contains('@') { "(an address)" } else { word })
+        .collect();
+    let text = kept.join(" ");
+    let text = text.trim_end_matches('.');
+    match text.char_indices().nth(LONGEST) {
+        Some((end, _)) => format!("{}...", &text[..end]),
+        None if text.is_empty() => "none".to_owned(),
+        None => text.to_owned(),
+    }
+}
+
+/// "320 MB", "1.5 GB": decimal, as disks are sold.
+fn bytes(bytes: u64) -> String {
+    let value = bytes as f64;
+    if value >= 9.95e9 {
+        format!("{:.0} GB", value / 1e9)
+    } else if value >= 0.9995e9 {
+        format!("{:.1} GB", value / 1e9)
+    } else if value >= 1e6 {
+        format!("{:.0} MB", value / 1e6)
+    } else {
+        format!("{:.0} kB", value / 1e3)
+    }
+}
+
+/// "12,345".
+fn grouped(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_and_counts_read_as_spoken() {
+        for (given, expected) in [
+            (0, "0 kB"),
+            (999_000_000, "999 MB"),
+            (1_500_000_000, "1.5 GB"),
+            (29_000_000_000, "29 GB"),
+            (u64::MAX, "18446744074 GB"),
+        ] {
+            assert_eq!(bytes(given), expected);
+        }
+        for (given, expected) in [(0, "0"), (999, "999"), (12_345, "12,345"), (100_000, "100,000")] {
+            assert_eq!(grouped(given), expected);
+        }
+    }
+
+    #[test]
+    fn what_a_server_says_gives_nobodys_address_away() {
+        assert_eq!(
+            plain("550 5.1.1 <grounds@school.example>:\r\nRecipient unknown."),
+            "550 5.1.1 (an address) Recipient unknown"
+        );
+        assert_eq!(plain("\u{0}\r\n"), "none");
+        assert_eq!(plain(&"é".repeat(500)).chars().count(), 163);
+    }
+}

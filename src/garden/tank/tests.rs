@@ -1,0 +1,380 @@
+//! A tank's rules by the core's own door: readings and log in, alarms out.
+
+use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::alarms::{Kind, State};
+use crate::garden::log::{LogEntry, Seen, WaterTest};
+use crate::garden::record::{AlarmChange, Batch};
+use crate::garden::view::{Figure, TankView};
+use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, Clock, Core, TankGiven};
+use crate::model::Condition;
+use crate::model::Id;
+use crate::model::Sample;
+use crate::model::SensorIx;
+
+const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";
+const SITE: &str = r#"
+[site]
+id = "school"
+name = "School"
+time_zone = "Australia/Adelaide"
+latitude_deg = -34.9
+elevation_m = 50
+[[tank]]
+id = "tank"
+name = "Perch tank"
+volume_l = 500
+species = "silver perch"
+fish = 12
+"#;
+
+/// Sensors in this order: a thermometer, and whatever `more` names.
+fn core(more: &[&str], limits: &str, every_s: u32) -> Core {
+    let mut text = format!("{SITE}{limits}\n");
+    for (i, measures) in ["water-temperature"].iter().chain(more).enumerate() {
+        let place = if *measures == "air-temperature" { "" } else { "tank = \"tank\"\n" };
+        text += &format!(
+            "[[sensor]]\nid = \"s{i}\"\nmeasures = \"{measures}\"\n{place}topic = \"school/s{i}\"\n\
+             payload = \"number\"\nevery_s = {every_s}\n"
+        );
+    }
+    let settings = crate::settings::from_text(("trug.toml", TRUG), &[("g.toml", &text)], std::iter::empty())
+        .unwrap_or_else(|faults| panic!("{faults}"));
+    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
+    Core::new(&gardens, Clock::Readings)
+}
+
+struct Run {
+    core: Core,
+    every_s: i64,
+    now: Timestamp,
+    changes: Vec<AlarmChange>,
+    wobble: f64,
+}
+
+impl Run {
+    fn new(more: &[&str], limits: &str, every_s: u32) -> Self {
+        let now = "2026-03-10T00:00:00Z".parse().expect("a moment");
+        Self {
+            core: core(more, limits, every_s),
+            every_s: i64::from(every_s),
+            now,
+            changes: vec![],
+            wobble: 1.0,
+        }
+    }
+
+    /// One reading of each sensor given, with a last digit that moves.
+    fn take(&mut self, values: &[Option<f64>]) {
+        self.now += SignedDuration::from_secs(self.every_s);
+        self.wobble = -self.wobble;
+        for (sensor, value) in (0..).zip(values) {
+            let Some(value) = value else { continue };
+            let mut batch = Batch::default();
+            let sample = Sample { at: Some(self.now), raw: value + 0.0005 * self.wobble, battery: None };
+            self.core.take(SensorIx(sensor), sample, self.now, &mut batch);
+            self.changes.extend(batch.changes);
+        }
+    }
+
+    fn hold(&mut self, values: &[f64], times: usize) -> &mut Self {
+        for _ in 0..times {
+            self.take(&values.iter().copied().map(Some).collect::<Vec<_>>());
+        }
+        self
+    }
+
+    fn log(&mut self, what: Seen) -> &mut Self {
+        let entry = LogEntry {
+            site: Id::new("school"),
+            place: Some(Id::new("tank")),
+            at: self.now,
+            what,
+            note: String::new(),
+        };
+        let mut batch = Batch::default();
+        self.core.log(&entry, self.now, &mut batch);
+        self.changes.extend(batch.changes);
+        self
+    }
+
+    fn steps(&self, kind: Kind) -> Vec<State> {
+        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
+    }
+
+    fn last(&self, kind: Kind) -> &AlarmChange {
+        self.changes.iter().rfind(|c| c.key.kind == kind).expect("a change")
+    }
+
+    fn view(&self) -> TankView {
+        self.core.view("school").expect("the site").tanks.remove(0)
+    }
+
+    fn figure(&self, name: &str) -> Figure {
+        let view = self.view();
+        let names: Vec<_> = view.figures.iter().map(|f| f.name.clone()).collect();
+        view.figures.into_iter().find(|f| f.name == name).unwrap_or_else(|| panic!("{name}: {names:?}"))
+    }
+
+    fn new_fish(&self, bag: BagGiven, tank: TankGiven) -> Acclimatising {
+        self.core.acclimatise(None, "tank", bag, tank, self.now).expect("the tank")
+    }
+}
+
+const RAISED: [State; 1] = [State::Unacknowledged];
+/// A fish may have been hurt: the alarm waits for a person although it is over.
+const RAISED_AND_OVER: [State; 2] = [State::Unacknowledged, State::LatchedUnacknowledged];
+
+/// 500 L at 20 °C; 200 L of 11 °C in 20 minutes.
+fn top_up_c(minute: f64) -> f64 {
+    11.0 + 9.0 * (-10.0 * minute.min(20.0) / 500.0).exp()
+}
+
+#[test]
+fn a_cold_top_up_is_told_whatever_the_probe_s_interval() {
+    for every_s in [1, 60, 300, 900, 7200] {
+        let mut run = Run::new(&[], "", every_s);
+        let before = if every_s == 1 { 3000 } else { 12 };
+        run.hold(&[20.0], before);
+        let mut s = 0;
+        while s < 5400.max(2 * run.every_s) {
+            s += run.every_s;
+            // The slow probe sees only what is left of a far larger change.
+            let scale = if every_s > 3600 { 2.0 } else { 1.0 };
+            run.take(&[Some(20.0 - scale * (20.0 - top_up_c(s as f64 / 60.0)))]);
+        }
+        assert_eq!(
+            run.steps(Kind::TankTemperatureShock).first(),
+            Some(&State::Unacknowledged),
+            "every {every_s} s"
+        );
+        let told = run.changes.iter().find(|c| c.key.kind == Kind::TankTemperatureShock).expect("told");
+        assert!(told.text.contains("cooled") && told.why.len() == 1, "{told:?}");
+    }
+}
+
+#[test]
+fn a_probe_in_hot_air_is_no_shock_and_is_said() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[20.0], 12);
+    for minute in [5.0, 10.0, 15.0, 20.0, 25.0, 30.0_f64] {
+        run.take(&[Some(36.0 - 16.0 * (-minute / 4.0).exp())]);
+    }
+    let view = run.view();
+    assert_eq!((view.condition, view.temperature_c), (Condition::Unknown, None));
+    assert!(view.words.contains("out of the water") && view.words.contains("s0"), "{}", view.words);
+    run.hold(&[20.1], 30);
+    assert_eq!(run.changes, [], "no shock, not too warm");
+    assert_eq!(run.view().condition, Condition::Well);
+}
+
+#[test]
+fn two_thermometers_tell_a_lift_from_a_change() {
+    let mut run = Run::new(&["water-temperature"], "", 300);
+    run.hold(&[20.0, 20.2], 12).hold(&[17.0, 20.2], 12).hold(&[20.0, 20.2], 24);
+    assert_eq!(run.changes, []);
+    let mut run = Run::new(&["water-temperature"], "", 300);
+    run.hold(&[20.0, 20.2], 12).hold(&[17.0, 17.2], 12);
+    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED);
+}
+
+#[test]
+fn rise_and_fall_have_limits_of_their_own() {
+    let limits = "limits = { rise_hour_c = 4, fall_hour_c = 2 }";
+    let mut run = Run::new(&[], limits, 300);
+    let mut ramp = |from_c: f64, by_c: f64| {
+        for step in 0..=6 {
+            run.take(&[Some(from_c + by_c * f64::from(step) / 6.0)]);
+        }
+        run.hold(&[from_c + by_c], 20);
+        run.changes.len()
+    };
+    assert_eq!(ramp(18.0, 2.6), 0, "2.6 °C up is allowed");
+    ramp(20.6, -2.6);
+    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED, "2.6 °C down is not");
+}
+
+#[test]
+fn measured_oxygen_raises_and_clears() {
+    let mut run = Run::new(&["dissolved-oxygen"], "", 300);
+    run.hold(&[24.0, 7.0], 6).hold(&[24.0, 3.9], 6);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED);
+    let told = run.last(Kind::LowOxygen);
+    // 8.42 mg/L at 24 °C and 1 atm (Benson and Krause): 3.9 is 46 to 47 %.
+    assert!(told.text.contains("3.9 mg/L (47 %"), "{}", told.text);
+    assert_eq!(told.why.len(), 4);
+    // Silence clears nothing.
+    for _ in 0..12 {
+        run.take(&[Some(24.0), None]);
+    }
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED);
+    run.hold(&[24.0, 7.0], 8);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED_AND_OVER);
+    assert!(run.figure("Oxygen").value.contains("84 %"), "{}", run.figure("Oxygen").value);
+}
+
+#[test]
+fn a_limit_of_saturation_is_judged_where_it_is_set() {
+    let mut run = Run::new(&["dissolved-oxygen"], "limits = { oxygen_percent = 70 }", 300);
+    // 5.6 of 8.4 mg/L: enough by mg/L, 67 %.
+    run.hold(&[24.0, 5.6], 6);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED);
+}
+
+#[test]
+fn heat_alone_warns_where_oxygen_is_not_measured() {
+    let limits = "limits = { warm_c = 36, oxygen_mg_l = 7 }";
+    let mut run = Run::new(&[], limits, 300);
+    run.hold(&[32.0], 12);
+    assert_eq!(run.changes, [], "it can hold 7.3 mg/L");
+    assert!(run.view().words.contains("5.1 mg/L of oxygen before dawn"), "{}", run.view().words);
+    for c in [32.7, 33.4, 34.1] {
+        run.hold(&[c], 3);
+    }
+    run.hold(&[34.6], 12);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED);
+    assert!(run.last(Kind::LowOxygen).text.contains("Oxygen itself is not measured"));
+}
+
+fn test_of(ammonia: f64, ph: Option<f64>, temperature_c: Option<f64>) -> Seen {
+    Seen::WaterTest(WaterTest { ammonia_mg_l: Some(ammonia), ph, temperature_c, ..WaterTest::default() })
+}
+
+/// Emerson and others 1975: 5.37 % at 25 °C and pH 8.
+#[test]
+fn ammonia_stands_until_a_better_test() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[25.0], 6).log(test_of(0.8, Some(8.0), Some(25.0)));
+    assert_eq!(run.steps(Kind::Ammonia), RAISED);
+    let told = run.last(Kind::Ammonia);
+    assert!(told.text.contains("0.043 mg/L of un-ionised"), "{}", told.text);
+    assert!(told.why.last().is_some_and(|s| s.with == "0.0537 x 0.80 = 0.043 mg/L"), "{:?}", told.why);
+    run.hold(&[25.0], 600);
+    assert_eq!(run.steps(Kind::Ammonia), RAISED, "time alone clears nothing");
+    run.log(test_of(0.2, Some(7.0), Some(25.0)));
+    assert_eq!(run.steps(Kind::Ammonia), RAISED_AND_OVER);
+}
+
+#[test]
+fn ammonia_without_ph_is_not_known_but_much_of_it_is_told() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[25.0], 6).log(test_of(0.5, None, None));
+    assert_eq!(run.changes, []);
+    assert!(run.figure("Un-ionised ammonia").value.contains("pH is missing"));
+    run.log(test_of(1.5, None, None));
+    assert_eq!(run.steps(Kind::Ammonia), RAISED);
+    // The thermometer and another test's pH are taken where the test has none.
+    let mut run = Run::new(&[], "", 300);
+    let ph = Seen::WaterTest(WaterTest { ph: Some(8.0), ..WaterTest::default() });
+    run.hold(&[25.0], 6).log(ph).hold(&[25.0], 6).log(test_of(0.8, None, None));
+    assert_eq!(run.steps(Kind::Ammonia), RAISED);
+}
+
+#[test]
+fn ph_is_judged_by_its_sensor_and_by_tests() {
+    let mut run = Run::new(&["ph"], "", 600);
+    run.hold(&[22.0, 7.2], 12).hold(&[22.0, 6.3], 6);
+    assert_eq!(run.steps(Kind::Ph), RAISED);
+    assert!(run.last(Kind::Ph).text.contains("too acid"), "{}", run.last(Kind::Ph).text);
+
+    let tested = |ph| Seen::WaterTest(WaterTest { ph: Some(ph), ..WaterTest::default() });
+    let mut run = Run::new(&[], "[alarms.ph]\non_delay_s = 0\noff_delay_s = 0", 600);
+    run.hold(&[22.0], 3).log(tested(9.0));
+    assert_eq!(run.steps(Kind::Ph), RAISED);
+    run.hold(&[22.0], 3).log(tested(7.5));
+    assert_eq!(run.steps(Kind::Ph), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+}
+
+#[test]
+fn a_drift_of_ph_is_told_before_it_leaves_its_range() {
+    let mut run = Run::new(&["ph"], "", 1800);
+    for half_hour in 0..48 * 8 {
+        let day = f64::from(half_hour) / 48.0;
+        let swing = 0.1 * (day * std::f64::consts::TAU).sin();
+        run.take(&[Some(22.0), Some(7.4 - 0.08 * day + swing)]);
+    }
+    assert_eq!(run.steps(Kind::Ph), RAISED);
+    let told = run.last(Kind::Ph);
+    assert!(told.text.contains("falls by 0.08 a day"), "{}", told.text);
+    // The same swing without a drift is nothing.
+    let mut run = Run::new(&["ph"], "", 1800);
+    for half_hour in 0..48 * 8 {
+        let swing = 0.1 * (f64::from(half_hour) / 48.0 * std::f64::consts::TAU).sin();
+        run.take(&[Some(22.0), Some(7.4 + swing)]);
+    }
+    assert_eq!(run.changes, []);
+}
+
+#[test]
+fn the_time_to_a_limit_is_told() {
+    let mut run = Run::new(&[], "", 600);
+    // 1 °C an hour from 25 °C: 30 °C two hours after 28 °C.
+    for i in 0..=18 {
+        run.take(&[Some(25.0 + f64::from(i) / 6.0)]);
+    }
+    let rate = run.figure("Present rate");
+    assert!(rate.value.contains("reaches 30 °C at about 3"), "{}", rate.value);
+    assert!(run.view().words.contains("At this rate it reaches 30 °C"), "{}", run.view().words);
+}
+
+#[test]
+fn stocking_and_feed_are_told() {
+    let run = Run::new(&[], "fish_grams = 100\nfeed_g_day = 60", 600);
+    let grown = run.figure("Fish when they are grown");
+    // 12 x 0.5 kg in 0.5 m3.
+    assert_eq!(grown.number, Some(12.0));
+    assert!(run.figure("Feed a day").value.starts_with("12 to 24 g; they are given 60 g, too much"));
+    assert!(run.figure("Published for silver perch").value.contains("2 to 37 °C (FishBase)"));
+}
+
+fn bag(temperature_c: f64) -> BagGiven {
+    BagGiven { temperature_c: Some(temperature_c), ph: Some(6.8), hauled_h: None }
+}
+
+#[test]
+fn new_fish_float_and_are_let_go_by_the_tank_s_own_thermometer() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[21.0], 6);
+    let told = run.new_fish(bag(17.0), TankGiven { ph: Some(7.6), ..TankGiven::default() });
+    assert_eq!(told.answer, AcclimatiseAnswer::Yes, "{}", told.text);
+    // 4 °C at 15 minutes each, then ten scoops in fifty minutes.
+    let minutes: Vec<u32> = told.steps.iter().map(|s| s.0).collect();
+    assert_eq!(minutes, [0, 60, 110]);
+    assert!(
+        told.steps[2].1.contains("never pour the bag's water") && told.steps[2].1.contains("before plants")
+    );
+    assert_eq!(told.why.len(), 3);
+
+    let hauled = BagGiven { hauled_h: Some(9.0), ..bag(17.0) };
+    let told = run.new_fish(hauled, TankGiven::default());
+    let minutes: Vec<u32> = told.steps.iter().map(|s| s.0).collect();
+    assert_eq!(minutes, [0, 60]);
+    assert!(told.steps[1].1.contains("without mixing"));
+    assert!(told.differs.iter().any(|d| d.contains("LSU AgCenter") && d.contains("Common practice")));
+}
+
+#[test]
+fn new_fish_wait_where_something_speaks_against_it() {
+    let mut run = Run::new(&[], "", 300);
+    let told = run.new_fish(bag(17.0), TankGiven::default());
+    assert_eq!(told.answer, AcclimatiseAnswer::Unknown);
+    run.hold(&[21.0], 6);
+    let told = run.new_fish(BagGiven::default(), TankGiven::default());
+    assert_eq!(told.answer, AcclimatiseAnswer::Unknown);
+    assert!(told.text.contains("bag is missing"), "{}", told.text);
+    // A bag that was written down is taken.
+    run.log(Seen::Bag { temperature_c: Some(19.0), ph: None });
+    let told = run.new_fish(BagGiven::default(), TankGiven::default());
+    assert_eq!((told.answer, told.bag_c), (AcclimatiseAnswer::Yes, Some(19.0)));
+    // More than a day's change apart, or the tank out of its range.
+    assert_eq!(run.new_fish(bag(14.0), TankGiven::default()).answer, AcclimatiseAnswer::NotToday);
+    let hot = TankGiven { temperature_c: Some(31.0), ph: None };
+    assert_eq!(run.new_fish(bag(28.0), hot).answer, AcclimatiseAnswer::NotToday);
+    // The tank is in alarm.
+    run.log(test_of(2.0, Some(7.0), Some(21.0)));
+    let told = run.new_fish(bag(20.0), TankGiven::default());
+    assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
+    assert!(told.text.contains("ammonia"), "{}", told.text);
+}

@@ -1,0 +1,154 @@
+//! What a person is shown of a tank.
+
+use jiff::Timestamp;
+
+use crate::garden::plan::Tank;
+use crate::garden::site::SiteState;
+use crate::garden::site_view::active;
+use crate::garden::tank::rules::worst_swing;
+use crate::garden::tank::water_tests::{ProbeOut, TankWater};
+use crate::garden::view::TankView;
+use crate::model::Condition;
+use crate::tank::{Slope, WINDOWS, Window};
+use crate::text::spoken;
+
+/// A limit that is reached within so many hours at the present rate is told.
+pub(crate) const RATE_AHEAD_H: f64 = 12.0;
+
+impl SiteState {
+    pub(crate) fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
+        let tank = &self.garden.tanks[usize::from(index)];
+        let water = self.tank_water(index, now);
+        let (condition, words) = match &water {
+            None => (Condition::Unknown, self.why_tank_unknown(index, now)),
+            Some(w) => self.tank_words(index, w, now),
+        };
+        let change = |window: Window| {
+            let place = WINDOWS.iter().position(|w| *w == window)?;
+            Some(water?.moves[place]?.larger().by_c)
+        };
+        TankView {
+            id: tank.id.clone(),
+            name: tank.name.clone(),
+            condition,
+            words,
+            temperature_c: water.map(|w| w.coldest_c),
+            cold_c: tank.limits.cold_c,
+            warm_c: tank.limits.warm_c,
+            change_hour_c: change(Window::Hour),
+            change_day_c: change(Window::Day),
+            figures: self.tank_figures(index, now),
+        }
+    }
+
+    /// Why its temperature is not known.
+    pub(crate) fn why_tank_unknown(&self, index: u16, now: Timestamp) -> String {
+        let state = &self.tanks[usize::from(index)];
+        match self.probes_out(index, now).as_slice() {
+            [] if state.thermometers.is_empty() => {
+                "It has no thermometer, so its temperature is not known.".to_owned()
+            }
+            [] => "Its thermometer has no fresh good reading, so its water is not known.".to_owned(),
+            out => format!("{} Until then its water is not known.", self.out_words(out, now)),
+        }
+    }
+
+    fn out_words(&self, out: &[ProbeOut], now: Timestamp) -> String {
+        let each: Vec<String> = out
+            .iter()
+            .map(|probe| {
+                format!(
+                    "The thermometer {} seems to be out of the water since {}: {}.",
+                    self.garden.sensors[usize::from(probe.sensor)].id,
+                    spoken::moment_seen_from(probe.since, now, &self.garden.site.time_zone),
+                    probe.why.words()
+                )
+            })
+            .collect();
+        format!("{} Put it back and fasten it, and feel the water by hand.", each.join(" "))
+    }
+
+    fn tank_words(&self, index: u16, w: &TankWater, now: Timestamp) -> (Condition, String) {
+        let tank = &self.garden.tanks[usize::from(index)];
+        let state = &self.tanks[usize::from(index)];
+        let limits = tank.limits;
+        let fish = tank.fish_name();
+        let is = format!("The water is {:.1} °C", w.coldest_c);
+        let mut acts = Vec::new();
+        if active(&state.shock) {
+            acts.push(format!("{is} and has changed too fast. Add no water and no fish."));
+        } else if active(&state.warm) || w.warmest_c > limits.warm_c {
+            acts.push(format!("{is}: too warm for {fish}."));
+        } else if active(&state.cold) || w.coldest_c < limits.cold_c {
+            acts.push(format!("{is}: too cold for {fish}."));
+        }
+        for (standing, words) in [
+            (&state.oxygen, "Oxygen: too little, or too little to be sure of."),
+            (&state.ammonia, "Ammonia or nitrite: too much in the last water test."),
+            (&state.ph, "pH: outside its range, or on the way there."),
+        ] {
+            if active(standing) {
+                if acts.is_empty() {
+                    acts.push(format!("{is}."));
+                }
+                acts.push(words.to_owned());
+            }
+        }
+        if state.oxygen_probes.is_empty()
+            && let Ok(full) = self.saturation(w.warmest_c)
+            && full.before_dawn_mg_l() < limits.oxygen_mg_l
+        {
+            let left = full.before_dawn_mg_l();
+            acts.push(format!(
+                "Water this warm may be down to {left:.1} mg/L of oxygen before dawn, and {fish} should have \
+                 {:.1}: run the air pump all night.",
+                limits.oxygen_mg_l
+            ));
+        }
+        let out = self.probes_out(index, now);
+        if !acts.is_empty() {
+            if !out.is_empty() {
+                acts.push(self.out_words(&out, now));
+            }
+            return (Condition::Act, acts.join(" "));
+        }
+        let ahead = self.limit_ahead(tank, index, now);
+        let swing = worst_swing(tank, w).map_or(0.0, |s| s.part());
+        let mut watch = Vec::new();
+        if swing > 0.75 || w.warmest_c > limits.warm_c - 1.0 || w.coldest_c < limits.cold_c + 1.0 {
+            watch.push(format!("{is}, near a limit of {fish}."));
+        } else if ahead.is_some() || !out.is_empty() {
+            watch.push(format!("{is}."));
+        }
+        watch.extend(
+            ahead.map(|(limit_c, when)| format!("At this rate it reaches {limit_c:.0} °C at about {when}.")),
+        );
+        if !out.is_empty() {
+            watch.push(self.out_words(&out, now));
+        }
+        if watch.is_empty() {
+            (Condition::Well, format!("{is}, well within the limits of {fish}."))
+        } else {
+            (Condition::Watch, watch.join(" "))
+        }
+    }
+
+    /// The limit that is reached at the present rate, and when, in words.
+    pub(crate) fn limit_ahead(&self, tank: &Tank, index: u16, now: Timestamp) -> Option<(f64, String)> {
+        let rate = self.tank_rate(index, now)?;
+        let (limit_c, at) = reaches(tank, &rate)?;
+        Some((limit_c, spoken::moment_seen_from(about(at), now, &self.garden.site.time_zone)))
+    }
+}
+
+/// The limit that `rate` reaches within [`RATE_AHEAD_H`], and when.
+pub(crate) fn reaches(tank: &Tank, rate: &Slope) -> Option<(f64, Timestamp)> {
+    let limit_c = if rate.per_hour > 0.0 { tank.limits.warm_c } else { tank.limits.cold_c };
+    Some((limit_c, rate.reaches(limit_c, RATE_AHEAD_H)?))
+}
+
+/// To the quarter of an hour: "about".
+fn about(at: Timestamp) -> Timestamp {
+    let quarter = (at.as_second() + 450).div_euclid(900) * 900;
+    Timestamp::from_second(quarter).unwrap_or(at)
+}

@@ -1,0 +1,4 @@
+//! The weather of a day, and what it takes from the beds.
+
+pub(super) mod days;
+pub(super) mod figures;

@@ -1,0 +1,147 @@
+//! Water meters: where a bed has its own, the meter is the truth.
+//!
+//! It tells at once when water runs outside the allowed hours, and how much. A
+//! rise of a probe in that bed while the meter counts nothing is then rain or
+//! water from elsewhere (a hose on another tap, a can): it is unknown, and no
+//! alarm, since two instruments do not agree. The site's meter cannot tell which
+//! bed the water went to, or whether a tank was filled: it only says whether a
+//! bed's rise can be water that was paid for.
+
+use jiff::Timestamp;
+
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::record::Batch;
+use crate::garden::site::{BedWetting, Cause, Memory, SiteState, plus};
+use crate::garden::wetting::rules::SOURCE_HOURS;
+use crate::model::{Place, Quantity};
+use crate::text::spoken;
+use crate::watering::{FlowRun, METERED, Wetting, wholly_outside};
+
+/// Least water that is a watering, mm over the bed: less is a drip or a cup.
+pub(crate) const LEAST_MM: f64 = 0.5;
+/// Least water through the site's meter, litres.
+pub(crate) const LEAST_SITE_L: f64 = 5.0;
+/// Water may have run this long before the probe's own lag, seconds.
+pub(crate) const SLOW_S: i64 = 3600;
+
+/// What the meters say of a wetting.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Meter {
+    /// Neither the bed nor the site has one.
+    None,
+    /// It was not heard without a break. `own`: the bed's.
+    Silent { own: bool },
+    /// It counted next to nothing.
+    Dry,
+    /// It counted water. `own`: the bed's.
+    Ran { litres: f64, own: bool },
+}
+
+impl SiteState {
+    /// What the bed's meters, else the site's, counted when a wetting's water can
+    /// have come.
+    pub(crate) fn meter(&self, bed: u16, earliest: Timestamp, wetting: &Wetting) -> Meter {
+        match self.meter_of(Place::Bed(bed), earliest, wetting) {
+            Meter::None => self.meter_of(Place::Site, earliest, wetting),
+            own => own,
+        }
+    }
+
+    fn meter_of(&self, place: Place, earliest: Timestamp, wetting: &Wetting) -> Meter {
+        let from = plus(earliest, -SLOW_S);
+        let (mut litres, mut silent, mut any) = (0.0, false, false);
+        for (index, sensor) in (0u16..).zip(&self.garden.sensors) {
+            let Memory::Flow(flow) = &self.sensors[usize::from(index)].memory else { continue };
+            if sensor.place != place {
+                continue;
+            }
+            any = true;
+            litres += flow.litres(from, wetting.seen);
+            let late_s = flow.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+            silent |= !flow.whole_since(from) || late_s > self.patience_s(index);
+        }
+        let own = place != Place::Site;
+        let least_l = match place {
+            Place::Bed(bed) => LEAST_MM * self.garden.beds[usize::from(bed)].area_m2,
+            Place::Tank(_) | Place::Site => LEAST_SITE_L,
+        };
+        match (any, litres >= least_l, silent) {
+            (false, _, _) => Meter::None,
+            (true, true, _) => Meter::Ran { litres, own },
+            (true, false, true) => Meter::Silent { own },
+            (true, false, false) => Meter::Dry,
+        }
+    }
+
+    /// Judges a good message of a bed's own meter.
+    pub(crate) fn judge_flow(&mut self, bed_index: u16, index: u16, at: Timestamp, batch: &mut Batch) {
+        let Memory::Flow(flow) = &self.sensors[usize::from(index)].memory else { return };
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(bed_index)];
+        let zone = &garden.site.time_zone;
+        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
+        let newest = flow.last_message().filter(|message| message.to == at);
+        let run = flow.running().filter(|run| run.litres >= LEAST_MM * bed.area_m2);
+        let outside = newest.is_some_and(|message| wholly_outside(hours, zone, message.from, message.to));
+        let state = &mut self.beds[usize::from(bed_index)];
+        let input = match (newest, run) {
+            (Some(_), Some(_)) if outside => Input::Breach,
+            // Too little yet to be called a watering.
+            (Some(_), None) => Input::Deadband,
+            _ => Input::Clear,
+        };
+        if let Some(run) = run
+            && newest.is_some()
+        {
+            let ran_outside =
+                outside || state.wetting.is_some_and(|known| known.onset == run.from && known.outside_hours);
+            state.wetting = Some(BedWetting {
+                onset: run.from,
+                cause: Cause::Watering,
+                outside_hours: ran_outside,
+                litres: Some(run.litres),
+            });
+            state.wetting_why = vec![metered(&run, bed.area_m2)];
+        }
+        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
+        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
+        let before = state.wetting;
+        state.hours.step(&of, at, input, delays, batch, |active| {
+            let Some(run) = run.filter(|_| active) else {
+                let amount = before.and_then(|wetting| wetting.litres).map_or_else(String::new, |litres| {
+                    format!(" {} ran the last time.", spoken::litres(litres))
+                });
+                let text =
+                    format!("{}: no further watering outside the allowed hours was seen.{amount}", bed.name);
+                return Said::new(text, &[], SOURCE_HOURS);
+            };
+            let text = format!(
+                "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} \
+                 Turn it off, unless somebody means it, and find out who or what watered (a hose, a tap \
+                 timer).",
+                bed.name,
+                spoken::litres(run.litres),
+                spoken::moment(run.from, zone),
+                spoken::may_run(hours)
+            );
+            let values =
+                [("litres", run.litres), ("run_s", (run.to.as_second() - run.from.as_second()) as f64)];
+            Said::new(text, &values, SOURCE_HOURS).because(vec![metered(&run, bed.area_m2)])
+        });
+    }
+
+    /// Whether the bed has a water meter of its own.
+    pub(crate) fn has_meter(&self, bed: u16) -> bool {
+        self.garden.sensors.iter().any(|s| s.measures == Quantity::WaterFlow && s.place == Place::Bed(bed))
+    }
+}
+
+fn metered(run: &FlowRun, area_m2: f64) -> crate::why::Step {
+    let minutes = (run.to.as_second() - run.from.as_second()) / 60;
+    METERED.step(format!(
+        "{:.1} L within {minutes} min; a watering from 0.5 mm x {area_m2:.1} m2 = {:.1} L",
+        run.litres,
+        LEAST_MM * area_m2
+    ))
+}

@@ -1,0 +1,5 @@
+//! What wetted a bed.
+
+pub(super) mod cause;
+pub(super) mod flow;
+pub(super) mod rules;

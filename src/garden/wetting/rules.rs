@@ -1,0 +1,202 @@
+//! What follows from a probe's rise: its bed's last wetting, evidence about the
+//! gauges, and whether it was watered outside the allowed hours.
+
+use jiff::civil::DateTime;
+
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::plan::Site;
+use crate::garden::record::Batch;
+use crate::garden::site::{BedWetting, Cause, SiteState, plus};
+use crate::garden::view::Figure;
+use crate::garden::wetting::cause::Weighed;
+use crate::garden::wetting::flow::Meter;
+use crate::text::spoken;
+use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day, probe_lag_s, wholly_outside};
+use crate::why::Why;
+
+/// Source of the watering hours.
+pub(crate) const SOURCE_HOURS: &str =
+    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
+const DAY_S: i64 = 86_400;
+/// Probes of one bed that rise within this of each other tell of one wetting.
+pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
+/// Probes within this of the top one are as good as it, metres.
+pub(crate) const SAME_DEPTH_M: f64 = 0.10;
+
+impl SiteState {
+    /// Whether a rise of this probe tells of its bed.
+    ///
+    /// Water from above passes the top probe first; those far below go on rising
+    /// for hours as it sinks, and would tell a wrong time. Several near the top
+    /// see more than one does: water runs unevenly.
+    fn tells(&self, bed: u16, probe: u16, wetting: &Wetting) -> bool {
+        let depth = |p: u16| self.garden.sensors[usize::from(p)].depth_m.unwrap_or(0.0);
+        let top = self.beds[usize::from(bed)].probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
+        top.is_some_and(|&top| depth(probe) - depth(top) < SAME_DEPTH_M)
+    }
+
+    /// Takes a believed rise of a probe: finds its cause and judges the hours.
+    pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
+        let same = self.beds[usize::from(index)].wetting.is_some_and(|known| {
+            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
+        });
+        if same || !self.tells(index, probe, &wetting) {
+            return;
+        }
+        let garden = std::sync::Arc::clone(&self.garden);
+        let bed = &garden.beds[usize::from(index)];
+        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
+        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
+        let earliest = plus(wetting.onset, -probe_lag_s(depth_m));
+        let outside_hours = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
+        let weighed = Weighed {
+            wetting,
+            earliest,
+            outside_hours,
+            rising: self.beds_rising(index, &wetting),
+            rain_mm: self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen),
+            meter: self.meter(index, earliest, &wetting),
+            people_about: people_about(&garden.site, garden.site.time_zone.to_datetime(wetting.onset)),
+        };
+        self.weigh_gauges(&weighed, batch);
+        // The bed's own meter has told of this water, and when it ran.
+        if let Meter::Ran { own: true, .. } = weighed.meter {
+            return;
+        }
+        let cause = self.cause(index, probe, &weighed);
+        if weighed.like_rain() {
+            self.like_rain_at = Some(wetting.onset);
+        }
+        let litres = match weighed.meter {
+            // More than one bed may have had a share of it.
+            Meter::Ran { litres, .. } if weighed.rising.beds == 1 => Some(litres),
+            _ => None,
+        };
+        let why = self.why_wetting(&weighed, depth_m, cause);
+        let state = &mut self.beds[usize::from(index)];
+        state.wetting = Some(BedWetting { onset: wetting.onset, cause, outside_hours, litres });
+        state.wetting_why.clone_from(&why);
+        if cause != Cause::Watering || !outside_hours {
+            return;
+        }
+        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
+        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
+        state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
+            let when = spoken::moment(wetting.onset, &garden.site.time_zone);
+            let how_sure = match weighed.meter {
+                Meter::Ran { litres, .. } => {
+                    format!("the garden's water meter counted {} at that time", spoken::litres(litres))
+                }
+                _ => "the rain gauge caught no rain to explain it".to_owned(),
+            };
+            let amount = match weighed.meter {
+                Meter::Ran { .. } => "",
+                _ => "; the probe cannot tell how many litres ran",
+            };
+            let text = format!(
+                "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and \
+                 {how_sure}. {} Find out who or what watered (a hose, a tap timer) and set it \
+                 right today{amount}.",
+                bed.name,
+                spoken::may_run(hours)
+            );
+            Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", weighed.rain_mm)], SOURCE_HOURS)
+                .because(why)
+        });
+    }
+
+    /// The steps to a wetting's cause.
+    fn why_wetting(&self, weighed: &Weighed, depth_m: f64, cause: Cause) -> Why {
+        let mut why = weighed.wetting.steps(depth_m);
+        if !self.gauges.is_empty() {
+            why.push(RAIN_BEFORE.step(format!("{:.1} mm", weighed.rain_mm)));
+            why.extend(self.verdicts().into_iter().map(|verdict| verdict.step()));
+        }
+        match weighed.meter {
+            Meter::Ran { litres, .. } => why.push(METERED.step(format!("{litres:.1} L at that time"))),
+            Meter::Dry => why.push(METERED.step("0 L at that time".to_owned())),
+            Meter::Silent { .. } | Meter::None => {}
+        }
+        if let Some(last) = why.last_mut() {
+            let decision = match cause {
+                Cause::Rain { .. } => "so it was rain".to_owned(),
+                Cause::Watering => "so it was watered".to_owned(),
+                Cause::Unknown(unclear) => format!("so it is not known: {}", unclear.words()),
+            };
+            let beds = match (weighed.rising.beds, weighed.rising.watched) {
+                (1, 1) => "the only bed that is watched rose".to_owned(),
+                (beds, watched) => format!("{beds} of {watched} beds that are watched rose at that time"),
+            };
+            last.with = format!("{}; {beds}; {decision}", last.with);
+        }
+        why
+    }
+
+    /// The last wetting as a figure that can be asked why.
+    pub(crate) fn wetting_figure(&self, index: u16) -> Option<Figure> {
+        let state = &self.beds[usize::from(index)];
+        let wetting = state.wetting?;
+        if state.wetting_why.is_empty() {
+            return None;
+        }
+        let when = spoken::moment(wetting.onset, &self.garden.site.time_zone);
+        let why = state.wetting_why.clone();
+        let name = "Last wetting";
+        Some(match (wetting.cause, wetting.litres) {
+            (Cause::Rain { mm }, _) => {
+                Figure::known(name, format!("rain at {when}, {mm:.1} mm in the day before"), mm, "mm", why)
+            }
+            (Cause::Watering, Some(litres)) => Figure::known(
+                name,
+                format!("watered at {when}, {}", spoken::litres(litres)),
+                litres,
+                "L",
+                why,
+            ),
+            (Cause::Watering, None) => Figure {
+                name: name.into(),
+                value: format!("watered at about {when}; how much is not known without a water meter"),
+                number: None,
+                unit: "L",
+                why,
+            },
+            (Cause::Unknown(unclear), _) => {
+                Figure { why, ..Figure::unknown(name, &format!("at {when}, {}", unclear.words()), "L") }
+            }
+        })
+    }
+}
+
+/// Whether people are in the garden at a local time: working hours of a weekday.
+pub(crate) fn people_about(site: &Site, local: DateTime) -> bool {
+    let weekend = local.weekday().to_monday_zero_offset() >= 5;
+    !weekend && site.working_hours.contains(minute_of_day(local))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::{Id, LocalHours};
+    use jiff::tz::TimeZone;
+
+    #[test]
+    fn nobody_works_at_the_weekend() {
+        let site = Site {
+            id: Id::new("saltbush-gully"),
+            name: "Saltbush Gully Primary School".to_owned(),
+            time_zone: TimeZone::UTC,
+            latitude_deg: -34.93,
+            elevation_m: 95.0,
+            watering_allowed: LocalHours::new(vec![(0, 540)]),
+            working_hours: LocalHours::new(vec![(480, 960)]),
+            holidays: Vec::new(),
+        };
+        let about = |text: &str| people_about(&site, text.parse().expect("a date-time"));
+        assert!(about("2026-04-17T10:00:00"), "a Friday");
+        assert!(!about("2026-04-18T10:00:00"), "a Saturday");
+        assert!(!about("2026-04-19T10:00:00"), "a Sunday");
+        assert!(about("2026-04-20T08:00:00"), "a Monday");
+        assert!(!about("2026-04-20T16:00:00"));
+    }
+}

@@ -1,0 +1,14 @@
+//! The words that every room shares: ids, quantities, places, local hours and
+//! samples. It imports nothing of the other rooms.
+
+mod id;
+mod local_hours;
+mod place;
+mod quantity;
+mod sample;
+
+pub use id::Id;
+pub use local_hours::LocalHours;
+pub use place::{Condition, Place};
+pub use quantity::Quantity;
+pub use sample::{Sample, SensorIx, TimeFrom};

@@ -1,0 +1,308 @@
+//! Words, numbers and times as people read them.
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use maud::{Markup, html};
+
+use crate::alarms::{Kind, Priority, State};
+use crate::model::Condition;
+use crate::model::Quantity;
+use crate::quality::Flag;
+
+pub(crate) const NOT_KNOWN: &str = "not known";
+
+pub(crate) fn condition(condition: Condition) -> &'static str {
+    match condition {
+        Condition::Well => "All well",
+        Condition::Watch => "Keep an eye on it",
+        Condition::Act => "Needs doing",
+        Condition::Unknown => "Not known",
+    }
+}
+
+pub(crate) fn priority(priority: Priority) -> &'static str {
+    match priority {
+        Priority::High => "Do it now",
+        Priority::Medium => "Do it today",
+        Priority::Low => "When you can",
+    }
+}
+
+pub(crate) fn state(state: State) -> &'static str {
+    match state {
+        State::Normal => "It is over.",
+        State::Unacknowledged => "It still holds, and nobody has marked it as seen.",
+        State::Acknowledged => "It still holds; somebody has marked it as seen.",
+        State::ReturnedUnacknowledged => "It has passed, and nobody has marked it as seen.",
+        State::LatchedUnacknowledged => "It has passed, but harm may be done: look, and mark it as seen.",
+        State::LatchedAcknowledged => {
+            "It has passed and was seen; it stays until somebody says that all is well."
+        }
+        State::Shelved => "Somebody has put it aside for a while.",
+        State::Suppressed => "The garden's plan keeps it quiet for now.",
+        State::OutOfService => "Somebody has switched it off.",
+    }
+}
+
+/// By which way a person's answer came.
+pub(crate) fn how(how: &str) -> &str {
+    match how {
+        "command" => "on the command line",
+        "mqtt" => "by MQTT",
+        "link" => "by the link in a message",
+        "page" => "on the page",
+        other => other,
+    }
+}
+
+pub(crate) fn kind(kind: Kind) -> &'static str {
+    match kind {
+        Kind::DryBed => "Bed too dry",
+        Kind::MulchOnDrySoil => "Mulch due on dry soil",
+        Kind::WateringHours => "Watering outside the allowed hours",
+        Kind::WaterLeftOn => "Water left on",
+        Kind::WaterRepellentSoil => "Soil sheds water",
+        Kind::Waterlogged => "Bed too wet",
+        Kind::TankTemperatureShock => "Water temperature changed too fast",
+        Kind::TankTooWarm => "Tank too warm",
+        Kind::TankTooCold => "Tank too cold",
+        Kind::LowOxygen => "Too little oxygen in the water",
+        Kind::Ammonia => "Too much ammonia in the water",
+        Kind::Ph => "Water pH out of range",
+        Kind::SensorSilent => "Sensor silent",
+        Kind::SensorFault => "Sensor faulty",
+        Kind::GaugeSuspect => "Rain gauge in doubt",
+        Kind::StoreFailing => "Readings cannot be stored",
+        Kind::ForwardingBehind => "Sending readings on has fallen behind",
+        Kind::GatewaySilent => "Gateway silent",
+        Kind::BatteryLow => "Battery low",
+        Kind::DiskNearlyFull => "Disk nearly full",
+        Kind::ClockJumped => "The computer's clock jumped",
+        Kind::MessageNotSent => "A message could not be sent",
+    }
+}
+
+pub(crate) fn quantity(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::SoilMoisture => "Soil moisture",
+        Quantity::SoilTemperature => "Soil temperature",
+        Quantity::WaterTemperature => "Water temperature",
+        Quantity::Rain => "Rain",
+        Quantity::AirTemperature => "Air temperature",
+        Quantity::RelativeHumidity => "Relative humidity",
+        Quantity::Ph => "pH",
+        Quantity::DissolvedOxygen => "Dissolved oxygen",
+        Quantity::WaterFlow => "Water used",
+        Quantity::SolarRadiation => "Solar radiation",
+        Quantity::WindSpeed => "Wind speed",
+    }
+}
+
+/// The meanings of the QARTOD flags 1, 2, 3, 4 and 9 in plain words.
+pub(crate) fn flag(flag: Flag) -> &'static str {
+    match flag {
+        Flag::Pass => "Good",
+        Flag::NotEvaluated => "Not checked",
+        Flag::Suspect => "Doubtful",
+        Flag::Fail => "Bad",
+        Flag::Missing => "No value",
+    }
+}
+
+/// A calibrated value with its unit. Soil moisture is shown in percent of the
+/// soil's volume, since m³/m³ means little to most readers.
+pub(crate) fn value(measures: Quantity, value: f64) -> String {
+    match measures {
+        Quantity::SoilMoisture => percent(value) + " by volume",
+        Quantity::SoilTemperature | Quantity::WaterTemperature | Quantity::AirTemperature => degrees(value),
+        Quantity::Ph => with_unit(value, 2, ""),
+        Quantity::RelativeHumidity => with_unit(value, 0, " %"),
+        Quantity::SolarRadiation => with_unit(value, 0, " W/m²"),
+        Quantity::WindSpeed => with_unit(value, 1, " m/s"),
+        Quantity::Rain | Quantity::DissolvedOxygen | Quantity::WaterFlow => {
+            with_unit(value, 1, &format!(" {}", measures.unit()))
+        }
+    }
+}
+
+/// A battery's state, in whatever unit its device reports.
+pub(crate) fn battery(state: f64) -> String {
+    let text = with_unit(state, 2, "");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A part of one, in percent.
+pub(crate) fn percent(part: f64) -> String {
+    with_unit(part * 100.0, 1, " %")
+}
+
+pub(crate) fn whole_percent(part: f64) -> String {
+    with_unit(part * 100.0, 0, " %")
+}
+
+pub(crate) fn degrees(celsius: f64) -> String {
+    with_unit(celsius, 1, " °C")
+}
+
+pub(crate) fn millimetres(mm: f64) -> String {
+    with_unit(mm, 1, " mm")
+}
+
+fn with_unit(number: f64, decimals: usize, unit: &str) -> String {
+    if !number.is_finite() {
+        return NOT_KNOWN.to_owned();
+    }
+    let text = format!("{number:.decimals$}");
+    // "-0.0" puzzles people.
+    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+    let text = if zero { text.trim_start_matches('-') } else { &text };
+    format!("{text}{unit}")
+}
+
+/// Endings of an alarm value's name that say its unit.
+const UNITS: [(&str, &str); 12] = [
+    ("_m3_m3", " m³/m³"),
+    ("_mg_l", " mg/L"),
+    ("_mm", " mm"),
+    ("_min", " min"),
+    ("_m2", " m²"),
+    ("_c", " °C"),
+    ("_l", " L"),
+    ("_h", " h"),
+    ("_s", " s"),
+    ("_m", " m"),
+    ("_percent", " %"),
+    ("_days", " days"),
+];
+
+/// A named number behind an alarm, such as `depletion_mm`, in words.
+pub(crate) fn named_value(name: &str, number: f64) -> (String, String) {
+    let (stem, unit) = UNITS
+        .iter()
+        .find_map(|(ending, unit)| name.strip_suffix(ending).map(|stem| (stem, *unit)))
+        .unwrap_or((name, ""));
+    let decimals = match number.abs() {
+        big if big >= 100.0 => 0,
+        middling if middling >= 1.0 => 1,
+        _ => 3,
+    };
+    (stem.replace('_', " "), with_unit(number, decimals, unit))
+}
+
+/// A moment in the site's own time, as short as `now` allows, with the exact
+/// instant for programs.
+pub(crate) fn moment(at: Timestamp, now: Timestamp, zone: &TimeZone) -> Markup {
+    html! { time datetime=(at) { (local(at, now, zone)) } }
+}
+
+fn local(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    let (at, now) = (at.to_zoned_datetime(zone.clone()), now.to_zoned_datetime(zone.clone()));
+    let clock = at.strftime("%-I:%M %P");
+    if at.date() == now.date() {
+        return format!("today {clock}");
+    }
+    if now.date().yesterday().is_ok_and(|yesterday| yesterday == at.date()) {
+        return format!("yesterday {clock}");
+    }
+    if at.year() == now.year() {
+        return format!("{}, {clock}", at.strftime("%A %-d %B"));
+    }
+    format!("{}, {clock}", at.strftime("%A %-d %B %Y"))
+}
+
+/// The moment up to which people can have seen or done something in a garden: the present, or
+/// the garden's own where it lives in another time, as a demonstration's does.
+pub(crate) fn garden_now(judged: Timestamp, now: Timestamp) -> Timestamp {
+    let apart = now.duration_since(judged).abs() > SignedDuration::from_hours(24);
+    if apart && judged != Timestamp::UNIX_EPOCH { judged } else { now }
+}
+
+/// A moment in full, with the name that the zone's time goes by on that day.
+pub(crate) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned_datetime(zone.clone()).strftime("%A %-d %B %Y, %-I:%M %P %Z").to_string()
+}
+
+/// Text from outside, fit to be shown: at most `length` characters, without
+/// control characters and without those that turn the direction of the text
+/// (Unicode Standard Annex 9, explicit formatting).
+pub(crate) fn shown(text: &str, length: usize) -> String {
+    let safe = |c: char| match c {
+        '\n' | '\r' | '\t' => ' ',
+        '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}' | '\u{061C}' => {
+            char::REPLACEMENT_CHARACTER
+        }
+        c if c.is_control() => char::REPLACEMENT_CHARACTER,
+        c => c,
+    };
+    let mut chars = text.chars();
+    let mut out: String = chars.by_ref().take(length).map(safe).collect();
+    if chars.next().is_some() {
+        out.push('…');
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().unwrap()
+    }
+
+    /// Offsets: the IANA time zone database, Australia/Adelaide, where clocks
+    /// went back from 3 am UTC+10:30 to 2 am UTC+9:30 on 5 April 2026.
+    #[test]
+    fn times_are_local_across_the_end_of_daylight_saving() {
+        let zone = TimeZone::get("Australia/Adelaide").unwrap();
+        let now = at("2026-04-05T05:30:00Z");
+        for (instant, expected) in [
+            ("2026-04-05T05:00:00Z", "today 2:30 pm"),
+            ("2026-04-04T16:00:00Z", "today 2:30 am"),
+            ("2026-04-04T17:00:00Z", "today 2:30 am"),
+            ("2026-04-04T13:29:00Z", "yesterday 11:59 pm"),
+            ("2026-03-31T13:30:00Z", "Wednesday 1 April, 12:00 am"),
+            ("2025-12-31T13:29:00Z", "Wednesday 31 December 2025, 11:59 pm"),
+        ] {
+            assert_eq!(local(at(instant), now, &zone), expected, "{instant}");
+        }
+        assert_eq!(full_moment(now, &zone), "Sunday 5 April 2026, 3:00 pm ACST");
+        assert_eq!(full_moment(at("2026-04-04T16:00:00Z"), &zone), "Sunday 5 April 2026, 2:30 am ACDT");
+    }
+
+    #[test]
+    fn the_ends_of_time_are_shown_without_a_fault() {
+        let zone = TimeZone::get("Pacific/Kiritimati").unwrap();
+        for edge in [Timestamp::MIN, Timestamp::MAX] {
+            assert!(!local(edge, Timestamp::UNIX_EPOCH, &zone).is_empty());
+            assert!(!local(Timestamp::UNIX_EPOCH, edge, &zone).is_empty());
+            assert!(!full_moment(edge, &zone).is_empty());
+        }
+    }
+
+    #[test]
+    fn numbers_that_are_none_are_called_not_known() {
+        for number in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+            assert_eq!(degrees(number), NOT_KNOWN);
+        }
+        assert_eq!(degrees(-0.04), "0.0 °C");
+        assert_eq!(degrees(-0.06), "-0.1 °C");
+        assert_eq!(percent(0.093), "9.3 %");
+        assert_eq!([3.4, 3.0, 87.0, 3300.0, -0.001].map(battery), ["3.4", "3", "87", "3300", "0"]);
+        assert_eq!(battery(f64::NAN), NOT_KNOWN);
+    }
+
+    #[test]
+    fn value_names_give_up_their_unit() {
+        assert_eq!(named_value("depletion_mm", 8.04), ("depletion".into(), "8.0 mm".into()));
+        assert_eq!(named_value("water_l", 640.2), ("water".into(), "640 L".into()));
+        assert_eq!(named_value("theta_m3_m3", 0.0931), ("theta".into(), "0.093 m³/m³".into()));
+        assert_eq!(named_value("tips", 3.0), ("tips".into(), "3.0".into()));
+    }
+
+    #[test]
+    fn text_from_outside_cannot_turn_or_break_the_page() {
+        assert_eq!(shown("a\u{202E}b\u{0}c\n", 9), "a\u{FFFD}b\u{FFFD}c ");
+        assert_eq!(shown("abcdef", 3), "abc…");
+    }
+}

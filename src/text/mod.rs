@@ -1,0 +1,6 @@
+//! Words for people: numbers, dates, units, labels and sentences.
+
+pub(crate) mod labels;
+pub(crate) mod spoken;
+pub(crate) mod subjects;
+pub mod times;

@@ -1,0 +1,174 @@
+//! Numbers, times and lists as people say them.
+
+use jiff::Timestamp;
+use jiff::civil::{Date, Weekday};
+use jiff::tz::TimeZone;
+
+use crate::model::LocalHours;
+use crate::watering::minute_of_day;
+
+/// "2:35 pm", "9 am", "midnight", "midday".
+pub(crate) fn clock(minute: u16) -> String {
+    match minute {
+        0 | 1440 => return "midnight".to_owned(),
+        720 => return "midday".to_owned(),
+        _ => {}
+    }
+    let (hour, rest) = (minute / 60, minute % 60);
+    let half = if hour < 12 { "am" } else { "pm" };
+    let hour = if hour % 12 == 0 { 12 } else { hour % 12 };
+    if rest == 0 { format!("{hour} {half}") } else { format!("{hour}:{rest:02} {half}") }
+}
+
+/// "Tuesday 7 April".
+pub(crate) fn day(date: Date) -> String {
+    let weekday = match date.weekday() {
+        Weekday::Monday => "Monday",
+        Weekday::Tuesday => "Tuesday",
+        Weekday::Wednesday => "Wednesday",
+        Weekday::Thursday => "Thursday",
+        Weekday::Friday => "Friday",
+        Weekday::Saturday => "Saturday",
+        Weekday::Sunday => "Sunday",
+    };
+    format!("{weekday} {} {}", date.day(), month(date.month()))
+}
+
+/// "April"; empty where there is no such month.
+pub(crate) fn month(month: i8) -> &'static str {
+    const MONTHS: [&str; 12] = [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ];
+    usize::try_from(month.wrapping_sub(1)).ok().and_then(|m| MONTHS.get(m)).unwrap_or(&"")
+}
+
+/// "2:35 pm on Tuesday 7 April", on the local clock.
+pub(crate) fn moment(at: Timestamp, zone: &TimeZone) -> String {
+    let local = zone.to_datetime(at);
+    format!("{} on {}", clock(minute_of_day(local)), day(local.date()))
+}
+
+/// "2:35 pm" if `at` is on the local day of `now`, else with the day.
+pub(crate) fn moment_seen_from(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    let local = zone.to_datetime(at);
+    if local.date() == zone.to_datetime(now).date() { clock(minute_of_day(local)) } else { moment(at, zone) }
+}
+
+/// "in 3 days", "tomorrow", "today".
+pub(crate) fn days_ahead(days: i32) -> String {
+    match days {
+        0 => "today".to_owned(),
+        1 => "tomorrow".to_owned(),
+        n => format!("in {n} days"),
+    }
+}
+
+/// "Water may run midnight to 9 am and 6 pm to midnight only.", or that it never may.
+pub(crate) fn may_run(hours: &LocalHours) -> String {
+    if hours.intervals().is_empty() {
+        return "The garden file allows no hours for watering.".to_owned();
+    }
+    let each: Vec<String> =
+        hours.intervals().iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to))).collect();
+    format!("Water may run {} only.", list(&each))
+}
+
+/// "a", "a and b", "a, b and c".
+pub(crate) fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [only] => only.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+/// Litres to the precision that a person can pour: 0.5 below 10, whole below
+/// 100, tens above.
+pub(crate) fn litres(litres: f64) -> String {
+    if litres < 10.0 {
+        format!("{:.1} L", (litres * 2.0).round() / 2.0)
+    } else if litres < 100.0 {
+        format!("{litres:.0} L")
+    } else {
+        format!("{:.0} L", (litres / 10.0).round() * 10.0)
+    }
+}
+
+/// "38 %", from a part of one.
+pub(crate) fn percent(part: f64) -> String {
+    format!("{:.0} %", part * 100.0)
+}
+
+/// "38 % of its available water", "all of its available water", "none of ...".
+pub(crate) fn water_left(part: f64) -> String {
+    let how_much = if part >= 0.995 {
+        "all".to_owned()
+    } else if part <= 0.005 {
+        "none".to_owned()
+    } else {
+        percent(part)
+    };
+    format!("{how_much} of its available water")
+}
+
+/// A length of time: "52 minutes", "3 hours", "2 days".
+pub(crate) fn duration(seconds: i64) -> String {
+    let (count, unit) = match seconds {
+        ..=90 => (seconds, "second"),
+        91..=5400 => ((seconds + 30) / 60, "minute"),
+        5401..=172_800 => ((seconds + 1800) / 3600, "hour"),
+        _ => ((seconds + 43_200) / 86_400, "day"),
+    };
+    if count == 1 { format!("1 {unit}") } else { format!("{count} {unit}s") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn clock_times_read_as_spoken() {
+        for (minute, expected) in [
+            (0, "midnight"),
+            (540, "9 am"),
+            (720, "midday"),
+            (735, "12:15 pm"),
+            (875, "2:35 pm"),
+            (1440, "midnight"),
+        ] {
+            assert_eq!(clock(minute), expected);
+        }
+    }
+
+    #[test]
+    fn hours_read_as_spoken() {
+        let usual = LocalHours::new(vec![(0, 540), (1080, 1440)]);
+        assert_eq!(may_run(&usual), "Water may run midnight to 9 am and 6 pm to midnight only.");
+        let none = LocalHours::new(vec![]);
+        assert_eq!(may_run(&none), "The garden file allows no hours for watering.");
+    }
+
+    #[test]
+    fn lengths_and_amounts_read_as_spoken() {
+        assert_eq!(duration(3120), "52 minutes");
+        assert_eq!(duration(60), "60 seconds");
+        assert_eq!(duration(7200), "2 hours");
+        assert_eq!(duration(200_000), "2 days");
+        assert_eq!(litres(64.2), "64 L");
+        assert_eq!(litres(3.3), "3.5 L");
+        assert_eq!(litres(347.0), "350 L");
+        assert_eq!(list(&["a".into(), "b".into(), "c".into()]), "a, b and c");
+        assert_eq!(day(jiff::civil::date(2026, 4, 7)), "Tuesday 7 April");
+    }
+}
