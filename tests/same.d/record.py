@@ -113,7 +113,7 @@ def settings_faults(trug):
 def month(trug):
     """The demonstration's month: its store, and every command on it."""
     # As in the demonstration nobody has an address: what people are told is in `told`.
-    settings(trug.folder, garden=lambda text: re.sub(r"(?m)^email = .*\n", "", text))
+    settings(trug.folder, garden=lambda text: re.sub(r"(?m)^(email|summary|quiet|next) = .*\n", "", text))
     trug.record("month/demo.txt", "demo --for 3 --speed 0.1 --keep var")
     trug.keep("month/store.txt", world.dump(trug.folder / "var/trug.db"))
     days = "--from 2026-04-07 --to 2026-04-10"
