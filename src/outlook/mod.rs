@@ -21,7 +21,7 @@
 //! 5. The interval comes from what became of this bed's earlier forecasts.
 //!
 //! The method and its numbers are this project's own, chosen on simulated
-//! gardens and held against one open record; `tests/outlook_in_simulator.rs`
+//! gardens and held against one open record; `tests/trials/outlook_in_simulator.rs`
 //! prints how well it does, `tests/outlook` scores any record.
 //!
 //! # Where it stops holding

@@ -1,0 +1,21 @@
+//! The core and the settings: what readings and configuration come to, in this
+//! process alone. Nothing here needs another program.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+mod bed_figures;
+mod class_month_made;
+mod fresh_words;
+mod promises;
+mod rain_days;
+mod rooms;
+mod sensors_watched;
+mod settings;
+mod telling;
+mod telling_property;
+mod water_meter;
+mod weather;
+mod wet_soil;
+
+#[path = "../support/mod.rs"]
+mod support;

@@ -1,0 +1,10 @@
+//! The configuration: what is read, and every fault at its line and key.
+
+mod any_text;
+mod calibrations;
+mod faults;
+mod mail;
+mod sensors;
+mod shipped;
+mod telling;
+mod watch;

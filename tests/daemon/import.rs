@@ -1,0 +1,373 @@
+//! `trug import` and `trug alarms` as people run them: a year of two probes and a
+//! gauge by the hour, in the forms that loggers write.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::process::Output;
+
+use crate::support::daemon::Daemon;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+const GARDEN: &str = r#"
+[site]
+id = "saltbush-gully"
+name = "Saltbush Gully Primary School"
+time_zone = "Australia/Adelaide"
+latitude_deg = -34.93
+elevation_m = 95
+[watering]
+allowed = ["00:00-09:00", "18:00-24:00"]
+[[bed]]
+id = "kitchen-bed"
+name = "Kitchen bed"
+area_m2 = 7.2
+field_capacity = 0.30
+wilting_point = 0.10
+root_depth_m = 0.5
+depletion_fraction = 0.4
+[[sensor]]
+id = "kitchen-15cm"
+measures = "soil-moisture"
+bed = "kitchen-bed"
+depth_cm = 15
+topic = "saltbush-gully/15"
+payload = "number"
+every_s = 3600
+[[sensor]]
+id = "kitchen-30cm"
+measures = "soil-moisture"
+bed = "kitchen-bed"
+depth_cm = 30
+topic = "saltbush-gully/30"
+payload = "number"
+every_s = 3600
+[[sensor]]
+id = "roof-gauge"
+measures = "rain"
+topic = "saltbush-gully/rain"
+payload = "number"
+every_s = 3600
+"#;
+
+/// Local midnight of 1 July 2025.
+const START: &str = "2025-06-30T14:30:00Z";
+const HOURS: i64 = 365 * 24;
+/// It rains, or somebody waters, so often.
+const CYCLE_H: i64 = 20 * 24;
+/// Of each cycle, the hour in which the bed grows wet: midday.
+const WET_H: i64 = 12;
+/// In this cycle nobody sees rain: somebody waters in the midday sun.
+const WATERED: i64 = 9;
+
+/// An hour of the made-up year: both probes dry by 0.004 m3/m3 a day from 0.28.
+#[derive(Clone, Copy)]
+struct Hour {
+    at: Timestamp,
+    probes: [f64; 2],
+    rain_mm: f64,
+}
+
+fn year() -> Vec<Hour> {
+    let start: Timestamp = START.parse().unwrap();
+    (0..HOURS)
+        .map(|hour| {
+            let (cycle, into) = ((hour - WET_H).div_euclid(CYCLE_H), (hour - WET_H).rem_euclid(CYCLE_H));
+            // Noise of a probe, without which it would look stuck.
+            let noise = 0.0002 * ((hour * 7919 % 11) - 5) as f64;
+            let content = |lag_h: i64| {
+                let since = if into < lag_h { into + CYCLE_H - lag_h } else { into - lag_h };
+                0.28 - 0.004 / 24.0 * since as f64 + noise
+            };
+            let rain_mm = if into == 0 && cycle != WATERED { 25.0 } else { 0.0 };
+            let at = Timestamp::from_second(start.as_second() + hour * 3600).unwrap();
+            Hour { at, probes: [content(0), content(1)], rain_mm }
+        })
+        .collect()
+}
+
+/// One file with a column for each sensor, its times written by `time`.
+fn wide(hours: &[Hour], time: impl Fn(Timestamp) -> String) -> String {
+    let mut text = "when,top,deep,rain\n".to_owned();
+    for hour in hours {
+        let [top, deep] = hour.probes;
+        text += &format!("{},{top:.4},{deep:.4},{}\n", time(hour.at), hour.rain_mm);
+    }
+    text
+}
+
+const COLUMNS: [&str; 8] = [
+    "--time",
+    "when",
+    "--sensor",
+    "kitchen-15cm=top",
+    "--sensor",
+    "kitchen-30cm=deep",
+    "--sensor",
+    "roof-gauge=rain",
+];
+
+fn garden() -> Daemon {
+    // No broker is asked for.
+    Daemon::new(1, &[("saltbush-gully", GARDEN)])
+}
+
+/// Writes the files and imports them in one call.
+fn import(daemon: &Daemon, arguments: &[&str], files: &[(&str, &str)]) -> Output {
+    let mut all: Vec<String> = vec!["import".to_owned(), "--json".to_owned()];
+    all.extend(arguments.iter().map(|a| (*a).to_owned()));
+    for (name, text) in files {
+        let path = daemon.folder().join(name);
+        fs::write(&path, text).unwrap();
+        all.push(path.display().to_string());
+    }
+    daemon.ask(all)
+}
+
+fn json(output: &Output) -> serde_json::Value {
+    let text = String::from_utf8_lossy(&output.stdout);
+    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"))
+}
+
+fn taken(output: &Output, readings: usize) -> serde_json::Value {
+    let told = json(output);
+    assert_eq!(output.status.code(), Some(0), "{told:#}");
+    assert_eq!((&told["stored"], &told["late"]), (&readings.into(), &0.into()), "{told:#}");
+    told
+}
+
+fn history(daemon: &Daemon, from: &str, to: &str) -> Vec<serde_json::Value> {
+    let output = daemon.ask(["alarms", "--from", from, "--to", to, "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    json(&output).as_array().unwrap().clone()
+}
+
+fn export(daemon: &Daemon) -> String {
+    String::from_utf8(daemon.ask(["export"]).stdout).unwrap()
+}
+
+/// When each alarm of a kind was raised.
+fn raised(history: &[serde_json::Value]) -> BTreeMap<&str, Vec<Timestamp>> {
+    let mut raised: BTreeMap<&str, Vec<Timestamp>> = BTreeMap::new();
+    for change in history.iter().filter(|change| change["state"] == "unacknowledged") {
+        let at = change["at"].as_str().unwrap().parse().unwrap();
+        raised.entry(change["kind"].as_str().unwrap()).or_default().push(at);
+    }
+    raised
+}
+
+#[test]
+fn a_year_is_judged_and_its_alarms_are_listed() {
+    let (daemon, year) = (garden(), year());
+    let told = taken(
+        &import(&daemon, &COLUMNS, &[("year.csv", &wide(&year, |at| at.to_string()))]),
+        3 * HOURS as usize,
+    );
+    let all = history(&daemon, "2025-07-01", "2026-06-30");
+    let raised = raised(&all);
+    let count: usize = raised.values().map(Vec::len).sum();
+    assert_eq!(told["alarms_raised"], count);
+
+    // The refill point is 0.30 - 0.4 x (0.30 - 0.10) = 0.22 m3/m3: each cycle is
+    // below it from its sixteenth day. The year begins at the dry end of one.
+    let start = year[0].at.as_second();
+    let into_h: Vec<i64> =
+        raised["dry-bed"].iter().map(|at| (at.as_second() - start) / 3600 - WET_H).collect();
+    assert!((17..=19).contains(&into_h.len()), "{into_h:?}");
+    for hour in into_h.iter().filter(|hour| **hour >= 0) {
+        let day = hour.rem_euclid(CYCLE_H) as f64 / 24.0;
+        assert!((14.5..16.5).contains(&day), "raised on day {day} of its cycle, hour {hour}");
+    }
+    // What wetted the bed was rain in every cycle but one.
+    let watered = year[0].at.as_second() + (WET_H + WATERED * CYCLE_H) * 3600;
+    let hours = raised.get("watering-hours").map_or(&[][..], Vec::as_slice);
+    assert_eq!(hours.len(), 1, "{hours:?}");
+    assert!((0..12 * 3600).contains(&(hours[0].as_second() - watered)), "{hours:?}");
+    // A part of the year has its part of the alarms.
+    let part = history(&daemon, "2025-10-01", "2025-12-31");
+    assert!(!part.is_empty() && part.len() < all.len());
+    assert!(part.iter().all(|change| all.contains(change)));
+}
+
+#[test]
+fn files_of_one_call_are_judged_together_in_order_of_time() {
+    let year: Vec<Hour> = year().into_iter().take(60 * 24).collect();
+    let readings = 3 * year.len();
+    let together = garden();
+    taken(&import(&together, &COLUMNS, &[("all.csv", &wide(&year, |at| at.to_string()))]), readings);
+    let of_all = history(&together, "2025-07-01", "2026-06-30");
+    assert!(!of_all.is_empty());
+
+    // A file for each sensor, all with the same names of columns.
+    let file = |value: &dyn Fn(&Hour) -> f64| -> String {
+        let rows = year.iter().map(|hour| format!("{},{:.4}\n", hour.at, value(hour)));
+        "time,raw\n".to_owned() + &rows.collect::<String>()
+    };
+    let files = [
+        ("15.csv", file(&|h| h.probes[0])),
+        ("30.csv", file(&|h| h.probes[1])),
+        ("g.csv", file(&|h| h.rain_mm)),
+    ];
+    let files: Vec<(&str, &str)> = files.iter().map(|(name, text)| (*name, text.as_str())).collect();
+    let own = [
+        "--sensor",
+        "kitchen-15cm=15.csv:raw",
+        "--sensor",
+        "kitchen-30cm=30.csv:raw",
+        "--sensor",
+        "roof-gauge=g.csv:raw",
+    ];
+    let apart = garden();
+    taken(&import(&apart, &own, &files), readings);
+    assert_eq!(history(&apart, "2025-07-01", "2026-06-30"), of_all);
+    assert_eq!(export(&apart), export(&together));
+
+    // Two halves of the year, and one long file.
+    let halves = garden();
+    let (first, second) = year.split_at(year.len() / 2);
+    let texts = [wide(second, |at| at.to_string()), wide(first, |at| at.to_string())];
+    taken(&import(&halves, &COLUMNS, &[("b.csv", &texts[0]), ("a.csv", &texts[1])]), readings);
+    assert_eq!(history(&halves, "2025-07-01", "2026-06-30"), of_all);
+    let mut long = "time;sensor;raw\n".to_owned();
+    for hour in &year {
+        for (sensor, raw) in
+            [("kitchen-15cm", hour.probes[0]), ("kitchen-30cm", hour.probes[1]), ("roof-gauge", hour.rain_mm)]
+        {
+            long += &format!("{};{sensor};{}\n", hour.at, format!("{raw:.4}").replace('.', ","));
+        }
+    }
+    let by_line = garden();
+    taken(&import(&by_line, &[], &[("long.csv", &long)]), readings);
+    assert_eq!(history(&by_line, "2025-07-01", "2026-06-30"), of_all);
+}
+
+/// Sent one after the other, all but the first are of the past.
+#[test]
+fn files_of_several_calls_are_stored_and_not_judged_and_that_is_said() {
+    let (daemon, year) = (garden(), year().into_iter().take(30 * 24).collect::<Vec<_>>());
+    let text = wide(&year, |at| at.to_string());
+    for (call, late) in [("kitchen-15cm=top", 0), ("kitchen-30cm=deep", year.len() - 1)] {
+        let output = import(&daemon, &["--time", "when", "--sensor", call], &[("all.csv", &text)]);
+        let told = json(&output);
+        let told_late = told["late"].as_u64().unwrap() as usize;
+        assert!(told_late >= late.saturating_sub(2) && told_late <= late, "{told:#}");
+    }
+}
+
+#[test]
+fn every_form_of_time_gives_the_same_readings() {
+    let zone = TimeZone::get("Australia/Adelaide").unwrap();
+    // A summer, with both changes of the clock.
+    let year: Vec<Hour> = year().into_iter().skip(90 * 24).take(200 * 24).collect();
+    let readings = 3 * year.len();
+    let imported = |extra: &[&str], time: &dyn Fn(Timestamp) -> String| -> (String, serde_json::Value) {
+        let daemon = garden();
+        let arguments: Vec<&str> = COLUMNS.iter().chain(extra).copied().collect();
+        let output = import(&daemon, &arguments, &[("summer.csv", &wide(&year, time))]);
+        let told = taken(&output, readings);
+        (export(&daemon), told)
+    };
+    let (expected, _) = imported(&[], &|at| at.to_string());
+    let standard = TimeZone::fixed(jiff::tz::Offset::from_seconds(34_200).unwrap());
+    let local = |zone: &TimeZone, form: &'static str| {
+        let zone = zone.clone();
+        move |at: Timestamp| zone.to_datetime(at).strftime(form).to_string()
+    };
+    // 9:30 or 10:30 hours ahead of UTC.
+    let with_offset = |between: &'static str, colon: &'static str| {
+        let zone = zone.clone();
+        move |at: Timestamp| {
+            let hours = zone.to_offset(at).seconds() / 3600;
+            format!("{}{between}+{hours:02}{colon}30", zone.to_datetime(at).strftime("%Y-%m-%d %H:%M"))
+        }
+    };
+    let no: &[&str] = &[];
+    for (extra, time, twice) in [
+        (no, Box::new(with_offset("", ":")) as Box<dyn Fn(Timestamp) -> String>, 0),
+        (no, Box::new(with_offset(" ", "")), 0),
+        (no, Box::new(|at| at.as_second().to_string()), 0),
+        (no, Box::new(|at| at.as_millisecond().to_string()), 0),
+        // The garden's own clock: at 2 am on 5 April an hour comes twice.
+        (no, Box::new(local(&zone, "%Y-%m-%d %H:%M")), 6),
+        (&["--utc-offset", "+09:30"], Box::new(local(&standard, "%Y-%m-%dT%H:%M")), 0),
+        (&["--time-format", "%d/%m/%Y %H:%M"], Box::new(local(&zone, "%d/%m/%Y %H:%M")), 6),
+    ] {
+        let (got, told) = imported(extra, &*time);
+        let shown = time(year[0].at);
+        assert!(got == expected, "{shown} is read otherwise");
+        assert_eq!(told["told_by_order"], twice, "{shown}");
+    }
+}
+
+#[test]
+fn what_cannot_be_taken_is_said_and_takes_nothing_from_the_rest() {
+    let daemon = garden();
+    let text = "when,top,deep,rain\n\
+                2026-02-01 06:00,0.25,0.26,0\n\
+                2026-02-01 07:00,NA,,-\n\
+                2026-02-01 08:00,0.25,wet,0\n\
+                soon,0.25,0.26,0\n\
+                2026-04-05 02:30,0.25,0.26,0\n\
+                2025-10-05 02:30,0.25,0.26,0\n\
+                2999-01-01 00:00,0.25,0.26,0\n";
+    let output = import(&daemon, &COLUMNS, &[("odd.csv", text)]);
+    let told = json(&output);
+    assert_eq!(output.status.code(), Some(1), "{told:#}");
+    assert_eq!((&told["stored"], &told["lines_without_a_value"]), (&5.into(), &1.into()), "{told:#}");
+    let refused: Vec<(u64, &str)> = told["refused"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|r| (r["line"].as_u64().unwrap(), r["reason"].as_str().unwrap()))
+        .collect();
+    for (line, part) in [
+        (4, "the value \"wet\" is not a finite number"),
+        (5, "is not a time; accepted are"),
+        (6, "the time comes twice"),
+        (7, "does not come on the garden's clock"),
+        (8, "before 1950 or in the future"),
+    ] {
+        assert!(
+            refused.iter().any(|(at, why)| *at == line && why.contains(part)),
+            "{line} {part}: {refused:?}"
+        );
+    }
+    assert_eq!(refused.len(), 5, "{refused:?}");
+}
+
+#[test]
+fn names_that_are_not_there_take_nothing() {
+    let text = "when,top\n2026-02-01 06:00,0.25\n";
+    for (arguments, part) in [
+        (
+            &["--time", "when", "--sensor", "kitchen-15cm=middle"][..],
+            "no column of --sensor kitchen-15cm=middle",
+        ),
+        (&["--time", "when", "--sensor", "kitchen-15=top"], "the nearest is \"kitchen-15cm\""),
+        (&["--time", "at", "--time", "day", "--sensor", "kitchen-15cm=top"], "no column \"at\" or \"day\""),
+        (&["--time", "when"], "Name the sensor with --sensor ID"),
+        (&["--time", "when", "--sensor", "kitchen-15cm=top", "--utc-offset", "ACST"], "is no offset"),
+        (
+            &["--time", "when", "--sensor", "kitchen-15cm=top", "--sensor", "roof-gauge=rain"],
+            "no file has the column of --sensor roof-gauge=rain",
+        ),
+    ] {
+        let daemon = garden();
+        let output = import(&daemon, arguments, &[("a.csv", text)]);
+        let said = String::from_utf8_lossy(&output.stdout);
+        assert_eq!(output.status.code(), Some(2), "{said}");
+        assert!(said.contains(part) && said.contains("Nothing was taken"), "{part}: {said}");
+        assert!(!daemon.store().exists(), "{part}: a store was made");
+    }
+}
+
+/// Open records are older than most loggers in a school garden.
+#[test]
+fn a_record_of_long_ago_is_taken_by_its_own_times() {
+    let daemon = garden();
+    let text = "time,raw\n2012-03-11T06:00:00Z,0.25\n2012-03-11T07:00:00Z,0.24\n";
+    taken(&import(&daemon, &["--sensor", "kitchen-15cm"], &[("old.csv", text)]), 2);
+    let exported = export(&daemon);
+    assert!(exported.contains("2012-03-11T06:00:00Z,saltbush-gully,kitchen-15cm"), "{exported}");
+    assert!(exported.lines().skip(1).all(|line| line.ends_with("no,device")), "{exported}");
+}

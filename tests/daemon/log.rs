@@ -1,0 +1,129 @@
+//! `trug log`: what people wrote down comes back, and what cannot be is refused
+//! with what is accepted.
+
+use crate::support::daemon::GARDEN;
+use clap::Parser as _;
+use jiff::Timestamp;
+use trug::commands::log::{self, Entry};
+use trug::settings::{Settings, from_text};
+use trug::store::{Reader, Store};
+
+const TRUG: &str = include_str!("../../config/trug.toml");
+
+#[derive(clap::Parser)]
+struct Line {
+    #[command(subcommand)]
+    entry: Entry,
+}
+
+struct School {
+    _folder: tempfile::TempDir,
+    settings: Settings,
+}
+
+impl School {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("trug.db").display().to_string();
+        let variables = [("TRUG__STORE__PATH".to_owned(), path)];
+        let settings =
+            from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], variables.into_iter()).unwrap();
+        drop(Store::open(&settings.store.path, &settings.gardens).unwrap());
+        Self { _folder: folder, settings }
+    }
+
+    /// What `trug log ...` prints and its exit code.
+    fn log(&self, arguments: &str, json: bool) -> (u8, String) {
+        // A quote keeps words together.
+        let mut words = vec!["log".to_owned()];
+        for (i, part) in arguments.split('\'').enumerate() {
+            if i % 2 == 1 {
+                words.push(part.to_owned());
+            } else {
+                words.extend(part.split_whitespace().map(str::to_owned));
+            }
+        }
+        let entry = Line::try_parse_from(words).unwrap().entry;
+        let mut out = Vec::new();
+        let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
+        let code = log::run(&self.settings, entry, now, json, &mut out).unwrap();
+        (code, String::from_utf8(out).unwrap())
+    }
+}
+
+#[test]
+fn what_is_written_down_is_listed_in_order_of_its_own_time() {
+    let school = School::new();
+    let (code, text) =
+        school.log("water-test perch-tank --ammonia 0.5 --ph 7.4 --note 'strip test, class 5'", false);
+    assert_eq!(code, 0);
+    assert_eq!(
+        text,
+        "Written down: Friday 17 April 2026, 3:30 pm ACST: Perch tank: water test: pH 7.4, ammonia 0.5 mg/L \
+         (strip test, class 5)\n"
+    );
+    for line in [
+        "mulch kitchen-bed --depth-mm 90 --at 2026-04-10T10:00",
+        "wetting-agent herb-bed",
+        "water-drop herb-bed --seconds 75",
+        "ethanol-drop herb-bed --molarity 1.2",
+        "watered pea-bed --litres 30",
+        "planted pea-bed --crop 'peas fresh'",
+        "harvest orchard-row --kg 4.5",
+        "fish-added perch-tank --count 12 --grams-each 40",
+        "fish-lost perch-tank --count 1",
+        "fed perch-tank --grams 25",
+        "bag perch-tank --temp-c 17.5 --ph 6.8",
+        "note --note 'the gate was open'",
+    ] {
+        assert_eq!(school.log(line, false).0, 0, "{line}");
+    }
+    let (_, all) = school.log("list", false);
+    assert_eq!(all.lines().count(), 13, "{all}");
+    assert!(
+        all.starts_with("Friday 10 April 2026, 10:00 am ACST: Kitchen bed: mulch laid, 90 mm deep\n"),
+        "{all}"
+    );
+    let (_, json) = school.log("list --place perch-tank --from 2026-04-17", true);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json.as_array().unwrap().len(), 5);
+    assert_eq!(json[0]["values"], serde_json::json!({ "ph": 7.4, "ammonia_mg_l": 0.5 }));
+    assert_eq!(school.log("list --to 2026-04-09", false).1, "The log holds nothing of that.\n");
+    // The daemon finds all of them, in the order in which they were written.
+    let rows = Reader::open(&school.settings.store.path).unwrap().log(0).unwrap();
+    assert_eq!(rows.len(), 13);
+    assert_eq!(rows[0].entry.what.name(), "water-test");
+}
+
+#[test]
+fn what_cannot_be_is_refused_and_nothing_is_written() {
+    let school = School::new();
+    for (line, wanted) in [
+        ("water-test perch-tank", "a water test needs at least one value"),
+        ("water-test perch-tank --ph 15", "--ph 15: accepted are 0 to 14 pH"),
+        ("water-test perch-tank --ammonia NaN", "--ammonia NaN: accepted are 0 to 100 mg/L"),
+        ("water-test kitchen-bed --ph 7", "no tank is called \"kitchen-bed\"; the tanks are: perch-tank"),
+        ("mulch kitchen-bed --depth-mm 0", "--depth-mm 0: accepted are 1 to 500 mm"),
+        ("harvest kitchen-bed --kg inf", "--kg inf: accepted is above 0 to 100000 kg"),
+        ("fish-added perch-tank --count 0", "--count 0: accepted are 1 to 1000000 fish"),
+        ("planted pea-bed --crop pineapple", "--crop \"pineapple\" is not in the table; the crops are: "),
+        ("bag perch-tank", "a bag needs --temp-c, --ph or both"),
+        ("note kitchen-bed", "a note needs words: --note TEXT"),
+        ("note --site elsewhere --note x", "no garden has the id \"elsewhere\""),
+        ("wetting-agent herb-bed --at 2026-04-18", "has not come yet"),
+        ("wetting-agent herb-bed --at yesterday", "\"yesterday\" is not a time"),
+    ] {
+        let (code, text) = school.log(line, false);
+        assert_eq!(code, 2, "{line}: {text}");
+        assert!(text.contains(wanted), "{line}: {text}");
+    }
+    let rows = Reader::open(&school.settings.store.path).unwrap().log(0).unwrap();
+    assert_eq!(rows, []);
+}
+
+#[test]
+fn a_note_cannot_play_with_the_terminal() {
+    let school = School::new();
+    let (_, text) = school.log("note kitchen-bed --note 'red \u{1b}[31m'", false);
+    assert!(!text.contains('\u{1b}'), "{text:?}");
+}

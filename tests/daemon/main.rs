@@ -1,0 +1,28 @@
+//! The program as people run it, and everything by which it reaches others: brokers,
+//! mail, web hooks, servers for readings.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+mod alarm_answers;
+mod answers;
+mod calibrate;
+mod courier;
+mod courier_faults;
+mod deploy_broker;
+mod forward;
+mod forward_influx;
+mod hostile;
+mod import;
+mod kill;
+mod kill_message;
+mod log;
+mod mail;
+mod mail_browser;
+mod mail_faults;
+mod own;
+mod tell;
+mod watchdog;
+mod webhook;
+
+#[path = "../support/mod.rs"]
+mod support;

@@ -1,0 +1,481 @@
+//! The forms of the page: writing down what was done, and answering alarms.
+
+use std::sync::{Arc, Mutex, OnceLock};
+
+use jiff::Timestamp;
+use trug::alarms::Answered;
+use trug::alarms::{Input, Kind, State};
+use trug::garden::log::Seen;
+use trug::garden::log_entry::{About, KINDS};
+use trug::garden::plan::Garden;
+use trug::page::Record;
+use trug::page::access::Rules;
+use trug::password::PasswordHash;
+use trug::settings::from_text;
+use trug::store::{LogRow, Reader, Store};
+
+use crate::support::http::{Answer, Served};
+use crate::support::views::{self, Fixed};
+
+const TRUG: &str = include_str!("../../config/trug.toml");
+const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+const PASSWORD: &str = "wattle & saltbush 1";
+const WRITE: &str = "/site/saltbush-gully/write";
+const ALARMS: &str = "/site/saltbush-gully/alarms";
+const ANSWER: &str = "/site/saltbush-gully/alarms/answer";
+
+fn hash() -> PasswordHash {
+    static HASH: OnceLock<PasswordHash> = OnceLock::new();
+    HASH.get_or_init(|| PasswordHash::of(PASSWORD).expect("a hash")).clone()
+}
+
+/// A garden's page with somebody who has entered.
+struct School {
+    served: Served,
+    garden: Arc<Garden>,
+    reader: Reader,
+    cookie: String,
+    token: String,
+    answers: Arc<Mutex<Vec<trug::alarms::Answer>>>,
+    _folder: tempfile::TempDir,
+}
+
+impl School {
+    fn new(now: &str, outcome: Option<Answered>) -> Self {
+        let mut view = views::busy();
+        view.now = views::at(now);
+        let fixed = Fixed { now: view.now, outcome, ..Fixed::of(vec![view]) };
+        let answers = Arc::clone(&fixed.answers);
+        let folder = tempfile::tempdir().expect("a folder for the store");
+        let path = folder.path().join("trug.db");
+        let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
+            .unwrap_or_else(|faults| panic!("{faults}"));
+        drop(Store::open(&path, &settings.gardens).expect("a new store"));
+        let reader = Reader::open(&path).expect("the store can be read");
+        let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
+        let garden = Arc::clone(&gardens[0]);
+        let rules = Rules { password: Some(hash()), ..Rules::default() };
+        let record = Record::new(reader.clone(), gardens.into());
+        let served = Served::over_ruled(fixed, record, rules, None);
+        let form = format!("password={}", encoded(PASSWORD));
+        let entered = served.post("/enter", &form);
+        let set = entered.header("set-cookie").expect("a session");
+        let cookie = format!("Cookie: {}\r\n", set.split(';').next().expect("a name and a value"));
+        let mut school =
+            Self { served, garden, reader, cookie, token: String::new(), answers, _folder: folder };
+        school.token = hidden(&school.get(ALARMS).body, "token").to_owned();
+        school
+    }
+
+    fn get(&self, path: &str) -> Answer {
+        let cookie = &self.cookie;
+        self.served
+            .ask(&format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n{cookie}\r\n"))
+    }
+
+    /// Sends a form with the session's cookie and token.
+    fn post(&self, path: &str, fields: &[(&str, &str)]) -> Answer {
+        let mut form = url::form_urlencoded::Serializer::new(String::new());
+        form.append_pair("token", &self.token).extend_pairs(fields);
+        self.send(path, &form.finish())
+    }
+
+    fn send(&self, path: &str, form: &str) -> Answer {
+        self.served.ask(&format!(
+            "POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n{}\
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
+            self.cookie,
+            form.len()
+        ))
+    }
+
+    /// Writes an entry; every form comes once.
+    fn write(&self, once: &str, fields: &[(&str, &str)]) -> Answer {
+        let mut all = vec![("once", once)];
+        all.extend_from_slice(fields);
+        self.post(WRITE, &all)
+    }
+
+    fn log(&self) -> Vec<LogRow> {
+        self.reader.log(0).expect("the log can be read")
+    }
+}
+
+fn encoded(text: &str) -> String {
+    url::form_urlencoded::byte_serialize(text.as_bytes()).collect()
+}
+
+/// The value of the first hidden field of a name.
+fn hidden<'a>(page: &'a str, name: &str) -> &'a str {
+    let start = format!("name=\"{name}\" value=\"");
+    let (_, rest) = page.split_once(&start).unwrap_or_else(|| panic!("no field {name} in {page}"));
+    rest.split('"').next().expect("the value's end")
+}
+
+const NOW: &str = "2026-04-17T05:30:00Z";
+
+#[test]
+fn every_kind_of_entry_can_be_written_from_its_own_form() {
+    let school = School::new(NOW, None);
+    let steps = school.get(WRITE).body;
+    for kind in &KINDS {
+        assert!(steps.contains(&format!("{WRITE}?kind={}\"", kind.name)), "{}", kind.name);
+        let page = school.get(&format!("{WRITE}?kind={}", kind.name));
+        assert_eq!(page.status, 200, "{}", kind.name);
+        let (place, _) = kind.about.places(&school.garden)[0];
+        let once = hidden(&page.body, "once").to_owned();
+        let offered = hidden(&page.body, "offered").to_owned();
+        assert_eq!(offered, NOW);
+        let values: Vec<(&str, String)> =
+            kind.numbers.iter().map(|number| (number.name, number.most.to_string())).collect();
+        let mut fields = vec![("kind", kind.name), ("place", place.as_str()), ("offered", &offered)];
+        fields.extend([("at", "2026-04-17T15:00"), ("note", "by the\r\nsecond row")]);
+        for (name, value) in &values {
+            assert!(page.body.contains(&format!("id=\"{name}\"")), "{name} of {}", kind.name);
+            fields.push((name, value));
+        }
+        let answer = school.write(&once, &fields);
+        assert_eq!(answer.status, 303, "{}: {}", kind.name, answer.body);
+        let word = if kind.about == About::Tank { "tank" } else { "bed" };
+        assert_eq!(answer.header("location"), Some(format!("/site/saltbush-gully/{word}/{place}").as_str()));
+        let row = school.log().pop().expect("an entry");
+        assert_eq!(row.entry.what.name(), kind.name);
+        assert_eq!(row.entry.what.numbers().len(), kind.numbers.len());
+        assert_eq!(row.entry.at, views::at(NOW), "the moment that was offered");
+        assert_eq!(row.entry.note, "by the\nsecond row");
+        assert_eq!(row.entry.place.as_ref(), Some(place));
+        // It is said once, on the next page.
+        let said = school.get(ALARMS).body;
+        assert!(said.contains("It is written down."), "{}: {said}", kind.name);
+        assert!(!school.get(ALARMS).body.contains("It is written down."), "{}", kind.name);
+    }
+    assert_eq!(school.log().len(), KINDS.len());
+    let whole = [("kind", "note"), ("place", ""), ("at", "2026-04-17T09:00"), ("note", "gate left open")];
+    let answer = school.write("whole", &whole);
+    assert_eq!((answer.status, answer.header("location")), (303, Some("/site/saltbush-gully")));
+    let row = school.log().pop().expect("an entry");
+    // Adelaide is at UTC+9:30 in April (IANA time zone database).
+    assert_eq!((row.entry.place, row.entry.at), (None, views::at("2026-04-16T23:30:00Z")));
+}
+
+#[test]
+fn bad_values_come_back_with_what_is_wrong_beside_them() {
+    let school = School::new(NOW, None);
+    let long = "x".repeat(2001);
+    let when = ("at", "2026-04-17T09:00");
+    /// Fields of the form, the field that is wrong, and what is said of it.
+    type Case<'a> = (&'a [(&'a str, &'a str)], &'a str, &'a str);
+    let cases: [Case<'_>; 17] = [
+        (&[("kind", "fed"), ("place", "perch-tank"), ("grams", ""), when], "grams", "this number is needed"),
+        (&[("kind", "fed"), ("place", "perch-tank"), ("grams", "a few"), when], "grams", "is not a number"),
+        (&[("kind", "fed"), ("place", "perch-tank"), ("grams", "NaN"), when], "grams", "is not a number"),
+        (&[("kind", "fed"), ("place", "perch-tank"), ("grams", "1e3"), when], "grams", "is not a number"),
+        (
+            &[("kind", "fed"), ("place", "perch-tank"), ("grams", "0"), when],
+            "grams",
+            "above 0 to 1000000 grams",
+        ),
+        (&[("kind", "fed"), ("place", "kitchen-bed"), ("grams", "5"), when], "place", "Choose a tank"),
+        (&[("kind", "fed"), ("place", ""), ("grams", "5"), when], "place", "Choose a tank"),
+        (
+            &[("kind", "fish-lost"), ("place", "perch-tank"), ("count", "1.5"), when],
+            "count",
+            "1 to 1000000 fish",
+        ),
+        (
+            &[("kind", "water-test"), ("place", "perch-tank"), when],
+            "temperature_c",
+            "at least one of the values",
+        ),
+        (&[("kind", "water-test"), ("place", "perch-tank"), ("ph", "15"), when], "ph", "0 to 14 pH"),
+        (
+            &[("kind", "ethanol-drop"), ("place", "kitchen-bed"), ("molarity", "0.1"), when],
+            "molarity",
+            "two ratings",
+        ),
+        (
+            &[("kind", "planted"), ("place", "kitchen-bed"), ("crop", "pineapple"), when],
+            "crop",
+            "not in the table",
+        ),
+        (&[("kind", "note"), ("place", ""), ("note", "  "), when], "note", "needs words"),
+        (&[("kind", "note"), ("place", ""), ("note", &long), when], "note", "2000 at most"),
+        (&[("kind", "watered"), ("place", "pea-bed"), ("at", "2026-04-17T15:01")], "at", "has not come yet"),
+        (
+            &[("kind", "watered"), ("place", "pea-bed"), ("at", "2006-04-17T15:01")],
+            "at",
+            "more than ten years ago",
+        ),
+        (&[("kind", "watered"), ("place", "pea-bed"), ("at", "yesterday")], "at", "not a date and a time"),
+    ];
+    for (n, (fields, field, words)) in cases.iter().enumerate() {
+        let answer = school.write(&format!("form {n}"), fields);
+        assert_eq!(answer.status, 422, "{fields:?}");
+        let body = &answer.body;
+        assert!(body.contains(words), "{words} for {fields:?} in {body}");
+        for expected in [
+            format!("<a href=\"#{field}\">"),
+            format!("id=\"{field}-fault\""),
+            format!("id=\"{field}\" name=\"{field}\""),
+            "aria-invalid=\"true\"".to_owned(),
+            format!("aria-describedby=\"{field}-fault"),
+        ] {
+            assert!(body.contains(&expected), "{expected} for {fields:?} in {body}");
+        }
+        assert_eq!(hidden(body, "once"), format!("form {n}"), "the same form comes back");
+    }
+    assert_eq!(school.log(), []);
+
+    // What was typed stands in the form again, as text.
+    let evil = "\"><script>alert(1)</script>";
+    let fields = [("kind", "fed"), ("place", "perch-tank"), ("grams", evil), ("note", evil), ("at", evil)];
+    let body = school.write("evil", &fields).body;
+    assert!(!body.contains("<script>alert"), "{body}");
+    assert_eq!(
+        body.matches("&lt;script&gt;").count(),
+        5,
+        "the list, the number, its fault, time and note: {body}"
+    );
+}
+
+/// Adelaide's clock went back on 5 April 2026 at 3:00 and forward on 5 October 2025 at
+/// 2:00 (IANA time zone database).
+#[test]
+fn a_time_that_never_was_or_came_twice_is_told() {
+    let school = School::new(NOW, None);
+    let write = |once: &str, more: &[(&str, &str)]| {
+        let mut fields = vec![("kind", "watered"), ("place", "pea-bed")];
+        fields.extend_from_slice(more);
+        school.write(once, &fields)
+    };
+    let gap = write("a", &[("at", "2025-10-05T02:30")]);
+    assert_eq!(gap.status, 422);
+    assert!(gap.body.contains("There was no 2:30 am on that day"), "{}", gap.body);
+    let fold = write("b", &[("at", "2026-04-05T02:30")]);
+    assert_eq!(fold.status, 422);
+    assert!(fold.body.contains("two times 2:30 am") && fold.body.contains("name=\"turn\""), "{}", fold.body);
+    for (once, turn, at) in [("b", "first", "2026-04-04T16:00:00Z"), ("c", "second", "2026-04-04T17:00:00Z")]
+    {
+        assert_eq!(write(once, &[("at", "2026-04-05T02:30"), ("turn", turn)]).status, 303, "{turn}");
+        assert_eq!(school.log().pop().expect("an entry").entry.at, views::at(at), "{turn}");
+    }
+    // Within that hour the time that was offered is meant, without a question.
+    let school = School::new("2026-04-04T17:10:00Z", None);
+    let page = school.get(&format!("{WRITE}?kind=watered&place=pea-bed")).body;
+    assert!(page.contains("value=\"2026-04-05T02:40\""), "{page}");
+    let offered = hidden(&page, "offered").to_owned();
+    let fields = [
+        ("kind", "watered"),
+        ("place", "pea-bed"),
+        ("at", "2026-04-05T02:40"),
+        ("offered", offered.as_str()),
+    ];
+    assert_eq!(school.write("d", &fields).status, 303);
+    assert_eq!(school.log().pop().expect("an entry").entry.at, views::at("2026-04-04T17:10:00Z"));
+}
+
+#[test]
+fn a_form_that_is_sent_twice_is_written_once() {
+    let school = School::new(NOW, None);
+    let fields = [("kind", "harvest"), ("place", "pea-bed"), ("kg", "1,5"), ("at", "2026-04-17T09:00")];
+    let first = school.write("once", &fields);
+    // Ten presses at one moment, and a page that is loaded again later.
+    std::thread::scope(|scope| {
+        let again: Vec<_> = (0..10).map(|_| scope.spawn(|| school.write("once", &fields))).collect();
+        for answer in again {
+            let answer = answer.join().expect("an answer");
+            assert_eq!((answer.status, answer.header("location")), (303, first.header("location")));
+        }
+    });
+    let log = school.log();
+    assert_eq!(log.len(), 1);
+    assert_eq!(log[0].entry.what, Seen::Harvest { kg: 1.5 });
+    // The next form is another one.
+    assert_eq!(school.write("twice", &fields).status, 303);
+    assert_eq!(school.log().len(), 2);
+    for once in ["", &"x".repeat(65)] {
+        assert_eq!(school.write(once, &fields).status, 403, "a form without its own text");
+    }
+}
+
+#[test]
+fn nobody_writes_or_answers_without_the_password_and_the_forms_token() {
+    let school = School::new(NOW, Some(Answered::Done));
+    let form = "kind=watered&place=pea-bed&at=2026-04-17T09:00&once=x&do=seen&since=2026-04-17T05:05:00Z";
+    for path in [WRITE, ANSWER] {
+        let without = school.served.post(path, form);
+        assert_eq!(without.status, 403, "{path}");
+        assert!(without.body.contains("The password is needed first"), "{}", without.body);
+        let with_token_alone = school.served.post(path, &format!("{form}&token={}", school.token));
+        assert_eq!(with_token_alone.status, 403, "{path}");
+        for token in
+            ["", "x", &"A".repeat(43), &school.token[1..], &school.token.to_ascii_lowercase(), "%ff%00"]
+        {
+            let forged = school.send(path, &format!("{form}&token={token}"));
+            assert_eq!(forged.status, 403, "{path} {token}");
+            assert!(forged.body.contains("That form has expired"), "{}", forged.body);
+        }
+        let huge = format!("{form}&token={}&note={}", school.token, "x".repeat(40_000));
+        assert_eq!(school.send(path, &huge).status, 413, "{path}");
+        assert_eq!(
+            school
+                .served
+                .ask(&format!("PUT {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"))
+                .status,
+            405
+        );
+    }
+    assert_eq!(school.log(), []);
+    assert!(school.answers.lock().expect("no panic").is_empty());
+    // Whoever only reads is told how to come in, and sees no form.
+    for path in [WRITE, ALARMS, "/site/saltbush-gully"] {
+        let page = school.served.get(path);
+        assert_eq!(page.status, 200, "{path}");
+        assert!(page.body.contains("/enter?to=") && !page.body.contains("method=\"post\""), "{}", page.body);
+    }
+    for path in [
+        "/site/unknown/write",
+        "/site/UPPER/write",
+        "/site/%ff/alarms",
+        "/site/unknown/alarms",
+        "/site/saltbush-gully/write?kind=nothing",
+        "/site/saltbush-gully/alarms?month=2026-05",
+        "/site/saltbush-gully/alarms?month=2026-13",
+        "/site/saltbush-gully/alarms?month=99999-01",
+        "/site/saltbush-gully/alarms?month=%00",
+        "/site/saltbush-gully/alarms?month=1999-12",
+    ] {
+        assert_eq!(school.get(path).status, 404, "{path}");
+    }
+}
+
+#[test]
+fn an_alarm_is_answered_with_its_occurrence_and_what_came_of_it_is_said() {
+    const SINCE: &str = "2026-04-17T05:05:00Z";
+    let shock = [("kind", "tank-temperature-shock"), ("place", "perch-tank"), ("since", SINCE)];
+    let with = |school: &School, more: &[(&str, &str)]| {
+        let mut fields = shock.to_vec();
+        fields.extend_from_slice(more);
+        school.post(ANSWER, &fields)
+    };
+    let school = School::new(NOW, Some(Answered::Done));
+    let page = school.get(ALARMS).body;
+    for expected in ["I am taking this on", "I have seen this", "Put it aside for 2 hours", "By the rule of"]
+    {
+        assert!(page.contains(expected), "{expected} in {page}");
+    }
+    // Tomorrow at seven in Adelaide, UTC+9:30; a day and a week on the same clock.
+    for (word, input, said) in [
+        ("seen", Some(Input::Acknowledge), "is marked as seen"),
+        (
+            "aside-2h",
+            Some(shelve("2026-04-17T07:30:00Z")),
+            "is put aside until Friday 17 April 2026, 5:00 pm ACST",
+        ),
+        (
+            "aside-morning",
+            Some(shelve("2026-04-17T21:30:00Z")),
+            "is put aside until Saturday 18 April 2026, 7:00 am",
+        ),
+        ("aside-day", Some(shelve("2026-04-18T05:30:00Z")), "is put aside until Saturday"),
+        ("aside-week", Some(shelve("2026-04-24T05:30:00Z")), "is put aside until Friday 24 April"),
+        ("note", None, "The note to Perch tank: Water temperature changed too fast is kept"),
+    ] {
+        let answer = with(&school, &[("do", word), ("note", "pump is off\r\nagain")]);
+        assert_eq!((answer.status, answer.header("location")), (303, Some(ALARMS)), "{word}");
+        let given = school.answers.lock().expect("no panic").pop().expect("an answer");
+        assert_eq!((given.key.kind, given.key.place.as_str()), (Kind::TankTemperatureShock, "perch-tank"));
+        assert_eq!(given.input, input, "{word}");
+        assert_eq!((given.since, given.how.as_str()), (Some(views::at(SINCE)), "page"), "{word}");
+        assert_eq!(given.note.as_deref(), Some("pump is off  again"), "{word}");
+        let next = school.get(ALARMS).body;
+        assert!(next.contains(said), "{said} in {next}");
+        assert!(!school.get(ALARMS).body.contains(said), "it is said once");
+    }
+    for (outcome, said) in [
+        (Answered::NotWaiting, "was answered already"),
+        (Answered::Over, "is over. Nobody needs"),
+        (Answered::OtherOccurrence, "has come again since"),
+        (Answered::NoSuchAlarm, "There is no such alarm any more"),
+    ] {
+        let school = School::new(NOW, Some(outcome));
+        assert_eq!(with(&school, &[("do", "seen")]).status, 303);
+        let next = school.get(ALARMS).body;
+        assert!(next.contains(said), "{said} in {next}");
+    }
+    let away = School::new(NOW, None);
+    assert_eq!(with(&away, &[("do", "seen")]).status, 503);
+
+    // Notes that cannot be kept come back; buttons and alarms that do not exist do not.
+    let before = school.answers.lock().expect("no panic").len();
+    for (note, words) in [("x".repeat(501), "501 characters"), ("\u{7}".to_owned(), "control character")] {
+        let answer = with(&school, &[("do", "seen"), ("note", &note)]);
+        assert_eq!(answer.status, 422);
+        for expected in [words, "href=\"#tank-temperature-shock-perch-tank-note\"", "aria-invalid=\"true\""] {
+            assert!(answer.body.contains(expected), "{expected} in {}", answer.body);
+        }
+    }
+    assert_eq!(with(&school, &[("do", "note"), ("note", " ")]).status, 422, "a note needs words");
+    for wrong in [vec![("do", "explode")], vec![("do", "")]] {
+        assert_eq!(with(&school, &wrong).status, 404, "{wrong:?}");
+    }
+    for (kind, place, since) in [
+        ("no-alarm", "perch-tank", SINCE),
+        ("dry-bed", "NO PLACE", SINCE),
+        ("dry-bed", "kitchen-bed", "yesterday"),
+        ("", "", ""),
+    ] {
+        let fields = [("kind", kind), ("place", place), ("since", since), ("do", "seen")];
+        assert_eq!(school.post(ANSWER, &fields).status, 404, "{fields:?}");
+    }
+    assert_eq!(school.answers.lock().expect("no panic").len(), before);
+}
+
+fn shelve(until: &str) -> Input {
+    Input::Shelve { until: views::at(until), one_shot: false }
+}
+
+#[test]
+fn an_alarm_that_is_put_aside_can_be_taken_up_again() {
+    let mut view = views::busy();
+    view.alarms[0].state = State::Shelved;
+    view.alarms[0].shelf = Some((views::at("2026-04-17T09:00:00Z"), false));
+    view.alarms[1].state = State::LatchedAcknowledged;
+    let fixed = Fixed { now: view.now, ..Fixed::of(vec![view]) };
+    let rules = Rules { password: Some(hash()), ..Rules::default() };
+    let served = Served::ruled(fixed, rules, None);
+    let entered = served.post("/enter", &format!("password={}", encoded(PASSWORD)));
+    let cookie =
+        entered.header("set-cookie").and_then(|set| set.split(';').next()).expect("a session").to_owned();
+    let page = served
+        .ask(&format!(
+            "GET {ALARMS} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nCookie: {cookie}\r\n\r\n"
+        ))
+        .body;
+    for expected in ["Put aside", "today 6:30 pm</time>", "Take it up again", "All is well: it is over"] {
+        assert!(page.contains(expected), "{expected} in {page}");
+    }
+}
+
+#[test]
+fn any_bytes_in_a_form_get_an_answer() {
+    use proptest::prelude::*;
+    let school = School::new(NOW, Some(Answered::Done));
+    let mut runner = proptest::test_runner::TestRunner::new(ProptestConfig::with_cases(100));
+    let field = prop_oneof!["[a-z_]{1,12}", any::<String>()];
+    let pairs = prop::collection::vec((field, any::<String>()), 0..12);
+    runner
+        .run(&(pairs, 0..KINDS.len(), any::<i64>()), |(pairs, kind, at)| {
+            let at = Timestamp::from_second(at % 253_402_207_200)
+                .map_or_else(|_| String::new(), |at| at.to_string());
+            let mut fields =
+                vec![("kind", KINDS[kind].name), ("at", at.as_str()), ("once", "any"), ("since", &at)];
+            fields.extend(pairs.iter().map(|(name, value)| (name.as_str(), value.as_str())));
+            for path in [WRITE, ANSWER] {
+                let answer = school.post(path, &fields);
+                prop_assert!(matches!(answer.status, 303 | 403 | 404 | 422), "{} {}", path, answer.status);
+            }
+            Ok(())
+        })
+        .unwrap_or_else(|fault| panic!("{fault}"));
+}

@@ -1,0 +1,19 @@
+//! The web page, its interface and the class month, over real HTTP and in a real
+//! browser.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+mod access;
+mod answer_page;
+mod api;
+mod browser;
+mod chart;
+mod forms;
+mod live;
+mod place_pages;
+mod report;
+mod usage;
+mod views;
+
+#[path = "../support/mod.rs"]
+mod support;

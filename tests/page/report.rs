@@ -1,0 +1,588 @@
+//! The class month: its files, `trug report`, and the pages of it.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::io::{Cursor, Read as _, Write as _};
+use std::path::Path;
+use std::sync::Arc;
+
+use crate::support::http::Served;
+use crate::support::month::{self, NOTES, at};
+use crate::support::views::{Fixed, unknown};
+use jiff::Timestamp;
+use tempfile::TempDir;
+use trug::analysis::month::Which;
+use trug::commands::report::{Report, run};
+use trug::garden::plan::Garden;
+use trug::garden::record::Reading;
+use trug::model::Id;
+use trug::page::Record;
+use trug::page::month::{MonthFiles, Wanted, make, until};
+use trug::quality::Flag;
+use trug::report::{Cell, Contents, TABLES, tables};
+use trug::store::Reader;
+
+const APRIL: Which = Which { year: 2026, month: 4 };
+/// Adelaide's midnights at the ends of April 2026, from UTC+10:30 to UTC+9:30.
+const BEGIN: &str = "2026-03-31T13:30:00Z";
+const END: &str = "2026-04-30T14:30:00Z";
+
+struct Kept {
+    folder: TempDir,
+    garden: Garden,
+    reader: Reader,
+}
+
+fn kept(readings: impl FnOnce(&Garden) -> Vec<Reading>) -> Kept {
+    let folder = tempfile::tempdir().unwrap();
+    let garden = month::garden();
+    let reader = month::store(&folder.path().join("trug.db"), &garden, readings(&garden));
+    Kept { folder, garden, reader }
+}
+
+/// April and the two weeks before it, with a log.
+fn april() -> Kept {
+    let kept = kept(|garden| month::hourly(garden, at("2026-03-16T13:30:00Z"), at(END)));
+    month::log(&kept.folder.path().join("trug.db"), &kept.garden);
+    kept
+}
+
+impl Kept {
+    fn make(&self, wanted: &Wanted) -> MonthFiles {
+        make(&self.reader, &self.garden, wanted, None, usize::MAX).unwrap()
+    }
+
+    fn run(&self, it: &Report, now: &str) -> (u8, String) {
+        let mut out = Vec::new();
+        let code = run(&self.reader, std::slice::from_ref(&self.garden), it, at(now), &mut out).unwrap();
+        (code, String::from_utf8(out).unwrap())
+    }
+}
+
+fn wanted() -> Wanted {
+    Wanted { which: APRIL, compare: None, notes: true }
+}
+
+fn beds() -> Wanted {
+    Wanted { compare: Some((Id::new("kitchen-bed"), Id::new("pea-bed"))), ..wanted() }
+}
+
+fn text<'m>(made: &'m MonthFiles, name: &str) -> &'m str {
+    let file = made.files.iter().find(|file| file.name == name).unwrap_or_else(|| panic!("no {name}"));
+    std::str::from_utf8(&file.bytes).unwrap()
+}
+
+/// Every part of a spreadsheet.
+fn parts(made: &MonthFiles) -> Vec<(String, String)> {
+    let file = made.files.iter().find(|file| file.name == "month.xlsx").unwrap();
+    let mut archive = zip::ZipArchive::new(Cursor::new(&file.bytes)).unwrap();
+    (0..archive.len())
+        .map(|at| {
+            let mut part = archive.by_index(at).unwrap();
+            let name = part.name().unwrap().into_owned();
+            assert_eq!(part.last_modified(), Some(zip::DateTime::default()), "{name}");
+            let mut text = String::new();
+            part.read_to_string(&mut text).unwrap();
+            (name, text)
+        })
+        .collect()
+}
+
+/// Leaves the files in `target/tmp/report-by-hand` for `tests/report_read`.
+#[test]
+fn the_same_record_gives_the_same_bytes() {
+    let kept = april();
+    let (one, other) = (kept.make(&beds()), kept.make(&beds()));
+    assert_eq!(one.files, other.files);
+    for file in &one.files {
+        assert!(!file.bytes.is_empty(), "{} is empty", file.name);
+    }
+    // The month's end, and no time of today.
+    let core = parts(&one).into_iter().find(|(name, _)| name == "docProps/core.xml").unwrap().1;
+    assert!(core.contains("2026-04-30T14:30:00Z"), "{core}");
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("report-by-hand");
+    fs::create_dir_all(&folder).unwrap();
+    for file in &one.files {
+        fs::write(folder.join(&file.name), &file.bytes).unwrap();
+    }
+}
+
+#[test]
+fn another_reading_or_another_setting_has_another_fingerprint() {
+    let kept = april();
+    let first = kept.make(&wanted()).made.fingerprints;
+    let mut garden = kept.garden.clone();
+    garden.beds[0].root_depth_m += 0.01;
+    let changed = make(&kept.reader, &garden, &wanted(), None, usize::MAX).unwrap().made.fingerprints;
+    assert_ne!(changed.settings, first.settings);
+    assert_eq!(changed.readings, first.readings);
+    let mut garden = kept.garden.clone();
+    garden.tell.clear();
+    let told = make(&kept.reader, &garden, &wanted(), None, usize::MAX).unwrap().made.fingerprints;
+    assert_eq!(told, first, "who is told does not matter here");
+    let other = self::kept(|garden| {
+        let mut readings = month::hourly(garden, at("2026-03-16T13:30:00Z"), at(END));
+        readings[5].raw += 1.0;
+        readings
+    });
+    let other = other.make(&wanted()).made.fingerprints;
+    assert_ne!(other.readings, first.readings);
+    assert_ne!(other.told, first.told, "this one has no log");
+}
+
+/// As the report says: a line `sensor,time,raw,value,flag` for each reading, in order
+/// of sensor and time, from what `trug export` writes.
+#[test]
+fn the_fingerprint_of_the_readings_can_be_made_from_an_export() {
+    use trug::commands::export::{Export, Format, filter, write};
+    let kept = april();
+    let made = kept.make(&wanted()).made;
+    let it =
+        Export { from: Some(made.looked_from.to_string()), to: Some(END.to_owned()), ..Export::default() };
+    let filter = filter(&kept.reader, std::slice::from_ref(&kept.garden), &it).unwrap().unwrap();
+    let mut out = Vec::new();
+    write(&kept.reader, &filter, Format::Csv, &mut out).unwrap();
+    let mut csv = csv::Reader::from_reader(out.as_slice());
+    let columns: Vec<usize> = ["sensor", "time", "raw", "value", "flag"]
+        .iter()
+        .map(|name| csv.headers().unwrap().iter().position(|head| head == *name).unwrap())
+        .collect();
+    let mut rows: Vec<(String, Timestamp, String)> = csv
+        .records()
+        .map(|row| {
+            let row = row.unwrap();
+            let line: Vec<&str> = columns.iter().map(|&at| &row[at]).collect();
+            (row[columns[0]].to_owned(), row[columns[1]].parse().unwrap(), line.join(",") + "\n")
+        })
+        .collect();
+    rows.sort();
+    let all: String = rows.into_iter().map(|(.., line)| line).collect();
+    let hash = ring::digest::digest(&ring::digest::SHA256, all.as_bytes());
+    let hash: String = hash.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(hash, made.fingerprints.readings);
+}
+
+#[test]
+fn the_page_stands_by_itself_and_runs_nothing() {
+    let made = april().make(&beds());
+    let page = text(&made, "report.html");
+    for outside in
+        ["http:", "https:", "//", "@import", "<script", "javascript:", " src=", "<link rel=\"stylesheet\""]
+    {
+        assert!(
+            !page.contains(outside),
+            "{outside:?}: {:?}",
+            page.split(outside).next().map(|it| &it[it.len() - 80..])
+        );
+    }
+    for (at, _) in page.match_indices("url(") {
+        assert!(page[at..].starts_with("url(#"), "{}", &page[at..at + 40]);
+    }
+    let names: BTreeSet<String> = made.files.iter().map(|file| file.name.clone()).collect();
+    let ids: BTreeSet<&str> =
+        page.split(" id=\"").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
+    for link in page.split("href=\"").skip(1).map(|rest| rest.split('"').next().unwrap()) {
+        let known = link == "data:,"
+            || names.contains(link)
+            || link.strip_prefix('#').is_some_and(|id| ids.contains(id));
+        assert!(known, "a link to {link:?}");
+    }
+    let all = page.split(" id=\"").count() - 1;
+    assert_eq!(all, ids.len(), "an id stands twice");
+    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"), "the note is shown as it was written");
+    for wanted in ["Kitchen bed", "Perch tank", "Before you pass this on", "trug report --month 2026-04"] {
+        assert!(page.contains(wanted), "{wanted}");
+    }
+    assert!(!page.contains("This month is not over"));
+}
+
+#[test]
+fn people_s_words_never_run_in_a_spreadsheet() {
+    let made = april().make(&wanted());
+    let log = text(&made, "log.csv");
+    assert!(log.contains("\"'=HYPERLINK(\"\"x\"\")\"") && log.contains("'+61 8"), "{log}");
+    for (name, part) in parts(&made) {
+        if name.starts_with("xl/worksheets/") {
+            assert!(!part.contains("<f>") && !part.contains("<f "), "{name} has a formula");
+        }
+    }
+    let harvest = log.lines().find(|line| line.contains("harvest")).unwrap();
+    assert!(harvest.contains(",1.25,"), "a number of the entry stands in a column of its own: {harvest}");
+}
+
+#[test]
+fn notes_are_left_out_where_nobody_wants_them() {
+    let made = april().make(&Wanted { notes: false, ..wanted() });
+    let sheets = parts(&made);
+    let files = made.files.iter().filter(|file| file.name != "month.xlsx");
+    let all = files
+        .map(|file| String::from_utf8_lossy(&file.bytes).into_owned())
+        .chain(sheets.into_iter().map(|it| it.1));
+    for text in all {
+        for piece in ["HYPERLINK", "is not a sum", "alert(1)", "three"] {
+            assert!(
+                !text.contains(piece) || piece == "three" && !text.contains("three\""),
+                "{piece} is in it"
+            );
+        }
+    }
+    assert!(NOTES[0].contains("HYPERLINK"));
+    assert!(text(&made, "report.html").contains("People's notes are left out"));
+    assert!(made.made.command.ends_with("--without-notes"));
+}
+
+#[test]
+fn every_column_is_in_the_dictionary_once() {
+    let made = april().make(&beds());
+    let mut reader = csv::Reader::from_reader(text(&made, "dictionary.csv").as_bytes());
+    let told: Vec<(String, String)> =
+        reader.records().map(|row| row.unwrap()).map(|row| (row[0].to_owned(), row[1].to_owned())).collect();
+    let mut expected = Vec::new();
+    for name in TABLES {
+        let table = text(&made, &format!("{name}.csv"));
+        assert!(table.contains("\r\n"), "{name}: lines end as RFC 4180 says");
+        let head = table.lines().next().unwrap();
+        for column in head.split(',') {
+            let fine = column.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_');
+            assert!(fine && !column.is_empty(), "{name}: {column:?}");
+            expected.push((name.to_owned(), column.to_owned()));
+        }
+    }
+    let unique: BTreeSet<_> = expected.iter().collect();
+    assert_eq!(unique.len(), expected.len(), "a table has two columns of one name");
+    assert_eq!(told, expected);
+}
+
+/// What a question points to is there.
+#[test]
+fn questions_point_to_tables_and_columns_that_there_are() {
+    let kept = april();
+    let made = kept.make(&beds());
+    assert!(!made.month.questions.is_empty(), "a month of readings has questions");
+    let tables = tables(&Contents { month: &made.month, made: &made.made, notes: true });
+    for question in &made.month.questions {
+        // "table: column, column; table: column"
+        for part in question.look_at.split(';') {
+            let (name, columns) = part.split_once(':').unwrap_or_else(|| panic!("{:?}", question.look_at));
+            let table = tables.iter().find(|table| table.name == name.trim());
+            let table = table.unwrap_or_else(|| panic!("{name:?} of {:?}", question.ask));
+            for column in columns.split(',').map(str::trim) {
+                let known = table.columns.iter().any(|it| it.name == column);
+                assert!(known, "{column:?} in {:?}", question.look_at);
+            }
+        }
+    }
+}
+
+/// Clocks went back on 5 April 2026: 2 am to 3 am came twice (IANA time zone database).
+#[test]
+fn the_hour_that_comes_twice_has_two_rows() {
+    let made = april().make(&wanted());
+    let hours: Vec<Vec<&str>> = text(&made, "readings_hourly.csv")
+        .lines()
+        .filter(|line| line.contains(",kitchen-15cm,"))
+        .map(|line| line.split(',').collect())
+        .collect();
+    assert_eq!(hours.len(), 30 * 24 + 1);
+    let universal: BTreeSet<&str> = hours.iter().map(|row| row[1]).collect();
+    assert_eq!(universal.len(), hours.len(), "no universal time comes twice");
+    let twice: Vec<&str> =
+        hours.iter().filter(|row| row[0] == "2026-04-05 02:00:00").map(|row| row[1]).collect();
+    assert_eq!(twice, ["2026-04-04T15:30:00Z", "2026-04-04T16:30:00Z"]);
+    assert_eq!((hours[0][0], hours[0][1]), ("2026-04-01 00:00:00", BEGIN));
+}
+
+/// Nothing, one reading, only bad ones: every file is there and says so.
+#[test]
+fn months_with_nothing_to_say_say_nothing() {
+    let one = |garden: &Garden, flag| {
+        let mut readings = month::hourly(garden, at("2026-04-09T13:30:00Z"), at("2026-04-09T14:30:00Z"));
+        readings.truncate(1);
+        readings[0].flag = flag;
+        readings
+    };
+    let bad = |garden: &Garden| {
+        let mut readings = month::hourly(garden, at(BEGIN), at("2026-04-10T13:30:00Z"));
+        readings.iter_mut().for_each(|reading| reading.flag = Flag::Fail);
+        readings
+    };
+    let stores = [
+        kept(|_| Vec::new()),
+        kept(|garden| one(garden, Flag::Pass)),
+        kept(|garden| one(garden, Flag::Fail)),
+        kept(bad),
+    ];
+    for (kept, readings) in stores.into_iter().zip([0, 1, 1, 240]) {
+        let made = kept.make(&beds());
+        assert_eq!(made.files.len(), 3 + TABLES.len());
+        assert_eq!(made.month.sensors[0].readings, readings);
+        let page = text(&made, "report.html");
+        assert!(page.contains("not known"), "what is not known is said");
+        assert!(!page.contains("NaN") && !page.contains(">inf"), "no nonsense numbers");
+        for table in tables(&Contents { month: &made.month, made: &made.made, notes: true }) {
+            for row in &table.rows {
+                assert_eq!(row.len(), table.columns.len(), "{}", table.name);
+                for (cell, column) in row.iter().zip(&table.columns) {
+                    let explained = *cell != Cell::Empty || !column.missing.is_empty();
+                    assert!(explained, "{}.{} is empty, and nothing says why", table.name, column.name);
+                }
+            }
+        }
+        parts(&made);
+        let out = kept.folder.path().join("out");
+        let it = Report { month: "2026-04".to_owned(), out: Some(out), ..Report::default() };
+        let (code, said) = kept.run(&it, "2026-06-01T00:00:00Z");
+        assert_eq!(
+            (code, said.contains("no reading, so there is nothing")),
+            (u8::from(readings == 0), readings == 0)
+        );
+    }
+}
+
+#[test]
+fn empty_cells_of_a_full_month_are_explained() {
+    let made = april().make(&beds());
+    for table in tables(&Contents { month: &made.month, made: &made.made, notes: true }) {
+        for (row, column) in table.rows.iter().flat_map(|row| row.iter().zip(&table.columns)) {
+            let explained = *row != Cell::Empty || !column.missing.is_empty();
+            assert!(explained, "{}.{} is empty, and nothing says why", table.name, column.name);
+        }
+    }
+}
+
+#[test]
+fn a_month_that_is_not_over_says_up_to_when() {
+    let kept = april();
+    let now = at("2026-04-17T05:45:10Z");
+    let known = until(APRIL, now, &kept.garden.site.time_zone).unwrap();
+    assert_eq!(known, Some(at("2026-04-17T05:30:00Z")), "the last full hour of the garden's clock");
+    let made = make(&kept.reader, &kept.garden, &wanted(), known, usize::MAX).unwrap();
+    assert!(text(&made, "report.html").contains("up to Fri 17 April 2026, 3:00 pm ACST"));
+    assert!(!text(&made, "readings_hourly.csv").contains("2026-04-17T05:30:00Z"));
+    assert!(until(Which { year: 2026, month: 5 }, now, &kept.garden.site.time_zone).is_err());
+    let over = until(APRIL, at(END), &kept.garden.site.time_zone).unwrap();
+    assert_eq!(over, None);
+}
+
+#[test]
+fn a_month_with_too_many_readings_is_refused() {
+    let kept = april();
+    assert!(make(&kept.reader, &kept.garden, &wanted(), None, 100).is_err());
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> =
+        fs::read_dir(folder).unwrap().map(|it| it.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn the_folder_is_made_whole_and_never_over_something_else() {
+    let kept = april();
+    let place = tempfile::tempdir().unwrap();
+    let out = place.path().join("deep/april");
+    let now = "2026-06-01T00:00:00Z";
+    let it = Report { month: "2026-04".to_owned(), out: Some(out.clone()), ..Report::default() };
+    let (code, said) = kept.run(&it, now);
+    assert_eq!(code, 0, "{said}");
+    assert!(
+        said.contains("April 2026 of Saltbush Gully Primary School") && said.contains("% of the"),
+        "{said}"
+    );
+    let files = names(&out);
+    assert_eq!(files.len(), 3 + TABLES.len());
+    assert_eq!(names(&place.path().join("deep")), ["april"], "no temporary folder is left");
+    // It is there already.
+    assert_eq!(kept.run(&it, now).0, 2);
+    let replace = Report { replace: true, json: true, ..it.clone() };
+    let (code, said) = kept.run(&replace, now);
+    let told: serde_json::Value = serde_json::from_str(&said).unwrap();
+    assert_eq!((code, told["files"].as_array().unwrap().len()), (0, files.len()));
+    assert_eq!(told["site"], "saltbush-gully");
+    assert_eq!(names(&out), files);
+    // A folder with anything else in it is not replaced.
+    fs::write(out.join("homework.odt"), "mine").unwrap();
+    assert_eq!(kept.run(&replace, now).0, 2);
+    assert_eq!(fs::read_to_string(out.join("homework.odt")).unwrap(), "mine");
+    // Nor is a file.
+    fs::write(place.path().join("file"), "mine").unwrap();
+    let file = Report { out: Some(place.path().join("file")), ..replace };
+    assert_eq!(kept.run(&file, now).0, 2);
+    assert_eq!(names(place.path()), ["deep", "file"]);
+}
+
+#[test]
+fn what_is_asked_wrongly_is_refused_before_anything_is_made() {
+    let kept = april();
+    let place = tempfile::tempdir().unwrap();
+    let right =
+        Report { month: "2026-04".to_owned(), out: Some(place.path().join("out")), ..Report::default() };
+    let beds = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
+    let wrong = [
+        Report { month: "2026-13".to_owned(), ..right.clone() },
+        Report { month: "0000-01".to_owned(), ..right.clone() },
+        Report { month: "9999-12".to_owned(), ..right.clone() },
+        Report { month: "9998-12".to_owned(), ..right.clone() },
+        Report { month: "april".to_owned(), ..right.clone() },
+        Report { month: "2026-07".to_owned(), ..right.clone() },
+        Report { site: Some("elsewhere".to_owned()), ..right.clone() },
+        Report { beds: beds(&["kitchen-bed"]), ..right.clone() },
+        Report { beds: beds(&["kitchen-bed", "kitchen-bed"]), ..right.clone() },
+        Report { beds: beds(&["kitchen-bed", "moon-bed"]), ..right.clone() },
+        Report { beds: beds(&["kitchen-bed", "pea-bed", "herb-bed"]), ..right.clone() },
+    ];
+    for it in wrong {
+        assert_eq!(kept.run(&it, "2026-06-30T14:00:00Z"), (2, String::new()), "{it:?}");
+        assert!(names(place.path()).is_empty());
+    }
+    let two =
+        Report { beds: beds(&["kitchen-bed", "pea-bed"]), site: Some("saltbush-gully".to_owned()), ..right };
+    assert_eq!(kept.run(&two, "2026-06-30T14:00:00Z").0, 0);
+}
+
+/// The page over April, as it stands at `now`.
+fn served(kept: &Kept, now: &str) -> Served {
+    let mut view = unknown();
+    view.now = at(now);
+    let views = Fixed { now: at(now), ..Fixed::of(vec![view]) };
+    let record = Record::new(kept.reader.clone(), vec![Arc::new(kept.garden.clone())].into());
+    Served::over(views, record, None)
+}
+
+/// Status, head and body of an answer that need not be text.
+fn bytes(served: &Served, path: &str, more: &str) -> (u16, String, Vec<u8>) {
+    let mut stream = served.connect();
+    let request = format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n{more}\r\n");
+    stream.write_all(request.as_bytes()).unwrap();
+    let mut all = Vec::new();
+    stream.read_to_end(&mut all).unwrap();
+    let end = all.windows(4).position(|four| four == b"\r\n\r\n").unwrap();
+    let head = String::from_utf8(all[..end].to_vec()).unwrap();
+    let status = head.split(' ').nth(1).unwrap().parse().unwrap();
+    (status, head.to_ascii_lowercase(), all[end + 4..].to_vec())
+}
+
+fn header<'h>(head: &'h str, name: &str) -> Option<&'h str> {
+    head.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(": "))
+}
+
+#[test]
+fn the_page_shows_the_month_and_gives_its_files() {
+    let kept = april();
+    let served = served(&kept, "2026-05-20T00:00:00Z");
+    let list = served.get("/site/saltbush-gully/month");
+    assert_eq!(list.status, 200);
+    assert!(list.body.contains("href=\"/site/saltbush-gully/month/2026-04\""), "{}", list.body);
+    assert!(list.body.contains("May 2026") && list.body.contains("(up to now)"), "{}", list.body);
+
+    let base = "/site/saltbush-gully/month/2026-04";
+    let query = "?first=kitchen-bed&second=pea-bed";
+    let page = served.get(&format!("{base}{query}"));
+    assert_eq!(page.status, 200);
+    assert!(page.body.contains("Kitchen bed and Pea bed"), "the beds that were chosen are compared");
+    assert!(page.body.contains(&format!("{base}/month.xlsx?first=kitchen-bed&amp;second=pea-bed")));
+    assert!(!page.body.contains("<style"), "the page's own policy allows no style within it");
+    let tag = page.header("etag").unwrap();
+    assert_eq!(bytes(&served, &format!("{base}{query}"), &format!("If-None-Match: {tag}\r\n")).0, 304);
+
+    let made = kept.make(&beds());
+    for file in &made.files {
+        let (status, head, body) = bytes(&served, &format!("{base}/{}{query}", file.name), "");
+        assert_eq!((status, body == file.bytes), (200, true), "{}: the same as the command makes", file.name);
+        assert_eq!(header(&head, "content-type"), Some(file.media));
+        let tag = header(&head, "etag").unwrap().to_owned();
+        let again = bytes(
+            &served,
+            &format!("{base}/{}{query}", file.name),
+            &format!("If-None-Match: \"x\", {tag}\r\n"),
+        );
+        assert_eq!((again.0, again.2.len()), (304, 0), "{}", file.name);
+    }
+    let (_, head, body) = bytes(&served, &format!("{base}/all.zip{query}"), "");
+    assert!(header(&head, "content-disposition").unwrap().contains("report-saltbush-gully-2026-04.zip"));
+    let mut archive = zip::ZipArchive::new(Cursor::new(body)).unwrap();
+    assert_eq!(archive.len(), made.files.len());
+    for file in &made.files {
+        let mut part = archive.by_name(&format!("report-saltbush-gully-2026-04/{}", file.name)).unwrap();
+        let mut inside = Vec::new();
+        part.read_to_end(&mut inside).unwrap();
+        assert!(inside == file.bytes, "{}", file.name);
+    }
+}
+
+/// A page is packed for whoever takes it so, and weighs little then.
+#[test]
+fn pages_are_packed_where_the_caller_takes_them_so() {
+    let served = served(&april(), "2026-05-20T00:00:00Z");
+    let path = "/site/saltbush-gully/month/2026-04";
+    let (_, plain_head, plain) = bytes(&served, path, "");
+    assert_eq!(header(&plain_head, "content-encoding"), None);
+    let (status, head, packed) = bytes(&served, path, "Accept-Encoding: br, gzip;q=0.8\r\n");
+    assert_eq!((status, header(&head, "content-encoding")), (200, Some("gzip")));
+    let mut back = Vec::new();
+    flate2::read::GzDecoder::new(packed.as_slice()).read_to_end(&mut back).unwrap();
+    assert!(back == plain, "the same page");
+    assert!(packed.len() < 60_000, "the page weighs {} bytes", packed.len());
+    let tag = header(&head, "etag").unwrap();
+    assert_ne!(Some(tag), header(&plain_head, "etag"), "other bytes, another tag");
+    let asked = format!("Accept-Encoding: gzip\r\nIf-None-Match: {tag}\r\n");
+    assert_eq!(bytes(&served, path, &asked).0, 304);
+    let (_, head, _) = bytes(&served, path, "Accept-Encoding: gzip;q=0\r\n");
+    assert_eq!(header(&head, "content-encoding"), None);
+    let (_, head, _) = bytes(&served, &format!("{path}/month.xlsx"), "Accept-Encoding: gzip\r\n");
+    assert_eq!(header(&head, "content-encoding"), None);
+}
+
+/// The page that stands by itself may use its own style and nothing else.
+#[test]
+fn the_report_on_the_page_may_use_its_own_style() {
+    use base64::Engine as _;
+    let served = served(&april(), "2026-05-20T00:00:00Z");
+    let report = served.get("/site/saltbush-gully/month/2026-04/report.html");
+    let style = report.body.split_once("<style>").unwrap().1.split_once("</style>").unwrap().0;
+    let hash = ring::digest::digest(&ring::digest::SHA256, style.as_bytes());
+    let hash = base64::engine::general_purpose::STANDARD.encode(hash);
+    let policy = report.header("content-security-policy").unwrap();
+    assert!(
+        policy.contains("default-src 'none'") && policy.contains(&format!("style-src 'sha256-{hash}'")),
+        "{policy}"
+    );
+}
+
+#[test]
+fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
+    let served = served(&april(), "2026-05-20T00:00:00Z");
+    let site = "/site/saltbush-gully/month";
+    for (path, status) in [
+        ("/2026-13", 404),
+        ("/2026-00", 404),
+        ("/0000-01", 404),
+        ("/9999-12", 404),
+        ("/2026-06", 404),
+        ("/april", 404),
+        ("/2026-4", 404),
+        ("/%00", 404),
+        ("/%ff", 404),
+        ("/2026-04/other.csv", 404),
+        ("/2026-04/..%2ftrug.db", 404),
+        ("/2026-04?first=kitchen-bed", 400),
+        ("/2026-04?first=kitchen-bed&second=kitchen-bed", 400),
+        ("/2026-04?first=kitchen-bed&second=moon", 400),
+        ("/2026-04?notes=perhaps", 400),
+        ("/2026-04?first=&second=", 200),
+        ("/1999-01", 200),
+        ("?year=20x6", 404),
+        ("?year=1234", 200),
+        ("?year=", 200),
+    ] {
+        let answer = served.get(&format!("{site}{path}"));
+        assert_eq!(answer.status, status, "{path}");
+        assert!(answer.body.contains("<h1>"), "{path}: {}", answer.body);
+    }
+    for path in
+        ["/site/elsewhere/month", "/site/elsewhere/month/2026-04", "/site/X/month", "/site/-/month/2026-04/a"]
+    {
+        assert_eq!(served.get(path).status, 404, "{path}");
+    }
+}

@@ -1,0 +1,16 @@
+//! The store, and the commands that read it.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+mod alarm_figures;
+mod answers;
+mod bins;
+mod export_alarms;
+mod faults;
+mod kept;
+mod messages;
+mod messages_command;
+mod property;
+
+#[path = "../support/mod.rs"]
+mod support;
