@@ -81,7 +81,8 @@ mod tests {
     fn the_ends_of_the_calendar_are_no_trouble() {
         let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
         for at in [Timestamp::MIN, Timestamp::MAX] {
-            let date = rain_day(at, &zone);
+            let (date, local) = (rain_day(at, &zone), zone.to_datetime(at).date());
+            assert!(date == local || local.tomorrow().is_ok_and(|next| date == next), "{date} for {at}");
             let _ = (rain_day_bounds(date, &zone), nine_am_before(at, &zone));
         }
     }

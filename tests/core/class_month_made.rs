@@ -1,7 +1,6 @@
 //! Class months of made readings with known answers, of any readings at all, and of very
 //! many.
 
-use std::fmt::Write as _;
 use std::time::Instant;
 
 use jiff::Timestamp;
@@ -14,49 +13,36 @@ use trug::garden::plan::Garden;
 use trug::history::Point;
 use trug::model::Id;
 use trug::quality::Flag;
-use trug::settings::from_text;
 
-const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";
-const SITE: &str = "[site]\nid = \"saltbush-gully\"\nname = \"Saltbush Gully Primary School\"\n\
-    time_zone = \"Australia/Adelaide\"\nlatitude_deg = -34.93\nelevation_m = 95\n";
+use crate::support::garden::GardenFile;
+
 /// Field capacity 0.30, wilting point 0.10, half a metre: 100 mm can be used, half of it
 /// without suffering.
 const BED: &str = "area_m2 = 5.0\nfield_capacity = 0.30\nwilting_point = 0.10\nroot_depth_m = 0.5\n\
     depletion_fraction = 0.5\n";
 
-fn sensor(id: &str, measures: &str, every_s: u32, more: &str) -> String {
-    format!(
-        "[[sensor]]\nid = \"{id}\"\nmeasures = \"{measures}\"\ntopic = \"saltbush-gully/{id}\"\n\
-         payload = \"number\"\nevery_s = {every_s}\n{more}\n"
-    )
+const PERCENT: &str = "calibration = { points = [[0, 0.0], [1000, 1.0]] }";
+
+fn beds(ids: &[&str]) -> GardenFile {
+    let new = GardenFile::new("saltbush-gully");
+    ids.iter().fold(new, |file, id| file.bed(id, &format!("Bed {id}"), BED))
 }
 
-fn bed(id: &str) -> String {
-    format!("[[bed]]\nid = \"{id}\"\nname = \"Bed {id}\"\n{BED}")
-}
-
-fn probe(bed: &str, depth_cm: u32, every_s: u32) -> String {
-    let more = format!(
-        "bed = \"{bed}\"\ndepth_cm = {depth_cm}\ncalibration = {{ points = [[0, 0.0], [1000, 1.0]] }}"
-    );
-    sensor(&format!("{bed}-{depth_cm}"), "soil-moisture", every_s, &more)
-}
-
-fn garden(text: &str) -> Garden {
-    let settings =
-        from_text(("trug.toml", TRUG), &[("g.toml", text)], std::iter::empty()).expect("no faults");
-    Garden::clone(&settings.gardens[0])
+fn with_probe(file: GardenFile, bed: &str, depth_cm: u32, every_s: u32) -> GardenFile {
+    let keys = format!("bed = \"{bed}\"\ndepth_cm = {depth_cm}\nevery_s = {every_s}\n{PERCENT}");
+    file.sensor(&format!("{bed}-{depth_cm}"), "soil-moisture", &keys)
 }
 
 /// Two beds, a tank, a gauge and a thermometer.
 fn school() -> Garden {
-    let mut text = SITE.to_owned() + &bed("a") + &bed("b");
-    text +=
+    let tank =
         "[[tank]]\nid = \"tank\"\nname = \"Tank\"\nvolume_l = 500\nlimits = { cold_c = 14, warm_c = 28 }\n";
-    text += &(probe("a", 15, 900) + &probe("a", 30, 900) + &probe("b", 15, 900));
-    text += &sensor("gauge", "rain", 900, "calibration = { mm_per_tip = 0.2 }");
-    text += &sensor("air", "air-temperature", 900, "");
-    garden(&(text + &sensor("water", "water-temperature", 900, "tank = \"tank\"")))
+    let file = with_probe(beds(&["a", "b"]).with(tank), "a", 15, 900);
+    with_probe(with_probe(file, "a", 30, 900), "b", 15, 900)
+        .sensor("gauge", "rain", "calibration = { mm_per_tip = 0.2 }")
+        .sensor("air", "air-temperature", "")
+        .sensor("water", "water-temperature", "tank = \"tank\"")
+        .garden()
 }
 
 fn good(at: Timestamp, value: f64) -> Point {
@@ -414,18 +400,17 @@ fn one_reading_or_only_bad_ones_make_a_month() {
 #[test]
 fn a_month_of_many_readings_is_worked_out_in_time() {
     let step = if std::env::var_os("POINTS").is_some() { 60 } else { 600 };
-    let mut text = SITE.to_owned();
-    for number in 0..12 {
-        let _ = write!(text, "{}", bed(&format!("bed-{number}")));
+    let ids: Vec<String> = (0..12).map(|number| format!("bed-{number}")).collect();
+    let mut file = beds(&ids.iter().map(String::as_str).collect::<Vec<_>>());
+    for id in &ids {
+        file = with_probe(with_probe(file, id, 15, step), id, 30, step);
     }
-    for number in 0..12 {
-        text += &(probe(&format!("bed-{number}"), 15, step) + &probe(&format!("bed-{number}"), 30, step));
-    }
-    text += &sensor("gauge", "rain", step, "calibration = { mm_per_tip = 0.2 }");
+    let every = format!("every_s = {step}\n");
+    file = file.sensor("gauge", "rain", &format!("{every}calibration = {{ mm_per_tip = 0.2 }}"));
     for number in 0..15 {
-        text += &sensor(&format!("air-{number}"), "air-temperature", step, "");
+        file = file.sensor(&format!("air-{number}"), "air-temperature", &every);
     }
-    let garden = garden(&text);
+    let garden = file.garden();
     assert_eq!(garden.sensors.len(), 40);
     let (from, to) = (t("2026-02-14T00:00:00+10:30").as_second(), t(TO).as_second());
     let mut input = Input::default();

@@ -1,19 +1,14 @@
 //! A bed with a water meter, one with none, and the garden's own meter: what is
 //! told of water that ran, and that nothing is inferred where a meter tells.
 
-use std::sync::Arc;
-
-use garden_simulator::{Scenario, School, Simulation, Truth};
+use garden_simulator::{Scenario, Truth};
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{Kind, State};
-use trug::engine::{Desk, Message};
-use trug::garden::Clock;
-use trug::garden::record::{AlarmChange, Batch};
+use trug::garden::record::AlarmChange;
 use trug::garden::view::SiteView;
-use trug::settings::from_text;
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::SHIPPED;
+use crate::support::run::simulated;
 
 fn meter(bed: Option<&str>) -> String {
     let place = bed.map_or_else(String::new, |bed| format!("bed = \"{bed}\"\n"));
@@ -39,25 +34,11 @@ const NOON: &str =
 const RAIN: &str = "[[event]]\nkind = \"shower\"\nat = 2026-04-08T12:10:00\nmm = 16\nminutes = 60\n";
 
 fn play(meters: &[Option<&str>], scenario: &Scenario) -> (Vec<AlarmChange>, SiteView, Truth) {
-    let text = meters.iter().fold(GARDEN.to_owned(), |text, bed| text + &meter(*bed));
-    let school = School::parse(&text).expect("a garden that can be simulated");
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty()).expect("no faults");
-    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-    let mut desk = Desk::new(&gardens, Clock::Readings);
-    let mut simulation = Simulation::new(&school, scenario, scenario.seed);
-    let (mut batch, mut changes) = (Batch::default(), Vec::new());
-    for emission in simulation.by_ref() {
-        batch.clear();
-        let topic = emission.topic.as_bytes();
-        let message =
-            Message { topic, payload: &emission.payload, retained: false, arrival: emission.send_at };
-        desk.open(message, &mut batch);
-        assert!(batch.rejects.is_empty() && batch.unplaced.is_empty());
-        changes.append(&mut batch.changes);
-    }
-    let view = desk.core.view("saltbush-gully").expect("the site");
-    (changes, view, simulation.truth())
+    let text = meters.iter().fold(SHIPPED.to_owned(), |text, bed| text + &meter(*bed));
+    let (run, truth) = simulated(&text, scenario, scenario.seed);
+    assert_eq!(run.refused, 0);
+    let view = run.view();
+    (run.changes, view, truth)
 }
 
 fn raised(changes: &[AlarmChange]) -> Vec<&AlarmChange> {

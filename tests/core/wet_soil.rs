@@ -1,148 +1,56 @@
 //! Too much water, soil that sheds it, and what both mean for mulch.
 
-use std::sync::Arc;
-
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 use trug::alarms::{Kind, State};
-use trug::garden::log::{LogEntry, Seen};
-use trug::garden::record::{AlarmChange, Batch};
-use trug::garden::{Clock, Core, MulchAnswer, MulchDay};
+use trug::garden::log::Seen;
+use trug::garden::{MulchAnswer, MulchDay};
 use trug::model::Condition;
-use trug::model::Id;
-use trug::model::Sample;
 use trug::model::SensorIx;
-use trug::settings::from_text;
 
-const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"x.db\"\n";
+use crate::support::garden::{BED_KEYS, GardenFile, WATERING, local as t};
+use crate::support::run::Run;
 
 /// 0.30 - 0.10 over 0.5 m on 10 m2 at 0.8: the bed can use 1250 L at most. With
 /// saturation at 0.50 a tap is told of above 0.36 and waterlogging above 0.40.
-const SCHOOL: &str = r#"
-[site]
-id = "saltbush-gully"
-name = "Saltbush Gully Primary School"
-time_zone = "Australia/Adelaide"
-latitude_deg = -34.9
-elevation_m = 50
-[watering]
-allowed = ["00:00-09:00", "18:00-24:00"]
-[[bed]]
-id = "bed"
-name = "Bed"
-area_m2 = 10
-field_capacity = 0.30
-wilting_point = 0.10
-saturation = 0.50
-root_depth_m = 0.5
-depletion_fraction = 0.4
-irrigation = { litres_per_hour = 120, efficiency = 0.8 }
-mulch = { depth_mm = 100, planned = 2026-05-20 }
-[[sensor]]
-id = "probe"
-measures = "soil-moisture"
-bed = "bed"
-depth_cm = 15
-topic = "school/probe"
-payload = "number"
-every_s = 900
-[[sensor]]
-id = "gauge"
-measures = "rain"
-topic = "school/gauge"
-payload = "number"
-every_s = 900
-calibration = { mm_per_tip = 0.2 }
-[[sensor]]
-id = "meter"
-measures = "water-flow"
-bed = "bed"
-topic = "school/meter"
-payload = "number"
-every_s = 900
-[[sensor]]
-id = "main-meter"
-measures = "water-flow"
-topic = "school/main-meter"
-payload = "number"
-every_s = 900
-"#;
+fn school() -> Run {
+    let bed = format!(
+        "{BED_KEYS}saturation = 0.50\nirrigation = {{ litres_per_hour = 120, efficiency = 0.8 }}\n\
+         mulch = {{ depth_mm = 100, planned = 2026-05-20 }}\n"
+    );
+    let file = GardenFile::new("saltbush-gully")
+        .with(WATERING)
+        .bed("bed", "Bed", &bed)
+        .probe("probe", "bed", 15)
+        .sensor("gauge", "rain", "calibration = { mm_per_tip = 0.2 }")
+        .sensor("meter", "water-flow", "bed = \"bed\"")
+        .sensor("main-meter", "water-flow", "");
+    Run::new(file.text())
+}
 
 const PROBE: SensorIx = SensorIx(0);
 const GAUGE: SensorIx = SensorIx(1);
 const METER: SensorIx = SensorIx(2);
 const MAIN: SensorIx = SensorIx(3);
 
-struct Run {
-    core: Core,
-    changes: Vec<AlarmChange>,
-}
-
-impl Run {
-    fn new() -> Self {
-        let settings =
-            from_text(("trug.toml", TRUG), &[("g.toml", SCHOOL)], std::iter::empty()).expect("no faults");
-        let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-        Self { core: Core::new(&gardens, Clock::Readings), changes: vec![] }
-    }
-
-    /// Readings of all named sensors each quarter of an hour from `from` to
-    /// `to`; `value` gives a sensor's by the hours since `from`.
-    fn play(
-        &mut self,
-        sensors: &[SensorIx],
-        from: &str,
-        to: &str,
-        value: impl Fn(SensorIx, f64) -> f64,
-    ) -> &mut Self {
-        let (from, to) = (t(from), t(to));
-        let mut at = from;
-        while at < to {
-            let hours = at.duration_since(from).as_secs_f64() / 3600.0;
-            for &sensor in sensors {
-                // A real probe's last digit moves.
-                let wobble = 0.0003 * ((at.as_second() / 900) % 3 - 1) as f64;
-                let moving = if sensor == PROBE { wobble } else { 0.0 };
-                let mut batch = Batch::default();
-                let sample = Sample { at: Some(at), raw: value(sensor, hours) + moving, battery: None };
-                self.core.take(sensor, sample, at, &mut batch);
-                self.changes.extend(batch.changes);
-            }
-            at += SignedDuration::from_mins(15);
+/// Readings of all named sensors each quarter of an hour from `from` to `to`; `value`
+/// gives a sensor's by the hours since `from`.
+fn play(run: &mut Run, sensors: &[SensorIx], from: &str, to: &str, value: impl Fn(SensorIx, f64) -> f64) {
+    let (from, to) = (t(from), t(to));
+    let mut at = from;
+    while at < to {
+        let hours = at.duration_since(from).as_secs_f64() / 3600.0;
+        for &sensor in sensors {
+            // A real probe's last digit moves.
+            let wobble = 0.0003 * ((at.as_second() / 900) % 3 - 1) as f64;
+            let moving = if sensor == PROBE { wobble } else { 0.0 };
+            run.take(sensor, at, value(sensor, hours) + moving);
         }
-        self
-    }
-
-    fn log(&mut self, at: &str, what: Seen) -> &mut Self {
-        let entry = LogEntry {
-            site: Id::new("saltbush-gully"),
-            place: Some(Id::new("bed")),
-            at: t(at),
-            what,
-            note: String::new(),
-        };
-        let mut batch = Batch::default();
-        self.core.log(&entry, t(at), &mut batch);
-        self.changes.extend(batch.changes);
-        self
-    }
-
-    fn steps(&self, kind: Kind) -> Vec<State> {
-        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
-    }
-
-    fn first(&self, kind: Kind) -> &AlarmChange {
-        self.changes.iter().find(|c| c.key.kind == kind).expect("it was told")
-    }
-
-    fn mulch(&self, at: &str) -> MulchDay {
-        self.core.mulch_day(None, "bed", t(at)).expect("the bed")
+        at += SignedDuration::from_mins(15);
     }
 }
 
-/// A local time of Adelaide.
-fn t(local: &str) -> Timestamp {
-    let zone = jiff::tz::TimeZone::get("Australia/Adelaide").expect("bundled");
-    zone.to_timestamp(local.parse::<jiff::civil::DateTime>().expect("a date-time")).expect("a moment")
+fn mulch(run: &Run, at: &str) -> MulchDay {
+    run.core().mulch_day(None, "bed", t(at)).expect("the bed")
 }
 
 /// Dry until noon of the second day, then up within three hours and held.
@@ -152,17 +60,17 @@ fn wet_from_second_noon(sensor: SensorIx, hours: f64) -> f64 {
 
 #[test]
 fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it() {
-    let mut run = Run::new();
-    run.play(&[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-12T10:00", wet_from_second_noon);
+    let mut run = school();
+    play(&mut run, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-12T10:00", wet_from_second_noon);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged]);
     let told = run.first(Kind::WaterLeftOn);
     assert!(told.text.contains("open tap"), "{}", told.text);
     assert!(told.at < t("2026-03-12T04:00"), "{}", told.at);
     assert!(told.why.iter().any(|step| step.with.contains("0.300 + 0.3 x (0.500 - 0.300) = 0.360 m3/m3")));
-    let card = &run.core.view("saltbush-gully").expect("the site").beds[0];
+    let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Act);
     assert!(card.words.contains("open tap"), "{}", card.words);
-    run.play(&[PROBE, GAUGE], "2026-03-12T10:00", "2026-03-13T10:00", |sensor, hours| {
+    play(&mut run, &[PROBE, GAUGE], "2026-03-12T10:00", "2026-03-13T10:00", |sensor, hours| {
         if sensor == PROBE { 0.30 + 0.12 * (-hours / 8.0).exp() } else { 0.0 }
     });
     assert_eq!(run.steps(Kind::WaterLeftOn).last(), Some(&State::ReturnedUnacknowledged));
@@ -170,17 +78,23 @@ fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it(
 
 #[test]
 fn rain_a_missing_gauge_or_draining_soil_tell_of_no_open_tap() {
-    let mut silent = Run::new();
-    silent.play(&[PROBE], "2026-03-10T00:00", "2026-03-15T00:00", wet_from_second_noon);
+    let mut silent = school();
+    play(&mut silent, &[PROBE], "2026-03-10T00:00", "2026-03-15T00:00", wet_from_second_noon);
     assert_eq!((silent.steps(Kind::WaterLeftOn), silent.steps(Kind::Waterlogged)), (vec![], vec![]));
-    let mut rained = Run::new();
-    rained.play(&[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-12T10:00", |sensor, hours| match sensor {
-        GAUGE if (36.0..39.0).contains(&hours) => 20.0,
-        _ => wet_from_second_noon(sensor, hours),
-    });
+    let mut rained = school();
+    play(
+        &mut rained,
+        &[PROBE, GAUGE],
+        "2026-03-10T00:00",
+        "2026-03-12T10:00",
+        |sensor, hours| match sensor {
+            GAUGE if (36.0..39.0).contains(&hours) => 20.0,
+            _ => wet_from_second_noon(sensor, hours),
+        },
+    );
     assert_eq!(rained.steps(Kind::WaterLeftOn), []);
-    let mut watered = Run::new();
-    watered.play(&[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-13T10:00", |sensor, hours| {
+    let mut watered = school();
+    play(&mut watered, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-13T10:00", |sensor, hours| {
         let wet = wet_from_second_noon(sensor, hours);
         if sensor == PROBE && hours > 39.0 { 0.30 + 0.12 * (-(hours - 39.0) / 30.0).exp() } else { wet }
     });
@@ -189,15 +103,15 @@ fn rain_a_missing_gauge_or_draining_soil_tell_of_no_open_tap() {
 
 #[test]
 fn soil_that_has_not_drained_two_days_after_rain_is_waterlogged() {
-    let mut run = Run::new();
+    let mut run = school();
     let rain = |sensor, hours| match sensor {
         GAUGE if (36.0..39.0).contains(&hours) => 20.0,
         _ => wet_from_second_noon(sensor, hours) + if sensor == PROBE && hours > 39.0 { 0.03 } else { 0.0 },
     };
-    run.play(&[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-13T09:00", rain);
+    play(&mut run, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-13T09:00", rain);
     assert_eq!(run.steps(Kind::Waterlogged), []);
     // Slow loss to roots and air, so that the tap's rule has nothing to say.
-    run.play(&[PROBE, GAUGE], "2026-03-13T09:00", "2026-03-14T12:00", |sensor, hours| {
+    play(&mut run, &[PROBE, GAUGE], "2026-03-13T09:00", "2026-03-14T12:00", |sensor, hours| {
         if sensor == PROBE { 0.45 - 0.0018 * hours } else { 0.0 }
     });
     assert_eq!(run.steps(Kind::Waterlogged), [State::Unacknowledged]);
@@ -209,9 +123,10 @@ fn soil_that_has_not_drained_two_days_after_rain_is_waterlogged() {
 
 #[test]
 fn a_meter_that_counts_more_than_the_bed_holds_tells_of_an_open_tap() {
-    let mut run = Run::new();
+    let mut run = school();
     // 100 L each quarter of an hour: 1250 L are passed after 13 of them.
-    run.play(
+    play(
+        &mut run,
         &[METER],
         "2026-03-10T18:00",
         "2026-03-10T23:00",
@@ -224,24 +139,24 @@ fn a_meter_that_counts_more_than_the_bed_holds_tells_of_an_open_tap() {
         "{:?}",
         told.why
     );
-    run.play(&[METER], "2026-03-10T23:00", "2026-03-11T01:00", |_, _| 0.0);
+    play(&mut run, &[METER], "2026-03-10T23:00", "2026-03-11T01:00", |_, _| 0.0);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged, State::ReturnedUnacknowledged]);
 }
 
 #[test]
 fn a_dribble_through_the_site_s_meter_is_told_after_half_a_day() {
-    let mut run = Run::new();
-    run.play(&[MAIN], "2026-03-10T18:00", "2026-03-11T05:45", |_, _| 2.0);
+    let mut run = school();
+    play(&mut run, &[MAIN], "2026-03-10T18:00", "2026-03-11T05:45", |_, _| 2.0);
     assert_eq!(run.steps(Kind::WaterLeftOn), []);
-    run.play(&[MAIN], "2026-03-11T05:45", "2026-03-11T08:00", |_, _| 2.0);
+    play(&mut run, &[MAIN], "2026-03-11T05:45", "2026-03-11T08:00", |_, _| 2.0);
     assert_eq!(run.first(Kind::WaterLeftOn).key.place.as_str(), "main-meter");
-    let view = run.core.view("saltbush-gully").expect("the site");
+    let view = run.view();
     assert!(view.alarms.iter().any(|alarm| alarm.kind == Kind::WaterLeftOn));
 }
 
 /// Noon rains of 40 mm on a dry bed, 1.5 x 1000 x 0.15 x 0.15 = 34 mm being enough.
 fn shed(run: &mut Run, from: &str, to: &str) {
-    run.play(&[PROBE, GAUGE], from, to, |sensor, hours| {
+    play(run, &[PROBE, GAUGE], from, to, |sensor, hours| {
         let (day, of_day) = ((hours / 24.0) as i64, hours % 24.0);
         match sensor {
             GAUGE if day % 3 == 1 && (12.0..14.0).contains(&of_day) => 25.0,
@@ -253,7 +168,7 @@ fn shed(run: &mut Run, from: &str, to: &str) {
 
 #[test]
 fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
-    let mut run = Run::new();
+    let mut run = school();
     shed(&mut run, "2026-03-10T00:00", "2026-03-16T12:00");
     assert_eq!(run.steps(Kind::WaterRepellentSoil), []);
     shed(&mut run, "2026-03-16T12:00", "2026-03-19T12:00");
@@ -265,21 +180,21 @@ fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
         told.text
     );
     assert_eq!(told.why.len(), 3);
-    let day = run.mulch("2026-03-19T12:00");
+    let day = mulch(&run, "2026-03-19T12:00");
     assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
     assert!(day.text.contains("did not soak in"), "{}", day.text);
 
     // The agent alone proves nothing; a drop that goes in after it does.
-    run.log("2026-03-19T12:10", Seen::WettingAgent);
+    run.log("bed", t("2026-03-19T12:10"), Seen::WettingAgent);
     assert_eq!(run.steps(Kind::WaterRepellentSoil).len(), 1);
-    run.log("2026-03-19T15:00", Seen::WaterDrop { seconds: 3.0 });
+    run.log("bed", t("2026-03-19T15:00"), Seen::WaterDrop { seconds: 3.0 });
     assert_eq!(run.steps(Kind::WaterRepellentSoil).last(), Some(&State::ReturnedUnacknowledged));
 }
 
 #[test]
 fn rain_that_a_moist_bed_does_not_feel_proves_nothing() {
-    let mut run = Run::new();
-    run.play(&[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-25T00:00", |sensor, hours| {
+    let mut run = school();
+    play(&mut run, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-25T00:00", |sensor, hours| {
         let (day, of_day) = ((hours / 24.0) as i64, hours % 24.0);
         match sensor {
             GAUGE if day % 3 == 1 && (12.0..14.0).contains(&of_day) => 25.0,
@@ -292,30 +207,30 @@ fn rain_that_a_moist_bed_does_not_feel_proves_nothing() {
 
 #[test]
 fn mulch_follows_the_log() {
-    let mut run = Run::new();
-    run.play(&[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
+    let mut run = school();
+    play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
     let now = "2026-03-10T13:00";
-    assert_eq!(run.mulch(now).answer, MulchAnswer::Yes);
-    run.log("2026-03-10T09:00", Seen::WaterDrop { seconds: 90.0 });
-    let day = run.mulch(now);
+    assert_eq!(mulch(&run, now).answer, MulchAnswer::Yes);
+    run.log("bed", t("2026-03-10T09:00"), Seen::WaterDrop { seconds: 90.0 });
+    let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
     assert!(day.text.contains("strongly water repellent"), "{}", day.text);
     // Used after the drop, and the bed is moist.
-    run.log("2026-03-10T10:00", Seen::WettingAgent);
-    assert_eq!(run.mulch(now).answer, MulchAnswer::Yes);
+    run.log("bed", t("2026-03-10T10:00"), Seen::WettingAgent);
+    assert_eq!(mulch(&run, now).answer, MulchAnswer::Yes);
     // A drop after the agent tells more than the agent.
-    run.log("2026-03-10T12:00", Seen::WaterDrop { seconds: 60.0 });
-    assert_eq!(run.mulch(now).answer, MulchAnswer::WettingAgentFirst);
+    run.log("bed", t("2026-03-10T12:00"), Seen::WaterDrop { seconds: 60.0 });
+    assert_eq!(mulch(&run, now).answer, MulchAnswer::WettingAgentFirst);
 }
 
 #[test]
 fn very_dry_soil_wants_a_wetting_agent_once_and_then_water() {
-    let mut run = Run::new();
-    run.play(&[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
+    let mut run = school();
+    play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
     let now = "2026-03-10T13:00";
-    assert_eq!(run.mulch(now).answer, MulchAnswer::WettingAgentFirst);
-    run.log("2026-03-01T09:00", Seen::WettingAgent);
-    let day = run.mulch(now);
+    assert_eq!(mulch(&run, now).answer, MulchAnswer::WettingAgentFirst);
+    run.log("bed", t("2026-03-01T09:00"), Seen::WettingAgent);
+    let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WaterFirst);
     // 85 mm x 10 m2 / 0.8 = 1062 L at 120 L an hour: 8.9 h from 6 pm.
     let litres = day.water_l.expect("water first");
@@ -327,23 +242,23 @@ fn very_dry_soil_wants_a_wetting_agent_once_and_then_water() {
 
 #[test]
 fn mulch_of_more_than_a_year_is_to_be_renewed() {
-    let mut run = Run::new();
-    run.log("2025-03-09T09:00", Seen::MulchLaid { depth_mm: 100.0 });
-    run.play(&[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
-    let day = run.mulch("2026-03-10T13:00");
+    let mut run = school();
+    run.log("bed", t("2025-03-09T09:00"), Seen::MulchLaid { depth_mm: 100.0 });
+    play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
+    let day = mulch(&run, "2026-03-10T13:00");
     assert!(day.renew && day.text.contains("renew it"), "{}", day.text);
-    let card = run.core.view("saltbush-gully").expect("the site").beds[0].mulch.clone().expect("mulch words");
+    let card = run.view().beds[0].mulch.clone().expect("mulch words");
     assert!(card.contains("more than a year ago: renew it"), "{card}");
-    run.log("2026-02-01T09:00", Seen::MulchLaid { depth_mm: 80.0 });
-    assert!(!run.mulch("2026-03-10T13:00").renew);
+    run.log("bed", t("2026-02-01T09:00"), Seen::MulchLaid { depth_mm: 80.0 });
+    assert!(!mulch(&run, "2026-03-10T13:00").renew);
 }
 
 #[test]
 fn a_bed_with_an_open_mulch_alarm_is_not_called_well() {
-    let mut run = Run::new();
-    run.play(&[PROBE], "2026-05-14T00:00", "2026-05-14T06:00", |_, _| 0.24);
+    let mut run = school();
+    play(&mut run, &[PROBE], "2026-05-14T00:00", "2026-05-14T06:00", |_, _| 0.24);
     assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged]);
-    let card = &run.core.view("saltbush-gully").expect("the site").beds[0];
+    let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Watch);
     assert!(card.words.contains("not moist enough for its mulch day"), "{}", card.words);
 }

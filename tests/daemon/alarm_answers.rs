@@ -5,7 +5,8 @@
 use std::process::Output;
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::{free_port, wait_until};
 use jiff::Timestamp;
 use serde_json::Value;
@@ -18,7 +19,7 @@ const LIMIT: Duration = Duration::from_secs(60);
 
 /// A daemon whose broker is not there: what people write down needs none.
 fn daemon() -> Daemon {
-    let mut daemon = Daemon::new(free_port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(free_port(), &[("saltbush-gully", SHIPPED)]);
     daemon.arguments.clear();
     daemon
 }

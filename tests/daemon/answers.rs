@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use crate::support::daemon::Daemon;
+use crate::support::garden::{BED_KEYS, GardenFile};
 use crate::support::http::Answer;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
@@ -20,41 +21,18 @@ const SECRET: &str = "thirty-two bytes of a test's own";
 const ANSWERS: &str = "trug/school/answer";
 
 /// Two beds whose raw numbers are water contents, with the times of the probes.
-const GARDEN: &str = r#"
-[site]
-id = "school"
-name = "Saltbush Gully Primary School"
-time_zone = "Australia/Adelaide"
-latitude_deg = -34.9
-elevation_m = 50
-[watering]
-allowed = ["00:00-24:00"]
-"#;
-
 fn garden() -> String {
-    let bed = |id: &str| {
-        format!(
-            r#"
-[[bed]]
-id = "{id}-bed"
-name = "The {id} bed"
-area_m2 = 10
-field_capacity = 0.30
-wilting_point = 0.10
-root_depth_m = 0.5
-depletion_fraction = 0.4
-[[sensor]]
-id = "{id}-probe"
-measures = "soil-moisture"
-bed = "{id}-bed"
-depth_cm = 15
-topic = "school/{id}"
-payload = {{ json = {{ value = "/v", time = "/t" }} }}
-every_s = 900
-"#
-        )
-    };
-    format!("{GARDEN}{}{}", bed("pea"), bed("bean"))
+    let mut file = GardenFile::new("school").with("[watering]\nallowed = [\"00:00-24:00\"]\n");
+    for id in ["pea", "bean"] {
+        let payload = "payload = { json = { value = \"/v\", time = \"/t\" } }";
+        let keys = format!("bed = \"{id}-bed\"\ndepth_cm = 15\ntopic = \"school/{id}\"\n{payload}");
+        file = file.bed(&format!("{id}-bed"), &format!("The {id} bed"), BED_KEYS).sensor(
+            &format!("{id}-probe"),
+            "soil-moisture",
+            &keys,
+        );
+    }
+    file.text().to_owned()
 }
 
 fn t(local: &str) -> Timestamp {

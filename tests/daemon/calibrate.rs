@@ -5,18 +5,11 @@ use std::process::Command;
 
 use serde_json::Value as Json;
 use trug::commands::calibrate::{self, Calibrate};
-use trug::settings::{Settings, from_text};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::{SHIPPED, settings};
 
 /// A probe in a pot of the kitchen bed's soil, weighed as it dried; invented.
 const DRYING: &str = "raw,value\n2900,0.052\n2640,0.11\n2410,0.171\n2150,0.229\n1890,0.290\n1450,0.401\n";
-
-fn settings(garden: &str) -> Settings {
-    from_text(("trug.toml", TRUG), &[("garden.toml", garden)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"))
-}
 
 /// What the command prints for the text of a file, and its exit code.
 fn calibrate_with(csv: &str, change: impl FnOnce(&mut Calibrate)) -> (u8, String) {
@@ -27,7 +20,7 @@ fn calibrate_with(csv: &str, change: impl FnOnce(&mut Calibrate)) -> (u8, String
     let mut it = Calibrate { file, sensor: None, site: None, raw, value, json: false };
     change(&mut it);
     let mut out = Vec::new();
-    let code = calibrate::run(Some(&settings(GARDEN)), &it, &mut out).unwrap();
+    let code = calibrate::run(Some(&settings(SHIPPED)), &it, &mut out).unwrap();
     (code, String::from_utf8(out).unwrap())
 }
 
@@ -57,9 +50,9 @@ fn the_line_that_is_printed_is_read_as_the_calibration_that_was_fitted() {
         let (code, told) = json_of(&csv, Some("kitchen-15cm"));
         assert_eq!((code, told["form"].as_str()), (0, Some(form)), "{told:#}");
         let line = told["toml"].as_str().unwrap();
-        let place = GARDEN.find("id = \"kitchen-15cm\"").unwrap();
-        let old = GARDEN[place..].lines().find(|line| line.starts_with("calibration")).unwrap();
-        let garden = format!("{}{}", &GARDEN[..place], GARDEN[place..].replacen(old, line, 1));
+        let place = SHIPPED.find("id = \"kitchen-15cm\"").unwrap();
+        let old = SHIPPED[place..].lines().find(|line| line.starts_with("calibration")).unwrap();
+        let garden = format!("{}{}", &SHIPPED[..place], SHIPPED[place..].replacen(old, line, 1));
         let read = settings(&garden);
         let sensor = read.gardens[0].sensors.iter().find(|s| s.id.as_str() == "kitchen-15cm").unwrap();
         let largest = told["error"]["largest"].as_f64().unwrap();

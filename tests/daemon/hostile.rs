@@ -6,7 +6,8 @@ use std::ops::ControlFlow;
 use std::process::{Output, Stdio};
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN, trug};
+use crate::support::daemon::{Daemon, trug};
+use crate::support::garden::SHIPPED;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::sender::{Post, send};
@@ -54,7 +55,7 @@ fn now_s() -> i64 {
 impl Garden {
     fn start() -> Self {
         let broker = Mosquitto::start();
-        let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &format!("{GARDEN}{PLAIN}"))]);
+        let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &format!("{SHIPPED}{PLAIN}"))]);
         daemon.arguments.clear();
         daemon.set("TRUG__STORE__KEEP_REJECTS", &KEEP_REJECTS.to_string());
         let listener = Listener::start(broker.port(), &[STATUS]);
@@ -343,7 +344,7 @@ fn a_broker_that_is_not_there_is_waited_for() {
     broker.stop();
     // In its place stands something that hangs up on everybody.
     let listener = TcpListener::bind(("127.0.0.1", broker.port())).expect("the broker's port is free");
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     daemon.start_with_page();
     // The session and the letters try on their own, so these are three tries or
     // more of the session.
@@ -384,7 +385,7 @@ fn told(output: Output) -> (Option<i32>, String) {
 #[test]
 fn a_store_that_cannot_be_opened_is_said_with_exit_code_3() {
     let broker = Mosquitto::start();
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     let folder = daemon.folder().to_owned();
     let file = folder.join("a-file");
     std::fs::write(&file, "seedlings: 40\n".repeat(200)).expect("a file can be written");
@@ -462,7 +463,7 @@ fn a_command_line_that_makes_no_sense_is_refused_with_exit_code_2() {
 fn a_wrong_configuration_starts_nothing() {
     let broker = Mosquitto::start();
     let wrong =
-        GARDEN.replace("area_m2 = 7.2", "area_m2 = 0").replace("Australia/Adelaide", "Australia/Gully");
+        SHIPPED.replace("area_m2 = 7.2", "area_m2 = 0").replace("Australia/Adelaide", "Australia/Gully");
     let daemon = Daemon::new(broker.port(), &[("saltbush-gully", &wrong)]);
     for command in [&["run"][..], &["check"], &["import", "nothing.csv"], &["mulch", "kitchen-bed"]] {
         let (code, told) = refused(&daemon, command);
@@ -476,7 +477,7 @@ fn a_wrong_configuration_starts_nothing() {
     assert!(!log.contains("as trug"), "nobody came to the broker: {log}");
 
     // Keys from the environment are checked like those of the files.
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     daemon.set("TRUG__BROKER__KEEP_ALIVE_S", "soon");
     let (code, told) = refused(&daemon, &["run"]);
     assert_eq!(code, Some(2), "{told}");

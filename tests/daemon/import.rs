@@ -6,49 +6,21 @@ use std::fs;
 use std::process::Output;
 
 use crate::support::daemon::Daemon;
+use crate::support::garden::{BED_KEYS, GardenFile, WATERING};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-const GARDEN: &str = r#"
-[site]
-id = "saltbush-gully"
-name = "Saltbush Gully Primary School"
-time_zone = "Australia/Adelaide"
-latitude_deg = -34.93
-elevation_m = 95
-[watering]
-allowed = ["00:00-09:00", "18:00-24:00"]
-[[bed]]
-id = "kitchen-bed"
-name = "Kitchen bed"
-area_m2 = 7.2
-field_capacity = 0.30
-wilting_point = 0.10
-root_depth_m = 0.5
-depletion_fraction = 0.4
-[[sensor]]
-id = "kitchen-15cm"
-measures = "soil-moisture"
-bed = "kitchen-bed"
-depth_cm = 15
-topic = "saltbush-gully/15"
-payload = "number"
-every_s = 3600
-[[sensor]]
-id = "kitchen-30cm"
-measures = "soil-moisture"
-bed = "kitchen-bed"
-depth_cm = 30
-topic = "saltbush-gully/30"
-payload = "number"
-every_s = 3600
-[[sensor]]
-id = "roof-gauge"
-measures = "rain"
-topic = "saltbush-gully/rain"
-payload = "number"
-every_s = 3600
-"#;
+/// A bed with two probes and a gauge that speak once an hour.
+fn garden_text() -> String {
+    let hourly = "bed = \"kitchen-bed\"\nevery_s = 3600\n";
+    let file = GardenFile::new("saltbush-gully")
+        .with(WATERING)
+        .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
+        .sensor("kitchen-15cm", "soil-moisture", &format!("{hourly}depth_cm = 15"))
+        .sensor("kitchen-30cm", "soil-moisture", &format!("{hourly}depth_cm = 30"))
+        .sensor("roof-gauge", "rain", "every_s = 3600");
+    file.text().to_owned()
+}
 
 /// Local midnight of 1 July 2025.
 const START: &str = "2025-06-30T14:30:00Z";
@@ -109,7 +81,7 @@ const COLUMNS: [&str; 8] = [
 
 fn garden() -> Daemon {
     // No broker is asked for.
-    Daemon::new(1, &[("saltbush-gully", GARDEN)])
+    Daemon::new(1, &[("saltbush-gully", &garden_text())])
 }
 
 /// Writes the files and imports them in one call.

@@ -8,7 +8,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::rows::{assert_same, rows};
@@ -44,7 +45,7 @@ fn gardens() -> (Vec<(&'static str, String)>, Vec<Sent>) {
     let mut files = Vec::new();
     let mut all: Vec<(SignedDuration, Sent)> = Vec::new();
     for (site, scenario) in GARDENS {
-        let garden = GARDEN.replace("saltbush-gully", site);
+        let garden = SHIPPED.replace("saltbush-gully", site);
         let played = Played::new(scenario, &garden);
         let begin = played.sent[0].send_at;
         all.extend(played.sent.into_iter().map(|it| {

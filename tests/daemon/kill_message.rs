@@ -11,7 +11,8 @@ use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::{free_port, wait_until};
 use jiff::Timestamp;
 use trug::store::{MessageRecord, MessageState, Reader};
@@ -139,7 +140,7 @@ fn read(reader: &mut BufReader<&TcpStream>) -> Option<Request> {
 /// A daemon whose groups are told by this server. Its broker is not there: what people
 /// write down needs none.
 fn daemon(server: &Server, more_tanks: usize) -> Daemon {
-    let mut garden = GARDEN
+    let mut garden = SHIPPED
         .replace("email = [\"grounds@school.example\"]", "webhook = [\"office\"]")
         .replace("email = [\"teacher@school.example\"]", "webhook = [\"office\"]")
         .replace("email = [\"office@school.example\"]", "webhook = [\"office\"]");

@@ -1,14 +1,13 @@
 //! `trug log`: what people wrote down comes back, and what cannot be is refused
 //! with what is accepted.
 
-use crate::support::daemon::GARDEN;
 use clap::Parser as _;
 use jiff::Timestamp;
 use trug::commands::log::{self, Entry};
-use trug::settings::{Settings, from_text};
+use trug::settings::Settings;
 use trug::store::{Reader, Store};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
+use crate::support::garden::shipped;
 
 #[derive(clap::Parser)]
 struct Line {
@@ -24,10 +23,8 @@ struct School {
 impl School {
     fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("trug.db").display().to_string();
-        let variables = [("TRUG__STORE__PATH".to_owned(), path)];
-        let settings =
-            from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], variables.into_iter()).unwrap();
+        let mut settings = shipped();
+        settings.store.path = folder.path().join("trug.db");
         drop(Store::open(&settings.store.path, &settings.gardens).unwrap());
         Self { _folder: folder, settings }
     }

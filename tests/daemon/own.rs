@@ -4,8 +4,8 @@
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN};
-use crate::support::garden::{garden, only, reading};
+use crate::support::daemon::Daemon;
+use crate::support::garden::{SHIPPED, garden, only, reading, settings};
 use crate::support::keeper::Running;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
@@ -21,7 +21,6 @@ use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::record::Batch;
 use trug::model::Quantity;
-use trug::settings::from_text;
 use trug::store::{AlarmRecord, Reader, Store, Transaction};
 
 const LIMIT: Duration = Duration::from_secs(60);
@@ -44,9 +43,9 @@ off_delay_s = 0
 "#;
 
 fn daemon(broker: &Mosquitto) -> Daemon {
-    let own = GARDEN.find("[[tell]]\nwho = \"office\"").expect("the demonstration has an office");
-    let after = GARDEN[own..].find("\n\n").map_or(GARDEN.len(), |end| own + end);
-    let garden = format!("{}{}{QUICK}", &GARDEN[..own], &GARDEN[after..]);
+    let own = SHIPPED.find("[[tell]]\nwho = \"office\"").expect("the demonstration has an office");
+    let after = SHIPPED[own..].find("\n\n").map_or(SHIPPED.len(), |end| own + end);
+    let garden = format!("{}{}{QUICK}", &SHIPPED[..own], &SHIPPED[after..]);
     let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &garden)]);
     // The daemon's own alarms live by the computer's clock.
     daemon.arguments.clear();
@@ -240,11 +239,8 @@ fn clock_that_is_set() -> Timestamp {
 #[test]
 fn a_clock_that_is_set_while_the_daemon_runs_is_told() {
     let folder = tempfile::tempdir().unwrap();
-    let text = format!(
-        "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"{}/trug.db\"\n",
-        folder.path().display()
-    );
-    let settings = from_text(("trug.toml", &text), &[("garden.toml", GARDEN)], std::iter::empty()).unwrap();
+    let mut settings = settings(SHIPPED);
+    settings.store.path = folder.path().join("trug.db");
     let mut running = Running::start(Keeper::open(&settings, Clock::Arrival).unwrap(), clock_that_is_set);
     let reader = Reader::open(&settings.store.path).unwrap();
     let rounds = running.signs.pulse.rounds();
@@ -272,7 +268,7 @@ fn a_message_that_reached_nobody_is_told_by_the_daemon_until_one_arrives() {
     let more = "[[tell]]\nwho = \"caretaker\"\nalarms = [\"tank-too-warm\"]\nwebhook = [\"shed\"]\n\
                 [alarms.tank-too-warm]\non_delay_s = 0\n[alarms.message-not-sent]\non_delay_s = 0\noff_delay_s = 0\n";
     // Without the groups of the demonstration, whose e-mail goes nowhere.
-    let (beds_and_sensors, _) = GARDEN.split_once("[[tell]]").unwrap();
+    let (beds_and_sensors, _) = SHIPPED.split_once("[[tell]]").unwrap();
     let text = format!("{beds_and_sensors}{QUICK}{more}");
     let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &text)]);
     daemon.arguments.clear();

@@ -2,12 +2,13 @@
 
 use std::process::Output;
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::hooks::{Answer, Hook, SECRET};
 
 /// A group with this `by` line in the place of the demonstration's groups.
 fn garden(groups: &str) -> String {
-    let mut garden: toml::Table = GARDEN.parse().unwrap();
+    let mut garden: toml::Table = SHIPPED.parse().unwrap();
     garden.remove("tell");
     format!("{garden}\n{groups}")
 }

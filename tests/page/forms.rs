@@ -11,14 +11,12 @@ use trug::garden::plan::Garden;
 use trug::page::Record;
 use trug::page::access::Rules;
 use trug::password::PasswordHash;
-use trug::settings::from_text;
 use trug::store::{LogRow, Reader, Store};
 
+use crate::support::garden::shipped;
 use crate::support::http::{Answer, Served};
 use crate::support::views::{self, Fixed};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
 const PASSWORD: &str = "wattle & saltbush 1";
 const WRITE: &str = "/site/saltbush-gully/write";
 const ALARMS: &str = "/site/saltbush-gully/alarms";
@@ -48,8 +46,7 @@ impl School {
         let answers = Arc::clone(&fixed.answers);
         let folder = tempfile::tempdir().expect("a folder for the store");
         let path = folder.path().join("trug.db");
-        let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
-            .unwrap_or_else(|faults| panic!("{faults}"));
+        let settings = shipped();
         drop(Store::open(&path, &settings.gardens).expect("a new store"));
         let reader = Reader::open(&path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use crate::support::browser::{Browser, DESK, PHONE};
+use crate::support::garden::{SHIPPED_TRUG, settings_with};
 use crate::support::http::Served;
 use crate::support::school;
 use crate::support::views::{Fixed, at};
@@ -18,10 +19,9 @@ use trug::garden::{AcclimatiseAnswer, Acclimatising, Clock};
 use trug::history::{Bin, ProbeBins, root_zone_bins};
 use trug::model::Quantity;
 use trug::page::Record;
-use trug::settings::{Settings, from_text};
+use trug::settings::Settings;
 use trug::store::Reader;
 
-const TRUG: &str = include_str!("../../config/trug.toml");
 const SITE: &str = "saltbush-gully";
 const SPANS: [&str; 4] = ["day", "week", "month", "year"];
 
@@ -119,7 +119,7 @@ impl Place {
     /// A small garden with messages of topics, times and payloads.
     fn small(messages: &[(&str, Timestamp, &str)], now: Timestamp) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
-        let mut settings = settings(SMALL);
+        let mut settings = settings_with(SHIPPED_TRUG, SMALL);
         settings.gardens[0].sensors.retain(|it| !matches!(it.id.as_str(), "bare-15cm" | "spare-temp"));
         settings.store.path = folder.path().join("trug.db");
         let mut keeper = Keeper::open(&settings, Clock::Readings).expect("a new store");
@@ -156,11 +156,6 @@ impl Place {
         assert_eq!(answer.status, 200, "{path}: {}", answer.body);
         answer.body
     }
-}
-
-fn settings(garden: &str) -> Settings {
-    from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", garden)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"))
 }
 
 /// An answer for a bag, with steps that begin now and in half an hour.

@@ -6,7 +6,8 @@ use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 
 use crate::support::browser::{Browser, DESK, PHONE};
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::http::Served;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
@@ -62,7 +63,7 @@ const PASSWORD: &str = "a password of these tests";
 impl Lived {
     fn start() -> Self {
         let broker = Mosquitto::start();
-        let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+        let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
         let (_, end) = school::fill(&daemon.store(), "demonstration");
         let hash = PasswordHash::of(PASSWORD).expect("a hash");
         daemon.set("TRUG__PAGE__PASSWORD", hash.as_str());

@@ -357,6 +357,8 @@ fn cost_of_filling() {
                         }
                     }
                 }
+                let stored = Reader::open(&folder.path().join("trug.db")).unwrap().count().unwrap();
+                assert_eq!(stored, 400_000, "every reading is stored");
                 let rate = 400_000.0 / began.elapsed().as_secs_f64();
                 println!(
                     "{sensors} sensors, round {round}, filling {fill}: {rate:.0} readings a second, \

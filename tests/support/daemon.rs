@@ -9,12 +9,11 @@ use std::time::Duration;
 
 use trug::store::Reader;
 
+use super::garden::SHIPPED_TRUG;
 use super::http::Answer;
 use super::{ChildGuard, free_port, wait_until};
 
 /// The demonstration garden, as it is shipped.
-pub(crate) const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
-const TRUG: &str = include_str!("../../config/trug.toml");
 
 /// How long starting and stopping may take on a busy computer.
 const LIMIT: Duration = Duration::from_secs(60);
@@ -36,7 +35,7 @@ impl Daemon {
     /// goes on by the readings' own times.
     pub(crate) fn new(broker_port: u16, gardens: &[(&str, &str)]) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the daemon");
-        fs::write(folder.path().join("trug.toml"), TRUG).expect("the configuration can be written");
+        fs::write(folder.path().join("trug.toml"), SHIPPED_TRUG).expect("the configuration can be written");
         fs::create_dir(folder.path().join("gardens")).expect("the gardens' folder can be made");
         for (name, text) in gardens {
             let file = folder.path().join("gardens").join(format!("{name}.toml"));

@@ -1,18 +1,32 @@
-//! A small garden in the invented Saltbush Gully Primary School, made by hand,
-//! and readings for it.
+//! Gardens for tests, each made from its file as a school's own is, and readings and
+//! alarms made by hand. Saltbush Gully Primary School is invented.
+
+use std::fmt::Write as _;
+use std::sync::Arc;
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
+use jiff::civil::DateTime;
 use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, State};
-use trug::calibration::{Calibration, DatedCalibration};
-use trug::decode::PayloadFormat;
-use trug::garden::plan::{Bed, Garden, RuleSettings, Sensor, Site};
+use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading, Reject, Unplaced};
-use trug::model::{Id, LocalHours, Place, Quantity};
+use trug::model::{Id, Quantity};
 use trug::model::{SensorIx, TimeFrom};
-use trug::quality::{Flag, Limits, Tests};
+use trug::quality::{Flag, Tests};
+use trug::settings::{Settings, from_text};
 use trug::store::{Letter, Transaction};
+
+/// The configuration that ships with the program.
+pub(crate) const SHIPPED_TRUG: &str = include_str!("../../config/trug.toml");
+/// The demonstration's garden.
+pub(crate) const SHIPPED: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+
+/// A bed of 100 mm of available water, 40 mm of which may be used: it is dry below 0.22.
+pub(crate) const BED_KEYS: &str = "area_m2 = 10\nfield_capacity = 0.30\nwilting_point = 0.10\n\
+    root_depth_m = 0.5\ndepletion_fraction = 0.4\n";
+
+/// The hours in which the beds may be watered, as most of these gardens have them.
+pub(crate) const WATERING: &str = "[watering]\nallowed = [\"00:00-09:00\", \"18:00-24:00\"]\n";
 
 /// 2026-04-17 05:30 UTC, a Friday afternoon in Adelaide.
 pub(crate) const START_MS: i64 = 1_776_403_800_000;
@@ -22,61 +36,121 @@ pub(crate) fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(START_MS + ms).expect("a time of this century")
 }
 
+/// A moment by Adelaide's clocks, such as `2026-03-10T09:00`.
+pub(crate) fn local(text: &str) -> Timestamp {
+    let local: DateTime = text.parse().expect("a date and a time");
+    local.in_tz("Australia/Adelaide").expect("a zone of the bundled database").timestamp()
+}
+
+/// The settings of one garden's file beside a daemon's.
+///
+/// # Panics
+/// With every fault of the two files.
+pub(crate) fn settings_with(trug: &str, garden: &str) -> Settings {
+    from_text(("trug.toml", trug), &[("garden.toml", garden)], std::iter::empty())
+        .unwrap_or_else(|faults| panic!("{faults}"))
+}
+
+/// The settings of one garden's file beside the shortest file that a daemon can have.
+pub(crate) fn settings(garden: &str) -> Settings {
+    settings_with("[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"trug.db\"\n", garden)
+}
+
+/// The settings that ship with the program.
+pub(crate) fn shipped() -> Settings {
+    settings_with(SHIPPED_TRUG, SHIPPED)
+}
+
+/// The garden of a file.
+pub(crate) fn garden_of(text: &str) -> Arc<Garden> {
+    Arc::new(settings(text).gardens.remove(0))
+}
+
+/// A garden's file, written part by part. Lines of `keys` stand in the table of the part,
+/// and in the place of those that it has otherwise.
+#[derive(Clone)]
+pub(crate) struct GardenFile {
+    site: String,
+    text: String,
+}
+
+impl GardenFile {
+    /// The school by this id, with nothing in its garden.
+    pub(crate) fn new(site: &str) -> Self {
+        let text = format!(
+            "[site]\nid = \"{site}\"\nname = \"Saltbush Gully Primary School\"\n\
+             time_zone = \"Australia/Adelaide\"\nlatitude_deg = -34.93\nelevation_m = 95\n"
+        );
+        Self { site: site.to_owned(), text }
+    }
+
+    /// More lines of the last table, or tables of their own.
+    pub(crate) fn with(mut self, lines: &str) -> Self {
+        self.text.push_str(lines);
+        self
+    }
+
+    pub(crate) fn bed(self, id: &str, name: &str, keys: &str) -> Self {
+        self.part("bed", id, &format!("name = \"{name}\"\n{keys}"))
+    }
+
+    pub(crate) fn tank(self, id: &str, name: &str, keys: &str) -> Self {
+        let name = format!("name = \"{name}\"");
+        self.part(
+            "tank",
+            id,
+            &or_usual(keys, &[name.as_str(), "volume_l = 500", "species = \"silver perch\""]),
+        )
+    }
+
+    /// A sensor that sends a number each quarter of an hour.
+    pub(crate) fn sensor(self, id: &str, measures: &str, keys: &str) -> Self {
+        let topic = format!("topic = \"{}/{id}\"", self.site);
+        let measures = format!("measures = \"{measures}\"");
+        let usual = [measures.as_str(), topic.as_str(), "payload = \"number\"", "every_s = 900"];
+        self.part("sensor", id, &or_usual(keys, &usual))
+    }
+
+    /// A moisture probe in a bed.
+    pub(crate) fn probe(self, id: &str, bed: &str, depth_cm: u32) -> Self {
+        self.sensor(id, "soil-moisture", &format!("bed = \"{bed}\"\ndepth_cm = {depth_cm}\n"))
+    }
+
+    fn part(mut self, table: &str, id: &str, keys: &str) -> Self {
+        let _ = writeln!(self.text, "[[{table}]]\nid = \"{id}\"\n{keys}");
+        self
+    }
+
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+
+    pub(crate) fn garden(&self) -> Garden {
+        settings(&self.text).gardens.remove(0)
+    }
+}
+
+/// These keys, and each usual line whose key is not among them.
+fn or_usual(keys: &str, usual: &[&str]) -> String {
+    let given = |line: &str| keys.lines().any(|own| own.split(" =").next() == line.split(" =").next());
+    let mut lines: Vec<&str> = usual.iter().copied().filter(|line| !given(line)).collect();
+    lines.push(keys);
+    lines.join("\n")
+}
+
 /// A garden with one bed and these sensors: id, quantity, whether it is in the bed.
 pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
-    Garden {
-        site: Site {
-            id: Id::new(site),
-            name: "Saltbush Gully Primary School".to_owned(),
-            time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
-            latitude_deg: -34.93,
-            elevation_m: 95.0,
-            watering_allowed: LocalHours::new(vec![(0, 540), (1080, 1440)]),
-            working_hours: LocalHours::new(vec![(480, 960)]),
-            holidays: Vec::new(),
-        },
-        beds: vec![Bed {
-            id: Id::new("kitchen-bed"),
-            name: "Kitchen bed".to_owned(),
-            area_m2: 7.2,
-            soil: "loamy sand".to_owned(),
-            field_capacity: 0.15,
-            wilting_point: 0.06,
-            saturation: None,
-            composition: None,
-            crop: Some("cabbage".to_owned()),
-            root_depth_m: 0.5,
-            depletion_fraction: 0.45,
-            planted: None,
-            stage_lengths: None,
-            irrigation: None,
-            mulch: None,
-            fallow: false,
-            watering_allowed: None,
-        }],
-        tanks: Vec::new(),
-        sensors: sensors
-            .iter()
-            .map(|&(id, measures, in_bed)| Sensor {
-                id: Id::new(id),
-                measures,
-                place: if in_bed { Place::Bed(0) } else { Place::Site },
-                depth_m: None,
-                height_m: None,
-                topic: format!("{site}/{id}"),
-                payload: PayloadFormat::Number,
-                every_s: 900,
-                calibrations: vec![DatedCalibration { from: None, calibration: Calibration::identity() }],
-                quality: Limits::default_for(measures, 900),
-                gateway: None,
-                battery: None,
-            })
-            .collect(),
-        gateways: Vec::new(),
-        tell: Vec::new(),
-        rules: RuleSettings::default(),
-        roof: None,
+    let keys = "area_m2 = 7.2\nsoil = \"loamy sand\"\nwilting_point = 0.06\ncrop = \"cabbage\"\n";
+    let mut file = GardenFile::new(site).with(WATERING).bed("kitchen-bed", "Kitchen bed", keys);
+    for &(id, measures, in_bed) in sensors {
+        file = if in_bed && measures == Quantity::SoilMoisture {
+            file.probe(id, "kitchen-bed", 15)
+        } else {
+            assert!(!in_bed, "{id}: only moisture probes are put into the bed");
+            file.sensor(id, measures.name(), "")
+        };
     }
+    file.garden()
 }
 
 /// A moisture probe in the bed and the site's rain gauge.

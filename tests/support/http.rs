@@ -13,11 +13,9 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use trug::page::access::Rules;
 use trug::page::{Page, Record, Views, serve};
-use trug::settings::from_text;
 use trug::store::{Reader, Store};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use super::garden::shipped;
 
 /// The page, served until it is dropped.
 pub(crate) struct Served {
@@ -39,8 +37,7 @@ impl Served {
     pub(crate) fn ruled(views: impl Views, rules: Rules, notice: Option<&str>) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the store");
         let path = folder.path().join("trug.db");
-        let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
-            .unwrap_or_else(|faults| panic!("{faults}"));
+        let settings = shipped();
         drop(Store::open(&path, &settings.gardens).expect("a new store"));
         let reader = Reader::open(&path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();

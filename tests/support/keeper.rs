@@ -47,6 +47,11 @@ impl Running {
         self.look.blocking_send(signs).expect("the keeper runs");
     }
 
+    /// Gives it a look at itself; whether there was room for one more.
+    pub(crate) fn offer(&self, signs: OwnSigns) -> bool {
+        self.look.try_send(signs).is_ok()
+    }
+
     /// Stops it, and waits until it has ended.
     pub(crate) fn end(&mut self) {
         self.stop.cancel();

@@ -18,6 +18,7 @@ pub(crate) mod outlook_score;
 pub(crate) mod people;
 pub(crate) mod post;
 pub(crate) mod rows;
+pub(crate) mod run;
 pub(crate) mod school;
 pub mod score;
 pub(crate) mod sender;

@@ -10,19 +10,13 @@ use trug::garden::record::{Batch, Reading};
 use trug::model::{Id, Quantity};
 use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
-use trug::settings::from_text;
 use trug::store::{Reader, Store, write_log};
 
-use super::garden::only;
-
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use super::garden::{only, shipped};
 
 /// The demonstration's garden.
 pub(crate) fn garden() -> Garden {
-    let settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"));
-    settings.gardens.into_iter().next().expect("one garden")
+    shipped().gardens.remove(0)
 }
 
 pub(crate) fn at(text: &str) -> Timestamp {

@@ -7,11 +7,9 @@ use jiff::Timestamp;
 use trug::engine::Keeper;
 use trug::engine::Message;
 use trug::garden::Clock;
-use trug::settings::{Settings, from_text};
+use trug::settings::Settings;
 
-use super::daemon::GARDEN;
-
-const TRUG: &str = include_str!("../../config/trug.toml");
+use super::garden::{SHIPPED, shipped};
 
 /// Readings in one transaction.
 const BATCH: usize = 2000;
@@ -19,14 +17,13 @@ const BATCH: usize = 2000;
 /// Fills a new store with a scenario of the demonstration school, as it would have
 /// come over MQTT, and gives the settings that it was made with and its last moment.
 pub(crate) fn fill(store: &Path, scenario: &str) -> (Settings, Timestamp) {
-    let mut settings = from_text(("trug.toml", TRUG), &[("saltbush-gully.toml", GARDEN)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"));
+    let mut settings = shipped();
     settings.store.path = store.to_owned();
     let mut keeper = Keeper::open(&settings, Clock::Readings).expect("a new store");
     keeper.tell_nobody();
     keeper.on_change(Box::new(|_| {}));
     let scenario = Scenario::named(scenario).expect("a scenario that is shipped");
-    let school = School::parse(GARDEN).expect("the demonstration's garden");
+    let school = School::parse(SHIPPED).expect("the demonstration's garden");
     let simulation = Simulation::new(&school, &scenario, scenario.seed);
     let end = simulation.end();
     for emission in simulation {

@@ -5,6 +5,7 @@ use std::fmt;
 
 use garden_simulator::{TrueEvent, Truth};
 use jiff::{SignedDuration, Timestamp};
+use trug::garden::record::AlarmChange;
 
 /// An alarm that somebody was told of.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -19,7 +20,13 @@ pub struct Told {
 
 /// The alarms of a history of changes: kind, place, the state that was entered,
 /// and when.
-pub fn told<'a>(changes: impl IntoIterator<Item = (&'a str, &'a str, &'a str, Timestamp)>) -> Vec<Told> {
+pub fn told(changes: &[AlarmChange]) -> Vec<Told> {
+    let steps = changes.iter().map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at));
+    told_of(steps)
+}
+
+/// The same from the names of kinds, places and states.
+pub fn told_of<'a>(changes: impl IntoIterator<Item = (&'a str, &'a str, &'a str, Timestamp)>) -> Vec<Told> {
     let mut all: Vec<Told> = Vec::new();
     for (kind, place, to, at) in changes {
         let mine = |alarm: &&mut Told| alarm.kind == kind && alarm.place == place && alarm.until.is_none();

@@ -10,66 +10,27 @@ use trug::alarms::{Kind, State};
 use trug::garden::plan::Garden;
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
-use trug::settings::from_text;
 use trug::telling::{GivenUp, Message, Telling, Told, Waiting};
 
-const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1:1883\"\n[store]\npath = \"trug.db\"\n";
+use super::garden::{GardenFile, settings};
 
-/// Three beds and two tanks, each with a sensor.
-const PLACES: &str = r#"
-[[bed]]
-id = "kitchen-bed"
-name = "Kitchen bed"
-area_m2 = 7.2
-soil = "loamy sand"
-crop = "cabbage"
-[[bed]]
-id = "pea-bed"
-name = "Pea bed"
-area_m2 = 6
-soil = "loamy sand"
-crop = "cabbage"
-[[bed]]
-id = "herb-bed"
-name = "Herb bed"
-area_m2 = 3
-soil = "loamy sand"
-crop = "cabbage"
-[[tank]]
-id = "perch-tank"
-name = "Perch tank"
-volume_l = 500
-species = "silver perch"
-[[tank]]
-id = "eel-tank"
-name = "Eel tank"
-volume_l = 500
-species = "silver perch"
-"#;
-
-/// A garden in this time zone with these groups, as `[[tell]]` tables.
+/// Three beds and two tanks, each with a sensor, in this time zone with these groups, as
+/// `[[tell]]` tables.
 pub(crate) fn garden_in(zone: &str, tell: &str) -> Garden {
-    let mut text = format!(
-        "[site]\nid = \"saltbush-gully\"\nname = \"Saltbush Gully Primary School\"\ntime_zone = \"{zone}\"\n\
-         latitude_deg = -34.93\nelevation_m = 95\n{PLACES}"
-    );
-    for (id, place, measures) in [
-        ("kitchen-15cm", "bed = \"kitchen-bed\"\ndepth_cm = 15", "soil-moisture"),
-        ("pea-15cm", "bed = \"pea-bed\"\ndepth_cm = 15", "soil-moisture"),
-        ("herb-15cm", "bed = \"herb-bed\"\ndepth_cm = 15", "soil-moisture"),
-        ("perch-water", "tank = \"perch-tank\"", "water-temperature"),
-        ("eel-water", "tank = \"eel-tank\"", "water-temperature"),
-    ] {
-        text.push_str(&format!(
-            "[[sensor]]\nid = \"{id}\"\nmeasures = \"{measures}\"\n{place}\ntopic = \"s/{id}\"\npayload = \"number\"\n\
-             every_s = 900\n"
-        ));
-    }
-    text.push_str(tell);
-    from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"))
-        .gardens
-        .remove(0)
+    let bed = "area_m2 = 6\nsoil = \"loamy sand\"\ncrop = \"cabbage\"\n";
+    let file = GardenFile::new("saltbush-gully")
+        .bed("kitchen-bed", "Kitchen bed", bed)
+        .bed("pea-bed", "Pea bed", bed)
+        .bed("herb-bed", "Herb bed", bed)
+        .tank("perch-tank", "Perch tank", "")
+        .tank("eel-tank", "Eel tank", "")
+        .probe("kitchen-15cm", "kitchen-bed", 15)
+        .probe("pea-15cm", "pea-bed", 15)
+        .probe("herb-15cm", "herb-bed", 15)
+        .sensor("perch-water", "water-temperature", "tank = \"perch-tank\"")
+        .sensor("eel-water", "water-temperature", "tank = \"eel-tank\"")
+        .with(tell);
+    settings(&file.text().replace("Australia/Adelaide", zone)).gardens.remove(0)
 }
 
 /// A garden whose clock shows UTC.

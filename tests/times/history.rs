@@ -5,6 +5,9 @@
 
 #![allow(clippy::unwrap_used, reason = "a measurement stops at the first surprise")]
 
+#[path = "../support/garden.rs"]
+#[allow(dead_code, unreachable_pub, reason = "the tests use more of it")]
+mod garden;
 #[path = "../support/http.rs"]
 #[allow(dead_code, unreachable_pub, reason = "the tests use more of it")]
 mod http;

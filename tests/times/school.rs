@@ -9,11 +9,8 @@ use std::time::Instant;
 use jiff::Timestamp;
 use rusqlite::{Connection, params};
 use trug::model::{Id, Place, Quantity};
-use trug::settings::{Settings, from_text};
+use trug::settings::Settings;
 use trug::store::Store;
-
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
 
 pub(crate) const SITE: &str = "saltbush-gully";
 const MINUTE_MS: i64 = 60_000;
@@ -21,9 +18,7 @@ const DAY_MIN: i64 = 1440;
 
 /// The garden; beds of the kind of its first are added until there are so many sensors.
 pub(crate) fn school(sensors: usize, store: &Path) -> Settings {
-    let files = [("saltbush-gully.toml", GARDEN)];
-    let mut settings = from_text(("trug.toml", TRUG), &files, std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"));
+    let mut settings = crate::garden::shipped();
     settings.store.path = store.to_owned();
     let garden = &mut settings.gardens[0];
     let model = |id: &str| garden.sensors.iter().find(|it| it.id.as_str() == id).cloned().unwrap();

@@ -17,42 +17,30 @@ use trug::history::Point;
 use trug::model::Id;
 use trug::model::Sample;
 use trug::model::SensorIx;
-use trug::settings::from_text;
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const SCHOOL: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::{GardenFile, SHIPPED, WATERING, garden_of};
 
 /// Two beds that are alike in all that a file can say.
 fn twins() -> String {
-    let mut text = "[site]\nid = \"saltbush-gully\"\nname = \"Saltbush Gully Primary School\"\n\
-         time_zone = \"Australia/Adelaide\"\nlatitude_deg = -34.93\nelevation_m = 95\n\
-         [watering]\nallowed = [\"00:00-09:00\", \"18:00-24:00\"]\n"
-        .to_owned();
-    let sensor = |id: &str, measures: &str, rest: &str| {
-        format!(
-            "[[sensor]]\nid = \"{id}\"\nmeasures = \"{measures}\"\ntopic = \"saltbush-gully/{id}\"\n\
-             payload = \"number\"\nevery_s = 900\n{rest}\n"
-        )
-    };
+    let mut file = GardenFile::new("saltbush-gully").with(WATERING);
     for bed in ["east-bed", "west-bed"] {
-        text += &format!(
-            "[[bed]]\nid = \"{bed}\"\nname = \"{}{}\"\narea_m2 = 6.0\nsoil = \"sandy loam\"\ncrop = \"cabbage\"\n\
-             irrigation = {{ litres_per_hour = 100, efficiency = 0.9 }}\n",
-            bed[..1].to_uppercase(),
-            bed[1..].replace('-', " ")
-        );
+        let name = format!("{}{}", bed[..1].to_uppercase(), bed[1..].replace('-', " "));
+        let keys = "area_m2 = 6.0\nsoil = \"sandy loam\"\ncrop = \"cabbage\"\n\
+                    irrigation = { litres_per_hour = 100, efficiency = 0.9 }\n";
+        file = file.bed(bed, &name, keys);
         for depth in [15, 30] {
-            text += &sensor(
-                &format!("{bed}-{depth}cm"),
-                "soil-moisture",
-                &format!(
-                    "bed = \"{bed}\"\ndepth_cm = {depth}\ncalibration = {{ points = [[2900, 0.02], [1450, 0.40]] }}"
-                ),
+            let keys = format!(
+                "bed = \"{bed}\"\ndepth_cm = {depth}\ncalibration = {{ points = [[2900, 0.02], [1450, 0.40]] }}"
             );
+            file = file.sensor(&format!("{bed}-{depth}cm"), "soil-moisture", &keys);
         }
     }
-    text += &sensor("gauge", "rain", "calibration = { mm_per_tip = 0.2 }");
-    text + &sensor("air", "air-temperature", "")
+    let file = file.sensor("gauge", "rain", "calibration = { mm_per_tip = 0.2 }").sensor(
+        "air",
+        "air-temperature",
+        "",
+    );
+    file.text().to_owned()
 }
 
 /// Both are watered by hand every fifth day, well enough that nothing in them suffers: a
@@ -68,12 +56,6 @@ fn months(mulch: bool) -> Scenario {
         text += "[[event]]\nkind = \"mulch\"\nbed = \"east-bed\"\nat = 2026-02-17T10:00:00\n";
     }
     Scenario::parse(&text).expect("a scenario")
-}
-
-fn garden_of(text: &str) -> Arc<Garden> {
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", text)], std::iter::empty()).expect("no faults");
-    Arc::new(settings.gardens.into_iter().next().expect("one garden"))
 }
 
 /// A simulated time as the core keeps it.
@@ -174,7 +156,7 @@ fn a_simulated_month_s_waterings_are_found_and_named() {
     let (mut all, mut first) = (Tally::default(), None);
     for seed in seeds(2) {
         let scenario = Scenario::named("ordinary-month").expect("a scenario of the list");
-        let (garden, mut input, truth) = played(SCHOOL, &scenario, seed);
+        let (garden, mut input, truth) = played(SHIPPED, &scenario, seed);
         let watered = "2026-04-16T06:15:00+09:30".parse().expect("a time");
         input.log.push(entry(&garden, "kitchen-bed", watered, Seen::Watered { litres: Some(190.0) }));
         let month = month(&garden, Which { year: 2026, month: 4 }, &input, None, None);

@@ -4,48 +4,22 @@
 //! `TRIAL=NAME` plays one scenario only, `TRIAL_SEEDS=100` so many seeds of each;
 //! `TRIAL_HISTORY=1` prints every step of every alarm.
 
-use std::sync::Arc;
-
-use crate::support::score::{Score, told};
-use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
+use garden_simulator::{SCENARIOS, Scenario};
 use trug::alarms::State;
-use trug::engine::{Desk, Message};
-use trug::garden::Clock;
-use trug::garden::record::Batch;
-use trug::settings::from_text;
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::SHIPPED;
+use crate::support::run::simulated;
+use crate::support::score::{Score, told};
 
 /// Seeds of each scenario beside its own: the first, and how many.
 const FIRST_SEED: u64 = 100;
 const MORE_SEEDS: u64 = 3;
 
 /// `raised` counts alarms of low, medium and high priority.
-fn run(scenario: &Scenario, seed: u64, raised: &mut [u64; 3]) -> Score {
-    let school = School::parse(GARDEN).expect("the demonstration school");
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], std::iter::empty()).expect("no faults");
-    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-    let mut desk = Desk::new(&gardens, Clock::Readings);
-    let mut simulation = Simulation::new(&school, scenario, seed);
-    let mut batch = Batch::default();
-    let mut changes = Vec::new();
-    for emission in simulation.by_ref() {
-        batch.clear();
-        desk.open(
-            Message {
-                topic: emission.topic.as_bytes(),
-                payload: &emission.payload,
-                retained: false,
-                arrival: emission.send_at,
-            },
-            &mut batch,
-        );
-        assert!(batch.rejects.is_empty(), "refused: {:?}", batch.rejects);
-        assert!(batch.unplaced.is_empty(), "not placed: {:?}", batch.unplaced);
-        changes.append(&mut batch.changes);
-    }
+fn score(scenario: &Scenario, seed: u64, raised: &mut [u64; 3]) -> Score {
+    let (run, truth) = simulated(SHIPPED, scenario, seed);
+    assert_eq!(run.refused, 0, "messages that could not be read or placed");
+    let changes = run.changes;
     if std::env::var_os("TRIAL_HISTORY").is_some() {
         for it in &changes {
             println!("{} {} {} {}: {}", it.at, it.key.kind.name(), it.key.place, it.to.name(), it.text);
@@ -54,11 +28,7 @@ fn run(scenario: &Scenario, seed: u64, raised: &mut [u64; 3]) -> Score {
     for change in changes.iter().filter(|c| c.to == State::Unacknowledged) {
         raised[change.priority as usize] += 1;
     }
-    let history = changes
-        .iter()
-        .map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at))
-        .collect::<Vec<_>>();
-    Score::of(&simulation.truth(), &told(history))
+    Score::of(&truth, &told(&changes))
 }
 
 #[test]
@@ -70,7 +40,7 @@ fn every_true_event_is_told_and_no_false_one() {
     for (name, _) in SCENARIOS.iter().filter(|(name, _)| only.as_deref().is_none_or(|o| o == *name)) {
         let scenario = Scenario::named(name).expect("a scenario of the list");
         for seed in std::iter::once(scenario.seed).chain(FIRST_SEED..FIRST_SEED + more) {
-            let score = run(&scenario, seed, &mut raised);
+            let score = score(&scenario, seed, &mut raised);
             if !score.is_perfect() {
                 faults += 1;
                 println!("{name}, seed {seed}:\n{score}");

@@ -7,7 +7,6 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-use crate::support::score::{Score, told};
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{AlarmKey, Answer};
@@ -16,11 +15,11 @@ use trug::engine::{Desk, Message as Incoming};
 use trug::garden::Clock;
 use trug::garden::plan::{Garden, Tell};
 use trug::garden::record::{AlarmChange, Batch};
-use trug::settings::from_text;
 use trug::telling::{Message, Purpose, Telling, Told};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::{SHIPPED, garden_of};
+use crate::support::score::{Score, told};
+
 const MONTH: &str = include_str!("../../simulator/scenarios/hot-month.toml");
 
 /// The last days of the month: what only people can mend is kept quiet.
@@ -52,12 +51,10 @@ struct Month {
 }
 
 fn play(seed: u64, people: People, garden_text: &str) -> Month {
-    let school = School::parse(GARDEN).unwrap();
+    let school = School::parse(SHIPPED).unwrap();
     let scenario = Scenario::parse(MONTH).unwrap();
-    let settings = from_text(("trug.toml", TRUG), &[("garden.toml", garden_text)], std::iter::empty())
-        .unwrap_or_else(|faults| panic!("{faults}"));
-    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-    let garden = Arc::clone(&gardens[0]);
+    let garden = garden_of(garden_text);
+    let gardens = [Arc::clone(&garden)];
     let mut desk = Desk::new(&gardens, Clock::Arrival);
     let mut telling = Telling::new(&gardens);
     let mut simulation = Simulation::new(&school, &scenario, seed);
@@ -100,9 +97,7 @@ fn play(seed: u64, people: People, garden_text: &str) -> Month {
         );
         month.tell(&mut telling, &desk, &mut batch, &mut now_told, now, people, &mut answers);
     }
-    let history: Vec<_> =
-        month.changes.iter().map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at)).collect();
-    month.score = Score::of(&simulation.truth(), &told(history));
+    month.score = Score::of(&simulation.truth(), &told(&month.changes));
     month
 }
 
@@ -234,7 +229,7 @@ impl Month {
 
 /// The demonstration school, with its holidays.
 fn school() -> String {
-    format!("{GARDEN}\n{HOLIDAY}")
+    format!("{SHIPPED}\n{HOLIDAY}")
 }
 
 /// The same with no holidays and with every sensor on its own, so that none speaks
@@ -242,7 +237,7 @@ fn school() -> String {
 fn each_on_its_own() -> String {
     let mut text = String::new();
     let mut section = "";
-    for line in GARDEN.lines() {
+    for line in SHIPPED.lines() {
         section = if line.starts_with('[') { line } else { section };
         if section == "[[gateway]]" || line.starts_with("gateway =") {
             continue;

@@ -5,26 +5,21 @@
 //! was chosen on seeds 1 to 20; figures are reported from 100 on.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use crate::support::outlook_score::{Heard, LEADS, Record, Score};
-use garden_simulator::{Scenario, School, Simulation, Truth};
+use garden_simulator::{Scenario, Truth};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use trug::engine::{Desk, Message};
 use trug::evapotranspiration::extraterrestrial_mj_m2;
-use trug::garden::Clock;
 use trug::garden::plan::Garden;
-use trug::garden::record::Batch;
 use trug::model::{Place, Quantity};
 use trug::outlook::Limits;
 use trug::quality::Flag;
-use trug::settings::from_text;
 use trug::soil::mean_water_content;
 use trug::watering::WettingWatch;
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::{SHIPPED, garden_of};
+use crate::support::outlook_score::{Heard, LEADS, Record, Score};
+use crate::support::run::simulated;
 
 /// Half a year from spring and half a year from autumn; each bed is watered well
 /// and then left until it has dried.
@@ -52,52 +47,34 @@ fn scenario(start: &str, every_days: [u16; 4]) -> Scenario {
     Scenario::parse(&text).expect("a scenario")
 }
 
-fn garden() -> Arc<Garden> {
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], std::iter::empty()).expect("no faults");
-    Arc::new(settings.gardens.into_iter().next().expect("one garden"))
-}
-
 /// What each bed's probes and the gauge told, as the garden takes them.
-fn play(garden: &Arc<Garden>, scenario: &Scenario, seed: u64) -> (Vec<Vec<(Timestamp, Heard)>>, Truth) {
-    let school = School::parse(GARDEN).expect("the demonstration school");
-    let mut desk = Desk::new(std::slice::from_ref(garden), Clock::Readings);
-    let mut simulation = Simulation::new(&school, scenario, seed);
-    let mut batch = Batch::default();
+fn play(scenario: &Scenario, seed: u64) -> (Vec<Vec<(Timestamp, Heard)>>, Truth) {
+    let (run, truth) = simulated(SHIPPED, scenario, seed);
+    let garden = &run.garden;
     let mut beds: Vec<Vec<(Timestamp, Heard)>> = garden.beds.iter().map(|_| Vec::new()).collect();
     let mut last: BTreeMap<usize, f64> = BTreeMap::new();
     let mut watches: BTreeMap<usize, WettingWatch> = BTreeMap::new();
-    for emission in simulation.by_ref() {
-        batch.clear();
-        let message = Message {
-            topic: emission.topic.as_bytes(),
-            payload: &emission.payload,
-            retained: false,
-            arrival: emission.send_at,
-        };
-        desk.open(message, &mut batch);
-        for reading in batch.readings.iter().filter(|r| r.flag == Flag::Pass && !r.late) {
-            let (number, Some(value)) = (reading.sensor.0 as usize, reading.value) else { continue };
-            let sensor = &garden.sensors[number];
-            match (sensor.measures, sensor.place) {
-                (Quantity::Rain, _) if value > 0.0 => {
-                    beds.iter_mut().for_each(|bed| bed.push((reading.at, Heard::Rain)));
-                }
-                (Quantity::SoilMoisture, Place::Bed(bed)) => {
-                    last.insert(number, value);
-                    let heard = &mut beds[usize::from(bed)];
-                    if let Some(theta) = mean(garden, bed, &last) {
-                        heard.push((reading.at, Heard::Water(theta)));
-                    }
-                    if let Some(wetting) = watches.entry(number).or_default().push(reading.at, value) {
-                        heard.push((reading.at, Heard::Wetting(wetting.onset)));
-                    }
-                }
-                _ => {}
+    for reading in run.rows.iter().filter(|r| r.flag == Flag::Pass && !r.late) {
+        let (number, Some(value)) = (reading.sensor.0 as usize, reading.value) else { continue };
+        let sensor = &garden.sensors[number];
+        match (sensor.measures, sensor.place) {
+            (Quantity::Rain, _) if value > 0.0 => {
+                beds.iter_mut().for_each(|bed| bed.push((reading.at, Heard::Rain)));
             }
+            (Quantity::SoilMoisture, Place::Bed(bed)) => {
+                last.insert(number, value);
+                let heard = &mut beds[usize::from(bed)];
+                if let Some(theta) = mean(garden, bed, &last) {
+                    heard.push((reading.at, Heard::Water(theta)));
+                }
+                if let Some(wetting) = watches.entry(number).or_default().push(reading.at, value) {
+                    heard.push((reading.at, Heard::Wetting(wetting.onset)));
+                }
+            }
+            _ => {}
         }
     }
-    (beds, simulation.truth())
+    (beds, truth)
 }
 
 /// The root zone's mean once every probe of the bed has spoken.
@@ -124,7 +101,7 @@ fn dry(truth: &Truth, bed: &str, zone: &TimeZone, from: Timestamp, to: Timestamp
 
 #[test]
 fn drying_is_forecast_better_than_by_a_line_and_intervals_hold() {
-    let garden = garden();
+    let garden = garden_of(SHIPPED);
     let zone = &garden.site.time_zone;
     let demand = |at: Timestamp| {
         let day = TimeZone::UTC.to_datetime(at).day_of_year().unsigned_abs();
@@ -136,7 +113,7 @@ fn drying_is_forecast_better_than_by_a_line_and_intervals_hold() {
         let scenario = scenario(start, every_days);
         let mut season = Score::default();
         for seed in first..first + number("SEEDS", 1) {
-            let (beds, truth) = play(&garden, &scenario, seed);
+            let (beds, truth) = play(&scenario, seed);
             for (bed, heard) in garden.beds.iter().zip(beds) {
                 let record = Record {
                     heard,

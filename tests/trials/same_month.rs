@@ -8,7 +8,8 @@
 
 use std::time::Duration;
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::rows::{assert_same, rows};
@@ -53,16 +54,16 @@ fn export(daemon: &Daemon) -> String {
 
 #[test]
 fn a_month_by_mqtt_and_by_import_is_the_same_month() {
-    let played = Played::new("ordinary-month", GARDEN);
+    let played = Played::new("ordinary-month", SHIPPED);
     let broker = Mosquitto::start();
-    let mut live = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut live = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     let listener = Listener::start(broker.port(), &[STATUS]);
     live.start();
     listener.wait_for_last(STATUS, "online");
     played.send(broker.port());
     let by_mqtt = live.wait_for(played.sent.len(), LIMIT);
 
-    let past = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let past = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     let file = past.folder().join("sent.csv");
     std::fs::write(&file, played.csv()).expect("the file can be written");
     let imported = past.ask([std::ffi::OsStr::new("import"), file.as_os_str()]);

@@ -7,10 +7,11 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-use crate::support::daemon::{Daemon, GARDEN};
+use crate::support::daemon::Daemon;
+use crate::support::garden::SHIPPED;
 use crate::support::listener::{Heard, Listener};
 use crate::support::mosquitto::Mosquitto;
-use crate::support::score::{Score, told};
+use crate::support::score::{Score, told_of};
 use crate::support::simulator::Played;
 use crate::support::told::{Published, Step, history};
 use garden_simulator::SCENARIOS;
@@ -31,13 +32,13 @@ fn by_alarm(steps: impl IntoIterator<Item = Step>) -> HashMap<String, Vec<Step>>
 
 fn trial(scenario: &str) -> Score {
     let broker = Mosquitto::start();
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     let listener = Listener::start(broker.port(), &[ALARMS, STATUS]);
     daemon.start();
     // It subscribes before it says so: nothing is published into the void.
     listener.wait_for_last(STATUS, "online");
 
-    let played = Played::new(scenario, GARDEN);
+    let played = Played::new(scenario, SHIPPED);
     played.send(broker.port());
     let reader = daemon.wait_for(played.sent.len(), LIMIT);
     let rejects = reader.rejects(10).expect("the rejects can be read");
@@ -68,7 +69,7 @@ fn trial(scenario: &str) -> Score {
     assert_eq!(present, last, "{scenario}");
 
     let steps: Vec<_> = published.iter().map(|it| (&it.kind, &it.place, &it.state, it.step().at)).collect();
-    let told = told(
+    let told = told_of(
         steps.iter().map(|(kind, place, state, at)| (kind.as_str(), place.as_str(), state.as_str(), *at)),
     );
     Score::of(&played.truth, &told)
@@ -109,7 +110,7 @@ fn every_true_event_is_told_on_the_broker_and_no_false_one() {
 #[test]
 fn the_status_says_offline_when_the_daemon_is_gone() {
     let broker = Mosquitto::start();
-    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", GARDEN)]);
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
     let listener = Listener::start(broker.port(), &[STATUS]);
     daemon.start();
     listener.wait_for_last(STATUS, "online");

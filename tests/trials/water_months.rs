@@ -4,17 +4,13 @@
 //! `TRIAL_SEEDS=100` plays so many months of each kind.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use crate::support::score::{Line, Score, Told, told};
-use garden_simulator::{GaugeState, Scenario, School, Simulation, Truth};
-use trug::engine::{Desk, Message};
-use trug::garden::Clock;
-use trug::garden::record::Batch;
-use trug::settings::from_text;
+use garden_simulator::{GaugeState, Scenario, School};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::SHIPPED;
+use crate::support::run::simulated;
+use crate::support::score::{Line, Score, told};
+
 const FEW_SEEDS: u64 = 4;
 const RULES: [&str; 3] = ["water-left-on", "waterlogged", "water-repellent-soil"];
 const PROBES: f64 = 7.0;
@@ -24,39 +20,11 @@ fn seeds() -> u64 {
     std::env::var("TRIAL_SEEDS").map_or(FEW_SEEDS, |n| n.parse().expect("TRIAL_SEEDS is a number"))
 }
 
-fn play(school: &School, scenario: &Scenario, seed: u64) -> (Truth, Vec<Told>) {
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], std::iter::empty()).expect("no faults");
-    let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-    let mut desk = Desk::new(&gardens, Clock::Readings);
-    let mut simulation = Simulation::new(school, scenario, seed);
-    let mut batch = Batch::default();
-    let mut changes = Vec::new();
-    for emission in simulation.by_ref() {
-        batch.clear();
-        desk.open(
-            Message {
-                topic: emission.topic.as_bytes(),
-                payload: &emission.payload,
-                retained: false,
-                arrival: emission.send_at,
-            },
-            &mut batch,
-        );
-        changes.append(&mut batch.changes);
-    }
-    let history = changes
-        .iter()
-        .map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at))
-        .collect::<Vec<_>>();
-    (simulation.truth(), told(history))
-}
-
-fn score(school: &School, months: impl Fn(u64) -> Scenario) -> BTreeMap<String, Line> {
+fn score(months: impl Fn(u64) -> Scenario) -> BTreeMap<String, Line> {
     let mut all = Score::default();
     for seed in 1..=seeds() {
-        let (truth, told) = play(school, &months(seed), seed);
-        all.add(Score::of(&truth, &told));
+        let (run, truth) = simulated(SHIPPED, &months(seed), seed);
+        all.add(Score::of(&truth, &told(&run.changes)));
     }
     all.kinds.retain(|kind, _| RULES.contains(&kind.as_str()));
     all.kinds
@@ -87,9 +55,9 @@ fn print(what: &str, kinds: &BTreeMap<String, Line>) {
 
 #[test]
 fn ordinary_months_raise_none_of_them_falsely() {
-    let school = School::parse(GARDEN).expect("the demonstration school");
+    let school = School::parse(SHIPPED).expect("the demonstration school");
     for gauge in GaugeState::ALL {
-        let kinds = score(&school, |seed| Scenario::random_month(&school, seed, gauge));
+        let kinds = score(|seed| Scenario::random_month(&school, seed, gauge));
         print(gauge.name(), &kinds);
         assert!(kinds.values().all(|line| line.false_alarms.is_empty() && line.missed.is_empty()));
     }
@@ -97,8 +65,8 @@ fn ordinary_months_raise_none_of_them_falsely() {
 
 #[test]
 fn troubled_months_are_told() {
-    let school = School::parse(GARDEN).expect("the demonstration school");
-    let kinds = score(&school, |seed| Scenario::troubled_month(&school, seed));
+    let school = School::parse(SHIPPED).expect("the demonstration school");
+    let kinds = score(|seed| Scenario::troubled_month(&school, seed));
     print("troubled months", &kinds);
     for rule in RULES {
         let line = kinds.get(rule).cloned().unwrap_or_default();

@@ -6,22 +6,16 @@
 //! what was missed and what was false.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use crate::support::score::{Score, Told, told};
-use garden_simulator::{GaugeState, Scenario, School, Simulation, Truth};
+use garden_simulator::{GaugeState, Scenario, School, Truth};
 use jiff::{SignedDuration, Timestamp};
-use trug::engine::{Desk, Message};
-use trug::garden::Clock;
-use trug::garden::plan::Garden;
-use trug::garden::record::Batch;
 use trug::model::{Place, Quantity};
 use trug::quality::Flag;
-use trug::settings::from_text;
 use trug::watering::{Wetting, WettingWatch};
 
-const TRUG: &str = include_str!("../../config/trug.toml");
-const GARDEN: &str = include_str!("../../config/gardens/saltbush-gully.toml");
+use crate::support::garden::{SHIPPED, garden_of};
+use crate::support::run::simulated;
+use crate::support::score::{Score, Told, told};
 
 const YEAR_DAYS: f64 = 365.25;
 
@@ -41,46 +35,20 @@ struct Month {
     wettings: BTreeMap<usize, Vec<Wetting>>,
 }
 
-fn garden_of(text: &str) -> Arc<Garden> {
-    let settings =
-        from_text(("trug.toml", TRUG), &[("garden.toml", text)], std::iter::empty()).expect("no faults");
-    Arc::new(settings.gardens.into_iter().next().expect("one garden"))
-}
-
 fn play(text: &str, scenario: &Scenario, seed: u64) -> Month {
-    let school = School::parse(text).expect("a garden that can be simulated");
-    let garden = garden_of(text);
-    let mut desk = Desk::new(std::slice::from_ref(&garden), Clock::Readings);
-    let mut simulation = Simulation::new(&school, scenario, seed);
-    let mut batch = Batch::default();
-    let mut changes = Vec::new();
+    let (run, truth) = simulated(text, scenario, seed);
     let mut watches: BTreeMap<usize, WettingWatch> = BTreeMap::new();
     let mut wettings: BTreeMap<usize, Vec<Wetting>> = BTreeMap::new();
-    for emission in simulation.by_ref() {
-        batch.clear();
-        desk.open(
-            Message {
-                topic: emission.topic.as_bytes(),
-                payload: &emission.payload,
-                retained: false,
-                arrival: emission.send_at,
-            },
-            &mut batch,
-        );
-        for reading in batch.readings.iter().filter(|r| r.flag == Flag::Pass && !r.late) {
-            let number = reading.sensor.0 as usize;
-            if garden.sensors[number].measures == Quantity::SoilMoisture
-                && let Some(value) = reading.value
-                && let Some(wetting) = watches.entry(number).or_default().push(reading.at, value)
-            {
-                wettings.entry(number).or_default().push(wetting);
-            }
+    for reading in run.rows.iter().filter(|r| r.flag == Flag::Pass && !r.late) {
+        let number = reading.sensor.0 as usize;
+        if run.garden.sensors[number].measures == Quantity::SoilMoisture
+            && let Some(value) = reading.value
+            && let Some(wetting) = watches.entry(number).or_default().push(reading.at, value)
+        {
+            wettings.entry(number).or_default().push(wetting);
         }
-        changes.append(&mut batch.changes);
     }
-    let history: Vec<_> =
-        changes.iter().map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at)).collect();
-    Month { truth: simulation.truth(), alarms: told(history), wettings }
+    Month { truth, alarms: told(&run.changes), wettings }
 }
 
 /// A true event of blind rain is the simulator's leave to be wrong; here it is
@@ -198,8 +166,8 @@ fn print_head(what: &str) {
 
 #[test]
 fn alarms_of_random_months() {
-    let garden = garden_of(GARDEN);
-    let school = School::parse(GARDEN).expect("the demonstration school");
+    let garden = garden_of(SHIPPED);
+    let school = School::parse(SHIPPED).expect("the demonstration school");
     let probes = garden.sensors.iter().filter(|s| s.measures == Quantity::SoilMoisture).count();
     print_head("alarm, state of the gauge");
     let (mut must, mut found) = (0, 0);
@@ -208,7 +176,7 @@ fn alarms_of_random_months() {
         let (mut days, mut rounds) = (0.0, (0, 0));
         for seed in seeds() {
             let scenario = Scenario::random_month(&school, seed, gauge);
-            let month = play(GARDEN, &scenario, seed);
+            let month = play(SHIPPED, &scenario, seed);
             days += f64::from(scenario.days);
             let (all, told) = rounds_of(&month);
             rounds = (rounds.0 + all, rounds.1 + told);
@@ -239,13 +207,13 @@ const CLASSES_MM: [f64; 6] = [3.0, 5.0, 8.0, 12.0, 20.0, f64::INFINITY];
 
 #[test]
 fn wettings_of_each_probe() {
-    let garden = garden_of(GARDEN);
-    let school = School::parse(GARDEN).expect("the demonstration school");
+    let garden = garden_of(SHIPPED);
+    let school = School::parse(SHIPPED).expect("the demonstration school");
     let mut classes = [(0_usize, 0_usize, 0_usize); CLASSES_MM.len()];
     let (mut causeless, mut days) = (0, 0.0);
     for seed in seeds() {
         let scenario = Scenario::random_month(&school, seed, GaugeState::Healthy);
-        let month = play(GARDEN, &scenario, seed);
+        let month = play(SHIPPED, &scenario, seed);
         days += f64::from(scenario.days);
         let found = |bed: usize, from: Timestamp, to: Timestamp, top: bool| {
             let mut probes: Vec<(usize, f64)> = garden

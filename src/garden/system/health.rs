@@ -216,8 +216,10 @@ mod tests {
             Clocks { wall: Timestamp::UNIX_EPOCH, since_boot: Duration::MAX },
         ];
         for before in ends {
+            assert!(before.jump_since(&before, 0).is_none(), "{before:?}");
             for now in ends {
-                let _ = now.jump_since(&before, u32::MAX);
+                let jump = now.jump_since(&before, u32::MAX);
+                assert!(jump.is_none_or(|jump| jump.to == now.wall), "from {before:?} to {now:?}");
             }
         }
     }

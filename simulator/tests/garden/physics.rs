@@ -1,10 +1,8 @@
 //! Water is never lost and nothing gets hotter than gardens do.
 
-mod common;
-
 use garden_simulator::{SCENARIOS, Scenario, Simulation};
 
-use common::{play, school};
+use crate::common::{play, school};
 
 #[test]
 fn the_water_of_every_bed_balances() {

@@ -1,10 +1,8 @@
 //! The same seed gives the same garden, and time runs forward.
 
-mod common;
-
 use garden_simulator::{SCENARIOS, Scenario, Simulation};
 
-use common::{play, school};
+use crate::common::{play, school};
 
 #[test]
 fn one_seed_gives_the_same_bytes_and_another_seed_does_not() {

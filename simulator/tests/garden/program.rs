@@ -1,7 +1,5 @@
 //! The program as people and scripts call it.
 
-mod common;
-
 use std::path::PathBuf;
 use std::process::{Command, Output};
 
@@ -45,7 +43,7 @@ fn write_gives_what_the_library_gives() {
         &truth,
     ]);
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
-    let (emissions, expected) = common::play("cold-snap", 77);
+    let (emissions, expected) = crate::common::play("cold-snap", 77);
     let truth: Truth = serde_json::from_slice(&std::fs::read(truth).expect("written")).expect("JSON");
     assert_eq!(truth, expected);
     let mut rows = csv::Reader::from_path(sent).expect("written");

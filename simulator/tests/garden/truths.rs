@@ -1,13 +1,11 @@
 //! Each scenario holds what its name promises, and what the sensors show agrees
 //! with the truth.
 
-mod common;
-
 use std::collections::BTreeMap;
 
 use garden_simulator::{SCENARIOS, Truth};
 
-use common::play;
+use crate::common::play;
 
 /// Scenario, alarm kind, place, and how many must be told at least.
 const PROMISES: &[(&str, &str, &str, usize)] = &[
@@ -251,7 +249,7 @@ fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
 /// the hour after, is a watering at the wrong time.
 #[test]
 fn a_plain_watcher_of_the_messages_agrees_about_waterings() {
-    let zone = common::school().time_zone;
+    let zone = crate::common::school().time_zone;
     let scenarios = ["ordinary-month", "midday-watering", "dry-bed-before-mulch-day", "late-gateway"];
     for (name, seed) in scenarios.iter().flat_map(|n| [1, 2, 3, 4, 5, 6].map(|s| (*n, s))) {
         let (emissions, truth) = play(name, seed);

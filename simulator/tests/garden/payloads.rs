@@ -1,11 +1,7 @@
 //! Every payload holds the number and the time that it was made of.
-#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
-
-mod common;
-
 use garden_simulator::{Payload, SCENARIOS, Scenario, School, Simulation};
 
-use common::school;
+use crate::common::school;
 
 /// Number and, where the layout has one, Unix time of a payload.
 fn read(payload: &Payload, bytes: &[u8]) -> (f64, Option<i64>) {
@@ -110,7 +106,7 @@ every_s = 600
 
 #[test]
 fn every_other_layout_and_calibration_is_served_too() {
-    let school = School::parse(&(include_str!("garden.toml").to_owned() + EXTRA)).unwrap();
+    let school = School::parse(&(include_str!("../garden.toml").to_owned() + EXTRA)).unwrap();
     let scenario = Scenario::named("ordinary-month").unwrap();
     let mut simulation = Simulation::new(&school, &scenario, 1);
     let emissions: Vec<_> = simulation.by_ref().collect();
@@ -137,7 +133,7 @@ fn every_other_layout_and_calibration_is_served_too() {
 #[test]
 fn tips_add_up_to_the_rain() {
     for seed in 1..=5 {
-        let (emissions, truth) = common::play("ordinary-month", seed);
+        let (emissions, truth) = crate::common::play("ordinary-month", seed);
         let rain_mm: f64 = truth.rain.iter().map(|d| d.mm).sum();
         let tips: f64 = emissions.iter().filter(|e| e.sensor == "roof-gauge").map(|e| e.raw).sum();
         assert!(rain_mm >= 0.2 * tips - 1e-9, "seed {seed}");

@@ -1,7 +1,5 @@
 //! Faults in scenario and garden files are errors that name what is wrong.
 
-mod common;
-
 use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
 
 const GOOD: &str = "title = \"t\"\nstart = 2026-04-01\ndays = 3\nseed = 1\n";
@@ -61,7 +59,7 @@ fn a_scenario_fault_names_the_key() {
 
 #[test]
 fn a_garden_fault_names_the_place() {
-    let good = include_str!("garden.toml");
+    let good = include_str!("../garden.toml");
     let cases = [
         ("time_zone = \"Australia/Adelaide\"", "time_zone = \"Australia/Woop\"", "Australia/Woop"),
         ("latitude_deg = -34.93", "latitude_deg = -134.93", "-134.93"),
@@ -87,7 +85,7 @@ fn a_garden_fault_names_the_place() {
 
 #[test]
 fn every_scenario_fits_the_demonstration_school() {
-    let school = common::school();
+    let school = crate::common::school();
     for (name, _) in SCENARIOS {
         let scenario = Scenario::named(name).unwrap();
         assert_eq!(scenario.name, name);

@@ -1,6 +1,4 @@
 //! The demonstration school, for tests.
-#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
-#![allow(dead_code, reason = "each test uses a part of it")]
 
 use garden_simulator::{Emission, Scenario, School, Simulation, Truth};
 

@@ -1,0 +1,184 @@
+//! A garden's core at work in the test's own process, and everything that it judged.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use garden_simulator::{Emission, Scenario, School, Simulation, Truth};
+use jiff::Timestamp;
+use trug::alarms::{AlarmKey, AlarmNote, Answer, Answered};
+use trug::alarms::{Input, Kind, State};
+use trug::engine::{Desk, Message};
+use trug::garden::log::{LogEntry, Seen};
+use trug::garden::plan::Garden;
+use trug::garden::record::{AlarmChange, Batch, Reading};
+use trug::garden::view::SiteView;
+use trug::garden::{Clock, Core, StoredAlarm};
+use trug::model::Id;
+use trug::model::Sample;
+use trug::model::SensorIx;
+
+use super::garden::garden_of;
+
+/// One garden, and what came of the readings, answers and entries that it was given.
+pub(crate) struct Run {
+    pub(crate) garden: Arc<Garden>,
+    clock: Clock,
+    pub(crate) desk: Desk,
+    pub(crate) rows: Vec<Reading>,
+    pub(crate) changes: Vec<AlarmChange>,
+    pub(crate) notes: Vec<AlarmNote>,
+    /// Messages that could not be read or placed.
+    pub(crate) refused: usize,
+}
+
+impl Run {
+    /// The garden of a file; time is that of the readings.
+    pub(crate) fn new(text: &str) -> Self {
+        Self::by(Clock::Readings, text)
+    }
+
+    pub(crate) fn by(clock: Clock, text: &str) -> Self {
+        let garden = garden_of(text);
+        let desk = Desk::new(std::slice::from_ref(&garden), clock);
+        Self { garden, clock, desk, rows: vec![], changes: vec![], notes: vec![], refused: 0 }
+    }
+
+    pub(crate) fn core(&self) -> &Core {
+        &self.desk.core
+    }
+
+    /// What the page would show of the garden.
+    pub(crate) fn view(&self) -> SiteView {
+        self.core().view(self.garden.site.id.as_str()).expect("the site")
+    }
+
+    /// Keeps what `act` makes of the garden.
+    fn keep<T>(&mut self, act: impl FnOnce(&mut Desk, &mut Batch) -> T) -> T {
+        let mut batch = Batch::default();
+        let done = act(&mut self.desk, &mut batch);
+        self.refused += batch.rejects.len() + batch.unplaced.len();
+        self.rows.append(&mut batch.readings);
+        self.changes.append(&mut batch.changes);
+        self.notes.append(&mut batch.notes);
+        done
+    }
+
+    /// A raw number that a sensor measured and sent at once.
+    pub(crate) fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) -> &mut Self {
+        let sample = Sample { at: Some(at), raw, battery: None };
+        self.keep(|desk, batch| desk.core.take(sensor, sample, at, batch));
+        self
+    }
+
+    /// A message of the broker.
+    pub(crate) fn open(&mut self, topic: &str, payload: &[u8], arrival: Timestamp) -> &mut Self {
+        let message = Message { topic: topic.as_bytes(), payload, retained: false, arrival };
+        self.keep(|desk, batch| desk.open(message, batch));
+        self
+    }
+
+    /// What the simulator sends.
+    pub(crate) fn open_all<'a>(&mut self, sent: impl IntoIterator<Item = &'a Emission>) -> &mut Self {
+        for it in sent {
+            self.open(&it.topic, &it.payload, it.send_at);
+        }
+        self
+    }
+
+    pub(crate) fn tick(&mut self, at: Timestamp) -> &mut Self {
+        self.keep(|desk, batch| desk.core.tick(at, batch));
+        self
+    }
+
+    /// Somebody writes down what was done at a place.
+    pub(crate) fn log(&mut self, place: &str, at: Timestamp, what: Seen) -> &mut Self {
+        let (site, place) = (self.garden.site.id.clone(), Some(Id::new(place)));
+        let entry = LogEntry { site, place, at, what, note: String::new() };
+        self.keep(|desk, batch| desk.core.log(&entry, at, batch));
+        self
+    }
+
+    pub(crate) fn key(&self, kind: Kind, place: &str) -> AlarmKey {
+        AlarmKey { site: self.garden.site.id.clone(), kind, place: Id::new(place) }
+    }
+
+    /// What a person says by a command to whatever stands; without an input a note.
+    pub(crate) fn reply(&self, kind: Kind, place: &str, input: Option<Input>) -> Answer {
+        Answer {
+            key: self.key(kind, place),
+            at: Timestamp::UNIX_EPOCH,
+            input,
+            how: "command".to_owned(),
+            since: None,
+            note: None,
+        }
+    }
+
+    pub(crate) fn answered(&mut self, answer: &Answer) -> Answered {
+        let before = self.changes.len() + self.notes.len();
+        let answered = self.keep(|desk, batch| desk.core.answer(answer, batch));
+        let changed = self.changes.len() + self.notes.len() > before;
+        assert_eq!(changed, answered == Answered::Done, "{answered:?}");
+        answered
+    }
+
+    /// Whether an input to whatever stands changed something.
+    pub(crate) fn answer(&mut self, kind: Kind, place: &str, input: Input) -> bool {
+        self.answered(&self.reply(kind, place, Some(input))) == Answered::Done
+    }
+
+    /// The states that alarms of a kind went to.
+    pub(crate) fn steps(&self, kind: Kind) -> Vec<State> {
+        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
+    }
+
+    /// The first step of a kind.
+    pub(crate) fn first(&self, kind: Kind) -> &AlarmChange {
+        self.changes.iter().find(|c| c.key.kind == kind).expect("it was told")
+    }
+
+    pub(crate) fn told(&self) -> Vec<(Kind, &str, State)> {
+        self.changes.iter().map(|c| (c.key.kind, c.key.place.as_str(), c.to)).collect()
+    }
+
+    /// A new core with what a store would have kept, as a daemon has it after a start.
+    pub(crate) fn restart(&mut self) -> &mut Self {
+        self.desk = Desk::new(std::slice::from_ref(&self.garden), self.clock);
+        let mut kept: Vec<&Reading> = self.rows.iter().filter(|row| !row.late).collect();
+        kept.sort_by_key(|row| (row.at, row.sensor));
+        let mut scratch = Batch::default();
+        for row in kept {
+            self.desk.core.restore_reading(row, &mut scratch);
+        }
+        let present: BTreeMap<&AlarmKey, StoredAlarm> =
+            self.changes.iter().map(|change| (&change.key, stored(change))).collect();
+        self.desk.core.restore_alarms(present.into_values().collect());
+        self
+    }
+}
+
+/// What a store keeps of an alarm after this step.
+pub(crate) fn stored(change: &AlarmChange) -> StoredAlarm {
+    StoredAlarm {
+        key: change.key.clone(),
+        state: change.to,
+        since: change.since,
+        at: change.at,
+        shelf: change.shelf,
+        text: change.text.clone(),
+        values: change.values.clone(),
+        source: change.source.clone(),
+        why: change.why.clone(),
+    }
+}
+
+/// A scenario in the garden of a file, message by message, and what truly happened.
+pub(crate) fn simulated(text: &str, scenario: &Scenario, seed: u64) -> (Run, Truth) {
+    let school = School::parse(text).expect("a garden that can be simulated");
+    let mut simulation = Simulation::new(&school, scenario, seed);
+    let mut run = Run::new(text);
+    for it in simulation.by_ref() {
+        run.open(&it.topic, &it.payload, it.send_at);
+    }
+    (run, simulation.truth())
+}
