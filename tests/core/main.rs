@@ -9,6 +9,7 @@ mod fresh_words;
 mod promises;
 mod rain_days;
 mod rooms;
+mod rooms_order;
 mod sensors_watched;
 mod settings;
 mod telling;

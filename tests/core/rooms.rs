@@ -80,7 +80,7 @@ fn source_root() -> PathBuf {
 }
 
 /// Every source file as its path below `src`, with `/` between the parts.
-fn files() -> Vec<(String, Source)> {
+pub(crate) fn files() -> Vec<(String, Source)> {
     let root = source_root();
     let mut folders = vec![root.clone()];
     let mut found = Vec::new();

@@ -9,6 +9,7 @@ pub(crate) mod forwarding;
 pub(crate) mod garden;
 pub(crate) mod hooks;
 pub(crate) mod http;
+pub(crate) mod imports;
 pub(crate) mod influx;
 pub(crate) mod keeper;
 pub(crate) mod listener;
