@@ -1,102 +1,89 @@
 //! `trug acclimatise TANK`: new fish in their bag, step by step.
 
 use std::io::Write;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::print_json;
 use crate::engine::alarm_json::steps;
-use crate::engine::recent;
+use crate::engine::{recent, system_now};
 use crate::garden::{AcclimatiseAnswer, BagGiven, TankGiven};
 use crate::settings::Settings;
 
-/// Exit codes: yes; not today or not known; the request is wrong.
-const YES: u8 = 0;
-const NO: u8 = 1;
-const WRONG_INPUT: u8 = 2;
-
 /// What the command line says.
 #[derive(Clone, Debug, clap::Args)]
-pub struct Asked {
+pub struct Acclimatise {
     /// The tank's id
-    pub tank: String,
+    tank: String,
     /// Temperature of the water in the bag, degrees C; without it, the bag that was last written down
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    pub bag_temp_c: Option<f64>,
+    bag_temp_c: Option<f64>,
     /// pH of the water in the bag
     #[arg(long, value_name = "PH")]
-    pub bag_ph: Option<f64>,
+    bag_ph: Option<f64>,
     /// Temperature of the tank, degrees C; without it, the tank's thermometer
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    pub tank_temp_c: Option<f64>,
+    tank_temp_c: Option<f64>,
     /// pH of the tank; without it, its sensor or its last water test
     #[arg(long, value_name = "PH")]
-    pub tank_ph: Option<f64>,
+    tank_ph: Option<f64>,
     /// Hours that the fish were under way
     #[arg(long, value_name = "N")]
-    pub hauled_hours: Option<f64>,
+    hauled_hours: Option<f64>,
     /// The garden, where two have a tank of one id
     #[arg(long, value_name = "ID")]
-    pub site: Option<String>,
+    site: Option<String>,
     /// The moment to answer for, if not now
     #[arg(long, value_name = "TIME")]
-    pub at: Option<Timestamp>,
+    at: Option<Timestamp>,
+    #[arg(from_global)]
+    json: bool,
 }
 
-/// Answers at `now` from the stored readings and the log.
+/// Answers from the stored readings and the log: no where it is not today or not known.
 ///
 /// # Errors
-/// When the store cannot be read.
-pub fn run(
-    settings: &Settings,
-    asked: &Asked,
-    now: Timestamp,
-    json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+/// When the store cannot be read, or [`WrongInput`].
+pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow::Result<Exit> {
     const WATER_C: (f64, f64) = (0.0, 45.0);
     const PH: (f64, f64) = (3.0, 11.0);
     // A fortnight; nobody hauls fish longer.
     const HAUL_H: (f64, f64) = (0.0, 336.0);
     for (flag, given, (low, high), unit) in [
-        ("--bag-temp-c", asked.bag_temp_c, WATER_C, " degrees C"),
-        ("--tank-temp-c", asked.tank_temp_c, WATER_C, " degrees C"),
-        ("--bag-ph", asked.bag_ph, PH, ""),
-        ("--tank-ph", asked.tank_ph, PH, ""),
-        ("--hauled-hours", asked.hauled_hours, HAUL_H, " hours"),
+        ("--bag-temp-c", it.bag_temp_c, WATER_C, " degrees C"),
+        ("--tank-temp-c", it.tank_temp_c, WATER_C, " degrees C"),
+        ("--bag-ph", it.bag_ph, PH, ""),
+        ("--tank-ph", it.tank_ph, PH, ""),
+        ("--hauled-hours", it.hauled_hours, HAUL_H, " hours"),
     ] {
         if let Some(given) = given
             && !(given >= low && given <= high)
         {
-            writeln!(out, "{flag} is {given}; it must be from {low} to {high}{unit}")?;
-            return Ok(WRONG_INPUT);
+            let why = format!("{flag} is {given}; it must be from {low} to {high}{unit}");
+            return Err(WrongInput::new(why).into());
         }
     }
-    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-    let site = match recent::place(&gardens, asked.site.as_deref(), &asked.tank, recent::Wanted::Tank) {
-        Ok(site) => site,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
-    let core = recent::core(&gardens, settings, &site, now)?;
-    let bag = BagGiven { temperature_c: asked.bag_temp_c, ph: asked.bag_ph, hauled_h: asked.hauled_hours };
-    let tank = TankGiven { temperature_c: asked.tank_temp_c, ph: asked.tank_ph };
+    let now = it.at.unwrap_or_else(system_now);
+    let site = recent::place(&settings.gardens, it.site.as_deref(), &it.tank, recent::Wanted::Tank)
+        .map_err(WrongInput::new)?;
+    let core = recent::core(settings, &site, now)?;
+    let bag = BagGiven { temperature_c: it.bag_temp_c, ph: it.bag_ph, hauled_h: it.hauled_hours };
+    let tank = TankGiven { temperature_c: it.tank_temp_c, ph: it.tank_ph };
     let told = core
-        .acclimatise(Some(site.as_str()), &asked.tank, bag, tank, now)
+        .acclimatise(Some(site.as_str()), &it.tank, bag, tank, now)
         .context("the tank has just been found")?;
-    if json {
+    if it.json {
         let told = serde_json::json!({
-            "tank": asked.tank, "site": site.as_str(), "answer": told.answer.name(), "text": told.text,
+            "tank": it.tank, "site": site.as_str(), "answer": told.answer.name(), "text": told.text,
             "steps": told.steps.iter().map(|(minute, words)| serde_json::json!({
                 "after_min": minute, "text": words,
             })).collect::<Vec<_>>(),
             "differs": told.differs, "tank_c": told.tank_c, "bag_c": told.bag_c,
             "tank_ph": told.tank_ph, "bag_ph": told.bag_ph, "at": told.at.to_string(), "why": steps(&told.why),
         });
-        writeln!(out, "{told:#}")?;
+        print_json(&told, out)?;
     } else {
         writeln!(out, "{}", told.text)?;
         for (number, (minute, words)) in (1..).zip(&told.steps) {
@@ -119,5 +106,5 @@ pub fn run(
             )?;
         }
     }
-    Ok(if told.answer == AcclimatiseAnswer::Yes { YES } else { NO })
+    Ok(Exit::yes_if(told.answer == AcclimatiseAnswer::Yes))
 }

@@ -6,79 +6,70 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, AlarmNote};
+use super::answer::Reply;
+use super::exit::Exit;
+use super::figures;
+use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
+use crate::alarms::AlarmNote;
 use crate::engine::Published;
-use crate::garden::plan;
-use crate::garden::plan::Garden;
-use crate::garden::plan::place_called;
+use crate::garden::plan::{Garden, shared_zone};
 use crate::model::Id;
 use crate::store::{AlarmRecord, Reader};
 use crate::text::labels;
-use crate::text::times;
-use crate::text::times::End;
 
-/// What to list.
-#[derive(Clone, Debug, Default)]
+/// What the command line says.
+#[derive(Clone, Debug, Default, clap::Args)]
 pub struct Alarms {
+    /// One garden only
+    #[arg(long, value_name = "ID")]
     pub site: Option<String>,
-    /// With either of these the history is listed, else the present.
+    /// From here: a date or a date and time on the garden's clock, or RFC 3339
+    #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
+    /// To here
+    #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
-    /// How the alarms do, in the place of a list.
+    /// How the alarms do, beside the standard's targets; of the last thirty days without --from
+    #[arg(long)]
     pub figures: bool,
+    #[command(subcommand)]
+    pub reply: Option<Reply>,
+    #[arg(from_global)]
     pub json: bool,
 }
 
-/// Exit code: it did it.
-const DONE: u8 = 0;
-/// Exit code: the request is wrong.
-const WRONG_INPUT: u8 = 2;
-
-/// Lists alarms. The exit code is 0, or 2 where the request is wrong.
+/// Lists the alarms that are open; with a span of time, their history; or how they do.
 ///
 /// # Errors
-///
-/// When the store cannot be read or `out` cannot be written (exit code 3).
-pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<u8> {
-    if it.figures {
-        return super::figures::run(reader, gardens, it, out);
-    }
-    let zone = match plan::shared_zone(gardens, it.site.as_deref()) {
-        Ok(zone) => zone,
-        Err(why) => return wrong(&why, out),
-    };
+/// When the store cannot be read or `out` cannot be written, or
+/// [`WrongInput`](super::exit::WrongInput).
+pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let site = it.site.as_deref();
-    if it.from.is_none() && it.to.is_none() {
+    let (from, to) = span(gardens, site, it.from.as_deref(), it.to.as_deref())?;
+    if it.figures {
+        return figures::run(reader, gardens, site, (from, to), it.json, out);
+    }
+    let listed_present = from.is_none() && to.is_none();
+    let (changes, notes) = if listed_present {
         let mut alarms = reader.alarms_present().context("reading the alarms")?;
         alarms.retain(|alarm| site.is_none_or(|site| alarm.key.site.as_str() == site));
         let first = alarms.iter().map(|alarm| alarm.since).min().unwrap_or(Timestamp::MAX);
         let mut notes = reader.notes(first, Timestamp::MAX, site).context("reading the notes")?;
         notes.retain(|note| alarms.iter().any(|alarm| alarm.key == note.key && alarm.since == note.since));
-        if it.json {
-            return json(gardens, &alarms, &notes, out);
-        }
-        return present(reader, gardens, &alarms, &notes, out);
-    }
-    let moment = |text: &Option<String>, end, open| match text {
-        Some(text) => times::moment(text, zone.as_ref(), end),
-        None => Ok(open),
+        (alarms, notes)
+    } else {
+        let (from, to) = (from.unwrap_or(Timestamp::MIN), to.unwrap_or(Timestamp::MAX));
+        let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
+        (changes, reader.notes(from, to, site).context("reading the notes")?)
     };
-    let (from, to) =
-        match (moment(&it.from, End::From, Timestamp::MIN), moment(&it.to, End::To, Timestamp::MAX)) {
-            (Ok(from), Ok(to)) => (from, to),
-            (Err(why), _) | (_, Err(why)) => return wrong(&why, out),
-        };
-    let changes = reader.alarm_changes(from, to, site).context("reading the history of alarms")?;
-    let notes = reader.notes(from, to, site).context("reading the notes")?;
     if it.json {
-        return json(gardens, &changes, &notes, out);
+        json(gardens, &changes, &notes, out)?;
+    } else if listed_present {
+        present(reader, gardens, &changes, &notes, out)?;
+    } else {
+        history(gardens, &changes, &notes, out)?;
     }
-    history(gardens, &changes, &notes, out)
-}
-
-fn wrong(why: &str, out: &mut dyn Write) -> anyhow::Result<u8> {
-    writeln!(out, "{why}")?;
-    Ok(WRONG_INPUT)
+    Ok(Exit::Yes)
 }
 
 fn present(
@@ -87,12 +78,12 @@ fn present(
     alarms: &[AlarmRecord],
     notes: &[AlarmNote],
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+) -> anyhow::Result<()> {
     if alarms.is_empty() {
         // No alarm says little where nothing was judged; the last time says how much.
         match reader.latest_at().context("reading the latest reading")? {
             Some(at) => {
-                let zone = plan::shared_zone(gardens, None).unwrap_or_default().unwrap_or(TimeZone::UTC);
+                let zone = shared_zone(gardens, None).unwrap_or_default().unwrap_or(TimeZone::UTC);
                 writeln!(
                     out,
                     "No alarm is open. The latest reading is of {}.",
@@ -101,15 +92,17 @@ fn present(
             }
             None => writeln!(out, "No reading is stored yet, so nothing has been judged.")?,
         }
-        return Ok(DONE);
+        return Ok(());
     }
     let mut site: Option<&Id> = None;
     for alarm in alarms {
         heading(&mut site, gardens, alarm, out)?;
-        writeln!(out, "\n{} at {}", labels::kind(alarm.key.kind), place(gardens, &alarm.key))?;
+        let garden = garden_of(gardens, &alarm.key.site);
+        let place = place_name(garden, &alarm.key.place);
+        writeln!(out, "\n{} at {place}", labels::kind(alarm.key.kind))?;
         paragraph(&alarm.text, out)?;
         paragraph(labels::state(alarm.state), out)?;
-        let zone = zone_of(gardens, &alarm.key.site);
+        let zone = zone_of(garden);
         paragraph(&format!("Since {}.", labels::full_moment(alarm.since, &zone)), out)?;
         told_and_source(alarm, out)?;
         for note in notes.iter().filter(|note| note.key == alarm.key) {
@@ -119,7 +112,7 @@ fn present(
         let (kind, place) = (alarm.key.kind.name(), &alarm.key.place);
         paragraph(&format!("Name for commands: {kind}/{place}"), out)?;
     }
-    Ok(DONE)
+    Ok(())
 }
 
 /// What happened: a step, or a note that came without one.
@@ -155,7 +148,7 @@ fn history(
     changes: &[AlarmRecord],
     notes: &[AlarmNote],
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+) -> anyhow::Result<()> {
     if changes.is_empty() && notes.is_empty() {
         writeln!(out, "No alarm changed in that time.")?;
     }
@@ -164,13 +157,14 @@ fn history(
             Happened::Step(change, _) => (&change.key, change.at),
             Happened::Note(note) => (&note.key, note.at),
         };
-        let zone = zone_of(gardens, &key.site);
+        let garden = garden_of(gardens, &key.site);
+        let zone = zone_of(garden);
         writeln!(
             out,
             "{}: {}, {}: {}",
             labels::full_moment(at, &zone),
-            site_name(gardens, &key.site),
-            place(gardens, key),
+            site_name(garden, &key.site),
+            place_name(garden, &key.place),
             labels::kind(key.kind),
         )?;
         let (change, note) = match happened {
@@ -198,7 +192,7 @@ fn history(
         paragraph(&change.text, out)?;
         told_and_source(change, out)?;
     }
-    Ok(DONE)
+    Ok(())
 }
 
 fn heading<'a>(
@@ -211,7 +205,7 @@ fn heading<'a>(
         if site.is_some() {
             writeln!(out)?;
         }
-        writeln!(out, "{}", site_name(gardens, &alarm.key.site))?;
+        writeln!(out, "{}", site_name(garden_of(gardens, &alarm.key.site), &alarm.key.site))?;
         *site = Some(&alarm.key.site);
     }
     Ok(())
@@ -222,31 +216,13 @@ fn told_and_source(alarm: &AlarmRecord, out: &mut dyn Write) -> anyhow::Result<(
     paragraph(&format!("For: {told}. Rule: {}.", alarm.source), out)
 }
 
-/// An indented line. The text came from a file, so what could play with the
-/// terminal is taken out.
+/// An indented line; its text may come from a file.
 fn paragraph(text: &str, out: &mut dyn Write) -> anyhow::Result<()> {
-    let safe: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    Ok(writeln!(out, "  {safe}")?)
+    Ok(writeln!(out, "  {}", safe(text))?)
 }
 
-fn garden<'a>(gardens: &'a [Garden], site: &Id) -> Option<&'a Garden> {
-    gardens.iter().find(|garden| garden.site.id == *site)
-}
-
-fn site_name(gardens: &[Garden], site: &Id) -> String {
-    garden(gardens, site).map_or_else(|| site.to_string(), |garden| garden.site.name.clone())
-}
-
-/// The garden's clock; UTC, which its times then say, where the garden is no
-/// longer configured.
-fn zone_of(gardens: &[Garden], site: &Id) -> TimeZone {
-    garden(gardens, site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone())
-}
-
-/// The place as people say it.
-fn place(gardens: &[Garden], key: &AlarmKey) -> String {
-    garden(gardens, &key.site)
-        .map_or_else(|| key.place.to_string(), |garden| place_called(garden, &key.place))
+fn site_name(garden: Option<&Garden>, site: &Id) -> String {
+    garden.map_or_else(|| site.to_string(), |garden| garden.site.name.clone())
 }
 
 /// A note that came without a step, as JSON.
@@ -274,10 +250,10 @@ fn json(
     alarms: &[AlarmRecord],
     notes: &[AlarmNote],
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+) -> anyhow::Result<()> {
     let priority = |alarm: &AlarmRecord| {
         let kind = alarm.key.kind;
-        garden(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+        garden_of(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
     };
     let listed: Vec<_> = in_order(alarms, notes)
         .into_iter()
@@ -297,6 +273,5 @@ fn json(
             }),
         })
         .collect();
-    writeln!(out, "{}", serde_json::to_string_pretty(&listed).context("writing JSON")?)?;
-    Ok(DONE)
+    print_json(&listed, out)
 }

@@ -7,21 +7,17 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, AlarmNote};
+use super::exit::{Exit, WrongInput};
+use super::shared::{garden_of, place_name, reader, zone_of};
+use crate::alarms::{AlarmKey, AlarmNote, Answer};
 use crate::alarms::{Input, Kind, State};
 use crate::answering::{SHELF_MAX_DAYS, shelf_end};
 use crate::engine::system_now;
 use crate::garden::plan::Garden;
-use crate::garden::plan::place_called;
 use crate::model::Id;
 use crate::settings::Settings;
 use crate::store::{AlarmRecord, Reader, leave_answer};
 use crate::text::labels;
-
-/// Exit codes: done; the alarm is not one that can be answered so; the request is wrong.
-const DONE: u8 = 0;
-const NOTHING_TO_ANSWER: u8 = 1;
-const WRONG_INPUT: u8 = 2;
 
 /// How long to wait for the daemon to take the answer.
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -29,65 +25,102 @@ const PATIENCE: Duration = Duration::from_secs(6);
 /// Said wherever a note is kept.
 const NO_NAMES: &str = "Notes are kept and shown with the alarm: write no names of children.";
 
-/// What a person answers.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Answer {
-    /// Seen; somebody has taken it on.
-    Acknowledge,
-    /// Somebody has looked, and all is well.
-    Reset,
-    /// Put aside for a time, or until its condition is over if that comes first.
-    Shelve {
-        length: String,
-        once: bool,
-    },
-    Unshelve,
-    /// Out of service, until it is put back.
-    TakeOut,
-    PutBack,
-    /// A note and nothing else.
-    Note,
+/// The alarm that is answered, and what is said with it.
+#[derive(Clone, Debug, clap::Args)]
+pub struct ReplyTo {
+    /// The alarm, such as dry-bed/kitchen-bed
+    #[arg(value_name = "KIND/PLACE")]
+    alarm: String,
+    /// A line to keep with the answer, at most 500 characters; no names of children
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
 }
 
-impl Answer {
+/// What a person answers.
+#[derive(Clone, Debug, clap::Subcommand)]
+pub enum Reply {
+    /// Mark an alarm as seen: somebody has taken it on
+    Ack(ReplyTo),
+    /// Say that all is well, of an alarm that stays after its end because harm may be done
+    Reset(ReplyTo),
+    /// Put an alarm aside for a while; nobody is told of it
+    Shelve {
+        #[command(flatten)]
+        to: ReplyTo,
+        /// How long: 90m, 2h, 3d
+        #[arg(long, value_name = "TIME")]
+        r#for: String,
+        /// Only until its condition is over, if that comes first
+        #[arg(long)]
+        once: bool,
+    },
+    /// Take an alarm up again that was put aside
+    Unshelve(ReplyTo),
+    /// Switch an alarm off until it is put back
+    Off(ReplyTo),
+    /// Put an alarm back that was switched off
+    On(ReplyTo),
+    /// Write a line beside an open alarm: what was found or done; no names of children
+    Note {
+        /// The alarm, such as dry-bed/kitchen-bed
+        #[arg(value_name = "KIND/PLACE")]
+        alarm: String,
+        /// At most 500 characters; it is kept and shown with the alarm
+        #[arg(value_name = "TEXT")]
+        text: String,
+    },
+}
+
+impl Reply {
+    /// The alarm that is meant, and the note.
+    fn to(&self) -> (&str, Option<&str>) {
+        match self {
+            Self::Ack(to) | Self::Reset(to) | Self::Unshelve(to) | Self::Off(to) | Self::On(to) => {
+                (&to.alarm, to.note.as_deref())
+            }
+            Self::Shelve { to, .. } => (&to.alarm, to.note.as_deref()),
+            Self::Note { alarm, text } => (alarm, Some(text)),
+        }
+    }
+
     /// Whether an alarm in this state can be answered so.
     fn fits(&self, state: State) -> bool {
         match self {
-            Self::Acknowledge => state.waits(),
-            Self::Reset => state == State::LatchedAcknowledged,
-            Self::Shelve { .. } | Self::TakeOut => !state.is_hidden(),
-            Self::Unshelve => state == State::Shelved,
-            Self::PutBack => state == State::OutOfService,
-            Self::Note => state != State::Normal,
+            Self::Ack(_) => state.waits(),
+            Self::Reset(_) => state == State::LatchedAcknowledged,
+            Self::Shelve { .. } | Self::Off(_) => !state.is_hidden(),
+            Self::Unshelve(_) => state == State::Shelved,
+            Self::On(_) => state == State::OutOfService,
+            Self::Note { .. } => state != State::Normal,
         }
     }
 
     /// Completes "... is not".
     fn wanted(&self) -> &'static str {
         match self {
-            Self::Acknowledge => "waiting for an answer",
-            Self::Reset => {
+            Self::Ack(_) => "waiting for an answer",
+            Self::Reset(_) => {
                 "waiting to be declared over: only one that stays after its end, and was seen, can be reset"
             }
-            Self::Shelve { .. } | Self::TakeOut => {
+            Self::Shelve { .. } | Self::Off(_) => {
                 "in sight: it is put aside, kept quiet or switched off already"
             }
-            Self::Unshelve => "put aside",
-            Self::PutBack => "switched off",
-            Self::Note => "open",
+            Self::Unshelve(_) => "put aside",
+            Self::On(_) => "switched off",
+            Self::Note { .. } => "open",
         }
     }
 
     /// Completes "dry-bed of Kitchen bed ...".
     fn done(&self) -> &'static str {
         match self {
-            Self::Acknowledge => "is marked as seen",
-            Self::Reset => "is over",
+            Self::Ack(_) => "is marked as seen",
+            Self::Reset(_) => "is over",
             Self::Shelve { .. } => "is put aside",
-            Self::Unshelve => "is back from being put aside",
-            Self::TakeOut => "is switched off: nobody is told of it until it is put back",
-            Self::PutBack => "is back in service",
-            Self::Note => "has your note",
+            Self::Unshelve(_) => "is back from being put aside",
+            Self::Off(_) => "is switched off: nobody is told of it until it is put back",
+            Self::On(_) => "is back in service",
+            Self::Note { .. } => "has your note",
         }
     }
 
@@ -95,25 +128,25 @@ impl Answer {
     /// wait for hours before a daemon takes it.
     fn since(&self, present: Option<&AlarmRecord>) -> Option<Timestamp> {
         match self {
-            Self::Acknowledge | Self::Reset | Self::Note => {
+            Self::Ack(_) | Self::Reset(_) | Self::Note { .. } => {
                 present.filter(|alarm| !alarm.state.is_hidden()).map(|alarm| alarm.since)
             }
-            Self::Shelve { .. } | Self::Unshelve | Self::TakeOut | Self::PutBack => None,
+            Self::Shelve { .. } | Self::Unshelve(_) | Self::Off(_) | Self::On(_) => None,
         }
     }
 
     /// The core's input; `None` for a note.
     fn input(&self, now: Timestamp, zone: &TimeZone) -> Result<Option<Input>, String> {
         Ok(Some(match self {
-            Self::Acknowledge => Input::Acknowledge,
-            Self::Reset => Input::Reset,
-            Self::Shelve { length, once } => {
-                Input::Shelve { until: until(length, now, zone)?, one_shot: *once }
+            Self::Ack(_) => Input::Acknowledge,
+            Self::Reset(_) => Input::Reset,
+            Self::Shelve { r#for, once, .. } => {
+                Input::Shelve { until: until(r#for, now, zone)?, one_shot: *once }
             }
-            Self::Unshelve => Input::Unshelve,
-            Self::TakeOut => Input::TakeOut,
-            Self::PutBack => Input::PutBack,
-            Self::Note => return Ok(None),
+            Self::Unshelve(_) => Input::Unshelve,
+            Self::Off(_) => Input::TakeOut,
+            Self::On(_) => Input::PutBack,
+            Self::Note { .. } => return Ok(None),
         }))
     }
 }
@@ -125,66 +158,50 @@ fn until(length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, Str
     })
 }
 
-/// Leaves the answer and waits until the daemon has taken it. The exit code is 0
-/// where it was taken or is kept for the daemon, 1 where the alarm is not one that
-/// can be answered so, 2 where the request is wrong.
+/// Leaves the answer and waits until the daemon has taken it: yes where it was taken or
+/// is kept for the daemon, no where the alarm is not one that can be answered so.
 ///
 /// # Errors
-/// When the store cannot be read or written (exit code 3).
+/// When the store cannot be read or written, or [`WrongInput`].
 pub fn run(
     settings: &Settings,
     site: Option<&str>,
-    alarm: &str,
-    answer: &Answer,
-    note: Option<&str>,
+    reply: &Reply,
     json: bool,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let wrong = |why: String, out: &mut dyn Write| -> anyhow::Result<u8> {
-        writeln!(out, "{why}")?;
-        Ok(WRONG_INPUT)
-    };
+) -> anyhow::Result<Exit> {
+    let (alarm, note) = reply.to();
     let Some((kind, place)) =
         alarm.split_once('/').and_then(|(kind, place)| Some((Kind::from_name(kind)?, place)))
     else {
-        return wrong(
-            format!("{alarm:?} names no alarm; write KIND/PLACE, such as dry-bed/kitchen-bed"),
-            out,
-        );
+        let why = format!("{alarm:?} names no alarm; write KIND/PLACE, such as dry-bed/kitchen-bed");
+        return Err(WrongInput::new(why).into());
     };
-    if let Some(Err(why)) = note.map(AlarmNote::check) {
-        return wrong(why, out);
-    }
-    let reader = Reader::open(&settings.store.path).context("opening the store")?;
+    note.map_or(Ok(()), AlarmNote::check).map_err(WrongInput::new)?;
+    let reader = reader(settings)?;
     let open = reader.alarms_present().context("reading the alarms")?;
-    let key = match key(&settings.gardens, &open, site, kind, place) {
-        Ok(key) => key,
-        Err(why) => return wrong(why, out),
-    };
-    let garden = settings.gardens.iter().find(|garden| garden.site.id == key.site);
-    let zone = garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+    let key = key(&settings.gardens, &open, site, kind, place).map_err(WrongInput::new)?;
+    let garden = garden_of(&settings.gardens, &key.site);
+    let zone = zone_of(garden);
     let present = open.iter().find(|a| a.key == key);
     let before = present.map_or(State::Normal, |a| a.state);
-    if !answer.fits(before) {
-        writeln!(out, "{alarm} is not {}; `trug alarms` lists those that are open", answer.wanted())?;
-        return Ok(NOTHING_TO_ANSWER);
+    if !reply.fits(before) {
+        writeln!(out, "{alarm} is not {}; `trug alarms` lists those that are open", reply.wanted())?;
+        return Ok(Exit::No);
     }
     let now = system_now();
-    let input = match answer.input(now, &zone) {
-        Ok(input) => input,
-        Err(why) => return wrong(why, out),
-    };
-    let left = crate::alarms::Answer {
+    let input = reply.input(now, &zone).map_err(WrongInput::new)?;
+    let left = Answer {
         key: key.clone(),
         at: now,
         input,
         how: "command".to_owned(),
-        since: answer.since(present),
+        since: reply.since(present),
         note: note.map(str::to_owned),
     };
     let notes = kept_notes(&reader, &left)?;
     let Some(seq) = leave_answer(&settings.store.path, &left).context("leaving the answer")? else {
-        return wrong("that says nothing".to_owned(), out);
+        return Err(WrongInput::new("that says nothing").into());
     };
     let taken = wait_until_taken(&reader, seq)?;
     let did = match taken {
@@ -200,24 +217,21 @@ pub fn run(
         Some(Input::Shelve { until, .. }) => Some(until),
         _ => None,
     };
-    let code = if did || taken == Taken::No { DONE } else { NOTHING_TO_ANSWER };
+    let exit = Exit::yes_if(did || taken == Taken::No);
     if json {
-        writeln!(
-            out,
-            "{}",
-            serde_json::json!({
-                "alarm": alarm, "site": key.site.as_str(), "taken": did,
-                "waits": taken == Taken::No, "until": until.map(|until| until.to_string()), "note": note,
-            })
-        )?;
-        return Ok(code);
+        let told = serde_json::json!({
+            "alarm": alarm, "site": key.site.as_str(), "taken": did,
+            "waits": taken == Taken::No, "until": until.map(|until| until.to_string()), "note": note,
+        });
+        writeln!(out, "{told}")?;
+        return Ok(exit);
     }
-    let name = name(garden, &key);
+    let name = format!("{} of {}", key.kind.name(), place_name(garden, &key.place));
     match taken {
         Taken::Yes if did => {
             let until =
                 until.map_or_else(String::new, |at| format!(" until {}", labels::full_moment(at, &zone)));
-            writeln!(out, "{name} {}{until}.", answer.done())?;
+            writeln!(out, "{name} {}{until}.", reply.done())?;
         }
         Taken::Yes => writeln!(
             out,
@@ -228,10 +242,10 @@ pub fn run(
             "The answer to {name} is kept. No running daemon has taken it yet; `trug run` takes it when it starts."
         )?,
     }
-    if note.is_some() && code == DONE {
+    if note.is_some() && exit == Exit::Yes {
         writeln!(out, "{NO_NAMES}")?;
     }
-    Ok(code)
+    Ok(exit)
 }
 
 /// Whether the daemon has taken an answer.
@@ -255,7 +269,7 @@ fn wait_until_taken(reader: &Reader, seq: i64) -> anyhow::Result<Taken> {
 }
 
 /// How often the words of an answer are kept with its alarm.
-fn kept_notes(reader: &Reader, left: &crate::alarms::Answer) -> anyhow::Result<usize> {
+fn kept_notes(reader: &Reader, left: &Answer) -> anyhow::Result<usize> {
     let Some(text) = &left.note else { return Ok(0) };
     let notes = reader
         .notes(Timestamp::MIN, Timestamp::MAX, Some(left.key.site.as_str()))
@@ -295,11 +309,6 @@ fn has(garden: &Garden, place: &str) -> bool {
         || garden.gateways.iter().any(|g| g.id.as_str() == place)
         // What belongs to no gateway falls silent as the site.
         || garden.site.id.as_str() == place
-}
-
-fn name(garden: Option<&Garden>, key: &AlarmKey) -> String {
-    let place = garden.map_or_else(|| key.place.to_string(), |garden| place_called(garden, &key.place));
-    format!("{} of {place}", key.kind.name())
 }
 
 #[cfg(test)]

@@ -6,86 +6,86 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use crate::calibration::fit::{CannotFit, Fit, LeftOut, Numbers, fit};
+use super::exit::Exit;
+use super::shared::print_json;
+use crate::calibration::fit::{Fit, LeftOut, Numbers, fit};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Place, Quantity};
 use crate::settings::Settings;
 
-/// Exit codes: a calibration; the pairs support none; the request is wrong.
-const FITTED: u8 = 0;
-const UNSUPPORTED: u8 = 1;
-const WRONG_INPUT: u8 = 2;
-
 /// Wrong lines that are shown.
 const SHOWN_MAX: usize = 20;
 
-/// What to read and how its columns are called.
-#[derive(Clone, Debug)]
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
 pub struct Calibrate {
-    pub file: PathBuf,
-    /// The sensor that was read; `None`: any raw number and value will do.
+    /// The sensor that was read; its unit, its bed and its present calibration are looked at
+    #[arg(long, value_name = "ID")]
     pub sensor: Option<String>,
-    /// Only needed where two gardens have a sensor of one id.
+    /// The garden, where two have a sensor of one id
+    #[arg(long, value_name = "ID")]
     pub site: Option<String>,
+    /// The column of the raw number
+    #[arg(long, value_name = "COLUMN", default_value = "raw")]
     pub raw: String,
+    /// The column of the reference value
+    #[arg(long, value_name = "COLUMN", default_value = "value")]
     pub value: String,
+    /// The CSV file
+    pub file: PathBuf,
+    #[arg(from_global)]
     pub json: bool,
 }
 
-/// Fits the pairs of the file and prints what came of it. `settings` are needed
-/// where a sensor is named.
+/// Fits the pairs of the file and prints the calibration: no where they support none.
+/// `settings` are needed where a sensor is named.
 ///
 /// # Errors
 /// When `out` cannot be written.
-pub fn run(settings: Option<&Settings>, it: &Calibrate, out: &mut dyn Write) -> anyhow::Result<u8> {
-    let (answer, code) = match answer(settings, it) {
-        Ok(answer) => (answer, FITTED),
-        Err(Refused::Unsupported(text)) => (refusal("no", text), UNSUPPORTED),
-        Err(Refused::WrongInput(text)) => (refusal("wrong input", text), WRONG_INPUT),
+pub fn run(settings: Option<&Settings>, it: &Calibrate, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let refusal =
+        |answer: &str, text: String| FitAnswer { json: json!({ "answer": answer, "text": text }), text };
+    let (answer, exit) = match read(settings, it) {
+        Err(why) => (refusal("wrong input", why), Exit::WrongInput),
+        Ok((named, pairs)) => match fit(&pairs) {
+            Ok(fitted) => (told(it, named, &pairs, &fitted), Exit::Yes),
+            Err(why) => {
+                let why = format!("{} supports no calibration: {why}.", it.file.display());
+                (refusal("no", why), Exit::No)
+            }
+        },
     };
     if it.json {
-        writeln!(out, "{:#}", answer.json)?;
+        print_json(&answer.json, out)?;
     } else {
         writeln!(out, "{}", answer.text)?;
     }
-    Ok(code)
+    Ok(exit)
 }
 
-struct Answer {
+/// An answer in words and for programs.
+struct FitAnswer {
     text: String,
     json: serde_json::Value,
 }
 
-enum Refused {
-    Unsupported(String),
-    WrongInput(String),
-}
+/// A garden's sensor.
+type Named<'s> = (&'s Garden, &'s Sensor);
 
-fn refusal(answer: &str, text: String) -> Answer {
-    let json = json!({ "answer": answer, "text": text });
-    Answer { text, json }
-}
-
-fn answer(settings: Option<&Settings>, it: &Calibrate) -> Result<Answer, Refused> {
+/// The sensor that is named, and the pairs of the file.
+fn read<'s>(
+    settings: Option<&'s Settings>,
+    it: &Calibrate,
+) -> Result<(Option<Named<'s>>, Vec<(f64, f64)>), String> {
     let named = match &it.sensor {
-        Some(id) => Some(sensor(settings, it.site.as_deref(), id).map_err(Refused::WrongInput)?),
+        Some(id) => Some(sensor(settings, it.site.as_deref(), id)?),
         None => None,
     };
-    let pairs = pairs(it, named.map(|(_, sensor)| sensor)).map_err(Refused::WrongInput)?;
-    let fitted = fit(&pairs).map_err(|why| unsupported(it, &why))?;
-    Ok(told(it, named, &pairs, &fitted))
-}
-
-fn unsupported(it: &Calibrate, why: &CannotFit) -> Refused {
-    Refused::Unsupported(format!("{} supports no calibration: {why}.", it.file.display()))
+    Ok((named, pairs(it, named.map(|(_, sensor)| sensor))?))
 }
 
 /// The garden and the sensor of that id.
-fn sensor<'s>(
-    settings: Option<&'s Settings>,
-    site: Option<&str>,
-    id: &str,
-) -> Result<(&'s Garden, &'s Sensor), String> {
+fn sensor<'s>(settings: Option<&'s Settings>, site: Option<&str>, id: &str) -> Result<Named<'s>, String> {
     let Some(settings) = settings else {
         return Err(format!("the configuration is needed to know the sensor {id:?}"));
     };
@@ -191,7 +191,7 @@ fn impossible(value: f64, sensor: Option<&Sensor>) -> Option<String> {
 }
 
 /// A fit in words and for programs.
-fn told(it: &Calibrate, named: Option<(&Garden, &Sensor)>, pairs: &[(f64, f64)], fitted: &Fit) -> Answer {
+fn told(it: &Calibrate, named: Option<Named<'_>>, pairs: &[(f64, f64)], fitted: &Fit) -> FitAnswer {
     let unit = named.map_or("", |(_, sensor)| sensor.measures.unit());
     let spaced = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let line = toml(&fitted.numbers);
@@ -273,7 +273,7 @@ fn told(it: &Calibrate, named: Option<(&Garden, &Sensor)>, pairs: &[(f64, f64)],
         "notes": notes,
         "text": text,
     });
-    Answer { text, json }
+    FitAnswer { text, json }
 }
 
 /// How far the calibration that the sensor has now is off on these pairs.

@@ -5,46 +5,37 @@ use std::path::Path;
 
 use serde_json::json;
 
+use super::exit::Exit;
+use super::shared::print_json;
 use crate::garden::plan::{Channel, Garden, Sensor};
 use crate::model::Place;
 use crate::settings::{Settings, load};
 
-/// Exit code: the configuration has no fault.
-const NO_FAULTS: u8 = 0;
-/// Exit code: the configuration is wrong.
-const FAULTS: u8 = 2;
-
-/// Reads `config` and the variables of `env`, writes what was read or every
-/// fault to `out`, and gives the exit code.
+/// Reads `config` and the variables of `env`, and writes what was read or every fault to
+/// `out`.
 ///
 /// # Errors
-///
 /// When `out` cannot be written.
 pub fn run(
     config: &Path,
     env: impl Iterator<Item = (String, String)>,
     as_json: bool,
     out: &mut dyn Write,
-) -> io::Result<u8> {
-    match load(config, env) {
-        Ok(settings) => {
+) -> anyhow::Result<Exit> {
+    match (load(config, env), as_json) {
+        (Ok(settings), true) => print_json(&found_as_json(&settings), out)?,
+        (Ok(settings), false) => found_as_text(config, &settings, out)?,
+        (Err(faults), as_json) => {
             if as_json {
-                writeln!(out, "{:#}", found_as_json(&settings))?;
-            } else {
-                found_as_text(config, &settings, out)?;
-            }
-            Ok(NO_FAULTS)
-        }
-        Err(faults) => {
-            if as_json {
-                writeln!(out, "{:#}", json!({ "ok": false, "faults": faults.to_json() }))?;
+                print_json(&json!({ "ok": false, "faults": faults.to_json() }), out)?;
             } else {
                 let count = faults.as_slice().len();
                 writeln!(out, "{faults}\n\n{}", counted(count, "fault", "faults"))?;
             }
-            Ok(FAULTS)
+            return Ok(Exit::WrongInput);
         }
     }
+    Ok(Exit::Yes)
 }
 
 fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io::Result<()> {

@@ -7,46 +7,67 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-
+use clap::ValueEnum;
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::{span_on, zone_of};
 use crate::deliver::line::{self, Line};
 use crate::export::{BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins};
-use crate::garden::plan;
-use crate::garden::plan::Garden;
+use crate::garden::plan::{Garden, shared_zone};
 use crate::history::Step;
 use crate::store::{Filter, Reader, Row};
-use crate::text::times;
-use crate::text::times::End;
 
 /// Bytes of lines that are gathered before they are written.
 const GATHERED: usize = 64 * 1024;
 
 /// How readings are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub enum Format {
-    /// Comma-separated values (RFC 4180), UTF-8.
+    // Comma-separated values (RFC 4180), UTF-8.
     #[default]
     Csv,
-    /// Line protocol, times in nanoseconds.
+    // Times in nanoseconds.
     LineProtocol,
-    /// A spreadsheet, which needs a file.
+    // A spreadsheet, which needs a file.
     Xlsx,
 }
 
-/// What to export. Nothing said: all of it.
-#[derive(Clone, Debug, Default)]
+/// What the command line says. Nothing said: all of it.
+#[derive(Clone, Debug, Default, clap::Args)]
 pub struct Export {
+    /// Only these sensors; may be repeated
+    #[arg(long = "sensor", value_name = "ID")]
     pub sensors: Vec<String>,
+    /// One garden only
+    #[arg(long, value_name = "ID")]
     pub site: Option<String>,
+    /// From here: a date or a date and time on the garden's clock, or RFC 3339
+    #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
+    /// To here
+    #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
-    pub format: Format,
+    /// Each reading, or hours or days of the garden's clock with how good they are
+    #[arg(long, default_value = "raw", value_parser = step_parser())]
     pub step: Step,
+    /// How to write them; a spreadsheet (xlsx) needs --out
+    #[arg(long, value_enum, default_value = "csv")]
+    pub format: Format,
+    /// Into this file; without it, to standard output
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    #[arg(from_global)]
+    pub json: bool,
+}
+
+fn step_parser() -> impl TypedValueParser<Value = Step> {
+    PossibleValuesParser::new(Step::ALL.map(Step::name))
+        .map(|name| Step::from_name(&name).unwrap_or_default())
 }
 
 /// What was written.
@@ -59,28 +80,14 @@ pub struct Exported {
     pub left_out: u64,
 }
 
-/// Exports into `file`, or to `out` where there is none. The exit code is 0, or 2
-/// where the request is wrong. With `json` and a file, `out` gets the counts.
+/// Exports into the file that is named, else to `out`. With `json` and a file, `out` gets
+/// the counts.
 ///
 /// # Errors
-///
-/// When the store cannot be read or the file cannot be written (exit code 3).
-pub fn run(
-    reader: &Reader,
-    gardens: &[Garden],
-    it: &Export,
-    file: Option<&Path>,
-    json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let filter = match filter(reader, gardens, it)? {
-        Ok(filter) => filter,
-        Err(why) => {
-            writeln!(io::stderr(), "{why}")?;
-            return Ok(2);
-        }
-    };
-    let wrong = match (it.format, it.step, file) {
+/// When the store cannot be read or the file cannot be written, or [`WrongInput`].
+pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let filter = filter(reader, gardens, it)?;
+    let wrong = match (it.format, it.step, &it.out) {
         (Format::LineProtocol, Step::Hour | Step::Day, _) => {
             Some("line protocol holds single readings: leave --step out, or choose --format csv or xlsx")
         }
@@ -88,43 +95,37 @@ pub fn run(
         _ => None,
     };
     if let Some(why) = wrong {
-        writeln!(io::stderr(), "{why}")?;
-        return Ok(2);
+        return Err(WrongInput::beside(why).into());
     }
-    let Some(path) = file else {
-        let exported = if it.step == Step::Raw {
-            write(reader, &filter, it.format, out)?
+    let rows = |out: &mut dyn Write| {
+        if it.step == Step::Raw {
+            write(reader, &filter, it.format, out)
         } else {
-            write_bins(reader, gardens, &filter, it.step, out)?
-        };
+            write_bins(reader, gardens, &filter, it.step, out)
+        }
+    };
+    let Some(path) = &it.out else {
+        let exported = rows(out)?;
         if exported.left_out > 0 {
             writeln!(io::stderr(), "{} readings could not be written in this form", exported.left_out)?;
         }
-        return Ok(0);
+        return Ok(Exit::Yes);
     };
-    if it.format == Format::Xlsx {
-        let rows = match sheet::write(reader, gardens, &filter, it.step, path)? {
-            Ok(rows) => rows,
-            Err(why) => {
-                writeln!(io::stderr(), "{why}")?;
-                return Ok(2);
-            }
-        };
-        return said(Exported { readings: rows, left_out: 0 }, it.step, path, json, out);
-    }
-    let target = File::create(path).with_context(|| format!("creating {}", path.display()))?;
-    let mut target = io::BufWriter::new(target);
-    let exported = if it.step == Step::Raw {
-        write(reader, &filter, it.format, &mut target)?
+    let exported = if it.format == Format::Xlsx {
+        Exported { readings: sheet::write(reader, gardens, &filter, it.step, path)?, left_out: 0 }
     } else {
-        write_bins(reader, gardens, &filter, it.step, &mut target)?
+        let target = File::create(path).with_context(|| format!("creating {}", path.display()))?;
+        let mut target = io::BufWriter::new(target);
+        let exported = rows(&mut target)?;
+        target.flush().with_context(|| format!("writing {}", path.display()))?;
+        exported
     };
-    target.flush().with_context(|| format!("writing {}", path.display()))?;
-    said(exported, it.step, path, json, out)
+    tell(exported, it.step, path, it.json, out)?;
+    Ok(Exit::Yes)
 }
 
 /// Says what was written into a file.
-fn said(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn Write) -> anyhow::Result<u8> {
+fn tell(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn Write) -> anyhow::Result<()> {
     let what = match step {
         Step::Raw => "readings",
         Step::Hour => "hours",
@@ -139,16 +140,14 @@ fn said(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn W
             writeln!(out, "{} more could not be written in this form.", exported.left_out)?;
         }
     }
-    Ok(0)
+    Ok(())
 }
 
 /// Checks what was asked for against what is stored.
 ///
 /// # Errors
-///
-/// The inner error is plain words about the request (exit code 2); the outer one
-/// is a store that cannot be read (exit code 3).
-pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Result<Result<Filter, String>> {
+/// When the store cannot be read, or [`WrongInput`].
+pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Result<Filter> {
     let series = reader.series().context("reading which sensors are stored")?;
     let names = |pick: fn(&crate::store::Series) -> &str| {
         let mut names: Vec<&str> = series.values().map(pick).collect();
@@ -161,21 +160,17 @@ pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Resul
     };
     let sites = names(|series| &series.site);
     if let Some(site) = it.site.as_deref().filter(|site| !sites.contains(site)) {
-        return Ok(Err(unknown("site", site, &sites)));
+        return Err(WrongInput::beside(unknown("site", site, &sites)).into());
     }
     let sensors = names(|series| &series.sensor);
     if let Some(sensor) = it.sensors.iter().find(|sensor| !sensors.contains(&sensor.as_str())) {
-        return Ok(Err(unknown("sensor", sensor, &sensors)));
+        return Err(WrongInput::beside(unknown("sensor", sensor, &sensors)).into());
     }
     // A site that is stored and no longer configured has no clock of its own.
-    let zone = plan::shared_zone(gardens, it.site.as_deref()).unwrap_or_default();
-    let moment = |text: &Option<String>, end| {
-        text.as_deref().map(|text| times::moment(text, zone.as_ref(), end)).transpose()
-    };
-    Ok(moment(&it.from, End::From).and_then(|from| {
-        let to = moment(&it.to, End::To)?;
-        Ok(Filter { site: it.site.clone(), sensors: it.sensors.clone(), place: None, from, to })
-    }))
+    let zone = shared_zone(gardens, it.site.as_deref()).unwrap_or_default();
+    let (from, to) =
+        span_on(zone.as_ref(), it.from.as_deref(), it.to.as_deref()).map_err(WrongInput::beside)?;
+    Ok(Filter { site: it.site.clone(), sensors: it.sensors.clone(), place: None, from, to })
 }
 
 /// Writes readings in order of time.
@@ -253,7 +248,7 @@ pub fn write_bins(
     Ok(exported)
 }
 
-/// Gives the row of each bin of each sensor.
+/// Calls `each` with the row of each bin of each sensor.
 fn each_bin(
     reader: &Reader,
     gardens: &[Garden],
@@ -275,7 +270,7 @@ fn each_bin(
     }
     for series in sensors.into_values() {
         let garden = gardens.iter().find(|garden| garden.site.id.as_str() == series.site);
-        let zone = garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
+        let zone = zone_of(garden);
         let of = BinOf {
             site: &series.site,
             sensor: &series.sensor,

@@ -6,26 +6,19 @@ use anyhow::Context as _;
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
-use super::alarms::Alarms;
+use super::exit::Exit;
+use super::shared::print_json;
 use crate::alarms::figures::{Figures, Period};
 use crate::alarms::targets::Verdict;
-use crate::garden::plan;
 use crate::garden::plan::Garden;
 use crate::page::figures::{self as said, GroupFigures, SiteFigures};
 use crate::store::{Reader, StoreError};
 use crate::text::labels;
-use crate::text::times;
-use crate::text::times::End;
 
 /// Days that are looked at where no other time is asked for.
 const DAYS: i64 = 30;
 /// Steps of alarms that are read for one garden at most: the newest.
 const STEPS_MAX: u32 = 500_000;
-
-/// Exit code: it did it.
-const DONE: u8 = 0;
-/// Exit code: the request is wrong.
-const WRONG_INPUT: u8 = 2;
 
 /// The thirty days up to `to`.
 pub(crate) fn month_to(to: Timestamp) -> Period {
@@ -75,23 +68,18 @@ pub(crate) fn of_site(
     Ok(SiteFigures { site, all: Some(of(None)), groups, cut: cut.is_some() })
 }
 
-/// Prints the figures. The exit code is 0, or 2 where the request is wrong.
+/// Prints the figures over a span of time, of one garden or of all.
 ///
 /// # Errors
-///
-/// When the store cannot be read or `out` cannot be written (exit code 3).
-pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<u8> {
-    let zone = match plan::shared_zone(gardens, it.site.as_deref()) {
-        Ok(zone) => zone,
-        Err(why) => return wrong(&why, out),
-    };
-    let moment = |text: &Option<String>, end| {
-        text.as_ref().map(|text| times::moment(text, zone.as_ref(), end)).transpose()
-    };
-    let (from, to) = match (moment(&it.from, End::From), moment(&it.to, End::To)) {
-        (Ok(from), Ok(to)) => (from, to),
-        (Err(why), _) | (_, Err(why)) => return wrong(&why, out),
-    };
+/// When the store cannot be read or `out` cannot be written.
+pub(super) fn run(
+    reader: &Reader,
+    gardens: &[Garden],
+    site: Option<&str>,
+    (from, to): (Option<Timestamp>, Option<Timestamp>),
+    json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
     // What comes after the last reading was not watched and is not counted.
     let known = reader.known_span().context("reading what is stored")?;
     let last = known.map_or(Timestamp::UNIX_EPOCH, |(_, last)| {
@@ -101,32 +89,26 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write
     let period = Period { from: from.unwrap_or(month_to(to).from), to };
     let of_all: Vec<SiteFigures> = gardens
         .iter()
-        .filter(|garden| it.site.as_deref().is_none_or(|site| garden.site.id.as_str() == site))
+        .filter(|garden| site.is_none_or(|site| garden.site.id.as_str() == site))
         .map(|garden| of_site(reader, garden, period, STEPS_MAX))
         .collect::<Result<_, _>>()
         .context("reading the history of alarms")?;
-    if it.json {
-        let listed: Vec<Value> = of_all.iter().map(site_json).collect();
-        writeln!(out, "{}", serde_json::to_string_pretty(&listed).context("writing JSON")?)?;
-        return Ok(DONE);
+    if json {
+        print_json(&of_all.iter().map(site_json).collect::<Vec<Value>>(), out)?;
+        return Ok(Exit::Yes);
     }
     for (at, figures) in of_all.iter().enumerate() {
         if at > 0 {
             writeln!(out)?;
         }
         if let Some(garden) = gardens.iter().find(|garden| garden.site.id == figures.site) {
-            site(garden, figures, known.is_some(), out)?;
+            print_site(garden, figures, known.is_some(), out)?;
         }
     }
-    Ok(DONE)
+    Ok(Exit::Yes)
 }
 
-fn wrong(why: &str, out: &mut dyn Write) -> anyhow::Result<u8> {
-    writeln!(out, "{why}")?;
-    Ok(WRONG_INPUT)
-}
-
-fn site(garden: &Garden, it: &SiteFigures, any: bool, out: &mut dyn Write) -> anyhow::Result<()> {
+fn print_site(garden: &Garden, it: &SiteFigures, any: bool, out: &mut dyn Write) -> anyhow::Result<()> {
     let zone = &garden.site.time_zone;
     writeln!(out, "{}: how the alarms do", garden.site.name)?;
     let Some(all) = &it.all else {

@@ -16,8 +16,11 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 
-use self::files::{Found, Refused};
+use self::files::{FileContents, RefusedLine};
 use self::sensors::Known;
+use self::times::LoggerClock;
+use super::exit::{Exit, WrongInput};
+use super::shared::print_json;
 use crate::engine::{Keeper, system_now};
 use crate::garden::Clock;
 use crate::garden::record::Reject;
@@ -31,35 +34,40 @@ const FILL_LONGEST: Duration = Duration::from_secs(10);
 /// Refused lines that are shown; all of them go to the rejects.
 const SHOWN_MAX: usize = 20;
 
-/// What to read and how its columns are called.
-#[derive(Clone, Debug)]
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
 pub struct Import {
-    pub files: Vec<PathBuf>,
-    /// `SENSOR`: the value column is this sensor's. `SENSOR=COLUMN`: that column
-    /// is; `SENSOR=FILE:COLUMN`: that of one file. None, or none that a file has: a
-    /// column `sensor` names the sensor of each line.
-    pub sensors: Vec<String>,
-    /// Only needed where two gardens have a sensor of one id.
-    pub site: Option<String>,
-    /// The first of these that a file has is its column of the time.
-    pub time: Vec<String>,
-    pub value: String,
-    /// The offset of local times, such as `+09:30`; `None`: the garden's clock.
-    pub utc_offset: Option<String>,
-    /// How times are written, in the letters of strftime.
-    pub time_format: Option<String>,
-    pub json: bool,
+    // `SENSOR`: the value column is this sensor's. None, or none that a file has: a column
+    // `sensor` names the sensor of each line.
+    /// The sensor of the value column, SENSOR=COLUMN or SENSOR=FILE:COLUMN; may be repeated
+    #[arg(long = "sensor", value_name = "ID")]
+    sensors: Vec<String>,
+    /// The garden, where two have a sensor of one id
+    #[arg(long, value_name = "ID")]
+    site: Option<String>,
+    // The first of these that a file has is its column of the time.
+    /// The column of the time; may be repeated where files differ
+    #[arg(long, value_name = "COLUMN", default_value = "time")]
+    time: Vec<String>,
+    /// The column of the raw number
+    #[arg(long, value_name = "COLUMN", default_value = "raw")]
+    value: String,
+    /// The offset of times that are written without one; without it, the garden's own clock
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+    utc_offset: Option<String>,
+    /// How times are written, such as "%d/%m/%Y %H:%M"
+    #[arg(long, value_name = "FORM")]
+    time_format: Option<String>,
+    /// The CSV files; readings of all of them are judged in order of time
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    #[arg(from_global)]
+    json: bool,
 }
 
-/// Exit codes: all taken, some lines refused.
-const ALL_TAKEN: u8 = 0;
-const SOME_REFUSED: u8 = 1;
-/// Exit code: the files or the names are wrong; nothing was taken.
-const WRONG_INPUT: u8 = 2;
-
-/// What came of it.
+/// What was done with the lines.
 #[derive(Default)]
-struct Counts {
+struct ImportCounts {
     stored: usize,
     repeated: usize,
     conflicting: usize,
@@ -67,28 +75,23 @@ struct Counts {
     alarms: usize,
 }
 
-/// Takes the files and says what came of it.
+/// Takes the files and tells the result: no where some lines were refused.
 ///
 /// # Errors
-/// When the store fails while running (exit code 3).
-pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Result<u8> {
+/// When the store fails while running, or [`WrongInput`] where the files or the names are
+/// wrong: nothing was taken then.
+pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let known = Known::new(settings);
-    let found = times::Reading::new(it.utc_offset.as_deref(), it.time_format.as_deref())
-        .and_then(|times| files::read(it, &known, &times, system_now()));
-    let mut found = match found {
-        Ok(found) => found,
-        Err(reason) => {
-            writeln!(out, "{reason}\nNothing was taken.")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
+    let mut found = LoggerClock::new(it.utc_offset.as_deref(), it.time_format.as_deref())
+        .and_then(|clock| files::read(it, &known, &clock, system_now()))
+        .map_err(|reason| WrongInput::new(format!("{reason}\nNothing was taken.")))?;
     // Stable: readings of one time stay in the order of the files.
     found.lines.sort_by_key(|line| line.at);
 
     let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
     keeper.tell_nobody();
     keeper.on_change(Box::new(|_| {}));
-    let mut counts = Counts::default();
+    let mut counts = ImportCounts::default();
     let mut add = |committed: crate::store::Committed| {
         counts.stored += committed.stored;
         counts.repeated += committed.repeated;
@@ -113,18 +116,23 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
     (counts.late, counts.alarms) = (late, alarms);
     keeper.fill_quarters(system_now(), FILL_LONGEST);
     if it.json {
-        tell_programs(it, &found, &counts, out)?
+        tell_programs(it, &found, &counts, out)?;
     } else {
-        tell_people(it, &found, &counts, out)?
+        tell_people(it, &found, &counts, out)?;
     }
-    Ok(if found.refused.is_empty() { ALL_TAKEN } else { SOME_REFUSED })
+    Ok(Exit::yes_if(found.refused.is_empty()))
 }
 
-fn tell_programs(it: &Import, found: &Found, counts: &Counts, out: &mut dyn Write) -> anyhow::Result<()> {
+fn tell_programs(
+    it: &Import,
+    found: &FileContents,
+    counts: &ImportCounts,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
     let refused: Vec<_> = found
         .refused
         .iter()
-        .map(|Refused { file, line, text, reason }| {
+        .map(|RefusedLine { file, line, text, reason }| {
             let file = it.files[*file].display().to_string();
             serde_json::json!({ "file": file, "line": line, "text": text, "reason": reason })
         })
@@ -136,11 +144,16 @@ fn tell_programs(it: &Import, found: &Found, counts: &Counts, out: &mut dyn Writ
         "to": found.lines.last().map(|line| line.at.to_string()),
         "told_by_order": found.told_by_order, "refused": refused,
     });
-    Ok(writeln!(out, "{told:#}")?)
+    print_json(&told, out)
 }
 
-fn tell_people(it: &Import, found: &Found, counts: &Counts, out: &mut dyn Write) -> anyhow::Result<()> {
-    let Counts { stored, repeated, conflicting, late, alarms } = counts;
+fn tell_people(
+    it: &Import,
+    found: &FileContents,
+    counts: &ImportCounts,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    let ImportCounts { stored, repeated, conflicting, late, alarms } = counts;
     writeln!(out, "{stored} readings stored, {repeated} were there already.")?;
     if let (Some(first), Some(last)) = (found.lines.first(), found.lines.last()) {
         writeln!(out, "They are from {} to {}.", first.at, last.at)?;
@@ -170,7 +183,7 @@ fn tell_people(it: &Import, found: &Found, counts: &Counts, out: &mut dyn Write)
         )?;
     }
     writeln!(out, "{alarms} alarms were raised on the way; `trug alarms --from --to` lists them.")?;
-    for Refused { file, line, text, reason } in found.refused.iter().take(SHOWN_MAX) {
+    for RefusedLine { file, line, text, reason } in found.refused.iter().take(SHOWN_MAX) {
         if it.files.len() > 1 {
             write!(out, "{} ", it.files[*file].display())?;
         }

@@ -1,29 +1,32 @@
 //! `trug log`: what people saw or did, written into the record.
 
 use std::io::Write;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 use clap::{Args, Subcommand};
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::{garden_of, place_name, print_json, reader, safe, site_of, span, zone_of};
 use crate::engine::recent;
 use crate::garden::log::{LogEntry, Seen, WaterTest};
 use crate::garden::log_entry::{self, Number};
-use crate::garden::plan;
-use crate::garden::plan::Garden;
-use crate::garden::plan::place_called;
+use crate::garden::plan::{Garden, shared_zone};
 use crate::model::Id;
 use crate::settings::Settings;
 use crate::soil;
-use crate::store::{LogRow, Reader, write_log};
+use crate::store::{LogRow, write_log};
 use crate::text::labels;
 use crate::text::times;
 
-/// Exit codes: done; the request is wrong.
-const DONE: u8 = 0;
-const WRONG_INPUT: u8 = 2;
+/// What the command line says.
+#[derive(Args, Clone, Debug)]
+pub struct Log {
+    #[command(subcommand)]
+    pub entry: Entry,
+    #[arg(from_global)]
+    pub json: bool,
+}
 
 /// What every entry may say.
 #[derive(Args, Clone, Debug, Default)]
@@ -300,60 +303,39 @@ fn checked(entry: Entry) -> Result<Checked, String> {
 /// Writes an entry down, or lists what is there.
 ///
 /// # Errors
-/// When the store cannot be read or written (exit code 3).
-pub fn run(
-    settings: &Settings,
-    entry: Entry,
-    now: Timestamp,
-    json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+/// When the store cannot be read or written, or [`WrongInput`].
+pub fn run(settings: &Settings, it: Log, now: Timestamp, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let Log { entry, json } = it;
     if let Entry::List { place, site, from, to } = entry {
-        return list(settings, place.as_deref(), site.as_deref(), from.as_deref(), to.as_deref(), json, out);
+        let span = span(&settings.gardens, site.as_deref(), from.as_deref(), to.as_deref())?;
+        return list(settings, place.as_deref(), site.as_deref(), span, json, out);
     }
-    let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
-    let written = match checked(entry).and_then(|it| placed(&gardens, settings, it, now)) {
-        Ok(written) => written,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
+    let written =
+        checked(entry).and_then(|it| placed(&settings.gardens, it, now)).map_err(WrongInput::new)?;
     write_log(&settings.store.path, &written, now).context("writing the log")?;
     let row = LogRow { seq: 0, written_at: now, entry: written };
     if json {
-        writeln!(out, "{:#}", as_json(&row))?;
+        print_json(&as_json(&row), out)?;
     } else {
         writeln!(out, "Written down: {}", line(&settings.gardens, &row.entry))?;
         if let Some(meaning) = log_entry::meaning(&row.entry.what) {
             writeln!(out, "{meaning}")?;
         }
     }
-    Ok(DONE)
+    Ok(Exit::Yes)
 }
 
 /// Finds the garden, the place and the time of an entry.
-fn placed(
-    gardens: &[Arc<Garden>],
-    settings: &Settings,
-    it: Checked,
-    now: Timestamp,
-) -> Result<LogEntry, String> {
+fn placed(gardens: &[Garden], it: Checked, now: Timestamp) -> Result<LogEntry, String> {
     let Checked { place, wanted, what, common } = it;
-    let site = match (&place, &common.site, gardens) {
-        (Some(place), site, _) => recent::place(gardens, site.as_deref(), place, wanted)?,
-        (None, Some(site), _) => gardens
-            .iter()
-            .find(|g| g.site.id.as_str() == site)
-            .map(|g| g.site.id.clone())
-            .ok_or_else(|| format!("no garden has the id {site:?}"))?,
-        (None, None, [only]) => only.site.id.clone(),
-        (None, None, _) => return Err("there are several gardens; say which with --site".to_owned()),
+    let site = match &place {
+        Some(place) => recent::place(gardens, common.site.as_deref(), place, wanted)?,
+        None => site_of(gardens, common.site.as_deref())?,
     };
     let at = match &common.at {
         None => now,
         Some(text) => {
-            let zone = plan::shared_zone(&settings.gardens, Some(site.as_str()))?;
+            let zone = shared_zone(gardens, Some(site.as_str()))?;
             times::moment(text, zone.as_ref(), times::End::From)?
         }
     };
@@ -366,25 +348,11 @@ fn list(
     settings: &Settings,
     place: Option<&str>,
     site: Option<&str>,
-    from: Option<&str>,
-    to: Option<&str>,
+    (from, to): (Option<Timestamp>, Option<Timestamp>),
     json: bool,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let span = plan::shared_zone(&settings.gardens, site).and_then(|zone| {
-        let moment =
-            |text: Option<&str>, end| text.map(|text| times::moment(text, zone.as_ref(), end)).transpose();
-        Ok((moment(from, times::End::From)?, moment(to, times::End::To)?))
-    });
-    let (from, to) = match span {
-        Ok(span) => span,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
-    let reader = Reader::open(&settings.store.path).context("opening the store")?;
-    let mut rows = reader.log(0).context("reading the log")?;
+) -> anyhow::Result<Exit> {
+    let mut rows = reader(settings)?.log(0).context("reading the log")?;
     rows.retain(|row| {
         site.is_none_or(|site| row.entry.site.as_str() == site)
             && place.is_none_or(|place| row.entry.place.as_ref().is_some_and(|p| p.as_str() == place))
@@ -393,8 +361,7 @@ fn list(
     });
     rows.sort_by_key(|row| row.entry.at);
     if json {
-        let all: Vec<_> = rows.iter().map(as_json).collect();
-        writeln!(out, "{}", serde_json::to_string_pretty(&all).context("writing JSON")?)?;
+        print_json(&rows.iter().map(as_json).collect::<Vec<_>>(), out)?;
     } else if rows.is_empty() {
         writeln!(out, "The log holds nothing of that.")?;
     } else {
@@ -402,24 +369,14 @@ fn list(
             writeln!(out, "{}", line(&settings.gardens, &row.entry))?;
         }
     }
-    Ok(DONE)
+    Ok(Exit::Yes)
 }
 
 fn line(gardens: &[Garden], entry: &LogEntry) -> String {
-    let garden = gardens.iter().find(|g| g.site.id == entry.site);
-    let zone = garden.map_or(TimeZone::UTC, |g| g.site.time_zone.clone());
-    let name = entry
-        .place
-        .as_ref()
-        .map(|id| garden.map_or_else(|| id.to_string(), |garden| place_called(garden, id)));
-    let place = name.map_or_else(String::new, |name| format!("{name}: "));
-    let note = if entry.note.is_empty() {
-        String::new()
-    } else {
-        // It came from a person or a file: nothing in it may play with the terminal.
-        let safe: String = entry.note.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-        format!(" ({safe})")
-    };
+    let garden = garden_of(gardens, &entry.site);
+    let zone = zone_of(garden);
+    let place = entry.place.as_ref().map_or_else(String::new, |id| format!("{}: ", place_name(garden, id)));
+    let note = if entry.note.is_empty() { String::new() } else { format!(" ({})", safe(&entry.note)) };
     format!("{}: {place}{}{note}", labels::full_moment(entry.at, &zone), entry.what.words())
 }
 

@@ -3,67 +3,61 @@
 use std::io::Write;
 
 use anyhow::Context as _;
-use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use crate::garden::plan;
+use super::exit::Exit;
+use super::shared::{garden_of, print_json, safe, span, zone_of};
 use crate::garden::plan::{Channel, Garden};
-use crate::model::Id;
 use crate::store::{MessageRecord, MessageState, Reader};
 use crate::telling::Purpose;
 use crate::text::labels;
-use crate::text::times;
-use crate::text::times::End;
 
-/// What to list.
-#[derive(Clone, Debug, Default)]
+/// What the command line says.
+#[derive(Clone, Debug, Default, clap::Args)]
 pub struct Messages {
+    /// One garden only
+    #[arg(long, value_name = "ID")]
     pub site: Option<String>,
-    /// `None`: the last seven days.
+    /// From here: a date or a date and time on the garden's clock, or RFC 3339; without it,
+    /// the last seven days
+    #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
+    /// To here
+    #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
+    #[arg(from_global)]
     pub json: bool,
 }
-
-/// Exit codes: it did it; the request is wrong.
-const DONE: u8 = 0;
-const WRONG_INPUT: u8 = 2;
 
 /// How far back is listed where nobody says.
 const BACK: SignedDuration = SignedDuration::from_hours(7 * 24);
 
-/// Lists messages to people, in the order in which they were made. The exit code is
-/// 0, or 2 where the request is wrong.
+/// Lists messages to people, in the order in which they were made.
 ///
 /// # Errors
-///
-/// When the store cannot be read or `out` cannot be written (exit code 3).
+/// When the store cannot be read or `out` cannot be written, or
+/// [`WrongInput`](super::exit::WrongInput).
 pub fn run(
     reader: &Reader,
     gardens: &[Garden],
     it: &Messages,
     now: Timestamp,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let (from, to) = match span(gardens, it, now) {
-        Ok(span) => span,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
+) -> anyhow::Result<Exit> {
+    let (from, to) = span(gardens, it.site.as_deref(), it.from.as_deref(), it.to.as_deref())?;
+    let from = from.unwrap_or_else(|| to.unwrap_or(now).checked_sub(BACK).unwrap_or(Timestamp::MIN));
+    let to = to.unwrap_or(Timestamp::MAX);
     let messages = reader.messages(from, to, it.site.as_deref()).context("reading the messages")?;
     if it.json {
-        let listed: Vec<_> = messages.iter().map(Listed::of).collect();
-        writeln!(out, "{}", serde_json::to_string_pretty(&listed).context("writing JSON")?)?;
-        return Ok(DONE);
+        print_json(&messages.iter().map(ListedMessage::of).collect::<Vec<_>>(), out)?;
+        return Ok(Exit::Yes);
     }
     if messages.is_empty() {
         let when =
             if it.from.is_none() && it.to.is_none() { "in the last seven days" } else { "in that time" };
         writeln!(out, "Nobody was told anything {when}.")?;
-        return Ok(DONE);
+        return Ok(Exit::Yes);
     }
     for message in &messages {
         show(gardens, message, out)?;
@@ -77,26 +71,12 @@ pub fn run(
         of(MessageState::Waiting),
         of(MessageState::GivenUp),
     )?;
-    Ok(DONE)
-}
-
-/// The span of time that is asked for.
-fn span(gardens: &[Garden], it: &Messages, now: Timestamp) -> Result<(Timestamp, Timestamp), String> {
-    let zone = plan::shared_zone(gardens, it.site.as_deref())?;
-    let moment = |text: &Option<String>, end| {
-        text.as_deref().map(|text| times::moment(text, zone.as_ref(), end)).transpose()
-    };
-    let to = moment(&it.to, End::To)?;
-    let from = match moment(&it.from, End::From)? {
-        Some(from) => from,
-        None => to.unwrap_or(now).checked_sub(BACK).unwrap_or(Timestamp::MIN),
-    };
-    Ok((from, to.unwrap_or(Timestamp::MAX)))
+    Ok(Exit::Yes)
 }
 
 fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::Result<()> {
     let message = &it.message;
-    let zone = zone_of(gardens, &message.site);
+    let zone = zone_of(garden_of(gardens, &message.site));
     let moment = |at| labels::full_moment(at, &zone);
     line(
         0,
@@ -139,11 +119,9 @@ fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::
     line(2, &ended, out)
 }
 
-/// A line. Its text came from files and other computers, so what could play with the
-/// terminal is taken out.
+/// A line; its text may come from files and other computers.
 fn line(indent: usize, text: &str, out: &mut dyn Write) -> anyhow::Result<()> {
-    let safe: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    Ok(writeln!(out, "{:indent$}{safe}", "")?)
+    Ok(writeln!(out, "{:indent$}{}", "", safe(text))?)
 }
 
 fn way(channel: Channel, to: &str) -> String {
@@ -154,16 +132,9 @@ fn way(channel: Channel, to: &str) -> String {
     }
 }
 
-/// The garden's clock; UTC, which its times then say, where the garden is no
-/// longer configured.
-fn zone_of(gardens: &[Garden], site: &Id) -> TimeZone {
-    let garden = gardens.iter().find(|garden| garden.site.id == *site);
-    garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone())
-}
-
 /// A message as JSON.
 #[derive(Serialize)]
-struct Listed<'a> {
+struct ListedMessage<'a> {
     key: &'a str,
     site: &'a str,
     made_at: String,
@@ -198,7 +169,7 @@ struct ListedAlarm<'a> {
     text: &'a str,
 }
 
-impl<'a> Listed<'a> {
+impl<'a> ListedMessage<'a> {
     fn of(it: &'a MessageRecord) -> Self {
         let message = &it.message;
         Self {

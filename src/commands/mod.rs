@@ -1,4 +1,4 @@
-//! One file for each command.
+//! One file for each command: its arguments, and `run`, which answers them.
 
 pub mod acclimatise;
 pub mod alarms;
@@ -8,6 +8,7 @@ pub mod check;
 pub mod daemon;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod exit;
 pub mod export;
 pub mod figures;
 pub mod import;
@@ -17,6 +18,7 @@ pub mod mulch;
 pub mod password;
 pub mod report;
 pub mod run;
+pub mod shared;
 pub mod telemetry;
 pub mod tell;
 pub mod why;

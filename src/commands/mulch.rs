@@ -1,40 +1,43 @@
 //! `trug mulch BED`: may mulch go down today?
 
 use std::io::Write;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::print_json;
 use crate::engine::alarm_json::steps;
-use crate::engine::recent;
+use crate::engine::{recent, system_now};
 use crate::garden::MulchAnswer;
 use crate::settings::Settings;
 
-/// Answers for `bed` at `now` from the stored readings. Exit code 0 for yes, 1
-/// for any other answer, 2 where there is no such bed.
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
+pub struct Mulch {
+    /// The bed's id
+    bed: String,
+    /// The garden, where two have a bed of one id
+    #[arg(long, value_name = "ID")]
+    site: Option<String>,
+    /// The moment to answer for, if not now
+    #[arg(long, value_name = "TIME")]
+    at: Option<Timestamp>,
+    #[arg(from_global)]
+    json: bool,
+}
+
+/// Answers from the stored readings: yes, or no for any other answer.
 ///
 /// # Errors
-/// When the store cannot be read.
-pub fn run(
-    settings: &Settings,
-    site: Option<&str>,
-    bed: &str,
-    now: Timestamp,
-    json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-    let site = match recent::place(&gardens, site, bed, recent::Wanted::Bed) {
-        Ok(site) => site,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(2);
-        }
-    };
-    let core = recent::core(&gardens, settings, &site, now)?;
+/// When the store cannot be read, or [`WrongInput`] where there is no such bed.
+pub fn run(settings: &Settings, it: &Mulch, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let (bed, now) = (it.bed.as_str(), it.at.unwrap_or_else(system_now));
+    let site = recent::place(&settings.gardens, it.site.as_deref(), bed, recent::Wanted::Bed)
+        .map_err(WrongInput::new)?;
+    let core = recent::core(settings, &site, now)?;
     let day = core.mulch_day(Some(site.as_str()), bed, now).context("the bed has just been found")?;
-    if json {
+    if it.json {
         let told = serde_json::json!({
             "bed": bed, "site": site.as_str(), "answer": day.answer.name(), "text": day.text,
             "available_left": day.available_left, "depletion_mm": day.depletion_mm,
@@ -48,9 +51,9 @@ pub fn run(
                        Bisdom, Dekker and Schoute 1993",
             "why": steps(&day.why),
         });
-        writeln!(out, "{told:#}")?;
+        print_json(&told, out)?;
     } else {
         writeln!(out, "{}", day.text)?;
     }
-    Ok(if day.answer == MulchAnswer::Yes { 0 } else { 1 })
+    Ok(Exit::yes_if(day.answer == MulchAnswer::Yes))
 }

@@ -4,18 +4,15 @@ use std::io::{BufRead, IsTerminal, Write};
 
 use anyhow::Context as _;
 
+use super::exit::{Exit, WrongInput};
 use crate::password::{PASSWORD_MAX, PASSWORD_MIN, PasswordHash};
-
-/// Exit codes: done; the password cannot be taken.
-const DONE: u8 = 0;
-const WRONG_INPUT: u8 = 2;
 
 /// Reads a password, from the terminal twice and without showing it, else the first
 /// line of standard input, and writes its string to `out`.
 ///
 /// # Errors
-/// When it cannot be read or made (exit code 3).
-pub fn run(out: &mut dyn Write) -> anyhow::Result<u8> {
+/// When it cannot be read or made, or [`WrongInput`].
+pub fn run(out: &mut dyn Write) -> anyhow::Result<Exit> {
     let mut said = std::io::stderr();
     if !std::io::stdin().is_terminal() {
         let password =
@@ -24,24 +21,17 @@ pub fn run(out: &mut dyn Write) -> anyhow::Result<u8> {
     }
     let ask = |prompt| rpassword::prompt_password(prompt).context("reading the password from the terminal");
     let password = ask("The page's new password (it is not shown): ")?;
-    if let Some(why) = fault(&password) {
-        writeln!(said, "{why}")?;
-        return Ok(WRONG_INPUT);
-    }
+    check(&password)?;
     if ask("The same once more: ")? != password {
-        writeln!(said, "the two are not the same; nothing was made")?;
-        return Ok(WRONG_INPUT);
+        return Err(WrongInput::beside("the two are not the same; nothing was made").into());
     }
     make(&password, &mut said, out)
 }
 
 /// Writes the string of a password to `out`, and what to do with it to `said`, so that
 /// the string alone goes into a file.
-fn make(password: &str, said: &mut dyn Write, out: &mut dyn Write) -> anyhow::Result<u8> {
-    if let Some(why) = fault(password) {
-        writeln!(said, "{why}")?;
-        return Ok(WRONG_INPUT);
-    }
+fn make(password: &str, said: &mut dyn Write, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    check(password)?;
     let made = PasswordHash::of(password).context("making the password's string")?;
     writeln!(out, "{}", made.as_str())?;
     writeln!(
@@ -49,21 +39,21 @@ fn make(password: &str, said: &mut dyn Write, out: &mut dyn Write) -> anyhow::Re
         "Put this line into a file that only trug may read, name the file as password_file in the section [page] of \
          trug.toml, and start trug again."
     )?;
-    Ok(DONE)
+    Ok(Exit::Yes)
 }
 
-fn fault(password: &str) -> Option<String> {
+fn check(password: &str) -> Result<(), WrongInput> {
     let length = password.chars().count();
-    if length < PASSWORD_MIN {
-        return Some(format!("a password of {length} characters: accepted are {PASSWORD_MIN} and more"));
-    }
-    if password.len() > PASSWORD_MAX {
-        return Some(format!("a password of {} bytes: accepted are {PASSWORD_MAX} at most", password.len()));
-    }
-    password
-        .chars()
-        .any(char::is_control)
-        .then(|| "the password holds a control character: accepted is one line of text".to_owned())
+    let why = if length < PASSWORD_MIN {
+        format!("a password of {length} characters: accepted are {PASSWORD_MIN} and more")
+    } else if password.len() > PASSWORD_MAX {
+        format!("a password of {} bytes: accepted are {PASSWORD_MAX} at most", password.len())
+    } else if password.chars().any(char::is_control) {
+        "the password holds a control character: accepted is one line of text".to_owned()
+    } else {
+        return Ok(());
+    };
+    Err(WrongInput::beside(why))
 }
 
 fn first_line(input: impl BufRead) -> std::io::Result<String> {
@@ -81,7 +71,7 @@ mod tests {
     fn a_line_of_standard_input_becomes_a_string_that_knows_it() {
         let (mut said, mut out) = (Vec::new(), Vec::new());
         let password = first_line(&b"wattle seed\r\nmore\n"[..]).unwrap();
-        assert_eq!(make(&password, &mut said, &mut out).unwrap(), DONE);
+        assert_eq!(make(&password, &mut said, &mut out).unwrap(), Exit::Yes);
         let line = String::from_utf8(out).unwrap();
         assert!(PasswordHash::parse(line.trim_end()).unwrap().is_of("wattle seed"), "{line}");
         assert!(String::from_utf8(said).unwrap().contains("password_file"));
@@ -90,15 +80,15 @@ mod tests {
     #[test]
     fn a_short_a_long_and_a_broken_password_are_refused() {
         for (password, said_of_it) in [
-            ("", "a password of 0 characters: accepted are 8 and more\n"),
-            ("sevench", "a password of 7 characters: accepted are 8 and more\n"),
-            (&"x".repeat(1025), "a password of 1025 bytes: accepted are 1024 at most\n"),
-            ("tab\there it is", "the password holds a control character: accepted is one line of text\n"),
+            ("", "a password of 0 characters: accepted are 8 and more"),
+            ("sevench", "a password of 7 characters: accepted are 8 and more"),
+            (&"x".repeat(1025), "a password of 1025 bytes: accepted are 1024 at most"),
+            ("tab\there it is", "the password holds a control character: accepted is one line of text"),
         ] {
             let (mut said, mut out) = (Vec::new(), Vec::new());
-            assert_eq!(make(password, &mut said, &mut out).unwrap(), WRONG_INPUT);
-            assert_eq!(String::from_utf8(said).unwrap(), said_of_it);
-            assert!(out.is_empty());
+            let refused = make(password, &mut said, &mut out).unwrap_err();
+            assert_eq!(refused.downcast::<WrongInput>().unwrap().to_string(), said_of_it);
+            assert!(out.is_empty() && said.is_empty());
         }
         let long = first_line(format!("{}\n", "y".repeat(9000)).as_bytes()).unwrap();
         assert_eq!(long.len(), 2048);

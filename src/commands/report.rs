@@ -7,88 +7,92 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use jiff::Timestamp;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::print_json;
 use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::page::month::{CannotMake, MonthFiles, Wanted, make, until};
 use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name, slug, which};
 use crate::store::Reader;
 
-/// Exit codes: done; made, but the month has no reading; the request is wrong.
-const DONE: u8 = 0;
-const NO_READING: u8 = 1;
-const WRONG_INPUT: u8 = 2;
-
-/// What to make.
-#[derive(Clone, Debug, Default)]
+/// What the command line says.
+#[derive(Clone, Debug, Default, clap::Args)]
 pub struct Report {
+    /// The month, such as 2026-04
+    #[arg(long, value_name = "MONTH")]
     pub month: String,
+    /// The garden, where there are several
+    #[arg(long, value_name = "ID")]
     pub site: Option<String>,
-    /// Two beds to compare, or none.
+    /// A bed to compare with another; given twice. Without it, the pair that says most
+    #[arg(long = "bed", value_name = "ID")]
     pub beds: Vec<String>,
-    /// The folder; without it `report-SITE-MONTH` where the program was started.
+    /// The folder to make; without it, report-SITE-MONTH
+    #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
-    /// Whether a folder that is there is replaced.
+    /// Replace a report's folder that is there
+    #[arg(long)]
     pub replace: bool,
+    /// Leave out the notes that people wrote in the log
+    #[arg(long)]
     pub without_notes: bool,
+    #[arg(from_global)]
     pub json: bool,
 }
 
-/// Makes the folder, all of it or nothing. The exit code is 0; 1 where it was made and
-/// the month has no reading; 2 where the request is wrong.
+/// Makes the folder, all of it or nothing: no where it was made and the month has no
+/// reading.
 ///
 /// # Errors
-///
-/// When the store cannot be read or the folder cannot be written (exit code 3).
+/// When the store cannot be read or the folder cannot be written, or [`WrongInput`].
 pub fn run(
     reader: &Reader,
     gardens: &[Garden],
     it: &Report,
     now: Timestamp,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let (garden, wanted) = match check(gardens, it) {
-        Ok(found) => found,
-        Err(why) => return wrong(&why),
-    };
+) -> anyhow::Result<Exit> {
+    let wrong = |why: String| Err(WrongInput::beside(why).into());
+    let (garden, wanted) = check(gardens, it).map_err(WrongInput::beside)?;
     // A record whose readings are ahead of the clock, such as a simulation's, is known
     // up to its last reading.
     let latest = reader.latest_at().context("reading the latest reading")?;
     let now = latest.map_or(now, |latest| latest.max(now));
     let until = match until(wanted.which, now, &garden.site.time_zone) {
         Ok(until) => until,
-        Err(_) => return wrong(&format!("{} has not begun", month_name(wanted.which))),
+        Err(_) => return wrong(format!("{} has not begun", month_name(wanted.which))),
     };
     let folder = it
         .out
         .clone()
         .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, slug(wanted.which))));
     if !it.replace && fs::symlink_metadata(&folder).is_ok() {
-        return wrong(&format!(
+        return wrong(format!(
             "{} is there already; give another folder with --out, or --replace",
             folder.display()
         ));
     }
     if let Some(other) = not_ours(&folder) {
-        return wrong(&format!(
+        return wrong(format!(
             "{} holds {other:?}, which is no part of a report, so it is not replaced; give another folder with --out",
             folder.display()
         ));
     }
     let made = match make(reader, garden, &wanted, until, usize::MAX) {
         Ok(made) => made,
-        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => return wrong(&fault.to_string()),
+        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => return wrong(fault.to_string()),
         Err(CannotMake::Store(fault)) => return Err(fault).context("reading the month"),
         Err(CannotMake::Report(fault)) => return Err(fault).context("making the files"),
     };
     if let Err(fault) = write(&folder, &made.files, it.replace) {
         return match fault.kind() {
-            io::ErrorKind::AlreadyExists => wrong(&format!("{} is there already", folder.display())),
+            io::ErrorKind::AlreadyExists => wrong(format!("{} is there already", folder.display())),
             _ => Err(fault).with_context(|| format!("making the folder {}", folder.display())),
         };
     }
     tell(&made, &folder, !it.without_notes, it.json, out)?;
     let readings: u64 = made.month.sensors.iter().map(|sensor| u64::from(sensor.readings)).sum();
-    Ok(if readings == 0 { NO_READING } else { DONE })
+    Ok(Exit::yes_if(readings > 0))
 }
 
 /// Something in a folder that no report has: such a folder is never replaced.
@@ -104,11 +108,6 @@ fn not_ours(folder: &Path) -> Option<String> {
     let names = entries.filter_map(Result::ok).map(|entry| entry.file_name().to_string_lossy().into_owned());
     let mut names = names;
     names.find(|name| !ours(name))
-}
-
-fn wrong(why: &str) -> anyhow::Result<u8> {
-    writeln!(io::stderr(), "{why}")?;
-    Ok(WRONG_INPUT)
 }
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
@@ -204,8 +203,7 @@ fn tell(
             },
             "command": made.made.command,
         });
-        writeln!(out, "{told:#}")?;
-        return Ok(());
+        return print_json(&told, out);
     }
     writeln!(out, "{} of {}, in {}:", month_name(month.which), month.name, folder.display())?;
     for file in &made.files {

@@ -1,21 +1,37 @@
 //! `trug run`: the daemon.
 
 use anyhow::Context as _;
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
-use super::daemon;
+use super::exit::Exit;
+use super::{daemon, telemetry};
 use crate::engine::Keeper;
 use crate::garden::Clock;
 use crate::settings::Settings;
+
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
+pub struct Run {
+    /// What moves a garden's time on: the arrival of readings, or their own times (for simulations)
+    #[arg(long, default_value = "arrival", value_parser = clock_parser())]
+    clock: Clock,
+}
+
+fn clock_parser() -> impl TypedValueParser<Value = Clock> {
+    PossibleValuesParser::new(["arrival", "readings"])
+        .map(|name| if name == "readings" { Clock::Readings } else { Clock::Arrival })
+}
 
 /// Runs until SIGINT or SIGTERM.
 ///
 /// # Errors
 /// When the store or the page's address cannot be opened, or a part ends early.
-pub async fn run(settings: Settings, clock: Clock) -> anyhow::Result<()> {
-    let keeper = Keeper::open(&settings, clock).context("opening the store")?;
+pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
+    telemetry::start(Some(settings.log));
+    let keeper = Keeper::open(&settings, it.clock).context("opening the store")?;
     let listener = match &settings.page {
         Some(page) => Some(
             TcpListener::bind(page.listen)
@@ -37,7 +53,8 @@ pub async fn run(settings: Settings, clock: Clock) -> anyhow::Result<()> {
         store = %settings.store.path.display(),
         "trug is running"
     );
-    daemon::run(settings, keeper, listener, None, stop).await
+    daemon::run(settings, keeper, listener, None, stop).await?;
+    Ok(Exit::Yes)
 }
 
 /// Waits for SIGINT or SIGTERM.

@@ -10,73 +10,74 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 use serde_json::json;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::{print_json, safe};
 use crate::alarms::Priority;
 use crate::deliver::channel::{Channel as _, Failure};
 use crate::deliver::mail::Mailer;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::garden::plan::place_called;
-use crate::garden::plan::{Address, Channel, Garden, Tell};
+use crate::garden::plan::{Address, Channel, Garden, Tell as Group};
 use crate::model::LocalHours;
 use crate::settings::{Settings, server};
 use crate::telling::{Message, Purpose};
 use crate::text::labels;
 
-/// Exit codes: every address took it; one did not; the request is wrong.
-const YES: u8 = 0;
-const NO: u8 = 1;
-const WRONG_INPUT: u8 = 2;
-
 /// An address that has not answered by then will not.
 const LONGEST: Duration = Duration::from_secs(120);
 
 /// What the command line says.
-#[derive(Clone, Debug, Default)]
-pub struct Asked {
-    /// The group that gets a test message; `None`: what is set up is listed.
-    pub test: Option<String>,
-    pub site: Option<String>,
-    pub json: bool,
+#[derive(Clone, Debug, Default, clap::Args)]
+pub struct Tell {
+    /// Send a test message by every address of this group, and say what happened
+    #[arg(long, value_name = "GROUP")]
+    test: Option<String>,
+    /// One garden only
+    #[arg(long, value_name = "ID")]
+    site: Option<String>,
+    #[arg(from_global)]
+    json: bool,
 }
 
-/// Lists groups, or tries one. The exit code is 0, 1 where an address did not take
-/// the message, or 2 where the request is wrong.
+/// Lists groups, or tries one: no where an address did not take the message.
 ///
 /// # Errors
-///
-/// When HTTP cannot be set up or `out` cannot be written (exit code 3).
+/// When HTTP cannot be set up or `out` cannot be written, or [`WrongInput`].
 pub async fn run(
     settings: &Settings,
-    asked: &Asked,
+    it: &Tell,
     now: fn() -> Timestamp,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let wanted = |garden: &&Garden| asked.site.as_deref().is_none_or(|site| site == garden.site.id.as_str());
+) -> anyhow::Result<Exit> {
+    let wanted = |garden: &&Garden| it.site.as_deref().is_none_or(|site| site == garden.site.id.as_str());
     let gardens: Vec<&Garden> = settings.gardens.iter().filter(wanted).collect();
     if gardens.is_empty() {
         let sites: Vec<_> = settings.gardens.iter().map(|garden| garden.site.id.as_str()).collect();
-        let given = asked.site.as_deref().unwrap_or_default();
-        writeln!(out, "there is no garden {}; there is {}", safe(given), sites.join(", "))?;
-        return Ok(WRONG_INPUT);
+        let given = it.site.as_deref().unwrap_or_default();
+        let why = format!("there is no garden {}; there is {}", safe(given), sites.join(", "));
+        return Err(WrongInput::new(why).into());
     }
-    let Some(who) = &asked.test else {
-        return if asked.json { list_json(&gardens, out) } else { list(settings, &gardens, out) };
+    let Some(who) = &it.test else {
+        if it.json {
+            list_json(&gardens, out)?;
+        } else {
+            list(settings, &gardens, out)?;
+        }
+        return Ok(Exit::Yes);
     };
-    let groups: Vec<(&Garden, &Tell)> = gardens
+    let groups: Vec<(&Garden, &Group)> = gardens
         .iter()
         .flat_map(|&garden| garden.tell.iter().map(move |group| (garden, group)))
         .filter(|(_, group)| group.who == *who)
         .collect();
     match groups.as_slice() {
-        [] => {
-            writeln!(out, "{}", no_such_group(who, &gardens))?;
-            Ok(WRONG_INPUT)
-        }
-        [(garden, group)] => test(settings, garden, group, asked.json, now, out).await,
+        [] => Err(WrongInput::new(no_such_group(who, &gardens)).into()),
+        [(garden, group)] => test(settings, garden, group, it.json, now, out).await,
         several => {
             let sites: Vec<_> = several.iter().map(|(garden, _)| garden.site.id.as_str()).collect();
-            writeln!(out, "{} have a group {who}: say which with --site", sites.join(" and "))?;
-            Ok(WRONG_INPUT)
+            let why = format!("{} have a group {who}: say which with --site", sites.join(" and "));
+            Err(WrongInput::new(why).into())
         }
     }
 }
@@ -117,8 +118,8 @@ impl Ways {
     }
 }
 
-/// What came of a test at one address.
-struct Came {
+/// The result of a test at one address.
+struct TestResult {
     address: Address,
     instead: bool,
     took: Duration,
@@ -128,11 +129,11 @@ struct Came {
 async fn test(
     settings: &Settings,
     garden: &Garden,
-    group: &Tell,
+    group: &Group,
     as_json: bool,
     now: fn() -> Timestamp,
     out: &mut dyn Write,
-) -> anyhow::Result<u8> {
+) -> anyhow::Result<Exit> {
     let ways = Arc::new(Ways::of(settings, now)?);
     let by = group.by.iter().map(|address| (address, false));
     let addresses = by.chain(group.instead.iter().map(|address| (address, true)));
@@ -149,7 +150,7 @@ async fn test(
                     Ok(result) => result,
                     Err(_) => Err(Failure::Later(format!("no answer within {} s", LONGEST.as_secs()))),
                 };
-                Came { address, instead, took: from.elapsed(), result }
+                TestResult { address, instead, took: from.elapsed(), result }
             })
         })
         .collect();
@@ -171,14 +172,14 @@ async fn test(
             "not_taken": results.len() - taken,
             "addresses": results.iter().map(result_json).collect::<Vec<_>>(),
         });
-        writeln!(out, "{told:#}")?;
+        print_json(&told, out)?;
     } else {
         writeln!(out, "\n{}", summary(group, &results, taken))?;
     }
-    Ok(if taken == results.len() && taken > 0 { YES } else { NO })
+    Ok(Exit::yes_if(taken == results.len() && taken > 0))
 }
 
-fn summary(group: &Tell, results: &[Came], taken: usize) -> String {
+fn summary(group: &Group, results: &[TestResult], taken: usize) -> String {
     let who = &group.who;
     if results.is_empty() {
         return format!(
@@ -197,7 +198,7 @@ fn summary(group: &Tell, results: &[Came], taken: usize) -> String {
     format!("The test message for {who} was taken everywhere.{look}")
 }
 
-fn test_message(garden: &Garden, group: &Tell, address: &Address, at: Timestamp, number: usize) -> Message {
+fn test_message(garden: &Garden, group: &Group, address: &Address, at: Timestamp, number: usize) -> Message {
     let site = &garden.site;
     Message {
         key: format!("{}/test/{}/{}/{number}", site.id, at.as_millisecond(), address.channel.name()),
@@ -218,7 +219,7 @@ fn test_message(garden: &Garden, group: &Tell, address: &Address, at: Timestamp,
     }
 }
 
-fn result_line(settings: &Settings, it: &Came) -> String {
+fn result_line(settings: &Settings, it: &TestResult) -> String {
     let to = address(settings, &it.address);
     let instead = if it.instead { " (used when the others fail)" } else { "" };
     match (&it.result, it.address.channel) {
@@ -228,7 +229,7 @@ fn result_line(settings: &Settings, it: &Came) -> String {
     }
 }
 
-fn result_json(it: &Came) -> serde_json::Value {
+fn result_json(it: &TestResult) -> serde_json::Value {
     let said = it.result.as_ref().err().map(ToString::to_string);
     let again = it.result.as_ref().err().map(|failure| !matches!(failure, Failure::Never(_)));
     json!({
@@ -257,7 +258,7 @@ fn address(settings: &Settings, it: &Address) -> String {
     }
 }
 
-fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
+fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
     for (number, garden) in gardens.iter().enumerate() {
         if number > 0 {
             writeln!(out)?;
@@ -280,10 +281,10 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
         span(telling.give_up),
         span(telling.give_up_high)
     )?;
-    Ok(YES)
+    Ok(())
 }
 
-fn group_lines(settings: &Settings, garden: &Garden, group: &Tell) -> Vec<String> {
+fn group_lines(settings: &Settings, garden: &Garden, group: &Group) -> Vec<String> {
     let mut lines = Vec::new();
     let kinds: Vec<_> = group.alarms.iter().map(|kind| in_a_sentence(labels::kind(*kind))).collect();
     lines.push(match kinds.as_slice() {
@@ -351,13 +352,7 @@ fn span(length: Duration) -> String {
     }
 }
 
-/// What came from a server or a command line, without what could play with the
-/// terminal.
-fn safe(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
-}
-
-fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
+fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
     let addresses = |list: &[Address]| {
         let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
         for it in list {
@@ -365,7 +360,7 @@ fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
         }
         json!(by)
     };
-    let group = |group: &Tell| {
+    let group = |group: &Group| {
         json!({
             "who": group.who,
             "alarms": group.alarms.iter().map(|kind| kind.name()).collect::<Vec<_>>(),
@@ -389,8 +384,7 @@ fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<u8> {
             })
         })
         .collect();
-    writeln!(out, "{:#}", json!(sites))?;
-    Ok(YES)
+    print_json(&sites, out)
 }
 
 #[cfg(test)]

@@ -2,63 +2,54 @@
 //! source and the check.
 
 use std::io::Write;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
 
+use super::exit::{Exit, WrongInput};
+use super::shared::{print_json, site_of};
 use crate::engine::alarm_json::steps;
-use crate::engine::recent;
+use crate::engine::{recent, system_now};
 use crate::garden::view::{AlarmView, Figure, SiteView};
 use crate::settings::Settings;
 use crate::text::labels;
 use crate::why::Step;
 
-/// Exit codes: done; nothing is known of the place; the request is wrong.
-const DONE: u8 = 0;
-const NOTHING: u8 = 1;
-const WRONG_INPUT: u8 = 2;
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
+pub struct Why {
+    /// A bed, a tank or a rain gauge; without it, rain and weather
+    place: Option<String>,
+    /// The garden, where two have a place of one id
+    #[arg(long, value_name = "ID")]
+    site: Option<String>,
+    /// The moment to answer for, if not now
+    #[arg(long, value_name = "TIME")]
+    at: Option<Timestamp>,
+    #[arg(from_global)]
+    json: bool,
+}
 
-/// Explains a bed, a tank, a rain gauge, or the site's weather where `place` is
-/// `None`, as the garden stood at `now` by the store.
+/// Explains a bed, a tank, a rain gauge or the site's weather, as the garden stood by
+/// the store: no where nothing is known of it.
 ///
 /// # Errors
-/// When the store cannot be read.
-pub fn run(
-    settings: &Settings,
-    site: Option<&str>,
-    place: Option<&str>,
-    now: Timestamp,
-    json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<u8> {
-    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
+/// When the store cannot be read, or [`WrongInput`] where there is no such place.
+pub fn run(settings: &Settings, it: &Why, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let (site, place) = (it.site.as_deref(), it.place.as_deref());
     let site = match place {
-        Some(place) => recent::place(&gardens, site, place, recent::Wanted::Any),
-        None => match (site, gardens.as_slice()) {
-            (None, [only]) => Ok(only.site.id.clone()),
-            (None, _) => Err("there are several gardens; say which with --site".to_owned()),
-            (Some(site), _) => gardens
-                .iter()
-                .find(|g| g.site.id.as_str() == site)
-                .map(|g| g.site.id.clone())
-                .ok_or_else(|| format!("no garden has the id {site:?}")),
-        },
-    };
-    let site = match site {
-        Ok(site) => site,
-        Err(why) => {
-            writeln!(out, "{why}")?;
-            return Ok(WRONG_INPUT);
-        }
-    };
-    let core = recent::core(&gardens, settings, &site, now)?;
+        Some(place) => recent::place(&settings.gardens, site, place, recent::Wanted::Any),
+        None => site_of(&settings.gardens, site),
+    }
+    .map_err(WrongInput::new)?;
+    let core = recent::core(settings, &site, it.at.unwrap_or_else(system_now))?;
     let view = core.view(site.as_str()).context("the garden has just been found")?;
     let last = place.and_then(|place| last_reading(&view, place));
     let figures: Vec<&Figure> = last.iter().chain(figures_of(&view, place)).collect();
     let alarms: Vec<&AlarmView> =
         view.alarms.iter().filter(|a| place.is_none_or(|place| a.place.as_str() == place)).collect();
-    if json {
+    let nothing = figures.is_empty() && alarms.is_empty();
+    if it.json {
         let told = serde_json::json!({
             "site": site.as_str(), "place": place, "at": view.now.to_string(),
             "figures": figures.iter().map(|f| serde_json::json!({
@@ -69,7 +60,7 @@ pub fn run(
                 "why": steps(&a.why),
             })).collect::<Vec<_>>(),
         });
-        writeln!(out, "{told:#}")?;
+        print_json(&told, out)?;
     } else {
         writeln!(out, "As the garden stood {}.", labels::full_moment(view.now, &view.time_zone))?;
         for figure in &figures {
@@ -81,11 +72,11 @@ pub fn run(
             print(&alarm.why, out)?;
             writeln!(out, "  By the rule of: {}", alarm.source)?;
         }
-        if figures.is_empty() && alarms.is_empty() {
+        if nothing {
             writeln!(out, "Nothing is known of it yet.")?;
         }
     }
-    Ok(if figures.is_empty() && alarms.is_empty() { NOTHING } else { DONE })
+    Ok(Exit::yes_if(!nothing))
 }
 
 /// A sensor's last reading as a figure: how its raw number became a value.

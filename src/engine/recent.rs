@@ -56,8 +56,8 @@ impl Wanted {
 /// # Errors
 ///
 /// Plain words, when no garden has it, or several have and none was named.
-pub fn place(gardens: &[Arc<Garden>], site: Option<&str>, name: &str, wanted: Wanted) -> Result<Id, String> {
-    let named: Vec<&Arc<Garden>> =
+pub fn place(gardens: &[Garden], site: Option<&str>, name: &str, wanted: Wanted) -> Result<Id, String> {
+    let named: Vec<&Garden> =
         gardens.iter().filter(|g| site.is_none_or(|id| g.site.id.as_str() == id)).collect();
     if let (Some(site), true) = (site, named.is_empty()) {
         let known: Vec<&str> = gardens.iter().map(|g| g.site.id.as_str()).collect();
@@ -95,11 +95,12 @@ pub fn place(gardens: &[Arc<Garden>], site: Option<&str>, name: &str, wanted: Wa
 /// # Errors
 ///
 /// When the store cannot be read.
-pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Core> {
+pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Core> {
+    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
     let reader = Reader::open(&settings.store.path).context("opening the store")?;
     let mut numbers = std::collections::HashMap::new();
     let mut next = 0u32;
-    for garden in gardens {
+    for garden in &gardens {
         for sensor in &garden.sensors {
             if garden.site.id == *site {
                 numbers.insert(sensor.id.to_string(), SensorIx(next));
@@ -107,7 +108,7 @@ pub fn core(gardens: &[Arc<Garden>], settings: &Settings, site: &Id, now: Timest
             next += 1;
         }
     }
-    let mut core = Core::new(gardens, Clock::Readings);
+    let mut core = Core::new(&gardens, Clock::Readings);
     let to = now.checked_add(SignedDuration::from_secs(1)).unwrap_or(now);
     long_memory::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
     let mut scratch = Batch::default();

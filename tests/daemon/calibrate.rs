@@ -20,7 +20,7 @@ fn calibrate_with(csv: &str, change: impl FnOnce(&mut Calibrate)) -> (u8, String
     let mut it = Calibrate { file, sensor: None, site: None, raw, value, json: false };
     change(&mut it);
     let mut out = Vec::new();
-    let code = calibrate::run(Some(&settings(SHIPPED)), &it, &mut out).unwrap();
+    let code = calibrate::run(Some(&settings(SHIPPED)), &it, &mut out).unwrap().code();
     (code, String::from_utf8(out).unwrap())
 }
 

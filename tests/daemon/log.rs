@@ -3,7 +3,8 @@
 
 use clap::Parser as _;
 use jiff::Timestamp;
-use trug::commands::log::{self, Entry};
+use trug::commands::exit::finish;
+use trug::commands::log::{self, Entry, Log};
 use trug::settings::Settings;
 use trug::store::{Reader, Store};
 
@@ -43,7 +44,7 @@ impl School {
         let entry = Line::try_parse_from(words).unwrap().entry;
         let mut out = Vec::new();
         let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
-        let code = log::run(&self.settings, entry, now, json, &mut out).unwrap();
+        let code = finish(log::run(&self.settings, Log { entry, json }, now, &mut out), &mut out).code();
         (code, String::from_utf8(out).unwrap())
     }
 }

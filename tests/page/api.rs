@@ -207,7 +207,7 @@ fn csv_has_the_rows_that_trug_export_writes() {
     for step in trug::history::Step::ALL {
         let it = Export { sensors: vec![stage.garden.sensors[0].id.to_string()], step, ..Export::default() };
         let mut expected = Vec::new();
-        export::run(&reader, &gardens, &it, None, false, &mut expected).expect("an export");
+        export::run(&reader, &gardens, &it, &mut expected).expect("an export");
         let expected = String::from_utf8(expected).expect("UTF-8");
         assert!(expected.lines().count() > 3);
         let query = format!("?step={}", step.name());

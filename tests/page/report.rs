@@ -12,6 +12,7 @@ use crate::support::views::{Fixed, unknown};
 use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::analysis::month::Which;
+use trug::commands::exit::finish;
 use trug::commands::report::{Report, run};
 use trug::garden::plan::Garden;
 use trug::garden::record::Reading;
@@ -54,7 +55,8 @@ impl Kept {
 
     fn run(&self, it: &Report, now: &str) -> (u8, String) {
         let mut out = Vec::new();
-        let code = run(&self.reader, std::slice::from_ref(&self.garden), it, at(now), &mut out).unwrap();
+        let ended = run(&self.reader, std::slice::from_ref(&self.garden), it, at(now), &mut out);
+        let code = finish(ended, &mut out).code();
         (code, String::from_utf8(out).unwrap())
     }
 }
@@ -139,7 +141,7 @@ fn the_fingerprint_of_the_readings_can_be_made_from_an_export() {
     let made = kept.make(&wanted()).made;
     let it =
         Export { from: Some(made.looked_from.to_string()), to: Some(END.to_owned()), ..Export::default() };
-    let filter = filter(&kept.reader, std::slice::from_ref(&kept.garden), &it).unwrap().unwrap();
+    let filter = filter(&kept.reader, std::slice::from_ref(&kept.garden), &it).unwrap();
     let mut out = Vec::new();
     write(&kept.reader, &filter, Format::Csv, &mut out).unwrap();
     let mut csv = csv::Reader::from_reader(out.as_slice());

@@ -8,6 +8,7 @@ use tempfile::TempDir;
 use trug::alarms::AlarmNote;
 use trug::alarms::{Own, Priority, State};
 use trug::commands::alarms::{self, Alarms};
+use trug::commands::exit::finish;
 use trug::garden::plan::{Address, Channel, Garden, Tell};
 use trug::garden::record::{AlarmChange, Batch};
 use trug::model::Id;
@@ -39,7 +40,8 @@ fn stored(days: i64, changes: Vec<AlarmChange>, messages: &[Message]) -> (TempDi
 
 fn figures(reader: &Reader, it: Alarms) -> (u8, String) {
     let mut out = Vec::new();
-    let code = alarms::run(reader, &gardens(), &Alarms { figures: true, ..it }, &mut out).unwrap();
+    let ended = alarms::run(reader, &gardens(), &Alarms { figures: true, ..it }, &mut out);
+    let code = finish(ended, &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

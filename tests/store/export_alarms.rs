@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::State;
 use trug::commands::alarms::{self, Alarms};
+use trug::commands::exit::finish;
 use trug::commands::export::{self, Export, Exported, Format};
 use trug::garden::record::{Batch, Reading};
 use trug::history::Step;
@@ -43,7 +44,7 @@ fn readings() -> Batch {
 }
 
 fn exported(reader: &Reader, it: &Export) -> (Exported, String) {
-    let filter = export::filter(reader, &[school()], it).unwrap().unwrap();
+    let filter = export::filter(reader, &[school()], it).unwrap();
     let mut out = Vec::new();
     let exported = export::write(reader, &filter, it.format, &mut out).unwrap();
     (exported, String::from_utf8(out).unwrap())
@@ -66,7 +67,8 @@ fn hours_come_out_as_csv_sensor_after_sensor() {
     let (folder, reader) = stored(&batch);
     let run = |it: &Export, file: Option<&std::path::Path>| {
         let mut out = Vec::new();
-        let code = export::run(&reader, &[school()], it, file, false, &mut out).unwrap();
+        let it = Export { out: file.map(Into::into), ..it.clone() };
+        let code = finish(export::run(&reader, &[school()], &it, &mut out), &mut out).code();
         (code, String::from_utf8(out).unwrap())
     };
     let hours = Export { step: Step::Hour, ..Export::default() };
@@ -141,7 +143,7 @@ fn a_span_and_a_sensor_can_be_named() {
 fn a_wrong_request_is_told_in_plain_words() {
     let (_folder, reader) = stored(&readings());
     let some = |text: &str| Some(text.to_owned());
-    let why = |it: Export| export::filter(&reader, &[school()], &it).unwrap().unwrap_err();
+    let why = |it: Export| export::filter(&reader, &[school()], &it).unwrap_err().to_string();
     assert_eq!(
         why(Export { sensors: vec!["kitchen".to_owned()], ..Export::default() }),
         "no sensor is called \"kitchen\"; those with readings are: kitchen-15cm, roof-gauge"
@@ -158,7 +160,7 @@ fn a_full_disk_ends_the_export_with_an_error() {
     let batch = Batch { readings: (0..5000).map(|n| reading(0, n, 1.0)).collect(), ..Batch::default() };
     let (_folder, reader) = stored(&batch);
     for format in [Format::Csv, Format::LineProtocol] {
-        let filter = export::filter(&reader, &[], &Export::default()).unwrap().unwrap();
+        let filter = export::filter(&reader, &[], &Export::default()).unwrap();
         // Always full (full(4)).
         let mut full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
         let error = export::write(&reader, &filter, format, &mut full).unwrap_err();
@@ -168,7 +170,7 @@ fn a_full_disk_ends_the_export_with_an_error() {
 
 fn listed(reader: &Reader, it: &Alarms) -> (u8, String) {
     let mut out = Vec::new();
-    let code = alarms::run(reader, &[school()], it, &mut out).unwrap();
+    let code = finish(alarms::run(reader, &[school()], it, &mut out), &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

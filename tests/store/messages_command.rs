@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, Priority, State};
+use trug::commands::exit::finish;
 use trug::commands::messages::{self, Messages};
 use trug::garden::plan::{Address, Channel};
 use trug::garden::record::Batch;
@@ -74,7 +75,7 @@ fn stored() -> (TempDir, Reader) {
 
 fn listed(reader: &Reader, it: &Messages, now: Timestamp) -> (u8, String) {
     let mut out = Vec::new();
-    let code = messages::run(reader, &[school()], it, now, &mut out).unwrap();
+    let code = finish(messages::run(reader, &[school()], it, now, &mut out), &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

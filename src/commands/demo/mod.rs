@@ -14,6 +14,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use anyhow::Context as _;
+use clap::builder::PossibleValuesParser;
 use garden_simulator::{Scenario, School, Simulation};
 use indicatif::{ProgressBar, ProgressStyle};
 use ring::rand::{SecureRandom as _, SystemRandom};
@@ -21,8 +22,9 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
 use self::broker::LocalBroker;
-use super::daemon;
+use super::exit::Exit;
 use super::run::stop_signal;
+use super::{daemon, telemetry};
 use crate::alarms::State;
 use crate::engine::Message;
 use crate::engine::{Keeper, system_now};
@@ -40,24 +42,44 @@ const GARDEN_TOML: &str = include_str!("../../../config/gardens/saltbush-gully.t
 /// Readings in one transaction while the month is filled in.
 const BATCH: usize = 2000;
 
-/// What to show.
-#[derive(Clone, Debug)]
+/// What the command line says.
+#[derive(Clone, Debug, clap::Args)]
 pub struct Demo {
-    /// Ends by itself after so long.
-    pub for_s: Option<u64>,
-    /// How many times faster than life the school goes on.
-    pub speed: f64,
-    pub scenario: String,
-    pub seed: Option<u64>,
-    /// Where to keep the data; `None`: in a folder that is removed at the end.
-    pub keep: Option<PathBuf>,
+    /// End by itself after so many seconds
+    #[arg(long, value_name = "SECONDS")]
+    r#for: Option<u64>,
+    /// How many times faster than life the school goes on
+    #[arg(long, value_name = "N", default_value_t = 600.0, value_parser = speed)]
+    speed: f64,
+    /// What happens in the month
+    #[arg(long, value_name = "NAME", default_value = "demonstration", value_parser = scenarios())]
+    scenario: String,
+    /// Another seed, another weather
+    #[arg(long, value_name = "NUMBER")]
+    seed: Option<u64>,
+    // Without it, the folder is removed at the end.
+    /// Keep the data in this folder
+    #[arg(long, value_name = "FOLDER")]
+    keep: Option<PathBuf>,
+}
+
+fn scenarios() -> PossibleValuesParser {
+    garden_simulator::SCENARIOS.map(|(name, _)| name).into()
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(n) if (0.1..=100_000.0).contains(&n) => Ok(n),
+        _ => Err(format!("{text:?} is not a number from 0.1 to 100000")),
+    }
 }
 
 /// Runs the demonstration until its time is over or Ctrl-C.
 ///
 /// # Errors
 /// When the scenario is unknown or a part cannot be started.
-pub async fn run(it: Demo) -> anyhow::Result<()> {
+pub async fn run(it: Demo) -> anyhow::Result<Exit> {
+    telemetry::start(None);
     let folder = match &it.keep {
         Some(folder) => {
             std::fs::create_dir_all(folder).with_context(|| format!("making {}", folder.display()))?;
@@ -133,7 +155,7 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
     }));
 
     let living = tokio::spawn(school::live_on(simulation, end, it.speed, broker.address, stop.child_token()));
-    if let Some(seconds) = it.for_s {
+    if let Some(seconds) = it.r#for {
         let ender = stop.clone();
         tokio::spawn(async move {
             tokio::time::sleep(Duration::from_secs(seconds)).await;
@@ -163,7 +185,7 @@ pub async fn run(it: Demo) -> anyhow::Result<()> {
             println!("{} has been removed.", path.display());
         }
     }
-    Ok(())
+    Ok(Exit::Yes)
 }
 
 enum Folder {

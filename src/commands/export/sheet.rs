@@ -6,6 +6,7 @@ use std::path::Path;
 use anyhow::Context as _;
 
 use super::each_bin;
+use crate::commands::exit::WrongInput;
 use crate::export::{BIN_COLUMNS, READING_COLUMNS, Sheet, SheetError, reading_record};
 use crate::garden::plan::Garden;
 use crate::history::Step;
@@ -15,15 +16,14 @@ use crate::store::{Filter, Reader};
 ///
 /// # Errors
 ///
-/// The inner error is plain words about the request (exit code 2); the outer one is a
-/// store that cannot be read or a file that cannot be written (exit code 3).
+/// When the store cannot be read or the file cannot be written, or [`WrongInput`].
 pub(super) fn write(
     reader: &Reader,
     gardens: &[Garden],
     filter: &Filter,
     step: Step,
     path: &Path,
-) -> anyhow::Result<Result<u64, String>> {
+) -> anyhow::Result<u64> {
     let columns: &[&str] = if step == Step::Raw { &READING_COLUMNS } else { &BIN_COLUMNS };
     let mut sheet = Sheet::new(columns)?;
     let filled = if step == Step::Raw {
@@ -41,14 +41,15 @@ pub(super) fn write(
     match filled {
         Ok(()) => {}
         Err(fault) if matches!(fault.downcast_ref(), Some(SheetError::Full)) => {
-            return Ok(Err(format!(
+            return Err(WrongInput::beside(format!(
                 "{fault}: choose a shorter span with --from and --to, fewer sensors with --sensor, or --step hour; \
                  nothing was written"
-            )));
+            ))
+            .into());
         }
         Err(fault) => return Err(fault),
     }
     let rows = sheet.rows().into();
     sheet.save(path).with_context(|| format!("writing {}", path.display()))?;
-    Ok(Ok(rows))
+    Ok(rows)
 }

@@ -1,4 +1,4 @@
-//! Reading the files of one import.
+//! LoggerClock the files of one import.
 
 use std::collections::HashMap;
 use std::fs;
@@ -7,13 +7,13 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::Import;
-use super::sensors::{Known, Wanted};
-use super::times::{Moment, Reading, UNTOLD, settle};
+use super::sensors::{Known, SensorColumn};
+use super::times::{LoggerClock, ReadTime, UNTOLD, settle};
 use crate::model::SensorIx;
 
 /// A reading of a file.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Line {
+pub(super) struct FileReading {
     pub(super) at: Timestamp,
     pub(super) sensor: SensorIx,
     pub(super) raw: f64,
@@ -21,7 +21,7 @@ pub(super) struct Line {
 
 /// A line that was not taken, or not whole.
 #[derive(Debug)]
-pub(super) struct Refused {
+pub(super) struct RefusedLine {
     /// The file's place among those given.
     pub(super) file: usize,
     /// 1 is the line of the headers.
@@ -32,9 +32,9 @@ pub(super) struct Refused {
 
 /// What the files hold.
 #[derive(Debug, Default)]
-pub(super) struct Found {
-    pub(super) lines: Vec<Line>,
-    pub(super) refused: Vec<Refused>,
+pub(super) struct FileContents {
+    pub(super) lines: Vec<FileReading>,
+    pub(super) refused: Vec<RefusedLine>,
     /// Lines without any value.
     pub(super) empty: usize,
     /// Readings of an hour that comes twice, told by the order of the file.
@@ -50,11 +50,11 @@ enum Columns {
 }
 
 /// One file while it is read.
-struct File<'a> {
+struct ImportFile<'a> {
     number: usize,
     it: &'a Import,
     known: &'a Known,
-    times: &'a Reading,
+    times: &'a LoggerClock,
     now: Timestamp,
     columns: Columns,
     /// Semicolons part the cells, so a comma stands in a number.
@@ -62,7 +62,7 @@ struct File<'a> {
     /// Sensors of a long file by `site`, a zero and `sensor`.
     named: HashMap<String, Result<SensorIx, String>>,
     key: String,
-    rows: Vec<(Moment, SensorIx, f64, u64)>,
+    rows: Vec<(ReadTime, SensorIx, f64, u64)>,
     empty: usize,
 }
 
@@ -70,14 +70,19 @@ struct File<'a> {
 ///
 /// # Errors
 /// Plain words, when a file cannot be read or a column or sensor is not there.
-pub(super) fn read(it: &Import, known: &Known, times: &Reading, now: Timestamp) -> Result<Found, String> {
+pub(super) fn read(
+    it: &Import,
+    known: &Known,
+    times: &LoggerClock,
+    now: Timestamp,
+) -> Result<FileContents, String> {
     let wanted = it
         .sensors
         .iter()
-        .map(|given| Wanted::new(given, &it.value, it.site.as_deref(), known))
+        .map(|given| SensorColumn::new(given, &it.value, it.site.as_deref(), known))
         .collect::<Result<Vec<_>, _>>()?;
     let mut used = vec![false; wanted.len()];
-    let mut found = Found::default();
+    let mut found = FileContents::default();
     let mut seen = Vec::new();
     for (number, path) in it.files.iter().enumerate() {
         let bytes = fs::read(path).map_err(|e| format!("reading {}: {e}", path.display()))?;
@@ -97,7 +102,7 @@ pub(super) fn read(it: &Import, known: &Known, times: &Reading, now: Timestamp) 
             .collect::<Vec<_>>();
         let columns = columns(it, path, &headers, &wanted, &mut used)?;
         seen.push(format!("{}: {}", path.display(), headers.join(", ")));
-        let mut file = File {
+        let mut file = ImportFile {
             number,
             it,
             known,
@@ -133,7 +138,7 @@ fn columns(
     it: &Import,
     path: &Path,
     headers: &[String],
-    wanted: &[Wanted],
+    wanted: &[SensorColumn],
     used: &mut [bool],
 ) -> Result<Columns, String> {
     let find = |name: &str| headers.iter().position(|h| h == name);
@@ -165,8 +170,8 @@ fn columns(
     }
 }
 
-impl File<'_> {
-    fn take(&mut self, csv: &mut csv::Reader<&[u8]>, found: &mut Found) {
+impl ImportFile<'_> {
+    fn take(&mut self, csv: &mut csv::Reader<&[u8]>, found: &mut FileContents) {
         let mut record = csv::ByteRecord::new();
         loop {
             match csv.read_byte_record(&mut record) {
@@ -174,8 +179,12 @@ impl File<'_> {
                 Ok(true) => {}
                 Err(error) => {
                     let line = error.position().map_or(0, csv::Position::line);
-                    let refused =
-                        Refused { file: self.number, line, text: String::new(), reason: error.to_string() };
+                    let refused = RefusedLine {
+                        file: self.number,
+                        line,
+                        text: String::new(),
+                        reason: error.to_string(),
+                    };
                     found.refused.push(refused);
                     if error.is_io_error() {
                         return;
@@ -186,7 +195,7 @@ impl File<'_> {
             let line = record.position().map_or(0, csv::Position::line);
             if let Err(reason) = self.record(&record, line) {
                 let text = record.iter().map(String::from_utf8_lossy).collect::<Vec<_>>().join(",");
-                found.refused.push(Refused { file: self.number, line, text, reason });
+                found.refused.push(RefusedLine { file: self.number, line, text, reason });
             }
         }
     }
@@ -224,7 +233,7 @@ impl File<'_> {
             }
             Columns::Wide { time, values } => {
                 let (mut any, mut faults) = (false, Vec::new());
-                let mut at: Option<(usize, Moment)> = None;
+                let mut at: Option<(usize, ReadTime)> = None;
                 for &(column, sensor) in values {
                     // An empty cell is a sensor that said nothing.
                     let reading = match cell(column) {
@@ -262,18 +271,18 @@ impl File<'_> {
     }
 
     /// Tells the times of hours that come twice, and hands the lines on.
-    fn settle(self, found: &mut Found) {
+    fn settle(self, found: &mut FileContents) {
         found.empty += self.empty;
         let mut by_sensor: HashMap<SensorIx, Vec<usize>> = HashMap::new();
-        if self.rows.iter().any(|(moment, ..)| matches!(moment, Moment::Twice { .. })) {
+        if self.rows.iter().any(|(moment, ..)| matches!(moment, ReadTime::Twice { .. })) {
             for (place, (_, sensor, ..)) in self.rows.iter().enumerate() {
                 by_sensor.entry(*sensor).or_default().push(place);
             }
         }
         let mut rows = self.rows;
         for places in by_sensor.values() {
-            let mut moments: Vec<Moment> = places.iter().map(|&place| rows[place].0).collect();
-            let before = moments.iter().filter(|m| matches!(m, Moment::Twice { .. })).count();
+            let mut moments: Vec<ReadTime> = places.iter().map(|&place| rows[place].0).collect();
+            let before = moments.iter().filter(|m| matches!(m, ReadTime::Twice { .. })).count();
             found.told_by_order += before - settle(&mut moments).len();
             for (&place, moment) in places.iter().zip(moments) {
                 rows[place].0 = moment;
@@ -282,12 +291,12 @@ impl File<'_> {
         let mut untold = 0;
         for (moment, sensor, raw, line) in rows {
             match moment {
-                Moment::Sure(at) => found.lines.push(Line { at, sensor, raw }),
+                ReadTime::Sure(at) => found.lines.push(FileReading { at, sensor, raw }),
                 // A line of several sensors is told once.
-                Moment::Twice { .. } if untold == line => {}
-                Moment::Twice { early, .. } => {
+                ReadTime::Twice { .. } if untold == line => {}
+                ReadTime::Twice { early, .. } => {
                     untold = line;
-                    found.refused.push(Refused {
+                    found.refused.push(RefusedLine {
                         file: self.number,
                         line,
                         text: format!("{early} or an hour later, {raw}"),

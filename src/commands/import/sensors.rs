@@ -57,14 +57,14 @@ impl Known {
 }
 
 /// `--sensor ID`, `ID=COLUMN` or `ID=FILE:COLUMN`.
-pub(super) struct Wanted {
+pub(super) struct SensorColumn {
     pub(super) sensor: SensorIx,
     /// As it was given.
     pub(super) given: String,
     column: String,
 }
 
-impl Wanted {
+impl SensorColumn {
     pub(super) fn new(given: &str, value: &str, site: Option<&str>, known: &Known) -> Result<Self, String> {
         let (id, column) = given.split_once('=').unwrap_or((given, value));
         Ok(Self { sensor: known.sensor(site, id)?, given: given.to_owned(), column: column.to_owned() })

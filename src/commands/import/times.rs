@@ -21,7 +21,7 @@ const UNIX_DIGITS: usize = 9;
 
 /// How times are to be read.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Reading {
+pub(super) struct LoggerClock {
     /// The logger's own clock, where it keeps one offset all year.
     pub(super) offset: Option<TimeZone>,
     pub(super) format: Option<String>,
@@ -29,7 +29,7 @@ pub(super) struct Reading {
 
 /// What a time comes to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Moment {
+pub(super) enum ReadTime {
     Sure(Timestamp),
     /// The clock goes back, and this local time comes twice.
     Twice {
@@ -38,7 +38,7 @@ pub(super) enum Moment {
     },
 }
 
-impl Reading {
+impl LoggerClock {
     /// # Errors
     /// When the offset is none or the format cannot be one.
     pub(super) fn new(offset: Option<&str>, format: Option<&str>) -> Result<Self, String> {
@@ -62,32 +62,32 @@ impl Reading {
     ///
     /// # Errors
     /// Plain words that say what was given and what is accepted.
-    pub(super) fn moment(&self, text: &str, zone: &TimeZone, now: Timestamp) -> Result<Moment, String> {
+    pub(super) fn moment(&self, text: &str, zone: &TimeZone, now: Timestamp) -> Result<ReadTime, String> {
         let moment = self.read(text, self.offset.as_ref().unwrap_or(zone))?;
-        let (Moment::Sure(at) | Moment::Twice { early: at, .. }) = moment;
+        let (ReadTime::Sure(at) | ReadTime::Twice { early: at, .. }) = moment;
         if at.as_second() < EARLIEST_S || at.as_second() - now.as_second() > AHEAD_S {
             return Err(format!("the time {text:?} cannot be true: it is before 1950 or in the future"));
         }
         Ok(moment)
     }
 
-    fn read(&self, text: &str, zone: &TimeZone) -> Result<Moment, String> {
+    fn read(&self, text: &str, zone: &TimeZone) -> Result<ReadTime, String> {
         if let Some(format) = &self.format {
             let wrong = |e| format!("the time {text:?} is not of the form {format:?}: {e}");
             let parsed = strtime::parse(format, text).map_err(wrong)?;
             if parsed.offset().is_some() {
-                return parsed.to_timestamp().map(Moment::Sure).map_err(wrong);
+                return parsed.to_timestamp().map(ReadTime::Sure).map_err(wrong);
             }
             return local(text, parsed.to_datetime().map_err(wrong)?, zone);
         }
         if let Some(at) = unix(text) {
-            return Ok(Moment::Sure(at));
+            return Ok(ReadTime::Sure(at));
         }
         if let Ok(at) = text.parse::<Timestamp>() {
-            return Ok(Moment::Sure(at));
+            return Ok(ReadTime::Sure(at));
         }
         if let Some(at) = loose_offset(text) {
-            return Ok(Moment::Sure(at));
+            return Ok(ReadTime::Sure(at));
         }
         match text.parse::<DateTime>() {
             Ok(datetime) => local(text, datetime, zone),
@@ -120,12 +120,12 @@ fn loose_offset(text: &str) -> Option<Timestamp> {
     (offset.starts_with(['+', '-'])).then(|| format!("{local}{offset}").parse().ok()).flatten()
 }
 
-fn local(text: &str, datetime: DateTime, zone: &TimeZone) -> Result<Moment, String> {
+fn local(text: &str, datetime: DateTime, zone: &TimeZone) -> Result<ReadTime, String> {
     let ambiguous = zone.to_ambiguous_timestamp(datetime);
     let beyond = |e| format!("the time {text:?}: {e}");
     match ambiguous.offset() {
-        AmbiguousOffset::Unambiguous { .. } => ambiguous.compatible().map(Moment::Sure).map_err(beyond),
-        AmbiguousOffset::Fold { before, after } => Ok(Moment::Twice {
+        AmbiguousOffset::Unambiguous { .. } => ambiguous.compatible().map(ReadTime::Sure).map_err(beyond),
+        AmbiguousOffset::Fold { before, after } => Ok(ReadTime::Twice {
             early: before.to_timestamp(datetime).map_err(beyond)?,
             late: after.to_timestamp(datetime).map_err(beyond)?,
         }),
@@ -137,15 +137,15 @@ fn local(text: &str, datetime: DateTime, zone: &TimeZone) -> Result<Moment, Stri
 }
 
 /// Tells which of two moments each time of a sensor means, from the order of the
-/// file. Gives the places of those that cannot be told.
+/// file. Returns the places of those that cannot be told.
 ///
 /// Where a clock goes back, a logger writes the hour twice; one step back between
 /// times of that hour is where the second one begins. A file that runs backwards
 /// is read from its end.
-pub(super) fn settle(moments: &mut [Moment]) -> Vec<usize> {
-    let sure = |m: &Moment| match *m {
-        Moment::Sure(at) => Some(at),
-        Moment::Twice { .. } => None,
+pub(super) fn settle(moments: &mut [ReadTime]) -> Vec<usize> {
+    let sure = |m: &ReadTime| match *m {
+        ReadTime::Sure(at) => Some(at),
+        ReadTime::Twice { .. } => None,
     };
     let first = moments.iter().find_map(sure);
     let last = moments.iter().rev().find_map(sure);
@@ -153,8 +153,8 @@ pub(super) fn settle(moments: &mut [Moment]) -> Vec<usize> {
     let mut twice: Vec<(usize, Timestamp, Timestamp)> = (0..)
         .zip(&*moments)
         .filter_map(|(place, m)| match *m {
-            Moment::Twice { early, late } => Some((place, early, late)),
-            Moment::Sure(_) => None,
+            ReadTime::Twice { early, late } => Some((place, early, late)),
+            ReadTime::Sure(_) => None,
         })
         .collect();
     if backwards {
@@ -170,7 +170,7 @@ pub(super) fn settle(moments: &mut [Moment]) -> Vec<usize> {
             continue;
         };
         for (i, &(place, early, late)) in hour.iter().enumerate() {
-            moments[place] = Moment::Sure(if i < second { early } else { late });
+            moments[place] = ReadTime::Sure(if i < second { early } else { late });
         }
     }
     untold.sort_unstable();
@@ -194,12 +194,12 @@ mod tests {
         "2026-12-01T00:00:00Z".parse().unwrap()
     }
 
-    fn read(text: &str) -> Result<Moment, String> {
-        Reading::default().moment(text, &adelaide(), now())
+    fn read(text: &str) -> Result<ReadTime, String> {
+        LoggerClock::default().moment(text, &adelaide(), now())
     }
 
-    fn sure(text: &str) -> Moment {
-        Moment::Sure(text.parse().unwrap())
+    fn sure(text: &str) -> ReadTime {
+        ReadTime::Sure(text.parse().unwrap())
     }
 
     /// Offsets of Adelaide: IANA time zone database.
@@ -242,7 +242,7 @@ mod tests {
 
     #[test]
     fn a_logger_may_have_a_clock_and_a_form_of_its_own() {
-        let standard = Reading::new(Some("+09:30"), None).unwrap();
+        let standard = LoggerClock::new(Some("+09:30"), None).unwrap();
         for (text, expected) in [
             ("2026-01-17 06:00", "2026-01-16T20:30:00Z"),
             ("2026-04-05 02:30", "2026-04-04T17:00:00Z"),
@@ -251,27 +251,27 @@ mod tests {
             assert_eq!(standard.moment(text, &adelaide(), now()), Ok(sure(expected)), "{text}");
         }
         for good in ["Z", "-05:00", "+10", "+0930"] {
-            assert!(Reading::new(Some(good), None).is_ok(), "{good}");
+            assert!(LoggerClock::new(Some(good), None).is_ok(), "{good}");
         }
         for bad in ["9.5", "Australia/Adelaide", "ACST", "", "+99:00"] {
-            assert!(Reading::new(Some(bad), None).is_err(), "{bad}");
+            assert!(LoggerClock::new(Some(bad), None).is_err(), "{bad}");
         }
-        let formed = Reading::new(None, Some("%d/%m/%Y %H:%M")).unwrap();
+        let formed = LoggerClock::new(None, Some("%d/%m/%Y %H:%M")).unwrap();
         assert_eq!(formed.moment("17/04/2026 06:00", &adelaide(), now()), Ok(sure("2026-04-16T20:30:00Z")));
         assert!(
             formed.moment("2026-04-17 06:00", &adelaide(), now()).unwrap_err().contains("not of the form")
         );
-        let with_offset = Reading::new(None, Some("%d.%m.%Y %H:%M %z")).unwrap();
+        let with_offset = LoggerClock::new(None, Some("%d.%m.%Y %H:%M %z")).unwrap();
         let got = with_offset.moment("17.04.2026 06:00 +0000", &adelaide(), now());
         assert_eq!(got, Ok(sure("2026-04-17T06:00:00Z")));
     }
 
     fn settled(texts: &[&str]) -> (Vec<String>, Vec<usize>) {
-        let mut moments: Vec<Moment> = texts.iter().map(|text| read(text).unwrap()).collect();
+        let mut moments: Vec<ReadTime> = texts.iter().map(|text| read(text).unwrap()).collect();
         let untold = settle(&mut moments);
         let told = moments.iter().map(|m| match m {
-            Moment::Sure(at) => at.strftime("%H:%M").to_string(),
-            Moment::Twice { .. } => "?".to_owned(),
+            ReadTime::Sure(at) => at.strftime("%H:%M").to_string(),
+            ReadTime::Twice { .. } => "?".to_owned(),
         });
         (told.collect(), untold)
     }

@@ -1,0 +1,94 @@
+//! What several commands do alike.
+
+use std::io::Write;
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::Serialize;
+
+use super::exit::WrongInput;
+use crate::garden::plan::{Garden, place_called, shared_zone};
+use crate::model::Id;
+use crate::settings::Settings;
+use crate::store::Reader;
+use crate::text::times::{self, End};
+
+/// The store, for reading.
+///
+/// # Errors
+/// When it cannot be opened.
+pub fn reader(settings: &Settings) -> anyhow::Result<Reader> {
+    Reader::open(&settings.store.path).context("opening the store")
+}
+
+/// The ends of a span of time, local ones on the clock of the garden `site` or the one
+/// that all gardens share.
+///
+/// # Errors
+/// [`WrongInput`] where there is no such garden or a text is no time.
+pub(super) fn span(
+    gardens: &[Garden],
+    site: Option<&str>,
+    from: Option<&str>,
+    to: Option<&str>,
+) -> anyhow::Result<(Option<Timestamp>, Option<Timestamp>)> {
+    let zone = shared_zone(gardens, site).map_err(WrongInput::new)?;
+    Ok(span_on(zone.as_ref(), from, to).map_err(WrongInput::new)?)
+}
+
+/// The ends of a span of time, local ones on the clock of `zone`.
+///
+/// # Errors
+/// Plain words where a text is no time.
+pub(super) fn span_on(
+    zone: Option<&TimeZone>,
+    from: Option<&str>,
+    to: Option<&str>,
+) -> Result<(Option<Timestamp>, Option<Timestamp>), String> {
+    let moment = |text: Option<&str>, end| text.map(|text| times::moment(text, zone, end)).transpose();
+    Ok((moment(from, End::From)?, moment(to, End::To)?))
+}
+
+/// The garden of this id.
+pub(super) fn garden_of<'g>(gardens: &'g [Garden], site: &Id) -> Option<&'g Garden> {
+    gardens.iter().find(|garden| garden.site.id == *site)
+}
+
+/// The garden's clock; UTC, which its times then say, where the garden is no longer
+/// configured.
+pub(super) fn zone_of(garden: Option<&Garden>) -> TimeZone {
+    garden.map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone())
+}
+
+/// The place as people say it; its id where the garden is no longer configured.
+pub(super) fn place_name(garden: Option<&Garden>, place: &Id) -> String {
+    garden.map_or_else(|| place.to_string(), |garden| place_called(garden, place))
+}
+
+/// The site of the only garden, or the one of this id.
+///
+/// # Errors
+/// Plain words where there are several or none has the id.
+pub(super) fn site_of(gardens: &[Garden], site: Option<&str>) -> Result<Id, String> {
+    match (site, gardens) {
+        (None, [only]) => Ok(only.site.id.clone()),
+        (None, _) => Err("there are several gardens; say which with --site".to_owned()),
+        (Some(site), _) => gardens
+            .iter()
+            .find(|garden| garden.site.id.as_str() == site)
+            .map(|garden| garden.site.id.clone())
+            .ok_or_else(|| format!("no garden has the id {site:?}")),
+    }
+}
+
+/// A text that came from a person, a file or a server, without what could play with the
+/// terminal.
+pub(super) fn safe(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+/// Prints an answer for programs.
+pub(super) fn print_json(answer: &impl Serialize, out: &mut dyn Write) -> anyhow::Result<()> {
+    Ok(writeln!(out, "{}", serde_json::to_string_pretty(answer).context("writing JSON")?)?)
+}
