@@ -4,7 +4,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::compare::{Comparison, TooFew, cliffs_delta, compare};
-use super::resample::{Interval, bootstrap_to, expanded_tail, paired_blocks_to};
+use super::resample::{Interval, bootstrap_to, expanded_tail, paired_blocks};
 use super::summary::{mean, quantile, variance};
 
 /// Fewest values on each side. With fewer even the clearest difference comes about by
@@ -127,7 +127,7 @@ pub fn effect(first: &[f64], second: &[f64], pairing: Pairing, seed: u64) -> Res
         return Err(too_few(LEAST_PAIRS * block));
     }
     let tail = expanded_tail(runs, runs as f64 - 1.0);
-    let interval = paired_blocks_to(&differences, block, RESAMPLES, seed, tail)
+    let interval = paired_blocks(&differences, block, RESAMPLES, seed, tail)
         .ok_or_else(|| too_few(LEAST_PAIRS * block))?;
     let mut sorted = differences.clone();
     sorted.sort_unstable_by(f64::total_cmp);

@@ -14,5 +14,5 @@ pub use compare::{
     Comparison, MannWhitney, TooFew, Welch, cliffs_delta, compare, mann_whitney, permutation_p, welch,
 };
 pub use effect::{Effect, Pairing, block_of, effect, hedges_g, signs_p};
-pub use resample::{Interval, bootstrap, bootstrap_error, paired_blocks};
+pub use resample::Interval;
 pub use summary::{Summary, quantile};

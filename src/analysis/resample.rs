@@ -5,7 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
-use super::summary::{mean, quantile};
+use super::summary::quantile;
 
 /// The part of the draws that lies below a 95 % interval, and above it.
 const TAIL: f64 = 0.025;
@@ -19,7 +19,7 @@ pub struct Interval {
 
 /// The 95 % percentile bootstrap interval of the difference of two means, from
 /// `resamples` draws (Efron 1979). The values must not depend on each other.
-pub fn bootstrap(first: &[f64], second: &[f64], resamples: u32, seed: u64) -> Interval {
+pub(super) fn bootstrap(first: &[f64], second: &[f64], resamples: u32, seed: u64) -> Interval {
     bootstrap_to(first, second, resamples, seed, TAIL)
 }
 
@@ -53,27 +53,12 @@ pub(super) fn expanded_tail(n: usize, freedom: f64) -> f64 {
     Normal::standard().cdf(-wide).clamp(0.0, TAIL)
 }
 
-/// The exact standard error that the bootstrap of the means' difference comes to
-/// with endless resamples: the square root of each sample's mean square deviation
-/// (divisor n) over its count, added up.
-pub fn bootstrap_error(first: &[f64], second: &[f64]) -> f64 {
-    let part = |sample: &[f64]| {
-        let centre = mean(sample);
-        sample.iter().map(|x| (x - centre).powi(2)).sum::<f64>() / (sample.len() as f64).powi(2)
-    };
-    (part(first) + part(second)).sqrt()
-}
-
-/// The 95 % interval of the mean of daily differences between two places, by
-/// moving blocks (Künsch 1989): a day is like the one before it, so days are drawn
-/// in runs of `block`. Days must be consecutive; gaps are to be left out by the
-/// caller. `None` where there are fewer than two blocks of days.
-pub fn paired_blocks(differences: &[f64], block: usize, resamples: u32, seed: u64) -> Option<Interval> {
-    paired_blocks_to(differences, block, resamples, seed, TAIL)
-}
-
-/// [`paired_blocks`] with a given part of the draws left out on each side.
-pub(super) fn paired_blocks_to(
+/// The interval of the mean of daily differences between two places, by moving
+/// blocks (Künsch 1989): a day is like the one before it, so days are drawn in runs
+/// of `block`, and the part `tail` of the draws is left out on each side. Days must
+/// be consecutive; gaps are to be left out by the caller. `None` where there are
+/// fewer than two blocks of days.
+pub(super) fn paired_blocks(
     differences: &[f64],
     block: usize,
     resamples: u32,
@@ -117,6 +102,7 @@ fn middle(mut figures: Vec<f64>, tail: f64) -> Interval {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::summary::mean;
 
     /// The drawn interval is as wide as the exact standard error says: plus and
     /// minus 1.96 of it, for means of a dozen values nearly normal.
@@ -126,7 +112,11 @@ mod tests {
         let second = [27.5, 28.8, 26.9, 30.1, 29.0, 27.2, 28.1, 26.4, 28.0, 27.7, 29.3, 26.8];
         let interval = bootstrap(&first, &second, 20_000, 7);
         let width = (interval.high - interval.low) / (2.0 * 1.959_964);
-        let exact = bootstrap_error(&first, &second);
+        let part = |sample: &[f64]| {
+            let centre = mean(sample);
+            sample.iter().map(|x| (x - centre).powi(2)).sum::<f64>() / (sample.len() as f64).powi(2)
+        };
+        let exact = (part(&first) + part(&second)).sqrt();
         assert!((width / exact - 1.0).abs() < 0.03, "{width} beside {exact}");
     }
 
@@ -136,9 +126,9 @@ mod tests {
         const SIGNS: [f64; 20] =
             [1., 1., -1., 1., -1., -1., -1., 1., -1., 1., 1., -1., 1., 1., -1., -1., 1., -1., -1., 1.];
         let runs: Vec<f64> = SIGNS.iter().flat_map(|&sign| [sign; 6]).collect();
-        let single = paired_blocks(&runs, 1, 4000, 1).unwrap();
-        let blocks = paired_blocks(&runs, 6, 4000, 1).unwrap();
+        let single = paired_blocks(&runs, 1, 4000, 1, TAIL).unwrap();
+        let blocks = paired_blocks(&runs, 6, 4000, 1, TAIL).unwrap();
         assert!(blocks.high - blocks.low > 1.5 * (single.high - single.low), "{blocks:?} {single:?}");
-        assert_eq!(paired_blocks(&runs[..10], 6, 100, 1), None);
+        assert_eq!(paired_blocks(&runs[..10], 6, 100, 1, TAIL), None);
     }
 }

@@ -26,25 +26,11 @@ pub(super) const MEAN_SATURATION: Equation = Equation {
     source: "FAO-56 eq. 11 and 12",
     check: Check::Table("et0_vapour_pressure.csv"),
 };
-pub(super) const ACTUAL_FROM_EXTREMES: Equation = Equation {
+pub(super) const ACTUAL_VAPOUR: Equation = Equation {
     gives: "vapour pressure that the air holds",
     form: "ea = (e(Tmin) RHmax / 100 + e(Tmax) RHmin / 100) / 2",
     source: "FAO-56 eq. 17",
     check: Check::Table("et0_holyoke_2020.csv"),
-};
-pub(super) const ACTUAL_FROM_MEAN: Equation = Equation {
-    gives: "vapour pressure that the air holds",
-    form: "ea = RHmean / 100 (e(Tmax) + e(Tmin)) / 2",
-    source: "FAO-56 eq. 19",
-    check: Check::None(
-        "the product of a humidity and a checked vapour pressure; no printed example was found",
-    ),
-};
-pub(super) const ACTUAL_FROM_DEW_POINT: Equation = Equation {
-    gives: "vapour pressure that the air holds",
-    form: "ea = 0.6108 exp(17.27 Tdew / (Tdew + 237.3))",
-    source: "FAO-56 eq. 14",
-    check: Check::Table("et0_fallon_2015.csv"),
 };
 pub(super) const SLOPE: Equation = Equation {
     gives: "slope of the vapour pressure curve",
@@ -71,15 +57,11 @@ pub(super) const WIND: Equation = Equation {
     check: Check::Table("et0_fao56_examples.csv"),
 };
 
-/// What is known of a day's humidity.
+/// Highest and lowest relative humidity of a day, %, 0 to 105.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Humidity {
-    /// Highest and lowest relative humidity of the day, %, 0 to 105.
-    Extremes { max_pct: f64, min_pct: f64 },
-    /// Mean relative humidity, %, 0 to 105.
-    Mean { mean_pct: f64 },
-    /// Mean dew point, degrees C, -60 to 60.
-    DewPoint { c: f64 },
+pub struct Humidity {
+    pub max_pct: f64,
+    pub min_pct: f64,
 }
 
 /// Saturation vapour pressure at an air temperature of -60 to 60 degrees C, kPa
@@ -152,26 +134,17 @@ pub fn wind_at_2m_m_s(wind_m_s: f64, height_m: f64) -> Result<f64, OutOfRange> {
     Ok(wind_m_s * 4.87 / (67.8 * height_m - 5.42).ln())
 }
 
-/// Actual vapour pressure of a day, kPa, from what is known of its humidity and
-/// its highest and lowest air temperature (FAO-56 eq. 17, 19, 14).
+/// Actual vapour pressure of a day, kPa, from its highest and lowest humidity and
+/// air temperature (FAO-56 eq. 17).
 ///
 /// # Errors
 ///
 /// Where an input is outside its range or a highest value is below a lowest.
 pub fn actual_vapour_pressure_kpa(humidity: Humidity, max_c: f64, min_c: f64) -> Result<f64, OutOfRange> {
-    match humidity {
-        Humidity::Extremes { max_pct, min_pct } => {
-            let (max_c, min_c) = extremes(max_c, min_c)?;
-            let min_pct = within("the day's lowest humidity", min_pct, HUMIDITY_PCT, "%")?;
-            let max_pct = within("the day's highest humidity", max_pct, (min_pct, HUMIDITY_PCT.1), "%")?;
-            Ok(f64::midpoint(saturation(min_c) * max_pct, saturation(max_c) * min_pct) / 100.0)
-        }
-        Humidity::Mean { mean_pct } => {
-            let mean_pct = within("the day's mean humidity", mean_pct, HUMIDITY_PCT, "%")?;
-            Ok(mean_pct / 100.0 * mean_saturation_vapour_pressure_kpa(max_c, min_c)?)
-        }
-        Humidity::DewPoint { c } => within("dew point", c, AIR_C, "°C").map(saturation),
-    }
+    let (max_c, min_c) = extremes(max_c, min_c)?;
+    let min_pct = within("the day's lowest humidity", humidity.min_pct, HUMIDITY_PCT, "%")?;
+    let max_pct = within("the day's highest humidity", humidity.max_pct, (min_pct, HUMIDITY_PCT.1), "%")?;
+    Ok(f64::midpoint(saturation(min_c) * max_pct, saturation(max_c) * min_pct) / 100.0)
 }
 
 #[cfg(test)]
@@ -189,30 +162,20 @@ mod tests {
             (wind_at_2m_m_s(-0.1, 2.0), "wind"),
             (wind_at_2m_m_s(1.0, 0.05), "the height of the wind sensor"),
             (
-                actual_vapour_pressure_kpa(Humidity::Extremes { max_pct: 40.0, min_pct: 41.0 }, 20.0, 10.0),
+                actual_vapour_pressure_kpa(Humidity { max_pct: 40.0, min_pct: 41.0 }, 20.0, 10.0),
                 "the day's highest humidity",
             ),
-            (
-                actual_vapour_pressure_kpa(Humidity::Mean { mean_pct: 105.1 }, 20.0, 10.0),
-                "the day's mean humidity",
-            ),
-            (actual_vapour_pressure_kpa(Humidity::DewPoint { c: 70.0 }, 20.0, 10.0), "dew point"),
         ] {
             assert_eq!(result.expect_err(what).what, what);
         }
     }
 
-    /// At 100 % the air holds all that it could, by any of the three ways.
+    /// At 100 % the air holds all that it could.
     #[test]
     fn saturated_air_holds_what_it_could() {
         let could = mean_saturation_vapour_pressure_kpa(21.5, 21.5).unwrap();
-        for humidity in [
-            Humidity::Extremes { max_pct: 100.0, min_pct: 100.0 },
-            Humidity::Mean { mean_pct: 100.0 },
-            Humidity::DewPoint { c: 21.5 },
-        ] {
-            let holds = actual_vapour_pressure_kpa(humidity, 21.5, 21.5).unwrap();
-            assert!((holds - could).abs() < 1e-12, "{humidity:?}: {holds}");
-        }
+        let humidity = Humidity { max_pct: 100.0, min_pct: 100.0 };
+        let holds = actual_vapour_pressure_kpa(humidity, 21.5, 21.5).unwrap();
+        assert!((holds - could).abs() < 1e-12, "{holds}");
     }
 }

@@ -45,17 +45,14 @@ pub use reference::{
     penman_monteith_mm,
 };
 pub use sun::{
-    EVAPORATION_MM_PER_MJ, clear_sky_mj_m2, daylight_h, declination_rad, extraterrestrial_mj_m2,
-    inverse_distance, net_long_wave_mj_m2, net_short_wave_mj_m2, soil_heat_month_mj_m2,
-    sun_from_sunshine_mj_m2, sun_from_temperature_mj_m2, sunset_hour_angle_rad,
+    EVAPORATION_MM_PER_MJ, clear_sky_mj_m2, declination_rad, extraterrestrial_mj_m2, inverse_distance,
+    net_long_wave_mj_m2, net_short_wave_mj_m2, sunset_hour_angle_rad,
 };
 
 /// The equations of this room.
 pub const EQUATIONS: &[Equation] = &[
     air::MEAN_SATURATION,
-    air::ACTUAL_FROM_EXTREMES,
-    air::ACTUAL_FROM_MEAN,
-    air::ACTUAL_FROM_DEW_POINT,
+    air::ACTUAL_VAPOUR,
     air::SLOPE,
     air::PRESSURE,
     air::PSYCHROMETRIC,

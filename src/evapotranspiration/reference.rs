@@ -1,10 +1,9 @@
 //! Reference evapotranspiration of a day, with the steps that lead to it.
 
 use super::air::{
-    ACTUAL_FROM_DEW_POINT, ACTUAL_FROM_EXTREMES, ACTUAL_FROM_MEAN, Humidity, LEAST_WIND_M_S, MEAN_SATURATION,
-    PRESSURE, PSYCHROMETRIC, SLOPE, WIND, actual_vapour_pressure_kpa, extremes,
-    mean_saturation_vapour_pressure_kpa, pressure_kpa, psychrometric_constant_kpa_c,
-    vapour_pressure_slope_kpa_c, wind_at_2m_m_s,
+    ACTUAL_VAPOUR, Humidity, LEAST_WIND_M_S, MEAN_SATURATION, PRESSURE, PSYCHROMETRIC, SLOPE, WIND,
+    actual_vapour_pressure_kpa, extremes, mean_saturation_vapour_pressure_kpa, pressure_kpa,
+    psychrometric_constant_kpa_c, vapour_pressure_slope_kpa_c, wind_at_2m_m_s,
 };
 use super::range::{OutOfRange, within};
 use super::sun::{
@@ -36,16 +35,6 @@ pub enum Method {
     PenmanMonteith,
     /// From temperature alone.
     Hargreaves,
-}
-
-impl Method {
-    /// The name, as people of the trade say it.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::PenmanMonteith => "Penman-Monteith",
-            Self::Hargreaves => "Hargreaves",
-        }
-    }
 }
 
 /// Where and when, and the day's air temperatures: what both methods need.
@@ -168,13 +157,9 @@ fn reckon(
     let could_kpa = mean_saturation_vapour_pressure_kpa(max_c, min_c)?;
     note(&|| MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
     let holds_kpa = actual_vapour_pressure_kpa(weather.humidity, max_c, min_c)?;
-    note(&|| match weather.humidity {
-        Humidity::Extremes { max_pct, min_pct } => ACTUAL_FROM_EXTREMES
-            .step(format!("RHmax {max_pct:.0} %, RHmin {min_pct:.0} %: {holds_kpa:.3} kPa")),
-        Humidity::Mean { mean_pct } => {
-            ACTUAL_FROM_MEAN.step(format!("{mean_pct:.0} / 100 x {could_kpa:.3} kPa = {holds_kpa:.3} kPa"))
-        }
-        Humidity::DewPoint { c } => ACTUAL_FROM_DEW_POINT.step(format!("Tdew {c:.1} °C: {holds_kpa:.3} kPa")),
+    note(&|| {
+        let Humidity { max_pct, min_pct } = weather.humidity;
+        ACTUAL_VAPOUR.step(format!("RHmax {max_pct:.0} %, RHmin {min_pct:.0} %: {holds_kpa:.3} kPa"))
     });
     let slope_kpa_c = vapour_pressure_slope_kpa_c(day.mean_c())?;
     note(&|| SLOPE.step(format!("T {:.1} °C: {slope_kpa_c:.3} kPa/°C", day.mean_c())));
@@ -298,7 +283,7 @@ mod tests {
         Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 16.0 };
     const WEATHER: Weather = Weather {
         elevation_m: 95.0,
-        humidity: Humidity::Extremes { max_pct: 80.0, min_pct: 30.0 },
+        humidity: Humidity { max_pct: 80.0, min_pct: 30.0 },
         sun_mj_m2: 28.0,
         wind_m_s: 2.0,
         wind_height_m: 2.0,
@@ -366,7 +351,7 @@ mod tests {
         };
         for (result, what) in [
             (weather(|w| w.elevation_m = 10_000.0), "elevation"),
-            (weather(|w| w.humidity = Humidity::Mean { mean_pct: 140.0 }), "the day's mean humidity"),
+            (weather(|w| w.humidity.max_pct = 140.0), "the day's highest humidity"),
             (weather(|w| w.sun_mj_m2 = -0.1), "the day's sun"),
             (weather(|w| w.wind_m_s = 61.0), "wind"),
             (weather(|w| w.wind_height_m = 0.0), "the height of the wind sensor"),

@@ -5,7 +5,7 @@
 
 use std::f64::consts::{PI, TAU};
 
-use super::air::{AIR_C, extremes};
+use super::air::extremes;
 use super::range::{OutOfRange, within};
 use crate::why::{Check, Equation};
 
@@ -84,15 +84,6 @@ pub fn sunset_hour_angle_rad(latitude_deg: f64, day_of_year: u16) -> Result<f64,
     Ok((-latitude.tan() * declination.tan()).clamp(-1.0, 1.0).acos())
 }
 
-/// Hours from sunrise to sunset, 0 to 24 (eq. 34).
-///
-/// # Errors
-///
-/// As [`sunset_hour_angle_rad`].
-pub fn daylight_h(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
-    Ok(24.0 / PI * sunset_hour_angle_rad(latitude_deg, day_of_year)?)
-}
-
 /// The day's sun above the air, MJ/m² (eq. 21).
 ///
 /// # Errors
@@ -111,36 +102,6 @@ pub fn extraterrestrial_mj_m2(latitude_deg: f64, day_of_year: u16) -> Result<f64
 /// air and the elevation, -500 to 9000 m (eq. 37).
 pub fn clear_sky_mj_m2(ra_mj_m2: f64, elevation_m: f64) -> f64 {
     (0.75 + 2e-5 * elevation_m) * ra_mj_m2
-}
-
-/// The day's sun from its hours of bright sunshine (eq. 35, with the paper's
-/// 0.25 and 0.50), MJ/m².
-///
-/// # Errors
-///
-/// Where there were more hours than daylight, or none of it.
-pub fn sun_from_sunshine_mj_m2(sunshine_h: f64, daylight_h: f64, ra_mj_m2: f64) -> Result<f64, OutOfRange> {
-    let daylight_h = within("daylight", daylight_h, (f64::MIN_POSITIVE, 24.0), "h")?;
-    let sunshine_h = within("bright sunshine", sunshine_h, (0.0, daylight_h), "h")?;
-    Ok((0.25 + 0.50 * sunshine_h / daylight_h) * ra_mj_m2)
-}
-
-/// The day's sun from its temperatures, MJ/m² (eq. 50). The coefficient is 0.16
-/// inland and 0.19 on coasts.
-///
-/// # Errors
-///
-/// As [`super::mean_saturation_vapour_pressure_kpa`], or for a coefficient outside 0.1 to 0.25.
-pub fn sun_from_temperature_mj_m2(
-    coefficient: f64,
-    max_c: f64,
-    min_c: f64,
-    ra_mj_m2: f64,
-) -> Result<f64, OutOfRange> {
-    let coefficient =
-        within("the coefficient of sun from temperature", coefficient, (0.1, 0.25), "1/sqrt(°C)")?;
-    let (max_c, min_c) = extremes(max_c, min_c)?;
-    Ok(coefficient * (max_c - min_c).sqrt() * ra_mj_m2)
 }
 
 /// What the reference grass keeps of the day's sun, MJ/m² (eq. 38).
@@ -168,35 +129,18 @@ pub fn net_long_wave_mj_m2(
     Ok(radiated * (0.34 - 0.14 * vapour_kpa.sqrt()) * (1.35 * clearness - 0.35))
 }
 
-/// Heat that goes into the soil on each day of a month, MJ/m², from how the
-/// monthly mean of the air temperature moved from `before_c` to `after_c` over
-/// one month (eq. 44) or two, the month itself being between them (eq. 43).
-///
-/// For a single day it is taken as nothing (eq. 42).
-///
-/// # Errors
-///
-/// Where a temperature is outside -60 to 60 °C or it was neither one nor two months.
-pub fn soil_heat_month_mj_m2(before_c: f64, after_c: f64, months: u8) -> Result<f64, OutOfRange> {
-    let before_c = within("the earlier month's air temperature", before_c, AIR_C, "°C")?;
-    let after_c = within("the later month's air temperature", after_c, AIR_C, "°C")?;
-    let months = within("the time between", f64::from(months), (1.0, 2.0), "months")?;
-    Ok(0.14 * (after_c - before_c) / months)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn the_sun_that_never_rises_and_never_sets() {
-        for (latitude, day, daylight) in
-            [(80.0, 355, 0.0), (80.0, 172, 24.0), (-80.0, 172, 0.0), (-80.0, 355, 24.0)]
+        for (latitude, day, angle) in [(80.0, 355, 0.0), (80.0, 172, PI), (-80.0, 172, 0.0), (-80.0, 355, PI)]
         {
-            let hours = daylight_h(latitude, day).unwrap();
-            assert!((hours - daylight).abs() < 1e-9, "{latitude} {day}: {hours}");
+            let sunset = sunset_hour_angle_rad(latitude, day).unwrap();
+            assert!((sunset - angle).abs() < 1e-9, "{latitude} {day}: {sunset}");
             let ra = extraterrestrial_mj_m2(latitude, day).unwrap();
-            assert!(if daylight > 0.0 { ra > 40.0 } else { ra.abs() < 1e-9 }, "{latitude} {day}: {ra}");
+            assert!(if angle > 0.0 { ra > 40.0 } else { ra.abs() < 1e-9 }, "{latitude} {day}: {ra}");
         }
     }
 
@@ -216,15 +160,10 @@ mod tests {
             (extraterrestrial_mj_m2(90.1, 1), "latitude"),
             (extraterrestrial_mj_m2(f64::NAN, 1), "latitude"),
             (extraterrestrial_mj_m2(0.0, 0), "the day of the year"),
-            (daylight_h(0.0, 367), "the day of the year"),
-            (sun_from_sunshine_mj_m2(12.1, 12.0, 30.0), "bright sunshine"),
-            (sun_from_sunshine_mj_m2(0.0, 0.0, 0.0), "daylight"),
-            (sun_from_temperature_mj_m2(0.3, 20.0, 10.0, 30.0), "the coefficient of sun from temperature"),
+            (sunset_hour_angle_rad(0.0, 367), "the day of the year"),
             (net_long_wave_mj_m2(20.0, 10.0, 5.9, 1.0), "actual vapour pressure"),
             (net_long_wave_mj_m2(20.0, 10.0, 1.0, -0.1), "Rs/Rso"),
             (net_long_wave_mj_m2(10.0, 20.0, 1.0, 1.0), "the day's highest air temperature"),
-            (soil_heat_month_mj_m2(61.0, 20.0, 1), "the earlier month's air temperature"),
-            (soil_heat_month_mj_m2(10.0, 20.0, 0), "the time between"),
         ] {
             assert_eq!(result.expect_err(what).what, what);
         }

@@ -68,17 +68,6 @@ impl Test {
     /// Every test, in the order in which [`Tests`] packs them.
     pub const ALL: [Self; 5] = [Self::GrossRange, Self::Spike, Self::RateOfChange, Self::FlatLine, Self::Gap];
 
-    /// The name in exports.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::GrossRange => "gross-range",
-            Self::Spike => "spike",
-            Self::RateOfChange => "rate-of-change",
-            Self::FlatLine => "flat-line",
-            Self::Gap => "gap",
-        }
-    }
-
     fn shift(self) -> u32 {
         match self {
             Self::GrossRange => 0,

@@ -4,6 +4,8 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use super::bucket::intensity_mm_h;
+
 /// An intensity is a mean over at least this time: half an hour, the trade's
 /// I30 (Wischmeier and Smith 1978, as later texts give it). Over less, a single
 /// tip reads as heavy rain.
@@ -64,7 +66,7 @@ impl Rate {
         }
         let span_s = to_s - self.pieces.front()?.from_s;
         let over_s = u32::try_from(span_s).unwrap_or(u32::MAX);
-        (span_s >= WINDOW_S).then(|| Intensity { mm_h: self.mm * 3600.0 / f64::from(over_s), over_s })
+        (span_s >= WINDOW_S).then(|| Intensity { mm_h: intensity_mm_h(self.mm, f64::from(over_s)), over_s })
     }
 
     /// What comes next does not follow on what came before.

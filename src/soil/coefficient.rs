@@ -1,23 +1,20 @@
 //! How much of the reference evapotranspiration a crop uses.
 //!
 //! ```text
-//! Kc(i)  = Kc prev + (i - sum of lengths before) / length (Kc next - Kc prev)     (eq. 66)
-//! Kc mid = Kc mid(table) + [0.04 (u2 - 2) - 0.004 (RHmin - 45)] (h / 3)^0.3       (eq. 62)
-//! Kc end likewise where the table's is 0.45 or more                               (eq. 65)
-//! Kc max = max(1.2 + the same term, Kcb + 0.05)                                   (eq. 72)
+//! Kc(i) = Kc prev + (i - sum of lengths before) / length (Kc next - Kc prev)     (eq. 66)
 //! ```
 //!
 //! An organic mulch lessens evaporation from the soil by 5 % for each 10 % of
 //! the surface that it covers (chapter 10): Kc ini falls by that part, Kc mid
 //! and Kc end by that part of their distance to the basal coefficient Kcb.
 //!
-//! Source: FAO Irrigation and Drainage Paper 56 (1998), chapters 6, 7 and 10.
+//! Source: FAO Irrigation and Drainage Paper 56 (1998), chapters 6 and 10.
 //!
 //! # Where it stops holding
 //!
-//! Eq. 62: wind u2 from 1 to 6 m/s, daily minimum humidity RHmin from 20 to
-//! 80 %, plants of 0.1 to 10 m, each a mean over the stage. The mulch rule is
-//! approximate by the paper's own word.
+//! The table's coefficients are used as they are printed, for a climate with a
+//! daily minimum humidity of about 45 % and wind of about 2 m/s. The mulch rule
+//! is approximate by the paper's own word.
 
 use super::out_of_range::{OutOfRange, within};
 use crate::why::{Check, Equation, Step};
@@ -55,22 +52,6 @@ pub(super) const CURVE: Equation = Equation {
     form: "Kc(i) = Kc prev + (i - days of earlier stages) / days of this stage x (Kc next - Kc prev)",
     source: "FAO-56 eq. 66",
     check: Check::Table("fao56_kc_curve.csv"),
-};
-
-/// The mid-season coefficient in another climate.
-pub(super) const CLIMATE: Equation = Equation {
-    gives: "crop coefficient in this climate",
-    form: "Kc = Kc(table) + (0.04 (u2 - 2) - 0.004 (RHmin - 45)) (h / 3)^0.3",
-    source: "FAO-56 eq. 62 and 65",
-    check: Check::Table("fao56_kc_climate.csv"),
-};
-
-/// The largest coefficient that a wet surface can have.
-pub(super) const LARGEST: Equation = Equation {
-    gives: "largest crop coefficient, just after the surface was wetted",
-    form: "Kc max = max(1.2 + (0.04 (u2 - 2) - 0.004 (RHmin - 45)) (h / 3)^0.3, Kcb + 0.05)",
-    source: "FAO-56 eq. 72",
-    check: Check::Table("fao56_kc_climate.csv"),
 };
 
 /// The coefficient below a mulch.
@@ -156,17 +137,6 @@ fn between(day: u16, before: u16, length: u16, from: f64, to: f64) -> f64 {
     from + f64::from(day - before) / f64::from(length) * (to - from)
 }
 
-const WIND: OutOfRange = OutOfRange {
-    what: "wind at 2 m",
-    given: 0.0,
-    from: 1.0,
-    to: 6.0,
-    unit: "m/s",
-    source_of: "FAO-56 eq. 62",
-};
-const HUMIDITY: OutOfRange =
-    OutOfRange { what: "daily minimum humidity", from: 20.0, to: 80.0, unit: "%", ..WIND };
-const HEIGHT: OutOfRange = OutOfRange { what: "plant height", from: 0.1, to: 10.0, unit: "m", ..WIND };
 const COVER: OutOfRange = OutOfRange {
     what: "mulch cover",
     given: 0.0,
@@ -175,64 +145,6 @@ const COVER: OutOfRange = OutOfRange {
     unit: "of the surface",
     source_of: "FAO-56 chapter 10",
 };
-
-/// A stage's mean climate, with the plants' height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Climate {
-    /// At 2 m, 1 to 6 m/s.
-    pub wind_m_s: f64,
-    /// Mean of the days' lowest relative humidity, 20 to 80 %.
-    pub humidity_min_percent: f64,
-    /// 0.1 to 10 m.
-    pub height_m: f64,
-}
-
-impl Climate {
-    /// What is added to a coefficient of the table.
-    fn term(&self) -> Result<f64, OutOfRange> {
-        let wind = within(&WIND, self.wind_m_s)?;
-        let humidity = within(&HUMIDITY, self.humidity_min_percent)?;
-        let height = within(&HEIGHT, self.height_m)?;
-        Ok((0.04 * (wind - 2.0) - 0.004 * (humidity - 45.0)) * (height / 3.0).powf(0.3))
-    }
-
-    /// A mid-season coefficient of the table in this climate (eq. 62; the same
-    /// for basal coefficients, eq. 70).
-    ///
-    /// # Errors
-    ///
-    /// Wind, humidity or height outside the range that FAO-56 gives.
-    pub fn mid(&self, table: f64) -> Result<f64, OutOfRange> {
-        Ok(table + self.term()?)
-    }
-
-    /// An end coefficient of the table in this climate (eq. 65): one below 0.45
-    /// is of a crop that dried in the field, and stays.
-    ///
-    /// # Errors
-    ///
-    /// As [`Climate::mid`].
-    pub fn end(&self, table: f64) -> Result<f64, OutOfRange> {
-        if table < 0.45 { Ok(table) } else { self.mid(table) }
-    }
-
-    /// The largest coefficient after a wetting (eq. 72), of a basal coefficient.
-    ///
-    /// # Errors
-    ///
-    /// As [`Climate::mid`].
-    pub fn largest(&self, basal: f64) -> Result<f64, OutOfRange> {
-        Ok((1.2 + self.term()?).max(basal + 0.05))
-    }
-
-    /// The step to `kc`, which [`Climate::mid`] gave.
-    pub fn step(&self, table: f64, kc: f64) -> Step {
-        CLIMATE.step(format!(
-            "{table:.2} + (0.04 x ({:.1} - 2) - 0.004 x ({:.0} - 45)) x ({:.1} / 3)^0.3 = {kc:.2}",
-            self.wind_m_s, self.humidity_min_percent, self.height_m
-        ))
-    }
-}
 
 /// The part by which an organic mulch lessens evaporation, from the part of the
 /// surface that it covers (0 to 1).
@@ -314,27 +226,6 @@ mod tests {
         assert_eq!(days.stage(1), Some(Stage::Mid));
         assert_eq!(BEAN.on_day(30, &days), Some(BEAN.mid));
         assert_eq!(BEAN.on_day(31, &days), None);
-    }
-
-    #[test]
-    fn a_climate_outside_the_table_is_out_of_range() {
-        let usual = Climate { wind_m_s: 2.0, humidity_min_percent: 45.0, height_m: 0.4 };
-        assert_eq!(usual.mid(1.15), Ok(1.15));
-        for (climate, what) in [
-            (Climate { wind_m_s: 0.9, ..usual }, "wind at 2 m of 0.9 m/s"),
-            (Climate { humidity_min_percent: 81.0, ..usual }, "daily minimum humidity of 81 %"),
-            (Climate { height_m: 0.05, ..usual }, "plant height of 0.05 m"),
-        ] {
-            let error = climate.mid(1.15).expect_err("out of range").to_string();
-            assert!(error.starts_with(what), "{error}");
-        }
-    }
-
-    #[test]
-    fn an_end_coefficient_of_a_dried_crop_stays() {
-        let dry = Climate { wind_m_s: 4.0, humidity_min_percent: 25.0, height_m: 0.4 };
-        assert_eq!(dry.end(0.35), Ok(0.35));
-        assert!(dry.end(0.45).expect("in range") > 0.5);
     }
 
     #[test]

@@ -1,7 +1,6 @@
 //! Soil water in the root zone: what a soil holds, what a crop may use and does
 //! use, and how both stand on a day.
 
-mod balance;
 mod coefficient;
 mod crops;
 mod growth;
@@ -14,8 +13,7 @@ mod stages;
 mod stress;
 mod textures;
 
-pub use balance::{Came, Day, DayEnd, day_end, day_step};
-pub use coefficient::{Climate, Coefficients, Lengths, Stage, mulch_reduction};
+pub use coefficient::{Coefficients, Lengths, Stage, mulch_reduction};
 pub use crops::{CROPS, Crop, Use, crop};
 pub use growth::{Growth, GrowthUnknown, Planting};
 pub use out_of_range::OutOfRange;
@@ -40,10 +38,7 @@ pub const EQUATIONS: &[Equation] = &[
     root_zone::MEAN_WATER_CONTENT,
     stress::DEPLETION_FRACTION,
     stress::STRESS,
-    balance::BALANCE,
     coefficient::CURVE,
-    coefficient::CLIMATE,
-    coefficient::LARGEST,
     coefficient::MULCHED,
     saxton_rawls::WILTING_POINT,
     saxton_rawls::FIELD_CAPACITY,
@@ -51,5 +46,4 @@ pub const EQUATIONS: &[Equation] = &[
     saxton_rawls::CONDUCTIVITY,
     soaking::ENOUGH,
     repellency::WATER_DROP,
-    repellency::ETHANOL_DROPLET,
 ];

@@ -27,14 +27,6 @@ pub const WATER_DROP: Equation = Equation {
     check: Check::Table("wdpt_checks.csv"),
 };
 
-/// Class of an ethanol molarity.
-pub(super) const ETHANOL_DROPLET: Equation = Equation {
-    gives: "water-repellency rating by the ethanol-droplet test",
-    form: "0 mol/L none; 0.2 to 1.0 low, 1.2 to 2.2 moderate, 2.4 to 3.0 severe, from 3.2 very severe",
-    source: "King 1981; the bands from memory",
-    check: Check::Table("med_classes.csv"),
-};
-
 /// What a drop of water said, from the best to the worst.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum WaterDrop {

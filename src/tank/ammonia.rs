@@ -18,9 +18,6 @@ const PH: (f64, f64) = (0.0, 14.0);
 /// Test kits end far below this; more is a slip of the pen.
 const TOTAL_MG_L: (f64, f64) = (0.0, 1000.0);
 
-/// Milligrams of ammonia for each milligram of its nitrogen: 17.031 / 14.007.
-pub const NH3_PER_N: f64 = 17.031 / 14.007;
-
 /// The ionisation constant.
 pub const CONSTANT: Equation = Equation {
     gives: "pKa of ammonia",

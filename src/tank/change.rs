@@ -59,17 +59,6 @@ impl Window {
             Self::Day => "a day",
         }
     }
-
-    /// Part of the keys in a garden's file: `rise_hour_c`.
-    pub const fn key(self) -> &'static str {
-        match self {
-            Self::QuarterHour => "15min",
-            Self::HalfHour => "30min",
-            Self::Hour => "hour",
-            Self::SixHours => "6h",
-            Self::Day => "day",
-        }
-    }
 }
 
 /// One change.

@@ -20,12 +20,10 @@ pub use acclimation::{
     Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, float_minutes,
     handling,
 };
-pub use ammonia::{NH3_PER_N, ionisation_constant, un_ionised_fraction, un_ionised_mg_l};
+pub use ammonia::{ionisation_constant, un_ionised_fraction, un_ionised_mg_l};
 pub use change::{Change, DAY_S, HOUR_S, Moves, Temperatures, WINDOWS, Window};
 pub use immersion::{Immersed, Immersion, Outside, Surroundings, fastest_change_c};
-pub use oxygen::{
-    PART_BEFORE_DAWN, PressureFrom, Saturation, percent_saturation, pressure_kpa, saturation_mg_l,
-};
+pub use oxygen::{PART_BEFORE_DAWN, Saturation, percent_saturation, pressure_kpa, saturation_mg_l};
 pub use ph::{Drift, Hourly, drift};
 pub use published::{PUBLISHED, Published, published_for};
 pub use slope::{Slope, slope};
@@ -39,7 +37,6 @@ use crate::why::{Check, Equation};
 /// The equations of this room.
 pub const EQUATIONS: &[Equation] = &[
     oxygen::SATURATION,
-    oxygen::SALT,
     oxygen::PRESSURE,
     oxygen::ELEVATION,
     oxygen::PERCENT,
@@ -63,7 +60,6 @@ pub mod equations {
     pub use super::acclimation::FLOAT;
     pub use super::ammonia::{CONCENTRATION, CONSTANT, FRACTION};
     pub use super::change::CHANGE;
-    pub use super::oxygen::{ELEVATION, EXPECTED, PERCENT, PRESSURE, SALT, SATURATION};
     pub use super::ph::DRIFT;
     pub use super::slope::AT_THIS_RATE;
     pub use super::stocking::{DENSITY, FEED, GROWN};

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use trug::evapotranspiration::{
     EVAPORATION_MM_PER_MJ, Humidity, LEAST_WIND_M_S, Temperatures, Terms, Weather, actual_vapour_pressure_kpa,
-    clear_sky_mj_m2, daylight_h, declination_rad, extraterrestrial_mj_m2, hargreaves, hargreaves_mm,
+    clear_sky_mj_m2, declination_rad, extraterrestrial_mj_m2, hargreaves, hargreaves_mm,
     inverse_distance, mean_saturation_vapour_pressure_kpa, net_long_wave_mj_m2, net_short_wave_mj_m2,
     penman_monteith, pressure_kpa, psychrometric_constant_kpa_c, saturation_vapour_pressure_kpa,
-    soil_heat_month_mj_m2, sun_from_sunshine_mj_m2, sun_from_temperature_mj_m2, sunset_hour_angle_rad,
+    sunset_hour_angle_rad,
     vapour_pressure_slope_kpa_c, wind_at_2m_m_s,
 };
 
@@ -74,7 +74,6 @@ fn examples_of_fao_56() -> Checks {
         ("8", sun_of_example_8(&Example::of(&rows, "8"))),
         ("11", long_wave_of_example_11(&Example::of(&rows, "11"))),
         ("12", net_of_example_12(&Example::of(&rows, "11"))),
-        ("13", soil_heat_of_example_13(&Example::of(&rows, "13"))),
         ("14", wind_of_example_14(&Example::of(&rows, "14"))),
         ("17", bangkok(&Example::of(&rows, "17"))),
         ("18", uccle(&Example::of(&rows, "18"))),
@@ -123,10 +122,6 @@ fn net_of_example_12(x: &Example) -> Values {
     vec![("Rn", net_short_wave_mj_m2(x.get("Rs")) - long_wave(x))]
 }
 
-fn soil_heat_of_example_13(x: &Example) -> Values {
-    vec![("G month", soil_heat_month_mj_m2(x.get("Tmonth_prev"), x.get("Tmonth_next"), 2).unwrap())]
-}
-
 fn wind_of_example_14(x: &Example) -> Values {
     vec![("u2", wind_at_2m_m_s(x.get("u10"), 10.0).unwrap())]
 }
@@ -168,24 +163,32 @@ impl Day {
     }
 }
 
-fn sun_from_sunshine(x: &Example) -> (f64, f64) {
-    let daylight = daylight_h(x.get("latitude"), x.day()).unwrap();
+/// The day's sun of examples 17 and 18, which tell its hours of sunshine (equations 34
+/// and 35): Trug's own gardens measure the sun or do without.
+fn sun_from_sunshine(x: &Example) -> f64 {
+    let daylight = 24.0 / std::f64::consts::PI * sunset_hour_angle_rad(x.get("latitude"), x.day()).unwrap();
     let above_air = extraterrestrial_mj_m2(x.get("latitude"), x.day()).unwrap();
-    (daylight, sun_from_sunshine_mj_m2(x.get("n"), daylight, above_air).unwrap())
+    (0.25 + 0.50 * x.get("n") / daylight) * above_air
+}
+
+/// The humidity of a day whose air holds what it would hold at a dew point: the same
+/// part of what it could hold, all day.
+fn humidity_of_dew_point(dew_point_c: f64, max_c: f64, min_c: f64) -> Humidity {
+    let holds = saturation_vapour_pressure_kpa(dew_point_c).unwrap();
+    let percent = 100.0 * holds / mean_saturation_vapour_pressure_kpa(max_c, min_c).unwrap();
+    Humidity { max_pct: percent, min_pct: percent }
 }
 
 /// Example 17: monthly means of April in Bangkok.
 fn bangkok(x: &Example) -> Values {
-    let (daylight, sun) = sun_from_sunshine(x);
-    let soil_heat = soil_heat_month_mj_m2(x.get("Tmonth_prev"), x.get("Tmonth"), 1).unwrap();
+    let sun = sun_from_sunshine(x);
+    // Equation 44, of a month after the one before.
+    let soil_heat = 0.14 * (x.get("Tmonth") - x.get("Tmonth_prev"));
     let day = Day::of(x, x.get("ea"), sun, soil_heat, x.get("u2"));
     vec![
         ("P", day.pressure_kpa),
         ("gamma", day.terms.psychrometric_kpa_c),
         ("es", mean_saturation_vapour_pressure_kpa(day.max_c, day.min_c).unwrap()),
-        ("N", daylight),
-        ("n/N", x.get("n") / daylight),
-        ("Rs", sun),
         ("Rs/Rso", day.clearness),
         ("Rns", net_short_wave_mj_m2(sun)),
         ("Rn", day.terms.net_radiation_mj_m2),
@@ -198,9 +201,9 @@ fn bangkok(x: &Example) -> Values {
 /// program, [`penman_monteith`], gives its last value.
 fn uccle(x: &Example) -> Values {
     let (max_c, min_c) = (x.get("Tmax"), x.get("Tmin"));
-    let humidity = Humidity::Extremes { max_pct: x.get("RHmax"), min_pct: x.get("RHmin") };
+    let humidity = Humidity { max_pct: x.get("RHmax"), min_pct: x.get("RHmin") };
     let actual = actual_vapour_pressure_kpa(humidity, max_c, min_c).unwrap();
-    let (daylight, sun) = sun_from_sunshine(x);
+    let sun = sun_from_sunshine(x);
     let wind = x.get("u10") / 3.6;
     let day = Day::of(x, actual, sun, 0.0, wind_at_2m_m_s(wind, 10.0).unwrap());
     let temperatures =
@@ -219,7 +222,6 @@ fn uccle(x: &Example) -> Values {
         ("e(Tmax)", saturation_vapour_pressure_kpa(max_c).unwrap()),
         ("es", mean_saturation_vapour_pressure_kpa(max_c, min_c).unwrap()),
         ("vpd", day.terms.vapour_deficit_kpa),
-        ("N", daylight),
         ("Rnl", day.long_wave()),
         ("Rn", day.terms.net_radiation_mj_m2),
         ("radiation_term", day.terms.radiation_mm()),
@@ -232,9 +234,10 @@ fn uccle(x: &Example) -> Values {
 fn lyon(x: &Example) -> Values {
     let (max_c, min_c) = (x.get("Tmax"), x.get("Tmin"));
     let above_air = extraterrestrial_mj_m2(x.get("latitude"), x.day()).unwrap();
-    let sun = sun_from_temperature_mj_m2(x.get("kRs"), max_c, min_c, above_air).unwrap();
-    let dew_point = Humidity::DewPoint { c: x.get("Tdew assumed = Tmin") };
-    let actual = actual_vapour_pressure_kpa(dew_point, max_c, min_c).unwrap();
+    // Equation 50: the sun told by the temperatures.
+    let sun = x.get("kRs") * (max_c - min_c).sqrt() * above_air;
+    let humidity = humidity_of_dew_point(x.get("Tdew assumed = Tmin"), max_c, min_c);
+    let actual = actual_vapour_pressure_kpa(humidity, max_c, min_c).unwrap();
     let day = Day::of(x, actual, sun, 0.0, x.get("u2 assumed"));
     let temperatures =
         Temperatures { latitude_deg: x.get("latitude"), day_of_year: x.day(), max_c, min_c };
@@ -244,7 +247,6 @@ fn lyon(x: &Example) -> Values {
         ("ea", day.actual_kpa),
         ("vpd", day.terms.vapour_deficit_kpa),
         ("Ra", day.above_air),
-        ("Rs", day.sun),
         ("Rns", net_short_wave_mj_m2(day.sun)),
         ("Rnl", day.long_wave()),
         ("radiation_term", day.terms.radiation_mm()),
@@ -260,7 +262,6 @@ fn sun_of_fao_56() -> Checks {
         let above_air = extraterrestrial_mj_m2(latitude, day).unwrap();
         checks.printed(&row, "ra_mj_m2_d", above_air);
         checks.printed(&row, "ra_mm_d", EVAPORATION_MM_PER_MJ * above_air);
-        checks.printed(&row, "daylight_h", daylight_h(latitude, day).unwrap());
     }
     checks
 }
@@ -395,7 +396,8 @@ fn a_year_at_fallon() -> Checks {
     let (mut apart, mut rougher) = (Vec::new(), Vec::new());
     for row in table(checks.table) {
         let (Some(wind), Some(short)) = (row.maybe("wind_3m_m_s"), row.maybe("short_mm_d")) else { continue };
-        let humidity = Humidity::DewPoint { c: row.number("tdew_c") };
+        let humidity =
+            humidity_of_dew_point(row.number("tdew_c"), row.number("tmax_c"), row.number("tmin_c"));
         let day = StationDay::of(&row, 39.4575, 1208.5, humidity, (wind, 3.0));
         let clear_sky = day.clear_sky_long_form();
         for (column, surface) in [("short_mm_d", SHORT), ("tall_mm_d", TALL)] {
@@ -424,7 +426,7 @@ fn a_year_at_holyoke() -> Checks {
     let (mut apart, mut rougher) = (Vec::new(), Vec::new());
     for row in table(checks.table) {
         let humidity =
-            Humidity::Extremes { max_pct: row.number("rhmax_pct"), min_pct: row.number("rhmin_pct") };
+            Humidity { max_pct: row.number("rhmax_pct"), min_pct: row.number("rhmin_pct") };
         let day = StationDay::of(&row, 40.49, 1138.0, humidity, (row.number("wind_2m_m_s"), 2.0));
         for (column, surface) in [("short_mm_d", SHORT), ("tall_mm_d", TALL)] {
             let of = |day: &StationDay| day.standardised_mm(day.clear_sky_short_form(), surface);
@@ -450,8 +452,8 @@ fn inputs_half_a_unit_off(day: &StationDay, row: &Row) -> Vec<StationDay> {
     days[0].temperatures.max_c += row.tolerance("tmax_c");
     days[1].temperatures.min_c -= row.tolerance("tmin_c");
     let (max_pct, min_pct) = (row.number("rhmax_pct"), row.number("rhmin_pct"));
-    days[2].weather.humidity = Humidity::Extremes { max_pct: max_pct + row.tolerance("rhmax_pct"), min_pct };
-    days[3].weather.humidity = Humidity::Extremes { max_pct, min_pct: min_pct - row.tolerance("rhmin_pct") };
+    days[2].weather.humidity = Humidity { max_pct: max_pct + row.tolerance("rhmax_pct"), min_pct };
+    days[3].weather.humidity = Humidity { max_pct, min_pct: min_pct - row.tolerance("rhmin_pct") };
     days[4].weather.sun_mj_m2 += row.tolerance("rs_mj_m2_d");
     days[5].weather.wind_m_s += row.tolerance("wind_2m_m_s");
     days

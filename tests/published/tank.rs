@@ -25,7 +25,7 @@ const ATMOSPHERE_KPA: f64 = 101.325;
 const MMHG: f64 = 760.0;
 
 fn saturation(row: &Row, kpa: f64) -> f64 {
-    tank::saturation_mg_l(row.number("temp_c"), kpa, 0.0).unwrap()
+    tank::saturation_mg_l(row.number("temp_c"), kpa).unwrap()
 }
 
 /// Benson and Krause at one atmosphere and at five pressures below it.
@@ -88,7 +88,7 @@ fn percent_of_saturation() -> Checks {
     for row in table(checks.table) {
         let (mg_l, kpa) = (row.number("do_mg_l"), row.number("pressure_kpa"));
         checks.printed(&row, "do_sat_mg_l", saturation(&row, kpa));
-        let got = tank::percent_saturation(mg_l, row.number("temp_c"), kpa, 0.0).unwrap();
+        let got = tank::percent_saturation(mg_l, saturation(&row, kpa));
         checks.printed(&row, "percent_sat", got);
     }
     checks
@@ -115,7 +115,6 @@ fn ammonia_concentrations() -> Checks {
         let total = row.number("tan_mg_l");
         let got = tank::un_ionised_mg_l(total, row.number("ph"), row.number("temp_c")).unwrap();
         checks.printed(&row, "nh3_n_mg_l", got);
-        checks.printed(&row, "nh3_mg_l", got * tank::NH3_PER_N);
     }
     checks
 }
@@ -163,6 +162,13 @@ fn around(row: &Row) -> tank::Surroundings {
     tank::Surroundings { volume_l: VOLUME_L, air_c: row.maybe("air_c"), other_c: None }
 }
 
+/// How much less oxygen water of a practical salinity holds than fresh water (Benson
+/// and Krause 1984; USGS memorandum 2011.03). Trug's tanks are fresh.
+fn salt_factor(c: f64, salinity: f64) -> f64 {
+    let kelvin = c + 273.15;
+    (-salinity * (0.017_674 - 10.754 / kelvin + 2140.7 / (kelvin * kelvin))).exp()
+}
+
 /// Thirty days of a measured estuary: National Estuarine Research Reserve System,
 /// Apalachicola, station Cat Point (air: East Bay), as packaged in SWMPr 2.5.2
 /// (CC0).
@@ -185,7 +191,10 @@ fn an_estuary_in_2012() -> Checks {
             row.maybe("salinity"),
             row.maybe("water_c"),
         ) {
-            let of = |c, salt| tank::percent_saturation(mg_l, c, ATMOSPHERE_KPA, salt).unwrap();
+            let of = |c, salt| {
+                let fresh = tank::saturation_mg_l(c, ATMOSPHERE_KPA).unwrap();
+                tank::percent_saturation(mg_l, fresh * salt_factor(c, salt))
+            };
             let got = of(c, salt);
             let rounding = 0.05 * got / mg_l
                 + (of(c + 0.05, salt) - got).abs()

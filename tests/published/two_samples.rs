@@ -1,8 +1,6 @@
 //! Two samples beside each other.
 
-use trug::analysis::{
-    bootstrap_error, cliffs_delta, compare, hedges_g, mann_whitney, permutation_p, signs_p, welch,
-};
+use trug::analysis::{cliffs_delta, compare, hedges_g, mann_whitney, permutation_p, signs_p, welch};
 
 use crate::harness::{Checks, Row, table};
 
@@ -32,7 +30,6 @@ pub(crate) fn checks() -> Vec<Checks> {
                 let differences: Vec<f64> = first.iter().zip(&second).map(|(a, b)| a - b).collect();
                 signs_p(&differences, 1, 1)
             }
-            "bootstrap error" => bootstrap_error(&first, &second),
             other => panic!("no statistic is called {other}"),
         };
         checks.printed(&row, "value", got);

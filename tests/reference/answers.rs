@@ -40,8 +40,7 @@ fn main() {
             "oxygen" => json!(
                 saturation_mg_l(
                     question["water_c"].as_f64().unwrap(),
-                    question["pressure_kpa"].as_f64().unwrap(),
-                    question["salinity"].as_f64().unwrap()
+                    question["pressure_kpa"].as_f64().unwrap()
                 )
                 .ok()
             ),
@@ -108,7 +107,7 @@ fn evaporated(question: &Json) -> Json {
     };
     let weather = Weather {
         elevation_m: number("elevation_m"),
-        humidity: Humidity::Extremes { max_pct: number("max_pct"), min_pct: number("min_pct") },
+        humidity: Humidity { max_pct: number("max_pct"), min_pct: number("min_pct") },
         sun_mj_m2: number("sun_mj_m2"),
         wind_m_s: number("wind_m_s"),
         wind_height_m: 2.0,
@@ -167,11 +166,10 @@ fn flags(question: &Json) -> Json {
         tests.push(judged.tests);
     }
     let of = |test: Test| tests.iter().map(|tests| tests.get(test).number()).collect::<Vec<_>>();
-    Test::ALL
-        .into_iter()
-        .map(|test| (test.name().to_owned(), json!(of(test))))
-        .collect::<serde_json::Map<_, _>>()
-        .into()
+    json!({
+        "gross-range": of(Test::GrossRange), "spike": of(Test::Spike), "rate-of-change": of(Test::RateOfChange),
+        "flat-line": of(Test::FlatLine), "gap": of(Test::Gap),
+    })
 }
 
 fn aggregated(question: &Json) -> Json {

@@ -11,8 +11,8 @@ use crate::garden::site::{Memory, SiteState};
 use crate::garden::view::Figure;
 use crate::rain::{
     BUCKET_MOVES_S, CLASS_WMO, Caught, DRY_DAY_MM, DRY_SPELL, EFFECTIVE_SCS, INTENSITY, Intensity, MONTH,
-    MONTH_LOSS_MM, RAIN_DAY, ROOF_YIELD, RainDays, RunningCount, SCS_JOIN_MM, Scheme, SpanRain, TIP_INTERVAL,
-    Total, UNDERCATCH, effective_scs_mm, rain_day, rain_day_bounds, tip_interval_s, undercatch_pct,
+    MONTH_LOSS_MM, RAIN_DAY, ROOF_YIELD, RainDays, RunningCount, SCS_JOIN_MM, SpanRain, TIP_INTERVAL, Total,
+    UNDERCATCH, class_wmo, effective_scs_mm, rain_day, rain_day_bounds, tip_interval_s, undercatch_pct,
 };
 use crate::text::spoken;
 use crate::why::Step;
@@ -166,14 +166,14 @@ fn peak(days: &RainDays, today: Date, plan: &Sensor, now: Timestamp) -> Vec<Figu
         )];
     };
     let Intensity { mm_h, over_s } = most;
-    let class = Scheme::Wmo.class(mm_h).ok().flatten();
+    let class = class_wmo(mm_h).ok().flatten();
     let minutes = over_s / 60;
     let mut why =
         vec![INTENSITY.step(format!("3600 x {:.1} mm / {over_s} s = {mm_h:.1} mm/h", most.depth_mm()))];
     let value = match class {
         Some(class) => {
             why.push(CLASS_WMO.step(format!("{mm_h:.1} mm/h = {class}")));
-            format!("{mm_h:.1} mm/h over {minutes} minutes, {class} ({})", Scheme::Wmo.name())
+            format!("{mm_h:.1} mm/h over {minutes} minutes, {class} (WMO)")
         }
         None => "no rain".to_owned(),
     };

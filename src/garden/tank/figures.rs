@@ -114,11 +114,9 @@ impl SiteState {
         });
         match (measured, &saturation) {
             (Some((mg_l, when)), Some(s)) => {
-                let percent = 100.0 * mg_l / s.mg_l;
+                let percent = s.percent(mg_l);
                 let mut why = s.steps.clone();
-                why.push(
-                    equations::PERCENT.step(format!("100 x {mg_l:.2} / {:.2} = {percent:.0} %", s.mg_l)),
-                );
+                why.push(s.percent_step(mg_l));
                 let value = format!("{mg_l:.1} mg/L, {percent:.0} % of what it can hold{when}");
                 figures.push(Figure::known("Oxygen", value, mg_l, "mg/L", why));
             }
@@ -135,7 +133,7 @@ impl SiteState {
                 if let Some(s) = &saturation {
                     let left = s.before_dawn_mg_l();
                     let mut why = s.steps.clone();
-                    why.push(equations::EXPECTED.step(format!("0.7 x {:.2} = {left:.2} mg/L", s.mg_l)));
+                    why.push(s.before_dawn_step());
                     let value = format!("{left:.1} mg/L, if it is stirred no better than most");
                     figures.push(Figure::known("Oxygen to count on before dawn", value, left, "mg/L", why));
                 }

@@ -125,7 +125,7 @@ impl SiteState {
             match (tank.limits.oxygen_percent, &saturation) {
                 (Some(limit), Some(s)) => {
                     let share = delays.deadband / s.mg_l * 100.0;
-                    worst([input, Input::below(100.0 * mg_l / s.mg_l, limit, share)])
+                    worst([input, Input::below(s.percent(mg_l), limit, share)])
                 }
                 (Some(_), None) => worst([input, Input::Unknown]),
                 (None, _) => input,

@@ -7,8 +7,7 @@ use crate::garden::log::{Seen, WaterTest};
 use crate::garden::site::{Memory, SiteState};
 use crate::model::Quantity;
 use crate::tank::{
-    Immersed, Moves, OutOfRange, Outside, PressureFrom, Saturation, Slope, Surroundings, WINDOWS, slope,
-    un_ionised_mg_l,
+    Immersed, Moves, OutOfRange, Outside, Saturation, Slope, Surroundings, WINDOWS, slope, un_ionised_mg_l,
 };
 
 /// A tank's temperature as its probes see it.
@@ -185,7 +184,7 @@ impl SiteState {
 
     /// Oxygen that water of this temperature holds at the site's elevation.
     pub(crate) fn saturation(&self, temperature_c: f64) -> Result<Saturation, OutOfRange> {
-        Saturation::of(temperature_c, PressureFrom::Elevation(self.garden.site.elevation_m))
+        Saturation::of(temperature_c, self.garden.site.elevation_m)
     }
 
     /// The newest number of the tank's water tests up to `at`.

@@ -158,7 +158,7 @@ pub(crate) fn oxygen(
     let fish = tank.fish_name();
     let percent = |mg_l: f64| {
         saturation.map_or(String::new(), |s| {
-            format!(" ({:.0} % of what water of this temperature holds)", 100.0 * mg_l / s.mg_l)
+            format!(" ({:.0} % of what water of this temperature holds)", s.percent(mg_l))
         })
     };
     let percent_limit =
@@ -204,19 +204,13 @@ pub(crate) fn oxygen(
         Some(OxygenBy::Probe(mg_l) | OxygenBy::Test(_, mg_l)) => {
             values.push(("oxygen_mg_l", mg_l));
             if let Some(s) = saturation {
-                values.push(("saturation_percent", 100.0 * mg_l / s.mg_l));
-                why.push(equations::PERCENT.step(format!(
-                    "100 x {mg_l:.2} / {:.2} = {:.0} %",
-                    s.mg_l,
-                    100.0 * mg_l / s.mg_l
-                )));
+                values.push(("saturation_percent", s.percent(mg_l)));
+                why.push(s.percent_step(mg_l));
             }
         }
         Some(OxygenBy::Heat(left)) => {
             values.push(("expected_mg_l", left));
-            if let Some(s) = saturation {
-                why.push(equations::EXPECTED.step(format!("0.7 x {:.2} = {left:.2} mg/L", s.mg_l)));
-            }
+            why.extend(saturation.map(Saturation::before_dawn_step));
         }
         None => {}
     }

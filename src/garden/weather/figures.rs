@@ -146,7 +146,7 @@ impl SiteState {
         let height_m = self.garden.sensors[usize::from(anemometer)].height_m;
         Some(Weather {
             elevation_m: self.garden.site.elevation_m,
-            humidity: Humidity::Extremes { max_pct: humidity.most, min_pct: humidity.least },
+            humidity: Humidity { max_pct: humidity.most, min_pct: humidity.least },
             sun_mj_m2: sun.sum() / J_PER_MJ,
             wind_m_s: wind.mean()?,
             wind_height_m: height_m.unwrap_or(WIND_HEIGHT_M),
@@ -371,7 +371,7 @@ mod tests {
             &Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 14.0 },
             &Weather {
                 elevation_m: 95.0,
-                humidity: Humidity::Extremes { max_pct: 80.0, min_pct: 30.0 },
+                humidity: Humidity { max_pct: 80.0, min_pct: 30.0 },
                 sun_mj_m2: 24.751,
                 wind_m_s: 2.0,
                 wind_height_m: 2.0,
