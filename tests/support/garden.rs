@@ -10,7 +10,7 @@ use trug::alarms::AlarmKey;
 use trug::alarms::{Kind, State};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading, Reject, Unplaced};
-use trug::model::{Id, Quantity};
+use trug::model::{Id, Place, Quantity};
 use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
 use trug::settings::{Settings, from_text};
@@ -146,11 +146,16 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
         file = if in_bed && measures == Quantity::SoilMoisture {
             file.probe(id, "kitchen-bed", 15)
         } else {
-            assert!(!in_bed, "{id}: only moisture probes are put into the bed");
             file.sensor(id, measures.name(), "")
         };
     }
-    file.garden()
+    // A bed's file has to name a probe of it, a test's garden has not.
+    let mut garden = file.probe("another", "kitchen-bed", 30).garden();
+    garden.sensors.pop();
+    for (sensor, &(_, _, in_bed)) in garden.sensors.iter_mut().zip(sensors) {
+        sensor.place = if in_bed { Place::Bed(0) } else { Place::Site };
+    }
+    garden
 }
 
 /// A moisture probe in the bed and the site's rain gauge.
