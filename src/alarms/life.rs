@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{Conduct, State};
+use super::{AlarmPolicy, State};
 
 /// Where one alarm stands, with the times that its next step needs.
 ///
@@ -49,8 +49,8 @@ pub enum Life {
     LatchedUnacknowledged { since: Timestamp, again: Option<Timestamp> },
     /// Somebody has taken it on; it stays until they say that all is well.
     LatchedAcknowledged { since: Timestamp, again: Option<Timestamp> },
-    /// Out of people's sight. The condition goes on being judged beneath.
-    Hidden { hiding: Hiding, beneath: Beneath },
+    /// Out of people's sight. Its condition goes on being judged.
+    Hidden { hiding: Hiding, condition: AlarmCondition },
 }
 
 /// Why an alarm is out of sight.
@@ -67,7 +67,7 @@ pub enum Hiding {
 
 /// The condition of a hidden alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Beneath {
+pub enum AlarmCondition {
     Clear,
     /// Beyond the limit; the on-delay is running.
     Pending {
@@ -178,29 +178,30 @@ impl Life {
         match self {
             Self::Unacknowledged { .. }
             | Self::Acknowledged { .. }
-            | Self::Hidden { beneath: Beneath::Active { .. }, .. } => true,
+            | Self::Hidden { condition: AlarmCondition::Active { .. }, .. } => true,
             Self::Normal
             | Self::Pending { .. }
             | Self::ReturnedUnacknowledged { .. }
             | Self::LatchedUnacknowledged { .. }
             | Self::LatchedAcknowledged { .. }
-            | Self::Hidden { beneath: Beneath::Clear | Beneath::Pending { .. }, .. } => false,
+            | Self::Hidden { condition: AlarmCondition::Clear | AlarmCondition::Pending { .. }, .. } => false,
         }
     }
 
     /// When the condition began, where there is one.
     pub fn since(self) -> Option<Timestamp> {
         match self {
-            Self::Normal | Self::Hidden { beneath: Beneath::Clear, .. } => None,
+            Self::Normal | Self::Hidden { condition: AlarmCondition::Clear, .. } => None,
             Self::Pending { since }
             | Self::Unacknowledged { since, .. }
             | Self::Acknowledged { since, .. }
             | Self::ReturnedUnacknowledged { since, .. }
             | Self::LatchedUnacknowledged { since, .. }
             | Self::LatchedAcknowledged { since, .. }
-            | Self::Hidden { beneath: Beneath::Pending { since } | Beneath::Active { since, .. }, .. } => {
-                Some(since)
-            }
+            | Self::Hidden {
+                condition: AlarmCondition::Pending { since } | AlarmCondition::Active { since, .. },
+                ..
+            } => Some(since),
         }
     }
 
@@ -222,7 +223,7 @@ impl Life {
         shelf: Option<(Timestamp, bool)>,
         replayed: Self,
     ) -> Self {
-        let hidden = |hiding| Self::Hidden { hiding, beneath: replayed.condition() };
+        let hidden = |hiding| Self::Hidden { hiding, condition: replayed.condition() };
         match state {
             State::Normal => Self::Normal,
             State::Unacknowledged => Self::Unacknowledged { since, clear: None },
@@ -240,29 +241,29 @@ impl Life {
     }
 
     /// The condition without what people have been told.
-    pub fn condition(self) -> Beneath {
+    pub fn condition(self) -> AlarmCondition {
         match self {
-            Self::Normal => Beneath::Clear,
-            Self::Pending { since } => Beneath::Pending { since },
+            Self::Normal => AlarmCondition::Clear,
+            Self::Pending { since } => AlarmCondition::Pending { since },
             Self::Unacknowledged { since, clear } | Self::Acknowledged { since, clear, .. } => {
-                Beneath::Active { since, clear }
+                AlarmCondition::Active { since, clear }
             }
             Self::ReturnedUnacknowledged { again, .. }
             | Self::LatchedUnacknowledged { again, .. }
             | Self::LatchedAcknowledged { again, .. } => {
-                again.map_or(Beneath::Clear, |since| Beneath::Pending { since })
+                again.map_or(AlarmCondition::Clear, |since| AlarmCondition::Pending { since })
             }
-            Self::Hidden { beneath, .. } => beneath,
+            Self::Hidden { condition, .. } => condition,
         }
     }
 
     /// The next state, and the change to publish if there is one. `at` is the
     /// time of the reading, of the answer, or of the look at the clock.
     #[must_use]
-    pub fn step(self, at: Timestamp, input: Input, conduct: Conduct) -> (Self, Option<Step>) {
+    pub fn step(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> (Self, Option<Step>) {
         let next = match self {
-            Self::Hidden { hiding, beneath } => hidden(hiding, beneath, at, input, conduct),
-            _ => self.hide(input).unwrap_or_else(|| self.seen(at, input, conduct)),
+            Self::Hidden { hiding, condition } => hidden(hiding, condition, at, input, policy),
+            _ => self.hide(input).unwrap_or_else(|| self.seen(at, input, policy)),
         };
         let (from, to) = (self.state(), next.state());
         let since = next.since().or(self.since()).unwrap_or(at);
@@ -277,13 +278,13 @@ impl Life {
             Input::TakeOut => Hiding::OutOfService,
             _ => return None,
         };
-        Some(Self::Hidden { hiding, beneath: self.condition() })
+        Some(Self::Hidden { hiding, condition: self.condition() })
     }
 
     /// The next state of an alarm in sight.
-    fn seen(self, at: Timestamp, input: Input, conduct: Conduct) -> Self {
+    fn seen(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> Self {
         use Input::{Acknowledge, Breach, Clear, Deadband, Reset, Time, Unknown};
-        let delays = conduct.delays;
+        let delays = policy.delays;
         let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
         // A breach that begins again after the alarm had returned.
         let again = |again: Option<Timestamp>, same: fn(Timestamp, Option<Timestamp>) -> Self, since| {
@@ -311,7 +312,7 @@ impl Life {
             (Self::Unacknowledged { since, clear }, Clear) => {
                 let began = clear.unwrap_or(at);
                 match held(began, delays.off_s) {
-                    true if conduct.latching => latched(since, None),
+                    true if policy.latching => latched(since, None),
                     true => returned(since, None),
                     false => Self::Unacknowledged { since, clear: Some(began) },
                 }
@@ -322,7 +323,7 @@ impl Life {
 
             // Taken on, and still there after the time in which it should have been mended.
             (Self::Acknowledged { since, answered, clear }, Breach | Deadband | Time)
-                if clear.is_none() && conduct.again_s.is_some_and(|s| held(answered, s)) =>
+                if clear.is_none() && policy.again_s.is_some_and(|s| held(answered, s)) =>
             {
                 Self::Unacknowledged { since, clear: None }
             }
@@ -332,7 +333,7 @@ impl Life {
             (Self::Acknowledged { since, clear, answered }, Clear) => {
                 let began = clear.unwrap_or(at);
                 match held(began, delays.off_s) {
-                    true if conduct.latching => latched_seen(since, None),
+                    true if policy.latching => latched_seen(since, None),
                     true => Self::Normal,
                     false => Self::Acknowledged { since, clear: Some(began), answered },
                 }
@@ -375,16 +376,16 @@ impl Life {
 }
 
 /// The next state of an alarm out of sight.
-fn hidden(hiding: Hiding, before: Beneath, at: Timestamp, input: Input, conduct: Conduct) -> Life {
-    let beneath = before.judged(at, input, conduct);
-    let stays = Life::Hidden { hiding, beneath };
+fn hidden(hiding: Hiding, before: AlarmCondition, at: Timestamp, input: Input, policy: AlarmPolicy) -> Life {
+    let condition = before.judged(at, input, policy);
+    let stays = Life::Hidden { hiding, condition };
     match (hiding, input) {
         (Hiding::Shelved { .. }, Input::Unshelve)
         | (Hiding::Suppressed, Input::Release)
-        | (Hiding::OutOfService, Input::PutBack) => beneath.shown(),
-        (Hiding::Shelved { until, .. }, _) if at >= until => beneath.shown(),
+        | (Hiding::OutOfService, Input::PutBack) => condition.shown(),
+        (Hiding::Shelved { until, .. }, _) if at >= until => condition.shown(),
         (Hiding::Shelved { one_shot: true, .. }, _)
-            if matches!(before, Beneath::Active { .. }) && beneath == Beneath::Clear =>
+            if matches!(before, AlarmCondition::Active { .. }) && condition == AlarmCondition::Clear =>
         {
             Life::Normal
         }
@@ -392,10 +393,10 @@ fn hidden(hiding: Hiding, before: Beneath, at: Timestamp, input: Input, conduct:
     }
 }
 
-impl Beneath {
+impl AlarmCondition {
     /// The condition after a judgement; other inputs leave it.
-    fn judged(self, at: Timestamp, input: Input, conduct: Conduct) -> Self {
-        let delays = conduct.delays;
+    fn judged(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> Self {
+        let delays = policy.delays;
         let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
         match (self, input) {
             (Self::Clear, Input::Breach) if delays.on_s == 0 => Self::Active { since: at, clear: None },

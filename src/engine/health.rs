@@ -12,7 +12,7 @@ use tracing::warn;
 use crate::engine::chain::Chain;
 use crate::garden::StoreAlarms;
 use crate::garden::plan::{Address, Garden};
-use crate::garden::system::health::{Clocks, DiskSign, Growth, MessagesSign, NotSent, OwnSigns};
+use crate::garden::system::health::{Clocks, DiskHealth, Growth, MessageHealth, NotSent, SystemHealth};
 use crate::model::Id;
 use crate::settings::Watching;
 use crate::store::Reader;
@@ -175,7 +175,7 @@ pub async fn run(
     watching: Watching,
     gardens: Vec<(Id, String)>,
     reader: Reader,
-    looks: mpsc::Sender<OwnSigns>,
+    looks: mpsc::Sender<SystemHealth>,
     now: fn() -> Timestamp,
     stop: CancellationToken,
 ) {
@@ -215,7 +215,7 @@ struct Measuring {
 
 impl Measuring {
     /// What cannot be measured is left out: it changes no alarm.
-    fn look(&mut self, now: Timestamp) -> OwnSigns {
+    fn look(&mut self, now: Timestamp) -> SystemHealth {
         let queues = self
             .reader
             .queues()
@@ -228,12 +228,12 @@ impl Measuring {
             .ok()
             .map(|mut unreached| {
                 if unreached.is_empty() {
-                    return MessagesSign::Reached;
+                    return MessageHealth::Reached;
                 }
                 let others = unreached.len() - 1;
                 let newest = unreached.swap_remove(0);
                 let garden = self.gardens.iter().find(|(id, _)| id.as_str() == newest.site);
-                MessagesSign::NotSent(NotSent {
+                MessageHealth::NotSent(NotSent {
                     garden: garden.map_or(newest.site, |(_, name)| name.clone()),
                     who: newest.who,
                     channel: newest.channel,
@@ -249,17 +249,17 @@ impl Measuring {
                 warn!(%error, path = %path.display(), "the disk of the store could not be measured");
             })
             .ok();
-        OwnSigns { limits: self.watching.limits, queues, disk, messages, ..OwnSigns::default() }
+        SystemHealth { limits: self.watching.limits, queues, disk, messages, ..SystemHealth::default() }
     }
 
-    fn disk(&mut self, store: &Path, at: Duration) -> std::io::Result<DiskSign> {
+    fn disk(&mut self, store: &Path, at: Duration) -> std::io::Result<DiskHealth> {
         let folder = store
             .parent()
             .filter(|it| !it.as_os_str().is_empty())
             .map_or_else(|| PathBuf::from("."), Path::to_path_buf);
         let found = rustix::fs::statvfs(&folder)?;
         let bytes = std::fs::metadata(store)?.len();
-        Ok(DiskSign {
+        Ok(DiskHealth {
             free_bytes: found.f_bavail.saturating_mul(found.f_frsize),
             total_bytes: found.f_blocks.saturating_mul(found.f_frsize),
             grown_bytes_a_day: self.growth.take(at, bytes),

@@ -29,7 +29,7 @@ use crate::engine::{Desk, Message};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch, Reject};
-use crate::garden::system::health::{ClockSign, Clocks, OwnLimits, OwnSigns, RecordSign};
+use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
 use crate::settings::Settings;
 use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
@@ -57,7 +57,7 @@ pub struct Inbox {
     /// What came of messages to people.
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
     /// What the daemon measured of itself.
-    pub looks: mpsc::Receiver<OwnSigns>,
+    pub looks: mpsc::Receiver<SystemHealth>,
 }
 
 /// Called with each alarm change after it is committed.
@@ -91,8 +91,8 @@ pub struct Keeper {
     /// When time was last moved on.
     ticked_at: Option<Clocks>,
     /// The last look at the daemon itself that was not judged yet.
-    look: Option<OwnSigns>,
-    own_limits: OwnLimits,
+    look: Option<SystemHealth>,
+    health_limits: HealthLimits,
     filler: Filler,
     late: usize,
     refused: usize,
@@ -144,7 +144,7 @@ impl Keeper {
             log_looked_at: None,
             ticked_at: None,
             look: None,
-            own_limits: settings.watch.limits,
+            health_limits: settings.watch.limits,
             filler: Filler::default(),
             late: 0,
             refused: 0,
@@ -419,17 +419,17 @@ impl Keeper {
     fn pass_time(&mut self, clocks: Clocks, signs: &Signs) {
         let now = clocks.wall;
         let before = self.ticked_at.replace(clocks);
-        let jump = before.and_then(|before| clocks.jump_since(&before, self.own_limits.clock_jump_s));
+        let jump = before.and_then(|before| clocks.jump_since(&before, self.health_limits.clock_jump_s));
         let paused = before
             .is_some_and(|before| !(0..=PAUSE_S).contains(&(now.as_second() - before.wall.as_second())));
         if let Some(jump) = jump {
             warn!(from = %jump.from, to = %jump.to, "the computer's clock jumped");
-            let jumped = OwnSigns {
-                limits: self.own_limits,
-                clock: Some(ClockSign::Jumped(jump)),
-                ..OwnSigns::default()
+            let jumped = SystemHealth {
+                limits: self.health_limits,
+                clock: Some(ClockHealth::Jumped(jump)),
+                ..SystemHealth::default()
             };
-            self.desk.core.own(&jumped, now, &mut self.batch);
+            self.desk.core.judge_health(&jumped, now, &mut self.batch);
         } else if paused {
             let before = before.map(|before| before.wall);
             warn!(?before, %now, "time went by unseen; sensors are given time to speak");
@@ -445,8 +445,9 @@ impl Keeper {
     /// would not be here.
     fn judge_own(&mut self, now: Timestamp, signs: &Signs) {
         let Some(look) = self.look.take() else { return };
-        let look = OwnSigns { record: Some(RecordSign::Written), clock: Some(ClockSign::Steady), ..look };
-        self.desk.core.own(&look, now, &mut self.batch);
+        let look =
+            SystemHealth { store: Some(StoreHealth::Written), clock: Some(ClockHealth::Steady), ..look };
+        self.desk.core.judge_health(&look, now, &mut self.batch);
         signs.own.stand(self.desk.core.store_alarms());
     }
 

@@ -5,31 +5,27 @@
 //! [`Clock`] says whether that moment or the readings' own times move the
 //! garden on.
 
-use std::borrow::Cow;
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::OWN_PLACE;
-use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Values};
-use crate::alarms::{Delays, State};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Delays, Kind, OWN_PLACE, PlaceKind, State};
 use crate::calibration::{Calibrated, Calibrator};
 use crate::decode::time_of;
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::slot::StoredAlarm;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::garden::record::{Batch, Reading, Reflag};
-use crate::garden::sensor::faults::Bad;
-use crate::garden::site::{Last, Memory, SiteState, plus};
-use crate::garden::system::rules::{OWN, place_own};
+use crate::garden::sensor::fault_watch::ReadingFault;
+use crate::garden::sensor::state::{LastReading, SensorHistory};
+use crate::garden::site::SiteState;
 use crate::garden::view::SiteView;
-use crate::model::Sample;
-use crate::model::{Id, Place};
-use crate::model::{SensorIx, TimeFrom};
+use crate::model::{Id, Place, Sample, SensorIx, TimeFrom, add_seconds};
 use crate::quality::{Flag, Watch};
 use crate::soil::mean_water_content;
-use crate::why::Why;
 
 /// What moves a garden's time on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,21 +51,6 @@ pub struct Core {
     sensors: Vec<(u32, u16)>,
 }
 
-/// An alarm as it was stored.
-#[derive(Clone, Debug, PartialEq)]
-pub struct StoredAlarm {
-    pub key: AlarmKey,
-    pub state: State,
-    pub since: Timestamp,
-    pub at: Timestamp,
-    /// Until when it is put aside, and whether only until its condition is over.
-    pub shelf: Option<(Timestamp, bool)>,
-    pub text: String,
-    pub values: Values,
-    pub source: Cow<'static, str>,
-    pub why: Why,
-}
-
 impl Core {
     /// A core that knows nothing yet. Sensors are numbered garden by garden, in
     /// order.
@@ -79,7 +60,7 @@ impl Core {
             .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
             .collect();
         let mut sites: Vec<_> = gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect();
-        place_own(&mut sites);
+        place_system_alarms(&mut sites);
         Self { clock, sites, sensors }
     }
 
@@ -132,10 +113,13 @@ impl Core {
         let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
         if judged.is_none() && !repeated {
             // Water that was not counted must not look like none.
-            match &mut site.sensors[usize::from(index)].memory {
-                Memory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
-                Memory::Flow(flow) => flow.miss(at),
-                Memory::Soil(_) | Memory::Water(_) | Memory::Ph(_) | Memory::None => {}
+            match &mut site.sensors[usize::from(index)].history {
+                SensorHistory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
+                SensorHistory::Flow(flow) => flow.miss(at),
+                SensorHistory::Soil(_)
+                | SensorHistory::Water(_)
+                | SensorHistory::Ph(_)
+                | SensorHistory::None => {}
             }
         }
         let Some((_, bad)) = measured else { return };
@@ -151,31 +135,31 @@ impl Core {
             site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
         state.good = Some((at, value));
-        let wetting = match &mut state.memory {
-            Memory::Soil(watch) => watch.push(at, value),
-            Memory::Water(thermometer) => {
+        let wetting = match &mut state.history {
+            SensorHistory::Soil(watch) => watch.push(at, value),
+            SensorHistory::Water(thermometer) => {
                 thermometer.kept.push(at, value);
                 None
             }
-            Memory::Ph(hours) => {
+            SensorHistory::Ph(hours) => {
                 hours.push(at, value);
                 None
             }
-            Memory::Rain(gauge) => {
+            SensorHistory::Rain(gauge) => {
                 gauge.push(caught(plan, at, sample.raw, value), patience_s, &garden.site.time_zone);
                 if suspect {
                     gauge.doubt();
                 }
                 None
             }
-            Memory::Flow(flow) => {
+            SensorHistory::Flow(flow) => {
                 flow.push(at, value, i64::from(plan.every_s), patience_s);
                 None
             }
-            Memory::None => None,
+            SensorHistory::None => None,
         };
-        match (plan.place, &state.memory) {
-            (Place::Bed(bed), Memory::Soil(_)) => {
+        match (plan.place, &state.history) {
+            (Place::Bed(bed), SensorHistory::Soil(_)) => {
                 site.judge_bed_water(bed, at, batch);
                 site.judge_wetness(bed, index, at, value, batch);
                 site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
@@ -184,13 +168,13 @@ impl Core {
                     site.judge_wetting(bed, index, wetting, batch);
                 }
             }
-            (place, Memory::Flow(_)) => {
+            (place, SensorHistory::Flow(_)) => {
                 if let Place::Bed(bed) = place {
                     site.judge_flow(bed, index, at, batch);
                 }
                 site.judge_flow_left_on(index, at, batch);
             }
-            (_, Memory::Rain(_)) if value > 0.0 => site.rained_on_beds(),
+            (_, SensorHistory::Rain(_)) if value > 0.0 => site.rained_on_beds(),
             (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
             _ => {}
         }
@@ -238,26 +222,22 @@ impl Core {
         let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else {
             return Answered::NoSuchAlarm;
         };
-        let garden = Arc::clone(&site.garden);
-        let Some(standing) = site.standing_mut(key) else { return Answered::NoSuchAlarm };
-        if let Some(why) = since.and_then(|since| standing.not_of(since, *input)) {
+        let Some(slot) = site.alarms.of_key(&site.garden, key) else { return Answered::NoSuchAlarm };
+        if let Some(why) = since.and_then(|since| slot.not_of(since, *input)) {
             return why;
         }
-        let began = standing.life.since();
+        let (subject, life) = (slot.subject, slot.life);
         let noted = match *input {
-            None => (standing.life.state() != State::Normal).then(|| began.unwrap_or(at)),
+            None => (life.state() != State::Normal).then(|| life.since().unwrap_or(at)),
             Some(input) => {
-                let of = Of { garden: &garden, kind: key.kind, place: &key.place };
                 // The delays are the condition's; an answer waits for nothing.
-                let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
-                standing.step(&of, at, input, delays, batch, |_| {
-                    let said = "Nothing is the matter here; somebody answered all the same.";
-                    Said::new(said.to_owned(), &[], "")
+                site.judge_within(Delays::NONE, subject, at, input, batch, |_, _| {
+                    AlarmText::new("Nothing is the matter here; somebody answered all the same.", &[], "")
                 });
                 batch.changes.get(before).map(|change| change.since)
             }
         };
-        let state = standing.life.state();
+        let state = site.alarms.life(subject).state();
         for change in &mut batch.changes[before..] {
             change.how = Some(answer.how.clone().into());
         }
@@ -291,18 +271,18 @@ impl Core {
     /// Whether its site can have this alarm.
     pub(crate) fn has(&self, key: &AlarmKey) -> bool {
         let site = self.sites.iter().find(|s| s.garden.site.id == key.site);
-        site.is_some_and(|site| site.standing(key).is_some())
+        site.is_some_and(|site| site.alarms.of_key(&site.garden, key).is_some())
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
     pub fn standing(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
         let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
-        let standing = site.standing(key)?;
-        let said = &standing.last.as_deref()?.1;
+        let slot = site.alarms.of_key(&site.garden, key)?;
+        let said = &slot.last.as_deref()?.1;
         Some(crate::alarms::AlarmSnapshot {
-            state: standing.life.state(),
-            since: standing.life.since()?,
+            state: slot.life.state(),
+            since: slot.life.since()?,
             text: said.text.clone(),
             source: said.source.to_string(),
         })
@@ -348,7 +328,7 @@ impl Core {
         let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
         let site = &mut self.sites[site as usize];
         let patience_s = site.patience_s(index);
-        let Memory::Rain(gauge) = &mut site.sensors[usize::from(index)].memory else { return };
+        let SensorHistory::Rain(gauge) = &mut site.sensors[usize::from(index)].history else { return };
         let (plan, zone) = (&site.garden.sensors[usize::from(index)], &site.garden.site.time_zone);
         match mm {
             Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
@@ -377,38 +357,18 @@ impl Core {
     /// readings made of them; alarms that are not stored are normal.
     pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
         for site in &mut self.sites {
-            let site_id = site.garden.site.id.clone();
+            let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
             // One that stood when no group was concerned elsewhere ends where it stands.
-            for a in stored.iter().filter(|a| a.key.site == site_id && a.key.place.as_str() == OWN_PLACE) {
-                if OWN.contains(&a.key.kind) && a.state != State::Normal {
-                    site.own.carry(a.key.kind);
+            for alarm in stored().filter(|alarm| alarm.key.place.as_str() == OWN_PLACE) {
+                if system_kinds().any(|kind| kind == alarm.key.kind) && alarm.state != State::Normal {
+                    site.alarms.carry(alarm.key.kind);
                 }
             }
-            site.each_standing(|kind, place, standing| {
-                let found = stored
-                    .iter()
-                    .find(|a| a.key.kind == kind && a.key.place == *place && a.key.site == site_id);
-                let state = found.map_or(State::Normal, |a| a.state);
-                if standing.life.state() != state {
-                    standing.life = crate::alarms::Life::restored(
-                        state,
-                        found.map_or(Timestamp::UNIX_EPOCH, |a| a.since),
-                        found.map_or(Timestamp::UNIX_EPOCH, |a| a.at),
-                        found.and_then(|a| a.shelf),
-                        standing.life,
-                    );
-                }
-                standing.fresh = None;
-                standing.last = found.map(|a| {
-                    let said = Said {
-                        text: a.text.clone(),
-                        values: a.values.clone(),
-                        source: a.source.clone(),
-                        why: a.why.clone(),
-                    };
-                    Box::new((a.at, said))
-                });
-            });
+            for slot in site.alarms.iter_mut() {
+                let AlarmSubject { kind, place } = slot.subject;
+                let place = place.id(&site.garden);
+                slot.restore(stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place));
+            }
         }
     }
 
@@ -440,6 +400,29 @@ impl Core {
     }
 }
 
+/// The kinds that are about the program itself.
+fn system_kinds() -> impl Iterator<Item = Kind> {
+    Kind::at(|place| place == PlaceKind::System)
+}
+
+/// Gives each kind that is about the program itself its gardens: those in which some
+/// group is concerned by it, and the first where none is, so that page and history
+/// show it.
+fn place_system_alarms(sites: &mut [SiteState]) {
+    for kind in system_kinds() {
+        let mut told = false;
+        for site in &mut *sites {
+            if !site.garden.told_of(kind, AlarmPlace::System.id(&site.garden)).is_empty() {
+                site.alarms.carry(kind);
+                told = true;
+            }
+        }
+        if !told && let Some(first) = sites.first_mut() {
+            first.alarms.carry(kind);
+        }
+    }
+}
+
 /// At most a second before, or the same.
 fn just_before(at: Timestamp, last: Timestamp) -> bool {
     (0..=1000).contains(&(last.as_millisecond() - at.as_millisecond()))
@@ -462,7 +445,7 @@ impl SiteState {
         time_from: TimeFrom,
         late: bool,
         batch: &mut Batch,
-    ) -> Option<(Reading, Option<Bad>)> {
+    ) -> Option<(Reading, Option<ReadingFault>)> {
         let plan = &self.garden.sensors[usize::from(index)];
         let state = &mut self.sensors[usize::from(index)];
         if late {
@@ -494,22 +477,25 @@ impl SiteState {
                 state.good = state.good.filter(|(at, _)| *at != before);
                 state.faults.take_back(before);
                 self.weather.take_back(index, before);
-                match &mut state.memory {
-                    Memory::Soil(watch) => watch.take_back(before),
-                    Memory::Water(thermometer) => {
+                match &mut state.history {
+                    SensorHistory::Soil(watch) => watch.take_back(before),
+                    SensorHistory::Water(thermometer) => {
                         thermometer.kept.take_back(before);
                         thermometer.immersion.take_back(before);
                     }
                     // An hour's mean bears one false reading.
-                    Memory::Rain(_) | Memory::Ph(_) | Memory::Flow(_) | Memory::None => {}
+                    SensorHistory::Rain(_)
+                    | SensorHistory::Ph(_)
+                    | SensorHistory::Flow(_)
+                    | SensorHistory::None => {}
                 }
             }
         }
-        state.last = Some(Last { at, raw, value, flag: judged.flag });
+        state.last = Some(LastReading { at, raw, value, flag: judged.flag });
         let reading =
             Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
         batch.readings.push(reading);
-        Some((reading, Bad::of(calibrated, &judged)))
+        Some((reading, ReadingFault::of(calibrated, &judged)))
     }
 }
 
@@ -519,5 +505,5 @@ pub const RESTORE_S: i64 = 15 * 86_400;
 
 /// The time from which readings are to be given back after a restart.
 pub fn restore_from(latest: Timestamp) -> Timestamp {
-    plus(latest, -RESTORE_S)
+    add_seconds(latest, -RESTORE_S)
 }

@@ -11,7 +11,8 @@ use crate::watering::Irrigation;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{Conducts, Delays, Kind, Priority};
+pub use crate::alarms::RuleSettings;
+use crate::alarms::{Kind, Priority};
 use crate::calibration::DatedCalibration;
 use crate::decode::PayloadFormat;
 use crate::quality::Limits;
@@ -33,7 +34,45 @@ pub struct Garden {
 impl Garden {
     /// How soon somebody must act on an alarm of a kind.
     pub fn priority(&self, kind: Kind) -> Priority {
-        self.rules.conducts.priority(kind)
+        self.rules[kind].priority
+    }
+
+    /// The groups that an alarm of this kind at this place concerns.
+    pub(crate) fn told_of(&self, kind: Kind, place: &Id) -> Vec<String> {
+        self.tell.iter().filter(|group| group.concerns(kind, place)).map(|group| group.who.clone()).collect()
+    }
+
+    /// The number of a sensor's gateway; that after the last one where it has none.
+    pub(crate) fn gateway_of(&self, sensor: &Sensor) -> u16 {
+        let none = u16::try_from(self.gateways.len()).unwrap_or(u16::MAX);
+        sensor.gateway.map_or(none, |number| number.min(none))
+    }
+
+    /// The id and the name of a gateway by its number; the site's after the last one.
+    pub(crate) fn gateway(&self, number: u16) -> (&Id, &str) {
+        let gateway = self.gateways.get(usize::from(number));
+        gateway.map_or((&self.site.id, &self.site.name), |gateway| (&gateway.id, &gateway.name))
+    }
+
+    /// The name of a sensor's place, as people say it.
+    pub(crate) fn place_name(&self, sensor: &Sensor) -> &str {
+        match sensor.place {
+            Place::Bed(index) => &self.beds[usize::from(index)].name,
+            Place::Tank(index) => &self.tanks[usize::from(index)].name,
+            Place::Site => &self.site.name,
+        }
+    }
+
+    /// A sensor, as people say it at the beginning of a sentence.
+    pub(crate) fn sensor_name(&self, sensor: &Sensor) -> String {
+        let what = sensor.measures.name().replace('-', " ");
+        match sensor.place {
+            Place::Bed(_) | Place::Tank(_) => {
+                format!("{}: the {what} sensor ({})", self.place_name(sensor), sensor.id)
+            }
+            Place::Site if sensor.measures == Quantity::Rain => format!("The rain gauge ({})", sensor.id),
+            Place::Site => format!("The {what} sensor ({})", sensor.id),
+        }
     }
 
     /// The hours in which water may run at a place: a bed's own, else the site's.
@@ -265,89 +304,6 @@ impl Channel {
     /// The channel of a name, if there is one.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|c| c.name() == name)
-    }
-}
-
-/// Deadbands, delays and conduct of the rules, with the garden's own changes applied.
-#[derive(Clone, Copy, Debug)]
-pub struct RuleSettings {
-    /// Deadband: part of readily available water.
-    pub dry_bed: Delays,
-    /// Deadband: part of readily available water.
-    pub mulch_on_dry_soil: Delays,
-    /// Deadband: degrees C.
-    pub tank_temperature_shock: Delays,
-    /// Deadband: degrees C.
-    pub tank_too_warm: Delays,
-    /// Deadband: degrees C.
-    pub tank_too_cold: Delays,
-    /// No deadband: a wetting either was seen or was not.
-    pub watering_hours: Delays,
-    /// Deadband: m³/m³. The on-delay is how long the soil must have stayed wet.
-    pub water_left_on: Delays,
-    /// No deadband: a wetting either reached the probe or did not.
-    pub water_repellent_soil: Delays,
-    /// Deadband: m³/m³. The on-delay is how long the soil must have stayed wet.
-    pub waterlogged: Delays,
-    /// Deadband: mg/L.
-    pub low_oxygen: Delays,
-    /// Deadband: mg/L of un-ionised ammonia as nitrogen.
-    pub ammonia: Delays,
-    /// Deadband: pH.
-    pub ph: Delays,
-    /// No deadband; the on-delay is added to three of the sensor's own intervals.
-    pub sensor_silent: Delays,
-    /// No deadband: the evidence has its own two thresholds.
-    pub gauge_suspect: Delays,
-    /// No deadband: two words of its sensors show that a gateway is back.
-    pub gateway_silent: Delays,
-    /// No deadband: the share of bad readings has its own two thresholds.
-    pub sensor_fault: Delays,
-    /// Deadband: part of the battery's limit. The off-delay is a day: what the sun
-    /// lifts by day and the night lets sink again is still low.
-    pub battery_low: Delays,
-    /// Priorities, latches and reminders that the garden has changed.
-    pub conducts: Conducts,
-    /// No deadband: the record can be written or it cannot.
-    pub store_failing: Delays,
-    /// Deadband: part of the limits.
-    pub forwarding_behind: Delays,
-    /// Deadband: part of the limit.
-    pub disk_nearly_full: Delays,
-    /// No deadband; the off-delay is how long the clock must not have jumped.
-    pub clock_jumped: Delays,
-    /// No deadband: a message arrived or it did not.
-    pub message_not_sent: Delays,
-}
-
-impl Default for RuleSettings {
-    fn default() -> Self {
-        let delays = |deadband, on_s, off_s| Delays { deadband, on_s, off_s };
-        Self {
-            dry_bed: delays(0.10, 3600, 3600),
-            mulch_on_dry_soil: delays(0.10, 3600, 3600),
-            tank_temperature_shock: delays(0.3, 1, 3600),
-            tank_too_warm: delays(0.5, 1800, 1800),
-            tank_too_cold: delays(0.5, 1800, 1800),
-            watering_hours: delays(0.0, 0, 6 * 3600),
-            water_left_on: delays(0.01, 6 * 3600, 3600),
-            water_repellent_soil: delays(0.0, 0, 0),
-            waterlogged: delays(0.01, 2 * 86_400, 3600),
-            low_oxygen: delays(0.5, 900, 1800),
-            ammonia: delays(0.005, 0, 0),
-            ph: delays(0.1, 1800, 1800),
-            sensor_silent: delays(0.0, 300, 0),
-            gauge_suspect: delays(0.0, 0, 0),
-            gateway_silent: delays(0.0, 0, 0),
-            sensor_fault: delays(0.0, 0, 0),
-            battery_low: delays(0.05, 0, 86_400),
-            conducts: Conducts::default(),
-            store_failing: delays(0.0, 60, 300),
-            forwarding_behind: delays(0.5, 600, 0),
-            disk_nearly_full: delays(0.10, 60, 300),
-            clock_jumped: delays(0.0, 0, 3600),
-            message_not_sent: delays(0.0, 120, 300),
-        }
     }
 }
 

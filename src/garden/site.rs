@@ -2,27 +2,22 @@
 
 use std::sync::Arc;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
-use crate::alarms::Kind;
-use crate::calibration::Calibrator;
-use crate::garden::alarm_slot::Standing;
-use crate::garden::bed::outlook::outlook_of;
-use crate::garden::bed::too_wet::Wetness;
+use crate::alarms::{Delays, Input, Kind};
+use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::slots::AlarmSlots;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::bed::wetness::Wetness;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::Garden;
-use crate::garden::sensor::battery::BatteryWatch;
-use crate::garden::sensor::faults::FaultWatch;
-use crate::garden::sensor::gateway::{GatewayState, gateways_of};
-use crate::garden::system::rules::OwnState;
+use crate::garden::record::Batch;
+use crate::garden::sensor::state::{GatewayState, SensorState};
 use crate::garden::weather::days::WeatherDays;
-use crate::model::{Place, Quantity};
-use crate::outlook::Outlook;
-use crate::quality::{Flag, Watch};
-use crate::rain::{Gauge, Trust};
+use crate::model::{Place, Quantity, add_seconds};
+use crate::outlook::{Limits, Outlook};
+use crate::rain::Trust;
 use crate::soil::{RootZone, Soaking, mean_water_content};
-use crate::tank::{Hourly, Immersion, Temperatures};
-use crate::watering::{FlowWatch, WettingWatch};
 use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
@@ -31,83 +26,6 @@ const AHEAD_S: i64 = 300;
 /// Added to three of a sensor's intervals before its word is too old to judge by,
 /// whatever delay a garden gives its `sensor-silent` alarm.
 const GRACE_S: i64 = 300;
-
-/// A sensor's memory beyond its last reading.
-#[derive(Debug)]
-pub(crate) enum Memory {
-    Soil(Box<WettingWatch>),
-    Water(Box<Thermometer>),
-    Ph(Box<Hourly>),
-    Rain(Box<Gauge>),
-    Flow(Box<FlowWatch>),
-    None,
-}
-
-/// A tank's thermometer: its last day, and whether it is in the water.
-#[derive(Debug, Default)]
-pub(crate) struct Thermometer {
-    pub(crate) kept: Temperatures,
-    pub(crate) immersion: Immersion,
-}
-
-/// The last thing a sensor said.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Last {
-    pub(crate) at: Timestamp,
-    pub(crate) raw: f64,
-    pub(crate) value: Option<f64>,
-    pub(crate) flag: Flag,
-}
-
-/// One sensor's state.
-#[derive(Debug)]
-pub(crate) struct SensorState {
-    pub(crate) calibrator: Calibrator,
-    pub(crate) watch: Watch,
-    pub(crate) last: Option<Last>,
-    /// The last value that passed its tests.
-    pub(crate) good: Option<(Timestamp, f64)>,
-    /// When it was last heard, by the clock that `sensor-silent` runs on.
-    pub(crate) heard: Option<Timestamp>,
-    pub(crate) silent: Standing,
-    /// Of a rain gauge: whether it is believed.
-    pub(crate) suspect: Standing,
-    /// Of the site's water meter: whether its run goes on.
-    pub(crate) left_on: Standing,
-    /// Whether it speaks and cannot be believed.
-    pub(crate) fault: Standing,
-    pub(crate) faults: FaultWatch,
-    pub(crate) battery_low: Standing,
-    pub(crate) battery: BatteryWatch,
-    pub(crate) memory: Memory,
-}
-
-impl SensorState {
-    fn new(measures: Quantity) -> Self {
-        Self {
-            calibrator: Calibrator::default(),
-            watch: Watch::default(),
-            last: None,
-            good: None,
-            heard: None,
-            silent: Standing::default(),
-            suspect: Standing::default(),
-            left_on: Standing::default(),
-            fault: Standing::default(),
-            faults: FaultWatch::default(),
-            battery_low: Standing::default(),
-            battery: BatteryWatch::default(),
-            memory: match measures {
-                Quantity::SoilMoisture => Memory::Soil(Box::default()),
-                Quantity::WaterTemperature => Memory::Water(Box::default()),
-                Quantity::Rain => Memory::Rain(Box::default()),
-                Quantity::Ph => Memory::Ph(Box::default()),
-                Quantity::WaterFlow => Memory::Flow(Box::default()),
-                _ => Memory::None,
-            },
-        }
-    }
-}
 
 /// What wetted a bed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -174,12 +92,6 @@ pub(crate) struct BedWetting {
 pub(crate) struct BedState {
     /// Its soil-moisture sensors, from the top down.
     pub(crate) probes: Vec<u16>,
-    pub(crate) dry: Standing,
-    pub(crate) mulch: Standing,
-    pub(crate) hours: Standing,
-    pub(crate) left_on: Standing,
-    pub(crate) repellent: Standing,
-    pub(crate) waterlogged: Standing,
     pub(crate) wetting: Option<BedWetting>,
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
@@ -187,32 +99,6 @@ pub(crate) struct BedState {
     pub(crate) wetting_why: Why,
     /// How it dries.
     pub(crate) outlook: Outlook,
-}
-
-impl BedState {
-    /// Its alarms.
-    pub(crate) fn alarms(&self) -> [(Kind, &Standing); 6] {
-        [
-            (Kind::DryBed, &self.dry),
-            (Kind::MulchOnDrySoil, &self.mulch),
-            (Kind::WateringHours, &self.hours),
-            (Kind::WaterLeftOn, &self.left_on),
-            (Kind::WaterRepellentSoil, &self.repellent),
-            (Kind::Waterlogged, &self.waterlogged),
-        ]
-    }
-
-    /// Its alarms, to be changed.
-    pub(crate) fn alarms_mut(&mut self) -> [(Kind, &mut Standing); 6] {
-        [
-            (Kind::DryBed, &mut self.dry),
-            (Kind::MulchOnDrySoil, &mut self.mulch),
-            (Kind::WateringHours, &mut self.hours),
-            (Kind::WaterLeftOn, &mut self.left_on),
-            (Kind::WaterRepellentSoil, &mut self.repellent),
-            (Kind::Waterlogged, &mut self.waterlogged),
-        ]
-    }
 }
 
 /// One tank's state.
@@ -224,38 +110,6 @@ pub(crate) struct TankState {
     pub(crate) oxygen_probes: Vec<u16>,
     /// Its pH sensors.
     pub(crate) ph_probes: Vec<u16>,
-    pub(crate) shock: Standing,
-    pub(crate) warm: Standing,
-    pub(crate) cold: Standing,
-    pub(crate) oxygen: Standing,
-    pub(crate) ammonia: Standing,
-    pub(crate) ph: Standing,
-}
-
-impl TankState {
-    /// Its alarms.
-    pub(crate) fn alarms(&self) -> [(Kind, &Standing); 6] {
-        [
-            (Kind::TankTemperatureShock, &self.shock),
-            (Kind::TankTooWarm, &self.warm),
-            (Kind::TankTooCold, &self.cold),
-            (Kind::LowOxygen, &self.oxygen),
-            (Kind::Ammonia, &self.ammonia),
-            (Kind::Ph, &self.ph),
-        ]
-    }
-
-    /// Its alarms, to be changed.
-    pub(crate) fn alarms_mut(&mut self) -> [(Kind, &mut Standing); 6] {
-        [
-            (Kind::TankTemperatureShock, &mut self.shock),
-            (Kind::TankTooWarm, &mut self.warm),
-            (Kind::TankTooCold, &mut self.cold),
-            (Kind::LowOxygen, &mut self.oxygen),
-            (Kind::Ammonia, &mut self.ammonia),
-            (Kind::Ph, &mut self.ph),
-        ]
-    }
 }
 
 /// One site's state.
@@ -270,8 +124,7 @@ pub(crate) struct SiteState {
     pub(crate) gateways: Vec<GatewayState>,
     /// Evidence about each of them.
     pub(crate) trusts: Vec<Trust>,
-    /// The daemon's alarms about itself.
-    pub(crate) own: OwnState,
+    pub(crate) alarms: AlarmSlots,
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
@@ -328,7 +181,8 @@ impl SiteState {
             .zip(&garden.beds)
             .map(|(i, bed)| BedState {
                 probes: of(Quantity::SoilMoisture, Place::Bed(i)),
-                outlook: outlook_of(bed.wilting_point),
+                // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
+                outlook: Outlook::new(Limits { floor: 0.5 * bed.wilting_point, ..Limits::default() }),
                 ..BedState::default()
             })
             .collect();
@@ -352,8 +206,8 @@ impl SiteState {
             tanks,
             trusts: vec![Trust::default(); gauges.len()],
             gauges,
-            gateways: gateways_of(&garden),
-            own: OwnState::default(),
+            gateways: GatewayState::of_plan(&garden),
+            alarms: AlarmSlots::new(&garden),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             evidence_at: None,
@@ -424,7 +278,7 @@ impl SiteState {
     /// times that have not come yet is forgotten, since every reading would be late
     /// beside it for as long. Gives whether there was any.
     pub(crate) fn set_back(&mut self, now: Timestamp) -> bool {
-        let limit = plus(now, AHEAD_S);
+        let limit = add_seconds(now, AHEAD_S);
         if self.latest().is_none_or(|latest| latest <= limit) {
             return false;
         }
@@ -438,22 +292,8 @@ impl SiteState {
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
             if state.last.is_some_and(|last| last.at > limit) {
-                let (silent, suspect) =
-                    (std::mem::take(&mut state.silent), std::mem::take(&mut state.suspect));
-                let left_on = std::mem::take(&mut state.left_on);
-                let (fault, battery_low) =
-                    (std::mem::take(&mut state.fault), std::mem::take(&mut state.battery_low));
                 let (heard, battery) = (state.heard, state.battery);
-                *state = SensorState {
-                    silent,
-                    suspect,
-                    left_on,
-                    fault,
-                    battery_low,
-                    battery,
-                    heard,
-                    ..SensorState::new(plan.measures)
-                };
+                *state = SensorState { battery, heard, ..SensorState::new(plan.measures) };
             }
             state.heard = state.heard.map(|at| at.min(now));
         }
@@ -470,6 +310,43 @@ impl SiteState {
         true
     }
 
+    /// Takes what a rule made of an alarm's condition at `at`. `words` is told whether
+    /// the alarm is active after it; it is asked only where something is to be said.
+    pub(crate) fn judge(
+        &mut self,
+        subject: AlarmSubject,
+        at: Timestamp,
+        input: Input,
+        batch: &mut Batch,
+        words: impl FnOnce(&Self, bool) -> AlarmText,
+    ) {
+        let delays = self.garden.rules[subject.kind].delays;
+        self.judge_within(delays, subject, at, input, batch, words);
+    }
+
+    /// The same with other delays than the garden's.
+    pub(crate) fn judge_within(
+        &mut self,
+        delays: Delays,
+        subject: AlarmSubject,
+        at: Timestamp,
+        input: Input,
+        batch: &mut Batch,
+        words: impl FnOnce(&Self, bool) -> AlarmText,
+    ) {
+        let Some(slot) = self.alarms.get_mut(subject) else { return };
+        let Some(telling) = slot.advance(&self.garden, at, input, delays) else { return };
+        let text = slot.repeated(&telling).unwrap_or_else(|| words(self, telling.active));
+        if let Some(slot) = self.alarms.get_mut(subject) {
+            slot.tell(&self.garden, &telling, text, batch);
+        }
+    }
+
+    /// Whether an alarm holds and people are to see it.
+    pub(crate) fn is_active(&self, place: AlarmPlace, kind: Kind) -> bool {
+        self.alarms.life(place.alarm(kind)).state().is_active()
+    }
+
     /// The latest time that the site knows of.
     pub(crate) fn latest(&self) -> Option<Timestamp> {
         self.judged_to.max(self.now)
@@ -480,9 +357,4 @@ impl SiteState {
 /// three of its intervals and five minutes.
 pub(crate) fn patience_s(every_s: u32) -> i64 {
     3 * i64::from(every_s) + GRACE_S
-}
-
-/// `at` moved by seconds; the end of time where that is passed.
-pub(crate) fn plus(at: Timestamp, seconds: i64) -> Timestamp {
-    at.saturating_add(SignedDuration::from_secs(seconds)).unwrap_or(at)
 }

@@ -3,15 +3,14 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
-use crate::garden::alarm_slot::Standing;
+use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Sensor;
-use crate::garden::sensor::silence::place_name;
-use crate::garden::site::{Cause, Last, Memory, SiteState, plus};
+use crate::garden::sensor::state::{LastReading, SensorHistory};
+use crate::garden::site::{Cause, SiteState};
 use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
-use crate::model::Condition;
-use crate::model::Id;
+use crate::model::{Condition, add_seconds};
 use crate::rain::nine_am_before;
 use crate::text::spoken;
 use crate::why::Why;
@@ -55,16 +54,17 @@ impl SiteState {
                 .zip(0u16..)
                 .map(|((plan, state), index)| SensorView {
                     id: plan.id.clone(),
-                    place_name: place_name(garden, plan).to_owned(),
+                    place_name: garden.place_name(plan).to_owned(),
                     measures: plan.measures,
                     last_at: state.last.map(|l| l.at),
                     last_value: state.last.and_then(|l| l.value),
                     last_flag: state.last.map(|l| l.flag),
                     why: state.last.map_or_else(Why::new, |last| value_why(plan, last)),
-                    silent: active(&state.silent) || self.is_beneath_gateway(index, now),
-                    faulty: active(&state.fault),
+                    silent: self.is_active(AlarmPlace::Sensor(index), Kind::SensorSilent)
+                        || self.is_silent_with_gateway(index, now),
+                    faulty: self.is_active(AlarmPlace::Sensor(index), Kind::SensorFault),
                     battery: state.battery.last,
-                    battery_low: state.battery_was_low(plan),
+                    battery_low: self.battery_was_low(index),
                 })
                 .collect(),
         }
@@ -73,27 +73,27 @@ impl SiteState {
     /// Alarms that are not normal, most urgent first, then newest first.
     fn alarm_views(&self) -> Vec<AlarmView> {
         let (garden, mut views) = (&self.garden, Vec::new());
-        let mut add = |kind: Kind, place: &Id, name: String, standing: &Standing| {
-            let (state, Some(last)) = (standing.life.state(), standing.last.as_deref()) else { return };
+        for slot in self.alarms.iter() {
+            let (state, Some((at, said))) = (slot.life.state(), slot.last.as_deref()) else { continue };
             if state == State::Normal {
-                return;
+                continue;
             }
+            let AlarmSubject { kind, place } = slot.subject;
             views.push(AlarmView {
                 kind,
-                place: place.clone(),
-                place_name: name,
+                place: place.id(garden).clone(),
+                place_name: place.name(garden).to_owned(),
                 state,
                 priority: garden.priority(kind),
-                since: standing.life.since().unwrap_or(last.0),
-                at: last.0,
-                shelf: standing.life.shelf(),
-                text: last.1.text.clone(),
-                values: last.1.values.clone(),
-                source: last.1.source.clone(),
-                why: last.1.why.clone(),
+                since: slot.life.since().unwrap_or(*at),
+                at: *at,
+                shelf: slot.life.shelf(),
+                text: said.text.clone(),
+                values: said.values.clone(),
+                source: said.source.clone(),
+                why: said.why.clone(),
             });
-        };
-        self.each_alarm(|kind, place, name, standing| add(kind, place, name.to_owned(), standing));
+        }
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
         views
     }
@@ -184,12 +184,12 @@ impl SiteState {
         let nine = nine_am_before(now, &self.garden.site.time_zone);
         let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
         let covers = |from| {
-            self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].memory {
-                Memory::Rain(gauge) => gauge.covers(from) && gauge.unbroken_since(from),
+            self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].history {
+                SensorHistory::Rain(gauge) => gauge.covers(from) && gauge.unbroken_since(from),
                 _ => false,
             })
         };
-        let week = plus(now, -7 * 86_400);
+        let week = add_seconds(now, -7 * 86_400);
         let since_9am_mm = (heard && covers(nine)).then(|| self.rain_mm(nine, now));
         let week_mm = (heard && covers(week)).then(|| self.rain_mm(week, now));
         let (condition, words) = if !heard {
@@ -220,14 +220,10 @@ impl SiteState {
 }
 
 /// How a sensor's last raw number became its value.
-fn value_why(plan: &Sensor, last: Last) -> Why {
+fn value_why(plan: &Sensor, last: LastReading) -> Why {
     let held = plan.calibrations.iter().rev().find(|c| c.from.is_none_or(|from| from <= last.at));
     match (held, last.value) {
         (Some(held), Some(value)) => held.calibration.why(last.raw, value),
         _ => Why::new(),
     }
-}
-
-pub(crate) fn active(standing: &Standing) -> bool {
-    standing.life.state().is_active()
 }

@@ -6,9 +6,11 @@ mod local_hours;
 mod place;
 mod quantity;
 mod sample;
+mod time;
 
 pub use id::Id;
 pub use local_hours::LocalHours;
 pub use place::{Condition, Place};
 pub use quantity::Quantity;
 pub use sample::{Sample, SensorIx, TimeFrom};
+pub(crate) use time::add_seconds;

@@ -19,24 +19,13 @@ use super::tell::tells;
 use super::text::{ID_ACCEPTED, Names, id, named};
 use super::webhook::Ways;
 use crate::alarms::OWN_PLACE;
-use crate::alarms::{Conducts, Delays, Kind, Own, Priority};
-use crate::garden::plan::{Garden, Holiday, RuleSettings, Site};
+use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
+use crate::garden::plan::{Garden, Holiday, Site};
 use crate::model::LocalHours;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
 const ELEVATION: Range = Range::from_to(-500.0, 9000.0, "metres above sea level");
-/// Deadband as a part of a battery's limit.
-const LIMIT_PART: Range = Range::from_to(0.0, 1.0, "of battery_low");
-/// Deadband as a part of readily available water.
-const PART: Range = Range::from_to(0.0, 1.0, "of the readily available water");
-/// Deadband of a water content.
-const WATER_CONTENT: Range = Range::from_to(0.0, 0.2, "m3 of water in a m3 of soil");
-/// Deadband of what is dissolved in the water.
-const OXYGEN: Range = Range::from_to(0.0, 5.0, "mg/L");
-const PH: Range = Range::from_to(0.0, 2.0, "pH");
-/// Deadband of a temperature.
-const DEGREES: Range = Range::from_to(0.0, 10.0, "degrees C");
 /// Time after which an alarm is told again: up to a year.
 const AGAIN: Range = Range::from_to(0.0, 8760.0, "hours; 0: never again");
 /// Longest delay of a rule, seconds: 30 days.
@@ -262,45 +251,14 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
-/// The rules' delays and the alarms' conduct, changed by what the file says.
+/// The settings of every kind of alarm, changed by what the file says.
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
     let Some(table) = table else { return Some(rules) };
     let before = table.document().fault_count();
-    let mut judged = Vec::new();
-    for (key, deadband, delays) in [
-        ("dry-bed", Some(PART), &mut rules.dry_bed),
-        ("mulch-on-dry-soil", Some(PART), &mut rules.mulch_on_dry_soil),
-        ("tank-temperature-shock", Some(DEGREES), &mut rules.tank_temperature_shock),
-        ("tank-too-warm", Some(DEGREES), &mut rules.tank_too_warm),
-        ("tank-too-cold", Some(DEGREES), &mut rules.tank_too_cold),
-        ("watering-hours", None, &mut rules.watering_hours),
-        ("water-left-on", Some(WATER_CONTENT), &mut rules.water_left_on),
-        ("water-repellent-soil", None, &mut rules.water_repellent_soil),
-        ("waterlogged", Some(WATER_CONTENT), &mut rules.waterlogged),
-        ("low-oxygen", Some(OXYGEN), &mut rules.low_oxygen),
-        ("ammonia", Some(OXYGEN), &mut rules.ammonia),
-        ("ph", Some(PH), &mut rules.ph),
-        ("sensor-silent", None, &mut rules.sensor_silent),
-        ("gauge-suspect", None, &mut rules.gauge_suspect),
-        ("gateway-silent", None, &mut rules.gateway_silent),
-        ("sensor-fault", None, &mut rules.sensor_fault),
-        ("battery-low", Some(LIMIT_PART), &mut rules.battery_low),
-        ("store-failing", None, &mut rules.store_failing),
-        ("forwarding-behind", Some(PART), &mut rules.forwarding_behind),
-        ("disk-nearly-full", Some(PART), &mut rules.disk_nearly_full),
-        ("clock-jumped", None, &mut rules.clock_jumped),
-        ("message-not-sent", None, &mut rules.message_not_sent),
-    ] {
-        judged.push(key);
-        if let Some(rule) = table.section(key) {
-            rule_delays(&rule, deadband, delays);
-            conduct(rule, key, &mut rules.conducts);
-        }
-    }
-    for key in Kind::ALL.map(Kind::name).into_iter().filter(|key| !judged.contains(key)) {
-        if let Some(rule) = table.section(key) {
-            conduct(rule, key, &mut rules.conducts);
+    for kind in Kind::ALL {
+        if let Some(section) = table.section(kind.name()) {
+            rule(section, kind, &mut rules[kind]);
         }
     }
     let whole = table.document().fault_count() == before;
@@ -308,32 +266,32 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     whole.then_some(rules)
 }
 
-fn rule_delays(table: &Table<'_>, deadband: Option<Range>, delays: &mut Delays) {
-    if let Some(range) = deadband
-        && let Some(number) = table.get("deadband", Want::Value).and_then(|item| item.number(range))
+/// What the file says of one kind: deadband, delays, priority, latch and reminder.
+fn rule(table: Table<'_>, kind: Kind, setting: &mut RuleSetting) {
+    let number = |key, range| table.get(key, Want::Value).and_then(|item| item.number(range));
+    if let Some(deadband) = kind.row().deadband
+        && let Some(number) = number("deadband", Range::from_to(0.0, deadband.most, deadband.unit))
     {
-        delays.deadband = number;
+        setting.delays.deadband = number;
     }
-    for (key, seconds) in [("on_delay_s", &mut delays.on_s), ("off_delay_s", &mut delays.off_s)] {
+    for (key, seconds) in
+        [("on_delay_s", &mut setting.delays.on_s), ("off_delay_s", &mut setting.delays.off_s)]
+    {
         if let Some(number) =
             table.get(key, Want::Value).and_then(|item| item.whole(0..=DELAY_MAX_S, "seconds"))
         {
             *seconds = number;
         }
     }
-}
-
-/// What the file says of an alarm's priority, latch and reminder.
-fn conduct(table: Table<'_>, kind: &str, conducts: &mut Conducts) {
-    let priority = table
-        .get("priority", Want::Text)
-        .and_then(|item| item.name(Priority::from_name, Priority::ALL.map(Priority::name)));
-    let latching = table.get("latching", Want::Value).and_then(|item| item.boolean());
-    let again_h = table.get("again_h", Want::Value).and_then(|item| item.number(AGAIN));
-    if let Some(kind) = Kind::from_name(kind) {
-        // Whole seconds of a year at most; less than one is one, since 0 is never.
-        let again_s = again_h.map(|hours| (hours * 3600.0).ceil() as u32);
-        conducts.set(kind, Own { priority, latching, again_s });
+    if let Some(item) = table.get("priority", Want::Text)
+        && let Some(priority) = item.name(Priority::from_name, Priority::ALL.map(Priority::name))
+    {
+        setting.priority = priority;
     }
+    if let Some(latching) = table.get("latching", Want::Value).and_then(|item| item.boolean()) {
+        setting.latching = latching;
+    }
+    // Whole seconds of a year at most; less than one is one, since 0 is never.
+    setting.again_s = number("again_h", AGAIN).map(|hours| (hours * 3600.0).ceil() as u32);
     table.finish();
 }

@@ -5,26 +5,26 @@ use std::time::Duration;
 use super::daemon::whole;
 use super::document::Want;
 use super::table::Table;
-use crate::garden::system::health::OwnLimits;
+use crate::garden::system::health::HealthLimits;
 
 /// How often the daemon looks at itself, and from where on something is the matter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Watching {
     /// Between two looks, 1 s to an hour.
     pub every: Duration,
-    pub limits: OwnLimits,
+    pub limits: HealthLimits,
 }
 
 impl Default for Watching {
     fn default() -> Self {
-        Self { every: Duration::from_secs(60), limits: OwnLimits::default() }
+        Self { every: Duration::from_secs(60), limits: HealthLimits::default() }
     }
 }
 
 /// Reads the section; `None` where a fault was noted.
 pub(super) fn watching(table: Option<Table<'_>>) -> Option<Watching> {
     let Some(table) = table else { return Some(Watching::default()) };
-    let usual = OwnLimits::default();
+    let usual = HealthLimits::default();
     let every_s = whole(&table, "every_s", 1..=3600, 60, "seconds");
     let disk_free_mb = match table.get("disk_free_mb", Want::Value) {
         Some(item) => item.whole(1..=100_000_000, "megabytes").map(Some),
@@ -38,7 +38,7 @@ pub(super) fn watching(table: Option<Table<'_>>) -> Option<Watching> {
     table.finish();
     Some(Watching {
         every: Duration::from_secs(u64::from(every_s?)),
-        limits: OwnLimits {
+        limits: HealthLimits {
             forward_rows: u64::from(forward_rows?),
             forward_age_s: forward_age_min? * 60,
             disk_free_bytes: disk_free_mb?.map(|mb| u64::from(mb) * 1_000_000),

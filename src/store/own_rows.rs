@@ -7,7 +7,7 @@ use super::StoreError;
 use super::columns::{millis, timestamp};
 use super::reader::{Fault, Reader};
 use crate::garden::plan::Channel;
-use crate::garden::system::health::QueueSign;
+use crate::garden::system::health::QueueHealth;
 
 /// A message that was given up and whose group has had none since.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,7 +30,7 @@ impl Reader {
     /// # Errors
     ///
     /// When the database cannot be read.
-    pub fn queues(&self) -> Result<Vec<QueueSign>, StoreError> {
+    pub fn queues(&self) -> Result<Vec<QueueHealth>, StoreError> {
         self.with("the forward queue", |connection| {
             // Rows that were let go because too many waited do not wait any more.
             let mut select = connection.prepare_cached(
@@ -45,7 +45,7 @@ impl Reader {
             while let Some(row) = rows.next()? {
                 let waiting: Option<i64> = row.get(1)?;
                 let oldest: Option<i64> = row.get(2)?;
-                queues.push(QueueSign {
+                queues.push(QueueHealth {
                     name: row.get(0)?,
                     rows: u64::try_from(waiting.unwrap_or(0)).unwrap_or(0),
                     oldest: oldest.and_then(timestamp),

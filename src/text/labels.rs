@@ -56,30 +56,7 @@ pub(crate) fn how(how: &str) -> &str {
 }
 
 pub(crate) fn kind(kind: Kind) -> &'static str {
-    match kind {
-        Kind::DryBed => "Bed too dry",
-        Kind::MulchOnDrySoil => "Mulch due on dry soil",
-        Kind::WateringHours => "Watering outside the allowed hours",
-        Kind::WaterLeftOn => "Water left on",
-        Kind::WaterRepellentSoil => "Soil sheds water",
-        Kind::Waterlogged => "Bed too wet",
-        Kind::TankTemperatureShock => "Water temperature changed too fast",
-        Kind::TankTooWarm => "Tank too warm",
-        Kind::TankTooCold => "Tank too cold",
-        Kind::LowOxygen => "Too little oxygen in the water",
-        Kind::Ammonia => "Too much ammonia in the water",
-        Kind::Ph => "Water pH out of range",
-        Kind::SensorSilent => "Sensor silent",
-        Kind::SensorFault => "Sensor faulty",
-        Kind::GaugeSuspect => "Rain gauge in doubt",
-        Kind::StoreFailing => "Readings cannot be stored",
-        Kind::ForwardingBehind => "Sending readings on has fallen behind",
-        Kind::GatewaySilent => "Gateway silent",
-        Kind::BatteryLow => "Battery low",
-        Kind::DiskNearlyFull => "Disk nearly full",
-        Kind::ClockJumped => "The computer's clock jumped",
-        Kind::MessageNotSent => "A message could not be sent",
-    }
+    kind.row().title
 }
 
 pub(crate) fn quantity(quantity: Quantity) -> &'static str {

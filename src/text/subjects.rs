@@ -6,77 +6,9 @@ use crate::text::spoken::list;
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(crate) const SUBJECT_MAX: usize = 120;
 
-/// What is said of an alarm in a few words, `{}` standing for the place or the number.
-struct Phrase {
-    one: &'static str,
-    many: &'static str,
-    /// What the trouble is, where it is over.
-    trouble: &'static str,
-}
-
-fn phrase(kind: Kind) -> Phrase {
-    let (one, many, trouble) = match kind {
-        Kind::DryBed => ("{} is dry", "{} beds are dry", "dry soil"),
-        Kind::MulchOnDrySoil => {
-            ("{} is too dry for its mulch", "{} beds are too dry for their mulch", "mulch on dry soil")
-        }
-        Kind::WateringHours => (
-            "{} was watered outside the allowed hours",
-            "{} beds were watered outside the allowed hours",
-            "watering outside the allowed hours",
-        ),
-        Kind::WaterLeftOn => {
-            ("{}: the water may be left on", "The water may be left on at {} beds", "water left on")
-        }
-        Kind::WaterRepellentSoil => {
-            ("{} sheds its water", "{} beds shed their water", "soil that sheds water")
-        }
-        Kind::Waterlogged => ("{} is waterlogged", "{} beds are waterlogged", "waterlogged soil"),
-        Kind::TankTemperatureShock => (
-            "{}: the temperature changed too fast",
-            "The temperature changed too fast in {} tanks",
-            "temperature shock",
-        ),
-        Kind::TankTooWarm => ("{} is too warm", "{} tanks are too warm", "water too warm"),
-        Kind::TankTooCold => ("{} is too cold", "{} tanks are too cold", "water too cold"),
-        Kind::LowOxygen => ("{} is short of oxygen", "{} tanks are short of oxygen", "low oxygen"),
-        Kind::Ammonia => ("{} has too much ammonia", "{} tanks have too much ammonia", "ammonia"),
-        Kind::Ph => {
-            ("{}: pH is outside its limits", "pH is outside its limits in {} tanks", "pH outside its limits")
-        }
-        Kind::SensorSilent => ("Sensor {} is silent", "{} sensors are silent", "silent sensor"),
-        Kind::SensorFault => {
-            ("Sensor {} seems to be faulty", "{} sensors seem to be faulty", "faulty sensor")
-        }
-        Kind::GaugeSuspect => {
-            ("Rain gauge {} is in doubt", "{} rain gauges are in doubt", "rain gauge in doubt")
-        }
-        Kind::StoreFailing => {
-            ("{} cannot store readings", "Readings cannot be stored ({} alarms)", "readings not stored")
-        }
-        Kind::ForwardingBehind => (
-            "{} is behind with passing readings on",
-            "Passing readings on is behind ({} alarms)",
-            "readings not passed on",
-        ),
-        Kind::GatewaySilent => ("Gateway {} is silent", "{} gateways are silent", "silent gateway"),
-        Kind::BatteryLow => ("The battery of {} is low", "{} batteries are low", "low battery"),
-        Kind::DiskNearlyFull => {
-            ("{}: the disk is nearly full", "{} disks are nearly full", "disk nearly full")
-        }
-        Kind::ClockJumped => ("{}: the clock has jumped", "{} clocks have jumped", "clock that jumped"),
-        Kind::MessageNotSent => (
-            "{} could not bring a message",
-            "Messages could not be brought ({} alarms)",
-            "messages not brought",
-        ),
-    };
-    Phrase { one, many, trouble }
-}
-
 /// One alarm in a few words: "Kitchen bed is dry".
 pub(crate) fn headline(kind: Kind, place: &str) -> String {
-    phrase(kind).one.replace("{}", place)
+    kind.row().one.replace("{}", place)
 }
 
 /// Alarms of one kind at some places.
@@ -92,7 +24,7 @@ impl Same<'_> {
             [] => String::new(),
             [place] => headline(self.kind, place),
             places => {
-                let count = phrase(self.kind).many.replace("{}", &places.len().to_string());
+                let count = self.kind.row().many.replace("{}", &places.len().to_string());
                 match named(places, names) {
                     Some(named) => format!("{count}: {named}"),
                     None => count,
@@ -155,7 +87,7 @@ pub(crate) fn over<'a>(alarms: impl Iterator<Item = (Kind, &'a str)>, max: usize
     for names in [usize::MAX, 3, 2, 1] {
         let say = |same: &Same<'_>| {
             let places = named(&same.places, names).unwrap_or_default();
-            format!("{} ({places})", phrase(same.kind).trouble)
+            format!("{} ({places})", same.kind.row().trouble)
         };
         let whole = groups.iter().map(say).collect::<Vec<_>>().join(", ");
         if whole.chars().count() <= max || names == 1 {
@@ -263,16 +195,6 @@ mod tests {
         assert!(subject.ends_with(" more"), "{subject}");
         let one = "x".repeat(300);
         assert!(said(&[(Kind::DryBed, &one)]).chars().count() <= SUBJECT_MAX);
-    }
-
-    #[test]
-    fn every_kind_has_words_for_one_and_for_many() {
-        for kind in Kind::ALL {
-            let Phrase { one, many, trouble } = phrase(kind);
-            assert_eq!(one.matches("{}").count(), 1, "{one}");
-            assert_eq!(many.matches("{}").count(), 1, "{many}");
-            assert!(!trouble.contains("{}") && trouble.len() > 1, "{trouble}");
-        }
     }
 
     #[test]

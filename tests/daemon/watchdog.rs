@@ -21,7 +21,7 @@ use trug::engine::watchdog::{self, Manager};
 use trug::engine::{Keeper, system_now};
 use trug::garden::Clock;
 use trug::garden::plan;
-use trug::garden::system::health::{DiskSign, OwnSigns};
+use trug::garden::system::health::{DiskHealth, SystemHealth};
 use trug::settings::Settings;
 use trug::store::Reader;
 use trug::telling::Message;
@@ -176,8 +176,8 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     wait_until("a word of life", LIMIT, || (alive() > 0).then_some(()));
     assert_eq!(said.lock().unwrap()[0], "READY=1");
 
-    let disk = DiskSign { free_bytes: 1, total_bytes: 32_000_000_000, grown_bytes_a_day: None };
-    running.look(OwnSigns { disk: Some(disk), ..OwnSigns::default() });
+    let disk = DiskHealth { free_bytes: 1, total_bytes: 32_000_000_000, grown_bytes_a_day: None };
+    running.look(SystemHealth { disk: Some(disk), ..SystemHealth::default() });
     is_stuck.recv_timeout(LIMIT).unwrap();
     let since = wait_until("the write to be noted", LIMIT, || signs.own.writing_since());
     // Another line for the manager, said by a look that came after all that was before it.
@@ -190,7 +190,7 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     let (before, rounds) = (alive(), signs.pulse.rounds());
     let told = wait_until("the message past the store", LIMIT, || taken.0.lock().unwrap().first().cloned());
     // A keeper that runs takes each look at once and goes round for it.
-    wait_until("looks that nobody takes", LIMIT, || (!running.offer(OwnSigns::default())).then_some(()));
+    wait_until("looks that nobody takes", LIMIT, || (!running.offer(SystemHealth::default())).then_some(()));
     looks_again(false, "STATUS=Well.");
     assert_eq!(signs.pulse.rounds(), rounds, "the keeper went round while its write was held");
     assert_eq!(alive(), before, "a keeper that is stuck was called alive");

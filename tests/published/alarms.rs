@@ -2,7 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::targets as t;
-use trug::alarms::{Beneath, Conduct, Delays, Hiding, Input, Life, State};
+use trug::alarms::{AlarmCondition, AlarmPolicy, Delays, Hiding, Input, Life, State};
 
 use super::harness::{Checks, Row, table};
 
@@ -58,13 +58,13 @@ fn sequences() -> Checks {
             on_s: delay_s("on_delay_samples"),
             off_s: delay_s("off_delay_samples"),
         };
-        let conduct = Conduct { delays, latching: false, again_s: None };
+        let policy = AlarmPolicy { delays, latching: false, again_s: None };
         let (mut life, mut active) = (Life::Normal, Vec::new());
         let values = row.json("values");
         for (minute, value) in (0..).zip(values.as_array().expect("a list")) {
             let value = value.as_f64().expect("a number");
             let input = Input::above(value, row.number("high_limit"), delays.deadband);
-            life = life.step(at(minute * i64::from(MINUTE_S)), input, conduct).0;
+            life = life.step(at(minute * i64::from(MINUTE_S)), input, policy).0;
             active.push(i64::from(life.state().is_active()));
         }
         let expected: Vec<i64> = serde_json::from_value(row.json("active")).expect("a list of 0 and 1");
@@ -99,7 +99,7 @@ const LATE_S: i64 = 10_000;
 fn life(state: State, condition: &str, one_shot: bool) -> Life {
     let since = at(0);
     let active = condition == "active";
-    let beneath = if active { Beneath::Active { since, clear: None } } else { Beneath::Clear };
+    let condition = if active { AlarmCondition::Active { since, clear: None } } else { AlarmCondition::Clear };
     match state {
         State::Normal => Life::Normal,
         State::Unacknowledged => Life::Unacknowledged { since, clear: None },
@@ -108,10 +108,10 @@ fn life(state: State, condition: &str, one_shot: bool) -> Life {
         State::LatchedUnacknowledged => Life::LatchedUnacknowledged { since, again: None },
         State::LatchedAcknowledged => Life::LatchedAcknowledged { since, again: None },
         State::Shelved => {
-            Life::Hidden { hiding: Hiding::Shelved { until: at(LATE_S), one_shot }, beneath }
+            Life::Hidden { hiding: Hiding::Shelved { until: at(LATE_S), one_shot }, condition }
         }
-        State::Suppressed => Life::Hidden { hiding: Hiding::Suppressed, beneath },
-        State::OutOfService => Life::Hidden { hiding: Hiding::OutOfService, beneath },
+        State::Suppressed => Life::Hidden { hiding: Hiding::Suppressed, condition },
+        State::OutOfService => Life::Hidden { hiding: Hiding::OutOfService, condition },
     }
 }
 
@@ -133,7 +133,7 @@ fn transitions() -> Checks {
 
 /// The state to which a row's event leads.
 fn played(row: &Row, latching: bool) -> State {
-    let conduct = Conduct { delays: DELAYS, latching, again_s: Some(9000) };
+    let policy = AlarmPolicy { delays: DELAYS, latching, again_s: Some(9000) };
     let one_shot = row.text("event") == "one-shot and condition goes inactive";
     // A one-shot shelf ends by its condition's end, so that it must hold before.
     let condition = if one_shot { "active" } else { row.text("condition") };
@@ -158,7 +158,7 @@ fn played(row: &Row, latching: bool) -> State {
     };
     let mut life = before;
     for (index, &(s, input)) in inputs.iter().enumerate() {
-        let (next, step) = life.step(at(s), input, conduct);
+        let (next, step) = life.step(at(s), input, policy);
         // Nothing is published before the delay has run out, and then it is.
         assert_eq!(step.is_some(), next.state() != life.state(), "{row:?}");
         let first_of_two = inputs.len() == 2 && index == 0;

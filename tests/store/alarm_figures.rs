@@ -6,7 +6,7 @@ use crate::support::garden::{at, dry_bed, only, reading, school};
 use serde_json::Value;
 use tempfile::TempDir;
 use trug::alarms::AlarmNote;
-use trug::alarms::{Own, Priority, State};
+use trug::alarms::{Priority, State};
 use trug::commands::alarms::{self, Alarms};
 use trug::commands::exit::finish;
 use trug::garden::plan::{Address, Channel, Garden, Tell};
@@ -171,10 +171,7 @@ fn what_was_put_aside_without_a_word_is_told() {
 fn the_gardens_own_priority_counts() {
     let (_folder, reader) = stored(2, vec![dry_bed(HOUR_MS, Normal, Unacknowledged)], &[]);
     let mut own = gardens();
-    own[0]
-        .rules
-        .conducts
-        .set(trug::alarms::Kind::DryBed, Own { priority: Some(Priority::High), ..Own::default() });
+    own[0].rules[trug::alarms::Kind::DryBed].priority = Priority::High;
     let mut out = Vec::new();
     let it = Alarms { figures: true, json: true, ..Alarms::default() };
     alarms::run(&reader, &own, &it, &mut out).unwrap();

@@ -8,14 +8,14 @@ use tokio::runtime::Runtime;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use trug::engine::{Inbox, Keeper, Signs};
-use trug::garden::system::health::OwnSigns;
+use trug::garden::system::health::SystemHealth;
 
 /// It is stopped and waited for when the test ends.
 pub(crate) struct Running {
     pub(crate) runtime: Runtime,
     pub(crate) signs: Arc<Signs>,
     pub(crate) stop: CancellationToken,
-    look: mpsc::Sender<OwnSigns>,
+    look: mpsc::Sender<SystemHealth>,
     /// Kept, so that nothing looks closed.
     _others: Box<dyn std::any::Any>,
     thread: Option<JoinHandle<()>>,
@@ -43,7 +43,7 @@ impl Running {
     }
 
     /// Gives it a look at itself, and waits until the one before was taken.
-    pub(crate) fn look(&self, signs: OwnSigns) {
+    pub(crate) fn look(&self, signs: SystemHealth) {
         self.look.blocking_send(signs).expect("the keeper runs");
     }
 

@@ -5,9 +5,9 @@ use crate::alarms::Delays;
 use proptest::prelude::*;
 
 const DELAYS: Delays = Delays { deadband: 1.0, on_s: 60, off_s: 120 };
-const PLAIN: Conduct = Conduct { delays: DELAYS, latching: false, again_s: None };
-const LATCHING: Conduct = Conduct { latching: true, ..PLAIN };
-const AGAIN: Conduct = Conduct { again_s: Some(500), ..PLAIN };
+const PLAIN: AlarmPolicy = AlarmPolicy { delays: DELAYS, latching: false, again_s: None };
+const LATCHING: AlarmPolicy = AlarmPolicy { latching: true, ..PLAIN };
+const AGAIN: AlarmPolicy = AlarmPolicy { again_s: Some(500), ..PLAIN };
 
 fn t(s: i64) -> Timestamp {
     Timestamp::from_second(1_776_000_000 + s).expect("in range")
@@ -18,9 +18,9 @@ const SINCE_S: i64 = 0;
 const LATE_S: i64 = 1000;
 
 /// Every state in the order of [`State::ALL`], with the pending one behind normal.
-fn lives(beneath: Beneath) -> [Life; 10] {
+fn lives(condition: AlarmCondition) -> [Life; 10] {
     let since = t(SINCE_S);
-    let hidden = |hiding| Life::Hidden { hiding, beneath };
+    let hidden = |hiding| Life::Hidden { hiding, condition };
     [
         Life::Normal,
         Life::Pending { since },
@@ -79,7 +79,7 @@ fn every_state_by_every_input() {
         let at = State::ALL.iter().position(|s| *s == state).expect("every state is listed");
         &"ABCDEFGHI"[at..=at]
     };
-    let active = Beneath::Active { since: t(SINCE_S), clear: None };
+    let active = AlarmCondition::Active { since: t(SINCE_S), clear: None };
     for (life, (from, row)) in lives(active).into_iter().zip(TABLE) {
         assert_eq!(letter(life.state()), from);
         for (column, input) in INPUTS.into_iter().enumerate() {
@@ -96,7 +96,7 @@ fn every_state_by_every_input() {
 /// Before the delays have run out only people and the plan change what is told.
 #[test]
 fn nothing_is_told_before_its_delay() {
-    let pending = Beneath::Pending { since: t(SINCE_S) };
+    let pending = AlarmCondition::Pending { since: t(SINCE_S) };
     for life in lives(pending) {
         for input in INPUTS.into_iter().filter(|input| !input.is_answer()) {
             let (next, step) = life.step(t(1), input, PLAIN);
@@ -161,7 +161,7 @@ fn a_shelf_ends_by_its_time_or_by_hand() {
 
 #[test]
 fn silence_never_raises_and_never_clears() {
-    for life in lives(Beneath::Active { since: t(0), clear: None }) {
+    for life in lives(AlarmCondition::Active { since: t(0), clear: None }) {
         assert_eq!(life.step(t(90_000), Input::Unknown, AGAIN), (life, None));
     }
 }
@@ -174,7 +174,7 @@ fn a_stored_state_comes_back() {
         let life = Life::restored(state, t(0), t(7), shelf, replayed);
         assert_eq!(life.state(), state);
         if state.is_hidden() {
-            assert_eq!(life.since(), Some(t(3)), "the condition goes on beneath");
+            assert_eq!(life.since(), Some(t(3)), "the condition goes on condition");
         }
         assert_eq!(life.shelf(), if state == State::Shelved { shelf } else { None });
     }
@@ -200,7 +200,7 @@ proptest! {
         inputs in prop::collection::vec((0usize..13, 1i64..400), 1..200),
         latching in any::<bool>(),
     ) {
-        let conduct = Conduct { latching, ..AGAIN };
+        let policy = AlarmPolicy { latching, ..AGAIN };
         let (mut life, mut now, mut published) = (Life::Normal, 0, State::Normal);
         // Whether a clear judgement or an answer came since it was raised.
         let mut over = true;
@@ -210,7 +210,7 @@ proptest! {
                 Input::Shelve { .. } => Input::Shelve { until: t(now + 700), one_shot: pick % 2 == 0 },
                 other => other,
             };
-            let (next, step) = life.step(t(now), input, conduct);
+            let (next, step) = life.step(t(now), input, policy);
             over |= input == Input::Clear || input.is_answer();
             if let Some(step) = step {
                 prop_assert_eq!(step.from, published);

@@ -10,7 +10,7 @@ use tracing::{error, info, warn};
 use crate::engine::chain::Chain;
 use crate::engine::keeper::Keeper;
 use crate::engine::signs::Signs;
-use crate::garden::system::health::{OwnSigns, RecordSign};
+use crate::garden::system::health::{StoreHealth, SystemHealth};
 
 /// How much later than due a failing store is noted here, seconds: whoever tells of it
 /// past the store looks each second and has to come first.
@@ -81,8 +81,8 @@ impl Keeper {
             && until.as_second() > since.as_second()
         {
             self.record_fails(since, until);
-            let written = OwnSigns { record: Some(RecordSign::Written), ..OwnSigns::default() };
-            self.desk.core.own(&written, now.max(until), &mut self.batch);
+            let written = SystemHealth { store: Some(StoreHealth::Written), ..SystemHealth::default() };
+            self.desk.core.judge_health(&written, now.max(until), &mut self.batch);
             signs.own.stand(self.desk.core.store_alarms());
         }
         signs.own.written();
@@ -90,7 +90,7 @@ impl Keeper {
 
     /// Notes that nothing was kept since `since`, as far as that was due by `at`.
     fn record_fails(&mut self, since: Timestamp, at: Timestamp) {
-        let failing = OwnSigns { record: Some(RecordSign::Failing { since }), ..OwnSigns::default() };
-        self.desk.core.own(&failing, at, &mut self.batch);
+        let failing = SystemHealth { store: Some(StoreHealth::Failing { since }), ..SystemHealth::default() };
+        self.desk.core.judge_health(&failing, at, &mut self.batch);
     }
 }

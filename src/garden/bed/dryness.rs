@@ -3,8 +3,9 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::alarms::{Delays, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
@@ -29,40 +30,32 @@ impl SiteState {
     /// Judges the water of a bed after a good reading of one of its probes.
     pub(crate) fn judge_bed_water(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let water = self.bed_water(index, at);
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
-        let of = |kind| Of { garden: &garden, kind, place: &bed.id };
-        let local = garden.site.time_zone.to_datetime(at);
-        let when = When::of(&garden.site, bed, at).dated();
-
-        let delays = garden.rules.dry_bed;
-        let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, delays));
-        // Taken out while it is judged: its words look at the whole site.
-        let mut dry = std::mem::take(&mut self.beds[usize::from(index)].dry);
-        dry.step(&of(Kind::DryBed), at, input, delays, batch, |active| {
-            let why = water.map_or_else(Why::new, |w| self.dry_why(index, at, &w, active));
-            say_dry(bed, water, active, &when).because(why)
+        let place = AlarmPlace::Bed(index);
+        let deadband = self.garden.rules[Kind::DryBed].delays.deadband;
+        let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband));
+        self.judge(place.alarm(Kind::DryBed), at, input, batch, |site, active| {
+            let why = water.map_or_else(Why::new, |w| site.dry_why(index, at, &w, active));
+            let bed = &site.garden.beds[usize::from(index)];
+            dry_words(bed, water, active, &site.when_kept(bed, at)).because(why)
         });
-        self.beds[usize::from(index)].dry = dry;
 
-        if let Some(planned) = bed.mulch.and_then(|m| m.planned) {
-            let delays = garden.rules.mulch_on_dry_soil;
-            let days = days_until(local.date(), planned);
+        if let Some(planned) = self.garden.beds[usize::from(index)].mulch.and_then(|m| m.planned) {
+            let days = days_until(self.garden.site.time_zone.to_datetime(at).date(), planned);
             let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
+            let deadband = self.garden.rules[Kind::MulchOnDrySoil].delays.deadband;
             let input = match water {
                 _ if !watched => Input::Clear,
                 None => Input::Unknown,
-                Some(w) => dryness(&w, MOIST_PART * w.readily_available_mm, delays),
+                Some(w) => dryness(&w, MOIST_PART * w.readily_available_mm, deadband),
             };
-            let mut mulch = std::mem::take(&mut self.beds[usize::from(index)].mulch);
-            mulch.step(&of(Kind::MulchOnDrySoil), at, input, delays, batch, |active| {
+            self.judge(place.alarm(Kind::MulchOnDrySoil), at, input, batch, |site, active| {
                 let why = match water {
-                    Some(w) if watched => self.mulch_why(index, at, &w, active),
+                    Some(w) if watched => site.mulch_why(index, at, &w, active),
                     _ => Why::new(),
                 };
-                say_mulch(bed, water, active, planned, days, &when).because(why)
+                let bed = &site.garden.beds[usize::from(index)];
+                mulch_words(bed, water, active, planned, days, &site.when_kept(bed, at)).because(why)
             });
-            self.beds[usize::from(index)].mulch = mulch;
         }
 
         if let Some(water) = water.filter(|water| water.whole) {
@@ -70,12 +63,16 @@ impl SiteState {
         }
 
         // A watering outside the hours is over once it has been told for a while.
-        let delays = garden.rules.watering_hours;
-        let state = &mut self.beds[usize::from(index)];
-        state.hours.step(&of(Kind::WateringHours), at, Input::Clear, delays, batch, |_| {
-            let text = format!("{}: no further watering outside the allowed hours was seen.", bed.name);
-            Said::new(text, &[], SOURCE_HOURS)
+        self.judge(place.alarm(Kind::WateringHours), at, Input::Clear, batch, |site, _| {
+            let name = &site.garden.beds[usize::from(index)].name;
+            let text = format!("{name}: no further watering outside the allowed hours was seen.");
+            AlarmText::new(text, &[], SOURCE_HOURS)
         });
+    }
+
+    /// When a bed may be watered, in words that are kept.
+    fn when_kept<'a>(&'a self, bed: &'a Bed, at: Timestamp) -> When<'a> {
+        When::of(&self.garden.site, bed, at).dated()
     }
 }
 
@@ -84,11 +81,11 @@ impl SiteState {
 ///
 /// While a probe is missing the others' mean has moved for no reason of the
 /// soil's, so that nothing is judged: a dead probe neither raises nor clears.
-fn dryness(water: &BedWater, limit_mm: f64, delays: Delays) -> Input {
+fn dryness(water: &BedWater, limit_mm: f64, deadband: f64) -> Input {
     if !water.whole {
         return Input::Unknown;
     }
-    Input::above(water.depletion_mm, limit_mm, delays.deadband * water.readily_available_mm)
+    Input::above(water.depletion_mm, limit_mm, deadband * water.readily_available_mm)
 }
 
 /// Days from one date to another; far dates count as far.
@@ -106,9 +103,9 @@ fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, 
     ]
 }
 
-fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) -> Said {
+fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) -> AlarmText {
     let Some(water) = water else {
-        return Said::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
+        return AlarmText::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
     let left = spoken::water_left(water.available_left);
     let text = if active {
@@ -124,17 +121,17 @@ fn say_dry(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) ->
     } else {
         format!("{} is moist again: {left} is there.", bed.name)
     };
-    Said::new(text, &water_values(&water, water.readily_today_mm), SOURCE_DEPLETION)
+    AlarmText::new(text, &water_values(&water, water.readily_today_mm), SOURCE_DEPLETION)
 }
 
-fn say_mulch(
+fn mulch_words(
     bed: &Bed,
     water: Option<BedWater>,
     active: bool,
     planned: Date,
     days: i32,
     when: &When<'_>,
-) -> Said {
+) -> AlarmText {
     let day = spoken::day(planned);
     let (text, values) = match water {
         Some(water) if active => (
@@ -166,5 +163,5 @@ fn say_mulch(
         _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
         _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),
     };
-    Said::new(text, &values, SOURCE_MULCH)
+    AlarmText::new(text, &values, SOURCE_MULCH)
 }

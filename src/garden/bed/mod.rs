@@ -9,3 +9,4 @@ pub(super) mod mulch_day;
 pub(super) mod outlook;
 pub(super) mod repellency;
 pub(super) mod too_wet;
+pub(super) mod wetness;

@@ -6,12 +6,15 @@
 
 use jiff::Timestamp;
 
-use crate::garden::Core;
+use crate::alarms::Kind;
+use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice, litres_wanted};
 use crate::garden::bed::dryness::MOIST_PART;
+use crate::garden::core::Core;
 use crate::garden::log::Seen;
 use crate::garden::plan::Bed;
-use crate::garden::site::{BedWater, SiteState, plus};
+use crate::garden::site::{BedWater, SiteState};
+use crate::model::add_seconds;
 use crate::soil::{WATER_DROP, WaterDrop};
 use crate::text::spoken;
 use crate::watering::{Runs, litres_step, minutes_step, runs};
@@ -180,8 +183,8 @@ impl SiteState {
             .log
             .newest(place, now, |seen| matches!(seen, Seen::WettingAgent).then_some(()))
             .map(|(at, ())| at)
-            .filter(|at| *at >= plus(now, -AGENT_HOLDS_S));
-        let drop = self.water_drop(index, now).filter(|(at, _)| *at >= plus(now, -DROP_HOLDS_S));
+            .filter(|at| *at >= add_seconds(now, -AGENT_HOLDS_S));
+        let drop = self.water_drop(index, now).filter(|(at, _)| *at >= add_seconds(now, -DROP_HOLDS_S));
         // A drop that was tried after the agent tells more than the agent.
         if let Some((at, class)) = drop
             && class.wants_wetting_agent()
@@ -193,7 +196,7 @@ impl SiteState {
         if agent_at.is_some() || good_drop {
             return None;
         }
-        if self.beds[usize::from(index)].repellent.life.state().is_active() {
+        if self.is_active(AlarmPlace::Bed(index), Kind::WaterRepellentSoil) {
             return Some(Sheds::Alarm);
         }
         water.filter(|w| w.whole && w.available_left < SHEDS_WATER_BELOW).map(|_| Sheds::Dry)
@@ -254,10 +257,10 @@ impl SiteState {
         }
         day.why.push(zone.depletion_step(water.water_content));
         day.answer = MulchAnswer::Yes;
-        let state = &self.beds[usize::from(index)];
-        let wet = if state.waterlogged.life.state().is_active() {
+        let is_active = |kind| self.is_active(AlarmPlace::Bed(index), kind);
+        let wet = if is_active(Kind::Waterlogged) {
             " It is waterlogged, though: let it drain first."
-        } else if state.left_on.life.state().is_active() {
+        } else if is_active(Kind::WaterLeftOn) {
             " Water still seems to run onto it, though: shut the tap first."
         } else {
             ""
@@ -296,12 +299,8 @@ impl SiteState {
 
     /// The steps that the open alarm was raised by.
     fn repellent_why(&self, index: u16) -> Why {
-        self.beds[usize::from(index)]
-            .repellent
-            .last
-            .as_ref()
-            .map(|last| last.1.why.clone())
-            .unwrap_or_default()
+        let slot = self.alarms.get(AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil));
+        slot.and_then(|slot| slot.last.as_ref()).map(|last| last.1.why.clone()).unwrap_or_default()
     }
 
     /// When mulch was last laid and how deep, and whether it wants renewing.

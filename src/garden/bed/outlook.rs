@@ -8,20 +8,14 @@ use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::outlook::{
-    AHEAD_DAYS, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, Limits, Method, OWN_CURVE, Outlook,
-    REFILL_POINT, Unfit, Unknown,
+    AHEAD_DAYS, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, Method, OWN_CURVE, REFILL_POINT, Unfit,
+    Unknown,
 };
 use crate::soil::RootZone;
 use crate::text::spoken;
 use crate::why::Why;
 
 const NAME: &str = "Dry, if no water comes";
-
-/// The outlook of a bed that nothing is known of yet.
-pub(crate) fn outlook_of(wilting_point: f64) -> Outlook {
-    // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
-    Outlook::new(Limits { floor: 0.5 * wilting_point, ..Limits::default() })
-}
 
 impl SiteState {
     /// Follows a bed's drying by the mean of its probes, all of which are fresh.

@@ -4,10 +4,12 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::log::Seen;
 use crate::garden::record::Batch;
-use crate::garden::site::{Memory, SiteState};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
 use crate::soil::{AtProbe, HOW_TO_WATER_DROP, Verdict, WaterDrop, enough_step};
 use crate::text::spoken;
@@ -59,8 +61,8 @@ impl SiteState {
             .iter()
             .zip(&self.sensors)
             .filter(|(plan, _)| plan.place == Place::Bed(index))
-            .map(|(_, state)| match &state.memory {
-                Memory::Flow(flow) => flow.litres(from, to),
+            .map(|(_, state)| match &state.history {
+                SensorHistory::Flow(flow) => flow.litres(from, to),
                 _ => 0.0,
             })
             .sum();
@@ -81,32 +83,31 @@ impl SiteState {
 
     /// Judges the bed by its trials and by what people wrote down.
     pub(crate) fn judge_repellent(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
         let cured = self.cured(index, at);
-        let state = &mut self.beds[usize::from(index)];
+        let soaking = &mut self.beds[usize::from(index)].soaking;
         if cured {
-            state.soaking.reached();
+            soaking.reached();
         }
-        let input = match state.soaking.verdict() {
+        let input = match soaking.verdict() {
             Verdict::Sheds => Input::Breach,
             Verdict::Soaks => Input::Clear,
             // Neither proves anything: an alarm from before a restart stands.
             Verdict::Open => Input::Deadband,
         };
-        let soaking = &state.soaking;
-        let probe = state.probes.first().copied();
-        let of = Of { garden: &garden, kind: Kind::WaterRepellentSoil, place: &bed.id };
-        let delays = garden.rules.water_repellent_soil;
-        state.repellent.step(&of, at, input, delays, batch, |active| {
-            let depth_m = probe.and_then(|i| garden.sensors[usize::from(i)].depth_m).unwrap_or(0.0);
+        let subject = AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil);
+        self.judge(subject, at, input, batch, |site, active| {
+            let garden = &site.garden;
+            let bed = &garden.beds[usize::from(index)];
+            let BedState { probes, soaking, .. } = &site.beds[usize::from(index)];
+            let top = probes.first().and_then(|probe| garden.sensors[usize::from(*probe)].depth_m);
+            let depth_m = top.unwrap_or(0.0);
             if !active {
                 let text = if cured {
                     format!("{}: a wetting agent was used and a drop of water goes in again.", bed.name)
                 } else {
                     format!("{}: water has reached the probe at {:.0} cm again.", bed.name, depth_m * 100.0)
                 };
-                return Said::new(text, &[], SOURCE);
+                return AlarmText::new(text, &[], SOURCE);
             }
             let amounts: Vec<String> = soaking.misses().map(|miss| format!("{:.0} mm", miss.mm)).collect();
             let since = soaking.misses().next().map_or(at, |miss| miss.at);
@@ -130,19 +131,16 @@ impl SiteState {
                 ("rise_m3_m3", last.map_or(f64::NAN, |miss| miss.rise)),
             ];
             let why = soaking.misses().map(|miss| enough_step(bed.field_capacity, miss.before, depth_m)).collect();
-            Said::new(text, &values, SOURCE).because(why)
+            AlarmText::new(text, &values, SOURCE).because(why)
         });
     }
 
     /// Whether, since the soil last shed water, a wetting agent was used and after
     /// it a drop went in at once.
     fn cured(&self, index: u16, at: Timestamp) -> bool {
-        let state = &self.beds[usize::from(index)];
-        let Some(since) =
-            state.soaking.misses().last().map(|miss| miss.at).or_else(|| state.repellent.life.since())
-        else {
-            return false;
-        };
+        let shed = self.beds[usize::from(index)].soaking.misses().last().map(|miss| miss.at);
+        let alarm = self.alarms.life(AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil));
+        let Some(since) = shed.or_else(|| alarm.since()) else { return false };
         let place = &self.garden.beds[usize::from(index)].id;
         let agent = self.log.newest(place, at, |seen| matches!(seen, Seen::WettingAgent).then_some(()));
         let drop = self.water_drop(index, at);

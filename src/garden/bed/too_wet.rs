@@ -9,12 +9,14 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
-use crate::garden::site::{Memory, SiteState, plus};
-use crate::model::Condition;
-use crate::model::Place;
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::SiteState;
+use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{
     Course, Ebb, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
@@ -39,32 +41,6 @@ const RUN_LONGEST_S: i64 = 12 * HOUR_S;
 /// Below this soil may thaw, °C.
 const THAW_C: f64 = 2.0;
 
-/// Who says that water runs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Witness {
-    Soil,
-    Meter,
-}
-
-/// A bed's memory for the two rules.
-#[derive(Debug, Default)]
-pub(crate) struct Wetness {
-    /// Of the top probe that is heard, and which it is.
-    ebb: Ebb,
-    ebb_of: Option<u16>,
-    /// Who raised the alarm: it is this one's to clear.
-    witness: Option<Witness>,
-    /// Whether rain may have brought the probe above the limit, since it is there.
-    filled_by_rain: Option<bool>,
-}
-
-impl Wetness {
-    /// Forgets what is later than `limit`: the clock was wrong.
-    pub(crate) fn forget_after(&mut self, limit: Timestamp) {
-        self.ebb.forget_after(limit);
-    }
-}
-
 /// What a bed's soil holds, and the steps to it where it was estimated.
 pub(crate) fn pores(bed: &Bed) -> (Pores, Why) {
     let field_capacity = bed.field_capacity;
@@ -84,8 +60,8 @@ impl SiteState {
         if self.rain_doubted() {
             return None;
         }
-        let heard = |&index: &u16| match &self.sensors[usize::from(index)].memory {
-            Memory::Rain(gauge) => {
+        let heard = |&index: &u16| match &self.sensors[usize::from(index)].history {
+            SensorHistory::Rain(gauge) => {
                 gauge.covers(from) && gauge.unbroken_since(from) && self.fresh(index, at).is_some()
             }
             _ => false,
@@ -97,7 +73,7 @@ impl SiteState {
     pub(crate) fn may_thaw(&self, at: Timestamp) -> bool {
         (0u16..)
             .zip(&self.garden.sensors)
-            .filter(|(_, s)| s.measures == crate::model::Quantity::SoilTemperature)
+            .filter(|(_, s)| s.measures == Quantity::SoilTemperature)
             .filter_map(|(index, _)| self.fresh(index, at))
             .any(|c| c < THAW_C)
     }
@@ -129,20 +105,19 @@ impl SiteState {
     }
 
     fn judge_soil_left_on(&mut self, index: u16, probe: u16, at: Timestamp, value: f64, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
-        let delays = garden.rules.water_left_on;
+        let delays = self.garden.rules[Kind::WaterLeftOn].delays;
+        let bed = &self.garden.beds[usize::from(index)];
         let (pores, mut why) = pores(bed);
         let limit = pores.left_on_limit();
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
-        let rain_mm = if value > limit { self.known_rain_mm(plus(at, -DAY_S), at) } else { None };
+        let rain_mm = if value > limit { self.known_rain_mm(add_seconds(at, -DAY_S), at) } else { None };
         // Soil that rain has filled and that stays full does not drain: nobody's tap.
         let filled_by_rain = if value <= limit - delays.deadband {
             self.beds[usize::from(index)].wetness.filled_by_rain = None;
             false
         } else {
             // Of a gauge that is younger than two days, what it knows.
-            let two_days_mm = self.known_rain_mm(plus(at, -2 * DAY_S), at).or(rain_mm);
+            let two_days_mm = self.known_rain_mm(add_seconds(at, -2 * DAY_S), at).or(rain_mm);
             let rained = value > limit && two_days_mm.is_none_or(|mm| mm >= RAIN_FILLS_MM);
             let filled = &mut self.beds[usize::from(index)].wetness.filled_by_rain;
             *filled = Some(filled.unwrap_or(rained) || rained);
@@ -157,8 +132,11 @@ impl SiteState {
             (Course::Held, Some(mm)) if filled_by_rain || mm >= RAIN_EXPLAINS_MM => Input::Deadband,
             (Course::Held, Some(_)) => Input::Breach,
         };
-        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
-        self.step_left_on(index, at, Witness::Soil, input, delays, batch, |active, since| {
+        let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
+        let since = self.alarms.life(subject).since().unwrap_or(at);
+        self.judge_left_on(index, at, Witness::Soil, input, delays, batch, |site, active| {
+            let bed = &site.garden.beds[usize::from(index)];
+            let depth_m = site.garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
             why.push(pores.left_on_step());
             let text = if active {
                 format!(
@@ -179,7 +157,7 @@ impl SiteState {
                 ("limit_m3_m3", limit),
                 ("rain_24h_mm", rain_mm.unwrap_or(0.0)),
             ];
-            Said::new(text, &values, SOURCE_LEFT_ON).because(why)
+            AlarmText::new(text, &values, SOURCE_LEFT_ON).because(why)
         });
     }
 
@@ -187,7 +165,7 @@ impl SiteState {
     pub(crate) fn judge_flow_left_on(&mut self, meter: u16, at: Timestamp, batch: &mut Batch) {
         let garden = std::sync::Arc::clone(&self.garden);
         let sensor = &garden.sensors[usize::from(meter)];
-        let Memory::Flow(flow) = &self.sensors[usize::from(meter)].memory else { return };
+        let SensorHistory::Flow(flow) = &self.sensors[usize::from(meter)].history else { return };
         let run = flow.running();
         let beds: Vec<&Bed> = match sensor.place {
             Place::Bed(bed) => vec![&garden.beds[usize::from(bed)]],
@@ -202,13 +180,13 @@ impl SiteState {
             Some(_) if (litres > most_l && most_l > 0.0) || ran_s > RUN_LONGEST_S => Input::Breach,
             Some(_) => Input::Deadband,
         };
-        let delays = Delays { on_s: 0, off_s: 0, ..garden.rules.water_left_on };
+        let delays = Delays { on_s: 0, off_s: 0, ..garden.rules[Kind::WaterLeftOn].delays };
         let name = match sensor.place {
             Place::Bed(_) => beds[0].name.clone(),
             Place::Tank(_) | Place::Site => format!("the meter {}", sensor.id),
         };
         let since = run.map(|run| run.from);
-        let say = |active: bool| {
+        let words = |active: bool| {
             let mut why: Why = Why::new();
             if let [bed] = beds.as_slice() {
                 let zone = crate::soil::RootZone {
@@ -243,22 +221,22 @@ impl SiteState {
                 format!("The water at {name} has stopped.")
             };
             let values = [("run_l", litres), ("most_l", most_l), ("run_s", ran_s as f64)];
-            Said::new(text, &values, SOURCE_METER).because(why)
+            AlarmText::new(text, &values, SOURCE_METER).because(why)
         };
         match sensor.place {
             Place::Bed(bed) => {
-                self.step_left_on(bed, at, Witness::Meter, input, delays, batch, |active, _| say(active));
+                self.judge_left_on(bed, at, Witness::Meter, input, delays, batch, |_, active| words(active));
             }
             Place::Tank(_) | Place::Site => {
-                let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &sensor.id };
-                self.sensors[usize::from(meter)].left_on.step(&of, at, input, delays, batch, say);
+                let subject = AlarmPlace::Sensor(meter).alarm(Kind::WaterLeftOn);
+                self.judge_within(delays, subject, at, input, batch, |_, active| words(active));
             }
         }
     }
 
-    /// One step of a bed's `water-left-on`: whoever raised it clears it.
+    /// One step of a bed's `water-left-on`: the witness that raised it clears it.
     #[expect(clippy::too_many_arguments, reason = "one judgement's parts")]
-    fn step_left_on(
+    fn judge_left_on(
         &mut self,
         index: u16,
         at: Timestamp,
@@ -266,39 +244,33 @@ impl SiteState {
         input: Input,
         delays: Delays,
         batch: &mut Batch,
-        say: impl FnOnce(bool, Timestamp) -> Said,
+        words: impl FnOnce(&Self, bool) -> AlarmText,
     ) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let state = &mut self.beds[usize::from(index)];
-        let pending = state.left_on.life.since().is_some();
-        if !pending {
-            state.wetness.witness = None;
+        let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
+        let life = self.alarms.life(subject);
+        let wetness = &mut self.beds[usize::from(index)].wetness;
+        if life.since().is_none() {
+            wetness.witness = None;
         }
-        if state.wetness.witness.is_some_and(|other| other != witness) {
-            // A meter's word is worth more than a probe's that has not been told yet.
-            if state.left_on.life.state().is_active() || witness == Witness::Soil || input != Input::Breach {
-                return;
-            }
+        // A meter is worth more than a probe that has not been told of yet.
+        let may_take_over = !life.state().is_active() && witness == Witness::Meter && input == Input::Breach;
+        if wetness.witness.is_some_and(|other| other != witness) && !may_take_over {
+            return;
         }
         if input == Input::Breach {
-            state.wetness.witness = Some(witness);
+            wetness.witness = Some(witness);
         }
-        let since = state.left_on.life.since().unwrap_or(at);
-        let bed = &garden.beds[usize::from(index)];
-        let of = Of { garden: &garden, kind: Kind::WaterLeftOn, place: &bed.id };
-        state.left_on.step(&of, at, input, delays, batch, |active| say(active, since));
+        self.judge_within(delays, subject, at, input, batch, words);
     }
 
     fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
-        let delays = garden.rules.waterlogged;
-        let (pores, mut why) = pores(bed);
+        let delays = self.garden.rules[Kind::Waterlogged].delays;
+        let (pores, mut why) = pores(&self.garden.beds[usize::from(index)]);
         let limit = pores.waterlogged_limit();
         let water = self.bed_water(index, at);
         let wet = water.is_some_and(|w| w.water_content > limit);
-        let rain_mm = if wet { self.known_rain_mm(plus(at, -6 * HOUR_S), at) } else { None };
-        let runs = self.beds[usize::from(index)].left_on.life.state().is_active();
+        let rain_mm = if wet { self.known_rain_mm(add_seconds(at, -6 * HOUR_S), at) } else { None };
+        let runs = self.is_active(AlarmPlace::Bed(index), Kind::WaterLeftOn);
         let input = match (water, rain_mm) {
             (None, _) => Input::Unknown,
             (Some(w), _) if !w.whole => Input::Unknown,
@@ -311,10 +283,10 @@ impl SiteState {
             (_, Some(mm)) if mm >= RAIN_ANEW_MM => Input::Deadband,
             (Some(_), Some(_)) => Input::Breach,
         };
-        let state = &mut self.beds[usize::from(index)];
-        let since = state.waterlogged.life.since().unwrap_or(at);
-        let of = Of { garden: &garden, kind: Kind::Waterlogged, place: &bed.id };
-        state.waterlogged.step(&of, at, input, delays, batch, |active| {
+        let subject = AlarmPlace::Bed(index).alarm(Kind::Waterlogged);
+        let since = self.alarms.life(subject).since().unwrap_or(at);
+        self.judge(subject, at, input, batch, |site, active| {
+            let bed = &site.garden.beds[usize::from(index)];
             why.push(pores.waterlogged_step());
             let content = water.map_or(f64::NAN, |w| w.water_content);
             let text = if active {
@@ -333,7 +305,7 @@ impl SiteState {
             };
             let values =
                 [("water_content_m3_m3", content), ("limit_m3_m3", limit), ("saturation_m3_m3", pores.saturation)];
-            Said::new(text, &values, SOURCE_LOGGED).because(why)
+            AlarmText::new(text, &values, SOURCE_LOGGED).because(why)
         });
     }
 
@@ -345,22 +317,20 @@ impl SiteState {
         condition: Condition,
         said: String,
     ) -> (Condition, String) {
-        let state = &self.beds[usize::from(index)];
-        let open = |standing: &crate::garden::alarm_slot::Standing| standing.life.state().is_active();
         let (mut condition, mut said) = (condition, said);
         let at_least = |condition: Condition, least: Condition| match (condition, least) {
             (Condition::Act | Condition::Unknown, _) => condition,
             (_, Condition::Act) => Condition::Act,
             _ => Condition::Watch,
         };
-        for (standing, least, more) in [
-            (&state.left_on, Condition::Act, " Water seems to run onto it: look for an open tap now."),
-            (&state.waterlogged, Condition::Act, " It does not drain: do not water it."),
-            (&state.repellent, Condition::Act, " Water does not soak in: use a wetting agent first."),
-            (&state.mulch, Condition::Watch, " It is not moist enough for its mulch day."),
-            (&state.hours, Condition::Watch, " It was watered outside the allowed hours."),
+        for (kind, least, more) in [
+            (Kind::WaterLeftOn, Condition::Act, " Water seems to run onto it: look for an open tap now."),
+            (Kind::Waterlogged, Condition::Act, " It does not drain: do not water it."),
+            (Kind::WaterRepellentSoil, Condition::Act, " Water does not soak in: use a wetting agent first."),
+            (Kind::MulchOnDrySoil, Condition::Watch, " It is not moist enough for its mulch day."),
+            (Kind::WateringHours, Condition::Watch, " It was watered outside the allowed hours."),
         ] {
-            if open(standing) {
+            if self.is_active(AlarmPlace::Bed(index), kind) {
                 condition = at_least(condition, least);
                 said.push_str(more);
             }

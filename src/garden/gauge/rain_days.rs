@@ -7,7 +7,8 @@ use jiff::civil::Date;
 
 use crate::calibration::{Counts, Curve};
 use crate::garden::plan::Sensor;
-use crate::garden::site::{Memory, SiteState};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::rain::{
     BUCKET_MOVES_S, CLASS_WMO, Caught, DRY_DAY_MM, DRY_SPELL, EFFECTIVE_SCS, INTENSITY, Intensity, MONTH,
@@ -68,7 +69,7 @@ impl SiteState {
         let month = Month::of(today);
         let mut best: Option<(u16, u16, RainDays)> = None;
         for &gauge in &self.gauges {
-            let Memory::Rain(memory) = &self.sensors[usize::from(gauge)].memory else { continue };
+            let SensorHistory::Rain(memory) = &self.sensors[usize::from(gauge)].history else { continue };
             let days = memory.days().as_of(now, self.patience_s(gauge));
             let known = days.between(month.first, today).known_days;
             if best.as_ref().is_none_or(|(_, of_best, _)| known > *of_best) {

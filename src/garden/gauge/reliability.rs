@@ -12,13 +12,16 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Input, Kind, State};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
-use crate::garden::site::{Memory, SiteState, plus};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{RAIN_EXPLAINS_MM, Weighed};
 use crate::garden::wetting::flow::Meter;
+use crate::model::add_seconds;
 use crate::rain::{Evidence, Verdict};
 use crate::text::spoken;
 use crate::watering::minute_of_day;
@@ -48,8 +51,8 @@ impl SiteState {
             if self.gauge_heard(index, wetting, weighed.earliest).is_err() {
                 continue;
             }
-            let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else { continue };
-            let mm = gauge.sum_mm(plus(wetting.onset, -DAY_S), wetting.seen);
+            let SensorHistory::Rain(gauge) = &self.sensors[usize::from(index)].history else { continue };
+            let mm = gauge.sum_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen);
             let caught = mm >= WELL_MM;
             let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;
             let proven = another_caught || matches!(weighed.meter, Meter::Dry);
@@ -79,14 +82,12 @@ impl SiteState {
     }
 
     fn judge_gauge(&mut self, number: usize, at: Timestamp, input: Input, caught: bool, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let index = usize::from(self.gauges[number]);
-        let sensor = &garden.sensors[index];
-        let verdict = self.trusts[number].verdict();
-        let of = Of { garden: &garden, kind: Kind::GaugeSuspect, place: &sensor.id };
-        let state = &mut self.sensors[index].suspect;
-        state.step(&of, at, input, garden.rules.gauge_suspect, batch, |active| {
-            let name = &sensor.id;
+        let index = self.gauges[number];
+        let subject = AlarmPlace::Sensor(index).alarm(Kind::GaugeSuspect);
+        self.judge(subject, at, input, batch, |site, active| {
+            let garden = &site.garden;
+            let verdict = site.trusts[number].verdict();
+            let name = &garden.sensors[usize::from(index)].id;
             let text = if active {
                 let since = verdict.since.map_or_else(String::new, |since| {
                     format!(" since {}", spoken::moment(since, &garden.site.time_zone))
@@ -108,15 +109,14 @@ impl SiteState {
                 )
             };
             let values = [("missed", f64::from(verdict.missed)), ("evidence_against", verdict.against)];
-            Said::new(text, &values, SOURCE).because(vec![verdict.step()])
+            AlarmText::new(text, &values, SOURCE).because(vec![verdict.step()])
         });
     }
 
     /// Whether a gauge's word is not to be taken, by its number among the gauges.
     pub(crate) fn gauge_suspected(&self, number: usize) -> bool {
-        let standing = &self.sensors[usize::from(self.gauges[number])].suspect;
         self.trusts[number].suspect()
-            || matches!(standing.life.state(), State::Unacknowledged | State::Acknowledged)
+            || self.is_active(AlarmPlace::Sensor(self.gauges[number]), Kind::GaugeSuspect)
     }
 
     /// How each gauge stands.

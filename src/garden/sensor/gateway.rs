@@ -10,13 +10,13 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Beneath, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said, Standing};
+use crate::alarms::{AlarmCondition, Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
-use crate::garden::sensor::silence::place_name;
-use crate::garden::site::{SiteState, plus};
-use crate::model::{Id, Place};
+use crate::garden::site::SiteState;
+use crate::model::{Place, add_seconds};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
 
@@ -50,26 +50,8 @@ const TANK_WAIT_S: i64 = 900;
 /// sensors need have nothing in common.
 const NEEDED_NAMED: usize = 2;
 const NEEDED_SITE: usize = 3;
-/// Words that show that it is back: one may be an old message that the broker kept.
-const WORDS_BACK: u8 = 2;
-
-/// What is known of one gateway, or of the sensors that have none.
-#[derive(Debug, Default)]
-pub(crate) struct GatewayState {
-    pub(crate) members: Vec<u16>,
-    pub(crate) silent: Standing,
-    /// Words since it fell silent.
-    words: u8,
-    /// When it came back: its sensors have their time to speak from then on.
-    pub(crate) back_at: Option<Timestamp>,
-}
-
-impl GatewayState {
-    /// Whether it is silent now, told or hidden.
-    pub(crate) fn stands(&self) -> bool {
-        matches!(self.silent.life.condition(), Beneath::Active { clear: None, .. })
-    }
-}
+/// Readings that show that it is back: one may be an old message that the broker kept.
+const READINGS_BACK: u8 = 2;
 
 /// Whose silence it is.
 #[derive(Debug, PartialEq)]
@@ -81,40 +63,39 @@ pub(crate) enum Whose {
     Undecided(Timestamp),
 }
 
-/// One state for each gateway of the plan, and the last one for sensors without.
-pub(crate) fn gateways_of(garden: &Garden) -> Vec<GatewayState> {
-    let mut states: Vec<GatewayState> =
-        (0..=garden.gateways.len()).map(|_| GatewayState::default()).collect();
-    for (index, sensor) in (0u16..).zip(&garden.sensors) {
-        let last = states.len() - 1;
-        let number = sensor.gateway.map_or(last, usize::from).min(last);
-        states[number].members.push(index);
-    }
-    states
-}
-
-/// The id and the name of a gateway by its number; the site's for the last one.
-pub(crate) fn gateway_name(garden: &Garden, number: usize) -> (&Id, &str) {
-    garden.gateways.get(number).map_or((&garden.site.id, &garden.site.name), |g| (&g.id, &g.name))
-}
-
 impl SiteState {
     /// The number of a sensor's gateway in [`SiteState::gateways`].
-    pub(crate) fn gateway_of(&self, index: u16) -> usize {
-        let last = self.gateways.len() - 1;
-        self.garden.sensors[usize::from(index)].gateway.map_or(last, usize::from).min(last)
+    pub(crate) fn gateway_of(&self, index: u16) -> u16 {
+        self.garden.gateway_of(&self.garden.sensors[usize::from(index)])
+    }
+
+    /// The condition of a gateway's silence.
+    pub(crate) fn gateway_condition(&self, number: u16) -> AlarmCondition {
+        self.alarms.life(AlarmPlace::Gateway(number).alarm(Kind::GatewaySilent)).condition()
+    }
+
+    /// Whether a gateway is silent now, told or hidden.
+    pub(crate) fn is_gateway_silent(&self, number: u16) -> bool {
+        matches!(self.gateway_condition(number), AlarmCondition::Active { clear: None, .. })
+    }
+
+    /// The condition of a sensor's own silence.
+    pub(crate) fn silence_condition(&self, index: u16) -> AlarmCondition {
+        self.alarms.life(AlarmPlace::Sensor(index).alarm(Kind::SensorSilent)).condition()
     }
 
     /// From when a sensor's silence counts: its last word, or its gateway's return.
     pub(crate) fn quiet_since(&self, index: u16) -> Option<Timestamp> {
         let heard = self.sensors[usize::from(index)].heard?;
-        Some(self.gateways[self.gateway_of(index)].back_at.map_or(heard, |back| back.max(heard)))
+        Some(self.gateways[usize::from(self.gateway_of(index))].back_at.map_or(heard, |back| back.max(heard)))
     }
 
-    /// Whether a sensor that should have spoken is beneath a silent gateway.
-    pub(crate) fn is_beneath_gateway(&self, index: u16, now: Timestamp) -> bool {
-        self.gateways[self.gateway_of(index)].stands()
-            && self.quiet_since(index).is_some_and(|since| plus(since, self.silent_after_s(index)) <= now)
+    /// Whether a sensor that should have spoken has a silent gateway.
+    pub(crate) fn is_silent_with_gateway(&self, index: u16, now: Timestamp) -> bool {
+        self.is_gateway_silent(self.gateway_of(index))
+            && self
+                .quiet_since(index)
+                .is_some_and(|since| add_seconds(since, self.silent_after_s(index)) <= now)
     }
 
     /// Whose silence it is that a sensor, which fell due at `deadline`, says nothing.
@@ -123,35 +104,36 @@ impl SiteState {
         let plan = &self.garden.sensors[usize::from(index)];
         let number = self.gateway_of(index);
         let asked_every_s = ASKED_EVERY_S.max(plan.every_s);
-        let spoken_since = plus(since, LOST_INTERVALS * i64::from(plan.every_s));
+        let spoken_since = add_seconds(since, LOST_INTERVALS * i64::from(plan.every_s));
         let mut overdue = vec![index];
         let mut next: Option<Timestamp> = None;
-        for &other in self.gateways[number].members.iter().filter(|other| **other != index) {
+        for &other in self.gateways[usize::from(number)].members.iter().filter(|other| **other != index) {
             let every_s = self.garden.sensors[usize::from(other)].every_s;
             let Some(word) = self.quiet_since(other).filter(|_| every_s <= asked_every_s) else { continue };
             if word > spoken_since {
                 return Whose::Sensor;
             }
             // What was silent before says nothing about the gateway now.
-            let before = match self.sensors[usize::from(other)].silent.life.condition() {
-                Beneath::Active { since: told, .. } => told <= since,
-                Beneath::Clear | Beneath::Pending { .. } => false,
+            let before = match self.silence_condition(other) {
+                AlarmCondition::Active { since: told, .. } => told <= since,
+                AlarmCondition::Clear | AlarmCondition::Pending { .. } => false,
             };
-            if before || plus(word, LOST_INTERVALS * i64::from(every_s) + OVERDUE_S) < since {
+            if before || add_seconds(word, LOST_INTERVALS * i64::from(every_s) + OVERDUE_S) < since {
                 continue;
             }
-            let due = plus(word, (OVERDUE_INTERVALS * f64::from(every_s)) as i64 + OVERDUE_S);
+            let due = add_seconds(word, (OVERDUE_INTERVALS * f64::from(every_s)) as i64 + OVERDUE_S);
             if due < now {
                 overdue.push(other);
             } else {
-                next = next.max(Some(plus(due, 1)));
+                next = next.max(Some(add_seconds(due, 1)));
             }
         }
         let until = match plan.place {
-            Place::Tank(_) => next.map(|next| next.min(plus(deadline, TANK_WAIT_S))),
+            Place::Tank(_) => next.map(|next| next.min(add_seconds(deadline, TANK_WAIT_S))),
             Place::Bed(_) | Place::Site => next,
         };
-        let needed = if number < self.garden.gateways.len() { NEEDED_NAMED } else { NEEDED_SITE };
+        let needed =
+            if usize::from(number) < self.garden.gateways.len() { NEEDED_NAMED } else { NEEDED_SITE };
         match until.filter(|until| now < *until) {
             Some(until) => Whose::Undecided(until),
             None if overdue.len() >= needed => Whose::Gateway(overdue),
@@ -162,18 +144,18 @@ impl SiteState {
     /// Notes that a sensor of a gateway spoke.
     pub(crate) fn gateway_heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
         let number = self.gateway_of(index);
-        let state = &mut self.gateways[number];
-        if state.silent.life.since().is_none() {
+        if self.alarms.life(AlarmPlace::Gateway(number).alarm(Kind::GatewaySilent)).since().is_none() {
             return;
         }
-        if matches!(state.silent.life.condition(), Beneath::Active { .. }) {
-            state.words = state.words.saturating_add(1);
-            if state.words < WORDS_BACK {
+        if matches!(self.gateway_condition(number), AlarmCondition::Active { .. }) {
+            let state = &mut self.gateways[usize::from(number)];
+            state.heard_since = state.heard_since.saturating_add(1);
+            if state.heard_since < READINGS_BACK {
                 return;
             }
-            if state.words == WORDS_BACK {
+            if state.heard_since == READINGS_BACK {
                 state.back_at = Some(now);
-                // Those that are silent still are looked at anew.
+                // Those that are silent still are looked at again.
                 self.silence_due = Some(now);
             }
         }
@@ -183,45 +165,37 @@ impl SiteState {
     /// Tells of a gateway. `overdue` are the sensors that show it.
     pub(crate) fn judge_gateway(
         &mut self,
-        number: usize,
+        number: u16,
         now: Timestamp,
         input: Input,
         overdue: &[u16],
         batch: &mut Batch,
     ) {
-        let garden = std::sync::Arc::clone(&self.garden);
         if input == Input::Breach {
-            self.gateways[number].words = 0;
+            self.gateways[usize::from(number)].heard_since = 0;
         }
-        let (id, _) = gateway_name(&garden, number);
-        let members = self.gateways[number].members.clone();
-        // A shelf may end with any input: then all of them are what is meant.
-        let overdue = if overdue.is_empty() { &members } else { overdue };
-        let of = Of { garden: &garden, kind: Kind::GatewaySilent, place: id };
-        let last_word =
-            overdue.iter().filter_map(|i| self.sensors[usize::from(*i)].heard).max().unwrap_or(now);
-        let state = &mut self.gateways[number];
-        state.silent.step(&of, now, input, garden.rules.gateway_silent, batch, |active| {
+        let subject = AlarmPlace::Gateway(number).alarm(Kind::GatewaySilent);
+        self.judge(subject, now, input, batch, |site, active| {
+            if !active {
+                let text = match site.garden.gateways.get(usize::from(number)) {
+                    Some(it) => format!("The gateway {} is back: its sensors are heard again.", it.name),
+                    None => format!("The sensors of {} are heard again.", site.garden.site.name),
+                };
+                return AlarmText::new(text, &[], SOURCE);
+            }
+            let members = &site.gateways[usize::from(number)].members;
+            // A shelf may end with any input: then all of them are what is meant.
+            let overdue = if overdue.is_empty() { members } else { overdue };
+            let last_word =
+                overdue.iter().filter_map(|i| site.sensors[usize::from(*i)].heard).max().unwrap_or(now);
             let silent_s = now.as_second() - last_word.as_second();
             let values = [("sensors", overdue.len() as f64), ("silent_s", silent_s as f64)];
-            let text = if active {
-                silent_words(&garden, number, &members, overdue, last_word, now)
-            } else {
-                match garden.gateways.get(number) {
-                    Some(gateway) => {
-                        format!("The gateway {} is back: its sensors are heard again.", gateway.name)
-                    }
-                    None => format!("The sensors of {} are heard again.", garden.site.name),
-                }
-            };
-            let said = Said::new(text, if active { &values } else { &[] }, SOURCE);
-            if !active {
-                return said;
-            }
-            said.because(vec![GATEWAY.step(format!(
+            let text = silent_words(&site.garden, number, members, overdue.len(), last_word, now);
+            let step = GATEWAY.step(format!(
                 "{} sensors overdue, none heard since; the last word {silent_s} s ago",
                 overdue.len()
-            ))])
+            ));
+            AlarmText::new(text, &values, SOURCE).because(vec![step])
         });
     }
 }
@@ -229,20 +203,19 @@ impl SiteState {
 /// What a silent gateway says: fish first.
 fn silent_words(
     garden: &Garden,
-    number: usize,
+    number: u16,
     members: &[u16],
-    overdue: &[u16],
+    count: usize,
     last_word: Timestamp,
     now: Timestamp,
 ) -> String {
     let of = |index: &u16| &garden.sensors[usize::from(*index)];
     let since = spoken::moment_seen_from(last_word, now, &garden.site.time_zone);
-    let count = overdue.len();
     // A tank is unwatched where none of its sensors comes by another way.
     let mut unwatched: Vec<String> = Vec::new();
     let mut others: Vec<String> = Vec::new();
     for sensor in members.iter().map(of) {
-        let name = place_name(garden, sensor).to_owned();
+        let name = garden.place_name(sensor).to_owned();
         let elsewhere = (0u16..)
             .zip(&garden.sensors)
             .any(|(i, other)| other.place == sensor.place && !members.contains(&i));
@@ -260,7 +233,7 @@ fn silent_words(
     } else {
         format!("Nothing watches the fish of {} now. ", spoken::list(&unwatched))
     };
-    let (what, look) = match garden.gateways.get(number) {
+    let (what, look) = match garden.gateways.get(usize::from(number)) {
         Some(gateway) => (
             format!(
                 "The gateway {} is silent: {count} of its sensors have said nothing since {since}.",

@@ -1,6 +1,8 @@
 //! What is judged and said of a sensor and its gateway.
 
 pub(super) mod battery;
+pub(super) mod fault_watch;
 pub(super) mod faults;
 pub(super) mod gateway;
 pub(super) mod silence;
+pub(super) mod state;

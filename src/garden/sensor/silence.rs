@@ -2,13 +2,13 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Beneath, Delays, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
-use crate::garden::plan::{Garden, Sensor};
+use crate::alarms::{AlarmCondition, Delays, Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
 use crate::garden::sensor::gateway::Whose;
-use crate::garden::site::{SiteState, plus};
-use crate::model::{Place, Quantity};
+use crate::garden::site::SiteState;
+use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
 
@@ -36,18 +36,17 @@ impl SiteState {
         if self.silence_due.is_some_and(|due| now < due) {
             return;
         }
-        let garden = std::sync::Arc::clone(&self.garden);
         let mut due: Option<Timestamp> = None;
-        for index in (0u16..).zip(&garden.sensors).map(|(index, _)| index) {
+        for (index, _) in (0u16..).zip(0..self.sensors.len()) {
             // A sensor that was never heard has no interval to overrun.
             let Some(since) = self.quiet_since(index) else { continue };
-            let deadline = plus(since, self.silent_after_s(index));
+            let deadline = add_seconds(since, self.silent_after_s(index));
             let next =
                 if now < deadline { Some(deadline) } else { self.fell_due(index, deadline, now, batch) };
             due = [due, next].into_iter().flatten().min();
         }
         // With nobody left to fall silent the next word sets the time anew.
-        self.silence_due = due.or(Some(plus(now, 3600)));
+        self.silence_due = due.or(Some(add_seconds(now, 3600)));
     }
 
     /// Tells of a sensor that is silent, or of its gateway. Gives when to look
@@ -59,9 +58,9 @@ impl SiteState {
         now: Timestamp,
         batch: &mut Batch,
     ) -> Option<Timestamp> {
-        let told = self.sensors[usize::from(index)].silent.life.condition() != Beneath::Clear;
+        let told = self.silence_condition(index) != AlarmCondition::Clear;
         let number = self.gateway_of(index);
-        if !told && self.gateways[number].stands() {
+        if !told && self.is_gateway_silent(number) {
             return None;
         }
         let whose = if told { Whose::Sensor } else { self.whose_silence(index, deadline, now) };
@@ -72,11 +71,12 @@ impl SiteState {
             }
             Whose::Gateway(overdue) => {
                 self.judge_gateway(number, now, Input::Breach, &overdue, batch);
-                match self.gateways[number].silent.life.condition() {
-                    Beneath::Pending { since } => {
-                        Some(plus(since, i64::from(self.garden.rules.gateway_silent.on_s)))
-                    }
-                    Beneath::Clear | Beneath::Active { .. } => None,
+                match self.gateway_condition(number) {
+                    AlarmCondition::Pending { since } => Some(add_seconds(
+                        since,
+                        i64::from(self.garden.rules[Kind::GatewaySilent].delays.on_s),
+                    )),
+                    AlarmCondition::Clear | AlarmCondition::Active { .. } => None,
                 }
             }
             Whose::Undecided(until) => Some(until),
@@ -86,35 +86,34 @@ impl SiteState {
     /// Seconds without a word after which a sensor is silent.
     pub(crate) fn silent_after_s(&self, index: u16) -> i64 {
         let every_s = i64::from(self.garden.sensors[usize::from(index)].every_s);
-        3 * every_s + i64::from(self.garden.rules.sensor_silent.on_s) + 1
+        3 * every_s + i64::from(self.garden.rules[Kind::SensorSilent].delays.on_s) + 1
     }
 
     /// Notes that a sensor spoke.
     pub(crate) fn heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
         let state = &mut self.sensors[usize::from(index)];
         state.heard = state.heard.max(Some(now));
-        let deadline = plus(now, self.silent_after_s(index));
+        let deadline = add_seconds(now, self.silent_after_s(index));
         self.silence_due = Some(self.silence_due.map_or(deadline, |due| due.min(deadline)));
-        if self.sensors[usize::from(index)].silent.life.since().is_some() {
+        if self.alarms.life(AlarmPlace::Sensor(index).alarm(Kind::SensorSilent)).since().is_some() {
             self.judge_silence(index, now, Input::Clear, batch);
         }
         self.gateway_heard(index, now, batch);
     }
 
     fn judge_silence(&mut self, index: u16, now: Timestamp, input: Input, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let sensor = &garden.sensors[usize::from(index)];
-        let of = Of { garden: &garden, kind: Kind::SensorSilent, place: &sensor.id };
-        let state = &mut self.sensors[usize::from(index)];
-        let silent_s = state.heard.map_or(0, |heard| now.as_second() - heard.as_second());
         // Patience has already waited; the alarm itself does not wait again.
-        let delays = Delays { on_s: 0, ..garden.rules.sensor_silent };
-        let battery = state.battery_was_low(sensor);
-        state.silent.step(&of, now, input, delays, batch, |active| {
-            let who = sensor_name(&garden, sensor);
+        let delays = Delays { on_s: 0, ..self.garden.rules[Kind::SensorSilent].delays };
+        let subject = AlarmPlace::Sensor(index).alarm(Kind::SensorSilent);
+        self.judge_within(delays, subject, now, input, batch, |site, active| {
+            let garden = &site.garden;
+            let sensor = &garden.sensors[usize::from(index)];
+            let heard = site.sensors[usize::from(index)].heard;
+            let silent_s = heard.map_or(0, |heard| now.as_second() - heard.as_second());
+            let who = garden.sensor_name(sensor);
             let loss = match sensor.place {
                 Place::Bed(_) | Place::Tank(_) => {
-                    format!(" Until it speaks again, {} cannot be judged by it.", place_name(&garden, sensor))
+                    format!(" Until it speaks again, {} cannot be judged by it.", garden.place_name(sensor))
                 }
                 Place::Site if sensor.measures == Quantity::Rain => {
                     " Until it speaks again, rain is not known and watering cannot be told from rain."
@@ -122,7 +121,7 @@ impl SiteState {
                 }
                 Place::Site => String::new(),
             };
-            let look = if battery {
+            let look = if site.battery_was_low(index) {
                 "Its battery was low: change or charge that today, then look at its cable and the gateway."
             } else {
                 "Look at its battery, its cable and the gateway today."
@@ -137,33 +136,13 @@ impl SiteState {
                 format!("{who} is speaking again.")
             };
             let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
-            let (every_s, delay_s) = (i64::from(sensor.every_s), i64::from(garden.rules.sensor_silent.on_s));
+            let (every_s, delay_s) =
+                (i64::from(sensor.every_s), i64::from(garden.rules[Kind::SensorSilent].delays.on_s));
             let step = SILENT.step(format!(
                 "{silent_s} s without a word, 3 x {every_s} s + {delay_s} s = {} s",
                 3 * every_s + delay_s
             ));
-            Said::new(text, &values, SOURCE).because(vec![step])
+            AlarmText::new(text, &values, SOURCE).because(vec![step])
         });
-    }
-}
-
-/// A sensor, as people say it at the beginning of a sentence.
-pub(crate) fn sensor_name(garden: &Garden, sensor: &Sensor) -> String {
-    let what = sensor.measures.name().replace('-', " ");
-    match sensor.place {
-        Place::Bed(_) | Place::Tank(_) => {
-            format!("{}: the {what} sensor ({})", place_name(garden, sensor), sensor.id)
-        }
-        Place::Site if sensor.measures == Quantity::Rain => format!("The rain gauge ({})", sensor.id),
-        Place::Site => format!("The {what} sensor ({})", sensor.id),
-    }
-}
-
-/// The name of a sensor's place, as people say it.
-pub(crate) fn place_name<'a>(garden: &'a Garden, sensor: &Sensor) -> &'a str {
-    match sensor.place {
-        Place::Bed(i) => &garden.beds[usize::from(i)].name,
-        Place::Tank(i) => &garden.tanks[usize::from(i)].name,
-        Place::Site => &garden.site.name,
     }
 }

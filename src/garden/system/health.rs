@@ -11,36 +11,36 @@ use crate::garden::plan::Channel;
 /// One look at everything. `None` is what was not looked at or could not be
 /// measured; it changes nothing.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct OwnSigns {
-    pub limits: OwnLimits,
-    pub record: Option<RecordSign>,
+pub struct SystemHealth {
+    pub limits: HealthLimits,
+    pub store: Option<StoreHealth>,
     /// Each forwarder's queue.
-    pub queues: Option<Vec<QueueSign>>,
-    pub disk: Option<DiskSign>,
-    pub clock: Option<ClockSign>,
-    pub messages: Option<MessagesSign>,
+    pub queues: Option<Vec<QueueHealth>>,
+    pub disk: Option<DiskHealth>,
+    pub clock: Option<ClockHealth>,
+    pub messages: Option<MessageHealth>,
 }
 
 /// From where on something is the matter.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct OwnLimits {
+pub struct HealthLimits {
     /// Rows that may wait for a forwarder.
     pub forward_rows: u64,
     /// How old the oldest of them may be, seconds.
     pub forward_age_s: u32,
-    /// Bytes that must be free; `None`: see [`OwnLimits::free_bytes`].
+    /// Bytes that must be free; `None`: see [`HealthLimits::free_bytes`].
     pub disk_free_bytes: Option<u64>,
     /// A step of the computer's clock that is still taken for setting it right, seconds.
     pub clock_jump_s: u32,
 }
 
-impl Default for OwnLimits {
+impl Default for HealthLimits {
     fn default() -> Self {
         Self { forward_rows: 100_000, forward_age_s: 3600, disk_free_bytes: None, clock_jump_s: 60 }
     }
 }
 
-impl OwnLimits {
+impl HealthLimits {
     /// The least that may be free where nothing else is said, and the most that is
     /// asked of a large disk, bytes.
     const FREE: std::ops::RangeInclusive<u64> = 500_000_000..=10_000_000_000;
@@ -54,7 +54,7 @@ impl OwnLimits {
 
 /// Whether the record can be written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RecordSign {
+pub enum StoreHealth {
     Written,
     /// Nothing that was begun since this moment could be kept.
     Failing {
@@ -64,7 +64,7 @@ pub enum RecordSign {
 
 /// What waits for one forwarder.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct QueueSign {
+pub struct QueueHealth {
     pub name: String,
     pub rows: u64,
     /// The time of the oldest reading that waits.
@@ -73,7 +73,7 @@ pub struct QueueSign {
 
 /// The disk that holds the record.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DiskSign {
+pub struct DiskHealth {
     /// What a program that is not root may still write.
     pub free_bytes: u64,
     pub total_bytes: u64,
@@ -83,7 +83,7 @@ pub struct DiskSign {
 
 /// The computer's clock since the look before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ClockSign {
+pub enum ClockHealth {
     Steady,
     Jumped(Jump),
 }
@@ -106,7 +106,7 @@ impl Jump {
 
 /// Whether messages reach their groups.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum MessagesSign {
+pub enum MessageHealth {
     /// No group waits for a message that was given up.
     Reached,
     NotSent(NotSent),
@@ -244,11 +244,11 @@ mod tests {
 
     #[test]
     fn the_usual_limit_of_a_disk_is_a_twentieth_of_it_within_bounds() {
-        let limits = OwnLimits::default();
+        let limits = HealthLimits::default();
         assert_eq!(limits.free_bytes(8_000_000_000), 500_000_000);
         assert_eq!(limits.free_bytes(32_000_000_000), 1_600_000_000);
         assert_eq!(limits.free_bytes(4_000_000_000_000), 10_000_000_000);
-        let set = OwnLimits { disk_free_bytes: Some(7), ..limits };
+        let set = HealthLimits { disk_free_bytes: Some(7), ..limits };
         assert_eq!(set.free_bytes(32_000_000_000), 7);
     }
 }

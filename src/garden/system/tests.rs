@@ -53,9 +53,9 @@ fn core() -> Core {
 }
 
 /// Gives the core one look and returns what changed.
-fn look(core: &mut Core, signs: &OwnSigns, s: i64) -> Vec<AlarmChange> {
+fn look(core: &mut Core, signs: &SystemHealth, s: i64) -> Vec<AlarmChange> {
     let mut batch = Batch::default();
-    core.own(signs, at(s), &mut batch);
+    core.judge_health(signs, at(s), &mut batch);
     batch.changes
 }
 
@@ -66,7 +66,7 @@ fn state(changes: &[AlarmChange]) -> Option<State> {
 }
 
 /// What is looked at in turn: seconds, sign, the state that it leads to if any.
-fn run(core: &mut Core, looks: &[(i64, OwnSigns, Option<State>)]) -> Vec<AlarmChange> {
+fn run(core: &mut Core, looks: &[(i64, SystemHealth, Option<State>)]) -> Vec<AlarmChange> {
     let mut all = Vec::new();
     for (s, signs, expected) in looks {
         let changes = look(core, signs, *s);
@@ -79,31 +79,31 @@ fn run(core: &mut Core, looks: &[(i64, OwnSigns, Option<State>)]) -> Vec<AlarmCh
 const RAISED: Option<State> = Some(State::Unacknowledged);
 const OVER: Option<State> = Some(State::ReturnedUnacknowledged);
 
-fn disk(free_mb: u64) -> OwnSigns {
-    let sign = DiskSign {
+fn disk(free_mb: u64) -> SystemHealth {
+    let sign = DiskHealth {
         free_bytes: free_mb * 1_000_000,
         total_bytes: 32_000_000_000,
         grown_bytes_a_day: Some(100_000_000.0),
     };
-    OwnSigns { disk: Some(sign), ..OwnSigns::default() }
+    SystemHealth { disk: Some(sign), ..SystemHealth::default() }
 }
 
-fn queue(rows: u64, age_s: i64, now_s: i64) -> OwnSigns {
-    let queue = |name: &str, rows, oldest| QueueSign { name: name.to_owned(), rows, oldest };
+fn queue(rows: u64, age_s: i64, now_s: i64) -> SystemHealth {
+    let queue = |name: &str, rows, oldest| QueueHealth { name: name.to_owned(), rows, oldest };
     let queues = vec![queue("spare", 0, None), queue("school", rows, Some(at(now_s - age_s)))];
-    OwnSigns { queues: Some(queues), ..OwnSigns::default() }
+    SystemHealth { queues: Some(queues), ..SystemHealth::default() }
 }
 
-fn clock(sign: ClockSign) -> OwnSigns {
-    OwnSigns { clock: Some(sign), ..OwnSigns::default() }
+fn clock(sign: ClockHealth) -> SystemHealth {
+    SystemHealth { clock: Some(sign), ..SystemHealth::default() }
 }
 
-fn messages(sign: MessagesSign) -> OwnSigns {
-    OwnSigns { messages: Some(sign), ..OwnSigns::default() }
+fn messages(sign: MessageHealth) -> SystemHealth {
+    SystemHealth { messages: Some(sign), ..SystemHealth::default() }
 }
 
-fn record(sign: RecordSign) -> OwnSigns {
-    OwnSigns { record: Some(sign), ..OwnSigns::default() }
+fn record(sign: StoreHealth) -> SystemHealth {
+    SystemHealth { store: Some(sign), ..SystemHealth::default() }
 }
 
 #[test]
@@ -147,7 +147,7 @@ fn days_that_are_left_are_told_only_where_they_are_known() {
         (Some(1e-300), "lasts for 36,500 days. Make room within the week"),
     ] {
         let mut signs = disk(1000);
-        signs.disk = signs.disk.map(|disk| DiskSign { grown_bytes_a_day: grown, ..disk });
+        signs.disk = signs.disk.map(|disk| DiskHealth { grown_bytes_a_day: grown, ..disk });
         let mut core = core();
         look(&mut core, &signs, 0);
         let changes = look(&mut core, &signs, 60);
@@ -183,7 +183,7 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
     let mut core = core();
     look(&mut core, &queue(200_000, 0, 0), 0);
     assert_eq!(state(&look(&mut core, &queue(200_000, 0, 600), 600)), RAISED);
-    let none = OwnSigns { queues: Some(Vec::new()), ..OwnSigns::default() };
+    let none = SystemHealth { queues: Some(Vec::new()), ..SystemHealth::default() };
     assert_eq!(state(&look(&mut core, &none, 660)), OVER);
     // A time that has not come is no age.
     assert_eq!(state(&look(&mut core, &queue(1, -90_000, 720), 720)), None);
@@ -191,18 +191,18 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
 
 #[test]
 fn a_clock_that_jumped_is_told_for_an_hour_after_the_last_jump() {
-    let back = ClockSign::Jumped(Jump { from: at(0), to: at(-7200) });
-    let forward = ClockSign::Jumped(Jump { from: at(-3600), to: at(60) });
+    let back = ClockHealth::Jumped(Jump { from: at(0), to: at(-7200) });
+    let forward = ClockHealth::Jumped(Jump { from: at(-3600), to: at(60) });
     let changes = run(
         &mut core(),
         &[
-            (-7260, clock(ClockSign::Steady), None),
+            (-7260, clock(ClockHealth::Steady), None),
             (-7200, clock(back), RAISED),
-            (-7140, clock(ClockSign::Steady), None),
+            (-7140, clock(ClockHealth::Steady), None),
             (60, clock(forward), None),
-            (120, clock(ClockSign::Steady), None),
-            (3719, clock(ClockSign::Steady), None),
-            (3720, clock(ClockSign::Steady), OVER),
+            (120, clock(ClockHealth::Steady), None),
+            (3719, clock(ClockHealth::Steady), None),
+            (3720, clock(ClockHealth::Steady), OVER),
         ],
     );
     assert!(
@@ -225,14 +225,14 @@ fn a_message_that_reached_nobody_is_told_without_an_address() {
         at: at(-60),
         others: 1,
     };
-    let not_sent = messages(MessagesSign::NotSent(not_sent));
+    let not_sent = messages(MessageHealth::NotSent(not_sent));
     let changes = run(
         &mut core(),
         &[
             (0, not_sent.clone(), None),
             (120, not_sent, RAISED),
-            (180, messages(MessagesSign::Reached), None),
-            (480, messages(MessagesSign::Reached), OVER),
+            (180, messages(MessageHealth::Reached), None),
+            (480, messages(MessageHealth::Reached), OVER),
         ],
     );
     assert_eq!(
@@ -246,20 +246,20 @@ fn a_message_that_reached_nobody_is_told_without_an_address() {
 
 #[test]
 fn a_record_that_fails_is_told_with_its_true_times() {
-    let failing = record(RecordSign::Failing { since: at(0) });
+    let failing = record(StoreHealth::Failing { since: at(0) });
     let mut core = core();
     // Within the delay nothing is told, and success ends it.
     assert_eq!(state(&look(&mut core, &failing, 59)), None);
-    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 59)), None);
+    assert_eq!(state(&look(&mut core, &record(StoreHealth::Written), 59)), None);
     // Looked at much later, the step carries the time at which it was due.
     let changes = look(&mut core, &failing, 5000);
     assert_eq!(state(&changes), RAISED);
     assert_eq!((changes[0].since, changes[0].at), (at(0), at(60)));
     assert_eq!(state(&look(&mut core, &failing, 5030)), None);
-    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 5060)), None);
-    assert_eq!(state(&look(&mut core, &record(RecordSign::Written), 5360)), OVER);
+    assert_eq!(state(&look(&mut core, &record(StoreHealth::Written), 5060)), None);
+    assert_eq!(state(&look(&mut core, &record(StoreHealth::Written), 5360)), OVER);
     // It fails again before anybody answered: a new occurrence.
-    let again = record(RecordSign::Failing { since: at(6000) });
+    let again = record(StoreHealth::Failing { since: at(6000) });
     assert_eq!(state(&look(&mut core, &again, 6059)), None);
     let changes = look(&mut core, &again, 6060);
     assert_eq!(state(&changes), RAISED);
@@ -274,7 +274,7 @@ fn what_is_told_past_the_core_is_what_the_core_does_later() {
     assert_eq!(alarms.failing(at(0), at(59)), []);
     let early = alarms.failing(at(0), at(60));
     assert_eq!(alarms.failing(at(0), at(900)), early);
-    assert_eq!(look(&mut core, &record(RecordSign::Failing { since: at(0) }), 900), early);
+    assert_eq!(look(&mut core, &record(StoreHealth::Failing { since: at(0) }), 900), early);
     assert_eq!(state(&early), RAISED);
     // It stands already: nothing is to be told.
     assert_eq!(core.store_alarms().failing(at(300), at(900)), []);
@@ -299,7 +299,7 @@ fn what_was_not_measured_changes_nothing() {
     look(&mut core, &disk(100), 0);
     assert_eq!(state(&look(&mut core, &disk(100), 60)), RAISED);
     for s in 1..100 {
-        assert_eq!(look(&mut core, &OwnSigns::default(), s * 3600), []);
+        assert_eq!(look(&mut core, &SystemHealth::default(), s * 3600), []);
     }
 }
 

@@ -3,9 +3,9 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::garden::alarm_slot::Said;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::{Channel, Garden};
-use crate::garden::system::health::{DiskSign, Jump, NotSent, OwnLimits, QueueSign};
+use crate::garden::system::health::{DiskHealth, HealthLimits, Jump, NotSent, QueueHealth};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
 
@@ -57,7 +57,7 @@ const NOT_SENT: Equation = Equation {
 /// The equations of this file.
 pub(crate) const EQUATIONS: &[Equation] = &[FAILING, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
 
-pub(crate) fn record_failing(garden: &Garden, since: Timestamp, on_s: u32) -> Said {
+pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
     let fish = if garden.tanks.is_empty() {
         ""
     } else {
@@ -69,16 +69,16 @@ pub(crate) fn record_failing(garden: &Garden, since: Timestamp, on_s: u32) -> Sa
         spoken::moment(since, &garden.site.time_zone)
     );
     let step = FAILING.step(format!("nothing kept for {on_s} s, the delay is {on_s} s"));
-    Said::new(text, &[("unwritten_s", f64::from(on_s))], OURS).because(vec![step])
+    AlarmText::new(text, &[("unwritten_s", f64::from(on_s))], OURS).because(vec![step])
 }
 
-pub(crate) fn record_written() -> Said {
+pub(crate) fn store_written() -> AlarmText {
     let text = "The garden's record is written again. What waited at the broker is stored now. Look once more today \
                 whether the disk is in order.";
-    Said::new(text.to_owned(), &[], OURS)
+    AlarmText::new(text.to_owned(), &[], OURS)
 }
 
-pub(crate) fn forwarding_behind(queue: &QueueSign, age_s: i64, limits: &OwnLimits) -> Said {
+pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &HealthLimits) -> AlarmText {
     let rows = grouped(queue.rows);
     let text = format!(
         "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago. Look today whether the server \
@@ -92,14 +92,14 @@ pub(crate) fn forwarding_behind(queue: &QueueSign, age_s: i64, limits: &OwnLimit
         queue.rows, limits.forward_rows, limits.forward_age_s
     ));
     let values = [("rows", queue.rows as f64), ("oldest_s", age_s as f64)];
-    Said::new(text, &values, OURS).because(vec![step])
+    AlarmText::new(text, &values, OURS).because(vec![step])
 }
 
-pub(crate) fn forwarding_well() -> Said {
-    Said::new("Readings reach the servers again.".to_owned(), &[], OURS)
+pub(crate) fn forwarding_well() -> AlarmText {
+    AlarmText::new("Readings reach the servers again.".to_owned(), &[], OURS)
 }
 
-pub(crate) fn disk(active: bool, disk: &DiskSign, limit: u64) -> Said {
+pub(crate) fn disk(active: bool, disk: &DiskHealth, limit: u64) -> AlarmText {
     let (free, total) = (bytes(disk.free_bytes), bytes(disk.total_bytes));
     let days =
         disk.grown_bytes_a_day.filter(|grown| *grown > 0.0).map(|grown| disk.free_bytes as f64 / grown);
@@ -131,10 +131,10 @@ pub(crate) fn disk(active: bool, disk: &DiskSign, limit: u64) -> Said {
     } else {
         format!("The disk with the garden's record has room again: {free} of {total} are free.")
     };
-    Said::new(text, &values, OURS).because(why)
+    AlarmText::new(text, &values, OURS).because(why)
 }
 
-pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &OwnLimits) -> Said {
+pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &HealthLimits) -> AlarmText {
     let by_s = jump.by_s();
     let way = if by_s < 0 { "back" } else { "forward" };
     let text = format!(
@@ -146,15 +146,15 @@ pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &OwnLimits) -> 
         spoken::moment(jump.to, zone),
     );
     let step = JUMPED.step(format!("{by_s} s, more than {} s", limits.clock_jump_s));
-    Said::new(text, &[("jump_s", by_s as f64)], OURS).because(vec![step])
+    AlarmText::new(text, &[("jump_s", by_s as f64)], OURS).because(vec![step])
 }
 
-pub(crate) fn clock_steady(off_s: u32) -> Said {
+pub(crate) fn clock_steady(off_s: u32) -> AlarmText {
     let text = format!("The computer's clock has not jumped for {}.", spoken::duration(i64::from(off_s)));
-    Said::new(text, &[], OURS)
+    AlarmText::new(text, &[], OURS)
 }
 
-pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> Said {
+pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> AlarmText {
     let way = match message.channel {
         Channel::Email => "e-mail",
         Channel::Webhook => "webhook",
@@ -175,11 +175,11 @@ pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> Said {
         message.who,
     );
     let step = NOT_SENT.step(format!("given up by {way} at {}, nothing arrived since", message.at));
-    Said::new(text, &[("groups", (message.others + 1) as f64)], OURS).because(vec![step])
+    AlarmText::new(text, &[("groups", (message.others + 1) as f64)], OURS).because(vec![step])
 }
 
-pub(crate) fn messages_reach() -> Said {
-    Said::new("Messages reach their groups again, or none has failed for a day.".to_owned(), &[], OURS)
+pub(crate) fn messages_reach() -> AlarmText {
+    AlarmText::new("Messages reach their groups again, or none has failed for a day.".to_owned(), &[], OURS)
 }
 
 /// What a server said, fit for a sentence: one line, short, and without anybody's

@@ -3,12 +3,14 @@
 
 use jiff::Timestamp;
 
-use crate::garden::Core;
+use crate::alarms::Kind;
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::core::Core;
 use crate::garden::log::Seen;
 use crate::garden::plan::Tank;
-use crate::garden::site::{SiteState, plus};
-use crate::garden::site_view::active;
+use crate::garden::site::SiteState;
 use crate::garden::tank::words::ASK;
+use crate::model::add_seconds;
 use crate::tank::{
     Bag, FARTHEST_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, Window, equations, float_minutes, handling,
     ionisation_constant, un_ionised_fraction,
@@ -164,8 +166,11 @@ impl SiteState {
         let plan = Plan { tank, bag, tank_c: tank_temperature, tank_ph, handling: handling(&bag, tank_ph) };
         let steps = plan.steps();
         let release = steps.iter().map(|(minute, _)| *minute).max().unwrap_or(0);
-        let when =
-            spoken::moment_seen_from(plus(now, i64::from(release) * 60), now, &self.garden.site.time_zone);
+        let when = spoken::moment_seen_from(
+            add_seconds(now, i64::from(release) * 60),
+            now,
+            &self.garden.site.time_zone,
+        );
         let text = format!(
             "Yes: the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C. It takes about {} minutes; if it \
              begins now the fish are let go at about {when}.",
@@ -182,17 +187,16 @@ impl SiteState {
     /// What speaks against new fish in this tank at all.
     fn tank_trouble(&self, index: u16, tank_c: Option<f64>) -> Option<String> {
         let tank = &self.garden.tanks[usize::from(index)];
-        let state = &self.tanks[usize::from(index)];
         let alarms: Vec<String> = [
-            (&state.shock, "its temperature has changed too fast"),
-            (&state.warm, "it is too warm"),
-            (&state.cold, "it is too cold"),
-            (&state.oxygen, "it has, or may have, too little oxygen"),
-            (&state.ammonia, "its last water test found too much ammonia or nitrite"),
-            (&state.ph, "its pH is out of range or on the way there"),
+            (Kind::TankTemperatureShock, "its temperature has changed too fast"),
+            (Kind::TankTooWarm, "it is too warm"),
+            (Kind::TankTooCold, "it is too cold"),
+            (Kind::LowOxygen, "it has, or may have, too little oxygen"),
+            (Kind::Ammonia, "its last water test found too much ammonia or nitrite"),
+            (Kind::Ph, "its pH is out of range or on the way there"),
         ]
         .into_iter()
-        .filter(|(standing, _)| active(standing))
+        .filter(|(kind, _)| self.is_active(AlarmPlace::Tank(index), *kind))
         .map(|(_, words)| words.to_owned())
         .collect();
         if !alarms.is_empty() {

@@ -3,14 +3,13 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::Input;
-use crate::alarms::Kind;
-use crate::garden::alarm_slot::Of;
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water_tests::TankWater;
-use crate::garden::tank::words as say;
+use crate::garden::tank::words;
 use crate::tank::{Change, RiseFall, WINDOWS, Window, drift};
 
 /// A test older than this clears nothing.
@@ -79,11 +78,9 @@ impl SiteState {
     fn judge_temperature(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let water = self.tank_water(index, at);
         let lately_out = self.lately_out(index, at);
-        let garden = std::sync::Arc::clone(&self.garden);
-        let tank = &garden.tanks[usize::from(index)];
-        let (limits, rules, zone) = (tank.limits, garden.rules, &garden.site.time_zone);
-        let of = |kind| Of { garden: &garden, kind, place: &tank.id };
-        let state = &mut self.tanks[usize::from(index)];
+        let place = AlarmPlace::Tank(index);
+        let rules = self.garden.rules;
+        let limits = self.garden.tanks[usize::from(index)].limits;
         // A missing thermometer may be the one that is beyond the limit: what the
         // others say can raise, and cannot clear.
         let seen = |input| match input {
@@ -91,33 +88,31 @@ impl SiteState {
             other => other,
         };
 
-        let shock = seen(shock_input(tank, water, rules.tank_temperature_shock.deadband));
-        let delays = rules.tank_temperature_shock;
-        state.shock.step(&of(Kind::TankTemperatureShock), at, shock, delays, batch, |active| {
-            say::shock(tank, water, active, lately_out, zone)
+        let deadband = rules[Kind::TankTemperatureShock].delays.deadband;
+        let shock = seen(shock_input(&self.garden.tanks[usize::from(index)], water, deadband));
+        self.judge(place.alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
+            let tank = &site.garden.tanks[usize::from(index)];
+            words::shock(tank, water, active, lately_out, &site.garden.site.time_zone)
         });
 
-        let warm = water.map_or(Input::Unknown, |w| {
-            Input::above(w.warmest_c, limits.warm_c, rules.tank_too_warm.deadband)
-        });
-        state.warm.step(&of(Kind::TankTooWarm), at, seen(warm), rules.tank_too_warm, batch, |active| {
+        let deadband = rules[Kind::TankTooWarm].delays.deadband;
+        let warm = water.map_or(Input::Unknown, |w| Input::above(w.warmest_c, limits.warm_c, deadband));
+        self.judge(place.alarm(Kind::TankTooWarm), at, seen(warm), batch, |site, active| {
             let now_c = water.map_or(f64::NAN, |w| w.warmest_c);
-            say::limit(tank, active, now_c, limits.warm_c, true)
+            words::limit(&site.garden.tanks[usize::from(index)], active, now_c, limits.warm_c, true)
         });
 
-        let cold = water.map_or(Input::Unknown, |w| {
-            Input::below(w.coldest_c, limits.cold_c, rules.tank_too_cold.deadband)
-        });
-        state.cold.step(&of(Kind::TankTooCold), at, seen(cold), rules.tank_too_cold, batch, |active| {
+        let deadband = rules[Kind::TankTooCold].delays.deadband;
+        let cold = water.map_or(Input::Unknown, |w| Input::below(w.coldest_c, limits.cold_c, deadband));
+        self.judge(place.alarm(Kind::TankTooCold), at, seen(cold), batch, |site, active| {
             let now_c = water.map_or(f64::NAN, |w| w.coldest_c);
-            say::limit(tank, active, now_c, limits.cold_c, false)
+            words::limit(&site.garden.tanks[usize::from(index)], active, now_c, limits.cold_c, false)
         });
     }
 
     fn judge_oxygen(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let tank = &garden.tanks[usize::from(index)];
-        let delays = garden.rules.low_oxygen;
+        let tank = &self.garden.tanks[usize::from(index)];
+        let delays = self.garden.rules[Kind::LowOxygen].delays;
         let water = self.tank_water(index, at);
         let saturation = water.and_then(|w| self.saturation(w.warmest_c).ok());
         let below = |mg_l: f64| {
@@ -164,18 +159,17 @@ impl SiteState {
             (None, ..) => None,
         };
         let input = judged.map_or(Input::Unknown, |(input, _)| input);
-        let of = Of { garden: &garden, kind: Kind::LowOxygen, place: &tank.id };
-        let zone = &garden.site.time_zone;
-        let state = &mut self.tanks[usize::from(index)].oxygen;
-        state.step(&of, at, input, delays, batch, |active| {
-            say::oxygen(tank, active, judged.map(|(_, by)| by), saturation.as_ref(), water, zone)
+        let subject = AlarmPlace::Tank(index).alarm(Kind::LowOxygen);
+        self.judge(subject, at, input, batch, |site, active| {
+            let tank = &site.garden.tanks[usize::from(index)];
+            let by = judged.map(|(_, by)| by);
+            words::oxygen(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone)
         });
     }
 
     fn judge_ammonia(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let tank = &garden.tanks[usize::from(index)];
-        let (limits, delays) = (tank.limits, garden.rules.ammonia);
+        let limits = self.garden.tanks[usize::from(index)].limits;
+        let delays = self.garden.rules[Kind::Ammonia].delays;
         let test = self.ammonia_test(index, at);
         let nitrite = self.tested(index, at, |t| t.nitrite_mg_l);
         let old = |of: Timestamp, input| match input {
@@ -199,17 +193,16 @@ impl SiteState {
             Some(nitrite) if test.is_none() && nitrite != Input::Breach => Input::Unknown,
             Some(nitrite) => worst([ammonia, nitrite]),
         };
-        let of = Of { garden: &garden, kind: Kind::Ammonia, place: &tank.id };
-        let zone = &garden.site.time_zone;
-        let state = &mut self.tanks[usize::from(index)].ammonia;
-        state.step(&of, at, input, delays, batch, |active| say::ammonia(tank, active, test, nitrite, zone));
+        let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
+        self.judge(subject, at, input, batch, |site, active| {
+            let tank = &site.garden.tanks[usize::from(index)];
+            words::ammonia(tank, active, test, nitrite, &site.garden.site.time_zone)
+        });
     }
 
     fn judge_ph(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let tank = &garden.tanks[usize::from(index)];
-        let delays = garden.rules.ph;
-        let (low, high) = tank.limits.ph;
+        let delays = self.garden.rules[Kind::Ph].delays;
+        let (low, high) = self.garden.tanks[usize::from(index)].limits.ph;
         let outside = |value: f64| {
             worst([Input::below(value, low, delays.deadband), Input::above(value, high, delays.deadband)])
         };
@@ -260,9 +253,10 @@ impl SiteState {
             note(input, PhFault::Drift { per_day: drift.per_day, now: drift.now, days });
         }
         let input = worst(inputs);
-        let of = Of { garden: &garden, kind: Kind::Ph, place: &tank.id };
-        let state = &mut self.tanks[usize::from(index)].ph;
-        state.step(&of, at, input, delays, batch, |active| say::ph(tank, active, fault));
+        let subject = AlarmPlace::Tank(index).alarm(Kind::Ph);
+        self.judge(subject, at, input, batch, |site, active| {
+            words::ph(&site.garden.tanks[usize::from(index)], active, fault)
+        });
     }
 }
 

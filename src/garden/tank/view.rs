@@ -2,9 +2,10 @@
 
 use jiff::Timestamp;
 
+use crate::alarms::Kind;
+use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
-use crate::garden::site_view::active;
 use crate::garden::tank::rules::worst_swing;
 use crate::garden::tank::water_tests::{ProbeOut, TankWater};
 use crate::garden::view::TankView;
@@ -70,31 +71,31 @@ impl SiteState {
 
     fn tank_words(&self, index: u16, w: &TankWater, now: Timestamp) -> (Condition, String) {
         let tank = &self.garden.tanks[usize::from(index)];
-        let state = &self.tanks[usize::from(index)];
+        let active = |kind| self.is_active(AlarmPlace::Tank(index), kind);
         let limits = tank.limits;
         let fish = tank.fish_name();
         let is = format!("The water is {:.1} °C", w.coldest_c);
         let mut acts = Vec::new();
-        if active(&state.shock) {
+        if active(Kind::TankTemperatureShock) {
             acts.push(format!("{is} and has changed too fast. Add no water and no fish."));
-        } else if active(&state.warm) || w.warmest_c > limits.warm_c {
+        } else if active(Kind::TankTooWarm) || w.warmest_c > limits.warm_c {
             acts.push(format!("{is}: too warm for {fish}."));
-        } else if active(&state.cold) || w.coldest_c < limits.cold_c {
+        } else if active(Kind::TankTooCold) || w.coldest_c < limits.cold_c {
             acts.push(format!("{is}: too cold for {fish}."));
         }
-        for (standing, words) in [
-            (&state.oxygen, "Oxygen: too little, or too little to be sure of."),
-            (&state.ammonia, "Ammonia or nitrite: too much in the last water test."),
-            (&state.ph, "pH: outside its range, or on the way there."),
+        for (kind, words) in [
+            (Kind::LowOxygen, "Oxygen: too little, or too little to be sure of."),
+            (Kind::Ammonia, "Ammonia or nitrite: too much in the last water test."),
+            (Kind::Ph, "pH: outside its range, or on the way there."),
         ] {
-            if active(standing) {
+            if active(kind) {
                 if acts.is_empty() {
                     acts.push(format!("{is}."));
                 }
                 acts.push(words.to_owned());
             }
         }
-        if state.oxygen_probes.is_empty()
+        if self.tanks[usize::from(index)].oxygen_probes.is_empty()
             && let Ok(full) = self.saturation(w.warmest_c)
             && full.before_dawn_mg_l() < limits.oxygen_mg_l
         {

@@ -4,7 +4,8 @@
 use jiff::Timestamp;
 
 use crate::garden::log::{Seen, WaterTest};
-use crate::garden::site::{Memory, SiteState};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::SiteState;
 use crate::model::Quantity;
 use crate::tank::{
     Immersed, Moves, OutOfRange, Outside, Saturation, Slope, Surroundings, WINDOWS, slope, un_ionised_mg_l,
@@ -65,7 +66,7 @@ impl SiteState {
         let air_c = self.air_c(at);
         for i in 0..self.tanks[usize::from(index)].thermometers.len() {
             let probe = self.tanks[usize::from(index)].thermometers[i];
-            let Memory::Water(own) = &self.sensors[usize::from(probe)].memory else { continue };
+            let SensorHistory::Water(own) = &self.sensors[usize::from(probe)].history else { continue };
             let Some((newest, value)) = own.kept.newest().filter(|(t, _)| *t == at) else { continue };
             let others: Vec<f64> = self.tanks[usize::from(index)]
                 .thermometers
@@ -75,15 +76,15 @@ impl SiteState {
                 .collect();
             let other_c = (!others.is_empty()).then(|| others.iter().sum::<f64>() / others.len() as f64);
             let around = Surroundings { volume_l, air_c, other_c };
-            if let Memory::Water(own) = &mut self.sensors[usize::from(probe)].memory {
+            if let SensorHistory::Water(own) = &mut self.sensors[usize::from(probe)].history {
                 own.immersion.step(newest, value, &around);
             }
         }
     }
 
     fn immersed(&self, probe: u16) -> Immersed {
-        match &self.sensors[usize::from(probe)].memory {
-            Memory::Water(own) => own.immersion.now(),
+        match &self.sensors[usize::from(probe)].history {
+            SensorHistory::Water(own) => own.immersion.now(),
             _ => Immersed::In,
         }
     }
@@ -103,8 +104,8 @@ impl SiteState {
         let mut water: Option<TankWater> = None;
         let mut whole = true;
         for &probe in thermometers {
-            let (Some(value), Memory::Water(own), Immersed::In) =
-                (self.fresh(probe, at), &self.sensors[usize::from(probe)].memory, self.immersed(probe))
+            let (Some(value), SensorHistory::Water(own), Immersed::In) =
+                (self.fresh(probe, at), &self.sensors[usize::from(probe)].history, self.immersed(probe))
             else {
                 whole = false;
                 continue;
@@ -142,8 +143,8 @@ impl SiteState {
         self.tanks[usize::from(index)]
             .thermometers
             .iter()
-            .filter_map(|&probe| match &self.sensors[usize::from(probe)].memory {
-                Memory::Water(own) => own.immersion.aside().last().copied(),
+            .filter_map(|&probe| match &self.sensors[usize::from(probe)].history {
+                SensorHistory::Water(own) => own.immersion.aside().last().copied(),
                 _ => None,
             })
             .filter(|(_, to)| at.as_second() - to.as_second() <= crate::tank::DAY_S)
@@ -155,7 +156,7 @@ impl SiteState {
     pub(crate) fn tank_rate(&self, index: u16, at: Timestamp) -> Option<Slope> {
         self.tanks[usize::from(index)].thermometers.iter().find_map(|&probe| {
             self.fresh(probe, at)?;
-            let Memory::Water(own) = &self.sensors[usize::from(probe)].memory else { return None };
+            let SensorHistory::Water(own) = &self.sensors[usize::from(probe)].history else { return None };
             if own.immersion.now() != Immersed::In {
                 return None;
             }
@@ -227,7 +228,7 @@ impl SiteState {
     pub(crate) fn ph_days(&self, index: u16, now: Timestamp) -> Vec<(Timestamp, f64)> {
         const TESTS_S: i64 = 28 * 86_400;
         for &probe in &self.tanks[usize::from(index)].ph_probes {
-            if let Memory::Ph(hours) = &self.sensors[usize::from(probe)].memory {
+            if let SensorHistory::Ph(hours) = &self.sensors[usize::from(probe)].history {
                 let days = hours.days();
                 if days.len() >= 2 {
                     return days;
@@ -250,8 +251,8 @@ impl SiteState {
     pub(crate) fn ph_since_yesterday(&self, index: u16, at: Timestamp) -> Option<f64> {
         self.tanks[usize::from(index)].ph_probes.iter().find_map(|&probe| {
             self.fresh(probe, at)?;
-            match &self.sensors[usize::from(probe)].memory {
-                Memory::Ph(hours) => hours.since_yesterday(),
+            match &self.sensors[usize::from(probe)].history {
+                SensorHistory::Ph(hours) => hours.since_yesterday(),
                 _ => None,
             }
         })

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::garden::alarm_slot::Said;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Tank;
 use crate::garden::tank::rules::{OxygenBy, PH_DAY, PhFault, Swing, worst_swing};
 use crate::garden::tank::water_tests::{AmmoniaTest, TankWater};
@@ -31,7 +31,7 @@ pub(crate) fn shock(
     active: bool,
     lately_out: Option<(Timestamp, Timestamp)>,
     zone: &TimeZone,
-) -> Said {
+) -> AlarmText {
     let swing = water.as_ref().and_then(|w| worst_swing(tank, w));
     let text = match swing {
         Some(Swing { window, change, limit_c }) if active => {
@@ -78,7 +78,7 @@ pub(crate) fn shock(
         let limit = tank.limits.within(window).map(|l| l.rise_c.min(l.fall_c));
         values.extend(limit.filter(|c| c.is_finite()).map(|c| (name, c)));
     }
-    Said::new(text, &values, SOURCE_SHOCK).because(swing.map(|s| why_swing(&s)).into_iter().collect())
+    AlarmText::new(text, &values, SOURCE_SHOCK).because(swing.map(|s| why_swing(&s)).into_iter().collect())
 }
 
 /// The equation of a change, with its numbers.
@@ -115,7 +115,7 @@ fn hourly(tank: &Tank, rise: bool) -> f64 {
         .unwrap_or(crate::tank::CHANGE_HOUR_C)
 }
 
-pub(crate) fn limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> Said {
+pub(crate) fn limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> AlarmText {
     let text = if !active {
         format!(
             "{}: the water is {now_c:.1} °C and within the limits of {} again.",
@@ -143,7 +143,7 @@ pub(crate) fn limit(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: b
         )
     };
     let why = vec![equations::BEYOND.step(format!("{now_c:.1} - {limit_c:.1} = {:.1} °C", now_c - limit_c))];
-    Said::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS).because(why)
+    AlarmText::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS).because(why)
 }
 
 pub(crate) fn oxygen(
@@ -153,7 +153,7 @@ pub(crate) fn oxygen(
     saturation: Option<&Saturation>,
     water: Option<TankWater>,
     zone: &TimeZone,
-) -> Said {
+) -> AlarmText {
     let limit = tank.limits.oxygen_mg_l;
     let fish = tank.fish_name();
     let percent = |mg_l: f64| {
@@ -216,7 +216,7 @@ pub(crate) fn oxygen(
     }
     values.extend(saturation.map(|s| ("saturation_mg_l", s.mg_l)));
     values.push(("limit_mg_l", limit));
-    Said::new(text, &values, SOURCE_OXYGEN).because(why)
+    AlarmText::new(text, &values, SOURCE_OXYGEN).because(why)
 }
 
 /// The equations of a test's un-ionised ammonia, as far as it is known.
@@ -240,7 +240,7 @@ pub(crate) fn ammonia(
     test: Option<AmmoniaTest>,
     nitrite: Option<(Timestamp, f64)>,
     zone: &TimeZone,
-) -> Said {
+) -> AlarmText {
     let limits = tank.limits;
     let mut found = Vec::new();
     let mut values = vec![];
@@ -283,10 +283,10 @@ pub(crate) fn ammonia(
     } else {
         format!("{}: the water test{when} found ammonia and nitrite within their limits again.", tank.name)
     };
-    Said::new(text, &values, SOURCE_AMMONIA).because(test.map_or_else(Why::new, |t| why_ammonia(&t)))
+    AlarmText::new(text, &values, SOURCE_AMMONIA).because(test.map_or_else(Why::new, |t| why_ammonia(&t)))
 }
 
-pub(crate) fn ph(tank: &Tank, active: bool, fault: Option<PhFault>) -> Said {
+pub(crate) fn ph(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
     let (low, high) = tank.limits.ph;
     const DO: &str = "Test it with a second kit before doing anything; then change a tenth of the water a day, and \
                       never bring pH back by more than 0.3 a day.";
@@ -342,5 +342,5 @@ pub(crate) fn ph(tank: &Tank, active: bool, fault: Option<PhFault>) -> Said {
         _ => format!("{}: its pH is steady and within {low:.1} to {high:.1} again.", tank.name),
     };
     values.extend([("limit_low", low), ("limit_high", high)]);
-    Said::new(text, &values, SOURCE_PH).because(why)
+    AlarmText::new(text, &values, SOURCE_PH).because(why)
 }

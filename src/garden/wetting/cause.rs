@@ -21,9 +21,10 @@
 
 use jiff::Timestamp;
 
-use crate::garden::site::{Cause, Memory, SiteState, Unclear, plus};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::{Cause, SiteState, Unclear};
 use crate::garden::wetting::flow::Meter;
-use crate::model::{Place, Quantity};
+use crate::model::{Place, Quantity, add_seconds};
 use crate::watering::{Wetting, probe_lag_s};
 
 /// Rain that explains a wetting, mm within a day.
@@ -108,8 +109,8 @@ impl SiteState {
     pub(crate) fn rain_mm(&self, from: Timestamp, to: Timestamp) -> f64 {
         self.gauges
             .iter()
-            .filter_map(|&g| match &self.sensors[usize::from(g)].memory {
-                Memory::Rain(gauge) => Some(gauge.sum_mm(from, to)),
+            .filter_map(|&g| match &self.sensors[usize::from(g)].history {
+                SensorHistory::Rain(gauge) => Some(gauge.sum_mm(from, to)),
                 _ => None,
             })
             .fold(0.0, f64::max)
@@ -124,8 +125,8 @@ impl SiteState {
         // When each bed's water can have come, seconds.
         let mut arrivals: Vec<(i64, i64)> = Vec::new();
         for (index, bed) in (0u16..).zip(&self.beds) {
-            let watch_of = |probe: u16| match &self.sensors[usize::from(probe)].memory {
-                Memory::Soil(watch) => Some(watch),
+            let watch_of = |probe: u16| match &self.sensors[usize::from(probe)].history {
+                SensorHistory::Soil(watch) => Some(watch),
                 _ => None,
             };
             // Deeper probes go on rising for hours after water that came long before.
@@ -166,13 +167,13 @@ impl SiteState {
         wetting: &Wetting,
         earliest: Timestamp,
     ) -> Result<(), Unclear> {
-        let Memory::Rain(gauge) = &self.sensors[usize::from(index)].memory else {
+        let SensorHistory::Rain(gauge) = &self.sensors[usize::from(index)].history else {
             return Err(Unclear::NoGauge);
         };
-        if !gauge.covers(plus(wetting.onset, -DAY_S)) {
+        if !gauge.covers(add_seconds(wetting.onset, -DAY_S)) {
             return Err(Unclear::NoGauge);
         }
-        let whole = gauge.unbroken_since(plus(earliest, -GAUGE_MARGIN_S));
+        let whole = gauge.unbroken_since(add_seconds(earliest, -GAUGE_MARGIN_S));
         let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
         if whole && late_s <= self.patience_s(index) { Ok(()) } else { Err(Unclear::GaugeSilent) }
     }

@@ -10,11 +10,13 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
-use crate::garden::site::{BedWetting, Cause, Memory, SiteState, plus};
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::{BedWetting, Cause, SiteState};
 use crate::garden::wetting::rules::SOURCE_HOURS;
-use crate::model::{Place, Quantity};
+use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{FlowRun, METERED, Wetting, wholly_outside};
 
@@ -49,10 +51,10 @@ impl SiteState {
     }
 
     fn meter_of(&self, place: Place, earliest: Timestamp, wetting: &Wetting) -> Meter {
-        let from = plus(earliest, -SLOW_S);
+        let from = add_seconds(earliest, -SLOW_S);
         let (mut litres, mut silent, mut any) = (0.0, false, false);
         for (index, sensor) in (0u16..).zip(&self.garden.sensors) {
-            let Memory::Flow(flow) = &self.sensors[usize::from(index)].memory else { continue };
+            let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { continue };
             if sensor.place != place {
                 continue;
             }
@@ -76,7 +78,7 @@ impl SiteState {
 
     /// Judges a good message of a bed's own meter.
     pub(crate) fn judge_flow(&mut self, bed_index: u16, index: u16, at: Timestamp, batch: &mut Batch) {
-        let Memory::Flow(flow) = &self.sensors[usize::from(index)].memory else { return };
+        let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { return };
         let garden = std::sync::Arc::clone(&self.garden);
         let bed = &garden.beds[usize::from(bed_index)];
         let zone = &garden.site.time_zone;
@@ -104,17 +106,17 @@ impl SiteState {
             });
             state.wetting_why = vec![metered(&run, bed.area_m2)];
         }
-        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
+        let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
         let before = state.wetting;
-        state.hours.step(&of, at, input, delays, batch, |active| {
+        let subject = AlarmPlace::Bed(bed_index).alarm(Kind::WateringHours);
+        self.judge_within(delays, subject, at, input, batch, |_, active| {
             let Some(run) = run.filter(|_| active) else {
                 let amount = before.and_then(|wetting| wetting.litres).map_or_else(String::new, |litres| {
                     format!(" {} ran the last time.", spoken::litres(litres))
                 });
                 let text =
                     format!("{}: no further watering outside the allowed hours was seen.{amount}", bed.name);
-                return Said::new(text, &[], SOURCE_HOURS);
+                return AlarmText::new(text, &[], SOURCE_HOURS);
             };
             let text = format!(
                 "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} \
@@ -127,7 +129,7 @@ impl SiteState {
             );
             let values =
                 [("litres", run.litres), ("run_s", (run.to.as_second() - run.from.as_second()) as f64)];
-            Said::new(text, &values, SOURCE_HOURS).because(vec![metered(&run, bed.area_m2)])
+            AlarmText::new(text, &values, SOURCE_HOURS).because(vec![metered(&run, bed.area_m2)])
         });
     }
 

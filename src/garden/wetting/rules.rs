@@ -4,13 +4,15 @@
 use jiff::civil::DateTime;
 
 use crate::alarms::{Delays, Input, Kind};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Site;
 use crate::garden::record::Batch;
-use crate::garden::site::{BedWetting, Cause, SiteState, plus};
+use crate::garden::site::{BedWetting, Cause, SiteState};
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::Weighed;
 use crate::garden::wetting::flow::Meter;
+use crate::model::add_seconds;
 use crate::text::spoken;
 use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day, probe_lag_s, wholly_outside};
 use crate::why::Why;
@@ -48,14 +50,14 @@ impl SiteState {
         let bed = &garden.beds[usize::from(index)];
         let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
         let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
-        let earliest = plus(wetting.onset, -probe_lag_s(depth_m));
+        let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
         let outside_hours = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
         let weighed = Weighed {
             wetting,
             earliest,
             outside_hours,
             rising: self.beds_rising(index, &wetting),
-            rain_mm: self.rain_mm(plus(wetting.onset, -DAY_S), wetting.seen),
+            rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
             meter: self.meter(index, earliest, &wetting),
             people_about: people_about(&garden.site, garden.site.time_zone.to_datetime(wetting.onset)),
         };
@@ -80,9 +82,9 @@ impl SiteState {
         if cause != Cause::Watering || !outside_hours {
             return;
         }
-        let delays = Delays { on_s: 0, ..garden.rules.watering_hours };
-        let of = Of { garden: &garden, kind: Kind::WateringHours, place: &bed.id };
-        state.hours.step(&of, wetting.seen, Input::Breach, delays, batch, |_| {
+        let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
+        let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
+        self.judge_within(delays, subject, wetting.seen, Input::Breach, batch, |_, _| {
             let when = spoken::moment(wetting.onset, &garden.site.time_zone);
             let how_sure = match weighed.meter {
                 Meter::Ran { litres, .. } => {
@@ -101,7 +103,7 @@ impl SiteState {
                 bed.name,
                 spoken::may_run(hours)
             );
-            Said::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", weighed.rain_mm)], SOURCE_HOURS)
+            AlarmText::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", weighed.rain_mm)], SOURCE_HOURS)
                 .because(why)
         });
     }

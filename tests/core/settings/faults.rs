@@ -1,5 +1,6 @@
 //! Every kind of fault is found at its line and key, alone, and in plain words.
 
+use trug::alarms::Kind;
 use trug::settings::{Fault, Settings, from_text};
 
 const TRUG: &str = r#"[broker]
@@ -1040,14 +1041,13 @@ fn own_limits_stand_in_front_of_the_tables() {
     // The texture's wilting point stays: the middle of 0.03 to 0.10.
     let bed = &garden.beds[0];
     assert_eq!(format!("{:?} {:?}", bed.field_capacity, bed.wilting_point), "0.25 0.065");
-    let warm = garden.rules.tank_too_warm;
+    let warm = garden.rules[Kind::TankTooWarm].delays;
     assert_eq!(format!("{warm:?}"), "Delays { deadband: 1.0, on_s: 1800, off_s: 60 }");
-    assert_eq!(garden.rules.sensor_silent.on_s, 0);
-    use trug::alarms::Kind;
-    let conduct = |kind| garden.rules.conducts.of(kind, warm);
-    assert_eq!((conduct(Kind::Ph).again_s, conduct(Kind::Ph).latching), (Some(5400), true));
+    assert_eq!(garden.rules[Kind::SensorSilent].delays.on_s, 0);
+    let policy = |kind: Kind| garden.rules[kind].policy(warm);
+    assert_eq!((policy(Kind::Ph).again_s, policy(Kind::Ph).latching), (Some(5400), true));
     assert_eq!(garden.priority(Kind::Ph).name(), "high");
-    assert_eq!((conduct(Kind::DryBed).again_s, garden.priority(Kind::DryBed).name()), (None, "medium"));
+    assert_eq!((policy(Kind::DryBed).again_s, garden.priority(Kind::DryBed).name()), (None, "medium"));
 
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);
@@ -1215,5 +1215,5 @@ fn values_arrive_as_they_are_written() {
     // 10 April is after daylight saving: Adelaide is 9:30 ahead of UTC.
     assert_eq!(gauge[1].from.map(|t| t.to_string()).as_deref(), Some("2026-04-09T14:30:00Z"));
     assert!(matches!(gauge[1].calibration.curve(), Curve::Tips { .. }));
-    assert_eq!(garden.rules.dry_bed.on_s, 3600);
+    assert_eq!(garden.rules[Kind::DryBed].delays.on_s, 3600);
 }

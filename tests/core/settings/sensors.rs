@@ -1,6 +1,7 @@
 //! Gateways and batteries in a garden's file: what is read, and each fault at its
 //! line and key.
 
+use trug::alarms::Kind;
 use trug::decode::PayloadFormat;
 use trug::garden::plan::Garden;
 use trug::settings::{Fault, from_text};
@@ -110,9 +111,15 @@ fn the_rules_of_sensors_take_a_gardens_own_delays() {
         "{GARDEN}[alarms.gateway-silent]\non_delay_s = 60\n[alarms.sensor-fault]\noff_delay_s = 90\n\
          [alarms.battery-low]\ndeadband = 0.1\noff_delay_s = 0\n"
     ));
-    assert_eq!((plan.rules.gateway_silent.on_s, plan.rules.sensor_fault.off_s), (60, 90));
-    assert_eq!(format!("{:?}", plan.rules.battery_low), "Delays { deadband: 0.1, on_s: 0, off_s: 0 }");
-    let usual = garden(GARDEN).rules.battery_low;
+    assert_eq!(
+        (plan.rules[Kind::GatewaySilent].delays.on_s, plan.rules[Kind::SensorFault].delays.off_s),
+        (60, 90)
+    );
+    assert_eq!(
+        format!("{:?}", plan.rules[Kind::BatteryLow].delays),
+        "Delays { deadband: 0.1, on_s: 0, off_s: 0 }"
+    );
+    let usual = garden(GARDEN).rules[Kind::BatteryLow].delays;
     assert_eq!(format!("{usual:?}"), "Delays { deadband: 0.05, on_s: 0, off_s: 86400 }");
 }
 

@@ -4,6 +4,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use trug::alarms::Kind;
 use trug::commands::check;
 use trug::settings::{Fault, Faults, ForwardAuth, LogFormat, Settings, from_text, load};
 
@@ -138,7 +139,7 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
     assert_eq!(garden.beds[0].planted, Some(jiff::civil::date(2026, 2, 1)));
     assert_eq!(garden.beds[2].stage_lengths.map(|l| l.total_d()), Some(270));
     assert_eq!(garden.beds[3].composition.map(|c| c.sand_percent.to_string()).as_deref(), Some("65"));
-    assert_eq!(garden.rules.dry_bed.on_s, 60);
+    assert_eq!(garden.rules[Kind::DryBed].delays.on_s, 60);
     let to: Vec<&str> = garden.tell[0].by.iter().map(|address| address.to.as_str()).collect();
     assert_eq!(to, ["a@school.example", "b@school.example"]);
 }

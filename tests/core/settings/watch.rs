@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use trug::garden::system::health::OwnLimits;
+use trug::garden::system::health::HealthLimits;
 use trug::settings::{Fault, Settings, from_text};
 
 const TRUG: &str = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"t.db\"\n";
@@ -30,7 +30,7 @@ fn limits_are_the_usual_ones_where_nothing_is_said() {
     for watch in ["", "[watch]\n"] {
         let watch = settings(watch, "").watch;
         assert_eq!(watch.every, Duration::from_secs(60));
-        assert_eq!(watch.limits, OwnLimits::default());
+        assert_eq!(watch.limits, HealthLimits::default());
     }
 }
 
@@ -42,7 +42,7 @@ fn each_limit_is_taken() {
     )
     .watch;
     assert_eq!(watch.every, Duration::from_secs(5));
-    let limits = OwnLimits {
+    let limits = HealthLimits {
         disk_free_bytes: Some(2_000_000_000),
         forward_rows: 7,
         forward_age_s: 5400,

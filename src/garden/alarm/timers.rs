@@ -4,12 +4,13 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Delays, Input, Kind, Life, State};
-use crate::garden::alarm_slot::{Of, Said};
+use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::text::AlarmText;
 use crate::garden::log::{Seen, SiteLog};
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
-use crate::garden::site::{SiteState, plus};
-use crate::model::{Id, Place};
+use crate::garden::site::SiteState;
+use crate::model::{Id, Place, add_seconds};
 
 /// Between two looks at the timers, seconds. Shelves and holidays are counted in
 /// hours.
@@ -22,7 +23,7 @@ impl SiteState {
             return;
         }
         self.timers_at = Some(now);
-        let garden = std::sync::Arc::clone(&self.garden);
+        let Self { garden, log, alarms, .. } = self;
         let today = garden.site.time_zone.to_datetime(now).date();
         let quiet: Vec<Kind> = garden
             .site
@@ -31,49 +32,37 @@ impl SiteState {
             .filter(|h| h.from <= today && today <= h.to)
             .flat_map(|h| h.quiet.iter().copied())
             .collect();
-        let log = std::mem::take(&mut self.log);
-        self.each_standing(|kind, place, standing| {
-            let suppress = quiet.contains(&kind) || by_design(&garden, &log, kind, place, now);
-            let state = standing.life.state();
-            let input = match (suppress, state) {
+        for slot in alarms.iter_mut() {
+            let suppress =
+                quiet.contains(&slot.subject.kind) || is_quiet_by_plan(garden, log, slot.subject, now);
+            let input = match (suppress, slot.life.state()) {
                 (true, state) if !state.is_hidden() => Input::Suppress,
                 (false, State::Suppressed) => Input::Release,
-                _ if matches!(standing.life, Life::Acknowledged { .. }) || state == State::Shelved => {
+                (_, state) if matches!(slot.life, Life::Acknowledged { .. }) || state == State::Shelved => {
                     Input::Time
                 }
-                _ => return,
+                _ => continue,
             };
-            let of = Of { garden: &garden, kind, place };
-            let none = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
-            standing.step(&of, now, input, none, batch, |_| {
-                Said::new("The garden's plan keeps this alarm quiet for now.".to_owned(), &[], "")
+            slot.step(garden, now, input, Delays::NONE, batch, |_| {
+                AlarmText::new("The garden's plan keeps this alarm quiet for now.", &[], "")
             });
-        });
-        self.log = log;
+        }
     }
 }
 
 /// Whether the plan or the log keeps an alarm quiet: a fallow bed wants no water,
 /// and a tank that is being cleaned is out of its limits for a while, as are the
 /// probes that were taken out of it.
-fn by_design(garden: &Garden, log: &SiteLog, kind: Kind, place: &Id, now: Timestamp) -> bool {
-    match kind {
-        Kind::DryBed | Kind::WaterRepellentSoil | Kind::MulchOnDrySoil => {
-            garden.beds.iter().any(|bed| bed.fallow && bed.id == *place)
-        }
-        Kind::TankTemperatureShock
-        | Kind::TankTooWarm
-        | Kind::TankTooCold
-        | Kind::LowOxygen
-        | Kind::Ammonia
-        | Kind::Ph => being_cleaned(log, place, now),
-        Kind::SensorFault => garden.sensors.iter().any(|sensor| match sensor.place {
-            Place::Tank(tank) => {
-                sensor.id == *place && being_cleaned(log, &garden.tanks[usize::from(tank)].id, now)
-            }
+fn is_quiet_by_plan(garden: &Garden, log: &SiteLog, subject: AlarmSubject, now: Timestamp) -> bool {
+    let is_cleaned = |tank: u16| being_cleaned(log, &garden.tanks[usize::from(tank)].id, now);
+    match subject.place {
+        AlarmPlace::Bed(bed) => subject.kind.row().quiet_when_fallow && garden.beds[usize::from(bed)].fallow,
+        AlarmPlace::Tank(tank) => is_cleaned(tank),
+        AlarmPlace::Sensor(sensor) => match garden.sensors[usize::from(sensor)].place {
+            Place::Tank(tank) => subject.kind == Kind::SensorFault && is_cleaned(tank),
             Place::Bed(_) | Place::Site => false,
-        }),
-        _ => false,
+        },
+        AlarmPlace::Gateway(_) | AlarmPlace::System => false,
     }
 }
 
@@ -82,5 +71,5 @@ fn being_cleaned(log: &SiteLog, tank: &Id, now: Timestamp) -> bool {
         Seen::TankCleaning { hours } => Some(*hours),
         _ => None,
     })
-    .is_some_and(|(at, hours)| now < plus(at, (hours * 3600.0) as i64))
+    .is_some_and(|(at, hours)| now < add_seconds(at, (hours * 3600.0) as i64))
 }

@@ -5,7 +5,8 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 
 use crate::alarms::State;
-use crate::garden::core::{Core, StoredAlarm};
+use crate::garden::alarm::slot::StoredAlarm;
+use crate::garden::core::Core;
 use crate::garden::record::AlarmChange;
 
 impl Core {
@@ -20,7 +21,6 @@ impl Core {
             if self.has(&alarm.key) {
                 continue;
             }
-            let concerned = garden.tell.iter().filter(|t| t.concerns(alarm.key.kind, &alarm.key.place));
             ends.push(AlarmChange {
                 key: alarm.key.clone(),
                 priority: garden.priority(alarm.key.kind),
@@ -37,7 +37,7 @@ impl Core {
                 source: Cow::Borrowed("the garden's file"),
                 why: Vec::new(),
                 how: None,
-                tell: concerned.map(|t| t.who.clone()).collect(),
+                tell: garden.told_of(alarm.key.kind, &alarm.key.place),
             });
         }
         ends

@@ -1,0 +1,316 @@
+//! The kinds of alarm: one row for each, with all that is fixed about it. Whoever adds
+//! a kind adds a row, and a rule that judges it.
+
+use crate::alarms::Priority::{self, High, Low, Medium};
+use crate::alarms::policy::Delays;
+use crate::model::Quantity;
+
+/// All that is fixed about one kind of alarm.
+pub(crate) struct KindRow {
+    /// In topics, files and commands; its section of `[alarms]` in a garden's file, too.
+    pub(crate) name: &'static str,
+    /// How soon somebody must act on it, where the garden does not say otherwise.
+    pub(crate) priority: Priority,
+    /// Whether it usually stays until somebody has looked, since a fish may be hurt.
+    pub(crate) latching: bool,
+    /// Which places have it.
+    pub(crate) places: &'static [PlaceKind],
+    /// Usual seconds that a breach must hold before it is raised.
+    pub(crate) on_s: u32,
+    /// Usual seconds that the recovery must hold before it returns.
+    pub(crate) off_s: u32,
+    /// `None`: what it judges is so or is not.
+    pub(crate) deadband: Option<Deadband>,
+    /// Whether its words are still right when the value is back inside its limit and
+    /// not yet past the deadband.
+    pub(crate) words_in_deadband: bool,
+    /// Whether a bed in which nothing grows keeps it quiet.
+    pub(crate) quiet_when_fallow: bool,
+    /// What it is, as a heading.
+    pub(crate) title: &'static str,
+    /// In a few words, `{}` standing for the place.
+    pub(crate) one: &'static str,
+    /// Of several places, `{}` standing for their number.
+    pub(crate) many: &'static str,
+    /// What the trouble is, where it is over.
+    pub(crate) trouble: &'static str,
+}
+
+/// What has an alarm of some kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum PlaceKind {
+    Bed,
+    Tank,
+    /// Every sensor.
+    Sensor,
+    /// Sensors of this quantity.
+    SensorOf(Quantity),
+    /// Sensors that report their battery.
+    SensorWithBattery,
+    /// Every gateway, and the site for its sensors without one.
+    Gateway,
+    /// The program itself.
+    System,
+}
+
+/// How far back inside its limit a value must come.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Deadband {
+    pub(crate) usual: f64,
+    /// The most that a garden may set.
+    pub(crate) most: f64,
+    /// The unit, as people read it.
+    pub(crate) unit: &'static str,
+}
+
+const PART_OF_WATER: Deadband = Deadband { usual: 0.10, most: 1.0, unit: "of the readily available water" };
+const WATER_CONTENT: Deadband = Deadband { usual: 0.01, most: 0.2, unit: "m3 of water in a m3 of soil" };
+const DEGREES: Deadband = Deadband { usual: 0.5, most: 10.0, unit: "degrees C" };
+const DISSOLVED: Deadband = Deadband { usual: 0.5, most: 5.0, unit: "mg/L" };
+const PH: Deadband = Deadband { usual: 0.1, most: 2.0, unit: "pH" };
+const PART_OF_BATTERY: Deadband = Deadband { usual: 0.05, most: 1.0, unit: "of battery_low" };
+
+const MIN_S: u32 = 60;
+const HOUR_S: u32 = 3600;
+const DAY_S: u32 = 86_400;
+
+/// What a row holds that does not say otherwise.
+const USUAL: KindRow = KindRow {
+    name: "",
+    priority: Low,
+    latching: false,
+    places: &[],
+    on_s: 0,
+    off_s: 0,
+    deadband: None,
+    words_in_deadband: false,
+    quiet_when_fallow: false,
+    title: "",
+    one: "",
+    many: "",
+    trouble: "",
+};
+
+/// Makes the kinds of their rows, so that none can be without one.
+macro_rules! kinds {
+    ($($kind:ident { $($columns:tt)* })*) => {
+        /// What an alarm is about.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub enum Kind { $($kind),* }
+
+        impl Kind {
+            /// Every kind, in the order of the contract.
+            pub const ALL: [Self; [$(stringify!($kind)),*].len()] = [$(Self::$kind),*];
+        }
+
+        static ROWS: [KindRow; Kind::ALL.len()] = [$(KindRow { $($columns)* ..USUAL }),*];
+    };
+}
+
+kinds! {
+    DryBed {
+        name: "dry-bed", priority: Medium, places: &[PlaceKind::Bed],
+        on_s: HOUR_S, off_s: HOUR_S, deadband: Some(PART_OF_WATER),
+        words_in_deadband: true, quiet_when_fallow: true,
+        title: "Bed too dry",
+        one: "{} is dry", many: "{} beds are dry", trouble: "dry soil",
+    }
+    // It is told days before the mulch is to go down.
+    MulchOnDrySoil {
+        name: "mulch-on-dry-soil", places: &[PlaceKind::Bed],
+        on_s: HOUR_S, off_s: HOUR_S, deadband: Some(PART_OF_WATER),
+        words_in_deadband: true, quiet_when_fallow: true,
+        title: "Mulch due on dry soil",
+        one: "{} is too dry for its mulch", many: "{} beds are too dry for their mulch",
+        trouble: "mulch on dry soil",
+    }
+    WateringHours {
+        name: "watering-hours", places: &[PlaceKind::Bed],
+        off_s: 6 * HOUR_S,
+        title: "Watering outside the allowed hours",
+        one: "{} was watered outside the allowed hours",
+        many: "{} beds were watered outside the allowed hours",
+        trouble: "watering outside the allowed hours",
+    }
+    // The on-delay is how long the soil must have stayed wet. A bed's own meter tells of
+    // its bed.
+    WaterLeftOn {
+        name: "water-left-on", priority: Medium,
+        places: &[PlaceKind::Bed, PlaceKind::SensorOf(Quantity::WaterFlow)],
+        on_s: 6 * HOUR_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
+        title: "Water left on",
+        one: "{}: the water may be left on", many: "The water may be left on at {} beds",
+        trouble: "water left on",
+    }
+    WaterRepellentSoil {
+        name: "water-repellent-soil", places: &[PlaceKind::Bed],
+        quiet_when_fallow: true,
+        title: "Soil sheds water",
+        one: "{} sheds its water", many: "{} beds shed their water", trouble: "soil that sheds water",
+    }
+    // The on-delay is how long the soil must have stayed wet.
+    Waterlogged {
+        name: "waterlogged", places: &[PlaceKind::Bed],
+        on_s: 2 * DAY_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
+        title: "Bed too wet",
+        one: "{} is waterlogged", many: "{} beds are waterlogged", trouble: "waterlogged soil",
+    }
+    TankTemperatureShock {
+        name: "tank-temperature-shock", priority: High, latching: true, places: &[PlaceKind::Tank],
+        on_s: 1, off_s: HOUR_S, deadband: Some(Deadband { usual: 0.3, ..DEGREES }),
+        title: "Water temperature changed too fast",
+        one: "{}: the temperature changed too fast", many: "The temperature changed too fast in {} tanks",
+        trouble: "temperature shock",
+    }
+    TankTooWarm {
+        name: "tank-too-warm", priority: High, places: &[PlaceKind::Tank],
+        on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DEGREES),
+        title: "Tank too warm",
+        one: "{} is too warm", many: "{} tanks are too warm", trouble: "water too warm",
+    }
+    TankTooCold {
+        name: "tank-too-cold", priority: High, places: &[PlaceKind::Tank],
+        on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DEGREES),
+        title: "Tank too cold",
+        one: "{} is too cold", many: "{} tanks are too cold", trouble: "water too cold",
+    }
+    LowOxygen {
+        name: "low-oxygen", priority: High, latching: true, places: &[PlaceKind::Tank],
+        on_s: 15 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DISSOLVED),
+        title: "Too little oxygen in the water",
+        one: "{} is short of oxygen", many: "{} tanks are short of oxygen", trouble: "low oxygen",
+    }
+    // The deadband is of un-ionised ammonia as nitrogen.
+    Ammonia {
+        name: "ammonia", priority: High, latching: true, places: &[PlaceKind::Tank],
+        deadband: Some(Deadband { usual: 0.005, ..DISSOLVED }),
+        title: "Too much ammonia in the water",
+        one: "{} has too much ammonia", many: "{} tanks have too much ammonia", trouble: "ammonia",
+    }
+    Ph {
+        name: "ph", priority: Medium, places: &[PlaceKind::Tank],
+        on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(PH),
+        title: "Water pH out of range",
+        one: "{}: pH is outside its limits", many: "pH is outside its limits in {} tanks",
+        trouble: "pH outside its limits",
+    }
+    // The on-delay is added to three of the sensor's own intervals.
+    SensorSilent {
+        name: "sensor-silent", places: &[PlaceKind::Sensor],
+        on_s: 5 * MIN_S,
+        title: "Sensor silent",
+        one: "Sensor {} is silent", many: "{} sensors are silent", trouble: "silent sensor",
+    }
+    // The share of bad readings has its own two thresholds.
+    SensorFault {
+        name: "sensor-fault", places: &[PlaceKind::Sensor],
+        title: "Sensor faulty",
+        one: "Sensor {} seems to be faulty", many: "{} sensors seem to be faulty", trouble: "faulty sensor",
+    }
+    // The evidence has its own two thresholds.
+    GaugeSuspect {
+        name: "gauge-suspect", places: &[PlaceKind::SensorOf(Quantity::Rain)],
+        title: "Rain gauge in doubt",
+        one: "Rain gauge {} is in doubt", many: "{} rain gauges are in doubt", trouble: "rain gauge in doubt",
+    }
+    StoreFailing {
+        name: "store-failing", priority: High, places: &[PlaceKind::System],
+        on_s: MIN_S, off_s: 5 * MIN_S,
+        title: "Readings cannot be stored",
+        one: "{} cannot store readings", many: "Readings cannot be stored ({} alarms)",
+        trouble: "readings not stored",
+    }
+    // The deadband is a part of the limits.
+    ForwardingBehind {
+        name: "forwarding-behind", places: &[PlaceKind::System],
+        on_s: 10 * MIN_S, deadband: Some(Deadband { usual: 0.5, ..PART_OF_WATER }),
+        title: "Sending readings on has fallen behind",
+        one: "{} is behind with passing readings on", many: "Passing readings on is behind ({} alarms)",
+        trouble: "readings not passed on",
+    }
+    GatewaySilent {
+        name: "gateway-silent", priority: Medium, places: &[PlaceKind::Gateway],
+        title: "Gateway silent",
+        one: "Gateway {} is silent", many: "{} gateways are silent", trouble: "silent gateway",
+    }
+    // What the sun lifts by day and the night lets sink again is still low.
+    BatteryLow {
+        name: "battery-low", places: &[PlaceKind::SensorWithBattery],
+        off_s: DAY_S, deadband: Some(PART_OF_BATTERY),
+        title: "Battery low",
+        one: "The battery of {} is low", many: "{} batteries are low", trouble: "low battery",
+    }
+    // The deadband is a part of the limit.
+    DiskNearlyFull {
+        name: "disk-nearly-full", priority: Medium, places: &[PlaceKind::System],
+        on_s: MIN_S, off_s: 5 * MIN_S, deadband: Some(PART_OF_WATER),
+        title: "Disk nearly full",
+        one: "{}: the disk is nearly full", many: "{} disks are nearly full", trouble: "disk nearly full",
+    }
+    // The off-delay is how long the clock must not have jumped.
+    ClockJumped {
+        name: "clock-jumped", places: &[PlaceKind::System],
+        off_s: HOUR_S,
+        title: "The computer's clock jumped",
+        one: "{}: the clock has jumped", many: "{} clocks have jumped", trouble: "clock that jumped",
+    }
+    MessageNotSent {
+        name: "message-not-sent", priority: Medium, places: &[PlaceKind::System],
+        on_s: 2 * MIN_S, off_s: 5 * MIN_S,
+        title: "A message could not be sent",
+        one: "{} could not bring a message", many: "Messages could not be brought ({} alarms)",
+        trouble: "messages not brought",
+    }
+}
+
+impl Kind {
+    /// All that is fixed about it.
+    pub(crate) fn row(self) -> &'static KindRow {
+        &ROWS[self as usize]
+    }
+
+    /// The name in topics, files and commands.
+    pub fn name(self) -> &'static str {
+        self.row().name
+    }
+
+    /// The kind of a name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
+    /// How soon somebody must act on it, where the garden does not say otherwise.
+    pub fn priority(self) -> Priority {
+        self.row().priority
+    }
+
+    /// The kinds that a place of some sort has, in order.
+    pub(crate) fn at(fits: impl Fn(PlaceKind) -> bool) -> impl Iterator<Item = Self> {
+        Self::ALL.into_iter().filter(move |kind| kind.row().places.iter().any(|place| fits(*place)))
+    }
+
+    /// Its usual deadband and delays.
+    pub(crate) fn delays(self) -> Delays {
+        let row = self.row();
+        Delays { deadband: row.deadband.map_or(0.0, |it| it.usual), on_s: row.on_s, off_s: row.off_s }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_row_is_whole_and_found_by_its_name() {
+        for (number, kind) in Kind::ALL.into_iter().enumerate() {
+            let row = kind.row();
+            assert_eq!(kind as usize, number);
+            assert_eq!(Kind::from_name(row.name), Some(kind));
+            assert!(!row.places.is_empty() && !row.title.is_empty(), "{}", row.name);
+            assert_eq!(row.one.matches("{}").count(), 1, "{}", row.one);
+            assert_eq!(row.many.matches("{}").count(), 1, "{}", row.many);
+            assert!(!row.trouble.contains("{}") && row.trouble.len() > 1, "{}", row.trouble);
+            assert!(row.deadband.is_none_or(|it| (0.0..=it.most).contains(&it.usual)), "{}", row.name);
+        }
+    }
+}

@@ -1,0 +1,8 @@
+//! The alarms of a site: where they stand, what they say, and what time does to them.
+
+pub(super) mod place;
+pub(super) mod removed;
+pub(super) mod slot;
+pub(super) mod slots;
+pub(super) mod text;
+pub(super) mod timers;

@@ -1,0 +1,58 @@
+//! Where an alarm stands.
+
+use std::sync::LazyLock;
+
+use crate::alarms::{Kind, OWN_NAME, OWN_PLACE};
+use crate::garden::plan::Garden;
+use crate::model::Id;
+
+/// A place that can have alarms, in the order in which they are gone through. The
+/// numbers are those of the garden's lists.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum AlarmPlace {
+    Bed(u16),
+    Tank(u16),
+    Sensor(u16),
+    /// The number after the last gateway's is the site's own way to the broker.
+    Gateway(u16),
+    /// The program itself.
+    System,
+}
+
+static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(OWN_PLACE));
+
+impl AlarmPlace {
+    /// Its id, which the alarm's key bears.
+    pub(crate) fn id(self, garden: &Garden) -> &Id {
+        match self {
+            Self::Bed(index) => &garden.beds[usize::from(index)].id,
+            Self::Tank(index) => &garden.tanks[usize::from(index)].id,
+            Self::Sensor(index) => &garden.sensors[usize::from(index)].id,
+            Self::Gateway(number) => garden.gateway(number).0,
+            Self::System => &SYSTEM_ID,
+        }
+    }
+
+    /// Its name, as people say it.
+    pub(crate) fn name(self, garden: &Garden) -> &str {
+        match self {
+            Self::Bed(index) => &garden.beds[usize::from(index)].name,
+            Self::Tank(index) => &garden.tanks[usize::from(index)].name,
+            Self::Sensor(index) => garden.place_name(&garden.sensors[usize::from(index)]),
+            Self::Gateway(number) => garden.gateway(number).1,
+            Self::System => OWN_NAME,
+        }
+    }
+
+    /// Its alarm of a kind.
+    pub(crate) fn alarm(self, kind: Kind) -> AlarmSubject {
+        AlarmSubject { kind, place: self }
+    }
+}
+
+/// What an alarm is about: a kind at a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct AlarmSubject {
+    pub(crate) kind: Kind,
+    pub(crate) place: AlarmPlace,
+}

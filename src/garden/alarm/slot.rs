@@ -1,0 +1,254 @@
+//! One alarm of one place as it stands, and the words that were last said.
+
+use std::borrow::Cow;
+
+use jiff::Timestamp;
+
+use crate::alarms::{AlarmKey, Answered, Delays, Input, Life, State, Step, Values};
+use crate::garden::alarm::place::AlarmSubject;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::plan::Garden;
+use crate::garden::record::{AlarmChange, Batch};
+use crate::model::add_seconds;
+use crate::watering::next_stretch;
+use crate::why::Why;
+
+/// Words of an alarm that stands are renewed after this, seconds.
+const FRESH_S: i64 = 3600;
+
+/// An alarm and its last words.
+#[derive(Clone, Debug)]
+pub(crate) struct AlarmSlot {
+    pub(crate) subject: AlarmSubject,
+    pub(crate) life: Life,
+    /// When the state last changed, and the newest words.
+    pub(crate) last: Option<Box<(Timestamp, AlarmText)>>,
+    /// The span in which those words are fresh; `None`: they come from the store.
+    pub(crate) fresh: Option<(Timestamp, Timestamp)>,
+}
+
+/// An alarm as it was stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredAlarm {
+    pub key: AlarmKey,
+    pub state: State,
+    pub since: Timestamp,
+    pub at: Timestamp,
+    /// Until when it is put aside, and whether only until its condition is over.
+    pub shelf: Option<(Timestamp, bool)>,
+    pub text: String,
+    pub values: Values,
+    pub source: Cow<'static, str>,
+    pub why: Why,
+}
+
+/// What a judgement asks to be told or renewed.
+pub(crate) struct Telling {
+    at: Timestamp,
+    /// The change of the published state; `None`: the words of the present one are old.
+    step: Option<Step>,
+    /// Whether the words are about a condition that holds.
+    pub(crate) active: bool,
+    /// Whether what was said before is said again: by an answer and by a reminder.
+    repeats: bool,
+}
+
+impl AlarmSlot {
+    /// An alarm that is normal.
+    pub(crate) fn new(subject: AlarmSubject) -> Self {
+        Self { subject, life: Life::Normal, last: None, fresh: None }
+    }
+
+    /// Makes it stand as it was stored, whatever the restored readings made of it. What
+    /// is not stored is normal.
+    pub(crate) fn restore(&mut self, stored: Option<&StoredAlarm>) {
+        let state = stored.map_or(State::Normal, |alarm| alarm.state);
+        if self.life.state() != state {
+            self.life = match stored {
+                Some(it) => Life::restored(state, it.since, it.at, it.shelf, self.life),
+                None => Life::Normal,
+            };
+        }
+        self.fresh = None;
+        self.last = stored.map(|alarm| {
+            let text = AlarmText {
+                text: alarm.text.clone(),
+                values: alarm.values.clone(),
+                source: alarm.source.clone(),
+                why: alarm.why.clone(),
+            };
+            Box::new((alarm.at, text))
+        });
+    }
+
+    /// Why an answer to the occurrence that began at `since` is not one to this
+    /// alarm as it stands; `None` where it is.
+    pub(crate) fn not_of(&self, since: Timestamp, input: Option<Input>) -> Option<Answered> {
+        match (self.life, self.life.since()) {
+            // What is out of sight is brought back whatever its condition has done
+            // meanwhile: nobody outside knows when that began.
+            (Life::Hidden { .. }, _) if matches!(input, Some(Input::Unshelve | Input::PutBack)) => None,
+            // A new breach that nobody has been told of is no occurrence yet.
+            (Life::Pending { .. } | Life::Normal, _) | (_, None) => Some(Answered::Over),
+            // The store and the links keep milliseconds.
+            (_, Some(began)) if began.as_millisecond() == since.as_millisecond() => None,
+            (_, Some(_)) => Some(Answered::OtherOccurrence),
+        }
+    }
+
+    /// Takes one judgement and tells of it. `words` is told whether the alarm is active
+    /// after the step. It is asked for words when the published state changes, and now
+    /// and then while the condition stands: litres and "before 9 am" grow old.
+    pub(crate) fn step(
+        &mut self,
+        garden: &Garden,
+        at: Timestamp,
+        input: Input,
+        delays: Delays,
+        batch: &mut Batch,
+        words: impl FnOnce(bool) -> AlarmText,
+    ) {
+        if let Some(telling) = self.advance(garden, at, input, delays) {
+            let text = self.repeated(&telling).unwrap_or_else(|| words(telling.active));
+            self.tell(garden, &telling, text, batch);
+        }
+    }
+
+    /// Takes one judgement. Returns what is to be told of it, if anything is.
+    pub(crate) fn advance(
+        &mut self,
+        garden: &Garden,
+        at: Timestamp,
+        input: Input,
+        delays: Delays,
+    ) -> Option<Telling> {
+        let held = self.life.holds();
+        let (life, step) = self.life.step(at, input, garden.rules[self.subject.kind].policy(delays));
+        self.life = life;
+        match step {
+            Some(step) => {
+                let repeats = self.last.is_some() && (input.is_answer() || input == Input::Time);
+                Some(Telling { at, step: Some(step), active: step.to.is_active(), repeats })
+            }
+            None if self.words_are_old(at, input, held) => {
+                Some(Telling { at, step: None, active: life.holds(), repeats: false })
+            }
+            None => None,
+        }
+    }
+
+    /// Whether the words want renewing where the published state stays. Nothing is told
+    /// or kept then, and the time of the last change stays. A hidden alarm's words follow
+    /// its condition, so that they are true when it is shown again.
+    fn words_are_old(&self, at: Timestamp, input: Input, held: bool) -> bool {
+        let holds = self.life.holds();
+        let old = held != holds || self.fresh.is_none_or(|(from, until)| at < from || until <= at);
+        let speaks = match input {
+            Input::Breach => holds,
+            Input::Deadband => holds && self.subject.kind.row().words_in_deadband,
+            Input::Clear => held && !holds,
+            _ => false,
+        };
+        self.last.is_some() && old && speaks
+    }
+
+    /// What was said before, where an answer or a reminder says it again.
+    pub(crate) fn repeated(&self, telling: &Telling) -> Option<AlarmText> {
+        self.last.as_deref().filter(|_| telling.repeats).map(|(_, text)| text.clone())
+    }
+
+    /// Keeps the words, and adds the change to `batch` if there is one.
+    pub(crate) fn tell(&mut self, garden: &Garden, telling: &Telling, said: AlarmText, batch: &mut Batch) {
+        let AlarmSubject { kind, place } = self.subject;
+        let at = telling.at;
+        if !telling.repeats {
+            self.fresh = Some((at, fresh_until(garden, self.subject, at)));
+        }
+        let Some(step) = telling.step else {
+            if let Some(last) = self.last.as_deref_mut() {
+                last.1 = said;
+            }
+            return;
+        };
+        let place = place.id(garden);
+        batch.changes.push(AlarmChange {
+            key: AlarmKey { site: garden.site.id.clone(), kind, place: place.clone() },
+            priority: garden.priority(kind),
+            from: step.from,
+            to: step.to,
+            since: step.since,
+            shelf: self.life.shelf(),
+            at,
+            text: said.text.clone(),
+            values: said.values.clone(),
+            source: said.source.clone(),
+            why: said.why.clone(),
+            how: None,
+            tell: garden.told_of(kind, place),
+        });
+        self.last = Some(Box::new((at, said)));
+    }
+}
+
+/// Until when words of `at` are fresh: an hour, and no longer than the local day
+/// and the present stretch of hours in which water may or may not run.
+fn fresh_until(garden: &Garden, subject: AlarmSubject, at: Timestamp) -> Timestamp {
+    let zone = &garden.site.time_zone;
+    let midnight = zone
+        .to_datetime(at)
+        .date()
+        .tomorrow()
+        .ok()
+        .and_then(|date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok());
+    let edge = next_stretch(garden.watering_hours(subject.place.id(garden)), zone, at)
+        .map(|(from, to)| if from > at { from } else { to });
+    [midnight, edge].into_iter().flatten().fold(add_seconds(at, FRESH_S), Timestamp::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarms::{Kind, RuleSettings};
+    use crate::garden::alarm::place::AlarmPlace;
+    use crate::garden::plan::Site;
+    use crate::model::{Id, LocalHours};
+    use jiff::tz::TimeZone;
+
+    /// A probe that speaks every second for a day: words are made 24 times for the
+    /// hours, and for the three edges of the day that fall between them, at most.
+    #[test]
+    fn words_are_seldom_made() {
+        let garden = Garden {
+            site: Site {
+                id: Id::new("school"),
+                name: "School".to_owned(),
+                time_zone: TimeZone::get("Australia/Adelaide").expect("bundled"),
+                latitude_deg: -34.9,
+                elevation_m: 50.0,
+                watering_allowed: LocalHours::new(vec![(0, 540), (1080, 1440)]),
+                working_hours: LocalHours::new(vec![]),
+                holidays: vec![],
+            },
+            beds: vec![],
+            tanks: vec![],
+            sensors: vec![],
+            gateways: Vec::new(),
+            tell: vec![],
+            rules: RuleSettings::default(),
+            roof: None,
+        };
+        let mut slot = AlarmSlot::new(AlarmPlace::System.alarm(Kind::DryBed));
+        let (mut batch, mut made) = (Batch::default(), 0);
+        let start: Timestamp = "2026-04-07T01:10:00Z".parse().expect("a time");
+        for second in 0..86_400 {
+            let at = add_seconds(start, second);
+            slot.step(&garden, at, Input::Breach, Delays::NONE, &mut batch, |active| {
+                assert!(active);
+                made += 1;
+                AlarmText::new("", &[], "")
+            });
+        }
+        assert_eq!(batch.changes.len(), 1);
+        assert!((24..=27).contains(&made), "{made}");
+    }
+}

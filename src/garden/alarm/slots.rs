@@ -1,0 +1,128 @@
+//! Every alarm that a site can have, in one list.
+
+use crate::alarms::{AlarmKey, Kind, Life, PlaceKind};
+use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::slot::AlarmSlot;
+use crate::garden::plan::Garden;
+
+/// The alarms of a site, place by place.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct AlarmSlots(Vec<AlarmSlot>);
+
+impl AlarmSlots {
+    /// Those that a garden's places can have. The system's are given by
+    /// [`AlarmSlots::carry`].
+    pub(crate) fn new(garden: &Garden) -> Self {
+        let mut slots = Vec::new();
+        let mut add = |place: AlarmPlace, kind: Kind| slots.push(AlarmSlot::new(place.alarm(kind)));
+        for (index, _) in (0u16..).zip(&garden.beds) {
+            Kind::at(|it| it == PlaceKind::Bed).for_each(|kind| add(AlarmPlace::Bed(index), kind));
+        }
+        for (index, _) in (0u16..).zip(&garden.tanks) {
+            Kind::at(|it| it == PlaceKind::Tank).for_each(|kind| add(AlarmPlace::Tank(index), kind));
+        }
+        for (index, sensor) in (0u16..).zip(&garden.sensors) {
+            let has = |it| match it {
+                PlaceKind::Sensor => true,
+                PlaceKind::SensorOf(quantity) => sensor.measures == quantity,
+                PlaceKind::SensorWithBattery => sensor.battery.is_some(),
+                PlaceKind::Bed | PlaceKind::Tank | PlaceKind::Gateway | PlaceKind::System => false,
+            };
+            let mut kinds: Vec<Kind> = Kind::at(has).collect();
+            // Steps of one moment are kept and told in this order: silence, what its
+            // quantity has, the others.
+            kinds.sort_by_key(|kind| match kind {
+                Kind::SensorSilent => 0,
+                Kind::WaterLeftOn | Kind::GaugeSuspect => 1,
+                _ => 2,
+            });
+            kinds.into_iter().for_each(|kind| add(AlarmPlace::Sensor(index), kind));
+        }
+        for (number, _) in (0u16..).zip(0..=garden.gateways.len()) {
+            Kind::at(|it| it == PlaceKind::Gateway).for_each(|kind| add(AlarmPlace::Gateway(number), kind));
+        }
+        Self(slots)
+    }
+
+    /// Adds a system alarm of this kind, where there is none yet.
+    pub(crate) fn carry(&mut self, kind: Kind) {
+        let subject = AlarmPlace::System.alarm(kind);
+        if self.get(subject).is_none() {
+            self.0.push(AlarmSlot::new(subject));
+        }
+    }
+
+    fn position(&self, subject: AlarmSubject) -> Option<usize> {
+        let first = self.0.partition_point(|slot| slot.subject.place < subject.place);
+        let here = self.0[first..].iter().take_while(|slot| slot.subject.place == subject.place);
+        here.zip(first..).find(|(slot, _)| slot.subject.kind == subject.kind).map(|(_, at)| at)
+    }
+
+    /// An alarm, if its place can have it.
+    pub(crate) fn get(&self, subject: AlarmSubject) -> Option<&AlarmSlot> {
+        self.position(subject).map(|at| &self.0[at])
+    }
+
+    /// An alarm, if its place can have it, to be changed.
+    pub(crate) fn get_mut(&mut self, subject: AlarmSubject) -> Option<&mut AlarmSlot> {
+        self.position(subject).map(|at| &mut self.0[at])
+    }
+
+    /// The life of an alarm; of one that its place cannot have, normal.
+    pub(crate) fn life(&self, subject: AlarmSubject) -> Life {
+        self.get(subject).map_or(Life::Normal, |slot| slot.life)
+    }
+
+    /// The alarm of a key, if the garden can have it.
+    pub(crate) fn of_key(&self, garden: &Garden, key: &AlarmKey) -> Option<&AlarmSlot> {
+        let mut last_first = self.0.iter().rev();
+        last_first.find(|slot| slot.subject.kind == key.kind && *slot.subject.place.id(garden) == key.place)
+    }
+
+    /// All of them, in order.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = &AlarmSlot> {
+        self.0.iter()
+    }
+
+    /// All of them, in order, to be changed.
+    pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut AlarmSlot> {
+        self.0.iter_mut()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarms::Priority;
+    use crate::alarms::targets::PRIORITY_PARTS;
+
+    /// The alarms that the demonstration school can have, by priority: about the
+    /// standard's proportions (their source is with [`PRIORITY_PARTS`]; how near is near
+    /// enough is our own choice).
+    #[test]
+    fn the_schools_alarms_are_mostly_of_low_priority_and_rarely_of_high() {
+        let (trug, school) = (
+            include_str!("../../../config/trug.toml"),
+            include_str!("../../../config/gardens/saltbush-gully.toml"),
+        );
+        let garden =
+            crate::settings::from_text(("trug.toml", trug), &[("garden.toml", school)], std::iter::empty())
+                .expect("no faults")
+                .gardens
+                .remove(0);
+        let mut counts = [0_u32; 3];
+        for slot in AlarmSlots::new(&garden).iter() {
+            counts[match garden.priority(slot.subject.kind) {
+                Priority::Low => 0,
+                Priority::Medium => 1,
+                Priority::High => 2,
+            }] += 1;
+        }
+        let all: u32 = counts.iter().sum();
+        let percent = counts.map(|count| 100.0 * f64::from(count) / f64::from(all));
+        println!("{counts:?}: {percent:.0?} % of low, medium and high priority");
+        for (percent, part) in percent.into_iter().zip(PRIORITY_PARTS) {
+            assert!((percent - 100.0 * part).abs() < 10.0, "{percent} % beside {part}");
+        }
+    }
+}

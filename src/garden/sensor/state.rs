@@ -1,0 +1,105 @@
+//! What is known of one sensor, and of one gateway.
+
+use jiff::Timestamp;
+
+use crate::calibration::Calibrator;
+use crate::garden::plan::Garden;
+use crate::garden::sensor::fault_watch::FaultWatch;
+use crate::model::Quantity;
+use crate::quality::{Flag, Watch};
+use crate::rain::Gauge;
+use crate::tank::{Hourly, Immersion, Temperatures};
+use crate::watering::{FlowWatch, WettingWatch};
+
+/// What is kept of a sensor's readings beyond the last one, by its quantity.
+#[derive(Debug)]
+pub(crate) enum SensorHistory {
+    Soil(Box<WettingWatch>),
+    Water(Box<Thermometer>),
+    Ph(Box<Hourly>),
+    Rain(Box<Gauge>),
+    Flow(Box<FlowWatch>),
+    None,
+}
+
+/// A tank's thermometer: its last day, and whether it is in the water.
+#[derive(Debug, Default)]
+pub(crate) struct Thermometer {
+    pub(crate) kept: Temperatures,
+    pub(crate) immersion: Immersion,
+}
+
+/// A sensor's last reading.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct LastReading {
+    pub(crate) at: Timestamp,
+    pub(crate) raw: f64,
+    pub(crate) value: Option<f64>,
+    pub(crate) flag: Flag,
+}
+
+/// One sensor's state.
+#[derive(Debug)]
+pub(crate) struct SensorState {
+    pub(crate) calibrator: Calibrator,
+    pub(crate) watch: Watch,
+    pub(crate) last: Option<LastReading>,
+    /// The last value that passed its tests.
+    pub(crate) good: Option<(Timestamp, f64)>,
+    /// When it was last heard, by the clock that `sensor-silent` runs on.
+    pub(crate) heard: Option<Timestamp>,
+    pub(crate) faults: FaultWatch,
+    pub(crate) battery: BatteryState,
+    pub(crate) history: SensorHistory,
+}
+
+impl SensorState {
+    pub(crate) fn new(measures: Quantity) -> Self {
+        Self {
+            calibrator: Calibrator::default(),
+            watch: Watch::default(),
+            last: None,
+            good: None,
+            heard: None,
+            faults: FaultWatch::default(),
+            battery: BatteryState::default(),
+            history: match measures {
+                Quantity::SoilMoisture => SensorHistory::Soil(Box::default()),
+                Quantity::WaterTemperature => SensorHistory::Water(Box::default()),
+                Quantity::Rain => SensorHistory::Rain(Box::default()),
+                Quantity::Ph => SensorHistory::Ph(Box::default()),
+                Quantity::WaterFlow => SensorHistory::Flow(Box::default()),
+                _ => SensorHistory::None,
+            },
+        }
+    }
+}
+
+/// What a sensor last reported of its battery.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct BatteryState {
+    pub(crate) last: Option<f64>,
+    /// Reports in a row below the limit.
+    pub(crate) low_reports: u8,
+}
+
+/// What is known of one gateway, or of the sensors that have none.
+#[derive(Debug, Default)]
+pub(crate) struct GatewayState {
+    pub(crate) members: Vec<u16>,
+    /// Readings of its sensors since it fell silent.
+    pub(crate) heard_since: u8,
+    /// When it came back: its sensors have their time to speak from then on.
+    pub(crate) back_at: Option<Timestamp>,
+}
+
+impl GatewayState {
+    /// One for each gateway of the plan, and the last one for sensors without.
+    pub(crate) fn of_plan(garden: &Garden) -> Vec<Self> {
+        let mut states: Vec<Self> = (0..=garden.gateways.len()).map(|_| Self::default()).collect();
+        for (index, sensor) in (0u16..).zip(&garden.sensors) {
+            states[usize::from(garden.gateway_of(sensor))].members.push(index);
+        }
+        states
+    }
+}
