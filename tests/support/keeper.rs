@@ -48,7 +48,7 @@ impl Running {
     }
 
     /// Gives it a look at itself; whether there was room for one more.
-    pub(crate) fn offer(&self, signs: OwnSigns) -> bool {
+    pub(crate) fn offer(&self, signs: SystemHealth) -> bool {
         self.look.try_send(signs).is_ok()
     }
 
