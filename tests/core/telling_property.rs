@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseResult;
 use trug::alarms::AlarmKey;
-use trug::alarms::{Conducts, Delays, Input, Kind, Life, Priority, State};
+use trug::alarms::{Delays, Input, Kind, Life, Priority, RuleSettings, State};
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
 use trug::telling::{Message, Purpose, WaitFor};
@@ -139,8 +139,8 @@ impl Run {
     fn step(&mut self, alarm: usize, input: Input) -> Option<AlarmChange> {
         let delays = Delays { deadband: 0.0, on_s: 0, off_s: 0 };
         let key = self.key(alarm);
-        let conduct = Conducts::default().of(key.kind, delays);
-        let (life, step) = self.lives[alarm].step(self.now, input, conduct);
+        let policy = RuleSettings::default()[key.kind].policy(delays);
+        let (life, step) = self.lives[alarm].step(self.now, input, policy);
         self.lives[alarm] = life;
         let step = step?;
         if step.to == State::Unacknowledged {

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use trug::alarms::Kind;
 use trug::garden::system::health::HealthLimits;
 use trug::settings::{Fault, Settings, from_text};
 
@@ -78,12 +79,13 @@ fn the_daemons_own_alarms_have_delays_like_the_others() {
                   [alarms.disk-nearly-full]\ndeadband = 0.3\noff_delay_s = 1\n[alarms.clock-jumped]\noff_delay_s = 60\n\
                   [alarms.message-not-sent]\non_delay_s = 0\n";
     let rules = settings("", garden).gardens[0].rules;
-    assert_eq!((rules.store_failing.on_s, rules.store_failing.off_s), (5, 300));
-    assert!((rules.forwarding_behind.deadband - 0.2).abs() < 1e-12);
-    assert!((rules.disk_nearly_full.deadband - 0.3).abs() < 1e-12);
-    assert_eq!(rules.disk_nearly_full.off_s, 1);
-    assert_eq!(rules.clock_jumped.off_s, 60);
-    assert_eq!(rules.message_not_sent.on_s, 0);
+    let delays = |kind: Kind| rules[kind].delays;
+    assert_eq!((delays(Kind::StoreFailing).on_s, delays(Kind::StoreFailing).off_s), (5, 300));
+    assert!((delays(Kind::ForwardingBehind).deadband - 0.2).abs() < 1e-12);
+    assert!((delays(Kind::DiskNearlyFull).deadband - 0.3).abs() < 1e-12);
+    assert_eq!(delays(Kind::DiskNearlyFull).off_s, 1);
+    assert_eq!(delays(Kind::ClockJumped).off_s, 60);
+    assert_eq!(delays(Kind::MessageNotSent).on_s, 0);
     let faults = read("", "[alarms.clock-jumped]\ndeadband = 1\n").expect_err("it has none");
     assert_eq!(faults[0].key, "alarms.clock-jumped.deadband");
 }
