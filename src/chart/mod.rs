@@ -7,6 +7,7 @@
 mod draw;
 mod hours;
 mod scale;
+pub(crate) mod svg;
 mod table;
 mod thin;
 
@@ -49,6 +50,18 @@ impl Chart {
         self.figure(None)
     }
 
+    /// Whether a moment lies on the axis.
+    fn shows(&self, at: Timestamp) -> bool {
+        self.from <= at && at < self.to
+    }
+
+    /// Where a moment lies, 0 to 1 of the width.
+    fn along(&self, at: Timestamp) -> f64 {
+        let length = self.to.as_millisecond().saturating_sub(self.from.as_millisecond()).max(1);
+        let passed = at.as_millisecond().saturating_sub(self.from.as_millisecond());
+        passed as f64 / length as f64
+    }
+
     fn figure(&self, figures: Option<String>) -> Markup {
         html! {
             figure class="chart-figure" data-chart=[figures] {
@@ -75,22 +88,19 @@ impl Chart {
             .collect();
         let mut bars: Vec<(&str, &str)> = Vec::new();
         for panel in &self.panels {
-            let mut names: Vec<&str> = panel.bars.iter().map(|bar| bar.name.as_str()).collect();
-            names.sort_unstable();
-            names.dedup();
+            let names = panel.bar_names();
             if names.len() > 1 || names.first().is_some_and(|name| *name != panel.name) {
                 bars.extend(names.iter().map(|name| (*name, draw::bar_class(&names, name))));
             }
         }
         bars.dedup();
-        let shown = |at: Timestamp| self.from <= at && at < self.to;
         let mut signs: Vec<Sign> = Vec::new();
-        for event in self.panels.iter().flat_map(|panel| &panel.events).filter(|event| shown(event.at)) {
+        for event in self.panels.iter().flat_map(|panel| &panel.events).filter(|event| self.shows(event.at)) {
             if !signs.contains(&event.sign) {
                 signs.push(event.sign);
             }
         }
-        let flags = || self.panels.iter().flat_map(|panel| &panel.flagged).filter(|it| shown(it.at));
+        let flags = || self.panels.iter().flat_map(|panel| &panel.flagged).filter(|it| self.shows(it.at));
         let mut doubts: Vec<&str> =
             self.panels.iter().flat_map(|panel| &panel.bars).filter_map(|bar| bar.doubt.as_deref()).collect();
         doubts.sort_unstable();
@@ -117,10 +127,10 @@ impl Chart {
                 }
                 @for sign in signs {
                     li {
-                        svg width="20" height="20" viewBox="-10 -10 20 20" aria-hidden="true" class={ "event " (draw::sign_class(sign)) } {
-                            path d=(draw::sign_shape(sign)) {}
+                        svg width="20" height="20" viewBox="-10 -10 20 20" aria-hidden="true" class={ "event " (sign.look().class) } {
+                            path d=(sign.look().shape) {}
                         }
-                        (sign.words())
+                        (sign.look().words)
                     }
                 }
                 @if self.panels.iter().any(|panel| !draw::empty_stretches(self, panel).is_empty()) {
@@ -133,13 +143,13 @@ impl Chart {
                 }
                 @if flags().any(|it| it.value.is_some()) {
                     li {
-                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag with-value" { path d="M0-5L5 0 0 5-5 0z" {} }
+                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag with-value" { path d=(draw::DIAMOND) {} }
                         "reading in doubt"
                     }
                 }
                 @if flags().any(|it| it.value.is_none()) {
                     li {
-                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag at-foot" { path d="M-4-4L4 4M4-4L-4 4" {} }
+                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag at-foot" { path d=(draw::CROSS) {} }
                         "bad reading"
                     }
                 }
@@ -177,6 +187,32 @@ pub struct Panel {
     pub events: Vec<Event>,
 }
 
+impl Panel {
+    /// A panel without anything in it yet.
+    pub fn new(name: impl Into<String>, unit: &'static str, decimals: usize) -> Self {
+        Self {
+            name: name.into(),
+            unit,
+            decimals,
+            at_least: None,
+            zones: Vec::new(),
+            rules: Vec::new(),
+            traces: Vec::new(),
+            bars: Vec::new(),
+            flagged: Vec::new(),
+            events: Vec::new(),
+        }
+    }
+
+    /// What its bars are of, each once.
+    fn bar_names(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = self.bars.iter().map(|bar| bar.name.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        names
+    }
+}
+
 /// A range of values with a word: "dry".
 #[derive(Clone, Debug, PartialEq)]
 pub struct Zone {
@@ -189,6 +225,15 @@ pub struct Zone {
 }
 
 impl Zone {
+    /// The zones between ascending marks, and below and above them: word and class of
+    /// each, one more than marks, the lowest first.
+    pub fn between(marks: &[f64], words: &[(&str, &'static str)]) -> Vec<Self> {
+        let ends = || marks.iter().copied().map(Some);
+        let (from, to) = (std::iter::once(None).chain(ends()), ends().chain([None]));
+        let zones = from.zip(to).zip(words);
+        zones.map(|((from, to), &(word, class))| Self { from, to, word: word.to_owned(), class }).collect()
+    }
+
     /// Whether its ends are numbers.
     fn is_drawn(&self) -> bool {
         self.from.is_none_or(f64::is_finite) && self.to.is_none_or(f64::is_finite)
@@ -226,6 +271,18 @@ pub struct Trace {
     pub spread: Vec<(f64, f64)>,
     /// A longer time between two points is a gap and is shown as one.
     pub gap: SignedDuration,
+}
+
+impl Trace {
+    /// A line without a spread.
+    pub fn new(
+        name: impl Into<String>,
+        stroke: Stroke,
+        points: Vec<(Timestamp, f64)>,
+        gap: SignedDuration,
+    ) -> Self {
+        Self { name: name.into(), stroke, points, spread: Vec::new(), gap }
+    }
 }
 
 /// A value of a stretch of time: a day's rain.
@@ -268,16 +325,30 @@ pub enum Sign {
     Fish,
 }
 
+/// How a sign looks.
+struct SignLook {
+    /// What it stands for.
+    words: &'static str,
+    /// A class of the stylesheet.
+    class: &'static str,
+    /// Its path about the middle, eight pixels either way at most.
+    shape: &'static str,
+}
+
 impl Sign {
-    /// What the shape stands for.
-    fn words(self) -> &'static str {
-        match self {
-            Self::Water => "watering",
-            Self::Rain => "rain",
-            Self::Person => "written down",
-            Self::Alarm => "alarm",
-            Self::Fish => "fish",
-        }
+    fn look(self) -> SignLook {
+        let (words, class, shape) = match self {
+            // A drop.
+            Self::Water => ("watering", "water", "M0-8C3-3 6 0 6 3.5A6 5 0 0 1-6 3.5C-6 0-3-3 0-8z"),
+            // Three slanting strokes.
+            Self::Rain => ("rain", "rain", "M-5-6l-2 12M1-6l-2 12M7-6l-2 12"),
+            // A small leaf of paper.
+            Self::Person => ("written down", "person", "M-5-7H3L6-4V7H-5zM-2-1H3M-2 3H3"),
+            // A pennant on a pole.
+            Self::Alarm => ("alarm", "alarm-sign", "M-5 9V-8L8-3.5-5 1"),
+            Self::Fish => ("fish", "fish", "M-8 0C-3-6 3-5 5 0L9-4V4L5 0C3 5-3 6-8 0z"),
+        };
+        SignLook { words, class, shape }
     }
 }
 

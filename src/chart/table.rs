@@ -93,10 +93,7 @@ fn columns(panel: &Panel, row: Row) -> Vec<Column<'_>> {
             column("greatest", |trace, from, to| extreme(trace, from, to, |both| both.1, f64::max));
         }
     }
-    let mut names: Vec<&str> = panel.bars.iter().map(|bar| bar.name.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    for name in names {
+    for name in panel.bar_names() {
         columns.push(Column {
             heading: format!("{name}{unit}, total"),
             figure: Box::new(move |from, to| {
@@ -179,7 +176,7 @@ pub(super) fn table(chart: &Chart) -> Markup {
         .panels
         .iter()
         .flat_map(|panel| &panel.events)
-        .filter(|event| event.at >= chart.from && event.at < chart.to)
+        .filter(|event| chart.shows(event.at))
         .map(|event| (event.at, event.words.as_str()))
         .collect();
     events.sort_unstable();
@@ -235,10 +232,7 @@ pub(super) fn figures(chart: &Chart) -> String {
             }
             lines.push(line);
         }
-        let mut names: Vec<&str> = panel.bars.iter().map(|bar| bar.name.as_str()).collect();
-        names.sort_unstable();
-        names.dedup();
-        for name in names {
+        for name in panel.bar_names() {
             let bars = panel.bars.iter().filter(|bar| bar.name == name).collect::<Vec<_>>();
             lines.push(line(chart, step, name, panel, &|at| {
                 bars.iter().find(|bar| bar.from <= at && at < bar.to).map(|bar| bar.value)
@@ -246,11 +240,10 @@ pub(super) fn figures(chart: &Chart) -> String {
         }
     }
     let place = |at: Timestamp| (at.as_second() - chart.from.as_second()) / step.as_secs().max(1);
-    let shown = |at: Timestamp| chart.from <= at && at < chart.to;
     let flagged = chart.panels.iter().flat_map(|panel| &panel.flagged).map(|it| (it.at, it.words.as_str()));
     let events = chart.panels.iter().flat_map(|panel| &panel.events).map(|it| (it.at, it.words.as_str()));
     let marks = |marks: &mut dyn Iterator<Item = (Timestamp, &str)>| -> Vec<serde_json::Value> {
-        let shown = marks.filter(|(at, _)| shown(*at)).take(MARKS_MAX);
+        let shown = marks.filter(|(at, _)| chart.shows(*at)).take(MARKS_MAX);
         shown.map(|(at, words)| serde_json::json!([place(at), words])).collect()
     };
     serde_json::json!({

@@ -14,21 +14,6 @@ use crate::rain::rain_day_bounds;
 /// wetting and stays light.
 const POINT_HOURS: i64 = 6;
 
-fn panel(name: &str, unit: &'static str, decimals: usize) -> Panel {
-    Panel {
-        name: name.to_owned(),
-        unit,
-        decimals,
-        at_least: None,
-        zones: Vec::new(),
-        rules: Vec::new(),
-        traces: Vec::new(),
-        bars: Vec::new(),
-        flagged: Vec::new(),
-        events: Vec::new(),
-    }
-}
-
 fn chart(month: &Month, id: String, title: String, description: String, panels: Vec<Panel>) -> Chart {
     Chart {
         id,
@@ -62,7 +47,7 @@ fn stretches(hours: &[Bin], from: Timestamp, every: i64) -> Vec<(Timestamp, Bin)
 fn trace(name: String, stroke: Stroke, hours: &[Bin], from: Timestamp, scale: f64) -> Trace {
     let stretches = stretches(hours, from, POINT_HOURS);
     let points = stretches.iter().filter_map(|(at, bin)| Some((*at, bin.mean()? * scale))).collect();
-    Trace { name, stroke, points, spread: Vec::new(), gap: SignedDuration::from_hours(POINT_HOURS * 2) }
+    Trace::new(name, stroke, points, SignedDuration::from_hours(POINT_HOURS * 2))
 }
 
 /// Midnight to midnight of a day, and its midday.
@@ -76,15 +61,11 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
     const PERCENT: f64 = 100.0;
     let marks = [bed.wilting_point, bed.refill_point, bed.field_capacity].map(|mark| mark * PERCENT);
     let [wilting, refill, full] = marks;
-    let mut water = panel("Water in the soil", "%", 1);
+    let mut water = Panel::new("Water in the soil", "%", 1);
     water.at_least = Some((wilting.min(refill) * 0.8, full * 1.1));
-    let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
-    water.zones = vec![
-        zone(None, Some(wilting), "below wilting", "zone-far"),
-        zone(Some(wilting), Some(refill), "dry", "zone-near"),
-        zone(Some(refill), Some(full), "moist", "zone-fine"),
-        zone(Some(full), None, "wet", "zone-wet"),
-    ];
+    let zones =
+        [("below wilting", "zone-far"), ("dry", "zone-near"), ("moist", "zone-fine"), ("wet", "zone-wet")];
+    water.zones = Zone::between(&marks, &zones);
     let rule = |at, name| Rule { at, label: format!("{name} {} %", words::number(at, 1)) };
     water.rules =
         vec![rule(wilting, "wilting point"), rule(refill, "refill point"), rule(full, "field capacity")];
@@ -92,13 +73,8 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
         let (_, midday, _) = day(it.date, &month.time_zone)?;
         Some((midday, it.water_content? * PERCENT))
     });
-    water.traces.push(Trace {
-        name: "root zone, each day's mean".to_owned(),
-        stroke: Stroke::Bold,
-        points: days.collect(),
-        spread: Vec::new(),
-        gap: SignedDuration::from_hours(36),
-    });
+    let gap = SignedDuration::from_hours(36);
+    water.traces.push(Trace::new("root zone, each day's mean", Stroke::Bold, days.collect(), gap));
     let strokes = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted].into_iter().cycle();
     for ((probe, depth_m), stroke) in bed.probes.iter().zip(strokes) {
         let Some(sensor) = month.sensors.iter().find(|it| it.id == *probe) else { continue };
@@ -118,7 +94,7 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
             },
         })
         .collect();
-    let mut came = panel("Water that came", "mm", 1);
+    let mut came = Panel::new("Water that came", "mm", 1);
     came.at_least = Some((0.0, 5.0));
     for it in &bed.days {
         let Some((from, middle, to)) = day(it.date, &month.time_zone) else { continue };
@@ -150,7 +126,7 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
 /// The rain of each rain day.
 pub(super) fn rain(month: &Month) -> Option<Chart> {
     let rain = month.rain.as_ref()?;
-    let mut fell = panel("Rain", "mm", 1);
+    let mut fell = Panel::new("Rain", "mm", 1);
     fell.at_least = Some((0.0, 5.0));
     fell.bars = rain
         .days
@@ -175,14 +151,10 @@ pub(super) fn rain(month: &Month) -> Option<Chart> {
 
 /// A tank's water between what its fish bear.
 pub(super) fn tank(month: &Month, tank: &TankMonth) -> Chart {
-    let mut water = panel("Temperature of the water", "°C", 1);
+    let mut water = Panel::new("Temperature of the water", "°C", 1);
     water.at_least = Some((tank.cold_c - 1.0, tank.warm_c + 1.0));
-    let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
-    water.zones = vec![
-        zone(None, Some(tank.cold_c), "cold", "zone-wet"),
-        zone(Some(tank.cold_c), Some(tank.warm_c), "suits them", "zone-fine"),
-        zone(Some(tank.warm_c), None, "warm", "zone-near"),
-    ];
+    let zones = [("cold", "zone-wet"), ("suits them", "zone-fine"), ("warm", "zone-near")];
+    water.zones = Zone::between(&[tank.cold_c, tank.warm_c], &zones);
     let thermometer = tank.thermometer.as_ref();
     if let Some(sensor) = month.sensors.iter().find(|it| Some(&it.id) == thermometer) {
         let mut it =

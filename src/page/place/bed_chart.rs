@@ -98,35 +98,23 @@ impl BedRecord<'_> {
         let [wilting, refill, full] =
             [self.view.wilting_point, self.view.refill_point, self.view.field_capacity]
                 .map(|it| it * PERCENT);
-        let word = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
+        const ZONES: [(&str, &str); 4] =
+            [("wilting", "zone-far"), ("dry", "zone-near"), ("moist", "zone-fine"), ("wet", "zone-wet")];
         let ascending = wilting < refill && refill < full;
         let mut traces = self.zone_traces(zone);
         traces.extend(self.expected(asked));
         Panel {
-            name: "Water in the root zone".to_owned(),
-            unit: "% of volume",
-            decimals: 1,
             at_least: (full.is_finite() && wilting.is_finite())
                 .then(|| ((wilting - 2.0).max(0.0), full + 2.0)),
-            zones: if ascending {
-                vec![
-                    word(None, Some(wilting), "wilting", "zone-far"),
-                    word(Some(wilting), Some(refill), "dry", "zone-near"),
-                    word(Some(refill), Some(full), "moist", "zone-fine"),
-                    word(Some(full), None, "wet", "zone-wet"),
-                ]
-            } else {
-                Vec::new()
-            },
+            zones: if ascending { Zone::between(&[wilting, refill, full], &ZONES) } else { Vec::new() },
             rules: [("wilting point", wilting), ("refill point", refill), ("field capacity", full)]
                 .into_iter()
                 .filter(|(_, at)| at.is_finite())
                 .map(|(name, at)| Rule { at, label: format!("{name} {}", labels::percent(at / PERCENT)) })
                 .collect(),
             traces,
-            bars: Vec::new(),
-            flagged: Vec::new(),
             events: self.alarms.clone(),
+            ..Panel::new("Water in the root zone", "% of volume", 1)
         }
     }
 
@@ -139,13 +127,7 @@ impl BedRecord<'_> {
             let of = zone.iter().filter(|bin| bin.whole == whole);
             let points: Vec<_> =
                 of.map(|bin| (middle(bin.start, bin.end), bin.water_content * PERCENT)).collect();
-            (!points.is_empty()).then(|| Trace {
-                name: name.to_owned(),
-                stroke,
-                points,
-                spread: Vec::new(),
-                gap,
-            })
+            (!points.is_empty()).then(|| Trace::new(name, stroke, points, gap))
         };
         let whole = trace("All probes together", Stroke::Bold, true);
         let part = trace("With a probe missing", Stroke::Dotted, false);
@@ -170,13 +152,8 @@ impl BedRecord<'_> {
         let length_s = dry_s.min(shown_s);
         let end = Timestamp::from_second(asked.now.as_second() + length_s as i64).ok()?;
         let value = now + (refill - now) * length_s / dry_s;
-        Some(Trace {
-            name: "Expected, if no water comes".to_owned(),
-            stroke: Stroke::Expected,
-            points: vec![(asked.now, now), (end, value)],
-            spread: Vec::new(),
-            gap: SignedDuration::MAX,
-        })
+        let points = vec![(asked.now, now), (end, value)];
+        Some(Trace::new("Expected, if no water comes", Stroke::Expected, points, SignedDuration::MAX))
     }
 
     fn rain_panel(&self) -> Panel {
@@ -186,16 +163,10 @@ impl BedRecord<'_> {
             words: format!("grew wetter by {}: {}", labels::percent(rise.rise), cause(rise)),
         };
         Panel {
-            name: "Water that came".to_owned(),
-            unit: "mm",
-            decimals: 1,
             at_least: Some((0.0, 2.0)),
-            zones: Vec::new(),
-            rules: Vec::new(),
-            traces: Vec::new(),
             bars: self.water.clone(),
-            flagged: Vec::new(),
             events: self.rises.iter().map(rise).chain(self.marks.iter().cloned()).collect(),
+            ..Panel::new("Water that came", "mm", 1)
         }
     }
 
@@ -203,37 +174,23 @@ impl BedRecord<'_> {
         const STROKES: [Stroke; 3] = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted];
         let named = || self.probes.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
         Panel {
-            name: "Each probe".to_owned(),
-            unit: "% of volume",
-            decimals: 1,
-            at_least: None,
-            zones: Vec::new(),
-            rules: Vec::new(),
             traces: named()
                 .zip(STROKES.into_iter().cycle())
                 .filter_map(|((name, heard), stroke)| heard.trace(name, stroke, PERCENT))
                 .collect(),
-            bars: Vec::new(),
             flagged: named().flat_map(|(name, heard)| heard.flagged(&name, PERCENT)).collect(),
-            events: Vec::new(),
+            ..Panel::new("Each probe", "% of volume", 1)
         }
     }
 
     fn temperature_panel(&self) -> Panel {
         let named = || self.soil_temperatures.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
         Panel {
-            name: "Temperature of the soil".to_owned(),
-            unit: "°C",
-            decimals: 1,
-            at_least: None,
-            zones: Vec::new(),
-            rules: Vec::new(),
             traces: named()
                 .filter_map(|(name, heard)| heard.trace(format!("Soil, {name}"), Stroke::Fine, 1.0))
                 .collect(),
-            bars: Vec::new(),
             flagged: named().flat_map(|(name, heard)| heard.flagged(&name, 1.0)).collect(),
-            events: Vec::new(),
+            ..Panel::new("Temperature of the soil", "°C", 1)
         }
     }
 }

@@ -195,18 +195,7 @@ async fn years_of(
 }
 
 fn panel(name: &str, bars: Vec<Bar>) -> Panel {
-    Panel {
-        name: name.to_owned(),
-        unit: "mm",
-        decimals: 1,
-        at_least: Some((0.0, 2.0)),
-        zones: Vec::new(),
-        rules: Vec::new(),
-        traces: Vec::new(),
-        bars,
-        flagged: Vec::new(),
-        events: Vec::new(),
-    }
+    Panel { at_least: Some((0.0, 2.0)), bars, ..Panel::new(name, "mm", 1) }
 }
 
 fn chart(

@@ -73,13 +73,7 @@ impl Heard {
 
     /// Its good readings as a line, each times `scale`; `None` where there is none.
     pub(super) fn trace(&self, name: String, stroke: Stroke, scale: f64) -> Option<Trace> {
-        let mut trace = Trace {
-            name,
-            stroke,
-            points: Vec::new(),
-            spread: Vec::new(),
-            gap: SignedDuration::from_secs(self.patience_s),
-        };
+        let mut trace = Trace::new(name, stroke, Vec::new(), SignedDuration::from_secs(self.patience_s));
         if !self.points.is_empty() && self.points.len() <= SINGLE_MAX {
             trace.points.extend(self.points.iter().filter_map(|it| Some((it.at, it.good()? * scale))));
         } else {
@@ -116,11 +110,7 @@ impl Heard {
 }
 
 fn put_together(bins: &[&Bin], whose: &str, scale: f64) -> Flagged {
-    let mut all = *bins[0];
-    for bin in &bins[1..] {
-        all.merge(bin);
-        all.end = bin.end;
-    }
+    let all = merged(bins.iter().copied());
     let of = all.readings;
     let counted = [(all.suspect, "doubtful"), (all.bad, "bad")];
     let parts: Vec<String> = counted
@@ -133,6 +123,15 @@ fn put_together(bins: &[&Bin], whose: &str, scale: f64) -> Flagged {
         value: all.mean().map(|mean| mean * scale),
         words: format!("{whose}: {} of {of} readings", parts.join(" and ")),
     }
+}
+
+/// Bins that follow each other, one at least, in one.
+fn merged<'a>(mut bins: impl Iterator<Item = &'a Bin>) -> Bin {
+    let first = *bins.next().expect("chunks hold one bin at least");
+    bins.fold(first, |mut all, bin| {
+        all.merge(bin);
+        Bin { end: bin.end, ..all }
+    })
 }
 
 /// The time from one middle to the next, half as much again, or the sensor's own
@@ -165,15 +164,7 @@ fn three_hours(hours: &[Bin], asked: &Asked) -> Vec<Bin> {
         let local = asked.zone.to_datetime(bin.start);
         (local.date(), local.hour() / 3)
     };
-    let merged = |bins: &[Bin]| {
-        let mut all = bins[0];
-        for bin in &bins[1..] {
-            all.merge(bin);
-            all.end = bin.end;
-        }
-        all
-    };
-    hours.chunk_by(|a, b| part(a) == part(b)).map(merged).collect()
+    hours.chunk_by(|a, b| part(a) == part(b)).map(|bins| merged(bins.iter())).collect()
 }
 
 /// Seconds from one moment to another.

@@ -98,15 +98,13 @@ impl TankRecord<'_> {
     /// The chart; `None` where nothing is there to draw.
     pub(super) fn chart(&self, asked: &Asked) -> Option<Chart> {
         let limits = &self.plan.limits;
-        let zone = |from, to, word: &str, class| Zone { from, to, word: word.to_owned(), class };
         let mut panels = Vec::new();
         let mut warmth = self
             .panel(asked, Quantity::WaterTemperature, "Temperature of the water", |test| test.temperature_c);
-        warmth.zones = vec![
-            zone(None, Some(limits.cold_c), "too cold", "zone-wet"),
-            zone(Some(limits.cold_c), Some(limits.warm_c), "suits the fish", "zone-fine"),
-            zone(Some(limits.warm_c), None, "too warm", "zone-near"),
-        ];
+        warmth.zones = Zone::between(
+            &[limits.cold_c, limits.warm_c],
+            &[("too cold", "zone-wet"), ("suits the fish", "zone-fine"), ("too warm", "zone-near")],
+        );
         warmth.rules = vec![
             Rule { at: limits.cold_c, label: format!("cold below {}", labels::degrees(limits.cold_c)) },
             Rule { at: limits.warm_c, label: format!("warm above {}", labels::degrees(limits.warm_c)) },
@@ -117,19 +115,16 @@ impl TankRecord<'_> {
         let mut oxygen =
             self.panel(asked, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
         oxygen.at_least = Some((0.0, limits.oxygen_mg_l + 2.0));
-        oxygen.zones = vec![
-            zone(None, Some(limits.oxygen_mg_l), "too little", "zone-far"),
-            zone(Some(limits.oxygen_mg_l), None, "enough", "zone-fine"),
-        ];
+        oxygen.zones =
+            Zone::between(&[limits.oxygen_mg_l], &[("too little", "zone-far"), ("enough", "zone-fine")]);
         panels.push(oxygen);
         let (low, high) = limits.ph;
         let mut ph = self.panel(asked, Quantity::Ph, "pH of the water", |test| test.ph);
         ph.at_least = Some((low - 0.3, high + 0.3));
-        ph.zones = vec![
-            zone(None, Some(low), "too low", "zone-far"),
-            zone(Some(low), Some(high), "suits the fish", "zone-fine"),
-            zone(Some(high), None, "too high", "zone-near"),
-        ];
+        ph.zones = Zone::between(
+            &[low, high],
+            &[("too low", "zone-far"), ("suits the fish", "zone-fine"), ("too high", "zone-near")],
+        );
         panels.push(ph);
         panels.push(self.tests_panel(asked));
         let drawn =
@@ -193,38 +188,21 @@ impl TankRecord<'_> {
             .filter_map(|((sensor, heard), stroke)| heard.trace(called(sensor), stroke, 1.0))
             .collect();
         traces.extend(tested(format!("{name}, tested by hand"), self.tests(asked, pick)));
+        let (unit, decimals) = if quantity == Quantity::Ph { ("", 2) } else { (quantity.unit(), 1) };
         Panel {
-            name: name.to_owned(),
-            unit: if quantity == Quantity::Ph { "" } else { quantity.unit() },
-            decimals: if quantity == Quantity::Ph { 2 } else { 1 },
-            at_least: None,
-            zones: Vec::new(),
-            rules: Vec::new(),
             traces,
-            bars: Vec::new(),
             flagged: self
                 .of(quantity)
                 .flat_map(|(sensor, heard)| heard.flagged(sensor.id.as_str(), 1.0))
                 .collect(),
-            events: Vec::new(),
+            ..Panel::new(name, unit, decimals)
         }
     }
 
     /// How fast the temperature changed: the swing of each day of a year, else the
     /// largest change within the hour and within the day before, up or down.
     fn change_panels(&self, asked: &Asked) -> Vec<Panel> {
-        let panel = |name: &str| Panel {
-            name: name.to_owned(),
-            unit: "°C",
-            decimals: 1,
-            at_least: Some((0.0, 2.0)),
-            zones: Vec::new(),
-            rules: Vec::new(),
-            traces: Vec::new(),
-            bars: Vec::new(),
-            flagged: Vec::new(),
-            events: Vec::new(),
-        };
+        let panel = |name: &str| Panel { at_least: Some((0.0, 2.0)), ..Panel::new(name, "°C", 1) };
         if asked.span == Span::Year {
             let name = "Between the coldest and the warmest of a day";
             let thermometer = self.of(Quantity::WaterTemperature).next();
@@ -246,16 +224,11 @@ impl TankRecord<'_> {
         let of_window = |(window, word, points): (Window, &str, &Vec<(Timestamp, f64)>)| {
             let mut panel = panel(&format!("Largest change within the {word} before{by}"));
             panel.rules = self.plan.limits.within(window).map(limits).unwrap_or_default();
-            panel.traces = (!points.is_empty())
-                .then(|| Trace {
-                    name: panel.name.clone(),
-                    stroke: Stroke::Bold,
-                    points: points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect(),
-                    spread: Vec::new(),
-                    gap: SignedDuration::from_hours(3),
-                })
-                .into_iter()
-                .collect();
+            if !points.is_empty() {
+                let points = points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect();
+                let gap = SignedDuration::from_hours(3);
+                panel.traces.push(Trace::new(panel.name.clone(), Stroke::Bold, points, gap));
+            }
             panel
         };
         windows.into_iter().map(of_window).collect()
@@ -269,19 +242,13 @@ impl TankRecord<'_> {
         let rules = (limit_mg_l.is_finite() && !ammonia.is_empty())
             .then(|| Rule { at: limit_mg_l, label: format!("ammonia: most {limit_mg_l:.2} mg/L") });
         Panel {
-            name: "Ammonia and nitrite, tested by hand".to_owned(),
-            unit: "mg/L",
-            decimals: 2,
             at_least: Some((0.0, 1.0)),
-            zones: Vec::new(),
             rules: rules.into_iter().collect(),
             traces: tested("Ammonia in all".to_owned(), ammonia)
                 .into_iter()
                 .chain(tested("Nitrite".to_owned(), nitrite))
                 .collect(),
-            bars: Vec::new(),
-            flagged: Vec::new(),
-            events: Vec::new(),
+            ..Panel::new("Ammonia and nitrite, tested by hand", "mg/L", 2)
         }
     }
 }
@@ -299,13 +266,7 @@ fn limits(limit: RiseFall) -> Vec<Rule> {
 
 /// Single results: nothing is known between them.
 fn tested(name: String, points: Vec<(Timestamp, f64)>) -> Option<Trace> {
-    (!points.is_empty()).then_some(Trace {
-        name,
-        stroke: Stroke::Dotted,
-        points,
-        spread: Vec::new(),
-        gap: SignedDuration::ZERO,
-    })
+    (!points.is_empty()).then(|| Trace::new(name, Stroke::Dotted, points, SignedDuration::ZERO))
 }
 
 #[cfg(test)]
