@@ -3,9 +3,9 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::compare::{Comparison, TooFew, cliffs_delta, compare};
-use super::resample::{Interval, bootstrap_to, expanded_tail, paired_blocks};
-use super::summary::{mean, quantile, variance};
+use super::compare::{MannWhitney, Tails, TooFew, Welch, cliffs_delta, mann_whitney, permutation_p, welch};
+use super::resample::{Interval, bootstrap, expanded_tail, paired_blocks};
+use super::summary::{mean, median, variance};
 
 /// Fewest values on each side. With fewer even the clearest difference comes about by
 /// chance more than once in twenty times: 4 and 4 values can be split in 70 ways.
@@ -45,8 +45,15 @@ pub struct Effect {
     pub hedges_g: Option<f64>,
     /// How often chance alone would make the means differ by as much.
     pub permutation_p: f64,
-    /// Every test of samples that are not paired.
-    pub apart: Option<Comparison>,
+    /// The tests of samples that are not paired.
+    pub apart: Option<TestsApart>,
+}
+
+/// Tests of samples that are not paired.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TestsApart {
+    pub welch: Welch,
+    pub mann_whitney: MannWhitney,
 }
 
 /// Hedges' g: the difference of two means over their pooled standard deviation, less
@@ -72,30 +79,26 @@ pub fn hedges_g(first: &[f64], second: &[f64]) -> Option<f64> {
 }
 
 /// The permutation test of paired differences, two-sided: how often turning the signs
-/// of whole runs of `block` differences at random makes their mean as far from 0 on
-/// its rarer side, twice, as scipy counts it. Every way is tried up to 14 runs; beyond
-/// it 20,000 are drawn, with the one that happened counted among them.
+/// of whole runs of `block` differences at random makes their mean as far from 0. Every
+/// way is tried up to 14 runs; beyond it 20,000 are drawn.
 pub fn signs_p(differences: &[f64], block: usize, seed: u64) -> f64 {
     let sums: Vec<f64> = differences.chunks(block.max(1)).map(|run| run.iter().sum()).collect();
     let seen: f64 = sums.iter().sum();
     let tolerance = 1e-9 * sums.iter().map(|sum| sum.abs()).sum::<f64>();
-    let (mut above, mut below) = (0_u64, 0_u64);
-    let mut see = |sum: f64| {
-        above += u64::from(sum >= seen - tolerance);
-        below += u64::from(sum <= seen + tolerance);
-    };
+    let mut tails = Tails::new(seen, tolerance);
     if sums.len() <= EXACT_SIGNS {
         let ways = 1_u32 << sums.len();
         for way in 0..ways {
-            see(sums.iter().enumerate().map(|(i, sum)| if way >> i & 1 == 1 { -sum } else { *sum }).sum());
+            let turned = sums.iter().enumerate().map(|(i, sum)| if way >> i & 1 == 1 { -sum } else { *sum });
+            tails.count(turned.sum());
         }
-        return (2.0 * above.min(below) as f64 / f64::from(ways)).min(1.0);
+        return tails.p_of_all(ways.into());
     }
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     for _ in 0..DRAWN_SIGNS {
-        see(sums.iter().map(|sum| if rng.random::<bool>() { -sum } else { *sum }).sum());
+        tails.count(sums.iter().map(|sum| if rng.random::<bool>() { -sum } else { *sum }).sum());
     }
-    (2.0 * (above.min(below) as f64 + 1.0) / (f64::from(DRAWN_SIGNS) + 1.0)).min(1.0)
+    tails.p_of_drawn(DRAWN_SIGNS)
 }
 
 /// The length of runs in which `count` days are drawn: the whole part of the cube root
@@ -129,14 +132,12 @@ pub fn effect(first: &[f64], second: &[f64], pairing: Pairing, seed: u64) -> Res
     let tail = expanded_tail(runs, runs as f64 - 1.0);
     let interval = paired_blocks(&differences, block, RESAMPLES, seed, tail)
         .ok_or_else(|| too_few(LEAST_PAIRS * block))?;
-    let mut sorted = differences.clone();
-    sorted.sort_unstable_by(f64::total_cmp);
     let sign: i32 = differences.iter().map(|&it| i32::from(it > 0.0) - i32::from(it < 0.0)).sum();
     let paired = differences.len();
     Ok(Effect {
         pairing,
         mean_difference: mean(&differences),
-        median_difference: quantile(&sorted, 0.5).unwrap_or(f64::NAN),
+        median_difference: median(&differences),
         interval,
         cliffs_delta: f64::from(sign) / paired as f64,
         hedges_g: hedges_g(&first[..paired], &second[..paired]),
@@ -146,16 +147,16 @@ pub fn effect(first: &[f64], second: &[f64], pairing: Pairing, seed: u64) -> Res
 }
 
 fn apart(first: &[f64], second: &[f64], seed: u64) -> Result<Effect, TooFew> {
-    let all = compare(first, second, seed)?;
-    let tail = expanded_tail(first.len().min(second.len()), all.welch.freedom);
+    let welch = welch(first, second)?;
+    let tail = expanded_tail(first.len().min(second.len()), welch.freedom);
     Ok(Effect {
         pairing: Pairing::Apart,
-        mean_difference: all.mean_difference,
-        median_difference: all.median_difference,
-        interval: bootstrap_to(first, second, RESAMPLES, seed, tail),
+        mean_difference: mean(first) - mean(second),
+        median_difference: median(first) - median(second),
+        interval: bootstrap(first, second, RESAMPLES, seed, tail),
         cliffs_delta: cliffs_delta(first, second),
         hedges_g: hedges_g(first, second),
-        permutation_p: all.permutation_p,
-        apart: Some(all),
+        permutation_p: permutation_p(first, second, seed),
+        apart: Some(TestsApart { welch, mann_whitney: mann_whitney(first, second) }),
     })
 }

@@ -10,9 +10,7 @@ pub mod month;
 mod resample;
 mod summary;
 
-pub use compare::{
-    Comparison, MannWhitney, TooFew, Welch, cliffs_delta, compare, mann_whitney, permutation_p, welch,
-};
-pub use effect::{Effect, Pairing, block_of, effect, hedges_g, signs_p};
+pub use compare::{MannWhitney, TooFew, Welch, cliffs_delta, mann_whitney, permutation_p, welch};
+pub use effect::{Effect, Pairing, TestsApart, block_of, effect, hedges_g, signs_p};
 pub use resample::Interval;
 pub use summary::{Summary, quantile};

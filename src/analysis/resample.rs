@@ -17,14 +17,10 @@ pub struct Interval {
     pub high: f64,
 }
 
-/// The 95 % percentile bootstrap interval of the difference of two means, from
-/// `resamples` draws (Efron 1979). The values must not depend on each other.
-pub(super) fn bootstrap(first: &[f64], second: &[f64], resamples: u32, seed: u64) -> Interval {
-    bootstrap_to(first, second, resamples, seed, TAIL)
-}
-
-/// [`bootstrap`] with a given part of the draws left out on each side.
-pub(super) fn bootstrap_to(first: &[f64], second: &[f64], resamples: u32, seed: u64, tail: f64) -> Interval {
+/// The percentile bootstrap interval of the difference of two means, from `resamples`
+/// draws (Efron 1979), without the part `tail` of them on each side. The values must not
+/// depend on each other.
+pub(super) fn bootstrap(first: &[f64], second: &[f64], resamples: u32, seed: u64, tail: f64) -> Interval {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let draw = |rng: &mut ChaCha8Rng, from: &[f64]| {
         (0..from.len()).map(|_| from[rng.random_range(0..from.len())]).sum::<f64>() / from.len() as f64
@@ -53,11 +49,10 @@ pub(super) fn expanded_tail(n: usize, freedom: f64) -> f64 {
     Normal::standard().cdf(-wide).clamp(0.0, TAIL)
 }
 
-/// The interval of the mean of daily differences between two places, by moving
-/// blocks (Künsch 1989): a day is like the one before it, so days are drawn in runs
-/// of `block`, and the part `tail` of the draws is left out on each side. Days must
-/// be consecutive; gaps are to be left out by the caller. `None` where there are
-/// fewer than two blocks of days.
+/// The interval of the mean of daily differences between two places, by moving blocks
+/// (Künsch 1989), without the part `tail` of the draws on each side: a day is like the
+/// one before it, so days are drawn in runs of `block`. Days must be consecutive; gaps
+/// are to be left out by the caller. `None` where there are fewer than two blocks of days.
 pub(super) fn paired_blocks(
     differences: &[f64],
     block: usize,
@@ -110,7 +105,7 @@ mod tests {
     fn the_interval_is_as_wide_as_the_exact_error() {
         let first = [31.2, 29.8, 33.1, 30.4, 28.9, 32.0, 30.9, 31.5, 29.0, 30.0, 32.4, 31.1];
         let second = [27.5, 28.8, 26.9, 30.1, 29.0, 27.2, 28.1, 26.4, 28.0, 27.7, 29.3, 26.8];
-        let interval = bootstrap(&first, &second, 20_000, 7);
+        let interval = bootstrap(&first, &second, 20_000, 7, TAIL);
         let width = (interval.high - interval.low) / (2.0 * 1.959_964);
         let part = |sample: &[f64]| {
             let centre = mean(sample);

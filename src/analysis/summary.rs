@@ -46,6 +46,13 @@ pub fn quantile(sorted: &[f64], part: f64) -> Option<f64> {
     Some(sorted[below] + share * (sorted[above] - sorted[below]))
 }
 
+/// The median of numbers in any order; not a number where there are none.
+pub(super) fn median(numbers: &[f64]) -> f64 {
+    let mut sorted = numbers.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    quantile(&sorted, 0.5).unwrap_or(f64::NAN)
+}
+
 /// The mean; not a number where there are none.
 pub(super) fn mean(numbers: &[f64]) -> f64 {
     numbers.iter().sum::<f64>() / numbers.len() as f64

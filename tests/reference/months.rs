@@ -4,7 +4,7 @@
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
 use trug::analysis::month::{Input, Which, month};
-use trug::analysis::{Pairing, compare, effect, hedges_g, signs_p};
+use trug::analysis::{Pairing, cliffs_delta, effect, hedges_g, mann_whitney, permutation_p, signs_p, welch};
 use trug::history::Point;
 use trug::model::Id;
 use trug::outlook::{Bounds, fit};
@@ -16,14 +16,15 @@ use crate::numbers;
 /// Two samples that are not paired.
 pub(crate) fn two_samples(question: &Json) -> Json {
     let (first, second) = (numbers(&question["first"]), numbers(&question["second"]));
-    let all = compare(&first, &second, 1).unwrap();
+    let welch = welch(&first, &second).unwrap();
+    let ranks = mann_whitney(&first, &second);
     let apart = effect(&first, &second, Pairing::Apart, 1).ok();
     json!({
-        "welch": [all.welch.t, all.welch.freedom, all.welch.p, all.welch.interval.low, all.welch.interval.high],
-        "mann_whitney": [all.mann_whitney.u, all.mann_whitney.p],
-        "permutation_p": all.permutation_p,
+        "welch": [welch.t, welch.freedom, welch.p, welch.interval.low, welch.interval.high],
+        "mann_whitney": [ranks.u, ranks.p],
+        "permutation_p": permutation_p(&first, &second, 1),
         "hedges_g": hedges_g(&first, &second),
-        "cliffs_delta": all.cliffs_delta,
+        "cliffs_delta": cliffs_delta(&first, &second),
         "interval": apart.map(|it| [it.interval.low, it.interval.high]),
     })
 }

@@ -9,7 +9,7 @@ use crate::analysis::Summary;
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
-use crate::model::{Place, Quantity};
+use crate::model::Place;
 
 /// The hours of the site's clock that have a reading; points in order of time.
 pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {
@@ -46,7 +46,6 @@ pub(super) fn sensor_month(
     hours: Vec<Bin>,
     span: &Span,
 ) -> SensorMonth {
-    let adds_up = matches!(sensor.measures, Quantity::Rain | Quantity::WaterFlow);
     let (mut whole, mut rest) = (Bin::empty(span.from, span.to), points);
     let mut values = Vec::with_capacity(points.len());
     let days = span
@@ -70,7 +69,7 @@ pub(super) fn sensor_month(
                 mean: bin.mean(),
                 min: bin.range().map(|range| range.0),
                 max: bin.range().map(|range| range.1),
-                total: (adds_up && bin.good > 0).then_some(bin.sum),
+                total: (sensor.measures.adds_up() && bin.good > 0).then_some(bin.sum),
             }
         })
         .collect();
