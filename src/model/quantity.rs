@@ -64,6 +64,22 @@ impl Quantity {
         }
     }
 
+    /// Whether its readings are amounts, so that a span of time has a total.
+    pub fn adds_up(self) -> bool {
+        match self {
+            Self::Rain | Self::WaterFlow => true,
+            Self::SoilMoisture
+            | Self::SoilTemperature
+            | Self::WaterTemperature
+            | Self::AirTemperature
+            | Self::RelativeHumidity
+            | Self::Ph
+            | Self::DissolvedOxygen
+            | Self::SolarRadiation
+            | Self::WindSpeed => false,
+        }
+    }
+
     /// The quantity of a name, if there is one.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|q| q.name() == name)

@@ -8,26 +8,15 @@ use super::table::{Cell, Table, written};
 /// A table by RFC 4180: UTF-8, a first line with the names of the columns, lines ended
 /// by CR and LF.
 pub(super) fn bytes(table: &Table, zone: &TimeZone) -> Result<Vec<u8>, ReportError> {
-    let names = table.columns.iter().map(|column| column.name.to_string()).collect();
-    let rows = table.rows.iter().map(|row| {
-        row.iter().zip(&table.columns).map(|(cell, column)| field(cell, column.kind, zone)).collect()
-    });
-    lines(table.name, std::iter::once(names).chain(rows))
-}
-
-fn field(cell: &Cell, kind: super::Kind, zone: &TimeZone) -> String {
-    match cell {
-        Cell::Text(text) => guarded(text),
-        _ => written(cell, kind, zone),
-    }
-}
-
-/// Writes lines of fields.
-pub(super) fn lines(table: &str, lines: impl Iterator<Item = Vec<String>>) -> Result<Vec<u8>, ReportError> {
-    let failed = |source| ReportError::Csv { table: table.to_owned(), source };
+    let failed = |source| ReportError::Csv { table: table.name.to_owned(), source };
     let mut out = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    for line in lines {
-        out.write_record(line).map_err(failed)?;
+    out.write_record(table.columns.iter().map(|column| column.name.as_ref())).map_err(failed)?;
+    for row in &table.rows {
+        let fields = row.iter().zip(&table.columns).map(|(cell, column)| match cell {
+            Cell::Text(text) => guarded(text),
+            _ => written(cell, column.kind, zone),
+        });
+        out.write_record(fields).map_err(failed)?;
     }
     out.into_inner().map_err(|fault| failed(csv::Error::from(std::io::Error::other(fault.to_string()))))
 }
@@ -48,22 +37,14 @@ fn guarded(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::table::{Kind, column};
+    use crate::report::table::Describe;
 
     #[test]
     fn people_s_words_are_never_formulas_and_numbers_stay_numbers() {
-        let table = Table {
-            name: "log",
-            about: "",
-            columns: vec![
-                column("note", "", Kind::Text, "", ""),
-                column("change_c", "°C", Kind::Number(1), "", ""),
-            ],
-            rows: ["=1+1", "+61 8", "-cabbage", "@all", " =2", "two, \"three\"", "peas"]
-                .iter()
-                .map(|text| vec![Cell::text(text), Cell::number(-1.5)])
-                .collect(),
-        };
+        let table = Describe::<&str>::new("log", "")
+            .text("note", |text| text)
+            .number("change_c", "°C", 1, |_| -1.5)
+            .rows(["=1+1", "+61 8", "-cabbage", "@all", " =2", "two, \"three\"", "peas"]);
         let text = String::from_utf8(bytes(&table, &TimeZone::UTC).expect("CSV")).expect("UTF-8");
         assert_eq!(
             text,

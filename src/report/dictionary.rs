@@ -1,33 +1,18 @@
 //! What each column of each table means.
 
-use super::table::{Kind, Table};
-use super::{ReportError, csv};
+use super::table::{Column, Describe, Kind, Table};
 
-/// The names of the dictionary's own columns.
-pub(super) const COLUMNS: [&str; 7] = ["table", "column", "unit", "holds", "meaning", "empty_means", "from"];
-
-/// One line for each column of each table.
-pub(super) fn lines(tables: &[Table]) -> impl Iterator<Item = Vec<String>> + '_ {
-    tables.iter().flat_map(|table| {
-        table.columns.iter().map(|column| {
-            let never = if column.missing.is_empty() { "never empty" } else { column.missing };
-            vec![
-                table.name.to_owned(),
-                column.name.to_string(),
-                column.unit.to_owned(),
-                holds(column.kind).to_owned(),
-                column.meaning.to_string(),
-                never.to_owned(),
-                column.from.to_owned(),
-            ]
-        })
-    })
-}
-
-/// The dictionary as a file.
-pub(super) fn csv(tables: &[Table]) -> Result<Vec<u8>, ReportError> {
-    let names = COLUMNS.map(str::to_owned).to_vec();
-    csv::lines("dictionary", std::iter::once(names).chain(lines(tables)))
+/// One row for each column of each table.
+pub(super) fn dictionary(tables: &[Table]) -> Table {
+    Describe::<(&Table, &Column)>::new("dictionary", "What each column of each sheet means.")
+        .text("table", |(table, _)| table.name)
+        .text("column", |(_, column)| column.name.as_ref())
+        .text("unit", |(_, column)| column.unit)
+        .text("holds", |(_, column)| holds(column.kind))
+        .text("meaning", |(_, column)| column.meaning.as_ref())
+        .text("empty_means", |(_, it)| if it.missing.is_empty() { "never empty" } else { it.missing })
+        .text("from", |(_, column)| column.from)
+        .rows(tables.iter().flat_map(|table| table.columns.iter().map(move |column| (table, column))))
 }
 
 fn holds(kind: Kind) -> &'static str {

@@ -85,21 +85,17 @@ pub enum ReportError {
 /// When a file cannot be put together, such as a text too long for a sheet's cell.
 pub fn files(contents: &Contents<'_>) -> Result<Vec<ReportFile>, ReportError> {
     let tables = tables(contents);
-    let html = "text/html; charset=utf-8";
-    let csv = "text/csv; charset=utf-8; header=present";
+    let dictionary = dictionary::dictionary(&tables);
+    let file = |name: String, media, bytes| ReportFile { name, media, bytes };
+    let page = html::document(contents).into_string().into_bytes();
     let xlsx = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
     let mut files = vec![
-        ReportFile {
-            name: PAGE.to_owned(),
-            media: html,
-            bytes: html::document(contents).into_string().into_bytes(),
-        },
-        ReportFile { name: SPREADSHEET.to_owned(), media: xlsx, bytes: sheet::workbook(contents, &tables)? },
-        ReportFile { name: DICTIONARY.to_owned(), media: csv, bytes: dictionary::csv(&tables)? },
+        file(PAGE.to_owned(), "text/html; charset=utf-8", page),
+        file(SPREADSHEET.to_owned(), xlsx, sheet::workbook(contents, &tables, &dictionary)?),
     ];
-    for table in &tables {
+    for table in std::iter::once(&dictionary).chain(&tables) {
         let bytes = self::csv::bytes(table, &contents.month.time_zone)?;
-        files.push(ReportFile { name: format!("{}.csv", table.name), media: csv, bytes });
+        files.push(file(format!("{}.csv", table.name), "text/csv; charset=utf-8; header=present", bytes));
     }
     Ok(files)
 }

@@ -1,14 +1,15 @@
 //! The month as a spreadsheet (Office Open XML, ECMA-376): a sheet that explains, a
 //! summary, one sheet for each table, and the dictionary.
 
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
 };
 
-use super::table::{Cell, Kind, Table};
-use super::{Contents, DICTIONARY, PAGE, ReportError, csv, dictionary, sheet_charts, words};
+use super::table::{Cell, Kind, Table, written};
+use super::{Contents, DICTIONARY, PAGE, ReportError, csv, sheet_charts, words};
 
 /// Rows that a sheet holds (ECMA-376 programs), less the header.
 const ROWS_MAX: usize = 1_048_575;
@@ -61,11 +62,15 @@ impl Formats {
 }
 
 /// The whole spreadsheet. The same month gives the same bytes.
-pub(super) fn workbook(contents: &Contents<'_>, tables: &[Table]) -> Result<Vec<u8>, ReportError> {
-    written(contents, tables).map_err(|source| ReportError::Sheet { source })
+pub(super) fn workbook(
+    contents: &Contents<'_>,
+    tables: &[Table],
+    dictionary: &Table,
+) -> Result<Vec<u8>, ReportError> {
+    book(contents, tables, dictionary).map_err(|source| ReportError::Sheet { source })
 }
 
-fn written(contents: &Contents<'_>, tables: &[Table]) -> Result<Vec<u8>, XlsxError> {
+fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result<Vec<u8>, XlsxError> {
     let month = contents.month;
     let formats = Formats::new();
     let mut book = Workbook::new();
@@ -85,13 +90,14 @@ fn written(contents: &Contents<'_>, tables: &[Table]) -> Result<Vec<u8>, XlsxErr
         fill(book.add_worksheet(), table, &month.time_zone, &formats)?;
     }
     let sheet = book.add_worksheet();
-    sheet.set_name("dictionary")?;
-    for (at, name) in (0_u16..).zip(dictionary::COLUMNS) {
-        sheet.write_string_with_format(0, at, name, &formats.head)?;
-        sheet.set_column_width(at, [18, 26, 9, 34, 60, 44, 40][usize::from(at)])?;
+    sheet.set_name(dictionary.name)?;
+    for ((at, column), width) in (0..).zip(&dictionary.columns).zip([18, 26, 9, 34, 60, 44, 40]) {
+        sheet.write_string_with_format(0, at, column.name.as_ref(), &formats.head)?;
+        sheet.set_column_width(at, width)?;
     }
-    for (row, line) in (1_u32..).zip(dictionary::lines(tables)) {
-        for (at, text) in (0_u16..).zip(line) {
+    for (row, cells) in (1..).zip(&dictionary.rows) {
+        for (at, cell) in (0..).zip(cells) {
+            let text = written(cell, Kind::Text, &TimeZone::UTC);
             sheet.write_string_with_format(row, at, text, &formats.wrapped)?;
         }
     }
@@ -161,43 +167,34 @@ fn write(
             let format = &formats.numbers[decimals.min(formats.numbers.len() - 1)];
             sheet.write_number_with_format(row, at, *number, format)?;
         }
-        Cell::Date(date) => {
-            let (year, month, day) = (date.year(), date.month(), date.day());
-            let (Ok(year), Ok(month), Ok(day)) =
-                (u16::try_from(year), u8::try_from(month), u8::try_from(day))
-            else {
-                return Ok(());
-            };
-            // Before 1900 a sheet has no dates.
-            match ExcelDateTime::from_ymd(year, month, day) {
-                Ok(date) => sheet.write_datetime_with_format(row, at, &date, &formats.date)?,
-                Err(_) => sheet.write_string(row, at, format!("{year:04}-{month:02}-{day:02}"))?,
-            };
-        }
+        // Before 1900 a sheet has no dates.
+        Cell::Date(it) => match date(*it) {
+            Some(date) => drop(sheet.write_datetime_with_format(row, at, &date, &formats.date)?),
+            None => drop(sheet.write_string(row, at, written(cell, kind, zone))?),
+        },
         Cell::Moment(moment) => {
             let utc = TimeZone::UTC;
             let zone = if kind == Kind::Local { zone } else { &utc };
             match datetime(*moment, zone) {
                 Some(time) => sheet.write_datetime_with_format(row, at, &time, &formats.time)?,
-                None => sheet.write_string(row, at, super::written(cell, kind, zone))?,
+                None => sheet.write_string(row, at, written(cell, kind, zone))?,
             };
         }
     }
     Ok(())
 }
 
+/// A day; `None` where sheets have no such day.
+fn date(date: Date) -> Option<ExcelDateTime> {
+    let (year, month) = (u16::try_from(date.year()).ok()?, u8::try_from(date.month()).ok()?);
+    ExcelDateTime::from_ymd(year, month, u8::try_from(date.day()).ok()?).ok()
+}
+
 /// A moment as a clock of a zone shows it; `None` where sheets have no such day.
 fn datetime(at: Timestamp, zone: &TimeZone) -> Option<ExcelDateTime> {
     let local = zone.to_datetime(at.round(jiff::Unit::Second).ok()?);
-    let date = local.date();
-    let day = ExcelDateTime::from_ymd(
-        u16::try_from(date.year()).ok()?,
-        u8::try_from(date.month()).ok()?,
-        u8::try_from(date.day()).ok()?,
-    )
-    .ok()?;
-    let part = |part: i8| u16::try_from(part).ok();
-    day.and_hms(part(local.hour())?, u8::try_from(local.minute()).ok()?, f64::from(local.second())).ok()
+    let (hour, minute) = (u16::try_from(local.hour()).ok()?, u8::try_from(local.minute()).ok()?);
+    date(local.date())?.and_hms(hour, minute, f64::from(local.second())).ok()
 }
 
 /// A column's width in letters: of its name and its texts, within bounds.

@@ -1,4 +1,8 @@
 //! Tables of figures, before they become a sheet or a file.
+//!
+//! Each table is described once: [`Describe`] takes column after column, with its name,
+//! unit and decimals, what it means, where it is from, and how its cell comes from what
+//! a row is made of. The CSV file, the sheet and the dictionary follow from that.
 
 use std::borrow::Cow;
 
@@ -65,28 +69,67 @@ pub enum Cell {
 /// digits that only come of binary arithmetic.
 const KEPT: f64 = 1e6;
 
-impl Cell {
-    /// A number; empty where it is none or not finite.
-    pub(super) fn number(number: impl Into<Option<f64>>) -> Self {
-        match number.into() {
-            // Adding zero makes minus nought nought.
-            Some(number) if number.is_finite() => Self::Number((number * KEPT).round() / KEPT + 0.0),
-            _ => Self::Empty,
-        }
+/// A number that is not finite leaves its cell empty.
+impl From<f64> for Cell {
+    fn from(number: f64) -> Self {
+        // Adding zero makes minus zero zero.
+        if number.is_finite() { Self::Number((number * KEPT).round() / KEPT + 0.0) } else { Self::Empty }
     }
+}
 
-    pub(super) fn whole(count: impl Into<i64>) -> Self {
-        Self::Whole(count.into())
-    }
-
-    /// A text without control characters; empty where there is none.
-    pub(super) fn text(text: impl AsRef<str>) -> Self {
-        let text: String = text.as_ref().chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+/// Control characters become spaces; an empty text leaves its cell empty.
+impl From<&str> for Cell {
+    fn from(text: &str) -> Self {
+        let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
         if text.is_empty() { Self::Empty } else { Self::Text(text) }
     }
+}
 
-    pub(super) fn moment(at: impl Into<Option<Timestamp>>) -> Self {
-        at.into().map_or(Self::Empty, Self::Moment)
+impl From<&String> for Cell {
+    fn from(text: &String) -> Self {
+        text.as_str().into()
+    }
+}
+
+impl From<String> for Cell {
+    fn from(text: String) -> Self {
+        text.as_str().into()
+    }
+}
+
+impl From<bool> for Cell {
+    fn from(it: bool) -> Self {
+        if it { "yes" } else { "no" }.into()
+    }
+}
+
+impl From<u32> for Cell {
+    fn from(count: u32) -> Self {
+        Self::Whole(count.into())
+    }
+}
+
+impl From<usize> for Cell {
+    fn from(count: usize) -> Self {
+        Self::Whole(i64::try_from(count).unwrap_or(i64::MAX))
+    }
+}
+
+impl From<Date> for Cell {
+    fn from(date: Date) -> Self {
+        Self::Date(date)
+    }
+}
+
+impl From<Timestamp> for Cell {
+    fn from(at: Timestamp) -> Self {
+        Self::Moment(at)
+    }
+}
+
+impl<T: Into<Self>> From<Option<T>> for Cell {
+    fn from(it: Option<T>) -> Self {
+        it.map_or(Self::Empty, Into::into)
     }
 }
 
@@ -107,22 +150,106 @@ pub fn written(cell: &Cell, kind: Kind, zone: &TimeZone) -> String {
     }
 }
 
-/// A column without a missing value, to be filled in by the methods below.
-pub(super) fn column(
-    name: impl Into<Cow<'static, str>>,
-    unit: &'static str,
-    kind: Kind,
-    meaning: impl Into<Cow<'static, str>>,
-    from: &'static str,
-) -> Column {
-    Column { name: name.into(), unit, kind, meaning: meaning.into(), missing: "", from }
+/// A table as it is described: its columns, each with how a cell comes from what a row
+/// is made of.
+pub(super) struct Describe<'a, R> {
+    name: &'static str,
+    about: &'static str,
+    columns: Vec<Column>,
+    cells: Vec<Box<dyn Fn(R) -> Cell + 'a>>,
+    /// The first of the columns that were added last.
+    last: usize,
 }
 
-impl Column {
-    /// Says why a cell may be empty.
-    pub(super) fn or_empty(mut self, missing: &'static str) -> Self {
-        self.missing = missing;
+impl<'a, R: Copy + 'a> Describe<'a, R> {
+    pub(super) fn new(name: &'static str, about: &'static str) -> Self {
+        Self { name, about, columns: Vec::new(), cells: Vec::new(), last: 0 }
+    }
+
+    fn column<C: Into<Cell>>(
+        mut self,
+        name: impl Into<Cow<'static, str>>,
+        unit: &'static str,
+        kind: Kind,
+        cell: impl Fn(R) -> C + 'a,
+    ) -> Self {
+        self.last = self.columns.len();
+        let meaning = Cow::Borrowed("");
+        self.columns.push(Column { name: name.into(), unit, kind, meaning, missing: "", from: "" });
+        self.cells.push(Box::new(move |row| cell(row).into()));
         self
+    }
+
+    pub(super) fn text<C: Into<Cell>>(self, name: &'static str, cell: impl Fn(R) -> C + 'a) -> Self {
+        self.column(name, "", Kind::Text, cell)
+    }
+
+    pub(super) fn whole<C: Into<Cell>>(
+        self,
+        name: &'static str,
+        unit: &'static str,
+        cell: impl Fn(R) -> C + 'a,
+    ) -> Self {
+        self.column(name, unit, Kind::Whole, cell)
+    }
+
+    /// A number that is shown with so many digits behind the point.
+    pub(super) fn number<C: Into<Cell>>(
+        self,
+        name: &'static str,
+        unit: &'static str,
+        decimals: usize,
+        cell: impl Fn(R) -> C + 'a,
+    ) -> Self {
+        self.column(name, unit, Kind::Number(decimals), cell)
+    }
+
+    pub(super) fn date(self, cell: impl Fn(R) -> Date + 'a) -> Self {
+        self.column("date", "", Kind::Date, cell)
+    }
+
+    /// A moment's two columns, on the site's clock and in universal time.
+    pub(super) fn moment<C: Into<Cell>>(self, name: &str, cell: impl Fn(R) -> C + Copy + 'a) -> Self {
+        let first = self.columns.len();
+        let both = self.column(format!("{name}_local"), "", Kind::Local, cell);
+        Self { last: first, ..both.column(format!("{name}_utc"), "", Kind::Utc, cell) }
+    }
+
+    /// Says what the column means and where its figures come from.
+    pub(super) fn means(mut self, meaning: &'static str, from: &'static str) -> Self {
+        for column in &mut self.columns[self.last..] {
+            column.from = from;
+            column.meaning = match column.kind {
+                Kind::Local => format!("{meaning}, on the garden's clock").into(),
+                Kind::Utc => format!("{meaning}, in universal time").into(),
+                _ => meaning.into(),
+            };
+        }
+        self
+    }
+
+    /// Says why a cell of the column may be empty.
+    pub(super) fn or_empty(mut self, missing: &'static str) -> Self {
+        for column in &mut self.columns[self.last..] {
+            column.missing = missing;
+        }
+        self
+    }
+
+    /// Adds columns that several tables share.
+    pub(super) fn with(self, columns: impl FnOnce(Self) -> Self) -> Self {
+        columns(self)
+    }
+
+    /// The table of these rows.
+    pub(super) fn rows(self, rows: impl IntoIterator<Item = R>) -> Table {
+        let row = |it: R| self.cells.iter().map(|cell| cell(it)).collect();
+        Table {
+            name: self.name,
+            about: self.about,
+            rows: rows.into_iter().map(row).collect(),
+            columns: self.columns,
+        }
     }
 }
 
@@ -132,13 +259,13 @@ mod tests {
 
     #[test]
     fn numbers_are_free_of_binary_dust_and_never_nonsense() {
-        assert_eq!(Cell::number(0.1 + 0.2), Cell::Number(0.3));
-        assert_eq!(Cell::number(f64::NAN), Cell::Empty);
-        assert_eq!(Cell::number(f64::INFINITY), Cell::Empty);
-        assert_eq!(Cell::number(None), Cell::Empty);
+        assert_eq!(Cell::from(0.1 + 0.2), Cell::Number(0.3));
+        assert_eq!(Cell::from(f64::NAN), Cell::Empty);
+        assert_eq!(Cell::from(f64::INFINITY), Cell::Empty);
+        assert_eq!(Cell::from(None::<f64>), Cell::Empty);
         let zone = TimeZone::UTC;
-        assert_eq!(written(&Cell::number(-0.000_000_01), Kind::Number(2), &zone), "0");
-        assert_eq!(written(&Cell::number(1e300), Kind::Number(2), &zone), 1e300.to_string());
+        assert_eq!(written(&Cell::from(-0.000_000_01), Kind::Number(2), &zone), "0");
+        assert_eq!(written(&Cell::from(1e300), Kind::Number(2), &zone), 1e300.to_string());
     }
 
     /// Clocks in Adelaide went back on 5 April 2026 (IANA time zone database): the

@@ -1,120 +1,90 @@
 //! Two places beside each other, and the values behind it.
 
-use super::moment;
-use crate::analysis::month::{Effect, Month, Pairing};
-use crate::report::table::{Cell, Kind, Table, column};
+use jiff::Timestamp;
+
+use super::SETTINGS;
+use crate::analysis::month::{Beside, Month, Pairing};
+use crate::model::Id;
+use crate::report::table::{Describe, Table};
 
 const VALUES: &str = "the table comparison_values";
+const REPORT: &str = "this report";
 
 /// One row for each comparison.
 pub(super) fn outcomes(month: &Month) -> Table {
     const TOO_FEW: &str = "too few values to compare";
     const APART: &str = "too few values, or values that are paired";
-    let mut columns = vec![
-        column("comparison", "", Kind::Whole, "its number in this file", "this report"),
-        column("what", "", Kind::Text, "what is compared", "this report"),
-        column(
-            "unit",
-            "",
-            Kind::Text,
-            "the unit of means, differences and interval in this row",
-            "this report",
-        ),
-        column("each", "", Kind::Text, "what one value is", "this report"),
-        column("first", "", Kind::Text, "the name of the first place", "the garden's settings"),
-        column("second", "", Kind::Text, "the name of the second place", "the garden's settings"),
-        column("first_count", "", Kind::Whole, "values of the first place", VALUES),
-        column("second_count", "", Kind::Whole, "values of the second place", VALUES),
-        column(
-            "pairing",
-            "",
-            Kind::Text,
-            "how the values belong together: apart, by event, or by day in runs of so many days",
-            VALUES,
-        )
-        .or_empty(TOO_FEW),
-    ];
-    for (name, unit, decimals, meaning, missing) in [
-        ("mean_difference", "see unit", 3, "mean of the first less mean of the second", TOO_FEW),
-        ("median_difference", "see unit", 3, "median of the first less median of the second", TOO_FEW),
-        (
-            "interval_low",
-            "see unit",
-            3,
-            "lower end of the 95 % bootstrap interval of the mean difference",
-            TOO_FEW,
-        ),
-        ("interval_high", "see unit", 3, "its upper end", TOO_FEW),
-        (
-            "cliffs_delta",
-            "",
-            2,
-            "how often a value of the first is above one of the second, less how often below: -1 to 1",
-            TOO_FEW,
-        ),
-        (
-            "hedges_g",
-            "",
-            2,
-            "mean difference in standard deviations, made for few values",
-            "too few values, or nothing varies",
-        ),
-        ("permutation_p", "", 4, "how often chance alone would make the means differ by as much", TOO_FEW),
-        ("welch_t", "", 2, "t of Welch's test", APART),
-        ("welch_freedom", "", 1, "its degrees of freedom", APART),
-        ("welch_p", "", 4, "its p, two-sided", APART),
-        ("mann_whitney_u", "", 1, "U of the Mann-Whitney test, of the first place", APART),
-        ("mann_whitney_p", "", 4, "its p, two-sided", APART),
-    ] {
-        columns.push(column(name, unit, Kind::Number(decimals), meaning, VALUES).or_empty(missing));
-    }
-    columns.extend([
-        column("says", "", Kind::Text, "what the data do and do not show", VALUES),
-        column("caution", "", Kind::Text, "what must be known beside it", "this report")
-            .or_empty("nothing to add"),
-    ]);
-    let rows = month.comparisons.iter().zip(1_i64..).map(|(it, number)| {
-        let outcome = it.outcome.as_ref().ok();
-        let apart = outcome.and_then(|effect| effect.apart.as_ref());
-        let of = |pick: fn(&Effect) -> f64| Cell::number(outcome.map(pick));
-        let test = |pick: fn(&crate::analysis::Comparison) -> f64| Cell::number(apart.map(pick));
-        let count = |values: &[f64]| Cell::whole(i64::try_from(values.len()).unwrap_or(i64::MAX));
-        vec![
-            Cell::Whole(number),
-            Cell::text(&it.what),
-            Cell::text(it.unit),
-            Cell::text(it.each),
-            Cell::text(&it.first_name),
-            Cell::text(&it.second_name),
-            count(&it.first_values),
-            count(&it.second_values),
-            outcome.map_or(Cell::Empty, |effect| Cell::text(pairing(effect.pairing))),
-            of(|it| it.mean_difference),
-            of(|it| it.median_difference),
-            of(|it| it.interval.low),
-            of(|it| it.interval.high),
-            of(|it| it.cliffs_delta),
-            Cell::number(outcome.and_then(|effect| effect.hedges_g)),
-            of(|it| it.permutation_p),
-            test(|it| it.welch.t),
-            test(|it| it.welch.freedom),
-            test(|it| it.welch.p),
-            test(|it| it.mann_whitney.u),
-            test(|it| it.mann_whitney.p),
-            Cell::text(&it.says),
-            Cell::text(&it.caution),
-        ]
-    });
-    Table {
-        name: "comparison",
-        about: "Two places beside each other: by how much they differ, and how sure that is.",
-        columns,
-        rows: rows.collect(),
-    }
+    let figures = |it: &Beside| it.outcome.ok();
+    let tests = move |it: &Beside| figures(it)?.apart;
+    Describe::<(&Beside, usize)>::new(
+        "comparison",
+        "Two places beside each other: by how much they differ, and how sure that is.",
+    )
+    .whole("comparison", "", |(_, number)| number)
+    .means("its number in this file", REPORT)
+    .text("what", |(it, _)| &it.what)
+    .means("what is compared", REPORT)
+    .text("unit", |(it, _)| it.unit)
+    .means("the unit of means, differences and interval in this row", REPORT)
+    .text("each", |(it, _)| it.each)
+    .means("what one value is", REPORT)
+    .text("first", |(it, _)| &it.first_name)
+    .means("the name of the first place", SETTINGS)
+    .text("second", |(it, _)| &it.second_name)
+    .means("the name of the second place", SETTINGS)
+    .whole("first_count", "", |(it, _)| it.first_values.len())
+    .means("values of the first place", VALUES)
+    .whole("second_count", "", |(it, _)| it.second_values.len())
+    .means("values of the second place", VALUES)
+    .text("pairing", move |(it, _)| figures(it).map(|it| pairing(it.pairing)))
+    .means("how the values belong together: apart, by event, or by day in runs of so many days", VALUES)
+    .or_empty(TOO_FEW)
+    .number("mean_difference", "see unit", 3, move |(it, _)| figures(it).map(|it| it.mean_difference))
+    .means("mean of the first less mean of the second", VALUES)
+    .or_empty(TOO_FEW)
+    .number("median_difference", "see unit", 3, move |(it, _)| figures(it).map(|it| it.median_difference))
+    .means("median of the first less median of the second", VALUES)
+    .or_empty(TOO_FEW)
+    .number("interval_low", "see unit", 3, move |(it, _)| figures(it).map(|it| it.interval.low))
+    .means("lower end of the 95 % bootstrap interval of the mean difference", VALUES)
+    .or_empty(TOO_FEW)
+    .number("interval_high", "see unit", 3, move |(it, _)| figures(it).map(|it| it.interval.high))
+    .means("its upper end", VALUES)
+    .or_empty(TOO_FEW)
+    .number("cliffs_delta", "", 2, move |(it, _)| figures(it).map(|it| it.cliffs_delta))
+    .means("how often a value of the first is above one of the second, less how often below: -1 to 1", VALUES)
+    .or_empty(TOO_FEW)
+    .number("hedges_g", "", 2, move |(it, _)| figures(it)?.hedges_g)
+    .means("mean difference in standard deviations, made for few values", VALUES)
+    .or_empty("too few values, or nothing varies")
+    .number("permutation_p", "", 4, move |(it, _)| figures(it).map(|it| it.permutation_p))
+    .means("how often chance alone would make the means differ by as much", VALUES)
+    .or_empty(TOO_FEW)
+    .number("welch_t", "", 2, move |(it, _)| tests(it).map(|it| it.welch.t))
+    .means("t of Welch's test", VALUES)
+    .or_empty(APART)
+    .number("welch_freedom", "", 1, move |(it, _)| tests(it).map(|it| it.welch.freedom))
+    .means("its degrees of freedom", VALUES)
+    .or_empty(APART)
+    .number("welch_p", "", 4, move |(it, _)| tests(it).map(|it| it.welch.p))
+    .means("its p, two-sided", VALUES)
+    .or_empty(APART)
+    .number("mann_whitney_u", "", 1, move |(it, _)| tests(it).map(|it| it.mann_whitney.u))
+    .means("U of the Mann-Whitney test, of the first place", VALUES)
+    .or_empty(APART)
+    .number("mann_whitney_p", "", 4, move |(it, _)| tests(it).map(|it| it.mann_whitney.p))
+    .means("its p, two-sided", VALUES)
+    .or_empty(APART)
+    .text("says", |(it, _)| &it.says)
+    .means("what the data do and do not show", VALUES)
+    .text("caution", |(it, _)| &it.caution)
+    .means("what must be known beside it", REPORT)
+    .or_empty("nothing to add")
+    .rows(month.comparisons.iter().zip(1..))
 }
 
 /// How values belong together, in words.
-pub(in crate::report) fn pairing(pairing: Pairing) -> String {
+fn pairing(pairing: Pairing) -> String {
     match pairing {
         Pairing::Apart => "apart".to_owned(),
         Pairing::Events => "by event".to_owned(),
@@ -122,48 +92,49 @@ pub(in crate::report) fn pairing(pairing: Pairing) -> String {
     }
 }
 
+/// A value that went into a comparison.
+#[derive(Clone, Copy)]
+struct Compared<'a> {
+    number: usize,
+    of: &'a Beside,
+    side: &'static str,
+    place: (&'a Id, &'a str),
+    at: Option<Timestamp>,
+    value: f64,
+}
+
 /// One row for each value that went into a comparison.
 pub(super) fn values(month: &Month) -> Table {
-    let mut columns = vec![
-        column("comparison", "", Kind::Whole, "its number in the table comparison", "this report"),
-        column("what", "", Kind::Text, "what is compared", "this report"),
-        column("side", "", Kind::Text, "first or second", "this report"),
-        column("place", "", Kind::Text, "the place's id", "the garden's settings"),
-        column("place_name", "", Kind::Text, "the place's name", "the garden's settings"),
-    ];
-    const NO_TIME: &str = "the time is not known";
-    columns.extend(
-        moment("time", "when the event or the day began", "the tables of the beds")
-            .map(|it| it.or_empty(NO_TIME)),
-    );
-    columns.extend([
-        column("value", "see unit", Kind::Number(3), "one value", "the tables of the beds"),
-        column("unit", "", Kind::Text, "its unit", "this report"),
-        column("each", "", Kind::Text, "what one value is", "this report"),
-    ]);
+    const BEDS: &str = "the tables of the beds";
     let mut rows = Vec::new();
-    for (it, number) in month.comparisons.iter().zip(1_i64..) {
-        let sides = [
-            ("first", &it.first, &it.first_name, &it.first_values, &it.first_at),
-            ("second", &it.second, &it.second_name, &it.second_values, &it.second_at),
-        ];
-        for (side, place, name, values, times) in sides {
-            rows.extend(values.iter().enumerate().map(|(at, &value)| {
-                let time = times.get(at).copied();
-                vec![
-                    Cell::Whole(number),
-                    Cell::text(&it.what),
-                    Cell::text(side),
-                    Cell::text(place.as_str()),
-                    Cell::text(name),
-                    Cell::moment(time),
-                    Cell::moment(time),
-                    Cell::number(value),
-                    Cell::text(it.unit),
-                    Cell::text(it.each),
-                ]
-            }));
+    for (of, number) in month.comparisons.iter().zip(1..) {
+        let first = ("first", (&of.first, of.first_name.as_str()), &of.first_values, &of.first_at);
+        let second = ("second", (&of.second, of.second_name.as_str()), &of.second_values, &of.second_at);
+        for (side, place, values, times) in [first, second] {
+            let times = times.iter().copied().map(Some).chain(std::iter::repeat(None));
+            let values = values.iter().zip(times);
+            rows.extend(values.map(|(&value, at)| Compared { number, of, side, place, at, value }));
         }
     }
-    Table { name: "comparison_values", about: "The values that went into each comparison.", columns, rows }
+    Describe::<Compared<'_>>::new("comparison_values", "The values that went into each comparison.")
+        .whole("comparison", "", |it| it.number)
+        .means("its number in the table comparison", REPORT)
+        .text("what", |it| &it.of.what)
+        .means("what is compared", REPORT)
+        .text("side", |it| it.side)
+        .means("first or second", REPORT)
+        .text("place", |it| it.place.0.as_str())
+        .means("the place's id", SETTINGS)
+        .text("place_name", |it| it.place.1)
+        .means("the place's name", SETTINGS)
+        .moment("time", |it| it.at)
+        .means("when the event or the day began", BEDS)
+        .or_empty("the time is not known")
+        .number("value", "see unit", 3, |it| it.value)
+        .means("one value", BEDS)
+        .text("unit", |it| it.of.unit)
+        .means("its unit", REPORT)
+        .text("each", |it| it.of.each)
+        .means("what one value is", REPORT)
+        .rows(rows)
 }

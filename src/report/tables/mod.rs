@@ -7,7 +7,11 @@ mod told;
 mod water;
 
 use super::Contents;
-use super::table::{Column, Kind, Table, column};
+use super::table::Table;
+
+/// Where figures come from that several tables have.
+const CALENDAR: &str = "the calendar";
+const SETTINGS: &str = "the garden's settings";
 
 /// The names of all tables, in the order of the files.
 pub const NAMES: [&str; 12] = [
@@ -42,11 +46,4 @@ pub fn tables(contents: &Contents<'_>) -> Vec<Table> {
         told::alarms(month),
         readings::hourly(month),
     ]
-}
-
-/// A moment's two columns, on the site's clock and in universal time.
-fn moment(name: &str, meaning: &'static str, from: &'static str) -> [Column; 2] {
-    [("local", Kind::Local, "on the garden's clock"), ("utc", Kind::Utc, "in universal time")].map(
-        |(end, kind, clock)| column(format!("{name}_{end}"), "", kind, format!("{meaning}, {clock}"), from),
-    )
 }

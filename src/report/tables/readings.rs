@@ -1,189 +1,159 @@
-//! What the sensors said: by the hour, by the day, and how well.
+//! What the sensors measured: by the hour, by the day, and how well.
 
-use super::moment;
-use crate::analysis::month::{Month, SensorMonth};
-use crate::model::Quantity;
-use crate::report::table::{Cell, Column, Kind, Table, column};
+use super::{CALENDAR, SETTINGS};
+use crate::analysis::Summary;
+use crate::analysis::month::{DayOf, Month, SensorMonth};
+use crate::history::Bin;
+use crate::report::table::{Describe, Table};
 use crate::report::words;
 
-const SETTINGS: &str = "the garden's settings";
 const READINGS: &str = "the stored readings";
 const GOOD: &str = "the stored readings that passed every quality check";
-const NO_SUM: &str = "no good reading in that time, or a quantity that does not add up";
-const NO_MEAN: &str = "no good reading in that time, or a quantity that adds up: see total";
 
-fn sensor_columns() -> Vec<Column> {
-    vec![
-        column("sensor", "", Kind::Text, "the sensor's id", SETTINGS),
-        column("place", "", Kind::Text, "the bed or tank where it is, or the garden", SETTINGS),
-        column("quantity", "", Kind::Text, "what it measures", SETTINGS),
-        column("unit", "", Kind::Text, "the unit of mean, min, max and total in this row", SETTINGS),
-    ]
+/// The columns that say which sensor.
+fn of_sensor<'a, R: Copy + 'a>(
+    table: Describe<'a, R>,
+    sensor: impl Fn(R) -> &'a SensorMonth + Copy + 'a,
+) -> Describe<'a, R> {
+    table
+        .text("sensor", move |row| sensor(row).id.as_str())
+        .means("the sensor's id", SETTINGS)
+        .text("place", move |row| &sensor(row).place)
+        .means("the bed or tank where it is, or the garden", SETTINGS)
+        .text("quantity", move |row| sensor(row).measures.name())
+        .means("what it measures", SETTINGS)
+        .text("unit", move |row| sensor(row).measures.unit())
+        .means("the unit of mean, min, max and total in this row", SETTINGS)
 }
 
-/// The columns of a stretch of time.
-fn figure_columns() -> Vec<Column> {
-    vec![
-        column("mean", "see unit", Kind::Number(3), "mean of the good readings", GOOD).or_empty(NO_MEAN),
-        column("min", "see unit", Kind::Number(3), "least good reading", GOOD).or_empty(NO_MEAN),
-        column("max", "see unit", Kind::Number(3), "greatest good reading", GOOD).or_empty(NO_MEAN),
-        column("total", "see unit", Kind::Number(3), "sum of the good readings: rain, water used", GOOD)
-            .or_empty(NO_SUM),
-    ]
+/// Mean, least, greatest and sum of a stretch of time. Of a quantity that adds up the
+/// first three are empty, of any other the sum is.
+fn figures<'a, R: Copy + 'a>(
+    table: Describe<'a, R>,
+    sensor: impl Fn(R) -> &'a SensorMonth + Copy + 'a,
+    figures: impl Fn(R) -> [Option<f64>; 4] + Copy + 'a,
+) -> Describe<'a, R> {
+    const NO_SUM: &str = "no good reading in that time, or a quantity that does not add up";
+    const NO_MEAN: &str = "no good reading in that time, or a quantity that adds up: see total";
+    let level = move |row, at: usize| figures(row)[at].filter(|_| !sensor(row).measures.adds_up());
+    table
+        .number("mean", "see unit", 3, move |row| level(row, 0))
+        .means("mean of the good readings", GOOD)
+        .or_empty(NO_MEAN)
+        .number("min", "see unit", 3, move |row| level(row, 1))
+        .means("least good reading", GOOD)
+        .or_empty(NO_MEAN)
+        .number("max", "see unit", 3, move |row| level(row, 2))
+        .means("greatest good reading", GOOD)
+        .or_empty(NO_MEAN)
+        .number("total", "see unit", 3, move |row| figures(row)[3])
+        .means("sum of the good readings: rain, water used", GOOD)
+        .or_empty(NO_SUM)
 }
+
+/// How many readings there are: all, good, doubtful and bad ones.
+fn counts<'a, R: Copy + 'a>(
+    table: Describe<'a, R>,
+    doubtful: &'static str,
+    bad: &'static str,
+    counts: impl Fn(R) -> [u32; 4] + Copy + 'a,
+) -> Describe<'a, R> {
+    table
+        .whole("readings", "", move |row| counts(row)[0])
+        .means("readings that arrived", READINGS)
+        .whole("good", "", move |row| counts(row)[1])
+        .means("of these, good ones", READINGS)
+        .whole("doubtful", "", move |row| counts(row)[2])
+        .means(doubtful, READINGS)
+        .whole("bad", "", move |row| counts(row)[3])
+        .means(bad, READINGS)
+}
+
+const DOUBTFUL: &str = "of these, doubtful ones; not in the figures";
+const BAD: &str = "of these, bad ones or without a value; not in the figures";
 
 /// One row for each sensor and hour with a reading.
 pub(super) fn hourly(month: &Month) -> Table {
-    let mut columns: Vec<Column> = moment("time", "beginning of the hour", "the calendar").into();
-    columns.extend(sensor_columns());
-    columns.extend(figure_columns());
-    columns.extend([
-        column("readings", "", Kind::Whole, "readings that arrived", READINGS),
-        column("good", "", Kind::Whole, "of these, good ones", READINGS),
-        column("doubtful", "", Kind::Whole, "of these, doubtful ones; not in the figures", READINGS),
-        column("bad", "", Kind::Whole, "of these, bad ones or without a value; not in the figures", READINGS),
-    ]);
-    let rows = month.sensors.iter().flat_map(|sensor| {
-        sensor.hours.iter().map(move |bin| {
-            let sums = adds_up(sensor);
-            let (min, max) = bin.range().unzip();
-            let plain = |number: Option<f64>| Cell::number(number.filter(|_| !sums));
-            vec![
-                Cell::Moment(bin.start),
-                Cell::Moment(bin.start),
-                Cell::text(sensor.id.as_str()),
-                Cell::text(&sensor.place),
-                Cell::text(sensor.measures.name()),
-                Cell::text(sensor.measures.unit()),
-                plain(bin.mean()),
-                plain(min),
-                plain(max),
-                Cell::number((sums && bin.good > 0).then_some(bin.sum)),
-                Cell::whole(bin.readings),
-                Cell::whole(bin.good),
-                Cell::whole(bin.suspect),
-                Cell::whole(bin.bad),
-            ]
-        })
-    });
-    Table {
-        name: "readings_hourly",
-        about: "What each sensor said in each hour of the garden's clock. An hour without a reading has no row.",
-        columns,
-        rows: rows.collect(),
-    }
+    Describe::<(&SensorMonth, &Bin)>::new(
+        "readings_hourly",
+        "What each sensor said in each hour of the garden's clock. An hour without a reading has no row.",
+    )
+    .moment("time", |(_, bin)| bin.start)
+    .means("beginning of the hour", CALENDAR)
+    .with(|table| of_sensor(table, |(sensor, _)| sensor))
+    .with(|table| {
+        figures(
+            table,
+            |(sensor, _)| sensor,
+            |(sensor, bin)| {
+                let (min, max) = bin.range().unzip();
+                [bin.mean(), min, max, (sensor.measures.adds_up() && bin.good > 0).then_some(bin.sum)]
+            },
+        )
+    })
+    .with(|table| counts(table, DOUBTFUL, BAD, |(_, bin)| [bin.readings, bin.good, bin.suspect, bin.bad]))
+    .rows(month.sensors.iter().flat_map(|sensor| sensor.hours.iter().map(move |bin| (sensor, bin))))
 }
 
 /// One row for each sensor and day.
 pub(super) fn daily(month: &Month) -> Table {
-    let mut columns =
-        vec![column("date", "", Kind::Date, "the day, from midnight to midnight", "the calendar")];
-    columns.extend(sensor_columns());
-    columns.extend(figure_columns());
-    columns.extend([
-        column("readings", "", Kind::Whole, "readings that arrived", READINGS),
-        column("good", "", Kind::Whole, "of these, good ones", READINGS),
-        column("doubtful", "", Kind::Whole, "of these, doubtful ones; not in the figures", READINGS),
-        column("bad", "", Kind::Whole, "of these, bad ones or without a value; not in the figures", READINGS),
-    ]);
-    let rows = month.sensors.iter().flat_map(|sensor| {
-        sensor.days.iter().map(move |day| {
-            let plain = |number: Option<f64>| Cell::number(number.filter(|_| !adds_up(sensor)));
-            vec![
-                Cell::Date(day.date),
-                Cell::text(sensor.id.as_str()),
-                Cell::text(&sensor.place),
-                Cell::text(sensor.measures.name()),
-                Cell::text(sensor.measures.unit()),
-                plain(day.mean),
-                plain(day.min),
-                plain(day.max),
-                Cell::number(day.total),
-                Cell::whole(day.readings),
-                Cell::whole(day.good),
-                Cell::whole(day.suspect),
-                Cell::whole(day.bad),
-            ]
+    Describe::<(&SensorMonth, &DayOf)>::new("daily", "What each sensor said on each day.")
+        .date(|(_, day)| day.date)
+        .means("the day, from midnight to midnight", CALENDAR)
+        .with(|table| of_sensor(table, |(sensor, _)| sensor))
+        .with(|table| {
+            figures(table, |(sensor, _)| sensor, |(_, day)| [day.mean, day.min, day.max, day.total])
         })
-    });
-    Table { name: "daily", about: "What each sensor said on each day.", columns, rows: rows.collect() }
+        .with(|table| counts(table, DOUBTFUL, BAD, |(_, day)| [day.readings, day.good, day.suspect, day.bad]))
+        .rows(month.sensors.iter().flat_map(|sensor| sensor.days.iter().map(move |day| (sensor, day))))
 }
 
 /// One row for each sensor.
 pub(super) fn quality(month: &Month) -> Table {
-    let mut columns = sensor_columns();
-    columns.extend([
-        column("expected", "", Kind::Whole, "readings that its interval promises for the time", SETTINGS),
-        column("readings", "", Kind::Whole, "readings that arrived", READINGS),
-        column("good", "", Kind::Whole, "of these, good ones", READINGS),
-        column("doubtful", "", Kind::Whole, "of these, doubtful ones; in no figure", READINGS),
-        column("bad", "", Kind::Whole, "of these, bad ones or without a value; in no figure", READINGS),
-        column(
-            "complete_percent",
-            "%",
-            Kind::Number(1),
-            "good readings in a hundred expected, 100 at most",
-            READINGS,
-        )
-        .or_empty("no reading was expected"),
-    ]);
     const NO_GAP: &str = "no gap longer than three of its intervals and five minutes";
-    for end in ["from", "to"] {
-        let meaning =
-            if end == "from" { "beginning of the longest time without a good reading" } else { "its end" };
-        columns.extend(moment(&format!("gap_{end}"), meaning, READINGS).map(|it| it.or_empty(NO_GAP)));
-    }
-    columns.push(column("gap_hours", "h", Kind::Number(1), "its length", READINGS).or_empty(NO_GAP));
-    for (name, meaning) in [
-        ("mean", "mean of all good readings"),
-        ("deviation", "standard deviation of the good readings (divisor n - 1)"),
-        ("min", "least good reading"),
-        ("lower_quartile", "a quarter of the good readings are below this"),
-        ("median", "half of the good readings are below this"),
-        ("upper_quartile", "three quarters of the good readings are below this"),
-        ("max", "greatest good reading"),
-    ] {
-        let missing = if name == "deviation" { "fewer than two good readings" } else { "no good reading" };
-        columns.push(column(name, "see unit", Kind::Number(3), meaning, GOOD).or_empty(missing));
-    }
-    let rows = month.sensors.iter().map(|sensor| {
-        let gap = sensor.longest_gap;
-        let summary = sensor.summary;
-        let of = |pick: fn(crate::analysis::Summary) -> f64| Cell::number(summary.map(pick));
-        vec![
-            Cell::text(sensor.id.as_str()),
-            Cell::text(&sensor.place),
-            Cell::text(sensor.measures.name()),
-            Cell::text(sensor.measures.unit()),
-            Cell::whole(sensor.expected),
-            Cell::whole(sensor.readings),
-            Cell::whole(sensor.good),
-            Cell::whole(sensor.suspect),
-            Cell::whole(sensor.bad),
-            Cell::number((sensor.expected > 0).then(|| sensor.complete() * 100.0)),
-            Cell::moment(gap.map(|gap| gap.0)),
-            Cell::moment(gap.map(|gap| gap.0)),
-            Cell::moment(gap.map(|gap| gap.1)),
-            Cell::moment(gap.map(|gap| gap.1)),
-            Cell::number(gap.map(|(from, to)| words::hours_between(from, to))),
-            of(|it| it.mean),
-            Cell::number(summary.and_then(|it| it.deviation)),
-            of(|it| it.min),
-            of(|it| it.lower_quartile),
-            of(|it| it.median),
-            of(|it| it.upper_quartile),
-            of(|it| it.max),
-        ]
-    });
-    Table {
-        name: "quality",
-        about: "How complete and how good each sensor's month is, and its readings in short.",
-        columns,
-        rows: rows.collect(),
-    }
-}
-
-/// Whether values of a sensor add up over time.
-fn adds_up(sensor: &SensorMonth) -> bool {
-    matches!(sensor.measures, Quantity::Rain | Quantity::WaterFlow)
+    const NO_GOOD: &str = "no good reading";
+    const IN_NONE: [&str; 2] =
+        ["of these, doubtful ones; in no figure", "of these, bad ones or without a value; in no figure"];
+    let table = Describe::<&SensorMonth>::new(
+        "quality",
+        "How complete and how good each sensor's month is, and its readings in short.",
+    )
+    .with(|table| of_sensor(table, |it| it))
+    .whole("expected", "", |it| it.expected)
+    .means("readings that its interval promises for the time", SETTINGS)
+    .with(|table| counts(table, IN_NONE[0], IN_NONE[1], |it| [it.readings, it.good, it.suspect, it.bad]))
+    .number("complete_percent", "%", 1, |it| (it.expected > 0).then(|| it.complete() * 100.0))
+    .means("good readings in a hundred expected, 100 at most", READINGS)
+    .or_empty("no reading was expected")
+    .moment("gap_from", |it| it.longest_gap.map(|gap| gap.0))
+    .means("beginning of the longest time without a good reading", READINGS)
+    .or_empty(NO_GAP)
+    .moment("gap_to", |it| it.longest_gap.map(|gap| gap.1))
+    .means("its end", READINGS)
+    .or_empty(NO_GAP)
+    .number("gap_hours", "h", 1, |it| it.longest_gap.map(|(from, to)| words::hours_between(from, to)))
+    .means("its length", READINGS)
+    .or_empty(NO_GAP)
+    .number("mean", "see unit", 3, |it| it.summary.map(|it| it.mean))
+    .means("mean of all good readings", GOOD)
+    .or_empty(NO_GOOD)
+    .number("deviation", "see unit", 3, |it| it.summary.and_then(|it| it.deviation))
+    .means("standard deviation of the good readings (divisor n - 1)", GOOD)
+    .or_empty("fewer than two good readings");
+    let picks: [(&str, &str, fn(Summary) -> f64); 5] = [
+        ("min", "least good reading", |it| it.min),
+        ("lower_quartile", "a quarter of the good readings are below this", |it| it.lower_quartile),
+        ("median", "half of the good readings are below this", |it| it.median),
+        ("upper_quartile", "three quarters of the good readings are below this", |it| it.upper_quartile),
+        ("max", "greatest good reading", |it| it.max),
+    ];
+    picks
+        .into_iter()
+        .fold(table, |table, (name, meaning, pick)| {
+            table
+                .number(name, "see unit", 3, move |it| it.summary.map(pick))
+                .means(meaning, GOOD)
+                .or_empty(NO_GOOD)
+        })
+        .rows(&month.sensors)
 }

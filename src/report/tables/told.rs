@@ -2,59 +2,45 @@
 
 use std::collections::BTreeSet;
 
-use super::moment;
+use jiff::Timestamp;
+
 use crate::analysis::month::Month;
 use crate::garden::log::LogEntry;
-use crate::report::table::{Cell, Kind, Table, column};
+use crate::report::table::{Describe, Table};
 use crate::report::words;
 
 const LOG: &str = "the garden's log";
+const HISTORY: &str = "the alarm's history";
 
 /// One row for each entry. Numbers have columns of their own, for those names that
 /// come up in the month.
 pub(super) fn log(month: &Month, notes: bool) -> Table {
-    let entries: Vec<(&LogEntry, Vec<(&'static str, f64)>)> =
-        month.log.iter().map(|entry| (entry, entry.what.numbers())).collect();
     let names: BTreeSet<&'static str> =
-        entries.iter().flat_map(|(_, numbers)| numbers.iter().map(|(name, _)| *name)).collect();
-    let mut columns: Vec<_> = moment("time", "when it was seen or done", LOG).into();
-    columns.extend([
-        column("place", "", Kind::Text, "the bed or tank, or the whole garden", LOG),
-        column("what", "", Kind::Text, "what kind of entry it is", LOG),
-        column("words", "", Kind::Text, "the entry in words", LOG),
-    ]);
-    for name in &names {
+        month.log.iter().flat_map(|entry| entry.what.numbers()).map(|(name, _)| name).collect();
+    let mut table =
+        Describe::<&LogEntry>::new("log", "What people saw and did in the garden, as they wrote it down.")
+            .moment("time", |entry| entry.at)
+            .means("when it was seen or done", LOG)
+            .text("place", |entry| words::log_place(month, entry.place.as_ref()))
+            .means("the bed or tank, or the whole garden", LOG)
+            .text("what", |entry| entry.what.name())
+            .means("what kind of entry it is", LOG)
+            .text("words", |entry| entry.what.words())
+            .means("the entry in words", LOG);
+    for name in names {
         let (unit, meaning) = number_words(name);
-        columns.push(column(*name, unit, Kind::Number(2), meaning, LOG).or_empty("not part of this entry"));
+        let number = move |entry: &LogEntry| {
+            entry.what.numbers().iter().find(|(known, _)| *known == name).map(|(_, number)| *number)
+        };
+        table = table.number(name, unit, 2, number).means(meaning, LOG).or_empty("not part of this entry");
     }
     if notes {
-        columns.push(
-            column("note", "", Kind::Text, "the words of whoever wrote it", LOG)
-                .or_empty("nothing was added"),
-        );
+        table = table
+            .text("note", |entry| &entry.note)
+            .means("the words of whoever wrote it", LOG)
+            .or_empty("nothing was added");
     }
-    let rows = entries.iter().map(|(entry, numbers)| {
-        let mut row = vec![
-            Cell::Moment(entry.at),
-            Cell::Moment(entry.at),
-            Cell::text(words::log_place(month, entry.place.as_ref())),
-            Cell::text(entry.what.name()),
-            Cell::text(entry.what.words()),
-        ];
-        row.extend(names.iter().map(|name| {
-            Cell::number(numbers.iter().find(|(known, _)| known == name).map(|(_, number)| *number))
-        }));
-        if notes {
-            row.push(Cell::text(&entry.note));
-        }
-        row
-    });
-    Table {
-        name: "log",
-        about: "What people saw and did in the garden, as they wrote it down.",
-        columns,
-        rows: rows.collect(),
-    }
+    table.rows(&month.log)
 }
 
 /// The unit and the meaning of a number of the log.
@@ -81,13 +67,12 @@ fn number_words(name: &str) -> (&'static str, &'static str) {
 
 /// One row for each alarm that was raised.
 pub(super) fn alarms(month: &Month) -> Table {
-    let mut columns: Vec<_> = moment("time", "when it was raised", "the alarm's history").into();
-    columns.extend([
-        column("alarm", "", Kind::Text, "what was wrong", "the alarm's history"),
-        column("place", "", Kind::Text, "where", "the alarm's history"),
-    ]);
-    let rows = month.alarms.iter().map(|(at, kind, place)| {
-        vec![Cell::Moment(*at), Cell::Moment(*at), Cell::text(kind), Cell::text(place)]
-    });
-    Table { name: "alarms", about: "The alarms that were raised.", columns, rows: rows.collect() }
+    Describe::<&(Timestamp, String, String)>::new("alarms", "The alarms that were raised.")
+        .moment("time", |(at, _, _)| *at)
+        .means("when it was raised", HISTORY)
+        .text("alarm", |(_, kind, _)| kind)
+        .means("what was wrong", HISTORY)
+        .text("place", |(_, _, place)| place)
+        .means("where", HISTORY)
+        .rows(&month.alarms)
 }
