@@ -129,7 +129,7 @@ proptest! {
         for word in ["NaN", "inf", "<b>"] {
             prop_assert!(!drawn.contains(word), "{word} in {drawn}");
         }
-        let high = layout(&chart).height;
+        let high = frames(&chart).1;
         for attribute in ["y", "y1", "y2", "cy"] {
             for y in numbers(&drawn, attribute) {
                 prop_assert!((0.0..=high).contains(&y), "{attribute} {y} of {high} in {drawn}");
