@@ -131,6 +131,23 @@ impl Input {
         Self::above(-value, -limit, deadband)
     }
 
+    /// What can raise, and cannot clear where something that was to be judged is missing.
+    pub(crate) fn unless_missing(self, missing: bool) -> Self {
+        match self {
+            Self::Clear | Self::Deadband if missing => Self::Unknown,
+            other => other,
+        }
+    }
+
+    /// A breach of any is a breach; clear only where all are. Of nothing, nothing is
+    /// known.
+    pub(crate) fn worst(inputs: impl IntoIterator<Item = Self>) -> Self {
+        // What people do is no judgement.
+        const RANKED: [Input; 4] = [Input::Clear, Input::Deadband, Input::Unknown, Input::Breach];
+        let rank = |input: &Self| RANKED.iter().position(|ranked| ranked == input);
+        inputs.into_iter().max_by_key(rank).unwrap_or(Self::Unknown)
+    }
+
     /// Whether it comes from a person or from the garden's plan, not from a judgement.
     pub fn is_answer(self) -> bool {
         match self {

@@ -85,7 +85,7 @@ impl Core {
             }
         };
         let garden = Arc::clone(&site.garden);
-        let plan = &garden.sensors[usize::from(index)];
+        let plan = garden.sensor(index);
 
         let state = &site.sensors[usize::from(index)];
         let at = match (time_from, state.last) {
@@ -329,7 +329,7 @@ impl Core {
         let site = &mut self.sites[site as usize];
         let patience_s = site.patience_s(index);
         let SensorHistory::Rain(gauge) = &mut site.sensors[usize::from(index)].history else { return };
-        let (plan, zone) = (&site.garden.sensors[usize::from(index)], &site.garden.site.time_zone);
+        let (plan, zone) = (site.garden.sensor(index), &site.garden.site.time_zone);
         match mm {
             Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
             None => gauge.miss_day(at, zone),
@@ -342,10 +342,10 @@ impl Core {
     pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
         let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
         let site = &mut self.sites[site as usize];
-        let Place::Bed(bed) = site.garden.sensors[usize::from(index)].place else { return };
+        let Place::Bed(bed) = site.garden.sensor(index).place else { return };
         site.sensors[usize::from(index)].good = Some((at, water_content));
         let probes = site.bed_probes(bed, at);
-        let root_depth_m = site.garden.beds[usize::from(bed)].root_depth_m;
+        let root_depth_m = site.garden.bed(bed).root_depth_m;
         if probes.len() == site.beds[usize::from(bed)].probes.len()
             && let Some(mean) = mean_water_content(&probes, root_depth_m)
         {
@@ -446,7 +446,7 @@ impl SiteState {
         late: bool,
         batch: &mut Batch,
     ) -> Option<(Reading, Option<ReadingFault>)> {
-        let plan = &self.garden.sensors[usize::from(index)];
+        let plan = self.garden.sensor(index);
         let state = &mut self.sensors[usize::from(index)];
         if late {
             // Without its neighbours: a late count has no difference, and a late

@@ -37,6 +37,21 @@ impl Garden {
         self.rules[kind].priority
     }
 
+    /// A bed by its number.
+    pub(crate) fn bed(&self, index: u16) -> &Bed {
+        &self.beds[usize::from(index)]
+    }
+
+    /// A tank by its number.
+    pub(crate) fn tank(&self, index: u16) -> &Tank {
+        &self.tanks[usize::from(index)]
+    }
+
+    /// A sensor by its number.
+    pub(crate) fn sensor(&self, index: u16) -> &Sensor {
+        &self.sensors[usize::from(index)]
+    }
+
     /// The groups that an alarm of this kind at this place concerns.
     pub(crate) fn told_of(&self, kind: Kind, place: &Id) -> Vec<String> {
         self.tell.iter().filter(|group| group.concerns(kind, place)).map(|group| group.who.clone()).collect()

@@ -172,7 +172,7 @@ impl SiteState {
                 .map(|(i, _)| i)
                 .collect();
             found.sort_by(|a, b| {
-                let depth = |i: &u16| garden.sensors[usize::from(*i)].depth_m.unwrap_or(0.0);
+                let depth = |i: &u16| garden.sensor(*i).depth_m.unwrap_or(0.0);
                 depth(a).total_cmp(&depth(b))
             });
             found
@@ -223,7 +223,7 @@ impl SiteState {
     /// How long a sensor may say nothing before its last word is too old to
     /// judge by: three of its intervals and five minutes.
     pub(crate) fn patience_s(&self, sensor: u16) -> i64 {
-        patience_s(self.garden.sensors[usize::from(sensor)].every_s)
+        patience_s(self.garden.sensor(sensor).every_s)
     }
 
     /// A sensor's last good value if it is fresh enough to judge by at `at`.
@@ -234,7 +234,7 @@ impl SiteState {
 
     /// The bed's root zone.
     pub(crate) fn root_zone(&self, bed: u16) -> RootZone {
-        let bed = &self.garden.beds[usize::from(bed)];
+        let bed = self.garden.bed(bed);
         RootZone {
             field_capacity: bed.field_capacity,
             wilting_point: bed.wilting_point,
@@ -268,7 +268,7 @@ impl SiteState {
             .probes
             .iter()
             .filter_map(|&probe| {
-                let depth_m = self.garden.sensors[usize::from(probe)].depth_m?;
+                let depth_m = self.garden.sensor(probe).depth_m?;
                 Some((depth_m, self.fresh(probe, at)?))
             })
             .collect()

@@ -99,7 +99,7 @@ impl SiteState {
     }
 
     fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let state = &self.beds[usize::from(index)];
         let local = self.garden.site.time_zone.to_datetime(now);
         let water = self.bed_water(index, now);

@@ -25,9 +25,9 @@ impl AlarmPlace {
     /// Its id, which the alarm's key bears.
     pub(crate) fn id(self, garden: &Garden) -> &Id {
         match self {
-            Self::Bed(index) => &garden.beds[usize::from(index)].id,
-            Self::Tank(index) => &garden.tanks[usize::from(index)].id,
-            Self::Sensor(index) => &garden.sensors[usize::from(index)].id,
+            Self::Bed(index) => &garden.bed(index).id,
+            Self::Tank(index) => &garden.tank(index).id,
+            Self::Sensor(index) => &garden.sensor(index).id,
             Self::Gateway(number) => garden.gateway(number).0,
             Self::System => &SYSTEM_ID,
         }
@@ -36,9 +36,9 @@ impl AlarmPlace {
     /// Its name, as people say it.
     pub(crate) fn name(self, garden: &Garden) -> &str {
         match self {
-            Self::Bed(index) => &garden.beds[usize::from(index)].name,
-            Self::Tank(index) => &garden.tanks[usize::from(index)].name,
-            Self::Sensor(index) => garden.place_name(&garden.sensors[usize::from(index)]),
+            Self::Bed(index) => &garden.bed(index).name,
+            Self::Tank(index) => &garden.tank(index).name,
+            Self::Sensor(index) => garden.place_name(garden.sensor(index)),
             Self::Gateway(number) => garden.gateway(number).1,
             Self::System => OWN_NAME,
         }

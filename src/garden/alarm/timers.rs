@@ -54,11 +54,11 @@ impl SiteState {
 /// and a tank that is being cleaned is out of its limits for a while, as are the
 /// probes that were taken out of it.
 fn is_quiet_by_plan(garden: &Garden, log: &SiteLog, subject: AlarmSubject, now: Timestamp) -> bool {
-    let is_cleaned = |tank: u16| being_cleaned(log, &garden.tanks[usize::from(tank)].id, now);
+    let is_cleaned = |tank: u16| being_cleaned(log, &garden.tank(tank).id, now);
     match subject.place {
-        AlarmPlace::Bed(bed) => subject.kind.row().quiet_when_fallow && garden.beds[usize::from(bed)].fallow,
+        AlarmPlace::Bed(bed) => subject.kind.row().quiet_when_fallow && garden.bed(bed).fallow,
         AlarmPlace::Tank(tank) => is_cleaned(tank),
-        AlarmPlace::Sensor(sensor) => match garden.sensors[usize::from(sensor)].place {
+        AlarmPlace::Sensor(sensor) => match garden.sensor(sensor).place {
             Place::Tank(tank) => subject.kind == Kind::SensorFault && is_cleaned(tank),
             Place::Bed(_) | Place::Site => false,
         },

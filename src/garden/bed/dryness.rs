@@ -35,11 +35,11 @@ impl SiteState {
         let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband));
         self.judge(place.alarm(Kind::DryBed), at, input, batch, |site, active| {
             let why = water.map_or_else(Why::new, |w| site.dry_why(index, at, &w, active));
-            let bed = &site.garden.beds[usize::from(index)];
+            let bed = site.garden.bed(index);
             dry_words(bed, water, active, &site.when_kept(bed, at)).because(why)
         });
 
-        if let Some(planned) = self.garden.beds[usize::from(index)].mulch.and_then(|m| m.planned) {
+        if let Some(planned) = self.garden.bed(index).mulch.and_then(|m| m.planned) {
             let days = days_until(self.garden.site.time_zone.to_datetime(at).date(), planned);
             let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
             let deadband = self.garden.rules[Kind::MulchOnDrySoil].delays.deadband;
@@ -53,7 +53,7 @@ impl SiteState {
                     Some(w) if watched => site.mulch_why(index, at, &w, active),
                     _ => Why::new(),
                 };
-                let bed = &site.garden.beds[usize::from(index)];
+                let bed = site.garden.bed(index);
                 mulch_words(bed, water, active, planned, days, &site.when_kept(bed, at)).because(why)
             });
         }
@@ -64,7 +64,7 @@ impl SiteState {
 
         // A watering outside the hours is over once it has been told for a while.
         self.judge(place.alarm(Kind::WateringHours), at, Input::Clear, batch, |site, _| {
-            let name = &site.garden.beds[usize::from(index)].name;
+            let name = &site.garden.bed(index).name;
             let text = format!("{name}: no further watering outside the allowed hours was seen.");
             AlarmText::new(text, &[], SOURCE_HOURS)
         });

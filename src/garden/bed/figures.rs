@@ -59,7 +59,7 @@ impl SiteState {
     /// The depletion fraction of the day of `at`, and what the crop used on the
     /// day before (mm), where that is known.
     pub(crate) fn fraction_today(&self, bed: u16, at: Timestamp) -> (f64, Option<f64>) {
-        let table = self.garden.beds[usize::from(bed)].depletion_fraction;
+        let table = self.garden.bed(bed).depletion_fraction;
         let used_mm = self.used_yesterday_mm(bed, at);
         match used_mm.map(|mm| depletion_fraction(table, mm)) {
             Some(Ok(p)) => (p, used_mm),
@@ -74,7 +74,7 @@ impl SiteState {
 
     /// The steps to a bed's dryness.
     pub(crate) fn dry_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let zone = RootZone { depletion_fraction: water.depletion_fraction, ..self.root_zone(index) };
         let mut why = vec![zone.total_available_step()];
         why.extend(self.fraction_why(index, at));
@@ -93,7 +93,7 @@ impl SiteState {
 
     /// The steps to whether a bed is moist enough to mulch.
     pub(crate) fn mulch_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let zone = self.root_zone(index);
         let mut why = vec![
             zone.total_available_step(),
@@ -113,7 +113,7 @@ impl SiteState {
     /// The steps to the depletion fraction of today, from the weather of the day
     /// before where that is known.
     fn fraction_why(&self, index: u16, at: Timestamp) -> Why {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let (p, used_mm) = self.fraction_today(index, at);
         let mut why = match (used_mm, self.crop_evapotranspiration(index, at)) {
             (Some(_), Ok(used)) => used.why,
@@ -135,7 +135,7 @@ impl SiteState {
 
     /// A bed's figures, in the order to show.
     pub(crate) fn bed_figures(&self, index: u16, now: Timestamp) -> Vec<Figure> {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let p = self.fraction_today(index, now).0;
         let fraction = self.fraction_why(index, now);
         let zone = RootZone { depletion_fraction: p, ..self.root_zone(index) };
@@ -172,7 +172,7 @@ impl SiteState {
         const STRESS: &str = "Water stress coefficient (1: none, 0: the plants get nothing)";
         const LITRES: &str = "Water that it wants";
         const MINUTES: &str = "Minutes of its own watering";
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let Some(water) = self.bed_water(index, now) else {
             let mut unknown = vec![(CONTENT, "m3/m3"), (DEPLETION, "mm"), (LEFT, "1"), (STRESS, "1")];
             unknown.push((LITRES, "L"));

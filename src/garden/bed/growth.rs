@@ -33,7 +33,7 @@ impl SiteState {
     ///
     /// What is missing, or that the day lies outside the season.
     pub(crate) fn bed_growth(&self, bed: u16, date: Date) -> Result<BedGrowth, GrowthUnknown> {
-        let plan = &self.garden.beds[usize::from(bed)];
+        let plan = self.garden.bed(bed);
         if plan.fallow {
             return Err(GrowthUnknown::Fallow);
         }
@@ -88,7 +88,7 @@ impl SiteState {
         let last = end.map_or(Timestamp::MAX, |end| {
             end.saturating_sub(jiff::SignedDuration::from_millis(1)).unwrap_or(end)
         });
-        let place = &self.garden.beds[usize::from(bed)].id;
+        let place = &self.garden.bed(bed).id;
         let (at, picked) = self.log.newest(place, last, pick)?;
         Some((zone.to_datetime(at).date(), picked))
     }

@@ -135,7 +135,7 @@ enum Sheds {
 
 impl SiteState {
     fn mulch_day(&self, index: u16, now: Timestamp) -> MulchDay {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let depth_mm = bed.mulch.map_or(USUAL_DEPTH_MM, |m| m.depth_mm);
         // A millimetre on a square metre is a litre.
         let mulch_l = bed.area_m2 * depth_mm;
@@ -178,7 +178,7 @@ impl SiteState {
     /// Whether a wetting agent has to come first. One that was used lately is not
     /// asked for again: then it is water's turn, and a drop's to tell.
     fn sheds(&self, index: u16, water: Option<BedWater>, now: Timestamp) -> Option<Sheds> {
-        let place = &self.garden.beds[usize::from(index)].id;
+        let place = &self.garden.bed(index).id;
         let agent_at = self
             .log
             .newest(place, now, |seen| matches!(seen, Seen::WettingAgent).then_some(()))
@@ -203,7 +203,7 @@ impl SiteState {
     }
 
     fn agent_first(&self, day: &mut MulchDay, index: u16, sheds: &Sheds, water: Option<BedWater>) -> String {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         day.answer = MulchAnswer::WettingAgentFirst;
         let why = match (sheds, water) {
             (Sheds::Alarm, _) => {
@@ -229,7 +229,7 @@ impl SiteState {
     }
 
     fn by_water(&self, day: &mut MulchDay, index: u16, water: &BedWater) -> String {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let zone = self.root_zone(index);
         let limit_mm = MOIST_PART * water.readily_available_mm;
         day.why.push(zone.total_available_step());
@@ -276,7 +276,7 @@ impl SiteState {
 
     /// How many litres bring the bed to field capacity, and when they may run.
     fn water_it(&self, day: &mut MulchDay, index: u16, water: &BedWater) -> String {
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let zone = &self.garden.site.time_zone;
         let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
         let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
@@ -305,7 +305,7 @@ impl SiteState {
 
     /// When mulch was last laid and how deep, and whether it wants renewing.
     fn mulch_laid(&self, index: u16, now: Timestamp) -> (Option<(Timestamp, f64)>, bool) {
-        let place = &self.garden.beds[usize::from(index)].id;
+        let place = &self.garden.bed(index).id;
         let laid = self.log.newest(place, now, |seen| match seen {
             Seen::MulchLaid { depth_mm } if *depth_mm > 0.0 => Some(*depth_mm),
             _ => None,
@@ -342,7 +342,7 @@ impl SiteState {
             .iter()
             .filter(|&&probe| self.fresh(probe, now).is_none())
             .map(|&probe| {
-                let id = &self.garden.sensors[usize::from(probe)].id;
+                let id = &self.garden.sensor(probe).id;
                 match self.sensors[usize::from(probe)].good {
                     None => format!("{id} has given no good reading yet"),
                     Some((at, _)) => {

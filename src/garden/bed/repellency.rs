@@ -31,11 +31,11 @@ impl SiteState {
         if self.beds[usize::from(index)].probes.first() != Some(&probe) {
             return;
         }
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let at_probe = AtProbe {
             field_capacity: bed.field_capacity,
             wilting_point: bed.wilting_point,
-            depth_m: self.garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0),
+            depth_m: self.garden.sensor(probe).depth_m.unwrap_or(0.0),
         };
         let mut soaking = std::mem::take(&mut self.beds[usize::from(index)].soaking);
         soaking.push(at, value, &at_probe, |from, to| self.came_mm(index, from, to));
@@ -53,7 +53,7 @@ impl SiteState {
         if self.may_thaw(to) {
             return 0.0;
         }
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let rain_mm = if self.rain_doubted() { 0.0 } else { self.rain_mm(from, to) };
         let metered_l: f64 = self
             .garden
@@ -97,9 +97,9 @@ impl SiteState {
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil);
         self.judge(subject, at, input, batch, |site, active| {
             let garden = &site.garden;
-            let bed = &garden.beds[usize::from(index)];
+            let bed = garden.bed(index);
             let BedState { probes, soaking, .. } = &site.beds[usize::from(index)];
-            let top = probes.first().and_then(|probe| garden.sensors[usize::from(*probe)].depth_m);
+            let top = probes.first().and_then(|probe| garden.sensor(*probe).depth_m);
             let depth_m = top.unwrap_or(0.0);
             if !active {
                 let text = if cured {
@@ -141,7 +141,7 @@ impl SiteState {
         let shed = self.beds[usize::from(index)].soaking.misses().last().map(|miss| miss.at);
         let alarm = self.alarms.life(AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil));
         let Some(since) = shed.or_else(|| alarm.since()) else { return false };
-        let place = &self.garden.beds[usize::from(index)].id;
+        let place = &self.garden.bed(index).id;
         let agent = self.log.newest(place, at, |seen| matches!(seen, Seen::WettingAgent).then_some(()));
         let drop = self.water_drop(index, at);
         match (agent, drop) {
@@ -154,7 +154,7 @@ impl SiteState {
 
     /// The newest water-drop test of a bed, with its class.
     pub(crate) fn water_drop(&self, index: u16, at: Timestamp) -> Option<(Timestamp, WaterDrop)> {
-        let place = &self.garden.beds[usize::from(index)].id;
+        let place = &self.garden.bed(index).id;
         self.log.newest(place, at, |seen| match seen {
             Seen::WaterDrop { seconds } => WaterDrop::of_seconds(*seconds).ok(),
             _ => None,

@@ -106,7 +106,7 @@ impl SiteState {
 
     fn judge_soil_left_on(&mut self, index: u16, probe: u16, at: Timestamp, value: f64, batch: &mut Batch) {
         let delays = self.garden.rules[Kind::WaterLeftOn].delays;
-        let bed = &self.garden.beds[usize::from(index)];
+        let bed = self.garden.bed(index);
         let (pores, mut why) = pores(bed);
         let limit = pores.left_on_limit();
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
@@ -135,8 +135,8 @@ impl SiteState {
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
         let since = self.alarms.life(subject).since().unwrap_or(at);
         self.judge_left_on(index, at, Witness::Soil, input, delays, batch, |site, active| {
-            let bed = &site.garden.beds[usize::from(index)];
-            let depth_m = site.garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
+            let bed = site.garden.bed(index);
+            let depth_m = site.garden.sensor(probe).depth_m.unwrap_or(0.0);
             why.push(pores.left_on_step());
             let text = if active {
                 format!(
@@ -164,11 +164,11 @@ impl SiteState {
     /// Judges a good message of a water meter: does its run go on for too long?
     pub(crate) fn judge_flow_left_on(&mut self, meter: u16, at: Timestamp, batch: &mut Batch) {
         let garden = std::sync::Arc::clone(&self.garden);
-        let sensor = &garden.sensors[usize::from(meter)];
+        let sensor = garden.sensor(meter);
         let SensorHistory::Flow(flow) = &self.sensors[usize::from(meter)].history else { return };
         let run = flow.running();
         let beds: Vec<&Bed> = match sensor.place {
-            Place::Bed(bed) => vec![&garden.beds[usize::from(bed)]],
+            Place::Bed(bed) => vec![garden.bed(bed)],
             Place::Site => garden.beds.iter().collect(),
             Place::Tank(_) => return,
         };
@@ -265,7 +265,7 @@ impl SiteState {
 
     fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let delays = self.garden.rules[Kind::Waterlogged].delays;
-        let (pores, mut why) = pores(&self.garden.beds[usize::from(index)]);
+        let (pores, mut why) = pores(self.garden.bed(index));
         let limit = pores.waterlogged_limit();
         let water = self.bed_water(index, at);
         let wet = water.is_some_and(|w| w.water_content > limit);
@@ -286,7 +286,7 @@ impl SiteState {
         let subject = AlarmPlace::Bed(index).alarm(Kind::Waterlogged);
         let since = self.alarms.life(subject).since().unwrap_or(at);
         self.judge(subject, at, input, batch, |site, active| {
-            let bed = &site.garden.beds[usize::from(index)];
+            let bed = site.garden.bed(index);
             why.push(pores.waterlogged_step());
             let content = water.map_or(f64::NAN, |w| w.water_content);
             let text = if active {

@@ -77,7 +77,7 @@ impl SiteState {
             }
         }
         let Some((gauge, _, days)) = best else { return Vec::new() };
-        let plan = &self.garden.sensors[usize::from(gauge)];
+        let plan = self.garden.sensor(gauge);
         let Some((from, to)) = today.yesterday().ok().map(|day| rain_day_bounds(day, zone)) else {
             return Vec::new();
         };

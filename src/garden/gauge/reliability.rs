@@ -87,7 +87,7 @@ impl SiteState {
         self.judge(subject, at, input, batch, |site, active| {
             let garden = &site.garden;
             let verdict = site.trusts[number].verdict();
-            let name = &garden.sensors[usize::from(index)].id;
+            let name = &garden.sensor(index).id;
             let text = if active {
                 let since = verdict.since.map_or_else(String::new, |since| {
                     format!(" since {}", spoken::moment(since, &garden.site.time_zone))
@@ -139,7 +139,7 @@ impl SiteState {
         (0..self.gauges.len())
             .map(|number| {
                 let verdict = self.trusts[number].verdict();
-                let id = &self.garden.sensors[usize::from(self.gauges[number])].id;
+                let id = &self.garden.sensor(self.gauges[number]).id;
                 let word = if self.gauge_suspected(number) { "not believed" } else { "believed" };
                 let value = format!("{word}; evidence against it {:.1}", verdict.against);
                 Figure::known(format!("Trust in {id}"), value, verdict.against, "", vec![verdict.step()])

@@ -45,7 +45,7 @@ impl SiteState {
         batch: &mut Batch,
     ) {
         use ReadingFault::{Jumping, Range};
-        let every_s = self.garden.sensors[usize::from(index)].every_s;
+        let every_s = self.garden.sensor(index).every_s;
         let state = &mut self.sensors[usize::from(index)];
         let Some(last) = state.last else { return };
         // A thermometer known to hang in the air is the tank's own matter. What it
@@ -62,7 +62,7 @@ impl SiteState {
             if active {
                 site.fault_words(index, &last, fault)
             } else {
-                let sensor = &site.garden.sensors[usize::from(index)];
+                let sensor = site.garden.sensor(index);
                 let text = format!("{} gives good values again.", site.garden.sensor_name(sensor));
                 AlarmText::new(text, &[], SOURCE)
             }
@@ -71,7 +71,7 @@ impl SiteState {
 
     fn fault_words(&self, index: u16, last: &LastReading, fault: Option<ReadingFault>) -> AlarmText {
         let garden = &self.garden;
-        let sensor = &garden.sensors[usize::from(index)];
+        let sensor = garden.sensor(index);
         let state = &self.sensors[usize::from(index)];
         let (tally, run, since) = (state.faults.tally(), state.faults.bad_run, state.faults.since);
         let who = garden.sensor_name(sensor);

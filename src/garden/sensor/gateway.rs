@@ -66,7 +66,7 @@ pub(crate) enum Whose {
 impl SiteState {
     /// The number of a sensor's gateway in [`SiteState::gateways`].
     pub(crate) fn gateway_of(&self, index: u16) -> u16 {
-        self.garden.gateway_of(&self.garden.sensors[usize::from(index)])
+        self.garden.gateway_of(self.garden.sensor(index))
     }
 
     /// The condition of a gateway's silence.
@@ -101,14 +101,14 @@ impl SiteState {
     /// Whose silence it is that a sensor, which fell due at `deadline`, says nothing.
     pub(crate) fn whose_silence(&self, index: u16, deadline: Timestamp, now: Timestamp) -> Whose {
         let Some(since) = self.quiet_since(index) else { return Whose::Sensor };
-        let plan = &self.garden.sensors[usize::from(index)];
+        let plan = self.garden.sensor(index);
         let number = self.gateway_of(index);
         let asked_every_s = ASKED_EVERY_S.max(plan.every_s);
         let spoken_since = add_seconds(since, LOST_INTERVALS * i64::from(plan.every_s));
         let mut overdue = vec![index];
         let mut next: Option<Timestamp> = None;
         for &other in self.gateways[usize::from(number)].members.iter().filter(|other| **other != index) {
-            let every_s = self.garden.sensors[usize::from(other)].every_s;
+            let every_s = self.garden.sensor(other).every_s;
             let Some(word) = self.quiet_since(other).filter(|_| every_s <= asked_every_s) else { continue };
             if word > spoken_since {
                 return Whose::Sensor;
@@ -209,7 +209,7 @@ fn silent_words(
     last_word: Timestamp,
     now: Timestamp,
 ) -> String {
-    let of = |index: &u16| &garden.sensors[usize::from(*index)];
+    let of = |index: &u16| garden.sensor(*index);
     let since = spoken::moment_seen_from(last_word, now, &garden.site.time_zone);
     // A tank is unwatched where none of its sensors comes by another way.
     let mut unwatched: Vec<String> = Vec::new();

@@ -85,7 +85,7 @@ impl SiteState {
 
     /// Seconds without a word after which a sensor is silent.
     pub(crate) fn silent_after_s(&self, index: u16) -> i64 {
-        let every_s = i64::from(self.garden.sensors[usize::from(index)].every_s);
+        let every_s = i64::from(self.garden.sensor(index).every_s);
         3 * every_s + i64::from(self.garden.rules[Kind::SensorSilent].delays.on_s) + 1
     }
 
@@ -107,7 +107,7 @@ impl SiteState {
         let subject = AlarmPlace::Sensor(index).alarm(Kind::SensorSilent);
         self.judge_within(delays, subject, now, input, batch, |site, active| {
             let garden = &site.garden;
-            let sensor = &garden.sensors[usize::from(index)];
+            let sensor = garden.sensor(index);
             let heard = site.sensors[usize::from(index)].heard;
             let silent_s = heard.map_or(0, |heard| now.as_second() - heard.as_second());
             let who = garden.sensor_name(sensor);

@@ -9,7 +9,7 @@ use crate::garden::core::Core;
 use crate::garden::log::Seen;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
-use crate::garden::tank::words::ASK;
+use crate::garden::tank::water::ASK;
 use crate::model::add_seconds;
 use crate::tank::{
     Bag, FARTHEST_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, Window, equations, float_minutes, handling,
@@ -103,7 +103,7 @@ impl Core {
 
 impl SiteState {
     fn acclimatise(&self, index: u16, bag: BagGiven, given: TankGiven, now: Timestamp) -> Acclimatising {
-        let tank = &self.garden.tanks[usize::from(index)];
+        let tank = self.garden.tank(index);
         let logged = self.log.newest(&tank.id, now, |seen| match seen {
             Seen::Bag { temperature_c, ph } => Some((*temperature_c, *ph)),
             _ => None,
@@ -186,7 +186,7 @@ impl SiteState {
 
     /// What speaks against new fish in this tank at all.
     fn tank_trouble(&self, index: u16, tank_c: Option<f64>) -> Option<String> {
-        let tank = &self.garden.tanks[usize::from(index)];
+        let tank = self.garden.tank(index);
         let alarms: Vec<String> = [
             (Kind::TankTemperatureShock, "its temperature has changed too fast"),
             (Kind::TankTooWarm, "it is too warm"),

@@ -1,11 +1,15 @@
 //! What is judged and said of a fish tank.
 
 pub(super) mod acclimatise;
+pub(super) mod ammonia;
 pub(super) mod figures;
+pub(super) mod oxygen;
+pub(super) mod ph;
 pub(super) mod rules;
+pub(super) mod stocking;
+pub(super) mod temperature;
 pub(super) mod view;
-pub(super) mod water_tests;
-pub(super) mod words;
+pub(super) mod water;
 
 #[cfg(test)]
 mod tests;

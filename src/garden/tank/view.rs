@@ -6,19 +6,16 @@ use crate::alarms::Kind;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
-use crate::garden::tank::rules::worst_swing;
-use crate::garden::tank::water_tests::{ProbeOut, TankWater};
+use crate::garden::tank::temperature::{reaches, worst_swing};
+use crate::garden::tank::water::{ProbeOut, TankWater};
 use crate::garden::view::TankView;
 use crate::model::Condition;
-use crate::tank::{Slope, WINDOWS, Window};
+use crate::tank::{WINDOWS, Window};
 use crate::text::spoken;
-
-/// A limit that is reached within so many hours at the present rate is told.
-pub(crate) const RATE_AHEAD_H: f64 = 12.0;
 
 impl SiteState {
     pub(crate) fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
-        let tank = &self.garden.tanks[usize::from(index)];
+        let tank = self.garden.tank(index);
         let water = self.tank_water(index, now);
         let (condition, words) = match &water {
             None => (Condition::Unknown, self.why_tank_unknown(index, now)),
@@ -60,7 +57,7 @@ impl SiteState {
             .map(|probe| {
                 format!(
                     "The thermometer {} seems to be out of the water since {}: {}.",
-                    self.garden.sensors[usize::from(probe.sensor)].id,
+                    self.garden.sensor(probe.sensor).id,
                     spoken::moment_seen_from(probe.since, now, &self.garden.site.time_zone),
                     probe.why.words()
                 )
@@ -70,7 +67,7 @@ impl SiteState {
     }
 
     fn tank_words(&self, index: u16, w: &TankWater, now: Timestamp) -> (Condition, String) {
-        let tank = &self.garden.tanks[usize::from(index)];
+        let tank = self.garden.tank(index);
         let active = |kind| self.is_active(AlarmPlace::Tank(index), kind);
         let limits = tank.limits;
         let fish = tank.fish_name();
@@ -135,17 +132,11 @@ impl SiteState {
     }
 
     /// The limit that is reached at the present rate, and when, in words.
-    pub(crate) fn limit_ahead(&self, tank: &Tank, index: u16, now: Timestamp) -> Option<(f64, String)> {
+    fn limit_ahead(&self, tank: &Tank, index: u16, now: Timestamp) -> Option<(f64, String)> {
         let rate = self.tank_rate(index, now)?;
         let (limit_c, at) = reaches(tank, &rate)?;
         Some((limit_c, spoken::moment_seen_from(about(at), now, &self.garden.site.time_zone)))
     }
-}
-
-/// The limit that `rate` reaches within [`RATE_AHEAD_H`], and when.
-pub(crate) fn reaches(tank: &Tank, rate: &Slope) -> Option<(f64, Timestamp)> {
-    let limit_c = if rate.per_hour > 0.0 { tank.limits.warm_c } else { tank.limits.cold_c };
-    Some((limit_c, rate.reaches(limit_c, RATE_AHEAD_H)?))
 }
 
 /// To the quarter of an hour: "about".

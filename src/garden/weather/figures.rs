@@ -143,7 +143,7 @@ impl SiteState {
         let (_, humidity, _) = enough(Quantity::RelativeHumidity)?;
         let (_, sun, _) = enough(Quantity::SolarRadiation)?;
         let (anemometer, wind, _) = enough(Quantity::WindSpeed)?;
-        let height_m = self.garden.sensors[usize::from(anemometer)].height_m;
+        let height_m = self.garden.sensor(anemometer).height_m;
         Some(Weather {
             elevation_m: self.garden.site.elevation_m,
             humidity: Humidity { max_pct: humidity.most, min_pct: humidity.least },

@@ -142,7 +142,7 @@ impl SiteState {
             rising.watched += usize::from(began.is_some() || top.is_some());
             match began {
                 Some(began) => {
-                    let depth_m = top.and_then(|p| self.garden.sensors[usize::from(p)].depth_m);
+                    let depth_m = top.and_then(|p| self.garden.sensor(p).depth_m);
                     let began_s = began.as_second();
                     arrivals.push((began_s - probe_lag_s(depth_m.unwrap_or(0.15)), began_s));
                     rising.beds += 1;

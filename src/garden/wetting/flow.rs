@@ -65,7 +65,7 @@ impl SiteState {
         }
         let own = place != Place::Site;
         let least_l = match place {
-            Place::Bed(bed) => LEAST_MM * self.garden.beds[usize::from(bed)].area_m2,
+            Place::Bed(bed) => LEAST_MM * self.garden.bed(bed).area_m2,
             Place::Tank(_) | Place::Site => LEAST_SITE_L,
         };
         match (any, litres >= least_l, silent) {
@@ -80,7 +80,7 @@ impl SiteState {
     pub(crate) fn judge_flow(&mut self, bed_index: u16, index: u16, at: Timestamp, batch: &mut Batch) {
         let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { return };
         let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(bed_index)];
+        let bed = garden.bed(bed_index);
         let zone = &garden.site.time_zone;
         let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
         let newest = flow.last_message().filter(|message| message.to == at);

@@ -33,7 +33,7 @@ impl SiteState {
     /// for hours as it sinks, and would tell a wrong time. Several near the top
     /// see more than one does: water runs unevenly.
     fn tells(&self, bed: u16, probe: u16, wetting: &Wetting) -> bool {
-        let depth = |p: u16| self.garden.sensors[usize::from(p)].depth_m.unwrap_or(0.0);
+        let depth = |p: u16| self.garden.sensor(p).depth_m.unwrap_or(0.0);
         let top = self.beds[usize::from(bed)].probes.iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
         top.is_some_and(|&top| depth(probe) - depth(top) < SAME_DEPTH_M)
     }
@@ -47,9 +47,9 @@ impl SiteState {
             return;
         }
         let garden = std::sync::Arc::clone(&self.garden);
-        let bed = &garden.beds[usize::from(index)];
+        let bed = garden.bed(index);
         let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
-        let depth_m = garden.sensors[usize::from(probe)].depth_m.unwrap_or(0.0);
+        let depth_m = garden.sensor(probe).depth_m.unwrap_or(0.0);
         let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
         let outside_hours = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
         let weighed = Weighed {

@@ -51,6 +51,12 @@ pub(crate) struct AmmoniaTest {
     pub(crate) un_ionised_mg_l: Option<Result<f64, OutOfRange>>,
 }
 
+/// A test older than this clears nothing.
+pub(super) const TEST_HOLDS_S: i64 = 14 * 86_400;
+/// What is missing where no thermometer can be read.
+pub(super) const NO_TEMPERATURE: &str = "no thermometer in the water has a fresh good reading";
+/// The usual caution where fish are at risk.
+pub(super) const ASK: &str = "If fish gasp, roll or lie still, ask a vet or your fisheries adviser at once.";
 /// A test's word on pH is taken for another test's this long.
 const PH_HOLDS_S: i64 = 7 * 86_400;
 /// The present rate is that of this long.
@@ -62,7 +68,7 @@ impl SiteState {
     /// Keeps watch over whether the tank's thermometers are in the water; after a
     /// good reading of one of them.
     pub(crate) fn watch_immersion(&mut self, index: u16, at: Timestamp) {
-        let volume_l = self.garden.tanks[usize::from(index)].volume_l;
+        let volume_l = self.garden.tank(index).volume_l;
         let air_c = self.air_c(at);
         for i in 0..self.tanks[usize::from(index)].thermometers.len() {
             let probe = self.tanks[usize::from(index)].thermometers[i];
@@ -195,7 +201,7 @@ impl SiteState {
         at: Timestamp,
         pick: impl Fn(&WaterTest) -> Option<f64>,
     ) -> Option<(Timestamp, f64)> {
-        self.log.newest(&self.garden.tanks[usize::from(index)].id, at, |seen| match seen {
+        self.log.newest(&self.garden.tank(index).id, at, |seen| match seen {
             Seen::WaterTest(test) => pick(test),
             _ => None,
         })
@@ -204,7 +210,7 @@ impl SiteState {
     /// The newest test of ammonia. pH and temperature are the test's own, else the
     /// pH of another test of the week before, else the sensors'.
     pub(crate) fn ammonia_test(&self, index: u16, now: Timestamp) -> Option<AmmoniaTest> {
-        let id = &self.garden.tanks[usize::from(index)].id;
+        let id = &self.garden.tank(index).id;
         let (at, test) = self.log.newest(id, now, |seen| match seen {
             Seen::WaterTest(test) => test.ammonia_mg_l.map(|_| *test),
             _ => None,
@@ -235,7 +241,7 @@ impl SiteState {
                 }
             }
         }
-        let id = &self.garden.tanks[usize::from(index)].id;
+        let id = &self.garden.tank(index).id;
         self.log
             .of(id)
             .iter()
@@ -257,6 +263,11 @@ impl SiteState {
             }
         })
     }
+}
+
+/// Whether a test is too old to clear anything.
+pub(super) fn is_old(tested_at: Timestamp, at: Timestamp) -> bool {
+    at.as_second() - tested_at.as_second() > TEST_HOLDS_S
 }
 
 fn larger(a: Option<Moves>, b: Option<Moves>) -> Option<Moves> {

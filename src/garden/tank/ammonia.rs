@@ -1,0 +1,143 @@
+//! Ammonia and nitrite in a tank, by tests that people wrote down.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::plan::Tank;
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::garden::tank::water::{ASK, AmmoniaTest, is_old};
+use crate::garden::view::Figure;
+use crate::tank::{equations, ionisation_constant, un_ionised_fraction};
+use crate::text::spoken;
+use crate::why::Why;
+
+const SOURCE_AMMONIA: &str = "un-ionised part: Emerson and others 1975; its limit: ANZECC/ARMCANZ 2000 (from memory); \
+                              total ammonia and nitrite 1 mg/L: FAO Technical Paper 589, chapter 7.3; or the garden \
+                              file's own";
+
+impl SiteState {
+    pub(super) fn judge_ammonia(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let limits = self.garden.tank(index).limits;
+        let delays = self.garden.rules[Kind::Ammonia].delays;
+        let test = self.ammonia_test(index, at);
+        let nitrite = self.tested(index, at, |t| t.nitrite_mg_l);
+        let ammonia = test.map_or(Input::Unknown, |test| {
+            // Where the un-ionised part is not known, the total alone can raise.
+            let part = match test.un_ionised_mg_l {
+                Some(Ok(mg_l)) => Input::above(mg_l, limits.ammonia_mg_l, delays.deadband),
+                Some(Err(_)) | None => Input::Unknown,
+            };
+            let total = Input::above(test.total_mg_l, limits.total_ammonia_mg_l, 0.0);
+            Input::worst([part, total]).unless_missing(is_old(test.at, at))
+        });
+        let nitrite_input = nitrite.map(|(tested_at, mg_l)| {
+            Input::above(mg_l, limits.nitrite_mg_l, 0.0).unless_missing(is_old(tested_at, at))
+        });
+        let input = match nitrite_input {
+            None => ammonia,
+            Some(nitrite) if test.is_none() && nitrite != Input::Breach => Input::Unknown,
+            Some(nitrite) => Input::worst([ammonia, nitrite]),
+        };
+        let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
+        self.judge(subject, at, input, batch, |site, active| {
+            let tank = site.garden.tank(index);
+            ammonia_words(tank, active, test, nitrite, &site.garden.site.time_zone)
+        });
+    }
+
+    pub(super) fn ammonia_figures(&self, index: u16, now: Timestamp) -> Vec<Figure> {
+        const NAME: &str = "Un-ionised ammonia";
+        let mut figures = Vec::new();
+        figures.push(match self.ammonia_test(index, now) {
+            None => Figure::unknown(NAME, "no water test with ammonia is written down", "mg/L"),
+            Some(test) => match test.un_ionised_mg_l {
+                Some(Ok(mg_l)) => Figure::known(
+                    NAME,
+                    format!("{mg_l:.3} mg/L as nitrogen, tested {}", self.when(test.at, now)),
+                    mg_l,
+                    "mg/L",
+                    why_ammonia(&test),
+                ),
+                Some(Err(out)) => Figure::unknown(NAME, &out.to_string(), "mg/L"),
+                None if test.ph.is_none() => Figure::unknown(NAME, "the water's pH is missing", "mg/L"),
+                None => Figure::unknown(NAME, "the water's temperature is missing", "mg/L"),
+            },
+        });
+        if let Some((at, mg_l)) = self.tested(index, now, |t| t.nitrite_mg_l) {
+            let value = format!("{mg_l:.2} mg/L, tested {}", self.when(at, now));
+            figures.push(Figure::known("Nitrite", value, mg_l, "mg/L", vec![]));
+        }
+        figures
+    }
+}
+
+/// The equations of a test's un-ionised ammonia, as far as it is known.
+fn why_ammonia(test: &AmmoniaTest) -> Why {
+    let (Some(ph), Some(c)) = (test.ph, test.temperature_c) else { return Why::new() };
+    let (Ok(pka), Ok(part)) = (ionisation_constant(c), un_ionised_fraction(ph, c)) else { return Why::new() };
+    vec![
+        equations::CONSTANT.step(format!("0.09018 + 2729.92 / ({c:.1} + 273.15) = {pka:.3}")),
+        equations::FRACTION.step(format!("1 / (1 + 10^({pka:.3} - {ph:.2})) = {part:.4}")),
+        equations::CONCENTRATION.step(format!(
+            "{part:.4} x {:.2} = {:.3} mg/L",
+            test.total_mg_l,
+            part * test.total_mg_l
+        )),
+    ]
+}
+
+fn ammonia_words(
+    tank: &Tank,
+    active: bool,
+    test: Option<AmmoniaTest>,
+    nitrite: Option<(Timestamp, f64)>,
+    zone: &TimeZone,
+) -> AlarmText {
+    let limits = tank.limits;
+    let mut found = Vec::new();
+    let mut values = vec![];
+    if let Some(test) = test {
+        values.push(("total_ammonia_mg_l", test.total_mg_l));
+        if let Some(Ok(mg_l)) = test.un_ionised_mg_l {
+            values.push(("un_ionised_ammonia_mg_l", mg_l));
+            if mg_l > limits.ammonia_mg_l {
+                found.push(format!(
+                    "{mg_l:.3} mg/L of un-ionised ammonia, and {} should have no more than {:.3}",
+                    tank.fish_name(),
+                    limits.ammonia_mg_l
+                ));
+            }
+        }
+        if test.total_mg_l > limits.total_ammonia_mg_l {
+            found.push(format!(
+                "{:.2} mg/L of ammonia in all, where {:.2} is the most",
+                test.total_mg_l, limits.total_ammonia_mg_l
+            ));
+        }
+    }
+    if let Some((_, mg_l)) = nitrite {
+        values.push(("nitrite_mg_l", mg_l));
+        if mg_l > limits.nitrite_mg_l {
+            found.push(format!("{mg_l:.2} mg/L of nitrite, where {:.2} is the most", limits.nitrite_mg_l));
+        }
+    }
+    values.push(("limit_mg_l", limits.ammonia_mg_l));
+    let when = test.map(|t| t.at).max(nitrite.map(|n| n.0));
+    let when = when.map_or(String::new(), |at| format!(" at {}", spoken::moment(at, zone)));
+    let text = if active {
+        format!(
+            "{}: the water test{when} found {}. Feed little or nothing until a test is within the limits, change a tenth to a \
+             fifth of the water with water of the same temperature and free of chlorine, look at the filter, and test \
+             again the morning after. Raise the pH on no account: it makes ammonia worse. {ASK}",
+            tank.name,
+            spoken::list(&found),
+        )
+    } else {
+        format!("{}: the water test{when} found ammonia and nitrite within their limits again.", tank.name)
+    };
+    AlarmText::new(text, &values, SOURCE_AMMONIA).because(test.map_or_else(Why::new, |t| why_ammonia(&t)))
+}

@@ -1,0 +1,210 @@
+//! Oxygen in a tank: by its probe, by tests, or by what warm water can hold.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::plan::Tank;
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::garden::tank::water::{ASK, NO_TEMPERATURE, TankWater, is_old};
+use crate::garden::view::Figure;
+use crate::tank::Saturation;
+use crate::text::spoken;
+use crate::why::Why;
+
+const SOURCE_OXYGEN: &str = "4 to 5 mg/L: FAO Technical Paper 589, chapter 7.3, or the garden file's own; saturation: \
+                             Benson and Krause 1984";
+/// Between heat that leaves too little oxygen and heat that does not, mg/L.
+const HEAT_DEADBAND_MG_L: f64 = 0.1;
+
+/// What too little oxygen was judged by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum OxygenBy {
+    Probe(f64),
+    Test(Timestamp, f64),
+    /// Only the temperature is known: what is left of saturation before dawn.
+    Heat(f64),
+}
+
+impl SiteState {
+    pub(super) fn judge_oxygen(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let tank = self.garden.tank(index);
+        let delays = self.garden.rules[Kind::LowOxygen].delays;
+        let water = self.tank_water(index, at);
+        let saturation = water.and_then(|w| self.saturation(w.warmest_c).ok());
+        let below = |mg_l: f64| {
+            let input = Input::below(mg_l, tank.limits.oxygen_mg_l, delays.deadband);
+            match (tank.limits.oxygen_percent, &saturation) {
+                (Some(limit), Some(s)) => {
+                    let share = delays.deadband / s.mg_l * 100.0;
+                    Input::worst([input, Input::below(s.percent(mg_l), limit, share)])
+                }
+                (Some(_), None) => Input::worst([input, Input::Unknown]),
+                (None, _) => input,
+            }
+        };
+        let heat = saturation.as_ref().map(|s| {
+            // An alarm only where even full water holds too little; what may be left of
+            // it before dawn is said in the tank's words and figures.
+            let input = Input::below(s.mg_l, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L);
+            (input, OxygenBy::Heat(s.before_dawn_mg_l()))
+        });
+        let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
+        let measured = self.tank_oxygen(index, at).map(|oxygen| {
+            (below(oxygen.lowest).unless_missing(!oxygen.whole), OxygenBy::Probe(oxygen.lowest))
+        });
+        // Oxygen of a fortnight ago says nothing about today.
+        let tested = self.tested(index, at, |t| t.oxygen_mg_l).map(|(tested_at, mg_l)| {
+            (below(mg_l).unless_missing(is_old(tested_at, at)), OxygenBy::Test(tested_at, mg_l))
+        });
+        // The probe's word stands before all; without one, a low test stands until a
+        // better one, and heat can add to it. A silent probe clears nothing.
+        let judged = match (measured, tested, heat) {
+            (Some(measured), ..) => Some(measured),
+            (None, Some(tested), _) if tested.0 == Input::Breach => Some(tested),
+            (None, _, Some(heat)) if heat.0 == Input::Breach || !probes => Some(heat),
+            (None, ..) => None,
+        };
+        let input = judged.map_or(Input::Unknown, |(input, _)| input);
+        let subject = AlarmPlace::Tank(index).alarm(Kind::LowOxygen);
+        self.judge(subject, at, input, batch, |site, active| {
+            let tank = site.garden.tank(index);
+            let by = judged.map(|(_, by)| by);
+            oxygen_words(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone)
+        });
+    }
+
+    pub(super) fn oxygen_figures(&self, index: u16, water: Option<TankWater>, now: Timestamp) -> Vec<Figure> {
+        let mut figures = Vec::new();
+        let holds = "Oxygen that the water can hold";
+        let saturation = match water.map(|w| self.saturation(w.warmest_c)) {
+            None => {
+                figures.push(Figure::unknown(holds, NO_TEMPERATURE, "mg/L"));
+                None
+            }
+            Some(Err(out)) => {
+                figures.push(Figure::unknown(holds, &out.to_string(), "mg/L"));
+                None
+            }
+            Some(Ok(s)) => {
+                figures.push(Figure::known(
+                    holds,
+                    format!("{:.1} mg/L", s.mg_l),
+                    s.mg_l,
+                    "mg/L",
+                    s.steps.clone(),
+                ));
+                Some(s)
+            }
+        };
+        let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
+        let measured = self.tank_oxygen(index, now).map(|o| (o.lowest, String::new())).or_else(|| {
+            let (of, mg_l) = self.tested(index, now, |t| t.oxygen_mg_l)?;
+            Some((mg_l, format!(", tested {}", self.when(of, now))))
+        });
+        match (measured, &saturation) {
+            (Some((mg_l, when)), Some(s)) => {
+                let percent = s.percent(mg_l);
+                let mut why = s.steps.clone();
+                why.push(s.percent_step(mg_l));
+                let value = format!("{mg_l:.1} mg/L, {percent:.0} % of what it can hold{when}");
+                figures.push(Figure::known("Oxygen", value, mg_l, "mg/L", why));
+            }
+            (Some((mg_l, when)), None) => {
+                figures.push(Figure::known("Oxygen", format!("{mg_l:.1} mg/L{when}"), mg_l, "mg/L", vec![]));
+            }
+            (None, _) => {
+                let missing = if probes {
+                    "its probe has no fresh good reading"
+                } else {
+                    "it has no oxygen probe, and no test is written down"
+                };
+                figures.push(Figure::unknown("Oxygen", missing, "mg/L"));
+                if let Some(s) = &saturation {
+                    let left = s.before_dawn_mg_l();
+                    let mut why = s.steps.clone();
+                    why.push(s.before_dawn_step());
+                    let value = format!("{left:.1} mg/L, if it is stirred no better than most");
+                    figures.push(Figure::known("Oxygen to count on before dawn", value, left, "mg/L", why));
+                }
+            }
+        }
+        figures
+    }
+}
+
+fn oxygen_words(
+    tank: &Tank,
+    active: bool,
+    by: Option<OxygenBy>,
+    saturation: Option<&Saturation>,
+    water: Option<TankWater>,
+    zone: &TimeZone,
+) -> AlarmText {
+    let limit = tank.limits.oxygen_mg_l;
+    let fish = tank.fish_name();
+    let percent = |mg_l: f64| {
+        saturation.map_or(String::new(), |s| {
+            format!(" ({:.0} % of what water of this temperature holds)", s.percent(mg_l))
+        })
+    };
+    let percent_limit =
+        tank.limits.oxygen_percent.map_or(String::new(), |p| format!(" and {p:.0} % of saturation"));
+    const DO: &str = "Run the air pump and stir the surface now, feed nothing, and take out anything that rots. \
+                      Look again within half an hour; just before dawn it is lowest.";
+    let text = match by {
+        Some(OxygenBy::Probe(mg_l)) if active => format!(
+            "{} has too little oxygen: {mg_l:.1} mg/L{}; {fish} should have at least {limit:.1} mg/L{percent_limit}. \
+             {DO} {ASK}",
+            tank.name,
+            percent(mg_l),
+        ),
+        Some(OxygenBy::Test(of, mg_l)) if active => format!(
+            "{} had too little oxygen when it was tested at {}: {mg_l:.1} mg/L; {fish} should have at least \
+             {limit:.1} mg/L{percent_limit}. {DO} Then test again and write it down. {ASK}",
+            tank.name,
+            spoken::moment(of, zone),
+        ),
+        Some(OxygenBy::Heat(left)) if active => format!(
+            "{} is so warm ({:.1} °C) that it may not keep enough oxygen through the night: full, it holds {:.1} mg/L, \
+             and a stocked tank may be down to {left:.1} mg/L before dawn; {fish} should have at least {limit:.1} \
+             mg/L. Oxygen itself is not measured. Run the air pump all night, shade the tank, feed less, and look at \
+             dawn. {ASK}",
+            tank.name,
+            water.map_or(f64::NAN, |w| w.warmest_c),
+            saturation.map_or(f64::NAN, |s| s.mg_l),
+        ),
+        Some(OxygenBy::Probe(mg_l) | OxygenBy::Test(_, mg_l)) => {
+            format!("{} has enough oxygen again: {mg_l:.1} mg/L{}.", tank.name, percent(mg_l))
+        }
+        Some(OxygenBy::Heat(_)) => {
+            format!(
+                "{} is no longer too warm to hold enough oxygen. Oxygen itself is not measured.",
+                tank.name
+            )
+        }
+        None => format!("{}: its oxygen is not known.", tank.name),
+    };
+    let mut values = vec![];
+    let mut why = saturation.map_or_else(Why::new, |s| s.steps.clone());
+    match by {
+        Some(OxygenBy::Probe(mg_l) | OxygenBy::Test(_, mg_l)) => {
+            values.push(("oxygen_mg_l", mg_l));
+            if let Some(s) = saturation {
+                values.push(("saturation_percent", s.percent(mg_l)));
+                why.push(s.percent_step(mg_l));
+            }
+        }
+        Some(OxygenBy::Heat(left)) => {
+            values.push(("expected_mg_l", left));
+            why.extend(saturation.map(Saturation::before_dawn_step));
+        }
+        None => {}
+    }
+    values.extend(saturation.map(|s| ("saturation_mg_l", s.mg_l)));
+    values.push(("limit_mg_l", limit));
+    AlarmText::new(text, &values, SOURCE_OXYGEN).because(why)
+}

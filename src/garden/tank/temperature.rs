@@ -1,0 +1,281 @@
+//! The temperature of a tank, and how fast it changes.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::text::AlarmText;
+use crate::garden::plan::Tank;
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::garden::tank::water::{ASK, TankWater};
+use crate::garden::view::Figure;
+use crate::tank::{CHANGE_HOUR_C, Change, RiseFall, Slope, WINDOWS, Window, equations};
+use crate::text::spoken;
+use crate::why::Step;
+
+const SOURCE_SHOCK: &str = "2 °C within an hour: ANZECC/ARMCANZ 2000 guideline (from memory); 2.8 °C down and 3.9 °C \
+                            up within half an hour: LSU AgCenter; a day's limit: this project's own, by species; or \
+                            the garden file's own";
+const SOURCE_LIMITS: &str = "temperature limits of the species, or the garden file's own";
+
+/// A limit that is reached within so many hours at the present rate is told.
+const RATE_AHEAD_H: f64 = 12.0;
+
+/// A change beyond its limit, or the one nearest to it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Swing {
+    pub(crate) window: Window,
+    pub(crate) change: Change,
+    pub(crate) limit_c: f64,
+}
+
+impl Swing {
+    /// 1 at the limit.
+    pub(crate) fn part(&self) -> f64 {
+        self.change.by_c.abs() / self.limit_c
+    }
+}
+
+impl SiteState {
+    pub(super) fn judge_temperature(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let water = self.tank_water(index, at);
+        let lately_out = self.lately_out(index, at);
+        let tank = self.garden.tank(index);
+        let limits = tank.limits;
+        // A missing thermometer may be the one that is beyond the limit: what the
+        // others say can raise, and cannot clear.
+        let missing = water.is_none_or(|w| !w.whole);
+        let deadband = |kind| self.garden.rules[kind].delays.deadband;
+        let shock = shock_input(tank, water, deadband(Kind::TankTemperatureShock));
+        let (warmest_c, coldest_c) =
+            water.map_or((f64::NAN, f64::NAN), |water| (water.warmest_c, water.coldest_c));
+        let warm = Input::above(warmest_c, limits.warm_c, deadband(Kind::TankTooWarm));
+        let cold = Input::below(coldest_c, limits.cold_c, deadband(Kind::TankTooCold));
+
+        let alarm = |kind| AlarmPlace::Tank(index).alarm(kind);
+        let shock = shock.unless_missing(missing);
+        self.judge(alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
+            let zone = &site.garden.site.time_zone;
+            shock_words(site.garden.tank(index), water, active, lately_out, zone)
+        });
+        self.judge(alarm(Kind::TankTooWarm), at, warm.unless_missing(missing), batch, |site, active| {
+            limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true)
+        });
+        self.judge(alarm(Kind::TankTooCold), at, cold.unless_missing(missing), batch, |site, active| {
+            limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false)
+        });
+    }
+
+    pub(super) fn rate_figure(&self, tank: &Tank, index: u16, now: Timestamp) -> Figure {
+        const NAME: &str = "Present rate";
+        let Some(rate) = self.tank_rate(index, now) else {
+            return Figure::unknown(NAME, "too few readings in the last three hours", "°C/h");
+        };
+        let over = spoken::duration(rate.over_s);
+        let per_hour = format!("{:+.2} °C an hour over the last {over}", rate.per_hour);
+        let (value, with) = match reaches(tank, &rate) {
+            Some((limit_c, at)) => {
+                let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);
+                (
+                    format!("{per_hour}; at this rate it reaches {limit_c:.0} °C at about {when}"),
+                    format!(
+                        "({limit_c:.1} - {:.2}) / {:.3} = {:.1} h from now, {when}",
+                        rate.now,
+                        rate.per_hour,
+                        (limit_c - rate.now) / rate.per_hour
+                    ),
+                )
+            }
+            None if rate.is_clear() => (
+                format!("{per_hour}; no limit is reached within half a day"),
+                format!("{:+.3} °C an hour from {:.2} °C", rate.per_hour, rate.now),
+            ),
+            None => (
+                "steady: no clear direction".to_owned(),
+                format!("pairs' slopes from {:+.2} to {:+.2} °C an hour", rate.low, rate.high),
+            ),
+        };
+        Figure::known(NAME, value, rate.per_hour, "°C/h", vec![equations::AT_THIS_RATE.step(with)])
+    }
+}
+
+/// The change nearest to its limit, or farthest beyond it.
+pub(crate) fn worst_swing(tank: &Tank, water: &TankWater) -> Option<Swing> {
+    swings(tank, water).max_by(|a, b| a.part().total_cmp(&b.part()))
+}
+
+fn swings<'a>(tank: &'a Tank, water: &'a TankWater) -> impl Iterator<Item = Swing> + 'a {
+    WINDOWS.iter().zip(&water.moves).zip(&tank.limits.change).flat_map(|((&window, moves), limit)| {
+        let both = moves.zip(*limit).map(|(moves, RiseFall { rise_c, fall_c })| {
+            [
+                Swing { window, change: moves.rise, limit_c: rise_c },
+                Swing { window, change: moves.fall, limit_c: fall_c },
+            ]
+        });
+        both.into_iter().flatten()
+    })
+}
+
+fn shock_input(tank: &Tank, water: Option<TankWater>, deadband_c: f64) -> Input {
+    let Some(water) = water else { return Input::Unknown };
+    let known = WINDOWS.iter().zip(&water.moves).zip(&tank.limits.change);
+    // A window that is judged and has no two readings.
+    let blind = known.filter(|((_, moves), limit)| limit.is_some() && moves.is_none()).count();
+    let unknown = (blind > 0).then_some(Input::Unknown);
+    let judged =
+        swings(tank, &water).map(|swing| Input::above(swing.change.by_c.abs(), swing.limit_c, deadband_c));
+    Input::worst(judged.chain(unknown))
+}
+
+/// The limit that `rate` reaches within [`RATE_AHEAD_H`], and when.
+pub(super) fn reaches(tank: &Tank, rate: &Slope) -> Option<(f64, Timestamp)> {
+    let limit_c = if rate.per_hour > 0.0 { tank.limits.warm_c } else { tank.limits.cold_c };
+    Some((limit_c, rate.reaches(limit_c, RATE_AHEAD_H)?))
+}
+
+fn shock_words(
+    tank: &Tank,
+    water: Option<TankWater>,
+    active: bool,
+    lately_out: Option<(Timestamp, Timestamp)>,
+    zone: &TimeZone,
+) -> AlarmText {
+    let swing = water.as_ref().and_then(|w| worst_swing(tank, w));
+    let text = match swing {
+        Some(Swing { window, change, limit_c }) if active => {
+            let way = if change.by_c < 0.0 { "cooled" } else { "warmed" };
+            let mean = if change.mean { "at least " } else { "" };
+            format!(
+                "{}: the water {way} {mean}{:.1} °C within {}, from {:.1} to {:.1} °C by {}; {} should take no more \
+                 than {limit_c:.1} °C. Stop any top-up or water change now, look at the fish, and let the tank come \
+                 back slowly. If the thermometer hangs out of the water, put it back. Put no new fish in today. {ASK}",
+                tank.name,
+                change.by_c.abs(),
+                window.words(),
+                change.from_c,
+                change.to_c,
+                spoken::moment(change.to_at, zone),
+                tank.fish_name(),
+            )
+        }
+        _ => match lately_out {
+            Some((from, to)) => format!(
+                "{}: the water's temperature is steady again. Its thermometer seems to have been out of the water from \
+                 {} to {}; what it said then is not counted.",
+                tank.name,
+                spoken::moment(from, zone),
+                spoken::moment(to, zone),
+            ),
+            None => format!("{}: the water's temperature is steady again.", tank.name),
+        },
+    };
+    let mut values = vec![];
+    if let Some(water) = water {
+        for (window, moves) in crate::tank::WINDOWS.iter().zip(&water.moves) {
+            let name = match window {
+                Window::Hour => "change_hour_c",
+                Window::Day => "change_day_c",
+                Window::QuarterHour | Window::HalfHour | Window::SixHours => continue,
+            };
+            values.extend(moves.map(|m| (name, m.larger().by_c)));
+        }
+        values.push(("temperature_c", water.coldest_c));
+    }
+    values.extend(swing.map(|s| ("limit_c", s.limit_c)));
+    for (name, window) in [("limit_hour_c", Window::Hour), ("limit_day_c", Window::Day)] {
+        let limit = tank.limits.within(window).map(|l| l.rise_c.min(l.fall_c));
+        values.extend(limit.filter(|c| c.is_finite()).map(|c| (name, c)));
+    }
+    AlarmText::new(text, &values, SOURCE_SHOCK).because(swing.map(|s| swing_step(&s)).into_iter().collect())
+}
+
+/// The equation of a change, with its numbers.
+fn swing_step(swing: &Swing) -> Step {
+    let Swing { window, change, limit_c } = swing;
+    let limit = if limit_c.is_finite() { format!("; the limit is {limit_c:.1} °C") } else { String::new() };
+    equations::CHANGE.step(if change.mean {
+        let apart_s = change.to_at.as_second() - change.from_at.as_second();
+        format!(
+            "({:.1} - {:.1}) °C over {}, of which {} takes {:.1} °C in the mean{limit}",
+            change.to_c,
+            change.from_c,
+            spoken::duration(apart_s),
+            window.words(),
+            change.by_c
+        )
+    } else {
+        format!(
+            "within {}: {:.1} - {:.1} = {:.1} °C{limit}",
+            window.words(),
+            change.to_c,
+            change.from_c,
+            change.by_c
+        )
+    })
+}
+
+/// Degrees within an hour that a tank may be brought back by.
+fn hourly(tank: &Tank, rise: bool) -> f64 {
+    tank.limits
+        .within(Window::Hour)
+        .map(|l| if rise { l.rise_c } else { l.fall_c })
+        .filter(|c| c.is_finite())
+        .unwrap_or(CHANGE_HOUR_C)
+}
+
+fn limit_words(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> AlarmText {
+    let text = if !active {
+        format!(
+            "{}: the water is {now_c:.1} °C and within the limits of {} again.",
+            tank.name,
+            tank.fish_name()
+        )
+    } else if warm {
+        format!(
+            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. Shade it, keep \
+             the pump and the air running, feed less, and do not cool it by more than {:.0} °C an hour. Look again \
+             within the hour: warm water holds less oxygen. {ASK}",
+            tank.name,
+            now_c - limit_c,
+            tank.fish_name(),
+            hourly(tank, false),
+        )
+    } else {
+        format!(
+            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {} should stay above. Cover it, stop \
+             any cold top-up, do not feed, and do not warm it by more than {:.0} °C an hour. Look again today. {ASK}",
+            tank.name,
+            limit_c - now_c,
+            tank.fish_name(),
+            hourly(tank, true),
+        )
+    };
+    let why = vec![equations::BEYOND.step(format!("{now_c:.1} - {limit_c:.1} = {:.1} °C", now_c - limit_c))];
+    AlarmText::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS).because(why)
+}
+
+pub(super) fn change_figures(tank: &Tank, water: Option<&TankWater>) -> Vec<Figure> {
+    let mut figures = Vec::new();
+    for ((window, limit), at) in WINDOWS.iter().zip(&tank.limits.change).zip(0..) {
+        let name = format!("Change within {}", window.words());
+        let Some(moves) = water.and_then(|w| w.moves[at]) else {
+            figures.push(Figure::unknown(name, "fewer than two readings", "°C"));
+            continue;
+        };
+        let or_none = |c: f64| if c.is_finite() { format!("{c:.1}") } else { "none".to_owned() };
+        let limits = limit.map_or("not judged".to_owned(), |l| {
+            format!("limits: {} up, {} down", or_none(l.rise_c), or_none(l.fall_c))
+        });
+        let mean = if moves.rise.mean { "at least " } else { "" };
+        let value =
+            format!("up {mean}{:.1} °C, down {mean}{:.1} °C ({limits})", moves.rise.by_c, -moves.fall.by_c);
+        let limit = limit.unwrap_or(RiseFall { rise_c: f64::INFINITY, fall_c: f64::INFINITY });
+        let why = [(moves.rise, limit.rise_c), (moves.fall, limit.fall_c)]
+            .map(|(change, limit_c)| swing_step(&Swing { window: *window, change, limit_c }))
+            .to_vec();
+        figures.push(Figure::known(name, value, moves.larger().by_c, "°C", why));
+    }
+    figures
+}
