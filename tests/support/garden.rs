@@ -143,11 +143,9 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
     let keys = "area_m2 = 7.2\nsoil = \"loamy sand\"\nwilting_point = 0.06\ncrop = \"cabbage\"\n";
     let mut file = GardenFile::new(site).with(WATERING).bed("kitchen-bed", "Kitchen bed", keys);
     for &(id, measures, in_bed) in sensors {
-        file = if in_bed && measures == Quantity::SoilMoisture {
-            file.probe(id, "kitchen-bed", 15)
-        } else {
-            file.sensor(id, measures.name(), "")
-        };
+        let soil = matches!(measures, Quantity::SoilMoisture | Quantity::SoilTemperature);
+        let keys = if soil { "bed = \"kitchen-bed\"\ndepth_cm = 15" } else { "" };
+        file = file.sensor(id, measures.name(), keys);
     }
     // A bed's file has to name a probe of it, a test's garden has not.
     let mut garden = file.probe("another", "kitchen-bed", 30).garden();
