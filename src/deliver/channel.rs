@@ -1,7 +1,6 @@
 //! What a way by which people are told has to do.
 
 use std::future::Future;
-use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -14,12 +13,6 @@ pub trait Channel: Send + Sync {
     /// asked to send the same message again, with the same key, when it was not
     /// noted that the first was taken.
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
-}
-
-impl<C: Channel> Channel for Arc<C> {
-    fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send {
-        (**self).send(message)
-    }
 }
 
 /// Makes the addresses at which whoever was told can answer an alarm.

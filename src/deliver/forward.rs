@@ -15,7 +15,6 @@
 
 use std::collections::HashMap;
 use std::fmt;
-use std::hash::{BuildHasher, Hasher, RandomState};
 use std::time::Duration;
 
 use reqwest::{Client, StatusCode, Url};
@@ -23,12 +22,11 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use super::http::{beginning, client};
 use super::line::{self, Line};
-use crate::settings::is_loopback;
+use crate::engine::error_chain::ErrorChain;
+use crate::intake::Backoff;
 use crate::store::{ForwardRow, Reader, Series, StoreError};
-
-/// Bytes of an answer that are read to learn what was wrong.
-const ANSWER_MAX: usize = 4096;
 
 /// Where to send readings.
 #[derive(Clone, Debug)]
@@ -147,7 +145,7 @@ struct Forwarder {
     client: Client,
     series: HashMap<u32, Series>,
     trouble: Option<Trouble>,
-    wait: Duration,
+    backoff: Backoff,
     left_out: u64,
 }
 
@@ -175,20 +173,13 @@ enum Answer {
 
 impl Forwarder {
     fn new(mut target: Target, reader: Reader) -> Result<Self, ForwardError> {
-        // Only the first call sets it; the others find it set.
-        let _ = rustls::crypto::ring::default_provider().install_default();
-        let mut builder = Client::builder()
-            .timeout(target.timeout)
-            .redirect(reqwest::redirect::Policy::none())
-            .user_agent(concat!("trug/", env!("CARGO_PKG_VERSION")));
-        if is_loopback(&target.url) {
-            builder = builder.no_proxy();
-        }
-        let client = builder.build().map_err(|source| ForwardError { name: target.name.clone(), source })?;
+        let client = client(&target.url, target.timeout)
+            .build()
+            .map_err(|source| ForwardError { name: target.name.clone(), source })?;
         target.url = in_nanoseconds(&target.url);
         target.batch = target.batch.max(1);
-        let wait = target.pace.first;
-        Ok(Self { target, reader, client, series: HashMap::new(), trouble: None, wait, left_out: 0 })
+        let backoff = Backoff::new(target.pace.first, target.pace.most);
+        Ok(Self { target, reader, client, series: HashMap::new(), trouble: None, backoff, left_out: 0 })
     }
 
     /// The durable position.
@@ -221,7 +212,7 @@ impl Forwarder {
                     }
                     return found;
                 }
-                Ok(Err(error)) => with_causes(&error),
+                Ok(Err(error)) => ErrorChain(&error).to_string(),
                 Err(error) => error.to_string(),
             };
             self.wait(Trouble::Store, &why).await;
@@ -280,7 +271,7 @@ impl Forwarder {
                 judge(status, &text, count)
             }
             // The URL may hold a secret in its query, and the name says enough.
-            Err(error) => Answer::Trouble(Trouble::Later, with_causes(&error.without_url())),
+            Err(error) => Answer::Trouble(Trouble::Later, ErrorChain(&error.without_url()).to_string()),
         }
     }
 
@@ -323,7 +314,7 @@ impl Forwarder {
 
     /// The server answers as it should.
     fn well(&mut self) {
-        self.wait = self.target.pace.first;
+        self.backoff.reset();
         if self.trouble.take().is_some() {
             info!(forwarder = %self.target.name, "forwarding goes on");
         }
@@ -331,9 +322,8 @@ impl Forwarder {
 
     /// Waits before the next try.
     async fn wait(&mut self, trouble: Trouble, why: &str) {
-        let Pace { most, .. } = self.target.pace;
-        let wait = if matches!(trouble, Trouble::Settings(_)) { most } else { self.wait };
-        self.wait = self.wait.saturating_mul(2).min(most);
+        let next = self.backoff.next();
+        let wait = if matches!(trouble, Trouble::Settings(_)) { self.backoff.longest() } else { next };
         if self.trouble.as_ref() != Some(&trouble) {
             let name = &self.target.name;
             match &trouble {
@@ -347,7 +337,7 @@ impl Forwarder {
             }
             self.trouble = Some(trouble);
         }
-        tokio::time::sleep(jittered(wait)).await;
+        tokio::time::sleep(wait).await;
     }
 }
 
@@ -398,43 +388,11 @@ fn dropped(text: &str) -> Option<usize> {
     digits.parse().ok()
 }
 
-/// The beginning of an answer, on one line.
-pub(super) async fn beginning(mut response: reqwest::Response) -> String {
-    let mut bytes = Vec::new();
-    while bytes.len() < ANSWER_MAX
-        && let Ok(Some(more)) = response.chunk().await
-    {
-        bytes.extend_from_slice(&more);
-    }
-    bytes.truncate(ANSWER_MAX);
-    String::from_utf8_lossy(&bytes).trim().replace(char::is_control, " ")
-}
-
-/// An error with what caused it.
-pub(super) fn with_causes(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text.push_str(": ");
-        text.push_str(&error.to_string());
-        cause = error.source();
-    }
-    text
-}
-
 fn in_nanoseconds(url: &Url) -> Url {
     let mut changed = url.clone();
     let others: Vec<_> = url.query_pairs().filter(|(key, _)| key != "precision").collect();
     changed.query_pairs_mut().clear().extend_pairs(others).append_pair("precision", "ns");
     changed
-}
-
-/// Between a half of a time and all of it.
-pub(super) fn jittered(time: Duration) -> Duration {
-    // The standard library's hasher is seeded at random.
-    let random = RandomState::new().build_hasher().finish() as u32;
-    let half = time / 2;
-    half + half.mul_f64(f64::from(random) / f64::from(u32::MAX))
 }
 
 #[cfg(test)]
@@ -448,14 +406,6 @@ mod tests {
             in_nanoseconds(&url).as_str(),
             "http://localhost:8086/write?db=garden&rp=year&precision=ns"
         );
-    }
-
-    #[test]
-    fn a_wait_is_between_a_half_and_the_whole() {
-        let whole = Duration::from_secs(60);
-        let waits: Vec<_> = (0..100).map(|_| jittered(whole)).collect();
-        assert!(waits.iter().all(|wait| (whole / 2..=whole).contains(wait)));
-        assert!(waits.iter().any(|wait| *wait != waits[0]));
     }
 
     /// The texts are what influxd 1.6.7 answered to such writes.

@@ -2,8 +2,8 @@
 //! servers.
 
 pub mod channel;
-pub mod courier;
 pub mod forward;
+mod http;
 pub mod line;
 mod links;
 pub mod mail;
@@ -12,3 +12,4 @@ pub mod mqtt_now;
 mod told;
 pub mod told_file;
 pub mod webhook;
+pub mod worker;

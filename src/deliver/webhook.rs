@@ -26,9 +26,10 @@ use reqwest::{Client, StatusCode};
 use ring::hmac;
 
 use super::channel::{AnswerLinks, Channel, Failure};
-use super::forward::{beginning, with_causes};
+use super::http::{beginning, client};
 use super::told::Told;
-use crate::settings::{Webhook, is_loopback};
+use crate::engine::error_chain::ErrorChain;
+use crate::settings::Webhook;
 use crate::telling::Message;
 
 /// The message's key: the same in every try.
@@ -74,20 +75,12 @@ impl Webhooks {
     /// # Errors
     /// When an HTTP client cannot be made.
     pub fn new(webhooks: &[Webhook], now: fn() -> Timestamp) -> Result<Self, WebhookError> {
-        // Only the first call sets it; the others find it set.
-        let _ = rustls::crypto::ring::default_provider().install_default();
         let target = |webhook: &Webhook| {
-            let mut builder = Client::builder()
-                .timeout(webhook.timeout)
-                .redirect(reqwest::redirect::Policy::none())
+            let client = client(&webhook.url, webhook.timeout)
                 .referer(false)
                 .pool_max_idle_per_host(1)
-                .user_agent(concat!("trug/", env!("CARGO_PKG_VERSION")));
-            if is_loopback(&webhook.url) {
-                builder = builder.no_proxy();
-            }
-            let client =
-                builder.build().map_err(|source| WebhookError { name: webhook.name.clone(), source })?;
+                .build()
+                .map_err(|source| WebhookError { name: webhook.name.clone(), source })?;
             let key = hmac::Key::new(hmac::HMAC_SHA256, webhook.secret.reveal().as_bytes());
             Ok((webhook.name.clone(), Target { webhook: webhook.clone(), key, client }))
         };
@@ -131,9 +124,9 @@ impl Channel for Webhooks {
                 Err(Failure::Later(format!("no answer within {limit} s")))
             }
             Err(error) if error.is_builder() => {
-                Err(Failure::Never(format!("it cannot be sent: {}", with_causes(&error.without_url()))))
+                Err(Failure::Never(format!("it cannot be sent: {}", ErrorChain(&error.without_url()))))
             }
-            Err(error) => Err(Failure::Later(with_causes(&error.without_url()))),
+            Err(error) => Err(Failure::Later(ErrorChain(&error.without_url()).to_string())),
         }
     }
 }

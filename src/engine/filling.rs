@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use tracing::{info, warn};
 
-use crate::engine::chain::Chain;
+use crate::engine::error_chain::ErrorChain;
 use crate::store::{Filling, Store};
 
 /// Time between two steps while messages come without a pause.
@@ -62,7 +62,7 @@ impl Filler {
             Err(reason) => {
                 if !self.failed {
                     warn!(
-                        reason = %Chain(&reason),
+                        reason = %ErrorChain(&reason),
                         "quarter hours for the charts could not be made; charts are slower until they are"
                     );
                 }
@@ -82,7 +82,7 @@ pub(crate) fn fill_for(store: &mut Store, now: Timestamp, longest: Duration) {
             Ok(Filling::More) => {}
             Ok(Filling::Done) => return,
             Err(reason) => {
-                warn!(reason = %Chain(&reason), "quarter hours for the charts could not be made");
+                warn!(reason = %ErrorChain(&reason), "quarter hours for the charts could not be made");
                 return;
             }
         }

@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use crate::engine::chain::Chain;
+use crate::engine::error_chain::ErrorChain;
 use crate::garden::StoreAlarms;
 use crate::garden::plan::{Address, Garden};
 use crate::garden::system::health::{Clocks, DiskHealth, Growth, MessageHealth, NotSent, SystemHealth};
@@ -219,12 +219,16 @@ impl Measuring {
         let queues = self
             .reader
             .queues()
-            .inspect_err(|reason| warn!(reason = %Chain(reason), "the forward queue could not be measured"))
+            .inspect_err(
+                |reason| warn!(reason = %ErrorChain(reason), "the forward queue could not be measured"),
+            )
             .ok();
         let messages = self
             .reader
             .unreached(now.saturating_sub(UNREACHED).unwrap_or(now))
-            .inspect_err(|reason| warn!(reason = %Chain(reason), "messages given up could not be counted"))
+            .inspect_err(
+                |reason| warn!(reason = %ErrorChain(reason), "messages given up could not be counted"),
+            )
             .ok()
             .map(|mut unreached| {
                 if unreached.is_empty() {

@@ -20,7 +20,7 @@ use tracing::{info, warn};
 
 use crate::alarms::Answered;
 use crate::alarms::State;
-use crate::engine::chain::Chain;
+use crate::engine::error_chain::ErrorChain;
 use crate::engine::filling::{Filler, fill_for};
 use crate::engine::health;
 use crate::engine::publication;
@@ -328,13 +328,13 @@ impl Keeper {
                 && let Err(reason) = self.store.log_taken(seq)
             {
                 // It is judged again, which changes nothing.
-                warn!(reason = %Chain(&reason), "how far the log was read could not be noted");
+                warn!(reason = %ErrorChain(&reason), "how far the log was read could not be noted");
             }
             if let Some(seq) = answered
                 && let Err(reason) = self.store.forget_answers(seq)
             {
                 // They are taken again, which changes nothing.
-                warn!(reason = %Chain(&reason), "answers to alarms could not be put away");
+                warn!(reason = %ErrorChain(&reason), "answers to alarms could not be put away");
             }
             if stopping {
                 if inbox.messages.is_empty() {
@@ -461,7 +461,7 @@ impl Keeper {
         let answers = match self.store.answers() {
             Ok(answers) => answers,
             Err(reason) => {
-                warn!(reason = %Chain(&reason), "answers to alarms could not be read");
+                warn!(reason = %ErrorChain(&reason), "answers to alarms could not be read");
                 return None;
             }
         };
@@ -490,7 +490,7 @@ impl Keeper {
         let rows = match self.store.log_to_take() {
             Ok(rows) => rows,
             Err(reason) => {
-                warn!(reason = %Chain(&reason), "the log could not be read");
+                warn!(reason = %ErrorChain(&reason), "the log could not be read");
                 return None;
             }
         };

@@ -1,7 +1,7 @@
 //! The shell round the core: messages go in, transactions and snapshots come out.
 
 pub(crate) mod alarm_json;
-mod chain;
+pub(crate) mod error_chain;
 mod filling;
 pub mod health;
 pub mod keeper;

@@ -1,8 +1,10 @@
-//! Messages in: the MQTT session, and the desk where they are opened.
+//! Messages in: the MQTT session.
 //!
-//! `session` is the only place besides `deliver` that knows `rumqttc`;
-//! `payload` and `desk` are pure.
+//! The only place besides `deliver` that knows `rumqttc`.
 
+mod backoff;
 pub mod session;
+mod tls;
 
-pub(crate) use session::{Backoff, IN_FLIGHT, connection_options};
+pub(crate) use backoff::Backoff;
+pub(crate) use session::{IN_FLIGHT, connection_options};

@@ -36,6 +36,8 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
+use super::backoff::Backoff;
+use super::tls::client_config;
 use crate::settings::Broker;
 
 /// First and longest wait after a failed connection.
@@ -308,58 +310,12 @@ pub(crate) fn connection_options(
         );
     }
     if broker.tls {
-        options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(broker)?))));
+        options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(client_config(
+            broker.ca_file.as_deref(),
+        )?))));
     }
     Ok(options)
 }
 
 /// Outgoing messages that may wait for their acknowledgement.
 pub(crate) const IN_FLIGHT: u16 = 50;
-
-fn tls(broker: &Broker) -> Result<rustls::ClientConfig, String> {
-    use rustls::pki_types::CertificateDer;
-    use rustls::pki_types::pem::PemObject as _;
-    let mut roots = rustls::RootCertStore::empty();
-    let file =
-        broker.ca_file.as_deref().unwrap_or(std::path::Path::new("/etc/ssl/certs/ca-certificates.crt"));
-    let pem = CertificateDer::pem_file_iter(file)
-        .map_err(|e| format!("reading certificates from {}: {e}", file.display()))?;
-    for certificate in pem {
-        let certificate = certificate.map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
-        roots.add(certificate).map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    Ok(rustls::ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()
-        .map_err(|e| format!("setting up TLS: {e}"))?
-        .with_root_certificates(roots)
-        .with_no_client_auth())
-}
-
-/// Waits that double up to a longest one, each drawn from its upper half so that
-/// many daemons do not come back at the same moment.
-#[derive(Debug)]
-pub(crate) struct Backoff {
-    first: Duration,
-    longest: Duration,
-    next: Duration,
-}
-
-impl Backoff {
-    pub(crate) fn new(first: Duration, longest: Duration) -> Self {
-        Self { first, longest, next: first }
-    }
-
-    pub(crate) fn reset(&mut self) {
-        self.next = self.first;
-    }
-
-    pub(crate) fn next(&mut self) -> Duration {
-        use std::hash::{BuildHasher as _, Hasher as _, RandomState};
-        let wait = self.next;
-        self.next = (wait * 2).min(self.longest);
-        // RandomState is seeded by the system: enough for jitter.
-        let draw = RandomState::new().build_hasher().finish() % 1000;
-        wait / 2 + wait / 2 * u32::try_from(draw).unwrap_or(0) / 1000
-    }
-}

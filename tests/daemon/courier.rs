@@ -1,4 +1,4 @@
-//! Couriers: each message is brought or given up, whatever the other side does.
+//! Delivery workers: each message is brought or given up, whatever the other side does.
 
 use std::collections::{HashMap, HashSet};
 use std::time::Duration;
@@ -8,7 +8,7 @@ use crate::support::people::message;
 use crate::support::post::{Does, Post, Scripted};
 use trug::alarms::Priority;
 use trug::deliver::channel::Failure;
-use trug::deliver::courier::Pace;
+use trug::deliver::worker::Pace;
 use trug::garden::plan::Channel;
 use trug::store::MessageState;
 use trug::telling::Message;

@@ -15,7 +15,7 @@ use tokio::task::JoinHandle;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use trug::deliver::channel::{Channel, Failure};
-use trug::deliver::courier::{self, Courier, GiveUp, Outbox, Pace};
+use trug::deliver::worker::{self, DeliveryWorker, GiveUp, MessageSource, Pace};
 use trug::garden::plan;
 use trug::garden::record::Batch;
 use trug::store::{MessageRecord, MessageState, Reader, Store, Transaction, Tried};
@@ -105,7 +105,7 @@ impl Post {
         &mut self,
         kind: plan::Channel,
         by: impl Channel + 'static,
-        outbox: impl Outbox,
+        source: impl MessageSource,
         pace: Pace,
     ) {
         let (tell_tried, mut tried) = mpsc::channel::<Report>(256);
@@ -126,9 +126,15 @@ impl Post {
             }
         });
         let clock = self.clock();
-        let courier =
-            Courier { kind, by, outbox, give_up: self.give_up, pace, now: Box::new(move || clock.now()) };
-        let work = courier::run(courier, tell_tried, self.wake.subscribe(), stop.clone());
+        let worker = DeliveryWorker {
+            kind,
+            by: Arc::new(by),
+            source,
+            give_up: self.give_up,
+            pace,
+            now: Box::new(move || clock.now()),
+        };
+        let work = worker::run(worker, tell_tried, self.wake.subscribe(), stop.clone());
         self.running = Some((stop, tokio::spawn(work), keeping));
     }
 

@@ -22,12 +22,12 @@ pub use views::{Asked, KeptFigures};
 
 use crate::answering::Links;
 use crate::deliver::channel::{AnswerLinks, Channel};
-use crate::deliver::courier::{self, Courier, GiveUp};
 use crate::deliver::forward::{self, Auth, Pace, Target};
 use crate::deliver::mail::Mailer;
 use crate::deliver::mqtt;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
+use crate::deliver::worker::{self, DeliveryWorker, GiveUp};
 use crate::engine::answer_topic;
 use crate::engine::status_topic;
 use crate::garden::plan;
@@ -104,18 +104,17 @@ pub async fn run(
         );
         tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
     }
-    let couriers =
-        Couriers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
+    let workers = Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
     let mut ways = direct::Ways::default();
     let answered_at = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
     let to_answer = links.clone().map(|links| links as Arc<dyn AnswerLinks>);
     let email = Mailer::new(settings.mail.as_ref(), to_answer.clone(), answered_at)?;
-    couriers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
+    workers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
     let webhooks = Webhooks::new(&settings.webhooks, system_now)?.with_links(to_answer);
-    couriers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
+    workers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
     let files = ToldFiles::new(&settings.told_files);
-    couriers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
-    drop((tell_forwarded, couriers));
+    workers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
+    drop((tell_forwarded, workers));
     let watching = health::run(
         settings.watch,
         health::names(&settings.gardens),
@@ -202,8 +201,8 @@ fn well(settings: &Settings) -> String {
 /// Parts of the daemon, with their names.
 type Tasks = JoinSet<(&'static str, anyhow::Result<()>)>;
 
-/// What couriers share.
-struct Couriers<'a> {
+/// What delivery workers share.
+struct Workers<'a> {
     settings: &'a Settings,
     reader: &'a Reader,
     tell_tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
@@ -211,8 +210,8 @@ struct Couriers<'a> {
     stop: &'a CancellationToken,
 }
 
-impl Couriers<'_> {
-    /// Starts the courier of one channel, and adds it to the ways past the store.
+impl Workers<'_> {
+    /// Starts the delivery worker of one channel, and adds it to the ways past the store.
     fn spawn<C: Channel + 'static>(
         &self,
         kind: plan::Channel,
@@ -223,16 +222,16 @@ impl Couriers<'_> {
         let by = Arc::new(by);
         ways.add(kind, Arc::clone(&by));
         let telling = self.settings.telling;
-        let courier = Courier {
+        let worker = DeliveryWorker {
             kind,
             by,
-            outbox: self.reader.clone(),
+            source: self.reader.clone(),
             give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
-            pace: courier::Pace::default(),
+            pace: worker::Pace::default(),
             now: Box::new(system_now),
         };
         let wake = self.keeper.wake_messages.subscribe();
-        let work = courier::run(courier, self.tell_tried.clone(), wake, self.stop.child_token());
+        let work = worker::run(worker, self.tell_tried.clone(), wake, self.stop.child_token());
         tasks.spawn(async move {
             work.await;
             ("courier", Ok(()))

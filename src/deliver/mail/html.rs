@@ -11,41 +11,27 @@ use maud::{DOCTYPE, Markup, html};
 use super::content::{Content, Entry, ONE_BUTTON, TAKEN_ON};
 use crate::alarms::Priority;
 
-/// Colours; a test checks the pairs against WCAG 2.2.
-mod colour {
-    macro_rules! ink {
-        () => {
-            "#241a10"
-        };
-    }
-    macro_rules! straw {
-        () => {
-            "#f3dfae"
-        };
-    }
-    macro_rules! white {
-        () => {
-            "#ffffff"
-        };
-    }
-    macro_rules! brick {
-        () => {
-            "#8f1d0a"
-        };
-    }
-    macro_rules! leaf {
-        () => {
-            "#2f5413"
-        };
-    }
-    macro_rules! rule {
-        () => {
-            "#8a7861"
-        };
-    }
-    pub(super) use {brick, ink, leaf, rule, straw, white};
+/// A colour by its name; a test checks the pairs against WCAG 2.2.
+macro_rules! colour {
+    (ink) => {
+        "#241a10"
+    };
+    (straw) => {
+        "#f3dfae"
+    };
+    (white) => {
+        "#ffffff"
+    };
+    (brick) => {
+        "#8f1d0a"
+    };
+    (leaf) => {
+        "#2f5413"
+    };
+    (rule) => {
+        "#8a7861"
+    };
 }
-use colour::{brick, ink, leaf, rule, straw, white};
 
 const BODY: &str = "margin:0;padding:0;color-scheme:light dark;font-family:system-ui,-apple-system,'Segoe UI',\
                     Roboto,'DejaVu Sans',sans-serif;font-size:16px;line-height:1.5;overflow-wrap:anywhere;\
@@ -53,42 +39,56 @@ const BODY: &str = "margin:0;padding:0;color-scheme:light dark;font-family:syste
 const SHEET: &str = "max-width:600px;margin:0 auto;padding:12px;";
 const BAND: &str = concat!(
     "background-color:",
-    straw!(),
+    colour!(straw),
     ";color:",
-    ink!(),
+    colour!(ink),
     ";border:2px solid ",
-    rule!(),
+    colour!(rule),
     ";border-radius:8px;padding:12px 16px;margin:0 0 16px;"
 );
 const GARDEN: &str = "margin:0;font-size:15px;";
 const HEADING: &str = "margin:0;font-family:Georgia,'DejaVu Serif',serif;font-size:24px;line-height:1.25;";
 const PARAGRAPH: &str = "margin:0 0 12px;";
-const ENTRY: &str = concat!("margin:0;padding:16px 0;border-top:2px solid ", rule!(), ";");
+const ENTRY: &str = concat!("margin:0;padding:16px 0;border-top:2px solid ", colour!(rule), ";");
 const FIRST_ENTRY: &str = "margin:0;padding:0 0 16px;";
 const TITLE: &str = "margin:8px 0;font-family:Georgia,'DejaVu Serif',serif;font-size:19px;line-height:1.3;";
 const SINCE: &str = "margin:0 0 12px;font-size:15px;";
 const BUTTON: &str = concat!(
     "display:inline-block;background-color:",
-    leaf!(),
+    colour!(leaf),
     ";color:",
-    white!(),
+    colour!(white),
     ";border:2px solid ",
-    rule!(),
+    colour!(rule),
     ";border-radius:8px;padding:12px 20px;font-weight:bold;text-decoration:none;"
 );
 const BESIDE: &str = "margin:6px 0 0;font-size:14px;";
 const FOOTER: &str =
-    concat!("margin:0;padding:16px 0 8px;border-top:2px solid ", rule!(), ";font-size:14px;");
+    concat!("margin:0;padding:16px 0 8px;border-top:2px solid ", colour!(rule), ";font-size:14px;");
 const NOTE: &str = "margin:0 0 8px;";
 const LINK: &str = "color:inherit;text-decoration:underline;";
 
 const BADGE: &str = "display:inline-block;margin:0;padding:2px 10px;border-radius:12px;font-size:14px;\
                      font-weight:bold;";
-const NOW: &str =
-    concat!("background-color:", brick!(), ";color:", white!(), ";border:2px solid ", rule!(), ";");
-const TODAY: &str =
-    concat!("background-color:", straw!(), ";color:", ink!(), ";border:2px solid ", rule!(), ";");
-const SOME_TIME: &str = concat!("border:2px solid ", rule!(), ";");
+const NOW: &str = concat!(
+    "background-color:",
+    colour!(brick),
+    ";color:",
+    colour!(white),
+    ";border:2px solid ",
+    colour!(rule),
+    ";"
+);
+const TODAY: &str = concat!(
+    "background-color:",
+    colour!(straw),
+    ";color:",
+    colour!(ink),
+    ";border:2px solid ",
+    colour!(rule),
+    ";"
+);
+const SOME_TIME: &str = concat!("border:2px solid ", colour!(rule), ";");
 
 /// The whole document.
 pub(super) fn html(content: &Content) -> String {
@@ -176,13 +176,17 @@ mod tests {
 
     #[test]
     fn every_pair_of_colours_can_be_read() {
-        for (front, back) in [(ink!(), straw!()), (white!(), brick!()), (white!(), leaf!())] {
+        for (front, back) in [
+            (colour!(ink), colour!(straw)),
+            (colour!(white), colour!(brick)),
+            (colour!(white), colour!(leaf)),
+        ] {
             let got = contrast(front, back);
             assert!(got >= TEXT_MIN, "{front} on {back}: {got:.2} to 1, {TEXT_MIN} needed");
         }
         for ground in GROUNDS {
-            let got = contrast(rule!(), ground);
-            assert!(got >= GRAPHIC_MIN, "{} on {ground}: {got:.2} to 1, {GRAPHIC_MIN} needed", rule!());
+            let got = contrast(colour!(rule), ground);
+            assert!(got >= GRAPHIC_MIN, "{} on {ground}: {got:.2} to 1, {GRAPHIC_MIN} needed", colour!(rule));
         }
     }
 

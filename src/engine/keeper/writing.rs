@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
-use crate::engine::chain::Chain;
+use crate::engine::error_chain::ErrorChain;
 use crate::engine::keeper::Keeper;
 use crate::engine::signs::Signs;
 use crate::garden::system::health::{StoreHealth, SystemHealth};
@@ -52,7 +52,7 @@ impl Keeper {
                 Err(reason) => {
                     if !signs.store_failing.swap(true, Ordering::Relaxed) {
                         error!(
-                            reason = %Chain(&reason),
+                            reason = %ErrorChain(&reason),
                             "the store cannot be written; readings wait at the broker until it can"
                         );
                     }

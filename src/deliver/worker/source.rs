@@ -1,4 +1,4 @@
-//! What a courier asks of the store.
+//! What a delivery worker asks of the store.
 
 use jiff::Timestamp;
 
@@ -7,7 +7,7 @@ use crate::store::{DueMessage, MessageLook, Reader, StoreError};
 use crate::telling::Message;
 
 /// The messages that wait to be sent.
-pub trait Outbox: Clone + Send + 'static {
+pub trait MessageSource: Clone + Send + 'static {
     /// Waiting messages that `look` asks for, those first whose time came first.
     ///
     /// # Errors
@@ -24,7 +24,7 @@ pub trait Outbox: Clone + Send + 'static {
     fn reached(&self, message: &Message) -> Result<bool, StoreError>;
 }
 
-impl Outbox for Reader {
+impl MessageSource for Reader {
     fn wanted(&self, look: &MessageLook) -> Result<Vec<DueMessage>, StoreError> {
         self.messages_wanted(look)
     }

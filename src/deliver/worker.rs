@@ -1,7 +1,7 @@
 //! Messages to people, from the outbox to the addresses of one kind.
 //!
-//! Each message is sent until the other side has taken it or its time is over; what
-//! came of a try goes to the keeper, which commits it. Until that is done the message
+//! Each message is sent until the other side has taken it or its time is over; the
+//! result of a try goes to the engine, which commits it. Until that is done the message
 //! is not touched again, and a message of which nothing was committed is sent again
 //! after a restart, with the same key: at least once, and never silently dropped.
 //!
@@ -10,8 +10,8 @@
 //! that it costs the others nothing. A few addresses are served at a time, and some
 //! places are kept for what is urgent.
 
-mod line;
-mod outbox;
+mod address_queue;
+mod source;
 
 use std::collections::HashMap;
 use std::fmt;
@@ -25,14 +25,15 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
-pub use outbox::Outbox;
+pub use source::MessageSource;
 
 use super::channel::{Channel, Failure};
-use super::forward::with_causes;
+use crate::engine::error_chain::ErrorChain;
 use crate::garden::plan;
+use crate::intake::Backoff;
 use crate::store::{DueMessage, MessageLook, MessageTime, Outcome, StoreError, Tried};
 use crate::telling::GivenUp;
-use line::{Line, is_urgent, wait_after};
+use address_queue::{AddressQueue, is_urgent};
 
 /// Messages held in memory at most, of the urgent and of the others each.
 const HELD_MOST: usize = 128;
@@ -40,13 +41,13 @@ const HELD_MOST: usize = 128;
 const HELD_EACH: usize = 32;
 /// Addresses at most that failed the last time and have a message in memory.
 const TROUBLED_MOST: usize = 64;
-/// Messages at most whose outcome the keeper has been told but not yet committed; no
+/// Messages at most whose outcome the engine has been told but not yet committed; no
 /// more are tried meanwhile.
 const REPORTED_MOST: usize = 1024;
 /// From so many on it is looked up which of them are committed.
 const REPORTED_LOOK: usize = 64;
 
-/// How long a courier waits, and how much it does at a time.
+/// How long a delivery worker waits, and how much it does at a time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Pace {
     /// After a message's first failure; doubled after each further one.
@@ -83,6 +84,14 @@ impl Pace {
     fn most(&self, urgent: bool) -> Duration {
         if urgent { self.most_urgent.min(self.most) } else { self.most }
     }
+
+    /// The wait after a try that `earlier` others in a row came before; where the other
+    /// side has `asked` for a longer one, that, as far as the longest.
+    fn wait(&self, earlier: u32, urgent: bool, asked: Option<Duration>) -> Duration {
+        let most = self.most(urgent);
+        let own = Backoff::new(self.first, most).after(earlier);
+        asked.map_or(own, |asked| asked.clamp(own, most.max(own)))
+    }
 }
 
 /// From when a message was made until it is given up.
@@ -100,43 +109,40 @@ impl GiveUp {
     }
 }
 
-/// What a courier works with.
-pub struct Courier<C, O> {
+/// What a delivery worker works with.
+pub struct DeliveryWorker<C, S> {
     /// The kind of address that `by` serves.
     pub kind: plan::Channel,
-    pub by: C,
-    pub outbox: O,
+    pub by: Arc<C>,
+    pub source: S,
     pub give_up: GiveUp,
     pub pace: Pace,
     /// The clock.
     pub now: Box<dyn Fn() -> Timestamp + Send + Sync>,
 }
 
-impl<C, O> fmt::Debug for Courier<C, O> {
+impl<C, S> fmt::Debug for DeliveryWorker<C, S> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Courier").field("kind", &self.kind).field("pace", &self.pace).finish_non_exhaustive()
+        f.debug_struct("DeliveryWorker")
+            .field("kind", &self.kind)
+            .field("pace", &self.pace)
+            .finish_non_exhaustive()
     }
 }
 
-/// Sends until `stop`. `tried` takes what came of each try; `wake` changes when
+/// Sends until `stop`. `tried` takes the result of each try; `wake` changes when
 /// messages are added. What is under way at the end is sent again the next time.
-pub async fn run<C: Channel + 'static, O: Outbox>(
-    courier: Courier<C, O>,
+pub async fn run<C: Channel + 'static, S: MessageSource>(
+    worker: DeliveryWorker<C, S>,
     tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
     wake: watch::Receiver<i64>,
     stop: CancellationToken,
 ) {
-    let Courier { kind, by, outbox, give_up, pace, now } = courier;
-    let mut round = Round {
-        kind,
-        by: Arc::new(by),
-        outbox,
-        give_up,
-        pace,
-        started: now(),
-        now,
+    let mut state = WorkerState {
+        started: (worker.now)(),
+        worker,
         tried,
-        lines: HashMap::new(),
+        queues: HashMap::new(),
         sending: JoinSet::new(),
         under_way: HashMap::new(),
         reported: HashMap::new(),
@@ -146,25 +152,20 @@ pub async fn run<C: Channel + 'static, O: Outbox>(
     tokio::select! {
         () = stop.cancelled() => {}
         () = async {
-            round.work(wake).await;
-            // No keeper any more; `stop` is on its way.
+            state.work(wake).await;
+            // The engine is gone; `stop` is on its way.
             std::future::pending::<()>().await;
         } => {}
     }
 }
 
-/// Everything that a courier remembers.
-struct Round<C, O> {
-    kind: plan::Channel,
-    by: Arc<C>,
-    outbox: O,
-    give_up: GiveUp,
-    pace: Pace,
+/// Everything that a delivery worker remembers.
+struct WorkerState<C, S> {
+    worker: DeliveryWorker<C, S>,
     started: Timestamp,
-    now: Box<dyn Fn() -> Timestamp + Send + Sync>,
     tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
     /// By address; only those of which there is something to remember.
-    lines: HashMap<String, Line>,
+    queues: HashMap<String, AddressQueue>,
     sending: JoinSet<Result<(), Failure>>,
     under_way: HashMap<Id, Arc<DueMessage>>,
     /// Messages whose outcome is not committed yet.
@@ -174,14 +175,14 @@ struct Round<C, O> {
     store_fails: bool,
 }
 
-impl<C: Channel + 'static, O: Outbox> Round<C, O> {
-    /// Ends when there is no keeper any more.
+impl<C: Channel + 'static, S: MessageSource> WorkerState<C, S> {
+    /// Ends when the engine is gone.
     async fn work(&mut self, mut wake: watch::Receiver<i64>) {
         let mut again = Instant::now();
         loop {
             let look = again <= Instant::now()
                 || (self.may_be_more && self.room(false) * 2 >= HELD_MOST)
-                || self.lines.values().any(Line::is_dry);
+                || self.queues.values().any(AddressQueue::is_dry);
             if look {
                 wake.mark_unchanged();
                 self.look_up_reported().await;
@@ -215,8 +216,8 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
 
     /// Messages of this urgency that may still be taken into memory.
     fn room(&self, urgent: bool) -> usize {
-        let healthy = self.lines.values().filter(|line| !line.is_in_trouble());
-        HELD_MOST.saturating_sub(healthy.map(|line| line.held(urgent)).sum())
+        let healthy = self.queues.values().filter(|queue| !queue.is_in_trouble());
+        HELD_MOST.saturating_sub(healthy.map(|queue| queue.held(urgent)).sum())
     }
 
     /// How long to wait when nothing happens.
@@ -226,19 +227,19 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         /// The clock and the runtime's time differ by less.
         const MOMENT: Duration = Duration::from_millis(20);
         if !self.reported.is_empty() || !self.under_way.is_empty() || self.may_be_more || self.store_fails {
-            return self.pace.look_again;
+            return self.worker.pace.look_again;
         }
         let now = Instant::now();
-        let opens = self.lines.values().filter_map(|line| line.opens(now)).min().map(|at| at - now);
-        let kind = self.kind;
-        let Some(due) = self.ask(move |outbox| outbox.next_due(kind)).await else {
-            return self.pace.look_again;
+        let opens = self.queues.values().filter_map(|queue| queue.opens(now)).min().map(|at| at - now);
+        let kind = self.worker.kind;
+        let Some(due) = self.ask(move |source| source.next_due(kind)).await else {
+            return self.worker.pace.look_again;
         };
         let due = due.map(|due| {
             // One whose time is past waits for its address, or came this moment.
-            match Duration::try_from(due.duration_since((self.now)())) {
+            match Duration::try_from(due.duration_since((self.worker.now)())) {
                 Ok(wait) if !wait.is_zero() => wait,
-                _ => opens.unwrap_or(self.pace.look_again),
+                _ => opens.unwrap_or(self.worker.pace.look_again),
             }
         });
         opens.into_iter().chain(due).min().unwrap_or(LONGEST).clamp(MOMENT, LONGEST)
@@ -250,7 +251,7 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
             return;
         }
         let seqs: Vec<i64> = self.reported.keys().copied().collect();
-        if let Some(waiting) = self.ask(move |outbox| outbox.waiting(&seqs)).await {
+        if let Some(waiting) = self.ask(move |source| source.waiting(&seqs)).await {
             let waiting: HashMap<i64, u32> = waiting.into_iter().collect();
             let now = Instant::now();
             self.reported.retain(|seq, it| {
@@ -261,13 +262,13 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
 
     /// Takes what is due into memory, the urgent first.
     async fn look(&mut self) {
-        self.lines.retain(|_, line| !line.is_idle());
-        self.lines.values_mut().for_each(|line| line.more = false);
+        self.queues.retain(|_, queue| !queue.is_idle());
+        self.queues.values_mut().for_each(|queue| queue.more = false);
         self.may_be_more = false;
-        let now = (self.now)();
+        let now = (self.worker.now)();
         // No wait is longer, so what is due later was put off by another clock.
         const MARGIN: Duration = Duration::from_secs(60);
-        let longest = SignedDuration::try_from(self.pace.most + MARGIN).unwrap_or(SignedDuration::MAX);
+        let longest = SignedDuration::try_from(self.worker.pace.most + MARGIN).unwrap_or(SignedDuration::MAX);
         let far = now.checked_add(longest).unwrap_or(Timestamp::MAX);
         for (urgent, which) in [
             (true, MessageTime::DueBy(now)),
@@ -285,17 +286,17 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let room = self.room(urgent);
         if room == 0 {
             self.may_be_more = true;
-            self.lines.values_mut().for_each(|line| line.more |= line.held(urgent) > 0);
+            self.queues.values_mut().for_each(|queue| queue.more |= queue.held(urgent) > 0);
             return false;
         }
         let now = Instant::now();
-        let troubled = self.lines.values().filter(|line| line.is_in_trouble() && line.held(urgent) > 0);
+        let troubled = self.queues.values().filter(|queue| queue.is_in_trouble() && queue.held(urgent) > 0);
         let full_of_trouble = troubled.count() >= TROUBLED_MOST;
         let mut closed = Vec::new();
-        for (to, line) in &mut self.lines {
-            let full = line.held(urgent) >= most_held(line) || (full_of_trouble && line.is_in_trouble());
-            line.more |= full;
-            if full || line.is_closed(now, urgent) {
+        for (to, queue) in &mut self.queues {
+            let full = queue.held(urgent) >= most_held(queue) || (full_of_trouble && queue.is_in_trouble());
+            queue.more |= full;
+            if full || queue.is_closed(now, urgent) {
                 closed.push(to.clone());
             }
         }
@@ -303,12 +304,12 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         let all = found.len() < room;
         let mut taken = 0;
         for due in found {
-            let line = self.lines.entry(due.message.address.to.clone()).or_default();
-            if line.held(urgent) < most_held(line) {
-                line.push(due);
+            let queue = self.queues.entry(due.message.address.to.clone()).or_default();
+            if queue.held(urgent) < most_held(queue) {
+                queue.push(due);
                 taken += 1;
             } else {
-                line.more = true;
+                queue.more = true;
             }
         }
         taken > 0 && !all
@@ -322,34 +323,34 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         limit: usize,
     ) -> Option<Vec<DueMessage>> {
         let under_way = self.under_way.values().map(|due| due.seq);
-        let held = self.lines.values().flat_map(Line::seqs);
+        let held = self.queues.values().flat_map(AddressQueue::seqs);
         let known = held.chain(under_way).chain(self.reported.keys().copied()).collect();
-        let look = MessageLook { channel: self.kind, which, urgent, closed, known, limit };
-        self.ask(move |outbox| outbox.wanted(&look)).await
+        let look = MessageLook { channel: self.worker.kind, which, urgent, closed, known, limit };
+        self.ask(move |source| source.wanted(&look)).await
     }
 
     /// Gives up what is too old, where the address has just failed another message,
     /// or where its turn has not come in all that time. What else is too old gets one
     /// more try first.
-    async fn give_up_overdue(&mut self) -> Result<(), NoKeeper> {
-        let now = (self.now)();
+    async fn give_up_overdue(&mut self) -> Result<(), EngineGone> {
+        let now = (self.worker.now)();
         for urgent in [true, false] {
-            let after = self.give_up.after(urgent);
+            let after = self.worker.give_up.after(urgent);
             let Ok(made_by) = now.checked_sub(after) else { continue };
             let Some(found) = self.ask_for(urgent, MessageTime::MadeBy(made_by), Vec::new(), HELD_MOST).await
             else {
                 return Ok(());
             };
-            let longest = SignedDuration::try_from(self.pace.most).unwrap_or(SignedDuration::MAX);
+            let longest = SignedDuration::try_from(self.worker.pace.most).unwrap_or(SignedDuration::MAX);
             let no_turn = |made_at: Timestamp| {
                 let from = made_at.max(self.started);
                 now.duration_since(from) > after.saturating_add(longest)
             };
             let (mut over, mut full) = (Vec::new(), found.len() == HELD_MOST);
             for due in found {
-                let line = self.lines.get(&due.message.address.to);
-                let reason = match line.filter(|line| line.is_in_trouble()) {
-                    Some(line) => line.reason.clone(),
+                let queue = self.queues.get(&due.message.address.to);
+                let reason = match queue.filter(|queue| queue.is_in_trouble()) {
+                    Some(queue) => queue.reason.clone(),
                     None if no_turn(due.message.made_at) => {
                         "its turn has not come for as long as it is tried".to_owned()
                     }
@@ -375,26 +376,28 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     fn start(&mut self) {
         while self.reported.len() + self.under_way.len() < REPORTED_MOST {
             let now = Instant::now();
-            let troubled = self.lines.values().filter(|line| line.busy && line.is_in_trouble()).count();
+            let troubled = self.queues.values().filter(|queue| queue.busy && queue.is_in_trouble()).count();
             let next = self
-                .lines
+                .queues
                 .values_mut()
-                .filter_map(|line| {
-                    let first = line.first()?;
-                    let (urgent, in_trouble) = (is_urgent(first), line.is_in_trouble());
+                .filter_map(|queue| {
+                    let first = queue.first()?;
+                    let (urgent, in_trouble) = (is_urgent(first), queue.is_in_trouble());
                     // Half of the places are for those that took the last message.
-                    let may = urgent || !in_trouble || troubled * 2 < self.pace.at_a_time;
+                    let may = urgent || !in_trouble || troubled * 2 < self.worker.pace.at_a_time;
                     let key = (!urgent, in_trouble, first.seq);
-                    (may && !line.is_closed(now, urgent)).then_some((key, line))
+                    (may && !queue.is_closed(now, urgent)).then_some((key, queue))
                 })
                 .min_by_key(|(key, _)| *key);
-            let Some(((not_urgent, ..), line)) = next else { return };
-            let places = self.pace.at_a_time + if not_urgent { 0 } else { self.pace.urgent_at_a_time };
+            let Some(((not_urgent, ..), queue)) = next else { return };
+            let places =
+                self.worker.pace.at_a_time + if not_urgent { 0 } else { self.worker.pace.urgent_at_a_time };
             if self.under_way.len() >= places {
                 return;
             }
-            let Some(due) = line.take() else { return };
-            let (by, sent, limit) = (Arc::clone(&self.by), Arc::clone(&due), self.pace.longest_try);
+            let Some(due) = queue.take() else { return };
+            let (by, sent, limit) =
+                (Arc::clone(&self.worker.by), Arc::clone(&due), self.worker.pace.longest_try);
             let task = self.sending.spawn(async move {
                 match tokio::time::timeout(limit, by.send(&sent.message)).await {
                     Ok(result) => result,
@@ -405,21 +408,21 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
         }
     }
 
-    /// Notes what came of a try.
-    async fn finish(&mut self, done: Result<(Id, Result<(), Failure>), JoinError>) -> Result<(), NoKeeper> {
+    /// Notes the result of a try.
+    async fn finish(&mut self, done: Result<(Id, Result<(), Failure>), JoinError>) -> Result<(), EngineGone> {
         let (id, result) = match done {
             Ok(done) => done,
             Err(failed) => (failed.id(), Err(Failure::Later(format!("sending it failed: {failed}")))),
         };
         let Some(due) = self.under_way.remove(&id) else { return Ok(()) };
-        let now = (self.now)();
+        let now = (self.worker.now)();
         let to = &due.message.address.to;
-        let line = self.lines.entry(to.clone()).or_default();
-        line.busy = false;
+        let queue = self.queues.entry(to.clone()).or_default();
+        queue.busy = false;
         let outcome = match result {
             Ok(()) => {
-                if line.well() {
-                    info!(by = self.kind.name(), to, "messages are taken again");
+                if queue.well() {
+                    info!(by = self.worker.kind.name(), to, "messages are taken again");
                 }
                 Outcome::Sent
             }
@@ -430,9 +433,9 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
                     Failure::Later(_) | Failure::Never(_) => None,
                 };
                 let reason = failure.to_string();
-                line.failed(Instant::now(), &self.pace, asked, &reason);
-                if line.is_news(&reason) {
-                    warn!(by = self.kind.name(), to, "a message waits and is tried again: {reason}");
+                queue.failed(Instant::now(), &self.worker.pace, asked, &reason);
+                if queue.is_news(&reason) {
+                    warn!(by = self.worker.kind.name(), to, "a message waits and is tried again: {reason}");
                 }
                 self.later(&due, reason, asked, now)
             }
@@ -443,72 +446,75 @@ impl<C: Channel + 'static, O: Outbox> Round<C, O> {
     /// The next try, or the end where the time is over. The last try is at the end.
     fn later(&self, due: &DueMessage, reason: String, asked: Option<Duration>, now: Timestamp) -> Outcome {
         let urgent = is_urgent(due);
-        let end = due.message.made_at.checked_add(self.give_up.after(urgent)).unwrap_or(Timestamp::MAX);
+        let end =
+            due.message.made_at.checked_add(self.worker.give_up.after(urgent)).unwrap_or(Timestamp::MAX);
         // The store keeps milliseconds.
         if end.as_millisecond() <= now.as_millisecond() {
             return Outcome::GivenUp { reason };
         }
-        let own = wait_after(due.tries, &self.pace, urgent);
-        let wait = asked.map_or(own, |asked| asked.clamp(own, self.pace.most(urgent).max(own)));
+        let wait = self.worker.pace.wait(due.tries, urgent, asked);
         let wait = SignedDuration::try_from(wait).unwrap_or(SignedDuration::MAX);
         Outcome::Later { next: now.checked_add(wait).unwrap_or(end).min(end), reason }
     }
 
-    /// Tells the keeper.
-    async fn report(&mut self, due: &DueMessage, outcome: Outcome, at: Timestamp) -> Result<(), NoKeeper> {
+    /// Tells the engine.
+    async fn report(&mut self, due: &DueMessage, outcome: Outcome, at: Timestamp) -> Result<(), EngineGone> {
         let given_up = match &outcome {
             Outcome::GivenUp { reason } => {
                 let (message, to) = (due.message.clone(), &due.message.address.to);
-                let line = self.lines.entry(to.clone()).or_default();
-                if line.is_news(&format!("given up: {reason}")) {
-                    warn!(by = self.kind.name(), to, "a message is given up: {reason}");
+                let queue = self.queues.entry(to.clone()).or_default();
+                if queue.is_news(&format!("given up: {reason}")) {
+                    warn!(by = self.worker.kind.name(), to, "a message is given up: {reason}");
                 } else {
-                    debug!(by = self.kind.name(), to, key = message.key, "a message is given up");
+                    debug!(by = self.worker.kind.name(), to, key = message.key, "a message is given up");
                 }
                 let asked = message.clone();
                 // Not knowing it, people are rather told twice.
-                let reached = self.ask(move |outbox| outbox.reached(&asked)).await.unwrap_or(false);
+                let reached = self.ask(move |source| source.reached(&asked)).await.unwrap_or(false);
                 Some(GivenUp { message, reached_otherwise: reached, reason: reason.clone(), at })
             }
             Outcome::Sent | Outcome::Later { .. } => None,
         };
         let until = match &outcome {
-            Outcome::Later { .. } => Some(Instant::now() + self.pace.most),
+            Outcome::Later { .. } => Some(Instant::now() + self.worker.pace.most),
             Outcome::Sent | Outcome::GivenUp { .. } => None,
         };
         self.reported.insert(due.seq, Reported { tries: due.tries, until });
-        self.tried.send((Tried { seq: due.seq, at, outcome }, given_up)).await.map_err(|_| NoKeeper)
+        self.tried.send((Tried { seq: due.seq, at, outcome }, given_up)).await.map_err(|_| EngineGone)
     }
 
     /// Asks the store. `None`, said once, where it cannot be read.
     async fn ask<T: Send + 'static>(
         &mut self,
-        question: impl FnOnce(&O) -> Result<T, StoreError> + Send + 'static,
+        question: impl FnOnce(&S) -> Result<T, StoreError> + Send + 'static,
     ) -> Option<T> {
-        let outbox = self.outbox.clone();
-        let why = match tokio::task::spawn_blocking(move || question(&outbox)).await {
+        let source = self.worker.source.clone();
+        let why = match tokio::task::spawn_blocking(move || question(&source)).await {
             Ok(Ok(found)) => {
                 if std::mem::take(&mut self.store_fails) {
-                    info!(by = self.kind.name(), "messages to people can be read again");
+                    info!(by = self.worker.kind.name(), "messages to people can be read again");
                 }
                 return Some(found);
             }
-            Ok(Err(why)) => with_causes(&why),
+            Ok(Err(why)) => ErrorChain(&why).to_string(),
             Err(why) => why.to_string(),
         };
         if !std::mem::replace(&mut self.store_fails, true) {
-            error!(by = self.kind.name(), "messages to people cannot be read from the database: {why}");
+            error!(
+                by = self.worker.kind.name(),
+                "messages to people cannot be read from the database: {why}"
+            );
         }
         None
     }
 }
 
 /// How many messages may be held for an address.
-fn most_held(line: &Line) -> usize {
-    if line.is_in_trouble() { 1 } else { HELD_EACH }
+fn most_held(queue: &AddressQueue) -> usize {
+    if queue.is_in_trouble() { 1 } else { HELD_EACH }
 }
 
-/// A message whose outcome the keeper was told.
+/// A message whose outcome the engine was told.
 struct Reported {
     /// How often it had been tried before.
     tries: u32,
@@ -517,5 +523,5 @@ struct Reported {
     until: Option<Instant>,
 }
 
-/// The keeper is gone: the daemon stops.
-struct NoKeeper;
+/// The engine is gone: the daemon stops.
+struct EngineGone;

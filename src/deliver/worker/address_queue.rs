@@ -8,12 +8,11 @@ use tokio::time::Instant;
 
 use super::Pace;
 use crate::alarms::Priority;
-use crate::deliver::forward::jittered;
 use crate::store::DueMessage;
 
 /// One address.
 #[derive(Debug, Default)]
-pub(super) struct Line {
+pub(super) struct AddressQueue {
     /// The urgent first, then in the order in which they were made.
     queue: VecDeque<Arc<DueMessage>>,
     /// A message is on its way to it.
@@ -36,15 +35,7 @@ pub(super) fn is_urgent(message: &DueMessage) -> bool {
     message.message.priority == Priority::High
 }
 
-/// The wait after so many tries: doubled each time up to the longest, then shortened
-/// by a random part of up to a half.
-pub(super) fn wait_after(tries: u32, pace: &Pace, urgent: bool) -> Duration {
-    let most = pace.most(urgent);
-    let doubled = 2u32.checked_pow(tries.min(31)).and_then(|times| pace.first.checked_mul(times));
-    jittered(doubled.unwrap_or(most).min(most))
-}
-
-impl Line {
+impl AddressQueue {
     /// How many messages of this urgency wait here.
     pub(super) fn held(&self, urgent: bool) -> usize {
         self.queue.iter().filter(|due| is_urgent(due) == urgent).count()
@@ -98,7 +89,7 @@ impl Line {
         self.queue.pop_front()
     }
 
-    /// It took a message. Gives whether it had not before.
+    /// It took a message. Returns whether the log said before that it takes none.
     pub(super) fn well(&mut self) -> bool {
         (self.failures, self.until, self.until_urgent) = (0, None, None);
         self.said.take().is_some()
@@ -108,11 +99,8 @@ impl Line {
     pub(super) fn failed(&mut self, now: Instant, pace: &Pace, asked: Option<Duration>, reason: &str) {
         self.queue.clear();
         reason.clone_into(&mut self.reason);
-        let pause = |urgent| {
-            let own = wait_after(self.failures, pace, urgent);
-            now + asked.map_or(own, |asked| asked.clamp(own, pace.most(urgent).max(own)))
-        };
-        let (until, urgent) = (pause(false), pause(true));
+        let until = now + pace.wait(self.failures, false, asked);
+        let urgent = now + pace.wait(self.failures, true, asked);
         self.until = Some(until);
         self.until_urgent = Some(urgent.min(until));
         self.failures = self.failures.saturating_add(1);
