@@ -1,14 +1,11 @@
 //! The history of alarms as far as their figures need it.
 
 use jiff::Timestamp;
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Row, params};
 
-use super::columns::{millis, timestamp};
-use super::reader::Fault;
-use super::{Reader, StoreError};
-use crate::alarms::AlarmKey;
+use super::columns::{alarm_key, json, millis, time, timestamp};
+use super::{Reader, StoreError, query};
 use crate::alarms::figures::{Change, History};
-use crate::alarms::{Kind, State};
 use crate::model::Id;
 
 const COLUMNS: &str = "at, site, kind, place, from_state, to_state, since, how IS NOT NULL, tell";
@@ -29,25 +26,27 @@ impl Reader {
         most: u32,
     ) -> Result<(History, Option<Timestamp>), StoreError> {
         let (mut changes, cut, before) = self.with("alarm changes", |connection| {
-            let changes = list(
+            let changes = query::list(
                 connection,
                 &format!(
                     "SELECT {COLUMNS} FROM alarm_change
                      WHERE at >= ?1 AND at < ?2 AND site = ?3 ORDER BY at DESC, seq DESC LIMIT ?4"
                 ),
                 params![millis(from), millis(to), site.as_str(), most],
+                change,
             )?;
             let full = u32::try_from(changes.len()).is_ok_and(|count| count >= most);
             let cut = changes.last().filter(|_| full).map(|oldest| oldest.at);
             // The greatest number is the last step, since steps are only added; the
             // search stays in the index of times and names.
-            let before = list(
+            let before = query::list(
                 connection,
                 &format!(
                     "SELECT {COLUMNS} FROM alarm_change WHERE seq IN
                      (SELECT max(seq) FROM alarm_change WHERE at < ?1 AND site = ?2 GROUP BY kind, place)"
                 ),
                 params![millis(cut.unwrap_or(from)), site.as_str()],
+                change,
             )?;
             Ok((changes, cut, before))
         })?;
@@ -65,7 +64,7 @@ impl Reader {
     /// When the file cannot be read.
     pub fn known_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
         let ends: [Option<i64>; 4] = self.with("the span of the readings", |connection| {
-            let end = |sql: &str| connection.query_row(sql, [], |row| row.get(0)).map_err(Fault::from);
+            let end = |sql: &str| query::one(connection, sql, []);
             Ok([
                 end("SELECT min(at) FROM reading")?,
                 end("SELECT max(at) FROM reading")?,
@@ -78,38 +77,14 @@ impl Reader {
     }
 }
 
-fn list(connection: &Connection, sql: &str, parameters: impl rusqlite::Params) -> Result<Vec<Change>, Fault> {
-    let mut select = connection.prepare_cached(sql)?;
-    let mut rows = select.query(parameters)?;
-    let mut list = Vec::new();
-    while let Some(row) = rows.next()? {
-        list.push(change(row)?);
-    }
-    Ok(list)
-}
-
-fn change(row: &Row<'_>) -> Result<Change, Fault> {
-    let time = |column| {
-        let at: i64 = row.get(column)?;
-        timestamp(at).ok_or_else(|| Fault::Row(format!("the time {at}")))
-    };
-    let state = |column| {
-        let name: String = row.get(column)?;
-        State::from_name(&name).ok_or_else(|| Fault::Row(format!("the state {name:?}")))
-    };
-    let (site, kind, place): (String, String, String) = (row.get(1)?, row.get(2)?, row.get(3)?);
-    let tell: String = row.get(8)?;
+fn change(row: &Row<'_>) -> rusqlite::Result<Change> {
     Ok(Change {
-        key: AlarmKey {
-            site: Id::new(&site),
-            kind: Kind::from_name(&kind).ok_or_else(|| Fault::Row(format!("the kind {kind:?}")))?,
-            place: Id::new(&place),
-        },
-        from: state(4)?,
-        to: state(5)?,
-        since: time(6)?,
-        at: time(0)?,
+        key: alarm_key(row, 1)?,
+        from: row.get(4)?,
+        to: row.get(5)?,
+        since: time(row, 6)?,
+        at: time(row, 0)?,
         by_person: row.get(7)?,
-        tell: serde_json::from_str(&tell).map_err(|_| Fault::Row(format!("the groups {tell:?}")))?,
+        tell: json(row, 8, "groups", |text| serde_json::from_str(text))?,
     })
 }

@@ -2,12 +2,12 @@
 
 use rusqlite::{Row, Transaction, params};
 
-use super::columns::{millis, numbers_from_json, numbers_to_json, timestamp, why_from_json, why_to_json};
+use super::columns::{
+    alarm_key, json, list_to_json, millis, numbers_from_json, numbers_to_json, optional_time, time,
+    why_from_json, why_to_json,
+};
 use super::records::AlarmRecord;
-use crate::alarms::AlarmKey;
-use crate::alarms::{Kind, State};
 use crate::garden::record::AlarmChange;
-use crate::model::Id;
 
 /// Adds steps to the history and makes each the alarm's present state. A step
 /// that is there already changes nothing.
@@ -21,7 +21,8 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
     let mut upsert = transaction.prepare_cached(
         "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell, why,
          shelf_until, shelf_once, how)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)
+         SELECT at, site, kind, place, to_state, since, text, numbers, source, tell, why,
+         shelf_until, shelf_once, how FROM alarm_change WHERE seq = ?1
          ON CONFLICT (site, kind, place) DO UPDATE
          SET at = excluded.at, state = excluded.state, since = excluded.since, text = excluded.text,
              numbers = excluded.numbers, source = excluded.source, tell = excluded.tell,
@@ -29,47 +30,25 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
              how = excluded.how",
     )?;
     for it in changes {
-        let (site, kind, place) = (it.key.site.as_str(), it.key.kind.name(), it.key.place.as_str());
-        let (at, since) = (millis(it.at), millis(it.since));
-        let numbers = numbers_to_json(&it.values);
-        let tell = serde_json::to_string(&it.tell).expect("a list of texts always has a JSON form");
-        let why = why_to_json(&it.why);
-        let shelf_until = it.shelf.map(|(until, _)| millis(until));
-        let shelf_once = it.shelf.map(|(_, once)| once);
         let added = insert.execute(params![
-            at,
-            site,
-            kind,
-            place,
+            millis(it.at),
+            it.key.site.as_str(),
+            it.key.kind.name(),
+            it.key.place.as_str(),
             it.to.name(),
             it.from.name(),
-            since,
+            millis(it.since),
             it.text,
-            numbers,
+            numbers_to_json(&it.values),
             it.source,
-            tell,
-            why,
-            shelf_until,
-            shelf_once,
+            list_to_json(&it.tell),
+            why_to_json(&it.why),
+            it.shelf.map(|(until, _)| millis(until)),
+            it.shelf.map(|(_, once)| once),
             it.how
         ])?;
         if added == 1 {
-            upsert.execute(params![
-                at,
-                site,
-                kind,
-                place,
-                it.to.name(),
-                since,
-                it.text,
-                numbers,
-                it.source,
-                tell,
-                why,
-                shelf_until,
-                shelf_once,
-                it.how
-            ])?;
+            upsert.execute([transaction.last_insert_rowid()])?;
         }
     }
     Ok(())
@@ -85,42 +64,23 @@ pub(super) const CHANGE: &str =
     "at, site, kind, place, to_state, since, text, numbers, source, tell, from_state, why,
      shelf_until, shelf_once, how";
 
-/// One row; the inner error says what in it cannot be understood.
-pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Result<AlarmRecord, String>> {
-    let at: i64 = row.get(0)?;
-    let site: String = row.get(1)?;
-    let kind: String = row.get(2)?;
-    let place: String = row.get(3)?;
-    let state: String = row.get(4)?;
-    let since: i64 = row.get(5)?;
-    let text = row.get(6)?;
-    let numbers: String = row.get(7)?;
-    let source = row.get(8)?;
-    let tell: String = row.get(9)?;
-    let from: Option<String> = row.get(10)?;
-    let why: String = row.get(11)?;
-    let (shelf_until, shelf_once): (Option<i64>, Option<bool>) = (row.get(12)?, row.get(13)?);
-    let how = row.get(14)?;
-    let time = |millis| timestamp(millis).ok_or_else(|| format!("the time {millis}"));
-    let state_of = |name: &str| State::from_name(name).ok_or_else(|| format!("the state {name:?}"));
-    Ok((|| {
-        Ok(AlarmRecord {
-            key: AlarmKey {
-                site: Id::new(&site),
-                kind: Kind::from_name(&kind).ok_or_else(|| format!("the kind {kind:?}"))?,
-                place: Id::new(&place),
-            },
-            from: from.as_deref().map(state_of).transpose()?,
-            state: state_of(&state)?,
-            since: time(since)?,
-            at: time(at)?,
-            shelf: shelf_until.map(time).transpose()?.map(|until| (until, shelf_once.unwrap_or(false))),
-            text,
-            values: numbers_from_json(&numbers).map_err(|_| format!("the numbers {numbers:?}"))?,
-            source,
-            why: why_from_json(&why).map_err(|_| format!("the equations {why:?}"))?,
-            how,
-            tell: serde_json::from_str(&tell).map_err(|_| format!("the groups {tell:?}"))?,
-        })
-    })())
+/// One row.
+pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
+    Ok(AlarmRecord {
+        key: alarm_key(row, 1)?,
+        from: row.get(10)?,
+        state: row.get(4)?,
+        since: time(row, 5)?,
+        at: time(row, 0)?,
+        shelf: match optional_time(row, 12)? {
+            Some(until) => Some((until, row.get::<_, Option<bool>>(13)?.unwrap_or(false))),
+            None => None,
+        },
+        text: row.get(6)?,
+        values: json(row, 7, "numbers", numbers_from_json)?,
+        source: row.get(8)?,
+        why: json(row, 11, "equations", why_from_json)?,
+        how: row.get(14)?,
+        tell: json(row, 9, "groups", |text| serde_json::from_str(text))?,
+    })
 }

@@ -7,16 +7,14 @@
 use std::path::Path;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Row, params};
 
-use super::columns::{cut_chars, millis, timestamp};
+use super::columns::{alarm_key, cut_chars, millis, time, timestamp};
 use super::error::StoreError;
+use super::query::{self, understood, write_error};
 use super::reader::Reader;
-use super::schema;
-use super::writer::{BUSY, Store};
-use crate::alarms::{AlarmKey, AlarmNote, Answer};
-use crate::alarms::{Input, Kind};
-use crate::model::Id;
+use super::writer::{Store, open_beside};
+use crate::alarms::{AlarmNote, Answer, Input};
 
 /// Answers that may wait; more are refused, since nobody is taking them.
 const WAITING_MAX: i64 = 10_000;
@@ -67,7 +65,7 @@ fn input(action: &str, until: Option<Timestamp>) -> Option<Input> {
 }
 
 /// Leaves a person's answer to an alarm. It may be left while a daemon writes to
-/// the file. Gives its number; `None` where it is nothing that a person can bring, or
+/// the file. Returns its number; `None` where it is nothing that a person can bring, or
 /// says nothing: then it is not kept.
 ///
 /// # Errors
@@ -82,13 +80,7 @@ pub fn leave_answer(path: &Path, answer: &Answer) -> Result<Option<i64>, StoreEr
         None if answer.note.is_some() => (NOTE, None),
         None => return Ok(None),
     };
-    if !path.exists() {
-        return Err(StoreError::Missing { path: path.to_owned() });
-    }
-    let open = |source| StoreError::Open { path: path.to_owned(), source };
-    let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(open)?;
-    connection.busy_timeout(BUSY).map_err(open)?;
-    schema::check(&connection, path)?;
+    let connection = open_beside(path)?;
     connection
         .execute(
             "INSERT INTO answer (at, site, kind, place, action, until, how, since, note)
@@ -106,7 +98,7 @@ pub fn leave_answer(path: &Path, answer: &Answer) -> Result<Option<i64>, StoreEr
                 WAITING_MAX
             ],
         )
-        .map_err(|source| StoreError::Write { what: "an answer", path: path.to_owned(), source })
+        .map_err(write_error(path, "an answer"))
         .and_then(|added| match added {
             0 => Err(StoreError::AnswersFull { path: path.to_owned(), most: WAITING_MAX }),
             _ => Ok(Some(connection.last_insert_rowid())),
@@ -121,7 +113,7 @@ impl Reader {
     /// When the file cannot be read.
     pub fn answer_waits(&self, seq: i64) -> Result<bool, StoreError> {
         self.with("answers", |connection| {
-            Ok(connection.prepare_cached("SELECT 1 FROM answer WHERE seq = ?1")?.exists([seq])?)
+            query::one(connection, "SELECT EXISTS (SELECT 1 FROM answer WHERE seq = ?1)", [seq])
         })
     }
 }
@@ -134,34 +126,12 @@ impl Store {
     ///
     /// When the file cannot be read.
     pub fn answers(&mut self) -> Result<Vec<AnswerRow>, StoreError> {
-        let read = || -> rusqlite::Result<Vec<AnswerRow>> {
-            let mut select = self.connection().prepare_cached(
-                "SELECT seq, at, site, kind, place, action, until, how, since, note FROM answer ORDER BY seq",
-            )?;
-            let mut rows = select.query([])?;
-            let mut answers = Vec::new();
-            while let Some(row) = rows.next()? {
-                let (site, kind, place): (String, String, String) = (row.get(2)?, row.get(3)?, row.get(4)?);
-                let (action, until): (String, Option<i64>) = (row.get(5)?, row.get(6)?);
-                let input = match action.as_str() {
-                    NOTE => None,
-                    action => match input(action, until.and_then(timestamp)) {
-                        Some(input) => Some(input),
-                        None => continue,
-                    },
-                };
-                let since: Option<i64> = row.get(8)?;
-                // A time that is none is that of no occurrence.
-                let since = since.map(|since| timestamp(since).unwrap_or(Timestamp::MIN));
-                if let (Some(kind), Some(at)) = (Kind::from_name(&kind), timestamp(row.get(1)?)) {
-                    let key = AlarmKey { site: Id::new(&site), kind, place: Id::new(&place) };
-                    let answer = Answer { key, at, input, how: row.get(7)?, since, note: row.get(9)? };
-                    answers.push(AnswerRow { seq: row.get(0)?, answer });
-                }
-            }
-            Ok(answers)
-        };
-        read().map_err(|source| StoreError::Read { what: "answers", path: self.path().to_owned(), source })
+        self.read("answers", |connection| {
+            let sql =
+                "SELECT seq, at, site, kind, place, action, until, how, since, note FROM answer ORDER BY seq";
+            let rows = query::list(connection, sql, [], |row| understood(read(row)))?;
+            Ok(rows.into_iter().filter_map(Result::ok).flatten().collect())
+        })
     }
 
     /// Forgets the answers up to `seq`: their steps are committed. Taking one
@@ -171,9 +141,26 @@ impl Store {
     ///
     /// When the file cannot be written.
     pub fn forget_answers(&mut self, seq: i64) -> Result<(), StoreError> {
-        self.connection()
-            .execute("DELETE FROM answer WHERE seq <= ?1", [seq])
-            .map(|_| ())
-            .map_err(|source| StoreError::Write { what: "answers", path: self.path().to_owned(), source })
+        self.write("answers", |connection| {
+            connection.execute("DELETE FROM answer WHERE seq <= ?1", [seq]).map(drop)
+        })
     }
+}
+
+/// One row; `None` where the answer is not known.
+fn read(row: &Row<'_>) -> rusqlite::Result<Option<AnswerRow>> {
+    let (action, until): (String, Option<i64>) = (row.get(5)?, row.get(6)?);
+    let input = match action.as_str() {
+        NOTE => None,
+        action => match input(action, until.and_then(timestamp)) {
+            Some(input) => Some(input),
+            None => return Ok(None),
+        },
+    };
+    let since: Option<i64> = row.get(8)?;
+    // A time that is none is that of no occurrence.
+    let since = since.map(|since| timestamp(since).unwrap_or(Timestamp::MIN));
+    let (key, at) = (alarm_key(row, 2)?, time(row, 1)?);
+    let answer = Answer { key, at, input, how: row.get(7)?, since, note: row.get(9)? };
+    Ok(Some(AnswerRow { seq: row.get(0)?, answer }))
 }

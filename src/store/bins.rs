@@ -12,9 +12,10 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use rusqlite::Connection;
 
+use super::columns::millis;
 use super::error::StoreError;
-use super::reader::{Fault, Reader};
-use super::{columns, quarter_rows};
+use super::reader::Reader;
+use super::{quarter_rows, query};
 use crate::history::{Bin, Edges, Point, QUARTER_MS, Step, bin_of, quarter_of};
 
 /// Which of the asked sensors each series belongs to. A sensor that came to measure
@@ -65,7 +66,7 @@ impl Reader {
                 return Ok(());
             }
             let numbers: BTreeSet<u32> = wanted.keys().copied().collect();
-            let (from, to) = (columns::millis(from), columns::millis(read_to));
+            let (from, to) = (millis(from), millis(read_to));
             let raw = match quarters(connection, step, from, to)? {
                 None => vec![(from, to)],
                 Some((first, last)) => {
@@ -115,7 +116,7 @@ impl Reader {
             let numbers: BTreeSet<u32> = wanted(connection, site, sensors)?.into_keys().collect();
             let mut counts = Vec::new();
             for ends in bounds.windows(2) {
-                let (from, to) = (columns::millis(ends[0]), columns::millis(ends[1]));
+                let (from, to) = (millis(ends[0]), millis(ends[1]));
                 let mut good = 0;
                 let raw = match quarters(connection, Step::Day, from, to)? {
                     None => vec![(from, to)],
@@ -150,7 +151,7 @@ impl Reader {
             let numbers: BTreeSet<u32> = wanted(connection, site, sensors)?.into_keys().collect();
             let from = quarter_rows::none_before(connection, &numbers)?;
             let mut first = None;
-            points(connection, &numbers, from, columns::millis(to), |_, point| {
+            points(connection, &numbers, from, millis(to), |_, point| {
                 first = Some(point.at);
                 ControlFlow::Break(())
             })?;
@@ -190,7 +191,7 @@ impl Reader {
                 return Ok(());
             }
             let numbers = wanted.keys().copied().collect();
-            points(connection, &numbers, columns::millis(from), columns::millis(to), |series, point| {
+            points(connection, &numbers, millis(from), millis(to), |series, point| {
                 let Some(&sensor) = wanted.get(&series) else { return ControlFlow::Continue(()) };
                 if lists[sensor].len() < limit {
                     lists[sensor].push(point);
@@ -273,14 +274,12 @@ fn joined(stretches: Vec<(i64, i64)>) -> Vec<(i64, i64)> {
 }
 
 fn wanted<S: AsRef<str>>(connection: &Connection, site: &str, sensors: &[S]) -> rusqlite::Result<Wanted> {
-    let mut select = connection.prepare_cached("SELECT id FROM series WHERE site = ?1 AND sensor = ?2")?;
     let mut wanted = Wanted::new();
     for (index, sensor) in sensors.iter().enumerate() {
-        let mut rows = select.query([site, sensor.as_ref()])?;
-        while let Some(row) = rows.next()? {
-            // A sensor that is asked for twice gets its list where it stands last.
-            wanted.insert(row.get(0)?, index);
-        }
+        let sql = "SELECT id FROM series WHERE site = ?1 AND sensor = ?2";
+        let numbers = query::list(connection, sql, [site, sensor.as_ref()], |row| row.get(0))?;
+        // A sensor that is asked for twice gets its list where it stands last.
+        wanted.extend(numbers.into_iter().map(|number| (number, index)));
     }
     Ok(wanted)
 }
@@ -292,27 +291,13 @@ fn points(
     from: i64,
     to: i64,
     mut each: impl FnMut(u32, Point) -> ControlFlow<()>,
-) -> Result<(), Fault> {
+) -> rusqlite::Result<()> {
     // Numbers of our own stand in the text: SQLite passes over neighbours' rows itself.
     let numbers: Vec<String> = series.iter().map(u32::to_string).collect();
-    let mut select = connection.prepare_cached(&format!(
+    let sql = format!(
         "SELECT at, series, raw, value, flag, late FROM reading
          WHERE at >= ?1 AND at < ?2 AND series IN ({}) ORDER BY at, series",
         numbers.join(", ")
-    ))?;
-    let mut rows = select.query([from, to])?;
-    while let Some(row) = rows.next()? {
-        let (at, flag): (i64, i64) = (row.get(0)?, row.get(4)?);
-        let point = Point {
-            at: columns::timestamp(at).ok_or_else(|| Fault::Row(format!("the time {at}")))?,
-            raw: row.get(2)?,
-            value: row.get(3)?,
-            flag: columns::flag(flag).ok_or_else(|| Fault::Row(format!("the flag {flag}")))?,
-            late: row.get(5)?,
-        };
-        if each(row.get(1)?, point).is_break() {
-            break;
-        }
-    }
-    Ok(())
+    );
+    query::each(connection, &sql, [from, to], |row| Ok(each(row.get(1)?, quarter_rows::point(row)?)))
 }

@@ -4,12 +4,17 @@ use std::borrow::Cow;
 use std::fmt;
 
 use jiff::Timestamp;
+use rusqlite::Row;
+use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, Type, ValueRef};
 use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 
-use crate::alarms::Values;
-use crate::model::TimeFrom;
+use super::records::MessageState;
+use crate::alarms::{AlarmKey, Kind, Priority, State, Values};
+use crate::garden::plan::Channel;
+use crate::model::{Id, TimeFrom};
 use crate::quality::Flag;
+use crate::telling::WaitFor;
 use crate::why::{Step, Why};
 
 /// Whole milliseconds since 1970-01-01 UTC.
@@ -24,9 +29,130 @@ pub(super) fn timestamp(millis: i64) -> Option<Timestamp> {
     Timestamp::new(millis.div_euclid(1000), nanos).ok()
 }
 
-/// The flag of a published number.
-pub(super) fn flag(number: i64) -> Option<Flag> {
-    u8::try_from(number).ok().and_then(Flag::from_number)
+/// What in a column this program cannot understand.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+struct Unreadable(String);
+
+fn unreadable(found: String) -> FromSqlError {
+    FromSqlError::Other(Box::new(Unreadable(found)))
+}
+
+/// The error of a column of text in which `found` cannot be understood.
+pub(super) fn refused(column: usize, found: String) -> rusqlite::Error {
+    rusqlite::Error::FromSqlConversionFailure(column, Type::Text, Box::new(Unreadable(found)))
+}
+
+/// What cannot be understood, where that is the error, and no fault of SQLite's.
+pub(super) fn not_understood(error: &rusqlite::Error) -> Option<String> {
+    match error {
+        rusqlite::Error::FromSqlConversionFailure(_, _, source) => {
+            source.downcast_ref::<Unreadable>().map(ToString::to_string)
+        }
+        _ => None,
+    }
+}
+
+/// The value of a column, if `read` understands it; `what` names it for people.
+fn named<T>(value: ValueRef<'_>, what: &str, read: impl Fn(&str) -> Option<T>) -> FromSqlResult<T> {
+    let name = value.as_str()?;
+    read(name).ok_or_else(|| unreadable(format!("the {what} {name:?}")))
+}
+
+/// A time in a column: whole milliseconds since 1970-01-01 UTC.
+pub(super) struct Moment(pub(super) Timestamp);
+
+impl FromSql for Moment {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        let millis = value.as_i64()?;
+        timestamp(millis).map(Self).ok_or_else(|| unreadable(format!("the time {millis}")))
+    }
+}
+
+/// The time of a column.
+pub(super) fn time(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
+    row.get(column).map(|Moment(at)| at)
+}
+
+/// The time of a column that may be empty.
+pub(super) fn optional_time(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Timestamp>> {
+    Ok(row.get::<_, Option<Moment>>(column)?.map(|Moment(at)| at))
+}
+
+/// The alarm of the three columns site, kind and place.
+pub(super) fn alarm_key(row: &Row<'_>, first: usize) -> rusqlite::Result<AlarmKey> {
+    Ok(AlarmKey { site: row.get(first)?, kind: row.get(first + 1)?, place: row.get(first + 2)? })
+}
+
+/// The value of a JSON text in a column; `what` names it for people.
+pub(super) fn json<T, E>(
+    row: &Row<'_>,
+    column: usize,
+    what: &str,
+    read: impl Fn(&str) -> Result<T, E>,
+) -> rusqlite::Result<T> {
+    let text: String = row.get(column)?;
+    read(&text).map_err(|_| refused(column, format!("the {what} {text:?}")))
+}
+
+impl FromSql for Id {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        value.as_str().map(Self::new)
+    }
+}
+
+impl FromSql for Kind {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "kind", Self::from_name)
+    }
+}
+
+impl FromSql for State {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "state", Self::from_name)
+    }
+}
+
+impl FromSql for Priority {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "priority", Self::from_name)
+    }
+}
+
+impl FromSql for Channel {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "channel", Self::from_name)
+    }
+}
+
+impl FromSql for MessageState {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "state", Self::from_name)
+    }
+}
+
+impl FromSql for WaitFor {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "wait", Self::from_name)
+    }
+}
+
+impl FromSql for Flag {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        let number = value.as_i64()?;
+        let flag = u8::try_from(number).ok().and_then(Self::from_number);
+        flag.ok_or_else(|| unreadable(format!("the flag {number}")))
+    }
+}
+
+impl FromSql for TimeFrom {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        match value.as_i64()? {
+            0 => Ok(Self::Device),
+            1 => Ok(Self::Arrival),
+            number => Err(unreadable(format!("whose clock it was: {number}"))),
+        }
+    }
 }
 
 /// The column of whose clock it was.
@@ -37,13 +163,9 @@ pub(super) fn time_from_number(from: TimeFrom) -> i64 {
     }
 }
 
-/// Whose clock a column says it was.
-pub(super) fn time_from(number: i64) -> Option<TimeFrom> {
-    match number {
-        0 => Some(TimeFrom::Device),
-        1 => Some(TimeFrom::Arrival),
-        _ => None,
-    }
+/// A list of texts as JSON.
+pub(super) fn list_to_json(list: &[String]) -> String {
+    serde_json::to_string(list).expect("a list of texts always has a JSON form")
 }
 
 /// At most `max` bytes of a text, cut between characters.
@@ -180,14 +302,18 @@ mod tests {
     #[test]
     fn every_flag_and_clock_comes_back() {
         for it in Flag::ALL {
-            assert_eq!(flag(i64::from(it.number())), Some(it));
+            let number = ValueRef::Integer(i64::from(it.number()));
+            assert_eq!(Flag::column_result(number).unwrap(), it);
         }
-        assert_eq!(flag(5), None);
-        assert_eq!(flag(257), None);
+        for none in [5, 257] {
+            let error = Flag::column_result(ValueRef::Integer(none)).unwrap_err();
+            assert!(error.to_string().ends_with(&format!("the flag {none}")), "{error}");
+        }
         for it in [TimeFrom::Device, TimeFrom::Arrival] {
-            assert_eq!(time_from(time_from_number(it)), Some(it));
+            let number = ValueRef::Integer(time_from_number(it));
+            assert_eq!(TimeFrom::column_result(number).unwrap(), it);
         }
-        assert_eq!(time_from(2), None);
+        assert!(TimeFrom::column_result(ValueRef::Integer(2)).is_err());
     }
 
     #[test]

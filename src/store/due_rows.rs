@@ -1,15 +1,16 @@
-//! What a courier looks for among the messages that wait.
+//! What a delivery worker looks for among the messages that wait.
 
 use jiff::Timestamp;
 use rusqlite::params;
 
 use super::StoreError;
 use super::columns::millis;
+use super::query::proceed_if;
 use super::reader::Reader;
 use super::records::DueMessage;
 use crate::garden::plan::Channel;
 
-/// Which waiting messages a courier looks for.
+/// Which waiting messages a delivery worker looks for.
 #[derive(Clone, Debug)]
 pub struct MessageLook {
     pub channel: Channel,
@@ -69,7 +70,7 @@ impl Reader {
                 if found.len() < look.limit {
                     found.push(DueMessage { seq: it.seq, tries: it.tries, message: it.message });
                 }
-                found.len() < look.limit
+                proceed_if(found.len() < look.limit)
             },
         )?;
         Ok(found)
@@ -82,13 +83,12 @@ impl Reader {
     /// When the file cannot be read.
     pub fn messages_waiting(&self, seqs: &[i64]) -> Result<Vec<(i64, u32)>, StoreError> {
         let seqs = serde_json::Value::from(seqs).to_string();
-        self.with("messages", |connection| {
-            let mut select = connection.prepare_cached(
-                "SELECT seq, tries FROM message
-                 WHERE seq IN (SELECT value FROM json_each(?1)) AND state = 'waiting'",
-            )?;
-            let rows = select.query_map([seqs], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            Ok(rows.collect::<Result<_, _>>()?)
-        })
+        self.list(
+            "messages",
+            "SELECT seq, tries FROM message
+             WHERE seq IN (SELECT value FROM json_each(?1)) AND state = 'waiting'",
+            [seqs],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
     }
 }

@@ -67,32 +67,3 @@ pub enum StoreError {
     #[error("a reading of sensor number {} at {at} is not a finite number", sensor.0)]
     NotFinite { sensor: SensorIx, at: Timestamp },
 }
-
-impl StoreError {
-    /// Whether the disk (or the room given to the database) is full.
-    pub fn is_full(&self) -> bool {
-        self.sqlite_code() == Some(rusqlite::ErrorCode::DiskFull)
-    }
-
-    fn sqlite_code(&self) -> Option<rusqlite::ErrorCode> {
-        match self {
-            Self::Open { source, .. }
-            | Self::Migrate { source, .. }
-            | Self::Write { source, .. }
-            | Self::Read { source, .. } => source.sqlite_error_code(),
-            Self::Folder { .. }
-            | Self::LockFile { .. }
-            | Self::Locked { .. }
-            | Self::Missing { .. }
-            | Self::LogFull { .. }
-            | Self::AnswersFull { .. }
-            | Self::NotADatabase { .. }
-            | Self::Foreign { .. }
-            | Self::Newer { .. }
-            | Self::Older { .. }
-            | Self::Row { .. }
-            | Self::UnknownSensor { .. }
-            | Self::NotFinite { .. } => None,
-        }
-    }
-}

@@ -1,19 +1,20 @@
 //! The log of what people saw and did: written by commands, read by the daemon.
 //!
-//! An entry is only ever added. Whoever writes it need not be the daemon; the
+//! An entry is only ever added. Any program may write it; the
 //! daemon looks every few seconds and notes how far it has judged.
 
 use std::path::Path;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, Params, params};
+use rusqlite::{Connection, Params, Row, params};
 use serde::{Deserialize, Serialize};
 
-use super::columns::{millis, timestamp};
+use super::columns::{millis, time};
 use super::error::StoreError;
+use super::query::{self, understood, write_error};
+use super::queue_rows::{counter, set_counter};
 use super::reader::Reader;
-use super::schema;
-use super::writer::{BUSY, Store};
+use super::writer::{Store, open_beside};
 use crate::garden::log::{LogEntry, Seen, WaterTest};
 use crate::model::Id;
 
@@ -131,13 +132,7 @@ impl Detail {
 /// When the file is missing, not ours, of another version, full of entries, or
 /// cannot be written.
 pub fn write_log(path: &Path, entry: &LogEntry, written_at: Timestamp) -> Result<(), StoreError> {
-    if !path.exists() {
-        return Err(StoreError::Missing { path: path.to_owned() });
-    }
-    let open = |source| StoreError::Open { path: path.to_owned(), source };
-    let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(open)?;
-    connection.busy_timeout(BUSY).map_err(open)?;
-    schema::check(&connection, path)?;
+    let connection = open_beside(path)?;
     let detail =
         serde_json::to_string(&Detail::of(&entry.what)).expect("numbers and texts always have a JSON form");
     let added = connection
@@ -155,7 +150,7 @@ pub fn write_log(path: &Path, entry: &LogEntry, written_at: Timestamp) -> Result
                 ENTRIES_MAX
             ],
         )
-        .map_err(|source| StoreError::Write { what: "the log", path: path.to_owned(), source })?;
+        .map_err(write_error(path, "the log"))?;
     if added == 0 { Err(StoreError::LogFull { path: path.to_owned(), most: ENTRIES_MAX }) } else { Ok(()) }
 }
 
@@ -166,32 +161,19 @@ fn read(connection: &Connection, seq: i64) -> rusqlite::Result<Vec<LogRow>> {
 }
 
 fn entries(connection: &Connection, which: &str, parameters: impl Params) -> rusqlite::Result<Vec<LogRow>> {
-    let mut select = connection.prepare_cached(&format!(
-        "SELECT seq, written_at, at, site, place, kind, detail, note FROM log {which}"
-    ))?;
-    let mut rows = select.query(parameters)?;
-    let mut entries = Vec::new();
-    while let Some(row) = rows.next()? {
-        let (site, place): (String, Option<String>) = (row.get(3)?, row.get(4)?);
-        let (kind, detail): (String, String) = (row.get(5)?, row.get(6)?);
-        let seen = serde_json::from_str::<Detail>(&detail).ok().and_then(|detail| detail.seen(&kind));
-        if let (Some(what), Some(written_at), Some(at)) =
-            (seen, timestamp(row.get(1)?), timestamp(row.get(2)?))
-        {
-            entries.push(LogRow {
-                seq: row.get(0)?,
-                written_at,
-                entry: LogEntry {
-                    site: Id::new(&site),
-                    place: place.as_deref().map(Id::new),
-                    at,
-                    what,
-                    note: row.get(7)?,
-                },
-            });
-        }
-    }
-    Ok(entries)
+    let sql = format!("SELECT seq, written_at, at, site, place, kind, detail, note FROM log {which}");
+    let rows = query::list(connection, &sql, parameters, |row| understood(entry(row)))?;
+    Ok(rows.into_iter().filter_map(Result::ok).flatten().collect())
+}
+
+/// One row; `None` where what was seen cannot be understood.
+fn entry(row: &Row<'_>) -> rusqlite::Result<Option<LogRow>> {
+    let (kind, detail): (String, String) = (row.get(5)?, row.get(6)?);
+    let seen = serde_json::from_str::<Detail>(&detail).ok().and_then(|detail| detail.seen(&kind));
+    let Some(what) = seen else { return Ok(None) };
+    let entry =
+        LogEntry { site: row.get(3)?, place: row.get(4)?, at: time(row, 2)?, what, note: row.get(7)? };
+    Ok(Some(LogRow { seq: row.get(0)?, written_at: time(row, 1)?, entry }))
 }
 
 impl Reader {
@@ -201,7 +183,7 @@ impl Reader {
     ///
     /// When the file cannot be read.
     pub fn log(&self, seq: i64) -> Result<Vec<LogRow>, StoreError> {
-        self.with("the log", |connection| Ok(read(connection, seq)?))
+        self.with("the log", |connection| read(connection, seq))
     }
 
     /// What was logged at a site with `from` <= time < `to`, in order of time.
@@ -212,7 +194,7 @@ impl Reader {
     pub fn log_of(&self, site: &str, from: Timestamp, to: Timestamp) -> Result<Vec<LogRow>, StoreError> {
         self.with("the log", |connection| {
             let which = "WHERE site = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, seq";
-            Ok(entries(connection, which, params![site, millis(from), millis(to)])?)
+            entries(connection, which, params![site, millis(from), millis(to)])
         })
     }
 }
@@ -224,31 +206,17 @@ impl Store {
     ///
     /// When the file cannot be read.
     pub fn log_to_take(&mut self) -> Result<Vec<LogRow>, StoreError> {
-        let rows = || {
-            let taken = self
-                .connection()
-                .prepare_cached("SELECT coalesce(max(value), 0) FROM counter WHERE name = ?1")?
-                .query_row([TAKEN], |row| row.get(0))?;
-            read(self.connection(), taken)
-        };
-        rows().map_err(|source| StoreError::Read { what: "the log", path: self.path().to_owned(), source })
+        self.read("the log", |connection| read(connection, counter(connection, TAKEN)?))
     }
 
-    /// Notes that the entries up to `seq` are judged and what came of it is
+    /// Notes that the entries up to `seq` are judged and the result is
     /// committed. Judging one twice changes nothing.
     ///
     /// # Errors
     ///
     /// When the file cannot be written.
     pub fn log_taken(&mut self, seq: i64) -> Result<(), StoreError> {
-        self.connection()
-            .execute(
-                "INSERT INTO counter (name, value) VALUES (?1, ?2)
-                 ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                params![TAKEN, seq],
-            )
-            .map(|_| ())
-            .map_err(|source| StoreError::Write { what: "the log", path: self.path().to_owned(), source })
+        self.write("the log", |connection| set_counter(connection, TAKEN, seq))
     }
 }
 

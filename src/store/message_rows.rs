@@ -5,6 +5,7 @@
 //! that the same message given again is known and people can read what was told.
 
 use std::borrow::Cow;
+use std::ops::ControlFlow;
 
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
@@ -12,9 +13,10 @@ use serde::{Deserialize, Serialize};
 use tracing::warn;
 
 use super::StoreError;
-use super::columns::{cut_chars, millis, timestamp};
+use super::columns::{cut_chars, millis, optional_time, refused, time, timestamp};
+use super::query::{self, proceed_if, understood};
 use super::queue_rows::count;
-use super::reader::{Fault, Reader};
+use super::reader::Reader;
 use super::records::{MessageCount, MessageRecord, MessageState, Outcome, Tried};
 use crate::alarms::AlarmKey;
 use crate::alarms::{Kind, Priority, State};
@@ -48,12 +50,9 @@ pub(super) struct Post {
 
 impl Post {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
-        let (waiting, done) = connection.query_row(
-            "SELECT (SELECT count(*) FROM message WHERE state = 'waiting'),
-                    (SELECT count(*) FROM message WHERE done_at IS NOT NULL)",
-            [],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )?;
+        let count =
+            |of: &str| query::one(connection, &format!("SELECT count(*) FROM message WHERE {of}"), []);
+        let (waiting, done) = (count("state = 'waiting'")?, count("done_at IS NOT NULL")?);
         Ok(Self { waiting, done, waiting_max: WAITING_MAX, done_max: DONE_MAX })
     }
 
@@ -67,7 +66,7 @@ impl Post {
         Self { waiting_max: before.waiting_max, done_max: before.done_max, ..self }
     }
 
-    /// Adds messages that are not there yet, and gives how many those were.
+    /// Adds messages that are not there yet, and returns how many those were.
     pub(super) fn add(
         &mut self,
         transaction: &Transaction<'_>,
@@ -123,7 +122,7 @@ impl Post {
         Ok(())
     }
 
-    /// Notes what came of tries. A message that is sent stays sent, and a try that
+    /// Notes the results of tries. A message that is sent stays sent, and a try that
     /// is noted twice counts once: its next time says which it is.
     pub(super) fn note(&mut self, transaction: &Transaction<'_>, tries: &[Tried]) -> rusqlite::Result<()> {
         let mut state = transaction.prepare_cached("SELECT state FROM message WHERE seq = ?1")?;
@@ -196,18 +195,12 @@ impl Post {
 
 /// Gives up what waits and cannot be understood, so that it holds nothing up.
 pub(super) fn give_up_unreadable(connection: &Connection) -> rusqlite::Result<()> {
-    let mut unreadable = Vec::new();
-    {
-        let mut select =
-            connection.prepare(&format!("SELECT {COLUMNS} FROM message WHERE state = 'waiting'"))?;
-        let mut rows = select.query([])?;
-        while let Some(row) = rows.next()? {
-            if let Err(reason) = read(row)? {
-                unreadable.push((row.get::<_, i64>(0)?, reason));
-            }
-        }
-    }
-    for (seq, reason) in unreadable {
+    let sql = format!("SELECT {COLUMNS} FROM message WHERE state = 'waiting'");
+    let rows = query::list(connection, &sql, [], |row| {
+        Ok(understood(read(row))?.err().map(|reason| (row.get::<_, i64>(0), reason)))
+    })?;
+    for (seq, reason) in rows.into_iter().flatten() {
+        let seq = seq?;
         warn!(seq, reason, "a message cannot be understood; it is given up");
         let reason = format!("it cannot be understood: {reason}");
         connection.execute(
@@ -232,7 +225,7 @@ impl Reader {
             params![channel.name()],
             |it| {
                 next = Some(it.next);
-                false
+                ControlFlow::Break(())
             },
         )?;
         Ok(next)
@@ -257,7 +250,7 @@ impl Reader {
             ],
             |it| {
                 reached = it.message.address != message.address && alarms(&it.message) == wanted;
-                !reached
+                proceed_if(!reached)
             },
         )?;
         Ok(reached)
@@ -276,7 +269,7 @@ impl Reader {
             params![millis(from), millis(to), site],
             |it| {
                 list.push(it);
-                true
+                ControlFlow::Continue(())
             },
         )?;
         Ok(list)
@@ -295,29 +288,26 @@ impl Reader {
         // To each address: sent, waiting, given up.
         type Addresses = BTreeMap<(String, String), [u32; 3]>;
         let mut groups: BTreeMap<(Id, String, jiff::civil::Date), Addresses> = BTreeMap::new();
-        self.with("messages", |connection| {
-            let mut select = connection.prepare_cached(
-                "SELECT made_at, site, who, channel, address, state FROM message
-                 WHERE made_at >= ?1 AND made_at < ?2 AND purpose <> 'test'",
-            )?;
-            let mut rows = select.query(params![millis(from), millis(to)])?;
-            while let Some(row) = rows.next()? {
-                let (state, site): (String, String) = (row.get(5)?, row.get(1)?);
-                let (Some(at), Some(state)) = (timestamp(row.get(0)?), MessageState::from_name(&state))
-                else {
-                    continue;
-                };
-                let site = Id::new(&site);
-                let day = day(&site, at);
-                let addresses = groups.entry((site, row.get(2)?, day)).or_default();
-                addresses.entry((row.get(3)?, row.get(4)?)).or_default()[match state {
-                    MessageState::Sent => 0,
-                    MessageState::Waiting => 1,
-                    MessageState::GivenUp => 2,
-                }] += 1;
-            }
-            Ok(())
-        })?;
+        self.each(
+            "messages",
+            "SELECT made_at, site, who, channel, address, state FROM message
+             WHERE made_at >= ?1 AND made_at < ?2 AND purpose <> 'test'",
+            [millis(from), millis(to)],
+            |row| {
+                let state = |row: &Row<'_>| Ok((time(row, 0)?, row.get(5)?));
+                if let Ok((at, state)) = understood(state(row))? {
+                    let site: Id = row.get(1)?;
+                    let day = day(&site, at);
+                    let addresses = groups.entry((site, row.get(2)?, day)).or_default();
+                    addresses.entry((row.get(3)?, row.get(4)?)).or_default()[match state {
+                        MessageState::Sent => 0,
+                        MessageState::Waiting => 1,
+                        MessageState::GivenUp => 2,
+                    }] += 1;
+                }
+                Ok(ControlFlow::Continue(()))
+            },
+        )?;
         Ok(groups
             .into_iter()
             .map(|((site, who, day), addresses)| {
@@ -329,39 +319,26 @@ impl Reader {
 
     /// Messages that were given up because too many waited.
     pub fn messages_dropped(&self) -> Result<u64, StoreError> {
-        self.with("counters", |connection| {
-            Ok(super::queue_rows::counter(connection, MESSAGES_DROPPED)?.unsigned_abs())
-        })
+        self.dropped(MESSAGES_DROPPED)
     }
 
-    /// Calls `each` with the messages of a condition until it says that it has
-    /// enough. Those that cannot be understood are left out.
+    /// Calls `each` with the messages of a condition until it breaks. Those that cannot be understood are left out.
     pub(super) fn each_message(
         &self,
         condition: &str,
         parameters: impl rusqlite::Params,
-        mut each: impl FnMut(MessageRecord) -> bool,
+        mut each: impl FnMut(MessageRecord) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.with("messages", |connection| {
-            let mut select =
-                connection.prepare_cached(&format!("SELECT {COLUMNS} FROM message WHERE {condition}"))?;
-            let mut rows = select.query(parameters)?;
-            while let Some(row) = rows.next()? {
-                match read(row).map_err(Fault::Sqlite)? {
-                    Ok(record) => {
-                        if !each(record) {
-                            break;
-                        }
-                    }
-                    Err(reason) => {
-                        warn!(
-                            seq = row.get::<_, i64>(0)?,
-                            reason, "a message cannot be understood; it is left out"
-                        );
-                    }
+        let sql = format!("SELECT {COLUMNS} FROM message WHERE {condition}");
+        self.each("messages", &sql, parameters, |row| {
+            match understood(read(row))? {
+                Ok(record) => return Ok(each(record)),
+                Err(reason) => {
+                    let seq: i64 = row.get(0)?;
+                    warn!(seq, reason, "a message cannot be understood; it is left out");
                 }
             }
-            Ok(())
+            Ok(ControlFlow::Continue(()))
         })
     }
 }
@@ -419,50 +396,39 @@ fn body_to_json(message: &Message) -> String {
     serde_json::to_string(&body).expect("texts and whole numbers always have a JSON form")
 }
 
-/// One row; the inner error says what in it cannot be understood.
-fn read(row: &Row<'_>) -> rusqlite::Result<Result<MessageRecord, String>> {
-    let seq = row.get(0)?;
-    let key = row.get(1)?;
-    let made_at: i64 = row.get(2)?;
-    let site: String = row.get(3)?;
-    let who = row.get(4)?;
-    let channel: String = row.get(5)?;
-    let to = row.get(6)?;
-    let urgency: String = row.get(7)?;
-    let (why, about): (String, Option<String>) = (row.get(8)?, row.get(9)?);
+/// One row.
+fn read(row: &Row<'_>) -> rusqlite::Result<MessageRecord> {
     let body: String = row.get(10)?;
-    let state: String = row.get(11)?;
+    let body: BodyRow<'_> =
+        serde_json::from_str(&body).map_err(|it| refused(10, format!("the body: {it}")))?;
+    let (name, about): (String, Option<String>) = (row.get(8)?, row.get(9)?);
     let tries: i64 = row.get(12)?;
-    let (next, done): (i64, Option<i64>) = (row.get(13)?, row.get(14)?);
-    let reason = row.get(15)?;
-    Ok((|| {
-        let body: BodyRow<'_> = serde_json::from_str(&body).map_err(|it| format!("the body: {it}"))?;
-        Ok(MessageRecord {
-            seq,
-            message: Message {
-                key,
-                site: Id::new(&site),
-                garden: body.garden.into_owned(),
-                who,
-                address: Address {
-                    channel: Channel::from_name(&channel)
-                        .ok_or_else(|| format!("the channel {channel:?}"))?,
-                    to,
-                },
-                made_at: time(made_at)?,
-                priority: priority(&urgency)?,
-                purpose: purpose(&why, about)?,
-                subject: body.subject.into_owned(),
-                opening: body.opening.into_owned(),
-                items: body.items.into_iter().map(item).collect::<Result<_, _>>()?,
-            },
-            state: MessageState::from_name(&state).ok_or_else(|| format!("the state {state:?}"))?,
-            tries: u32::try_from(tries).map_err(|_| format!("the number of tries {tries}"))?,
-            next: time(next)?,
-            done: done.map(time).transpose()?,
-            reason,
-        })
-    })())
+    Ok(MessageRecord {
+        seq: row.get(0)?,
+        message: Message {
+            key: row.get(1)?,
+            site: row.get(3)?,
+            garden: body.garden.into_owned(),
+            who: row.get(4)?,
+            address: Address { channel: row.get(5)?, to: row.get(6)? },
+            made_at: time(row, 2)?,
+            priority: row.get(7)?,
+            purpose: purpose(&name, about).map_err(|found| refused(8, found))?,
+            subject: body.subject.into_owned(),
+            opening: body.opening.into_owned(),
+            items: body
+                .items
+                .into_iter()
+                .map(item)
+                .collect::<Result<_, _>>()
+                .map_err(|found| refused(10, found))?,
+        },
+        state: row.get(11)?,
+        tries: u32::try_from(tries).map_err(|_| refused(12, format!("the number of tries {tries}")))?,
+        next: time(row, 13)?,
+        done: optional_time(row, 14)?,
+        reason: row.get(15)?,
+    })
 }
 
 fn item(row: ItemRow<'_>) -> Result<Item, String> {
@@ -474,23 +440,13 @@ fn item(row: ItemRow<'_>) -> Result<Item, String> {
         },
         place_name: row.place_name.into_owned(),
         state: State::from_name(&row.state).ok_or_else(|| format!("the state {:?}", row.state))?,
-        priority: priority(&row.priority)?,
-        since: time(row.since)?,
+        priority: Priority::from_name(&row.priority)
+            .ok_or_else(|| format!("the priority {:?}", row.priority))?,
+        since: timestamp(row.since).ok_or_else(|| format!("the time {}", row.since))?,
         since_local: row.since_local.into_owned(),
         text: row.text.into_owned(),
         source: row.source.into_owned(),
     })
-}
-
-fn time(millis: i64) -> Result<Timestamp, String> {
-    timestamp(millis).ok_or_else(|| format!("the time {millis}"))
-}
-
-fn priority(name: &str) -> Result<Priority, String> {
-    [Priority::High, Priority::Medium, Priority::Low]
-        .into_iter()
-        .find(|it| it.name() == name)
-        .ok_or_else(|| format!("the priority {name:?}"))
 }
 
 fn purpose(name: &str, about: Option<String>) -> Result<Purpose, String> {

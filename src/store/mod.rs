@@ -35,6 +35,7 @@ mod message_rows;
 mod note_rows;
 mod own_rows;
 mod quarter_rows;
+mod query;
 mod queue_rows;
 mod reader;
 mod reading_rows;

@@ -1,15 +1,13 @@
 //! What people say about alarms.
 
 use jiff::Timestamp;
-use rusqlite::{Row, Transaction, params};
+use rusqlite::{Transaction, params};
 use tracing::warn;
 
 use super::StoreError;
-use super::columns::{cut_chars, millis, timestamp};
+use super::columns::{alarm_key, cut_chars, millis, time};
 use super::reader::Reader;
-use crate::alarms::Kind;
-use crate::alarms::{AlarmKey, AlarmNote};
-use crate::model::Id;
+use crate::alarms::AlarmNote;
 
 /// Notes that are kept; beyond it the oldest go.
 const NOTES_MAX: i64 = 100_000;
@@ -58,41 +56,21 @@ impl Reader {
         to: Timestamp,
         site: Option<&str>,
     ) -> Result<Vec<AlarmNote>, StoreError> {
-        self.with("notes", |connection| {
-            let mut select = connection.prepare_cached(
-                "SELECT at, site, kind, place, note, since, how FROM alarm_note
-                 WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR site = ?3) ORDER BY at, seq",
-            )?;
-            let mut rows = select.query(params![millis(from), millis(to), site])?;
-            let mut notes = Vec::new();
-            while let Some(row) = rows.next()? {
-                match read(row)? {
-                    Ok(note) => notes.push(note),
-                    Err(reason) => warn!(reason, "a note cannot be understood; it is left out"),
-                }
-            }
-            Ok(notes)
-        })
-    }
-}
-
-/// One row; the inner error says what in it cannot be understood.
-fn read(row: &Row<'_>) -> rusqlite::Result<Result<AlarmNote, String>> {
-    let (at, since): (i64, i64) = (row.get(0)?, row.get(5)?);
-    let (site, kind, place): (String, String, String) = (row.get(1)?, row.get(2)?, row.get(3)?);
-    let (note, how) = (row.get(4)?, row.get(6)?);
-    let time = |millis| timestamp(millis).ok_or_else(|| format!("the time {millis}"));
-    Ok((|| {
-        Ok(AlarmNote {
-            key: AlarmKey {
-                site: Id::new(&site),
-                kind: Kind::from_name(&kind).ok_or_else(|| format!("the kind {kind:?}"))?,
-                place: Id::new(&place),
+        self.list_understood(
+            "notes",
+            "SELECT at, site, kind, place, note, since, how FROM alarm_note
+             WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR site = ?3) ORDER BY at, seq",
+            params![millis(from), millis(to), site],
+            |row| {
+                Ok(AlarmNote {
+                    key: alarm_key(row, 1)?,
+                    since: time(row, 5)?,
+                    at: time(row, 0)?,
+                    note: row.get(4)?,
+                    how: row.get(6)?,
+                })
             },
-            since: time(since)?,
-            at: time(at)?,
-            note,
-            how,
-        })
-    })())
+            |reason| warn!(reason, "a note cannot be understood; it is left out"),
+        )
+    }
 }

@@ -4,8 +4,9 @@
 use jiff::Timestamp;
 
 use super::StoreError;
-use super::columns::{millis, timestamp};
-use super::reader::{Fault, Reader};
+use super::columns::{millis, time, timestamp};
+use super::query::proceed_if;
+use super::reader::Reader;
 use crate::garden::plan::Channel;
 use crate::garden::system::health::QueueHealth;
 
@@ -31,28 +32,25 @@ impl Reader {
     ///
     /// When the database cannot be read.
     pub fn queues(&self) -> Result<Vec<QueueHealth>, StoreError> {
-        self.with("the forward queue", |connection| {
-            // Rows that were let go because too many waited do not wait any more.
-            let mut select = connection.prepare_cached(
-                "SELECT f.name,
-                        (SELECT max(seq) FROM forward_queue)
-                            - max(f.position, (SELECT min(seq) FROM forward_queue) - 1),
-                        (SELECT at FROM forward_queue WHERE seq > f.position ORDER BY seq LIMIT 1)
-                 FROM forwarder f ORDER BY f.name",
-            )?;
-            let mut rows = select.query([])?;
-            let mut queues = Vec::new();
-            while let Some(row) = rows.next()? {
+        // Rows that were let go because too many waited do not wait any more.
+        self.list(
+            "the forward queue",
+            "SELECT f.name,
+                    (SELECT max(seq) FROM forward_queue)
+                        - max(f.position, (SELECT min(seq) FROM forward_queue) - 1),
+                    (SELECT at FROM forward_queue WHERE seq > f.position ORDER BY seq LIMIT 1)
+             FROM forwarder f ORDER BY f.name",
+            [],
+            |row| {
                 let waiting: Option<i64> = row.get(1)?;
                 let oldest: Option<i64> = row.get(2)?;
-                queues.push(QueueHealth {
+                Ok(QueueHealth {
                     name: row.get(0)?,
                     rows: u64::try_from(waiting.unwrap_or(0)).unwrap_or(0),
                     oldest: oldest.and_then(timestamp),
-                });
-            }
-            Ok(queues)
-        })
+                })
+            },
+        )
     }
 
     /// The newest message of each group that was given up since `since`, where the
@@ -63,34 +61,26 @@ impl Reader {
     ///
     /// When the database cannot be read.
     pub fn unreached(&self, since: Timestamp) -> Result<Vec<Unreached>, StoreError> {
-        self.with("messages", |connection| {
-            // Copies of one message to several addresses have neighbouring numbers.
-            let mut select = connection.prepare_cached(
-                "SELECT g.site, g.who, g.channel, g.reason, g.done_at FROM message g
-                 WHERE g.state = 'given-up' AND g.done_at >= ?1
-                   AND NOT EXISTS (SELECT 1 FROM message s
-                                   WHERE s.seq > g.seq - 100 AND s.state = 'sent'
-                                     AND s.site = g.site AND s.who = g.who AND s.made_at >= g.made_at)
-                 ORDER BY g.done_at DESC, g.seq DESC",
-            )?;
-            let mut rows = select.query([millis(since)])?;
-            let mut unreached: Vec<Unreached> = Vec::new();
-            while let Some(row) = rows.next()? {
+        let mut unreached: Vec<Unreached> = Vec::new();
+        // Copies of one message to several addresses have neighbouring numbers.
+        self.each(
+            "messages",
+            "SELECT g.site, g.who, g.channel, g.reason, g.done_at FROM message g
+             WHERE g.state = 'given-up' AND g.done_at >= ?1
+               AND NOT EXISTS (SELECT 1 FROM message s
+                               WHERE s.seq > g.seq - 100 AND s.state = 'sent'
+                                 AND s.site = g.site AND s.who = g.who AND s.made_at >= g.made_at)
+             ORDER BY g.done_at DESC, g.seq DESC",
+            [millis(since)],
+            |row| {
                 let (site, who): (String, String) = (row.get(0)?, row.get(1)?);
-                if unreached.len() == GROUPS_MAX || unreached.iter().any(|u| u.site == site && u.who == who) {
-                    continue;
+                if !unreached.iter().any(|u| u.site == site && u.who == who) {
+                    let (channel, reason, at) = (row.get(2)?, row.get(3)?, time(row, 4)?);
+                    unreached.push(Unreached { site, who, channel, reason, at });
                 }
-                let (channel, at): (String, i64) = (row.get(2)?, row.get(4)?);
-                unreached.push(Unreached {
-                    site,
-                    who,
-                    channel: Channel::from_name(&channel)
-                        .ok_or_else(|| Fault::Row(format!("the channel {channel}")))?,
-                    reason: row.get(3)?,
-                    at: timestamp(at).ok_or_else(|| Fault::Row(format!("the time {at}")))?,
-                });
-            }
-            Ok(unreached)
-        })
+                Ok(proceed_if(unreached.len() < GROUPS_MAX))
+            },
+        )?;
+        Ok(unreached)
     }
 }

@@ -1,22 +1,24 @@
-//! Quarter hours: made of the readings when they are over, and anew when a reading
+//! Quarter hours: made of the readings when they are over, and again when a reading
 //! comes late or a flag is changed.
 //!
 //! Three things keep them equal to the readings at any moment:
 //! - a reading or a changed flag of a time before [`Quarters::until`] marks its quarter
-//!   as stale in its own transaction; whoever reads takes a stale quarter, and what is
+//!   as stale in its own transaction; every read takes a stale quarter, and what is
 //!   not before that time, from the readings;
 //! - that time moves on in the transaction that writes the last of the quarters before
-//!   it; a mark goes in the transaction that writes its quarter anew;
+//!   it; a mark goes in the transaction that writes its quarter again;
 //! - while a scan goes on over several steps, readings that come for its time are
 //!   marked as if it were done. A scan lives in memory: a crash forgets it, and it is
 //!   begun again.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::ControlFlow;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
-use super::columns;
+use super::queue_rows::set_counter;
+use super::{columns, query};
 use crate::history::{Bin, Point, QUARTER_MS, quarter_of};
 
 /// Where the time is kept before which the quarters are there.
@@ -75,8 +77,7 @@ pub enum Filling {
 
 impl Quarters {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
-        let stale =
-            connection.query_row("SELECT EXISTS (SELECT 1 FROM quarter_stale)", [], |row| row.get(0))?;
+        let stale = query::one(connection, "SELECT EXISTS (SELECT 1 FROM quarter_stale)", [])?;
         Ok(Self { until: until(connection)?, stale, scan: None })
     }
 
@@ -115,10 +116,7 @@ impl Quarters {
 
 /// The time before which the quarters are there.
 pub(super) fn until(connection: &Connection) -> rusqlite::Result<Option<i64>> {
-    connection
-        .prepare_cached("SELECT value FROM counter WHERE name = ?1")?
-        .query_row([UNTIL], |row| row.get(0))
-        .optional()
+    query::one(connection, "SELECT max(value) FROM counter WHERE name = ?1", [UNTIL])
 }
 
 impl Quarters {
@@ -145,12 +143,7 @@ impl Quarters {
             scan.write(&transaction)?;
             let done = scan.bins.is_empty();
             if done && scan.only.is_none() {
-                transaction
-                    .prepare_cached(
-                        "INSERT INTO counter (name, value) VALUES (?1, ?2)
-                         ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                    )?
-                    .execute(params![UNTIL, scan.end])?;
+                set_counter(&transaction, UNTIL, scan.end)?;
             } else if done {
                 scan.unmark(&transaction)?;
             }
@@ -168,17 +161,14 @@ impl Quarters {
 
     /// What to do next: quarters that are over, or the oldest that is stale.
     fn next_scan(&mut self, connection: &Connection, bound: i64) -> rusqlite::Result<Option<Scan>> {
-        let edge = |order: &str| {
-            connection
-                .prepare_cached(&format!("SELECT at FROM reading ORDER BY at {order} LIMIT 1"))?
-                .query_row([], |row| row.get::<_, i64>(0))
-                .optional()
+        let edge = |end: &str| -> rusqlite::Result<Option<i64>> {
+            query::one(connection, &format!("SELECT {end}(at) FROM reading"), [])
         };
         // Not beyond the last reading: what comes next is then not late.
-        let end = edge("DESC")?.map(|last| bound.min(quarter_of(last)));
+        let end = edge("max")?.map(|last| bound.min(quarter_of(last)));
         let from = match self.until {
             Some(until) => Some(until),
-            None => edge("ASC")?.map(quarter_of),
+            None => edge("min")?.map(quarter_of),
         };
         if let (Some(from), Some(end)) = (from, end)
             && from < end
@@ -188,17 +178,13 @@ impl Quarters {
         if !self.stale {
             return Ok(None);
         }
-        let start: Option<i64> = connection
-            .prepare_cached("SELECT min(start) FROM quarter_stale")?
-            .query_row([], |row| row.get(0))?;
+        let start: Option<i64> = query::one(connection, "SELECT min(start) FROM quarter_stale", [])?;
         let Some(start) = start else {
             self.stale = false;
             return Ok(None);
         };
-        let only = connection
-            .prepare_cached("SELECT series FROM quarter_stale WHERE start = ?1")?
-            .query_map([start], |row| row.get(0))?
-            .collect::<rusqlite::Result<_>>()?;
+        let sql = "SELECT series FROM quarter_stale WHERE start = ?1";
+        let only = query::list(connection, sql, [start], |row| row.get(0))?.into_iter().collect();
         // A mark beyond the time that is done waits for it, with what is read there.
         if self.until.is_none_or(|until| start >= until) {
             return Ok(None);
@@ -229,7 +215,8 @@ impl Scan {
             if self.only.as_ref().is_some_and(|only| !only.contains(&series)) {
                 continue;
             }
-            if let Some(point) = point(row)? {
+            // What cannot be understood is said when the readings themselves are read.
+            if let Ok(point) = query::understood(point(row))? {
                 let start = quarter_of(self.at);
                 let bin = self.bins.entry((series, start)).or_insert_with(|| empty(start));
                 bin.add(&point);
@@ -278,7 +265,7 @@ impl Scan {
         Ok(())
     }
 
-    /// Takes the marks away of what was made anew and has not changed meanwhile.
+    /// Takes the marks away of what was made again and has not changed meanwhile.
     fn unmark(&self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
         let mut delete =
             transaction.prepare_cached("DELETE FROM quarter_stale WHERE start = ?1 AND series = ?2")?;
@@ -295,16 +282,18 @@ fn empty(start: i64) -> Bin {
     Bin::empty(time(start), time(start.saturating_add(QUARTER_MS)))
 }
 
-/// From the columns at, series, raw, value, flag, late. `None` where a column cannot
-/// be understood; that is said when the readings themselves are read.
-fn point(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Point>> {
-    let (Some(at), Some(flag)) = (columns::timestamp(row.get(0)?), columns::flag(row.get(4)?)) else {
-        return Ok(None);
-    };
-    Ok(Some(Point { at, raw: row.get(2)?, value: row.get(3)?, flag, late: row.get(5)? }))
+/// From the columns at, series, raw, value, flag, late.
+pub(super) fn point(row: &rusqlite::Row<'_>) -> rusqlite::Result<Point> {
+    Ok(Point {
+        at: columns::time(row, 0)?,
+        raw: row.get(2)?,
+        value: row.get(3)?,
+        flag: row.get(4)?,
+        late: row.get(5)?,
+    })
 }
 
-/// Gives the quarters of a series with `from` <= start < `to` that are there, oldest
+/// Calls `each` with the quarters of a series with `from` <= start < `to` that are there, oldest
 /// first.
 pub(super) fn read(
     connection: &Connection,
@@ -313,12 +302,9 @@ pub(super) fn read(
     to: i64,
     mut each: impl FnMut(&Bin),
 ) -> rusqlite::Result<()> {
-    let mut select = connection.prepare_cached(
-        "SELECT start, readings, good, suspect, bad, sum, min, max, last, last_at FROM quarter
-         WHERE series = ?1 AND start >= ?2 AND start < ?3 ORDER BY start",
-    )?;
-    let mut rows = select.query(params![series, from, to])?;
-    while let Some(row) = rows.next()? {
+    let sql = "SELECT start, readings, good, suspect, bad, sum, min, max, last, last_at FROM quarter
+               WHERE series = ?1 AND start >= ?2 AND start < ?3 ORDER BY start";
+    query::each(connection, sql, params![series, from, to], |row| {
         let mut bin = Bin {
             readings: row.get(1)?,
             good: row.get(2)?,
@@ -332,8 +318,8 @@ pub(super) fn read(
             bin.last_at = columns::timestamp(row.get(9)?).unwrap_or(bin.start);
         }
         each(&bin);
-    }
-    Ok(())
+        Ok(ControlFlow::Continue(()))
+    })
 }
 
 /// The stale quarters of some series with `from` <= start < `to`, by series and start.
@@ -343,16 +329,9 @@ pub(super) fn stale(
     to: i64,
     series: &BTreeSet<u32>,
 ) -> rusqlite::Result<BTreeSet<i64>> {
-    let mut select = connection
-        .prepare_cached("SELECT start, series FROM quarter_stale WHERE start >= ?1 AND start < ?2")?;
-    let mut rows = select.query([from, to])?;
-    let mut starts = BTreeSet::new();
-    while let Some(row) = rows.next()? {
-        if series.contains(&row.get(1)?) {
-            starts.insert(row.get(0)?);
-        }
-    }
-    Ok(starts)
+    let sql = "SELECT start, series FROM quarter_stale WHERE start >= ?1 AND start < ?2";
+    let marks = query::list(connection, sql, [from, to], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(marks.into_iter().filter(|(_, number)| series.contains(number)).map(|(start, _)| start).collect())
 }
 
 /// Good readings of some series in the quarters with `from` <= start < `to`, without
@@ -363,13 +342,10 @@ pub(super) fn good(
     (from, to): (i64, i64),
     stale: &BTreeSet<i64>,
 ) -> rusqlite::Result<u64> {
-    let mut select = connection.prepare_cached(
-        "SELECT coalesce(sum(good), 0) FROM quarter WHERE series = ?1 AND start >= ?2 AND start < ?3",
-    )?;
+    let sql = "SELECT coalesce(sum(good), 0) FROM quarter WHERE series = ?1 AND start >= ?2 AND start < ?3";
     let mut sum = 0_i64;
     for number in series {
-        let mut between =
-            |from: i64, to: i64| select.query_row(params![number, from, to], |row| row.get::<_, i64>(0));
+        let between = |from: i64, to: i64| query::one::<i64>(connection, sql, params![number, from, to]);
         sum += between(from, to)?;
         for start in stale {
             sum -= between(*start, start + QUARTER_MS)?;
@@ -382,10 +358,9 @@ pub(super) fn good(
 pub(super) fn none_before(connection: &Connection, series: &BTreeSet<u32>) -> rusqlite::Result<i64> {
     let Some(mut first) = until(connection)? else { return Ok(i64::MIN) };
     for table in ["quarter", "quarter_stale"] {
-        let mut select =
-            connection.prepare_cached(&format!("SELECT min(start) FROM {table} WHERE series = ?1"))?;
+        let sql = format!("SELECT min(start) FROM {table} WHERE series = ?1");
         for number in series {
-            let found: Option<i64> = select.query_row([number], |row| row.get(0))?;
+            let found: Option<i64> = query::one(connection, &sql, [number])?;
             first = found.map_or(first, |found| found.min(first));
         }
     }

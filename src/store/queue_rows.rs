@@ -1,7 +1,8 @@
 //! The two queues: letters to people and rows for time-series servers.
 
-use rusqlite::{CachedStatement, Connection, OptionalExtension, Transaction, params};
+use rusqlite::{CachedStatement, Connection, Transaction, params};
 
+use super::query;
 use super::records::Letter;
 
 /// Unsent letters that are kept; beyond it the oldest go and are counted.
@@ -43,7 +44,7 @@ impl Outbox {
         self.next - 1
     }
 
-    /// Adds letters that are not there yet, and gives the last number.
+    /// Adds letters that are not there yet, and returns the last number.
     pub(super) fn add(
         &mut self,
         transaction: &Transaction<'_>,
@@ -61,12 +62,7 @@ impl Outbox {
             }
         }
         if let Some(last) = last {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO counter (name, value) VALUES (?1, ?2)
-                     ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                )?
-                .execute(params![LAST_LETTER, last])?;
+            set_counter(transaction, LAST_LETTER, last)?;
             transaction
                 .prepare_cached("DELETE FROM outbox WHERE seq <= ?1 AND sent = 1")?
                 .execute([last - LETTERS_REMEMBERED])?;
@@ -104,14 +100,11 @@ pub(super) struct Forwarding {
 
 impl Forwarding {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
-        let (first, last): (Option<i64>, Option<i64>) = connection.query_row(
-            "SELECT (SELECT min(seq) FROM forward_queue), (SELECT max(seq) FROM forward_queue)",
-            [],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )?;
-        let furthest: Option<i64> =
-            connection.query_row("SELECT max(position) FROM forwarder", [], |row| row.get(0))?;
-        let next = last.unwrap_or(0).max(furthest.unwrap_or(0)) + 1;
+        let number = |sql| query::one::<Option<i64>>(connection, sql, []);
+        let first = number("SELECT min(seq) FROM forward_queue")?;
+        let last = number("SELECT max(seq) FROM forward_queue")?;
+        let furthest = number("SELECT max(position) FROM forwarder")?;
+        let next = last.max(furthest).unwrap_or(0) + 1;
         Ok(Self { first: first.unwrap_or(next), next, done: done(connection)?, max: FORWARD_MAX })
     }
 
@@ -182,10 +175,7 @@ pub(super) fn set_forwarders(
     names: &[&str],
     forwarding: &mut Forwarding,
 ) -> rusqlite::Result<()> {
-    let known: Vec<String> = transaction
-        .prepare("SELECT name FROM forwarder")?
-        .query_map([], |row| row.get(0))?
-        .collect::<rusqlite::Result<_>>()?;
+    let known: Vec<String> = query::list(transaction, "SELECT name FROM forwarder", [], |row| row.get(0))?;
     for gone in known.iter().filter(|known| !names.contains(&known.as_str())) {
         transaction.execute("DELETE FROM forwarder WHERE name = ?1", [gone])?;
     }
@@ -200,10 +190,18 @@ pub(super) fn set_forwarders(
 }
 
 fn done(connection: &Connection) -> rusqlite::Result<i64> {
+    query::one(connection, "SELECT coalesce(min(position), 0) FROM forwarder", [])
+}
+
+/// Sets a counter.
+pub(super) fn set_counter(connection: &Connection, name: &str, value: i64) -> rusqlite::Result<()> {
     connection
-        .prepare_cached("SELECT min(position) FROM forwarder")?
-        .query_row([], |row| row.get::<_, Option<i64>>(0))
-        .map(|position| position.unwrap_or(0))
+        .prepare_cached(
+            "INSERT INTO counter (name, value) VALUES (?1, ?2)
+             ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        )?
+        .execute(params![name, value])?;
+    Ok(())
 }
 
 /// Adds to a counter, where there is something to add.
@@ -222,8 +220,5 @@ pub(super) fn count(transaction: &Transaction<'_>, name: &str, more: usize) -> r
 
 /// A counter's value; 0 where nothing was ever counted.
 pub(super) fn counter(connection: &Connection, name: &str) -> rusqlite::Result<i64> {
-    connection
-        .query_row("SELECT value FROM counter WHERE name = ?1", [name], |row| row.get(0))
-        .optional()
-        .map(|value| value.unwrap_or(0))
+    query::one(connection, "SELECT coalesce(max(value), 0) FROM counter WHERE name = ?1", [name])
 }

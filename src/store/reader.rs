@@ -7,15 +7,17 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Params};
+use rusqlite::{Connection, OpenFlags, Params};
 
+use super::columns::{millis, time};
 use super::error::StoreError;
+use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED, counter};
 use super::records::{
     Activity, AlarmRecord, ForwardRow, Letter, OutboxLetter, RejectRow, Row, UnplacedTopic,
 };
 use super::series::{Series, SeriesMap};
-use super::{alarm_rows, columns, schema};
+use super::{alarm_rows, schema};
 use crate::alarms::AlarmKey;
 use crate::garden::record::Reading;
 use crate::model::SensorIx;
@@ -93,18 +95,18 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(Reading),
     ) -> Result<(), StoreError> {
-        self.with("readings", |connection| {
-            let mut select = connection.prepare_cached(
-                "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-                 WHERE at >= ?1 AND late = 0 ORDER BY at, series",
-            )?;
-            let mut rows = select.query([columns::millis(from)])?;
-            while let Some(row) = rows.next()? {
-                let Some(sensor) = map.sensor(row.get(1)?) else { continue };
-                each(reading(row, sensor)?);
-            }
-            Ok(())
-        })
+        self.each(
+            "readings",
+            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
+             WHERE at >= ?1 AND late = 0 ORDER BY at, series",
+            [millis(from)],
+            |row| {
+                if let Some(sensor) = map.sensor(row.get(1)?) {
+                    each(reading(row, sensor)?);
+                }
+                Ok(ControlFlow::Continue(()))
+            },
+        )
     }
 
     /// Each sensor's last judged time and raw number before `from`, looking back
@@ -116,25 +118,26 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(SensorIx, Timestamp, f64),
     ) -> Result<(), StoreError> {
-        self.with("readings", |connection| {
-            let mut missing = map.len();
-            let mut found = vec![false; missing];
-            let mut select = connection.prepare_cached(
-                "SELECT at, series, raw FROM reading
-                 WHERE at < ?1 AND at >= ?2 AND late = 0 ORDER BY at DESC, series DESC",
-            )?;
-            let mut rows = select.query([columns::millis(from), columns::millis(back_to)])?;
-            while missing > 0
-                && let Some(row) = rows.next()?
-            {
-                let Some(sensor) = map.sensor(row.get(1)?) else { continue };
-                if !std::mem::replace(&mut found[sensor.0 as usize], true) {
+        let mut missing = map.len();
+        if missing == 0 {
+            return Ok(());
+        }
+        let mut found = vec![false; missing];
+        self.each(
+            "readings",
+            "SELECT at, series, raw FROM reading
+             WHERE at < ?1 AND at >= ?2 AND late = 0 ORDER BY at DESC, series DESC",
+            [millis(from), millis(back_to)],
+            |row| {
+                if let Some(sensor) = map.sensor(row.get(1)?)
+                    && !std::mem::replace(&mut found[sensor.0 as usize], true)
+                {
                     missing -= 1;
                     each(sensor, time(row, 0)?, row.get(2)?);
                 }
-            }
-            Ok(())
-        })
+                Ok(proceed_if(missing > 0))
+            },
+        )
     }
 
     /// Stored readings in order of time and, at one time, of series.
@@ -148,32 +151,24 @@ impl Reader {
         if wanted.is_empty() {
             return Ok(());
         }
-        self.with("readings", |connection| {
-            let mut select = connection.prepare_cached(
-                "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-                 WHERE at >= ?1 AND at < ?2 ORDER BY at, series",
-            )?;
-            let from = filter.from.map_or(i64::MIN, columns::millis);
-            let to = filter.to.map_or(i64::MAX, columns::millis);
-            let mut rows = select.query([from, to])?;
-            while let Some(row) = rows.next()? {
-                let Some(series) = wanted.get(&row.get(1)?) else { continue };
+        self.each(
+            "readings",
+            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
+             WHERE at >= ?1 AND at < ?2 ORDER BY at, series",
+            [filter.from.map_or(i64::MIN, millis), filter.to.map_or(i64::MAX, millis)],
+            |row| {
+                let Some(series) = wanted.get(&row.get(1)?) else { return Ok(ControlFlow::Continue(())) };
                 let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } =
                     reading(row, SensorIx(0))?;
-                if each(Row { series, at, raw, value, flag, tests, time_from, late }).is_break() {
-                    break;
-                }
-            }
-            Ok(())
-        })
+                Ok(each(Row { series, at, raw, value, flag, tests, time_from, late }))
+            },
+        )
     }
 
     /// Every series, by its number.
     pub fn series(&self) -> Result<HashMap<u32, Series>, StoreError> {
-        self.list("series", "SELECT id, site, sensor, quantity, unit, place FROM series", [], |row| {
-            Ok(series(row)?)
-        })
-        .map(|all| all.into_iter().map(|series| (series.number, series)).collect())
+        self.list("series", "SELECT id, site, sensor, quantity, unit, place FROM series", [], series)
+            .map(|all| all.into_iter().map(|series| (series.number, series)).collect())
     }
 
     /// How many readings there are. Looks at every page of them.
@@ -194,7 +189,7 @@ impl Reader {
             "SELECT s.id, s.site, s.sensor, s.quantity, s.unit, s.place, count(*), max(r.at)
              FROM reading r JOIN series s ON s.id = r.series
              WHERE r.at >= ?1 GROUP BY r.series ORDER BY s.site, s.sensor",
-            [columns::millis(from)],
+            [millis(from)],
             |row| {
                 Ok(Activity {
                     series: series(row)?,
@@ -214,7 +209,7 @@ impl Reader {
                 alarm_rows::PRESENT
             ),
             [],
-            |row| alarm_rows::read(row)?.map_err(Fault::Row),
+            alarm_rows::read,
         )
     }
 
@@ -243,8 +238,8 @@ impl Reader {
                  WHERE at >= ?1 AND at < ?2 AND (?3 IS NULL OR site = ?3) ORDER BY at, seq LIMIT ?4",
                 alarm_rows::CHANGE
             ),
-            (columns::millis(from), columns::millis(to), site, limit),
-            |row| alarm_rows::read(row)?.map_err(Fault::Row),
+            (millis(from), millis(to), site, limit),
+            alarm_rows::read,
         )
     }
 
@@ -258,8 +253,8 @@ impl Reader {
                  WHERE at >= ?1 AND since = ?1 AND site = ?2 AND kind = ?3 AND place = ?4 ORDER BY at, seq",
                 alarm_rows::CHANGE
             ),
-            (columns::millis(since), alarm.site.as_str(), alarm.kind.name(), alarm.place.as_str()),
-            |row| alarm_rows::read(row)?.map_err(Fault::Row),
+            (millis(since), alarm.site.as_str(), alarm.kind.name(), alarm.place.as_str()),
+            alarm_rows::read,
         )
     }
 
@@ -278,7 +273,7 @@ impl Reader {
 
     /// Letters that were let go because too many waited.
     pub fn letters_dropped(&self) -> Result<u64, StoreError> {
-        self.with("counters", |connection| Ok(counter(connection, LETTERS_DROPPED)?.unsigned_abs()))
+        self.dropped(LETTERS_DROPPED)
     }
 
     /// What was refused, newest first.
@@ -328,14 +323,13 @@ impl Reader {
              WHERE q.seq > ?1 ORDER BY q.seq LIMIT ?2",
             (after, limit),
             |row| {
-                let flag: i64 = row.get(5)?;
                 Ok(ForwardRow {
                     seq: row.get(0)?,
                     at: time(row, 1)?,
                     series: row.get(2)?,
                     raw: row.get(3)?,
                     value: row.get(4)?,
-                    flag: columns::flag(flag).ok_or_else(|| Fault::Row(format!("the flag {flag}")))?,
+                    flag: row.get(5)?,
                 })
             },
         )
@@ -344,10 +338,8 @@ impl Reader {
     /// How far a forwarder has come; 0 where it is not known.
     pub fn forward_position(&self, name: &str) -> Result<i64, StoreError> {
         self.with("forwarders", |connection| {
-            Ok(connection
-                .query_row("SELECT position FROM forwarder WHERE name = ?1", [name], |row| row.get(0))
-                .optional()?
-                .unwrap_or(0))
+            let sql = "SELECT coalesce(max(position), 0) FROM forwarder WHERE name = ?1";
+            query::one(connection, sql, [name])
         })
     }
 
@@ -358,46 +350,66 @@ impl Reader {
 
     /// Rows that were let go, before every server had them, because too many waited.
     pub fn forward_dropped(&self) -> Result<u64, StoreError> {
-        self.with("counters", |connection| Ok(counter(connection, FORWARD_DROPPED)?.unsigned_abs()))
+        self.dropped(FORWARD_DROPPED)
     }
 
     fn number(&self, sql: &str) -> Result<Option<i64>, StoreError> {
-        self.with("numbers", |connection| Ok(connection.query_row(sql, [], |row| row.get(0))?))
+        self.with("numbers", |connection| query::one(connection, sql, []))
     }
 
-    fn list<T>(
+    /// The counter of what was let go.
+    pub(super) fn dropped(&self, name: &str) -> Result<u64, StoreError> {
+        self.with("counters", |connection| Ok(counter(connection, name)?.unsigned_abs()))
+    }
+
+    /// All rows of a statement.
+    pub(super) fn list<T>(
         &self,
         what: &'static str,
         sql: &str,
         parameters: impl Params,
-        each: impl Fn(&rusqlite::Row<'_>) -> Result<T, Fault>,
+        read: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
-        self.with(what, |connection| {
-            let mut select = connection.prepare_cached(sql)?;
-            let mut rows = select.query(parameters)?;
-            let mut list = Vec::new();
-            while let Some(row) = rows.next()? {
-                list.push(each(row)?);
-            }
-            Ok(list)
-        })
+        self.with(what, |connection| query::list(connection, sql, parameters, read))
     }
 
+    /// The rows of a statement that can be understood; `left_out` is told why another is
+    /// left out.
+    pub(super) fn list_understood<T>(
+        &self,
+        what: &'static str,
+        sql: &str,
+        parameters: impl Params,
+        mut read: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<T>,
+        left_out: impl Fn(String),
+    ) -> Result<Vec<T>, StoreError> {
+        let rows = self.list(what, sql, parameters, |row| understood(read(row)))?;
+        Ok(rows.into_iter().filter_map(|row| row.map_err(&left_out).ok()).collect())
+    }
+
+    /// Calls `each` with the rows of a statement until it breaks.
+    pub(super) fn each(
+        &self,
+        what: &'static str,
+        sql: &str,
+        parameters: impl Params,
+        each: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<ControlFlow<()>>,
+    ) -> Result<(), StoreError> {
+        self.with(what, |connection| query::each(connection, sql, parameters, each))
+    }
+
+    /// Reads with a connection of its own; `what` names it in errors.
     pub(super) fn with<T>(
         &self,
         what: &'static str,
-        read: impl FnOnce(&Connection) -> Result<T, Fault>,
+        read: impl FnOnce(&Connection) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
         let idle = self.idle().pop();
         let connection = match idle {
             Some(connection) => connection,
             None => self.connect()?,
         };
-        let path = || self.shared.path.clone();
-        let result = read(&connection).map_err(|fault| match fault {
-            Fault::Sqlite(source) => StoreError::Read { what, path: path(), source },
-            Fault::Row(found) => StoreError::Row { what, path: path(), found },
-        });
+        let result = read(&connection).map_err(read_error(&self.shared.path, what));
         self.give_back(connection);
         result
     }
@@ -427,36 +439,16 @@ impl Reader {
     }
 }
 
-/// Why a row could not be read.
-pub(super) enum Fault {
-    Sqlite(rusqlite::Error),
-    /// What in the row cannot be understood.
-    Row(String),
-}
-
-impl From<rusqlite::Error> for Fault {
-    fn from(source: rusqlite::Error) -> Self {
-        Self::Sqlite(source)
-    }
-}
-
-fn time(row: &rusqlite::Row<'_>, column: usize) -> Result<Timestamp, Fault> {
-    let millis = row.get(column)?;
-    columns::timestamp(millis).ok_or_else(|| Fault::Row(format!("the time {millis}")))
-}
-
 /// From the columns at, series, raw, value, flag, tests, `time_from`, late.
-fn reading(row: &rusqlite::Row<'_>, sensor: SensorIx) -> Result<Reading, Fault> {
-    let (flag, time_from): (i64, i64) = (row.get(4)?, row.get(6)?);
+fn reading(row: &rusqlite::Row<'_>, sensor: SensorIx) -> rusqlite::Result<Reading> {
     Ok(Reading {
         sensor,
         at: time(row, 0)?,
         raw: row.get(2)?,
         value: row.get(3)?,
-        flag: columns::flag(flag).ok_or_else(|| Fault::Row(format!("the flag {flag}")))?,
+        flag: row.get(4)?,
         tests: Tests(row.get(5)?),
-        time_from: columns::time_from(time_from)
-            .ok_or_else(|| Fault::Row(format!("whose clock it was: {time_from}")))?,
+        time_from: row.get(6)?,
         late: row.get(7)?,
     })
 }

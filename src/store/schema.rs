@@ -1,7 +1,7 @@
 //! The tables and how an older file is brought up to date.
 
 #[cfg(test)]
-mod older;
+mod tests;
 
 use std::path::Path;
 

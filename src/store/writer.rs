@@ -1,18 +1,19 @@
 //! The one writer.
 
 #[cfg(test)]
-mod faults;
+mod tests;
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
 use super::error::StoreError;
 use super::message_rows::{self, Post};
 use super::quarter_rows::{self, Filling, Quarters};
+use super::query::{self, read_error, write_error};
 use super::queue_rows::{self, Forwarding, Outbox};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
@@ -36,7 +37,7 @@ pub struct Store {
     /// Not among the marks: what it notes of a transaction that fails does no harm.
     quarters: Quarters,
     /// The last write failed. It may have been kept all the same (a fault after the
-    /// end was written), so the marks are read anew before the next one.
+    /// end was written), so the marks are read again before the next one.
     doubtful: bool,
     keep_rejects: u32,
     /// Held until the store is dropped, after the connection.
@@ -128,8 +129,22 @@ impl Store {
         &self.series
     }
 
-    pub(super) fn connection(&self) -> &Connection {
-        &self.connection
+    /// Reads with the writer's connection; `what` names it in errors.
+    pub(super) fn read<T>(
+        &self,
+        what: &'static str,
+        read: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        read(&self.connection).map_err(read_error(&self.path, what))
+    }
+
+    /// Writes outside of [`Store::commit`]; `what` names it in errors.
+    pub(super) fn write(
+        &self,
+        what: &'static str,
+        write: impl FnOnce(&Connection) -> rusqlite::Result<()>,
+    ) -> Result<(), StoreError> {
+        write(&self.connection).map_err(write_error(&self.path, what))
     }
 
     /// The file.
@@ -147,7 +162,7 @@ impl Store {
     /// twice.
     pub fn commit(&mut self, it: &Transaction<'_>) -> Result<Committed, StoreError> {
         self.check(it)?;
-        // After a fault, whoever waits for letters or rows is woken once more.
+        // After a fault, who waits for letters or rows is woken once more.
         let wake = self.settle()?;
         self.doubtful = true;
         let path = &self.path;
@@ -239,7 +254,7 @@ impl Store {
         if !self.doubtful && self.quarters.is_done(bound) {
             return Ok(Filling::Done);
         }
-        // It stays doubtful: the next commit has to wake whoever waits.
+        // It stays doubtful: the next commit has to wake all that wait.
         self.settle()?;
         let step = self.quarters.step(&mut self.connection, bound);
         step.map_err(|source| {
@@ -248,7 +263,7 @@ impl Store {
         })
     }
 
-    /// Brings what is known of the tables up to date after a failed write; gives
+    /// Brings what is known of the tables up to date after a failed write; returns
     /// whether there was one.
     fn settle(&mut self) -> Result<bool, StoreError> {
         if self.doubtful {
@@ -290,13 +305,25 @@ impl Marks {
             outbox: Outbox::open(connection)?,
             forwarding: Forwarding::open(connection)?,
             post: Post::open(connection)?,
-            unplaced: connection.query_row("SELECT count(*) FROM unplaced", [], |row| row.get(0))?,
+            unplaced: query::one(connection, "SELECT count(*) FROM unplaced", [])?,
         })
     }
 }
 
-fn write_error(path: &Path, what: &'static str) -> impl Fn(rusqlite::Error) -> StoreError + Copy {
-    move |source| StoreError::Write { what, path: path.to_owned(), source }
+/// Opens the database for a program beside the daemon, which may be writing to it.
+///
+/// # Errors
+///
+/// When the file is missing, not ours, of another version, or cannot be opened.
+pub(super) fn open_beside(path: &Path) -> Result<Connection, StoreError> {
+    if !path.exists() {
+        return Err(StoreError::Missing { path: path.to_owned() });
+    }
+    let open = |source| StoreError::Open { path: path.to_owned(), source };
+    let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(open)?;
+    connection.busy_timeout(BUSY).map_err(open)?;
+    schema::check(&connection, path)?;
+    Ok(connection)
 }
 
 /// Takes the lock beside the database, or says who cannot have it.
