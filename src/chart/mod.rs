@@ -204,6 +204,11 @@ impl Panel {
         }
     }
 
+    /// Whether nothing but events could be drawn in it.
+    pub fn has_no_figures(&self) -> bool {
+        self.traces.is_empty() && self.bars.is_empty() && self.flagged.is_empty()
+    }
+
     /// What its bars are of, each once.
     fn bar_names(&self) -> Vec<&str> {
         let mut names: Vec<&str> = self.bars.iter().map(|bar| bar.name.as_str()).collect();

@@ -11,7 +11,7 @@ use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
 use crate::garden::plan::Garden;
 use crate::model::Id;
-use crate::page::month::{CannotMake, MonthFiles, Wanted, make, until};
+use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
 use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name, slug, which};
 use crate::store::Reader;
 
@@ -111,7 +111,7 @@ fn not_ours(folder: &Path) -> Option<String> {
 }
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
-fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, Wanted), String> {
+fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, MonthRequest), String> {
     let month = which::parse(&it.month)
         .ok_or_else(|| format!("{:?} is not a month; accepted is {}", it.month, which::ACCEPTED))?;
     let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
@@ -138,7 +138,7 @@ fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, Wanted),
         [first, second] => Some((bed(first)?, bed(second)?)),
         beds => return Err(format!("{} beds were given with --bed; two are compared, or none", beds.len())),
     };
-    Ok((garden, Wanted { which: month, compare, notes: !it.without_notes }))
+    Ok((garden, MonthRequest { which: month, compare, notes: !it.without_notes }))
 }
 
 /// Writes the files into a folder beside the wanted one and gives it its name at the

@@ -17,3 +17,18 @@ pub enum Condition {
     Act,
     Unknown,
 }
+
+impl Condition {
+    pub const ALL: [Self; 4] = [Self::Well, Self::Watch, Self::Act, Self::Unknown];
+
+    /// Its name in the JSON interface and in the page's style; "unknown" says that nobody
+    /// may take it for well.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Well => "well",
+            Self::Watch => "watch",
+            Self::Act => "act",
+            Self::Unknown => "unknown",
+        }
+    }
+}

@@ -3,16 +3,16 @@
 use maud::{Markup, html};
 
 use super::access::Visitor;
+use super::markup::item;
 use super::reasons;
-use super::today::urgency;
-use crate::alarms::AlarmNote;
-use crate::alarms::State;
+use crate::alarms::{AlarmNote, Kind, Priority, State};
 use crate::garden::view::{AlarmView, SiteView};
+use crate::model::Id;
 use crate::text::labels;
 
 /// An answer that was not taken: what was wrong with its note, and the note.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Refused<'a> {
+pub(super) struct RefusedNote<'a> {
     pub(super) why: &'a str,
     pub(super) note: &'a str,
 }
@@ -25,9 +25,33 @@ pub(super) const ASIDE: [(&str, &str); 4] = [
     ("aside-week", "Put it aside for a week"),
 ];
 
+/// A note as it was typed. A form's text has line ends of its own; a note is one line.
+pub(super) fn note_line(typed: &str) -> String {
+    typed.replace(['\r', '\n', '\t'], " ")
+}
+
 /// The alarm's id on a page, and the ids of its fields begin with it.
 pub(super) fn id(alarm: &AlarmView) -> String {
-    format!("{}-{}", alarm.kind.name(), alarm.place)
+    id_of(alarm.kind, &alarm.place)
+}
+
+pub(super) fn id_of(kind: Kind, place: &Id) -> String {
+    format!("{}-{place}", kind.name())
+}
+
+/// A note to an alarm: when, how, and its text.
+pub(super) fn note(note: &AlarmNote, view: &SiteView) -> Markup {
+    html! {
+        p class="note" {
+            (labels::moment(note.at, view.now, &view.time_zone)) ", " (labels::how(&note.how)) ": "
+            (labels::shown(&note.note, AlarmNote::TEXT_MAX))
+        }
+    }
+}
+
+/// How urgent an alarm is, in words.
+pub(super) fn urgency(priority: Priority) -> Markup {
+    html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
 }
 
 /// One alarm: how urgent, since when, what it says, why, its notes, and the buttons for
@@ -36,8 +60,8 @@ pub(super) fn card(
     alarm: &AlarmView,
     view: &SiteView,
     visitor: &Visitor,
-    notes: &[AlarmNote],
-    refused: Option<Refused<'_>>,
+    notes: &[&AlarmNote],
+    refused: Option<RefusedNote<'_>>,
 ) -> Markup {
     let moment = |at| labels::moment(at, view.now, &view.time_zone);
     html! {
@@ -54,7 +78,7 @@ pub(super) fn card(
             }
             p { (alarm.text) }
             @for note in notes {
-                p class="note" { (moment(note.at)) ", " (labels::how(&note.how)) ": " (labels::shown(&note.note, AlarmNote::TEXT_MAX)) }
+                (self::note(note, view))
             }
             details {
                 summary { "Why" }
@@ -62,7 +86,7 @@ pub(super) fn card(
                     dl {
                         @for (name, number) in &alarm.values {
                             @let (name, number) = labels::named_value(name, *number);
-                            div { dt { (name) } dd { (number) } }
+                            (item(&name, number))
                         }
                     }
                 }
@@ -75,7 +99,12 @@ pub(super) fn card(
     }
 }
 
-fn answers(alarm: &AlarmView, view: &SiteView, visitor: &Visitor, refused: Option<Refused<'_>>) -> Markup {
+fn answers(
+    alarm: &AlarmView,
+    view: &SiteView,
+    visitor: &Visitor,
+    refused: Option<RefusedNote<'_>>,
+) -> Markup {
     let id = id(alarm);
     let (note, fault, help) = (format!("{id}-note"), format!("{id}-fault"), format!("{id}-help"));
     let name = format!("{}: {}", alarm.place_name, labels::kind(alarm.kind));

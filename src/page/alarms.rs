@@ -1,31 +1,22 @@
 //! `/site/ID/alarms`: what is open, what is put aside, what was, and the answers to it.
 
 use std::collections::HashMap;
-use std::sync::Arc;
 
-use axum::Extension;
-use axum::body::Body;
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, State};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::civil::Date;
 use jiff::{Span, Timestamp};
 use maud::{Markup, html};
-use tokio::time::timeout;
-use tracing::warn;
 
-use super::Views;
-use super::access::Visitor;
-use super::alarm_card::{self, Refused, card};
-use super::errors::Problem;
+use super::PageSource;
+use super::alarm_card::{self, RefusedNote, card, note_line};
+use super::context::{SiteForm, SitePage};
 use super::figures::{self, SiteFigures};
-use super::forms::Form;
-use super::forms::write::{go, wrong_list};
+use super::forms::{see_other, wrong_list};
 use super::layout::Frame;
-use super::routes::{Desk, VIEW_WAIT, ask as asked, figures, frame, view};
-use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered};
-use crate::alarms::{Input, Kind, State as Stands};
+use super::problem::Problem;
+use super::wait::{ask as asked, confirm};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input, Kind, State};
 use crate::answering::{note, shelf_end};
 use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
@@ -40,7 +31,7 @@ const LISTED_MAX: usize = 200;
 const MORNING_H: i8 = 7;
 
 /// What one page of alarms shows.
-struct Shown {
+struct AlarmList {
     view: SiteView,
     /// The first day of the month whose history is listed.
     month: Date,
@@ -52,33 +43,17 @@ struct Shown {
     names: HashMap<Id, String>,
 }
 
-pub(super) async fn ask<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let asked_for = Form::of(query.as_deref().unwrap_or_default().as_bytes());
-    let shown = shown(&desk, id, asked_for.text("month")).await?;
-    let path = format!("/site/{}/alarms", shown.view.id);
-    let frame = frame(&desk, visitor, query.as_deref(), &path).of_site(&shown.view);
-    let figures = figures(&desk, &shown.view).await;
-    Ok(page(&frame, &shown, figures.as_ref(), None).into_response())
+pub(super) async fn ask<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let list = AlarmList::read(&site, site.fields().text("month")).await?;
+    // The alarms are shown without their figures where these cannot be had.
+    let figures = asked(site.context.views.alarm_figures(list.view.id.as_str(), list.view.now)).await;
+    Ok(page(&site.frame("/alarms"), &list, figures.unwrap_or(None).as_ref(), None))
 }
 
-/// Takes an answer, and goes back to the page with what came of it.
-pub(super) async fn take<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    headers: HeaderMap,
-    body: Body,
-) -> Result<Response, Problem> {
-    let form = Form::read(&headers, body).await?;
-    desk.gate.allows(&visitor, &form)?;
-    let shown = shown(&desk, id, "").await?;
-    let view = &shown.view;
-    let path = format!("/site/{}/alarms", view.id);
+/// Takes an answer, and goes back to the page with its result.
+pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) -> Result<Response, Problem> {
+    let list = AlarmList::read(&site, "").await?;
+    let view = &list.view;
     let place = form.text("place");
     let (Some(kind), true, Ok(since)) =
         (Kind::from_name(form.text("kind")), Id::is_valid(place), form.text("since").parse::<Timestamp>())
@@ -86,51 +61,39 @@ pub(super) async fn take<V: Views>(
         return Err(Problem::NotFound);
     };
     let key = AlarmKey { site: view.id.clone(), kind, place: Id::new(place) };
-    let Some(wanted) = Wanted::of(form.text("do")) else { return Err(Problem::NotFound) };
-    // A form's text has line ends of its own; a note is one line.
-    let text = form.text("note").replace(['\r', '\n', '\t'], " ");
-    let note = note(&text).and_then(|note| match (wanted, &note) {
-        (Wanted::Note, None) => Err("the note is empty".to_owned()),
+    let action = AlarmAction::of(form.text("do")).ok_or(Problem::NotFound)?;
+    let text = note_line(form.text("note"));
+    let note = note(&text).and_then(|note| match (action, &note) {
+        (AlarmAction::Note, None) => Err("the note is empty".to_owned()),
         _ => Ok(note),
     });
+    let frame = site.frame("/alarms");
     let note = match note {
         Ok(note) => note,
         Err(why) => {
-            let frame = frame(&desk, visitor, None, &path).of_site(view);
-            let refused = (alarm_id(&key), Refused { why: &why, note: &text });
-            return Ok(
-                (StatusCode::UNPROCESSABLE_ENTITY, page(&frame, &shown, None, Some(refused))).into_response()
-            );
+            let refused = (alarm_card::id_of(kind, &key.place), RefusedNote { why: &why, note: &text });
+            let page = page(&frame, &list, None, Some(refused));
+            return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
-    let name = named(&key, &shown.names, view);
-    let now = desk.page.views.now();
-    let input = wanted.input(labels::garden_now(view.now, now), view);
-    // One that is put aside stands under the time at which that was done.
-    let since = (wanted != Wanted::Back && !is_hidden(view, &key)).then_some(since);
+    let name = named(&key, &list.names, view);
+    let now = site.context.views.now();
+    let input = action.input(labels::garden_now(view.now, now), view);
+    // One that is put aside is known by the time at which that was done.
+    let since = (action != AlarmAction::Back && !is_hidden(view, &key)).then_some(since);
     let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
-    let answered = match timeout(VIEW_WAIT, desk.page.views.answer(answer)).await {
-        Ok(Ok(answered)) => answered,
-        Ok(Err(fault)) => {
-            warn!("an answer could not be confirmed: {fault}");
-            return Err(Problem::NotConfirmed);
-        }
-        Err(_) => {
-            warn!("an answer could not be confirmed within {VIEW_WAIT:?}");
-            return Err(Problem::NotConfirmed);
-        }
-    };
-    desk.gate.say(&headers, wanted.came_of(answered, &name, input, view));
-    Ok(go(&path))
+    let answered = confirm(site.context.views.answer(answer)).await?;
+    site.context.gate.say(&site.headers, action.result(answered, &name, input, view));
+    Ok(see_other(&frame.path))
 }
 
 fn is_hidden(view: &SiteView, key: &AlarmKey) -> bool {
     view.alarms.iter().any(|a| a.kind == key.kind && a.place == key.place && a.state.is_hidden())
 }
 
-/// What a button says.
+/// What a button does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Wanted {
+enum AlarmAction {
     Seen,
     Reset,
     Back,
@@ -140,7 +103,7 @@ enum Wanted {
     Morning,
 }
 
-impl Wanted {
+impl AlarmAction {
     fn of(word: &str) -> Option<Self> {
         Some(match word {
             "seen" => Self::Seen,
@@ -168,8 +131,8 @@ impl Wanted {
         }
     }
 
-    /// What came of it, to be said on the next page.
-    fn came_of(self, answered: Answered, name: &str, input: Option<Input>, view: &SiteView) -> String {
+    /// Its result, to be said on the next page.
+    fn result(self, answered: Answered, name: &str, input: Option<Input>, view: &SiteView) -> String {
         match answered {
             Answered::Done => match (self, input) {
                 (Self::Seen, _) => format!("Thank you. {name} is marked as seen: everybody can see it."),
@@ -199,48 +162,37 @@ fn morning(now: Timestamp, view: &SiteView) -> Option<Timestamp> {
     view.time_zone.to_timestamp(tomorrow.at(MORNING_H, 0, 0, 0)).ok()
 }
 
-/// Reads what a page shows. `month` is empty for the present one.
-async fn shown<V: Views>(
-    desk: &Desk<V>,
-    id: Result<Path<String>, PathRejection>,
-    month: &str,
-) -> Result<Shown, Problem> {
-    let view = self::view(desk, id).await?;
-    let id = view.id.to_string();
-    let today = local_date(view.now, &view);
-    let month = if month.is_empty() {
-        today.first_of_month()
-    } else {
-        parse_month(month).ok_or(Problem::NoSuchMonth)?
-    };
-    if month > today {
-        return Err(Problem::NoSuchMonth);
+impl AlarmList {
+    /// Reads what a page shows. `month` is empty for the present one.
+    async fn read<V: PageSource>(site: &SitePage<V>, month: &str) -> Result<Self, Problem> {
+        let view = site.view.clone();
+        let today = local_date(view.now, &view);
+        let month = if month.is_empty() {
+            today.first_of_month()
+        } else {
+            parse_month(month).filter(|month| *month <= today).ok_or(Problem::NoSuchMonth)?
+        };
+        let (from, to) = ends(month, &view).ok_or(Problem::NoSuchMonth)?;
+        let record = &site.context.record;
+        let steps = asked(record.alarm_steps(view.id.as_str(), from, to)).await?;
+        let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
+        let id = view.id.to_string();
+        let notes = record.read("notes", move |reader| reader.notes(oldest, Timestamp::MAX, Some(&id)));
+        let mut notes = asked(notes).await?;
+        notes.retain(|note| {
+            let open = view.alarms.iter().any(|alarm| is_of(note, alarm));
+            open || steps.iter().any(|step| step.key == note.key && step.since == note.since)
+        });
+        let garden = record.garden(view.id.as_str());
+        let name = |place: &Id| garden.map_or_else(|| place.to_string(), |it| place_called(it, place));
+        let names = steps.iter().map(|step| (step.key.place.clone(), name(&step.key.place))).collect();
+        Ok(Self { view, month, steps, notes, names })
     }
-    let (from, to) = ends(month, &view).ok_or(Problem::NoSuchMonth)?;
-    let record = &desk.page.record;
-    let steps = asked(record.alarm_steps(&id, from, to)).await?;
-    let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
-    let site = id.clone();
-    let mut notes =
-        asked(record.read("notes", move |reader| reader.notes(oldest, Timestamp::MAX, Some(&site)))).await?;
-    let named: Vec<(AlarmKey, Timestamp)> = steps.iter().map(|step| (step.key.clone(), step.since)).collect();
-    notes.retain(|note| {
-        let open = view
-            .alarms
-            .iter()
-            .any(|a| a.kind == note.key.kind && a.place == note.key.place && a.since == note.since);
-        open || named.iter().any(|(key, since)| *key == note.key && *since == note.since)
-    });
-    let garden = record.garden(&id);
-    let names = steps
-        .iter()
-        .map(|step| step.key.place.clone())
-        .map(|place| {
-            let name = garden.map_or_else(|| place.to_string(), |garden| place_called(garden, &place));
-            (place, name)
-        })
-        .collect();
-    Ok(Shown { view, month, steps, notes, names })
+}
+
+/// Whether a note was written to this occurrence of an alarm.
+fn is_of(note: &AlarmNote, alarm: &AlarmView) -> bool {
+    note.key.kind == alarm.kind && note.key.place == alarm.place && note.since == alarm.since
 }
 
 fn local_date(at: Timestamp, view: &SiteView) -> Date {
@@ -263,10 +215,6 @@ fn ends(month: Date, view: &SiteView) -> Option<(Timestamp, Timestamp)> {
     Some((begins(month)?, begins(next)?))
 }
 
-fn alarm_id(key: &AlarmKey) -> String {
-    format!("{}-{}", key.kind.name(), key.place)
-}
-
 fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String {
     let place = view
         .alarms
@@ -279,12 +227,12 @@ fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String
 }
 
 fn page(
-    frame: &Frame<'_>,
-    shown: &Shown,
+    frame: &Frame,
+    list: &AlarmList,
     alarm_figures: Option<&SiteFigures>,
-    refused: Option<(String, Refused<'_>)>,
+    refused: Option<(String, RefusedNote<'_>)>,
 ) -> Markup {
-    let view = &shown.view;
+    let view = &list.view;
     let mut alarms: Vec<&AlarmView> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
     let (open, rest): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| alarm.state.is_active());
@@ -292,9 +240,7 @@ fn page(
     let cards = |alarms: &[&AlarmView]| {
         html! {
             @for alarm in alarms {
-                @let notes: Vec<AlarmNote> = shown.notes.iter()
-                    .filter(|n| n.key.kind == alarm.kind && n.key.place == alarm.place && n.since == alarm.since)
-                    .cloned().collect();
+                @let notes: Vec<&AlarmNote> = list.notes.iter().filter(|note| is_of(note, alarm)).collect();
                 @let refused = refused.as_ref().filter(|(id, _)| *id == alarm_card::id(alarm)).map(|(_, refused)| *refused);
                 (card(alarm, view, &frame.visitor, &notes, refused))
             }
@@ -320,18 +266,18 @@ fn page(
         @if !hidden.is_empty() {
             section { h2 { "Put aside" } (cards(&hidden)) }
         }
-        (history(frame, shown))
+        (history(frame, list))
         @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
     };
     if refused.is_some() { frame.still(&title, &body) } else { frame.page(&title, &body) }
 }
 
 /// The month's occurrences, the newest first, each with its steps and notes.
-fn history(frame: &Frame<'_>, shown: &Shown) -> Markup {
-    let view = &shown.view;
+fn history(frame: &Frame, list: &AlarmList) -> Markup {
+    let view = &list.view;
     let mut found: Vec<(&AlarmKey, Timestamp, Vec<&AlarmRecord>)> = Vec::new();
     let mut at: HashMap<(&AlarmKey, Timestamp), usize> = HashMap::new();
-    for step in &shown.steps {
+    for step in &list.steps {
         let place = *at.entry((&step.key, step.since)).or_insert_with(|| {
             found.push((&step.key, step.since, Vec::new()));
             found.len() - 1
@@ -343,14 +289,14 @@ fn history(frame: &Frame<'_>, shown: &Shown) -> Markup {
     found.truncate(LISTED_MAX);
     let name = |month: Date| month.strftime("%B %Y").to_string();
     let address = |month: Date| format!("{}?month={}#was", frame.path, month.strftime("%Y-%m"));
-    let earlier = shown.month.checked_sub(Span::new().months(1)).ok().filter(|month| month.year() >= 2000);
+    let earlier = list.month.checked_sub(Span::new().months(1)).ok().filter(|month| month.year() >= 2000);
     let today = local_date(view.now, view);
-    let later = shown.month.checked_add(Span::new().months(1)).ok().filter(|month| *month <= today);
+    let later = list.month.checked_add(Span::new().months(1)).ok().filter(|month| *month <= today);
     html! {
         section id="was" {
-            h2 { "What was in " (name(shown.month)) }
+            h2 { "What was in " (name(list.month)) }
             @if found.is_empty() { p { "No alarm came, changed or ended in this month." } }
-            @for (key, since, steps) in &found { (occurrence(key, *since, steps, shown)) }
+            @for (key, since, steps) in &found { (occurrence(key, *since, steps, list)) }
             @if left_out > 0 { p { (left_out) " older ones of this month are not listed; trug alarms --from lists all." } }
             nav class="months" aria-label="Months" {
                 @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (name(month)) } }
@@ -361,15 +307,15 @@ fn history(frame: &Frame<'_>, shown: &Shown) -> Markup {
     }
 }
 
-fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], shown: &Shown) -> Markup {
-    let view = &shown.view;
+fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], list: &AlarmList) -> Markup {
+    let view = &list.view;
     let moment = |at| labels::moment(at, view.now, &view.time_zone);
-    let over = steps.last().filter(|step| step.state == Stands::Normal).map(|step| step.at);
-    let notes = || shown.notes.iter().filter(|note| note.key == *key && note.since == since);
+    let over = steps.last().filter(|step| step.state == State::Normal).map(|step| step.at);
+    let notes = || list.notes.iter().filter(|note| note.key == *key && note.since == since);
     html! {
         details class="was" {
             summary {
-                (named(key, &shown.names, view)) ", from " (moment(since))
+                (named(key, &list.names, view)) ", from " (moment(since))
                 @if let Some(over) = over { " to " (moment(over)) }
             }
             ol {
@@ -383,7 +329,7 @@ fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], shown: &
             }
             @if let Some(first) = steps.first() { p { (first.text) } }
             @for note in notes() {
-                p class="note" { (moment(note.at)) ", " (labels::how(&note.how)) ": " (labels::shown(&note.note, AlarmNote::TEXT_MAX)) }
+                (alarm_card::note(note, view))
             }
         }
     }

@@ -2,33 +2,84 @@
 //! on. Opening it changes nothing, so that a mail scanner that follows every link
 //! does no harm.
 
-use axum::http::StatusCode;
+use std::sync::Arc;
+
+use axum::body::Body;
+use axum::extract::{RawQuery, State};
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use tokio::time::Instant;
 
-use super::AlarmStep;
+use super::alarm_card::{note_line, urgency};
+use super::context::PageContext;
+use super::forms::FormFields;
 use super::layout::plain_page;
-use super::today::urgency;
-use crate::alarms::State;
-use crate::alarms::{AlarmNote, Answered};
-use crate::answering::Claim;
+use super::problem::Problem;
+use super::wait::{ask as asked, confirm};
+use super::{AlarmStep, PageSource};
+use crate::alarms::{AlarmNote, Answered, State as AlarmState};
+use crate::answering::{Checked, Claim, note};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
 use crate::text::labels;
 
-/// One alarm for whoever came by a link.
-pub(super) struct Page<'a> {
-    pub(super) notice: Option<&'a str>,
-    /// The link's own.
-    pub(super) token: &'a str,
-    pub(super) claim: &'a Claim,
-    pub(super) view: &'a SiteView,
-    /// Of the occurrence that the link is about.
-    pub(super) steps: &'a [AlarmStep],
+/// Bytes of the form: a token, and a note whose every byte is written as three.
+const FORM_BYTES_MAX: usize = 16 * 1024;
+
+/// Shows the alarm of a link, and the button. Changes nothing.
+pub(super) async fn ask<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
+    RawQuery(query): RawQuery,
+) -> Result<Response, Problem> {
+    let query = FormFields::of(query.unwrap_or_default());
+    let (claim, token) = claim(&context, query.whole("t"))?;
+    Ok(LinkPage::read(&context, token, &claim).await?.ask(None))
 }
 
-/// How the alarm of a link stands.
-enum Stands<'a> {
+/// Takes the answer of the person who pressed the button.
+pub(super) async fn take<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    let form = FormFields::read(&headers, body, FORM_BYTES_MAX).await?;
+    let (claim, token) = claim(&context, form.whole("t"))?;
+    let text = note_line(form.whole("note"));
+    let note = match note(&text) {
+        Ok(note) => note,
+        Err(why) => {
+            return Ok(LinkPage::read(&context, token, &claim).await?.ask(Some((&why, &text))));
+        }
+    };
+    let answered = confirm(context.views.acknowledge(&claim, note)).await?;
+    Ok(LinkPage::read(&context, token, &claim).await?.told(answered))
+}
+
+/// The claim of a link that holds, and its token.
+fn claim<'t, V: PageSource>(context: &PageContext<V>, token: &'t str) -> Result<(Claim, &'t str), Problem> {
+    let problem = match context.views.check(token) {
+        None => return Err(Problem::NotFound),
+        Some(Checked::Good(claim)) => return Ok((claim, token)),
+        Some(Checked::Expired(_)) => return Err(Problem::LinkExpired),
+        Some(Checked::Forged) => Problem::LinkForged,
+        Some(Checked::Malformed) => Problem::LinkMalformed,
+    };
+    Err(if context.wrong_links.allows((), Instant::now()) { problem } else { Problem::TooManyWrongLinks })
+}
+
+/// One alarm for a person who followed a link.
+struct LinkPage<'a> {
+    notice: Option<&'a str>,
+    token: &'a str,
+    claim: &'a Claim,
+    view: SiteView,
+    /// Of the occurrence that the link is about.
+    steps: Vec<AlarmStep>,
+}
+
+/// The state of a link's alarm.
+enum LinkStatus<'a> {
     /// It waits for this answer.
     Waits(&'a AlarmView),
     Answered(&'a AlarmView),
@@ -38,31 +89,41 @@ enum Stands<'a> {
     Over,
 }
 
-impl Page<'_> {
+impl<'a> LinkPage<'a> {
+    async fn read<V: PageSource>(
+        context: &'a PageContext<V>,
+        token: &'a str,
+        claim: &'a Claim,
+    ) -> Result<Self, Problem> {
+        let view = asked(context.views.site(claim.key.site.as_str())).await?.ok_or(Problem::NotFound)?;
+        let steps = asked(context.views.steps(&claim.key, claim.since)).await?;
+        Ok(Self { notice: context.notice.as_deref(), token, claim, view, steps })
+    }
+
     /// The alarm as it stands, with the button where it waits for an answer.
     /// `fault` says what was wrong with a note, and gives the note back.
-    pub(super) fn ask(&self, fault: Option<(&str, &str)>) -> Response {
+    fn ask(&self, fault: Option<(&str, &str)>) -> Response {
         match self.stands() {
-            Stands::Waits(alarm) => {
+            LinkStatus::Waits(alarm) => {
                 let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
                 let body = html! { (self.alarm(alarm)) (self.form(alarm, fault)) };
                 self.page(status, &self.heading(), &body)
             }
-            Stands::Answered(alarm) => self.answered_before(Some(alarm)),
-            Stands::Aside(alarm) => self.aside(alarm),
-            Stands::Newer(alarm) => self.newer(Some(alarm)),
-            Stands::Over => self.over(),
+            LinkStatus::Answered(alarm) => self.answered_before(Some(alarm)),
+            LinkStatus::Aside(alarm) => self.aside(alarm),
+            LinkStatus::Newer(alarm) => self.newer(Some(alarm)),
+            LinkStatus::Over => self.over(),
         }
     }
 
-    /// What came of the button.
-    pub(super) fn told(&self, answered: Answered) -> Response {
+    /// The result of the button.
+    fn told(&self, answered: Answered) -> Response {
         let alarm = self.of_claim();
         match answered {
             Answered::Done => {
                 let body = html! {
                     p { "Thank you. " strong { (self.heading()) } " is marked as seen"
-                        @if alarm.is_some_and(|alarm| alarm.state == State::Acknowledged) {
+                        @if alarm.is_some_and(|alarm| alarm.state == AlarmState::Acknowledged) {
                             ", and everybody can see that somebody has taken it on" }
                         "." }
                     @if let Some(alarm) = alarm { (self.alarm(alarm)) }
@@ -106,7 +167,7 @@ impl Page<'_> {
     }
 
     fn over(&self) -> Response {
-        let ended = self.steps.last().filter(|step| step.to == State::Normal);
+        let ended = self.steps.last().filter(|step| step.to == AlarmState::Normal);
         let body = html! {
             p { strong { (self.heading()) } " is over"
                 @if let Some(step) = ended {
@@ -121,7 +182,9 @@ impl Page<'_> {
 
     /// The step that a person's answer made.
     fn answer(&self) -> Option<(&AlarmStep, &str)> {
-        let seen = |to| matches!(to, State::Acknowledged | State::LatchedAcknowledged | State::Normal);
+        let seen = |to| {
+            matches!(to, AlarmState::Acknowledged | AlarmState::LatchedAcknowledged | AlarmState::Normal)
+        };
         self.steps
             .iter()
             .rev()
@@ -214,7 +277,7 @@ impl Page<'_> {
     fn heading(&self) -> String {
         let name = self.of_claim().map(|alarm| alarm.place_name.as_str());
         let place = &self.claim.key.place;
-        let name = name.or_else(|| name_of(self.view, place)).unwrap_or(place.as_str());
+        let name = name.or_else(|| name_of(&self.view, place)).unwrap_or(place.as_str());
         format!("{name}: {}", labels::kind(self.claim.key.kind))
     }
 
@@ -224,15 +287,15 @@ impl Page<'_> {
         self.view.alarms.iter().find(|alarm| alarm.kind == key.kind && alarm.place == key.place)
     }
 
-    fn stands(&self) -> Stands<'_> {
-        let Some(alarm) = self.of_claim() else { return Stands::Over };
+    fn stands(&self) -> LinkStatus<'_> {
+        let Some(alarm) = self.of_claim() else { return LinkStatus::Over };
         // Links carry milliseconds.
         let same = alarm.since.as_millisecond() == self.claim.since.as_millisecond();
         match alarm.state {
-            state if state.is_hidden() => Stands::Aside(alarm),
-            _ if !same => Stands::Newer(alarm),
-            state if state.waits() => Stands::Waits(alarm),
-            _ => Stands::Answered(alarm),
+            state if state.is_hidden() => LinkStatus::Aside(alarm),
+            _ if !same => LinkStatus::Newer(alarm),
+            state if state.waits() => LinkStatus::Waits(alarm),
+            _ => LinkStatus::Answered(alarm),
         }
     }
 }

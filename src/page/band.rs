@@ -24,7 +24,7 @@ const BOTTOM: f64 = 52.0;
 const MARGIN: f64 = 0.35;
 
 /// A stretch of the band, up to the next mark.
-pub(super) struct Zone {
+pub(super) struct BandZone {
     /// Shown inside the stretch.
     pub(super) word: &'static str,
     /// The style's name for it.
@@ -32,7 +32,7 @@ pub(super) struct Zone {
 }
 
 /// A mark between two zones.
-pub(super) struct Mark {
+pub(super) struct BandMark {
     pub(super) at: f64,
     pub(super) label: String,
 }
@@ -46,9 +46,9 @@ pub(super) struct Band<'a> {
     /// The same in words: value and marks.
     pub(super) description: String,
     /// Ascending, two or more.
-    pub(super) marks: Vec<Mark>,
+    pub(super) marks: Vec<BandMark>,
     /// One more than marks.
-    pub(super) zones: Vec<Zone>,
+    pub(super) zones: &'a [BandZone],
     /// The present value and its label.
     pub(super) now: Option<(f64, String)>,
 }
@@ -149,13 +149,14 @@ mod tests {
     use super::*;
 
     fn band(marks: &[f64], now: Option<f64>) -> Option<String> {
-        let zone = || Zone { word: "zone", class: "zone-fine" };
+        let zone = |_| BandZone { word: "zone", class: "zone-fine" };
+        let zones: Vec<BandZone> = (0..=marks.len()).map(zone).collect();
         let band = Band {
             id: "b".into(),
             title: "Water",
             description: "in words".into(),
-            marks: marks.iter().map(|&at| Mark { at, label: format!("mark {at}") }).collect(),
-            zones: (0..=marks.len()).map(|_| zone()).collect(),
+            marks: marks.iter().map(|&at| BandMark { at, label: format!("mark {at}") }).collect(),
+            zones: &zones,
             now: now.map(|value| (value, format!("now {value}"))),
         };
         band.draw().map(Markup::into_string)

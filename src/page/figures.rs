@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use super::markup::{columns, item};
 use crate::alarms::figures::{Figures, Period};
 use crate::alarms::targets::{
     BUSY_ABOVE, BUSY_PART, FREQUENT_PART, HOUR_ACCEPTABLE, HOUR_MOST, PRIORITIES_FROM, PRIORITY_PARTS,
@@ -313,11 +314,7 @@ pub(super) fn section(figures: &SiteFigures, view: &SiteView) -> Markup {
                         @if figures.cut { " Older steps are left out: there are too many." }
                     }
                     table class="stacks" {
-                        thead { tr {
-                            th scope="col" { "Figure" }
-                            th scope="col" { "Here" }
-                            th scope="col" { "The standard's target" }
-                        } }
+                        (columns(&["Figure", "Here", "The standard's target"]))
                         tbody {
                             @for row in rows(all) {
                                 tr {
@@ -334,7 +331,7 @@ pub(super) fn section(figures: &SiteFigures, view: &SiteView) -> Markup {
                         }
                     }
                     @if !figures.groups.is_empty() {
-                        dl { @for it in &figures.groups { div { dt { "For " (it.who) } dd { (group(it)) } } } }
+                        dl { @for it in &figures.groups { (item(&format!("For {}", it.who), group(it))) } }
                     }
                     p { (SOURCE) " " (FROM_MEMORY) }
                 }

@@ -1,20 +1,23 @@
 //! What every page shares: head, ways to the other pages, notice, foot.
 
+use axum::http::header::HeaderValue;
+use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
 
 use super::access::Visitor;
 use super::assets;
+use super::problem::Problem;
 use crate::garden::view::{AlarmView, SiteView};
-use crate::model::Id;
 use crate::text::labels;
 
-/// Seconds after which a page loads itself anew where no script keeps it fresh.
+/// Seconds after which a page reloads itself where no script keeps it fresh.
 const RENEW_S: u32 = 60;
 
 /// What surrounds one page.
-pub(super) struct Frame<'a> {
+#[derive(Clone, Debug)]
+pub(super) struct Frame {
     /// A sentence above everything else.
-    pub(super) notice: Option<&'a str>,
+    pub(super) notice: Option<String>,
     /// The page's own path, for the links that hold or renew it.
     pub(super) path: String,
     /// Whether the reader asked the page to stand still.
@@ -42,10 +45,8 @@ pub(super) struct SiteLinks {
 
 impl SiteLinks {
     pub(super) fn of(view: &SiteView) -> Self {
-        let bed = |id: &Id, name: &str| (format!("bed/{id}"), name.to_owned());
-        let tank = |id: &Id, name: &str| (format!("tank/{id}"), name.to_owned());
-        let beds = view.beds.iter().map(|it| bed(&it.id, &it.name));
-        let tanks = view.tanks.iter().map(|it| tank(&it.id, &it.name));
+        let beds = view.beds.iter().map(|it| (format!("bed/{}", it.id), it.name.clone()));
+        let tanks = view.tanks.iter().map(|it| (format!("tank/{}", it.id), it.name.clone()));
         let open = || view.alarms.iter().filter(|alarm| alarm.state.is_active());
         let alarm = |it: &AlarmView| format!("{}/{}@{}", it.kind.name(), it.place, it.since);
         Self {
@@ -89,18 +90,18 @@ impl SiteLinks {
     }
 }
 
-impl Frame<'_> {
+impl Frame {
     /// The same frame for a page of a site.
     pub(super) fn of_site(mut self, view: &SiteView) -> Self {
         self.site = Some(SiteLinks::of(view));
         self
     }
 
-    /// A page that is kept fresh: by the script where there is one, else by loading
-    /// itself anew, unless the reader holds it still. A page that changes under a slow
+    /// A page that is kept fresh: by the script where there is one, else by
+    /// reloading, unless the reader holds it still. A page that changes under a slow
     /// reader or a screen reader is a barrier (WCAG 2.2, success criteria 2.2.1, 2.2.2).
     pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
-        // Whoever may answer may be writing a note, which loading anew would lose.
+        // Whoever may answer may be writing a note, which reloading would lose.
         let loads = !self.held && !self.visitor.may_change;
         let renewal = html! {
             p {
@@ -149,13 +150,29 @@ impl Frame<'_> {
         };
         let open = self.site.as_ref().map_or(0, |site| site.open_alarms);
         let title = if open == 0 { title.to_owned() } else { format!("({open}) {title}") };
-        document(self.notice, &title, renew_s, live, &head, body, Some(&foot))
+        document(self.notice.as_deref(), &title, renew_s, live, &head, body, Some(&foot))
     }
 }
 
 /// A page of no site that does not renew itself.
 pub(super) fn plain_page(notice: Option<&str>, title: &str, body: &Markup) -> Markup {
     document(notice, title, None, false, &html! {}, body, None)
+}
+
+/// The page of a problem, with its status and headers.
+pub(super) fn problem_page(notice: Option<&str>, problem: Problem) -> Response {
+    let (status, heading, advice) = problem.words();
+    let body = html! {
+        h1 { (heading) }
+        p { (advice) }
+        @if problem == Problem::NotEntered { p { a href="/enter" { "Enter the password" } } }
+        p { a href="/" { "To the first page" } }
+    };
+    let mut response = (status, plain_page(notice, heading, &body)).into_response();
+    if let Some((name, value)) = problem.header() {
+        response.headers_mut().insert(name, HeaderValue::from_static(value));
+    }
+    response
 }
 
 fn document(

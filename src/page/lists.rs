@@ -4,8 +4,11 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
+use super::context::SitePage;
 use super::layout::Frame;
-use super::{NotPlaced, reasons};
+use super::markup::columns;
+use super::problem::Problem;
+use super::{NotPlaced, PageSource, reasons};
 use crate::garden::view::{SensorView, SiteView};
 use crate::model::Id;
 use crate::text::labels;
@@ -14,7 +17,13 @@ use crate::text::labels;
 const TOPIC_SHOWN: usize = 200;
 const PAYLOAD_SHOWN: usize = 120;
 
-pub(super) fn sites_page(frame: &Frame<'_>, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
+/// `/site/ID/sensors`: what each sensor said last, and what is not placed yet.
+pub(super) async fn sensors<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let topics = site.context.not_placed(&site.view).await?;
+    Ok(sensors_page(&site.frame("/sensors"), &site.view, &topics))
+}
+
+pub(super) fn sites_page(frame: &Frame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
     // The list belongs to no one site, so its times are in UTC and dated.
     let body = html! {
         h1 { "Gardens" }
@@ -24,20 +33,20 @@ pub(super) fn sites_page(frame: &Frame<'_>, sites: &[(Id, String)], not_placed: 
                 li { a href={ "/site/" (id) } { (name) } }
             }
         }
-        (self::not_placed(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC))
+        (topics_table(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC))
         @if !not_placed.is_empty() { p { "Times on this page are UTC." } }
     };
     frame.page("Gardens", &body)
 }
 
 /// What each sensor said last, and what speaks and has no sensor yet.
-pub(super) fn sensors_page(frame: &Frame<'_>, view: &SiteView, topics: &[NotPlaced]) -> Markup {
+fn sensors_page(frame: &Frame, view: &SiteView, topics: &[NotPlaced]) -> Markup {
     let body = html! {
         h1 { "Sensors" }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         (to_look_at(view))
-        (sensors(view))
-        (not_placed(topics, view.now, &view.time_zone))
+        (sensors_table(view))
+        (topics_table(topics, view.now, &view.time_zone))
         @if topics.is_empty() { p { "Every topic that speaks has a sensor in the garden's file." } }
     };
     frame.page(&format!("Sensors, {}", view.name), &body)
@@ -88,7 +97,7 @@ fn advice(sensor: &SensorView) -> Option<&'static str> {
     sensor.battery_low.then_some("Its battery is low. Change it before it falls silent.")
 }
 
-fn sensors(view: &SiteView) -> Markup {
+fn sensors_table(view: &SiteView) -> Markup {
     html! {
         section {
             h2 { "What each said last" }
@@ -96,14 +105,7 @@ fn sensors(view: &SiteView) -> Markup {
                 p { "This garden has no sensors in its file." }
             } @else {
                 table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Sensor" }
-                            th scope="col" { "Last reading" }
-                            th scope="col" { "When" }
-                            th scope="col" { "Quality" }
-                        }
-                    }
+                    (columns(&["Sensor", "Last reading", "When", "Quality"]))
                     tbody { @for sensor in &view.sensors { (self::sensor(sensor, view)) } }
                 }
             }
@@ -123,7 +125,7 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
                     Some(value) => (labels::value(sensor.measures, value)),
                     None => "none",
                 }
-                @if !sensor.why.is_empty() { details { summary { "Why" } (reasons::steps(&sensor.why)) } }
+                (reasons::why(&sensor.why))
             }
             td data-label="When" {
                 @match sensor.last_at {
@@ -132,12 +134,7 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
                 }
             }
             td data-label="Quality" {
-                @match sensor.last_flag {
-                    Some(flag) => (labels::flag(flag)),
-                    None => (labels::NOT_KNOWN),
-                }
-                @if sensor.silent { " " strong class="silent" { "Silent now" } }
-                @if sensor.faulty { " " strong class="silent" { "Not to be believed" } }
+                (quality(sensor))
                 @if let Some(battery) = sensor.battery {
                     " Battery " (labels::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
                 }
@@ -146,8 +143,17 @@ fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
     }
 }
 
+/// The quality of a sensor's last reading, and whether the sensor is silent or faulty.
+pub(super) fn quality(sensor: &SensorView) -> Markup {
+    html! {
+        (sensor.last_flag.map_or(labels::NOT_KNOWN, labels::flag))
+        @if sensor.silent { " " strong class="silent" { "Silent now" } }
+        @if sensor.faulty { " " strong class="silent" { "Not to be believed" } }
+    }
+}
+
 /// Topics that speak and that no sensor names; nothing where there are none.
-pub(super) fn not_placed(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup {
+fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup {
     html! {
         @if !topics.is_empty() {
             section {
@@ -157,14 +163,7 @@ pub(super) fn not_placed(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) 
                     "with this topic, checks the file with \"trug check\" and starts Trug again. A topic that nobody "
                     "knows may be somebody else's." }
                 table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Topic" }
-                            th scope="col" { "Last message" }
-                            th scope="col" { "Messages" }
-                            th scope="col" { "Last heard" }
-                        }
-                    }
+                    (columns(&["Topic", "Last message", "Messages", "Last heard"]))
                     tbody {
                         @for topic in topics {
                             tr {

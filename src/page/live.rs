@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use axum::extract::State;
 use axum::http::StatusCode;
-use axum::http::header::{HeaderValue, RETRY_AFTER};
+use axum::http::header::RETRY_AFTER;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
@@ -17,12 +17,8 @@ use tokio::time::{Instant, sleep, sleep_until};
 use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::sync::CancellationToken;
 
-use super::Views;
-use super::routes::Desk;
-
-/// Pages that may listen at one time: a quarter of all connections, so that others
-/// can still be read.
-pub const LISTENERS_MAX: usize = 64;
+use super::PageSource;
+use super::context::PageContext;
 
 /// Between two events at least: a busy garden commits many times a second.
 const BETWEEN: Duration = Duration::from_secs(2);
@@ -34,15 +30,13 @@ const HEARTBEAT: Duration = Duration::from_secs(15);
 const LIFE: Duration = Duration::from_secs(100);
 
 /// `/live`: an event each time that something may have changed.
-pub(super) async fn live<V: Views>(State(desk): State<Arc<Desk<V>>>) -> Response {
-    let Ok(place) = Arc::clone(&desk.listeners).try_acquire_owned() else {
+pub(super) async fn live<V: PageSource>(State(context): State<Arc<PageContext<V>>>) -> Response {
+    let Ok(place) = Arc::clone(&context.listeners).try_acquire_owned() else {
         let text = "too many pages listen already; load the page anew to see what changed\n";
-        let mut response = (StatusCode::SERVICE_UNAVAILABLE, text).into_response();
-        response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("60"));
-        return response;
+        return (StatusCode::SERVICE_UNAVAILABLE, [(RETRY_AFTER, "60")], text).into_response();
     };
     let (news, events) = mpsc::channel(1);
-    tokio::spawn(tell(desk.page.views.changed(), news, desk.stop.clone(), place));
+    tokio::spawn(tell(context.views.changed(), news, context.stop.clone(), place));
     Sse::new(ReceiverStream::new(events)).into_response()
 }
 

@@ -1,8 +1,8 @@
 //! The web page: what to do today, and how each bed, tank and gauge stands.
 //!
 //! HTML made on the server, nothing fetched from elsewhere; it works without script
-//! and a little better with it. The page only lays out what [`Views`] and the
-//! [`Record`] give it; it judges nothing and reads no clock. Every time shown is the
+//! and a little better with it. The page only lays out what [`PageSource`] and the
+//! [`Record`] provide; it judges nothing and reads no clock. Every time shown is the
 //! site's own local time.
 
 pub mod access;
@@ -12,32 +12,36 @@ mod answer;
 mod api;
 mod assets;
 mod band;
+mod cache;
+mod context;
 #[cfg(test)]
 pub(crate) mod contrast;
-mod errors;
 pub mod figures;
 mod forms;
+mod health;
 mod layout;
+mod limits;
 mod lists;
 mod live;
+mod markup;
 pub mod month;
-mod packed;
 mod place;
 mod places;
+mod problem;
 mod reasons;
 pub mod record;
 mod routes;
 mod serve;
+mod tags;
 mod today;
-mod wrong;
+mod wait;
 
 use std::future::Future;
 
 use jiff::Timestamp;
 use tokio::sync::watch;
 
-use crate::alarms::State;
-use crate::alarms::{AlarmKey, Answer, Answered};
+use crate::alarms::{AlarmKey, Answer, Answered, State};
 use crate::answering::{Checked, Claim};
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
@@ -45,12 +49,12 @@ use crate::model::Id;
 
 use figures::SiteFigures;
 
-pub use live::LISTENERS_MAX;
+pub use context::{LISTENERS_MAX, PageSetup};
 pub use record::Record;
-pub use serve::{CONNECTIONS_MAX, Page, serve};
+pub use serve::{CONNECTIONS_MAX, serve};
 
 /// Where the page gets what it shows.
-pub trait Views: Send + Sync + 'static {
+pub trait PageSource: Send + Sync + 'static {
     /// Every site's id and name, in the order to list them.
     ///
     /// # Errors
@@ -93,7 +97,7 @@ pub trait Views: Send + Sync + 'static {
         since: Timestamp,
     ) -> impl Future<Output = Result<Vec<AlarmStep>, Unavailable>> + Send;
 
-    /// Takes the answer of whoever came by a link, and waits until it is kept.
+    /// Takes the answer of a person who followed a link, and waits until it is stored.
     ///
     /// # Errors
     /// [`Unavailable`] when it is not known whether it was taken.
@@ -103,7 +107,7 @@ pub trait Views: Send + Sync + 'static {
         note: Option<String>,
     ) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
 
-    /// Takes an answer that somebody gave on the page, and waits until it is kept.
+    /// Takes an answer that was given on the page, and waits until it is stored.
     ///
     /// # Errors
     /// [`Unavailable`] when it is not known whether it was taken.

@@ -2,11 +2,11 @@
 
 use maud::{Markup, html};
 
-use super::band::{Band, Mark, Zone};
+use super::band::{Band, BandMark, BandZone};
+use super::markup::{item, known_item, or_not_known};
 use super::reasons;
 use crate::garden::view::{BedView, RainView, SiteView, TankView};
-use crate::model::Condition;
-use crate::model::Id;
+use crate::model::{Condition, Id};
 use crate::text::labels;
 
 pub(super) fn beds(view: &SiteView) -> Markup {
@@ -55,67 +55,60 @@ pub(super) fn weather(view: &SiteView) -> Markup {
 }
 
 fn bed(site: &Id, bed: &BedView) -> Markup {
-    html! {
-        (place_head(&format!("bed-{}", bed.id), &format!("/site/{site}/bed/{}", bed.id), &bed.name, bed.condition, &bed.words, &html! {
-            @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
-            dl {
-                div { dt { "Available water left" } dd { (or_not_known(bed.available_left, available_left)) } }
-                @if let Some(wetting) = &bed.last_wetting {
-                    div { dt { "Last wetting" } dd { (wetting) } }
-                }
-                @if let Some(outlook) = &bed.outlook {
-                    div { dt { "Outlook" } dd { (outlook) } }
-                }
-                @if let Some(mulch) = &bed.mulch {
-                    div { dt { "May mulch go down?" } dd { (mulch) } }
-                }
-            }
-        }))
-    }
+    let body = html! {
+        @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
+        dl {
+            (item("Available water left", or_not_known(bed.available_left, available_left)))
+            (known_item("Last wetting", bed.last_wetting.as_ref()))
+            (known_item("Outlook", bed.outlook.as_ref()))
+            (known_item("May mulch go down?", bed.mulch.as_ref()))
+        }
+    };
+    let (id, address) = (format!("bed-{}", bed.id), format!("/site/{site}/bed/{}", bed.id));
+    card([&id, &address, &bed.name], bed.condition, &bed.words, &body)
 }
 
 fn tank(site: &Id, tank: &TankView) -> Markup {
-    let limits = format!("{} to {}", labels::degrees(tank.cold_c), labels::degrees(tank.warm_c));
+    let body = html! {
+        @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
+        dl { (tank_items(tank)) }
+    };
+    let (id, address) = (format!("tank-{}", tank.id), format!("/site/{site}/tank/{}", tank.id));
+    card([&id, &address, &tank.name], tank.condition, &tank.words, &body)
+}
+
+/// A tank's water at present.
+pub(super) fn tank_items(tank: &TankView) -> Markup {
     html! {
-        (place_head(&format!("tank-{}", tank.id), &format!("/site/{site}/tank/{}", tank.id), &tank.name, tank.condition, &tank.words, &html! {
-            @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
-            dl {
-                div { dt { "Water now" } dd { (or_not_known(tank.temperature_c, labels::degrees)) } }
-                div { dt { "These fish want" } dd { (limits) } }
-                div { dt { "Change in the last hour" } dd { (or_not_known(tank.change_hour_c, labels::degrees)) } }
-                div { dt { "Change in the last day" } dd { (or_not_known(tank.change_day_c, labels::degrees)) } }
-            }
-        }))
+        (item("Water now", or_not_known(tank.temperature_c, labels::degrees)))
+        (item("These fish want", format!("{} to {}", labels::degrees(tank.cold_c), labels::degrees(tank.warm_c))))
+        (item("Change in the last hour", or_not_known(tank.change_hour_c, labels::degrees)))
+        (item("Change in the last day", or_not_known(tank.change_day_c, labels::degrees)))
     }
 }
 
 fn gauge(site: &Id, rain: &RainView) -> Markup {
+    let address = format!("/site/{site}/rain");
+    card(
+        ["rain-gauge", &address, "Rain gauge"],
+        rain.condition,
+        &rain.words,
+        &html! { dl { (rain_items(rain)) } },
+    )
+}
+
+/// The rain of the last days.
+pub(super) fn rain_items(rain: &RainView) -> Markup {
     html! {
-        (place_head("rain-gauge", &format!("/site/{site}/rain"), "Rain gauge", rain.condition, &rain.words, &html! {
-            dl {
-                div { dt { "Since 9 am" } dd { (or_not_known(rain.since_9am_mm, labels::millimetres)) } }
-                div { dt { "Last seven days" } dd { (or_not_known(rain.week_mm, labels::millimetres)) } }
-            }
-        }))
+        (item("Since 9 am", or_not_known(rain.since_9am_mm, labels::millimetres)))
+        (item("Last seven days", or_not_known(rain.week_mm, labels::millimetres)))
     }
 }
 
-fn place_head(
-    id: &str,
-    address: &str,
-    name: &str,
-    condition: Condition,
-    words: &str,
-    rest: &Markup,
-) -> Markup {
-    let class = match condition {
-        Condition::Well => "well",
-        Condition::Watch => "watch",
-        Condition::Act => "act",
-        Condition::Unknown => "unknown",
-    };
+/// One place: its id on the page, address and name, and its condition in a word and a shape.
+fn card([id, address, name]: [&str; 3], condition: Condition, words: &str, rest: &Markup) -> Markup {
     html! {
-        article id=(id) class={ "place " (class) } {
+        article id=(id) class={ "place " (condition.name()) } {
             h3 { a href=(address) { (name) } }
             p class="condition" { (shape(condition)) (labels::condition(condition)) }
             p { (words) }
@@ -148,9 +141,7 @@ fn soil_band(bed: &BedView) -> Band<'_> {
     let now = bed.water_content.filter(|content| content.is_finite());
     let [wilting, refill, full] =
         [bed.wilting_point, bed.refill_point, bed.field_capacity].map(labels::percent);
-    let present = now.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::percent);
-    let zone = |word, class| Zone { word, class };
-    let mark = |at, label| Mark { at, label };
+    let present = or_not_known(now, labels::percent);
     Band {
         id: format!("band-{}", bed.id),
         title: "Water in the root zone, in percent of the soil's volume",
@@ -158,35 +149,38 @@ fn soil_band(bed: &BedView) -> Band<'_> {
             "Now {present}. Wilting point {wilting}, refill point {refill}, field capacity {full}."
         ),
         marks: vec![
-            mark(bed.wilting_point, format!("wilting point {wilting}")),
-            mark(bed.refill_point, format!("refill point {refill}")),
-            mark(bed.field_capacity, format!("field capacity {full}")),
+            BandMark { at: bed.wilting_point, label: format!("wilting point {wilting}") },
+            BandMark { at: bed.refill_point, label: format!("refill point {refill}") },
+            BandMark { at: bed.field_capacity, label: format!("field capacity {full}") },
         ],
-        zones: vec![
-            zone("wilting", "zone-far"),
-            zone("dry", "zone-near"),
-            zone("moist", "zone-fine"),
-            zone("wet", "zone-wet"),
+        zones: &[
+            BandZone { word: "wilting", class: "zone-far" },
+            BandZone { word: "dry", class: "zone-near" },
+            BandZone { word: "moist", class: "zone-fine" },
+            BandZone { word: "wet", class: "zone-wet" },
         ],
-        now: now.map(|content| (content, format!("now {}", labels::percent(content)))),
+        now: now.map(|content| (content, format!("now {present}"))),
     }
 }
 
 fn tank_band(tank: &TankView) -> Band<'_> {
     let now = tank.temperature_c.filter(|celsius| celsius.is_finite());
     let [cold, warm] = [tank.cold_c, tank.warm_c].map(labels::degrees);
-    let present = now.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::degrees);
-    let zone = |word, class| Zone { word, class };
+    let present = or_not_known(now, labels::degrees);
     Band {
         id: format!("band-{}", tank.id),
         title: "Temperature of the water",
         description: format!("Now {present}. Too cold below {cold}, too warm above {warm}."),
         marks: vec![
-            Mark { at: tank.cold_c, label: format!("cold below {cold}") },
-            Mark { at: tank.warm_c, label: format!("warm above {warm}") },
+            BandMark { at: tank.cold_c, label: format!("cold below {cold}") },
+            BandMark { at: tank.warm_c, label: format!("warm above {warm}") },
         ],
-        zones: vec![zone("cold", "zone-wet"), zone("suits them", "zone-fine"), zone("warm", "zone-near")],
-        now: now.map(|celsius| (celsius, format!("now {}", labels::degrees(celsius)))),
+        zones: &[
+            BandZone { word: "cold", class: "zone-wet" },
+            BandZone { word: "suits them", class: "zone-fine" },
+            BandZone { word: "warm", class: "zone-near" },
+        ],
+        now: now.map(|celsius| (celsius, format!("now {present}"))),
     }
 }
 
@@ -200,8 +194,4 @@ pub(super) fn available_left(part: f64) -> String {
         return "none".to_owned();
     }
     labels::whole_percent(part)
-}
-
-fn or_not_known(number: Option<f64>, words: fn(f64) -> String) -> String {
-    number.map_or_else(|| labels::NOT_KNOWN.to_owned(), words)
 }

@@ -3,6 +3,7 @@
 
 use maud::{Markup, html};
 
+use super::markup::item;
 use crate::garden::view::Figure;
 use crate::why::Step;
 
@@ -24,6 +25,11 @@ pub(super) fn steps(why: &[Step]) -> Markup {
     }
 }
 
+/// The same behind a line that opens.
+pub(super) fn why(why: &[Step]) -> Markup {
+    html! { @if !why.is_empty() { details { summary { "Why" } (steps(why)) } } }
+}
+
 /// The figures of a place, each with its reasons.
 pub(super) fn figures(figures: &[Figure]) -> Markup {
     html! {
@@ -31,17 +37,7 @@ pub(super) fn figures(figures: &[Figure]) -> Markup {
             details class="figures" {
                 summary { "Figures, and why" }
                 dl {
-                    @for figure in figures {
-                        div {
-                            dt { (figure.name) }
-                            dd {
-                                (figure.value)
-                                @if !figure.why.is_empty() {
-                                    details { summary { "Why" } (steps(&figure.why)) }
-                                }
-                            }
-                        }
-                    }
+                    @for figure in figures { (item(&figure.name, html! { (figure.value) (why(&figure.why)) })) }
                 }
             }
         }

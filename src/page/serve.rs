@@ -19,15 +19,10 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{debug, info, warn};
 
-use super::access::{Gate, Peer, Rules};
-use super::api::Places;
-use super::forms::Written;
-use super::live::LISTENERS_MAX;
-use super::month::Kept;
-use super::place::Hours;
-use super::routes::{Desk, router};
-use super::wrong::WrongLinks;
-use super::{Record, Views};
+use super::PageSource;
+use super::access::Peer;
+use super::context::{PageContext, PageSetup};
+use super::routes::router;
 
 /// Connections open at one time. When they are all in use, the next caller
 /// waits in the system's own queue until one ends.
@@ -49,17 +44,6 @@ const GRACE: Duration = Duration::from_secs(5);
 /// handles and would else repeat at once.
 const ACCEPT_WAIT: Duration = Duration::from_secs(1);
 
-/// What the page is made from.
-#[derive(Debug)]
-pub struct Page<V> {
-    pub views: V,
-    pub record: Record,
-    /// Who may read and who may change something.
-    pub rules: Rules,
-    /// A sentence at the top of every page, for instance that this is a demonstration.
-    pub notice: Option<String>,
-}
-
 /// Serves the page on `listener` until `stop`; then answers what is under way
 /// and returns.
 ///
@@ -67,22 +51,11 @@ pub struct Page<V> {
 /// When the listener is not bound to an address, or the system gives no random numbers.
 pub async fn serve(
     listener: TcpListener,
-    mut page: Page<impl Views>,
+    setup: PageSetup<impl PageSource>,
     stop: CancellationToken,
 ) -> io::Result<()> {
     info!("the page is at http://{}/", listener.local_addr()?);
-    let gate = Gate::new(std::mem::take(&mut page.rules))?;
-    let router = router(Arc::new(Desk {
-        page,
-        wrong: WrongLinks::default(),
-        months: Kept::default(),
-        hours: Hours::default(),
-        gate,
-        written: Written::default(),
-        listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
-        stop: stop.clone(),
-        api: Places::default(),
-    }));
+    let router = router(Arc::new(PageContext::new(setup, stop.clone())?));
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
 

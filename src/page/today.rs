@@ -1,16 +1,47 @@
 //! One site: what to do today, the open alarms, and how every place stands.
 
+use std::sync::Arc;
+
+use axum::extract::{Extension, RawQuery, State};
 use maud::{Markup, html};
 
+use super::PageSource;
+use super::access::Visitor;
+use super::alarm_card::{self, urgency};
+use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
 use super::layout::Frame;
-use super::{alarm_card, places};
-use crate::alarms::Priority;
+use super::lists::sites_page;
+use super::places;
+use super::problem::Problem;
+use super::wait::ask;
 use crate::garden::view::{SiteView, ToDo};
 use crate::model::Condition;
 use crate::text::labels;
 
+/// `/`: of one site what to do there today; of several the list of them.
+pub(super) async fn home<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
+    Extension(visitor): Extension<Visitor>,
+    RawQuery(query): RawQuery,
+) -> Result<Markup, Problem> {
+    let frame = context.frame(visitor, query.as_deref(), "/");
+    let sites = ask(context.views.sites()).await?;
+    let not_placed = ask(context.views.not_placed(NOT_PLACED_MAX)).await?;
+    if let [(id, _)] = sites.as_slice() {
+        let view = ask(context.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
+        return Ok(page(&frame.of_site(&view), &view, not_placed.len()));
+    }
+    Ok(sites_page(&frame, &sites, &not_placed))
+}
+
+/// `/site/ID`.
+pub(super) async fn today<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let not_placed = site.context.not_placed(&site.view).await?.len();
+    Ok(page(&site.frame(""), &site.view, not_placed))
+}
+
 /// `not_placed`: how many topics speak that no sensor names.
-pub(super) fn page(frame: &Frame<'_>, view: &SiteView, not_placed: usize) -> Markup {
+fn page(frame: &Frame, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
@@ -162,10 +193,6 @@ fn alarms(view: &SiteView) -> Markup {
             }
         }
     }
-}
-
-pub(super) fn urgency(priority: Priority) -> Markup {
-    html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
 }
 
 /// The usual cautions. Common practice in school gardens and fish keeping; the

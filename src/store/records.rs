@@ -7,6 +7,7 @@ use crate::alarms::State;
 use crate::alarms::{AlarmKey, Values};
 use crate::garden::StoredAlarm;
 use crate::garden::record::Batch;
+use crate::history::Point;
 use crate::model::Id;
 use crate::model::TimeFrom;
 use crate::quality::{Flag, Tests};
@@ -230,6 +231,13 @@ pub struct Row<'a> {
     pub tests: Tests,
     pub time_from: TimeFrom,
     pub late: bool,
+}
+
+impl Row<'_> {
+    /// The reading without its series.
+    pub(crate) fn point(&self) -> Point {
+        Point { at: self.at, raw: self.raw, value: self.value, flag: self.flag, late: self.late }
+    }
 }
 
 /// A row that waits for a forwarder.

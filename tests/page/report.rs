@@ -18,7 +18,7 @@ use trug::garden::plan::Garden;
 use trug::garden::record::Reading;
 use trug::model::Id;
 use trug::page::Record;
-use trug::page::month::{MonthFiles, Wanted, make, until};
+use trug::page::month::{MonthFiles, MonthRequest, make, until};
 use trug::quality::Flag;
 use trug::report::{Cell, Contents, TABLES, tables};
 use trug::store::Reader;
@@ -49,7 +49,7 @@ fn april() -> Kept {
 }
 
 impl Kept {
-    fn make(&self, wanted: &Wanted) -> MonthFiles {
+    fn make(&self, wanted: &MonthRequest) -> MonthFiles {
         make(&self.reader, &self.garden, wanted, None, usize::MAX).unwrap()
     }
 
@@ -61,12 +61,12 @@ impl Kept {
     }
 }
 
-fn wanted() -> Wanted {
-    Wanted { which: APRIL, compare: None, notes: true }
+fn wanted() -> MonthRequest {
+    MonthRequest { which: APRIL, compare: None, notes: true }
 }
 
-fn beds() -> Wanted {
-    Wanted { compare: Some((Id::new("kitchen-bed"), Id::new("pea-bed"))), ..wanted() }
+fn beds() -> MonthRequest {
+    MonthRequest { compare: Some((Id::new("kitchen-bed"), Id::new("pea-bed"))), ..wanted() }
 }
 
 fn text<'m>(made: &'m MonthFiles, name: &str) -> &'m str {
@@ -214,7 +214,7 @@ fn people_s_words_never_run_in_a_spreadsheet() {
 
 #[test]
 fn notes_are_left_out_where_nobody_wants_them() {
-    let made = april().make(&Wanted { notes: false, ..wanted() });
+    let made = april().make(&MonthRequest { notes: false, ..wanted() });
     let sheets = parts(&made);
     let files = made.files.iter().filter(|file| file.name != "month.xlsx");
     let all = files

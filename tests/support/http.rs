@@ -12,7 +12,7 @@ use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use trug::page::access::Rules;
-use trug::page::{Page, Record, Views, serve};
+use trug::page::{PageSetup, PageSource, Record, serve};
 use trug::store::{Reader, Store};
 
 use super::garden::shipped;
@@ -29,12 +29,12 @@ pub(crate) struct Served {
 
 impl Served {
     /// The page over an empty store of the demonstration's garden.
-    pub(crate) fn new(views: impl Views, notice: Option<&str>) -> Self {
+    pub(crate) fn new(views: impl PageSource, notice: Option<&str>) -> Self {
         Self::ruled(views, Rules::default(), notice)
     }
 
     /// The same, with rules for who may do what.
-    pub(crate) fn ruled(views: impl Views, rules: Rules, notice: Option<&str>) -> Self {
+    pub(crate) fn ruled(views: impl PageSource, rules: Rules, notice: Option<&str>) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the store");
         let path = folder.path().join("trug.db");
         let settings = shipped();
@@ -47,17 +47,22 @@ impl Served {
     }
 
     /// The page over a store that the caller keeps.
-    pub(crate) fn over(views: impl Views, record: Record, notice: Option<&str>) -> Self {
+    pub(crate) fn over(views: impl PageSource, record: Record, notice: Option<&str>) -> Self {
         Self::over_ruled(views, record, Rules::default(), notice)
     }
 
     /// The same, with rules for who may do what.
-    pub(crate) fn over_ruled(views: impl Views, record: Record, rules: Rules, notice: Option<&str>) -> Self {
+    pub(crate) fn over_ruled(
+        views: impl PageSource,
+        record: Record,
+        rules: Rules,
+        notice: Option<&str>,
+    ) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let stop = CancellationToken::new();
-        let page = Page { views, record, rules, notice: notice.map(str::to_owned) };
+        let page = PageSetup { views, record, rules, notice: notice.map(str::to_owned) };
         let task = runtime.spawn(serve(listener, page, stop.clone()));
         Self { runtime, port, stop, task, _folder: None }
     }

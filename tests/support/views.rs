@@ -14,7 +14,7 @@ use trug::garden::{Acclimatising, BagGiven, TankGiven};
 use trug::model::Condition;
 use trug::model::{Id, Quantity};
 use trug::page::figures::SiteFigures;
-use trug::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
+use trug::page::{AlarmStep, Health, NotPlaced, PageSource, Unavailable};
 use trug::quality::Flag;
 use trug::why::Step;
 
@@ -56,7 +56,7 @@ impl Fixed {
     }
 }
 
-impl Views for Fixed {
+impl PageSource for Fixed {
     async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
         self.give(self.sites.iter().map(|site| (site.id.clone(), site.name.clone())).collect())
     }

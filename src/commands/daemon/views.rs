@@ -18,7 +18,7 @@ use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
 use crate::page::figures::SiteFigures;
-use crate::page::{AlarmStep, Health, NotPlaced, Unavailable, Views};
+use crate::page::{AlarmStep, Health, NotPlaced, PageSource, Unavailable};
 use crate::store::{Reader, StoreError};
 
 /// How long the keeper may take to answer: it may be waiting for the disk.
@@ -64,7 +64,7 @@ impl Asked {
     }
 }
 
-impl Views for Asked {
+impl PageSource for Asked {
     async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
         self.ask(Request::Sites).await
     }

@@ -5,24 +5,24 @@ use std::sync::Arc;
 use axum::Extension;
 use axum::body::Body;
 use axum::extract::{RawQuery, State};
-use axum::http::header::{HeaderValue, LOCATION, RETRY_AFTER, SET_COOKIE};
+use axum::http::header::{HeaderValue, RETRY_AFTER, SET_COOKIE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
-use super::{Asked, Given, HOW_TO_SET, Peer, Visitor, session};
-use crate::page::Views;
-use crate::page::errors::Problem;
-use crate::page::forms::Form;
+use super::{HOW_TO_SET, PasswordOutcome, Peer, RequestOrigin, Visitor, session};
+use crate::page::PageSource;
+use crate::page::context::PageContext;
+use crate::page::forms::{FormFields, see_other};
 use crate::page::layout::plain_page;
-use crate::page::routes::Desk;
+use crate::page::problem::Problem;
 
 /// Characters of a path to go to afterwards.
 const TO_MAX: usize = 512;
 
-/// What came of the last try.
+/// The result of the last try.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Last {
+enum LastTry {
     None,
     Wrong,
     TooMany,
@@ -30,61 +30,59 @@ enum Last {
 }
 
 /// Asks for the password.
-pub(in crate::page) async fn ask<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
+pub(in crate::page) async fn ask<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
     Extension(visitor): Extension<Visitor>,
     RawQuery(query): RawQuery,
 ) -> Response {
-    let query = Form::of(query.unwrap_or_default().as_bytes());
-    page(desk.page.notice.as_deref(), &visitor, local(query.text("to")), Last::None)
+    let query = FormFields::of(query.unwrap_or_default());
+    page(context.notice.as_deref(), &visitor, local(query.text("to")), LastTry::None)
 }
 
 /// Takes the password. A right one begins a new session, whatever the browser came with.
-pub(in crate::page) async fn take<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
+pub(in crate::page) async fn take<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
     Extension(visitor): Extension<Visitor>,
     Extension(peer): Extension<Peer>,
-    Extension(asked): Extension<Asked>,
+    Extension(origin): Extension<RequestOrigin>,
     headers: HeaderMap,
     body: Body,
 ) -> Result<Response, Problem> {
-    let form = Form::read(&headers, body).await?;
+    let form = FormFields::read(&headers, body, FormFields::BYTES_MAX).await?;
     let to = local(form.text("to"));
-    let last = match desk.gate.give(form.whole("password").to_owned(), peer.0).await {
-        Given::Right(token) => {
-            desk.gate.end(&headers);
-            return Ok(go(to, &session::cookie(&token, asked.secure)));
+    let last = match context.gate.try_password(form.whole("password").to_owned(), peer.0).await {
+        PasswordOutcome::Right(token) => {
+            context.gate.end(&headers);
+            return Ok(go(to, &session::cookie(&token, origin.secure)));
         }
-        Given::Wrong => Last::Wrong,
-        Given::TooMany => Last::TooMany,
-        Given::Busy => Last::Busy,
+        PasswordOutcome::Wrong => LastTry::Wrong,
+        PasswordOutcome::TooMany => LastTry::TooMany,
+        PasswordOutcome::Busy => LastTry::Busy,
     };
-    Ok(page(desk.page.notice.as_deref(), &visitor, to, last))
+    Ok(page(context.notice.as_deref(), &visitor, to, last))
 }
 
 /// Ends the session.
-pub(in crate::page) async fn leave<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
+pub(in crate::page) async fn leave<V: PageSource>(
+    State(context): State<Arc<PageContext<V>>>,
     Extension(visitor): Extension<Visitor>,
-    Extension(asked): Extension<Asked>,
+    Extension(origin): Extension<RequestOrigin>,
     headers: HeaderMap,
     body: Body,
 ) -> Result<Response, Problem> {
-    let form = Form::read(&headers, body).await?;
+    let form = FormFields::read(&headers, body, FormFields::BYTES_MAX).await?;
     if visitor.may_change {
-        desk.gate.allows(&visitor, &form)?;
-        desk.gate.end(&headers);
+        context.gate.allows(&visitor, &form)?;
+        context.gate.end(&headers);
     }
-    Ok(go("/", &session::no_cookie(asked.secure)))
+    Ok(go("/", &session::no_cookie(origin.secure)))
 }
 
 fn go(to: &str, cookie: &str) -> Response {
-    let mut response = StatusCode::SEE_OTHER.into_response();
-    for (name, value) in [(LOCATION, to), (SET_COOKIE, cookie)] {
-        // Both hold visible ASCII only.
-        if let Ok(value) = HeaderValue::from_str(value) {
-            response.headers_mut().insert(name, value);
-        }
+    let mut response = see_other(to);
+    // It holds visible ASCII only.
+    if let Ok(cookie) = HeaderValue::from_str(cookie) {
+        response.headers_mut().insert(SET_COOKIE, cookie);
     }
     response
 }
@@ -96,7 +94,7 @@ fn local(to: &str) -> &str {
     if plain && here { to } else { "/" }
 }
 
-fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: Last) -> Response {
+fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Response {
     if !visitor.can_enter {
         let body = html! {
             h1 { "There is no password" }
@@ -107,27 +105,27 @@ fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: Last) -> Respon
         return (StatusCode::FORBIDDEN, plain_page(notice, "There is no password", &body)).into_response();
     }
     let (status, title) = match last {
-        Last::None => (StatusCode::OK, "Enter the password"),
-        Last::Wrong => (StatusCode::FORBIDDEN, "That is not the password"),
-        Last::TooMany => (StatusCode::TOO_MANY_REQUESTS, "Too many tries"),
-        Last::Busy => (StatusCode::SERVICE_UNAVAILABLE, "Too many visitors at once"),
+        LastTry::None => (StatusCode::OK, "Enter the password"),
+        LastTry::Wrong => (StatusCode::FORBIDDEN, "That is not the password"),
+        LastTry::TooMany => (StatusCode::TOO_MANY_REQUESTS, "Too many tries"),
+        LastTry::Busy => (StatusCode::SERVICE_UNAVAILABLE, "Too many visitors at once"),
     };
     let mut response = (status, plain_page(notice, title, &form(visitor, to, title, last))).into_response();
-    if matches!(last, Last::TooMany | Last::Busy) {
-        let wait = if last == Last::Busy { "10" } else { "60" };
+    if matches!(last, LastTry::TooMany | LastTry::Busy) {
+        let wait = if last == LastTry::Busy { "10" } else { "60" };
         response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static(wait));
     }
     response
 }
 
-fn form(visitor: &Visitor, to: &str, title: &str, last: Last) -> Markup {
+fn form(visitor: &Visitor, to: &str, title: &str, last: LastTry) -> Markup {
     let fault = match last {
-        Last::None => None,
-        Last::Wrong => Some("That is not the password. Capital and small letters are different letters."),
-        Last::TooMany => {
+        LastTry::None => None,
+        LastTry::Wrong => Some("That is not the password. Capital and small letters are different letters."),
+        LastTry::TooMany => {
             Some("The password was tried too often within a minute. Wait a minute, then try again.")
         }
-        Last::Busy => Some("Too many passwords are being checked just now. Try again in ten seconds."),
+        LastTry::Busy => Some("Too many passwords are being checked just now. Try again in ten seconds."),
     };
     html! {
         h1 { (title) }
@@ -142,7 +140,7 @@ fn form(visitor: &Visitor, to: &str, title: &str, last: Last) -> Markup {
                 input type="hidden" name="to" value=(to);
                 @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
                 label for="password" { "Password" }
-                @if last == Last::Wrong {
+                @if last == LastTry::Wrong {
                     input id="password" name="password" type="password" autocomplete="current-password" required
                         aria-invalid="true" aria-describedby="password-fault";
                 } @else {

@@ -7,15 +7,13 @@
 mod enter;
 mod origin;
 mod session;
-mod tries;
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use axum::http::header::LOCATION;
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
+use axum::http::{HeaderMap, Method, StatusCode};
 use axum::response::{IntoResponse as _, Response};
 use maud::{Markup, html};
 use ring::hmac;
@@ -24,13 +22,13 @@ use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
 
 use self::session::{SessionId, Sessions};
-use self::tries::Tries;
-use super::errors::Problem;
-use super::forms::Form;
+use super::forms::{FormFields, see_other};
+use super::limits::AttemptLimit;
+use super::problem::{HOW_TO_SET, Problem};
 use crate::password::PasswordHash;
 
 pub(super) use self::enter::{ask, leave, take};
-pub(super) use self::origin::{Asked, is_own};
+pub(super) use self::origin::{RequestOrigin, is_own};
 
 /// Who may do what, as the settings say.
 #[derive(Clone, Debug, Default)]
@@ -59,7 +57,7 @@ pub struct Visitor {
     pub form_token: Option<String>,
     /// Whether there is a password that this visitor could give.
     pub can_enter: bool,
-    /// What came of the form that this visitor sent last, to be said once.
+    /// The result of the form that this visitor sent last, to be said once.
     pub said: Option<String>,
 }
 
@@ -85,7 +83,7 @@ impl Visitor {
         }
     }
 
-    /// What stands in the place of a form for whoever may not change anything.
+    /// Replaces a form for a visitor who may not change anything.
     pub(super) fn how_to_change(&self, path: &str) -> Markup {
         html! {
             @if self.can_enter {
@@ -96,10 +94,6 @@ impl Visitor {
         }
     }
 }
-
-/// How a password is set.
-pub(super) const HOW_TO_SET: &str = "Whoever runs Trug sets one: run \"trug password\", put the line that it prints into a file, name the file as \
-     password_file in the section [page] of trug.toml, and start Trug again.";
 
 /// The field of a form that proves that it came from one of our pages.
 pub(super) const FORM_TOKEN: &str = "token";
@@ -117,19 +111,24 @@ const CHECKS: usize = 2;
 /// How long a password may wait for its check.
 const CHECK_WAIT: Duration = Duration::from_secs(10);
 
+/// Tries of a password within a minute from one address; behind a proxy all callers have
+/// one. And from all addresses together, so that many addresses guess no faster.
+const TRIES_FROM_ONE: u32 = 10;
+const TRIES_FROM_ALL: u32 = 60;
+
 /// Keeps the door: rules, sessions and how often a password was tried.
 pub(super) struct Gate {
     rules: Rules,
     sessions: Mutex<Sessions>,
-    tries: Tries,
+    tries: AttemptLimit<IpAddr>,
     checks: Arc<Semaphore>,
     random: SystemRandom,
     /// Of this run; it makes the forms' tokens.
     key: hmac::Key,
 }
 
-/// What came of a password.
-pub(super) enum Given {
+/// The result of a try of the password.
+pub(super) enum PasswordOutcome {
     /// The token of a new session.
     Right(String),
     Wrong,
@@ -148,19 +147,19 @@ impl Gate {
         Ok(Self {
             rules,
             sessions: Mutex::default(),
-            tries: Tries::default(),
+            tries: AttemptLimit::new(TRIES_FROM_ONE, TRIES_FROM_ALL),
             checks: Arc::new(Semaphore::new(CHECKS)),
             random,
             key,
         })
     }
 
-    /// What whoever sent a request may do.
-    pub(super) fn visitor(&self, parts: &Parts, asked: &Asked) -> Visitor {
+    /// What the sender of a request may do.
+    pub(super) fn visitor(&self, parts: &Parts, origin: &RequestOrigin) -> Visitor {
         let session = self.session(&parts.headers);
         let entered = session.is_some();
         Visitor {
-            may_read: asked.from_here || self.rules.open_reading || entered,
+            may_read: origin.from_here || self.rules.open_reading || entered,
             may_change: entered,
             form_token: session.map(|id| self.form_token(&id)),
             can_enter: self.rules.password.is_some(),
@@ -174,10 +173,10 @@ impl Gate {
     }
 
     /// Whether the page answers under the host name of a request.
-    pub(super) fn is_known_host(&self, asked: &Asked) -> bool {
+    pub(super) fn is_known_host(&self, origin: &RequestOrigin) -> bool {
         self.rules.public_names.is_empty()
-            || asked.host_is_address
-            || asked.host.as_deref().is_some_and(|host| {
+            || origin.host_is_address
+            || origin.host.as_deref().is_some_and(|host| {
                 host == "localhost" || self.rules.public_names.iter().any(|name| name == host)
             })
     }
@@ -188,7 +187,7 @@ impl Gate {
     /// # Errors
     /// [`Problem::NotEntered`] without a session, [`Problem::FormOutdated`] for the wrong
     /// token.
-    pub(super) fn allows(&self, visitor: &Visitor, form: &Form) -> Result<(), Problem> {
+    pub(super) fn allows(&self, visitor: &Visitor, form: &FormFields) -> Result<(), Problem> {
         let Some(token) = visitor.form_token.as_deref().filter(|_| visitor.may_change) else {
             return Err(if visitor.can_enter { Problem::NotEntered } else { Problem::NothingChanges });
         };
@@ -199,13 +198,14 @@ impl Gate {
     }
 
     /// Checks a password off the threads that serve.
-    pub(super) async fn give(&self, password: String, from: SocketAddr) -> Given {
-        let Some(hash) = self.rules.password.clone() else { return Given::Wrong };
-        if !self.tries.may(from.ip(), Instant::now()) {
-            return Given::TooMany;
+    pub(super) async fn try_password(&self, password: String, from: SocketAddr) -> PasswordOutcome {
+        let Some(hash) = self.rules.password.clone() else { return PasswordOutcome::Wrong };
+        let caller = caller(from);
+        if !self.tries.allows(caller, Instant::now()) {
+            return PasswordOutcome::TooMany;
         }
         let Ok(Ok(place)) = timeout(CHECK_WAIT, Arc::clone(&self.checks).acquire_owned()).await else {
-            return Given::Busy;
+            return PasswordOutcome::Busy;
         };
         let checked = tokio::task::spawn_blocking(move || {
             let right = hash.is_of(&password);
@@ -213,12 +213,12 @@ impl Gate {
             right
         });
         if !checked.await.unwrap_or(false) {
-            return Given::Wrong;
+            return PasswordOutcome::Wrong;
         }
-        self.tries.forgive(from.ip());
+        self.tries.forgive(&caller);
         match self.sessions().begin(&self.random, Instant::now()) {
-            Some(token) => Given::Right(token),
-            None => Given::Busy,
+            Some(token) => PasswordOutcome::Right(token),
+            None => PasswordOutcome::Busy,
         }
     }
 
@@ -286,7 +286,7 @@ pub(super) fn is_for_programs(path: &str) -> bool {
     path == "/live" || path.starts_with("/api/")
 }
 
-/// What whoever may not read gets: the way to the password where there is one.
+/// The answer to a visitor who may not read: the way to the password where there is one.
 pub(super) fn turned_away(visitor: &Visitor, parts: &Parts) -> Response {
     let path = parts.uri.path();
     if is_for_programs(path) {
@@ -300,8 +300,22 @@ pub(super) fn turned_away(visitor: &Visitor, parts: &Parts) -> Response {
         return Problem::NotEntered.into_response();
     }
     let asked = parts.uri.path_and_query().map_or(path, |it| it.as_str());
-    let mut response = StatusCode::SEE_OTHER.into_response();
-    let to = HeaderValue::from_str(&enter_address(asked)).unwrap_or(HeaderValue::from_static("/enter"));
-    response.headers_mut().insert(LOCATION, to);
-    response
+    see_other(&enter_address(asked))
+}
+
+/// The address that counts for a caller: an IPv4 address in the notation of IPv6 is the same.
+fn caller(from: SocketAddr) -> IpAddr {
+    from.ip().to_canonical()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_in_the_other_notation_is_the_same() {
+        let [four, mapped] =
+            ["192.0.2.7:80", "[::ffff:192.0.2.7]:81"].map(|it| caller(it.parse().expect("an address")));
+        assert_eq!(four, mapped);
+    }
 }

@@ -12,7 +12,7 @@ use super::Peer;
 
 /// What a request says about where it came from.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(in crate::page) struct Asked {
+pub(in crate::page) struct RequestOrigin {
     /// The host that was asked for, without its port, in small letters; `None` where
     /// the request does not say it once and clearly.
     pub(super) host: Option<String>,
@@ -23,7 +23,7 @@ pub(in crate::page) struct Asked {
     pub(super) secure: bool,
 }
 
-impl Asked {
+impl RequestOrigin {
     /// A request is from this computer when its sender's address is, when it asks for
     /// this computer by a name or address that no other machine's browser means by it,
     /// and when nobody passed it on. The second keeps out another's page in a browser on
@@ -129,7 +129,7 @@ mod tests {
     }
 
     fn from_here(peer: &str, head: &[(&str, &str)]) -> bool {
-        Asked::of(&parts(peer, head)).from_here
+        RequestOrigin::of(&parts(peer, head)).from_here
     }
 
     #[test]
@@ -180,10 +180,10 @@ mod tests {
         }
         let mut old = parts("127.0.0.1:5000", &[("host", "localhost")]);
         old.version = Version::HTTP_10;
-        assert!(!Asked::of(&old).from_here, "a proxy that speaks HTTP/1.0");
+        assert!(!RequestOrigin::of(&old).from_here, "a proxy that speaks HTTP/1.0");
         let mut absolute = parts("127.0.0.1:5000", &[("host", "localhost")]);
         absolute.uri = "http://evil.example/".parse().unwrap();
-        assert!(!Asked::of(&absolute).from_here);
+        assert!(!RequestOrigin::of(&absolute).from_here);
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Sessions: who has given the password.
 //!
 //! A session is a random token of 256 bits in a cookie. Only its SHA-256 is kept, in
-//! memory: whoever sees the memory cannot go on with a session, and after a restart
+//! memory: a reader of the memory cannot use a session, and after a restart
 //! everybody enters again.
 
 use std::collections::HashMap;
@@ -44,7 +44,7 @@ impl AsRef<[u8]> for SessionId {
 }
 
 #[derive(Clone, Debug)]
-struct Life {
+struct SessionLife {
     began: Instant,
     seen: Instant,
     /// A sentence for the next page that this visitor opens.
@@ -53,10 +53,10 @@ struct Life {
 
 /// The sessions that hold.
 #[derive(Debug, Default)]
-pub(super) struct Sessions(HashMap<SessionId, Life>);
+pub(super) struct Sessions(HashMap<SessionId, SessionLife>);
 
 impl Sessions {
-    /// Begins one and gives its token; `None` when the system gives no random numbers.
+    /// Begins one and returns its token; `None` when the system gives no random numbers.
     pub(super) fn begin(&mut self, random: &SystemRandom, now: Instant) -> Option<String> {
         let mut token = [0; TOKEN_BYTES];
         random.fill(&mut token).ok()?;
@@ -66,7 +66,7 @@ impl Sessions {
         {
             self.0.remove(&id);
         }
-        self.0.insert(id_of(&token), Life { began: now, seen: now, said: None });
+        self.0.insert(id_of(&token), SessionLife { began: now, seen: now, said: None });
         Some(text(&token))
     }
 
@@ -100,7 +100,7 @@ impl Sessions {
     }
 }
 
-impl Life {
+impl SessionLife {
     fn holds(&self, now: Instant) -> bool {
         now.saturating_duration_since(self.seen) < IDLE_MAX
             && now.saturating_duration_since(self.began) < LIFE_MAX
@@ -132,7 +132,7 @@ pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
         .take(TOKENS_MAX)
 }
 
-/// The header that gives a session to the browser.
+/// The header that sets a session's cookie.
 pub(super) fn cookie(token: &str, secure: bool) -> String {
     let (name, secure) = if secure { (SECURE_NAME, "; Secure") } else { (NAME, "") };
     format!("{name}={token}; Path=/; Max-Age={}; HttpOnly; SameSite=Strict{secure}", LIFE_MAX.as_secs())

@@ -1,55 +1,43 @@
 //! The alarms of a site, now and before.
 
-use std::sync::Arc;
-
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::call::Call;
-use super::cursor::{Cursor, part};
-use super::fault::Fault;
-use super::readings::read;
-use super::sites::{garden, named, zone_name};
-use super::{Resource, answer};
+use super::call::ApiCall;
+use super::cursor::part;
+use super::fault::ApiFault;
+use super::read::read;
+use super::sites::zone_name;
 use crate::alarms::AlarmNote;
 use crate::engine::Published;
 use crate::export::Span;
 use crate::garden::plan::Garden;
-use crate::page::Views;
-use crate::page::routes::Desk;
+use crate::page::PageSource;
 use crate::store::{AlarmRecord, Reader, StoreError};
 
 /// So much of the history is read at once.
 const AT_ONCE: SignedDuration = SignedDuration::from_hours(30 * 24);
 
 #[derive(Serialize)]
-struct Alarms<'a> {
+struct AlarmsJson<'a> {
     site: &'a str,
     time_zone: &'a str,
     alarms: Vec<Published<'a>>,
 }
 
 #[derive(Serialize)]
-struct History<'a> {
+struct AlarmHistoryJson<'a> {
     site: &'a str,
     time_zone: &'a str,
     steps: Vec<Published<'a>>,
     next: Option<String>,
 }
 
-pub(super) async fn present<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::Alarms, &request)?;
-    let id = named(path)?;
-    let garden = garden(&desk, &id)?;
-    let site = id.clone();
-    let (alarms, notes) = read(&desk, move |reader| {
+pub(super) async fn present<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    let garden = call.garden()?;
+    let site = call.site().to_owned();
+    let (alarms, notes) = read(&call.context, move |reader| {
         let mut alarms = reader.alarms_present()?;
         alarms.retain(|alarm| alarm.key.site.as_str() == site);
         let first = alarms.iter().map(|alarm| alarm.since).min();
@@ -64,37 +52,29 @@ pub(super) async fn present<V: Views>(
     let note = |alarm: &AlarmRecord| {
         notes.iter().rev().find(|note| note.key == alarm.key && note.since == alarm.since)
     };
-    let alarms = alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect();
-    answer::json(&call, &Alarms { site: &id, time_zone: zone_name(&garden.site.time_zone), alarms }, None)
+    call.json(&AlarmsJson {
+        site: call.site(),
+        time_zone: zone_name(&garden.site.time_zone),
+        alarms: alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect(),
+    })
 }
 
-pub(super) async fn history<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::AlarmHistory, &request)?;
-    let id = named(path)?;
-    let garden = garden(&desk, &id)?;
-    let (span, limit) = (call.span(&garden.site.time_zone)?, call.limit()?);
-    let after = call.after(|cursor| match cursor {
-        Cursor::Row { at_ms, given } => Some((at_ms, given)),
-        Cursor::Reading(_) | Cursor::Bin(_) => None,
-    })?;
-    let site = id.clone();
-    let (steps, notes) = read(&desk, move |reader| steps(reader, &site, span, after, limit)).await?;
+pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    let garden = call.garden()?;
+    let (span, limit, after) = (call.span(&garden.site.time_zone)?, call.limit()?, call.after_row()?);
+    let site = call.site().to_owned();
+    let (steps, notes) = read(&call.context, move |reader| steps(reader, &site, span, after, limit)).await?;
     let (steps, next) = part(steps, |step| step.at.as_millisecond(), after, limit);
-    let next = answer::next(&call, next);
     let note = |step: &AlarmRecord| {
         notes.iter().find(|note| step.how.is_some() && note.key == step.key && note.at == step.at)
     };
-    let history = History {
-        site: &id,
+    let history = AlarmHistoryJson {
+        site: call.site(),
         time_zone: zone_name(&garden.site.time_zone),
         steps: steps.iter().map(|step| published(garden, step, note(step))).collect(),
-        next: next.clone(),
+        next: call.next(next),
     };
-    answer::json(&call, &history, next.as_deref())
+    call.json_part(&history, history.next.as_deref())
 }
 
 fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> Published<'a> {

@@ -7,8 +7,8 @@ use axum::response::{IntoResponse, Response};
 use tracing::error;
 
 use super::cors;
-use super::fault::Fault;
-use crate::page::errors::Problem;
+use super::fault::ApiFault;
+use crate::page::problem::Problem;
 
 /// Bytes of a path and of a query.
 pub(super) const PATH_MAX: usize = 256;
@@ -32,35 +32,35 @@ pub(in crate::page) async fn door(
     let method = request.method().clone();
     let misdirected = turned_away.as_ref().map(Response::status) == Some(StatusCode::MISDIRECTED_REQUEST);
     let mut response = if misdirected {
-        Fault::misdirected().into_response()
+        ApiFault::misdirected().into_response()
     } else if caller.is_preflight(&method, request.headers()) {
         StatusCode::NO_CONTENT.into_response()
     } else if let Some(fault) = refused(&request) {
         fault.into_response()
     } else if turned_away.is_some() {
-        Fault::not_signed_in().into_response()
+        ApiFault::not_signed_in().into_response()
     } else {
         // A task of its own, so that a panic ends this answer and nothing else.
         tokio::spawn(next.run(request)).await.unwrap_or_else(|fault| {
             error!("answering a program: {fault}");
-            Fault::ours().into_response()
+            ApiFault::ours().into_response()
         })
     };
     if response.extensions().get::<Problem>().is_some() {
-        response = Fault::of_status(response.status()).into_response();
+        response = ApiFault::of_status(response.status()).into_response();
     }
     caller.mark(&mut response, &method);
     response
 }
 
-fn refused(request: &Request) -> Option<Fault> {
+fn refused(request: &Request) -> Option<ApiFault> {
     let (method, uri) = (request.method(), request.uri());
     if !matches!(*method, Method::GET | Method::HEAD) {
-        return Some(Fault::method(method.as_str()));
+        return Some(ApiFault::method(method.as_str()));
     }
     let query = uri.query().map_or(0, str::len);
     [("path", uri.path().len(), PATH_MAX), ("query", query, QUERY_MAX)]
         .into_iter()
         .find(|(_, bytes, most)| bytes > most)
-        .map(|(part, bytes, most)| Fault::too_long(part, bytes, most))
+        .map(|(part, bytes, most)| ApiFault::too_long(part, bytes, most))
 }

@@ -1,49 +1,45 @@
 //! Faults as problem details (RFC 9457).
 
-use axum::body::Body;
-use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, HeaderValue, RETRY_AFTER, WWW_AUTHENTICATE};
-use axum::http::{Response as Answer, StatusCode};
+use axum::http::StatusCode;
+use axum::http::header::{ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderValue, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::response::{IntoResponse, Response};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 /// Characters of what was given that an answer repeats.
 const GIVEN_MAX: usize = 200;
 
-/// Why there is no answer.
-#[derive(Clone, Debug)]
-pub(super) struct Fault {
+/// Why there is no answer, as problem details. Without a type of its own the title is that
+/// of the status (RFC 9457, section 4.2.1).
+#[derive(Clone, Debug, Serialize)]
+pub(super) struct ApiFault {
+    r#type: &'static str,
+    title: &'static str,
+    #[serde(serialize_with = "number")]
     status: StatusCode,
     /// What is wrong with this request, a sentence.
     detail: String,
     /// The part of the request that is wrong, such as the name of a parameter.
+    #[serde(skip_serializing_if = "Option::is_none")]
     part: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     given: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     accepted: Option<String>,
 }
 
-/// How it is written. Without a type of its own the title is that of the status
-/// (RFC 9457, section 4.2.1).
-#[derive(Serialize)]
-struct Problem<'a> {
-    r#type: &'static str,
-    title: &'static str,
-    status: u16,
-    detail: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    part: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    given: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    accepted: Option<&'a str>,
+fn number<S: Serializer>(status: &StatusCode, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_u16(status.as_u16())
 }
 
-impl Fault {
+impl ApiFault {
     fn new(status: StatusCode, detail: impl Into<String>) -> Self {
-        Self { status, detail: detail.into(), part: None, given: None, accepted: None }
+        let title = status.canonical_reason().unwrap_or("Unknown");
+        let (part, given, accepted) = (None, None, None);
+        Self { r#type: "about:blank", title, status, detail: detail.into(), part, given, accepted }
     }
 
-    /// The same with what was given and what is accepted.
-    pub(super) fn told(mut self, part: &str, given: &str, accepted: impl Into<String>) -> Self {
+    /// The same with the given and the accepted value.
+    fn told(mut self, part: &str, given: &str, accepted: impl Into<String>) -> Self {
         self.part = Some(part.to_owned());
         self.given = Some(given.chars().take(GIVEN_MAX).collect());
         self.accepted = Some(accepted.into());
@@ -145,35 +141,20 @@ impl Fault {
     }
 }
 
-impl IntoResponse for Fault {
+impl IntoResponse for ApiFault {
     fn into_response(self) -> Response {
-        let problem = Problem {
-            r#type: "about:blank",
-            title: self.status.canonical_reason().unwrap_or("Unknown"),
-            status: self.status.as_u16(),
-            detail: &self.detail,
-            part: self.part.as_deref(),
-            given: self.given.as_deref(),
-            accepted: self.accepted.as_deref(),
-        };
-        let body = serde_json::to_vec(&problem).expect("texts and numbers always have a JSON form");
-        let mut response = Answer::new(Body::from(body));
-        *response.status_mut() = self.status;
-        let headers = response.headers_mut();
-        headers.insert(CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
-        headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
-        match self.status {
-            StatusCode::SERVICE_UNAVAILABLE => {
-                headers.insert(RETRY_AFTER, HeaderValue::from_static("60"));
-            }
-            StatusCode::METHOD_NOT_ALLOWED => {
-                headers.insert(axum::http::header::ALLOW, HeaderValue::from_static("GET, HEAD"));
-            }
+        let body = serde_json::to_vec(&self).expect("texts and numbers always have a JSON form");
+        let headers = [(CONTENT_TYPE, "application/problem+json"), (CACHE_CONTROL, "no-store")];
+        let more = match self.status {
+            StatusCode::SERVICE_UNAVAILABLE => Some((RETRY_AFTER, "60")),
+            StatusCode::METHOD_NOT_ALLOWED => Some((ALLOW, "GET, HEAD")),
             // RFC 9110 wants a challenge; no scheme is registered for a form and its cookie.
-            StatusCode::UNAUTHORIZED => {
-                headers.insert(WWW_AUTHENTICATE, HeaderValue::from_static("Cookie realm=\"/enter\""));
-            }
-            _ => {}
+            StatusCode::UNAUTHORIZED => Some((WWW_AUTHENTICATE, "Cookie realm=\"/enter\"")),
+            _ => None,
+        };
+        let mut response = (self.status, headers, body).into_response();
+        if let Some((name, value)) = more {
+            response.headers_mut().insert(name, HeaderValue::from_static(value));
         }
         response
     }

@@ -1,32 +1,28 @@
 //! What people saw and did.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use serde::Serialize;
 
-use super::call::Call;
-use super::cursor::{Cursor, part};
-use super::fault::Fault;
-use super::sites::{garden, named, zone_name};
-use super::{Resource, answer};
-use crate::page::Views;
-use crate::page::routes::{Desk, ask};
+use super::call::ApiCall;
+use super::cursor::part;
+use super::fault::ApiFault;
+use super::sites::zone_name;
+use crate::page::PageSource;
+use crate::page::wait::ask;
 use crate::store::LogRow;
 
 #[derive(Serialize)]
-struct Log<'a> {
+struct LogJson<'a> {
     site: &'a str,
     time_zone: &'a str,
-    entries: Vec<Entry<'a>>,
+    entries: Vec<LogEntryJson<'a>>,
     next: Option<String>,
 }
 
 #[derive(Serialize)]
-struct Entry<'a> {
+struct LogEntryJson<'a> {
     number: i64,
     at: String,
     written_at: String,
@@ -37,33 +33,23 @@ struct Entry<'a> {
     note: &'a str,
 }
 
-pub(super) async fn log<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::Log, &request)?;
-    let id = named(path)?;
-    let site = &garden(&desk, &id)?.site;
-    let (span, limit) = (call.span(&site.time_zone)?, call.limit()?);
-    let after = call.after(|cursor| match cursor {
-        Cursor::Row { at_ms, given } => Some((at_ms, given)),
-        Cursor::Reading(_) | Cursor::Bin(_) => None,
-    })?;
-    let rows = ask(desk.page.record.log(&id, span.from, span.to)).await.map_err(|_| Fault::unavailable())?;
+pub(super) async fn log<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    let site = &call.garden()?.site;
+    let (span, limit, after) = (call.span(&site.time_zone)?, call.limit()?, call.after_row()?);
+    let rows = ask(call.context.record.log(call.site(), span.from, span.to)).await;
+    let rows = rows.map_err(|_| ApiFault::unavailable())?;
     let (rows, next) = part(rows, |row| row.entry.at.as_millisecond(), after, limit);
-    let next = answer::next(&call, next);
-    let log = Log {
-        site: &id,
+    let log = LogJson {
+        site: call.site(),
         time_zone: zone_name(&site.time_zone),
         entries: rows.iter().map(entry).collect(),
-        next: next.clone(),
+        next: call.next(next),
     };
-    answer::json(&call, &log, next.as_deref())
+    call.json_part(&log, log.next.as_deref())
 }
 
-fn entry(row: &LogRow) -> Entry<'_> {
-    Entry {
+fn entry(row: &LogRow) -> LogEntryJson<'_> {
+    LogEntryJson {
         number: row.seq,
         at: row.entry.at.to_string(),
         written_at: row.written_at.to_string(),

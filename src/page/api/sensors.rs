@@ -1,32 +1,26 @@
-//! The sensors of a site: what they are, and what they said last.
+//! The sensors of a site, and the last reading of each.
 
-use std::sync::Arc;
-
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use serde::Serialize;
 
-use super::call::Call;
-use super::fault::Fault;
-use super::sites::{garden, named, view, zone_name};
-use super::{Resource, answer};
+use super::call::ApiCall;
+use super::fault::ApiFault;
+use super::sites::zone_name;
 use crate::garden::plan::{Garden, Sensor};
-use crate::garden::view::{SensorView, SiteView};
+use crate::garden::view::SensorView;
 use crate::model::Place;
-use crate::page::Views;
-use crate::page::routes::Desk;
+use crate::page::PageSource;
 use crate::store::Series;
 
 #[derive(Serialize)]
-struct Sensors<'a> {
+struct SensorsJson<'a> {
     site: &'a str,
     time_zone: &'a str,
-    sensors: Vec<Listed<'a>>,
+    sensors: Vec<SensorJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct Listed<'a> {
+struct SensorJson<'a> {
     id: &'a str,
     place: &'a str,
     place_name: Option<&'a str>,
@@ -38,7 +32,7 @@ struct Listed<'a> {
     gateway: Option<&'a str>,
     /// From when each of its calibrations holds; `null`: since ever.
     calibrated_from: Vec<Option<String>>,
-    last: Option<Last>,
+    last: Option<LastReadingJson>,
     silent: Option<bool>,
     faulty: Option<bool>,
     battery: Option<f64>,
@@ -47,39 +41,26 @@ struct Listed<'a> {
 }
 
 #[derive(Serialize)]
-struct Last {
+struct LastReadingJson {
     at: String,
     value: Option<f64>,
     flag: Option<u8>,
     flag_name: Option<&'static str>,
 }
 
-pub(super) async fn sensors<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::Sensors, &request)?;
-    let id = named(path)?;
-    let garden = garden(&desk, &id)?;
-    let view = view(&desk, &id).await?;
-    answer::json(&call, &listed(garden, &view), None)
-}
-
-fn listed<'a>(garden: &'a Garden, view: &'a SiteView) -> Sensors<'a> {
-    Sensors {
+pub(super) async fn sensors<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    let garden = call.garden()?;
+    let view = call.view().await?;
+    let seen = |sensor: &Sensor| view.sensors.iter().find(|it| it.id == sensor.id);
+    call.json(&SensorsJson {
         site: garden.site.id.as_str(),
         time_zone: zone_name(&garden.site.time_zone),
-        sensors: garden
-            .sensors
-            .iter()
-            .map(|sensor| sensor_of(garden, sensor, view.sensors.iter().find(|it| it.id == sensor.id)))
-            .collect(),
-    }
+        sensors: garden.sensors.iter().map(|it| sensor_of(garden, it, seen(it))).collect(),
+    })
 }
 
-fn sensor_of<'a>(garden: &'a Garden, sensor: &'a Sensor, seen: Option<&'a SensorView>) -> Listed<'a> {
-    Listed {
+fn sensor_of<'a>(garden: &'a Garden, sensor: &'a Sensor, seen: Option<&'a SensorView>) -> SensorJson<'a> {
+    SensorJson {
         id: sensor.id.as_str(),
         place: place_id(garden, sensor),
         place_name: seen.map(|seen| seen.place_name.as_str()),
@@ -94,7 +75,7 @@ fn sensor_of<'a>(garden: &'a Garden, sensor: &'a Sensor, seen: Option<&'a Sensor
             .map(|gateway| gateway.id.as_str()),
         calibrated_from: sensor.calibrations.iter().map(|it| it.from.map(|from| from.to_string())).collect(),
         last: seen.and_then(|seen| {
-            Some(Last {
+            Some(LastReadingJson {
                 at: seen.last_at?.to_string(),
                 value: seen.last_value,
                 flag: seen.last_flag.map(|flag| flag.number()),

@@ -1,95 +1,69 @@
 //! The sites, and how one of them stands.
 
-use std::sync::Arc;
-
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, Request, State};
 use axum::response::Response;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
-use super::call::Call;
-use super::fault::Fault;
-use super::{Resource, answer};
-use crate::garden::plan::Garden;
+use super::call::ApiCall;
+use super::fault::ApiFault;
 use crate::garden::view::{AlarmView, BedView, Figure, RainView, SiteView, TankView};
-use crate::model::Condition;
-use crate::page::Views;
-use crate::page::routes::{Desk, ask};
+use crate::page::PageSource;
+use crate::page::wait::ask;
 
 /// The zone's name in the IANA database; "UTC" where a site has none.
 pub(super) fn zone_name(zone: &TimeZone) -> &str {
     zone.iana_name().unwrap_or("UTC")
 }
 
-/// The garden of an address.
-pub(super) fn garden<'a, V: Views>(desk: &'a Desk<V>, site: &str) -> Result<&'a Arc<Garden>, Fault> {
-    desk.page.record.garden(site).ok_or_else(|| {
-        let known = desk.page.record.gardens().iter().map(|garden| garden.site.id.as_str());
-        Fault::unknown("site", site, known)
-    })
-}
-
-/// The site's name from an address that reads as text.
-pub(super) fn named<T>(path: Result<Path<T>, PathRejection>) -> Result<T, Fault> {
-    path.map(|Path(names)| names).map_err(|_| Fault::no_such_address())
+#[derive(Serialize)]
+struct SitesJson<'a> {
+    sites: Vec<ListedSiteJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct Sites<'a> {
-    sites: Vec<Listed<'a>>,
-}
-
-#[derive(Serialize)]
-struct Listed<'a> {
+struct ListedSiteJson<'a> {
     id: &'a str,
     name: &'a str,
     time_zone: &'a str,
     href: String,
 }
 
-pub(super) async fn sites<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::Sites, &request)?;
-    let sites = ask(desk.page.views.sites()).await.map_err(|_| Fault::unavailable())?;
-    let record = &desk.page.record;
-    let sites = sites
-        .iter()
-        .map(|(id, name)| Listed {
-            id: id.as_str(),
-            name,
-            time_zone: record.garden(id.as_str()).map_or("UTC", |it| zone_name(&it.site.time_zone)),
-            href: format!("/api/v1/sites/{id}"),
-        })
-        .collect();
-    answer::json(&call, &Sites { sites }, None)
+pub(super) async fn sites<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    let context = &call.context;
+    let sites = ask(context.views.sites()).await.map_err(|_| ApiFault::unavailable())?;
+    let zone = |id: &str| context.record.garden(id).map_or("UTC", |it| zone_name(&it.site.time_zone));
+    let sites = sites.iter().map(|(id, name)| ListedSiteJson {
+        id: id.as_str(),
+        name,
+        time_zone: zone(id.as_str()),
+        href: format!("/api/v1/sites/{id}"),
+    });
+    call.json(&SitesJson { sites: sites.collect() })
 }
 
 #[derive(Serialize)]
-struct Site<'a> {
+struct SiteJson<'a> {
     id: &'a str,
     name: &'a str,
     time_zone: &'a str,
     judged_until: String,
-    to_do: Vec<ToDo<'a>>,
-    alarms: Vec<Alarm<'a>>,
-    beds: Vec<Bed<'a>>,
-    tanks: Vec<Tank<'a>>,
-    rain: Option<Rain<'a>>,
-    weather: Vec<Shown<'a>>,
+    to_do: Vec<ToDoJson<'a>>,
+    alarms: Vec<SiteAlarmJson<'a>>,
+    beds: Vec<BedJson<'a>>,
+    tanks: Vec<TankJson<'a>>,
+    rain: Option<RainJson<'a>>,
+    weather: Vec<FigureJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct ToDo<'a> {
+struct ToDoJson<'a> {
     priority: &'a str,
     place: &'a str,
     text: &'a str,
 }
 
 #[derive(Serialize)]
-struct Alarm<'a> {
+struct SiteAlarmJson<'a> {
     kind: &'a str,
     place: &'a str,
     place_name: &'a str,
@@ -100,7 +74,7 @@ struct Alarm<'a> {
 }
 
 #[derive(Serialize)]
-struct Shown<'a> {
+struct FigureJson<'a> {
     name: &'a str,
     value: &'a str,
     number: Option<f64>,
@@ -108,7 +82,7 @@ struct Shown<'a> {
 }
 
 #[derive(Serialize)]
-struct Bed<'a> {
+struct BedJson<'a> {
     id: &'a str,
     name: &'a str,
     condition: &'a str,
@@ -121,11 +95,11 @@ struct Bed<'a> {
     last_wetting: Option<&'a str>,
     outlook: Option<&'a str>,
     mulch: Option<&'a str>,
-    figures: Vec<Shown<'a>>,
+    figures: Vec<FigureJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct Tank<'a> {
+struct TankJson<'a> {
     id: &'a str,
     name: &'a str,
     condition: &'a str,
@@ -135,37 +109,25 @@ struct Tank<'a> {
     warm_c: f64,
     change_hour_c: Option<f64>,
     change_day_c: Option<f64>,
-    figures: Vec<Shown<'a>>,
+    figures: Vec<FigureJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct Rain<'a> {
+struct RainJson<'a> {
     condition: &'a str,
     words: &'a str,
     since_9am_mm: Option<f64>,
     week_mm: Option<f64>,
-    figures: Vec<Shown<'a>>,
+    figures: Vec<FigureJson<'a>>,
 }
 
-pub(super) async fn site<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Fault> {
-    let call = Call::new(Resource::Site, &request)?;
-    let id = named(path)?;
-    garden(&desk, &id)?;
-    answer::json(&call, &shown(&view(&desk, &id).await?), None)
+pub(super) async fn site<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
+    call.garden()?;
+    call.json(&shown(&call.view().await?))
 }
 
-/// A site as it stands.
-pub(super) async fn view<V: Views>(desk: &Desk<V>, id: &str) -> Result<SiteView, Fault> {
-    let view = ask(desk.page.views.site(id)).await.map_err(|_| Fault::unavailable())?;
-    view.ok_or_else(|| Fault::unknown("site", id, std::iter::empty()))
-}
-
-fn shown(view: &SiteView) -> Site<'_> {
-    Site {
+fn shown(view: &SiteView) -> SiteJson<'_> {
+    SiteJson {
         id: view.id.as_str(),
         name: &view.name,
         time_zone: zone_name(&view.time_zone),
@@ -173,7 +135,7 @@ fn shown(view: &SiteView) -> Site<'_> {
         to_do: view
             .to_do
             .iter()
-            .map(|it| ToDo { priority: it.priority.name(), place: &it.place, text: &it.text })
+            .map(|it| ToDoJson { priority: it.priority.name(), place: &it.place, text: &it.text })
             .collect(),
         alarms: view.alarms.iter().map(alarm).collect(),
         beds: view.beds.iter().map(bed).collect(),
@@ -183,25 +145,15 @@ fn shown(view: &SiteView) -> Site<'_> {
     }
 }
 
-/// The condition's name; "unknown" says that nobody may take it for well.
-pub(super) fn condition(condition: Condition) -> &'static str {
-    match condition {
-        Condition::Well => "well",
-        Condition::Watch => "watch",
-        Condition::Act => "act",
-        Condition::Unknown => "unknown",
-    }
-}
-
-fn figures(figures: &[Figure]) -> Vec<Shown<'_>> {
+fn figures(figures: &[Figure]) -> Vec<FigureJson<'_>> {
     figures
         .iter()
-        .map(|it| Shown { name: &it.name, value: &it.value, number: it.number, unit: it.unit })
+        .map(|it| FigureJson { name: &it.name, value: &it.value, number: it.number, unit: it.unit })
         .collect()
 }
 
-fn alarm(it: &AlarmView) -> Alarm<'_> {
-    Alarm {
+fn alarm(it: &AlarmView) -> SiteAlarmJson<'_> {
+    SiteAlarmJson {
         kind: it.kind.name(),
         place: it.place.as_str(),
         place_name: &it.place_name,
@@ -212,11 +164,11 @@ fn alarm(it: &AlarmView) -> Alarm<'_> {
     }
 }
 
-fn bed(it: &BedView) -> Bed<'_> {
-    Bed {
+fn bed(it: &BedView) -> BedJson<'_> {
+    BedJson {
         id: it.id.as_str(),
         name: &it.name,
-        condition: condition(it.condition),
+        condition: it.condition.name(),
         words: &it.words,
         water_content_m3_m3: it.water_content,
         wilting_point_m3_m3: it.wilting_point,
@@ -230,11 +182,11 @@ fn bed(it: &BedView) -> Bed<'_> {
     }
 }
 
-fn tank(it: &TankView) -> Tank<'_> {
-    Tank {
+fn tank(it: &TankView) -> TankJson<'_> {
+    TankJson {
         id: it.id.as_str(),
         name: &it.name,
-        condition: condition(it.condition),
+        condition: it.condition.name(),
         words: &it.words,
         temperature_c: it.temperature_c,
         cold_c: it.cold_c,
@@ -245,9 +197,9 @@ fn tank(it: &TankView) -> Tank<'_> {
     }
 }
 
-fn rain(it: &RainView) -> Rain<'_> {
-    Rain {
-        condition: condition(it.condition),
+fn rain(it: &RainView) -> RainJson<'_> {
+    RainJson {
+        condition: it.condition.name(),
         words: &it.words,
         since_9am_mm: it.since_9am_mm,
         week_mm: it.week_mm,

@@ -8,9 +8,8 @@ use std::io;
 use std::sync::Arc;
 
 use axum::body::{Body, Bytes};
-use axum::http::Response as Answer;
-use axum::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, HeaderValue, VARY};
-use axum::response::Response;
+use axum::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, VARY};
+use axum::response::{IntoResponse, Response};
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::mpsc;
 use tokio::time::{Instant, timeout};
@@ -18,14 +17,16 @@ use tokio_stream::StreamExt as _;
 use tokio_stream::wrappers::ReceiverStream;
 use tracing::{debug, warn};
 
-use super::fault::Fault;
-use super::readings::{LOOKED, Whose, read};
+use super::answer::insert;
+use super::fault::ApiFault;
+use super::read::{LOOKED, RecordedSensor, read};
 use crate::export::{
-    BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins, walk_readings,
+    BIN_COLUMNS, READING_COLUMNS, Span, bin_record, reading_record, walk_bins, walk_readings,
 };
 use crate::history::Step;
-use crate::page::Views;
-use crate::page::routes::{Desk, VIEW_WAIT};
+use crate::page::PageSource;
+use crate::page::context::PageContext;
+use crate::page::wait::VIEW_WAIT;
 use crate::store::Reader;
 
 /// Rows of one part, about 200 KB.
@@ -38,19 +39,19 @@ const WAITING: usize = 2;
 /// minutes, and a stream shall not be cut in the middle.
 pub(super) const RAW_DAYS_MAX: i64 = 366;
 
-type Part = io::Result<Bytes>;
+type CsvPart = io::Result<Bytes>;
 
 /// The stream of a span.
-pub(super) async fn csv<V: Views>(
-    desk: &Desk<V>,
-    whose: Whose,
+pub(super) async fn csv<V: PageSource>(
+    context: &PageContext<V>,
+    of: RecordedSensor,
     span: Span,
     step: Step,
-) -> Result<Response, Fault> {
+) -> Result<Response, ApiFault> {
     // A day's worth beyond, so that a year on the site's clock always fits.
     let most = SignedDuration::from_hours(24 * (RAW_DAYS_MAX + 1));
     if step == Step::Raw {
-        let known = read(desk, |reader| reader.known_span()).await?;
+        let known = read(context, |reader| reader.known_span()).await?;
         let covered = known.map(|(first, last)| span.to.min(last).duration_since(span.from.max(first)));
         if covered.is_some_and(|covered| covered > most) {
             let given = format!("from {} to {}", shown(span.from), shown(span.to));
@@ -58,18 +59,18 @@ pub(super) async fn csv<V: Views>(
             let accepted = format!(
                 "from and to at most {RAW_DAYS_MAX} days apart (ask year by year), or step=hour or step=day"
             );
-            return Err(Fault::parameter("from", &given, detail, accepted));
+            return Err(ApiFault::parameter("from", &given, detail, accepted));
         }
     }
-    let place = Arc::clone(&desk.api.streams).try_acquire_owned().map_err(|_| {
-        Fault::busy("As many streams as Trug sends at one time are under way. Try again in a minute.")
+    let place = Arc::clone(&context.api_streams).try_acquire_owned().map_err(|_| {
+        ApiFault::busy("As many streams as Trug sends at one time are under way. Try again in a minute.")
     })?;
-    let (send, mut receive) = mpsc::channel::<Part>(WAITING);
-    let reader = desk.page.record.reader().clone();
-    let name = format!("{}-{}-{}.csv", whose.site, whose.sensor, step.name());
+    let (send, mut receive) = mpsc::channel::<CsvPart>(WAITING);
+    let reader = context.record.reader().clone();
+    let name = format!("{}-{}-{}.csv", of.site, of.sensor, step.name());
     tokio::task::spawn_blocking(move || {
         let _place = place;
-        if let Err(fault) = write(&reader, &whose, span, step, &send) {
+        if let Err(fault) = write(&reader, &of, span, step, &send) {
             warn!("a stream of readings cannot go on: {fault}");
             // The caller sees that the end is missing.
             let _ = send.blocking_send(Err(fault));
@@ -78,17 +79,13 @@ pub(super) async fn csv<V: Views>(
     // The first part shows whether the store can be read at all.
     let first = match timeout(VIEW_WAIT, receive.recv()).await {
         Ok(Some(Ok(first))) => first,
-        Ok(Some(Err(_)) | None) | Err(_) => return Err(Fault::unavailable()),
+        Ok(Some(Err(_)) | None) | Err(_) => return Err(ApiFault::unavailable()),
     };
     let parts = tokio_stream::once(Ok(first)).chain(ReceiverStream::new(receive));
-    let mut response = Answer::new(Body::from_stream(parts));
-    let headers = response.headers_mut();
-    headers.insert(CONTENT_TYPE, HeaderValue::from_static("text/csv; charset=utf-8; header=present"));
-    headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    headers.insert(VARY, HeaderValue::from_static("Accept"));
-    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
-        headers.insert(CONTENT_DISPOSITION, value);
-    }
+    const MEDIA: &str = "text/csv; charset=utf-8; header=present";
+    let headers = [(CONTENT_TYPE, MEDIA), (CACHE_CONTROL, "no-store"), (VARY, "Accept")];
+    let mut response = (headers, Body::from_stream(parts)).into_response();
+    insert(&mut response, CONTENT_DISPOSITION, &format!("attachment; filename=\"{name}\""));
     Ok(response)
 }
 
@@ -105,25 +102,18 @@ fn shown(at: Timestamp) -> String {
 /// Writes part after part until the end, or until nobody takes them.
 fn write(
     reader: &Reader,
-    whose: &Whose,
+    of: &RecordedSensor,
     span: Span,
     step: Step,
-    send: &mpsc::Sender<Part>,
+    send: &mpsc::Sender<CsvPart>,
 ) -> io::Result<()> {
     let mut part = csv::Writer::from_writer(Vec::new());
     match step {
         Step::Raw => part.write_record(READING_COLUMNS)?,
         Step::Hour | Step::Day => part.write_record(BIN_COLUMNS)?,
     }
-    let filter = whose.filter(span);
-    let of = BinOf {
-        site: &whose.site,
-        sensor: &whose.sensor,
-        place: &whose.place,
-        quantity: &whose.quantity,
-        unit: &whose.unit,
-        zone: &whose.zone,
-    };
+    let filter = of.filter(span);
+    let bin_of = of.bin_of();
     let (mut mark, mut rest) = (None, span);
     loop {
         let until = Instant::now() + LOOKED;
@@ -141,9 +131,9 @@ fn write(
             .map_err(io::Error::other)?;
             mark.is_some()
         } else {
-            let sensor = (of.site, of.sensor);
-            let next = walk_bins(reader, sensor, rest, step, of.zone, PART, enough, |bin| {
-                take(part.write_record(bin_record(&of, bin)));
+            let sensor = (bin_of.site, bin_of.sensor);
+            let next = walk_bins(reader, sensor, rest, step, bin_of.zone, PART, enough, |bin| {
+                take(part.write_record(bin_record(&bin_of, bin)));
             })
             .map_err(io::Error::other)?;
             rest.from = next.unwrap_or(rest.to);

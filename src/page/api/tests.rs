@@ -4,10 +4,11 @@ use std::collections::BTreeSet;
 
 use serde_json::Value;
 
+use super::DESCRIPTION;
 use super::call::{LIMIT, LIMIT_MAX};
 use super::door::{PATH_MAX, QUERY_MAX};
+use super::resource::{self, Resource};
 use super::stream::RAW_DAYS_MAX;
-use super::{DESCRIPTION, Resource, sites};
 use crate::alarms::{Priority, State};
 use crate::history::Step;
 use crate::model::Condition;
@@ -33,10 +34,10 @@ fn meant<'a>(all: &'a Value, value: &'a Value) -> &'a Value {
 #[test]
 fn every_address_and_parameter_is_described_and_no_other() {
     let all = description();
-    let served: BTreeSet<&str> = Resource::ALL.iter().map(|it| it.path()).collect();
+    let served: BTreeSet<&str> = Resource::ALL.iter().map(|it| it.path).collect();
     assert_eq!(names(&all["paths"]), served);
     for it in Resource::ALL {
-        let methods = &all["paths"][it.path()];
+        let methods = &all["paths"][it.path];
         assert_eq!(names(methods), BTreeSet::from(["get"]), "{it:?}");
         let parameters = methods["get"]["parameters"].as_array().expect("a list");
         let of = |place: &str| -> Vec<&str> {
@@ -47,12 +48,12 @@ fn every_address_and_parameter_is_described_and_no_other() {
                 .map(|parameter| parameter["name"].as_str().expect("a name"))
                 .collect()
         };
-        assert_eq!(of("query"), it.parameters(), "{it:?}");
+        assert_eq!(of("query"), it.parameters, "{it:?}");
         let in_path: Vec<&str> =
-            it.path().split('{').skip(1).filter_map(|rest| rest.split('}').next()).collect();
+            it.path.split('{').skip(1).filter_map(|rest| rest.split('}').next()).collect();
         assert_eq!(of("path"), in_path, "{it:?}");
-        let forms: BTreeSet<&str> = it.forms().iter().map(|form| form.name()).collect();
-        assert_eq!(names(&methods["get"]["responses"]["200"]["content"]), forms, "{it:?}");
+        let formats: BTreeSet<&str> = it.formats.iter().map(|format| format.name()).collect();
+        assert_eq!(names(&methods["get"]["responses"]["200"]["content"]), formats, "{it:?}");
     }
 }
 
@@ -62,16 +63,16 @@ fn every_answer_is_described() {
     for it in Resource::ALL {
         let mut expected = BTreeSet::from(["200", "400", "401", "406", "414", "421", "500"]);
         // The description stands in the program; the rest is asked of the garden.
-        if it != Resource::Description {
+        if it.path != resource::DESCRIPTION {
             expected.insert("503");
         }
-        if it.path().contains('{') {
+        if it.path.contains('{') {
             expected.insert("404");
         }
-        if it != Resource::ReadingsCsv {
+        if it.path != resource::READINGS_CSV {
             expected.insert("304");
         }
-        assert_eq!(names(&all["paths"][it.path()]["get"]["responses"]), expected, "{it:?}");
+        assert_eq!(names(&all["paths"][it.path]["get"]["responses"]), expected, "{it:?}");
     }
 }
 
@@ -91,8 +92,7 @@ fn names_and_limits_are_those_of_the_program() {
     assert_eq!(words(&schemas["Alarm"]["properties"]["state"]), State::ALL.map(State::name));
     assert_eq!(words(&schemas["Alarm"]["properties"]["priority"]), Priority::ALL.map(Priority::name));
     assert_eq!(words(&schemas["Reading"]["properties"]["flag_name"]), Flag::ALL.map(Flag::name));
-    let conditions = [Condition::Well, Condition::Watch, Condition::Act, Condition::Unknown];
-    assert_eq!(words(&schemas["Bed"]["properties"]["condition"]), conditions.map(sites::condition));
+    assert_eq!(words(&schemas["Bed"]["properties"]["condition"]), Condition::ALL.map(Condition::name));
     let parameters = &all["components"]["parameters"];
     assert_eq!(words(&parameters["step"]["schema"]), Step::ALL.map(Step::name));
     let limit = &parameters["limit"]["schema"];
@@ -101,7 +101,7 @@ fn names_and_limits_are_those_of_the_program() {
         (PATH_MAX.to_string(), &all["info"]["description"]),
         (QUERY_MAX.to_string(), &all["info"]["description"]),
         (LIMIT_MAX.to_string(), &all["info"]["description"]),
-        (RAW_DAYS_MAX.to_string(), &all["paths"][Resource::ReadingsCsv.path()]["get"]["description"]),
+        (RAW_DAYS_MAX.to_string(), &all["paths"][resource::READINGS_CSV]["get"]["description"]),
     ] {
         assert!(place.as_str().is_some_and(|text| text.contains(&number)), "{number} in {place}");
     }

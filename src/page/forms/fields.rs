@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::{AmbiguousOffset, TimeZone};
 
-use super::Form;
+use super::FormFields;
 use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, Number};
 use crate::garden::plan::Garden;
@@ -23,7 +23,7 @@ pub(super) struct FieldFault {
 /// The whole garden, in the field for the place.
 pub(super) const WHOLE: &str = "";
 
-/// A local time as the field for it wants it and gives it.
+/// A local time as its field takes and returns it.
 pub(super) fn local(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%dT%H:%M").to_string()
 }
@@ -31,7 +31,7 @@ pub(super) fn local(at: Timestamp, zone: &TimeZone) -> String {
 /// The entry that a form makes, or everything that is wrong with it, in the form's order.
 pub(super) fn entry(
     kind: &EntryKind,
-    form: &Form,
+    form: &FormFields,
     garden: &Garden,
     now: Timestamp,
 ) -> Result<LogEntry, Vec<FieldFault>> {
@@ -129,7 +129,7 @@ fn number(kind: &EntryKind, number: &Number, text: &str) -> Result<Option<f64>, 
 
 /// The moment that the form names, on the garden's own clock. A time that the clock
 /// skips or shows twice is told, never guessed.
-fn moment(form: &Form, zone: &TimeZone) -> Result<Timestamp, String> {
+fn moment(form: &FormFields, zone: &TimeZone) -> Result<Timestamp, String> {
     let text = form.text("at");
     // Left as it was offered: that very moment, also in an hour that comes twice.
     if let Ok(offered) = form.text("offered").parse::<Timestamp>()
@@ -162,7 +162,7 @@ fn moment(form: &Form, zone: &TimeZone) -> Result<Timestamp, String> {
 }
 
 /// Whether the form's time comes twice, so that the form must ask which.
-pub(super) fn comes_twice(form: &Form, zone: &TimeZone) -> bool {
+pub(super) fn comes_twice(form: &FormFields, zone: &TimeZone) -> bool {
     let at = form.text("at").parse::<DateTime>();
     at.is_ok_and(|at| matches!(zone.to_ambiguous_timestamp(at).offset(), AmbiguousOffset::Fold { .. }))
 }

@@ -7,15 +7,12 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use axum::body::{Body, to_bytes};
-use axum::http::{HeaderMap, header};
-use tokio::sync::Mutex;
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
 use tokio::time::timeout;
 
-use super::errors::Problem;
-
-/// Bytes of a form: a note of 2000 characters, each written as up to twelve, and some
-/// fields.
-const FORM_MAX: usize = 32 * 1024;
+use super::problem::Problem;
 
 /// Fields of a form; more are not looked at.
 const FIELDS_MAX: usize = 64;
@@ -23,25 +20,32 @@ const FIELDS_MAX: usize = 64;
 /// How long a form may take to come.
 const FORM_WAIT: Duration = Duration::from_secs(15);
 
-/// A form's fields, in their order.
+/// The fields of a form or a query, in their order.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Form(Vec<(String, String)>);
+pub(super) struct FormFields(Vec<(String, String)>);
 
-impl Form {
-    /// Reads a form.
+impl FormFields {
+    /// Bytes of a form: a note of 2000 characters, each written as up to twelve, and some
+    /// fields.
+    pub(super) const BYTES_MAX: usize = 32 * 1024;
+
+    /// Reads a form of at most `bytes_max` bytes.
     ///
     /// # Errors
     /// When it is no form, is too long or takes too long to come.
-    pub(super) async fn read(headers: &HeaderMap, body: Body) -> Result<Self, Problem> {
+    pub(super) async fn read(headers: &HeaderMap, body: Body, bytes_max: usize) -> Result<Self, Problem> {
         if !is_form(headers) {
             return Err(Problem::NoForm);
         }
-        let bytes = timeout(FORM_WAIT, to_bytes(body, FORM_MAX)).await.map_err(|_| Problem::FormLate)?;
-        Ok(Self::of(&bytes.map_err(|_| Problem::FormLong)?))
+        let bytes = timeout(FORM_WAIT, to_bytes(body, bytes_max)).await.map_err(|_| Problem::FormLate)?;
+        let mut fields = Self::of(bytes.map_err(|_| Problem::FormLong)?);
+        fields.0.truncate(FIELDS_MAX);
+        Ok(fields)
     }
 
-    pub(super) fn of(bytes: &[u8]) -> Self {
-        let fields = url::form_urlencoded::parse(bytes).take(FIELDS_MAX);
+    /// Reads a query.
+    pub(super) fn of(query: impl AsRef<[u8]>) -> Self {
+        let fields = url::form_urlencoded::parse(query.as_ref());
         Self(fields.map(|(name, value)| (name.into_owned(), value.into_owned())).collect())
     }
 
@@ -54,27 +58,28 @@ impl Form {
     pub(super) fn whole(&self, name: &str) -> &str {
         self.0.iter().find(|(key, _)| key == name).map_or("", |(_, value)| value)
     }
+
+    /// The same; `None` where it is empty.
+    pub(super) fn given(&self, name: &str) -> Option<&str> {
+        Some(self.whole(name)).filter(|value| !value.is_empty())
+    }
 }
 
-pub(super) fn is_form(headers: &HeaderMap) -> bool {
+fn is_form(headers: &HeaderMap) -> bool {
     let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
     let kind = kind.split(';').next().unwrap_or_default().trim();
     kind.eq_ignore_ascii_case("application/x-www-form-urlencoded")
 }
 
-/// Forms that were taken, by the text that each carried, so that one that is sent twice
-/// (a second press, a page loaded again) is written once.
-#[derive(Debug, Default)]
-pub(super) struct Written(pub(super) Mutex<Taken>);
-
 /// Taken forms that are remembered; the oldest go first.
 const TAKEN_MAX: usize = 1000;
 
-/// The texts of taken forms, with where each led.
+/// The texts of forms that were taken, with where each led, so that one that is sent twice
+/// (a second press, a page loaded again) is written once.
 #[derive(Debug, Default)]
-pub(super) struct Taken(VecDeque<(String, String)>);
+pub(super) struct TakenForms(VecDeque<(String, String)>);
 
-impl Taken {
+impl TakenForms {
     /// Where a form led that was taken before.
     pub(super) fn led_to(&self, once: &str) -> Option<&str> {
         self.0.iter().find(|(known, _)| known == once).map(|(_, to)| to.as_str())
@@ -85,5 +90,21 @@ impl Taken {
             self.0.pop_front();
         }
         self.0.push_back((once, to));
+    }
+}
+
+/// Sends the browser on to another page.
+pub(super) fn see_other(to: &str) -> Response {
+    let to = HeaderValue::from_str(to).unwrap_or(HeaderValue::from_static("/"));
+    (StatusCode::SEE_OTHER, [(header::LOCATION, to)]).into_response()
+}
+
+/// The list of what is wrong, each a link to its field.
+pub(super) fn wrong_list<'a>(faults: impl Iterator<Item = (&'a str, &'a str)>) -> Markup {
+    html! {
+        section class="wrong" role="alert" aria-labelledby="wrong" {
+            h2 id="wrong" { "Nothing is written yet" }
+            ul { @for (field, words) in faults { li { a href={ "#" (field) } { (words) } } } }
+        }
     }
 }

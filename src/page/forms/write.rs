@@ -3,129 +3,95 @@
 //! Two steps, so that a thumb finds its way: what it was, then where, when and how much.
 //! From a place's own page the place is known already (`?place=ID`).
 
-use std::sync::Arc;
-
-use axum::Extension;
-use axum::body::Body;
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, RawQuery, State};
-use axum::http::header::{HeaderValue, LOCATION};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use maud::{Markup, html};
 use tracing::warn;
 
-use super::Form;
 use super::fields::{self, FieldFault, WHOLE, entry, local};
+use super::{FormFields, see_other, wrong_list};
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, Number};
-use crate::garden::plan::Garden;
-use crate::garden::plan::place_called;
-use crate::garden::view::SiteView;
+use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
-use crate::page::Views;
-use crate::page::access::Visitor;
-use crate::page::errors::Problem;
+use crate::page::PageSource;
+use crate::page::context::{SiteForm, SitePage};
 use crate::page::layout::Frame;
-use crate::page::routes::{Desk, frame, view};
+use crate::page::problem::Problem;
 use crate::soil;
 use crate::text::labels;
 
 /// Characters of a form's own text.
 const ONCE_MAX: usize = 64;
 
-/// One garden's form.
-struct Sheet<'a> {
-    frame: &'a Frame<'a>,
+/// The form for an entry of one garden's log.
+struct EntryForm<'a> {
+    frame: &'a Frame,
     garden: &'a Garden,
     now: Timestamp,
     /// A text that comes once.
     once: String,
 }
 
-pub(in crate::page) async fn ask<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let (view, garden, now) = garden(&desk, id).await?;
-    let query = Form::of(query.unwrap_or_default().as_bytes());
-    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", view.id)).of_site(&view);
-    let sheet = Sheet { frame: &frame, garden: &garden, now, once: desk.gate.once() };
+pub(in crate::page) async fn ask<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let (frame, garden, query) = (site.frame("/write"), site.garden()?, site.fields());
+    let now = present(&site);
+    let form = EntryForm { frame: &frame, garden, now, once: site.context.gate.once() };
     if !frame.visitor.may_change {
-        return Ok(sheet.closed().into_response());
+        return Ok(form.closed());
     }
     if query.text("kind").is_empty() {
-        return Ok(sheet.kinds(query.text("place")).into_response());
+        return Ok(form.kinds(query.text("place")));
     }
     let kind = log_entry::kind(query.text("kind")).ok_or(Problem::NotFound)?;
-    let offered = Form(vec![
+    let offered = FormFields(vec![
         ("place".to_owned(), query.text("place").to_owned()),
         ("at".to_owned(), local(now, &garden.site.time_zone)),
         ("offered".to_owned(), now.to_string()),
     ]);
-    Ok(sheet.form(kind, &offered, &[]).into_response())
+    Ok(form.fields(kind, &offered, &[]))
 }
 
-pub(in crate::page) async fn take<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    headers: HeaderMap,
-    body: Body,
+pub(in crate::page) async fn take<V: PageSource>(
+    SiteForm { site, form: given }: SiteForm<V>,
 ) -> Result<Response, Problem> {
-    let form = Form::read(&headers, body).await?;
-    desk.gate.allows(&visitor, &form)?;
-    let (view, garden, now) = garden(&desk, id).await?;
-    let kind = log_entry::kind(form.text("kind")).ok_or(Problem::NotFound)?;
-    let once = form.text("once").to_owned();
+    let (frame, garden, now) = (site.frame("/write"), site.garden()?, present(&site));
+    let kind = log_entry::kind(given.text("kind")).ok_or(Problem::NotFound)?;
+    let once = given.text("once").to_owned();
     if once.is_empty() || once.len() > ONCE_MAX {
         return Err(Problem::FormOutdated);
     }
-    let frame = frame(&desk, visitor, None, &format!("/site/{}/write", view.id)).of_site(&view);
+    let context = &site.context;
     // One after the other, so that a form that comes twice at once is seen.
-    let mut taken = desk.written.0.lock().await;
+    let mut taken = context.taken_forms.lock().await;
     if let Some(to) = taken.led_to(&once) {
-        return Ok(go(to));
+        return Ok(see_other(to));
     }
-    let sheet = Sheet { frame: &frame, garden: &garden, now, once: once.clone() };
-    let entry = match entry(kind, &form, &garden, now) {
+    let form = EntryForm { frame: &frame, garden, now, once: once.clone() };
+    let entry = match entry(kind, &given, garden, now) {
         Ok(entry) => entry,
         Err(faults) => {
-            return Ok((StatusCode::UNPROCESSABLE_ENTITY, sheet.form(kind, &form, &faults)).into_response());
+            let page = form.fields(kind, &given, &faults);
+            return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
-    let to = address(&garden, entry.place.as_ref());
-    let said = said(&garden, &entry);
-    if let Err(fault) = desk.page.record.write_log(entry, desk.page.views.now()).await {
+    let to = address(garden, entry.place.as_ref());
+    let said = said(garden, &entry);
+    if let Err(fault) = context.record.write_log(entry, context.views.now()).await {
         warn!("an entry of the log could not be written: {fault}");
         let words = "Trug could not write it down just now. Try again in a minute; nothing that you filled in is lost.";
         let faults = [FieldFault { field: "send".to_owned(), words: words.to_owned() }];
-        return Ok((StatusCode::SERVICE_UNAVAILABLE, sheet.form(kind, &form, &faults)).into_response());
+        return Ok((StatusCode::SERVICE_UNAVAILABLE, form.fields(kind, &given, &faults)).into_response());
     }
     taken.add(once, to.clone());
     drop(taken);
-    desk.gate.say(&headers, said);
-    Ok(go(&to))
+    context.gate.say(&site.headers, said);
+    Ok(see_other(&to))
 }
 
-/// The site as it stands, its garden, and the garden's present.
-async fn garden<V: Views>(
-    desk: &Desk<V>,
-    id: Result<Path<String>, PathRejection>,
-) -> Result<(SiteView, Arc<Garden>, Timestamp), Problem> {
-    let view = view(desk, id).await?;
-    let garden = Arc::clone(desk.page.record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
-    let now = labels::garden_now(view.now, desk.page.views.now());
-    Ok((view, garden, now))
-}
-
-pub(in crate::page) fn go(to: &str) -> Response {
-    let mut response = StatusCode::SEE_OTHER.into_response();
-    let to = HeaderValue::from_str(to).unwrap_or(HeaderValue::from_static("/"));
-    response.headers_mut().insert(LOCATION, to);
-    response
+/// The garden's present.
+fn present<V: PageSource>(site: &SitePage<V>) -> Timestamp {
+    labels::garden_now(site.view.now, site.context.views.now())
 }
 
 /// The page of a place, or of the whole garden.
@@ -147,7 +113,7 @@ fn said(garden: &Garden, entry: &crate::garden::log::LogEntry) -> String {
     format!("It is written down. {place}: {}, {when}.{meaning}", entry.what.words())
 }
 
-impl Sheet<'_> {
+impl EntryForm<'_> {
     fn closed(&self) -> Markup {
         let body = html! {
             h1 { "Write down what was done" }
@@ -206,7 +172,7 @@ impl Sheet<'_> {
     }
 
     /// The second step: where, when, how much. With faults, the form as it was filled in.
-    fn form(&self, kind: &EntryKind, given: &Form, faults: &[FieldFault]) -> Markup {
+    fn fields(&self, kind: &EntryKind, given: &FormFields, faults: &[FieldFault]) -> Markup {
         let of =
             |field: &str| faults.iter().find(|fault| fault.field == field).map(|fault| fault.words.as_str());
         let title = if faults.is_empty() {
@@ -218,7 +184,7 @@ impl Sheet<'_> {
         let body = html! {
             h1 { (kind.label) }
             p { a href=(self.frame.path) { "Something else was done" } }
-            @if !faults.is_empty() { (wrong(faults)) }
+            @if !faults.is_empty() { (wrong_list(faults.iter().map(|fault| (fault.field.as_str(), fault.words.as_str())))) }
             @if let Some(how_to) = kind.how_to { details { summary { "How the test is made" } p { (how_to) } } }
             form class="entry" method="post" action=(self.frame.path) novalidate {
                 (self.frame.visitor.form_field())
@@ -246,7 +212,7 @@ impl Sheet<'_> {
         self.frame.still(&title, &body)
     }
 
-    fn time_field(&self, given: &Form, fault: Option<&str>) -> Markup {
+    fn time_field(&self, given: &FormFields, fault: Option<&str>) -> Markup {
         let zone = &self.garden.site.time_zone;
         let twice = fields::comes_twice(given, zone) && fault.is_some();
         let help = format!("On the garden's clock: it is {}.", labels::full_moment(self.now, zone));
@@ -270,8 +236,8 @@ impl Sheet<'_> {
     }
 }
 
-/// What a field says of itself to whoever hears the page.
-struct Attributes {
+/// The attributes of a field by which a screen reader tells its fault and its help.
+struct FieldAttributes {
     invalid: Option<&'static str>,
     described: Option<String>,
 }
@@ -282,7 +248,7 @@ fn field(
     label: &str,
     help: Option<&str>,
     fault: Option<&str>,
-    input: &dyn Fn(Attributes) -> Markup,
+    input: &dyn Fn(FieldAttributes) -> Markup,
 ) -> Markup {
     let mut described = Vec::new();
     if fault.is_some() {
@@ -291,7 +257,7 @@ fn field(
     if help.is_some() {
         described.push(format!("{name}-help"));
     }
-    let attributes = Attributes {
+    let attributes = FieldAttributes {
         invalid: fault.map(|_| "true"),
         described: (!described.is_empty()).then(|| described.join(" ")),
     };
@@ -305,7 +271,7 @@ fn field(
     }
 }
 
-fn number_field(number: &Number, given: &Form, fault: Option<&str>) -> Markup {
+fn number_field(number: &Number, given: &FormFields, fault: Option<&str>) -> Markup {
     let unit = number.unit.replace("degrees C", "°C");
     let label = match (unit.as_str(), number.needed) {
         (unit, true) if unit == number.label => number.label.to_owned(),
@@ -327,7 +293,7 @@ fn number_field(number: &Number, given: &Form, fault: Option<&str>) -> Markup {
     })
 }
 
-fn crop_field(given: &Form, fault: Option<&str>) -> Markup {
+fn crop_field(given: &FormFields, fault: Option<&str>) -> Markup {
     let mut crops: Vec<&str> = soil::CROPS.iter().map(|crop| crop.name).collect();
     crops.sort_unstable();
     field("crop", "Crop, if it is in the list", None, fault, &|attributes| {
@@ -340,7 +306,7 @@ fn crop_field(given: &Form, fault: Option<&str>) -> Markup {
     })
 }
 
-fn note_field(kind: &EntryKind, given: &Form, fault: Option<&str>) -> Markup {
+fn note_field(kind: &EntryKind, given: &FormFields, fault: Option<&str>) -> Markup {
     let label = if kind.note_needed { "What it was" } else { "A note, if you like" };
     let help = format!("At most {NOTE_MAX} characters. Write no names of children.");
     field("note", label, Some(&help), fault, &|attributes| {
@@ -352,18 +318,4 @@ fn note_field(kind: &EntryKind, given: &Form, fault: Option<&str>) -> Markup {
             }
         }
     })
-}
-
-/// The list of what is wrong, each a link to its field.
-pub(in crate::page) fn wrong_list<'a>(faults: impl Iterator<Item = (&'a str, &'a str)>) -> Markup {
-    html! {
-        section class="wrong" role="alert" aria-labelledby="wrong" {
-            h2 id="wrong" { "Nothing is written yet" }
-            ul { @for (field, words) in faults { li { a href={ "#" (field) } { (words) } } } }
-        }
-    }
-}
-
-fn wrong(faults: &[FieldFault]) -> Markup {
-    wrong_list(faults.iter().map(|fault| (fault.field.as_str(), fault.words.as_str())))
 }

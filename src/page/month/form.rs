@@ -1,34 +1,34 @@
-//! What is asked of a month, and the form that asks it.
+//! What a request chooses to see of a month, and the form that chooses it.
 
 use maud::{Markup, html};
 
 use crate::garden::plan::Garden;
 use crate::model::Id;
-use crate::page::errors::Problem;
+use crate::page::forms::FormFields;
+use crate::page::problem::Problem;
 
-/// What is asked.
+/// What a request chooses to see of a month.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Asked {
+pub(super) struct MonthChoice {
     pub(super) compare: Option<(Id, Id)>,
     pub(super) notes: bool,
 }
 
-impl Asked {
+impl MonthChoice {
     /// Reads a query such as `first=kitchen-bed&second=pea-bed&notes=no`. Empty fields
     /// are as if they were not there.
-    pub(super) fn read(query: &str, garden: &Garden) -> Result<Self, Problem> {
-        let bed = |name| field(query, name).filter(|value| !value.is_empty());
-        let known = |id: String| {
+    pub(super) fn read(query: &FormFields, garden: &Garden) -> Result<Self, Problem> {
+        let known = |id: &str| {
             let bed = garden.beds.iter().find(|bed| bed.id.as_str() == id);
             bed.map(|bed| bed.id.clone()).ok_or(Problem::WrongBeds)
         };
-        let compare = match (bed("first"), bed("second")) {
+        let compare = match (query.given("first"), query.given("second")) {
             (None, None) => None,
             (Some(first), Some(second)) if first != second => Some((known(first)?, known(second)?)),
             _ => return Err(Problem::WrongBeds),
         };
-        let notes = match field(query, "notes").as_deref() {
-            None | Some("" | "yes") => true,
+        let notes = match query.given("notes") {
+            None | Some("yes") => true,
             Some("no") => false,
             Some(_) => return Err(Problem::WrongBeds),
         };
@@ -49,9 +49,9 @@ impl Asked {
 }
 
 /// The year of a list of months; `None`: the newest.
-pub(super) fn year(query: &str) -> Result<Option<i16>, Problem> {
-    match field(query, "year").as_deref() {
-        None | Some("") => Ok(None),
+pub(super) fn year(query: &FormFields) -> Result<Option<i16>, Problem> {
+    match query.given("year") {
+        None => Ok(None),
         Some(text) if text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit()) => {
             text.parse().map(Some).map_err(|_| Problem::NoSuchMonth)
         }
@@ -59,18 +59,12 @@ pub(super) fn year(query: &str) -> Result<Option<i16>, Problem> {
     }
 }
 
-fn field(query: &str, name: &str) -> Option<String> {
-    url::form_urlencoded::parse(query.as_bytes())
-        .find(|(key, _)| key == name)
-        .map(|(_, value)| value.into_owned())
-}
-
 /// The form that chooses two beds; nothing where there are not two.
-pub(super) fn choice(garden: &Garden, asked: &Asked, action: &str) -> Markup {
+pub(super) fn choice(garden: &Garden, chosen: &MonthChoice, action: &str) -> Markup {
     if garden.beds.len() < 2 {
         return html! {};
     }
-    let chosen = |first: bool| asked.compare.as_ref().map(|(one, other)| if first { one } else { other });
+    let bed_of = |first: bool| chosen.compare.as_ref().map(|(one, other)| if first { one } else { other });
     html! {
         section class="choice" {
             h2 { "Two beds to compare" }
@@ -81,13 +75,13 @@ pub(super) fn choice(garden: &Garden, asked: &Asked, action: &str) -> Markup {
                         select id=(name) name=(name) {
                             option value="" { "the pair that says most" }
                             @for bed in &garden.beds {
-                                option value=(bed.id) selected[chosen(first) == Some(&bed.id)] { (bed.name) }
+                                option value=(bed.id) selected[bed_of(first) == Some(&bed.id)] { (bed.name) }
                             }
                         }
                     }
                 }
                 p {
-                    input type="checkbox" id="notes" name="notes" value="no" checked[!asked.notes];
+                    input type="checkbox" id="notes" name="notes" value="no" checked[!chosen.notes];
                     label for="notes" { "leave out people's notes" }
                 }
                 button { "Show" }

@@ -8,7 +8,8 @@ use maud::{Markup, html};
 use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
 use crate::page::Record;
-use crate::page::errors::Problem;
+use crate::page::markup::columns;
+use crate::page::problem::Problem;
 use crate::report::{month_name, slug, which};
 use crate::text::labels;
 
@@ -19,12 +20,12 @@ pub(super) struct Months {
     pub(super) years: Vec<i16>,
     pub(super) year: Option<i16>,
     /// The newest first.
-    pub(super) months: Vec<MonthOf>,
+    pub(super) months: Vec<MonthCompleteness>,
 }
 
 /// A month in short.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct MonthOf {
+pub(super) struct MonthCompleteness {
     pub(super) which: Which,
     pub(super) good: u64,
     pub(super) expected: u64,
@@ -49,11 +50,11 @@ pub(super) async fn months(
         };
         let years: Vec<i16> = (first.year..=last.year).rev().take(100).collect();
         let year = year.or_else(|| years.first().copied());
-        let mut months: Vec<MonthOf> = Vec::new();
+        let mut months: Vec<MonthCompleteness> = Vec::new();
         let mut which = Some(first);
         while let Some(it) = which.filter(|it| *it <= last) {
             if Some(it.year) == year {
-                months.push(MonthOf { which: it, good: 0, expected: 0, running: it == last });
+                months.push(MonthCompleteness { which: it, good: 0, expected: 0, running: it == last });
             }
             which = which::next(it);
         }
@@ -95,7 +96,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
             p { "A month for a class to work with: readings, water, dryings, two beds beside each other, questions." }
             table class="stacks" {
                 caption { "How many of the readings that were to come came and are good" }
-                thead { tr { th scope="col" { "Month" } th scope="col" { "Complete" } th scope="col" { "Good readings" } } }
+                (columns(&["Month", "Complete", "Good readings"]))
                 tbody {
                     @for month in &months.months {
                         tr {
@@ -128,7 +129,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     }
 }
 
-fn complete(month: &MonthOf) -> String {
+fn complete(month: &MonthCompleteness) -> String {
     if month.good == 0 {
         return "no good reading".to_owned();
     }

@@ -9,145 +9,104 @@ mod source;
 
 use std::sync::Arc;
 
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Extension, Path, RawQuery, State};
-use axum::http::StatusCode;
-use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
-use axum::response::{IntoResponse, Response};
+use axum::http::HeaderMap;
+use axum::http::header::{self, HeaderName, HeaderValue};
+use axum::response::Response;
 use maud::{Markup, html};
 use ring::digest::{SHA256, digest};
 
-use super::Views;
-use super::access::Visitor;
-use super::errors::Problem;
-use super::packed::{pack, takes_gzip};
-use super::routes::{Desk, ask, frame};
+use super::PageSource;
+use super::context::SitePage;
+use super::problem::Problem;
+use super::tags::{self, tag};
 use crate::garden::plan::Garden;
-use crate::garden::view::SiteView;
-use crate::model::Id;
 use crate::report::html::Within;
-use crate::report::{self, Contents, PAGE, ReportFile, slug, which};
+use crate::report::{self, Contents, PAGE, slug, which};
 
-pub(super) use kept::{Kept, tag};
-pub use source::{CannotMake, MonthFiles, Wanted, make, until};
+pub(super) use kept::MonthCache;
+pub use source::{CannotMake, MonthFiles, MonthRequest, make, until};
 
-use form::Asked;
-use kept::{Key, Present, Ready};
+use form::MonthChoice;
+use kept::{MonthKey, ReadyMonth};
 
 /// All files of a month in one.
 const ARCHIVE: &str = "all.zip";
 
 /// `/site/ID/month`: the months of a year, and how complete they are.
-pub(super) async fn months<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let Ok(Path(id)) = id else { return Err(Problem::NotFound) };
-    let (garden, view) = garden(&desk, &id).await?;
-    let now = view.now;
-    let year = form::year(query.as_deref().unwrap_or_default())?;
-    let months = list::months(&desk.page.record, Arc::clone(&garden), now, year).await?;
-    let body = list::body(&garden, &months);
+pub(super) async fn months<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let garden = site.garden()?;
+    let year = form::year(&site.fields())?;
+    let months = list::months(&site.context.record, Arc::clone(garden), site.view.now, year).await?;
     let title = format!("Months of {}", garden.site.name);
-    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
-    Ok(frame.still(&title, &body).into_response())
+    Ok(site.frame("/month").still(&title, &list::body(garden, &months)))
 }
 
 /// `/site/ID/month/2026-04`: one month to read.
-pub(super) async fn month<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    path: Result<Path<(String, String)>, PathRejection>,
-    RawQuery(query): RawQuery,
-    headers: HeaderMap,
-) -> Result<Response, Problem> {
-    let Ok(Path((id, month))) = path else { return Err(Problem::NotFound) };
-    let (_, view) = self::garden(&desk, &id).await?;
-    let (garden, asked, ready) = find(&desk, &id, &month, query.as_deref()).await?;
-    let body = body(&garden, &asked, &ready);
+pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
+    let garden = site.garden()?;
+    let (choice, ready) = find(&site, garden).await?;
     let title = format!("{}, {}", report::html::title(&ready.month.month), garden.site.name);
-    let frame = frame(&desk, visitor, None, &format!("/site/{id}/month")).of_site(&view);
-    let page = frame.still(&title, &body).into_string().into_bytes();
-    let tag = tag(&page);
-    Ok(tagged(&headers, Bytes { tag: &tag, media: "text/html; charset=utf-8", packable: true }, || page))
+    let page = site.frame("/month").still(&title, &body(garden, &choice, &ready));
+    let page = page.into_string().into_bytes();
+    Ok(tags::file(&site.headers, &tag(&page), "text/html; charset=utf-8", page))
 }
 
 /// `/site/ID/month/2026-04/FILE`: a file of the month, or all of them in one.
-pub(super) async fn file<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    path: Result<Path<(String, String, String)>, PathRejection>,
-    RawQuery(query): RawQuery,
-    headers: HeaderMap,
-) -> Result<Response, Problem> {
-    let Ok(Path((id, month, name))) = path else { return Err(Problem::NotFound) };
-    let known = name == ARCHIVE
-        || [report::PAGE, report::SPREADSHEET, report::DICTIONARY].contains(&name.as_str())
+pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
+    let garden = site.garden()?;
+    let [month, name] = site.names.as_slice() else { return Err(Problem::NotFound) };
+    let known = [ARCHIVE, PAGE, report::SPREADSHEET, report::DICTIONARY].contains(&name.as_str())
         || name.strip_suffix(".csv").is_some_and(|table| report::TABLES.contains(&table));
     if !known {
         return Err(Problem::NotFound);
     }
-    let (garden, _, ready) = find(&desk, &id, &month, query.as_deref()).await?;
-    let folder = format!("report-{}-{}", garden.site.id, slug(ready.month.month.which));
+    let (_, ready) = find(&site, garden).await?;
+    let id = &garden.site.id;
     if name == ARCHIVE {
+        let folder = format!("report-{id}-{}", slug(ready.month.month.which));
         let work = tokio::task::spawn_blocking(move || archive::zip(&folder, &ready.month.files));
         let bytes = work.await.map_err(|_| Problem::Fault)?.map_err(|fault| {
             tracing::error!("a month as one file: {fault}");
             Problem::Fault
         })?;
-        let tag = tag(&bytes);
-        let name = format!("report-{}-{month}.zip", garden.site.id);
-        let packed = Bytes { tag: &tag, media: "application/zip", packable: false };
-        return Ok(download(tagged(&headers, packed, || bytes), &name));
+        return Ok(download(
+            &site.headers,
+            &tag(&bytes),
+            "application/zip",
+            bytes,
+            &format!("report-{id}-{month}.zip"),
+        ));
     }
-    let files = ready.month.files.iter().zip(&ready.tags);
-    let found = files.into_iter().find(|(file, _)| file.name == name);
-    let Some((ReportFile { name, media, bytes }, tag)) = found else { return Err(Problem::NotFound) };
-    // The spreadsheet is packed already.
-    let packable = media.starts_with("text/");
-    let response = tagged(&headers, Bytes { tag, media, packable }, || bytes.clone());
+    let mut files = ready.month.files.iter().zip(&ready.tags);
+    let (file, tag) = files.find(|(file, _)| file.name == *name).ok_or(Problem::NotFound)?;
     if name == PAGE {
-        return Ok(with_own_style(response));
+        return Ok(with_own_style(tags::file(&site.headers, tag, file.media, file.bytes.clone())));
     }
-    Ok(download(response, &format!("{}-{month}-{name}", garden.site.id)))
-}
-
-/// The garden of an id, and how it stands.
-async fn garden<V: Views>(desk: &Desk<V>, id: &str) -> Result<(Arc<Garden>, SiteView), Problem> {
-    if !Id::is_valid(id) {
-        return Err(Problem::NotFound);
-    }
-    let garden = desk.page.record.garden(id).ok_or(Problem::NotFound)?;
-    let view = ask(desk.page.views.site(id)).await?.ok_or(Problem::NotFound)?;
-    Ok((Arc::clone(garden), view))
+    Ok(download(&site.headers, tag, file.media, file.bytes.clone(), &format!("{id}-{month}-{name}")))
 }
 
 /// The month that is asked for.
-async fn find<V: Views>(
-    desk: &Desk<V>,
-    id: &str,
-    month: &str,
-    query: Option<&str>,
-) -> Result<(Arc<Garden>, Asked, Arc<Ready>), Problem> {
-    let (garden, view) = garden(desk, id).await?;
-    let now = view.now;
+async fn find<V: PageSource>(
+    site: &SitePage<V>,
+    garden: &Arc<Garden>,
+) -> Result<(MonthChoice, Arc<ReadyMonth>), Problem> {
+    let month = site.names.first().ok_or(Problem::NotFound)?;
     let which = which::parse(month).ok_or(Problem::NoSuchMonth)?;
-    let asked = Asked::read(query.unwrap_or_default(), &garden)?;
-    let wanted = Wanted { which, compare: asked.compare.clone(), notes: asked.notes };
-    let until = until(which, now, &garden.site.time_zone).map_err(|_| Problem::NoSuchMonth)?;
-    let key = Key { site: garden.site.id.clone(), wanted, until };
-    let present = Present { at: desk.page.views.now(), changed: *desk.page.views.changed().borrow() };
-    let ready = desk.months.get(desk.page.record.reader(), &garden, key, present).await?;
-    Ok((garden, asked, ready))
+    let choice = MonthChoice::read(&site.fields(), garden)?;
+    let wanted = MonthRequest { which, compare: choice.compare.clone(), notes: choice.notes };
+    let until = until(which, site.view.now, &garden.site.time_zone).map_err(|_| Problem::NoSuchMonth)?;
+    let key = MonthKey { site: garden.site.id.clone(), wanted, until };
+    let context = &site.context;
+    let ready = context.months.get(context.record.reader(), garden, key, context.moment()).await?;
+    Ok((choice, ready))
 }
 
 /// The month within the page: what to download, which beds to compare, the month.
-fn body(garden: &Garden, asked: &Asked, ready: &Ready) -> Markup {
+fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth) -> Markup {
     let month = &ready.month.month;
-    let contents = Contents { month, made: &ready.month.made, notes: asked.notes };
+    let contents = Contents { month, made: &ready.month.made, notes: choice.notes };
     let base = format!("/site/{}/month/{}", garden.site.id, slug(month.which));
-    let link = |name: &str| format!("{base}/{name}{}", asked.query());
+    let link = |name: &str| format!("{base}/{name}{}", choice.query());
     html! {
         h1 { (report::html::title(month)) }
         p { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
@@ -164,52 +123,14 @@ fn body(garden: &Garden, asked: &Asked, ready: &Ready) -> Markup {
                 }
             }
         }
-        (form::choice(garden, asked, &base))
+        (form::choice(garden, choice, &base))
         (report::html::body(&contents, Within::Page))
     }
 }
 
-/// What goes out.
-struct Bytes<'t> {
-    tag: &'t str,
-    media: &'static str,
-    /// Whether it grows smaller by packing. None of it holds a secret beside what a
-    /// caller can choose: the beds of a query must be the garden's own.
-    packable: bool,
-}
-
-/// An answer with its tag: the bytes, packed where the caller takes them so, or that
-/// nothing has changed (RFC 9110, 8.4, 13.1.2). Packed bytes have a tag of their own.
-fn tagged(headers: &HeaderMap, it: Bytes<'_>, bytes: impl FnOnce() -> Vec<u8>) -> Response {
-    let packed = it.packable && takes_gzip(headers);
-    let tag = if packed { format!("{}-gzip\"", it.tag.trim_end_matches('"')) } else { it.tag.to_owned() };
-    let known = headers
-        .get_all(header::IF_NONE_MATCH)
-        .iter()
-        .filter_map(|value| value.to_str().ok())
-        .flat_map(|value| value.split(','))
-        .map(|value| value.trim().trim_start_matches("W/"))
-        .any(|value| value == tag || value == "*");
-    let mut response = if known {
-        StatusCode::NOT_MODIFIED.into_response()
-    } else {
-        let bytes = if packed { pack(&bytes()) } else { bytes() };
-        ([(header::CONTENT_TYPE, it.media)], bytes).into_response()
-    };
-    let headers = response.headers_mut();
-    if packed && !known {
-        headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
-    }
-    headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
-    if let Ok(tag) = HeaderValue::from_str(&tag) {
-        headers.insert(header::ETAG, tag);
-    }
-    // Kept by the browser, and asked about before it is shown again.
-    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("private, no-cache"));
-    response
-}
-
-fn download(mut response: Response, name: &str) -> Response {
+/// A file that the browser saves under a name.
+fn download(request: &HeaderMap, tag: &str, media: &'static str, bytes: Vec<u8>, name: &str) -> Response {
+    let mut response = tags::file(request, tag, media, bytes);
     if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
         response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
     }

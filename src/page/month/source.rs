@@ -22,7 +22,7 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 
 /// What is wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Wanted {
+pub struct MonthRequest {
     pub which: Which,
     /// The two beds to compare; `None`: the pair that says most.
     pub compare: Option<(Id, Id)>,
@@ -74,7 +74,7 @@ pub fn until(which: Which, now: Timestamp, zone: &TimeZone) -> Result<Option<Tim
 pub fn make(
     reader: &Reader,
     garden: &Garden,
-    wanted: &Wanted,
+    wanted: &MonthRequest,
     until: Option<Timestamp>,
     most: usize,
 ) -> Result<MonthFiles, CannotMake> {
@@ -97,7 +97,7 @@ pub fn make(
 }
 
 /// What makes the same files again.
-fn command(garden: &Garden, wanted: &Wanted) -> String {
+fn command(garden: &Garden, wanted: &MonthRequest) -> String {
     let mut command = format!("trug report --month {} --site {}", slug(wanted.which), garden.site.id);
     if let Some((first, second)) = &wanted.compare {
         command.push_str(&format!(" --bed {first} --bed {second}"));
@@ -137,13 +137,7 @@ fn gather(
             if let Some(sensor) = sensor.filter(|sensor| sensor.measures.name() == row.series.quantity)
                 && let Some(points) = readings.get_mut(&sensor.id)
             {
-                points.push(Point {
-                    at: row.at,
-                    raw: row.raw,
-                    value: row.value,
-                    flag: row.flag,
-                    late: row.late,
-                });
+                points.push(row.point());
             }
             ControlFlow::Continue(())
         })?;

@@ -1,52 +1,41 @@
 //! The page of a bed.
 
-use std::sync::Arc;
-
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Extension, Path, RawQuery, State};
-use axum::response::Response;
+use axum::response;
 use maud::{Markup, html};
 
-use super::asked::{Asked, Span};
 use super::bed_chart::{BedRecord, cause, probe_name};
-use super::bed_water::{LOGGED, METERED, amounts, logged_bars, meters, rises_of};
-use super::happened::Happened;
-use super::series::Heard;
-use super::shared::{self, Came, came};
+use super::bed_water::{LOGGED, METERED, amounts, logged_bars, meters};
+use super::reader::PlaceReader;
+use super::shared;
+use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::Rise;
 use crate::garden::log::{LogEntry, Seen};
 use crate::garden::plan::{Bed, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::model::{Id, Place, Quantity};
-use crate::page::access::Visitor;
-use crate::page::errors::Problem;
-use crate::page::routes::{Desk, ask};
-use crate::page::{Views, places, reasons};
+use crate::page::context::SitePage;
+use crate::page::markup::{columns, item, known_item, or_not_known};
+use crate::page::problem::Problem;
+use crate::page::wait::ask;
+use crate::page::{PageSource, places, reasons};
 use crate::text::labels;
 
 /// Wettings that are listed.
 const RISES_SHOWN: usize = 12;
-/// Readings of an hour or a day by which a gauge is told apart.
+/// The name of a gauge's bars.
 const RAIN: &str = "Rain";
 
 /// `/site/ID/bed/BED`.
-pub(in crate::page) async fn bed<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    path: Result<Path<(String, String)>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let Came { view, garden, id, path, query, frame } = came(&desk, visitor, "bed", path, query).await?;
-    let record = &desk.page.record;
+pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
+    let (view, garden) = (&site.view, site.garden()?);
+    let id = site.names.first().ok_or(Problem::NotFound)?;
     let index = garden.beds.iter().position(|bed| bed.id.as_str() == id).ok_or(Problem::NotFound)?;
     let plan = &garden.beds[index];
-    let shown = view.beds.iter().find(|bed| bed.id == plan.id).ok_or(Problem::NotFound)?;
-    let asked = match Asked::read(&query, view.now, &view.time_zone) {
-        Ok(asked) => asked,
-        Err(wrong) => return Ok(shared::wrong(&frame, &wrong, &path)),
-    };
+    let present = view.beds.iter().find(|bed| bed.id == plan.id).ok_or(Problem::NotFound)?;
+    let frame = site.frame(&format!("/bed/{id}"));
+    let shown = ShownSpan::read(&site.fields(), view).map_err(|it| shared::rejected(&frame, &it))?;
+    let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
 
-    let site = view.id.as_str();
     let here = |it: &&Sensor| matches!(it.place, Place::Bed(bed) if usize::from(bed) == index);
     let mut own: Vec<&Sensor> = garden.sensors.iter().filter(here).collect();
     own.sort_by(|a, b| a.depth_m.unwrap_or(0.0).total_cmp(&b.depth_m.unwrap_or(0.0)));
@@ -57,90 +46,86 @@ pub(in crate::page) async fn bed<V: Views>(
             Quantity::SoilTemperature => &mut soil_temperatures,
             _ => continue,
         };
-        kept.push((*sensor, ask(Heard::read(record, site, sensor, &asked)).await?));
+        kept.push((*sensor, reader.series(sensor).await?));
     }
-    let happened = ask(Happened::read(record, site, &asked)).await?;
-    let log: Vec<LogEntry> = happened.log.iter().map(|row| row.entry.clone()).collect();
+    let events = reader.events().await?;
+    let log: Vec<LogEntry> = events.log.iter().map(|row| row.entry.clone()).collect();
     // A year is not searched.
-    let rises = if asked.span == Span::Year {
+    let rises = if shown.length == SpanLength::Year {
         None
     } else {
-        let changed = *desk.page.views.changed().borrow();
-        let found = ask(desk.hours.of(record, &garden, &log, &asked, changed)).await?;
-        Some(rises_of(&found, index, &asked))
+        let changed = site.context.moment().changed;
+        let found = ask(site.context.wettings.of(reader, garden, &log, changed)).await?;
+        Some(found.of_bed(index, reader))
     };
 
     let mut water = Vec::new();
     let gauges = || garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
     for gauge in gauges() {
         let name = if gauges().count() > 1 { format!("{RAIN}, {}", gauge.id) } else { RAIN.to_owned() };
-        let heard = ask(Heard::read(record, site, gauge, &asked)).await?;
-        water.extend(amounts(&heard, gauge, &asked, &name, 1.0));
+        water.extend(amounts(&reader.series(gauge).await?, gauge, &shown, &name, 1.0));
     }
     let mut metered = false;
-    for meter in meters(&garden, index) {
+    for meter in meters(garden, index) {
         metered = true;
-        let heard = ask(Heard::read(record, site, meter, &asked)).await?;
-        water.extend(amounts(&heard, meter, &asked, METERED, 1.0 / plan.area_m2));
+        let series = reader.series(meter).await?;
+        water.extend(amounts(&series, meter, &shown, METERED, 1.0 / plan.area_m2));
     }
     let of_bed: Vec<&LogEntry> = log.iter().filter(|it| it.place.as_ref() == Some(&plan.id)).collect();
     if !metered {
-        water.extend(logged_bars(&of_bed, plan, &asked));
+        water.extend(logged_bars(&of_bed, plan, &shown));
     }
     let ids: Vec<&Id> = std::iter::once(&plan.id).chain(own.iter().map(|it| &it.id)).collect();
     let bed = BedRecord {
         plan,
-        view: shown,
+        view: present,
         probes,
         soil_temperatures,
         water,
         rises: rises.as_deref().unwrap_or_default(),
-        marks: happened.log_marks(&plan.id, &asked),
-        alarms: happened.alarm_marks(&ids, &garden, &asked),
+        marks: events.log_marks(&plan.id, &shown),
+        alarms: events.alarm_marks(&ids, garden, &shown),
     };
-    let first = if bed.probes.iter().all(|(_, heard)| heard.is_empty()) {
-        ask(shared::first_heard(record, site, &own, asked.now)).await?
-    } else {
-        None
-    };
+    let silent = bed.probes.iter().all(|(_, series)| series.is_empty());
+    let first = if silent { reader.first_reading(&own).await? } else { None };
 
-    let chart = bed.chart(&asked);
+    let chart = bed.chart(&shown);
     let body = html! {
-        (shared::head(&plan.name, &view, Some((shown.condition, &shown.words))))
-        (shared::to_do(&plan.name, &view))
-        (now(shown, plan))
-        (shared::spans(&asked, &path, ""))
+        (shared::head(&plan.name, view, Some((present.condition, &present.words))))
+        (shared::to_do(&plan.name, view))
+        (now(present, plan))
+        (shared::spans(&shown, &frame.path, ""))
         @if bed.probes.is_empty() {
             p { "No moisture probe of the garden's file stands in this bed, so its water is not known: feel the soil." }
-        } @else if bed.probes.iter().all(|(_, heard)| heard.is_empty()) {
-            (shared::nothing_heard(&asked, first, &path))
+        } @else if silent {
+            (shared::nothing_heard(&shown, first, &frame.path))
         }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
-        (in_millimetres(shown, plan))
-        (water_that_came(&bed, rises.as_deref(), metered, &asked, &view))
+        (in_millimetres(present, plan))
+        (water_that_came(&bed, rises.as_deref(), metered, &shown, view))
         (shared::sensors(
             "Sensors in this bed",
-            bed.probes.iter().chain(&bed.soil_temperatures).map(|(it, heard)| (*it, probe_name(it), heard)),
-            &view,
+            bed.probes.iter().chain(&bed.soil_temperatures).map(|(it, series)| (*it, probe_name(it), series)),
+            view,
         ))
-        (mulch(plan, shown, &of_bed, &view))
-        (reasons::figures(&shown.figures))
-        (shared::log(&happened.entries(&plan.id, false), &view, Some(&plan.id)))
-        (shared::alarms(&view, &ids))
-        (shared::ways_on(&view, &asked))
+        (mulch(plan, present, &of_bed, view))
+        (reasons::figures(&present.figures))
+        (shared::log(&events.entries(&plan.id, false), view, &plan.id))
+        (shared::alarms(view, &ids))
+        (shared::ways_on(view, &shown))
     };
-    Ok(shared::whole(&frame, &asked, &format!("{} at {}", plan.name, view.name), &body))
+    Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
 }
 
-/// How it stands at present.
+/// The present state of the bed.
 fn now(bed: &BedView, plan: &Bed) -> Markup {
-    let left = bed.available_left.map_or_else(|| labels::NOT_KNOWN.to_owned(), places::available_left);
+    let grows = if plan.fallow { "nothing" } else { plan.crop.as_deref().unwrap_or(labels::NOT_KNOWN) };
     html! {
         dl class="present" {
-            div { dt { "Available water left" } dd { (left) } }
-            @if let Some(outlook) = &bed.outlook { div { dt { "Outlook" } dd { (outlook) } } }
-            @if let Some(wetting) = &bed.last_wetting { div { dt { "Last wetting" } dd { (wetting) } } }
-            div { dt { "Grows here" } dd { (if plan.fallow { "nothing".to_owned() } else { plan.crop.clone().unwrap_or_else(|| labels::NOT_KNOWN.to_owned()) }) } }
+            (item("Available water left", or_not_known(bed.available_left, places::available_left)))
+            (known_item("Outlook", bed.outlook.as_ref()))
+            (known_item("Last wetting", bed.last_wetting.as_ref()))
+            (item("Grows here", grows))
         }
     }
 }
@@ -159,7 +144,7 @@ fn in_millimetres(bed: &BedView, plan: &Bed) -> Markup {
                     "The roots are taken to reach " (format!("{:.2} m", plan.root_depth_m))
                     " deep. 1 mm is 1 L on each square metre; below the wilting point roots get nothing."
                 }
-                thead { tr { th scope="col" { "Mark" } th scope="col" { "Of the volume" } th scope="col" { "Within reach" } } }
+                (columns(&["Mark", "Of the volume", "Within reach"]))
                 tbody {
                     (row("Wilting point", bed.wilting_point))
                     (row("Refill point: water from here on", bed.refill_point))
@@ -175,7 +160,7 @@ fn water_that_came(
     bed: &BedRecord<'_>,
     rises: Option<&[Rise]>,
     metered: bool,
-    asked: &Asked,
+    shown: &ShownSpan,
     view: &SiteView,
 ) -> Markup {
     let sum = |name: &str| -> Option<f64> {
@@ -222,7 +207,7 @@ fn water_that_came(
                     }
                 }
             }
-            @if asked.span == Span::Month || asked.span == Span::Year {
+            @if matches!(shown.length, SpanLength::Month | SpanLength::Year) {
                 p { "Sums of a day run from midnight to midnight here; the page of the rain has rain days, 9 am to 9 am." }
             }
         }

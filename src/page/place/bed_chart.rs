@@ -2,8 +2,8 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::asked::{Asked, Span};
-use super::series::{Heard, middle, seconds};
+use super::series::{SensorSeries, gap, middle, seconds};
+use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::{Cause, Rise};
 use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::garden::patience_s;
@@ -23,8 +23,8 @@ pub(super) struct BedRecord<'a> {
     pub(super) plan: &'a Bed,
     pub(super) view: &'a BedView,
     /// Moisture probes, from the top down.
-    pub(super) probes: Vec<(&'a Sensor, Heard)>,
-    pub(super) soil_temperatures: Vec<(&'a Sensor, Heard)>,
+    pub(super) probes: Vec<(&'a Sensor, SensorSeries)>,
+    pub(super) soil_temperatures: Vec<(&'a Sensor, SensorSeries)>,
     /// Rain and waterings, mm.
     pub(super) water: Vec<Bar>,
     pub(super) rises: &'a [Rise],
@@ -38,42 +38,40 @@ impl BedRecord<'_> {
         let probes: Vec<ProbeBins<'_>> = self
             .probes
             .iter()
-            .map(|(sensor, heard)| ProbeBins {
+            .map(|(sensor, series)| ProbeBins {
                 depth_m: sensor.depth_m.unwrap_or(0.0),
                 patience_s: patience_s(sensor.every_s),
-                bins: &heard.bins,
+                bins: &series.bins,
             })
             .collect();
         root_zone_bins(&probes, self.plan.root_depth_m)
     }
 
     /// The chart; `None` where nothing is there to draw.
-    pub(super) fn chart(&self, asked: &Asked) -> Option<Chart> {
+    pub(super) fn chart(&self, shown: &ShownSpan) -> Option<Chart> {
         let zone = self.root_zone();
         let mut panels = Vec::new();
         if !self.probes.is_empty() {
-            panels.push(self.water_panel(&zone, asked));
+            panels.push(self.water_panel(&zone, shown));
         }
         if !self.water.is_empty() || !self.rises.is_empty() {
             panels.push(self.rain_panel());
         }
-        if self.probes.iter().any(|(_, heard)| !heard.is_empty()) {
+        if self.probes.iter().any(|(_, series)| !series.is_empty()) {
             panels.push(self.probes_panel());
         }
-        if self.soil_temperatures.iter().any(|(_, heard)| !heard.is_empty()) {
+        if self.soil_temperatures.iter().any(|(_, series)| !series.is_empty()) {
             panels.push(self.temperature_panel());
         }
-        let heard = panels.iter().any(|it| {
-            !(it.traces.is_empty() && it.bars.is_empty() && it.flagged.is_empty() && it.events.is_empty())
-        });
-        heard.then(|| Chart {
+        let drawn = panels.iter().any(|it| !it.has_no_figures() || !it.events.is_empty());
+        drawn.then(|| Chart {
             id: "bed-chart".to_owned(),
             title: format!("Water in {}", self.plan.name),
             description: self.description(&zone),
-            from: asked.from,
-            to: shown_to(asked),
-            now: Some(asked.now),
-            zone: asked.zone.clone(),
+            from: shown.from,
+            to: shown_to(shown),
+            now: Some(shown.now),
+            zone: shown.zone.clone(),
             panels,
         })
     }
@@ -94,19 +92,27 @@ impl BedRecord<'_> {
         format!("{range}Wilting point {wilting}, refill point {refill}, field capacity {full}.")
     }
 
-    fn water_panel(&self, zone: &[RootZoneBin], asked: &Asked) -> Panel {
+    fn water_panel(&self, zone: &[RootZoneBin], shown: &ShownSpan) -> Panel {
         let [wilting, refill, full] =
             [self.view.wilting_point, self.view.refill_point, self.view.field_capacity]
                 .map(|it| it * PERCENT);
-        const ZONES: [(&str, &str); 4] =
-            [("wilting", "zone-far"), ("dry", "zone-near"), ("moist", "zone-fine"), ("wet", "zone-wet")];
         let ascending = wilting < refill && refill < full;
         let mut traces = self.zone_traces(zone);
-        traces.extend(self.expected(asked));
+        traces.extend(self.expected(shown));
         Panel {
             at_least: (full.is_finite() && wilting.is_finite())
                 .then(|| ((wilting - 2.0).max(0.0), full + 2.0)),
-            zones: if ascending { Zone::between(&[wilting, refill, full], &ZONES) } else { Vec::new() },
+            zones: if ascending {
+                let words = [
+                    ("wilting", "zone-far"),
+                    ("dry", "zone-near"),
+                    ("moist", "zone-fine"),
+                    ("wet", "zone-wet"),
+                ];
+                Zone::between(&[wilting, refill, full], &words)
+            } else {
+                Vec::new()
+            },
             rules: [("wilting point", wilting), ("refill point", refill), ("field capacity", full)]
                 .into_iter()
                 .filter(|(_, at)| at.is_finite())
@@ -120,9 +126,8 @@ impl BedRecord<'_> {
 
     /// The mean of all probes, and what is left of it while one is missing.
     fn zone_traces(&self, zone: &[RootZoneBin]) -> Vec<Trace> {
-        let width_s = zone.iter().map(|bin| seconds(bin.start, bin.end)).max().unwrap_or(0);
         let patience_s = self.probes.iter().map(|(it, _)| patience_s(it.every_s)).max().unwrap_or(0);
-        let gap = SignedDuration::from_secs((width_s * 3 / 2).max(patience_s));
+        let gap = gap(zone.iter().map(|bin| seconds(bin.start, bin.end)), patience_s);
         let trace = |name: &str, stroke, whole: bool| {
             let of = zone.iter().filter(|bin| bin.whole == whole);
             let points: Vec<_> =
@@ -136,9 +141,9 @@ impl BedRecord<'_> {
 
     /// A straight line from the present to the moment at which the outlook calls the
     /// bed dry.
-    fn expected(&self, asked: &Asked) -> Option<Trace> {
-        let to = shown_to(asked);
-        if !asked.holds_now() || to <= asked.now {
+    fn expected(&self, shown: &ShownSpan) -> Option<Trace> {
+        let to = shown_to(shown);
+        if !shown.holds_now() || to <= shown.now {
             return None;
         }
         let now = self.view.water_content.filter(|content| content.is_finite())? * PERCENT;
@@ -148,11 +153,11 @@ impl BedRecord<'_> {
         if !(dry_s.is_finite() && dry_s > 0.0 && refill.is_finite() && now > refill) {
             return None;
         }
-        let shown_s = seconds(asked.now, to) as f64;
+        let shown_s = seconds(shown.now, to) as f64;
         let length_s = dry_s.min(shown_s);
-        let end = Timestamp::from_second(asked.now.as_second() + length_s as i64).ok()?;
+        let end = Timestamp::from_second(shown.now.as_second() + length_s as i64).ok()?;
         let value = now + (refill - now) * length_s / dry_s;
-        let points = vec![(asked.now, now), (end, value)];
+        let points = vec![(shown.now, now), (end, value)];
         Some(Trace::new("Expected, if no water comes", Stroke::Expected, points, SignedDuration::MAX))
     }
 
@@ -172,24 +177,24 @@ impl BedRecord<'_> {
 
     fn probes_panel(&self) -> Panel {
         const STROKES: [Stroke; 3] = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted];
-        let named = || self.probes.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
+        let named = || self.probes.iter().map(|(sensor, series)| (probe_name(sensor), series));
         Panel {
             traces: named()
                 .zip(STROKES.into_iter().cycle())
-                .filter_map(|((name, heard), stroke)| heard.trace(name, stroke, PERCENT))
+                .filter_map(|((name, series), stroke)| series.trace(name, stroke, PERCENT))
                 .collect(),
-            flagged: named().flat_map(|(name, heard)| heard.flagged(&name, PERCENT)).collect(),
+            flagged: named().flat_map(|(name, series)| series.flagged(&name, PERCENT)).collect(),
             ..Panel::new("Each probe", "% of volume", 1)
         }
     }
 
     fn temperature_panel(&self) -> Panel {
-        let named = || self.soil_temperatures.iter().map(|(sensor, heard)| (probe_name(sensor), heard));
+        let named = || self.soil_temperatures.iter().map(|(sensor, series)| (probe_name(sensor), series));
         Panel {
             traces: named()
-                .filter_map(|(name, heard)| heard.trace(format!("Soil, {name}"), Stroke::Fine, 1.0))
+                .filter_map(|(name, series)| series.trace(format!("Soil, {name}"), Stroke::Fine, 1.0))
                 .collect(),
-            flagged: named().flat_map(|(name, heard)| heard.flagged(&name, 1.0)).collect(),
+            flagged: named().flat_map(|(name, series)| series.flagged(&name, 1.0)).collect(),
             ..Panel::new("Temperature of the soil", "°C", 1)
         }
     }
@@ -212,15 +217,15 @@ pub(super) fn cause(rise: &Rise) -> &'static str {
 }
 
 /// A week and a month leave room for what is expected.
-fn shown_to(asked: &Asked) -> Timestamp {
-    let ahead = match asked.span {
-        Span::Week => 48,
-        Span::Month => 7 * 24,
-        Span::Day | Span::Year => 0,
+fn shown_to(shown: &ShownSpan) -> Timestamp {
+    let ahead = match shown.length {
+        SpanLength::Week => 48,
+        SpanLength::Month => 7 * 24,
+        SpanLength::Day | SpanLength::Year => 0,
     };
-    if asked.holds_now() {
-        asked.to.checked_add(SignedDuration::from_hours(ahead)).unwrap_or(asked.to)
+    if shown.holds_now() {
+        shown.to.checked_add(SignedDuration::from_hours(ahead)).unwrap_or(shown.to)
     } else {
-        asked.to
+        shown.to
     }
 }

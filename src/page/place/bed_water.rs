@@ -4,10 +4,8 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::asked::{Asked, Span};
-use super::hours::Found;
-use super::series::Heard;
-use crate::analysis::month::Rise;
+use super::series::SensorSeries;
+use super::span::{ShownSpan, SpanLength};
 use crate::chart::Bar;
 use crate::garden::log::{LogEntry, Seen};
 use crate::garden::plan::{Bed, Garden, Sensor};
@@ -19,12 +17,6 @@ use crate::quality::Flag;
 const HOUR_S: u32 = 3600;
 /// Of the readings that a sensor promises, so many must have come.
 const WHOLE_PART: f64 = 0.8;
-
-/// The rises of a bed within a span.
-pub(super) fn rises_of(found: &Found, bed: usize, asked: &Asked) -> Vec<Rise> {
-    let found = found.get(bed).into_iter().flatten();
-    found.filter(|it| asked.from <= it.onset && it.onset < asked.to).cloned().collect()
-}
 
 /// The garden as it looks by one reading an hour.
 pub(super) fn by_the_hour(garden: &Garden) -> Garden {
@@ -53,32 +45,33 @@ pub(super) fn hourly(bins: &[Bin], sums: bool) -> Vec<Point> {
 
 /// Sums of a sensor whose values add up: hours of a day, three hours of a week, days of
 /// the calendar else; each times `scale`.
-pub(super) fn amounts(heard: &Heard, sensor: &Sensor, asked: &Asked, name: &str, scale: f64) -> Vec<Bar> {
-    let bins = if heard.hours.is_empty() { &heard.bins } else { &heard.hours };
-    let part = |bin: &Bin| {
-        let local = asked.zone.to_datetime(bin.start);
-        match asked.span {
-            Span::Day => bin_of(bin.start, Step::Hour, &asked.zone).0,
-            Span::Week => {
-                let hours = i64::from(local.hour() % 3);
-                let start = bin_of(bin.start, Step::Hour, &asked.zone).0;
-                start.checked_sub(SignedDuration::from_hours(hours)).unwrap_or(start)
-            }
-            Span::Month | Span::Year => bin_of(bin.start, Step::Day, &asked.zone).0,
+pub(super) fn amounts(
+    series: &SensorSeries,
+    sensor: &Sensor,
+    shown: &ShownSpan,
+    name: &str,
+    scale: f64,
+) -> Vec<Bar> {
+    let bins = if series.hours.is_empty() { &series.bins } else { &series.hours };
+    // The stretch of a bin's bar.
+    let stretch = |bin: &Bin| match shown.length {
+        SpanLength::Day => bin_of(bin.start, Step::Hour, &shown.zone),
+        SpanLength::Week => {
+            let hours = |hours: i8| SignedDuration::from_hours(i64::from(hours));
+            let start = bin_of(bin.start, Step::Hour, &shown.zone).0;
+            let passed = hours(shown.zone.to_datetime(bin.start).hour() % 3);
+            let from = start.checked_sub(passed).unwrap_or(start);
+            (from, from.checked_add(hours(3)).unwrap_or(from))
         }
+        SpanLength::Month | SpanLength::Year => bin_of(bin.start, Step::Day, &shown.zone),
     };
     let bar = |bins: &[Bin]| {
         let mut all = bins[0];
         for bin in &bins[1..] {
             all.merge(bin);
         }
-        let from = part(&bins[0]);
-        let to = match asked.span {
-            Span::Day => bin_of(from, Step::Hour, &asked.zone).1,
-            Span::Week => from.checked_add(SignedDuration::from_hours(3)).unwrap_or(from),
-            Span::Month | Span::Year => bin_of(from, Step::Day, &asked.zone).1,
-        };
-        let known_to = to.min(asked.end());
+        let (from, to) = stretch(&bins[0]);
+        let known_to = to.min(shown.end());
         let expected = (known_to.as_second() - from.as_second()) as f64 / f64::from(sensor.every_s.max(1));
         let doubt = if all.suspect + all.bad > 0 {
             Some(MARRED.to_owned())
@@ -89,20 +82,20 @@ pub(super) fn amounts(heard: &Heard, sensor: &Sensor, asked: &Asked, name: &str,
         };
         Bar { from, to, value: all.sum * scale, name: name.to_owned(), doubt }
     };
-    bins.chunk_by(|a, b| part(a) == part(b)).map(bar).collect()
+    bins.chunk_by(|a, b| stretch(a).0 == stretch(b).0).map(bar).collect()
 }
 
 /// Waterings that somebody wrote down with their litres, in mm over the bed. Several in
 /// one stretch add up.
-pub(super) fn logged_bars(log: &[&LogEntry], bed: &Bed, asked: &Asked) -> Vec<Bar> {
-    let step = match asked.span {
-        Span::Day | Span::Week => Step::Hour,
-        Span::Month | Span::Year => Step::Day,
+pub(super) fn logged_bars(log: &[&LogEntry], bed: &Bed, shown: &ShownSpan) -> Vec<Bar> {
+    let step = match shown.length {
+        SpanLength::Day | SpanLength::Week => Step::Hour,
+        SpanLength::Month | SpanLength::Year => Step::Day,
     };
     let mut sums: BTreeMap<(Timestamp, Timestamp), f64> = BTreeMap::new();
-    for entry in log.iter().filter(|entry| asked.from <= entry.at && entry.at < asked.to) {
+    for entry in log.iter().filter(|entry| shown.holds(entry.at)) {
         if let Seen::Watered { litres: Some(litres) } = entry.what {
-            *sums.entry(bin_of(entry.at, step, &asked.zone)).or_default() += litres / bed.area_m2;
+            *sums.entry(bin_of(entry.at, step, &shown.zone)).or_default() += litres / bed.area_m2;
         }
     }
     let bar = |((from, to), value)| Bar { from, to, value, name: LOGGED.to_owned(), doubt: None };

@@ -3,9 +3,10 @@
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
-use super::asked::{Asked, Wrong, field};
+use super::span::{RejectedParameter, ShownSpan};
 use crate::garden::log::Seen;
 use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
+use crate::page::forms::FormFields;
 use crate::page::reasons;
 use crate::store::LogRow;
 use crate::text::labels;
@@ -22,26 +23,24 @@ const FIELDS: [(&str, &str, &str, f64, f64); 5] = [
 
 /// What was given of bag and tank.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Given {
+pub(super) struct GuideInput {
     pub(super) bag: BagGiven,
     pub(super) tank: TankGiven,
 }
 
-impl Given {
+impl GuideInput {
     /// Reads the fields of the form; empty ones are not known.
-    pub(super) fn read(query: &str) -> Result<Self, Wrong> {
+    pub(super) fn read(query: &FormFields) -> Result<Self, RejectedParameter> {
         let mut numbers = [None; FIELDS.len()];
         for (number, (name, _, unit, low, high)) in numbers.iter_mut().zip(FIELDS) {
-            let Some(given) = field(query, name) else { continue };
+            let Some(given) = query.given(name) else { continue };
             // People write a comma where their keyboard gives one.
             let read = given.trim().replace(',', ".").parse::<f64>().ok();
-            match read.filter(|it| (low..=high).contains(it)) {
-                Some(it) => *number = Some(it),
-                None => {
-                    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
-                    let accepted = format!("a number from {low} to {high}{unit}, or nothing");
-                    return Err(Wrong { name, given, accepted });
-                }
+            *number = read.filter(|it| (low..=high).contains(it));
+            if number.is_none() {
+                let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+                let accepted = format!("a number from {low} to {high}{unit}, or nothing");
+                return Err(RejectedParameter::new(name, given, accepted));
             }
         }
         let [bag_c, bag_ph, tank_c, tank_ph, hauled_h] = numbers;
@@ -56,45 +55,41 @@ impl Given {
         *self != Self::default()
     }
 
-    fn number(&self, name: &str) -> Option<f64> {
-        match name {
-            "bag_c" => self.bag.temperature_c,
-            "bag_ph" => self.bag.ph,
-            "tank_c" => self.tank.temperature_c,
-            "tank_ph" => self.tank.ph,
-            _ => self.bag.hauled_h,
-        }
+    /// What was given, in the order of [`FIELDS`].
+    fn numbers(&self) -> [Option<f64>; FIELDS.len()] {
+        let (bag, tank) = (&self.bag, &self.tank);
+        [bag.temperature_c, bag.ph, tank.temperature_c, tank.ph, bag.hauled_h]
     }
 }
 
 /// Whether fish arrive today: a bag or fish were written down since midnight.
-pub(super) fn fish_today(log: &[&LogRow], asked: &Asked) -> bool {
-    let today = |at: Timestamp| at <= asked.now && asked.zone.to_datetime(at).date() == asked.today;
+pub(super) fn fish_today(log: &[&LogRow], shown: &ShownSpan) -> bool {
+    let today = |at: Timestamp| at <= shown.now && shown.zone.to_datetime(at).date() == shown.today;
     log.iter()
         .any(|row| today(row.entry.at) && matches!(row.entry.what, Seen::Bag { .. } | Seen::FishAdded { .. }))
 }
 
-/// The guide: open on the day on which fish arrive, or when it was asked.
+/// The guide: open on the day on which fish arrive, or when it was shown.
 pub(super) fn section(
-    given: &Given,
+    given: &GuideInput,
     answer: Option<&Acclimatising>,
     open: bool,
-    asked: &Asked,
+    shown: &ShownSpan,
     path: &str,
     write: &str,
 ) -> Markup {
     html! {
         section id="new-fish" class="new-fish" {
             h2 { "New fish" }
-            @if let Some(answer) = answer { (self::answer(answer, asked, write)) }
+            @if let Some(answer) = answer { (self::answer(answer, shown, write)) }
             details open[open] {
                 summary { "Fish that arrive in a bag: how long it floats, and when to let them go" }
                 form method="get" action={ (path) "#new-fish" } class="entry" {
-                    @for (name, label, unit, low, high) in FIELDS {
+                    @for ((name, label, unit, low, high), number) in FIELDS.iter().zip(given.numbers()) {
                         p {
                             label for=(name) { (label) @if !unit.is_empty() { ", " (unit) } }
                             input id=(name) name=(name) type="number" inputmode="decimal" step="0.1"
-                                min=(low) max=(high) value=[given.number(name)];
+                                min=(low) max=(high) value=[number];
                         }
                     }
                     p { "Without the tank's numbers its sensors and its last water test are taken; without the bag's, the bag that was last written down." }
@@ -105,7 +100,7 @@ pub(super) fn section(
     }
 }
 
-fn answer(answer: &Acclimatising, asked: &Asked, write: &str) -> Markup {
+fn answer(answer: &Acclimatising, shown: &ShownSpan, write: &str) -> Markup {
     let at = |minutes: u32| {
         answer.at.checked_add(SignedDuration::from_mins(i64::from(minutes))).unwrap_or(answer.at)
     };
@@ -116,7 +111,7 @@ fn answer(answer: &Acclimatising, asked: &Asked, write: &str) -> Markup {
             ol class="guide" {
                 @for (minutes, step) in &answer.steps {
                     li {
-                        strong { (labels::moment(at(*minutes), asked.now, &asked.zone)) }
+                        strong { (labels::moment(at(*minutes), shown.now, &shown.zone)) }
                         @if *minutes > 0 { " (after " (minutes) " minutes)" }
                         ": " (spoken(step))
                     }
@@ -124,7 +119,7 @@ fn answer(answer: &Acclimatising, asked: &Asked, write: &str) -> Markup {
             }
         }
         @for side in &answer.differs { p class="differs" { (spoken(side)) } }
-        @if !answer.why.is_empty() { details { summary { "Why" } (reasons::steps(&answer.why)) } }
+        (reasons::why(&answer.why))
         p class="caution" {
             "Keep plugs and leads dry and above the water, on a safety switch, and unplug pumps and heaters before a hand goes in. \
              Wash your hands before and after. Grown-ups lift the bag. Your school's rules, and your state's on the species, come first."
@@ -154,14 +149,18 @@ fn spoken(text: &str) -> String {
 mod tests {
     use super::*;
 
+    fn read(query: &str) -> Result<GuideInput, RejectedParameter> {
+        GuideInput::read(&FormFields::of(query))
+    }
+
     #[test]
     fn the_form_s_numbers_are_read_and_what_is_wrong_is_named() {
-        let given = Given::read("bag_c=17%2C5&bag_ph=&hauled_h=6").expect("good numbers");
+        let given = read("bag_c=17%2C5&bag_ph=&hauled_h=6").expect("good numbers");
         assert_eq!(
             (given.bag.temperature_c, given.bag.ph, given.bag.hauled_h),
             (Some(17.5), None, Some(6.0))
         );
-        assert!(given.asks() && !Given::read("span=day").expect("nothing").asks());
+        assert!(given.asks() && !read("span=day").expect("nothing").asks());
         for (query, name) in [
             ("bag_c=warm", "bag_c"),
             ("bag_c=NaN", "bag_c"),
@@ -170,7 +169,7 @@ mod tests {
             ("hauled_h=inf", "hauled_h"),
             ("tank_ph=-7", "tank_ph"),
         ] {
-            assert_eq!(Given::read(query).expect_err(query).name, name);
+            assert_eq!(read(query).expect_err(query).name, name);
         }
     }
 }

@@ -4,21 +4,22 @@
 //! day, hours of a week and a month, days of a year. Charts are made as values and
 //! drawn by [`crate::chart`].
 
-mod asked;
 mod bed;
 mod bed_chart;
 mod bed_water;
+mod events;
 mod guide;
-mod happened;
-mod hours;
 mod rain;
 mod rain_months;
+mod reader;
 mod series;
 mod shared;
+mod span;
 mod tank;
 mod tank_chart;
+mod wettings;
 
 pub(super) use bed::bed;
-pub(super) use hours::Hours;
 pub(super) use rain::rain;
 pub(super) use tank::tank;
+pub(super) use wettings::WettingCache;

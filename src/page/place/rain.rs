@@ -1,21 +1,20 @@
 //! The page of the rain.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Extension, Path, RawQuery, State};
-use axum::response::Response;
+use axum::response;
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 use maud::{Markup, html};
 
-use super::asked::{Asked, Span, Wrong, field};
 use super::bed_water::amounts;
-use super::happened::Happened;
-use super::rain_months::{MonthOf, Spell, months, spells};
-use super::series::Heard;
+use super::events::PlaceEvents;
+use super::rain_months::{RainMonth, Spell, months, spells, together};
+use super::reader::PlaceReader;
+use super::series::SensorSeries;
 use super::shared::{self, counted};
+use super::span::{RejectedParameter, ShownSpan, SpanLength};
+use crate::alarms::Kind;
 use crate::analysis::month::{RainDayOf, caught_by, rain_days};
 use crate::chart::{Bar, Chart, Panel};
 use crate::garden::patience_s;
@@ -23,12 +22,14 @@ use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
 use crate::history::{Bin, Step};
 use crate::model::Quantity;
-use crate::page::access::Visitor;
-use crate::page::errors::Problem;
-use crate::page::routes::{Desk, ask, frame, view};
-use crate::page::{Record, Unavailable, Views, reasons};
+use crate::page::context::SitePage;
+use crate::page::forms::FormFields;
+use crate::page::markup::columns;
+use crate::page::problem::Problem;
+use crate::page::wait::ask;
+use crate::page::{PageSource, places, reasons};
 use crate::rain::{Caught, MONTH_LOSS_MM, rain_day_bounds};
-use crate::text::labels;
+use crate::text::{labels, spoken};
 
 /// Readings of a gauge that are read one by one; of more, sums of hours are taken.
 const POINTS_MAX: usize = 50_000;
@@ -43,127 +44,105 @@ const RAIN: &str = "Rain";
 const RAIN_DAYS: &str = "Rain days, 9 am to 9 am";
 
 /// `/site/ID/rain`.
-pub(in crate::page) async fn rain<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    id: Result<Path<String>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let view = view(&desk, id).await?;
-    let record = &desk.page.record;
-    let garden = Arc::clone(record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
-    let site = view.id.as_str();
-    let path = format!("/site/{site}/rain");
-    let query = query.unwrap_or_default();
-    let frame = frame(&desk, visitor, Some(&query), &path).of_site(&view);
+pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
+    let (view, garden, query) = (&site.view, site.garden()?, site.fields());
+    let frame = site.frame("/rain");
     let gauges: Vec<&Sensor> = garden.sensors.iter().filter(|it| it.measures == Quantity::Rain).collect();
-    let read = Asked::read(&query, view.now, &view.time_zone);
-    let (asked, gauge) = match read.and_then(|asked| Ok((asked, chosen(&query, &gauges)?))) {
-        Ok(read) => read,
-        Err(wrong) => return Ok(shared::wrong(&frame, &wrong, &path)),
-    };
+    let shown = ShownSpan::read(&query, view).map_err(|it| shared::rejected(&frame, &it))?;
+    let gauge = chosen(&query, &gauges).map_err(|it| shared::rejected(&frame, &it))?;
     let title = format!("Rain at {}", view.name);
     let Some(gauge) = gauge else {
         let body = html! {
-            (shared::head("Rain", &view, None))
+            (shared::head("Rain", view, None))
             p { "This garden has no rain gauge in its file, so its rain is not known." }
-            (shared::ways_on(&view, &asked))
+            (shared::ways_on(view, &shown))
         };
-        return Ok(shared::whole(&frame, &asked, &title, &body));
+        return Ok(shared::whole(&frame, &shown, &title, &body));
     };
 
-    let heard = ask(Heard::read(record, site, gauge, &asked)).await?;
-    let first = ask(shared::first_heard(record, site, &[gauge], asked.now)).await?;
-    let mut days = ask(days_of(record, site, gauge, &asked)).await?;
+    let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
+    let series = reader.series(gauge).await?;
+    let first = reader.first_reading(&[gauge]).await?;
+    let mut days = days_of(reader, gauge).await?;
     // Of days before the gauge was there nothing is missing.
-    days.retain(|day| first.is_some_and(|first| rain_day_bounds(day.date, &asked.zone).1 >= first));
+    days.retain(|day| first.is_some_and(|first| rain_day_bounds(day.date, &shown.zone).1 >= first));
     let of_span: Vec<RainDayOf> =
-        days.iter().filter(|day| asked.first <= day.date && day.date <= asked.last).copied().collect();
-    let happened = ask(Happened::read(record, site, &asked)).await?;
-    let ids = [&gauge.id];
-    let months: Vec<MonthOf> = match asked.span {
-        Span::Day | Span::Week => Vec::new(),
-        Span::Month | Span::Year => months(&days),
-    };
-    let years = match (asked.span, first) {
-        (Span::Year, Some(first)) if first < asked.from => ask(years_of(record, site, gauge, &asked)).await?,
+        days.iter().filter(|day| shown.first <= day.date && day.date <= shown.last).copied().collect();
+    let events = reader.events().await?;
+    let short = matches!(shown.length, SpanLength::Day | SpanLength::Week);
+    let months: Vec<RainMonth> = if short { Vec::new() } else { months(&days) };
+    let years = match (shown.length, first) {
+        (SpanLength::Year, Some(first)) if first < shown.from => years_of(reader, gauge).await?,
         _ => BTreeMap::new(),
     };
 
-    let chart = chart(&heard, gauge, &of_span, &happened, &garden, &asked);
-    let months_chart = months_chart(&months, &asked);
+    let chart = chart(&series, gauge, &of_span, &events, garden, &shown);
+    let months_chart = months_chart(&months, &shown);
+    let path = &frame.path;
     let more = if gauges.len() > 1 { format!("&gauge={}", gauge.id) } else { String::new() };
     let body = html! {
-        (shared::head("Rain", &view, view.rain.as_ref().map(|rain| (rain.condition, rain.words.as_str()))))
-        (now(&view))
-        @if gauges.len() > 1 { (other_gauges(&gauges, gauge, &asked, &path)) }
-        (shared::spans(&asked, &path, &more))
-        @if heard.is_empty() { (shared::nothing_heard(&asked, first, &path)) }
+        (shared::head("Rain", view, view.rain.as_ref().map(|rain| (rain.condition, rain.words.as_str()))))
+        @if let Some(rain) = &view.rain { dl class="present" { (places::rain_items(rain)) } }
+        @if gauges.len() > 1 { (other_gauges(&gauges, gauge, &shown, path)) }
+        (shared::spans(&shown, path, &more))
+        @if series.is_empty() { (shared::nothing_heard(&shown, first, path)) }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
-        (in_words(&of_span, &asked))
+        (in_words(&of_span, &shown))
         @if let Some(chart) = &months_chart { (chart.draw()) }
-        (months_table(&months, &garden))
-        @if matches!(asked.span, Span::Day | Span::Week) {
-            p { a href={ (path) "?span=year" (more) } { "Month against month" } }
-        }
-        (years_table(&years, &asked))
-        (doubts(&of_span, &heard, &view))
+        (months_table(&months, garden))
+        @if short { p { a href={ (path) "?span=year" (more) } { "Month against month" } } }
+        (years_table(&years, &shown))
+        (doubts(&of_span, &series, view))
         @if let Some(rain) = &view.rain { (reasons::figures(&rain.figures)) }
-        (shared::alarms(&view, &ids))
-        (shared::ways_on(&view, &asked))
+        (shared::alarms(view, &[&gauge.id]))
+        (shared::ways_on(view, &shown))
     };
-    Ok(shared::whole(&frame, &asked, &title, &body))
+    Ok(shared::whole(&frame, &shown, &title, &body))
 }
 
 /// The gauge that is asked for, else the first; `None` where there is none.
-fn chosen<'a>(query: &str, gauges: &[&'a Sensor]) -> Result<Option<&'a Sensor>, Wrong> {
-    let Some(given) = field(query, "gauge") else { return Ok(gauges.first().copied()) };
-    match gauges.iter().find(|gauge| gauge.id.as_str() == given) {
-        Some(gauge) => Ok(Some(gauge)),
-        None => {
-            let names: Vec<String> = gauges.iter().map(|gauge| gauge.id.to_string()).collect();
-            let accepted =
-                if names.is_empty() { "nothing: there is no gauge".to_owned() } else { names.join(" or ") };
-            Err(Wrong { name: "gauge", given, accepted })
-        }
-    }
+fn chosen<'a>(query: &FormFields, gauges: &[&'a Sensor]) -> Result<Option<&'a Sensor>, RejectedParameter> {
+    let Some(given) = query.given("gauge") else { return Ok(gauges.first().copied()) };
+    let found = gauges.iter().find(|gauge| gauge.id.as_str() == given);
+    found.map(|gauge| Some(*gauge)).ok_or_else(|| {
+        let names: Vec<&str> = gauges.iter().map(|gauge| gauge.id.as_str()).collect();
+        let names =
+            if names.is_empty() { "nothing: there is no gauge".to_owned() } else { names.join(" or ") };
+        RejectedParameter::new("gauge", given, names)
+    })
 }
 
 /// The first month of those that are put beside each other.
-fn first_month(asked: &Asked) -> Date {
-    asked.last.first_of_month().saturating_sub((MONTHS - 1).months())
+fn first_month(shown: &ShownSpan) -> Date {
+    shown.last.first_of_month().saturating_sub((MONTHS - 1).months())
 }
 
 /// The rain days of the span, and of the months before it where they are shown.
-async fn days_of(
-    record: &Record,
-    site: &str,
-    gauge: &Sensor,
-    asked: &Asked,
-) -> Result<Vec<RainDayOf>, Unavailable> {
-    let first = match asked.span {
-        Span::Day | Span::Week => asked.first,
-        Span::Month | Span::Year => asked.first.min(first_month(asked)),
+async fn days_of(reader: PlaceReader<'_>, gauge: &Sensor) -> Result<Vec<RainDayOf>, Problem> {
+    let PlaceReader { record, site, shown } = reader;
+    let first = match shown.length {
+        SpanLength::Day | SpanLength::Week => shown.first,
+        SpanLength::Month | SpanLength::Year => shown.first.min(first_month(shown)),
     };
-    let (from, _) = rain_day_bounds(first, &asked.zone);
+    let (from, _) = rain_day_bounds(first, &shown.zone);
     let from = from.checked_sub(SignedDuration::from_hours(48)).unwrap_or(from);
     // The day that is named by the last date ends at 9 am of it.
-    let (_, to) = rain_day_bounds(asked.last, &asked.zone);
-    let to = to.checked_add(SignedDuration::from_secs(1)).unwrap_or(to).min(asked.now);
+    let (_, to) = rain_day_bounds(shown.last, &shown.zone);
+    let to = to.checked_add(SignedDuration::from_secs(1)).unwrap_or(to).min(shown.now);
     let id = gauge.id.as_str();
     let promised = (to.as_second() - from.as_second()).max(0) / i64::from(gauge.every_s.max(1));
-    let dates = (first, asked.last);
+    let dates = (first, shown.last);
     if promised < POINTS_MAX as i64 {
-        let points = record.points(site, id, from, to, POINTS_MAX).await?;
+        let points = ask(record.points(site, id, from, to, POINTS_MAX)).await?;
         if points.len() < POINTS_MAX {
             let heard = points.iter().map(|point| (point.at, caught_by(gauge, point)));
-            return Ok(rain_days(heard, patience_s(gauge.every_s), &asked.zone, dates, asked.now));
+            return Ok(rain_days(heard, patience_s(gauge.every_s), &shown.zone, dates, shown.now));
         }
     }
     const HOUR_S: i64 = 3600;
-    let bins = record.bins(site, id, from, to, Step::Hour).await?;
+    let bins = ask(record.bins(site, id, from, to, Step::Hour)).await?;
     let patience_s = patience_s(gauge.every_s).max(2 * HOUR_S);
-    Ok(rain_days(bins.iter().map(in_one), patience_s, &asked.zone, dates, asked.now))
+    Ok(rain_days(bins.iter().map(in_one), patience_s, &shown.zone, dates, shown.now))
 }
 
 /// An hour as if it were one message.
@@ -176,17 +155,16 @@ fn in_one(bin: &Bin) -> (Timestamp, Option<Caught>) {
 /// Sums of the calendar months of some years, mm, and the days on which the gauge was
 /// heard.
 async fn years_of(
-    record: &Record,
-    site: &str,
+    reader: PlaceReader<'_>,
     gauge: &Sensor,
-    asked: &Asked,
-) -> Result<BTreeMap<(i16, i8), (f64, u32)>, Unavailable> {
-    let first = Date::new(asked.last.year(), 1, 1).unwrap_or(asked.first).saturating_sub((YEARS - 1).years());
-    let from = asked.zone.to_timestamp(first.at(0, 0, 0, 0)).unwrap_or(asked.from);
-    let bins = record.bins(site, gauge.id.as_str(), from, asked.to, Step::Day).await?;
+) -> Result<BTreeMap<(i16, i8), (f64, u32)>, Problem> {
+    let PlaceReader { record, site, shown } = reader;
+    let first = Date::new(shown.last.year(), 1, 1).unwrap_or(shown.first).saturating_sub((YEARS - 1).years());
+    let from = shown.zone.to_timestamp(first.at(0, 0, 0, 0)).unwrap_or(shown.from);
+    let bins = ask(record.bins(site, gauge.id.as_str(), from, shown.to, Step::Day)).await?;
     let mut sums = BTreeMap::new();
     for bin in bins.iter().filter(|bin| bin.good > 0) {
-        let date = asked.zone.to_datetime(bin.start).date();
+        let date = shown.zone.to_datetime(bin.start).date();
         let (mm, days): &mut (f64, u32) = sums.entry((date.year(), date.month())).or_default();
         *mm += bin.sum;
         *days += 1;
@@ -199,43 +177,44 @@ fn panel(name: &str, bars: Vec<Bar>) -> Panel {
 }
 
 fn chart(
-    heard: &Heard,
+    series: &SensorSeries,
     gauge: &Sensor,
     days: &[RainDayOf],
-    happened: &Happened,
+    events: &PlaceEvents,
     garden: &Garden,
-    asked: &Asked,
+    shown: &ShownSpan,
 ) -> Option<Chart> {
     let mut panels = Vec::new();
-    if matches!(asked.span, Span::Day | Span::Week) {
-        let name = if asked.span == Span::Day { "Rain of each hour" } else { "Rain of each three hours" };
-        let mut hours = panel(name, amounts(heard, gauge, asked, RAIN, 1.0));
-        hours.flagged = heard.flagged("gauge", 1.0);
+    if matches!(shown.length, SpanLength::Day | SpanLength::Week) {
+        let name =
+            if shown.length == SpanLength::Day { "Rain of each hour" } else { "Rain of each three hours" };
+        let mut hours = panel(name, amounts(series, gauge, shown, RAIN, 1.0));
+        hours.flagged = series.flagged("gauge", 1.0);
         panels.push(hours);
     }
-    if asked.span != Span::Day {
+    if shown.length != SpanLength::Day {
         let bars = days.iter().filter_map(|day| {
-            let (from, to) = rain_day_bounds(day.date, &asked.zone);
+            let (from, to) = rain_day_bounds(day.date, &shown.zone);
             let doubt = day.gap.then(|| NOT_WHOLE.to_owned());
-            Some(Bar { from: from.max(asked.from), to, value: day.mm?, name: RAIN_DAYS.to_owned(), doubt })
+            Some(Bar { from: from.max(shown.from), to, value: day.mm?, name: RAIN_DAYS.to_owned(), doubt })
         });
         panels.push(panel(RAIN_DAYS, bars.collect()));
     }
     let last = panels.last_mut()?;
-    last.events = happened.alarm_marks(&[&gauge.id], garden, asked);
+    last.events = events.alarm_marks(&[&gauge.id], garden, shown);
     let total: f64 = days.iter().filter_map(|day| day.mm).sum();
-    (!heard.is_empty()).then(|| Chart {
+    (!series.is_empty()).then(|| Chart {
         id: "rain-chart".to_owned(),
         title: "Rain".to_owned(),
         description: format!(
             "Rain of {}: {} on the rain days that have ended.",
-            asked.words(),
+            shown.words(),
             labels::millimetres(total)
         ),
-        from: asked.from,
-        to: asked.to,
-        now: Some(asked.now),
-        zone: asked.zone.clone(),
+        from: shown.from,
+        to: shown.to,
+        now: Some(shown.now),
+        zone: shown.zone.clone(),
         panels,
     })
 }
@@ -244,8 +223,8 @@ fn chart(
 const NOT_WHOLE: &str = "On some days not all of the rain is known: it was at least so much.";
 
 /// Month against month.
-fn months_chart(months: &[MonthOf], asked: &Asked) -> Option<Chart> {
-    let midnight = |date: Date| asked.zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
+fn months_chart(months: &[RainMonth], shown: &ShownSpan) -> Option<Chart> {
+    let midnight = |date: Date| shown.zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
     let (first, last) = (months.first()?, months.last()?);
     let bars: Vec<Bar> = months
         .iter()
@@ -272,44 +251,31 @@ fn months_chart(months: &[MonthOf], asked: &Asked) -> Option<Chart> {
         ),
         from: midnight(first.first)?,
         to: midnight(last.first.last_of_month().tomorrow().ok()?)?,
-        now: Some(asked.now),
-        zone: asked.zone.clone(),
+        now: Some(shown.now),
+        zone: shown.zone.clone(),
         panels: vec![panel("Rain of a month", bars)],
     })
 }
 
-fn now(view: &SiteView) -> Markup {
-    let mm = |number: Option<f64>| number.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::millimetres);
-    html! {
-        @if let Some(rain) = &view.rain {
-            dl class="present" {
-                div { dt { "Since 9 am" } dd { (mm(rain.since_9am_mm)) } }
-                div { dt { "Last seven days" } dd { (mm(rain.week_mm)) } }
-            }
-        }
-    }
-}
-
-fn other_gauges(gauges: &[&Sensor], shown: &Sensor, asked: &Asked, path: &str) -> Markup {
+fn other_gauges(gauges: &[&Sensor], current: &Sensor, shown: &ShownSpan, path: &str) -> Markup {
     html! {
         p {
-            "Gauge shown: " code { (shown.id) } ". Others: "
-            @for gauge in gauges.iter().filter(|gauge| gauge.id != shown.id) {
-                a href={ (path) "?span=" (asked.span.name()) "&to=" (asked.last) "&gauge=" (gauge.id) } { (gauge.id) } " "
+            "Gauge shown: " code { (current.id) } ". Others: "
+            @for gauge in gauges.iter().filter(|gauge| gauge.id != current.id) {
+                a href={ (path) "?span=" (shown.length.name()) "&to=" (shown.last) "&gauge=" (gauge.id) } { (gauge.id) } " "
             }
         }
     }
 }
 
 /// The span's rain days and spells in words.
-fn in_words(days: &[RainDayOf], asked: &Asked) -> Markup {
+fn in_words(days: &[RainDayOf], shown: &ShownSpan) -> Markup {
     let spells = spells(days);
-    let of = months_of_one(days);
     let dated = |date: Date| date.strftime("%A %-d %B").to_string();
     html! {
         section {
             h2 { "Rain days and spells" }
-            @match of {
+            @match together(days) {
                 None => p { "No rain day of this time has ended yet, or none was heard. A rain day runs from 9 am to 9 am and has the date of its end." },
                 Some(of) => {
                     ul {
@@ -326,7 +292,7 @@ fn in_words(days: &[RainDayOf], asked: &Asked) -> Markup {
                         @if let Some((date, mm)) = of.wettest { li { "Most on one day: " (labels::millimetres(mm)) ", " (dated(date)) "." } }
                         @if of.unknown > 0 { li { (counted(of.unknown as u32, "day", "days")) " of which not all is known." } }
                     }
-                    @if asked.span != Span::Day {
+                    @if shown.length != SpanLength::Day {
                         @if spells.is_empty() { p { "No two days in a row were alike, or not enough is known." } }
                         @else { ul class="spells" { @for spell in longest(&spells) { li { (spell_words(&spell)) } } } }
                         p { "A dry day has less than 1 mm. A rain day runs from 9 am to 9 am and has the date of its end." }
@@ -335,27 +301,6 @@ fn in_words(days: &[RainDayOf], asked: &Asked) -> Markup {
             }
         }
     }
-}
-
-/// All days as if they were one month.
-fn months_of_one(days: &[RainDayOf]) -> Option<MonthOf> {
-    let all = months(days);
-    let first = *all.first()?;
-    Some(all[1..].iter().fold(first, |sum, it| MonthOf {
-        mm: match (sum.mm, it.mm) {
-            (Some(a), Some(b)) => Some(a + b),
-            (a, b) => a.or(b),
-        },
-        unknown: sum.unknown + it.unknown,
-        days: sum.days + it.days,
-        rain_days: sum.rain_days + it.rain_days,
-        days_of_1mm: sum.days_of_1mm + it.days_of_1mm,
-        wettest: match (sum.wettest, it.wettest) {
-            (Some(a), Some(b)) => Some(if b.1 > a.1 { b } else { a }),
-            (a, b) => a.or(b),
-        },
-        ..sum
-    }))
 }
 
 /// The longest spells, in order of time.
@@ -378,28 +323,20 @@ fn spell_words(spell: &Spell) -> String {
     }
 }
 
-fn months_table(months: &[MonthOf], garden: &Garden) -> Markup {
+fn months_table(months: &[RainMonth], garden: &Garden) -> Markup {
     let roof = garden.roof.map(|it| it.roof);
-    let off_roof = |month: &MonthOf| {
+    let off_roof = |month: &RainMonth| {
         let litres = roof?.litres(month.mm?, MONTH_LOSS_MM).ok()?;
         Some(format!("{}{litres:.0} L", if month.unknown > 0 { "at least " } else { "" }))
     };
+    let names =
+        ["Month", "Rain", "Days of 0.2 mm", "Days of 1 mm", "Wettest day", "Days not known", "Off the roof"];
     html! {
         @if !months.is_empty() {
             section {
                 h2 { "Months" }
                 table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Month" }
-                            th scope="col" { "Rain" }
-                            th scope="col" { "Days of 0.2 mm" }
-                            th scope="col" { "Days of 1 mm" }
-                            th scope="col" { "Wettest day" }
-                            th scope="col" { "Days not known" }
-                            @if roof.is_some() { th scope="col" { "Off the roof" } }
-                        }
-                    }
+                    (columns(&names[..names.len() - usize::from(roof.is_none())]))
                     tbody {
                         @for month in months.iter().rev() {
                             tr {
@@ -435,14 +372,14 @@ fn months_table(months: &[MonthOf], garden: &Garden) -> Markup {
 }
 
 /// The same months of several years; nothing where there are not two years.
-fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, asked: &Asked) -> Markup {
+fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, shown: &ShownSpan) -> Markup {
     let mut years: Vec<i16> = sums.keys().map(|key| key.0).collect();
     years.dedup();
     let days_in = |year: i16, month: i8| {
         let first = Date::new(year, month, 1).ok();
         first.map_or(0, |first| {
-            if (year, month) == (asked.last.year(), asked.last.month()) {
-                u32::try_from(asked.last.day()).unwrap_or(0)
+            if (year, month) == (shown.last.year(), shown.last.month()) {
+                u32::try_from(shown.last.day()).unwrap_or(0)
             } else {
                 u32::try_from(first.days_in_month()).unwrap_or(0)
             }
@@ -459,7 +396,7 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, asked: &Asked) -> Markup 
                         tbody {
                             @for month in 1_i8..=12 {
                                 tr {
-                                    th scope="row" { (crate::text::spoken::month(month)) }
+                                    th scope="row" { (spoken::month(month)) }
                                     @for year in &years {
                                         td {
                                             @if let Some((mm, days)) = sums.get(&(*year, month)) {
@@ -478,11 +415,10 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, asked: &Asked) -> Markup 
 }
 
 /// What speaks against the figures.
-fn doubts(days: &[RainDayOf], heard: &Heard, view: &SiteView) -> Markup {
-    let [_, _, suspect, bad] = heard.counts();
+fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup {
+    let [_, _, suspect, bad] = series.counts();
     let gaps = days.iter().filter(|day| day.gap).count();
-    let suspected: Vec<_> =
-        view.alarms.iter().filter(|it| it.kind == crate::alarms::Kind::GaugeSuspect).collect();
+    let suspected: Vec<_> = view.alarms.iter().filter(|it| it.kind == Kind::GaugeSuspect).collect();
     html! {
         section {
             h2 { "Whether to believe it" }

@@ -38,7 +38,7 @@ pub(super) fn spells(days: &[RainDayOf]) -> Vec<Spell> {
 
 /// The rain of a month.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct MonthOf {
+pub(super) struct RainMonth {
     pub(super) first: Date,
     /// What is known of it, mm; `None` where nothing is.
     pub(super) mm: Option<f64>,
@@ -52,22 +52,24 @@ pub(super) struct MonthOf {
 }
 
 /// The months of some rain days in order of time, each day by the date it ends.
-pub(super) fn months(days: &[RainDayOf]) -> Vec<MonthOf> {
-    let month = |days: &[RainDayOf]| {
-        let known = || days.iter().filter_map(|day| Some((day.date, day.whole_mm()?)));
-        let fallen: Vec<f64> = days.iter().filter_map(|day| day.mm).collect();
-        let at_least = |least: f64| known().filter(|(_, mm)| *mm >= least - ROUNDING_MM).count();
-        MonthOf {
-            first: days[0].date.first_of_month(),
-            mm: (!fallen.is_empty()).then(|| fallen.iter().sum()),
-            unknown: days.iter().filter(|day| day.gap).count(),
-            days: days.len(),
-            rain_days: at_least(RAIN_DAY_MM),
-            days_of_1mm: at_least(DRY_DAY_MM),
-            wettest: known().filter(|(_, mm)| *mm > 0.0).reduce(|a, b| if b.1 > a.1 { b } else { a }),
-        }
-    };
-    days.chunk_by(|a, b| a.date.first_of_month() == b.date.first_of_month()).map(month).collect()
+pub(super) fn months(days: &[RainDayOf]) -> Vec<RainMonth> {
+    days.chunk_by(|a, b| a.date.first_of_month() == b.date.first_of_month()).filter_map(together).collect()
+}
+
+/// Days in order of time as if they were one month; `None` without a day.
+pub(super) fn together(days: &[RainDayOf]) -> Option<RainMonth> {
+    let known = || days.iter().filter_map(|day| Some((day.date, day.whole_mm()?)));
+    let fallen: Vec<f64> = days.iter().filter_map(|day| day.mm).collect();
+    let at_least = |least: f64| known().filter(|(_, mm)| *mm >= least - ROUNDING_MM).count();
+    Some(RainMonth {
+        first: days.first()?.date.first_of_month(),
+        mm: (!fallen.is_empty()).then(|| fallen.iter().sum()),
+        unknown: days.iter().filter(|day| day.gap).count(),
+        days: days.len(),
+        rain_days: at_least(RAIN_DAY_MM),
+        days_of_1mm: at_least(DRY_DAY_MM),
+        wettest: known().filter(|(_, mm)| *mm > 0.0).reduce(|a, b| if b.1 > a.1 { b } else { a }),
+    })
 }
 
 #[cfg(test)]

@@ -1,17 +1,13 @@
-//! From what a sensor said to the lines, marks and bars of a chart.
+//! From a sensor's readings to the lines, marks and bars of a chart.
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::asked::{Asked, Span};
+use super::span::{ShownSpan, SpanLength};
 use crate::chart::{Flagged, Stroke, Trace};
 use crate::garden::patience_s;
-use crate::garden::plan::Sensor;
-use crate::history::{Bin, Point, Step};
-use crate::page::{Record, Unavailable};
+use crate::history::{Bin, Point};
 use crate::text::labels;
 
-/// Readings of one sensor in a day that are read: one every five seconds.
-const POINTS_MAX: usize = 17_280;
 /// Readings of a day that are drawn one by one; more are drawn by quarter hours.
 const SINGLE_MAX: usize = 200;
 /// Marks of doubtful and bad readings of one sensor; more are put together.
@@ -19,9 +15,9 @@ const FLAGS_MAX: usize = 60;
 /// Seconds of a quarter hour.
 const QUARTER_S: i64 = 900;
 
-/// What one sensor said in a span.
+/// The readings of one sensor in the time shown.
 #[derive(Clone, Debug)]
-pub(super) struct Heard {
+pub(super) struct SensorSeries {
     /// Single readings, where the span is a day.
     points: Vec<Point>,
     /// Quarter hours of a day, hours of a week, three hours of a month, days of a year.
@@ -31,35 +27,19 @@ pub(super) struct Heard {
     patience_s: i64,
 }
 
-impl Heard {
-    /// Reads a sensor for a span.
-    pub(super) async fn read(
-        record: &Record,
-        site: &str,
-        sensor: &Sensor,
-        asked: &Asked,
-    ) -> Result<Self, Unavailable> {
-        let id = sensor.id.as_str();
-        let (from, to) = (asked.from, asked.to);
-        let (points, bins) = match asked.span.step() {
-            Step::Raw => (record.points(site, id, from, to, POINTS_MAX).await?, Vec::new()),
-            step => (Vec::new(), record.bins(site, id, from, to, step).await?),
-        };
-        Ok(Self::new(asked, sensor.every_s, points, bins))
-    }
-
+impl SensorSeries {
     /// From what was read: single readings of a day, else bins.
-    pub(super) fn new(asked: &Asked, every_s: u32, points: Vec<Point>, bins: Vec<Bin>) -> Self {
-        let (bins, hours) = match asked.span {
-            Span::Day => (quarters(&points), Vec::new()),
-            Span::Week => (bins.clone(), bins),
-            Span::Month => (three_hours(&bins, asked), bins),
-            Span::Year => (bins, Vec::new()),
+    pub(super) fn new(shown: &ShownSpan, every_s: u32, points: Vec<Point>, bins: Vec<Bin>) -> Self {
+        let (bins, hours) = match shown.length {
+            SpanLength::Day => (quarters(&points), Vec::new()),
+            SpanLength::Week => (bins.clone(), bins),
+            SpanLength::Month => (three_hours(&bins, shown), bins),
+            SpanLength::Year => (bins, Vec::new()),
         };
         Self { points, bins, hours, patience_s: patience_s(every_s) }
     }
 
-    /// Whether anything was heard.
+    /// Whether there is no reading.
     pub(super) fn is_empty(&self) -> bool {
         self.bins.is_empty()
     }
@@ -77,7 +57,7 @@ impl Heard {
         if !self.points.is_empty() && self.points.len() <= SINGLE_MAX {
             trace.points.extend(self.points.iter().filter_map(|it| Some((it.at, it.good()? * scale))));
         } else {
-            trace.gap = gap(&self.bins, self.patience_s);
+            trace.gap = gap(self.bins.iter().map(|bin| seconds(bin.start, bin.end)), self.patience_s);
             for bin in &self.bins {
                 if let (Some(mean), Some((min, max))) = (bin.mean(), bin.range()) {
                     trace.points.push((middle(bin.start, bin.end), mean * scale));
@@ -125,20 +105,10 @@ fn put_together(bins: &[&Bin], whose: &str, scale: f64) -> Flagged {
     }
 }
 
-/// Bins that follow each other, one at least, in one.
-fn merged<'a>(mut bins: impl Iterator<Item = &'a Bin>) -> Bin {
-    let first = *bins.next().expect("chunks hold one bin at least");
-    bins.fold(first, |mut all, bin| {
-        all.merge(bin);
-        Bin { end: bin.end, ..all }
-    })
-}
-
-/// The time from one middle to the next, half as much again, or the sensor's own
-/// patience where that is longer.
-fn gap(bins: &[Bin], patience_s: i64) -> SignedDuration {
-    let width_s = bins.iter().map(|bin| seconds(bin.start, bin.end)).max().unwrap_or(0);
-    SignedDuration::from_secs((width_s * 3 / 2).max(patience_s))
+/// The longest time between two middles that is no gap: half as much again as the widest
+/// bin, or the sensor's own patience where that is longer.
+pub(super) fn gap(widths_s: impl Iterator<Item = i64>, patience_s: i64) -> SignedDuration {
+    SignedDuration::from_secs((widths_s.max().unwrap_or(0) * 3 / 2).max(patience_s))
 }
 
 /// Quarter hours of single readings, in order of time.
@@ -159,12 +129,22 @@ pub(super) fn quarters(points: &[Point]) -> Vec<Bin> {
 }
 
 /// Three hours of the clock in one.
-fn three_hours(hours: &[Bin], asked: &Asked) -> Vec<Bin> {
+fn three_hours(hours: &[Bin], shown: &ShownSpan) -> Vec<Bin> {
     let part = |bin: &Bin| {
-        let local = asked.zone.to_datetime(bin.start);
+        let local = shown.zone.to_datetime(bin.start);
         (local.date(), local.hour() / 3)
     };
     hours.chunk_by(|a, b| part(a) == part(b)).map(|bins| merged(bins.iter())).collect()
+}
+
+/// Bins in order of time, of which there is at least one, as one.
+fn merged<'a>(mut bins: impl Iterator<Item = &'a Bin>) -> Bin {
+    let mut all = *bins.next().expect("groups of bins are never empty");
+    for bin in bins {
+        all.merge(bin);
+        all.end = bin.end;
+    }
+    all
 }
 
 /// Seconds from one moment to another.
@@ -192,9 +172,10 @@ mod tests {
         Point { at: t(second), raw: 0.0, value: Some(value), flag, late: false }
     }
 
-    fn day(points: Vec<Point>) -> Heard {
-        let asked = Asked::new(Span::Day, "2026-04-12".parse().expect("a date"), t(0), &TimeZone::UTC);
-        Heard::new(&asked, 900, points, Vec::new())
+    fn day(points: Vec<Point>) -> SensorSeries {
+        let shown =
+            ShownSpan::new(SpanLength::Day, "2026-04-12".parse().expect("a date"), t(0), &TimeZone::UTC);
+        SensorSeries::new(&shown, 900, points, Vec::new())
     }
 
     #[test]

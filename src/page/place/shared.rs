@@ -1,88 +1,53 @@
 //! What the pages of places share: the spans, the ways on, alarms and the log.
 
-use std::sync::Arc;
-
-use axum::extract::Path;
-use axum::extract::rejection::PathRejection;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use maud::{Markup, html};
 
-use super::asked::{Asked, Span, Wrong};
-use super::series::Heard;
-use crate::garden::plan::{Garden, Sensor};
+use super::events::entry_words;
+use super::series::SensorSeries;
+use super::span::{RejectedParameter, ShownSpan, SpanLength};
+use crate::garden::plan::Sensor;
 use crate::garden::view::{AlarmView, SiteView};
-use crate::model::Condition;
-use crate::model::Id;
-use crate::page::access::Visitor;
-use crate::page::errors::Problem;
+use crate::model::{Condition, Id};
+use crate::page::alarm_card::urgency;
 use crate::page::layout::Frame;
-use crate::page::routes::{Desk, frame, view};
-use crate::page::{Record, Unavailable, Views, places, today};
+use crate::page::lists::quality;
+use crate::page::markup::columns;
+use crate::page::places;
 use crate::store::LogRow;
 use crate::text::labels;
 
 /// Entries of the log that a page lists.
 const ENTRIES_SHOWN: usize = 8;
-/// Characters of a note that are shown.
-const NOTE_SHOWN: usize = 160;
 /// Characters of a part of an address that are shown.
 const GIVEN_SHOWN: usize = 60;
 
-/// Who came to which place of a garden.
-pub(super) struct Came<'a> {
-    pub(super) view: SiteView,
-    pub(super) garden: Arc<Garden>,
-    /// The place's id, as the address has it.
-    pub(super) id: String,
-    pub(super) path: String,
-    pub(super) query: String,
-    pub(super) frame: Frame<'a>,
-}
-
-/// Finds the garden of `/site/ID/KIND/PLACE`.
-pub(super) async fn came<'a, V: Views>(
-    desk: &'a Desk<V>,
-    visitor: Visitor,
-    kind: &str,
-    path: Result<Path<(String, String)>, PathRejection>,
-    query: Option<String>,
-) -> Result<Came<'a>, Problem> {
-    let Ok(Path((site, id))) = path else { return Err(Problem::NotFound) };
-    let view = view(desk, Ok(Path(site))).await?;
-    let garden = Arc::clone(desk.page.record.garden(view.id.as_str()).ok_or(Problem::NotFound)?);
-    let path = format!("/site/{}/{kind}/{id}", view.id);
-    let query = query.unwrap_or_default();
-    let frame = frame(desk, visitor, Some(&query), &path).of_site(&view);
-    Ok(Came { view, garden, id, path, query, frame })
-}
-
-/// Says which part of the address is not taken, and what is.
-pub(super) fn wrong(frame: &Frame<'_>, wrong: &Wrong, path: &str) -> Response {
+/// Says which parameter of the address is not accepted, and what is.
+pub(super) fn rejected(frame: &Frame, rejected: &RejectedParameter) -> Response {
     let body = html! {
         h1 { "That cannot be shown" }
         p {
-            "The address says " code { (wrong.name) "=" bdi { (labels::shown(&wrong.given, GIVEN_SHOWN)) } }
-            ". Accepted is " (wrong.accepted) "."
+            "The address says " code { (rejected.name) "=" bdi { (labels::shown(&rejected.given, GIVEN_SHOWN)) } }
+            ". Accepted is " (rejected.accepted) "."
         }
-        p { a href=(path) { "To the last seven days" } }
+        p { a href=(frame.path) { "To the last seven days" } }
     };
     (StatusCode::BAD_REQUEST, frame.still("That cannot be shown", &body)).into_response()
 }
 
 /// The page: kept fresh while the present is on it.
-pub(super) fn whole(frame: &Frame<'_>, asked: &Asked, title: &str, body: &Markup) -> Response {
-    let page = if asked.holds_now() { frame.page(title, body) } else { frame.still(title, body) };
-    page.into_response()
+pub(super) fn whole(frame: &Frame, shown: &ShownSpan, title: &str, body: &Markup) -> Markup {
+    if shown.holds_now() { frame.page(title, body) } else { frame.still(title, body) }
 }
 
 /// The name of the place, what is shown, and how it stands.
-pub(super) fn head(name: &str, view: &SiteView, standing: Option<(Condition, &str)>) -> Markup {
+pub(super) fn head(name: &str, view: &SiteView, state: Option<(Condition, &str)>) -> Markup {
     html! {
         h1 { (name) }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
-        @if let Some((condition, said)) = standing {
+        @if let Some((condition, said)) = state {
             p class="condition" { (places::shape(condition)) (labels::condition(condition)) }
             @if !said.is_empty() { p { (said) } }
         }
@@ -96,16 +61,16 @@ pub(super) fn to_do(name: &str, view: &SiteView) -> Markup {
         @if !jobs.is_empty() {
             section class="to-do" {
                 h2 { "What to do" }
-                ol { @for job in jobs { li { (today::urgency(job.priority)) p { (job.text) } } } }
+                ol { @for job in jobs { li { (urgency(job.priority)) p { (job.text) } } } }
             }
         }
     }
 }
 
 /// The ways to other stretches of time. `more` is a part of the query that stays.
-pub(super) fn spans(asked: &Asked, path: &str, more: &str) -> Markup {
-    let to = |span: Span, last: jiff::civil::Date| {
-        if last == asked.today {
+pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
+    let to = |span: SpanLength, last: jiff::civil::Date| {
+        if last == shown.today {
             format!("{path}?span={}{more}", span.name())
         } else {
             format!("{path}?span={}&to={last}{more}", span.name())
@@ -114,33 +79,33 @@ pub(super) fn spans(asked: &Asked, path: &str, more: &str) -> Markup {
     html! {
         nav class="spans" aria-label="Time shown" {
             ul {
-                @for span in Span::ALL {
-                    li { a href=(to(span, asked.last)) aria-current=[(span == asked.span).then_some("true")] {
+                @for span in SpanLength::ALL {
+                    li { a href=(to(span, shown.last)) aria-current=[(span == shown.length).then_some("true")] {
                         (capital(span.name()))
                     } }
                 }
             }
             ul {
-                @if let Some(last) = asked.earlier() {
-                    li { a href=(to(asked.span, last)) rel="prev" { "Earlier" } }
+                @if let Some(last) = shown.earlier() {
+                    li { a href=(to(shown.length, last)) rel="prev" { "Earlier" } }
                 }
-                @if let Some(last) = asked.later() {
-                    li { a href=(to(asked.span, last)) rel="next" { "Later" } }
-                    li { a href=(to(asked.span, asked.today)) { "To today" } }
+                @if let Some(last) = shown.later() {
+                    li { a href=(to(shown.length, last)) rel="next" { "Later" } }
+                    li { a href=(to(shown.length, shown.today)) { "To today" } }
                 }
             }
         }
-        h2 class="span-shown" { (asked.words()) }
+        h2 class="span-shown" { (shown.words()) }
     }
 }
 
 /// Said in place of a chart without readings.
-pub(super) fn nothing_heard(asked: &Asked, first: Option<Timestamp>, path: &str) -> Markup {
+pub(super) fn nothing_heard(shown: &ShownSpan, first: Option<Timestamp>, path: &str) -> Markup {
     let Some(first) = first else {
         return html! { p class="nothing" { "Nothing has been recorded here yet." } };
     };
-    let day = asked.zone.to_datetime(first).date();
-    let said = if asked.to <= first {
+    let day = shown.zone.to_datetime(first).date();
+    let said = if shown.to <= first {
         "That is before the first reading."
     } else {
         "Nothing was recorded in this time."
@@ -148,21 +113,9 @@ pub(super) fn nothing_heard(asked: &Asked, first: Option<Timestamp>, path: &str)
     html! {
         p class="nothing" {
             (said) " The first reading here is of "
-            a href={ (path) "?span=" (asked.span.name()) "&to=" (day) } { (day.strftime("%-d %B %Y")) } "."
+            a href={ (path) "?span=" (shown.length.name()) "&to=" (day) } { (day.strftime("%-d %B %Y")) } "."
         }
     }
-}
-
-/// When any of some sensors was first heard.
-pub(super) async fn first_heard(
-    record: &Record,
-    site: &str,
-    sensors: &[&Sensor],
-    now: Timestamp,
-) -> Result<Option<Timestamp>, Unavailable> {
-    let (site, ids) =
-        (site.to_owned(), sensors.iter().map(|it| it.id.as_str().to_owned()).collect::<Vec<_>>());
-    record.read("the first reading", move |reader| reader.first_heard(&site, &ids, now)).await
 }
 
 /// The alarms of a place and its sensors that are not over.
@@ -178,7 +131,7 @@ pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
                 article class="alarm" {
                     h3 { (alarm.place_name) ": " (labels::kind(alarm.kind)) }
                     p class="standing" {
-                        @if alarm.state.is_active() { (today::urgency(alarm.priority)) " " }
+                        @if alarm.state.is_active() { (urgency(alarm.priority)) " " }
                         "Since " (labels::moment(alarm.since, view.now, &view.time_zone)) ". "
                         (labels::state(alarm.state))
                     }
@@ -191,11 +144,7 @@ pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
 }
 
 /// The last entries of the log of a place; `entries` in order of time.
-pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: Option<&Id>) -> Markup {
-    let write = match place {
-        Some(place) => format!("/site/{}/write?place={place}", view.id),
-        None => format!("/site/{}/write", view.id),
-    };
+pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: &Id) -> Markup {
     html! {
         section {
             h2 { "Written down" }
@@ -213,26 +162,20 @@ pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: Option<&Id>) -> M
                     p { "These are the newest of " (entries.len()) "." }
                 }
             }
-            p { a href=(write) { "Write something down" } }
+            p { a href=(write_address(view, place)) { "Write something down" } }
         }
     }
 }
 
-/// An entry of the log with its note.
-pub(super) fn entry_words(row: &LogRow) -> String {
-    let note = labels::shown(row.entry.note.trim(), NOTE_SHOWN);
-    let what = labels::shown(&row.entry.what.words(), NOTE_SHOWN);
-    match (row.entry.what == crate::garden::log::Seen::Note, note.is_empty()) {
-        (_, true) => what,
-        (true, false) => note,
-        (false, false) => format!("{what} ({note})"),
-    }
+/// The form for entries of a place.
+pub(super) fn write_address(view: &SiteView, place: &Id) -> String {
+    format!("/site/{}/write?place={place}", view.id)
 }
 
 /// The sensors of a place: sensor, name, and what was heard of it in the time shown.
 pub(super) fn sensors<'a>(
     title: &str,
-    all: impl Iterator<Item = (&'a Sensor, String, &'a Heard)>,
+    all: impl Iterator<Item = (&'a Sensor, String, &'a SensorSeries)>,
     view: &SiteView,
 ) -> Markup {
     let mut all = all.peekable();
@@ -241,15 +184,8 @@ pub(super) fn sensors<'a>(
             section {
                 h2 { (title) }
                 table class="stacks" {
-                    thead {
-                        tr {
-                            th scope="col" { "Sensor" }
-                            th scope="col" { "Last reading" }
-                            th scope="col" { "Quality" }
-                            th scope="col" { "Readings shown" }
-                        }
-                    }
-                    tbody { @for (sensor, name, heard) in all { (sensor_row(sensor, &name, heard, view)) } }
+                    (columns(&["Sensor", "Last reading", "Quality", "Readings shown"]))
+                    tbody { @for (sensor, name, series) in all { (sensor_row(sensor, &name, series, view)) } }
                 }
             }
         }
@@ -257,9 +193,9 @@ pub(super) fn sensors<'a>(
 }
 
 /// One sensor of a place.
-fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Markup {
+fn sensor_row(sensor: &Sensor, name: &str, series: &SensorSeries, view: &SiteView) -> Markup {
     let last = view.sensors.iter().find(|it| it.id == sensor.id);
-    let [readings, good, suspect, bad] = heard.counts();
+    let [readings, good, suspect, bad] = series.counts();
     html! {
         tr {
             th scope="row" { (labels::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
@@ -269,11 +205,7 @@ fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Ma
                     None => "none",
                 }
             }
-            td data-label="Quality" {
-                (last.and_then(|it| it.last_flag).map_or(labels::NOT_KNOWN, labels::flag))
-                @if last.is_some_and(|it| it.silent) { " " strong class="silent" { "Silent now" } }
-                @if last.is_some_and(|it| it.faulty) { " " strong class="silent" { "Not to be believed" } }
-            }
+            td data-label="Quality" { @if let Some(last) = last { (quality(last)) } @else { (labels::NOT_KNOWN) } }
             td data-label="Readings shown" {
                 @if readings == 0 { "none in this time" } @else {
                     (counted(readings, "reading", "readings")) ": " (good) " good"
@@ -286,12 +218,12 @@ fn sensor_row(sensor: &Sensor, name: &str, heard: &Heard, view: &SiteView) -> Ma
 }
 
 /// The ways from a place's page.
-pub(super) fn ways_on(view: &SiteView, asked: &Asked) -> Markup {
-    let month = format!("{:04}-{:02}", asked.last.year(), asked.last.month());
+pub(super) fn ways_on(view: &SiteView, shown: &ShownSpan) -> Markup {
+    let month = format!("{:04}-{:02}", shown.last.year(), shown.last.month());
     html! {
         p class="ways-on" {
             a href={ "/site/" (view.id) } { "Today" } " · "
-            a href={ "/site/" (view.id) "/month/" (month) } { "Class month " (asked.last.strftime("%B %Y")) }
+            a href={ "/site/" (view.id) "/month/" (month) } { "Class month " (shown.last.strftime("%B %Y")) }
         }
     }
 }

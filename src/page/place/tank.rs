@@ -1,29 +1,22 @@
 //! The page of a tank.
 
-use std::sync::Arc;
-
-use axum::extract::rejection::PathRejection;
-use axum::extract::{Extension, Path, RawQuery, State};
-use axum::response::Response;
+use axum::response;
 use jiff::SignedDuration;
 use maud::{Markup, html};
 
-use super::asked::{Asked, Span};
-
-use super::guide::{self, Given};
-use super::happened::Happened;
-use super::series::Heard;
-use super::shared::{self, Came, came};
+use super::guide::{self, GuideInput};
+use super::reader::PlaceReader;
+use super::shared;
+use super::span::{ShownSpan, SpanLength};
 use super::tank_chart::{Changes, TankRecord};
 use crate::garden::plan::Sensor;
-use crate::garden::view::TankView;
 use crate::history::Step;
 use crate::model::{Id, Place, Quantity};
-use crate::page::access::Visitor;
-use crate::page::errors::Problem;
-use crate::page::routes::{Desk, ask};
-use crate::page::{Record, Unavailable, Views, reasons};
-use crate::text::labels;
+use crate::page::context::SitePage;
+use crate::page::problem::Problem;
+use crate::page::wait::ask;
+use crate::page::{PageSource, places, reasons};
+use crate::text::spoken;
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
 /// seconds.
@@ -32,132 +25,104 @@ const POINTS_MAX: usize = 17_280;
 const DAY: SignedDuration = SignedDuration::from_hours(24);
 
 /// `/site/ID/tank/TANK`.
-pub(in crate::page) async fn tank<V: Views>(
-    State(desk): State<Arc<Desk<V>>>,
-    Extension(visitor): Extension<Visitor>,
-    path: Result<Path<(String, String)>, PathRejection>,
-    RawQuery(query): RawQuery,
-) -> Result<Response, Problem> {
-    let Came { view, garden, id, path, query, frame } = came(&desk, visitor, "tank", path, query).await?;
-    let record = &desk.page.record;
+pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
+    let (view, garden, query) = (&site.view, site.garden()?, site.fields());
+    let id = site.names.first().ok_or(Problem::NotFound)?;
     let index = garden.tanks.iter().position(|tank| tank.id.as_str() == id).ok_or(Problem::NotFound)?;
     let plan = &garden.tanks[index];
-    let shown = view.tanks.iter().find(|tank| tank.id == plan.id).ok_or(Problem::NotFound)?;
-    let read = Asked::read(&query, view.now, &view.time_zone);
-    let (asked, given) = match read.and_then(|asked| Ok((asked, Given::read(&query)?))) {
-        Ok(read) => read,
-        Err(wrong) => return Ok(shared::wrong(&frame, &wrong, &path)),
-    };
+    let present = view.tanks.iter().find(|tank| tank.id == plan.id).ok_or(Problem::NotFound)?;
+    let frame = site.frame(&format!("/tank/{id}"));
+    let shown = ShownSpan::read(&query, view).map_err(|it| shared::rejected(&frame, &it))?;
+    let given = GuideInput::read(&query).map_err(|it| shared::rejected(&frame, &it))?;
+    let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
 
-    let site = view.id.as_str();
     let here = |it: &&Sensor| matches!(it.place, Place::Tank(tank) if usize::from(tank) == index);
     let own: Vec<&Sensor> = garden.sensors.iter().filter(here).collect();
     let (mut sensors, mut changed) = (Vec::new(), Vec::new());
     for sensor in &own {
-        sensors.push((*sensor, ask(Heard::read(record, site, sensor, &asked)).await?));
-        if sensor.measures == Quantity::WaterTemperature && asked.span != Span::Year {
-            changed.push((*sensor, ask(changes(record, site, sensor, &asked)).await?));
+        sensors.push((*sensor, reader.series(sensor).await?));
+        if sensor.measures == Quantity::WaterTemperature && shown.length != SpanLength::Year {
+            changed.push((*sensor, changes(reader, sensor).await?));
         }
     }
-    let happened = ask(Happened::read(record, site, &asked)).await?;
+    let events = reader.events().await?;
     let ids: Vec<&Id> = std::iter::once(&plan.id).chain(own.iter().map(|it| &it.id)).collect();
     let tank = TankRecord {
         plan,
         sensors,
         changes: changed,
-        log: happened.entries(&plan.id, false),
-        marks: happened.log_marks(&plan.id, &asked),
-        alarms: happened.alarm_marks(&ids, &garden, &asked),
+        log: events.entries(&plan.id, false),
+        marks: events.log_marks(&plan.id, &shown),
+        alarms: events.alarm_marks(&ids, garden, &shown),
     };
-    let arriving = guide::fish_today(&tank.log, &asked);
-    let answer = if given.asks() || (arriving && asked.holds_now()) {
-        ask(desk.page.views.acclimatise(site, &id, given.bag, given.tank)).await?
+    let arriving = guide::fish_today(&tank.log, &shown);
+    let open = arriving || given.asks();
+    let answer = if given.asks() || (arriving && shown.holds_now()) {
+        ask(site.context.views.acclimatise(reader.site, id, given.bag, given.tank)).await?
     } else {
         None
     };
-    let silent = tank.sensors.iter().all(|(_, heard)| heard.is_empty());
-    let first = if silent { ask(shared::first_heard(record, site, &own, asked.now)).await? } else { None };
+    let silent = tank.sensors.iter().all(|(_, series)| series.is_empty());
+    let first = if silent { reader.first_reading(&own).await? } else { None };
 
-    let chart = tank.chart(&asked);
-    let write = format!("/site/{}/write?place={}", view.id, plan.id);
-    let guide = guide::section(&given, answer.as_ref(), arriving || given.asks(), &asked, &path, &write);
+    let chart = tank.chart(&shown);
+    let write = shared::write_address(view, &plan.id);
+    let guide = guide::section(&given, answer.as_ref(), open, &shown, &frame.path, &write);
     let body = html! {
-        (shared::head(&plan.name, &view, Some((shown.condition, &shown.words))))
-        (shared::to_do(&plan.name, &view))
-        (now(shown))
-        @if arriving || given.asks() { (guide) }
-        (shared::spans(&asked, &path, ""))
+        (shared::head(&plan.name, view, Some((present.condition, &present.words))))
+        (shared::to_do(&plan.name, view))
+        dl class="present" { (places::tank_items(present)) }
+        @if open { (guide) }
+        (shared::spans(&shown, &frame.path, ""))
         @if own.is_empty() {
             p { "No sensor of the garden's file is in this tank, so its water is known by tests alone." }
         } @else if silent {
-            (shared::nothing_heard(&asked, first, &path))
+            (shared::nothing_heard(&shown, first, &frame.path))
         }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
-        (not_known(&tank, &asked))
+        (not_known(&tank, &shown))
         (shared::sensors(
             "Sensors in this tank",
-            tank.sensors.iter().map(|(it, heard)| (*it, plan.name.clone(), heard)),
-            &view,
+            tank.sensors.iter().map(|(it, series)| (*it, plan.name.clone(), series)),
+            view,
         ))
-        (reasons::figures(&shown.figures))
-        @if !(arriving || given.asks()) { (guide) }
-        (shared::log(&tank.log, &view, Some(&plan.id)))
-        (shared::alarms(&view, &ids))
+        (reasons::figures(&present.figures))
+        @if !open { (guide) }
+        (shared::log(&tank.log, view, &plan.id))
+        (shared::alarms(view, &ids))
         (care())
-        (shared::ways_on(&view, &asked))
+        (shared::ways_on(view, &shown))
     };
-    Ok(shared::whole(&frame, &asked, &format!("{} at {}", plan.name, view.name), &body))
+    Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
 }
 
 /// How fast a thermometer's water changed: by single readings of a day, by the means of
 /// hours else.
-async fn changes(
-    record: &Record,
-    site: &str,
-    sensor: &Sensor,
-    asked: &Asked,
-) -> Result<Changes, Unavailable> {
-    let from = asked.from.checked_sub(DAY).unwrap_or(asked.from);
+async fn changes(reader: PlaceReader<'_>, sensor: &Sensor) -> Result<Changes, Problem> {
+    let PlaceReader { record, site, shown } = reader;
+    let from = shown.from.checked_sub(DAY).unwrap_or(shown.from);
     let id = sensor.id.as_str();
-    if asked.span == Span::Day {
-        let points = record.points(site, id, from, asked.to, POINTS_MAX).await?;
-        return Ok(Changes::of_points(&points, asked.from));
+    if shown.length == SpanLength::Day {
+        let points = ask(record.points(site, id, from, shown.to, POINTS_MAX)).await?;
+        return Ok(Changes::of_points(&points, shown.from));
     }
-    let bins = record.bins(site, id, from, asked.to, Step::Hour).await?;
-    Ok(Changes::of_hours(&bins, asked.from))
-}
-
-/// How it stands at present.
-fn now(tank: &TankView) -> Markup {
-    let degrees = |number: Option<f64>| number.map_or_else(|| labels::NOT_KNOWN.to_owned(), labels::degrees);
-    html! {
-        dl class="present" {
-            div { dt { "Water now" } dd { (degrees(tank.temperature_c)) } }
-            div { dt { "These fish want" } dd { (labels::degrees(tank.cold_c)) " to " (labels::degrees(tank.warm_c)) } }
-            div { dt { "Change in the last hour" } dd { (degrees(tank.change_hour_c)) } }
-            div { dt { "Change in the last day" } dd { (degrees(tank.change_day_c)) } }
-        }
-    }
+    let bins = ask(record.bins(site, id, from, shown.to, Step::Hour)).await?;
+    Ok(Changes::of_hours(&bins, shown.from))
 }
 
 /// What nobody measured in this time.
-fn not_known(tank: &TankRecord<'_>, asked: &Asked) -> Markup {
-    let heard = |quantity| tank.of(quantity).any(|(_, heard)| !heard.is_empty());
-    let mut missing = Vec::new();
-    if !heard(Quantity::DissolvedOxygen) && tank.tests(asked, |test| test.oxygen_mg_l).is_empty() {
-        missing.push("oxygen");
-    }
-    if !heard(Quantity::Ph) && tank.tests(asked, |test| test.ph).is_empty() {
-        missing.push("pH");
-    }
-    if tank.tests(asked, |test| test.ammonia_mg_l).is_empty() {
-        missing.push("ammonia");
-    }
+fn not_known(tank: &TankRecord<'_>, shown: &ShownSpan) -> Markup {
+    let known = [
+        ("oxygen", tank.is_known(Quantity::DissolvedOxygen, shown, |test| test.oxygen_mg_l)),
+        ("pH", tank.is_known(Quantity::Ph, shown, |test| test.ph)),
+        ("ammonia", !tank.tests(shown, |test| test.ammonia_mg_l).is_empty()),
+    ];
+    let missing: Vec<String> =
+        known.iter().filter(|(_, known)| !known).map(|(name, _)| (*name).to_owned()).collect();
     html! {
         @if !missing.is_empty() {
             p class="nothing" {
-                "Not known in this time: " (crate::text::spoken::list(&missing.iter().map(|it| (*it).to_owned()).collect::<Vec<_>>()))
-                ". No sensor and no test of the water gave it."
+                "Not known in this time: " (spoken::list(&missing)) ". No sensor and no test of the water gave it."
             }
         }
     }

@@ -2,8 +2,8 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::asked::{Asked, Span};
-use super::series::{Heard, middle};
+use super::series::{SensorSeries, middle};
+use super::span::{ShownSpan, SpanLength};
 use crate::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
 use crate::garden::log::{Seen, WaterTest};
 use crate::garden::plan::{Sensor, Tank};
@@ -20,7 +20,7 @@ const CHANGE_EVERY_S: i64 = 900;
 #[derive(Debug)]
 pub(super) struct TankRecord<'a> {
     pub(super) plan: &'a Tank,
-    pub(super) sensors: Vec<(&'a Sensor, Heard)>,
+    pub(super) sensors: Vec<(&'a Sensor, SensorSeries)>,
     /// How far the water went within an hour and within a day, with its sensor.
     pub(super) changes: Vec<(&'a Sensor, Changes)>,
     /// The log of the tank, in order of time.
@@ -44,19 +44,19 @@ impl Changes {
             return Self::default();
         };
         let mut found = Self::default();
-        let mut heard = Temperatures::default();
+        let mut series = Temperatures::default();
         let mut last: Option<Timestamp> = None;
         for (at, celsius) in readings {
-            if heard.newest().is_some_and(|(newest, _)| newest >= at) {
+            if series.newest().is_some_and(|(newest, _)| newest >= at) {
                 continue;
             }
-            heard.push(at, celsius);
+            series.push(at, celsius);
             let due = last.is_none_or(|last| at.as_second() - last.as_second() >= CHANGE_EVERY_S);
             if at < from || !due {
                 continue;
             }
             last = Some(at);
-            let moves = heard.moves(&[]);
+            let moves = series.moves(&[]);
             let larger = |i: usize| moves[i].map(|moves| moves.larger().by_c);
             found.hour.extend(larger(hour).map(|by_c| (at, by_c)));
             found.day.extend(larger(day).map(|by_c| (at, by_c)));
@@ -77,17 +77,17 @@ impl Changes {
 
 impl TankRecord<'_> {
     /// The sensors of a quantity.
-    pub(super) fn of(&self, quantity: Quantity) -> impl Iterator<Item = &(&Sensor, Heard)> {
+    pub(super) fn of(&self, quantity: Quantity) -> impl Iterator<Item = &(&Sensor, SensorSeries)> {
         self.sensors.iter().filter(move |(sensor, _)| sensor.measures == quantity)
     }
 
     /// What tests of the water gave in the span.
     pub(super) fn tests(
         &self,
-        asked: &Asked,
+        shown: &ShownSpan,
         pick: impl Fn(&WaterTest) -> Option<f64>,
     ) -> Vec<(Timestamp, f64)> {
-        let of_span = self.log.iter().filter(|row| asked.from <= row.entry.at && row.entry.at < asked.to);
+        let of_span = self.log.iter().filter(|row| shown.holds(row.entry.at));
         let tested = of_span.filter_map(|row| match &row.entry.what {
             Seen::WaterTest(test) => Some((row.entry.at, pick(test)?)),
             _ => None,
@@ -95,12 +95,22 @@ impl TankRecord<'_> {
         tested.filter(|(_, value)| value.is_finite()).collect()
     }
 
+    /// Whether a quantity was measured in the span, by a sensor or by hand.
+    pub(super) fn is_known(
+        &self,
+        quantity: Quantity,
+        shown: &ShownSpan,
+        pick: impl Fn(&WaterTest) -> Option<f64>,
+    ) -> bool {
+        self.of(quantity).any(|(_, series)| !series.is_empty()) || !self.tests(shown, pick).is_empty()
+    }
+
     /// The chart; `None` where nothing is there to draw.
-    pub(super) fn chart(&self, asked: &Asked) -> Option<Chart> {
+    pub(super) fn chart(&self, shown: &ShownSpan) -> Option<Chart> {
         let limits = &self.plan.limits;
         let mut panels = Vec::new();
         let mut warmth = self
-            .panel(asked, Quantity::WaterTemperature, "Temperature of the water", |test| test.temperature_c);
+            .panel(shown, Quantity::WaterTemperature, "Temperature of the water", |test| test.temperature_c);
         warmth.zones = Zone::between(
             &[limits.cold_c, limits.warm_c],
             &[("too cold", "zone-wet"), ("suits the fish", "zone-fine"), ("too warm", "zone-near")],
@@ -111,45 +121,38 @@ impl TankRecord<'_> {
         ];
         warmth.events = self.alarms.iter().chain(&self.marks).cloned().collect();
         panels.push(warmth);
-        panels.extend(self.change_panels(asked));
+        panels.extend(self.change_panels(shown));
         let mut oxygen =
-            self.panel(asked, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
+            self.panel(shown, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
         oxygen.at_least = Some((0.0, limits.oxygen_mg_l + 2.0));
-        oxygen.zones =
-            Zone::between(&[limits.oxygen_mg_l], &[("too little", "zone-far"), ("enough", "zone-fine")]);
+        let zones = [("too little", "zone-far"), ("enough", "zone-fine")];
+        oxygen.zones = Zone::between(&[limits.oxygen_mg_l], &zones);
         panels.push(oxygen);
         let (low, high) = limits.ph;
-        let mut ph = self.panel(asked, Quantity::Ph, "pH of the water", |test| test.ph);
+        let mut ph = self.panel(shown, Quantity::Ph, "pH of the water", |test| test.ph);
         ph.at_least = Some((low - 0.3, high + 0.3));
         ph.zones = Zone::between(
             &[low, high],
             &[("too low", "zone-far"), ("suits the fish", "zone-fine"), ("too high", "zone-near")],
         );
         panels.push(ph);
-        panels.push(self.tests_panel(asked));
-        let drawn =
-            |panel: &Panel| !(panel.traces.is_empty() && panel.bars.is_empty() && panel.flagged.is_empty());
-        // The first panel stays for what happened.
-        let marked = !panels[0].events.is_empty();
-        let mut number = 0;
-        panels.retain(|panel| {
-            number += 1;
-            drawn(panel) || (number == 1 && marked)
-        });
+        panels.push(self.tests_panel(shown));
+        // The first panel, which alone has events, stays for them.
+        panels.retain(|panel| !panel.has_no_figures() || !panel.events.is_empty());
         (!panels.is_empty()).then(|| Chart {
             id: "tank-chart".to_owned(),
             title: format!("Water of {}", self.plan.name),
-            description: self.description(asked),
-            from: asked.from,
-            to: asked.to,
-            now: Some(asked.now),
-            zone: asked.zone.clone(),
+            description: self.description(shown),
+            from: shown.from,
+            to: shown.to,
+            now: Some(shown.now),
+            zone: shown.zone.clone(),
             panels,
         })
     }
 
-    fn description(&self, asked: &Asked) -> String {
-        let bins = || self.of(Quantity::WaterTemperature).flat_map(|(_, heard)| &heard.bins);
+    fn description(&self, shown: &ShownSpan) -> String {
+        let bins = || self.of(Quantity::WaterTemperature).flat_map(|(_, series)| &series.bins);
         let ranges = || bins().filter_map(Bin::range);
         let low = ranges().map(|range| range.0).reduce(f64::min);
         let high = ranges().map(|range| range.1).reduce(f64::max);
@@ -165,14 +168,14 @@ impl TankRecord<'_> {
                 labels::degrees(low),
                 labels::degrees(high)
             ),
-            None => format!("What the water was is not known for {}. {wanted}", asked.words()),
+            None => format!("What the water was is not known for {}. {wanted}", shown.words()),
         }
     }
 
     /// A quantity by its sensors and by tests of the water.
     fn panel(
         &self,
-        asked: &Asked,
+        shown: &ShownSpan,
         quantity: Quantity,
         name: &str,
         pick: impl Fn(&WaterTest) -> Option<f64>,
@@ -185,28 +188,22 @@ impl TankRecord<'_> {
         let mut traces: Vec<Trace> = self
             .of(quantity)
             .zip(STROKES.into_iter().cycle())
-            .filter_map(|((sensor, heard), stroke)| heard.trace(called(sensor), stroke, 1.0))
+            .filter_map(|((sensor, series), stroke)| series.trace(called(sensor), stroke, 1.0))
             .collect();
-        traces.extend(tested(format!("{name}, tested by hand"), self.tests(asked, pick)));
+        traces.extend(tested(&format!("{name}, tested by hand"), self.tests(shown, pick)));
+        let flagged = self.of(quantity).flat_map(|(sensor, series)| series.flagged(sensor.id.as_str(), 1.0));
         let (unit, decimals) = if quantity == Quantity::Ph { ("", 2) } else { (quantity.unit(), 1) };
-        Panel {
-            traces,
-            flagged: self
-                .of(quantity)
-                .flat_map(|(sensor, heard)| heard.flagged(sensor.id.as_str(), 1.0))
-                .collect(),
-            ..Panel::new(name, unit, decimals)
-        }
+        Panel { traces, flagged: flagged.collect(), ..Panel::new(name, unit, decimals) }
     }
 
     /// How fast the temperature changed: the swing of each day of a year, else the
     /// largest change within the hour and within the day before, up or down.
-    fn change_panels(&self, asked: &Asked) -> Vec<Panel> {
+    fn change_panels(&self, shown: &ShownSpan) -> Vec<Panel> {
         let panel = |name: &str| Panel { at_least: Some((0.0, 2.0)), ..Panel::new(name, "°C", 1) };
-        if asked.span == Span::Year {
+        if shown.length == SpanLength::Year {
             let name = "Between the coldest and the warmest of a day";
             let thermometer = self.of(Quantity::WaterTemperature).next();
-            let bars = thermometer.into_iter().flat_map(|(_, heard)| &heard.bins).filter_map(|bin| {
+            let bars = thermometer.into_iter().flat_map(|(_, series)| &series.bins).filter_map(|bin| {
                 let (min, max) = bin.range()?;
                 Some(Bar {
                     from: bin.start,
@@ -219,7 +216,7 @@ impl TankRecord<'_> {
             return vec![Panel { bars: bars.collect(), ..panel(name) }];
         }
         let Some((_, changes)) = self.changes.first() else { return Vec::new() };
-        let by = if asked.span == Span::Day { "" } else { ", by hourly means" };
+        let by = if shown.length == SpanLength::Day { "" } else { ", by hourly means" };
         let windows = [(Window::Hour, "hour", &changes.hour), (Window::Day, "day", &changes.day)];
         let of_window = |(window, word, points): (Window, &str, &Vec<(Timestamp, f64)>)| {
             let mut panel = panel(&format!("Largest change within the {word} before{by}"));
@@ -227,7 +224,7 @@ impl TankRecord<'_> {
             if !points.is_empty() {
                 let points = points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect();
                 let gap = SignedDuration::from_hours(3);
-                panel.traces.push(Trace::new(panel.name.clone(), Stroke::Bold, points, gap));
+                panel.traces.push(Trace::new(&panel.name, Stroke::Bold, points, gap));
             }
             panel
         };
@@ -235,19 +232,16 @@ impl TankRecord<'_> {
     }
 
     /// Ammonia, nitrite and nitrate, which only tests by hand give.
-    fn tests_panel(&self, asked: &Asked) -> Panel {
+    fn tests_panel(&self, shown: &ShownSpan) -> Panel {
         let limit_mg_l = self.plan.limits.total_ammonia_mg_l;
-        let ammonia = self.tests(asked, |test| test.ammonia_mg_l);
-        let nitrite = self.tests(asked, |test| test.nitrite_mg_l);
+        let ammonia = self.tests(shown, |test| test.ammonia_mg_l);
+        let nitrite = self.tests(shown, |test| test.nitrite_mg_l);
         let rules = (limit_mg_l.is_finite() && !ammonia.is_empty())
             .then(|| Rule { at: limit_mg_l, label: format!("ammonia: most {limit_mg_l:.2} mg/L") });
         Panel {
             at_least: Some((0.0, 1.0)),
             rules: rules.into_iter().collect(),
-            traces: tested("Ammonia in all".to_owned(), ammonia)
-                .into_iter()
-                .chain(tested("Nitrite".to_owned(), nitrite))
-                .collect(),
+            traces: tested("Ammonia in all", ammonia).into_iter().chain(tested("Nitrite", nitrite)).collect(),
             ..Panel::new("Ammonia and nitrite, tested by hand", "mg/L", 2)
         }
     }
@@ -265,7 +259,7 @@ fn limits(limit: RiseFall) -> Vec<Rule> {
 }
 
 /// Single results: nothing is known between them.
-fn tested(name: String, points: Vec<(Timestamp, f64)>) -> Option<Trace> {
+fn tested(name: &str, points: Vec<(Timestamp, f64)>) -> Option<Trace> {
     (!points.is_empty()).then(|| Trace::new(name, Stroke::Dotted, points, SignedDuration::ZERO))
 }
 

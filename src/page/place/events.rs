@@ -1,16 +1,11 @@
 //! What happened at a place: entries of the log and alarms, as marks on a chart.
 
-use jiff::Timestamp;
-
-use super::asked::Asked;
-use super::shared::entry_words;
+use super::span::ShownSpan;
 use crate::alarms::State;
 use crate::chart::{Event, Sign};
 use crate::garden::log::Seen;
-use crate::garden::plan::Garden;
-use crate::garden::plan::place_called;
+use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
-use crate::page::{Record, Unavailable};
 use crate::store::{AlarmRecord, LogRow};
 use crate::text::labels;
 
@@ -19,20 +14,17 @@ const MARKS_MAX: usize = 40;
 /// Characters of the words of marks that were put together.
 const WORDS_MAX: usize = 240;
 
+/// Characters of a note that are shown.
+const NOTE_SHOWN: usize = 160;
+
 /// The log up to the present, and the steps of alarms of the span.
 #[derive(Clone, Debug)]
-pub(super) struct Happened {
+pub(super) struct PlaceEvents {
     pub(super) log: Vec<LogRow>,
-    steps: Vec<AlarmRecord>,
+    pub(super) steps: Vec<AlarmRecord>,
 }
 
-impl Happened {
-    pub(super) async fn read(record: &Record, site: &str, asked: &Asked) -> Result<Self, Unavailable> {
-        let log = record.log(site, Timestamp::MIN, asked.now.max(asked.to)).await?;
-        let steps = record.alarm_steps(site, asked.from, asked.to).await?;
-        Ok(Self { log, steps })
-    }
-
+impl PlaceEvents {
     /// The entries of a place, and of the whole garden where `whole`.
     pub(super) fn entries(&self, place: &Id, whole: bool) -> Vec<&LogRow> {
         let of = |row: &&LogRow| match &row.entry.place {
@@ -43,18 +35,18 @@ impl Happened {
     }
 
     /// The entries of a place within the span as marks.
-    pub(super) fn log_marks(&self, place: &Id, asked: &Asked) -> Vec<Event> {
-        let shown = |row: &&LogRow| asked.from <= row.entry.at && row.entry.at < asked.to;
-        let marks = self.entries(place, true).into_iter().filter(shown).map(|row| Event {
+    pub(super) fn log_marks(&self, place: &Id, shown: &ShownSpan) -> Vec<Event> {
+        let entries = self.entries(place, true).into_iter().filter(|row| shown.holds(row.entry.at));
+        let marks = entries.map(|row| Event {
             at: row.entry.at,
             sign: sign(&row.entry.what),
             words: entry_words(row),
         });
-        few(marks.collect(), asked)
+        few(marks.collect(), shown)
     }
 
     /// The alarms of some places and sensors that were raised within the span.
-    pub(super) fn alarm_marks(&self, ids: &[&Id], garden: &Garden, asked: &Asked) -> Vec<Event> {
+    pub(super) fn alarm_marks(&self, ids: &[&Id], garden: &Garden, shown: &ShownSpan) -> Vec<Event> {
         let raised = |step: &&AlarmRecord| {
             step.state == State::Unacknowledged
                 && step.from != Some(State::Acknowledged)
@@ -65,7 +57,7 @@ impl Happened {
             sign: Sign::Alarm,
             words: format!("{}: {}", place_called(garden, &step.key.place), labels::kind(step.key.kind)),
         });
-        few(marks.collect(), asked)
+        few(marks.collect(), shown)
     }
 }
 
@@ -78,11 +70,11 @@ fn sign(seen: &Seen) -> Sign {
 }
 
 /// As they are where they are few, else one for each day and shape.
-fn few(mut marks: Vec<Event>, asked: &Asked) -> Vec<Event> {
+fn few(mut marks: Vec<Event>, shown: &ShownSpan) -> Vec<Event> {
     if marks.len() <= MARKS_MAX {
         return marks;
     }
-    let key = |mark: &Event| (asked.zone.to_datetime(mark.at).date(), mark.sign as u8);
+    let key = |mark: &Event| (shown.zone.to_datetime(mark.at).date(), mark.sign as u8);
     marks.sort_by_key(|mark| (key(mark), mark.at));
     let together = |marks: &[Event]| {
         let all: Vec<&str> = marks.iter().map(|mark| mark.words.as_str()).collect();
@@ -93,17 +85,30 @@ fn few(mut marks: Vec<Event>, asked: &Asked) -> Vec<Event> {
     days
 }
 
+/// An entry of the log with its note.
+pub(super) fn entry_words(row: &LogRow) -> String {
+    let note = labels::shown(row.entry.note.trim(), NOTE_SHOWN);
+    let what = labels::shown(&row.entry.what.words(), NOTE_SHOWN);
+    match (row.entry.what == Seen::Note, note.is_empty()) {
+        (_, true) => what,
+        (true, false) => note,
+        (false, false) => format!("{what} ({note})"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use jiff::Timestamp;
     use jiff::tz::TimeZone;
 
-    use super::super::asked::Span;
+    use super::super::span::SpanLength;
     use super::*;
 
     #[test]
     fn many_marks_of_a_day_become_one_of_each_shape() {
         let now = "2026-04-17T05:30:00Z".parse().expect("a time");
-        let asked = Asked::new(Span::Month, "2026-04-17".parse().expect("a date"), now, &TimeZone::UTC);
+        let shown =
+            ShownSpan::new(SpanLength::Month, "2026-04-17".parse().expect("a date"), now, &TimeZone::UTC);
         let mark = |i: i64, sign| Event {
             at: Timestamp::from_second(now.as_second() - 6 * 3600 * i).expect("in range"),
             sign,
@@ -111,9 +116,9 @@ mod tests {
         };
         let marks: Vec<Event> =
             (0..80).map(|i| mark(i, if i % 9 == 0 { Sign::Alarm } else { Sign::Fish })).collect();
-        let got = few(marks.clone(), &asked);
+        let got = few(marks.clone(), &shown);
         assert!(got.len() < 40 && got.is_sorted_by_key(|mark| mark.at), "{}", got.len());
         assert!(got.iter().any(|mark| mark.sign == Sign::Alarm));
-        assert_eq!(few(marks[..40].to_vec(), &asked).len(), 40);
+        assert_eq!(few(marks[..40].to_vec(), &shown).len(), 40);
     }
 }

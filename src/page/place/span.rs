@@ -1,21 +1,23 @@
-//! Which stretch of time a page is asked to show.
+//! The stretch of time that a page shows.
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
+use crate::garden::view::SiteView;
 use crate::history::Step;
+use crate::page::forms::FormFields;
 
-/// How much time a page shows.
+/// How much time a page shows, up to a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Span {
+pub(super) enum SpanLength {
     Day,
     Week,
     Month,
     Year,
 }
 
-impl Span {
+impl SpanLength {
     pub(super) const ALL: [Self; 4] = [Self::Day, Self::Week, Self::Month, Self::Year];
 
     pub(super) fn name(self) -> &'static str {
@@ -36,7 +38,7 @@ impl Span {
         }
     }
 
-    fn length(self) -> jiff::Span {
+    fn time(self) -> jiff::Span {
         match self {
             Self::Day => 1.day(),
             Self::Week => 7.days(),
@@ -48,8 +50,8 @@ impl Span {
 
 /// A span that ends with a day of the site's calendar.
 #[derive(Clone, Debug)]
-pub(super) struct Asked {
-    pub(super) span: Span,
+pub(super) struct ShownSpan {
+    pub(super) length: SpanLength,
     /// The first and the last day shown.
     pub(super) first: Date,
     pub(super) last: Date,
@@ -61,55 +63,55 @@ pub(super) struct Asked {
     pub(super) zone: TimeZone,
 }
 
-/// A part of an address that is not taken.
+/// A parameter of an address that is not accepted.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Wrong {
+pub(super) struct RejectedParameter {
     /// Its name, as in the address.
     pub(super) name: &'static str,
     pub(super) given: String,
     pub(super) accepted: String,
 }
 
+impl RejectedParameter {
+    pub(super) fn new(name: &'static str, given: &str, accepted: impl Into<String>) -> Self {
+        Self { name, given: given.to_owned(), accepted: accepted.into() }
+    }
+}
+
 /// No garden has readings from before.
 const EARLIEST: Date = Date::constant(1990, 1, 1);
 
-impl Asked {
+impl ShownSpan {
     /// Reads `span=week&to=2026-04-17`; what is missing or empty is a week, and today.
     /// Other names are left to others.
-    pub(super) fn read(query: &str, now: Timestamp, zone: &TimeZone) -> Result<Self, Wrong> {
+    pub(super) fn read(query: &FormFields, view: &SiteView) -> Result<Self, RejectedParameter> {
+        Self::of(query, view.now, &view.time_zone)
+    }
+
+    fn of(query: &FormFields, now: Timestamp, zone: &TimeZone) -> Result<Self, RejectedParameter> {
         let today = zone.to_datetime(now).date();
-        let span = match field(query, "span") {
-            None => Span::Week,
-            Some(given) => match Span::ALL.into_iter().find(|span| span.name() == given) {
-                Some(span) => span,
-                None => {
-                    let accepted = "day, week, month or year".to_owned();
-                    return Err(Wrong { name: "span", given, accepted });
-                }
-            },
-        };
-        let last = match field(query, "to") {
-            None => today,
-            Some(given) => match date(&given).filter(|date| (EARLIEST..=today).contains(date)) {
-                Some(date) => date,
-                None => {
-                    let accepted = format!("a day from {EARLIEST} to today, {today}, written like {today}");
-                    return Err(Wrong { name: "to", given, accepted });
-                }
-            },
-        };
-        Ok(Self::new(span, last, now, zone))
+        let length = query.given("span").map_or(Ok(SpanLength::Week), |given| {
+            let known = SpanLength::ALL.into_iter().find(|length| length.name() == given);
+            known.ok_or_else(|| RejectedParameter::new("span", given, "day, week, month or year"))
+        })?;
+        let last = query.given("to").map_or(Ok(today), |given| {
+            date(given).filter(|date| (EARLIEST..=today).contains(date)).ok_or_else(|| {
+                let accepted = format!("a day from {EARLIEST} to today, {today}, written like {today}");
+                RejectedParameter::new("to", given, accepted)
+            })
+        })?;
+        Ok(Self::new(length, last, now, zone))
     }
 
     /// The span that ends with a day.
-    pub(super) fn new(span: Span, last: Date, now: Timestamp, zone: &TimeZone) -> Self {
-        let before = last.saturating_sub(span.length());
+    pub(super) fn new(length: SpanLength, last: Date, now: Timestamp, zone: &TimeZone) -> Self {
+        let before = last.saturating_sub(length.time());
         let first = before.tomorrow().unwrap_or(before);
         let midnight = |date: Date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
         let from = midnight(first).unwrap_or(Timestamp::MIN);
         let to = last.tomorrow().ok().and_then(midnight).unwrap_or(Timestamp::MAX);
         let today = zone.to_datetime(now).date();
-        Self { span, first, last, today, from, to, now, zone: zone.clone() }
+        Self { length, first, last, today, from, to, now, zone: zone.clone() }
     }
 
     /// The last day of the same span before this one; `None` where that is too early.
@@ -119,12 +121,17 @@ impl Asked {
 
     /// The last day of the span after this one, today at most; `None` at today.
     pub(super) fn later(&self) -> Option<Date> {
-        (self.last < self.today).then(|| self.last.saturating_add(self.span.length()).min(self.today))
+        (self.last < self.today).then(|| self.last.saturating_add(self.length.time()).min(self.today))
+    }
+
+    /// Whether a moment is within it.
+    pub(super) fn holds(&self, at: Timestamp) -> bool {
+        self.from <= at && at < self.to
     }
 
     /// Whether the present is within it.
     pub(super) fn holds_now(&self) -> bool {
-        self.from <= self.now && self.now < self.to
+        self.holds(self.now)
     }
 
     /// Where what is known of it ends.
@@ -149,13 +156,6 @@ impl Asked {
     }
 }
 
-/// The first field of a name that is not empty.
-pub(super) fn field(query: &str, name: &str) -> Option<String> {
-    let mut fields = url::form_urlencoded::parse(query.as_bytes());
-    let found = fields.find(|(key, _)| key == name).map(|(_, value)| value.into_owned());
-    found.filter(|value| !value.is_empty())
-}
-
 /// A date as `2026-04-17` and in no other form.
 fn date(text: &str) -> Option<Date> {
     let shaped = text.len() == 10
@@ -174,8 +174,8 @@ mod tests {
         TimeZone::get("Australia/Adelaide").expect("bundled")
     }
 
-    fn read(query: &str) -> Result<Asked, Wrong> {
-        Asked::read(query, "2026-04-17T05:30:00Z".parse().expect("a time"), &adelaide())
+    fn read(query: &str) -> Result<ShownSpan, RejectedParameter> {
+        ShownSpan::of(&FormFields::of(query), "2026-04-17T05:30:00Z".parse().expect("a time"), &adelaide())
     }
 
     fn days(query: &str) -> (String, String) {

@@ -1,0 +1,54 @@
+//! What the pages of places read of the record.
+
+use jiff::Timestamp;
+
+use super::events::PlaceEvents;
+use super::series::SensorSeries;
+use super::span::ShownSpan;
+use crate::garden::plan::Sensor;
+use crate::history::Step;
+use crate::page::Record;
+use crate::page::problem::Problem;
+use crate::page::wait::ask;
+
+/// Readings of one sensor in a day that are read: one every five seconds.
+const POINTS_MAX: usize = 17_280;
+
+/// Reads the record of one site over the time that a page shows.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct PlaceReader<'a> {
+    pub(super) record: &'a Record,
+    pub(super) site: &'a str,
+    pub(super) shown: &'a ShownSpan,
+}
+
+impl PlaceReader<'_> {
+    /// The readings of a sensor.
+    pub(super) async fn series(&self, sensor: &Sensor) -> Result<SensorSeries, Problem> {
+        let Self { record, site, shown } = *self;
+        let (id, from, to) = (sensor.id.as_str(), shown.from, shown.to);
+        let (points, bins) = match shown.length.step() {
+            Step::Raw => (ask(record.points(site, id, from, to, POINTS_MAX)).await?, Vec::new()),
+            step => (Vec::new(), ask(record.bins(site, id, from, to, step)).await?),
+        };
+        Ok(SensorSeries::new(shown, sensor.every_s, points, bins))
+    }
+
+    /// The log up to the present, and the steps of alarms.
+    pub(super) async fn events(&self) -> Result<PlaceEvents, Problem> {
+        let Self { record, site, shown } = *self;
+        ask(async {
+            let log = record.log(site, Timestamp::MIN, shown.now.max(shown.to)).await?;
+            let steps = record.alarm_steps(site, shown.from, shown.to).await?;
+            Ok(PlaceEvents { log, steps })
+        })
+        .await
+    }
+
+    /// The time of the first reading of any of some sensors.
+    pub(super) async fn first_reading(&self, sensors: &[&Sensor]) -> Result<Option<Timestamp>, Problem> {
+        let (site, now) = (self.site.to_owned(), self.shown.now);
+        let ids: Vec<String> = sensors.iter().map(|it| it.id.as_str().to_owned()).collect();
+        ask(self.record.read("the first reading", move |reader| reader.first_heard(&site, &ids, now))).await
+    }
+}
