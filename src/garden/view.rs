@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::alarms::Values;
-use crate::alarms::{Kind, Priority, State};
+use crate::alarms::{AlarmKey, Kind, Priority, State};
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
 use crate::why::Why;
@@ -30,6 +30,13 @@ pub struct SiteView {
     /// What is known of the weather beside the rain.
     pub weather: Vec<Figure>,
     pub sensors: Vec<SensorView>,
+}
+
+impl SiteView {
+    /// The alarm of a key, whichever its occurrence.
+    pub fn alarm(&self, key: &AlarmKey) -> Option<&AlarmView> {
+        self.alarms.iter().find(|alarm| alarm.kind == key.kind && alarm.place == key.place)
+    }
 }
 
 /// One thing that needs doing, most urgent first.

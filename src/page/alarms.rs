@@ -4,8 +4,7 @@ use std::collections::HashMap;
 
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use jiff::civil::Date;
-use jiff::{Span, Timestamp};
+use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::PageSource;
@@ -17,15 +16,20 @@ use super::layout::Frame;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input, Kind, State};
+use crate::analysis::month::Which;
 use crate::answering::{note, shelf_end};
 use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
+use crate::report::{month_name, slug, which};
 use crate::store::AlarmRecord;
 use crate::text::labels;
 
 /// Occurrences of one month that are listed, the newest.
 const LISTED_MAX: usize = 200;
+
+/// No garden has alarms from before.
+const YEAR_FIRST: i16 = 2000;
 
 /// The local hour at which "tomorrow morning" begins.
 const MORNING_H: i8 = 7;
@@ -33,8 +37,8 @@ const MORNING_H: i8 = 7;
 /// What one page of alarms shows.
 struct AlarmList {
     view: SiteView,
-    /// The first day of the month whose history is listed.
-    month: Date,
+    /// Whose history is listed.
+    month: Which,
     /// Oldest first.
     steps: Vec<AlarmRecord>,
     /// Of the month and of what is open.
@@ -80,15 +84,12 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     let now = site.context.views.now();
     let input = action.input(labels::garden_now(view.now, now), view);
     // One that is put aside is known by the time at which that was done.
-    let since = (action != AlarmAction::Back && !is_hidden(view, &key)).then_some(since);
+    let hidden = view.alarm(&key).is_some_and(|alarm| alarm.state.is_hidden());
+    let since = (action != AlarmAction::Back && !hidden).then_some(since);
     let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
     let answered = confirm(site.context.views.answer(answer)).await?;
     site.context.gate.say(&site.headers, action.result(answered, &name, input, view));
     Ok(see_other(&frame.path))
-}
-
-fn is_hidden(view: &SiteView, key: &AlarmKey) -> bool {
-    view.alarms.iter().any(|a| a.kind == key.kind && a.place == key.place && a.state.is_hidden())
 }
 
 /// What a button does.
@@ -158,7 +159,7 @@ impl AlarmAction {
 
 /// Tomorrow at seven on the garden's clock.
 fn morning(now: Timestamp, view: &SiteView) -> Option<Timestamp> {
-    let tomorrow = local_date(now, view).tomorrow().ok()?;
+    let tomorrow = view.time_zone.to_datetime(now).date().tomorrow().ok()?;
     view.time_zone.to_timestamp(tomorrow.at(MORNING_H, 0, 0, 0)).ok()
 }
 
@@ -166,13 +167,11 @@ impl AlarmList {
     /// Reads what a page shows. `month` is empty for the present one.
     async fn read<V: PageSource>(site: &SitePage<V>, month: &str) -> Result<Self, Problem> {
         let view = site.view.clone();
-        let today = local_date(view.now, &view);
-        let month = if month.is_empty() {
-            today.first_of_month()
-        } else {
-            parse_month(month).filter(|month| *month <= today).ok_or(Problem::NoSuchMonth)?
-        };
-        let (from, to) = ends(month, &view).ok_or(Problem::NoSuchMonth)?;
+        let present = which::of(view.now, &view.time_zone);
+        let known = |it: &Which| it.year >= YEAR_FIRST && Some(*it) <= present;
+        let month = if month.is_empty() { present } else { which::parse(month).filter(known) };
+        let month = month.ok_or(Problem::NoSuchMonth)?;
+        let (from, to) = which::span(month, &view.time_zone).ok_or(Problem::NoSuchMonth)?;
         let record = &site.context.record;
         let steps = asked(record.alarm_steps(view.id.as_str(), from, to)).await?;
         let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
@@ -193,26 +192,6 @@ impl AlarmList {
 /// Whether a note was written to this occurrence of an alarm.
 fn is_of(note: &AlarmNote, alarm: &AlarmView) -> bool {
     note.key.kind == alarm.kind && note.key.place == alarm.place && note.since == alarm.since
-}
-
-fn local_date(at: Timestamp, view: &SiteView) -> Date {
-    at.to_zoned_datetime(view.time_zone.clone()).date()
-}
-
-/// The first day of a month like 2026-04.
-fn parse_month(text: &str) -> Option<Date> {
-    let (year, month) = text.split_once('-')?;
-    if year.len() != 4 || month.len() != 2 || !text.bytes().all(|b| b.is_ascii_digit() || b == b'-') {
-        return None;
-    }
-    Date::new(year.parse().ok()?, month.parse().ok()?, 1).ok().filter(|date| date.year() >= 2000)
-}
-
-/// The moments at which a month begins and ends on the garden's clock.
-fn ends(month: Date, view: &SiteView) -> Option<(Timestamp, Timestamp)> {
-    let next = month.checked_add(Span::new().months(1)).ok()?;
-    let begins = |date: Date| view.time_zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
-    Some((begins(month)?, begins(next)?))
 }
 
 fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String {
@@ -287,21 +266,20 @@ fn history(frame: &Frame, list: &AlarmList) -> Markup {
     found.reverse();
     let left_out = found.len().saturating_sub(LISTED_MAX);
     found.truncate(LISTED_MAX);
-    let name = |month: Date| month.strftime("%B %Y").to_string();
-    let address = |month: Date| format!("{}?month={}#was", frame.path, month.strftime("%Y-%m"));
-    let earlier = list.month.checked_sub(Span::new().months(1)).ok().filter(|month| month.year() >= 2000);
-    let today = local_date(view.now, view);
-    let later = list.month.checked_add(Span::new().months(1)).ok().filter(|month| *month <= today);
+    let address = |month| format!("{}?month={}#was", frame.path, slug(month));
+    let earlier = which::previous(list.month).filter(|month| month.year >= YEAR_FIRST);
+    let present = which::of(view.now, &view.time_zone);
+    let later = which::next(list.month).filter(|month| Some(*month) <= present);
     html! {
         section id="was" {
-            h2 { "What was in " (name(list.month)) }
+            h2 { "What was in " (month_name(list.month)) }
             @if found.is_empty() { p { "No alarm came, changed or ended in this month." } }
             @for (key, since, steps) in &found { (occurrence(key, *since, steps, list)) }
             @if left_out > 0 { p { (left_out) " older ones of this month are not listed; trug alarms --from lists all." } }
             nav class="months" aria-label="Months" {
-                @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (name(month)) } }
+                @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (month_name(month)) } }
                 " "
-                @if let Some(month) = later { a href=(address(month)) { "Later: " (name(month)) } }
+                @if let Some(month) = later { a href=(address(month)) { "Later: " (month_name(month)) } }
             }
         }
     }

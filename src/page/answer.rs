@@ -118,7 +118,7 @@ impl<'a> LinkPage<'a> {
 
     /// The result of the button.
     fn told(&self, answered: Answered) -> Response {
-        let alarm = self.of_claim();
+        let alarm = self.view.alarm(&self.claim.key);
         match answered {
             Answered::Done => {
                 let body = html! {
@@ -275,20 +275,14 @@ impl<'a> LinkPage<'a> {
 
     /// "Kitchen bed: Bed too dry".
     fn heading(&self) -> String {
-        let name = self.of_claim().map(|alarm| alarm.place_name.as_str());
+        let name = self.view.alarm(&self.claim.key).map(|alarm| alarm.place_name.as_str());
         let place = &self.claim.key.place;
         let name = name.or_else(|| name_of(&self.view, place)).unwrap_or(place.as_str());
         format!("{name}: {}", labels::kind(self.claim.key.kind))
     }
 
-    /// The alarm of the link, whichever its occurrence.
-    fn of_claim(&self) -> Option<&AlarmView> {
-        let key = &self.claim.key;
-        self.view.alarms.iter().find(|alarm| alarm.kind == key.kind && alarm.place == key.place)
-    }
-
     fn stands(&self) -> LinkStatus<'_> {
-        let Some(alarm) = self.of_claim() else { return LinkStatus::Over };
+        let Some(alarm) = self.view.alarm(&self.claim.key) else { return LinkStatus::Over };
         // Links carry milliseconds.
         let same = alarm.since.as_millisecond() == self.claim.since.as_millisecond();
         match alarm.state {

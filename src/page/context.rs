@@ -18,7 +18,7 @@ use super::month::MonthCache;
 use super::place::WettingCache;
 use super::problem::Problem;
 use super::wait::ask;
-use super::{NotPlaced, PageSource, Record};
+use super::{NotPlaced, PageSource, RecordReader};
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::model::Id;
@@ -45,7 +45,7 @@ const WRONG_LINKS_MAX: u32 = 30;
 #[derive(Debug)]
 pub struct PageSetup<V> {
     pub views: V,
-    pub record: Record,
+    pub record: RecordReader,
     /// Who may read and who may change something.
     pub rules: Rules,
     /// A sentence at the top of every page, for instance that this is a demonstration.
@@ -55,7 +55,7 @@ pub struct PageSetup<V> {
 /// What every request is answered from.
 pub(super) struct PageContext<V> {
     pub(super) views: V,
-    pub(super) record: Record,
+    pub(super) record: RecordReader,
     pub(super) notice: Option<String>,
     pub(super) gate: Gate,
     pub(super) wrong_links: AttemptLimit<()>,

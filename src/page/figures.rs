@@ -11,7 +11,7 @@ use crate::alarms::targets::{
 use crate::garden::view::SiteView;
 use crate::model::Id;
 use crate::text::labels;
-use crate::text::spoken::{duration, list};
+use crate::text::spoken::{counted, duration, list};
 
 /// The figures of one garden and of each of its groups.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,7 +48,7 @@ impl GroupFigures {
 
 /// One figure as people read it.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Row {
+pub(crate) struct FigureRow {
     /// The name for programs.
     pub(crate) name: &'static str,
     pub(crate) title: &'static str,
@@ -75,11 +75,33 @@ pub(crate) const SOURCE: &str = "Targets: ANSI/ISA-18.2-2016, clause 16, as publ
 pub(crate) const FROM_MEMORY: &str =
     "* The numbers of this target are from memory and were not read in the standard.";
 
+/// The name for programs, the title and the target of each figure, in the order of [`rows`].
+const ROWS: [(&str, &str, &str); 12] = [
+    ("raised", "Alarms raised", "about 6 an hour for one person, 12 at most"),
+    ("ten-minutes-most", "Most in any ten minutes", "10 at most"),
+    ("ten-minutes-busy", "Ten-minute spans with more than 10", "less than about 1 %"),
+    (
+        "flood",
+        "Time in a flood of alarms",
+        "less than about 1 %; a flood begins above 10 in ten minutes and ends below 5",
+    ),
+    (TARGET_FROM_MEMORY, "Alarms raised 3 times or more in a minute", "none"),
+    ("changing", "Alarms that changed more than 5 times in five minutes", "none"),
+    ("fleeting", "Alarms over within 10 seconds and not back within a minute", "none"),
+    ("standing", "Standing for more than a day", "fewer than 5 on any day"),
+    ("frequent", "The ten most frequent alarms", "about 1 to 5 % of all"),
+    ("priorities", "Of low, medium and high priority", "about 80, 15 and 5 %"),
+    ("answered", "Until somebody answered", ""),
+    ("hidden", "Out of sight at the end", "none without a reason"),
+];
+
+/// The figure of whose target a number is from memory.
+const TARGET_FROM_MEMORY: &str = "chattering";
+
 /// Each figure in words.
-pub(crate) fn rows(f: &Figures) -> Vec<Row> {
-    let row =
-        |name, title, value, target, verdict| Row { name, title, value, target, verdict, from_memory: false };
+pub(crate) fn rows(f: &Figures) -> Vec<FigureRow> {
     let an_hour = f.an_hour().unwrap_or(0.0);
+    let a_day = short(an_hour * 24.0);
     let part = |spans: usize| if f.spans == 0 { 0.0 } else { spans as f64 / f.spans as f64 };
     let count = |n: usize| if n == 0 { "none".to_owned() } else { n.to_string() };
     let rate = if an_hour > HOUR_MOST {
@@ -89,107 +111,41 @@ pub(crate) fn rows(f: &Figures) -> Vec<Row> {
     } else {
         ""
     };
-    let mut rows = vec![
-        row(
-            "raised",
-            "Alarms raised",
-            format!(
-                "{}, which is {} a day and {} an hour{rate}",
-                f.raised,
-                short(an_hour * 24.0),
-                short(an_hour)
-            ),
-            "about 6 an hour for one person, 12 at most",
-            Verdict::of(an_hour <= HOUR_ACCEPTABLE),
-        ),
-        row(
-            "ten-minutes-most",
-            "Most in any ten minutes",
-            count(f.ten_minutes_most),
-            "10 at most",
-            Verdict::of(f.ten_minutes_most <= BUSY_ABOVE),
-        ),
-        row(
-            "ten-minutes-busy",
-            "Ten-minute spans with more than 10",
-            of_all(f.spans_busy, f.spans),
-            "less than about 1 %",
-            Verdict::of(part(f.spans_busy) < BUSY_PART),
-        ),
-        row(
-            "flood",
-            "Time in a flood of alarms",
-            of_all(f.spans_flood, f.spans),
-            "less than about 1 %; a flood begins above 10 in ten minutes and ends below 5",
-            Verdict::of(part(f.spans_flood) < BUSY_PART),
-        ),
-        Row {
-            from_memory: true,
-            ..row(
-                "chattering",
-                "Alarms raised 3 times or more in a minute",
-                count(f.chattering),
-                "none",
-                Verdict::of(f.chattering == 0),
-            )
-        },
-        row(
-            "changing",
-            "Alarms that changed more than 5 times in five minutes",
-            count(f.changing),
-            "none",
-            Verdict::of(f.changing == 0),
-        ),
-        row(
-            "fleeting",
-            "Alarms over within 10 seconds and not back within a minute",
-            count(f.fleeting),
-            "none",
-            Verdict::of(f.fleeting == 0),
-        ),
-        row(
-            "standing",
-            "Standing for more than a day",
-            match (f.standing_most, f.standing_now) {
-                (0, 0) => "none".to_owned(),
-                (most, now) => format!("{most} on the worst day, {now} at the end"),
-            },
-            "fewer than 5 on any day",
-            Verdict::of(f.standing_most < STANDING_TOO_MANY),
-        ),
+    let raised = format!("{}, which is {a_day} a day and {} an hour{rate}", f.raised, short(an_hour));
+    let standing = match (f.standing_most, f.standing_now) {
+        (0, 0) => "none".to_owned(),
+        (most, now) => format!("{most} on the worst day, {now} at the end"),
+    };
+    let frequent_enough = match f.frequent_part() {
+        // Ten of ten are all, however seldom they come.
+        Some(part) if f.different > 10 => Verdict::of(part <= FREQUENT_PART),
+        _ => Verdict::TooFew,
+    };
+    let well_spread = if f.raised < PRIORITIES_FROM {
+        Verdict::TooFew
+    } else {
+        let part = |p: usize| f.by_priority[p] as f64 / f.raised as f64;
+        Verdict::of(part(1) <= PRIORITY_PARTS[1] && part(2) <= PRIORITY_PARTS[2])
+    };
+    let values: [(String, Verdict); ROWS.len()] = [
+        (raised, Verdict::of(an_hour <= HOUR_ACCEPTABLE)),
+        (count(f.ten_minutes_most), Verdict::of(f.ten_minutes_most <= BUSY_ABOVE)),
+        (of_all(f.spans_busy, f.spans), Verdict::of(part(f.spans_busy) < BUSY_PART)),
+        (of_all(f.spans_flood, f.spans), Verdict::of(part(f.spans_flood) < BUSY_PART)),
+        (count(f.chattering), Verdict::of(f.chattering == 0)),
+        (count(f.changing), Verdict::of(f.changing == 0)),
+        (count(f.fleeting), Verdict::of(f.fleeting == 0)),
+        (standing, Verdict::of(f.standing_most < STANDING_TOO_MANY)),
+        (frequent(f), frequent_enough),
+        (priorities(f), well_spread),
+        (answered(f), Verdict::NoTarget),
+        (hidden(f), Verdict::of(f.hidden_without_reason == 0)),
     ];
-    rows.push(row(
-        "frequent",
-        "The ten most frequent alarms",
-        frequent(f),
-        "about 1 to 5 % of all",
-        match f.frequent_part() {
-            // Ten of ten are all, however seldom they come.
-            Some(part) if f.different > 10 => Verdict::of(part <= FREQUENT_PART),
-            _ => Verdict::TooFew,
-        },
-    ));
-    rows.push(row(
-        "priorities",
-        "Of low, medium and high priority",
-        priorities(f),
-        "about 80, 15 and 5 %",
-        if f.raised < PRIORITIES_FROM {
-            Verdict::TooFew
-        } else {
-            let part = |p: usize| f.by_priority[p] as f64 / f.raised as f64;
-            Verdict::of(part(1) <= PRIORITY_PARTS[1] && part(2) <= PRIORITY_PARTS[2])
-        },
-    ));
-    rows.push(row("answered", "Until somebody answered", answered(f), "", Verdict::NoTarget));
-    rows.push(row(
-        "hidden",
-        "Out of sight at the end",
-        hidden(f),
-        "none without a reason",
-        Verdict::of(f.hidden_without_reason == 0),
-    ));
-    rows
+    let row = |((name, title, target), (value, verdict))| {
+        let from_memory = name == TARGET_FROM_MEMORY;
+        FigureRow { name, title, value, target, verdict, from_memory }
+    };
+    ROWS.into_iter().zip(values).map(row).collect()
 }
 
 /// "0.4", "12": a rate, with one digit below ten and two below a tenth.
@@ -201,11 +157,6 @@ fn short(rate: f64) -> String {
         r if r > 0.0 => "less than 0.01".to_owned(),
         _ => "0".to_owned(),
     }
-}
-
-/// "1 alarm", "2 alarms".
-fn counted(number: usize, what: &str) -> String {
-    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
 }
 
 fn of_all(some: usize, all: usize) -> String {
@@ -275,13 +226,16 @@ pub(crate) fn group(it: &GroupFigures) -> String {
     let a_day = it.messages_a_day().unwrap_or(0.0);
     let messages = format!(
         "{}, {} a day, {} on the day with the most ({} the aim of fewer than 2 a day)",
-        counted(it.messages as usize, "message"),
+        counted(it.messages as usize, "message", "messages"),
         short(a_day),
         it.messages_most,
         verdict(messages_verdict(it))
     );
-    let alarms =
-        format!("{}, {} a day", counted(f.raised, "alarm"), short(f.an_hour().unwrap_or(0.0) * 24.0));
+    let alarms = format!(
+        "{}, {} a day",
+        counted(f.raised, "alarm", "alarms"),
+        short(f.an_hour().unwrap_or(0.0) * 24.0)
+    );
     format!("{alarms}, at most {} in ten minutes; {}; {messages}", f.ten_minutes_most, answered(f))
 }
 

@@ -13,7 +13,7 @@ use axum::http::header::RETRY_AFTER;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::sleep;
 use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::sync::CancellationToken;
 
@@ -41,47 +41,47 @@ pub(super) async fn live<V: PageSource>(State(context): State<Arc<PageContext<V>
 }
 
 async fn tell(
-    mut changed: watch::Receiver<u64>,
+    changed: watch::Receiver<u64>,
     news: mpsc::Sender<Result<Event, Infallible>>,
     stop: CancellationToken,
     _place: OwnedSemaphorePermit,
 ) {
-    let end = Instant::now() + LIFE;
+    tokio::select! {
+        _ = send_changes(changed, &news) => {}
+        () = sleep(LIFE) => {}
+        () = stop.cancelled() => {}
+        () = news.closed() => {}
+    }
+}
+
+/// Sends until the page or the listener is gone.
+async fn send_changes(
+    mut changed: watch::Receiver<u64>,
+    news: &mpsc::Sender<Result<Event, Infallible>>,
+) -> Option<Infallible> {
     changed.mark_unchanged();
     let hello = Event::default().retry(Duration::from_secs(3)).comment("listening");
-    if news.send(Ok(hello)).await.is_err() {
-        return;
-    }
+    news.send(Ok(hello)).await.ok()?;
     loop {
         let event = tokio::select! {
             more = changed.changed() => {
-                if more.is_err() {
-                    return;
-                }
+                more.ok()?;
                 let number = *changed.borrow_and_update();
                 // Browsers drop an event without data.
                 Event::default().event("changed").id(number.to_string()).data("news")
             }
             // An event and no comment: scripts do not hear of comments.
             () = sleep(HEARTBEAT) => Event::default().event("beat").data("still here"),
-            () = sleep_until(end) => return,
-            () = stop.cancelled() => return,
-            () = news.closed() => return,
         };
-        if news.send(Ok(event)).await.is_err() {
-            return;
-        }
-        tokio::select! {
-            () = sleep(BETWEEN) => {}
-            () = stop.cancelled() => return,
-            () = news.closed() => return,
-        }
+        news.send(Ok(event)).await.ok()?;
+        sleep(BETWEEN).await;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use tokio::sync::Semaphore;
+    use tokio::time::Instant;
 
     use super::*;
 

@@ -2,7 +2,7 @@
 //!
 //! HTML made on the server, nothing fetched from elsewhere; it works without script
 //! and a little better with it. The page only lays out what [`PageSource`] and the
-//! [`Record`] provide; it judges nothing and reads no clock. Every time shown is the
+//! [`RecordReader`] provide; it judges nothing and reads no clock. Every time shown is the
 //! site's own local time.
 
 pub mod access;
@@ -50,7 +50,7 @@ use crate::model::Id;
 use figures::SiteFigures;
 
 pub use context::{LISTENERS_MAX, PageSetup};
-pub use record::Record;
+pub use record::RecordReader;
 pub use serve::{CONNECTIONS_MAX, serve};
 
 /// Where the page gets what it shows.

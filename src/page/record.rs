@@ -13,12 +13,12 @@ use crate::store::{AlarmRecord, LogRow, Reader, StoreError};
 
 /// Reads the store off the threads that serve. Clones share it.
 #[derive(Clone, Debug)]
-pub struct Record {
+pub struct RecordReader {
     reader: Reader,
     gardens: Arc<[Arc<Garden>]>,
 }
 
-impl Record {
+impl RecordReader {
     pub fn new(reader: Reader, gardens: Arc<[Arc<Garden>]>) -> Self {
         Self { reader, gardens }
     }
@@ -54,23 +54,6 @@ impl Record {
         self.read("readings", move |reader| reader.points(&site, &sensor, from, to, limit)).await
     }
 
-    /// The readings of several sensors, such as a bed's probes: one list for each, in
-    /// the order of `sensors`, each as [`Record::points`] gives it.
-    ///
-    /// # Errors
-    /// [`Unavailable`] when the store cannot be read just now.
-    pub async fn points_of(
-        &self,
-        site: &str,
-        sensors: Vec<String>,
-        from: Timestamp,
-        to: Timestamp,
-        limit: usize,
-    ) -> Result<Vec<Vec<Point>>, Unavailable> {
-        let site = site.to_owned();
-        self.read("readings", move |reader| reader.points_of(&site, &sensors, from, to, limit)).await
-    }
-
     /// The bins of a sensor with `from` <= start < `to`, oldest first; empty ones are
     /// left out. They begin on the hours or days of the site's clock.
     ///
@@ -90,7 +73,7 @@ impl Record {
     }
 
     /// The bins of several sensors, such as a bed's probes: one list for each, in the
-    /// order of `sensors`, each as [`Record::bins`] gives it. All are of one moment.
+    /// order of `sensors`, each as [`RecordReader::bins`] gives it. All are of one moment.
     ///
     /// # Errors
     /// [`Unavailable`] when the store cannot be read just now.
@@ -119,21 +102,6 @@ impl Record {
     ) -> Result<Vec<AlarmRecord>, Unavailable> {
         let site = site.to_owned();
         self.read("alarms", move |reader| reader.alarm_changes(from, to, Some(&site))).await
-    }
-
-    /// The same, the oldest of them, at most `limit`.
-    ///
-    /// # Errors
-    /// [`Unavailable`] when the store cannot be read just now.
-    pub async fn first_alarm_steps(
-        &self,
-        site: &str,
-        from: Timestamp,
-        to: Timestamp,
-        limit: u32,
-    ) -> Result<Vec<AlarmRecord>, Unavailable> {
-        let site = site.to_owned();
-        self.read("alarms", move |reader| reader.first_alarm_changes(from, to, Some(&site), limit)).await
     }
 
     /// What was logged at a site with `from` <= time < `to`, in order of time.

@@ -14,9 +14,10 @@ use super::lists::sites_page;
 use super::places;
 use super::problem::Problem;
 use super::wait::ask;
-use crate::garden::view::{SiteView, ToDo};
+use crate::garden::view::{SensorView, SiteView, ToDo};
 use crate::model::Condition;
 use crate::text::labels;
+use crate::text::spoken::counted;
 
 /// `/`: of one site what to do there today; of several the list of them.
 pub(super) async fn home<V: PageSource>(
@@ -105,7 +106,6 @@ fn nothing_to_do(view: &SiteView) -> String {
         beds.chain(tanks).chain(view.rain.iter().map(|rain| rain.condition))
     };
     let unknown = conditions().filter(|condition| *condition == Condition::Unknown).count();
-    let silent = view.sensors.iter().filter(|sensor| sensor.silent || sensor.last_at.is_none()).count();
     if unknown > 0 || conditions().next().is_none() {
         let places = match unknown {
             0 => "nothing is watched here".to_owned(),
@@ -114,32 +114,29 @@ fn nothing_to_do(view: &SiteView) -> String {
         };
         return format!("Trug has nothing to ask for, but {places}: look for yourself.");
     }
-    match silent {
+    match silent(view) {
         0 => "Nothing that the sensors can see.".to_owned(),
         1 => "Nothing that the sensors can see; one of them is silent.".to_owned(),
         n => format!("Nothing that the sensors can see; {n} of them are silent."),
     }
 }
 
+/// Sensors that are silent or were never heard.
+fn silent(view: &SiteView) -> usize {
+    view.sensors.iter().filter(|it| it.silent || it.last_at.is_none()).count()
+}
+
 /// What is the matter with sensors, in a line; the rest stands on their own page.
 fn sensors(view: &SiteView, not_placed: usize) -> Markup {
-    let count = |n: usize, one: &str, more: &str| match n {
-        0 => None,
-        1 => Some(format!("1 {one}")),
-        n => Some(format!("{n} {more}")),
-    };
-    let silent = view.sensors.iter().filter(|it| it.silent || it.last_at.is_none()).count();
+    let count = |of: fn(&SensorView) -> bool| view.sensors.iter().filter(|it| of(it)).count();
     let said = [
-        count(silent, "sensor is silent", "sensors are silent"),
-        count(
-            view.sensors.iter().filter(|it| it.faulty).count(),
-            "is not to be believed",
-            "are not to be believed",
-        ),
-        count(view.sensors.iter().filter(|it| it.battery_low).count(), "battery is low", "batteries are low"),
-        count(not_placed, "topic has no sensor yet", "topics have no sensor yet"),
+        (silent(view), "sensor is silent", "sensors are silent"),
+        (count(|it| it.faulty), "is not to be believed", "are not to be believed"),
+        (count(|it| it.battery_low), "battery is low", "batteries are low"),
+        (not_placed, "topic has no sensor yet", "topics have no sensor yet"),
     ];
-    let said: Vec<String> = said.into_iter().flatten().collect();
+    let said = said.into_iter().filter(|(count, ..)| *count > 0);
+    let said: Vec<String> = said.map(|(count, one, many)| counted(count, one, many)).collect();
     html! {
         section {
             h2 { "Sensors" }

@@ -36,6 +36,12 @@ pub fn next(which: Which) -> Option<Which> {
     YEARS.contains(&year).then_some(Which { year, month })
 }
 
+/// The month before; `None` before the first.
+pub fn previous(which: Which) -> Option<Which> {
+    let (year, month) = if which.month > 1 { (which.year, which.month - 1) } else { (which.year - 1, 12) };
+    YEARS.contains(&year).then_some(Which { year, month })
+}
+
 /// The first moment of a month on a clock, and the first after it; `None` for a month
 /// that no calendar has.
 pub fn span(which: Which, zone: &TimeZone) -> Option<(Timestamp, Timestamp)> {

@@ -84,6 +84,11 @@ pub(crate) fn may_run(hours: &LocalHours) -> String {
     format!("Water may run {} only.", list(&each))
 }
 
+/// "1 reading", "3 readings".
+pub(crate) fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
 /// "a", "a and b", "a, b and c".
 pub(crate) fn list(items: &[String]) -> String {
     match items {

@@ -14,7 +14,7 @@ use tempfile::TempDir;
 use trug::garden::plan::Garden;
 use trug::garden::record::{Batch, Reading};
 use trug::model::{SensorIx, TimeFrom};
-use trug::page::Record;
+use trug::page::RecordReader;
 use trug::page::access::Rules;
 use trug::quality::{Flag, Tests};
 use trug::store::{Reader, Store};
@@ -41,7 +41,7 @@ impl Stage {
     }
 
     fn serve(&self, origins: &[&str]) -> Served {
-        let record = Record::new(
+        let record = RecordReader::new(
             Reader::open(&self.path).expect("the store can be read"),
             [Arc::new(self.garden.clone())].into(),
         );

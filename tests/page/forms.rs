@@ -8,7 +8,7 @@ use trug::alarms::{Input, Kind, State};
 use trug::garden::log::Seen;
 use trug::garden::log_entry::{About, KINDS};
 use trug::garden::plan::Garden;
-use trug::page::Record;
+use trug::page::RecordReader;
 use trug::page::access::Rules;
 use trug::password::PasswordHash;
 use trug::store::{LogRow, Reader, Store};
@@ -52,7 +52,7 @@ impl School {
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
         let garden = Arc::clone(&gardens[0]);
         let rules = Rules { password: Some(hash()), ..Rules::default() };
-        let record = Record::new(reader.clone(), gardens.into());
+        let record = RecordReader::new(reader.clone(), gardens.into());
         let served = Served::over_ruled(fixed, record, rules, None);
         let form = format!("password={}", encoded(PASSWORD));
         let entered = served.post("/enter", &form);

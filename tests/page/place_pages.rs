@@ -18,7 +18,7 @@ use trug::garden::view::SiteView;
 use trug::garden::{AcclimatiseAnswer, Acclimatising, Clock};
 use trug::history::{Bin, ProbeBins, root_zone_bins};
 use trug::model::Quantity;
-use trug::page::Record;
+use trug::page::RecordReader;
 use trug::settings::Settings;
 use trug::store::Reader;
 
@@ -146,7 +146,7 @@ impl Place {
         let reader = Reader::open(&settings.store.path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let views = Fixed { acclimatising: Some(guide(view.now)), ..Fixed::of(vec![view.clone()]) };
-        let served = Served::over(views, Record::new(reader, gardens.into()), None);
+        let served = Served::over(views, RecordReader::new(reader, gardens.into()), None);
         Self { served, settings: Arc::new(settings), view, _folder: folder }
     }
 

@@ -17,7 +17,7 @@ use trug::commands::report::{Report, run};
 use trug::garden::plan::Garden;
 use trug::garden::record::Reading;
 use trug::model::Id;
-use trug::page::Record;
+use trug::page::RecordReader;
 use trug::page::month::{MonthFiles, MonthRequest, make, until};
 use trug::quality::Flag;
 use trug::report::{Cell, Contents, TABLES, tables};
@@ -448,7 +448,7 @@ fn served(kept: &Kept, now: &str) -> Served {
     let mut view = unknown();
     view.now = at(now);
     let views = Fixed { now: at(now), ..Fixed::of(vec![view]) };
-    let record = Record::new(kept.reader.clone(), vec![Arc::new(kept.garden.clone())].into());
+    let record = RecordReader::new(kept.reader.clone(), vec![Arc::new(kept.garden.clone())].into());
     Served::over(views, record, None)
 }
 

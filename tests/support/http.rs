@@ -12,7 +12,7 @@ use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use trug::page::access::Rules;
-use trug::page::{PageSetup, PageSource, Record, serve};
+use trug::page::{PageSetup, PageSource, RecordReader, serve};
 use trug::store::{Reader, Store};
 
 use super::garden::shipped;
@@ -41,20 +41,20 @@ impl Served {
         drop(Store::open(&path, &settings.gardens).expect("a new store"));
         let reader = Reader::open(&path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
-        let mut served = Self::over_ruled(views, Record::new(reader, gardens.into()), rules, notice);
+        let mut served = Self::over_ruled(views, RecordReader::new(reader, gardens.into()), rules, notice);
         served._folder = Some(folder);
         served
     }
 
     /// The page over a store that the caller keeps.
-    pub(crate) fn over(views: impl PageSource, record: Record, notice: Option<&str>) -> Self {
+    pub(crate) fn over(views: impl PageSource, record: RecordReader, notice: Option<&str>) -> Self {
         Self::over_ruled(views, record, Rules::default(), notice)
     }
 
     /// The same, with rules for who may do what.
     pub(crate) fn over_ruled(
         views: impl PageSource,
-        record: Record,
+        record: RecordReader,
         rules: Rules,
         notice: Option<&str>,
     ) -> Self {

@@ -7,7 +7,7 @@ use std::time::Instant;
 use jiff::{SignedDuration, Timestamp};
 use trug::engine::Keeper;
 use trug::garden::Clock;
-use trug::page::Record;
+use trug::page::RecordReader;
 use trug::settings::Settings;
 use trug::store::Reader;
 
@@ -25,7 +25,7 @@ pub(crate) fn pages(settings: &Settings) {
     println!("the garden rebuilt, as after a restart, in {:.1} s", began.elapsed().as_secs_f64());
     let now = view.now;
     let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-    let record = Record::new(Reader::open(&settings.store.path).unwrap(), gardens.into());
+    let record = RecordReader::new(Reader::open(&settings.store.path).unwrap(), gardens.into());
     let served = Served::over(Fixed { now, ..Fixed::of(vec![view]) }, record, None);
 
     let assets = assets(&served);

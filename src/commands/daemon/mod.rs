@@ -33,7 +33,7 @@ use crate::engine::status_topic;
 use crate::garden::plan;
 use crate::intake::session::{self, Presence};
 use crate::page::access::Rules;
-use crate::page::{PageSetup, Record};
+use crate::page::{PageSetup, RecordReader};
 use crate::settings::{Forward, ForwardAuth, Settings};
 use crate::store::{Reader, Tried};
 use crate::telling::GivenUp;
@@ -153,7 +153,7 @@ pub async fn run(
             changed: keeper.wake_page.subscribe(),
         };
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-        let record = Record::new(reader, gardens.into());
+        let record = RecordReader::new(reader, gardens.into());
         let page = PageSetup { views, record, rules: rules(&settings), notice };
         let page = crate::page::serve(listener, page, stop.child_token());
         tasks.spawn(async move { ("page", page.await.context("serving the page")) });

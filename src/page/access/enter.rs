@@ -75,7 +75,7 @@ pub(in crate::page) async fn leave<V: PageSource>(
         context.gate.allows(&visitor, &form)?;
         context.gate.end(&headers);
     }
-    Ok(go("/", &session::no_cookie(origin.secure)))
+    Ok(go("/", &session::cookie("", origin.secure)))
 }
 
 fn go(to: &str, cookie: &str) -> Response {

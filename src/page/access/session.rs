@@ -132,16 +132,11 @@ pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
         .take(TOKENS_MAX)
 }
 
-/// The header that sets a session's cookie.
+/// The header that sets a session's cookie; with an empty token it takes the cookie away.
 pub(super) fn cookie(token: &str, secure: bool) -> String {
     let (name, secure) = if secure { (SECURE_NAME, "; Secure") } else { (NAME, "") };
-    format!("{name}={token}; Path=/; Max-Age={}; HttpOnly; SameSite=Strict{secure}", LIFE_MAX.as_secs())
-}
-
-/// The header that takes it away again.
-pub(super) fn no_cookie(secure: bool) -> String {
-    let (name, secure) = if secure { (SECURE_NAME, "; Secure") } else { (NAME, "") };
-    format!("{name}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict{secure}")
+    let age_s = if token.is_empty() { 0 } else { LIFE_MAX.as_secs() };
+    format!("{name}={token}; Path=/; Max-Age={age_s}; HttpOnly; SameSite=Strict{secure}")
 }
 
 #[cfg(test)]

@@ -4,10 +4,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
+use serde::{Serialize, Serializer};
 
 use super::call::ApiCall;
 use super::fault::ApiFault;
 use super::sensors::place_id;
+use super::sites::zone_name;
 use crate::export::{BinOf, Span};
 use crate::page::PageSource;
 use crate::page::context::PageContext;
@@ -34,14 +36,19 @@ pub(super) async fn read<V: PageSource, T: Send + 'static>(
 }
 
 /// A sensor whose record is asked for.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize)]
 pub(super) struct RecordedSensor {
     pub(super) site: String,
     pub(super) sensor: String,
     pub(super) place: String,
     pub(super) quantity: String,
     pub(super) unit: String,
+    #[serde(rename = "time_zone", serialize_with = "serialize_zone")]
     pub(super) zone: TimeZone,
+}
+
+fn serialize_zone<S: Serializer>(zone: &TimeZone, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(zone_name(zone))
 }
 
 impl RecordedSensor {

@@ -10,7 +10,6 @@ use super::cursor::Cursor;
 use super::fault::ApiFault;
 use super::read::{LOOKED, RecordedSensor, read};
 use super::resource::AnswerFormat;
-use super::sites::zone_name;
 use super::stream;
 use crate::export::{Span, adds_up, walk_bins, walk_readings};
 use crate::history::{Bin, Point, Step};
@@ -18,12 +17,8 @@ use crate::page::PageSource;
 
 #[derive(Serialize)]
 struct RecordJson<'a> {
-    site: &'a str,
-    sensor: &'a str,
-    place: &'a str,
-    quantity: &'a str,
-    unit: &'a str,
-    time_zone: &'a str,
+    #[serde(flatten)]
+    of: &'a RecordedSensor,
     step: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     readings: Option<Vec<ReadingJson>>,
@@ -98,8 +93,9 @@ async fn raw<V: PageSource>(
     })
     .await?;
     let next = call.next(next.map(Cursor::Reading));
-    let record = RecordJson { readings: Some(readings), next: next.clone(), ..empty(sensor, Step::Raw) };
-    call.json_part(&record, next.as_deref())
+    let record =
+        RecordJson { of: sensor, step: Step::Raw.name(), readings: Some(readings), bins: None, next };
+    call.json_part(&record, record.next.as_deref())
 }
 
 async fn bins<V: PageSource>(
@@ -128,23 +124,8 @@ async fn bins<V: PageSource>(
     })
     .await?;
     let next = call.next(next.map(|next| Cursor::Bin(next.as_millisecond())));
-    let record = RecordJson { bins: Some(bins), next: next.clone(), ..empty(sensor, step) };
-    call.json_part(&record, next.as_deref())
-}
-
-fn empty(of: &RecordedSensor, step: Step) -> RecordJson<'_> {
-    RecordJson {
-        site: &of.site,
-        sensor: &of.sensor,
-        place: &of.place,
-        quantity: &of.quantity,
-        unit: &of.unit,
-        time_zone: zone_name(&of.zone),
-        step: step.name(),
-        readings: None,
-        bins: None,
-        next: None,
-    }
+    let record = RecordJson { of: sensor, step: step.name(), readings: None, bins: Some(bins), next };
+    call.json_part(&record, record.next.as_deref())
 }
 
 fn reading(point: &Point) -> ReadingJson {

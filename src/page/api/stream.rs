@@ -118,30 +118,27 @@ fn write(
     loop {
         let until = Instant::now() + LOOKED;
         let enough = || Instant::now() > until || send.is_closed();
-        let mut failed = None;
-        let mut take = |written: csv::Result<()>| {
-            if let Err(fault) = written {
-                failed.get_or_insert(fault);
-            }
-        };
+        let mut written: csv::Result<()> = Ok(());
         let more = if step == Step::Raw {
             mark = walk_readings(reader, &filter, mark, PART, enough, |row| {
-                take(part.write_record(reading_record(row)));
+                if written.is_ok() {
+                    written = part.write_record(reading_record(row));
+                }
             })
             .map_err(io::Error::other)?;
             mark.is_some()
         } else {
             let sensor = (bin_of.site, bin_of.sensor);
             let next = walk_bins(reader, sensor, rest, step, bin_of.zone, PART, enough, |bin| {
-                take(part.write_record(bin_record(&bin_of, bin)));
+                if written.is_ok() {
+                    written = part.write_record(bin_record(&bin_of, bin));
+                }
             })
             .map_err(io::Error::other)?;
             rest.from = next.unwrap_or(rest.to);
             next.is_some()
         };
-        if let Some(fault) = failed {
-            return Err(fault.into());
-        }
+        written?;
         let bytes = part.into_inner().map_err(|fault| io::Error::other(fault.to_string()))?;
         part = csv::Writer::from_writer(Vec::new());
         if !bytes.is_empty() && send.blocking_send(Ok(bytes.into())).is_err() {

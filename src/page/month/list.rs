@@ -7,7 +7,7 @@ use maud::{Markup, html};
 
 use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
-use crate::page::Record;
+use crate::page::RecordReader;
 use crate::page::markup::columns;
 use crate::page::problem::Problem;
 use crate::report::{month_name, slug, which};
@@ -35,7 +35,7 @@ pub(super) struct MonthCompleteness {
 
 /// The months of a year of which something is stored; of the newest without one.
 pub(super) async fn months(
-    record: &Record,
+    record: &RecordReader,
     garden: Arc<Garden>,
     now: Timestamp,
     year: Option<i16>,

@@ -9,10 +9,10 @@ use maud::{Markup, html};
 
 use super::bed_water::amounts;
 use super::events::PlaceEvents;
-use super::rain_months::{RainMonth, Spell, months, spells, together};
+use super::rain_months::{MonthlyRain, Spell, months, spells, together};
 use super::reader::PlaceReader;
 use super::series::SensorSeries;
-use super::shared::{self, counted};
+use super::shared;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
 use crate::alarms::Kind;
 use crate::analysis::month::{RainDayOf, caught_by, rain_days};
@@ -29,7 +29,8 @@ use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, places, reasons};
 use crate::rain::{Caught, MONTH_LOSS_MM, rain_day_bounds};
-use crate::text::{labels, spoken};
+use crate::text::labels;
+use crate::text::spoken::{self, counted};
 
 /// Readings of a gauge that are read one by one; of more, sums of hours are taken.
 const POINTS_MAX: usize = 50_000;
@@ -70,7 +71,7 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
         days.iter().filter(|day| shown.first <= day.date && day.date <= shown.last).copied().collect();
     let events = reader.events().await?;
     let short = matches!(shown.length, SpanLength::Day | SpanLength::Week);
-    let months: Vec<RainMonth> = if short { Vec::new() } else { months(&days) };
+    let months: Vec<MonthlyRain> = if short { Vec::new() } else { months(&days) };
     let years = match (shown.length, first) {
         (SpanLength::Year, Some(first)) if first < shown.from => years_of(reader, gauge).await?,
         _ => BTreeMap::new(),
@@ -223,7 +224,7 @@ fn chart(
 const NOT_WHOLE: &str = "On some days not all of the rain is known: it was at least so much.";
 
 /// Month against month.
-fn months_chart(months: &[RainMonth], shown: &ShownSpan) -> Option<Chart> {
+fn months_chart(months: &[MonthlyRain], shown: &ShownSpan) -> Option<Chart> {
     let midnight = |date: Date| shown.zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
     let (first, last) = (months.first()?, months.last()?);
     let bars: Vec<Bar> = months
@@ -286,11 +287,11 @@ fn in_words(days: &[RainDayOf], shown: &ShownSpan) -> Markup {
                             }
                         }
                         li {
-                            (counted(of.rain_days as u32, "day", "days")) " with at least 0.2 mm, "
-                            (counted(of.days_of_1mm as u32, "day", "days")) " with at least 1 mm."
+                            (counted(of.rain_days, "day", "days")) " with at least 0.2 mm, "
+                            (counted(of.days_of_1mm, "day", "days")) " with at least 1 mm."
                         }
                         @if let Some((date, mm)) = of.wettest { li { "Most on one day: " (labels::millimetres(mm)) ", " (dated(date)) "." } }
-                        @if of.unknown > 0 { li { (counted(of.unknown as u32, "day", "days")) " of which not all is known." } }
+                        @if of.unknown > 0 { li { (counted(of.unknown, "day", "days")) " of which not all is known." } }
                     }
                     @if shown.length != SpanLength::Day {
                         @if spells.is_empty() { p { "No two days in a row were alike, or not enough is known." } }
@@ -323,9 +324,9 @@ fn spell_words(spell: &Spell) -> String {
     }
 }
 
-fn months_table(months: &[RainMonth], garden: &Garden) -> Markup {
+fn months_table(months: &[MonthlyRain], garden: &Garden) -> Markup {
     let roof = garden.roof.map(|it| it.roof);
-    let off_roof = |month: &RainMonth| {
+    let off_roof = |month: &MonthlyRain| {
         let litres = roof?.litres(month.mm?, MONTH_LOSS_MM).ok()?;
         Some(format!("{}{litres:.0} L", if month.unknown > 0 { "at least " } else { "" }))
     };
@@ -424,8 +425,8 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
             h2 { "Whether to believe it" }
             ul {
                 @for alarm in &suspected { li { (alarm.text) } }
-                @if gaps > 0 { li { (counted(gaps as u32, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
-                @if suspect + bad > 0 { li { (counted(suspect + bad, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
+                @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
+                @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
                 @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time speaks against the gauge." } }
                 li { "A gauge catches a little less than falls, most of all in wind. Look into the funnel for leaves before you doubt the sky." }
             }

@@ -38,7 +38,7 @@ pub(super) fn spells(days: &[RainDayOf]) -> Vec<Spell> {
 
 /// The rain of a month.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct RainMonth {
+pub(super) struct MonthlyRain {
     pub(super) first: Date,
     /// What is known of it, mm; `None` where nothing is.
     pub(super) mm: Option<f64>,
@@ -52,16 +52,16 @@ pub(super) struct RainMonth {
 }
 
 /// The months of some rain days in order of time, each day by the date it ends.
-pub(super) fn months(days: &[RainDayOf]) -> Vec<RainMonth> {
+pub(super) fn months(days: &[RainDayOf]) -> Vec<MonthlyRain> {
     days.chunk_by(|a, b| a.date.first_of_month() == b.date.first_of_month()).filter_map(together).collect()
 }
 
 /// Days in order of time as if they were one month; `None` without a day.
-pub(super) fn together(days: &[RainDayOf]) -> Option<RainMonth> {
+pub(super) fn together(days: &[RainDayOf]) -> Option<MonthlyRain> {
     let known = || days.iter().filter_map(|day| Some((day.date, day.whole_mm()?)));
     let fallen: Vec<f64> = days.iter().filter_map(|day| day.mm).collect();
     let at_least = |least: f64| known().filter(|(_, mm)| *mm >= least - ROUNDING_MM).count();
-    Some(RainMonth {
+    Some(MonthlyRain {
         first: days.first()?.date.first_of_month(),
         mm: (!fallen.is_empty()).then(|| fallen.iter().sum()),
         unknown: days.iter().filter(|day| day.gap).count(),

@@ -7,7 +7,7 @@ use super::series::SensorSeries;
 use super::span::ShownSpan;
 use crate::garden::plan::Sensor;
 use crate::history::Step;
-use crate::page::Record;
+use crate::page::RecordReader;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 
@@ -17,7 +17,7 @@ const POINTS_MAX: usize = 17_280;
 /// Reads the record of one site over the time that a page shows.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct PlaceReader<'a> {
-    pub(super) record: &'a Record,
+    pub(super) record: &'a RecordReader,
     pub(super) site: &'a str,
     pub(super) shown: &'a ShownSpan,
 }

@@ -18,6 +18,7 @@ use crate::page::markup::columns;
 use crate::page::places;
 use crate::store::LogRow;
 use crate::text::labels;
+use crate::text::spoken::counted;
 
 /// Entries of the log that a page lists.
 const ENTRIES_SHOWN: usize = 8;
@@ -208,7 +209,7 @@ fn sensor_row(sensor: &Sensor, name: &str, series: &SensorSeries, view: &SiteVie
             td data-label="Quality" { @if let Some(last) = last { (quality(last)) } @else { (labels::NOT_KNOWN) } }
             td data-label="Readings shown" {
                 @if readings == 0 { "none in this time" } @else {
-                    (counted(readings, "reading", "readings")) ": " (good) " good"
+                    (counted(readings as usize, "reading", "readings")) ": " (good) " good"
                     @if suspect > 0 { ", " (suspect) " doubtful" }
                     @if bad > 0 { ", " (bad) " bad" }
                 }
@@ -232,9 +233,4 @@ pub(super) fn ways_on(view: &SiteView, shown: &ShownSpan) -> Markup {
 pub(super) fn capital(word: &str) -> String {
     let mut chars = word.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
-}
-
-/// "3 readings", "1 reading".
-pub(super) fn counted(count: u32, one: &str, many: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
 }
