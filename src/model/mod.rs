@@ -11,6 +11,6 @@ mod time;
 pub use id::Id;
 pub use local_hours::LocalHours;
 pub use place::{Condition, Place};
-pub use quantity::Quantity;
+pub use quantity::{MeasuredIn, Quantity};
 pub use sample::{Sample, SensorIx, TimeFrom};
 pub(crate) use time::add_seconds;

@@ -16,52 +16,83 @@ pub enum Quantity {
     WindSpeed,
 }
 
+/// Where a quantity can be measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MeasuredIn {
+    Bed,
+    Tank,
+    /// The whole site.
+    Site,
+    /// Each of the three.
+    Anywhere,
+}
+
+/// What is the same of a quantity everywhere.
+struct Row {
+    quantity: Quantity,
+    name: &'static str,
+    unit: &'static str,
+    measured_in: MeasuredIn,
+}
+
+const fn row(quantity: Quantity, name: &'static str, unit: &'static str, measured_in: MeasuredIn) -> Row {
+    Row { quantity, name, unit, measured_in }
+}
+
+/// One row for each quantity, in the order of [`Quantity`].
+const ROWS: [Row; 11] = {
+    use MeasuredIn::{Anywhere, Bed, Site, Tank};
+    use Quantity as Q;
+    [
+        row(Q::SoilMoisture, "soil-moisture", "m3/m3", Bed),
+        row(Q::SoilTemperature, "soil-temperature", "°C", Bed),
+        row(Q::WaterTemperature, "water-temperature", "°C", Tank),
+        row(Q::Rain, "rain", "mm", Site),
+        row(Q::AirTemperature, "air-temperature", "°C", Anywhere),
+        row(Q::RelativeHumidity, "relative-humidity", "%", Anywhere),
+        row(Q::Ph, "ph", "pH", Anywhere),
+        row(Q::DissolvedOxygen, "dissolved-oxygen", "mg/L", Tank),
+        row(Q::WaterFlow, "water-flow", "L", Anywhere),
+        row(Q::SolarRadiation, "solar-radiation", "W/m2", Site),
+        row(Q::WindSpeed, "wind-speed", "m/s", Site),
+    ]
+};
+
 impl Quantity {
     /// Every quantity, in the order of the contract.
-    pub const ALL: [Self; 11] = [
-        Self::SoilMoisture,
-        Self::SoilTemperature,
-        Self::WaterTemperature,
-        Self::Rain,
-        Self::AirTemperature,
-        Self::RelativeHumidity,
-        Self::Ph,
-        Self::DissolvedOxygen,
-        Self::WaterFlow,
-        Self::SolarRadiation,
-        Self::WindSpeed,
-    ];
+    pub const ALL: [Self; ROWS.len()] = {
+        let mut all = [Self::SoilMoisture; ROWS.len()];
+        let mut at = 0;
+        while at < ROWS.len() {
+            assert!(ROWS[at].quantity as usize == at, "rows stand in the order of the variants");
+            all[at] = ROWS[at].quantity;
+            at += 1;
+        }
+        all
+    };
+
+    fn row(self) -> &'static Row {
+        &ROWS[self as usize]
+    }
 
     /// The name in configuration files, tags and exports.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::SoilMoisture => "soil-moisture",
-            Self::SoilTemperature => "soil-temperature",
-            Self::WaterTemperature => "water-temperature",
-            Self::Rain => "rain",
-            Self::AirTemperature => "air-temperature",
-            Self::RelativeHumidity => "relative-humidity",
-            Self::Ph => "ph",
-            Self::DissolvedOxygen => "dissolved-oxygen",
-            Self::WaterFlow => "water-flow",
-            Self::SolarRadiation => "solar-radiation",
-            Self::WindSpeed => "wind-speed",
-        }
+        self.row().name
     }
 
     /// The unit of a calibrated value, as people write it.
     pub fn unit(self) -> &'static str {
-        match self {
-            Self::SoilMoisture => "m3/m3",
-            Self::SoilTemperature | Self::WaterTemperature | Self::AirTemperature => "°C",
-            Self::Rain => "mm",
-            Self::RelativeHumidity => "%",
-            Self::Ph => "pH",
-            Self::DissolvedOxygen => "mg/L",
-            Self::WaterFlow => "L",
-            Self::SolarRadiation => "W/m2",
-            Self::WindSpeed => "m/s",
-        }
+        self.row().unit
+    }
+
+    /// Where it can be measured.
+    pub fn measured_in(self) -> MeasuredIn {
+        self.row().measured_in
+    }
+
+    /// Whether it is a temperature.
+    pub fn is_temperature(self) -> bool {
+        self.unit() == "°C"
     }
 
     /// Whether its readings are amounts, so that a span of time has a total.

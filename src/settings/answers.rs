@@ -1,11 +1,10 @@
 //! `[answers]`: how alarms may be answered beside the command line.
 
-use std::net::IpAddr;
 use std::path::Path;
 
-use url::{Host, Url};
+use url::Url;
 
-use super::daemon::{has_credentials, shown, whole};
+use super::address::{has_credentials, is_loopback, is_server_only, shown};
 use super::document::Want;
 use super::page::Page;
 use super::secret::{Secret, secret};
@@ -41,18 +40,15 @@ const PAGE_URL: &str = "the address at which people reach the page, without a pa
 /// fault was noted.
 pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Path) -> Option<Answers> {
     let Some(table) = table else { return Some(Answers::default()) };
-    let mqtt = table.get("mqtt", Want::Value).map_or(Some(false), |item| item.boolean());
+    let mqtt = table.flag("mqtt");
     let given = table.get("page_url", Want::Text);
-    let before = table.document().fault_count();
+    let before = table.faults();
     let secret = secret(&table, "link_secret", "link_secret_file", folder);
-    let secret_at_fault = table.document().fault_count() > before;
-    let hours = whole(&table, "link_hours", 1..=LINK_HOURS_MAX, 72, "hours");
+    let secret_at_fault = table.faults() > before;
+    let hours = table.whole_or("link_hours", 1..=LINK_HOURS_MAX, 72, "hours");
     let links = match (given, secret) {
         (None, None) => Some(None),
-        (None, Some(_)) => {
-            table.missing("page_url", PAGE_URL);
-            None
-        }
+        (None, Some(_)) => table.lacks("page_url", PAGE_URL),
         (Some(item), secret) => {
             let page_url = page_url(&item, page);
             if secret.is_none() && !secret_at_fault {
@@ -62,12 +58,10 @@ pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Pa
                 );
             }
             let secret = secret.filter(|secret| long_enough(&table, secret));
-            match (page_url, secret, hours) {
-                (Some(page_url), Some(secret), Some(hours)) => {
-                    Some(Some(AnswerLinks { page_url, secret, hours }))
-                }
-                _ => None,
-            }
+            page_url
+                .zip(secret)
+                .zip(hours)
+                .map(|((page_url, secret), hours)| Some(AnswerLinks { page_url, secret, hours }))
         }
     };
     table.finish();
@@ -82,7 +76,6 @@ fn long_enough(table: &Table<'_>, secret: &Secret) -> bool {
             "link_secret_file",
             format!("a secret of {length} bytes (not shown)"),
             format!("at least {SECRET_MIN} bytes, such as openssl rand -hex 32 prints"),
-            None,
         );
     }
     length >= SECRET_MIN
@@ -91,37 +84,24 @@ fn long_enough(table: &Table<'_>, secret: &Secret) -> bool {
 fn page_url(item: &Item<'_>, page: Option<&Page>) -> Option<Url> {
     let text = item.text(PAGE_URL)?;
     if has_credentials(text) {
-        item.fault(
-            shown(text),
-            "an address without a user name and password: it goes into every message",
-            None,
-        );
-        return None;
+        let accepted = "an address without a user name and password: it goes into every message";
+        return item.faulty(shown(text), accepted, None);
     }
     let fits = Url::parse(text).ok().filter(|url| {
-        let only_an_address = url.path() == "/" && url.query().is_none() && url.fragment().is_none();
-        only_an_address
+        url.path() == "/"
+            && is_server_only(url)
             && url.has_host()
             && (url.scheme() == "https" || (url.scheme() == "http" && is_loopback(url)))
     });
     if fits.is_none() {
-        item.refuse(PAGE_URL);
-    } else if page.is_none() {
-        item.fault(
+        return item.refused(PAGE_URL);
+    }
+    if page.is_none() {
+        return item.faulty(
             format!("{} without a section [page]", item.given()),
             "a section [page] with its listen address beside it: the link opens Trug's own page",
             None,
         );
-        return None;
     }
     fits
-}
-
-fn is_loopback(url: &Url) -> bool {
-    match url.host() {
-        Some(Host::Domain(name)) => name == "localhost",
-        Some(Host::Ipv4(address)) => IpAddr::from(address).is_loopback(),
-        Some(Host::Ipv6(address)) => address.is_loopback(),
-        None => false,
-    }
 }

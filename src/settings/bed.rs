@@ -7,7 +7,7 @@ use super::fault::any_of;
 use super::hours::hours;
 use super::range::Range;
 use super::table::Table;
-use super::text::{ID_ACCEPTED, Names, id, named};
+use super::text::{Names, name_or_id, own_id};
 use super::value::Item;
 use crate::garden::plan::{Bed, Mulch};
 use crate::soil::{self, Composition, HeldWater, Lengths, OutOfRange, Texture};
@@ -33,16 +33,10 @@ const STAGE_DAYS_MAX: u32 = 730;
 
 /// Reads one bed; `None` where a fault was noted.
 pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
-    let before = table.document().fault_count();
-    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
-        let id = id(&item)?;
-        ids.claim(&item, id.as_str()).then_some(id)
-    });
-    let name = match table.get("name", Want::Text) {
-        Some(item) => named(&item),
-        None => id.as_ref().map(ToString::to_string),
-    };
-    let area_m2 = table.need("area_m2", Want::Value, AREA.to_string()).and_then(|item| item.number(AREA));
+    let before = table.faults();
+    let id = own_id(&table, ids);
+    let name = name_or_id(&table, id.as_ref());
+    let area_m2 = table.number("area_m2", AREA);
     let soil = soil_of(&table);
     let crop = crop_of(&table);
     let planted = table.get("planted", Want::Value).and_then(|item| item.date());
@@ -51,17 +45,13 @@ pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
     let mulch = table.section_like("mulch", MULCH).and_then(mulch);
     let watering_allowed =
         table.section_like("watering", "{ allowed = [\"00:00-09:00\"] }").and_then(|watering| {
-            let allowed = watering
-                .need("allowed", Want::List, "a list of intervals: [\"00:00-09:00\"]")
-                .and_then(|item| hours(&item));
+            let allowed =
+                watering.read("allowed", Want::List, "a list of intervals: [\"00:00-09:00\"]", hours);
             watering.finish();
             allowed
         });
-    let fallow = match table.get("fallow", Want::Value) {
-        Some(item) => item.boolean(),
-        None => Some(false),
-    };
-    let whole = table.document().fault_count() == before;
+    let fallow = table.flag("fallow");
+    let whole = table.faults() == before;
     table.finish();
     if !whole {
         return None;
@@ -110,7 +100,7 @@ enum Soil {
 
 impl Soil {
     fn of(table: &Table<'_>) -> Self {
-        let before = table.document().fault_count();
+        let before = table.faults();
         if let Some(item) = table.get("soil", Want::TextOrTable)
             && !matches!(item.value(), DeValue::Table(_))
         {
@@ -120,7 +110,7 @@ impl Soil {
         match table.section_like("soil", COMPOSITION).map(composition) {
             Some(Some((composition, held))) => Self::Composition(composition, held),
             Some(None) => Self::Refused,
-            None if table.document().fault_count() > before => Self::Refused,
+            None if table.faults() > before => Self::Refused,
             None => Self::Absent,
         }
     }
@@ -148,8 +138,7 @@ fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
             (None, Some(_)) => "field_capacity",
             _ => "soil",
         };
-        table.missing(key, accepted);
-        return None;
+        return table.lacks(key, accepted);
     }
     let (name, of_soil, composition) = match given {
         Soil::Refused => return None,
@@ -182,25 +171,22 @@ fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
                     "a wilting point below the field capacity, which is {field_capacity:.3}"
                 ));
             }
-            (None, None) => table.fault("soil", field_capacity.to_string(), accepted, None),
+            (None, None) => table.fault("soil", field_capacity.to_string(), accepted),
         }
         return None;
     }
     if let (Some(item), Some(saturation)) = (saturation_item, saturation)
         && saturation <= field_capacity
     {
-        item.refuse(format!("a saturation above the field capacity, which is {field_capacity:.3}"));
-        return None;
+        return item.refused(format!("a saturation above the field capacity, which is {field_capacity:.3}"));
     }
     Some(SoilLimits { name, field_capacity, wilting_point, saturation, composition })
 }
 
 /// What a soil is made of, and the water that it then holds.
 fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
-    let number = |key, limits: &OutOfRange| {
-        let range = Range::from_to(limits.from, limits.to, "% by weight");
-        table.need(key, Want::Value, range.to_string()).and_then(|item| item.number(range))
-    };
+    let number =
+        |key, limits: &OutOfRange| table.number(key, Range::from_to(limits.from, limits.to, "% by weight"));
     let sand = number("sand_percent", &soil::SAND);
     let clay = number("clay_percent", &soil::CLAY);
     let organic = number("organic_percent", &soil::ORGANIC);
@@ -213,8 +199,7 @@ fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
                     "sand_percent = {}, clay_percent = {}, organic_percent = {}: {e}",
                     composition.sand_percent, composition.clay_percent, composition.organic_percent
                 );
-                table.fault("", given, "a soil for which Saxton and Rawls 2006 holds, or a texture", None);
-                None
+                table.faulty("", given, "a soil for which Saxton and Rawls 2006 holds, or a texture")
             }
         }
     })();
@@ -224,20 +209,14 @@ fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
 
 /// The garden's own lengths of the growth stages.
 fn stage_lengths(item: &Item<'_>) -> Option<Lengths> {
-    let items = item.list_of(STAGES)?;
-    if items.len() != 4 {
-        item.refuse(STAGES);
+    let days: Vec<Option<u16>> = item.list(STAGES, 4..=4, |item| {
+        Some(item.whole(0..=STAGE_DAYS_MAX, "days").and_then(|days| days.try_into().ok()))
+    })?;
+    let &[Some(initial_d), Some(development_d), Some(mid_d), Some(late_d)] = days.as_slice() else {
         return None;
-    }
-    let days: Vec<u16> =
-        items.iter().filter_map(|item| u16::try_from(item.whole(0..=STAGE_DAYS_MAX, "days")?).ok()).collect();
-    let &[initial_d, development_d, mid_d, late_d] = days.as_slice() else { return None };
+    };
     let lengths = Lengths { initial_d, development_d, mid_d, late_d };
-    if lengths.total_d() == 0 {
-        item.refuse(STAGES);
-        return None;
-    }
-    Some(lengths)
+    if lengths.total_d() == 0 { item.refused(STAGES) } else { Some(lengths) }
 }
 
 /// The crop's name, rooting depth and depletion fraction: of the table, or the
@@ -257,35 +236,26 @@ fn crop_of(table: &Table<'_>) -> Option<(Option<String>, f64, f64)> {
             (None, Some(_)) => "root_depth_m",
             _ => "crop",
         };
-        table.missing(key, accepted);
-        return None;
+        return table.lacks(key, accepted);
     }
-    let (name, crop) = match crop {
-        Some(crop) => {
-            let crop = crop?;
-            (Some(crop.name.to_owned()), Some(crop))
-        }
-        None => (None, None),
+    let crop = match crop {
+        Some(crop) => Some(crop?),
+        None => None,
     };
     let depth = depth.unwrap_or_else(|| crop.map(|c| c.root_depth_m.0))?;
     let fraction = fraction.unwrap_or_else(|| crop.map(|c| c.depletion_fraction))?;
-    Some((name, depth, fraction))
+    Some((crop.map(|crop| crop.name.to_owned()), depth, fraction))
 }
 
 fn irrigation(table: Table<'_>) -> Option<Irrigation> {
-    let number = |key, range: Range| {
-        table.need(key, Want::Value, range.to_string()).and_then(|item| item.number(range))
-    };
-    let litres_per_hour = number("litres_per_hour", LITRES_PER_HOUR);
-    let efficiency = number("efficiency", EFFICIENCY);
+    let litres_per_hour = table.number("litres_per_hour", LITRES_PER_HOUR);
+    let efficiency = table.number("efficiency", EFFICIENCY);
     table.finish();
     Some(Irrigation { litres_per_hour: litres_per_hour?, efficiency: efficiency? })
 }
 
 fn mulch(table: Table<'_>) -> Option<Mulch> {
-    let depth_mm = table
-        .need("depth_mm", Want::Value, MULCH_DEPTH.to_string())
-        .and_then(|item| item.number(MULCH_DEPTH));
+    let depth_mm = table.number("depth_mm", MULCH_DEPTH);
     // A date that is refused makes the bed as a whole wrong.
     let planned = table.get("planned", Want::Value).and_then(|item| item.date());
     table.finish();

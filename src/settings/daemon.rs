@@ -6,9 +6,9 @@ use std::time::Duration;
 
 use url::Url;
 
+use super::address::{ca_file, has_credentials, is_server_only, shown, username};
 use super::answers::{Answers, answers};
 use super::document::Want;
-use super::fault::quoted;
 use super::forward::{Forward, forwards};
 use super::mail::{Mail, mail};
 use super::page::{Page, page};
@@ -82,18 +82,18 @@ pub enum LogLevel {
 }
 
 impl LogLevel {
-    /// Every level, the most important first.
-    pub const ALL: [Self; 5] = [Self::Error, Self::Warn, Self::Info, Self::Debug, Self::Trace];
+    /// Every level and its name in configuration files, in the order of the variants.
+    const WORDS: [(&str, Self); 5] = [
+        ("error", Self::Error),
+        ("warn", Self::Warn),
+        ("info", Self::Info),
+        ("debug", Self::Debug),
+        ("trace", Self::Trace),
+    ];
 
     /// The name in configuration files.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Error => "error",
-            Self::Warn => "warn",
-            Self::Info => "info",
-            Self::Debug => "debug",
-            Self::Trace => "trace",
-        }
+        Self::WORDS[self as usize].0
     }
 }
 
@@ -156,35 +156,23 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
 fn gardens(table: Table<'_>) -> Option<String> {
     let item = table.get("folder", Want::Text);
     table.finish();
-    let item = item?;
-    let folder = item.text("the path of a folder")?;
-    if folder.is_empty() {
-        item.refuse("the path of a folder");
-        return None;
-    }
-    Some(folder.to_owned())
+    item?.text_that("the path of a folder", |folder| !folder.is_empty())
 }
 
 fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
     const URL: &str = "mqtt://HOST, mqtts://HOST for TLS, each with :PORT if it is not 1883 or 8883";
-    let address = table.need("url", Want::Text, URL).and_then(|item| broker_url(&item, URL));
-    let client_id = match table.get("client_id", Want::Text) {
-        Some(item) => client_id(&item),
-        None => Some("trug".to_owned()),
-    };
-    let username = table.get("username", Want::Text).and_then(|item| username(&item));
+    let address = table.read("url", Want::Text, URL, |item| broker_url(item, URL));
+    let client_id = table.read_or("client_id", Want::Text, "trug".to_owned(), client_id);
+    let username = username(&table);
     let password = secret(&table, "password", "password_file", folder);
     let ca_file = table.get("ca_file", Want::Text).and_then(|item| ca_file(&item, folder));
-    let topics = match table.get("topics", Want::List) {
-        Some(item) => filters(&item),
-        None => Some(vec!["#".to_owned()]),
-    };
-    let receive_maximum = whole(&table, "receive_maximum", 1..=65_535, 2000, "messages");
-    let max_packet_bytes = whole(&table, "max_packet_bytes", 1024..=16 * 1024 * 1024, 262_144, "bytes");
+    let topics = table.read_or("topics", Want::List, vec!["#".to_owned()], filters);
+    let receive_maximum = table.whole_or("receive_maximum", 1..=65_535, 2000, "messages");
+    let max_packet_bytes = table.whole_or("max_packet_bytes", 1024..=16 * 1024 * 1024, 262_144, "bytes");
     // The client library refuses less than 5 s by stopping the program.
-    let keep_alive_s = whole(&table, "keep_alive_s", 5..=3600, 30, "seconds");
-    let session_expiry_s =
-        whole(&table, "session_expiry_s", 60..=365 * 86_400, 7 * 86_400, "seconds, at most a year");
+    let keep_alive = table.seconds_or("keep_alive_s", 5..=3600, 30);
+    let year = "seconds, at most a year";
+    let session_expiry_s = table.whole_or("session_expiry_s", 60..=365 * 86_400, 7 * 86_400, year);
     table.finish();
     let (host, port, tls) = address?;
     Some(Broker {
@@ -198,39 +186,14 @@ fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
         topics: topics?,
         receive_maximum: u16::try_from(receive_maximum?).ok()?,
         max_packet_bytes: max_packet_bytes?,
-        keep_alive: Duration::from_secs(u64::from(keep_alive_s?)),
+        keep_alive: keep_alive?,
         session_expiry_s: session_expiry_s?,
     })
 }
 
-/// The whole number at `key`, or `default` where it is not given.
-pub(super) fn whole(
-    table: &Table<'_>,
-    key: &'static str,
-    range: std::ops::RangeInclusive<u32>,
-    default: u32,
-    unit: &str,
-) -> Option<u32> {
-    table.get(key, Want::Value).map_or(Some(default), |item| item.whole(range, unit))
-}
-
-/// Whether an address carries a user name or password.
-pub(super) fn has_credentials(url: &str) -> bool {
-    let authority = url.split_once("//").map_or(url, |(_, rest)| rest);
-    authority.split(['/', '?']).next().is_some_and(|a| a.contains('@'))
-}
-
-/// The address in quotes, unless it carries a password.
-pub(super) fn shown(url: &str) -> String {
-    if has_credentials(url) { "an address with a user name (not shown)".to_owned() } else { quoted(url) }
-}
-
 fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     let text = item.text(accepted)?;
-    let refuse = |accepted: &str| {
-        item.fault(shown(text), accepted, None);
-        None
-    };
+    let refuse = |accepted: &str| item.faulty(shown(text), accepted, None);
     if has_credentials(text) {
         return refuse(
             "an address without user name and password: they go into username and password_file, since this \
@@ -245,9 +208,8 @@ fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     };
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
     let port = url.port().unwrap_or(default_port);
-    let only_an_address = matches!(url.path(), "" | "/") && url.query().is_none() && url.fragment().is_none();
     // Other characters than those of host names come out of the parser as %XX.
-    if host.is_empty() || host.contains('%') || port == 0 || !only_an_address {
+    if host.is_empty() || host.contains('%') || port == 0 || !is_server_only(&url) {
         return refuse(accepted);
     }
     Some((host.to_owned(), port, tls))
@@ -258,92 +220,37 @@ fn client_id(item: &Item<'_>) -> Option<String> {
     // most take more.
     const ACCEPTED: &str = "1 to 128 characters without + # / and control characters; \
                             1 to 23 letters and digits suit every broker";
-    let text = item.text(ACCEPTED)?;
-    let count = text.chars().count();
-    if !(1..=128).contains(&count) || text.chars().any(|c| c.is_control() || "+#/".contains(c)) {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    Some(text.to_owned())
-}
-
-/// A user's name.
-pub(super) fn username(item: &Item<'_>) -> Option<String> {
-    const ACCEPTED: &str = "1 to 256 characters without control characters";
-    let text = item.text(ACCEPTED)?;
-    if !(1..=256).contains(&text.chars().count()) || text.chars().any(char::is_control) {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    Some(text.to_owned())
-}
-
-pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
-    const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
-    let path = folder.join(item.text(ACCEPTED)?);
-    match std::fs::File::open(&path).and_then(|f| f.metadata()) {
-        Ok(found) if found.is_file() => Some(path),
-        Ok(_) => {
-            item.fault(format!("{} (not a file)", item.given()), ACCEPTED, None);
-            None
-        }
-        Err(e) => {
-            item.fault(format!("{} ({e})", item.given()), ACCEPTED, None);
-            None
-        }
-    }
+    item.text_that(ACCEPTED, |text| {
+        (1..=128).contains(&text.chars().count())
+            && !text.chars().any(|c| c.is_control() || "+#/".contains(c))
+    })
 }
 
 fn filters(item: &Item<'_>) -> Option<Vec<String>> {
     const ACCEPTED: &str = "a list of MQTT topic filters, such as [\"saltbush-gully/#\"]";
-    let parts = item.list_of(ACCEPTED)?;
-    if parts.is_empty() {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    let mut filters = Vec::new();
-    for part in &parts {
+    item.list(ACCEPTED, 1.., |part| {
         let filter = part.text(ACCEPTED)?;
-        if !is_filter(filter) {
-            part.refuse("a topic filter: + alone in its level, # alone and last");
-            return None;
+        if is_filter(filter) {
+            Some(filter.to_owned())
+        } else {
+            part.refused("a topic filter: + alone in its level, # alone and last")
         }
-        filters.push(filter.to_owned());
-    }
-    Some(filters)
+    })
 }
 
 fn store(table: Table<'_>) -> Option<StoreSettings> {
     const PATH: &str = "the path of the database file";
-    let path = table.need("path", Want::Text, PATH).and_then(|item| {
-        let path = item.text(PATH)?.to_owned();
-        if path.is_empty() || path.contains('\0') || path.ends_with('/') {
-            item.refuse(PATH);
-            return None;
-        }
-        Some(PathBuf::from(path))
-    });
-    let keep_rejects = whole(&table, "keep_rejects", 0..=10_000_000, 10_000, "messages");
+    let path = table.read("path", Want::Text, PATH, |item| item.path_of_file(PATH).map(PathBuf::from));
+    let keep_rejects = table.whole_or("keep_rejects", 0..=10_000_000, 10_000, "messages");
     table.finish();
     Some(StoreSettings { path: path?, keep_rejects: keep_rejects? })
 }
 
 fn log(table: Option<Table<'_>>) -> Option<Log> {
+    const FORMATS: [(&str, LogFormat); 2] = [("text", LogFormat::Text), ("json", LogFormat::Json)];
     let Some(table) = table else { return Some(Log { level: LogLevel::Info, format: LogFormat::Text }) };
-    let level = table.get("level", Want::Text).map_or(Some(LogLevel::Info), |item| {
-        item.name(
-            |name| LogLevel::ALL.into_iter().find(|l| l.name() == name),
-            LogLevel::ALL.map(LogLevel::name),
-        )
-    });
-    let format = table.get("format", Want::Text).map_or(Some(LogFormat::Text), |item| {
-        let of = |name: &str| match name {
-            "text" => Some(LogFormat::Text),
-            "json" => Some(LogFormat::Json),
-            _ => None,
-        };
-        item.name(of, ["text", "json"])
-    });
+    let level = table.read_or("level", Want::Text, LogLevel::Info, |item| item.word(&LogLevel::WORDS));
+    let format = table.read_or("format", Want::Text, LogFormat::Text, |item| item.word(&FORMATS));
     table.finish();
     Some(Log { level: level?, format: format? })
 }

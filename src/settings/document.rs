@@ -1,18 +1,16 @@
 //! One configuration file as a tree whose every part knows its line.
 //!
-//! A [`Table`] is asked for its keys one by one; what was never asked for is
+//! A [`Table`](super::table::Table) is asked for its keys one by one; what was never asked for is
 //! unknown and becomes a fault when the table is finished. An environment
 //! variable stands in front of the file's own value. Nothing here stops at a
 //! fault: each is noted and the reader goes on.
 
-use std::borrow::Cow;
 use std::cell::RefCell;
 
 use toml::de::DeTable;
 
 use super::environment::{Scope, Variable};
 use super::fault::Fault;
-use super::table::Table;
 
 /// What is shared by all parts of one document.
 pub(super) struct Document<'d> {
@@ -65,11 +63,6 @@ impl<'d> Document<'d> {
             env,
             faults: RefCell::default(),
         }
-    }
-
-    /// The outermost table.
-    pub(super) fn root<'t>(&'t self, tree: &'t DeTable<'t>) -> Table<'t> {
-        Table::new(self, String::new(), String::new(), Some(Cow::Borrowed(tree)), Origin::File(0))
     }
 
     /// Notes a fault that belongs to no single value.

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use url::Url;
 
-use super::daemon::{has_credentials, shown, username, whole};
+use super::address::{both, has_credentials, shown, username};
 use super::document::Want;
 use super::secret::{Secret, secret};
 use super::table::Table;
@@ -39,22 +39,16 @@ pub(super) fn forwards(tables: Vec<Table<'_>>, folder: &Path) -> Vec<Forward> {
     tables
         .into_iter()
         .filter_map(|table| {
-            let name = table.need("name", Want::Text, "a name").and_then(|item| {
-                let name = named(&item)?;
-                names.claim(&item, &name).then_some(name)
+            let name = table.read("name", Want::Text, "a name", |item| {
+                let name = named(item)?;
+                names.claim(item, &name).then_some(name)
             });
-            let url = table.need("url", Want::Text, FORWARD_URL).and_then(|item| forward_url(&item));
+            let url = table.read("url", Want::Text, FORWARD_URL, forward_url);
             let auth = forward_auth(&table, folder);
-            let batch = whole(&table, "batch", 1..=100_000, 5000, "readings");
-            let timeout_s = whole(&table, "timeout_s", 1..=600, 10, "seconds");
+            let batch = table.whole_or("batch", 1..=100_000, 5000, "readings");
+            let timeout = table.seconds_or("timeout_s", 1..=600, 10);
             table.finish();
-            Some(Forward {
-                name: name?,
-                url: url?,
-                auth: auth?,
-                batch: batch?,
-                timeout: Duration::from_secs(u64::from(timeout_s?)),
-            })
+            Some(Forward { name: name?, url: url?, auth: auth?, batch: batch?, timeout: timeout? })
         })
         .collect()
 }
@@ -64,10 +58,7 @@ const FORWARD_URL: &str = "http:// or https:// with a path that ends in /write a
 
 fn forward_url(item: &Item<'_>) -> Option<Url> {
     let text = item.text(FORWARD_URL)?;
-    let refuse = |given: String, accepted: &str| {
-        item.fault(given, accepted, None);
-        None
-    };
+    let refuse = |given: String, accepted: &str| item.faulty(given, accepted, None);
     if has_credentials(text) {
         return refuse(
             shown(text),
@@ -98,28 +89,24 @@ fn forward_url(item: &Item<'_>) -> Option<Url> {
 }
 
 fn forward_auth(table: &Table<'_>, folder: &Path) -> Option<ForwardAuth> {
-    let before = table.document().fault_count();
+    let before = table.faults();
     let token = secret(table, "token", "token_file", folder);
-    let username = table.get("username", Want::Text).and_then(|item| username(&item));
+    let username = username(table);
     let password = secret(table, "password", "password_file", folder);
-    if table.document().fault_count() > before {
+    if table.faults() > before {
         return None;
     }
-    match (token, username, password) {
-        (None, None, None) => Some(ForwardAuth::None),
-        (Some(token), None, None) => Some(ForwardAuth::Token(token)),
-        (None, Some(username), Some(password)) => Some(ForwardAuth::Password { username, password }),
-        (Some(_), _, _) => {
-            table.fault("token_file", "a token beside a user name or password", "one of the two ways", None);
-            None
+    match token {
+        Some(token) if username.is_none() && password.is_none() => Some(ForwardAuth::Token(token)),
+        Some(_) => {
+            table.faulty("token_file", "a token beside a user name or password", "one of the two ways")
         }
-        (None, Some(_), None) => {
-            table.missing("password_file", "the file with this user's password");
-            None
-        }
-        (None, None, Some(_)) => {
-            table.missing("username", "the user whose password this is");
-            None
+        None => {
+            let password = both(table, username, password, |username, password| ForwardAuth::Password {
+                username,
+                password,
+            });
+            password.map(|it| it.unwrap_or(ForwardAuth::None))
         }
     }
 }

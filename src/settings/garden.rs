@@ -11,12 +11,14 @@ use super::fault::{any_of, nearest};
 use super::gateway::Gateways;
 use super::hours::{cool_hours, hours, working_day};
 use super::range::Range;
+use super::resistance::SoilWater;
 use super::roof::roof;
-use super::sensor::{PlaceUse, Places, SoilWater, Topics, sensor};
+use super::sensor::{PlaceUse, Places, Topics, sensor};
 use super::table::Table;
 use super::tank::tank;
 use super::tell::tells;
-use super::text::{ID_ACCEPTED, Names, id, named};
+use super::text::{Names, named, own_id};
+use super::value::Item;
 use super::webhook::Ways;
 use crate::alarms::OWN_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
@@ -58,7 +60,7 @@ impl<'a> Across<'a> {
 
 /// Reads a whole garden; `None` where a fault was noted.
 pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
-    let before = root.document().fault_count();
+    let before = root.faults();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
     // Where alarms stand, for the groups that name places. A place at fault is one too.
     let mut alarm_places: Vec<String> = site_table.iter().filter_map(id_of).collect();
@@ -76,7 +78,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
         alarm_places.extend(tables.iter().filter_map(id_of));
         if tables.len() > usize::from(PLACES_MAX) {
-            root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"), None);
+            root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"));
         }
     }
     let named_beds = places_of(&bed_tables, &mut places.beds);
@@ -125,7 +127,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
-    let whole = root.document().fault_count() == before;
+    let whole = root.faults() == before;
     root.finish();
     if !whole {
         return None;
@@ -142,10 +144,7 @@ fn id_of(table: &Table<'_>) -> Option<String> {
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
-fn places_of<'t>(
-    tables: &[Table<'t>],
-    places: &mut HashMap<String, PlaceUse>,
-) -> Vec<(String, super::value::Item<'t>)> {
+fn places_of<'t>(tables: &[Table<'t>], places: &mut HashMap<String, PlaceUse>) -> Vec<(String, Item<'t>)> {
     let mut named = Vec::new();
     for (at, table) in (0..PLACES_MAX).zip(tables) {
         let Some(item) = table.get("id", Want::Text) else { continue };
@@ -159,21 +158,12 @@ fn places_of<'t>(
 }
 
 fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
-    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
-        let id = id(&item)?;
-        sites.claim(&item, id.as_str()).then_some(id)
-    });
-    let name = table.need("name", Want::Text, "the garden's name").and_then(|item| named(&item));
-    let zone = table.need("time_zone", Want::Text, TIME_ZONE).and_then(|item| time_zone(&item));
-    let number = |key, range: Range| {
-        table.need(key, Want::Value, range.to_string()).and_then(|item| item.number(range))
-    };
-    let latitude_deg = number("latitude_deg", LATITUDE);
-    let elevation_m = number("elevation_m", ELEVATION);
-    let working_hours = match table.get("working_hours", Want::List) {
-        Some(item) => hours(&item),
-        None => Some(working_day()),
-    };
+    let id = own_id(&table, sites);
+    let name = table.read("name", Want::Text, "the garden's name", named);
+    let zone = table.read("time_zone", Want::Text, TIME_ZONE, time_zone);
+    let latitude_deg = table.number("latitude_deg", LATITUDE);
+    let elevation_m = table.number("elevation_m", ELEVATION);
+    let working_hours = table.read_or("working_hours", Want::List, working_day(), hours);
     table.finish();
     let site = (|| {
         Some(Site {
@@ -190,7 +180,7 @@ fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
     (site, zone.unwrap_or(TimeZone::UTC))
 }
 
-fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
+fn time_zone(item: &Item<'_>) -> Option<TimeZone> {
     let name = item.text(TIME_ZONE)?;
     // The library knows a zone for "not known"; a garden needs a real one.
     match TimeZone::get(name) {
@@ -203,8 +193,7 @@ fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
                 .find(|zone| zone.rsplit('/').next().is_some_and(|city| city.eq_ignore_ascii_case(name)))
                 .cloned();
             let near = by_city.or_else(|| nearest(name, known.iter().map(String::as_str)));
-            item.fault(item.given(), TIME_ZONE, near);
-            None
+            item.faulty(item.given(), TIME_ZONE, near)
         }
     }
 }
@@ -212,10 +201,7 @@ fn time_zone(item: &super::value::Item<'_>) -> Option<TimeZone> {
 /// The site's hours of watering; without the section, before 9 am and after 6 pm.
 fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
     let Some(table) = table else { return Some(cool_hours()) };
-    let allowed = match table.get("allowed", Want::List) {
-        Some(item) => hours(&item),
-        None => Some(cool_hours()),
-    };
+    let allowed = table.read_or("allowed", Want::List, cool_hours(), hours);
     table.finish();
     allowed
 }
@@ -225,21 +211,15 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
     let kinds = Kind::ALL.map(Kind::name);
     let mut holidays = Vec::new();
     for table in tables {
-        let day = |key| table.need(key, Want::Value, "a date: 2026-04-11").and_then(|item| item.date());
+        let day = |key| table.read(key, Want::Value, "a date: 2026-04-11", Item::date);
         let (from, to) = (day("from"), day("to"));
-        let quiet = table.need("quiet", Want::List, any_of(kinds)).and_then(|item| {
-            let read: Vec<_> =
-                item.list_of(KINDS)?.iter().map(|part| part.name(Kind::from_name, kinds)).collect();
-            read.into_iter().collect::<Option<Vec<Kind>>>()
+        let quiet = table.read("quiet", Want::List, any_of(kinds), |item| {
+            item.list_all(KINDS, .., |part| part.name(Kind::from_name, kinds))
         });
         if let (Some(from), Some(to), Some(quiet)) = (from, to, quiet) {
             if to < from {
-                table.fault(
-                    "to",
-                    format!("{to} with from = {from}"),
-                    "a last day not before the first",
-                    None,
-                );
+                let given = format!("{to} with from = {from}");
+                table.fault("to", given, "a last day not before the first");
             } else {
                 holidays.push(Holiday { from, to, quiet });
             }
@@ -255,13 +235,13 @@ const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
     let Some(table) = table else { return Some(rules) };
-    let before = table.document().fault_count();
+    let before = table.faults();
     for kind in Kind::ALL {
         if let Some(section) = table.section(kind.name()) {
             rule(section, kind, &mut rules[kind]);
         }
     }
-    let whole = table.document().fault_count() == before;
+    let whole = table.faults() == before;
     table.finish();
     whole.then_some(rules)
 }

@@ -7,7 +7,7 @@
 use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::table::Table;
-use super::text::{ID_ACCEPTED, Names, id, named};
+use super::text::{ID_ACCEPTED, Names, id, name_or_id};
 use super::value::Item;
 use crate::garden::plan::Gateway;
 use crate::model::Id;
@@ -45,17 +45,14 @@ impl<'t> Gateways<'t> {
     }
 
     fn add(&mut self, table: Table<'t>, ids: &mut Names) {
-        let before = table.document().fault_count();
+        let before = table.faults();
         let item = table.need("id", Want::Text, ID_ACCEPTED);
         let id = item.as_ref().and_then(|item| {
             let id = self.id(item)?;
             ids.claim(item, id.as_str()).then_some(id)
         });
-        let name = match table.get("name", Want::Text) {
-            Some(item) => named(&item),
-            None => id.as_ref().map(ToString::to_string),
-        };
-        let whole = table.document().fault_count() == before;
+        let name = name_or_id(&table, id.as_ref());
+        let whole = table.faults() == before;
         table.finish();
         match (id, name, item) {
             (Some(id), Some(name), Some(item)) if whole => {
@@ -71,8 +68,7 @@ impl<'t> Gateways<'t> {
     fn id(&self, item: &Item<'_>) -> Option<Id> {
         let id = id(item)?;
         if self.site.as_ref() == Some(&id) {
-            item.fault(item.given(), "an id that is not the site's own", None);
-            return None;
+            return item.refused("an id that is not the site's own");
         }
         Some(id)
     }
@@ -80,10 +76,7 @@ impl<'t> Gateways<'t> {
     /// The next number.
     fn room(&self, item: &Item<'_>) -> Option<u16> {
         let next = u16::try_from(self.all.len()).ok().filter(|n| *n < GATEWAYS_MAX);
-        if next.is_none() {
-            item.fault(item.given(), format!("at most {GATEWAYS_MAX} gateways in a garden"), None);
-        }
-        next
+        next.or_else(|| item.refused(format!("at most {GATEWAYS_MAX} gateways in a garden")))
     }
 
     /// The number of the gateway that a sensor names; `None` where a fault was noted.
@@ -101,8 +94,7 @@ impl<'t> Gateways<'t> {
             let known: Vec<&str> = self.all.iter().map(|gateway| gateway.id.as_str()).collect();
             let near = nearest(id.as_str(), known.iter().copied());
             let accepted = format!("the id of a [[gateway]] of this garden: {}", any_of(known));
-            item.fault(format!("{}, which is not there", item.given()), accepted, near);
-            return None;
+            return item.faulty(format!("{}, which is not there", item.given()), accepted, near);
         }
         let number = self.room(item)?;
         self.all.push(Gateway { name: id.to_string(), id });

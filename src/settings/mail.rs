@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use url::Host;
 
-use super::daemon::{ca_file, username, whole};
+use super::address::{both, ca_file, username};
 use super::document::Want;
 use super::fault::is_unsafe;
 use super::secret::{Secret, secret};
@@ -42,17 +42,8 @@ pub enum MailSecurity {
 }
 
 impl MailSecurity {
-    /// Every kind, in the order to show.
-    pub const ALL: [Self; 3] = [Self::StartTls, Self::Tls, Self::None];
-
-    /// The name in configuration files.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::StartTls => "starttls",
-            Self::Tls => "tls",
-            Self::None => "none",
-        }
-    }
+    /// Every kind and its name in configuration files, in the order to show.
+    const WORDS: [(&str, Self); 3] = [("starttls", Self::StartTls), ("tls", Self::Tls), ("none", Self::None)];
 
     /// The port that is meant where none is given: submission (RFC 6409),
     /// submission over TLS (RFC 8314) and SMTP (RFC 5321).
@@ -84,27 +75,15 @@ pub struct Sender {
 pub(super) fn mail(table: Table<'_>, folder: &Path) -> Option<Mail> {
     const FROM: &str = "an e-mail address, or a name and an address: \"Trug <trug@school.example>\"";
     let host = table.need("host", Want::Text, HOST).and_then(|item| Some((host(&item)?, item)));
-    let security = match table.get("security", Want::Text) {
-        Some(item) => item.name(
-            |name| MailSecurity::ALL.into_iter().find(|s| s.name() == name),
-            MailSecurity::ALL.map(MailSecurity::name),
-        ),
-        None => Some(MailSecurity::StartTls),
-    };
-    let port = whole(
-        &table,
-        "port",
-        1..=65_535,
-        security.unwrap_or(MailSecurity::StartTls).port().into(),
-        "587 for starttls, 465 for tls, 25 for none, if it is not given",
-    );
+    let security =
+        table.read_or("security", Want::Text, MailSecurity::StartTls, |item| item.word(&MailSecurity::WORDS));
+    let usual_port = security.unwrap_or(MailSecurity::StartTls).port();
+    let ports = "587 for starttls, 465 for tls, 25 for none, if it is not given";
+    let port = table.whole_or("port", 1..=65_535, usual_port.into(), ports);
     let login = login(&table, folder);
-    let from = table.need("from", Want::Text, FROM).and_then(|item| sender(&item, FROM));
-    let ca_file = match table.get("ca_file", Want::Text) {
-        Some(item) => ca_file(&item, folder).map(Some),
-        None => Some(None),
-    };
-    let timeout_s = whole(&table, "timeout_s", 1..=100, 30, "seconds");
+    let from = table.read("from", Want::Text, FROM, |item| sender(item, FROM));
+    let ca_file = table.read_if("ca_file", Want::Text, |item| ca_file(item, folder));
+    let timeout = table.seconds_or("timeout_s", 1..=100, 30);
     if let (Some((host, item)), Some(MailSecurity::None)) = (&host, security)
         && !is_this_computer(host)
     {
@@ -124,7 +103,7 @@ pub(super) fn mail(table: Table<'_>, folder: &Path) -> Option<Mail> {
         login: login?,
         from: from?,
         ca_file: ca_file?,
-        timeout: Duration::from_secs(u64::from(timeout_s?)),
+        timeout: timeout?,
     })
 }
 
@@ -140,10 +119,7 @@ fn host(item: &Item<'_>) -> Option<String> {
     match Host::parse(text) {
         Ok(Host::Domain(name)) if !name.is_empty() && !name.contains('%') => Some(name),
         Ok(Host::Ipv4(address)) => Some(address.to_string()),
-        _ => {
-            item.refuse(HOST);
-            None
-        }
+        _ => item.refused(HOST),
     }
 }
 
@@ -157,25 +133,15 @@ fn is_this_computer(host: &str) -> bool {
 }
 
 /// The outer `None` is a fault.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
 fn login(table: &Table<'_>, folder: &Path) -> Option<Option<Login>> {
-    let before = table.document().fault_count();
-    let username = table.get("username", Want::Text).and_then(|item| username(&item));
+    let before = table.faults();
+    let username = username(table);
     let password = secret(table, "password", "password_file", folder);
-    if table.document().fault_count() > before {
+    if table.faults() > before {
         return None;
     }
-    match (username, password) {
-        (None, None) => Some(None),
-        (Some(username), Some(password)) => Some(Some(Login { username, password })),
-        (Some(_), None) => {
-            table.missing("password_file", "the file with this user's password");
-            None
-        }
-        (None, Some(_)) => {
-            table.missing("username", "the user whose password this is");
-            None
-        }
-    }
+    both(table, username, password, |username, password| Login { username, password })
 }
 
 fn sender(item: &Item<'_>, accepted: &str) -> Option<Sender> {
@@ -187,8 +153,7 @@ fn sender(item: &Item<'_>, accepted: &str) -> Option<Sender> {
     let name_fits = name.chars().count() <= NAME_MAX
         && !name.chars().any(|c| is_unsafe(c) || matches!(c, '<' | '>' | '"' | '\\'));
     if !name_fits || !is_email(address) {
-        item.refuse(accepted);
-        return None;
+        return item.refused(accepted);
     }
     Some(Sender { name: (!name.is_empty()).then(|| name.to_owned()), address: address.to_owned() })
 }

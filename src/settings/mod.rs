@@ -9,6 +9,7 @@
 //! Reading never stops at the first fault: all faults of all files come in one
 //! go. What comes out has no impossible value in it.
 
+mod address;
 mod answers;
 mod bed;
 mod calibration;
@@ -44,6 +45,7 @@ use std::path::Path;
 
 use toml::de::DeTable;
 
+pub use address::server;
 pub use answers::{AnswerLinks, Answers};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
@@ -53,14 +55,15 @@ pub use page::Page;
 pub use secret::Secret;
 pub use telling::TellingSettings;
 pub use watch::Watching;
-pub use webhook::{ToldFile, Webhook, server};
+pub use webhook::{ToldFile, Webhook};
 
 use crate::garden::plan::Garden;
+pub(crate) use address::is_loopback;
 use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
 use environment::Environment;
 use garden::Across;
-pub(crate) use webhook::is_loopback;
+use table::Table;
 
 /// Everything that the program is told before it starts.
 #[derive(Clone, Debug)]
@@ -196,7 +199,7 @@ impl Reading {
         };
         self.files.push(name.to_owned());
         let document = Document::new(name, text, self.env.scope(""));
-        let daemon = daemon::read(document.root(&tree), folder);
+        let daemon = daemon::read(Table::root(&document, &tree), folder);
         self.faults.extend(document.into_faults());
         Some(daemon)
     }
@@ -256,7 +259,7 @@ impl Reading {
             }
         };
         let document = Document::new(name, text, scope);
-        let garden = garden::read(document.root(&tree), across);
+        let garden = garden::read(Table::root(&document, &tree), across);
         self.faults.extend(document.into_faults());
         self.gardens.extend(garden);
     }

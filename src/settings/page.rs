@@ -27,41 +27,31 @@ pub struct Page {
     pub cors_origins: Vec<String>,
 }
 
-/// Host names that can be listed.
-const NAMES_MAX: usize = 20;
+/// Host names or origins that can be listed.
+const LIST_MAX: usize = 20;
 
 /// Reads the section; a relative path of the password's file starts at `folder`.
 pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
     const LISTEN: &str = "an address and a port: 127.0.0.1:8470";
-    let open = table.get("open_to_network", Want::Value).map_or(Some(false), |item| item.boolean());
-    let before = table.document().fault_count();
+    let open = table.flag("open_to_network");
+    let before = table.faults();
     let password = secret(&table, "password", "password_file", folder);
     let password = password.and_then(|secret| match PasswordHash::parse(secret.reveal()) {
         Ok(hash) => Some(hash),
-        Err(why) => {
-            table.fault("password_file", format!("{why} (not shown)"), ACCEPTED, None);
-            None
-        }
+        Err(why) => table.faulty("password_file", format!("{why} (not shown)"), ACCEPTED),
     });
-    let password_at_fault = table.document().fault_count() > before;
-    let names = match table.get("public_names", Want::List) {
-        Some(item) => public_names(&item),
-        None => Some(Vec::new()),
-    };
-    let origins = table.get("cors_origins", Want::List).map_or(Some(Vec::new()), |item| origins(&item));
-    let listen = table.need("listen", Want::Text, LISTEN).and_then(|item| {
-        let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else {
-            item.refuse(LISTEN);
-            return None;
-        };
+    let password_at_fault = table.faults() > before;
+    let names = table.read_or("public_names", Want::List, Vec::new(), public_names);
+    let origins = table.read_or("cors_origins", Want::List, Vec::new(), origins);
+    let listen = table.read("listen", Want::Text, LISTEN, |item| {
+        let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else { return item.refused(LISTEN) };
         let guarded = password.is_some() || password_at_fault;
         if !listen.ip().is_loopback() && open == Some(false) && !guarded {
-            item.refuse(
+            return item.refused(
                 "an address of this computer only, such as 127.0.0.1:8470; or password_file beside it, with which \
                  others read the page; or open_to_network = true, which lets everybody on the network read it \
                  without a password",
             );
-            return None;
         }
         Some(listen)
     });
@@ -79,26 +69,17 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
 
 /// Origins, at most a few: each is looked at with every request.
 fn origins(item: &Item<'_>) -> Option<Vec<String>> {
-    const MOST: usize = 20;
     const ACCEPTED: &str =
         "a list of at most 20 origins without a path, such as [\"https://class.school.example\"]";
-    let parts = item.list_of(ACCEPTED)?;
-    if parts.len() > MOST {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    let mut origins = Vec::new();
-    for part in &parts {
+    item.list(ACCEPTED, ..=LIST_MAX, |part| {
         let text = part.text(ACCEPTED)?;
         // Browsers send an origin in one form only; another would never be met.
         let plain = Url::parse(text).ok().filter(|url| matches!(url.scheme(), "https" | "http"));
         if plain.is_none_or(|url| url.origin().ascii_serialization() != text) {
-            part.refuse("an origin as browsers write it, such as https://class.school.example: no path, no slash at the end, no *");
-            return None;
+            return part.refused("an origin as browsers write it, such as https://class.school.example: no path, no slash at the end, no *");
         }
-        origins.push(text.to_owned());
-    }
-    Some(origins)
+        Some(text.to_owned())
+    })
 }
 
 fn public_names(item: &Item<'_>) -> Option<Vec<String>> {
@@ -106,21 +87,10 @@ fn public_names(item: &Item<'_>) -> Option<Vec<String>> {
                          [\"garden.school.example\"]";
     const NAME: &str = "a host name without scheme, port and path, such as garden.school.example; this computer's \
                         own names and addresses in numbers need not be listed";
-    let parts = item.list_of(NAMES)?;
-    if parts.len() > NAMES_MAX {
-        item.refuse(NAMES);
-        return None;
-    }
-    let mut names = Vec::new();
-    for part in &parts {
+    item.list(NAMES, ..=LIST_MAX, |part| {
         let name = part.text(NAME)?.to_ascii_lowercase();
-        if !is_name(&name) {
-            part.refuse(NAME);
-            return None;
-        }
-        names.push(name);
-    }
-    Some(names)
+        if is_name(&name) { Some(name) } else { part.refused(NAME) }
+    })
 }
 
 /// Whether a text is a host name (RFC 1123, section 2.1) and not this computer's own.

@@ -22,10 +22,7 @@ pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
     let text = match item.value() {
         DeValue::String(text) => text.to_string(),
         DeValue::Table(_) => return from_table(item.clone().table(ACCEPTED)?),
-        _ => {
-            item.refuse(ACCEPTED);
-            return None;
-        }
+        _ => return item.refused(ACCEPTED),
     };
     match text.as_str() {
         "number" => Some(PayloadFormat::Number),
@@ -34,15 +31,12 @@ pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
         "line-protocol" => {
             Some(PayloadFormat::LineProtocol { measurement: None, field: None, battery: None })
         }
-        other => {
-            item.fault(item.given(), ACCEPTED, nearest(other, FORMATS));
-            None
-        }
+        other => item.faulty(item.given(), ACCEPTED, nearest(other, FORMATS)),
     }
 }
 
 fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
-    let before = table.document().fault_count();
+    let before = table.faults();
     let json = table.section("json");
     let senml = table.section("senml");
     let line_protocol = table.section("line-protocol");
@@ -61,30 +55,19 @@ fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
             line.finish();
             Some(PayloadFormat::LineProtocol { measurement, field, battery })
         }
-        _ => {
-            table.fault("", "not exactly one format", ACCEPTED, None);
-            None
-        }
+        _ => table.faulty("", "not exactly one format", ACCEPTED),
     };
-    let whole = table.document().fault_count() == before;
+    let whole = table.faults() == before;
     table.finish();
     found.filter(|_| whole)
 }
 
 fn from_json(table: Table<'_>) -> Option<PayloadFormat> {
-    let value = table.need("value", Want::Text, POINTER).and_then(|item| pointer(&item));
-    let time = table.get("time", Want::Text).map(|item| pointer(&item));
-    let battery = table.get("battery", Want::Text).map(|item| pointer(&item));
+    let value = table.read("value", Want::Text, POINTER, pointer);
+    let time = table.read_if("time", Want::Text, pointer);
+    let battery = table.read_if("battery", Want::Text, pointer);
     table.finish();
-    let time = match time {
-        Some(time) => Some(time?),
-        None => None,
-    };
-    let battery = match battery {
-        Some(battery) => Some(battery?),
-        None => None,
-    };
-    Some(PayloadFormat::Json { value: value?, time, battery })
+    Some(PayloadFormat::Json { value: value?, time: time?, battery: battery? })
 }
 
 fn pointer(item: &Item<'_>) -> Option<JsonPointer> {
@@ -94,18 +77,12 @@ fn pointer(item: &Item<'_>) -> Option<JsonPointer> {
         Err(e) => {
             let likely = format!("/{text}");
             let near = (!text.starts_with('/') && JsonPointer::parse(&likely).is_ok()).then_some(likely);
-            item.fault(format!("{} ({e})", item.given()), POINTER, near);
-            None
+            item.faulty(format!("{} ({e})", item.given()), POINTER, near)
         }
     }
 }
 
 fn text(table: &Table<'_>, key: &'static str, accepted: &str) -> Option<String> {
-    let item = table.get(key, Want::Text)?;
-    let text = item.text(accepted)?;
-    if text.is_empty() || text.chars().any(char::is_control) {
-        item.refuse(accepted);
-        return None;
-    }
-    Some(text.to_owned())
+    let fits = |text: &str| !text.is_empty() && !text.chars().any(char::is_control);
+    table.get(key, Want::Text)?.text_that(accepted, fits)
 }

@@ -1,6 +1,5 @@
 //! A sensor's own limits for the quality tests, over its quantity's.
 
-use super::calibration::pair;
 use super::document::Want;
 use super::range::Range;
 use super::table::Table;
@@ -17,10 +16,10 @@ const SECONDS: Range = Range::above_to(0.0, 366.0 * 86_400.0, "seconds, at most 
 pub(super) fn limits(table: Option<Table<'_>>, measures: Quantity, every_s: u32) -> Option<Limits> {
     let mut limits = Limits::default_for(measures, every_s);
     let Some(table) = table else { return Some(limits) };
-    let before = table.document().fault_count();
+    let before = table.faults();
 
     if let Some(item) = table.get("gross_fail", Want::List)
-        && let Some(range) = pair(&item, "the lowest and the highest value that can be")
+        && let Some(range) = item.pair("the lowest and the highest value that can be")
     {
         limits.gross_fail = range;
         // The quantity's own suspect range gives way where it lies outside.
@@ -32,22 +31,18 @@ pub(super) fn limits(table: Option<Table<'_>>, measures: Quantity, every_s: u32)
     if let Some(item) = table.get("gross_suspect", Want::List) {
         if is_off(&item) {
             limits.gross_suspect = None;
-        } else if let Some(range) = pair(&item, "the lowest and the highest value that is likely") {
+        } else if let Some(range) = item.pair("the lowest and the highest value that is likely") {
             limits.gross_suspect = Some(range);
         }
     }
     change(&table, "spike", &mut limits.spike, spike);
     change(&table, "rate", &mut limits.rate, |table, own| rate(table, own, every_s));
     change(&table, "flat", &mut limits.flat, flat);
-    if let Some(item) = table.get("gap_s", Want::Value)
-        && let Some(gap_s) = item.number(SECONDS)
-    {
-        limits.gap_s = gap_s;
-    }
+    limits.gap_s = table.number_or("gap_s", SECONDS, limits.gap_s).unwrap_or(limits.gap_s);
 
-    let whole = table.document().fault_count() == before;
+    let whole = table.faults() == before;
     if whole && let Err(e) = limits.check() {
-        table.fault("", e.to_string(), "ranges with the lower end first, suspect before fail", None);
+        table.fault("", e.to_string(), "ranges with the lower end first, suspect before fail");
         table.finish();
         return None;
     }
@@ -80,39 +75,22 @@ fn change<T: Copy>(
 
 /// The number at `key`, or `otherwise`; without either it is missing.
 fn number(table: &Table<'_>, key: &'static str, range: Range, otherwise: Option<f64>) -> Option<f64> {
-    match (table.get(key, Want::Value), otherwise) {
-        (Some(item), _) => item.number(range),
-        (None, Some(otherwise)) => Some(otherwise),
-        (None, None) => {
-            table.missing(key, range.to_string());
-            None
-        }
-    }
+    table.number_over(key, range, otherwise, || range.to_string())
 }
 
 fn spike(table: &Table<'_>, own: Option<Spike>) -> Option<Spike> {
     let suspect = number(table, "suspect", THRESHOLD, own.map(|s| s.suspect));
     let fail = number(table, "fail", THRESHOLD, own.map(|s| s.fail));
-    let method = match table.get("method", Want::Text) {
-        Some(item) => item.name(
-            |name| match name {
-                "average" => Some(SpikeMethod::Average),
-                "differential" => Some(SpikeMethod::Differential),
-                _ => None,
-            },
-            ["average", "differential"],
-        ),
-        None => Some(own.map_or(SpikeMethod::Differential, |s| s.method)),
-    };
+    let usual = own.map_or(SpikeMethod::Differential, |s| s.method);
+    let methods = [("average", SpikeMethod::Average), ("differential", SpikeMethod::Differential)];
+    let method = table.read_or("method", Want::Text, usual, |item| item.word(&methods));
     Some(Spike { suspect: suspect?, fail: fail?, method: method? })
 }
 
 fn rate(table: &Table<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
     let suspect = number(table, "suspect_per_s", THRESHOLD, own.map(|r| r.suspect_per_s));
-    let fail = match table.get("fail_per_s", Want::Value) {
-        Some(item) => item.number(THRESHOLD),
-        None => own.and_then(|r| r.fail_per_s),
-    };
+    let fail = table.get("fail_per_s", Want::Value);
+    let fail = fail.map_or_else(|| own?.fail_per_s, |item| item.number(THRESHOLD));
     let over_s = number(table, "over_s", SECONDS, Some(own.map_or(f64::from(every_s), |r| r.over_s)));
     Some(Rate { suspect_per_s: suspect?, fail_per_s: fail, over_s: over_s? })
 }

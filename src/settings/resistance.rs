@@ -1,14 +1,17 @@
 //! Calibrations by a sensor's own equation: thermistors, platinum thermometers,
 //! granular matrix sensors, alone or in a divider.
 
-use super::calibration::{Setting, made};
+use jiff::tz::TimeZone;
+
 use super::document::Want;
 use super::range::Range;
 use super::table::Table;
 use super::value::Item;
 use crate::calibration::granular_matrix::{SOIL_C, SOIL_C_STANDARD};
 use crate::calibration::platinum::R0_OHM;
-use crate::calibration::{Calibration, Divider, GranularMatrix, Law, Platinum, Retention, Side, Thermistor};
+use crate::calibration::{
+    Calibration, CalibrationError, Divider, GranularMatrix, Law, Platinum, Retention, Side, Thermistor,
+};
 use crate::model::Quantity;
 
 const R25: Range = Range::from_to(Law::R25_OHM.0, Law::R25_OHM.1, "ohm at 25 °C");
@@ -26,26 +29,54 @@ const GRANULAR_MATRIX: &str = "a table, empty or with soil_temp_c, the soil's sa
                                wilting_point where the bed's do not hold, and series_ohm and full_scale of a divider";
 const CONSTANTS: &str = "three numbers [A, B, C]: 1/T = A + B ln R + C (ln R)^3, R in ohm, T in kelvin";
 
-/// Whether a curve that gives a temperature is a temperature sensor's.
-pub(super) fn suits_temperature(item: &Item<'_>, setting: &Setting<'_>) -> bool {
-    use Quantity as Q;
-    let suits = setting
-        .measures
-        .is_none_or(|m| matches!(m, Q::SoilTemperature | Q::WaterTemperature | Q::AirTemperature));
-    if !suits {
-        item.fault(
-            format!("{} for a sensor that measures no temperature", item.given()),
-            "a calibration that gives a temperature only beside soil-temperature, water-temperature or \
-             air-temperature",
-            None,
-        );
+/// The sensor that is calibrated.
+pub(super) struct CalibratedSensor<'s> {
+    /// `None`: its quantity is itself at fault.
+    pub(super) measures: Option<Quantity>,
+    pub(super) zone: &'s TimeZone,
+    /// What its bed's soil holds.
+    pub(super) soil: Option<SoilWater>,
+}
+
+/// What a bed's soil holds, m³/m³.
+#[derive(Clone, Copy)]
+pub(super) struct SoilWater {
+    pub(super) wilting_point: f64,
+    pub(super) field_capacity: f64,
+    /// `None`: the bed's file does not say.
+    pub(super) saturation: Option<f64>,
+}
+
+impl CalibratedSensor<'_> {
+    /// Whether a curve that returns a temperature is a temperature sensor's.
+    pub(super) fn is_thermometer(&self, item: &Item<'_>) -> bool {
+        self.suits(item, Quantity::is_temperature, "measures no temperature", "a calibration that gives a temperature only beside soil-temperature, water-temperature or air-temperature")
     }
-    suits
+
+    /// Whether the sensor measures what `suits`; another one is a fault.
+    pub(super) fn suits(
+        &self,
+        item: &Item<'_>,
+        suits: impl FnOnce(Quantity) -> bool,
+        otherwise: &str,
+        accepted: &str,
+    ) -> bool {
+        let suits = self.measures.is_none_or(suits);
+        if !suits {
+            item.fault(format!("{} for a sensor that {otherwise}", item.given()), accepted, None);
+        }
+        suits
+    }
+}
+
+/// What was made, or the fault that it cannot be.
+pub(super) fn made<T>(item: &Item<'_>, made: Result<T, CalibrationError>, accepted: &str) -> Option<T> {
+    made.map_or_else(|e| item.faulty(e.to_string(), accepted, None), Some)
 }
 
 /// `thermistor = { ... }`.
-pub(super) fn thermistor(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calibration> {
-    let suits = suits_temperature(item, setting);
+pub(super) fn thermistor(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+    let suits = sensor.is_thermometer(item);
     let table = item.clone().table(THERMISTOR)?;
     let r25 = table.get("r25_ohm", Want::Value);
     let beta = table.get("beta_k", Want::Value);
@@ -56,10 +87,7 @@ pub(super) fn thermistor(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calib
             _ => None,
         },
         (None, None, Some(constants)) => law_of(constants),
-        _ => {
-            table.fault("", item.given(), THERMISTOR, None);
-            None
-        }
+        _ => table.faulty("", item.given(), THERMISTOR),
     };
     let divider = divider(&table);
     table.finish();
@@ -67,43 +95,36 @@ pub(super) fn thermistor(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calib
 }
 
 /// `steinhart_hart = [A, B, C]`, the raw number being a resistance.
-pub(super) fn steinhart_hart(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calibration> {
-    let suits = suits_temperature(item, setting);
+pub(super) fn steinhart_hart(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+    let suits = sensor.is_thermometer(item);
     Some(Calibration::thermistor(Thermistor::new(law_of(item)?, None))).filter(|_| suits)
 }
 
 fn law_of(item: &Item<'_>) -> Option<Law> {
-    let parts = item.list_of(CONSTANTS)?;
-    let [a, b, c] = parts.as_slice() else {
-        item.refuse(CONSTANTS);
-        return None;
-    };
-    let [a, b, c] = [a, b, c].map(|part| part.number(Range::finite("")));
-    made(item, Law::steinhart_hart(a?, b?, c?), CONSTANTS)
+    let [a, b, c] = item.numbers(CONSTANTS)?;
+    made(item, Law::steinhart_hart(a, b, c), CONSTANTS)
 }
 
 /// `platinum_r0_ohm = 100`.
-pub(super) fn platinum(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calibration> {
-    let suits = suits_temperature(item, setting);
-    let sensor = made(item, Platinum::new(item.number(R0)?), &R0.to_string())?;
-    Some(Calibration::platinum(sensor)).filter(|_| suits)
+pub(super) fn platinum(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+    let suits = sensor.is_thermometer(item);
+    let platinum = made(item, Platinum::new(item.number(R0)?), &R0.to_string())?;
+    Some(Calibration::platinum(platinum)).filter(|_| suits)
 }
 
 /// `granular_matrix = { ... }`. The soil is the bed's where it is not given.
-pub(super) fn granular_matrix(item: &Item<'_>, setting: &Setting<'_>) -> Option<Calibration> {
-    let suits = setting.measures.is_none_or(|m| m == Quantity::SoilMoisture);
-    if !suits {
-        item.fault(
-            format!("{} for a sensor that does not measure soil-moisture", item.given()),
-            "granular_matrix for soil moisture only: it turns resistance into water content",
-            None,
-        );
-    }
+pub(super) fn granular_matrix(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+    let suits = sensor.suits(
+        item,
+        |m| m == Quantity::SoilMoisture,
+        "does not measure soil-moisture",
+        "granular_matrix for soil moisture only: it turns resistance into water content",
+    );
     let table = item.clone().table(GRANULAR_MATRIX)?;
     let number = |key, range: Range| table.get(key, Want::Value).map(|item| item.number(range));
     let soil_c = number("soil_temp_c", SOIL_TEMPERATURE).unwrap_or(Some(SOIL_C_STANDARD));
     // A bed whose soil is not known has a fault of its own.
-    let bed = setting.soil;
+    let bed = sensor.soil;
     let capacity = number("field_capacity", WATER_CONTENT).unwrap_or(bed.map(|soil| soil.field_capacity));
     let wilting = number("wilting_point", WATER_CONTENT).unwrap_or(bed.map(|soil| soil.wilting_point));
     let saturation = number("saturation", WATER_CONTENT).unwrap_or_else(|| {
@@ -120,8 +141,8 @@ pub(super) fn granular_matrix(item: &Item<'_>, setting: &Setting<'_>) -> Option<
     table.finish();
     let soil = Retention::new(wilting?, capacity?, saturation?);
     let soil = made(item, soil, "wilting_point, field_capacity and saturation, each above the one before")?;
-    let sensor = GranularMatrix::new(soil_c?, soil, divider?);
-    Some(Calibration::granular_matrix(made(item, sensor, GRANULAR_MATRIX)?)).filter(|_| suits)
+    let matrix = made(item, GranularMatrix::new(soil_c?, soil, divider?), GRANULAR_MATRIX)?;
+    Some(Calibration::granular_matrix(matrix)).filter(|_| suits)
 }
 
 /// The divider of a table; `Some(None)` where none is given, `None` after a fault.
@@ -135,32 +156,14 @@ fn divider(table: &Table<'_>) -> Option<Option<Divider>> {
     let (series, full_scale) = match (&series, &full_scale) {
         (Some(series), Some(full_scale)) => (series, full_scale),
         (None, None) => {
-            if let Some(side) = side {
-                side.fault(side.given(), "sensor_to only beside series_ohm and full_scale", None);
-                return None;
-            }
-            return Some(None);
+            return side
+                .map_or(Some(None), |side| side.refused("sensor_to only beside series_ohm and full_scale"));
         }
-        (Some(_), None) => {
-            table.missing("full_scale", BOTH);
-            return None;
-        }
-        (None, Some(_)) => {
-            table.missing("series_ohm", BOTH);
-            return None;
-        }
+        (Some(_), None) => return table.lacks("full_scale", BOTH),
+        (None, Some(_)) => return table.lacks("series_ohm", BOTH),
     };
-    let side = match &side {
-        Some(item) => item.name(
-            |name| match name {
-                "ground" => Some(Side::Ground),
-                "supply" => Some(Side::Supply),
-                _ => None,
-            },
-            ["ground", "supply"],
-        ),
-        None => Some(Side::Ground),
-    };
+    let sides = [("ground", Side::Ground), ("supply", Side::Supply)];
+    let side = side.map_or(Some(Side::Ground), |item| item.word(&sides));
     let (series_ohm, counts) = (series.number(SERIES), full_scale.number(FULL_SCALE));
     Some(Some(made(series, Divider::new(series_ohm?, counts?, side?), BOTH)?))
 }

@@ -1,6 +1,5 @@
 //! `[roof]`: a roof and the tank that it fills.
 
-use super::document::Want;
 use super::range::Range;
 use super::table::Table;
 use crate::garden::plan::RoofTank;
@@ -12,13 +11,10 @@ const TANK: Range = Range::above_to(0.0, 10_000_000.0, "litres");
 
 /// Reads the roof; `None` where a fault was noted.
 pub(super) fn roof(table: Table<'_>) -> Option<RoofTank> {
-    let area_m2 = table.need("area_m2", Want::Value, AREA.to_string()).and_then(|item| item.number(AREA));
-    let runoff = match table.get("runoff", Want::Value) {
-        Some(item) => item.number(PART),
-        None => Some(RUNOFF),
-    };
+    let area_m2 = table.number("area_m2", AREA);
+    let runoff = table.number_or("runoff", PART, RUNOFF);
     // A number that is refused has been told: the garden is not taken.
-    let tank_l = table.get("tank_l", Want::Value).and_then(|item| item.number(TANK));
+    let tank_l = table.number_if("tank_l", TANK);
     table.finish();
     Some(RoofTank { roof: Roof { area_m2: area_m2?, runoff: runoff? }, tank_l })
 }

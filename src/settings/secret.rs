@@ -38,7 +38,7 @@ pub(super) fn secret(
     let file = table.get(file_key, Want::Text);
     if let Some(item) = table.get(key, Want::Text) {
         if item.is_from_file() {
-            item.fault(
+            return item.faulty(
                 format!("a {key} in this file (not shown)"),
                 format!(
                     "{file_key} = \"a file that holds only the {key}\", or an environment variable; this file is \
@@ -46,38 +46,30 @@ pub(super) fn secret(
                 ),
                 None,
             );
-            return None;
         }
-        let text = item.text("text")?;
-        return checked(&item, text.to_owned(), key);
+        return checked(&item, item.text("text")?, key);
     }
     let item = file?;
-    let path = item.text("the path of a file")?;
-    let path = folder.join(path);
-    match read(&path) {
-        Ok(text) => checked(&item, text, key),
-        Err(why) => {
-            item.fault(
-                format!("{} ({why})", item.given()),
-                format!("a file that trug may read and that holds only the {key}"),
-                None,
-            );
-            None
-        }
+    match read(&folder.join(item.text("the path of a file")?)) {
+        Ok(text) => checked(&item, &text, key),
+        Err(why) => item.faulty(
+            format!("{} ({why})", item.given()),
+            format!("a file that trug may read and that holds only the {key}"),
+            None,
+        ),
     }
 }
 
-fn checked(item: &Item<'_>, text: String, key: &str) -> Option<Secret> {
+fn checked(item: &Item<'_>, text: &str, key: &str) -> Option<Secret> {
     let text = text.trim_end_matches(['\r', '\n']);
-    if text.is_empty() {
-        item.fault("an empty file or variable", format!("the {key} on one line"), None);
-        return None;
-    }
-    if text.chars().any(char::is_control) {
-        item.fault("several lines or control characters (not shown)", format!("the {key} on one line"), None);
-        return None;
-    }
-    Some(Secret(text.to_owned()))
+    let given = if text.is_empty() {
+        "an empty file or variable"
+    } else if text.chars().any(char::is_control) {
+        "several lines or control characters (not shown)"
+    } else {
+        return Some(Secret(text.to_owned()));
+    };
+    item.faulty(given, format!("the {key} on one line"), None)
 }
 
 fn read(path: &Path) -> Result<String, String> {

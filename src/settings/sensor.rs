@@ -4,20 +4,21 @@ use std::collections::HashMap;
 
 use jiff::tz::TimeZone;
 
-use super::calibration::{Setting, calibrations, unwritten};
+use super::calibration::{calibrations, unwritten};
 use super::document::Want;
 use super::fault::nearest;
 use super::gateway::Gateways;
 use super::payload::payload;
 use super::quality::limits;
 use super::range::Range;
+use super::resistance::{CalibratedSensor, SoilWater};
 use super::table::Table;
-use super::text::{ID_ACCEPTED, Names, id};
+use super::text::{Names, own_id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
 use super::value::Item;
 use crate::decode::PayloadFormat;
 use crate::garden::plan::{Battery, Sensor};
-use crate::model::{Place, Quantity};
+use crate::model::{MeasuredIn, Place, Quantity};
 
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
 /// Heights for which the wind can be brought to 2 m.
@@ -50,15 +51,6 @@ pub(super) struct PlaceUse {
     pub(super) soil: Option<SoilWater>,
 }
 
-/// What a bed's soil holds, m³/m³.
-#[derive(Clone, Copy)]
-pub(super) struct SoilWater {
-    pub(super) wilting_point: f64,
-    pub(super) field_capacity: f64,
-    /// `None`: the bed's file does not say.
-    pub(super) saturation: Option<f64>,
-}
-
 /// What a sensor must not share with those of any garden.
 pub(super) struct Topics<'a> {
     pub(super) taken: &'a mut Names,
@@ -75,43 +67,36 @@ pub(super) fn sensor(
     gateways: &mut Gateways<'_>,
     zone: &TimeZone,
 ) -> Option<Sensor> {
-    let before = table.document().fault_count();
-    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
-        let id = id(&item)?;
-        ids.claim(&item, id.as_str()).then_some(id)
-    });
+    let before = table.faults();
+    let id = own_id(&table, ids);
     let quantities = Quantity::ALL.map(Quantity::name);
-    let measures = table
-        .need("measures", Want::Text, super::fault::any_of(quantities))
-        .and_then(|item| item.name(Quantity::from_name, quantities));
+    let measures = table.read("measures", Want::Text, super::fault::any_of(quantities), |item| {
+        item.name(Quantity::from_name, quantities)
+    });
     let place = place(&table, measures, places);
     let depth_m = depth_m(&table, measures);
     let height_m = height_m(&table, measures);
-    let topic = table.need("topic", Want::Text, TOPIC_ACCEPTED).and_then(|item| topic(&item, topics));
-    let payload = table
-        .need(
-            "payload",
-            Want::TextOrTable,
-            "\"number\", \"senml\", \"line-protocol\", \"one-wire\" or { json = { value = \"/raw\" } }",
-        )
-        .and_then(|item| payload(&item));
-    let gateway = match table.get("gateway", Want::Text) {
-        Some(item) => gateways.named_by(&item).map(Some),
-        None => Some(None),
-    };
+    let topic = table.read("topic", Want::Text, TOPIC_ACCEPTED, |item| topic(item, topics));
+    let payload = table.read(
+        "payload",
+        Want::TextOrTable,
+        "\"number\", \"senml\", \"line-protocol\", \"one-wire\" or { json = { value = \"/raw\" } }",
+        payload,
+    );
+    let gateway = table.read_if("gateway", Want::Text, |item| gateways.named_by(item));
     let battery = battery(&table, payload.as_ref());
-    let every_s = table
-        .need("every_s", Want::Value, "the seconds between two readings")
-        .and_then(|item| item.whole(1..=86_400, "seconds between two readings"));
-    let setting = Setting { measures, zone, soil: place.and_then(|place| places.soil(place)) };
+    let every_s = table.read("every_s", Want::Value, "the seconds between two readings", |item| {
+        item.whole(1..=86_400, "seconds between two readings")
+    });
+    let calibrated = CalibratedSensor { measures, zone, soil: place.and_then(|place| places.soil(place)) };
     let calibrations = match table.get("calibration", Want::TextOrTable) {
-        Some(item) => calibrations(&item, &setting),
+        Some(item) => calibrations(&item, &calibrated),
         None => unwritten(&table, payload.as_ref(), measures),
     };
     let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
     // Where the quantity is at fault, any will do to find the other faults.
     let quality = limits(quality_table, measures.unwrap_or(Quantity::SoilMoisture), every_s.unwrap_or(900));
-    let whole = table.document().fault_count() == before;
+    let whole = table.faults() == before;
     table.finish();
     if !whole {
         return None;
@@ -153,9 +138,8 @@ fn battery(table: &Table<'_>, payload: Option<&PayloadFormat>) -> Option<Option<
             let empty = match &empty {
                 Some(item) => {
                     let empty = item.number(BATTERY_EMPTY)?;
-                    if number.is_some_and(|low| empty >= low) {
-                        item.fault(item.given(), format!("a number below battery_low = {}", number?), None);
-                        return None;
+                    if let Some(low) = number.filter(|low| empty >= *low) {
+                        return item.refused(format!("a number below battery_low = {low}"));
                     }
                     Some(empty)
                 }
@@ -163,19 +147,15 @@ fn battery(table: &Table<'_>, payload: Option<&PayloadFormat>) -> Option<Option<
             };
             Some(Some(Battery { low: number?, empty }))
         }
-        (true, None) => {
-            table.missing("battery_low", format!("{BATTERY_LOW}: the payload reports a battery"));
-            None
-        }
+        (true, None) => table.lacks("battery_low", format!("{BATTERY_LOW}: the payload reports a battery")),
+        (false, None) if empty.is_none() => Some(None),
         (false, low) => {
-            let mut whole = true;
             for item in [low, empty].into_iter().flatten() {
                 let accepted = "a payload that reports it: payload = { json = { value = \"/raw\", battery = \
                                 \"/battery\" } }";
                 item.fault(format!("{} with a payload that has no battery", item.given()), accepted, None);
-                whole = false;
             }
-            whole.then_some(None)
+            None
         }
     }
 }
@@ -187,63 +167,32 @@ fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> 
     let moisture = measures.is_none_or(|m| m == Quantity::SoilMoisture);
     let place = match (&bed, &tank) {
         (Some(_), Some(tank)) => {
-            tank.fault(format!("{} beside a bed", tank.given()), "either bed or tank", None);
-            return None;
+            return tank.faulty(format!("{} beside a bed", tank.given()), "either bed or tank", None);
         }
         (Some(bed), None) => Place::Bed(find(bed, "bed", &mut places.beds, moisture)?),
         (None, Some(tank)) => Place::Tank(find(tank, "tank", &mut places.tanks, true)?),
         (None, None) => Place::Site,
     };
-    let wanted = match measures? {
-        Quantity::SoilMoisture | Quantity::SoilTemperature => Wanted::Bed,
-        Quantity::WaterTemperature | Quantity::DissolvedOxygen => Wanted::Tank,
-        Quantity::Rain | Quantity::SolarRadiation | Quantity::WindSpeed => Wanted::Site,
-        Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::Ph | Quantity::WaterFlow => {
-            return Some(place);
+    let measures = measures?;
+    let (key, other) = match (measures.measured_in(), place) {
+        (MeasuredIn::Anywhere, _)
+        | (MeasuredIn::Bed, Place::Bed(_))
+        | (MeasuredIn::Tank, Place::Tank(_))
+        | (MeasuredIn::Site, Place::Site) => return Some(place),
+        (MeasuredIn::Bed, _) => ("bed", tank),
+        (MeasuredIn::Tank, _) => ("tank", bed),
+        (MeasuredIn::Site, _) => {
+            for item in [bed, tank].into_iter().flatten() {
+                item.refuse(format!("neither bed nor tank: {} is the whole site's", measures.name()));
+            }
+            return None;
         }
     };
-    let measures = measures?.name();
-    match (wanted, place) {
-        (Wanted::Bed, Place::Bed(_)) | (Wanted::Tank, Place::Tank(_)) | (Wanted::Site, Place::Site) => {
-            Some(place)
-        }
-        (Wanted::Bed, _) => {
-            refuse_place(table, "bed", &tank, format!("the bed in which it measures {measures}"))
-        }
-        (Wanted::Tank, _) => {
-            refuse_place(table, "tank", &bed, format!("the tank in which it measures {measures}"))
-        }
-        (Wanted::Site, _) => {
-            for item in [bed, tank].into_iter().flatten() {
-                item.fault(
-                    item.given(),
-                    format!("neither bed nor tank: {measures} is the whole site's"),
-                    None,
-                );
-            }
-            None
-        }
-    }
-}
-
-/// Where a quantity can be measured.
-enum Wanted {
-    Bed,
-    Tank,
-    Site,
-}
-
-fn refuse_place(
-    table: &Table<'_>,
-    key: &'static str,
-    other: &Option<Item<'_>>,
-    accepted: String,
-) -> Option<Place> {
+    let accepted = format!("the {key} in which it measures {}", measures.name());
     match other {
-        Some(item) => item.fault(item.given(), format!("{key} = {accepted}"), None),
-        None => table.missing(key, accepted),
+        Some(item) => item.refused(format!("{key} = {accepted}")),
+        None => table.lacks(key, accepted),
     }
-    None
 }
 
 /// The number of the place that `item` names.
@@ -263,8 +212,7 @@ fn find(item: &Item<'_>, kind: &str, places: &mut HashMap<String, PlaceUse>, wat
                 [] => format!("{accepted}; there is none"),
                 known => format!("{accepted}: {}", super::fault::any_of(known.iter().copied())),
             };
-            item.fault(format!("{}, which is not there", item.given()), accepted, near);
-            None
+            item.faulty(format!("{}, which is not there", item.given()), accepted, near)
         }
     }
 }
@@ -273,17 +221,10 @@ fn find(item: &Item<'_>, kind: &str, places: &mut HashMap<String, PlaceUse>, wat
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
 fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
     let item = table.get("depth_cm", Want::Value);
-    let soil = measures.map(|m| matches!(m, Quantity::SoilMoisture | Quantity::SoilTemperature));
-    match (item, soil) {
-        (Some(item), Some(false)) => {
-            item.fault(item.given(), "no depth_cm: it is for soil sensors", None);
-            None
-        }
+    match (item, measures.map(|m| m.measured_in() == MeasuredIn::Bed)) {
+        (Some(item), Some(false)) => item.refused("no depth_cm: it is for soil sensors"),
         (Some(item), _) => Some(Some(item.number(DEPTH_CM)? / 100.0)),
-        (None, Some(true)) => {
-            table.missing("depth_cm", DEPTH_CM.to_string());
-            None
-        }
+        (None, Some(true)) => table.lacks("depth_cm", DEPTH_CM.to_string()),
         (None, _) => Some(None),
     }
 }
@@ -293,8 +234,7 @@ fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>>
 fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
     let Some(item) = table.get("height_m", Want::Value) else { return Some(None) };
     if measures.is_some_and(|m| m != Quantity::WindSpeed) {
-        item.fault(item.given(), "no height_m: it is for wind sensors", None);
-        return None;
+        return item.refused("no height_m: it is for wind sensors");
     }
     Some(Some(item.number(HEIGHT_M)?))
 }
@@ -302,8 +242,7 @@ fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>
 fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {
     let topic = item.text(TOPIC_ACCEPTED)?;
     if let Some(why) = refused_topic(topic) {
-        item.fault(format!("{} ({why})", item.given()), TOPIC_ACCEPTED, None);
-        return None;
+        return item.faulty(format!("{} ({why})", item.given()), TOPIC_ACCEPTED, None);
     }
     if !topics.taken.claim(item, topic) {
         return None;
@@ -313,8 +252,7 @@ fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {
     {
         let accepted =
             format!("a topic that [broker] topics covers: {}", super::fault::shortened(&filters.join(", ")));
-        item.refuse(accepted);
-        return None;
+        return item.refused(accepted);
     }
     Some(topic.to_owned())
 }

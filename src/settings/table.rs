@@ -2,11 +2,14 @@
 
 use std::borrow::Cow;
 use std::cell::RefCell;
+use std::ops::RangeInclusive;
+use std::time::Duration;
 
 use toml::de::{DeTable, DeValue};
 
 use super::document::{Document, Origin, Want, join};
 use super::fault::{any_of, nearest, shortened};
+use super::range::Range;
 use super::value::{Item, value_of};
 
 /// A table of the document, or of a variable's value.
@@ -38,9 +41,14 @@ impl<'t> Table<'t> {
         Self { document, path, env_path, table, origin, asked, missing }
     }
 
-    /// The document that it is a part of.
-    pub(super) fn document(&self) -> &'t Document<'t> {
-        self.document
+    /// The outermost table of a document.
+    pub(super) fn root(document: &'t Document<'t>, tree: &'t DeTable<'t>) -> Self {
+        Self::new(document, String::new(), String::new(), Some(Cow::Borrowed(tree)), Origin::File(0))
+    }
+
+    /// How many faults the document has so far.
+    pub(super) fn faults(&self) -> usize {
+        self.document.fault_count()
     }
 
     /// The value at `key`, from the environment or the file.
@@ -75,20 +83,122 @@ impl<'t> Table<'t> {
         found
     }
 
+    /// What `read` makes of the value at `key`, whose absence is a fault.
+    pub(super) fn read<T>(
+        &self,
+        key: &'static str,
+        want: Want,
+        accepted: impl AsRef<str>,
+        read: impl FnOnce(&Item<'t>) -> Option<T>,
+    ) -> Option<T> {
+        self.need(key, want, accepted).and_then(|item| read(&item))
+    }
+
+    /// What `read` makes of the value at `key`, or `default` where there is none.
+    pub(super) fn read_or<T>(
+        &self,
+        key: &'static str,
+        want: Want,
+        default: T,
+        read: impl FnOnce(&Item<'t>) -> Option<T>,
+    ) -> Option<T> {
+        self.get(key, want).map_or(Some(default), |item| read(&item))
+    }
+
+    /// What `read` makes of the value at `key`: `Some(None)` where there is none, `None`
+    /// after a fault.
+    #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+    pub(super) fn read_if<T>(
+        &self,
+        key: &'static str,
+        want: Want,
+        read: impl FnOnce(&Item<'t>) -> Option<T>,
+    ) -> Option<Option<T>> {
+        self.get(key, want).map_or(Some(None), |item| read(&item).map(Some))
+    }
+
+    /// The number at `key`, whose absence is a fault.
+    pub(super) fn number(&self, key: &'static str, range: Range) -> Option<f64> {
+        self.read(key, Want::Value, range.to_string(), |item| item.number(range))
+    }
+
+    /// The number at `key`, or `default` where there is none.
+    pub(super) fn number_or(&self, key: &'static str, range: Range, default: f64) -> Option<f64> {
+        self.read_or(key, Want::Value, default, |item| item.number(range))
+    }
+
+    /// The number at `key`; `None` where there is none or after a fault.
+    pub(super) fn number_if(&self, key: &'static str, range: Range) -> Option<f64> {
+        self.get(key, Want::Value)?.number(range)
+    }
+
+    /// The number at `key`, else `otherwise`; without either it is missing.
+    pub(super) fn number_over(
+        &self,
+        key: &'static str,
+        range: Range,
+        otherwise: Option<f64>,
+        accepted: impl FnOnce() -> String,
+    ) -> Option<f64> {
+        match (self.get(key, Want::Value), otherwise) {
+            (Some(item), _) => item.number(range),
+            (None, Some(otherwise)) => Some(otherwise),
+            (None, None) => self.lacks(key, accepted()),
+        }
+    }
+
+    /// The whole number at `key`, or `default` where there is none.
+    pub(super) fn whole_or(
+        &self,
+        key: &'static str,
+        range: RangeInclusive<u32>,
+        default: u32,
+        unit: &str,
+    ) -> Option<u32> {
+        self.read_or(key, Want::Value, default, |item| item.whole(range, unit))
+    }
+
+    /// The whole number of seconds at `key`, or `default` where there is none.
+    pub(super) fn seconds_or(
+        &self,
+        key: &'static str,
+        range: RangeInclusive<u32>,
+        default: u32,
+    ) -> Option<Duration> {
+        let seconds = self.whole_or(key, range, default, "seconds")?;
+        Some(Duration::from_secs(seconds.into()))
+    }
+
+    /// `true` or `false` at `key`; `false` where there is none.
+    pub(super) fn flag(&self, key: &'static str) -> Option<bool> {
+        self.read_or(key, Want::Value, false, Item::boolean)
+    }
+
+    /// Notes that `key` is missing; there is nothing to return then.
+    pub(super) fn lacks<T>(&self, key: &'static str, accepted: impl AsRef<str>) -> Option<T> {
+        self.missing(key, accepted);
+        None
+    }
+
+    /// Notes a fault at `key`; there is nothing to return then.
+    pub(super) fn faulty<T>(
+        &self,
+        key: &str,
+        given: impl Into<String>,
+        accepted: impl AsRef<str>,
+    ) -> Option<T> {
+        self.fault(key, given, accepted);
+        None
+    }
+
     /// Notes that `key` is missing; it is told when the table is finished.
     pub(super) fn missing(&self, key: &'static str, accepted: impl AsRef<str>) {
         self.missing.borrow_mut().push((key, accepted.as_ref().to_owned()));
     }
 
     /// Notes a fault at `key` that is not the fault of one value.
-    pub(super) fn fault(
-        &self,
-        key: &str,
-        given: impl Into<String>,
-        accepted: impl AsRef<str>,
-        near: Option<String>,
-    ) {
-        self.document.fault(self.origin, &join(&self.path, key), given.into(), accepted.as_ref(), near);
+    pub(super) fn fault(&self, key: &str, given: impl Into<String>, accepted: impl AsRef<str>) {
+        self.document.fault(self.origin, &join(&self.path, key), given.into(), accepted.as_ref(), None);
     }
 
     /// The table at `key`, present if the file or any variable names it.
@@ -110,10 +220,10 @@ impl<'t> Table<'t> {
 
     /// The table at `key`; its absence is a fault.
     pub(super) fn need_section(&self, key: &'static str, accepted: &str) -> Option<Table<'t>> {
-        let before = self.document.fault_count();
+        let before = self.faults();
         let found = self.section(key);
         // A value that is no table has been told already.
-        if found.is_none() && self.document.fault_count() == before {
+        if found.is_none() && self.faults() == before {
             self.missing(key, accepted);
         }
         found
@@ -168,7 +278,19 @@ impl<'t> Table<'t> {
             }
         }
         for (key, accepted) in missing {
-            self.fault(key, "nothing", accepted, None);
+            self.fault(key, "nothing", accepted);
         }
+    }
+}
+
+impl<'t> Item<'t> {
+    /// The table that this value is.
+    pub(super) fn table(self, accepted: &str) -> Option<Table<'t>> {
+        let table = match self.value {
+            Cow::Borrowed(DeValue::Table(table)) => Cow::Borrowed(table),
+            Cow::Owned(DeValue::Table(table)) => Cow::Owned(table),
+            _ => return self.refused(accepted),
+        };
+        Some(Table::new(self.document, self.path, self.env_path, Some(table), self.origin))
     }
 }

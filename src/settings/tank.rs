@@ -3,7 +3,7 @@
 use super::document::Want;
 use super::range::Range;
 use super::table::Table;
-use super::text::{ID_ACCEPTED, Names, id, named};
+use super::text::{Names, name_or_id, own_id};
 use crate::garden::plan::Tank;
 use crate::tank::{RiseFall, SPECIES, TankLimits, WINDOWS, species};
 
@@ -24,22 +24,15 @@ const LIMITS: &str = "{ cold_c = 12, warm_c = 30, change_hour_c = 2, change_day_
 
 /// Reads one tank; `None` where a fault was noted.
 pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
-    let before = table.document().fault_count();
-    let id = table.need("id", Want::Text, ID_ACCEPTED).and_then(|item| {
-        let id = id(&item)?;
-        ids.claim(&item, id.as_str()).then_some(id)
-    });
-    let name = match table.get("name", Want::Text) {
-        Some(item) => named(&item),
-        None => id.as_ref().map(ToString::to_string),
-    };
-    let volume_l =
-        table.need("volume_l", Want::Value, VOLUME.to_string()).and_then(|item| item.number(VOLUME));
+    let before = table.faults();
+    let id = own_id(&table, ids);
+    let name = name_or_id(&table, id.as_ref());
+    let volume_l = table.number("volume_l", VOLUME);
     let kind =
         table.get("species", Want::Text).map(|item| item.name(species, SPECIES.iter().map(|s| s.name)));
     let fish = table.get("fish", Want::Value).and_then(|item| item.whole(0..=1_000_000, "fish"));
-    let fish_grams = table.get("fish_grams", Want::Value).map(|item| item.number(MASS));
-    let feed_g_day = table.get("feed_g_day", Want::Value).map(|item| item.number(FEED));
+    let fish_grams = table.number_if("fish_grams", MASS);
+    let feed_g_day = table.number_if("feed_g_day", FEED);
     let own = table.section_like("limits", LIMITS);
     let limits = match &kind {
         // An unknown species: nothing more to say about its limits.
@@ -57,12 +50,11 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
                 let names = super::fault::any_of(SPECIES.iter().map(|s| s.name));
                 let accepted =
                     format!("a species, or limits = {{ cold_c = ..., warm_c = ... }}; the species: {names}");
-                table.missing("species", accepted);
-                None
+                table.lacks("species", accepted)
             }
         },
     };
-    let whole = table.document().fault_count() == before;
+    let whole = table.faults() == before;
     table.finish();
     if !whole {
         return None;
@@ -74,25 +66,17 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
         volume_l: volume_l?,
         species,
         fish,
-        fish_grams: fish_grams.flatten(),
-        feed_g_day: feed_g_day.flatten(),
+        fish_grams,
+        feed_g_day,
         limits: limits?,
     })
 }
 
 /// The limits of the file over those of the species.
 fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> {
-    let before = table.document().fault_count();
-    let number = |key: &'static str, range: Range, otherwise: Option<f64>| match (
-        table.get(key, Want::Value),
-        otherwise,
-    ) {
-        (Some(item), _) => item.number(range),
-        (None, Some(otherwise)) => Some(otherwise),
-        (None, None) => {
-            table.missing(key, format!("{range}, since no species is named"));
-            None
-        }
+    let before = table.faults();
+    let number = |key: &'static str, range: Range, otherwise: Option<f64>| {
+        table.number_over(key, range, otherwise, || format!("{range}, since no species is named"))
     };
     let cold_c = number("cold_c", TEMPERATURE, species.map(|s| s.cold_c));
     let warm_c = number("warm_c", TEMPERATURE, species.map(|s| s.warm_c));
@@ -107,7 +91,7 @@ fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> 
     let nitrite_mg_l = number("nitrite_mg_l", DISSOLVED, Some(water.nitrite_mg_l));
     let ph = (number("ph_low", PH, Some(water.ph.0)), number("ph_high", PH, Some(water.ph.1)));
     let limits = (|| {
-        if table.document().fault_count() > before {
+        if table.faults() > before {
             return None;
         }
         let limits = TankLimits {
@@ -122,22 +106,12 @@ fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> 
             ph: (ph.0?, ph.1?),
         };
         if limits.cold_c >= limits.warm_c {
-            table.fault(
-                "warm_c",
-                format!("{} with cold_c = {}", limits.warm_c, limits.cold_c),
-                "warm_c above cold_c",
-                None,
-            );
-            return None;
+            let given = format!("{} with cold_c = {}", limits.warm_c, limits.cold_c);
+            return table.faulty("warm_c", given, "warm_c above cold_c");
         }
         if limits.ph.0 >= limits.ph.1 {
-            table.fault(
-                "ph_high",
-                format!("{} with ph_low = {}", limits.ph.1, limits.ph.0),
-                "ph_high above ph_low",
-                None,
-            );
-            return None;
+            let given = format!("{} with ph_low = {}", limits.ph.1, limits.ph.0);
+            return table.faulty("ph_high", given, "ph_high above ph_low");
         }
         Some(limits)
     })();
@@ -175,17 +149,12 @@ fn changes(
         let (rise, fall) = (read(rise).or(both), read(fall).or(both));
         *set = (rise.map(|r| r.0), fall.map(|f| f.0));
         let (rise, fall) = (rise.map(|r| r.1), fall.map(|f| f.1));
-        *limit = match (*limit, rise, fall) {
-            (None, None, None) => None,
+        if limit.is_some() || rise.is_some() || fall.is_some() {
             // One direction alone: the other is not judged.
-            (None, rise, fall) => Some(RiseFall {
-                rise_c: rise.unwrap_or(f64::INFINITY),
-                fall_c: fall.unwrap_or(f64::INFINITY),
-            }),
-            (Some(own), rise, fall) => {
-                Some(RiseFall { rise_c: rise.unwrap_or(own.rise_c), fall_c: fall.unwrap_or(own.fall_c) })
-            }
-        };
+            let own = limit.unwrap_or(RiseFall { rise_c: f64::INFINITY, fall_c: f64::INFINITY });
+            *limit =
+                Some(RiseFall { rise_c: rise.unwrap_or(own.rise_c), fall_c: fall.unwrap_or(own.fall_c) });
+        }
     }
     if !whole {
         return None;
@@ -236,7 +205,6 @@ fn in_order(
                         WINDOWS[short].words(),
                         WINDOWS[long].words(),
                     ),
-                    None,
                 );
                 return false;
             }

@@ -40,14 +40,14 @@ pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &Ways) -> V
     // Groups at fault are known all the same, so that one fault does not make others.
     let (mut groups, mut passed_on) = (Vec::new(), Vec::new());
     for table in tables {
-        let who = table.need("who", Want::Text, "the name of a group of people").and_then(|item| {
-            let who = named(&item)?;
-            names.claim(&item, &who).then_some(who)
+        let who = table.read("who", Want::Text, "the name of a group of people", |item| {
+            let who = named(item)?;
+            names.claim(item, &who).then_some(who)
         });
-        let before = table.document().fault_count();
+        let before = table.faults();
         let alarms = list(&table, "alarms", KINDS, kind);
         let at = list(&table, "places", PLACES, |item| place(item, places));
-        if alarms.is_none() && at.is_none() && table.document().fault_count() == before {
+        if alarms.is_none() && at.is_none() && table.faults() == before {
             table.missing("alarms", WHAT);
         }
         let by = addresses(&table, ways);
@@ -64,7 +64,7 @@ pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &Ways) -> V
         if let Some(who) = &who {
             groups.push((who.clone(), !by.is_empty()));
         }
-        let whole = table.document().fault_count() == before;
+        let whole = table.faults() == before;
         table.finish();
         if let (Some(who), true) = (who, whole) {
             tells.push(Tell {
@@ -91,15 +91,7 @@ fn list<T: Ord>(
     accepted: &str,
     one: impl Fn(&Item<'_>) -> Option<T>,
 ) -> Option<Vec<T>> {
-    let item = table.get(key, Want::List)?;
-    let parts = item.list_of(accepted)?;
-    if parts.is_empty() {
-        item.refuse(accepted);
-        return None;
-    }
-    // Each part is looked at, so that each fault is told.
-    let read: Vec<Option<T>> = parts.iter().map(one).collect();
-    let mut read = read.into_iter().collect::<Option<Vec<T>>>()?;
+    let mut read = table.get(key, Want::List)?.list_all(accepted, 1.., one)?;
     read.sort_unstable();
     read.dedup();
     Some(read)
@@ -113,12 +105,8 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
     let text = item.text(PLACES)?;
     if !known.iter().any(|id| id == text) {
         let near = nearest(text, known.iter().map(String::as_str));
-        item.fault(
-            item.given(),
-            "the id of a bed, tank, sensor or gateway of this file, the site's, or trug",
-            near,
-        );
-        return None;
+        let accepted = "the id of a bed, tank, sensor or gateway of this file, the site's, or trug";
+        return item.faulty(item.given(), accepted, near);
     }
     Some(Id::new(text))
 }
@@ -140,9 +128,9 @@ fn addresses(table: &Table<'_>, ways: &Ways) -> Vec<Address> {
 }
 
 fn instead(table: Table<'_>, ways: &Ways) -> Vec<Address> {
-    let before = table.document().fault_count();
+    let before = table.faults();
     let found = addresses(&table, ways);
-    if found.is_empty() && table.document().fault_count() == before {
+    if found.is_empty() && table.faults() == before {
         table.missing("email", "at least one address: email, webhook or file");
     }
     table.finish();
@@ -152,8 +140,7 @@ fn instead(table: Table<'_>, ways: &Ways) -> Vec<Address> {
 fn quiet(item: &Item<'_>) -> Option<LocalHours> {
     let hours = hours_over_midnight(item)?;
     if (0..1440).all(|minute| hours.contains(minute)) {
-        item.refuse(FREE);
-        return None;
+        return item.refused(FREE);
     }
     Some(hours)
 }
@@ -164,8 +151,7 @@ fn summary(item: &Item<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
     let minute = clock_time(item)?;
     if quiet.is_some_and(|quiet| quiet.contains(minute)) {
         let given = format!("{}, which is in the quiet hours", item.given());
-        item.fault(given, "a time outside the group's quiet hours", None);
-        return None;
+        return item.faulty(given, "a time outside the group's quiet hours", None);
     }
     Some(minute)
 }
@@ -173,9 +159,9 @@ fn summary(item: &Item<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
 fn next(table: Table<'_>) -> Option<(Next, Item<'_>)> {
     let item = table.need("who", Want::Text, GROUP);
     let who = item.as_ref().and_then(named);
-    let after_min = table
-        .need("after_min", Want::Value, "minutes without an answer")
-        .and_then(|item| item.whole(1..=AFTER_MAX_MIN, "minutes"));
+    let after_min = table.read("after_min", Want::Value, "minutes without an answer", |item| {
+        item.whole(1..=AFTER_MAX_MIN, "minutes")
+    });
     table.finish();
     Some((Next { who: who?, after_s: after_min? * 60 }, item?))
 }

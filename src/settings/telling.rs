@@ -2,7 +2,6 @@
 
 use std::time::Duration;
 
-use super::daemon::whole;
 use super::table::Table;
 
 /// How long it is tried to tell people.
@@ -34,21 +33,17 @@ fn minutes(count: u32) -> Duration {
 /// Reads the section; `None` where a fault was noted.
 pub(super) fn telling(table: Option<Table<'_>>) -> Option<TellingSettings> {
     let Some(table) = table else { return Some(TellingSettings::default()) };
-    let give_up = whole(&table, "give_up_min", 1..=MOST_MIN, GIVE_UP_MIN, "minutes, at most 30 days");
-    let high = whole(&table, "give_up_high_min", 1..=MOST_MIN, GIVE_UP_HIGH_MIN, "minutes, at most 30 days");
-    let in_order = match (give_up, high) {
-        (Some(give_up), Some(high)) if high > give_up => {
-            table.fault(
-                "give_up_high_min",
-                format!("{high} with give_up_min = {give_up}"),
-                "not more than give_up_min: what is urgent goes another way the sooner",
-                None,
-            );
-            false
-        }
-        _ => true,
-    };
+    let give_up = table.whole_or("give_up_min", 1..=MOST_MIN, GIVE_UP_MIN, "minutes, at most 30 days");
+    let high = table.whole_or("give_up_high_min", 1..=MOST_MIN, GIVE_UP_HIGH_MIN, "minutes, at most 30 days");
+    if let (Some(give_up), Some(high)) = (give_up, high)
+        && high > give_up
+    {
+        table.fault(
+            "give_up_high_min",
+            format!("{high} with give_up_min = {give_up}"),
+            "not more than give_up_min: what is urgent goes another way the sooner",
+        );
+    }
     table.finish();
-    let settings = TellingSettings { give_up: minutes(give_up?), give_up_high: minutes(high?) };
-    in_order.then_some(settings)
+    Some(TellingSettings { give_up: minutes(give_up?), give_up_high: minutes(high?) })
 }

@@ -2,7 +2,9 @@
 
 use std::collections::HashMap;
 
+use super::document::Want;
 use super::fault::is_unsafe;
+use super::table::Table;
 use super::value::Item;
 use crate::model::Id;
 
@@ -20,12 +22,10 @@ pub(super) const ID_ACCEPTED: &str =
 /// A name for people: it must be safe inside a line, a mail header and a page.
 pub(super) fn named(item: &Item<'_>) -> Option<String> {
     const ACCEPTED: &str = "a name of 1 to 100 characters on one line";
-    let text = item.text(ACCEPTED)?;
-    if text.trim().is_empty() || text.chars().count() > NAME_MAX || text.chars().any(is_unsafe) {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    Some(text.trim().to_owned())
+    let fits = |text: &str| {
+        !text.trim().is_empty() && text.chars().count() <= NAME_MAX && !text.chars().any(is_unsafe)
+    };
+    Some(item.text_that(ACCEPTED, fits)?.trim().to_owned())
 }
 
 /// An id.
@@ -39,15 +39,25 @@ pub(super) fn id(item: &Item<'_>) -> Option<Id> {
     Some(Id::new(text))
 }
 
+/// The id of a table, which no other one of `ids` has.
+pub(super) fn own_id(table: &Table<'_>, ids: &mut Names) -> Option<Id> {
+    table.read("id", Want::Text, ID_ACCEPTED, |item| {
+        let id = id(item)?;
+        ids.claim(item, id.as_str()).then_some(id)
+    })
+}
+
+/// The name of a table; without one, its id.
+pub(super) fn name_or_id(table: &Table<'_>, id: Option<&Id>) -> Option<String> {
+    match table.get("name", Want::Text) {
+        Some(item) => named(&item),
+        None => id.map(ToString::to_string),
+    }
+}
+
 /// An e-mail address, as far as it can be told without sending a letter.
 pub(super) fn email(item: &Item<'_>) -> Option<String> {
-    const ACCEPTED: &str = "an e-mail address: name@domain";
-    let text = item.text(ACCEPTED)?;
-    if !is_email(text) {
-        item.refuse(ACCEPTED);
-        return None;
-    }
-    Some(text.to_owned())
+    item.text_that("an e-mail address: name@domain", is_email)
 }
 
 /// Whether a text is an e-mail address, as far as it can be told without sending

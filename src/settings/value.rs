@@ -1,7 +1,7 @@
 //! One value: read as what its key wants, or refused.
 
 use std::borrow::Cow;
-use std::ops::{Range as Span, RangeInclusive};
+use std::ops::{Range as Span, RangeBounds, RangeInclusive};
 
 use toml::Spanned;
 use toml::de::DeValue;
@@ -10,7 +10,6 @@ use toml::value::{Date, Datetime};
 use super::document::{Document, Origin, Want};
 use super::fault::{any_of, nearest, quoted, shortened};
 use super::range::Range;
-use super::table::Table;
 
 /// One value of the document.
 #[derive(Clone)]
@@ -59,6 +58,23 @@ impl<'t> Item<'t> {
         self.document.fault(self.origin, &self.path, given.into(), accepted.as_ref(), near);
     }
 
+    /// Notes that this value is not accepted; there is nothing to return then.
+    pub(super) fn refused<T>(&self, accepted: impl AsRef<str>) -> Option<T> {
+        self.refuse(accepted);
+        None
+    }
+
+    /// Notes a fault at this value; there is nothing to return then.
+    pub(super) fn faulty<T>(
+        &self,
+        given: impl Into<String>,
+        accepted: impl AsRef<str>,
+        near: Option<String>,
+    ) -> Option<T> {
+        self.fault(given, accepted, near);
+        None
+    }
+
     /// The value as it is shown to people.
     pub(super) fn given(&self) -> String {
         match (self.value.as_ref(), self.origin) {
@@ -88,26 +104,40 @@ impl<'t> Item<'t> {
         text
     }
 
+    /// Text that `fits`.
+    pub(super) fn text_that(&self, accepted: &str, fits: impl Fn(&str) -> bool) -> Option<String> {
+        let text = self.text(accepted)?;
+        if fits(text) { Some(text.to_owned()) } else { self.refused(accepted) }
+    }
+
+    /// The path of a file.
+    pub(super) fn path_of_file(&self, accepted: &str) -> Option<&str> {
+        let path = self.text(accepted)?;
+        let fits = !(path.is_empty() || path.contains('\0') || path.ends_with('/'));
+        if fits { Some(path) } else { self.refused(accepted) }
+    }
+
+    /// One of several words.
+    pub(super) fn word<T: Copy, const N: usize>(&self, words: &[(&str, T); N]) -> Option<T> {
+        let of = |given: &str| words.iter().find(|(name, _)| *name == given).map(|(_, value)| *value);
+        self.name(of, words.iter().map(|(name, _)| *name))
+    }
+
     /// One of `names`, by the function that knows them.
     pub(super) fn name<'n, T>(
         &self,
         of: impl Fn(&str) -> Option<T>,
         names: impl IntoIterator<Item = &'n str> + Clone,
     ) -> Option<T> {
-        let found = self.value.as_str().and_then(of);
-        if found.is_none() {
+        self.value.as_str().and_then(of).or_else(|| {
             self.refuse_name(names);
-        }
-        found
+            None
+        })
     }
 
     /// A number in `range`; a whole number will do.
     pub(super) fn number(&self, range: Range) -> Option<f64> {
-        let number = number_of(&self.value).filter(|x| range.contains(*x));
-        if number.is_none() {
-            self.refuse(range.to_string());
-        }
-        number
+        number_of(&self.value).filter(|x| range.contains(*x)).or_else(|| self.refused(range.to_string()))
     }
 
     /// A whole number in `range`, of `unit`.
@@ -127,24 +157,57 @@ impl<'t> Item<'t> {
 
     /// `true` or `false`.
     pub(super) fn boolean(&self) -> Option<bool> {
-        let value = self.value.as_bool();
-        if value.is_none() {
-            self.refuse("true or false");
-        }
-        value
+        self.value.as_bool().or_else(|| self.refused("true or false"))
     }
 
     /// A local date without a time.
     pub(super) fn date(&self) -> Option<jiff::civil::Date> {
-        const ACCEPTED: &str = "a date without quotes: 2026-04-18";
         let date = match self.value.as_ref() {
             DeValue::Datetime(Datetime { date: Some(date), time: None, offset: None }) => civil(*date),
             _ => None,
         };
-        if date.is_none() {
-            self.refuse(ACCEPTED);
+        date.or_else(|| self.refused("a date without quotes: 2026-04-18"))
+    }
+
+    /// What `read` makes of the parts of a list of as many as `count`, up to the first at
+    /// fault.
+    pub(super) fn list<T>(
+        &self,
+        accepted: &str,
+        count: impl RangeBounds<usize>,
+        read: impl FnMut(&Self) -> Option<T>,
+    ) -> Option<Vec<T>> {
+        let parts = self.list_of(accepted)?;
+        if !count.contains(&parts.len()) {
+            return self.refused(accepted);
         }
-        date
+        parts.iter().map(read).collect()
+    }
+
+    /// The same, where each part is read, so that each fault is told.
+    pub(super) fn list_all<T>(
+        &self,
+        accepted: &str,
+        count: impl RangeBounds<usize>,
+        read: impl FnMut(&Self) -> Option<T>,
+    ) -> Option<Vec<T>> {
+        let parts = self.list_of(accepted)?;
+        if !count.contains(&parts.len()) {
+            return self.refused(accepted);
+        }
+        let read: Vec<Option<T>> = parts.iter().map(read).collect();
+        read.into_iter().collect()
+    }
+
+    /// `N` finite numbers.
+    pub(super) fn numbers<const N: usize>(&self, accepted: &str) -> Option<[f64; N]> {
+        self.list_all(accepted, N..=N, |part| part.number(Range::finite("")))?.try_into().ok()
+    }
+
+    /// Two finite numbers; `what` they are.
+    pub(super) fn pair(&self, what: &str) -> Option<(f64, f64)> {
+        let [first, second] = self.numbers(&format!("two numbers in brackets: {what}"))?;
+        Some((first, second))
     }
 
     /// The parts of a list.
@@ -157,38 +220,16 @@ impl<'t> Item<'t> {
             origin: self.origin.inner(span.start),
         };
         match &self.value {
-            Cow::Borrowed(DeValue::Array(list)) => Some(
-                list.iter()
-                    .enumerate()
-                    .map(|(at, v): (usize, &'t Spanned<DeValue<'t>>)| {
-                        part(at, Cow::Borrowed(v.get_ref()), v.span())
-                    })
-                    .collect(),
-            ),
-            Cow::Owned(DeValue::Array(list)) => Some(
-                list.iter()
-                    .enumerate()
-                    .map(|(at, v)| part(at, Cow::Owned(v.get_ref().clone()), v.span()))
-                    .collect(),
-            ),
-            _ => {
-                self.refuse(accepted);
-                None
+            Cow::Borrowed(DeValue::Array(list)) => {
+                let parts = list.iter().enumerate();
+                Some(parts.map(|(at, v)| part(at, Cow::Borrowed(v.get_ref()), v.span())).collect())
             }
+            Cow::Owned(DeValue::Array(list)) => {
+                let parts = list.iter().enumerate();
+                Some(parts.map(|(at, v)| part(at, Cow::Owned(v.get_ref().clone()), v.span())).collect())
+            }
+            _ => self.refused(accepted),
         }
-    }
-
-    /// A table.
-    pub(super) fn table(self, accepted: &str) -> Option<Table<'t>> {
-        let table = match self.value {
-            Cow::Borrowed(DeValue::Table(table)) => Cow::Borrowed(table),
-            Cow::Owned(DeValue::Table(table)) => Cow::Owned(table),
-            _ => {
-                self.refuse(accepted);
-                return None;
-            }
-        };
-        Some(Table::new(self.document, self.path, self.env_path, Some(table), self.origin))
     }
 }
 

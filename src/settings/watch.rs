@@ -2,7 +2,6 @@
 
 use std::time::Duration;
 
-use super::daemon::whole;
 use super::document::Want;
 use super::table::Table;
 use crate::garden::system::health::HealthLimits;
@@ -25,19 +24,17 @@ impl Default for Watching {
 pub(super) fn watching(table: Option<Table<'_>>) -> Option<Watching> {
     let Some(table) = table else { return Some(Watching::default()) };
     let usual = HealthLimits::default();
-    let every_s = whole(&table, "every_s", 1..=3600, 60, "seconds");
-    let disk_free_mb = match table.get("disk_free_mb", Want::Value) {
-        Some(item) => item.whole(1..=100_000_000, "megabytes").map(Some),
-        None => Some(None),
-    };
+    let every = table.seconds_or("every_s", 1..=3600, 60);
+    let disk_free_mb =
+        table.read_if("disk_free_mb", Want::Value, |item| item.whole(1..=100_000_000, "megabytes"));
     let rows = u32::try_from(usual.forward_rows).unwrap_or(u32::MAX);
-    let forward_rows = whole(&table, "forward_rows", 1..=20_000_000, rows, "readings");
+    let forward_rows = table.whole_or("forward_rows", 1..=20_000_000, rows, "readings");
     let forward_age_min =
-        whole(&table, "forward_age_min", 1..=525_600, usual.forward_age_s / 60, "minutes, at most a year");
-    let clock_jump_s = whole(&table, "clock_jump_s", 5..=86_400, usual.clock_jump_s, "seconds");
+        table.whole_or("forward_age_min", 1..=525_600, usual.forward_age_s / 60, "minutes, at most a year");
+    let clock_jump_s = table.whole_or("clock_jump_s", 5..=86_400, usual.clock_jump_s, "seconds");
     table.finish();
     Some(Watching {
-        every: Duration::from_secs(u64::from(every_s?)),
+        every: every?,
         limits: HealthLimits {
             forward_rows: u64::from(forward_rows?),
             forward_age_s: forward_age_min? * 60,

@@ -4,9 +4,9 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use url::{Host, Url};
+use url::Url;
 
-use super::daemon::{has_credentials, whole};
+use super::address::{has_credentials, is_loopback, server};
 use super::document::Want;
 use super::secret::{Secret, secret};
 use super::table::Table;
@@ -76,34 +76,17 @@ impl Ways {
 /// Names of `known`, which stand in `section` of `trug.toml`; `None` known: any.
 fn names(item: &Item<'_>, section: &str, known: Option<&[String]>) -> Option<Vec<String>> {
     let accepted = format!("a list of names that stand in {section} of trug.toml");
-    let parts = item.list_of(&accepted)?;
-    let read: Vec<_> = parts
-        .iter()
-        .map(|part| {
-            let name = part.text(&accepted)?;
-            match known {
-                Some([]) => {
-                    part.refuse(format!("a name that stands in {section} of trug.toml, which has none"));
-                    None
-                }
-                Some(known) if !known.iter().any(|it| it == name) => {
-                    part.refuse_name(known.iter().map(String::as_str));
-                    None
-                }
-                _ => Some(name.to_owned()),
+    item.list_all(&accepted, .., |part| {
+        let name = part.text(&accepted)?;
+        match known {
+            Some([]) => part.refused(format!("a name that stands in {section} of trug.toml, which has none")),
+            Some(known) if !known.iter().any(|it| it == name) => {
+                part.refuse_name(known.iter().map(String::as_str));
+                None
             }
-        })
-        .collect();
-    read.into_iter().collect()
-}
-
-/// Scheme and host of an address, which may be shown.
-pub fn server(url: &Url) -> String {
-    match (url.host_str(), url.port()) {
-        (Some(host), Some(port)) => format!("{}://{host}:{port}", url.scheme()),
-        (Some(host), None) => format!("{}://{host}", url.scheme()),
-        (None, _) => url.scheme().to_owned(),
-    }
+            _ => Some(name.to_owned()),
+        }
+    })
 }
 
 /// Least length of a secret, bytes: 128 bits if each is drawn at random.
@@ -116,18 +99,11 @@ pub(super) fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, 
     let mut whole_ones = Vec::new();
     for table in tables {
         let name = name(&table, &mut names, &mut all);
-        let url = table.need("url", Want::Text, URL).and_then(|item| webhook_url(&item));
+        let url = table.read("url", Want::Text, URL, webhook_url);
         let secret = webhook_secret(&table, folder);
-        let timeout_s = whole(&table, "timeout_s", 1..=60, 10, "seconds");
+        let timeout = table.seconds_or("timeout_s", 1..=60, 10);
         table.finish();
-        let webhook = (|| {
-            Some(Webhook {
-                name: name?,
-                url: url?,
-                secret: secret?,
-                timeout: Duration::from_secs(u64::from(timeout_s?)),
-            })
-        })();
+        let webhook = (|| Some(Webhook { name: name?, url: url?, secret: secret?, timeout: timeout? }))();
         whole_ones.extend(webhook);
     }
     (whole_ones, all)
@@ -142,13 +118,9 @@ pub(super) fn told_files(tables: Vec<Table<'_>>) -> (Vec<ToldFile>, Vec<String>)
     let mut whole_ones = Vec::new();
     for table in tables {
         let name = name(&table, &mut names, &mut all);
-        let path = table.need("path", Want::Text, PATH).and_then(|item| {
-            let path = item.text(PATH)?;
-            if path.is_empty() || path.contains('\0') || path.ends_with('/') {
-                item.refuse(PATH);
-                return None;
-            }
-            paths.claim(&item, path).then(|| PathBuf::from(path))
+        let path = table.read("path", Want::Text, PATH, |item| {
+            let path = item.path_of_file(PATH)?;
+            paths.claim(item, path).then(|| PathBuf::from(path))
         });
         table.finish();
         if let (Some(name), Some(path)) = (name, path) {
@@ -173,17 +145,15 @@ const URL: &str = "https:// and the address; http:// only to this computer (loca
 fn webhook_url(item: &Item<'_>) -> Option<Url> {
     let text = item.text(URL)?;
     if has_credentials(text) {
-        item.fault(
+        return item.faulty(
             "an address with a user name (not shown)",
             "an address without user name and password: what is sent is signed with the secret instead",
             None,
         );
-        return None;
     }
     let Ok(url) = Url::parse(text) else {
         // Its path may be as good as a password, so it is not shown.
-        item.fault("an address that cannot be read (not shown)", URL, None);
-        return None;
+        return item.faulty("an address that cannot be read (not shown)", URL, None);
     };
     let fits = match url.scheme() {
         "https" => url.has_host(),
@@ -191,26 +161,15 @@ fn webhook_url(item: &Item<'_>) -> Option<Url> {
         _ => false,
     };
     if !fits || url.fragment().is_some() || url.port() == Some(0) {
-        item.fault(format!("\"{}\"", server(&url)), URL, None);
-        return None;
+        return item.faulty(format!("\"{}\"", server(&url)), URL, None);
     }
     Some(url)
 }
 
-/// Whether the address is this computer's.
-pub(crate) fn is_loopback(url: &Url) -> bool {
-    match url.host() {
-        Some(Host::Ipv4(address)) => address.is_loopback(),
-        Some(Host::Ipv6(address)) => address.is_loopback(),
-        Some(Host::Domain(name)) => name == "localhost",
-        None => false,
-    }
-}
-
 fn webhook_secret(table: &Table<'_>, folder: &Path) -> Option<Secret> {
-    let before = table.document().fault_count();
+    let before = table.faults();
     let secret = secret(table, "secret", "secret_file", folder);
-    if table.document().fault_count() > before {
+    if table.faults() > before {
         return None;
     }
     let accepted = format!(
@@ -218,13 +177,9 @@ fn webhook_secret(table: &Table<'_>, folder: &Path) -> Option<Secret> {
          what openssl rand -hex 32 prints; the server needs the same"
     );
     match secret {
-        None => {
-            table.missing("secret_file", accepted);
-            None
-        }
+        None => table.lacks("secret_file", accepted),
         Some(secret) if secret.reveal().len() < SECRET_MIN => {
-            table.fault("secret_file", "a shorter secret (not shown)", accepted, None);
-            None
+            table.faulty("secret_file", "a shorter secret (not shown)", accepted)
         }
         secret => secret,
     }

@@ -1,0 +1,81 @@
+//! Addresses of servers: what of them may be shown, and who is meant.
+
+use std::path::{Path, PathBuf};
+
+use url::{Host, Url};
+
+use super::document::Want;
+use super::fault::quoted;
+use super::secret::Secret;
+use super::table::Table;
+use super::value::Item;
+
+/// Whether an address carries a user name or password.
+pub(super) fn has_credentials(url: &str) -> bool {
+    let authority = url.split_once("//").map_or(url, |(_, rest)| rest);
+    authority.split(['/', '?']).next().is_some_and(|a| a.contains('@'))
+}
+
+/// The address in quotes, unless it carries a password.
+pub(super) fn shown(url: &str) -> String {
+    if has_credentials(url) { "an address with a user name (not shown)".to_owned() } else { quoted(url) }
+}
+
+/// Scheme and host of an address, which may be shown.
+pub fn server(url: &Url) -> String {
+    match (url.host_str(), url.port()) {
+        (Some(host), Some(port)) => format!("{}://{host}:{port}", url.scheme()),
+        (Some(host), None) => format!("{}://{host}", url.scheme()),
+        (None, _) => url.scheme().to_owned(),
+    }
+}
+
+/// Whether the address is this computer's.
+pub(crate) fn is_loopback(url: &Url) -> bool {
+    match url.host() {
+        Some(Host::Ipv4(address)) => address.is_loopback(),
+        Some(Host::Ipv6(address)) => address.is_loopback(),
+        Some(Host::Domain(name)) => name == "localhost",
+        None => false,
+    }
+}
+
+/// Whether an address is a scheme, a host and no more.
+pub(super) fn is_server_only(url: &Url) -> bool {
+    matches!(url.path(), "" | "/") && url.query().is_none() && url.fragment().is_none()
+}
+
+/// A user's name at a server.
+pub(super) fn username(table: &Table<'_>) -> Option<String> {
+    table.get("username", Want::Text)?.text_that("1 to 256 characters without control characters", |text| {
+        (1..=256).contains(&text.chars().count()) && !text.chars().any(char::is_control)
+    })
+}
+
+/// A file of certificates, relative to `folder`.
+pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+    const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
+    let path = folder.join(item.text(ACCEPTED)?);
+    let why = match std::fs::File::open(&path).and_then(|f| f.metadata()) {
+        Ok(found) if found.is_file() => return Some(path),
+        Ok(_) => "not a file".to_owned(),
+        Err(e) => e.to_string(),
+    };
+    item.faulty(format!("{} ({why})", item.given()), ACCEPTED, None)
+}
+
+/// A user's name and password, both or neither; the outer `None` is a fault.
+#[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+pub(super) fn both<T>(
+    table: &Table<'_>,
+    username: Option<String>,
+    password: Option<Secret>,
+    made: impl FnOnce(String, Secret) -> T,
+) -> Option<Option<T>> {
+    match (username, password) {
+        (None, None) => Some(None),
+        (Some(username), Some(password)) => Some(Some(made(username, password))),
+        (Some(_), None) => table.lacks("password_file", "the file with this user's password"),
+        (None, Some(_)) => table.lacks("username", "the user whose password this is"),
+    }
+}
