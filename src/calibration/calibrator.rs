@@ -4,9 +4,10 @@ use jiff::Timestamp;
 
 use super::DatedCalibration;
 use super::curve::{Calibration, Counts, Curve, is_whole};
+use super::error::OutOfRange;
 use super::{one_wire, topp};
 
-/// What a raw number came to.
+/// The result of a raw number.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Calibrated {
     /// Finite; in the quantity's unit.
@@ -26,43 +27,6 @@ impl Calibrated {
         }
     }
 }
-
-/// Why a raw number has no value.
-#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
-pub enum OutOfRange {
-    #[error("no calibration holds at the reading's time")]
-    NoCalibration,
-    #[error("the raw number {raw} is outside the calibration, which holds from {min} to {max}")]
-    Raw { raw: f64, min: f64, max: f64 },
-    #[error("the raw number {raw} comes to no finite value")]
-    NotFinite { raw: f64 },
-    #[error(
-        "the raw number {raw} comes to {what} of {value:.3} {unit}: out of range, which is {min} to {max} {unit}"
-    )]
-    Computed { raw: f64, what: &'static str, value: f64, unit: &'static str, min: f64, max: f64 },
-    #[error("the raw number {raw} is no resistance: a number of ohms above 0 is")]
-    NotAResistance { raw: f64 },
-    #[error(
-        "the raw number {raw} is at an end of the divider's scale, 0 to {full_scale}, or beyond: the sensor is cut off or shorted"
-    )]
-    DividerEnd { raw: f64, full_scale: f64 },
-    #[error("the raw number {raw} is no 16-bit register: a whole number from -32768 to 65535 is")]
-    NotARegister { raw: f64 },
-    #[error("the raw number {raw} is the sensor's power-on value of 85 °C: it had measured nothing yet")]
-    PowerOn { raw: f64 },
-    #[error("{raw} is no count of tips: a whole number from 0 is")]
-    NotACount { raw: f64 },
-    #[error("the running count {raw} is not below {wraps_at}, where the counter rolls over")]
-    BeyondRollOver { raw: f64, wraps_at: f64 },
-    #[error(
-        "the running count is not later than one that was taken: the amount is in the later one's already"
-    )]
-    NotLater,
-}
-
-/// Beyond its end points a calibration by points is carried on for this part
-/// of its span in raw numbers, along the last line. Farther out it has no value.
-const EXTRAPOLATED_PART: f64 = 0.1;
 
 /// A counter that comes back smaller has rolled over if it was in this last part
 /// of its range and is now in the first part of the same size. Else it was reset.
@@ -112,18 +76,10 @@ impl Calibrator {
         let Some(DatedCalibration { calibration, .. }) = held else {
             return Calibrated::OutOfRange(OutOfRange::NoCalibration);
         };
-        let outcome = match *calibration.curve() {
-            Curve::Tips { mm_per_tip, counts } => {
-                self.tips(counts, calibration.valid(), at, raw).map(|tips| tips.map(|tips| tips * mm_per_tip))
-            }
-            Curve::Identity
-            | Curve::Piecewise { .. }
-            | Curve::Polynomial { .. }
-            | Curve::Topp
-            | Curve::GranularMatrix(_)
-            | Curve::Thermistor(_)
-            | Curve::Platinum(_)
-            | Curve::OneWire => calibration.convert(raw).map(Some),
+        let outcome = if let Curve::Tips { mm_per_tip, counts } = *calibration.curve() {
+            self.tips(counts, calibration.valid(), at, raw).map(|tips| tips.map(|tips| tips * mm_per_tip))
+        } else {
+            calibration.convert(raw).map(Some)
         };
         match outcome {
             Ok(Some(value)) if value.is_finite() => Calibrated::Value(value),
@@ -145,7 +101,7 @@ impl Calibrator {
             return Err(OutOfRange::NotACount { raw });
         }
         if let Some(range) = valid {
-            within(raw, range)?;
+            in_range(raw, range)?;
         }
         let wraps_at = match counts {
             Counts::Message => return Ok(Some(raw)),
@@ -192,24 +148,11 @@ impl Calibration {
     /// equation of their own also when what they come to is outside the range
     /// that their module states; or when the value is not finite.
     pub fn convert(&self, raw: f64) -> Result<f64, OutOfRange> {
-        let own_range = match self.curve() {
-            Curve::Piecewise { points } => {
-                let (first, last) = (points[0].0, points[points.len() - 1].0);
-                let beyond = (last - first) * EXTRAPOLATED_PART;
-                Some((first - beyond, last + beyond))
-            }
-            Curve::Topp => Some(topp::FITTED),
-            Curve::Tips { .. } if !is_count(raw) => return Err(OutOfRange::NotACount { raw }),
-            Curve::Identity
-            | Curve::Polynomial { .. }
-            | Curve::Tips { .. }
-            | Curve::GranularMatrix(_)
-            | Curve::Thermistor(_)
-            | Curve::Platinum(_)
-            | Curve::OneWire => None,
-        };
-        if let Some(range) = self.valid().or(own_range) {
-            within(raw, range)?;
+        if matches!(self.curve(), Curve::Tips { .. }) && !is_count(raw) {
+            return Err(OutOfRange::NotACount { raw });
+        }
+        if let Some(range) = self.valid().or_else(|| self.curve().own_range()) {
+            in_range(raw, range)?;
         }
         let value = match self.curve() {
             Curve::Identity => raw,
@@ -227,7 +170,7 @@ impl Calibration {
 }
 
 /// NaN is within nothing.
-fn within(raw: f64, (min, max): (f64, f64)) -> Result<(), OutOfRange> {
+fn in_range(raw: f64, (min, max): (f64, f64)) -> Result<(), OutOfRange> {
     if (min..=max).contains(&raw) { Ok(()) } else { Err(OutOfRange::Raw { raw, min, max }) }
 }
 

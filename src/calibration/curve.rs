@@ -1,9 +1,14 @@
 //! The curves from raw number to value, checked when they are made.
 
-use super::Divider;
-use super::granular_matrix::{GranularMatrix, SOIL_C};
-use super::platinum::{Platinum, R0_OHM};
-use super::thermistor::{Law, Thermistor};
+use super::error::CalibrationError;
+use super::granular_matrix::GranularMatrix;
+use super::platinum::Platinum;
+use super::thermistor::Thermistor;
+use super::topp;
+
+/// Beyond its end points a calibration by points is carried on for this part
+/// of its span in raw numbers, along the last line. Farther out it has no value.
+const EXTRAPOLATED_PART: f64 = 0.1;
 
 /// A checked curve and the raw numbers for which it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,54 +61,30 @@ pub enum Counts {
     },
 }
 
-/// Why a calibration cannot be.
-#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
-pub enum CalibrationError {
-    #[error("a calibration by points needs at least two points, {given} given")]
-    TooFewPoints { given: usize },
-    #[error("a calibration by points takes at most {most} points, {given} given", most = Calibration::POINTS_MAX)]
-    TooManyPoints { given: usize },
-    #[error("number {place} of the calibration is {given}: a finite number is needed")]
-    NotFinite { place: usize, given: f64 },
-    #[error(
-        "raw number {raw} at point {place} does not go on from {before}: raw numbers must all rise or all fall"
-    )]
-    RawNotMonotone { place: usize, before: f64, raw: f64 },
-    #[error("value {value} at point {place} does not go on from {before}: values must all rise or all fall")]
-    ValueNotMonotone { place: usize, before: f64, value: f64 },
-    #[error("a polynomial needs at least one coefficient")]
-    NoCoefficients,
-    #[error("a polynomial takes at most {most} coefficients, {given} given", most = Calibration::COEFFICIENTS_MAX)]
-    TooManyCoefficients { given: usize },
-    #[error("{given} mm for each tip: a number above 0 and at most {most} is needed", most = Calibration::MM_PER_TIP_MAX)]
-    MmPerTip { given: f64 },
-    #[error("the counter rolls over at {given}: a whole number from 2 to 9007199254740992 is needed")]
-    WrapsAt { given: f64 },
-    #[error("the valid range runs from {min} to {max}: two finite numbers are needed, the lower one first")]
-    ValidRange { min: f64, max: f64 },
-    #[error(
-        "a divider of {series_ohm} ohm that counts to {full_scale}: a resistor from {ohm_min} to {ohm_max} ohm and a count from {count_min} to {count_max} are needed",
-        ohm_min = Divider::SERIES_OHM.0, ohm_max = Divider::SERIES_OHM.1,
-        count_min = Divider::FULL_SCALE.0, count_max = Divider::FULL_SCALE.1
-    )]
-    Divider { series_ohm: f64, full_scale: f64 },
-    #[error(
-        "a thermistor of {r25_ohm} ohm with a beta of {beta_k} K: {ohm_min} to {ohm_max} ohm and {beta_min} to {beta_max} K are needed",
-        ohm_min = Law::R25_OHM.0, ohm_max = Law::R25_OHM.1, beta_min = Law::BETA_K.0, beta_max = Law::BETA_K.1
-    )]
-    Beta { r25_ohm: f64, beta_k: f64 },
-    #[error(
-        "the constants {a}, {b}, {c} give no resistance that falls as it warms and comes to a temperature from -40 to 125 °C"
-    )]
-    SteinhartHart { a: f64, b: f64, c: f64 },
-    #[error("a platinum thermometer of {given} ohm at 0 °C: {min} to {max} ohm are needed", min = R0_OHM.0, max = R0_OHM.1)]
-    PlatinumAtZero { given: f64 },
-    #[error("a soil of {given} °C: a temperature from {min} to {max} °C is needed", min = SOIL_C.0, max = SOIL_C.1)]
-    SoilTemperature { given: f64 },
-    #[error(
-        "a soil that holds {wilting_point} m3/m3 at the wilting point, {field_capacity} at field capacity and {saturation} when saturated: three numbers that rise from above 0 to at most 1 are needed"
-    )]
-    Retention { wilting_point: f64, field_capacity: f64, saturation: f64 },
+impl Curve {
+    /// For every raw number that it can take.
+    fn anywhere(self) -> Calibration {
+        Calibration { curve: self, valid: None }
+    }
+
+    /// The raw numbers for which the curve itself holds, where that is a range.
+    pub(super) fn own_range(&self) -> Option<(f64, f64)> {
+        match self {
+            Self::Piecewise { points } => {
+                let (first, last) = (points[0].0, points[points.len() - 1].0);
+                let beyond = (last - first) * EXTRAPOLATED_PART;
+                Some((first - beyond, last + beyond))
+            }
+            Self::Topp => Some(topp::FITTED),
+            Self::Identity
+            | Self::Polynomial { .. }
+            | Self::Tips { .. }
+            | Self::GranularMatrix(_)
+            | Self::Thermistor(_)
+            | Self::Platinum(_)
+            | Self::OneWire => None,
+        }
+    }
 }
 
 impl Calibration {
@@ -118,7 +99,7 @@ impl Calibration {
 
     /// The raw number is the value.
     pub fn identity() -> Self {
-        Self { curve: Curve::Identity, valid: None }
+        Curve::Identity.anywhere()
     }
 
     /// Straight lines between points (raw, value), given with raw numbers all
@@ -134,7 +115,7 @@ impl Calibration {
             return Err(CalibrationError::TooFewPoints { given });
         }
         if given > Self::POINTS_MAX {
-            return Err(CalibrationError::TooManyPoints { given });
+            return Err(CalibrationError::TooManyPoints { given, most: Self::POINTS_MAX });
         }
         for (i, &(raw, value)) in points.iter().enumerate() {
             for given in [raw, value] {
@@ -158,7 +139,7 @@ impl Calibration {
         if !raw_rises {
             points.reverse();
         }
-        Ok(Self { curve: Curve::Piecewise { points }, valid: None })
+        Ok(Curve::Piecewise { points }.anywhere())
     }
 
     /// `c[0] + c[1] raw + c[2] raw² + ...`
@@ -172,17 +153,18 @@ impl Calibration {
             return Err(CalibrationError::NoCoefficients);
         }
         if coefficients.len() > Self::COEFFICIENTS_MAX {
-            return Err(CalibrationError::TooManyCoefficients { given: coefficients.len() });
+            let (given, most) = (coefficients.len(), Self::COEFFICIENTS_MAX);
+            return Err(CalibrationError::TooManyCoefficients { given, most });
         }
         if let Some(i) = coefficients.iter().position(|c| !c.is_finite()) {
             return Err(CalibrationError::NotFinite { place: i + 1, given: coefficients[i] });
         }
-        Ok(Self { curve: Curve::Polynomial { coefficients }, valid: None })
+        Ok(Curve::Polynomial { coefficients }.anywhere())
     }
 
     /// Apparent permittivity to water content by Topp, Davis and Annan 1980.
     pub fn topp() -> Self {
-        Self { curve: Curve::Topp, valid: None }
+        Curve::Topp.anywhere()
     }
 
     /// Tips of a rain gauge's bucket to mm.
@@ -193,34 +175,34 @@ impl Calibration {
     /// the roll-over is not a whole number from 2 to 2^53.
     pub fn tips(mm_per_tip: f64, counts: Counts) -> Result<Self, CalibrationError> {
         if !(mm_per_tip > 0.0 && mm_per_tip <= Self::MM_PER_TIP_MAX) {
-            return Err(CalibrationError::MmPerTip { given: mm_per_tip });
+            return Err(CalibrationError::MmPerTip { given: mm_per_tip, most: Self::MM_PER_TIP_MAX });
         }
         if let Counts::Running { wraps_at: Some(given) } = counts
             && !((2.0..=Self::COUNT_MAX).contains(&given) && is_whole(given))
         {
             return Err(CalibrationError::WrapsAt { given });
         }
-        Ok(Self { curve: Curve::Tips { mm_per_tip, counts }, valid: None })
+        Ok(Curve::Tips { mm_per_tip, counts }.anywhere())
     }
 
     /// Resistance of a granular matrix sensor to water content.
     pub fn granular_matrix(sensor: GranularMatrix) -> Self {
-        Self { curve: Curve::GranularMatrix(sensor), valid: None }
+        Curve::GranularMatrix(sensor).anywhere()
     }
 
     /// Resistance of a thermistor to temperature.
     pub fn thermistor(sensor: Thermistor) -> Self {
-        Self { curve: Curve::Thermistor(sensor), valid: None }
+        Curve::Thermistor(sensor).anywhere()
     }
 
     /// Resistance of a platinum thermometer to temperature.
     pub fn platinum(sensor: Platinum) -> Self {
-        Self { curve: Curve::Platinum(sensor), valid: None }
+        Curve::Platinum(sensor).anywhere()
     }
 
     /// Register of a 1-wire thermometer to temperature.
     pub fn one_wire() -> Self {
-        Self { curve: Curve::OneWire, valid: None }
+        Curve::OneWire.anywhere()
     }
 
     /// The same curve for raw numbers from `min` to `max` only, both included.

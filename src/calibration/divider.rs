@@ -11,7 +11,16 @@
 //! Ohm's law; it needs no publication. The supply cancels where the converter
 //! measures against it.
 
-use super::{CalibrationError, OutOfRange};
+use super::error::{CalibrationError, OutOfRange, within};
+use super::figure::Figure;
+use crate::why::{Check, Equation, Step};
+
+pub(super) const EQUATION: Equation = Equation {
+    gives: "resistance of the sensor",
+    form: "to ground: R = Rs raw / (full scale - raw); to supply: R = Rs (full scale - raw) / raw",
+    source: "Ohm's law for two resistors in a row",
+    check: Check::Arithmetic,
+};
 
 /// Which side of the middle the sensor is on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,24 +51,12 @@ impl Divider {
     ///
     /// When a number is outside [`Self::SERIES_OHM`] or [`Self::FULL_SCALE`].
     pub fn new(series_ohm: f64, full_scale: f64, side: Side) -> Result<Self, CalibrationError> {
-        let within = |(min, max): (f64, f64), x: f64| (min..=max).contains(&x);
-        if within(Self::SERIES_OHM, series_ohm) && within(Self::FULL_SCALE, full_scale) {
+        let (ohm, count) = (Self::SERIES_OHM, Self::FULL_SCALE);
+        if within(ohm, series_ohm) && within(count, full_scale) {
             Ok(Self { series_ohm, full_scale, side })
         } else {
-            Err(CalibrationError::Divider { series_ohm, full_scale })
+            Err(CalibrationError::Divider { series_ohm, full_scale, ohm, count })
         }
-    }
-
-    pub fn series_ohm(&self) -> f64 {
-        self.series_ohm
-    }
-
-    pub fn full_scale(&self) -> f64 {
-        self.full_scale
-    }
-
-    pub fn side(&self) -> Side {
-        self.side
     }
 
     /// The sensor's resistance, ohm, above 0.
@@ -77,6 +74,15 @@ impl Divider {
         Ok(match self.side {
             Side::Ground => self.series_ohm * raw / (full_scale - raw),
             Side::Supply => self.series_ohm * (full_scale - raw) / raw,
+        })
+    }
+
+    /// How `raw` came to a resistance.
+    pub(super) fn step(&self, raw: f64, ohm: f64) -> Step {
+        let [series, full, raw, ohm] = [self.series_ohm, self.full_scale, raw, ohm].map(Figure);
+        EQUATION.step(match self.side {
+            Side::Ground => format!("{series} x {raw} / ({full} - {raw}) = {ohm} ohm"),
+            Side::Supply => format!("{series} x ({full} - {raw}) / {raw} = {ohm} ohm"),
         })
     }
 }

@@ -10,7 +10,8 @@
 //! 12 places and noise of 1 and 5 % of the span chose the fifth: a smaller margin
 //! takes noise for a bend more often, a larger one hides bends.
 
-use super::curve::{Calibration, CalibrationError};
+use super::curve::Calibration;
+use super::error::CalibrationError;
 
 /// Pairs nearer together than this part of the raw span are one place.
 const PLACE_PART: f64 = 0.02;
@@ -128,9 +129,7 @@ pub enum CannotFit {
 pub fn fit(pairs: &[(f64, f64)]) -> Result<Fit, CannotFit> {
     let places = places_of(pairs)?;
     let raw = (places[0].0, places[places.len() - 1].0);
-    let value = places
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| (low.min(p.1), high.max(p.1)));
+    let value = ends(&places);
     goes_one_way(&places, value.1 - value.0)?;
 
     let tried: Vec<(Form, LeftOut)> =

@@ -37,7 +37,9 @@
 //! fixed number: 10 °C beside it moves the tension by about a sixth.
 
 use super::divider::Divider;
-use super::{CalibrationError, OutOfRange};
+use super::error::{CalibrationError, OutOfRange, computed, within};
+use super::figure::Figure;
+use crate::why::{Check, Equation, Why};
 
 /// Resistances for which there is a tension, kohm. Below the first the cable is
 /// shorted (common practice, no source); the second is 200 kPa at 24 °C, where
@@ -54,6 +56,43 @@ pub const SOIL_C_STANDARD: f64 = 24.0;
 /// Tensions that stand for field capacity and wilting point, kPa.
 pub const FIELD_CAPACITY_KPA: f64 = 33.0;
 pub const WILTING_POINT_KPA: f64 = 1500.0;
+
+pub(super) const TENSION: Equation = Equation {
+    gives: "water tension of the soil",
+    form: "1 to 8 kohm: kPa = (4.093 + 3.213 R) / (1 - 0.009733 R - 0.01205 T)",
+    source: "Shock, Barnum, Seddigh 1998, International Irrigation Show",
+    check: Check::Table("granular_matrix.csv"),
+};
+
+pub(super) const TENSION_WET: Equation = Equation {
+    gives: "water tension of wet soil",
+    form: "0.55 to 1 kohm: kPa = |23.156 R - 12.736| (1 + 0.018 (T - 24)); below: 0",
+    source: "no publication read; as public code extends Shock, Barnum, Seddigh 1998",
+    check: Check::Table("granular_matrix.csv"),
+};
+
+pub(super) const TENSION_DRY: Equation = Equation {
+    gives: "water tension of dry soil",
+    form: "8 kohm and more: kPa = 2.246 + 5.239 R g + 0.06756 (R g)^2, g = 1 + 0.018 (T - 24)",
+    source: "no publication read; as public code extends Shock, Barnum, Seddigh 1998",
+    check: Check::Table("granular_matrix.csv"),
+};
+
+pub(super) const RETENTION_DRY: Equation = Equation {
+    gives: "water content from tension, 33 kPa and drier",
+    form: "theta = FC (33 / kPa)^(1/B), B = (ln 1500 - ln 33) / (ln FC - ln WP)",
+    source: "Saxton and Rawls 2006, Soil Sci. Soc. Am. J. 70, moisture-tension equations of Table 1 (from memory)",
+    check: Check::None(
+        "no published value of this curve was found; it meets field capacity and wilting point",
+    ),
+};
+
+pub(super) const RETENTION_WET: Equation = Equation {
+    gives: "water content from tension, wetter than 33 kPa",
+    form: "theta = SAT - (SAT - FC) kPa / 33",
+    source: "Saxton and Rawls 2006, Soil Sci. Soc. Am. J. 70, moisture-tension equations of Table 1 (from memory), air entry at 0 kPa",
+    check: Check::None("no published value of this curve was found; it meets saturation and field capacity"),
+};
 
 /// A sensor in a soil.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -123,23 +162,16 @@ impl GranularMatrix {
         retention: Retention,
         divider: Option<Divider>,
     ) -> Result<Self, CalibrationError> {
-        if (SOIL_C.0..=SOIL_C.1).contains(&soil_c) {
+        if within(SOIL_C, soil_c) {
             Ok(Self { soil_c, retention, divider })
         } else {
-            Err(CalibrationError::SoilTemperature { given: soil_c })
+            let (min, max) = SOIL_C;
+            Err(CalibrationError::SoilTemperature { given: soil_c, min, max })
         }
-    }
-
-    pub fn soil_c(&self) -> f64 {
-        self.soil_c
     }
 
     pub fn retention(&self) -> &Retention {
         &self.retention
-    }
-
-    pub fn divider(&self) -> Option<&Divider> {
-        self.divider.as_ref()
     }
 
     /// The sensor's resistance, kohm.
@@ -148,19 +180,40 @@ impl GranularMatrix {
             Some(divider) => divider.resistance_ohm(raw)?,
             None => raw,
         };
-        let (min, max) = RESISTANCE_KOHM;
-        let kohm = ohm / 1000.0;
-        if (min..=max).contains(&kohm) {
-            Ok(kohm)
-        } else {
-            Err(OutOfRange::Computed { raw, what: "a resistance", value: kohm, unit: "kohm", min, max })
-        }
+        computed(raw, ohm / 1000.0, "a resistance", "kohm", RESISTANCE_KOHM)
     }
 
     /// Water content, m³/m³.
     pub(super) fn water_content(&self, raw: f64) -> Result<f64, OutOfRange> {
         let kohm = self.resistance_kohm(raw)?;
         Ok(self.retention.water_content(tension_kpa(kohm, self.soil_c)))
+    }
+
+    /// How `raw` came to a water content.
+    pub(super) fn why(&self, raw: f64, theta: f64) -> Why {
+        let Ok(kohm) = self.resistance_kohm(raw) else { return Vec::new() };
+        let kpa = tension_kpa(kohm, self.soil_c);
+        let [r, t, k, value] = [kohm, self.soil_c, kpa, theta].map(Figure);
+        let tension = if kohm < 0.55 {
+            TENSION_WET.step(format!("{r} kohm is below 0.55 kohm: 0 kPa"))
+        } else if kohm < 1.0 {
+            TENSION_WET.step(format!("|23.156 x {r} - 12.736| x (1 + 0.018 x ({t} - 24)) = {k} kPa"))
+        } else if kohm < 8.0 {
+            TENSION.step(format!("(4.093 + 3.213 x {r}) / (1 - 0.009733 x {r} - 0.01205 x {t}) = {k} kPa"))
+        } else {
+            let g = Figure(1.0 + 0.018 * (self.soil_c - SOIL_C_STANDARD));
+            TENSION_DRY.step(format!("2.246 + 5.239 x {r} x {g} + 0.06756 x ({r} x {g})^2 = {k} kPa"))
+        };
+        let soil = self.retention;
+        let (fc, sat) = (Figure(soil.field_capacity), Figure(soil.saturation));
+        let content = if kpa >= FIELD_CAPACITY_KPA {
+            let b = Figure(soil.exponent());
+            RETENTION_DRY.step(format!("{fc} x (33 / {k})^(1 / {b}) = {value} m3/m3"))
+        } else {
+            RETENTION_WET.step(format!("{sat} - ({sat} - {fc}) x {k} / 33 = {value} m3/m3"))
+        };
+        let divider = self.divider.map(|divider| divider.step(raw, kohm * 1000.0));
+        divider.into_iter().chain([tension, content]).collect()
     }
 }
 

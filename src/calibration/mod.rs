@@ -8,6 +8,8 @@
 mod calibrator;
 mod curve;
 pub mod divider;
+mod error;
+mod figure;
 pub mod fit;
 pub mod granular_matrix;
 pub mod one_wire;
@@ -20,9 +22,10 @@ pub mod topp;
 
 use jiff::Timestamp;
 
-pub use calibrator::{Calibrated, Calibrator, OutOfRange};
-pub use curve::{Calibration, CalibrationError, Counts, Curve};
+pub use calibrator::{Calibrated, Calibrator};
+pub use curve::{Calibration, Counts, Curve};
 pub use divider::{Divider, Side};
+pub use error::{CalibrationError, OutOfRange};
 pub use granular_matrix::{GranularMatrix, Retention};
 pub use platinum::Platinum;
 pub use steps::EQUATIONS;

@@ -8,7 +8,16 @@
 //! sources; the CRC (x⁸ + x⁵ + x⁴ + 1, reflected, from 0) and the power-on value
 //! from memory of the trade's application notes.
 
-use super::OutOfRange;
+use super::error::{OutOfRange, computed};
+use super::figure::Figure;
+use crate::why::{Check, Equation, Step};
+
+pub(super) const EQUATION: Equation = Equation {
+    gives: "temperature of the 1-wire thermometer",
+    form: "t = register / 16",
+    source: "the register's table as public driver sources quote it",
+    check: Check::Table("one_wire_register.csv"),
+};
 
 /// Temperatures that the thermometer can give, °C.
 pub const RANGE_C: (f64, f64) = (-55.0, 125.0);
@@ -29,8 +38,7 @@ pub enum ScratchpadError {
 /// The temperature register of a whole scratchpad, in sixteenths of a degree.
 ///
 /// Below 12 bits of resolution the lowest bits mean nothing, and are 0 here. The
-/// power-on value is given back as it is: whoever asks for the temperature is
-/// told (see [`temperature_c`]).
+/// power-on value is returned as it is; [`temperature_c`] refuses it.
 ///
 /// # Errors
 ///
@@ -56,22 +64,26 @@ pub fn register(scratchpad: [u8; 9]) -> Result<i16, ScratchpadError> {
 /// When it is no 16-bit whole number, is the power-on value, or is outside
 /// [`RANGE_C`].
 pub fn temperature_c(raw: f64) -> Result<f64, OutOfRange> {
-    const SIGNED_MAX: f64 = 32_767.0;
-    const UNSIGNED_MAX: f64 = 65_535.0;
     if !(-SIGNED_MAX - 1.0..=UNSIGNED_MAX).contains(&raw) || raw.fract().abs() > 0.0 {
         return Err(OutOfRange::NotARegister { raw });
     }
-    let signed = if raw > SIGNED_MAX { raw - UNSIGNED_MAX - 1.0 } else { raw };
+    let signed = signed(raw);
     if (signed - f64::from(POWER_ON)).abs() < 0.5 {
         return Err(OutOfRange::PowerOn { raw });
     }
-    let value = signed / 16.0;
-    let (min, max) = RANGE_C;
-    if (min..=max).contains(&value) {
-        Ok(value)
-    } else {
-        Err(OutOfRange::Computed { raw, what: "a temperature", value, unit: "°C", min, max })
-    }
+    computed(raw, signed / 16.0, "a temperature", "°C", RANGE_C)
+}
+
+/// How a register came to a temperature.
+pub(super) fn step(raw: f64, celsius: f64) -> Step {
+    EQUATION.step(format!("{} / 16 = {} °C", Figure(signed(raw)), Figure(celsius)))
+}
+
+const SIGNED_MAX: f64 = 32_767.0;
+const UNSIGNED_MAX: f64 = 65_535.0;
+
+fn signed(raw: f64) -> f64 {
+    if raw > SIGNED_MAX { raw - UNSIGNED_MAX - 1.0 } else { raw }
 }
 
 /// The CRC of the 1-wire bus: x⁸ + x⁵ + x⁴ + 1, lowest bit first, from 0.

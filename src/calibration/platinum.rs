@@ -16,7 +16,16 @@
 //! From -200 to 850 °C. Two wires add their own resistance: half an ohm of cable
 //! reads as 1.3 °C too warm with a Pt100.
 
-use super::{CalibrationError, OutOfRange};
+use super::error::{CalibrationError, OutOfRange, within};
+use super::figure::Figure;
+use crate::why::{Check, Equation, Step};
+
+pub(super) const EQUATION: Equation = Equation {
+    gives: "temperature of the platinum thermometer",
+    form: "R = R0 (1 + A t + B t^2), below 0 °C with C (t - 100) t^3 beside; solved for t",
+    source: "IEC 60751: A 3.9083e-3, B -5.775e-7, C -4.183e-12",
+    check: Check::Table("iec_60751.csv"),
+};
 
 /// The standard's range, °C.
 pub const RANGE_C: (f64, f64) = (-200.0, 850.0);
@@ -46,15 +55,12 @@ impl Platinum {
     ///
     /// When that is outside [`R0_OHM`].
     pub fn new(r0_ohm: f64) -> Result<Self, CalibrationError> {
-        if (R0_OHM.0..=R0_OHM.1).contains(&r0_ohm) {
+        if within(R0_OHM, r0_ohm) {
             Ok(Self { r0_ohm })
         } else {
-            Err(CalibrationError::PlatinumAtZero { given: r0_ohm })
+            let (min, max) = R0_OHM;
+            Err(CalibrationError::PlatinumAtZero { given: r0_ohm, min, max })
         }
-    }
-
-    pub fn r0_ohm(&self) -> f64 {
-        self.r0_ohm
     }
 
     /// Resistance, ohm, at a temperature of [`RANGE_C`], without a look at it.
@@ -89,6 +95,13 @@ impl Platinum {
             }
         }
         Ok(t)
+    }
+
+    /// How a resistance came to a temperature.
+    pub(super) fn step(&self, ohm: f64, celsius: f64) -> Step {
+        let [r, r0, v] = [ohm, self.r0_ohm, celsius].map(Figure);
+        let below = if celsius < 0.0 { format!(" - 4.183e-12 x ({v} - 100) x {v}^3") } else { String::new() };
+        EQUATION.step(format!("{r} = {r0} x (1 + 3.9083e-3 x {v} - 5.775e-7 x {v}^2{below}) at {v} °C"))
     }
 }
 

@@ -18,7 +18,23 @@
 //! fitted to, to some hundredths of a degree.
 
 use super::divider::Divider;
-use super::{CalibrationError, OutOfRange};
+use super::error::{CalibrationError, OutOfRange, computed, within};
+use super::figure::Figure;
+use crate::why::{Check, Equation, Why};
+
+pub(super) const BETA: Equation = Equation {
+    gives: "temperature of the thermistor",
+    form: "1/T = 1/298.15 + ln(R / R25) / beta",
+    source: "common practice, from memory",
+    check: Check::Table("thermistor_beta.csv"),
+};
+
+pub(super) const STEINHART_HART: Equation = Equation {
+    gives: "temperature of the thermistor",
+    form: "1/T = A + B ln R + C (ln R)^3",
+    source: "Steinhart and Hart 1968, Deep-Sea Research 15 (from memory)",
+    check: Check::Table("thermistor_steinhart_hart.csv"),
+};
 
 /// Temperatures for which an answer is given, °C: the range for which
 /// thermistors are commonly sold (no source).
@@ -55,11 +71,11 @@ impl Law {
     ///
     /// When a number is outside [`Self::R25_OHM`] or [`Self::BETA_K`].
     pub fn beta(r25_ohm: f64, beta_k: f64) -> Result<Self, CalibrationError> {
-        let within = |(min, max): (f64, f64), x: f64| (min..=max).contains(&x);
-        if within(Self::R25_OHM, r25_ohm) && within(Self::BETA_K, beta_k) {
+        let (ohm, kelvin) = (Self::R25_OHM, Self::BETA_K);
+        if within(ohm, r25_ohm) && within(kelvin, beta_k) {
             Ok(Self::Beta { r25_ohm, beta_k })
         } else {
-            Err(CalibrationError::Beta { r25_ohm, beta_k })
+            Err(CalibrationError::Beta { r25_ohm, beta_k, ohm, kelvin })
         }
     }
 
@@ -112,10 +128,6 @@ impl Thermistor {
         self.law
     }
 
-    pub fn divider(&self) -> Option<&Divider> {
-        self.divider.as_ref()
-    }
-
     /// The thermistor's resistance, ohm.
     pub(super) fn resistance_ohm(&self, raw: f64) -> Result<f64, OutOfRange> {
         match &self.divider {
@@ -128,13 +140,27 @@ impl Thermistor {
     /// Temperature, °C.
     pub(super) fn temperature_c(&self, raw: f64) -> Result<f64, OutOfRange> {
         let value = self.law.temperature_c(self.resistance_ohm(raw)?);
-        let (min, max) = RANGE_C;
         // A resistance far too small comes to a temperature below absolute zero.
-        if (min..=max).contains(&value) {
-            Ok(value)
-        } else {
-            Err(OutOfRange::Computed { raw, what: "a temperature", value, unit: "°C", min, max })
-        }
+        computed(raw, value, "a temperature", "°C", RANGE_C)
+    }
+
+    /// How `raw` came to a temperature.
+    pub(super) fn why(&self, raw: f64, celsius: f64) -> Why {
+        let Ok(ohm) = self.resistance_ohm(raw) else { return Vec::new() };
+        let (r, value) = (Figure(ohm), Figure(celsius));
+        let temperature = match self.law {
+            Law::Beta { r25_ohm, beta_k } => {
+                let (r25, beta) = (Figure(r25_ohm), Figure(beta_k));
+                BETA.step(format!("1 / (1/298.15 + ln({r} / {r25}) / {beta}) - 273.15 = {value} °C"))
+            }
+            Law::SteinhartHart { a, b, c } => {
+                let [a, b, c] = [a, b, c].map(Figure);
+                STEINHART_HART
+                    .step(format!("1 / ({a} + {b} x ln {r} + {c} x (ln {r})^3) - 273.15 = {value} °C"))
+            }
+        };
+        let divider = self.divider.map(|divider| divider.step(raw, ohm));
+        divider.into_iter().chain([temperature]).collect()
     }
 }
 

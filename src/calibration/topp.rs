@@ -14,6 +14,16 @@
 //! The fit is to mineral soils, with a standard error of about 0.013 m³/m³. Peat,
 //! potting mixes and saline soils need their own curve.
 
+use super::figure::Figure;
+use crate::why::{Check, Equation, Step};
+
+pub(super) const EQUATION: Equation = Equation {
+    gives: "water content of mineral soil",
+    form: "theta = -5.3e-2 + 2.92e-2 ka - 5.5e-4 ka^2 + 4.3e-6 ka^3",
+    source: "Topp, Davis, Annan 1980, Water Resources Research 16, eq. 7",
+    check: Check::Table("topp_1980.csv"),
+};
+
 /// Permittivities for which the equation was fitted, about.
 pub const FITTED: (f64, f64) = (3.0, 40.0);
 
@@ -21,4 +31,10 @@ pub const FITTED: (f64, f64) = (3.0, 40.0);
 /// It is negative below 1.88.
 pub fn water_content(ka: f64) -> f64 {
     ((4.3e-6 * ka - 5.5e-4) * ka + 2.92e-2) * ka - 5.3e-2
+}
+
+/// How `ka` came to a water content.
+pub(super) fn step(ka: f64, theta: f64) -> Step {
+    let (r, v) = (Figure(ka), Figure(theta));
+    EQUATION.step(format!("-5.3e-2 + 2.92e-2 x {r} - 5.5e-4 x {r}^2 + 4.3e-6 x {r}^3 = {v} m3/m3"))
 }

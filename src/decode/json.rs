@@ -46,11 +46,8 @@ pub(super) fn decode(
 /// What is no finite number says nothing.
 fn battery_state(found: &Found<'_>) -> Option<f64> {
     match found {
-        Found::Float(number) => Some(*number),
-        Found::Unsigned(number) => Some(*number as f64),
-        Found::Signed(number) => Some(*number as f64),
         Found::Text(text) => number::finite(text).ok(),
-        Found::Nothing | Found::Null | Found::Other(_) => None,
+        _ => found.number(),
     }
     .filter(|state| state.is_finite())
 }
@@ -60,17 +57,16 @@ fn missed(payload: &[u8], pointer: &JsonPointer, what: &'static str) -> DecodeEr
 }
 
 fn raw_number(found: &Found<'_>, pointer: &JsonPointer, payload: &[u8]) -> Result<f64, DecodeError> {
-    // Above 2^53 a whole number loses its last digits here.
+    if let Some(number) = found.number() {
+        return Ok(number);
+    }
     match found {
-        Found::Float(number) => Ok(*number),
-        Found::Unsigned(number) => Ok(*number as f64),
-        Found::Signed(number) => Ok(*number as f64),
         Found::Nothing => Err(missed(payload, pointer, "value")),
         Found::Text(text) => number::finite(text).map_err(|fault| match fault {
             NumberFault::TooLarge => DecodeError::TooLarge { given: Excerpt::of(text) },
             NumberFault::NotDecimal => not_a_number(found, pointer),
         }),
-        Found::Null | Found::Other(_) => Err(not_a_number(found, pointer)),
+        _ => Err(not_a_number(found, pointer)),
     }
 }
 
@@ -118,6 +114,16 @@ enum Found<'de> {
 }
 
 impl Found<'_> {
+    /// The number that it is, not as text. Above 2^53 a whole number loses its last digits.
+    fn number(&self) -> Option<f64> {
+        match self {
+            Self::Unsigned(number) => Some(*number as f64),
+            Self::Signed(number) => Some(*number as f64),
+            Self::Float(number) => Some(*number),
+            Self::Nothing | Self::Null | Self::Text(_) | Self::Other(_) => None,
+        }
+    }
+
     fn excerpt(&self) -> Excerpt {
         match self {
             Self::Nothing => Excerpt::of("nothing"),

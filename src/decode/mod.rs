@@ -3,6 +3,7 @@
 //! Pure: bytes and a time in, samples out, whatever the bytes are. NaN and
 //! infinity stop here.
 
+mod excerpt;
 mod fault;
 mod json;
 mod json_pointer;
@@ -17,7 +18,8 @@ mod time;
 use crate::model::Sample;
 use jiff::Timestamp;
 
-pub use fault::{DecodeError, Excerpt};
+pub use excerpt::Excerpt;
+pub use fault::DecodeError;
 pub use json_pointer::{JsonPointer, PointerError};
 pub use time::{TimeRefused, time_of};
 
@@ -77,6 +79,7 @@ pub fn decode(
         }
         PayloadFormat::Senml { name, battery } => {
             senml::decode(name.as_deref(), battery.as_deref(), payload, now, samples)
+                .map_err(DecodeError::Senml)
         }
         PayloadFormat::LineProtocol { measurement, field, battery } => line_protocol::decode(
             measurement.as_deref(),

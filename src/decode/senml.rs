@@ -1,7 +1,7 @@
 //! Sensor Measurement Lists in JSON, RFC 8428.
 //!
 //! Base fields hold from the record that sets them until another sets them
-//! anew (section 4.1); a time below 2^28 is relative to now (section 4.5.3).
+//! again (section 4.1); a time below 2^28 is relative to now (section 4.5.3).
 //! Sums (`s`, `bs`) and update times (`ut`) are read past. Where a record has
 //! one label twice, the last one counts.
 
@@ -11,7 +11,8 @@ use std::fmt;
 use jiff::Timestamp;
 use serde::de::{Deserialize, DeserializeSeed, Deserializer, IgnoredAny, MapAccess, Visitor};
 
-use crate::decode::{DecodeError, Excerpt, time};
+use crate::decode::excerpt::Excerpt;
+use crate::decode::time;
 use crate::model::Sample;
 
 /// The version of the format that RFC 8428 defines (section 4.4).
@@ -45,6 +46,16 @@ pub enum Value<'a> {
     Data(Cow<'a, str>),
     /// A sum and no value.
     SumOnly,
+}
+
+impl Value<'_> {
+    /// The number that it is, if it is one.
+    fn number(&self) -> Option<f64> {
+        match self {
+            Self::Number(number) => Some(*number),
+            Self::Text(_) | Self::Truth(_) | Self::Data(_) | Self::SumOnly => None,
+        }
+    }
 }
 
 /// Why a pack was refused.
@@ -84,22 +95,18 @@ pub(super) fn decode(
     payload: &[u8],
     now: Timestamp,
     samples: &mut Vec<Sample>,
-) -> Result<(), DecodeError> {
-    let records = resolve(payload, now).map_err(DecodeError::Senml)?;
+) -> Result<(), SenmlError> {
+    let records = resolve(payload, now)?;
     let of_battery = |r: &Resolved<'_>| battery.is_some_and(|wanted| is_called(&r.name, wanted));
     // Where the value has a name of its own, the battery may be anything beside it.
-    let numbers = || {
-        records.iter().filter(|r| matches!(r.value, Value::Number(_)) && (name.is_some() || !of_battery(r)))
-    };
-    let chosen = choose(name, numbers).map_err(DecodeError::Senml)?;
-    samples.extend(records.iter().filter(|r| r.name == *chosen).filter_map(|r| match r.value {
-        Value::Number(raw) => Some(Sample { at: r.timed.then_some(r.at), raw, battery: None }),
-        Value::Text(_) | Value::Truth(_) | Value::Data(_) | Value::SumOnly => None,
+    let numbers =
+        || records.iter().filter(|r| r.value.number().is_some() && (name.is_some() || !of_battery(r)));
+    let chosen = choose(name, numbers)?;
+    samples.extend(records.iter().filter(|r| r.name == *chosen).filter_map(|r| {
+        let raw = r.value.number()?;
+        Some(Sample { at: r.timed.then_some(r.at), raw, battery: None })
     }));
-    let state = records.iter().rev().filter(|r| of_battery(r)).find_map(|r| match r.value {
-        Value::Number(state) => Some(state),
-        Value::Text(_) | Value::Truth(_) | Value::Data(_) | Value::SumOnly => None,
-    });
+    let state = records.iter().rev().filter(|r| of_battery(r)).find_map(|r| r.value.number());
     if let Some(last) = samples.last_mut() {
         last.battery = state;
     }
