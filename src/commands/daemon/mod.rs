@@ -3,9 +3,7 @@
 pub mod direct;
 mod views;
 
-use crate::engine::health;
-use crate::engine::system_now;
-use crate::engine::watchdog;
+use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -16,10 +14,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-pub use crate::engine::keeper::{Inbox, Keeper, OnChange, Request};
-pub use crate::engine::signs::Signs;
-pub use views::{Asked, KeptFigures};
-
+use self::views::KeeperViews;
 use crate::answering::Links;
 use crate::deliver::channel::{AnswerLinks, Channel};
 use crate::deliver::forward::{self, Auth, Pace, Target};
@@ -28,13 +23,12 @@ use crate::deliver::mqtt;
 use crate::deliver::told_file::ToldFiles;
 use crate::deliver::webhook::Webhooks;
 use crate::deliver::worker::{self, DeliveryWorker, GiveUp};
-use crate::engine::answer_topic;
-use crate::engine::status_topic;
+use crate::engine::{Inbox, Keeper, Signs, answer_topic, health, status_topic, system_now, watchdog};
 use crate::garden::plan;
 use crate::intake::session::{self, Presence};
 use crate::page::access::Rules;
 use crate::page::{PageSetup, RecordReader};
-use crate::settings::{Forward, ForwardAuth, Settings};
+use crate::settings::{Broker, Forward, ForwardAuth, Settings};
 use crate::store::{Reader, Tried};
 use crate::telling::GivenUp;
 
@@ -67,87 +61,47 @@ pub async fn run(
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
 
-    let mut tasks = Tasks::new();
-    let presence = presence(&settings);
-    let mut listened = settings.broker.clone();
-    if settings.answers.mqtt {
-        for garden in &settings.gardens {
-            listened.listen_to(answer_topic(garden.site.id.as_str()));
-        }
-    }
     let links = links(&settings);
-    let intake = session::run(
-        listened,
-        presence,
-        to_keeper,
-        system_now,
-        Arc::clone(&signs.broker_away),
-        stop.child_token(),
-    );
-    tasks.spawn(async move {
-        intake.await;
-        ("intake", Ok(()))
-    });
-    let letters =
-        mqtt::run(settings.broker.clone(), reader.clone(), tell_sent, wake_letters, stop.child_token());
-    tasks.spawn(async move {
-        letters.await;
-        ("letters", Ok(()))
-    });
+    let mut tasks = Tasks::new();
+
+    let away = Arc::clone(&signs.broker_away);
+    let listened = listened(&settings);
+    let intake = session::run(listened, presence(&settings), to_keeper, system_now, away, stop.child_token());
+    tasks.start("intake", intake);
+
+    let broker = settings.broker.clone();
+    tasks.start("letters", mqtt::run(broker, reader.clone(), tell_sent, wake_letters, stop.child_token()));
+
     for forward in &settings.forward {
-        let forwarding = forward::run(
-            target(forward),
-            reader.clone(),
-            tell_forwarded.clone(),
-            wake_forward.clone(),
-            stop.child_token(),
-        );
-        tasks.spawn(async move { ("forwarding", forwarding.await.map_err(anyhow::Error::from)) });
+        let (target, tell, wake) = (target(forward), tell_forwarded.clone(), wake_forward.clone());
+        let forwarding = forward::run(target, reader.clone(), tell, wake, stop.child_token());
+        tasks.start_fallible("forwarding", async { Ok(forwarding.await?) });
     }
-    let workers = Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop };
-    let mut ways = direct::Ways::default();
-    let answered_at = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
-    let to_answer = links.clone().map(|links| links as Arc<dyn AnswerLinks>);
-    let email = Mailer::new(settings.mail.as_ref(), to_answer.clone(), answered_at)?;
-    workers.spawn(plan::Channel::Email, email, &mut tasks, &mut ways);
-    let webhooks = Webhooks::new(&settings.webhooks, system_now)?.with_links(to_answer);
-    workers.spawn(plan::Channel::Webhook, webhooks, &mut tasks, &mut ways);
-    let files = ToldFiles::new(&settings.told_files);
-    workers.spawn(plan::Channel::ToldFile, files, &mut tasks, &mut ways);
-    drop((tell_forwarded, workers));
-    let watching = health::run(
-        settings.watch,
-        health::names(&settings.gardens),
-        reader.clone(),
-        give_look,
-        system_now,
-        stop.child_token(),
-    );
-    tasks.spawn(async move {
-        watching.await;
-        ("watching", Ok(()))
-    });
-    let past_the_store =
-        direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
-    let telling_directly = direct::run(past_the_store, stop.child_token());
-    tasks.spawn(async move {
-        telling_directly.await;
-        ("telling past the store", Ok(()))
-    });
-    let well = well(&settings);
+    drop(tell_forwarded);
+
+    let ways = Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop }
+        .start_all(links.clone(), &mut tasks)?;
+
+    let names = health::names(&settings.gardens);
+    let watching =
+        health::run(settings.watch, names, reader.clone(), give_look, system_now, stop.child_token());
+    tasks.start("watching", watching);
+
+    let broker = settings.broker.clone();
+    let past_the_store = direct::Direct { ways, broker, signs: Arc::clone(&signs), now: system_now };
+    tasks.start("telling past the store", direct::run(past_the_store, stop.child_token()));
+
     let manager = watchdog::Manager::from_environment();
-    let managed = watchdog::run(manager, Arc::clone(&signs), well, stop.child_token());
-    tasks.spawn(async move {
-        managed.await;
-        ("service manager", Ok(()))
-    });
+    let managed = watchdog::run(manager, Arc::clone(&signs), well(&settings), stop.child_token());
+    tasks.start("service manager", managed);
+
     if let Some(listener) = listener {
-        let views = Asked {
+        let views = KeeperViews {
             requests: ask.clone(),
             reader: reader.clone(),
             signs: Arc::clone(&signs),
             gardens: settings.gardens.clone().into(),
-            figures: KeptFigures::default(),
+            figures: Arc::default(),
             links,
             now: system_now,
             changed: keeper.wake_page.subscribe(),
@@ -156,29 +110,63 @@ pub async fn run(
         let record = RecordReader::new(reader, gardens.into());
         let page = PageSetup { views, record, rules: rules(&settings), notice };
         let page = crate::page::serve(listener, page, stop.child_token());
-        tasks.spawn(async move { ("page", page.await.context("serving the page")) });
+        tasks.start_fallible("page", async { page.await.context("serving the page") });
     }
 
     let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
-    tasks.spawn_blocking(move || {
+    tasks.0.spawn_blocking(move || {
         keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);
         ("keeper", Ok(()))
     });
 
-    // A task that ends early is a fault, so it stops the daemon too.
-    let outcome = tokio::select! {
-        biased;
-        () = stop.cancelled() => Ok(()),
-        Some(ended) = tasks.join_next() => early_end(ended),
-    };
-    stop.cancel();
-    drop(ask);
-    let drain = async { while tasks.join_next().await.is_some() {} };
-    if tokio::time::timeout(GRACE, drain).await.is_err() {
-        warn!("some tasks were still running after {GRACE:?}; stopping without them");
+    tasks.until_one_ends(stop, ask).await
+}
+
+/// Parts of the daemon that run at the same time, with their names.
+struct Tasks(JoinSet<(&'static str, anyhow::Result<()>)>);
+
+impl Tasks {
+    fn new() -> Self {
+        Self(JoinSet::new())
     }
-    outcome
+
+    fn start(&mut self, name: &'static str, work: impl Future<Output = ()> + Send + 'static) {
+        self.start_fallible(name, async {
+            work.await;
+            Ok(())
+        });
+    }
+
+    fn start_fallible(
+        &mut self,
+        name: &'static str,
+        work: impl Future<Output = anyhow::Result<()>> + Send + 'static,
+    ) {
+        self.0.spawn(async move { (name, work.await) });
+    }
+
+    /// Waits until `stop` or until a task ends by itself, then stops all of them. `ask` lets
+    /// the keeper go on until then.
+    async fn until_one_ends<T>(
+        mut self,
+        stop: CancellationToken,
+        ask: mpsc::Sender<T>,
+    ) -> anyhow::Result<()> {
+        // A task that ends early is a fault, so it stops the daemon too.
+        let outcome = tokio::select! {
+            biased;
+            () = stop.cancelled() => Ok(()),
+            Some(ended) = self.0.join_next() => early_end(ended),
+        };
+        stop.cancel();
+        drop(ask);
+        let drain = async { while self.0.join_next().await.is_some() {} };
+        if tokio::time::timeout(GRACE, drain).await.is_err() {
+            warn!("some tasks were still running after {GRACE:?}; stopping without them");
+        }
+        outcome
+    }
 }
 
 /// Who may read and change what on the page.
@@ -198,9 +186,6 @@ fn well(settings: &Settings) -> String {
     format!("Listening to {} in {}.", count(sensors, "sensor"), count(settings.gardens.len(), "garden"))
 }
 
-/// Parts of the daemon, with their names.
-type Tasks = JoinSet<(&'static str, anyhow::Result<()>)>;
-
 /// What delivery workers share.
 struct Workers<'a> {
     settings: &'a Settings,
@@ -211,8 +196,22 @@ struct Workers<'a> {
 }
 
 impl Workers<'_> {
+    /// Starts the delivery worker of each channel; returns the ways past the store.
+    fn start_all(&self, links: Option<Arc<Links>>, tasks: &mut Tasks) -> anyhow::Result<direct::Ways> {
+        let mut ways = direct::Ways::default();
+        let answered_at = self.settings.answers.links.as_ref().map(|links| links.page_url.to_string());
+        let to_answer = links.map(|links| links as Arc<dyn AnswerLinks>);
+        let email = Mailer::new(self.settings.mail.as_ref(), to_answer.clone(), answered_at)?;
+        self.start(plan::Channel::Email, email, tasks, &mut ways);
+        let webhooks = Webhooks::new(&self.settings.webhooks, system_now)?.with_links(to_answer);
+        self.start(plan::Channel::Webhook, webhooks, tasks, &mut ways);
+        let files = ToldFiles::new(&self.settings.told_files);
+        self.start(plan::Channel::ToldFile, files, tasks, &mut ways);
+        Ok(ways)
+    }
+
     /// Starts the delivery worker of one channel, and adds it to the ways past the store.
-    fn spawn<C: Channel + 'static>(
+    fn start<C: Channel + 'static>(
         &self,
         kind: plan::Channel,
         by: C,
@@ -231,11 +230,7 @@ impl Workers<'_> {
             now: Box::new(system_now),
         };
         let wake = self.keeper.wake_messages.subscribe();
-        let work = worker::run(worker, self.tell_tried.clone(), wake, self.stop.child_token());
-        tasks.spawn(async move {
-            work.await;
-            ("courier", Ok(()))
-        });
+        tasks.start("courier", worker::run(worker, self.tell_tried.clone(), wake, self.stop.child_token()));
     }
 }
 
@@ -245,6 +240,17 @@ fn early_end(
     let (task, result) = ended.context("a task of the daemon failed")?;
     result?;
     anyhow::bail!("the {task} task ended by itself")
+}
+
+/// The broker with what is listened to: readings and, where they may come so, answers.
+fn listened(settings: &Settings) -> Broker {
+    let mut broker = settings.broker.clone();
+    if settings.answers.mqtt {
+        for garden in &settings.gardens {
+            broker.listen_to(answer_topic(garden.site.id.as_str()));
+        }
+    }
+    broker
 }
 
 /// What makes and checks the links in messages, where there are any.

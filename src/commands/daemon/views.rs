@@ -30,25 +30,25 @@ const FIGURES_FOR: Duration = Duration::from_secs(60);
 const STEPS_MAX: u32 = 20_000;
 
 /// The last figures of each site, with when they were made.
-pub type KeptFigures = Arc<Mutex<BTreeMap<Id, (Instant, SiteFigures)>>>;
+type KeptFigures = Arc<Mutex<BTreeMap<Id, (Instant, SiteFigures)>>>;
 
-/// The page's source.
+/// The page's source: the running keeper, and the store.
 #[derive(Clone)]
-pub struct Asked {
-    pub requests: mpsc::Sender<Request>,
-    pub reader: Reader,
-    pub signs: Arc<Signs>,
-    pub gardens: Arc<[Garden]>,
+pub(super) struct KeeperViews {
+    pub(super) requests: mpsc::Sender<Request>,
+    pub(super) reader: Reader,
+    pub(super) signs: Arc<Signs>,
+    pub(super) gardens: Arc<[Garden]>,
     /// At most one for each garden.
-    pub figures: KeptFigures,
+    pub(super) figures: KeptFigures,
     /// `None`: alarms are not answered by links.
-    pub links: Option<Arc<Links>>,
-    pub now: fn() -> Timestamp,
+    pub(super) links: Option<Arc<Links>>,
+    pub(super) now: fn() -> Timestamp,
     /// Grows with each commit.
-    pub changed: watch::Receiver<u64>,
+    pub(super) changed: watch::Receiver<u64>,
 }
 
-impl Asked {
+impl KeeperViews {
     async fn ask<T>(&self, request: impl FnOnce(oneshot::Sender<T>) -> Request) -> Result<T, Unavailable> {
         let (reply, answer) = oneshot::channel();
         let asked = async {
@@ -62,9 +62,23 @@ impl Asked {
             .await
             .map_err(|_| Unavailable(format!("the keeper gave no answer within {PATIENCE:?}")))?
     }
+
+    /// Reads from the store, beside the threads that serve; `what` it does.
+    async fn read<T: Send + 'static>(
+        &self,
+        what: &str,
+        read: impl FnOnce(&Reader) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, Unavailable> {
+        let reader = self.reader.clone();
+        let unavailable = |why: String| Unavailable(format!("{what}: {why}"));
+        tokio::task::spawn_blocking(move || read(&reader))
+            .await
+            .map_err(|e| unavailable(e.to_string()))?
+            .map_err(|e| unavailable(e.to_string()))
+    }
 }
 
-impl PageSource for Asked {
+impl PageSource for KeeperViews {
     async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
         self.ask(Request::Sites).await
     }
@@ -90,8 +104,8 @@ impl PageSource for Asked {
         let Some(number) = self.gardens.iter().position(|garden| garden.site.id.as_str() == site) else {
             return Ok(None);
         };
-        let (reader, gardens, kept) = (self.reader.clone(), Arc::clone(&self.gardens), self.figures.clone());
-        tokio::task::spawn_blocking(move || {
+        let (gardens, kept) = (Arc::clone(&self.gardens), self.figures.clone());
+        self.read("counting alarms", move |reader| {
             let garden = &gardens[number];
             let id = &garden.site.id;
             let all = || kept.lock().unwrap_or_else(PoisonError::into_inner);
@@ -100,22 +114,17 @@ impl PageSource for Asked {
             {
                 return Ok(Some(figures.clone()));
             }
-            let figures = of_site(&reader, garden, month_to(to), STEPS_MAX)?;
+            let figures = of_site(reader, garden, month_to(to), STEPS_MAX)?;
             all().insert(id.clone(), (Instant::now(), figures.clone()));
             Ok(Some(figures))
         })
         .await
-        .map_err(|e| Unavailable(format!("counting alarms: {e}")))?
-        .map_err(|e: StoreError| Unavailable(format!("counting alarms: {e}")))
     }
 
     async fn not_placed(&self, limit: usize) -> Result<Vec<NotPlaced>, Unavailable> {
-        let reader = self.reader.clone();
         let limit = u32::try_from(limit).unwrap_or(u32::MAX);
-        let topics = tokio::task::spawn_blocking(move || reader.unplaced(limit))
-            .await
-            .map_err(|e| Unavailable(format!("reading topics that are not placed: {e}")))?
-            .map_err(|e| Unavailable(format!("reading topics that are not placed: {e}")))?;
+        let what = "reading topics that are not placed";
+        let topics = self.read(what, move |reader| reader.unplaced(limit)).await?;
         Ok(topics
             .into_iter()
             .map(|t| NotPlaced { topic: t.topic, payload: t.payload, count: t.messages, last: t.last })
@@ -127,11 +136,9 @@ impl PageSource for Asked {
     }
 
     async fn steps(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmStep>, Unavailable> {
-        let (reader, alarm) = (self.reader.clone(), alarm.clone());
-        let steps = tokio::task::spawn_blocking(move || reader.occurrence(&alarm, since))
-            .await
-            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?
-            .map_err(|e| Unavailable(format!("reading an alarm's steps: {e}")))?;
+        let alarm = alarm.clone();
+        let steps =
+            self.read("reading an alarm's steps", move |reader| reader.occurrence(&alarm, since)).await?;
         Ok(steps.into_iter().map(|it| AlarmStep { at: it.at, to: it.state, how: it.how }).collect())
     }
 
