@@ -273,10 +273,13 @@ mod tests {
             points(&[(0.0, 1.0), (1.0, 1.0)]),
             Err(E::ValueNotMonotone { place: 2, before: 1.0, value: 1.0 })
         );
-        assert!(matches!(points(&[(0.0, 0.0); 300]), Err(E::TooManyPoints { given: 300 })));
+        assert!(matches!(points(&[(0.0, 0.0); 300]), Err(E::TooManyPoints { given: 300, .. })));
 
         assert_eq!(Calibration::polynomial(vec![]), Err(E::NoCoefficients));
-        assert!(matches!(Calibration::polynomial(vec![1.0; 13]), Err(E::TooManyCoefficients { given: 13 })));
+        assert!(matches!(
+            Calibration::polynomial(vec![1.0; 13]),
+            Err(E::TooManyCoefficients { given: 13, .. })
+        ));
         assert!(matches!(Calibration::polynomial(vec![1.0, f64::NAN]), Err(E::NotFinite { place: 2, .. })));
 
         for given in [0.0, -0.2, f64::NAN, f64::INFINITY, 10.1] {
