@@ -55,7 +55,7 @@ pub(super) fn urgency(priority: Priority) -> Markup {
 }
 
 /// One alarm: how urgent, since when, what it says, why, its notes, and the buttons for
-/// whoever may answer.
+/// visitors who may answer.
 pub(super) fn card(
     alarm: &AlarmView,
     view: &SiteView,

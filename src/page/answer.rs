@@ -8,6 +8,7 @@ use axum::body::Body;
 use axum::extract::{RawQuery, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 use maud::{Markup, html};
 use tokio::time::Instant;
 
@@ -78,14 +79,16 @@ struct LinkPage<'a> {
     steps: Vec<AlarmStep>,
 }
 
-/// The state of a link's alarm.
-enum LinkStatus<'a> {
+/// What the page says of a link's alarm.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum LinkStatus {
     /// It waits for this answer.
-    Waits(&'a AlarmView),
-    Answered(&'a AlarmView),
-    Aside(&'a AlarmView),
+    Waits,
+    TakenOn,
+    AnsweredBefore,
+    Aside,
     /// Another occurrence than the link's.
-    Newer(&'a AlarmView),
+    Newer,
     Over,
 }
 
@@ -100,84 +103,92 @@ impl<'a> LinkPage<'a> {
         Ok(Self { notice: context.notice.as_deref(), token, claim, view, steps })
     }
 
-    /// The alarm as it stands, with the button where it waits for an answer.
-    /// `fault` says what was wrong with a note, and gives the note back.
+    /// The alarm with the button where it waits for an answer. `fault` says what was wrong
+    /// with a note, and holds the note.
     fn ask(&self, fault: Option<(&str, &str)>) -> Response {
-        match self.stands() {
-            LinkStatus::Waits(alarm) => {
+        match (self.status(), self.view.alarm(&self.claim.key)) {
+            (LinkStatus::Waits, Some(alarm)) => {
                 let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
                 let body = html! { (self.alarm(alarm)) (self.form(alarm, fault)) };
                 self.page(status, &self.heading(), &body)
             }
-            LinkStatus::Answered(alarm) => self.answered_before(Some(alarm)),
-            LinkStatus::Aside(alarm) => self.aside(alarm),
-            LinkStatus::Newer(alarm) => self.newer(Some(alarm)),
-            LinkStatus::Over => self.over(),
+            (status, _) => self.tell(status),
         }
     }
 
     /// The result of the button.
     fn told(&self, answered: Answered) -> Response {
-        let alarm = self.view.alarm(&self.claim.key);
-        match answered {
-            Answered::Done => {
-                let body = html! {
-                    p { "Thank you. " strong { (self.heading()) } " is marked as seen"
-                        @if alarm.is_some_and(|alarm| alarm.state == AlarmState::Acknowledged) {
-                            ", and everybody can see that somebody has taken it on" }
-                        "." }
-                    @if let Some(alarm) = alarm { (self.alarm(alarm)) }
-                    (self.care())
-                };
-                self.page(StatusCode::OK, "It is taken on", &body)
-            }
-            Answered::NotWaiting => match alarm {
-                Some(alarm) if alarm.state.is_hidden() => self.aside(alarm),
-                alarm => self.answered_before(alarm),
-            },
-            Answered::OtherOccurrence => self.newer(alarm),
-            Answered::Over | Answered::NoSuchAlarm => self.over(),
-        }
+        let hidden = self.view.alarm(&self.claim.key).is_some_and(|alarm| alarm.state.is_hidden());
+        self.tell(match answered {
+            Answered::Done => LinkStatus::TakenOn,
+            Answered::NotWaiting if hidden => LinkStatus::Aside,
+            Answered::NotWaiting => LinkStatus::AnsweredBefore,
+            Answered::OtherOccurrence => LinkStatus::Newer,
+            Answered::Over | Answered::NoSuchAlarm => LinkStatus::Over,
+        })
     }
 
-    fn answered_before(&self, alarm: Option<&AlarmView>) -> Response {
-        let body = html! {
-            p { strong { (self.heading()) } " was answered already" (self.by_whom()) ". "
-                "There is nothing more to do on this page." }
-            @if let Some(alarm) = alarm { (self.alarm(alarm)) (self.care()) }
+    fn tell(&self, status: LinkStatus) -> Response {
+        let name = html! { strong { (self.heading()) } };
+        let alarm = self.view.alarm(&self.claim.key).filter(|_| status != LinkStatus::Over);
+        let is_seen = alarm.is_some_and(|alarm| alarm.state == AlarmState::Acknowledged);
+        let over_at = self.steps.last().filter(|step| step.to == AlarmState::Normal).map(|step| step.at);
+        let (code, title, words) = match status {
+            LinkStatus::TakenOn => (
+                StatusCode::OK,
+                "It is taken on",
+                html! {
+                    p { "Thank you. " (name) " is marked as seen"
+                        @if is_seen { ", and everybody can see that somebody has taken it on" } "." }
+                },
+            ),
+            LinkStatus::Waits | LinkStatus::AnsweredBefore => (
+                StatusCode::OK,
+                "Somebody has taken it on",
+                html! {
+                    p { (name) " was answered already" (self.by_whom()) ". There is nothing more to do on this page." }
+                },
+            ),
+            LinkStatus::Aside => (
+                StatusCode::OK,
+                "It is put aside",
+                html! {
+                    p { (name) " waits for no answer just now." }
+                },
+            ),
+            LinkStatus::Newer => (
+                StatusCode::CONFLICT,
+                "It has come again",
+                html! {
+                    p { "This link is about an earlier time. " (name)
+                        " was over after that, and has come again since. Use the link of the newer message." }
+                },
+            ),
+            LinkStatus::Over => (
+                StatusCode::GONE,
+                "It is over",
+                html! {
+                    p { (name) " is over" @if let Some(at) = over_at { " since " (self.moment(at)) }
+                        ". Nobody needs to answer it any more." }
+                    @if self.answer().is_some() { p { "It was answered" (self.by_whom()) "." } }
+                },
+            ),
         };
-        self.page(StatusCode::OK, "Somebody has taken it on", &body)
+        let careful = match status {
+            LinkStatus::TakenOn => true,
+            LinkStatus::Aside => false,
+            _ => alarm.is_some(),
+        };
+        let body = html! {
+            (words)
+            @if let Some(alarm) = alarm { (self.alarm(alarm)) }
+            @if careful { (self.care()) }
+        };
+        self.page(code, title, &body)
     }
 
-    fn aside(&self, alarm: &AlarmView) -> Response {
-        let body = html! {
-            p { strong { (self.heading()) } " waits for no answer just now." }
-            (self.alarm(alarm))
-        };
-        self.page(StatusCode::OK, "It is put aside", &body)
-    }
-
-    fn newer(&self, alarm: Option<&AlarmView>) -> Response {
-        let body = html! {
-            p { "This link is about an earlier time. " strong { (self.heading()) }
-                " was over after that, and has come again since. Use the link of the newer message." }
-            @if let Some(alarm) = alarm { (self.alarm(alarm)) (self.care()) }
-        };
-        self.page(StatusCode::CONFLICT, "It has come again", &body)
-    }
-
-    fn over(&self) -> Response {
-        let ended = self.steps.last().filter(|step| step.to == AlarmState::Normal);
-        let body = html! {
-            p { strong { (self.heading()) } " is over"
-                @if let Some(step) = ended {
-                    " since " (labels::moment(step.at, self.view.now, &self.view.time_zone))
-                }
-                ". Nobody needs to answer it any more."
-            }
-            @if self.answer().is_some() { p { "It was answered" (self.by_whom()) "." } }
-        };
-        self.page(StatusCode::GONE, "It is over", &body)
+    fn moment(&self, at: Timestamp) -> Markup {
+        labels::moment(at, self.view.now, &self.view.time_zone)
     }
 
     /// The step that a person's answer made.
@@ -196,20 +207,19 @@ impl<'a> LinkPage<'a> {
     fn by_whom(&self) -> Markup {
         html! {
             @if let Some((step, how)) = self.answer() {
-                ", " (labels::moment(step.at, self.view.now, &self.view.time_zone)) ", " (labels::how(how))
+                ", " (self.moment(step.at)) ", " (labels::how(how))
             }
         }
     }
 
     fn alarm(&self, alarm: &AlarmView) -> Markup {
-        let moment = |at| labels::moment(at, self.view.now, &self.view.time_zone);
         html! {
             article class="alarm" {
                 p class="standing" {
                     @if let Some((until, _)) = alarm.shelf {
-                        "Until " (moment(until)) ". "
+                        "Until " (self.moment(until)) ". "
                     } @else {
-                        (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". "
+                        (urgency(alarm.priority)) " Since " (self.moment(alarm.since)) ". "
                     }
                     (labels::state(alarm.state))
                 }
@@ -281,15 +291,15 @@ impl<'a> LinkPage<'a> {
         format!("{name}: {}", labels::kind(self.claim.key.kind))
     }
 
-    fn stands(&self) -> LinkStatus<'_> {
+    fn status(&self) -> LinkStatus {
         let Some(alarm) = self.view.alarm(&self.claim.key) else { return LinkStatus::Over };
         // Links carry milliseconds.
         let same = alarm.since.as_millisecond() == self.claim.since.as_millisecond();
         match alarm.state {
-            state if state.is_hidden() => LinkStatus::Aside(alarm),
-            _ if !same => LinkStatus::Newer(alarm),
-            state if state.waits() => LinkStatus::Waits(alarm),
-            _ => LinkStatus::Answered(alarm),
+            state if state.is_hidden() => LinkStatus::Aside,
+            _ if !same => LinkStatus::Newer,
+            state if state.waits() => LinkStatus::Waits,
+            _ => LinkStatus::AnsweredBefore,
         }
     }
 }

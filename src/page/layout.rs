@@ -101,7 +101,7 @@ impl Frame {
     /// reloading, unless the reader holds it still. A page that changes under a slow
     /// reader or a screen reader is a barrier (WCAG 2.2, success criteria 2.2.1, 2.2.2).
     pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
-        // Whoever may answer may be writing a note, which reloading would lose.
+        // A visitor who may answer may be writing a note, which reloading would lose.
         let loads = !self.held && !self.visitor.may_change;
         let renewal = html! {
             p {

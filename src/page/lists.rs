@@ -6,7 +6,7 @@ use maud::{Markup, html};
 
 use super::context::SitePage;
 use super::layout::Frame;
-use super::markup::columns;
+use super::markup::stacked_table;
 use super::problem::Problem;
 use super::{NotPlaced, PageSource, reasons};
 use crate::garden::view::{SensorView, SiteView};
@@ -98,49 +98,42 @@ fn advice(sensor: &SensorView) -> Option<&'static str> {
 }
 
 fn sensors_table(view: &SiteView) -> Markup {
+    const COLUMNS: [&str; 4] = ["Sensor", "Last reading", "When", "Quality"];
     html! {
         section {
             h2 { "What each said last" }
             @if view.sensors.is_empty() {
                 p { "This garden has no sensors in its file." }
             } @else {
-                table class="stacks" {
-                    (columns(&["Sensor", "Last reading", "When", "Quality"]))
-                    tbody { @for sensor in &view.sensors { (self::sensor(sensor, view)) } }
-                }
+                (stacked_table(None, &COLUMNS, view.sensors.iter().map(|it| sensor_cells(it, view))))
             }
         }
     }
 }
 
-fn sensor(sensor: &SensorView, view: &SiteView) -> Markup {
-    html! {
-        tr {
-            th scope="row" {
-                (sensor.place_name) ": " (labels::quantity(sensor.measures))
-                " " code { (sensor.id) }
+fn sensor_cells(sensor: &SensorView, view: &SiteView) -> [Markup; 4] {
+    [
+        html! { (sensor.place_name) ": " (labels::quantity(sensor.measures)) " " code { (sensor.id) } },
+        html! {
+            @match sensor.last_value {
+                Some(value) => (labels::value(sensor.measures, value)),
+                None => "none",
             }
-            td data-label="Last reading" {
-                @match sensor.last_value {
-                    Some(value) => (labels::value(sensor.measures, value)),
-                    None => "none",
-                }
-                (reasons::why(&sensor.why))
+            (reasons::why(&sensor.why))
+        },
+        html! {
+            @match sensor.last_at {
+                Some(at) => (labels::moment(at, view.now, &view.time_zone)),
+                None => "never heard",
             }
-            td data-label="When" {
-                @match sensor.last_at {
-                    Some(at) => (labels::moment(at, view.now, &view.time_zone)),
-                    None => "never heard",
-                }
+        },
+        html! {
+            (quality(sensor))
+            @if let Some(battery) = sensor.battery {
+                " Battery " (labels::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
             }
-            td data-label="Quality" {
-                (quality(sensor))
-                @if let Some(battery) = sensor.battery {
-                    " Battery " (labels::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
-                }
-            }
-        }
-    }
+        },
+    ]
 }
 
 /// The quality of a sensor's last reading, and whether the sensor is silent or faulty.
@@ -154,6 +147,14 @@ pub(super) fn quality(sensor: &SensorView) -> Markup {
 
 /// Topics that speak and that no sensor names; nothing where there are none.
 fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup {
+    let cells = |topic: &NotPlaced| {
+        [
+            html! { code { bdi { (labels::shown(&topic.topic, TOPIC_SHOWN)) } } },
+            html! { code { bdi { (payload(&topic.payload)) } } },
+            html! { (topic.count) },
+            labels::moment(topic.last, now, zone),
+        ]
+    };
     html! {
         @if !topics.is_empty() {
             section {
@@ -162,19 +163,7 @@ fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup
                     "A new sensor shows up here first. To place one, whoever runs Trug adds it to the garden's file "
                     "with this topic, checks the file with \"trug check\" and starts Trug again. A topic that nobody "
                     "knows may be somebody else's." }
-                table class="stacks" {
-                    (columns(&["Topic", "Last message", "Messages", "Last heard"]))
-                    tbody {
-                        @for topic in topics {
-                            tr {
-                                th scope="row" { code { bdi { (labels::shown(&topic.topic, TOPIC_SHOWN)) } } }
-                                td data-label="Last message" { code { bdi { (payload(&topic.payload)) } } }
-                                td data-label="Messages" { (topic.count) }
-                                td data-label="Last heard" { (labels::moment(topic.last, now, zone)) }
-                            }
-                        }
-                    }
-                }
+                (stacked_table(None, &["Topic", "Last message", "Messages", "Last heard"], topics.iter().map(cells)))
             }
         }
     }

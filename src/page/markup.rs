@@ -9,6 +9,30 @@ pub(super) fn columns(names: &[&str]) -> Markup {
     html! { thead { tr { @for name in names { th scope="col" { (name) } } } } }
 }
 
+/// A table that becomes a list on narrow screens: its first column names the row, and each
+/// other cell repeats its column's name.
+pub(super) fn stacked_table<const N: usize>(
+    caption: Option<&str>,
+    names: &[&str],
+    rows: impl IntoIterator<Item = [Markup; N]>,
+) -> Markup {
+    html! {
+        table class="stacks" {
+            @if let Some(caption) = caption { caption { (caption) } }
+            (columns(names))
+            tbody {
+                @for cells in rows {
+                    tr {
+                        @for (at, (name, cell)) in names.iter().zip(cells).enumerate() {
+                            @if at == 0 { th scope="row" { (cell) } } @else { td data-label=(name) { (cell) } }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// A name and its value in a list of them.
 pub(super) fn item(name: &str, value: impl Render) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }

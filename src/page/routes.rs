@@ -70,8 +70,8 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .with_state(context)
 }
 
-/// Refuses what no page is asked with, turns a fault into a page, and puts the
-/// headers on whatever comes out.
+/// Refuses requests that no page takes, turns a fault into a page, and puts the headers
+/// on every answer.
 async fn guard<V: PageSource>(
     State(context): State<Arc<PageContext<V>>>,
     request: Request,
@@ -80,7 +80,7 @@ async fn guard<V: PageSource>(
     let answers = request.uri().path() == ANSWER;
     let ours = api::is_ours(request.uri().path());
     let reads = request.method() == Method::GET;
-    let headers_asked = request.headers().clone();
+    let asked = request.headers().clone();
     let (mut parts, body) = request.into_parts();
     let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
     let refused = refused.or_else(|| admit(&context.gate, &mut parts));
@@ -111,10 +111,10 @@ async fn guard<V: PageSource>(
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    if reads { tags::tagged(response, &headers_asked, secret).await } else { response }
+    if reads { tags::tagged(response, &asked, secret).await } else { response }
 }
 
-/// Works out who asks, and turns away whoever may not have what they ask for. The
+/// Finds out who asks, and turns away visitors who may not have what they ask for. The
 /// request then carries a [`Visitor`].
 fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
     let origin = RequestOrigin::of(parts);

@@ -104,13 +104,26 @@ fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Res
         };
         return (StatusCode::FORBIDDEN, plain_page(notice, "There is no password", &body)).into_response();
     }
-    let (status, title) = match last {
-        LastTry::None => (StatusCode::OK, "Enter the password"),
-        LastTry::Wrong => (StatusCode::FORBIDDEN, "That is not the password"),
-        LastTry::TooMany => (StatusCode::TOO_MANY_REQUESTS, "Too many tries"),
-        LastTry::Busy => (StatusCode::SERVICE_UNAVAILABLE, "Too many visitors at once"),
+    let (status, title, fault) = match last {
+        LastTry::None => (StatusCode::OK, "Enter the password", None),
+        LastTry::Wrong => (
+            StatusCode::FORBIDDEN,
+            "That is not the password",
+            Some("That is not the password. Capital and small letters are different letters."),
+        ),
+        LastTry::TooMany => (
+            StatusCode::TOO_MANY_REQUESTS,
+            "Too many tries",
+            Some("The password was tried too often within a minute. Wait a minute, then try again."),
+        ),
+        LastTry::Busy => (
+            StatusCode::SERVICE_UNAVAILABLE,
+            "Too many visitors at once",
+            Some("Too many passwords are being checked just now. Try again in ten seconds."),
+        ),
     };
-    let mut response = (status, plain_page(notice, title, &form(visitor, to, title, last))).into_response();
+    let body = form(visitor, to, title, fault, last == LastTry::Wrong);
+    let mut response = (status, plain_page(notice, title, &body)).into_response();
     if matches!(last, LastTry::TooMany | LastTry::Busy) {
         let wait = if last == LastTry::Busy { "10" } else { "60" };
         response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static(wait));
@@ -118,15 +131,7 @@ fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Res
     response
 }
 
-fn form(visitor: &Visitor, to: &str, title: &str, last: LastTry) -> Markup {
-    let fault = match last {
-        LastTry::None => None,
-        LastTry::Wrong => Some("That is not the password. Capital and small letters are different letters."),
-        LastTry::TooMany => {
-            Some("The password was tried too often within a minute. Wait a minute, then try again.")
-        }
-        LastTry::Busy => Some("Too many passwords are being checked just now. Try again in ten seconds."),
-    };
+fn form(visitor: &Visitor, to: &str, title: &str, fault: Option<&str>, wrong: bool) -> Markup {
     html! {
         h1 { (title) }
         @if visitor.may_change {
@@ -140,12 +145,8 @@ fn form(visitor: &Visitor, to: &str, title: &str, last: LastTry) -> Markup {
                 input type="hidden" name="to" value=(to);
                 @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
                 label for="password" { "Password" }
-                @if last == LastTry::Wrong {
-                    input id="password" name="password" type="password" autocomplete="current-password" required
-                        aria-invalid="true" aria-describedby="password-fault";
-                } @else {
-                    input id="password" name="password" type="password" autocomplete="current-password" required;
-                }
+                input id="password" name="password" type="password" autocomplete="current-password" required
+                    aria-invalid=[wrong.then_some("true")] aria-describedby=[wrong.then_some("password-fault")];
                 button type="submit" { "Enter" }
             }
             p class="standing" {

@@ -77,7 +77,7 @@ fn was_passed_on(headers: &HeaderMap) -> bool {
 }
 
 /// Whether the browser reached the page by HTTPS. A proxy with TLS says so; a browser
-/// says it itself beside each form. Whoever lies here only gets a cookie that their own
+/// says it itself beside each form. A sender who lies here only gets a cookie that their own
 /// browser does not keep.
 fn is_secure(headers: &HeaderMap) -> bool {
     let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default();

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
 use crate::page::RecordReader;
-use crate::page::markup::columns;
+use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::report::{month_name, slug, which};
 use crate::text::labels;
@@ -82,7 +82,15 @@ pub(super) async fn months(
 
 /// The list.
 pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
+    const CAPTION: &str = "How many of the readings that were to come came and are good";
     let id = &garden.site.id;
+    let cells = |month: &MonthCompleteness| {
+        let name = html! {
+            a href={ "/site/" (id) "/month/" (slug(month.which)) } { (month_name(month.which)) }
+            @if month.running { " (up to now)" }
+        };
+        [name, html! { (complete(month)) }, html! { (month.good) }]
+    };
     html! {
         h1 { "Months of the garden" }
         @if months.months.is_empty() {
@@ -94,22 +102,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
             }
         } @else {
             p { "A month for a class to work with: readings, water, dryings, two beds beside each other, questions." }
-            table class="stacks" {
-                caption { "How many of the readings that were to come came and are good" }
-                (columns(&["Month", "Complete", "Good readings"]))
-                tbody {
-                    @for month in &months.months {
-                        tr {
-                            th scope="row" {
-                                a href={ "/site/" (id) "/month/" (slug(month.which)) } { (month_name(month.which)) }
-                                @if month.running { " (up to now)" }
-                            }
-                            td data-label="Complete" { (complete(month)) }
-                            td data-label="Good readings" { (month.good) }
-                        }
-                    }
-                }
-            }
+            (stacked_table(Some(CAPTION), &["Month", "Complete", "Good readings"], months.months.iter().map(cells)))
         }
         @if months.years.len() > 1 {
             nav aria-label="Years" {

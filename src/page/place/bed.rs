@@ -9,8 +9,9 @@ use super::reader::PlaceReader;
 use super::shared;
 use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::Rise;
+use crate::chart::Bar;
 use crate::garden::log::{LogEntry, Seen};
-use crate::garden::plan::{Bed, Sensor};
+use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
@@ -25,7 +26,7 @@ const RISES_SHOWN: usize = 12;
 /// The name of a gauge's bars.
 const RAIN: &str = "Rain";
 
-/// `/site/ID/bed/BED`.
+/// `/site/ID/bed/BED`. Each read is beside what it is for, and the page is laid out below.
 pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
     let (view, garden) = (&site.view, site.garden()?);
     let id = site.names.first().ok_or(Problem::NotFound)?;
@@ -59,19 +60,9 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         Some(found.of_bed(index, reader))
     };
 
-    let mut water = Vec::new();
-    let gauges = || garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
-    for gauge in gauges() {
-        let name = if gauges().count() > 1 { format!("{RAIN}, {}", gauge.id) } else { RAIN.to_owned() };
-        water.extend(amounts(&reader.series(gauge).await?, gauge, &shown, &name, 1.0));
-    }
-    let mut metered = false;
-    for meter in meters(garden, index) {
-        metered = true;
-        let series = reader.series(meter).await?;
-        water.extend(amounts(&series, meter, &shown, METERED, 1.0 / plan.area_m2));
-    }
     let of_bed: Vec<&LogEntry> = log.iter().filter(|it| it.place.as_ref() == Some(&plan.id)).collect();
+    let metered = meters(garden, index).next().is_some();
+    let mut water = water_bars(reader, garden, index).await?;
     if !metered {
         water.extend(logged_bars(&of_bed, plan, &shown));
     }
@@ -115,6 +106,21 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         (shared::ways_on(view, &shown))
     };
     Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
+}
+
+/// The rain, and the water by the bed's own meters.
+async fn water_bars(reader: PlaceReader<'_>, garden: &Garden, bed: usize) -> Result<Vec<Bar>, Problem> {
+    let mut bars = Vec::new();
+    let gauges = || garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
+    for gauge in gauges() {
+        let name = if gauges().count() > 1 { format!("{RAIN}, {}", gauge.id) } else { RAIN.to_owned() };
+        bars.extend(amounts(&reader.series(gauge).await?, gauge, reader.shown, &name, 1.0));
+    }
+    for meter in meters(garden, bed) {
+        let mm_per_litre = 1.0 / garden.beds[bed].area_m2;
+        bars.extend(amounts(&reader.series(meter).await?, meter, reader.shown, METERED, mm_per_litre));
+    }
+    Ok(bars)
 }
 
 /// The present state of the bed.

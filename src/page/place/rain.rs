@@ -24,7 +24,7 @@ use crate::history::{Bin, Step};
 use crate::model::Quantity;
 use crate::page::context::SitePage;
 use crate::page::forms::FormFields;
-use crate::page::markup::columns;
+use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, places, reasons};
@@ -44,7 +44,7 @@ const SPELLS_SHOWN: usize = 10;
 const RAIN: &str = "Rain";
 const RAIN_DAYS: &str = "Rain days, 9 am to 9 am";
 
-/// `/site/ID/rain`.
+/// `/site/ID/rain`. Each read is beside what it is for, and the page is laid out below.
 pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
     let (view, garden, query) = (&site.view, site.garden()?, site.fields());
     let frame = site.frame("/rain");
@@ -325,45 +325,34 @@ fn spell_words(spell: &Spell) -> String {
 }
 
 fn months_table(months: &[MonthlyRain], garden: &Garden) -> Markup {
+    const COLUMNS: [&str; 7] =
+        ["Month", "Rain", "Days of 0.2 mm", "Days of 1 mm", "Wettest day", "Days not known", "Off the roof"];
     let roof = garden.roof.map(|it| it.roof);
+    let at_least = |month: &MonthlyRain| if month.unknown > 0 { "at least " } else { "" };
     let off_roof = |month: &MonthlyRain| {
         let litres = roof?.litres(month.mm?, MONTH_LOSS_MM).ok()?;
-        Some(format!("{}{litres:.0} L", if month.unknown > 0 { "at least " } else { "" }))
+        Some(format!("{}{litres:.0} L", at_least(month)))
     };
-    let names =
-        ["Month", "Rain", "Days of 0.2 mm", "Days of 1 mm", "Wettest day", "Days not known", "Off the roof"];
+    let cells = |month: &MonthlyRain| {
+        let rain = month.mm.map(|mm| format!("{}{}", at_least(month), labels::millimetres(mm)));
+        let wettest = month.wettest.map(|(date, mm)| (date.strftime("%-d %B"), labels::millimetres(mm)));
+        [
+            month.first.strftime("%B %Y").to_string(),
+            rain.unwrap_or_else(|| labels::NOT_KNOWN.to_owned()),
+            month.rain_days.to_string(),
+            month.days_of_1mm.to_string(),
+            wettest.map_or_else(|| "none".to_owned(), |(date, mm)| format!("{date}, {mm}")),
+            month.unknown.to_string(),
+            off_roof(month).unwrap_or_else(|| labels::NOT_KNOWN.to_owned()),
+        ]
+        .map(|cell| html! { (cell) })
+    };
+    let shown = COLUMNS.len() - usize::from(roof.is_none());
     html! {
         @if !months.is_empty() {
             section {
                 h2 { "Months" }
-                table class="stacks" {
-                    (columns(&names[..names.len() - usize::from(roof.is_none())]))
-                    tbody {
-                        @for month in months.iter().rev() {
-                            tr {
-                                th scope="row" { (month.first.strftime("%B %Y")) }
-                                td data-label="Rain" {
-                                    @match month.mm {
-                                        Some(mm) => { (if month.unknown > 0 { "at least " } else { "" }) (labels::millimetres(mm)) },
-                                        None => (labels::NOT_KNOWN),
-                                    }
-                                }
-                                td data-label="Days of 0.2 mm" { (month.rain_days) }
-                                td data-label="Days of 1 mm" { (month.days_of_1mm) }
-                                td data-label="Wettest day" {
-                                    @match month.wettest {
-                                        Some((date, mm)) => { (date.strftime("%-d %B")) ", " (labels::millimetres(mm)) },
-                                        None => "none",
-                                    }
-                                }
-                                td data-label="Days not known" { (month.unknown) }
-                                @if roof.is_some() {
-                                    td data-label="Off the roof" { (off_roof(month).unwrap_or_else(|| labels::NOT_KNOWN.to_owned())) }
-                                }
-                            }
-                        }
-                    }
-                }
+                (stacked_table(None, &COLUMNS[..shown], months.iter().rev().map(cells)))
                 @if roof.is_some() {
                     p { "Off the roof: by the rain and the roof of the garden's file, less 2 mm a month that only wet it; what the tank held or lost is not known. Do not drink from it." }
                 }

@@ -14,7 +14,7 @@ use crate::model::{Condition, Id};
 use crate::page::alarm_card::urgency;
 use crate::page::layout::Frame;
 use crate::page::lists::quality;
-use crate::page::markup::columns;
+use crate::page::markup::stacked_table;
 use crate::page::places;
 use crate::store::LogRow;
 use crate::text::labels;
@@ -179,43 +179,32 @@ pub(super) fn sensors<'a>(
     all: impl Iterator<Item = (&'a Sensor, String, &'a SensorSeries)>,
     view: &SiteView,
 ) -> Markup {
-    let mut all = all.peekable();
-    html! {
-        @if all.peek().is_some() {
-            section {
-                h2 { (title) }
-                table class="stacks" {
-                    (columns(&["Sensor", "Last reading", "Quality", "Readings shown"]))
-                    tbody { @for (sensor, name, series) in all { (sensor_row(sensor, &name, series, view)) } }
-                }
-            }
-        }
-    }
+    const COLUMNS: [&str; 4] = ["Sensor", "Last reading", "Quality", "Readings shown"];
+    let mut rows = all.map(|(sensor, name, series)| sensor_cells(sensor, &name, series, view)).peekable();
+    html! { @if rows.peek().is_some() { section { h2 { (title) } (stacked_table(None, &COLUMNS, rows)) } } }
 }
 
 /// One sensor of a place.
-fn sensor_row(sensor: &Sensor, name: &str, series: &SensorSeries, view: &SiteView) -> Markup {
+fn sensor_cells(sensor: &Sensor, name: &str, series: &SensorSeries, view: &SiteView) -> [Markup; 4] {
     let last = view.sensors.iter().find(|it| it.id == sensor.id);
     let [readings, good, suspect, bad] = series.counts();
-    html! {
-        tr {
-            th scope="row" { (labels::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } }
-            td data-label="Last reading" {
-                @match last.and_then(|it| Some((it.last_value?, it.last_at?))) {
-                    Some((value, at)) => { (labels::value(sensor.measures, value)) ", " (labels::moment(at, view.now, &view.time_zone)) }
-                    None => "none",
-                }
+    [
+        html! { (labels::quantity(sensor.measures)) ", " (name) " " code { (sensor.id) } },
+        html! {
+            @match last.and_then(|it| Some((it.last_value?, it.last_at?))) {
+                Some((value, at)) => { (labels::value(sensor.measures, value)) ", " (labels::moment(at, view.now, &view.time_zone)) }
+                None => "none",
             }
-            td data-label="Quality" { @if let Some(last) = last { (quality(last)) } @else { (labels::NOT_KNOWN) } }
-            td data-label="Readings shown" {
-                @if readings == 0 { "none in this time" } @else {
-                    (counted(readings as usize, "reading", "readings")) ": " (good) " good"
-                    @if suspect > 0 { ", " (suspect) " doubtful" }
-                    @if bad > 0 { ", " (bad) " bad" }
-                }
+        },
+        html! { @if let Some(last) = last { (quality(last)) } @else { (labels::NOT_KNOWN) } },
+        html! {
+            @if readings == 0 { "none in this time" } @else {
+                (counted(readings as usize, "reading", "readings")) ": " (good) " good"
+                @if suspect > 0 { ", " (suspect) " doubtful" }
+                @if bad > 0 { ", " (bad) " bad" }
             }
-        }
-    }
+        },
+    ]
 }
 
 /// The ways from a place's page.

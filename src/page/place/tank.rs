@@ -24,7 +24,7 @@ const POINTS_MAX: usize = 17_280;
 /// How long before the span readings are needed for the change within a day.
 const DAY: SignedDuration = SignedDuration::from_hours(24);
 
-/// `/site/ID/tank/TANK`.
+/// `/site/ID/tank/TANK`. Each read is beside what it is for, and the page is laid out below.
 pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response::Result<Markup> {
     let (view, garden, query) = (&site.view, site.garden()?, site.fields());
     let id = site.names.first().ok_or(Problem::NotFound)?;
