@@ -192,33 +192,16 @@ impl Life {
     /// Whether the condition has held for its on-delay and is not over yet, seen or
     /// hidden.
     pub fn holds(self) -> bool {
-        match self {
-            Self::Unacknowledged { .. }
-            | Self::Acknowledged { .. }
-            | Self::Hidden { condition: AlarmCondition::Active { .. }, .. } => true,
-            Self::Normal
-            | Self::Pending { .. }
-            | Self::ReturnedUnacknowledged { .. }
-            | Self::LatchedUnacknowledged { .. }
-            | Self::LatchedAcknowledged { .. }
-            | Self::Hidden { condition: AlarmCondition::Clear | AlarmCondition::Pending { .. }, .. } => false,
-        }
+        matches!(self.condition(), AlarmCondition::Active { .. })
     }
 
     /// When the condition began, where there is one.
     pub fn since(self) -> Option<Timestamp> {
         match self {
-            Self::Normal | Self::Hidden { condition: AlarmCondition::Clear, .. } => None,
-            Self::Pending { since }
-            | Self::Unacknowledged { since, .. }
-            | Self::Acknowledged { since, .. }
-            | Self::ReturnedUnacknowledged { since, .. }
+            Self::ReturnedUnacknowledged { since, .. }
             | Self::LatchedUnacknowledged { since, .. }
-            | Self::LatchedAcknowledged { since, .. }
-            | Self::Hidden {
-                condition: AlarmCondition::Pending { since } | AlarmCondition::Active { since, .. },
-                ..
-            } => Some(since),
+            | Self::LatchedAcknowledged { since, .. } => Some(since),
+            _ => self.condition().since(),
         }
     }
 
@@ -300,96 +283,74 @@ impl Life {
 
     /// The next state of an alarm in sight.
     fn seen(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> Self {
-        use Input::{Acknowledge, Breach, Clear, Deadband, Reset, Time, Unknown};
-        let delays = policy.delays;
-        let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
-        // A breach that begins again after the alarm had returned.
-        let again = |again: Option<Timestamp>, same: fn(Timestamp, Option<Timestamp>) -> Self, since| {
-            let began = again.unwrap_or(at);
-            if held(began, delays.on_s) {
-                Self::Unacknowledged { since: began, clear: None }
-            } else {
-                same(since, Some(began))
-            }
-        };
-        let returned = |since, again| Self::ReturnedUnacknowledged { since, again };
-        let latched = |since, again| Self::LatchedUnacknowledged { since, again };
-        let latched_seen = |since, again| Self::LatchedAcknowledged { since, again };
+        use Input::{Acknowledge, Breach, Deadband, Reset, Time};
+        let is_told_again =
+            |answered| policy.again_s.is_some_and(|again_s| has_passed(answered, again_s, at));
         match (self, input) {
-            (Self::Normal, Breach) if delays.on_s == 0 => Self::Unacknowledged { since: at, clear: None },
-            (Self::Normal, Breach) => Self::Pending { since: at },
-            (Self::Pending { since }, Breach) if held(since, delays.on_s) => {
-                Self::Unacknowledged { since, clear: None }
-            }
-            (Self::Pending { .. }, Deadband | Clear) => Self::Normal,
-
-            (Self::Unacknowledged { since, .. }, Breach | Deadband) => {
-                Self::Unacknowledged { since, clear: None }
-            }
-            (Self::Unacknowledged { since, clear }, Clear) => {
-                let began = clear.unwrap_or(at);
-                match held(began, delays.off_s) {
-                    true if policy.latching => latched(since, None),
-                    true => returned(since, None),
-                    false => Self::Unacknowledged { since, clear: Some(began) },
-                }
-            }
             (Self::Unacknowledged { since, clear }, Acknowledge) => {
                 Self::Acknowledged { since, clear, answered: at }
             }
-
+            (Self::ReturnedUnacknowledged { .. }, Acknowledge) => Self::Normal,
+            (Self::LatchedUnacknowledged { since, again }, Acknowledge) => {
+                Self::LatchedAcknowledged { since, again }
+            }
+            (Self::LatchedAcknowledged { .. }, Reset) => Self::Normal,
             // Taken on, and still there after the time in which it should have been mended.
-            (Self::Acknowledged { since, answered, clear }, Breach | Deadband | Time)
-                if clear.is_none() && policy.again_s.is_some_and(|s| held(answered, s)) =>
+            (Self::Acknowledged { since, clear: None, answered }, Breach | Deadband | Time)
+                if is_told_again(answered) =>
             {
                 Self::Unacknowledged { since, clear: None }
             }
-            (Self::Acknowledged { since, answered, .. }, Breach | Deadband) => {
-                Self::Acknowledged { since, clear: None, answered }
-            }
-            (Self::Acknowledged { since, clear, answered }, Clear) => {
-                let began = clear.unwrap_or(at);
-                match held(began, delays.off_s) {
-                    true if policy.latching => latched_seen(since, None),
-                    true => Self::Normal,
-                    false => Self::Acknowledged { since, clear: Some(began), answered },
-                }
-            }
-
-            (Self::ReturnedUnacknowledged { since, again: a }, Breach) => again(a, returned, since),
-            (Self::LatchedUnacknowledged { since, again: a }, Breach) => again(a, latched, since),
-            (Self::LatchedAcknowledged { since, again: a }, Breach) => again(a, latched_seen, since),
-            (Self::ReturnedUnacknowledged { since, .. }, Deadband | Clear) => returned(since, None),
-            (Self::LatchedUnacknowledged { since, .. }, Deadband | Clear) => latched(since, None),
-            (Self::LatchedAcknowledged { since, .. }, Deadband | Clear) => latched_seen(since, None),
-            (Self::ReturnedUnacknowledged { .. }, Acknowledge) => Self::Normal,
-            (Self::LatchedUnacknowledged { since, again }, Acknowledge) => latched_seen(since, again),
-            (Self::LatchedAcknowledged { .. }, Reset) => Self::Normal,
-
-            // Spelled out, so that a new state or input must be decided here.
-            (Self::Normal, Deadband | Clear | Acknowledge | Unknown | Time | Reset)
-            | (Self::Pending { .. }, Breach | Acknowledge | Unknown | Time | Reset)
-            | (
-                Self::Unacknowledged { .. }
-                | Self::ReturnedUnacknowledged { .. }
-                | Self::LatchedUnacknowledged { .. },
-                Unknown | Time | Reset,
-            )
-            | (Self::LatchedAcknowledged { .. }, Acknowledge | Unknown | Time)
-            | (Self::Acknowledged { .. }, Acknowledge | Unknown | Time | Reset)
-            // Not hidden: there is nothing to bring back. Hiding is done before.
-            | (
-                _,
-                Input::Unshelve
-                | Input::Release
-                | Input::PutBack
-                | Input::Shelve { .. }
-                | Input::Suppress
-                | Input::TakeOut,
-            )
-            | (Self::Hidden { .. }, _) => self,
+            _ => self.with(self.condition().judged(at, input, policy), policy.latching),
         }
     }
+
+    /// The state that follows from the condition's next one.
+    fn with(self, next: AlarmCondition, latching: bool) -> Self {
+        use AlarmCondition::{Active, Clear, Pending};
+        match (self, next) {
+            (Self::Normal | Self::Pending { .. }, _) => next.shown(),
+
+            (Self::Unacknowledged { .. }, Active { since, clear }) => Self::Unacknowledged { since, clear },
+            (Self::Unacknowledged { since, .. }, Clear | Pending { .. }) if latching => {
+                Self::LatchedUnacknowledged { since, again: None }
+            }
+            (Self::Unacknowledged { since, .. }, Clear | Pending { .. }) => {
+                Self::ReturnedUnacknowledged { since, again: None }
+            }
+
+            (Self::Acknowledged { answered, .. }, Active { since, clear }) => {
+                Self::Acknowledged { since, clear, answered }
+            }
+            (Self::Acknowledged { since, .. }, Clear | Pending { .. }) if latching => {
+                Self::LatchedAcknowledged { since, again: None }
+            }
+            (Self::Acknowledged { .. }, Clear | Pending { .. }) => Self::Normal,
+
+            // A breach that begins again after the alarm had returned.
+            (
+                Self::ReturnedUnacknowledged { .. }
+                | Self::LatchedUnacknowledged { .. }
+                | Self::LatchedAcknowledged { .. },
+                Active { .. },
+            ) => next.shown(),
+            (Self::ReturnedUnacknowledged { since, .. }, Clear | Pending { .. }) => {
+                Self::ReturnedUnacknowledged { since, again: next.since() }
+            }
+            (Self::LatchedUnacknowledged { since, .. }, Clear | Pending { .. }) => {
+                Self::LatchedUnacknowledged { since, again: next.since() }
+            }
+            (Self::LatchedAcknowledged { since, .. }, Clear | Pending { .. }) => {
+                Self::LatchedAcknowledged { since, again: next.since() }
+            }
+            (Self::Hidden { .. }, _) => self,
+        }
+    }
+}
+
+/// Whether so many seconds have passed since a moment.
+fn has_passed(since: Timestamp, seconds: u32, at: Timestamp) -> bool {
+    at.as_second() - since.as_second() >= i64::from(seconds)
 }
 
 /// The next state of an alarm out of sight.
@@ -411,14 +372,20 @@ fn hidden(hiding: Hiding, before: AlarmCondition, at: Timestamp, input: Input, p
 }
 
 impl AlarmCondition {
+    fn since(self) -> Option<Timestamp> {
+        match self {
+            Self::Clear => None,
+            Self::Pending { since } | Self::Active { since, .. } => Some(since),
+        }
+    }
+
     /// The condition after a judgement; other inputs leave it.
     fn judged(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> Self {
         let delays = policy.delays;
-        let held = |since: Timestamp, for_s: u32| at.as_second() - since.as_second() >= i64::from(for_s);
         match (self, input) {
             (Self::Clear, Input::Breach) if delays.on_s == 0 => Self::Active { since: at, clear: None },
             (Self::Clear, Input::Breach) => Self::Pending { since: at },
-            (Self::Pending { since }, Input::Breach) if held(since, delays.on_s) => {
+            (Self::Pending { since }, Input::Breach) if has_passed(since, delays.on_s, at) => {
                 Self::Active { since, clear: None }
             }
             (Self::Pending { .. }, Input::Deadband | Input::Clear) => Self::Clear,
@@ -427,7 +394,7 @@ impl AlarmCondition {
             }
             (Self::Active { since, clear }, Input::Clear) => {
                 let began = clear.unwrap_or(at);
-                if held(began, delays.off_s) {
+                if has_passed(began, delays.off_s, at) {
                     Self::Clear
                 } else {
                     Self::Active { since, clear: Some(began) }

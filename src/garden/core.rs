@@ -10,7 +10,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Delays, Kind, OWN_PLACE, PlaceKind, State};
-use crate::calibration::{Calibrated, Calibrator};
+use crate::calibration::Calibrator;
 use crate::decode::time_of;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slot::StoredAlarm;
@@ -24,7 +24,7 @@ use crate::garden::sensor::state::{LastReading, SensorHistory};
 use crate::garden::site::SiteState;
 use crate::garden::view::SiteView;
 use crate::model::{Id, Place, Sample, SensorIx, TimeFrom, add_seconds};
-use crate::quality::{Flag, Watch};
+use crate::quality::{Flag, Judged, Watch};
 use crate::soil::mean_water_content;
 
 /// What moves a garden's time on.
@@ -64,17 +64,30 @@ impl Core {
         Self { clock, sites, sensors }
     }
 
+    fn site(&self, id: &Id) -> Option<&SiteState> {
+        self.sites.iter().find(|site| site.garden.site.id == *id)
+    }
+
+    fn site_mut(&mut self, id: &Id) -> Option<&mut SiteState> {
+        self.sites.iter_mut().find(|site| site.garden.site.id == *id)
+    }
+
+    /// The site of a sensor of the fleet, and the sensor's number there.
+    fn sensor_mut(&mut self, sensor: SensorIx) -> Option<(&mut SiteState, u16)> {
+        let &(site, index) = self.sensors.get(sensor.0 as usize)?;
+        Some((&mut self.sites[site as usize], index))
+    }
+
     /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
     /// judges it, and adds what is to be kept and told to `batch`.
     pub fn take(&mut self, sensor: SensorIx, sample: Sample, arrival: Timestamp, batch: &mut Batch) {
-        let Some(&(site_index, index)) = self.sensors.get(sensor.0 as usize) else { return };
-        let site = &mut self.sites[site_index as usize];
-
-        if self.clock == Clock::Arrival {
+        let clock = self.clock;
+        let Some((site, index)) = self.sensor_mut(sensor) else { return };
+        if clock == Clock::Arrival {
             site.set_back(arrival);
         }
         let (given_at, time_from, _) = time_of(sample.at, arrival);
-        let (at, now) = match (self.clock, time_from) {
+        let (at, now) = match (clock, time_from) {
             (Clock::Arrival, _) => (given_at, arrival),
             (Clock::Readings, TimeFrom::Device) => {
                 (given_at, site.latest().map_or(given_at, |t| t.max(given_at)))
@@ -97,11 +110,11 @@ impl Core {
         };
         let late = state.last.is_some_and(|last| at <= last.at)
             || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
-            || arrival_too_late(self.clock, at, arrival);
+            || arrival_too_late(clock, at, arrival);
         // Where the readings' own times are the clock, one that is no newer than the
         // sensor's last says nothing about now: a broker may bring it once more long
         // after the sensor has fallen silent.
-        let sign_of_life = self.clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
+        let sign_of_life = clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
         let measured = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
         let reading = measured.map(|(reading, _)| reading);
@@ -112,15 +125,7 @@ impl Core {
             site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
         let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
         if judged.is_none() && !repeated {
-            // Water that was not counted must not look like none.
-            match &mut site.sensors[usize::from(index)].history {
-                SensorHistory::Rain(gauge) => gauge.miss(at, &garden.site.time_zone),
-                SensorHistory::Flow(flow) => flow.miss(at),
-                SensorHistory::Soil(_)
-                | SensorHistory::Water(_)
-                | SensorHistory::Ph(_)
-                | SensorHistory::None => {}
-            }
+            site.sensors[usize::from(index)].history.miss(at, &garden.site.time_zone);
         }
         let Some((_, bad)) = measured else { return };
         site.judged_to = site.judged_to.max(Some(at));
@@ -183,8 +188,9 @@ impl Core {
     /// Takes what somebody saw or did. Entries come in the order in which they were
     /// written down, which need not be that of their own times.
     pub fn log(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
-        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == entry.site) else { return };
-        let now = match self.clock {
+        let clock = self.clock;
+        let Some(site) = self.site_mut(&entry.site) else { return };
+        let now = match clock {
             Clock::Arrival => now,
             Clock::Readings => site.latest().map_or(entry.at, |latest| latest.max(entry.at)),
         };
@@ -195,7 +201,7 @@ impl Core {
     /// Gives back an entry of the log after [`Core::restore_reading`]s and before
     /// [`Core::restore_alarms`]. Nothing is told or kept.
     pub fn restore_log(&mut self, entry: &LogEntry) {
-        if let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == entry.site) {
+        if let Some(site) = self.site_mut(&entry.site) {
             site.log.add(entry);
         }
     }
@@ -219,7 +225,7 @@ impl Core {
         let Answer { key, input, since, .. } = answer;
         let before = batch.changes.len();
         let at = self.moment(&key.site, answer.at);
-        let Some(site) = self.sites.iter_mut().find(|s| s.garden.site.id == key.site) else {
+        let Some(site) = self.site_mut(&key.site) else {
             return Answered::NoSuchAlarm;
         };
         let Some(slot) = site.alarms.of_key(&site.garden, key) else { return Answered::NoSuchAlarm };
@@ -261,23 +267,19 @@ impl Core {
     pub fn moment(&self, site: &Id, now: Timestamp) -> Timestamp {
         match self.clock {
             Clock::Arrival => now,
-            Clock::Readings => {
-                let site = self.sites.iter().find(|s| s.garden.site.id == *site);
-                site.and_then(SiteState::latest).unwrap_or(now)
-            }
+            Clock::Readings => self.site(site).and_then(SiteState::latest).unwrap_or(now),
         }
     }
 
     /// Whether its site can have this alarm.
     pub(crate) fn has(&self, key: &AlarmKey) -> bool {
-        let site = self.sites.iter().find(|s| s.garden.site.id == key.site);
-        site.is_some_and(|site| site.alarms.of_key(&site.garden, key).is_some())
+        self.site(&key.site).is_some_and(|site| site.alarms.of_key(&site.garden, key).is_some())
     }
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
     pub fn standing(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
-        let site = self.sites.iter().find(|s| s.garden.site.id == key.site)?;
+        let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
         let said = &slot.last.as_deref()?.1;
         Some(crate::alarms::AlarmSnapshot {
@@ -316,8 +318,8 @@ impl Core {
 
     /// Gives back a running count from before the restored readings.
     pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
-        if let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) {
-            self.sites[site as usize].sensors[usize::from(index)].calibrator.restore(raw, at);
+        if let Some((site, index)) = self.sensor_mut(sensor) {
+            site.sensors[usize::from(index)].calibrator.restore(raw, at);
         }
     }
 
@@ -325,8 +327,7 @@ impl Core {
     /// before [`Core::restore_reading`]: months are longer than what the rules
     /// remember. `mm` is `None` where it could not be counted.
     pub fn restore_rain(&mut self, sensor: SensorIx, at: Timestamp, raw: f64, mm: Option<f64>) {
-        let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
-        let site = &mut self.sites[site as usize];
+        let Some((site, index)) = self.sensor_mut(sensor) else { return };
         let patience_s = site.patience_s(index);
         let SensorHistory::Rain(gauge) = &mut site.sensors[usize::from(index)].history else { return };
         let (plan, zone) = (site.garden.sensor(index), &site.garden.site.time_zone);
@@ -340,8 +341,7 @@ impl Core {
     /// oldest first and before [`Core::restore_reading`]: drydowns take longer than
     /// what the rules remember.
     pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
-        let Some(&(site, index)) = self.sensors.get(sensor.0 as usize) else { return };
-        let site = &mut self.sites[site as usize];
+        let Some((site, index)) = self.sensor_mut(sensor) else { return };
         let Place::Bed(bed) = site.garden.sensor(index).place else { return };
         site.sensors[usize::from(index)].good = Some((at, water_content));
         let probes = site.bed_probes(bed, at);
@@ -448,24 +448,21 @@ impl SiteState {
     ) -> Option<(Reading, Option<ReadingFault>)> {
         let plan = self.garden.sensor(index);
         let state = &mut self.sensors[usize::from(index)];
+        let row = |value, judged: &Judged| Reading {
+            sensor,
+            at,
+            raw,
+            value,
+            flag: judged.flag,
+            tests: judged.tests,
+            time_from,
+            late,
+        };
         if late {
             // Without its neighbours: a late count has no difference, and a late
             // value is flagged by itself.
-            let value = match Calibrator::default().value(&plan.calibrations, at, raw) {
-                Calibrated::Value(value) => Some(value),
-                Calibrated::OutOfRange(_) | Calibrated::NotYet => None,
-            };
-            let judged = Watch::default().judge(&plan.quality, at, value);
-            batch.readings.push(Reading {
-                sensor,
-                at,
-                raw,
-                value,
-                flag: judged.flag,
-                tests: judged.tests,
-                time_from,
-                late,
-            });
+            let value = Calibrator::default().value(&plan.calibrations, at, raw).value();
+            batch.readings.push(row(value, &Watch::default().judge(&plan.quality, at, value)));
             return None;
         }
         let calibrated = state.calibrator.value(&plan.calibrations, at, raw);
@@ -477,23 +474,11 @@ impl SiteState {
                 state.good = state.good.filter(|(at, _)| *at != before);
                 state.faults.take_back(before);
                 self.weather.take_back(index, before);
-                match &mut state.history {
-                    SensorHistory::Soil(watch) => watch.take_back(before),
-                    SensorHistory::Water(thermometer) => {
-                        thermometer.kept.take_back(before);
-                        thermometer.immersion.take_back(before);
-                    }
-                    // An hour's mean bears one false reading.
-                    SensorHistory::Rain(_)
-                    | SensorHistory::Ph(_)
-                    | SensorHistory::Flow(_)
-                    | SensorHistory::None => {}
-                }
+                state.history.take_back(before);
             }
         }
         state.last = Some(LastReading { at, raw, value, flag: judged.flag });
-        let reading =
-            Reading { sensor, at, raw, value, flag: judged.flag, tests: judged.tests, time_from, late };
+        let reading = row(value, &judged);
         batch.readings.push(reading);
         Some((reading, ReadingFault::of(calibrated, &judged)))
     }

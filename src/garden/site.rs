@@ -12,7 +12,7 @@ use crate::garden::bed::wetness::Wetness;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
-use crate::garden::sensor::state::{GatewayState, SensorState};
+use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::weather::days::WeatherDays;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{Limits, Outlook};
@@ -230,6 +230,11 @@ impl SiteState {
     pub(crate) fn fresh(&self, sensor: u16, at: Timestamp) -> Option<f64> {
         let (good_at, value) = self.sensors[usize::from(sensor)].good?;
         (at.as_second() - good_at.as_second() <= self.patience_s(sensor)).then_some(value)
+    }
+
+    /// What is kept of a sensor's readings.
+    pub(crate) fn history(&self, sensor: u16) -> &SensorHistory {
+        &self.sensors[usize::from(sensor)].history
     }
 
     /// The bed's root zone.

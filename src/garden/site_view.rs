@@ -7,7 +7,7 @@ use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Sensor;
-use crate::garden::sensor::state::{LastReading, SensorHistory};
+use crate::garden::sensor::state::LastReading;
 use crate::garden::site::{Cause, SiteState};
 use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
 use crate::model::{Condition, add_seconds};
@@ -184,10 +184,10 @@ impl SiteState {
         let nine = nine_am_before(now, &self.garden.site.time_zone);
         let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
         let covers = |from| {
-            self.gauges.iter().any(|&g| match &self.sensors[usize::from(g)].history {
-                SensorHistory::Rain(gauge) => gauge.covers(from) && gauge.unbroken_since(from),
-                _ => false,
-            })
+            self.gauges
+                .iter()
+                .filter_map(|&gauge| self.history(gauge).rain())
+                .any(|it| it.is_whole_since(from))
         };
         let week = add_seconds(now, -7 * 86_400);
         let since_9am_mm = (heard && covers(nine)).then(|| self.rain_mm(nine, now));

@@ -130,6 +130,11 @@ impl Gauge {
         self.mended_at.is_none_or(|mended| mended <= from)
     }
 
+    /// Whether its record reaches back to `from` and has had no silence since.
+    pub fn is_whole_since(&self, from: Timestamp) -> bool {
+        self.covers(from) && self.unbroken_since(from)
+    }
+
     /// Rain after `from` and up to `to`, mm. At most eight days are known.
     pub fn sum_mm(&self, from: Timestamp, to: Timestamp) -> f64 {
         self.caught

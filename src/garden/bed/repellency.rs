@@ -8,7 +8,6 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::log::Seen;
 use crate::garden::record::Batch;
-use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
 use crate::soil::{AtProbe, HOW_TO_WATER_DROP, Verdict, WaterDrop, enough_step};
@@ -61,10 +60,7 @@ impl SiteState {
             .iter()
             .zip(&self.sensors)
             .filter(|(plan, _)| plan.place == Place::Bed(index))
-            .map(|(_, state)| match &state.history {
-                SensorHistory::Flow(flow) => flow.litres(from, to),
-                _ => 0.0,
-            })
+            .filter_map(|(_, state)| Some(state.history.flow()?.litres(from, to)))
             .sum();
         let logged_l: f64 = self
             .log

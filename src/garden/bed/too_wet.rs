@@ -14,7 +14,6 @@ use crate::garden::alarm::text::AlarmText;
 use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
-use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
@@ -60,11 +59,9 @@ impl SiteState {
         if self.rain_doubted() {
             return None;
         }
-        let heard = |&index: &u16| match &self.sensors[usize::from(index)].history {
-            SensorHistory::Rain(gauge) => {
-                gauge.covers(from) && gauge.unbroken_since(from) && self.fresh(index, at).is_some()
-            }
-            _ => false,
+        let heard = |&gauge: &u16| {
+            self.history(gauge).rain().is_some_and(|it| it.is_whole_since(from))
+                && self.fresh(gauge, at).is_some()
         };
         self.gauges.iter().any(heard).then(|| self.rain_mm(from, at))
     }
@@ -165,7 +162,7 @@ impl SiteState {
     pub(crate) fn judge_flow_left_on(&mut self, meter: u16, at: Timestamp, batch: &mut Batch) {
         let garden = std::sync::Arc::clone(&self.garden);
         let sensor = garden.sensor(meter);
-        let SensorHistory::Flow(flow) = &self.sensors[usize::from(meter)].history else { return };
+        let Some(flow) = self.history(meter).flow() else { return };
         let run = flow.running();
         let beds: Vec<&Bed> = match sensor.place {
             Place::Bed(bed) => vec![garden.bed(bed)],

@@ -7,7 +7,6 @@ use jiff::civil::Date;
 
 use crate::calibration::{Counts, Curve};
 use crate::garden::plan::Sensor;
-use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::rain::{
@@ -69,8 +68,8 @@ impl SiteState {
         let month = Month::of(today);
         let mut best: Option<(u16, u16, RainDays)> = None;
         for &gauge in &self.gauges {
-            let SensorHistory::Rain(memory) = &self.sensors[usize::from(gauge)].history else { continue };
-            let days = memory.days().as_of(now, self.patience_s(gauge));
+            let Some(history) = self.history(gauge).rain() else { continue };
+            let days = history.days().as_of(now, self.patience_s(gauge));
             let known = days.between(month.first, today).known_days;
             if best.as_ref().is_none_or(|(_, of_best, _)| known > *of_best) {
                 best = Some((gauge, known, days));

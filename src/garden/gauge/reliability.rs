@@ -16,7 +16,6 @@ use crate::alarms::{Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
-use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{RAIN_EXPLAINS_MM, Weighed};
@@ -51,7 +50,7 @@ impl SiteState {
             if self.gauge_heard(index, wetting, weighed.earliest).is_err() {
                 continue;
             }
-            let SensorHistory::Rain(gauge) = &self.sensors[usize::from(index)].history else { continue };
+            let Some(gauge) = self.history(index).rain() else { continue };
             let mm = gauge.sum_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen);
             let caught = mm >= WELL_MM;
             let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;

@@ -13,7 +13,7 @@ use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Sensor;
 use crate::garden::record::Batch;
 use crate::garden::sensor::fault_watch::ReadingFault;
-use crate::garden::sensor::state::{LastReading, SensorHistory};
+use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
 use crate::model::{Place, Quantity};
 use crate::quality::Flag;
@@ -50,7 +50,7 @@ impl SiteState {
         let Some(last) = state.last else { return };
         // A thermometer known to hang in the air is the tank's own matter. What it
         // cannot mean there either is a fault all the same.
-        if let SensorHistory::Water(thermometer) = &state.history
+        if let Some(thermometer) = state.history.water()
             && matches!(thermometer.immersion.now(), Immersed::Out { .. })
             && (fault == Some(Jumping) || (fault == Some(Range) && last.flag == Flag::Suspect))
         {

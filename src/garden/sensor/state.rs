@@ -1,6 +1,7 @@
 //! What is known of one sensor, and of one gateway.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use crate::calibration::Calibrator;
 use crate::garden::plan::Garden;
@@ -20,6 +21,50 @@ pub(crate) enum SensorHistory {
     Rain(Box<Gauge>),
     Flow(Box<FlowWatch>),
     None,
+}
+
+impl SensorHistory {
+    /// A reading was no good: water that was not counted must not look like none.
+    pub(crate) fn miss(&mut self, at: Timestamp, zone: &TimeZone) {
+        match self {
+            Self::Rain(gauge) => gauge.miss(at, zone),
+            Self::Flow(flow) => flow.miss(at),
+            Self::Soil(_) | Self::Water(_) | Self::Ph(_) | Self::None => {}
+        }
+    }
+
+    /// The reading of a moment has been shown to be a spike.
+    pub(crate) fn take_back(&mut self, at: Timestamp) {
+        match self {
+            Self::Soil(watch) => watch.take_back(at),
+            Self::Water(thermometer) => {
+                thermometer.kept.take_back(at);
+                thermometer.immersion.take_back(at);
+            }
+            // An hour's mean bears one false reading.
+            Self::Rain(_) | Self::Ph(_) | Self::Flow(_) | Self::None => {}
+        }
+    }
+
+    /// Of a rain gauge.
+    pub(crate) fn rain(&self) -> Option<&Gauge> {
+        if let Self::Rain(gauge) = self { Some(gauge) } else { None }
+    }
+
+    /// Of a water meter.
+    pub(crate) fn flow(&self) -> Option<&FlowWatch> {
+        if let Self::Flow(flow) = self { Some(flow) } else { None }
+    }
+
+    /// Of a tank's thermometer.
+    pub(crate) fn water(&self) -> Option<&Thermometer> {
+        if let Self::Water(thermometer) = self { Some(thermometer) } else { None }
+    }
+
+    /// Of a pH sensor.
+    pub(crate) fn ph(&self) -> Option<&Hourly> {
+        if let Self::Ph(hours) = self { Some(hours) } else { None }
+    }
 }
 
 /// A tank's thermometer: its last day, and whether it is in the water.

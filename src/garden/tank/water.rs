@@ -8,7 +8,8 @@ use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::model::Quantity;
 use crate::tank::{
-    Immersed, Moves, OutOfRange, Outside, Saturation, Slope, Surroundings, WINDOWS, slope, un_ionised_mg_l,
+    Hourly, Immersed, Moves, OutOfRange, Outside, Saturation, Slope, Surroundings, WINDOWS, slope,
+    un_ionised_mg_l,
 };
 
 /// A tank's temperature as its probes see it.
@@ -72,7 +73,7 @@ impl SiteState {
         let air_c = self.air_c(at);
         for i in 0..self.tanks[usize::from(index)].thermometers.len() {
             let probe = self.tanks[usize::from(index)].thermometers[i];
-            let SensorHistory::Water(own) = &self.sensors[usize::from(probe)].history else { continue };
+            let Some(own) = self.history(probe).water() else { continue };
             let Some((newest, value)) = own.kept.newest().filter(|(t, _)| *t == at) else { continue };
             let others: Vec<f64> = self.tanks[usize::from(index)]
                 .thermometers
@@ -89,10 +90,7 @@ impl SiteState {
     }
 
     fn immersed(&self, probe: u16) -> Immersed {
-        match &self.sensors[usize::from(probe)].history {
-            SensorHistory::Water(own) => own.immersion.now(),
-            _ => Immersed::In,
-        }
+        self.history(probe).water().map_or(Immersed::In, |own| own.immersion.now())
     }
 
     /// The site's air, if a thermometer of it is fresh.
@@ -110,8 +108,8 @@ impl SiteState {
         let mut water: Option<TankWater> = None;
         let mut whole = true;
         for &probe in thermometers {
-            let (Some(value), SensorHistory::Water(own), Immersed::In) =
-                (self.fresh(probe, at), &self.sensors[usize::from(probe)].history, self.immersed(probe))
+            let (Some(value), Some(own), Immersed::In) =
+                (self.fresh(probe, at), self.history(probe).water(), self.immersed(probe))
             else {
                 whole = false;
                 continue;
@@ -149,10 +147,7 @@ impl SiteState {
         self.tanks[usize::from(index)]
             .thermometers
             .iter()
-            .filter_map(|&probe| match &self.sensors[usize::from(probe)].history {
-                SensorHistory::Water(own) => own.immersion.aside().last().copied(),
-                _ => None,
-            })
+            .filter_map(|&probe| self.history(probe).water()?.immersion.aside().last().copied())
             .filter(|(_, to)| at.as_second() - to.as_second() <= crate::tank::DAY_S)
             .max_by_key(|(_, to)| *to)
     }
@@ -162,7 +157,7 @@ impl SiteState {
     pub(crate) fn tank_rate(&self, index: u16, at: Timestamp) -> Option<Slope> {
         self.tanks[usize::from(index)].thermometers.iter().find_map(|&probe| {
             self.fresh(probe, at)?;
-            let SensorHistory::Water(own) = &self.sensors[usize::from(probe)].history else { return None };
+            let own = self.history(probe).water()?;
             if own.immersion.now() != Immersed::In {
                 return None;
             }
@@ -234,11 +229,9 @@ impl SiteState {
     pub(crate) fn ph_days(&self, index: u16, now: Timestamp) -> Vec<(Timestamp, f64)> {
         const TESTS_S: i64 = 28 * 86_400;
         for &probe in &self.tanks[usize::from(index)].ph_probes {
-            if let SensorHistory::Ph(hours) = &self.sensors[usize::from(probe)].history {
-                let days = hours.days();
-                if days.len() >= 2 {
-                    return days;
-                }
+            let days = self.history(probe).ph().map(Hourly::days).unwrap_or_default();
+            if days.len() >= 2 {
+                return days;
             }
         }
         let id = &self.garden.tank(index).id;
@@ -257,10 +250,7 @@ impl SiteState {
     pub(crate) fn ph_since_yesterday(&self, index: u16, at: Timestamp) -> Option<f64> {
         self.tanks[usize::from(index)].ph_probes.iter().find_map(|&probe| {
             self.fresh(probe, at)?;
-            match &self.sensors[usize::from(probe)].history {
-                SensorHistory::Ph(hours) => hours.since_yesterday(),
-                _ => None,
-            }
+            self.history(probe).ph()?.since_yesterday()
         })
     }
 }
