@@ -17,10 +17,10 @@ pub struct AlarmKey {
 }
 
 /// The place of the daemon's own alarms.
-pub const OWN_PLACE: &str = "trug";
+pub const SYSTEM_PLACE: &str = "trug";
 
 /// The place as people say it.
-pub(crate) const OWN_NAME: &str = "Trug";
+pub(crate) const SYSTEM_NAME: &str = "Trug";
 
 /// Named numbers, in the order to show. Names that come from the store are owned.
 pub type Values = Vec<(Cow<'static, str>, f64)>;

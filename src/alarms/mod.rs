@@ -9,8 +9,8 @@ mod policy;
 pub mod targets;
 
 pub use answer::{AlarmNote, Answer, Answered};
-pub(crate) use key::OWN_NAME;
-pub use key::{AlarmKey, AlarmSnapshot, OWN_PLACE, Values};
+pub(crate) use key::SYSTEM_NAME;
+pub use key::{AlarmKey, AlarmSnapshot, SYSTEM_PLACE, Values};
 pub use kind::Kind;
 pub(crate) use kind::PlaceKind;
 pub use life::{AlarmCondition, Hiding, Input, Life, Step};

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Delays, Kind, OWN_PLACE, PlaceKind, State};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Delays, Kind, PlaceKind, SYSTEM_PLACE, State};
 use crate::calibration::Calibrator;
 use crate::decode::time_of;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
@@ -359,7 +359,7 @@ impl Core {
         for site in &mut self.sites {
             let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
             // One that stood when no group was concerned elsewhere ends where it stands.
-            for alarm in stored().filter(|alarm| alarm.key.place.as_str() == OWN_PLACE) {
+            for alarm in stored().filter(|alarm| alarm.key.place.as_str() == SYSTEM_PLACE) {
                 if system_kinds().any(|kind| kind == alarm.key.kind) && alarm.state != State::Normal {
                     site.alarms.carry(alarm.key.kind);
                 }

@@ -4,7 +4,7 @@
 //! impossible (an area is above zero, field capacity is above the wilting
 //! point, every sensor's place exists).
 
-use crate::alarms::{OWN_NAME, OWN_PLACE};
+use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::model::{Id, LocalHours, Place, Quantity};
 use crate::watering::Irrigation;
 
@@ -16,7 +16,7 @@ use crate::alarms::{Kind, Priority};
 use crate::calibration::DatedCalibration;
 use crate::decode::PayloadFormat;
 use crate::quality::Limits;
-use crate::soil::{Composition, Lengths};
+use crate::soil::{Composition, Lengths, RootZone};
 
 /// One school garden.
 #[derive(Clone, Debug)]
@@ -168,6 +168,21 @@ pub struct Bed {
 }
 
 impl Bed {
+    /// Its root zone, with the depletion fraction of the table or the file.
+    pub(crate) fn root_zone(&self) -> RootZone {
+        RootZone {
+            field_capacity: self.field_capacity,
+            wilting_point: self.wilting_point,
+            root_depth_m: self.root_depth_m,
+            depletion_fraction: self.depletion_fraction,
+        }
+    }
+
+    /// The part of its own watering's water that reaches the roots; 1 where it has none.
+    pub(crate) fn efficiency(&self) -> f64 {
+        self.irrigation.map_or(1.0, |irrigation| irrigation.efficiency)
+    }
+
     /// Its plants, as people say it.
     pub fn plants(&self) -> String {
         self.crop.as_ref().map_or_else(|| "its plants".to_owned(), |crop| format!("its plants ({crop})"))
@@ -328,7 +343,7 @@ pub(crate) fn place_called(garden: &Garden, id: &Id) -> String {
     let bed = garden.beds.iter().find(|bed| bed.id == *id).map(|bed| bed.name.clone());
     let tank = || garden.tanks.iter().find(|tank| tank.id == *id).map(|tank| tank.name.clone());
     let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
-    let own = || (id.as_str() == OWN_PLACE).then(|| OWN_NAME.to_owned());
+    let own = || (id.as_str() == SYSTEM_PLACE).then(|| SYSTEM_NAME.to_owned());
     let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
     let sensor = || {
         let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;

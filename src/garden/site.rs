@@ -17,7 +17,7 @@ use crate::garden::weather::days::WeatherDays;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{Limits, Outlook};
 use crate::rain::Trust;
-use crate::soil::{RootZone, Soaking, mean_water_content};
+use crate::soil::{Soaking, mean_water_content};
 use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
@@ -237,20 +237,9 @@ impl SiteState {
         &self.sensors[usize::from(sensor)].history
     }
 
-    /// The bed's root zone.
-    pub(crate) fn root_zone(&self, bed: u16) -> RootZone {
-        let bed = self.garden.bed(bed);
-        RootZone {
-            field_capacity: bed.field_capacity,
-            wilting_point: bed.wilting_point,
-            root_depth_m: bed.root_depth_m,
-            depletion_fraction: bed.depletion_fraction,
-        }
-    }
-
     /// The bed's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
-        let zone = self.root_zone(bed);
+        let zone = self.garden.bed(bed).root_zone();
         let probes = self.bed_probes(bed, at);
         let water_content = mean_water_content(&probes, zone.root_depth_m)?;
         let (depletion_fraction, evapotranspiration_mm) = self.fraction_today(bed, at);

@@ -20,7 +20,7 @@ use super::tell::tells;
 use super::text::{Names, named, own_id};
 use super::value::Item;
 use super::webhook::Ways;
-use crate::alarms::OWN_PLACE;
+use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Garden, Holiday, Site};
 use crate::model::LocalHours;
@@ -122,7 +122,7 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
     }
 
     // The daemon's own alarms.
-    alarm_places.push(OWN_PLACE.to_owned());
+    alarm_places.push(SYSTEM_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let rules = rules(root.section("alarms"));

@@ -17,7 +17,19 @@ struct Same<'a> {
     places: Vec<&'a str>,
 }
 
-impl Same<'_> {
+impl<'a> Same<'a> {
+    /// Alarms kind by kind, in the order in which the kinds first come.
+    fn of(alarms: impl Iterator<Item = (Kind, &'a str)>) -> Vec<Self> {
+        let mut groups: Vec<Self> = Vec::new();
+        for (kind, place) in alarms {
+            match groups.iter_mut().find(|same| same.kind == kind) {
+                Some(same) => same.places.push(place),
+                None => groups.push(Same { kind, places: vec![place] }),
+            }
+        }
+        groups
+    }
+
     /// In words, with at most `names` of the places.
     fn say(&self, names: usize) -> String {
         match self.places.as_slice() {
@@ -46,16 +58,9 @@ fn named(places: &[&str], names: usize) -> Option<String> {
     Some(list(&parts))
 }
 
-/// What several alarms come to, in at most `max` characters: those of one kind as one,
-/// in the order in which the kinds first come.
+/// What several alarms come to, in at most `max` characters: those of one kind as one.
 pub(crate) fn together<'a>(alarms: impl Iterator<Item = (Kind, &'a str)>, max: usize) -> String {
-    let mut groups: Vec<Same<'a>> = Vec::new();
-    for (kind, place) in alarms {
-        match groups.iter_mut().find(|same| same.kind == kind) {
-            Some(same) => same.places.push(place),
-            None => groups.push(Same { kind, places: vec![place] }),
-        }
-    }
+    let groups = Same::of(alarms);
     // The fewer names, the shorter; then the fewer kinds.
     for names in [usize::MAX, 5, 4, 3, 2, 1, 0] {
         let whole = groups.iter().map(|same| same.say(names)).collect::<Vec<_>>().join("; ");
@@ -77,13 +82,7 @@ pub(crate) fn together<'a>(alarms: impl Iterator<Item = (Kind, &'a str)>, max: u
 
 /// What is over: "low oxygen (Perch tank), water too warm (Perch tank and Eel tank)".
 pub(crate) fn over<'a>(alarms: impl Iterator<Item = (Kind, &'a str)>, max: usize) -> String {
-    let mut groups: Vec<Same<'a>> = Vec::new();
-    for (kind, place) in alarms {
-        match groups.iter_mut().find(|same| same.kind == kind) {
-            Some(same) => same.places.push(place),
-            None => groups.push(Same { kind, places: vec![place] }),
-        }
-    }
+    let groups = Same::of(alarms);
     for names in [usize::MAX, 3, 2, 1] {
         let say = |same: &Same<'_>| {
             let places = named(&same.places, names).unwrap_or_default();

@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use crate::alarms::{Kind, OWN_NAME, OWN_PLACE};
+use crate::alarms::{Kind, SYSTEM_NAME, SYSTEM_PLACE};
 use crate::garden::plan::Garden;
 use crate::model::Id;
 
@@ -19,7 +19,7 @@ pub(crate) enum AlarmPlace {
     System,
 }
 
-static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(OWN_PLACE));
+static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(SYSTEM_PLACE));
 
 impl AlarmPlace {
     /// Its id, which the alarm's key bears.
@@ -40,7 +40,7 @@ impl AlarmPlace {
             Self::Tank(index) => &garden.tank(index).name,
             Self::Sensor(index) => garden.place_name(garden.sensor(index)),
             Self::Gateway(number) => garden.gateway(number).1,
-            Self::System => OWN_NAME,
+            Self::System => SYSTEM_NAME,
         }
     }
 

@@ -130,7 +130,7 @@ fn time(minutes: f64) -> String {
 
 /// Litres that bring a bed to field capacity.
 pub(crate) fn litres_wanted(bed: &Bed, water: &BedWater) -> f64 {
-    litres_to_fill(water.depletion_mm, bed.area_m2, bed.irrigation.map_or(1.0, |i| i.efficiency))
+    litres_to_fill(water.depletion_mm, bed.area_m2, bed.efficiency())
 }
 
 /// "Give it about 64 L: 32 minutes of its own watering, today after 6 pm."

@@ -69,13 +69,14 @@ impl SiteState {
 
     /// The bed's root zone with the depletion fraction of today.
     pub(crate) fn root_zone_today(&self, bed: u16, at: Timestamp) -> RootZone {
-        RootZone { depletion_fraction: self.fraction_today(bed, at).0, ..self.root_zone(bed) }
+        RootZone { depletion_fraction: self.fraction_today(bed, at).0, ..self.garden.bed(bed).root_zone() }
     }
 
     /// The steps to a bed's dryness.
     pub(crate) fn dry_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
         let bed = self.garden.bed(index);
-        let zone = RootZone { depletion_fraction: water.depletion_fraction, ..self.root_zone(index) };
+        let zone =
+            RootZone { depletion_fraction: water.depletion_fraction, ..self.garden.bed(index).root_zone() };
         let mut why = vec![zone.total_available_step()];
         why.extend(self.fraction_why(index, at));
         why.push(zone.readily_available_step());
@@ -94,7 +95,7 @@ impl SiteState {
     /// The steps to whether a bed is moist enough to mulch.
     pub(crate) fn mulch_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
         let bed = self.garden.bed(index);
-        let zone = self.root_zone(index);
+        let zone = self.garden.bed(index).root_zone();
         let mut why = vec![
             zone.total_available_step(),
             fraction_step(bed, zone.depletion_fraction, None),
@@ -125,7 +126,7 @@ impl SiteState {
 
     /// The steps to the depletion.
     fn depletion_why(&self, index: u16, at: Timestamp, water: &BedWater) -> [Step; 2] {
-        let zone = self.root_zone(index);
+        let zone = self.garden.bed(index).root_zone();
         let probes = self.bed_probes(index, at);
         [
             mean_water_content_step(&probes, zone.root_depth_m, water.water_content),
@@ -138,7 +139,7 @@ impl SiteState {
         let bed = self.garden.bed(index);
         let p = self.fraction_today(index, now).0;
         let fraction = self.fraction_why(index, now);
-        let zone = RootZone { depletion_fraction: p, ..self.root_zone(index) };
+        let zone = RootZone { depletion_fraction: p, ..self.garden.bed(index).root_zone() };
         let total_mm = zone.total_available_mm();
         let mut figures = held_figures(bed);
         let mm =
@@ -316,9 +317,8 @@ fn left_step(zone: &RootZone, water: &BedWater) -> Step {
 
 /// The steps to litres and, where the bed has its own watering, minutes.
 fn water_why(bed: &Bed, water: &BedWater) -> Why {
-    let efficiency = bed.irrigation.map_or(1.0, |i| i.efficiency);
     let litres = litres_wanted(bed, water);
-    let mut why = vec![litres_step(water.depletion_mm, bed.area_m2, efficiency, litres)];
+    let mut why = vec![litres_step(water.depletion_mm, bed.area_m2, bed.efficiency(), litres)];
     why.extend(bed.irrigation.map(|irrigation| minutes_step(litres, &irrigation)));
     why
 }

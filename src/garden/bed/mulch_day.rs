@@ -230,7 +230,7 @@ impl SiteState {
 
     fn by_water(&self, day: &mut MulchDay, index: u16, water: &BedWater) -> String {
         let bed = self.garden.bed(index);
-        let zone = self.root_zone(index);
+        let zone = self.garden.bed(index).root_zone();
         let limit_mm = MOIST_PART * water.readily_available_mm;
         day.why.push(zone.total_available_step());
         day.why.push(zone.readily_available_step());
@@ -278,12 +278,11 @@ impl SiteState {
     fn water_it(&self, day: &mut MulchDay, index: u16, water: &BedWater) -> String {
         let bed = self.garden.bed(index);
         let zone = &self.garden.site.time_zone;
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&self.garden.site.watering_allowed);
-        let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
+        let hours = self.garden.watering_hours(&bed.id);
         let litres = litres_wanted(bed, water);
         day.water_l = Some(litres);
-        day.why.push(self.root_zone(index).depletion_step(water.water_content));
-        day.why.push(litres_step(water.depletion_mm, bed.area_m2, efficiency, litres));
+        day.why.push(self.garden.bed(index).root_zone().depletion_step(water.water_content));
+        day.why.push(litres_step(water.depletion_mm, bed.area_m2, bed.efficiency(), litres));
         if let Some(irrigation) = &bed.irrigation {
             day.why.push(minutes_step(litres, irrigation));
             if let Runs::Planned { runs, .. } = runs(litres, irrigation.litres_per_hour, hours, zone, day.at)

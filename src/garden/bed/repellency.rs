@@ -72,9 +72,8 @@ impl SiteState {
                 _ => None,
             })
             .sum();
-        let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
         // Watering by hand may have passed the meter too.
-        rain_mm + (metered_l * efficiency).max(logged_l) / bed.area_m2
+        rain_mm + (metered_l * bed.efficiency()).max(logged_l) / bed.area_m2
     }
 
     /// Judges the bed by its trials and by what people wrote down.

@@ -186,18 +186,13 @@ impl SiteState {
         let words = |active: bool| {
             let mut why: Why = Why::new();
             if let [bed] = beds.as_slice() {
-                let zone = crate::soil::RootZone {
-                    field_capacity: bed.field_capacity,
-                    wilting_point: bed.wilting_point,
-                    root_depth_m: bed.root_depth_m,
-                    depletion_fraction: bed.depletion_fraction,
-                };
+                let zone = bed.root_zone();
                 why.push(zone.total_available_step());
                 why.push(MOST_A_BED_HOLDS.step(format!(
                     "{:.1} mm x {:.1} m2 / {:.2} = {most_l:.0} L",
                     zone.total_available_mm(),
                     bed.area_m2,
-                    efficiency(bed)
+                    bed.efficiency()
                 )));
             } else {
                 let each: Vec<String> = beds.iter().map(|bed| format!("{:.0} L", most_litres(bed))).collect();
@@ -336,11 +331,7 @@ impl SiteState {
     }
 }
 
-fn efficiency(bed: &Bed) -> f64 {
-    bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency)
-}
-
 /// The most that a bed can use at once, litres: all of its available water.
 fn most_litres(bed: &Bed) -> f64 {
-    1000.0 * (bed.field_capacity - bed.wilting_point) * bed.root_depth_m * bed.area_m2 / efficiency(bed)
+    1000.0 * (bed.field_capacity - bed.wilting_point) * bed.root_depth_m * bed.area_m2 / bed.efficiency()
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use jiff::tz::TimeZone;
 
 use crate::alarms::{AlarmKey, Answer, Answered};
-use crate::alarms::{Input, OWN_PLACE};
+use crate::alarms::{Input, SYSTEM_PLACE};
 use crate::alarms::{Kind, State};
 use crate::garden::plan::Garden;
 use crate::garden::plan::{Channel, RuleSettings, Site, Tell};
@@ -339,7 +339,7 @@ fn one_that_was_stored_is_judged_where_it_stands() {
     let gardens =
         [garden("creek", Vec::new()), garden("ridge", vec![group("office", &[Kind::DiskNearlyFull])])];
     let mut core = Core::new(&gardens, Clock::Arrival);
-    let key = AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(OWN_PLACE) };
+    let key = AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(SYSTEM_PLACE) };
     core.restore_alarms(vec![crate::garden::StoredAlarm {
         key,
         state: State::Unacknowledged,
