@@ -16,6 +16,8 @@ pub(crate) use kind::PlaceKind;
 pub use life::{AlarmCondition, Hiding, Input, Life, Step};
 pub use policy::{AlarmPolicy, Delays, RuleSetting, RuleSettings};
 
+use crate::model::names;
+
 /// An alarm's state as it is published.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum State {
@@ -30,40 +32,19 @@ pub enum State {
     OutOfService,
 }
 
+names!(State {
+    Normal = "normal",
+    Unacknowledged = "unacknowledged",
+    Acknowledged = "acknowledged",
+    ReturnedUnacknowledged = "returned-unacknowledged",
+    LatchedUnacknowledged = "latched-unacknowledged",
+    LatchedAcknowledged = "latched-acknowledged",
+    Shelved = "shelved",
+    Suppressed = "suppressed",
+    OutOfService = "out-of-service",
+});
+
 impl State {
-    /// Every state.
-    pub const ALL: [Self; 9] = [
-        Self::Normal,
-        Self::Unacknowledged,
-        Self::Acknowledged,
-        Self::ReturnedUnacknowledged,
-        Self::LatchedUnacknowledged,
-        Self::LatchedAcknowledged,
-        Self::Shelved,
-        Self::Suppressed,
-        Self::OutOfService,
-    ];
-
-    /// The name in topics, files and commands.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Normal => "normal",
-            Self::Unacknowledged => "unacknowledged",
-            Self::Acknowledged => "acknowledged",
-            Self::ReturnedUnacknowledged => "returned-unacknowledged",
-            Self::LatchedUnacknowledged => "latched-unacknowledged",
-            Self::LatchedAcknowledged => "latched-acknowledged",
-            Self::Shelved => "shelved",
-            Self::Suppressed => "suppressed",
-            Self::OutOfService => "out-of-service",
-        }
-    }
-
-    /// The state of a name, if there is one.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|s| s.name() == name)
-    }
-
     /// Whether its condition holds and people are to see it.
     pub fn is_active(self) -> bool {
         matches!(self, Self::Unacknowledged | Self::Acknowledged)
@@ -88,21 +69,8 @@ pub enum Priority {
     High,
 }
 
-impl Priority {
-    /// Every priority.
-    pub const ALL: [Self; 3] = [Self::Low, Self::Medium, Self::High];
-
-    /// The priority of a name, if there is one.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|p| p.name() == name)
-    }
-
-    /// The name in topics and files.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Low => "low",
-            Self::Medium => "medium",
-            Self::High => "high",
-        }
-    }
-}
+names!(Priority {
+    Low = "low",
+    Medium = "medium",
+    High = "high",
+});

@@ -5,7 +5,7 @@
 //! point, every sensor's place exists).
 
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
-use crate::model::{Id, LocalHours, Place, Quantity};
+use crate::model::{Id, LocalHours, Place, Quantity, names};
 use crate::watering::Irrigation;
 
 use jiff::civil::Date;
@@ -318,24 +318,11 @@ pub enum Channel {
     ToldFile,
 }
 
-impl Channel {
-    /// Every channel.
-    pub const ALL: [Self; 3] = [Self::Email, Self::Webhook, Self::ToldFile];
-
-    /// The name in files and tables.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Email => "email",
-            Self::Webhook => "webhook",
-            Self::ToldFile => "file",
-        }
-    }
-
-    /// The channel of a name, if there is one.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|c| c.name() == name)
-    }
-}
+names!(Channel {
+    Email = "email",
+    Webhook = "webhook",
+    ToldFile = "file",
+});
 
 /// The place of an alarm as people call it: the name of a bed, tank, site, gateway or
 /// of the program itself; a sensor's id with the name of its place; else the id.

@@ -110,11 +110,6 @@ impl Batch {
 
     /// Whether there is nothing to keep.
     pub fn is_empty(&self) -> bool {
-        self.readings.is_empty()
-            && self.reflags.is_empty()
-            && self.rejects.is_empty()
-            && self.unplaced.is_empty()
-            && self.changes.is_empty()
-            && self.notes.is_empty()
+        *self == Self::default()
     }
 }

@@ -13,6 +13,7 @@ pub use edges::bin_of;
 pub use quarter::{Edges, QUARTER_MS, quarter_of};
 pub use root_zone::{ProbeBins, RootZoneBin, root_zone_bins};
 
+use crate::model::names;
 use crate::quality::Flag;
 
 /// How finely a record is read.
@@ -27,24 +28,11 @@ pub enum Step {
     Day,
 }
 
-impl Step {
-    /// Every step, the finest first.
-    pub const ALL: [Self; 3] = [Self::Raw, Self::Hour, Self::Day];
-
-    /// The name in commands and addresses.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Raw => "raw",
-            Self::Hour => "hour",
-            Self::Day => "day",
-        }
-    }
-
-    /// The step of a name.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|it| it.name() == name)
-    }
-}
+names!(Step {
+    Raw = "raw",
+    Hour = "hour",
+    Day = "day",
+});
 
 /// One stored reading.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -3,6 +3,7 @@
 
 mod id;
 mod local_hours;
+mod names;
 mod place;
 mod quantity;
 mod sample;
@@ -10,6 +11,7 @@ mod time;
 
 pub use id::Id;
 pub use local_hours::LocalHours;
+pub(crate) use names::names;
 pub use place::{Condition, Place};
 pub use quantity::{MeasuredIn, Quantity};
 pub use sample::{Sample, SensorIx, TimeFrom};

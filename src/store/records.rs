@@ -8,8 +8,8 @@ use crate::alarms::{AlarmKey, Values};
 use crate::garden::StoredAlarm;
 use crate::garden::record::Batch;
 use crate::history::Point;
-use crate::model::Id;
 use crate::model::TimeFrom;
+use crate::model::{Id, names};
 use crate::quality::{Flag, Tests};
 use crate::telling::{Message, Waiting};
 use crate::why::Why;
@@ -63,21 +63,11 @@ pub enum MessageState {
     GivenUp,
 }
 
-impl MessageState {
-    /// The name in tables and listings.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Waiting => "waiting",
-            Self::Sent => "sent",
-            Self::GivenUp => "given-up",
-        }
-    }
-
-    /// The state of a name, if there is one.
-    pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Waiting, Self::Sent, Self::GivenUp].into_iter().find(|it| it.name() == name)
-    }
-}
+names!(MessageState {
+    Waiting = "waiting",
+    Sent = "sent",
+    GivenUp = "given-up",
+});
 
 /// How many messages a group got on one day of its site's calendar. Each number is
 /// that of the address with the most: the same message to two addresses counts once.
