@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, PreEscaped, html};
 
-use crate::chart::hours::{Anchor, Hours, Tick};
+use crate::chart::hours::{Anchor, Tick, TimeAxis};
 use crate::chart::scale::Scale;
 use crate::chart::svg::{percent, short};
 use crate::chart::thin::runs;
@@ -28,7 +28,7 @@ const AXIS: f64 = 24.0;
 /// Pixels left of the plots for the marks of the value axes; the stylesheet's margin.
 const GUTTER: f64 = 40.0;
 /// Widths in pixels for which the time axis has words: the plot on a phone of 360
-/// pixels, and on whatever is wider than the limit in `chart.css`.
+/// pixels, and on anything wider than the limit in `chart.css`.
 const NARROW_PIXELS: f64 = 280.0;
 const WIDE_PIXELS: f64 = 600.0;
 
@@ -38,7 +38,7 @@ pub(super) const DIAMOND: &str = "M0-5L5 0 0 5-5 0z";
 pub(super) const CROSS: &str = "M-4-4L4 4M4-4L-4 4";
 
 /// A panel with where its parts lie in the drawing, pixels from the top.
-struct Frame<'a> {
+struct PanelFrame<'a> {
     chart: &'a Chart,
     panel: &'a Panel,
     scale: Scale,
@@ -50,7 +50,7 @@ struct Frame<'a> {
 }
 
 /// The panels, and the drawing's height.
-fn frames(chart: &Chart) -> (Vec<Frame<'_>>, f64) {
+fn frames(chart: &Chart) -> (Vec<PanelFrame<'_>>, f64) {
     let mut y = 0.0;
     let mut frames = Vec::new();
     for (number, panel) in chart.panels.iter().enumerate() {
@@ -60,7 +60,7 @@ fn frames(chart: &Chart) -> (Vec<Frame<'_>>, f64) {
             y += LANE;
         }
         let high = if number == 0 { FIRST } else { FURTHER };
-        frames.push(Frame { chart, panel, scale: scale(panel, high), lane, top: y, high });
+        frames.push(PanelFrame { chart, panel, scale: scale(panel, high), lane, top: y, high });
         y += high + 6.0;
     }
     (frames, y + AXIS)
@@ -107,7 +107,7 @@ struct Times {
 
 impl Times {
     fn of(chart: &Chart) -> Self {
-        let hours = Hours { from: chart.from, to: chart.to, zone: &chart.zone };
+        let hours = TimeAxis { from: chart.from, to: chart.to, zone: &chart.zone };
         Self {
             narrow: hours.ticks(NARROW_PIXELS),
             wide: hours.ticks(WIDE_PIXELS),
@@ -164,7 +164,7 @@ fn axis(times: &Times, height: f64) -> Markup {
     }
 }
 
-impl Frame<'_> {
+impl PanelFrame<'_> {
     /// Where a value lies, from the plot's top.
     fn down(&self, value: f64) -> f64 {
         self.high * (1.0 - self.scale.place(value).clamp(0.0, 1.0))

@@ -163,13 +163,13 @@ fn days_since_monday(date: Date) -> i64 {
 
 /// A time axis of the site.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Hours<'a> {
+pub(super) struct TimeAxis<'a> {
     pub(super) from: Timestamp,
     pub(super) to: Timestamp,
     pub(super) zone: &'a TimeZone,
 }
 
-impl Hours<'_> {
+impl TimeAxis<'_> {
     /// Seconds shown, at least one.
     fn seconds(&self) -> i64 {
         (self.to.as_second() - self.from.as_second()).max(1)
@@ -337,7 +337,7 @@ mod tests {
 
     fn labels(from: &str, to: &str, width: f64) -> Vec<String> {
         let zone = zone("Australia/Sydney");
-        let hours = Hours { from: from.parse().unwrap(), to: to.parse().unwrap(), zone: &zone };
+        let hours = TimeAxis { from: from.parse().unwrap(), to: to.parse().unwrap(), zone: &zone };
         hours.ticks(width).into_iter().map(|tick| tick.label).collect()
     }
 
@@ -391,7 +391,7 @@ mod tests {
             ("2026-04-04T13:00:00Z", "2026-04-05T14:00:00Z", 25.0, "2026-04-05T02:00:00Z"),
             ("2026-10-03T14:00:00Z", "2026-10-04T13:00:00Z", 23.0, "2026-10-04T01:00:00Z"),
         ] {
-            let axis = Hours { from: from.parse().unwrap(), to: to.parse().unwrap(), zone: &zone };
+            let axis = TimeAxis { from: from.parse().unwrap(), to: to.parse().unwrap(), zone: &zone };
             let ticks = axis.ticks(270.0);
             let found = ticks.iter().find(|tick| tick.label == "noon").expect("a tick at noon");
             assert_eq!(found.at, noon.parse::<Timestamp>().unwrap());
@@ -419,7 +419,7 @@ mod tests {
             let zone = zone(zone_name);
             let from = Timestamp::from_second(from).unwrap();
             let to = Timestamp::from_second(from.as_second() + seconds).unwrap();
-            let axis = Hours { from, to, zone: &zone };
+            let axis = TimeAxis { from, to, zone: &zone };
             let ticks = axis.ticks(width);
             for tick in &ticks {
                 prop_assert!((0.0..=1.0).contains(&tick.part), "{tick:?}");

@@ -6,7 +6,7 @@
 
 mod draw;
 mod hours;
-mod scale;
+pub(crate) mod scale;
 pub(crate) mod svg;
 mod table;
 mod thin;
@@ -28,7 +28,7 @@ pub struct Chart {
     pub id: String,
     /// What it shows, as a heading says it.
     pub title: String,
-    /// What there is to see, for whoever cannot see it: one or two sentences.
+    /// What there is to see, for those who cannot see it: one or two sentences.
     pub description: String,
     /// The first moment shown, and the first that is not.
     pub from: Timestamp,
@@ -105,7 +105,7 @@ impl Chart {
             self.panels.iter().flat_map(|panel| &panel.bars).filter_map(|bar| bar.doubt.as_deref()).collect();
         doubts.sort_unstable();
         doubts.dedup();
-        let hours = hours::Hours { from: self.from, to: self.to, zone: &self.zone };
+        let hours = hours::TimeAxis { from: self.from, to: self.to, zone: &self.zone };
         // On a longer axis an hour cannot be seen.
         let short = self.to.duration_since(self.from) < SignedDuration::from_hours(24 * 10);
         let changes = if short { hours.clock_changes() } else { Vec::new() };

@@ -2,10 +2,12 @@
 
 /// A value axis from `low` to `high` with marks every `step`.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Scale {
-    pub(super) low: f64,
-    pub(super) high: f64,
+pub(crate) struct Scale {
+    pub(crate) low: f64,
+    pub(crate) high: f64,
     pub(super) step: f64,
+    /// Digits behind the point that tell two marks apart.
+    pub(crate) decimals: usize,
 }
 
 /// The number nearest to `size` that is 1, 2, 2.5, 5 or 10 times a power of ten
@@ -44,16 +46,36 @@ impl Scale {
             (low, high) = (low - room, high + room);
         }
         let step = nice((high - low) / marks);
-        Self { low: (low / step + 1e-9).floor() * step, high: (high / step - 1e-9).ceil() * step, step }
+        let (low, high) = ((low / step + 1e-9).floor() * step, (high / step - 1e-9).ceil() * step);
+        Self { low, high, step, decimals: decimals(step) }
+    }
+
+    /// The axis of a small drawing that holds all numbers, with three to seven marks; `None`
+    /// where there is none that is finite.
+    pub(crate) fn covering(numbers: impl Iterator<Item = f64>) -> Option<Self> {
+        let numbers = numbers.filter(|number| number.is_finite());
+        let (low, high) =
+            numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| (low.min(it), high.max(it)));
+        if low > high {
+            return None;
+        }
+        let span = if high - low > 0.0 { high - low } else { low.abs().max(1.0) };
+        let rough = span / 4.0;
+        let power = 10_f64.powf(rough.log10().floor());
+        let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|it| it * power).find(|it| *it >= rough)?;
+        let (first, last) = ((low / step).floor(), (high / step).ceil());
+        let count = (last - first).clamp(1.0, 12.0);
+        let decimals = (-power.log10().floor()).clamp(0.0, 6.0) as usize;
+        Some(Self { low: first * step, high: (first + count) * step, step, decimals })
     }
 
     /// Where a value lies: 0 at the axis's low end, 1 at its high end.
-    pub(super) fn place(&self, value: f64) -> f64 {
+    pub(crate) fn place(&self, value: f64) -> f64 {
         (value - self.low) / (self.high - self.low)
     }
 
     /// The marks, from low to high.
-    pub(super) fn marks(&self) -> impl Iterator<Item = f64> + '_ {
+    pub(crate) fn marks(&self) -> impl Iterator<Item = f64> + '_ {
         let count = ((self.high - self.low) / self.step).round().clamp(0.0, 50.0) as u32;
         (0..=count).map(|i| self.low + f64::from(i) * self.step)
     }
@@ -65,18 +87,17 @@ impl Scale {
             let text = format!("{:.2e}", if mark.abs() < self.step * 1e-6 { 0.0 } else { mark });
             return text.replace(".00e", "e").replace("0e0", "0").replace('-', "\u{2212}");
         }
-        number(mark, self.decimals())
+        number(mark, self.decimals)
     }
+}
 
-    /// Digits behind the point that tell two marks apart.
-    fn decimals(&self) -> usize {
-        (0..9)
-            .find(|&digits| {
-                let shifted = self.step * 10f64.powi(i32::try_from(digits).unwrap_or(0));
-                (shifted - shifted.round()).abs() < 1e-6 * shifted.max(1.0)
-            })
-            .unwrap_or(9)
-    }
+/// Digits behind the point that tell two marks apart.
+fn decimals(step: f64) -> usize {
+    let whole = |digits: &usize| {
+        let shifted = step * 10f64.powi(i32::try_from(*digits).unwrap_or(0));
+        (shifted - shifted.round()).abs() < 1e-6 * shifted.max(1.0)
+    };
+    (0..9).find(whole).unwrap_or(9)
 }
 
 /// A number with a true minus sign, and none before zero.
@@ -111,9 +132,9 @@ mod tests {
             assert!((scale.high - expected.1).abs() < 1e-9, "{low} to {high}: {scale:?}");
             assert!((scale.step - expected.2).abs() < 1e-9, "{low} to {high}: {scale:?}");
         }
-        assert_eq!(Scale { low: 0.0, high: 10.0, step: 2.5 }.decimals(), 1);
-        assert_eq!(Scale { low: 0.0, high: 10.0, step: 0.25 }.decimals(), 2);
-        assert_eq!(Scale { low: 0.0, high: 10.0, step: 5.0 }.decimals(), 0);
+        assert_eq!(decimals(2.5), 1);
+        assert_eq!(decimals(0.25), 2);
+        assert_eq!(decimals(5.0), 0);
     }
 
     #[test]
@@ -129,9 +150,31 @@ mod tests {
 
     #[test]
     fn nothing_and_one_value_have_an_axis() {
-        assert_eq!(Scale::of(std::iter::empty(), None, 4.0), Scale { low: 0.0, high: 1.0, step: 0.25 });
+        let none = Scale { low: 0.0, high: 1.0, step: 0.25, decimals: 2 };
+        assert_eq!(Scale::of(std::iter::empty(), None, 4.0), none);
         let one = Scale::of([f64::NAN, 20.0].into_iter(), None, 4.0);
         assert!(one.low < 20.0 && one.high > 20.0, "{one:?}");
+    }
+
+    #[test]
+    fn small_axes_hold_their_numbers_between_round_marks() {
+        for numbers in
+            [&[0.1, 0.42][..], &[-3.0, 8.0], &[5.0], &[0.0], &[1e-9, 2e-9], &[-1e12, 1e12], &[2.5, 2.5]]
+        {
+            let axis = Scale::covering(numbers.iter().copied()).expect("an axis");
+            assert!((2..=13).contains(&axis.marks().count()), "{numbers:?}: {axis:?}");
+            for &number in numbers {
+                assert!(
+                    axis.low <= number && number <= axis.high,
+                    "{numbers:?}: {} to {}",
+                    axis.low,
+                    axis.high
+                );
+            }
+        }
+        assert!(Scale::covering([f64::NAN, f64::INFINITY].into_iter()).is_none());
+        let axis = Scale::covering([1.2, 4.9].into_iter()).expect("an axis");
+        assert_eq!(axis.marks().collect::<Vec<_>>(), [1.0, 2.0, 3.0, 4.0, 5.0]);
     }
 
     proptest! {

@@ -18,13 +18,13 @@ const MARKS_MAX: usize = 150;
 
 /// How long a row of the table is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Row {
+enum RowLength {
     Hour,
     Day,
     Month,
 }
 
-impl Row {
+impl RowLength {
     fn of(chart: &Chart) -> Self {
         match chart.to.duration_since(chart.from).as_hours() {
             ..=50 => Self::Hour,
@@ -68,18 +68,18 @@ impl Row {
 }
 
 /// What one panel shows in one column: its heading, and the figure of a stretch.
-struct Column<'a> {
+struct FigureColumn<'a> {
     heading: String,
     figure: Box<dyn Fn(Timestamp, Timestamp) -> Option<String> + 'a>,
 }
 
-fn columns(panel: &Panel, row: Row) -> Vec<Column<'_>> {
+fn columns(panel: &Panel, row: RowLength) -> Vec<FigureColumn<'_>> {
     let unit = if panel.unit.is_empty() { String::new() } else { format!(" ({})", panel.unit) };
     let decimals = panel.decimals;
-    let mut columns: Vec<Column<'_>> = Vec::new();
+    let mut columns: Vec<FigureColumn<'_>> = Vec::new();
     for trace in &panel.traces {
         let mut column = |what: &str, figure: fn(&Trace, Timestamp, Timestamp) -> Option<f64>| {
-            columns.push(Column {
+            columns.push(FigureColumn {
                 heading: format!("{}{unit}, {what}", trace.name),
                 figure: Box::new(move |from, to| {
                     figure(trace, from, to).map(|figure| number(figure, decimals))
@@ -88,13 +88,13 @@ fn columns(panel: &Panel, row: Row) -> Vec<Column<'_>> {
         };
         column("mean", mean);
         // How far a day or a month swings is told of the panel's main figure.
-        if row != Row::Hour && trace.stroke == Stroke::Bold {
+        if row != RowLength::Hour && trace.stroke == Stroke::Bold {
             column("least", |trace, from, to| extreme(trace, from, to, |both| both.0, f64::min));
             column("greatest", |trace, from, to| extreme(trace, from, to, |both| both.1, f64::max));
         }
     }
     for name in panel.bar_names() {
-        columns.push(Column {
+        columns.push(FigureColumn {
             heading: format!("{name}{unit}, total"),
             figure: Box::new(move |from, to| {
                 let bars = || {
@@ -108,7 +108,7 @@ fn columns(panel: &Panel, row: Row) -> Vec<Column<'_>> {
         });
     }
     if !panel.flagged.is_empty() {
-        columns.push(Column {
+        columns.push(FigureColumn {
             heading: format!("{}: marked readings", panel.name),
             figure: Box::new(|from, to| {
                 let mut flagged = panel.flagged.iter().filter(|it| it.at >= from && it.at < to);
@@ -156,8 +156,8 @@ fn within(points: &[(Timestamp, f64)], from: Timestamp, to: Timestamp) -> &[(Tim
 pub(super) fn table(chart: &Chart) -> Markup {
     /// An axis of a hundred years still has no more rows than this.
     const ROWS_MAX: usize = 400;
-    let row = Row::of(chart);
-    let columns: Vec<Column<'_>> = chart.panels.iter().flat_map(|panel| columns(panel, row)).collect();
+    let row = RowLength::of(chart);
+    let columns: Vec<FigureColumn<'_>> = chart.panels.iter().flat_map(|panel| columns(panel, row)).collect();
     let mut rows = Vec::new();
     let mut at = chart.from;
     while at < chart.to && rows.len() < ROWS_MAX {
@@ -210,7 +210,7 @@ pub(super) fn table(chart: &Chart) -> Markup {
                 p { "What happened:" }
                 ul {
                     @for (at, words) in events {
-                        li { (Row::Hour.name(at, &chart.zone)) ": " (words) }
+                        li { (RowLength::Hour.name(at, &chart.zone)) ": " (words) }
                     }
                 }
             }

@@ -5,9 +5,6 @@ use jiff::{SignedDuration, Timestamp};
 /// Columns into which a chart's width is divided: more would not be seen, and weigh.
 const COLUMNS: i64 = 200;
 
-/// One place of a thinned line.
-pub(super) type Placed = (Timestamp, f64);
-
 /// Runs of points without a gap between them. Of each column the first, the least,
 /// the greatest and the last point stay, so that no peak is lost. What is not finite
 /// or outside the axis is left out. A gap that is shorter than half a column would not
@@ -17,10 +14,10 @@ pub(super) fn runs(
     gap: SignedDuration,
     from: Timestamp,
     to: Timestamp,
-) -> Vec<Vec<Placed>> {
+) -> Vec<Vec<(Timestamp, f64)>> {
     let length = to.as_second().saturating_sub(from.as_second()).max(1);
     let gap = gap.max(SignedDuration::from_secs(length / (2 * COLUMNS)));
-    let mut runs: Vec<Vec<Placed>> = Vec::new();
+    let mut runs: Vec<Vec<(Timestamp, f64)>> = Vec::new();
     let mut last: Option<Timestamp> = None;
     for &(at, value) in points.iter().filter(|(at, value)| value.is_finite() && *at >= from && *at <= to) {
         let joined = last.is_some_and(|last| at.duration_since(last) <= gap);
@@ -33,11 +30,11 @@ pub(super) fn runs(
     runs.into_iter().map(|run| thin(&run, from, to)).collect()
 }
 
-fn thin(run: &[Placed], from: Timestamp, to: Timestamp) -> Vec<Placed> {
+fn thin(run: &[(Timestamp, f64)], from: Timestamp, to: Timestamp) -> Vec<(Timestamp, f64)> {
     let length = to.as_millisecond().saturating_sub(from.as_millisecond()).max(1);
     let column =
         |at: Timestamp| (at.as_millisecond() - from.as_millisecond()).saturating_mul(COLUMNS) / length;
-    let mut out: Vec<Placed> = Vec::with_capacity(run.len().min(1000));
+    let mut out: Vec<(Timestamp, f64)> = Vec::with_capacity(run.len().min(1000));
     for points in run.chunk_by(|a, b| column(a.0) == column(b.0)) {
         let mut keep = [0, points.len() - 1, 0, 0];
         for (i, (_, value)) in points.iter().enumerate() {
@@ -78,7 +75,7 @@ mod tests {
             let to = at(60 * i64::try_from(points.len()).expect("small"));
             let runs = runs(&points, SignedDuration::from_secs(60), at(0), to);
             prop_assert_eq!(runs.len(), 1);
-            let extreme = |points: &[Placed], pick: fn(f64, f64) -> f64| {
+            let extreme = |points: &[(Timestamp, f64)], pick: fn(f64, f64) -> f64| {
                 points.iter().map(|p| p.1).fold(f64::NAN, pick)
             };
             prop_assert!((extreme(&runs[0], f64::min) - extreme(&points, f64::min)).abs() < 1e-12);

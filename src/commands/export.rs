@@ -17,9 +17,9 @@ use jiff::Timestamp;
 use super::exit::{Exit, WrongInput};
 use super::shared::{span_on, zone_of};
 use crate::deliver::line::{self, Line};
-use crate::export::{BIN_COLUMNS, BinOf, READING_COLUMNS, Span, bin_record, reading_record, walk_bins};
+use crate::export::{SensorRecord, TimeSpan, column_names, reading_row};
 use crate::garden::plan::{Garden, shared_zone};
-use crate::history::Step;
+use crate::history::{Bin, Step};
 use crate::store::{Filter, Reader, Row};
 
 /// Bytes of lines that are gathered before they are written.
@@ -97,12 +97,9 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write
     if let Some(why) = wrong {
         return Err(WrongInput::beside(why).into());
     }
-    let rows = |out: &mut dyn Write| {
-        if it.step == Step::Raw {
-            write(reader, &filter, it.format, out)
-        } else {
-            write_bins(reader, gardens, &filter, it.step, out)
-        }
+    let rows = |out: &mut dyn Write| match it.step {
+        Step::Raw => write(reader, &filter, it.format, out),
+        Step::Hour | Step::Day => write_csv(reader, gardens, &filter, it.step, out),
     };
     let Some(path) = &it.out else {
         let exported = rows(out)?;
@@ -184,53 +181,15 @@ pub fn write(
     format: Format,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
-    let mut exported = Exported::default();
-    let mut failed: Option<io::Error> = None;
-    let read = match format {
-        Format::Csv => {
-            let mut csv = csv::WriterBuilder::new().from_writer(&mut *out);
-            csv.write_record(READING_COLUMNS).context("writing the column names")?;
-            let read = reader.readings(filter, |row| {
-                exported.readings += 1;
-                keep_going(&mut failed, csv.write_record(reading_record(&row)).map_err(io::Error::other))
-            });
-            failed = failed.or(csv.flush().err());
-            read
-        }
+    match format {
+        Format::Csv => write_csv(reader, &[], filter, Step::Raw, out),
+        Format::LineProtocol => write_lines(reader, filter, out),
         Format::Xlsx => anyhow::bail!("a spreadsheet is written by itself, since it needs a file"),
-        Format::LineProtocol => {
-            let mut lines = Vec::with_capacity(2 * GATHERED);
-            let read = reader.readings(filter, |row| {
-                if line::append(&mut lines, &line_of(&row)).is_err() {
-                    exported.left_out += 1;
-                    return ControlFlow::Continue(());
-                }
-                exported.readings += 1;
-                if lines.len() < GATHERED {
-                    return ControlFlow::Continue(());
-                }
-                let written = out.write_all(&lines);
-                lines.clear();
-                keep_going(&mut failed, written)
-            });
-            failed = failed.or(out.write_all(&lines).err());
-            read
-        }
-    };
-    read.context("reading what is stored")?;
-    if let Some(error) = failed {
-        return Err(error).context("writing the export");
     }
-    out.flush().context("writing the export")?;
-    Ok(exported)
 }
 
-/// Writes hours or days as CSV: sensor after sensor, each in order of time.
-///
-/// # Errors
-///
-/// When the store cannot be read or `out` cannot be written.
-pub fn write_bins(
+/// Writes rows as CSV.
+fn write_csv(
     reader: &Reader,
     gardens: &[Garden],
     filter: &Filter,
@@ -238,18 +197,42 @@ pub fn write_bins(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
     let mut exported = Exported::default();
-    let mut csv = csv::WriterBuilder::new().from_writer(&mut *out);
-    csv.write_record(BIN_COLUMNS).context("writing the column names")?;
-    each_bin(reader, gardens, filter, step, &mut |record| {
+    let mut csv = csv::Writer::from_writer(&mut *out);
+    csv.write_record(column_names(step)).context("writing the column names")?;
+    each_row(reader, gardens, filter, step, &mut |row| {
         exported.readings += 1;
-        csv.write_record(record).context("writing the export")
+        csv.write_record(row).context("writing the export")
     })?;
     csv.flush().context("writing the export")?;
     Ok(exported)
 }
 
-/// Calls `each` with the row of each bin of each sensor.
-fn each_bin(
+/// Writes readings in line protocol.
+fn write_lines(reader: &Reader, filter: &Filter, out: &mut dyn Write) -> anyhow::Result<Exported> {
+    let mut exported = Exported::default();
+    let mut lines = Vec::with_capacity(2 * GATHERED);
+    let mut written = Ok(());
+    let read = reader.readings(filter, |row| {
+        if line::append(&mut lines, &line_of(&row)).is_err() {
+            exported.left_out += 1;
+            return ControlFlow::Continue(());
+        }
+        exported.readings += 1;
+        if lines.len() >= GATHERED {
+            written = out.write_all(&lines);
+            lines.clear();
+        }
+        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    });
+    read.context("reading what is stored")?;
+    let written = written.and_then(|()| out.write_all(&lines)).and_then(|()| out.flush());
+    written.context("writing the export")?;
+    Ok(exported)
+}
+
+/// Passes on the row of each reading in order of time, or of each bin sensor after sensor,
+/// up to the first that cannot be taken.
+fn each_row(
     reader: &Reader,
     gardens: &[Garden],
     filter: &Filter,
@@ -258,6 +241,14 @@ fn each_bin(
 ) -> anyhow::Result<()> {
     // Bins of one read; a sensor that changed what it measures is named by the newest.
     const PART: usize = 2000;
+    if step == Step::Raw {
+        let mut taken = Ok(());
+        let read = reader.readings(filter, |row| {
+            taken = each(&reading_row(&row));
+            if taken.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+        });
+        return read.context("reading what is stored").and(taken);
+    }
     let mut sensors = BTreeMap::new();
     for series in reader.series().context("reading which sensors are stored")?.into_values() {
         if filter.takes(&series) {
@@ -270,51 +261,22 @@ fn each_bin(
     }
     for series in sensors.into_values() {
         let garden = gardens.iter().find(|garden| garden.site.id.as_str() == series.site);
-        let zone = zone_of(garden);
-        let of = BinOf {
-            site: &series.site,
-            sensor: &series.sensor,
-            place: &series.place,
-            quantity: &series.quantity,
-            unit: &series.unit,
-            zone: &zone,
-        };
-        let mut span =
-            Span { from: filter.from.unwrap_or(Timestamp::MIN), to: filter.to.unwrap_or(Timestamp::MAX) };
-        loop {
-            let mut written = Ok(());
-            let next = walk_bins(
-                reader,
-                (of.site, of.sensor),
-                span,
-                step,
-                &zone,
-                PART,
-                || false,
-                |bin| {
-                    if written.is_ok() {
-                        written = each(&bin_record(&of, bin));
-                    }
-                },
-            )
-            .context("reading what is stored")?;
-            written?;
-            let Some(next) = next else { break };
-            span.from = next;
+        let record = SensorRecord::of(series, zone_of(garden));
+        let mut rest = Some(filter.from.unwrap_or(Timestamp::MIN));
+        while let Some(from) = rest {
+            let span = TimeSpan { from, to: filter.to.unwrap_or(Timestamp::MAX) };
+            let mut taken = Ok(());
+            let take = |bin: &Bin| {
+                if taken.is_ok() {
+                    taken = each(&record.bin_row(bin));
+                }
+            };
+            let read = record.walk_bins(reader, span, step, PART, || false, take);
+            rest = read.context("reading what is stored")?;
+            taken?;
         }
     }
     Ok(())
-}
-
-/// Stops reading at the first failure, and keeps it.
-fn keep_going(failed: &mut Option<io::Error>, written: io::Result<()>) -> ControlFlow<()> {
-    match written {
-        Ok(()) => ControlFlow::Continue(()),
-        Err(error) => {
-            *failed = Some(error);
-            ControlFlow::Break(())
-        }
-    }
 }
 
 fn line_of<'a>(row: &Row<'a>) -> Line<'a> {

@@ -10,9 +10,9 @@ use jiff::Timestamp;
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
 use crate::garden::plan::Garden;
-use crate::model::Id;
+use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
-use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name, slug, which};
+use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name};
 use crate::store::Reader;
 
 /// What the command line says.
@@ -65,7 +65,7 @@ pub fn run(
     let folder = it
         .out
         .clone()
-        .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, slug(wanted.which))));
+        .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, wanted.which)));
     if !it.replace && fs::symlink_metadata(&folder).is_ok() {
         return wrong(format!(
             "{} is there already; give another folder with --out, or --replace",
@@ -112,8 +112,8 @@ fn not_ours(folder: &Path) -> Option<String> {
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
 fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, MonthRequest), String> {
-    let month = which::parse(&it.month)
-        .ok_or_else(|| format!("{:?} is not a month; accepted is {}", it.month, which::ACCEPTED))?;
+    let month = CalendarMonth::parse(&it.month)
+        .ok_or_else(|| format!("{:?} is not a month; accepted is {}", it.month, CalendarMonth::ACCEPTED))?;
     let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
     let garden = match (it.site.as_deref(), gardens) {
         (None, [only]) => only,
@@ -188,7 +188,7 @@ fn tell(
     let (expected, readings, good) = (sum(|it| it.expected), sum(|it| it.readings), sum(|it| it.good));
     if json {
         let told = serde_json::json!({
-            "month": slug(month.which),
+            "month": month.which.to_string(),
             "site": month.site.as_str(),
             "folder": folder.display().to_string(),
             "files": made.files.iter().map(|file| serde_json::json!({

@@ -2,15 +2,13 @@
 //! the page's interface.
 //!
 //! A record is walked in bounded parts: each part is one short read of the store, so
-//! that whoever takes the rows slowly keeps no read open behind which the store's log
+//! that a slow reader keeps no read of the store open behind which the store's log
 //! would grow.
 
-mod bins;
-mod readings;
+mod rows;
 mod sheet;
 mod walk;
 
-pub use bins::{BIN_COLUMNS, BinOf, adds_up, bin_record};
-pub use readings::{READING_COLUMNS, reading_record};
-pub use sheet::{SHEET_ROWS_MAX, Sheet, SheetError};
-pub use walk::{Mark, Span, walk_bins, walk_readings};
+pub use rows::{ColumnKind, SensorRecord, column_names, columns, reading_row};
+pub use sheet::{ExportSheet, SHEET_ROWS_MAX, SheetError};
+pub use walk::{RecordMark, TimeSpan, walk_readings};

@@ -9,6 +9,10 @@ use jiff::Timestamp;
 use jiff::civil::DateTime;
 use rust_xlsxwriter::{Format, Workbook, XlsxError};
 
+use super::ColumnKind as Kind;
+use super::columns;
+use crate::history::Step;
+
 /// Rows that a sheet can hold, without that of the column names. A sheet has 1,048,576
 /// rows (the published limits of the program that the format comes from).
 pub const SHEET_ROWS_MAX: u32 = 1_048_575;
@@ -17,39 +21,17 @@ pub const SHEET_ROWS_MAX: u32 = 1_048_575;
 const DAY_OF_1970: f64 = 25_569.0;
 const DAY_S: f64 = 86_400.0;
 
-/// What a column holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    Text,
-    Number,
-    /// RFC 3339 in UTC.
-    Utc,
-    /// RFC 3339 with the offset of the site's clock, shown as that clock shows it.
-    Local,
-}
-
-/// The kind of a column of the tables.
-fn kind(column: &str) -> Kind {
-    match column {
-        "time" | "start" | "end" => Kind::Utc,
-        "start_local" => Kind::Local,
-        "raw" | "value" | "flag" | "readings" | "good" | "suspect" | "bad" | "mean" | "min" | "max"
-        | "total" => Kind::Number,
-        _ => Kind::Text,
-    }
-}
-
 /// A spreadsheet with one sheet, as it is filled.
-pub struct Sheet {
+pub struct ExportSheet {
     workbook: Workbook,
-    kinds: Vec<Kind>,
+    columns: &'static [(&'static str, Kind)],
     moment: Format,
     rows: u32,
 }
 
-impl std::fmt::Debug for Sheet {
+impl std::fmt::Debug for ExportSheet {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Sheet").field("rows", &self.rows).finish_non_exhaustive()
+        f.debug_struct("ExportSheet").field("rows", &self.rows).finish_non_exhaustive()
     }
 }
 
@@ -62,21 +44,21 @@ pub enum SheetError {
     Written(#[source] XlsxError),
 }
 
-impl Sheet {
-    /// An empty sheet with these columns. Times in UTC are named so.
+impl ExportSheet {
+    /// An empty sheet with the columns of a step. Times in UTC are named so.
     ///
     /// # Errors
     ///
     /// When no file can be made for the rows.
-    pub fn new(columns: &[&str]) -> Result<Self, SheetError> {
+    pub fn new(step: Step) -> Result<Self, SheetError> {
         let mut workbook = Workbook::new();
-        let kinds: Vec<Kind> = columns.iter().map(|column| kind(column)).collect();
+        let columns = columns(step);
         let head = Format::new().set_bold();
         let mut write = || -> Result<(), XlsxError> {
             let sheet = workbook.add_worksheet_with_constant_memory()?;
             sheet.set_name("readings")?;
             sheet.set_freeze_panes(1, 0)?;
-            for (at, (column, kind)) in (0_u16..).zip(columns.iter().zip(&kinds)) {
+            for (at, (column, kind)) in (0_u16..).zip(columns) {
                 let width = if matches!(kind, Kind::Utc | Kind::Local) { 20.0 } else { 16.0 };
                 sheet.set_column_width(at, width)?;
                 let name = if *kind == Kind::Utc { format!("{column} (UTC)") } else { (*column).to_owned() };
@@ -85,7 +67,7 @@ impl Sheet {
             Ok(())
         };
         write().map_err(SheetError::Written)?;
-        Ok(Self { workbook, kinds, moment: Format::new().set_num_format("yyyy-mm-dd hh:mm:ss"), rows: 0 })
+        Ok(Self { workbook, columns, moment: Format::new().set_num_format("yyyy-mm-dd hh:mm:ss"), rows: 0 })
     }
 
     /// Adds a row in the columns' order.
@@ -100,7 +82,7 @@ impl Sheet {
         self.rows += 1;
         let row = self.rows;
         let sheet = self.workbook.worksheet_from_index(0).map_err(SheetError::Written)?;
-        for (at, (text, kind)) in (0_u16..).zip(record.iter().zip(&self.kinds)) {
+        for (at, (text, (_, kind))) in (0_u16..).zip(record.iter().zip(self.columns)) {
             let number = match kind {
                 _ if text.is_empty() => continue,
                 Kind::Text => None,
@@ -166,7 +148,7 @@ mod tests {
 
     #[test]
     fn a_sheet_that_is_full_says_so() {
-        let mut sheet = Sheet::new(&["sensor"]).expect("a sheet");
+        let mut sheet = ExportSheet::new(Step::Raw).expect("a sheet");
         let row = [String::new()];
         for _ in 0..SHEET_ROWS_MAX {
             sheet.push(&row).expect("there is room");

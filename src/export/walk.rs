@@ -17,25 +17,25 @@ const DAYS_AT_ONCE: SignedDuration = SignedDuration::from_hours(28 * 24);
 /// A place in the record: everything up to this time and, at this time, up to this
 /// series has been handed out. Readings are kept to the millisecond.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Mark {
+pub struct RecordMark {
     pub at_ms: i64,
     pub series: u32,
 }
 
 /// From the first moment that belongs to it to the first that does not.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Span {
+pub struct TimeSpan {
     pub from: Timestamp,
     pub to: Timestamp,
 }
 
-/// Gives the readings of a filter in order of time and, at one time, of series: those
-/// after `after`, at most `limit`. Comes back early when `enough` says so, which is
-/// asked now and then, also where no reading is found. The answer is where to go on;
-/// `None` when the end was reached.
+/// Passes on the readings of a filter in order of time and, at one time, of series: those
+/// after `after`, at most `limit`. Returns early when `enough` says so, which is asked now
+/// and then, also where no reading is found. Returns where to go on; `None` when the end
+/// was reached.
 ///
-/// A reading that is stored later at a time already passed is not given. One that was
-/// there before the first call is given once.
+/// A reading that is stored later at a time already passed is left out. One that was
+/// there before the first call is passed on once.
 ///
 /// # Errors
 ///
@@ -43,13 +43,14 @@ pub struct Span {
 pub fn walk_readings(
     reader: &Reader,
     filter: &Filter,
-    after: Option<Mark>,
+    after: Option<RecordMark>,
     limit: usize,
     mut enough: impl FnMut() -> bool,
     mut each: impl FnMut(&Row<'_>),
-) -> Result<Option<Mark>, StoreError> {
-    let open = Span { from: filter.from.unwrap_or(Timestamp::MIN), to: filter.to.unwrap_or(Timestamp::MAX) };
-    let Some(Span { mut from, to }) = known(reader, open)? else { return Ok(None) };
+) -> Result<Option<RecordMark>, StoreError> {
+    let open =
+        TimeSpan { from: filter.from.unwrap_or(Timestamp::MIN), to: filter.to.unwrap_or(Timestamp::MAX) };
+    let Some(TimeSpan { mut from, to }) = known(reader, open)? else { return Ok(None) };
     if let Some(at) = after.and_then(|mark| Timestamp::from_millisecond(mark.at_ms).ok()) {
         from = from.max(at);
     }
@@ -59,7 +60,7 @@ pub fn walk_readings(
         let part = Filter { from: Some(from), to: Some(end), ..filter.clone() };
         let mut more = false;
         reader.readings(&part, |row| {
-            let here = Mark { at_ms: row.at.as_millisecond(), series: row.series.number };
+            let here = RecordMark { at_ms: row.at.as_millisecond(), series: row.series.number };
             if last.is_some_and(|last| here <= last) {
                 return ControlFlow::Continue(());
             }
@@ -77,24 +78,24 @@ pub fn walk_readings(
         from = end;
         if from < to && enough() {
             // Everything before this moment was looked at.
-            return Ok(Some(Mark { at_ms: from.as_millisecond() - 1, series: u32::MAX }));
+            return Ok(Some(RecordMark { at_ms: from.as_millisecond() - 1, series: u32::MAX }));
         }
     }
     Ok(None)
 }
 
-/// Gives the bins of a sensor that begin within a span, oldest first, at most `limit`;
-/// empty ones are left out. Comes back early when `enough` says so. The answer is the
-/// first moment at which the next bin may begin; `None` when the end was reached.
+/// Passes on the bins of a sensor that begin within a span, oldest first, at most `limit`;
+/// empty ones are left out. Returns early when `enough` says so. Returns the first moment
+/// at which the next bin may begin; `None` when the end was reached.
 ///
 /// # Errors
 ///
 /// When the store cannot be read.
 #[expect(clippy::too_many_arguments, reason = "a sensor, a span, and when to stop")]
-pub fn walk_bins(
+pub(super) fn walk_bins(
     reader: &Reader,
     (site, sensor): (&str, &str),
-    span: Span,
+    span: TimeSpan,
     step: Step,
     zone: &TimeZone,
     limit: usize,
@@ -106,7 +107,7 @@ pub fn walk_bins(
         Step::Hour => HOURS_AT_ONCE,
         Step::Day => DAYS_AT_ONCE,
     };
-    let Some(known) = known(reader, Span { from: Timestamp::MIN, to: span.to })? else { return Ok(None) };
+    let Some(known) = known(reader, TimeSpan { from: Timestamp::MIN, to: span.to })? else { return Ok(None) };
     // The bin in which the record begins may itself begin before it.
     let mut from = span.from.max(bin_of(known.from, step, zone).0);
     let (mut given, mut last) = (0, None);
@@ -128,10 +129,10 @@ pub fn walk_bins(
 }
 
 /// The part of a span of which anything is known; `None` where there is none.
-fn known(reader: &Reader, span: Span) -> Result<Option<Span>, StoreError> {
+fn known(reader: &Reader, span: TimeSpan) -> Result<Option<TimeSpan>, StoreError> {
     const MOMENT: SignedDuration = SignedDuration::from_millis(1);
     Ok(reader.known_span()?.and_then(|(first, last)| {
-        let known = Span { from: span.from.max(first), to: span.to.min(later(last, MOMENT)) };
+        let known = TimeSpan { from: span.from.max(first), to: span.to.min(later(last, MOMENT)) };
         (known.from < known.to).then_some(known)
     }))
 }

@@ -132,6 +132,14 @@ impl Bin {
         (self.good > 0).then(|| self.sum / f64::from(self.good))
     }
 
+    /// Mean, least, greatest and total of the good readings: the total of a quantity that
+    /// adds up, else the other three; `None` where there is none.
+    pub fn figures(&self, adds_up: bool) -> [Option<f64>; 4] {
+        let (min, max) = self.range().unzip();
+        let level = |figure: Option<f64>| figure.filter(|_| !adds_up);
+        [level(self.mean()), level(min), level(max), (adds_up && self.good > 0).then_some(self.sum)]
+    }
+
     /// The least and the greatest good reading.
     pub fn range(&self) -> Option<(f64, f64)> {
         (self.good > 0).then_some((self.min, self.max))

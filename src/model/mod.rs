@@ -1,6 +1,7 @@
-//! The words that every room shares: ids, quantities, places, local hours and
-//! samples. It imports nothing of the other rooms.
+//! The words that every room shares: ids, quantities, places, local hours,
+//! months and samples. It imports nothing of the other rooms.
 
+mod calendar_month;
 mod id;
 mod local_hours;
 mod names;
@@ -9,6 +10,7 @@ mod quantity;
 mod sample;
 mod time;
 
+pub use calendar_month::CalendarMonth;
 pub use id::Id;
 pub use local_hours::LocalHours;
 pub(crate) use names::names;

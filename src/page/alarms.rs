@@ -16,12 +16,11 @@ use super::layout::Frame;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input, Kind, State};
-use crate::analysis::month::Which;
 use crate::answering::{note, shelf_end};
 use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
-use crate::model::Id;
-use crate::report::{month_name, slug, which};
+use crate::model::{CalendarMonth, Id};
+use crate::report::month_name;
 use crate::store::AlarmRecord;
 use crate::text::labels;
 
@@ -38,7 +37,7 @@ const MORNING_H: i8 = 7;
 struct AlarmList {
     view: SiteView,
     /// Whose history is listed.
-    month: Which,
+    month: CalendarMonth,
     /// Oldest first.
     steps: Vec<AlarmRecord>,
     /// Of the month and of what is open.
@@ -167,11 +166,11 @@ impl AlarmList {
     /// Reads what a page shows. `month` is empty for the present one.
     async fn read<V: PageSource>(site: &SitePage<V>, month: &str) -> Result<Self, Problem> {
         let view = site.view.clone();
-        let present = which::of(view.now, &view.time_zone);
-        let known = |it: &Which| it.year >= YEAR_FIRST && Some(*it) <= present;
-        let month = if month.is_empty() { present } else { which::parse(month).filter(known) };
+        let present = CalendarMonth::of(view.now, &view.time_zone);
+        let known = |it: &CalendarMonth| it.year >= YEAR_FIRST && Some(*it) <= present;
+        let month = if month.is_empty() { present } else { CalendarMonth::parse(month).filter(known) };
         let month = month.ok_or(Problem::NoSuchMonth)?;
-        let (from, to) = which::span(month, &view.time_zone).ok_or(Problem::NoSuchMonth)?;
+        let (from, to) = month.span(&view.time_zone).ok_or(Problem::NoSuchMonth)?;
         let record = &site.context.record;
         let steps = asked(record.alarm_steps(view.id.as_str(), from, to)).await?;
         let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
@@ -266,10 +265,10 @@ fn history(frame: &Frame, list: &AlarmList) -> Markup {
     found.reverse();
     let left_out = found.len().saturating_sub(LISTED_MAX);
     found.truncate(LISTED_MAX);
-    let address = |month| format!("{}?month={}#was", frame.path, slug(month));
-    let earlier = which::previous(list.month).filter(|month| month.year >= YEAR_FIRST);
-    let present = which::of(view.now, &view.time_zone);
-    let later = which::next(list.month).filter(|month| Some(*month) <= present);
+    let address = |month| format!("{}?month={month}#was", frame.path);
+    let earlier = list.month.previous().filter(|month| month.year >= YEAR_FIRST);
+    let present = CalendarMonth::of(view.now, &view.time_zone);
+    let later = list.month.next().filter(|month| Some(*month) <= present);
     html! {
         section id="was" {
             h2 { "What was in " (month_name(list.month)) }

@@ -56,7 +56,7 @@ fn day(date: Date, zone: &TimeZone) -> Option<(Timestamp, Timestamp, Timestamp)>
     Some((at(date, 0)?, at(date, 12)?, at(date.tomorrow().ok()?, 0)?))
 }
 
-/// A bed's water, and the rain and waterings beneath it.
+/// A bed's water, and the rain and waterings below it.
 pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
     const PERCENT: f64 = 100.0;
     let marks = [bed.wilting_point, bed.refill_point, bed.field_capacity].map(|mark| mark * PERCENT);

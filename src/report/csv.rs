@@ -37,13 +37,14 @@ fn guarded(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::table::CellKind::{Number, Text};
     use crate::report::table::Describe;
 
     #[test]
     fn people_s_words_are_never_formulas_and_numbers_stay_numbers() {
         let table = Describe::<&str>::new("log", "")
-            .text("note", |text| text)
-            .number("change_c", "°C", 1, |_| -1.5)
+            .column("note", "", Text, |text| text)
+            .column("change_c", "°C", Number(1), |_| -1.5)
             .rows(["=1+1", "+61 8", "-cabbage", "@all", " =2", "two, \"three\"", "peas"]);
         let text = String::from_utf8(bytes(&table, &TimeZone::UTC).expect("CSV")).expect("UTF-8");
         assert_eq!(

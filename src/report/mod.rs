@@ -15,7 +15,6 @@ mod sheet;
 mod sheet_charts;
 mod table;
 mod tables;
-pub mod which;
 mod words;
 
 use jiff::Timestamp;
@@ -23,9 +22,9 @@ use jiff::Timestamp;
 use crate::analysis::month::Month;
 
 pub use fingerprint::{Fingerprints, fingerprints};
-pub use table::{Cell, Column, Kind, Table, written};
+pub use table::{Cell, CellKind, Column, Table, written};
 pub use tables::{NAMES as TABLES, tables};
-pub use words::{month_name, slug};
+pub use words::month_name;
 
 /// The page for people.
 pub const PAGE: &str = "report.html";

@@ -8,7 +8,7 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
 };
 
-use super::table::{Cell, Kind, Table, written};
+use super::table::{Cell, CellKind, Table, written};
 use super::{Contents, DICTIONARY, PAGE, ReportError, csv, sheet_charts, words};
 
 /// Rows that a sheet holds (ECMA-376 programs), less the header.
@@ -84,7 +84,7 @@ fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result
             .set_author(format!("trug {}", contents.made.version))
             .set_creation_datetime(&made),
     );
-    explain(book.add_worksheet(), contents, tables, &formats)?;
+    explain(book.add_worksheet(), contents, tables, dictionary, &formats)?;
     sheet_charts::sheet(book.add_worksheet(), contents, tables, &formats.title)?;
     for table in tables {
         fill(book.add_worksheet(), table, &month.time_zone, &formats)?;
@@ -97,7 +97,7 @@ fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result
     }
     for (row, cells) in (1..).zip(&dictionary.rows) {
         for (at, cell) in (0..).zip(cells) {
-            let text = written(cell, Kind::Text, &TimeZone::UTC);
+            let text = written(cell, CellKind::Text, &TimeZone::UTC);
             sheet.write_string_with_format(row, at, text, &formats.wrapped)?;
         }
     }
@@ -121,8 +121,8 @@ fn fill(sheet: &mut Worksheet, table: &Table, zone: &TimeZone, formats: &Formats
     let last = u16::try_from(table.columns.len().saturating_sub(1)).unwrap_or(u16::MAX);
     for (at, column) in (0_u16..).zip(&table.columns) {
         let head = match column.kind {
-            Kind::Whole | Kind::Number(_) => &formats.head_right,
-            Kind::Text | Kind::Date | Kind::Local | Kind::Utc => &formats.head,
+            CellKind::Whole | CellKind::Number(_) => &formats.head_right,
+            CellKind::Text | CellKind::Date | CellKind::Local | CellKind::Utc => &formats.head,
         };
         sheet.write_string_with_format(0, at, column.name.as_ref(), head)?;
         sheet.set_column_width(at, width(table, usize::from(at)))?;
@@ -148,7 +148,7 @@ fn write(
     row: u32,
     at: u16,
     cell: &Cell,
-    kind: Kind,
+    kind: CellKind,
     zone: &TimeZone,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
@@ -163,7 +163,7 @@ fn write(
             sheet.write_number_with_format(row, at, *count as f64, &formats.whole)?;
         }
         Cell::Number(number) => {
-            let decimals = if let Kind::Number(decimals) = kind { decimals } else { 3 };
+            let decimals = if let CellKind::Number(decimals) = kind { decimals } else { 3 };
             let format = &formats.numbers[decimals.min(formats.numbers.len() - 1)];
             sheet.write_number_with_format(row, at, *number, format)?;
         }
@@ -174,7 +174,7 @@ fn write(
         },
         Cell::Moment(moment) => {
             let utc = TimeZone::UTC;
-            let zone = if kind == Kind::Local { zone } else { &utc };
+            let zone = if kind == CellKind::Local { zone } else { &utc };
             match datetime(*moment, zone) {
                 Some(time) => sheet.write_datetime_with_format(row, at, &time, &formats.time)?,
                 None => sheet.write_string(row, at, written(cell, kind, zone))?,
@@ -201,9 +201,9 @@ fn datetime(at: Timestamp, zone: &TimeZone) -> Option<ExcelDateTime> {
 fn width(table: &Table, at: usize) -> f64 {
     let column = &table.columns[at];
     let by_kind = match column.kind {
-        Kind::Local | Kind::Utc => 16,
-        Kind::Date => 11,
-        Kind::Text | Kind::Whole | Kind::Number(_) => 8,
+        CellKind::Local | CellKind::Utc => 16,
+        CellKind::Date => 11,
+        CellKind::Text | CellKind::Whole | CellKind::Number(_) => 8,
     };
     let texts = table.rows.iter().map(|row| match &row[at] {
         Cell::Text(text) => text.chars().count(),
@@ -219,6 +219,7 @@ fn explain(
     sheet: &mut Worksheet,
     contents: &Contents<'_>,
     tables: &[Table],
+    dictionary: &Table,
     formats: &Formats,
 ) -> Result<(), XlsxError> {
     let (month, made) = (contents.month, contents.made);
@@ -231,15 +232,11 @@ fn explain(
     sheet.set_print_fit_to_pages(1, 0);
     sheet.write_string_with_format(0, 0, super::html::title(month), &formats.title)?;
     sheet.write_string(1, 0, &month.name)?;
-    let mut row = 2;
+    let mut row = 3;
     if let Some(until) = month.until {
         let until = words::full_moment(until, &month.time_zone);
-        sheet.write_string_with_format(
-            row,
-            0,
-            format!("The month is not over: up to {until}."),
-            &formats.heading,
-        )?;
+        let text = format!("The month is not over: up to {until}.");
+        sheet.write_string_with_format(2, 0, text, &formats.heading)?;
         row += 1;
     }
     let about = [
@@ -253,24 +250,25 @@ fn explain(
             .to_owned(),
         "The sheet log holds people's words. Read them before you pass this file on.".to_owned(),
     ];
-    row += 1;
     for text in about {
         sheet.merge_range(row, 0, row, 1, &text, &formats.wrapped)?;
         sheet.set_row_height(row, if text.chars().count() > 105 { 32 } else { 16 })?;
         row += 1;
     }
     row += 1;
-    sheet.write_string_with_format(row, 0, "Sheet", &formats.head)?;
-    sheet.write_string_with_format(row, 1, "One row for each ...", &formats.head)?;
-    sheet.write_string_with_format(row, 2, "Rows", &formats.head)?;
+    for (at, head) in (0..).zip(["Sheet", "One row for each ...", "Rows"]) {
+        sheet.write_string_with_format(row, at, head, &formats.head)?;
+    }
+    let link = |sheet: &mut Worksheet, row, name: &str| {
+        let to = format!("internal:'{name}'!A1");
+        sheet.write_url_with_text(row, 0, to.as_str(), name).map(drop)
+    };
     row += 1;
-    let link = format!("internal:'{}'!A1", sheet_charts::NAME);
-    sheet.write_url_with_text(row, 0, link.as_str(), sheet_charts::NAME)?;
+    link(sheet, row, sheet_charts::NAME)?;
     sheet.write_string(row, 1, "Charts of the month, made from the other sheets.")?;
     for table in tables {
         row += 1;
-        let link = format!("internal:'{}'!A1", table.name);
-        sheet.write_url_with_text(row, 0, link.as_str(), table.name)?;
+        link(sheet, row, table.name)?;
         let mut about = table.about.to_owned();
         if table.rows.len() > ROWS_MAX {
             about.push_str(" The sheet is full; all rows are in the CSV file.");
@@ -279,8 +277,8 @@ fn explain(
         sheet.write_number_with_format(row, 2, table.rows.len() as f64, &formats.whole)?;
     }
     row += 1;
-    sheet.write_url_with_text(row, 0, "internal:'dictionary'!A1", "dictionary")?;
-    sheet.write_string(row, 1, "What each column of each sheet means.")?;
+    link(sheet, row, dictionary.name)?;
+    sheet.write_string(row, 1, dictionary.about)?;
     row += 2;
     sheet.write_string_with_format(row, 0, "How this was made", &formats.heading)?;
     let length = month.to.duration_since(month.from);

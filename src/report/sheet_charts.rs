@@ -26,7 +26,7 @@ const DASHES: [ChartLineDashType; 4] = [
 ];
 
 /// Rows of one place within a table: the first and the last, the header being row 0.
-type Rows = (String, u32, u32);
+type PlaceRows = (String, u32, u32);
 
 /// Fills the sheet with charts of rain, beds and tanks.
 pub(super) fn sheet(
@@ -101,7 +101,7 @@ fn at(table: &Table, name: &str) -> u16 {
 }
 
 /// The least number of a column among the rows of a place.
-fn least(table: &Table, column: u16, (_, first, last): &Rows) -> Option<f64> {
+fn least(table: &Table, column: u16, (_, first, last): &PlaceRows) -> Option<f64> {
     let rows = table.rows.get(*first as usize - 1..*last as usize)?;
     let numbers = rows.iter().filter_map(|row| match row.get(usize::from(column)) {
         Some(Cell::Number(number)) => Some(*number),
@@ -111,9 +111,9 @@ fn least(table: &Table, column: u16, (_, first, last): &Rows) -> Option<f64> {
 }
 
 /// The rows of each place; those of a place stand together.
-fn places(table: &Table, column: &str) -> Vec<Rows> {
+fn places(table: &Table, column: &str) -> Vec<PlaceRows> {
     let at = usize::from(at(table, column));
-    let mut found: Vec<Rows> = Vec::new();
+    let mut found: Vec<PlaceRows> = Vec::new();
     for (row, cells) in (1_u32..).zip(&table.rows) {
         let name = if let Cell::Text(text) = &cells[at] { text.as_str() } else { "" };
         match found.last_mut() {
@@ -130,7 +130,7 @@ fn lines(
     unit: &str,
     form: &str,
     table: &Table,
-    places: &[Rows],
+    places: &[PlaceRows],
     columns: &[(u16, &str)],
 ) -> Chart {
     let mut chart = Chart::new(ChartType::Line);

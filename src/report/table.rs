@@ -29,7 +29,7 @@ pub struct Column {
     pub name: Cow<'static, str>,
     /// As people write it; empty where there is none.
     pub unit: &'static str,
-    pub kind: Kind,
+    pub kind: CellKind,
     pub meaning: Cow<'static, str>,
     /// Why a cell is empty; empty text where none ever is.
     pub missing: &'static str,
@@ -39,7 +39,7 @@ pub struct Column {
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum CellKind {
     Text,
     /// A count.
     Whole,
@@ -66,7 +66,7 @@ pub enum Cell {
 }
 
 /// Numbers are kept to a millionth: far finer than any sensor, and free of the last
-/// digits that only come of binary arithmetic.
+/// digits that binary arithmetic adds.
 const KEPT: f64 = 1e6;
 
 /// A number that is not finite leaves its cell empty.
@@ -82,12 +82,6 @@ impl From<&str> for Cell {
     fn from(text: &str) -> Self {
         let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
         if text.is_empty() { Self::Empty } else { Self::Text(text) }
-    }
-}
-
-impl From<&String> for Cell {
-    fn from(text: &String) -> Self {
-        text.as_str().into()
     }
 }
 
@@ -136,7 +130,7 @@ impl<T: Into<Self>> From<Option<T>> for Cell {
 /// A cell as a plain file has it: numbers with a point, `2026-04-05`, `2026-04-05
 /// 02:30:00` on the site's clock, `2026-04-04T16:00:00Z` in universal time; empty where
 /// it is not known.
-pub fn written(cell: &Cell, kind: Kind, zone: &TimeZone) -> String {
+pub fn written(cell: &Cell, kind: CellKind, zone: &TimeZone) -> String {
     match cell {
         Cell::Empty => String::new(),
         Cell::Text(text) => text.clone(),
@@ -144,7 +138,7 @@ pub fn written(cell: &Cell, kind: Kind, zone: &TimeZone) -> String {
         Cell::Number(number) => number.to_string(),
         Cell::Date(date) => date.to_string(),
         Cell::Moment(at) => match kind {
-            Kind::Local => zone.to_datetime(*at).strftime("%Y-%m-%d %H:%M:%S").to_string(),
+            CellKind::Local => zone.to_datetime(*at).strftime("%Y-%m-%d %H:%M:%S").to_string(),
             _ => at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
         },
     }
@@ -166,11 +160,11 @@ impl<'a, R: Copy + 'a> Describe<'a, R> {
         Self { name, about, columns: Vec::new(), cells: Vec::new(), last: 0 }
     }
 
-    fn column<C: Into<Cell>>(
+    pub(super) fn column<C: Into<Cell>>(
         mut self,
         name: impl Into<Cow<'static, str>>,
         unit: &'static str,
-        kind: Kind,
+        kind: CellKind,
         cell: impl Fn(R) -> C + 'a,
     ) -> Self {
         self.last = self.columns.len();
@@ -180,39 +174,11 @@ impl<'a, R: Copy + 'a> Describe<'a, R> {
         self
     }
 
-    pub(super) fn text<C: Into<Cell>>(self, name: &'static str, cell: impl Fn(R) -> C + 'a) -> Self {
-        self.column(name, "", Kind::Text, cell)
-    }
-
-    pub(super) fn whole<C: Into<Cell>>(
-        self,
-        name: &'static str,
-        unit: &'static str,
-        cell: impl Fn(R) -> C + 'a,
-    ) -> Self {
-        self.column(name, unit, Kind::Whole, cell)
-    }
-
-    /// A number that is shown with so many digits behind the point.
-    pub(super) fn number<C: Into<Cell>>(
-        self,
-        name: &'static str,
-        unit: &'static str,
-        decimals: usize,
-        cell: impl Fn(R) -> C + 'a,
-    ) -> Self {
-        self.column(name, unit, Kind::Number(decimals), cell)
-    }
-
-    pub(super) fn date(self, cell: impl Fn(R) -> Date + 'a) -> Self {
-        self.column("date", "", Kind::Date, cell)
-    }
-
     /// A moment's two columns, on the site's clock and in universal time.
     pub(super) fn moment<C: Into<Cell>>(self, name: &str, cell: impl Fn(R) -> C + Copy + 'a) -> Self {
         let first = self.columns.len();
-        let both = self.column(format!("{name}_local"), "", Kind::Local, cell);
-        Self { last: first, ..both.column(format!("{name}_utc"), "", Kind::Utc, cell) }
+        let both = self.column(format!("{name}_local"), "", CellKind::Local, cell);
+        Self { last: first, ..both.column(format!("{name}_utc"), "", CellKind::Utc, cell) }
     }
 
     /// Says what the column means and where its figures come from.
@@ -220,8 +186,8 @@ impl<'a, R: Copy + 'a> Describe<'a, R> {
         for column in &mut self.columns[self.last..] {
             column.from = from;
             column.meaning = match column.kind {
-                Kind::Local => format!("{meaning}, on the garden's clock").into(),
-                Kind::Utc => format!("{meaning}, in universal time").into(),
+                CellKind::Local => format!("{meaning}, on the garden's clock").into(),
+                CellKind::Utc => format!("{meaning}, in universal time").into(),
                 _ => meaning.into(),
             };
         }
@@ -264,8 +230,8 @@ mod tests {
         assert_eq!(Cell::from(f64::INFINITY), Cell::Empty);
         assert_eq!(Cell::from(None::<f64>), Cell::Empty);
         let zone = TimeZone::UTC;
-        assert_eq!(written(&Cell::from(-0.000_000_01), Kind::Number(2), &zone), "0");
-        assert_eq!(written(&Cell::from(1e300), Kind::Number(2), &zone), 1e300.to_string());
+        assert_eq!(written(&Cell::from(-0.000_000_01), CellKind::Number(2), &zone), "0");
+        assert_eq!(written(&Cell::from(1e300), CellKind::Number(2), &zone), 1e300.to_string());
     }
 
     /// Clocks in Adelaide went back on 5 April 2026 (IANA time zone database): the
@@ -275,7 +241,7 @@ mod tests {
         let zone = TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database");
         let both = ["2026-04-04T16:00:00Z", "2026-04-04T17:00:00Z"].map(|at| {
             let cell = Cell::Moment(at.parse().expect("a time"));
-            [Kind::Local, Kind::Utc].map(|kind| written(&cell, kind, &zone))
+            [CellKind::Local, CellKind::Utc].map(|kind| written(&cell, kind, &zone))
         });
         assert_eq!(both[0], ["2026-04-05 02:30:00", "2026-04-04T16:00:00Z"]);
         assert_eq!(both[1], ["2026-04-05 02:30:00", "2026-04-04T17:00:00Z"]);

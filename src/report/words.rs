@@ -4,38 +4,26 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand, Which};
-use crate::model::Id;
-pub(super) use crate::text::labels::quantity;
-use crate::text::spoken as garden_words;
-
-/// What stands where a figure is not known.
-pub(super) const NOT_KNOWN: &str = "not known";
+use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand};
+use crate::model::{CalendarMonth, Id};
+use crate::text::labels::with_unit;
+pub(super) use crate::text::labels::{NOT_KNOWN, percent, quantity};
+use crate::text::spoken;
 
 /// "April 2026".
-pub fn month_name(which: Which) -> String {
-    let name = garden_words::month(which.month);
+pub fn month_name(which: CalendarMonth) -> String {
+    let name = spoken::month(which.month);
     format!("{} {}", if name.is_empty() { "?" } else { name }, which.year)
 }
 
-/// "2026-04".
-pub fn slug(which: Which) -> String {
-    format!("{:04}-{:02}", which.year, which.month)
-}
-
-/// A number with so many digits behind the point; never minus nought.
+/// A number with so many digits behind the point; "not known" where it is none.
 pub(super) fn number(number: f64, decimals: usize) -> String {
-    if !number.is_finite() {
-        return NOT_KNOWN.to_owned();
-    }
-    let text = format!("{number:.decimals$}");
-    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
-    if zero { text.trim_start_matches('-').to_owned() } else { text }
+    with_unit(number, decimals, "")
 }
 
-/// The same where it may not be known.
-pub(super) fn maybe(it: Option<f64>, decimals: usize) -> String {
-    it.map_or_else(|| NOT_KNOWN.to_owned(), |it| number(it, decimals))
+/// The same with its unit where it may not be known.
+pub(super) fn known(it: Option<f64>, decimals: usize, unit: &str) -> String {
+    with_unit(it.unwrap_or(f64::NAN), decimals, unit)
 }
 
 /// "Wed 1 April".
@@ -120,10 +108,9 @@ mod tests {
 
     #[test]
     fn months_are_named_and_a_month_that_is_none_is_no_panic() {
-        assert_eq!(month_name(Which { year: 2026, month: 4 }), "April 2026");
-        assert_eq!(slug(Which { year: 2026, month: 4 }), "2026-04");
+        assert_eq!(month_name(CalendarMonth { year: 2026, month: 4 }), "April 2026");
         for month in [0, 13, -1, i8::MIN, i8::MAX] {
-            assert_eq!(month_name(Which { year: 1, month }), "? 1");
+            assert_eq!(month_name(CalendarMonth { year: 1, month }), "? 1");
         }
     }
 

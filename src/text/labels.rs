@@ -125,7 +125,9 @@ pub(crate) fn millimetres(mm: f64) -> String {
     with_unit(mm, 1, " mm")
 }
 
-fn with_unit(number: f64, decimals: usize, unit: &str) -> String {
+/// A number with so many digits behind the point and its unit; never minus zero, and "not
+/// known" where it is none.
+pub(crate) fn with_unit(number: f64, decimals: usize, unit: &str) -> String {
     if !number.is_finite() {
         return NOT_KNOWN.to_owned();
     }

@@ -7,11 +7,11 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
-use trug::analysis::month::{Cause, Input, Month, WaterBand, Which, month};
+use trug::analysis::month::{Cause, Input, Month, WaterBand, month};
 use trug::garden::log::{LogEntry, Seen};
 use trug::garden::plan::Garden;
 use trug::history::Point;
-use trug::model::Id;
+use trug::model::{CalendarMonth, Id};
 use trug::quality::Flag;
 
 use crate::support::garden::GardenFile;
@@ -68,7 +68,7 @@ fn near(got: f64, expected: f64, by: f64) {
 
 const FROM: &str = "2026-02-18T00:00:00+10:30";
 const TO: &str = "2026-04-01T00:00:00+10:30";
-const MARCH: Which = Which { year: 2026, month: 3 };
+const MARCH: CalendarMonth = CalendarMonth { year: 2026, month: 3 };
 
 /// Beds that are filled to 0.34 every six days, at 6 am, and dry exponentially towards 0.12:
 /// one with a time constant of 8 days, the other of 4.
@@ -175,7 +175,7 @@ fn a_made_month_gives_back_what_it_was_made_from() {
 
     let rain = month.rain.as_ref().expect("there is a gauge");
     near(rain.total_mm, 2.0, 1e-9);
-    assert_eq!((rain.wet_days, rain.days_of_1mm, rain.days.len()), (1, 1, 31));
+    assert_eq!((rain.days_of_1mm, rain.days.len()), (1, 31));
     assert_eq!(rain.wettest.map(|it| it.0), Some(date(2026, 3, 2)));
     assert_eq!(rain.longest_dry, Some((date(2026, 3, 3), 29)));
 
@@ -214,7 +214,7 @@ fn months_with_a_clock_change_have_an_hour_more_or_less() {
     for (which, hours, odd) in
         [((2026, 4), 721, (4, 25)), ((2026, 10), 743, (3, 23)), ((2026, 3), 744, (0, 24))]
     {
-        let which = Which { year: which.0, month: which.1 };
+        let which = CalendarMonth { year: which.0, month: which.1 };
         let mut input = Input::default();
         let all = quarters("2026-02-20T00:00:00Z", "2026-11-05T00:00:00Z", |_| 20.0);
         input.readings.insert(Id::new("air"), all);
@@ -362,13 +362,13 @@ proptest! {
         let input = Input { readings, log, ..Input::default() };
         let until = until.map(|s| Timestamp::from_second(s).expect("in range"));
         let (a, b) = (Id::new("a"), Id::new("b"));
-        let month = month(&garden, Which { year: 2026, month: 4 }, &input, until, named.then_some((&a, &b)));
+        let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, until, named.then_some((&a, &b)));
         holds(&month)?;
     }
 
     #[test]
     fn any_month_of_any_year_is_some_month(year in any::<i16>(), number in any::<i8>()) {
-        let which = Which { year, month: number };
+        let which = CalendarMonth { year, month: number };
         let month = month(&school(), which, &Input::default(), None, None);
         prop_assert!(month.from < month.to);
         holds(&month)?;
@@ -388,7 +388,7 @@ fn one_reading_or_only_bad_ones_make_a_month() {
     ] {
         let readings = garden.sensors.iter().map(|it| (it.id.clone(), points.clone())).collect();
         let input = Input { readings, ..Input::default() };
-        let month = month(&garden, Which { year: 2026, month: 4 }, &input, None, None);
+        let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, None, None);
         holds(&month).expect("it adds up");
         assert!(month.comparisons.iter().all(|it| it.outcome.is_err()));
         assert!(month.beds.iter().all(|bed| bed.need_mm.is_none() && bed.need_unknown.is_some()));

@@ -11,19 +11,18 @@ use crate::support::month::{self, NOTES, at};
 use crate::support::views::{Fixed, unknown};
 use jiff::Timestamp;
 use tempfile::TempDir;
-use trug::analysis::month::Which;
 use trug::commands::exit::finish;
 use trug::commands::report::{Report, run};
 use trug::garden::plan::Garden;
 use trug::garden::record::Reading;
-use trug::model::Id;
+use trug::model::{CalendarMonth, Id};
 use trug::page::RecordReader;
 use trug::page::month::{MonthFiles, MonthRequest, make, until};
 use trug::quality::Flag;
 use trug::report::{Cell, Contents, TABLES, tables};
 use trug::store::Reader;
 
-const APRIL: Which = Which { year: 2026, month: 4 };
+const APRIL: CalendarMonth = CalendarMonth { year: 2026, month: 4 };
 /// Adelaide's midnights at the ends of April 2026, from UTC+10:30 to UTC+9:30.
 const BEGIN: &str = "2026-03-31T13:30:00Z";
 const END: &str = "2026-04-30T14:30:00Z";
@@ -361,7 +360,7 @@ fn a_month_that_is_not_over_says_up_to_when() {
     let made = make(&kept.reader, &kept.garden, &wanted(), known, usize::MAX).unwrap();
     assert!(text(&made, "report.html").contains("up to Fri 17 April 2026, 3:00 pm ACST"));
     assert!(!text(&made, "readings_hourly.csv").contains("2026-04-17T05:30:00Z"));
-    assert!(until(Which { year: 2026, month: 5 }, now, &kept.garden.site.time_zone).is_err());
+    assert!(until(CalendarMonth { year: 2026, month: 5 }, now, &kept.garden.site.time_zone).is_err());
     let over = until(APRIL, at(END), &kept.garden.site.time_zone).unwrap();
     assert_eq!(over, None);
 }

@@ -3,10 +3,10 @@
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use trug::analysis::month::{Input, Which, month};
+use trug::analysis::month::{Input, month};
 use trug::analysis::{Pairing, cliffs_delta, effect, hedges_g, mann_whitney, permutation_p, signs_p, welch};
 use trug::history::Point;
-use trug::model::Id;
+use trug::model::{CalendarMonth, Id};
 use trug::outlook::{Bounds, fit};
 use trug::quality::Flag;
 use trug::settings::from_text;
@@ -56,8 +56,10 @@ pub(crate) fn days(question: &Json) -> Json {
     let readings = ["air", "gauge"].map(|sensor| (Id::new(sensor), points(&question[sensor])));
     let input = Input { readings: readings.into_iter().collect(), ..Input::default() };
     let whole = |key: &str| question[key].as_i64().unwrap();
-    let which =
-        Which { year: i16::try_from(whole("year")).unwrap(), month: i8::try_from(whole("month")).unwrap() };
+    let which = CalendarMonth {
+        year: i16::try_from(whole("year")).unwrap(),
+        month: i8::try_from(whole("month")).unwrap(),
+    };
     let month = month(&settings.gardens[0], which, &input, None, None);
     let air = &month.sensors[0];
     let days =

@@ -8,15 +8,15 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
-use trug::analysis::month::{Beside, Cause, Input, Month, Which, month};
+use trug::analysis::month::{Beside, Cause, Input, Month, month};
 use trug::garden::log::{LogEntry, Seen};
 use trug::garden::plan::Garden;
 use trug::garden::record::Batch;
 use trug::garden::{Clock, Core};
 use trug::history::Point;
-use trug::model::Id;
 use trug::model::Sample;
 use trug::model::SensorIx;
+use trug::model::{CalendarMonth, Id};
 
 use crate::support::garden::{GardenFile, SHIPPED, WATERING, garden_of};
 
@@ -101,7 +101,7 @@ fn seeds(usual: u64) -> std::ops::Range<u64> {
     first..first + number("SEEDS", usual)
 }
 
-const MARCH: Which = Which { year: 2026, month: 3 };
+const MARCH: CalendarMonth = CalendarMonth { year: 2026, month: 3 };
 
 /// An entry of the log.
 fn entry(garden: &Garden, place: &str, at: Timestamp, what: Seen) -> LogEntry {
@@ -159,7 +159,7 @@ fn a_simulated_month_s_waterings_are_found_and_named() {
         let (garden, mut input, truth) = played(SHIPPED, &scenario, seed);
         let watered = "2026-04-16T06:15:00+09:30".parse().expect("a time");
         input.log.push(entry(&garden, "kitchen-bed", watered, Seen::Watered { litres: Some(190.0) }));
-        let month = month(&garden, Which { year: 2026, month: 4 }, &input, None, None);
+        let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, None, None);
         all.add(&month, &truth);
         first.get_or_insert(month);
     }

@@ -2,8 +2,8 @@
 
 use jiff::Timestamp;
 
-use super::dryings::{Soil, WholeHours, dryings};
-use super::span::{DaySpan, Span, seconds};
+use super::dryings::{DryingSoil, WholeHours, dryings};
+use super::span::{DaySpan, MonthSpan, seconds};
 use super::wettings::{Found, Heard, Rises, waterings};
 use super::{BedDay, BedMonth, BedWetting, Cause, MulchOn, WaterBand};
 use crate::garden::log::Seen;
@@ -30,17 +30,17 @@ const MULCH_LASTS_S: i64 = 365 * DAY_S;
 
 /// What a bed's month is worked out from.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Of<'a> {
+pub(super) struct BedInput<'a> {
     pub(super) heard: &'a Heard<'a>,
     pub(super) needs: &'a Needs,
-    pub(super) span: &'a Span,
+    pub(super) span: &'a MonthSpan,
     /// Hours of each sensor, from before the month on.
     pub(super) hours: &'a [Vec<Bin>],
 }
 
 /// A bed's month.
-pub(super) fn bed_month(of: Of<'_>, index: usize, rises: &Rises) -> BedMonth {
-    let Of { heard, needs, span, hours } = of;
+pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMonth {
+    let BedInput { heard, needs, span, hours } = of;
     let garden = heard.garden;
     let bed = &garden.beds[index];
     let zone = RootZone {
@@ -61,14 +61,14 @@ pub(super) fn bed_month(of: Of<'_>, index: usize, rises: &Rises) -> BedMonth {
     let water = root_zone_bins(&bins, bed.root_depth_m);
     let water = WholeHours(&water);
     let mulch = mulch(of, bed);
-    let soil = Soil {
+    let soil = DryingSoil {
         wilting_point: bed.wilting_point,
         root_depth_m: bed.root_depth_m,
         latitude_deg: garden.site.latitude_deg,
         mulched_since: mulch.map(|mulch| mulch.since),
     };
     let mm_of = 1000.0 * bed.root_depth_m;
-    let came: Vec<Came> = rises
+    let came: Vec<BroughtWater> = rises
         .found
         .iter()
         .enumerate()
@@ -120,7 +120,7 @@ pub(super) fn bed_month(of: Of<'_>, index: usize, rises: &Rises) -> BedMonth {
 }
 
 /// The probes that speak for the bed: number and depth, from the top down.
-fn probes(of: Of<'_>, index: usize) -> Vec<(usize, f64)> {
+fn probes(of: BedInput<'_>, index: usize) -> Vec<(usize, f64)> {
     let all = of.heard.probes(index).into_iter();
     let all: Vec<(usize, f64)> =
         all.filter_map(|sensor| Some((sensor, of.heard.garden.sensors[sensor].depth_m?))).collect();
@@ -133,7 +133,7 @@ fn probes(of: Of<'_>, index: usize) -> Vec<(usize, f64)> {
 
 /// Mulch that lies on the bed in the month: the newest that was logged, else what the
 /// garden file plans for a day that has come.
-fn mulch(of: Of<'_>, bed: &Bed) -> Option<MulchOn> {
+fn mulch(of: BedInput<'_>, bed: &Bed) -> Option<MulchOn> {
     let span = of.span;
     let own =
         of.heard.log.iter().filter(|entry| entry.place.as_ref() == Some(&bed.id) && entry.at < span.end);
@@ -154,13 +154,13 @@ fn mulch(of: Of<'_>, bed: &Bed) -> Option<MulchOn> {
 }
 
 /// A wetting with what it brought by hand, tap or timer.
-struct Came {
+struct BroughtWater {
     wetting: BedWetting,
     /// How many beds rose with it.
     beds: usize,
 }
 
-fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) -> Came {
+fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) -> BroughtWater {
     let onset = found.wetting.onset;
     let until = plus(onset, PEAK_HOURS * HOUR_S);
     let until = next.map_or(until, |next| until.min(next.wetting.onset));
@@ -169,7 +169,7 @@ fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) 
         .within(plus(onset, -HOUR_S), until)
         .reduce(|a, b| if b.water_content > a.water_content { b } else { a });
     let gain = base.zip(peak).map(|(base, peak)| (mm_of * (peak.water_content - base)).max(0.0));
-    Came {
+    BroughtWater {
         wetting: BedWetting {
             from: onset,
             to: peak.map_or(found.wetting.seen, |peak| peak.end),
@@ -187,14 +187,14 @@ fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) 
 
 #[expect(clippy::too_many_arguments, reason = "what one day is made from")]
 fn bed_day(
-    of: Of<'_>,
+    of: BedInput<'_>,
     index: usize,
     day: DaySpan,
     water: WholeHours<'_>,
     zone: &RootZone,
-    came: &[Came],
+    came: &[BroughtWater],
     rises: &Rises,
-    soil: &Soil,
+    soil: &DryingSoil,
     need_mm: Option<f64>,
 ) -> BedDay {
     let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();
@@ -235,7 +235,13 @@ fn band(zone: &RootZone, water_content: f64) -> WaterBand {
 
 /// What waterings that began within `from` to `to` brought, mm, and what the probes
 /// saw of wettings of unknown cause.
-fn given(of: Of<'_>, index: usize, from: Timestamp, to: Timestamp, came: &[Came]) -> (Option<f64>, f64) {
+fn given(
+    of: BedInput<'_>,
+    index: usize,
+    from: Timestamp,
+    to: Timestamp,
+    came: &[BroughtWater],
+) -> (Option<f64>, f64) {
     let bed = &of.heard.garden.beds[index];
     let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
     let within = |at: Timestamp| from <= at && at < to;
@@ -247,7 +253,9 @@ fn given(of: Of<'_>, index: usize, from: Timestamp, to: Timestamp, came: &[Came]
     }
     let mut sum = Some(0.0);
     let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
-    for Came { wetting, beds } in own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both)) {
+    for BroughtWater { wetting, beds } in
+        own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both))
+    {
         let seen = wetting.gain_mm.map(|gain| match wetting.cause {
             Cause::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
             _ => gain,

@@ -4,14 +4,15 @@ use std::fmt::Write as _;
 
 use jiff::Timestamp;
 
-use super::{BedMonth, Beside, SensorMonth};
+use super::span::{DaySpan, MonthSpan, seconds};
+use super::wettings::is_bed;
+use super::{BedMonth, Beside, Drying, SensorMonth};
+use crate::analysis::summary::mean;
 use crate::analysis::{Effect, Pairing, TooFew, block_of, effect};
 use crate::garden::plan::Garden;
 use crate::history::Bin;
-use crate::model::{Id, Place, Quantity};
+use crate::model::{Id, Quantity};
 use crate::text::spoken;
-
-use super::span::{DaySpan, Span, seconds};
 
 /// Draws begin here, so that the same data give the same figures everywhere.
 const SEED: u64 = 20_260_417;
@@ -24,15 +25,14 @@ const SOME: usize = 4;
 /// A time constant is compared where its standard error is at most this part of it.
 const KNOWN_PART: f64 = 0.5;
 
+/// Two beds beside each other.
+type Pair<'a> = (&'a BedMonth, &'a BedMonth);
+
 /// The pair to compare where nobody names one, among those with some values: a mulched
 /// bed and a bare one if there are such, best of the same soil; else the two of the same
 /// soil with the most values.
-pub(super) fn pair<'a>(
-    garden: &Garden,
-    beds: &'a [BedMonth],
-    span: &Span,
-) -> Option<(&'a BedMonth, &'a BedMonth)> {
-    let mut best: Option<(_, (&BedMonth, &BedMonth))> = None;
+pub(super) fn pair<'a>(garden: &Garden, beds: &'a [BedMonth], span: &MonthSpan) -> Option<Pair<'a>> {
+    let mut best: Option<(_, Pair<'_>)> = None;
     for (i, a) in beds.iter().enumerate() {
         for (j, b) in beds.iter().enumerate().filter(|(j, _)| *j != i) {
             let mulched = a.mulch.is_some() && b.mulch.is_none();
@@ -40,7 +40,8 @@ pub(super) fn pair<'a>(
             if a.mulch.is_some() == b.mulch.is_some() && j < i || a.mulch.is_none() && b.mulch.is_some() {
                 continue;
             }
-            let enough = daily(a, b, span).0.len() + dryings(a, b, |_| Some(0.0)).values().0.len();
+            let dryings = Compared::dryings("", "", (a, b), |_| Some(0.0));
+            let enough = daily((a, b), span).len() + dryings.first.len();
             let alike = garden.beds[i].soil == garden.beds[j].soil;
             let rank = (enough >= SOME, mulched, alike, enough);
             if (enough > 0 || mulched) && best.as_ref().is_none_or(|(of_best, _)| rank > *of_best) {
@@ -54,215 +55,169 @@ pub(super) fn pair<'a>(
 /// Every comparison of a pair.
 pub(super) fn beside(
     garden: &Garden,
-    (first, second): (&BedMonth, &BedMonth),
+    pair: Pair<'_>,
     sensors: &[SensorMonth],
-    span: &Span,
+    span: &MonthSpan,
 ) -> Vec<Beside> {
-    let losses = dryings(first, second, |drying| drying.loss_mm_day);
-    let constants = dryings(first, second, |drying| {
+    let constant = |drying: &Drying| {
         let (days, error) = drying.time_constant_days.zip(drying.time_constant_error_days)?;
         (error <= KNOWN_PART * days).then_some(days)
-    });
+    };
+    let losses = Compared::dryings("Loss of water while drying", "mm a day", pair, |it| it.loss_mm_day);
     let mut all = vec![
-        losses.beside(first, second, "Loss of water while drying", "mm a day"),
-        constants.beside(first, second, "Time constant of drying", "days"),
+        losses,
+        Compared::dryings("Time constant of drying", "days", pair, constant),
+        Compared::days("Loss of water on days without water", "mm a day", daily(pair, span)),
     ];
-    let (at, one, other) = daily(first, second, span);
-    all.push(of_days(first, second, "Loss of water on days without water", "mm a day", (at, one, other)));
-    if let Some(swings) = swings(garden, first, second, sensors, span) {
-        all.push(of_days(first, second, "Daily swing of the soil's temperature", "°C", swings));
-    }
+    let swings = swings(garden, pair, sensors, span);
+    all.extend(swings.map(|it| Compared::days("Daily swing of the soil's temperature", "°C", it)));
+    let mut all: Vec<Beside> = all.into_iter().map(|it| it.beside(pair)).collect();
     let count = all.iter().filter(|it| it.outcome.is_ok()).count();
-    let differ = differences(garden, first, second);
-    let held = held(first, second);
+    let (differ, held) = (differences(garden, pair), held(pair));
     for it in &mut all {
         it.caution = caution(it, count, &differ, held);
     }
     all
 }
 
-/// When the mulch of a pair lay: before that nothing is compared. `None`: both are bare.
-fn mulched_since(first: &BedMonth, second: &BedMonth) -> Option<Timestamp> {
-    [first, second].into_iter().filter_map(|bed| bed.mulch).map(|mulch| mulch.since).max()
+/// Whether the mulch of a pair lay at a moment, or both are bare: before that nothing is
+/// compared.
+fn comparable((first, second): Pair<'_>) -> impl Fn(Timestamp) -> bool {
+    let since = [first, second].into_iter().filter_map(|bed| bed.mulch).map(|mulch| mulch.since).max();
+    move |at| since.is_none_or(|since| since <= at)
 }
 
-/// Values of two beds' dryings with when they began.
-struct Dryings {
-    /// Of dryings at the same time.
-    together: Vec<[(Timestamp, f64); 2]>,
-    first: Values,
-    second: Values,
-}
-
-fn dryings(first: &BedMonth, second: &BedMonth, pick: impl Fn(&super::Drying) -> Option<f64>) -> Dryings {
-    let since = mulched_since(first, second);
-    let of = |bed: &BedMonth| -> Vec<(Timestamp, Timestamp, f64)> {
-        let fair = bed.dryings.iter().filter(|it| since.is_none_or(|since| since <= it.from));
-        fair.filter_map(|it| Some((it.from, it.to, pick(it).filter(|value| value.is_finite())?))).collect()
-    };
-    let (a, b) = (of(first), of(second));
-    let mut together = Vec::new();
-    for one in &a {
-        let shared = |other: &&(Timestamp, Timestamp, f64)| {
-            let both = seconds(one.0.max(other.0), one.1.min(other.1)).max(0);
-            let either = seconds(one.0.min(other.0), one.1.max(other.1)).max(1);
-            both as f64 >= SHARED_PART * either as f64
-        };
-        // More than half in common: at most one can be.
-        together.extend(b.iter().find(shared).map(|other| [(one.0, one.2), (other.0, other.2)]));
-    }
-    let plain = |of: Vec<(Timestamp, Timestamp, f64)>| of.into_iter().map(|it| (it.0, it.2)).collect();
-    Dryings { together, first: plain(a), second: plain(b) }
-}
-
-impl Dryings {
-    /// The values that are compared: pairs where there are enough of them, which have the
-    /// same weather; else all that there are.
-    fn values(&self) -> (Values, Values, Pairing) {
-        if self.together.len() >= LEAST_PAIRS {
-            let side = |i: usize| self.together.iter().map(|pair| pair[i]).collect();
-            return (side(0), side(1), Pairing::Events);
-        }
-        (self.first.clone(), self.second.clone(), Pairing::Apart)
-    }
-
-    fn beside(&self, first: &BedMonth, second: &BedMonth, what: &str, unit: &'static str) -> Beside {
-        let (one, other, pairing) = self.values();
-        let each =
-            if pairing == Pairing::Events { "each pair of dryings at the same time" } else { "each drying" };
-        made(first, second, what, unit, each, one, other, pairing)
-    }
-}
-
-/// Days with the values of both beds.
-type Days = (Vec<Timestamp>, Vec<f64>, Vec<f64>);
 /// Values with when they began.
-type Values = Vec<(Timestamp, f64)>;
+type DatedValues = Vec<(Timestamp, f64)>;
+/// Days with the values of both beds.
+type DayPairs = Vec<(Timestamp, f64, f64)>;
+
+/// What is compared of two beds.
+struct Compared {
+    what: &'static str,
+    unit: &'static str,
+    each: &'static str,
+    pairing: Pairing,
+    first: DatedValues,
+    second: DatedValues,
+}
+
+impl Compared {
+    /// Values of dryings: of pairs at the same time where there are enough of them, which
+    /// have the same weather; else of all that there are.
+    fn dryings(
+        what: &'static str,
+        unit: &'static str,
+        pair: Pair<'_>,
+        pick: impl Fn(&Drying) -> Option<f64>,
+    ) -> Self {
+        let comparable = comparable(pair);
+        let of = |bed: &BedMonth| -> Vec<(Timestamp, Timestamp, f64)> {
+            let fair = bed.dryings.iter().filter(|it| comparable(it.from));
+            fair.filter_map(|it| Some((it.from, it.to, pick(it).filter(|value| value.is_finite())?)))
+                .collect()
+        };
+        let (a, b) = (of(pair.0), of(pair.1));
+        let together = a.iter().filter_map(|one| {
+            let shared = |other: &&(Timestamp, Timestamp, f64)| {
+                let both = seconds(one.0.max(other.0), one.1.min(other.1)).max(0);
+                let either = seconds(one.0.min(other.0), one.1.max(other.1)).max(1);
+                both as f64 >= SHARED_PART * either as f64
+            };
+            // More than half in common: at most one can be.
+            b.iter().find(shared).map(|other| ((one.0, one.2), (other.0, other.2)))
+        });
+        let (first, second): (DatedValues, DatedValues) = together.unzip();
+        if first.len() >= LEAST_PAIRS {
+            let each = "each pair of dryings at the same time";
+            return Self { what, unit, each, pairing: Pairing::Events, first, second };
+        }
+        let plain = |of: Vec<(Timestamp, Timestamp, f64)>| of.into_iter().map(|it| (it.0, it.2)).collect();
+        Self { what, unit, each: "each drying", pairing: Pairing::Apart, first: plain(a), second: plain(b) }
+    }
+
+    fn days(what: &'static str, unit: &'static str, days: DayPairs) -> Self {
+        let pairing = Pairing::Days { block: block_of(days.len()) };
+        let (first, second) = days.into_iter().map(|(at, one, other)| ((at, one), (at, other))).unzip();
+        Self { what, unit, each: "each day", pairing, first, second }
+    }
+
+    fn beside(self, (first, second): Pair<'_>) -> Beside {
+        let (first_at, first_values): (Vec<_>, Vec<_>) = self.first.into_iter().unzip();
+        let (second_at, second_values): (Vec<_>, Vec<_>) = self.second.into_iter().unzip();
+        let outcome = effect(&first_values, &second_values, self.pairing, SEED);
+        let mut it = Beside {
+            first: first.id.clone(),
+            second: second.id.clone(),
+            first_name: first.name.clone(),
+            second_name: second.name.clone(),
+            what: self.what.to_owned(),
+            unit: self.unit,
+            each: self.each,
+            first_values,
+            second_values,
+            first_at,
+            second_at,
+            outcome,
+            says: String::new(),
+            caution: String::new(),
+        };
+        it.says = match it.outcome {
+            Ok(effect) => says(&it, &effect, first.mulch.is_some() != second.mulch.is_some()),
+            Err(few) => too_few(&it, few),
+        };
+        it
+    }
+}
 
 /// Losses of the days on which both beds' are known.
-fn daily(first: &BedMonth, second: &BedMonth, span: &Span) -> Days {
-    let since = mulched_since(first, second);
-    let mut found = Days::default();
-    for (day, (a, b)) in span.days.iter().zip(first.days.iter().zip(&second.days)) {
-        if let Some((one, other)) = a.loss_mm.zip(b.loss_mm)
-            && since.is_none_or(|since| since <= day.from)
-            && one.is_finite()
-            && other.is_finite()
-        {
-            found.0.push(day.from);
-            found.1.push(one);
-            found.2.push(other);
-        }
-    }
-    found
+fn daily(pair: Pair<'_>, span: &MonthSpan) -> DayPairs {
+    let comparable = comparable(pair);
+    let days = span.days.iter().zip(pair.0.days.iter().zip(&pair.1.days));
+    days.filter(|(day, _)| comparable(day.from))
+        .filter_map(|(day, (a, b))| Some((day.from, a.loss_mm?, b.loss_mm?)))
+        .filter(|(_, one, other)| one.is_finite() && other.is_finite())
+        .collect()
 }
 
 /// Daily swings of two beds' soil, of the days of which 20 hours are known of both.
-fn swings(
-    garden: &Garden,
-    first: &BedMonth,
-    second: &BedMonth,
-    sensors: &[SensorMonth],
-    span: &Span,
-) -> Option<Days> {
+fn swings(garden: &Garden, pair: Pair<'_>, sensors: &[SensorMonth], span: &MonthSpan) -> Option<DayPairs> {
     const LEAST_HOURS: usize = 20;
-    let index = |bed: &BedMonth| garden.beds.iter().position(|it| it.id == bed.id);
-    let of = |bed: usize| {
-        let own = garden.sensors.iter().zip(sensors).filter(|(plan, _)| {
-            plan.measures == Quantity::SoilTemperature
-                && matches!(plan.place, Place::Bed(place) if usize::from(place) == bed)
-        });
-        own.min_by(|a, b| a.0.depth_m.unwrap_or(0.0).total_cmp(&b.0.depth_m.unwrap_or(0.0)))
+    // The thermometer nearest to the surface, with its depth.
+    let of = |bed: &BedMonth| {
+        let bed = garden.beds.iter().position(|it| it.id == bed.id)?;
+        let own = garden
+            .sensors
+            .iter()
+            .zip(sensors)
+            .filter(|(plan, _)| plan.measures == Quantity::SoilTemperature && is_bed(plan.place, bed));
+        own.map(|(plan, month)| (plan.depth_m.unwrap_or(0.0), month)).min_by(|a, b| a.0.total_cmp(&b.0))
     };
-    let (a, b) = (of(index(first)?)?, of(index(second)?)?);
+    let (a, b) = (of(pair.0)?, of(pair.1)?);
     // The deeper, the less it swings.
-    if (a.0.depth_m.unwrap_or(0.0) - b.0.depth_m.unwrap_or(0.0)).abs() > 0.02 {
+    if (a.0 - b.0).abs() > 0.02 {
         return None;
     }
-    let swing = |hours: &[Bin], day: &DaySpan| {
-        let own: Vec<f64> = hours
-            .iter()
-            .filter(|bin| bin.start >= day.from && bin.end <= day.to)
-            .filter_map(Bin::mean)
-            .collect();
-        let most = own.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let least = own.iter().copied().fold(f64::INFINITY, f64::min);
-        (own.len() >= LEAST_HOURS).then_some(most - least)
+    let swing = |sensor: &SensorMonth, day: &DaySpan| {
+        let of_day = sensor.hours.iter().filter(|bin| bin.start >= day.from && bin.end <= day.to);
+        let means: Vec<f64> = of_day.filter_map(Bin::mean).collect();
+        let most = means.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let least = means.iter().copied().fold(f64::INFINITY, f64::min);
+        (means.len() >= LEAST_HOURS).then_some(most - least)
     };
-    let since = mulched_since(first, second);
-    let mut found = Days::default();
-    for day in span.days.iter().filter(|day| since.is_none_or(|since| since <= day.from)) {
-        if let Some((one, other)) = swing(&a.1.hours, day).zip(swing(&b.1.hours, day)) {
-            found.0.push(day.from);
-            found.1.push(one);
-            found.2.push(other);
-        }
-    }
-    Some(found)
-}
-
-fn of_days(
-    first: &BedMonth,
-    second: &BedMonth,
-    what: &str,
-    unit: &'static str,
-    (at, one, other): Days,
-) -> Beside {
-    let pairing = Pairing::Days { block: block_of(at.len()) };
-    let with = |values: Vec<f64>| at.iter().copied().zip(values).collect();
-    made(first, second, what, unit, "each day", with(one), with(other), pairing)
-}
-
-#[expect(clippy::too_many_arguments, reason = "the columns of one comparison")]
-fn made(
-    first: &BedMonth,
-    second: &BedMonth,
-    what: &str,
-    unit: &'static str,
-    each: &'static str,
-    one: Values,
-    other: Values,
-    pairing: Pairing,
-) -> Beside {
-    let (first_at, first_values): (Vec<_>, Vec<_>) = one.into_iter().unzip();
-    let (second_at, second_values): (Vec<_>, Vec<_>) = other.into_iter().unzip();
-    let outcome = effect(&first_values, &second_values, pairing, SEED);
-    let mut it = Beside {
-        first: first.id.clone(),
-        second: second.id.clone(),
-        first_name: first.name.clone(),
-        second_name: second.name.clone(),
-        what: what.to_owned(),
-        unit,
-        each,
-        first_values,
-        second_values,
-        first_at,
-        second_at,
-        outcome,
-        says: String::new(),
-        caution: String::new(),
-    };
-    it.says = match it.outcome {
-        Ok(effect) => says(&it, &effect, first.mulch.is_some() != second.mulch.is_some()),
-        Err(few) => too_few(&it, few),
-    };
-    it
+    let comparable = comparable(pair);
+    let days = span.days.iter().filter(|day| comparable(day.from));
+    Some(days.filter_map(|day| Some((day.from, swing(a.1, day)?, swing(b.1, day)?))).collect())
 }
 
 fn too_few(it: &Beside, few: TooFew) -> String {
-    let count = |n: usize, name: &str| format!("{name} has {n}");
     format!(
-        "{}: too few values to say anything. {} and {}; each bed needs at least {}.",
-        it.what,
-        count(few.first, &it.first_name),
-        count(few.second, &it.second_name),
-        few.least
+        "{}: too few values to say anything. {} has {} and {} has {}; each bed needs at least {}.",
+        it.what, it.first_name, few.first, it.second_name, few.second, few.least
     )
 }
 
 fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
     let (one, other) = (mean(&it.first_values), mean(&it.second_values));
     let (a, b, unit) = (&it.first_name, &it.second_name, it.unit);
     let over = match effect.pairing {
@@ -304,31 +259,21 @@ fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
 }
 
 /// What the garden file says of how two beds differ.
-fn differences(garden: &Garden, first: &BedMonth, second: &BedMonth) -> Vec<String> {
-    let mut found = Vec::new();
-    if first.soil != second.soil || (first.field_capacity - second.field_capacity).abs() > 1e-9 {
-        found.push("soil".to_owned());
-    }
-    if first.crop != second.crop {
-        found.push("crop".to_owned());
-    }
-    if (first.root_depth_m - second.root_depth_m).abs() > 1e-9 {
-        found.push("depth of the roots".to_owned());
-    }
-    let depths = |bed: &BedMonth| bed.probes.iter().map(|probe| probe.1).collect::<Vec<f64>>();
-    let (a, b) = (depths(first), depths(second));
-    if a.len() != b.len() || a.iter().zip(&b).any(|(a, b)| (a - b).abs() > 0.01) {
-        found.push("depth of the probes".to_owned());
-    }
-    let hours = |bed: &BedMonth| garden.watering_hours(&bed.id).clone();
-    if hours(first) != hours(second) {
-        found.push("watering hours".to_owned());
-    }
-    found
+fn differences(garden: &Garden, (first, second): Pair<'_>) -> Vec<String> {
+    let apart = |a: f64, b: f64, by: f64| (a - b).abs() > by;
+    let (a, b) = (&first.probes, &second.probes);
+    let checks = [
+        (first.soil != second.soil || apart(first.field_capacity, second.field_capacity, 1e-9), "soil"),
+        (first.crop != second.crop, "crop"),
+        (apart(first.root_depth_m, second.root_depth_m, 1e-9), "depth of the roots"),
+        (a.len() != b.len() || a.iter().zip(b).any(|(a, b)| apart(a.1, b.1, 0.01)), "depth of the probes"),
+        (garden.watering_hours(&first.id) != garden.watering_hours(&second.id), "watering hours"),
+    ];
+    checks.into_iter().filter(|(differ, _)| *differ).map(|(_, what)| what.to_owned()).collect()
 }
 
 /// Part of available water that two beds had on the days on which both are known.
-fn held(first: &BedMonth, second: &BedMonth) -> Option<(f64, f64)> {
+fn held((first, second): Pair<'_>) -> Option<(f64, f64)> {
     let days = first.days.iter().zip(&second.days);
     let known: Vec<(f64, f64)> = days.filter_map(|(a, b)| a.available.zip(b.available)).collect();
     let mean = |pick: fn(&(f64, f64)) -> f64| known.iter().map(pick).sum::<f64>() / known.len() as f64;
@@ -340,13 +285,12 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
         "Hourly readings are not compared: each is nearly the one before it over again (they are autocorrelated), so \
          that hundreds of them tell hardly more than a few days do, and any difference would look certain. ",
     );
-    match it.each {
-        "each day" => text.push_str(
-            "Days too are like their neighbours, so they are drawn in runs; a month has few such runs, and the \
-             interval is rough. ",
-        ),
-        _ => text.push_str("A month has few dryings, so the interval is rough. "),
-    }
+    text.push_str(if it.each == "each day" {
+        "Days too are like their neighbours, so they are drawn in runs; a month has few such runs, and the interval is \
+         rough. "
+    } else {
+        "A month has few dryings, so the interval is rough. "
+    });
     if differ.is_empty() {
         text.push_str(
             "By the garden file soil, crop and probes are alike, but sun, watering and the soil beside each probe may \
@@ -382,7 +326,7 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
 }
 
 /// The beds of two ids.
-pub(super) fn named<'a>(beds: &'a [BedMonth], (a, b): (&Id, &Id)) -> Option<(&'a BedMonth, &'a BedMonth)> {
+pub(super) fn named<'a>(beds: &'a [BedMonth], (a, b): (&Id, &Id)) -> Option<Pair<'a>> {
     let find = |id: &Id| beds.iter().find(|bed| bed.id == *id);
     find(a).zip(find(b)).filter(|_| a != b)
 }

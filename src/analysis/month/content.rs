@@ -7,15 +7,7 @@ use jiff::tz::TimeZone;
 use crate::analysis::{Effect, Summary, TooFew};
 use crate::garden::log::LogEntry;
 use crate::history::Bin;
-use crate::model::{Id, Quantity};
-
-/// Which month.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Which {
-    pub year: i16,
-    /// 1 to 12.
-    pub month: i8,
-}
+use crate::model::{CalendarMonth, Id, Quantity};
 
 /// A month of one garden.
 #[derive(Clone, Debug)]
@@ -23,7 +15,7 @@ pub struct Month {
     pub site: Id,
     pub name: String,
     pub time_zone: TimeZone,
-    pub which: Which,
+    pub which: CalendarMonth,
     /// The first moment of the month on the site's clock, and the first after it.
     pub from: Timestamp,
     pub to: Timestamp,
@@ -91,18 +83,16 @@ pub struct DayOf {
     pub total: Option<f64>,
 }
 
-/// Rain of the month, by rain days (9 am to 9 am, named by the day they end).
+/// Rain of the month, by rain days (9 am to 9 am, named by the day they end), of the gauge
+/// whose record of it is the most whole.
 #[derive(Clone, Debug)]
 pub struct RainMonth {
-    /// The gauge whose record of the month is the most whole.
-    pub gauge: Id,
     /// Each rain day of the month that has ended.
     pub days: Vec<RainDayOf>,
     /// What fell on all days, mm; at least so much where `days_unknown` is not 0.
     pub total_mm: f64,
     pub days_unknown: u32,
-    /// Days that are known, with at least 0.2 mm, and with at least 1 mm.
-    pub wet_days: u32,
+    /// Days that are known, with at least 1 mm.
     pub days_of_1mm: u32,
     pub wettest: Option<(Date, f64)>,
     /// The longest run of days with less than 1 mm, where every one is known: its

@@ -7,7 +7,7 @@ use crate::history::Point;
 
 /// One message with something in it.
 #[derive(Clone, Copy, Debug)]
-struct Message {
+struct CountedMessage {
     /// The message before: it did not come sooner.
     from: Timestamp,
     at: Timestamp,
@@ -17,7 +17,7 @@ struct Message {
 /// The record of one sensor whose values add up.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Counted {
-    messages: Vec<Message>,
+    messages: Vec<CountedMessage>,
     /// Stretches of which not all is known.
     breaks: Vec<(Timestamp, Timestamp)>,
     heard: Option<(Timestamp, Timestamp)>,
@@ -37,7 +37,7 @@ impl Counted {
                 found.breaks.push((from, point.at));
             }
             if let Some(amount) = good.filter(|amount| *amount > 0.0) {
-                found.messages.push(Message { from, at: point.at, amount });
+                found.messages.push(CountedMessage { from, at: point.at, amount });
             }
             found.heard = Some((found.heard.map_or(from, |heard| heard.0), point.at));
             before = Some(point.at);

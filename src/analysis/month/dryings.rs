@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::Drying;
-use super::span::{Span, seconds};
+use super::span::{MonthSpan, seconds};
 use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::plus;
 use crate::history::RootZoneBin;
@@ -41,7 +41,7 @@ impl WholeHours<'_> {
 
 /// What the dryings of a bed are found with.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Soil {
+pub(super) struct DryingSoil {
     pub(super) wilting_point: f64,
     pub(super) root_depth_m: f64,
     pub(super) latitude_deg: f64,
@@ -51,7 +51,12 @@ pub(super) struct Soil {
 /// The dryings of the month: those that reach into it. A drying that goes on at the
 /// end of the record counts up to there. It takes two days and 0.008 m³/m³ to count,
 /// the outlook's own measure.
-pub(super) fn dryings(hours: WholeHours<'_>, rises: &[Wetting], soil: &Soil, span: &Span) -> Vec<Drying> {
+pub(super) fn dryings(
+    hours: WholeHours<'_>,
+    rises: &[Wetting],
+    soil: &DryingSoil,
+    span: &MonthSpan,
+) -> Vec<Drying> {
     // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
     let mut outlook = Outlook::new(Limits { floor: 0.5 * soil.wilting_point, ..Limits::default() });
     let mut found: Vec<Drydown> = Vec::new();
@@ -91,7 +96,7 @@ pub(super) fn dryings(hours: WholeHours<'_>, rises: &[Wetting], soil: &Soil, spa
         .collect()
 }
 
-fn drying(it: &Drydown, hours: WholeHours<'_>, soil: &Soil) -> Drying {
+fn drying(it: &Drydown, hours: WholeHours<'_>, soil: &DryingSoil) -> Drying {
     let settled = plus(it.from, DAY_S);
     let loss_days = (seconds(settled, it.to) / DAY_S).max(0);
     let end = plus(settled, loss_days * DAY_S);

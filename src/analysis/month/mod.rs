@@ -27,27 +27,27 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 
-use beds::{Of, bed_month};
+use beds::{BedInput, bed_month};
 use counted::Counted;
 use questions::questions;
 use rain::rain_month;
 pub use rain::{caught_by, rain_days};
 use sensors::{hours, sensor_month};
-use span::Span;
+use span::MonthSpan;
 use tanks::tank_month;
 use wettings::Heard;
 
 pub use crate::analysis::{Effect, Pairing};
 pub use content::{
     BedDay, BedMonth, BedWetting, Beside, Cause, DayOf, Drying, Month, MulchOn, Question, RainDayOf,
-    RainMonth, SensorMonth, TankDay, TankMonth, WaterBand, Which,
+    RainMonth, SensorMonth, TankDay, TankMonth, WaterBand,
 };
 
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::garden::{Needs, patience_s};
 use crate::history::{Bin, Point};
-use crate::model::{Id, Quantity};
+use crate::model::{CalendarMonth, Id, Quantity};
 
 /// What a month is made from.
 #[derive(Clone, Debug, Default)]
@@ -68,13 +68,13 @@ pub struct Input {
 /// nearest that it has.
 pub fn month(
     garden: &Garden,
-    which: Which,
+    which: CalendarMonth,
     input: &Input,
     until: Option<Timestamp>,
     compare: Option<(&Id, &Id)>,
 ) -> Month {
     let zone = &garden.site.time_zone;
-    let span = Span::new(which, zone, until);
+    let span = MonthSpan::new(which, zone, until);
     let sorted: Vec<Cow<'_, [Point]>> = garden.sensors.iter().map(|it| ordered(input, &it.id)).collect();
     // Nothing of what comes after the month, or after what is known, has a say.
     let points: Vec<&[Point]> = sorted
@@ -106,7 +106,7 @@ pub fn month(
         .collect();
     let needs = needs(&heard, &log, &span);
     let rises = heard.rises();
-    let of = Of { heard: &heard, needs: &needs, span: &span, hours: &hours };
+    let of = BedInput { heard: &heard, needs: &needs, span: &span, hours: &hours };
     let beds: Vec<BedMonth> = rises.iter().enumerate().map(|(i, rises)| bed_month(of, i, rises)).collect();
     let pair = match compare {
         Some(named) => beside::named(&beds, named),
@@ -121,7 +121,7 @@ pub fn month(
         site: garden.site.id.clone(),
         name: garden.site.name.clone(),
         time_zone: zone.clone(),
-        which: Which { year: span.first.year(), month: span.first.month() },
+        which: CalendarMonth { year: span.first.year(), month: span.first.month() },
         from: span.from,
         to: span.to,
         until: until.filter(|until| *until < span.to),
@@ -186,7 +186,7 @@ fn ordered<'a>(input: &'a Input, id: &Id) -> Cow<'a, [Point]> {
 }
 
 /// The weather of the month as the core hears it.
-fn needs(heard: &Heard<'_>, log: &[LogEntry], span: &Span) -> Needs {
+fn needs(heard: &Heard<'_>, log: &[LogEntry], span: &MonthSpan) -> Needs {
     const DAY: SignedDuration = SignedDuration::from_hours(24);
     let mut needs = Needs::new(heard.garden, log);
     // The evening before shows what the first midnight was like.

@@ -31,16 +31,15 @@ pub(super) fn questions(month: &Month) -> Vec<Question> {
     asked.into_iter().flatten().take(MOST).collect()
 }
 
-fn question(ask: String, look_at: &str, begin: String) -> Option<Question> {
-    Some(Question { ask, look_at: look_at.to_owned(), begin })
+fn question(ask: impl Into<String>, look_at: &str, begin: impl Into<String>) -> Option<Question> {
+    Some(Question { ask: ask.into(), look_at: look_at.to_owned(), begin: begin.into() })
 }
 
 fn wettest_day(month: &Month) -> Option<Question> {
     let rain = month.rain.as_ref()?;
     rain.wettest?;
     question(
-        "On which day did the most rain fall, and was it more than on all the other days together?"
-            .to_owned(),
+        "On which day did the most rain fall, and was it more than on all the other days together?",
         "rain_days: date, rain_mm",
         format!(
             "Sort the {} days by rain_mm, the most on top. Add up the rest and put the two numbers side by side.",
@@ -60,8 +59,7 @@ fn dry_run(month: &Month) -> Option<Question> {
         ),
         "rain_days: date, rain_mm; beds_daily: date, bed_name, water_mm",
         "Find the longest run of days with less than 1 mm. Draw a line chart of water_mm over those dates and say where \
-         it goes down and where it jumps up."
-            .to_owned(),
+         it goes down and where it jumps up.",
     )
 }
 
@@ -72,11 +70,10 @@ fn missing(month: &Month) -> Option<Question> {
         return None;
     }
     question(
-        "Which sensor missed the most readings? Can we still trust what it tells?".to_owned(),
+        "Which sensor missed the most readings? Can we still trust what it tells?",
         "quality: sensor, place, expected, good, complete_percent, gap_hours",
         "Sort by complete_percent. For the lowest one look at gap_hours: were the missing readings in one piece, or here \
-         and there?"
-            .to_owned(),
+         and there?",
     )
 }
 
@@ -94,7 +91,7 @@ fn bands(month: &Month) -> Option<Question> {
             "Count for each bed the days of each word in band. Draw the bars of the beds next to each other.",
         ),
     };
-    question(ask, "beds_daily: date, bed_name, band", begin.to_owned())
+    question(ask, "beds_daily: date, bed_name, band", begin)
 }
 
 fn soaked(month: &Month) -> Option<Question> {
@@ -109,7 +106,7 @@ fn soaked(month: &Month) -> Option<Question> {
         return None;
     }
     question(
-        "When it rained, how much of the rain could the soil keep?".to_owned(),
+        "When it rained, how much of the rain could the soil keep?",
         "wettings: bed_name, from_local, cause, rain_mm, gain_mm",
         format!(
             "Take the {rains} rows with the cause rain. Put gain_mm beside rain_mm. Where gain_mm is smaller, think of \
@@ -127,7 +124,7 @@ fn tank(month: &Month) -> Option<Question> {
             tank.name, tank.cold_c, tank.warm_c
         ),
         "tanks_daily: date, tank_name, min_c, max_c, swing_c, cold_hours, warm_hours",
-        "Sort by swing_c. Then add up cold_hours and warm_hours and put them beside known_hours.".to_owned(),
+        "Sort by swing_c. Then add up cold_hours and warm_hours and put them beside known_hours.",
     )
 }
 
@@ -165,7 +162,7 @@ fn drying(month: &Month) -> Option<Question> {
         return None;
     }
     question(
-        "How many millimetres of water does a bed lose in a day, and is it always the same?".to_owned(),
+        "How many millimetres of water does a bed lose in a day, and is it always the same?",
         "dryings: bed_name, from_local, days, loss_mm_day",
         format!(
             "There are {dryings} dryings. Draw a dot for the loss_mm_day of each, one colour or shape for each bed. One \
@@ -221,8 +218,7 @@ fn watered(month: &Month) -> Option<Question> {
         format!("How often was {} watered, and at what time of the day?", bed.name),
         "wettings: bed_name, from_local, cause, inferred, why",
         "Take the rows with the cause watering. Make a tally of the hours. Is it a good time of the day for watering? Say \
-         why."
-            .to_owned(),
+         why.",
     )
 }
 
@@ -234,6 +230,6 @@ fn harvest(month: &Month) -> Option<Question> {
     question(
         format!("How much was harvested in {}?", spoken::month(month.which.month)),
         "log: time_local, place, what, words, kg",
-        "Take the rows with a number in kg. Add them up for each bed and draw a bar for each.".to_owned(),
+        "Take the rows with a number in kg. Add them up for each bed and draw a bar for each.",
     )
 }

@@ -4,24 +4,21 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::span::{Span, seconds};
+use super::span::{MonthSpan, seconds};
 use super::{RainDayOf, RainMonth};
 use crate::garden::plan::Sensor;
 use crate::garden::{caught, patience_s};
 use crate::history::Point;
 use crate::rain::{Caught, DRY_DAY_MM, Gauge, RainDays, Total, rain_day_bounds};
 
-/// A day with at least so much is a wet day, mm: one tip of a usual gauge.
-const WET_DAY_MM: f64 = 0.2;
-
 /// One gauge's month; points in order of time, from before the month on.
-pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &Span) -> RainMonth {
+pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &MonthSpan) -> RainMonth {
     // What came before the month shows only whether its first day is whole.
     let early = points.partition_point(|point| seconds(point.at, span.from) > 2 * 86_400);
     let of_month = points[early..].iter().take_while(|point| point.at < span.to && point.at <= span.end);
     let patience_s = patience_s(sensor.every_s);
     let heard = of_month.map(|point| (point.at, caught_by(sensor, point)));
-    summed(sensor, rain_days(heard, patience_s, &span.zone, (span.first, span.last), span.end))
+    summed(rain_days(heard, patience_s, &span.zone, (span.first, span.last), span.end))
 }
 
 /// What a reading of a gauge brings; `None` where it cannot be believed.
@@ -63,7 +60,7 @@ fn day(record: &RainDays, date: Date) -> RainDayOf {
     RainDayOf { date, mm, gap }
 }
 
-fn summed(sensor: &Sensor, days: Vec<RainDayOf>) -> RainMonth {
+fn summed(days: Vec<RainDayOf>) -> RainMonth {
     let count = |holds: &dyn Fn(&RainDayOf) -> bool| {
         u32::try_from(days.iter().filter(|day| holds(day)).count()).unwrap_or(u32::MAX)
     };
@@ -76,11 +73,9 @@ fn summed(sensor: &Sensor, days: Vec<RainDayOf>) -> RainMonth {
         }
     }
     RainMonth {
-        gauge: sensor.id.clone(),
         total_mm: days.iter().filter_map(|day| day.mm).fold(0.0, |sum, mm| sum + mm),
         days_unknown: count(&|day| day.gap),
-        // A part of a tip is rounding: 0.2 need not be a number that a computer holds.
-        wet_days: count(&|day| day.whole_mm().is_some_and(|mm| mm >= WET_DAY_MM - 1e-6)),
+        // A part of a tip is rounding: sums of 0.2 need not be whole.
         days_of_1mm: count(&|day| day.whole_mm().is_some_and(|mm| mm >= DRY_DAY_MM - 1e-6)),
         wettest: known().filter(|day| day.1 > 0.0).reduce(|a, b| if b.1 > a.1 { b } else { a }),
         longest_dry,

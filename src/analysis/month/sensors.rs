@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::span::{Span, seconds};
+use super::span::{MonthSpan, seconds};
 use super::{DayOf, SensorMonth};
 use crate::analysis::Summary;
 use crate::garden::patience_s;
@@ -44,7 +44,7 @@ pub(super) fn sensor_month(
     sensor: &Sensor,
     points: &[Point],
     hours: Vec<Bin>,
-    span: &Span,
+    span: &MonthSpan,
 ) -> SensorMonth {
     let (mut whole, mut rest) = (Bin::empty(span.from, span.to), points);
     let mut values = Vec::with_capacity(points.len());
@@ -93,7 +93,7 @@ pub(super) fn sensor_month(
 
 /// The longest time without a good reading, from the month's beginning to its end, if
 /// it is longer than the sensor may be silent. Of equals the first.
-fn longest_gap(points: &[Point], span: &Span, patience_s: i64) -> Option<(Timestamp, Timestamp)> {
+fn longest_gap(points: &[Point], span: &MonthSpan, patience_s: i64) -> Option<(Timestamp, Timestamp)> {
     let good = points.iter().filter(|point| point.good().is_some()).map(|point| point.at);
     let mut before = span.from;
     let mut longest = None;

@@ -4,8 +4,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::Which;
 use crate::history::Point;
+use crate::model::CalendarMonth;
 
 /// A local day.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -18,7 +18,7 @@ pub(super) struct DaySpan {
 
 /// A month, as far as it has passed.
 #[derive(Clone, Debug)]
-pub(super) struct Span {
+pub(super) struct MonthSpan {
     pub(super) zone: TimeZone,
     pub(super) from: Timestamp,
     pub(super) to: Timestamp,
@@ -32,9 +32,9 @@ pub(super) struct Span {
     pub(super) last: Date,
 }
 
-impl Span {
+impl MonthSpan {
     /// A month that no calendar has is taken for the nearest that it has.
-    pub(super) fn new(which: Which, zone: &TimeZone, until: Option<Timestamp>) -> Self {
+    pub(super) fn new(which: CalendarMonth, zone: &TimeZone, until: Option<Timestamp>) -> Self {
         let first = Date::new(which.year.clamp(1, 9998), which.month.clamp(1, 12), 1)
             .expect("the first of a month between the years 1 and 9998 is a date");
         let last = first.last_of_month();

@@ -1,6 +1,6 @@
 //! The tanks' days.
 
-use super::span::Span;
+use super::span::MonthSpan;
 use super::{SensorMonth, TankDay, TankMonth};
 use crate::garden::plan::{Garden, Tank};
 use crate::model::{Place, Quantity};
@@ -12,7 +12,7 @@ pub(super) fn tank_month(
     index: usize,
     tank: &Tank,
     sensors: &[SensorMonth],
-    span: &Span,
+    span: &MonthSpan,
 ) -> TankMonth {
     let own = garden.sensors.iter().zip(sensors).filter(|(plan, _)| {
         plan.measures == Quantity::WaterTemperature

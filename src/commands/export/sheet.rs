@@ -1,13 +1,12 @@
 //! The export as a spreadsheet.
 
-use std::ops::ControlFlow;
 use std::path::Path;
 
 use anyhow::Context as _;
 
-use super::each_bin;
+use super::each_row;
 use crate::commands::exit::WrongInput;
-use crate::export::{BIN_COLUMNS, READING_COLUMNS, Sheet, SheetError, reading_record};
+use crate::export::{ExportSheet, SheetError};
 use crate::garden::plan::Garden;
 use crate::history::Step;
 use crate::store::{Filter, Reader};
@@ -24,20 +23,8 @@ pub(super) fn write(
     step: Step,
     path: &Path,
 ) -> anyhow::Result<u64> {
-    let columns: &[&str] = if step == Step::Raw { &READING_COLUMNS } else { &BIN_COLUMNS };
-    let mut sheet = Sheet::new(columns)?;
-    let filled = if step == Step::Raw {
-        let mut filled = Ok(());
-        reader
-            .readings(filter, |row| {
-                filled = sheet.push(&reading_record(&row));
-                if filled.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-            })
-            .context("reading what is stored")?;
-        filled.map_err(anyhow::Error::from)
-    } else {
-        each_bin(reader, gardens, filter, step, &mut |record| Ok(sheet.push(record)?))
-    };
+    let mut sheet = ExportSheet::new(step)?;
+    let filled = each_row(reader, gardens, filter, step, &mut |row| Ok(sheet.push(row)?));
     match filled {
         Ok(()) => {}
         Err(fault) if matches!(fault.downcast_ref(), Some(SheetError::Full)) => {

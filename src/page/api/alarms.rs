@@ -11,7 +11,7 @@ use super::read::read;
 use super::sites::zone_name;
 use crate::alarms::AlarmNote;
 use crate::engine::Published;
-use crate::export::Span;
+use crate::export::TimeSpan;
 use crate::garden::plan::Garden;
 use crate::page::PageSource;
 use crate::store::{AlarmRecord, Reader, StoreError};
@@ -86,7 +86,7 @@ fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a Alarm
 fn steps(
     reader: &Reader,
     site: &str,
-    span: Span,
+    span: TimeSpan,
     after: Option<(i64, u32)>,
     limit: usize,
 ) -> Result<(Vec<AlarmRecord>, Vec<AlarmNote>), StoreError> {

@@ -16,7 +16,7 @@ use super::answer;
 use super::cursor::Cursor;
 use super::fault::ApiFault;
 use super::resource::{AnswerFormat, Resource};
-use crate::export::Span;
+use crate::export::TimeSpan;
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::history::Step;
@@ -134,7 +134,7 @@ impl<V: PageSource> ApiCall<V> {
     }
 
     /// The span that is asked for; without an end it is open there.
-    pub(super) fn span(&self, zone: &TimeZone) -> Result<Span, ApiFault> {
+    pub(super) fn span(&self, zone: &TimeZone) -> Result<TimeSpan, ApiFault> {
         let from = self.moment("from", zone, End::From)?.unwrap_or(Timestamp::MIN);
         let to = self.moment("to", zone, End::To)?.unwrap_or(Timestamp::MAX);
         if from >= to {
@@ -142,7 +142,7 @@ impl<V: PageSource> ApiCall<V> {
             let detail = "The span ends before it begins.";
             return Err(ApiFault::parameter("to", &given, detail, "a time after that of from"));
         }
-        Ok(Span { from, to })
+        Ok(TimeSpan { from, to })
     }
 
     fn moment(&self, name: &str, zone: &TimeZone, end: End) -> Result<Option<Timestamp>, ApiFault> {

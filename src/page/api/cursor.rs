@@ -3,13 +3,13 @@
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
-use crate::export::Mark;
+use crate::export::RecordMark;
 
 /// A place in a list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Cursor {
     /// Behind a reading.
-    Reading(Mark),
+    Reading(RecordMark),
     /// At the first moment at which a bin may begin, milliseconds since 1970.
     Bin(i64),
     /// Behind so many rows of one moment, milliseconds since 1970.
@@ -20,7 +20,7 @@ impl Cursor {
     /// The text of `after` and of links.
     pub(super) fn text(self) -> String {
         let plain = match self {
-            Self::Reading(Mark { at_ms, series }) => format!("r.{at_ms}.{series}"),
+            Self::Reading(RecordMark { at_ms, series }) => format!("r.{at_ms}.{series}"),
             Self::Bin(at_ms) => format!("b.{at_ms}"),
             Self::Row { at_ms, given } => format!("e.{at_ms}.{given}"),
         };
@@ -34,7 +34,7 @@ impl Cursor {
         let (kind, at_ms, number) = (parts.next()?, parts.next()?.parse().ok()?, parts.next());
         let number = number.map(str::parse::<u32>).transpose().ok()?;
         match (kind, number, parts.next()) {
-            ("r", Some(series), None) => Some(Self::Reading(Mark { at_ms, series })),
+            ("r", Some(series), None) => Some(Self::Reading(RecordMark { at_ms, series })),
             ("b", None, None) => Some(Self::Bin(at_ms)),
             ("e", Some(given), None) => Some(Self::Row { at_ms, given }),
             _ => None,
@@ -82,7 +82,7 @@ mod tests {
         #[test]
         fn a_cursor_comes_back(at_ms: i64, number: u32) {
             for it in [
-                Cursor::Reading(Mark { at_ms, series: number }),
+                Cursor::Reading(RecordMark { at_ms, series: number }),
                 Cursor::Bin(at_ms),
                 Cursor::Row { at_ms, given: number },
             ] {

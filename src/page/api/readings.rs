@@ -8,17 +8,17 @@ use tokio::time::Instant;
 use super::call::ApiCall;
 use super::cursor::Cursor;
 use super::fault::ApiFault;
-use super::read::{LOOKED, RecordedSensor, read};
+use super::read::{LOOKED, find_sensor, read};
 use super::resource::AnswerFormat;
 use super::stream;
-use crate::export::{Span, adds_up, walk_bins, walk_readings};
+use crate::export::{SensorRecord, TimeSpan, walk_readings};
 use crate::history::{Bin, Point, Step};
 use crate::page::PageSource;
 
 #[derive(Serialize)]
 struct RecordJson<'a> {
     #[serde(flatten)]
-    of: &'a RecordedSensor,
+    of: &'a SensorRecord,
     step: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     readings: Option<Vec<ReadingJson>>,
@@ -52,7 +52,7 @@ struct BinJson {
 }
 
 pub(super) async fn readings<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
-    let sensor = RecordedSensor::find(&call).await?;
+    let sensor = find_sensor(&call).await?;
     let (span, step, limit) = (call.span(&sensor.zone)?, call.step()?, call.limit()?);
     if call.format == AnswerFormat::Csv {
         // A stream is whole: it has no pages, so the parameters of pages have no meaning.
@@ -66,15 +66,15 @@ pub(super) async fn readings<V: PageSource>(call: ApiCall<V>) -> Result<Response
 }
 
 pub(super) async fn as_csv<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
-    let sensor = RecordedSensor::find(&call).await?;
+    let sensor = find_sensor(&call).await?;
     let (span, step) = (call.span(&sensor.zone)?, call.step()?);
     stream::csv(&call.context, sensor, span, step).await
 }
 
 async fn raw<V: PageSource>(
     call: &ApiCall<V>,
-    sensor: &RecordedSensor,
-    span: Span,
+    sensor: &SensorRecord,
+    span: TimeSpan,
     limit: usize,
 ) -> Result<Response, ApiFault> {
     let after = call.after(|cursor| match cursor {
@@ -100,8 +100,8 @@ async fn raw<V: PageSource>(
 
 async fn bins<V: PageSource>(
     call: &ApiCall<V>,
-    sensor: &RecordedSensor,
-    mut span: Span,
+    sensor: &SensorRecord,
+    mut span: TimeSpan,
     step: Step,
     limit: usize,
 ) -> Result<Response, ApiFault> {
@@ -112,13 +112,11 @@ async fn bins<V: PageSource>(
     span.from = after.map_or(span.from, |after| after.max(span.from));
     let until = Instant::now() + LOOKED;
     let of = sensor.clone();
-    let total = adds_up(&sensor.quantity);
     let (bins, next) = read(&call.context, move |reader| {
         let mut bins = Vec::new();
         let enough = || Instant::now() > until;
-        let names = (of.site.as_str(), of.sensor.as_str());
-        let next = walk_bins(reader, names, span, step, &of.zone, limit, enough, |bin| {
-            bins.push(binned(bin, total));
+        let next = of.walk_bins(reader, span, step, limit, enough, |bin| {
+            bins.push(binned(bin, of.figures(bin)));
         })?;
         Ok((bins, next))
     })
@@ -139,8 +137,7 @@ fn reading(point: &Point) -> ReadingJson {
     }
 }
 
-fn binned(bin: &Bin, total: bool) -> BinJson {
-    let level = |level: Option<f64>| level.filter(|_| !total);
+fn binned(bin: &Bin, [mean, min, max, total]: [Option<f64>; 4]) -> BinJson {
     BinJson {
         start: bin.start.to_string(),
         end: bin.end.to_string(),
@@ -148,9 +145,9 @@ fn binned(bin: &Bin, total: bool) -> BinJson {
         good: bin.good,
         suspect: bin.suspect,
         bad: bin.bad,
-        mean: level(bin.mean()),
-        min: level(bin.range().map(|(min, _)| min)),
-        max: level(bin.range().map(|(_, max)| max)),
-        total: (total && bin.good > 0).then_some(bin.sum),
+        mean,
+        min,
+        max,
+        total,
     }
 }

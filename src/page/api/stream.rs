@@ -19,10 +19,8 @@ use tracing::{debug, warn};
 
 use super::answer::insert;
 use super::fault::ApiFault;
-use super::read::{LOOKED, RecordedSensor, read};
-use crate::export::{
-    BIN_COLUMNS, READING_COLUMNS, Span, bin_record, reading_record, walk_bins, walk_readings,
-};
+use super::read::{LOOKED, read};
+use crate::export::{SensorRecord, TimeSpan, column_names, reading_row, walk_readings};
 use crate::history::Step;
 use crate::page::PageSource;
 use crate::page::context::PageContext;
@@ -44,8 +42,8 @@ type CsvPart = io::Result<Bytes>;
 /// The stream of a span.
 pub(super) async fn csv<V: PageSource>(
     context: &PageContext<V>,
-    of: RecordedSensor,
-    span: Span,
+    of: SensorRecord,
+    span: TimeSpan,
     step: Step,
 ) -> Result<Response, ApiFault> {
     // A day's worth beyond, so that a year on the site's clock always fits.
@@ -102,18 +100,14 @@ fn shown(at: Timestamp) -> String {
 /// Writes part after part until the end, or until nobody takes them.
 fn write(
     reader: &Reader,
-    of: &RecordedSensor,
-    span: Span,
+    of: &SensorRecord,
+    span: TimeSpan,
     step: Step,
     send: &mpsc::Sender<CsvPart>,
 ) -> io::Result<()> {
     let mut part = csv::Writer::from_writer(Vec::new());
-    match step {
-        Step::Raw => part.write_record(READING_COLUMNS)?,
-        Step::Hour | Step::Day => part.write_record(BIN_COLUMNS)?,
-    }
+    part.write_record(column_names(step))?;
     let filter = of.filter(span);
-    let bin_of = of.bin_of();
     let (mut mark, mut rest) = (None, span);
     loop {
         let until = Instant::now() + LOOKED;
@@ -122,19 +116,18 @@ fn write(
         let more = if step == Step::Raw {
             mark = walk_readings(reader, &filter, mark, PART, enough, |row| {
                 if written.is_ok() {
-                    written = part.write_record(reading_record(row));
+                    written = part.write_record(reading_row(row));
                 }
             })
             .map_err(io::Error::other)?;
             mark.is_some()
         } else {
-            let sensor = (bin_of.site, bin_of.sensor);
-            let next = walk_bins(reader, sensor, rest, step, bin_of.zone, PART, enough, |bin| {
+            let next = of.walk_bins(reader, rest, step, PART, enough, |bin| {
                 if written.is_ok() {
-                    written = part.write_record(bin_record(&bin_of, bin));
+                    written = part.write_record(of.bin_row(bin));
                 }
-            })
-            .map_err(io::Error::other)?;
+            });
+            let next = next.map_err(io::Error::other)?;
             rest.from = next.unwrap_or(rest.to);
             next.is_some()
         };

@@ -124,7 +124,7 @@ impl MonthCache {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::month::Which;
+    use crate::model::CalendarMonth;
     use crate::store::Store;
 
     const GARDEN: &str = include_str!("../../../config/gardens/saltbush-gully.toml");
@@ -143,7 +143,7 @@ mod tests {
     }
 
     fn key(month: i8) -> MonthKey {
-        let wanted = MonthRequest { which: Which { year: 2026, month }, compare: None, notes: true };
+        let wanted = MonthRequest { which: CalendarMonth { year: 2026, month }, compare: None, notes: true };
         MonthKey { site: Id::new("saltbush-gully"), wanted, until: None }
     }
 

@@ -5,12 +5,12 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use maud::{Markup, html};
 
-use crate::analysis::month::Which;
 use crate::garden::plan::Garden;
+use crate::model::CalendarMonth;
 use crate::page::RecordReader;
 use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
-use crate::report::{month_name, slug, which};
+use crate::report::month_name;
 use crate::text::labels;
 
 /// The months of a year.
@@ -26,7 +26,7 @@ pub(super) struct Months {
 /// A month in short.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct MonthCompleteness {
-    pub(super) which: Which,
+    pub(super) which: CalendarMonth,
     pub(super) good: u64,
     pub(super) expected: u64,
     /// Whether it is not over yet.
@@ -43,8 +43,8 @@ pub(super) async fn months(
     let read = record.read("months", move |reader| {
         let zone = &garden.site.time_zone;
         let known = reader.known_span()?;
-        let first = known.and_then(|(first, _)| which::of(first, zone));
-        let last = which::of(now, zone);
+        let first = known.and_then(|(first, _)| CalendarMonth::of(first, zone));
+        let last = CalendarMonth::of(now, zone);
         let (Some(first), Some(last)) = (first, last) else {
             return Ok(Months { years: Vec::new(), year: None, months: Vec::new() });
         };
@@ -56,9 +56,9 @@ pub(super) async fn months(
             if Some(it.year) == year {
                 months.push(MonthCompleteness { which: it, good: 0, expected: 0, running: it == last });
             }
-            which = which::next(it);
+            which = it.next();
         }
-        let spans: Option<Vec<_>> = months.iter().map(|month| which::span(month.which, zone)).collect();
+        let spans: Option<Vec<_>> = months.iter().map(|month| month.which.span(zone)).collect();
         let spans = spans.unwrap_or_default();
         // One month ends where the next begins.
         let bounds: Vec<Timestamp> =
@@ -86,7 +86,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     let id = &garden.site.id;
     let cells = |month: &MonthCompleteness| {
         let name = html! {
-            a href={ "/site/" (id) "/month/" (slug(month.which)) } { (month_name(month.which)) }
+            a href={ "/site/" (id) "/month/" (month.which) } { (month_name(month.which)) }
             @if month.running { " (up to now)" }
         };
         [name, html! { (complete(month)) }, html! { (month.good) }]

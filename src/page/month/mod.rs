@@ -20,8 +20,9 @@ use super::context::SitePage;
 use super::problem::Problem;
 use super::tags::{self, tag};
 use crate::garden::plan::Garden;
+use crate::model::CalendarMonth;
 use crate::report::html::Within;
-use crate::report::{self, Contents, PAGE, slug, which};
+use crate::report::{self, Contents, PAGE};
 
 pub(super) use kept::MonthCache;
 pub use source::{CannotMake, MonthFiles, MonthRequest, make, until};
@@ -63,7 +64,7 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     let (_, ready) = find(&site, garden).await?;
     let id = &garden.site.id;
     if name == ARCHIVE {
-        let folder = format!("report-{id}-{}", slug(ready.month.month.which));
+        let folder = format!("report-{id}-{}", ready.month.month.which);
         let work = tokio::task::spawn_blocking(move || archive::zip(&folder, &ready.month.files));
         let bytes = work.await.map_err(|_| Problem::Fault)?.map_err(|fault| {
             tracing::error!("a month as one file: {fault}");
@@ -91,7 +92,7 @@ async fn find<V: PageSource>(
     garden: &Arc<Garden>,
 ) -> Result<(MonthChoice, Arc<ReadyMonth>), Problem> {
     let month = site.names.first().ok_or(Problem::NotFound)?;
-    let which = which::parse(month).ok_or(Problem::NoSuchMonth)?;
+    let which = CalendarMonth::parse(month).ok_or(Problem::NoSuchMonth)?;
     let choice = MonthChoice::read(&site.fields(), garden)?;
     let wanted = MonthRequest { which, compare: choice.compare.clone(), notes: choice.notes };
     let until = until(which, site.view.now, &garden.site.time_zone).map_err(|_| Problem::NoSuchMonth)?;
@@ -105,7 +106,7 @@ async fn find<V: PageSource>(
 fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth) -> Markup {
     let month = &ready.month.month;
     let contents = Contents { month, made: &ready.month.made, notes: choice.notes };
-    let base = format!("/site/{}/month/{}", garden.site.id, slug(month.which));
+    let base = format!("/site/{}/month/{}", garden.site.id, month.which);
     let link = |name: &str| format!("{base}/{name}{}", choice.query());
     html! {
         h1 { (report::html::title(month)) }

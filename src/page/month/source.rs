@@ -7,12 +7,12 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::State;
-use crate::analysis::month::{Input, Month, Which, month};
+use crate::analysis::month::{Input, Month, month};
 use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
 use crate::history::{Point, Step, bin_of};
-use crate::model::Id;
-use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints, slug, which};
+use crate::model::{CalendarMonth, Id};
+use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints};
 use crate::store::{Filter, Reader, StoreError};
 use crate::text::labels;
 
@@ -23,7 +23,7 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 /// What is wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MonthRequest {
-    pub which: Which,
+    pub which: CalendarMonth,
     /// The two beds to compare; `None`: the pair that says most.
     pub compare: Option<(Id, Id)>,
     /// Whether people's notes are in it.
@@ -57,8 +57,8 @@ pub enum CannotMake {
 /// # Errors
 ///
 /// [`CannotMake::Future`] where the month has not begun.
-pub fn until(which: Which, now: Timestamp, zone: &TimeZone) -> Result<Option<Timestamp>, CannotMake> {
-    let (from, to) = which::span(which, zone).ok_or(CannotMake::Future)?;
+pub fn until(which: CalendarMonth, now: Timestamp, zone: &TimeZone) -> Result<Option<Timestamp>, CannotMake> {
+    let (from, to) = which.span(zone).ok_or(CannotMake::Future)?;
     if now < from {
         return Err(CannotMake::Future);
     }
@@ -79,7 +79,7 @@ pub fn make(
     most: usize,
 ) -> Result<MonthFiles, CannotMake> {
     let zone = &garden.site.time_zone;
-    let (from, to) = which::span(wanted.which, zone).ok_or(CannotMake::Future)?;
+    let (from, to) = wanted.which.span(zone).ok_or(CannotMake::Future)?;
     let to = until.unwrap_or(to);
     let looked_from = from.checked_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
     let input = gather(reader, garden, [looked_from, from, to], most)?;
@@ -98,7 +98,7 @@ pub fn make(
 
 /// What makes the same files again.
 fn command(garden: &Garden, wanted: &MonthRequest) -> String {
-    let mut command = format!("trug report --month {} --site {}", slug(wanted.which), garden.site.id);
+    let mut command = format!("trug report --month {} --site {}", wanted.which, garden.site.id);
     if let Some((first, second)) = &wanted.compare {
         command.push_str(&format!(" --bed {first} --bed {second}"));
     }

@@ -33,21 +33,19 @@ fn figures(it: &Beside, effect: &Effect) -> Markup {
     let with_unit = |number: f64| format!("{} {}", words::number(number, 3), it.unit);
     let p = |p: f64| if p < 0.001 { "less than 0.001".to_owned() } else { words::number(p, 3) };
     let mut rows = vec![
-        vec!["Mean difference, first less second".to_owned(), with_unit(effect.mean_difference)],
-        vec![
-            "Its 95 % interval (bootstrap)".to_owned(),
+        ("Mean difference, first less second", with_unit(effect.mean_difference)),
+        (
+            "Its 95 % interval (bootstrap)",
             format!("{} to {}", words::number(effect.interval.low, 3), with_unit(effect.interval.high)),
-        ],
-        vec!["Median difference".to_owned(), with_unit(effect.median_difference)],
-        vec!["Cliff's delta, -1 to 1".to_owned(), words::number(effect.cliffs_delta, 2)],
+        ),
+        ("Median difference", with_unit(effect.median_difference)),
+        ("Cliff's delta, -1 to 1", words::number(effect.cliffs_delta, 2)),
     ];
-    if let Some(g) = effect.hedges_g {
-        rows.push(vec!["Hedges' g, in standard deviations".to_owned(), words::number(g, 2)]);
-    }
-    rows.push(vec!["Chance alone would do as much (permutation)".to_owned(), p(effect.permutation_p)]);
+    rows.extend(effect.hedges_g.map(|g| ("Hedges' g, in standard deviations", words::number(g, 2))));
+    rows.push(("Chance alone would do as much (permutation)", p(effect.permutation_p)));
     if let Some(apart) = &effect.apart {
-        rows.push(vec!["Welch's test, p".to_owned(), p(apart.welch.p)]);
-        rows.push(vec!["Mann-Whitney test, p".to_owned(), p(apart.mann_whitney.p)]);
+        rows.push(("Welch's test, p", p(apart.welch.p)));
+        rows.push(("Mann-Whitney test, p", p(apart.mann_whitney.p)));
     }
     let pairing = match effect.pairing {
         Pairing::Apart => "Each value is an event of its own.".to_owned(),
@@ -60,19 +58,26 @@ fn figures(it: &Beside, effect: &Effect) -> Markup {
     };
     html! {
         p { "There is one value for " (it.each) ". " (pairing) }
-        (grid("The difference in figures", &["Figure", "Value"], &rows))
+        (grid("The difference in figures", &rows, &[("Figure", &|it| it.0.to_owned()), ("Value", &|it| it.1.clone())]))
         (values(it))
     }
 }
 
-/// The values themselves, for whoever cannot see the picture.
+/// The values themselves, for those who cannot see the picture.
 fn values(it: &Beside) -> Markup {
-    let list = |values: &[f64]| -> String {
+    let list = |values: &[f64]| {
         let values: Vec<String> = values.iter().map(|&value| words::number(value, 3)).collect();
         if values.is_empty() { "none".to_owned() } else { values.join(", ") }
     };
-    let rows = [(&it.first_name, &it.first_values), (&it.second_name, &it.second_values)]
-        .map(|(name, values)| vec![name.clone(), values.len().to_string(), list(values)]);
+    let rows = [(&it.first_name, &it.first_values), (&it.second_name, &it.second_values)];
     let last = format!("Values, {}", it.unit);
-    super::folded("Every value", &["Bed", "Count", last.as_str()], &rows)
+    super::folded(
+        "Every value",
+        &rows,
+        &[
+            ("Bed", &|(name, _)| (*name).clone()),
+            ("Count", &|(_, values)| values.len().to_string()),
+            (&last, &|(_, values)| list(values)),
+        ],
+    )
 }

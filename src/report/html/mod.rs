@@ -8,7 +8,6 @@ mod tanks;
 mod told;
 mod water;
 
-use jiff::civil::Date;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Contents, DICTIONARY, PAGE, SPREADSHEET, words};
@@ -150,20 +149,24 @@ fn fact(name: &str, value: &str) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }
 }
 
+/// A column of a table: its heading, and its cell of a row.
+type GridColumn<'a, R> = (&'a str, &'a dyn Fn(&R) -> String);
+
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
-fn grid(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
+fn grid<R>(caption: &str, rows: &[R], columns: &[GridColumn<'_, R>]) -> Markup {
     html! {
         table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
             caption { (caption) }
-            thead { tr { @for head in heads { th scope="col" { (head) } } } }
+            thead { tr { @for (head, _) in columns { th scope="col" { (head) } } } }
             tbody {
                 @for row in rows {
                     tr {
-                        @for (at, (cell, head)) in row.iter().zip(heads).enumerate() {
+                        @for (at, (head, cell)) in columns.iter().enumerate() {
+                            @let cell = cell(row);
                             @if at == 0 {
                                 th scope="row" { (cell) }
                             } @else {
-                                td data-label=(head) class=[is_number(cell).then_some("n")] { (cell) }
+                                td data-label=(head) class=[is_number(&cell).then_some("n")] { (cell) }
                             }
                         }
                     }
@@ -174,16 +177,12 @@ fn grid(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
 }
 
 /// The same, folded away: what a picture shows, or what is long.
-fn folded(summary: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
-    html! { details { summary { (summary) } (grid(summary, heads, rows)) } }
+fn folded<R>(summary: &str, rows: &[R], columns: &[GridColumn<'_, R>]) -> Markup {
+    html! { details { summary { (summary) } (grid(summary, rows, columns)) } }
 }
 
 fn is_number(cell: &str) -> bool {
     cell.starts_with(|c: char| c.is_ascii_digit() || c == '-') && !cell.contains(|c: char| c.is_alphabetic())
-}
-
-fn short_day(date: Date) -> String {
-    words::day(date)
 }
 
 /// A chart over time.

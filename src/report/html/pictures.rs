@@ -7,6 +7,8 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use crate::analysis::month::{Beside, Month, SensorMonth, WaterBand};
+use crate::chart::scale::Scale;
+use crate::chart::svg::short;
 use crate::report::words;
 
 /// Width of every drawing, in its own units: small, so that letters stay large on a
@@ -14,12 +16,6 @@ use crate::report::words;
 const WIDTH: f64 = 360.0;
 /// Room at either side.
 const SIDE: f64 = 8.0;
-
-/// A number as a drawing has it.
-fn n(number: f64) -> String {
-    let text = format!("{number:.1}");
-    text.strip_suffix(".0").map_or_else(|| text.clone(), str::to_owned)
-}
 
 /// A name that fits over a drawing.
 fn name(text: &str) -> String {
@@ -29,7 +25,7 @@ fn name(text: &str) -> String {
 fn drawing(id: &str, height: f64, title: &str, description: &str, inside: &Markup) -> Markup {
     let (title_id, description_id) = (format!("{id}-title"), format!("{id}-description"));
     html! {
-        svg class="picture" viewBox=(format!("0 0 {WIDTH} {}", n(height))) role="img"
+        svg class="picture" viewBox=(format!("0 0 {WIDTH} {}", short(height))) role="img"
             aria-labelledby={ (title_id) " " (description_id) } {
             title id=(title_id) { (title) }
             desc id=(description_id) { (description) }
@@ -47,8 +43,8 @@ pub(super) fn days_complete(month: &Month) -> Markup {
     let inside = html! {
         @for (sensor, row) in month.sensors.iter().zip(0_u32..) {
             @let foot = f64::from(row) * ROW + 18.0 + BAR;
-            text x=(n(SIDE)) y=(n(foot - BAR - 4.0)) { (name(&words::sensor(month, sensor))) }
-            line class="mark" x1=(n(SIDE)) x2=(n(WIDTH - SIDE)) y1=(n(foot)) y2=(n(foot)) {}
+            text x=(short(SIDE)) y=(short(foot - BAR - 4.0)) { (name(&words::sensor(month, sensor))) }
+            line class="mark" x1=(short(SIDE)) x2=(short(WIDTH - SIDE)) y1=(short(foot)) y2=(short(foot)) {}
             path class="bar" d=(bars(sensor, step, foot, BAR)) {}
         }
     };
@@ -65,11 +61,17 @@ pub(super) fn days_complete(month: &Month) -> Markup {
 
 /// All bars of a sensor as one outline, so that thirty days of it stay light.
 fn bars(sensor: &SensorMonth, step: f64, foot: f64, height: f64) -> String {
-    let width = n((step - 1.5).max(0.5));
+    let width = short((step - 1.5).max(0.5));
     let days = sensor.days.iter().zip(0_u32..).map(|(day, at)| (complete(sensor, day.good), f64::from(at)));
     days.filter(|(part, _)| *part > 0.0).fold(String::new(), |mut path, (part, at)| {
-        let _ =
-            write!(path, "M{} {}v-{}h{width}V{}z", n(SIDE + at * step), n(foot), n(height * part), n(foot));
+        let _ = write!(
+            path,
+            "M{} {}v-{}h{width}V{}z",
+            short(SIDE + at * step),
+            short(foot),
+            short(height * part),
+            short(foot)
+        );
         path
     })
 }
@@ -80,21 +82,23 @@ fn complete(sensor: &SensorMonth, good: u32) -> f64 {
     (f64::from(good) * f64::from(sensor.every_s) / DAY_S).clamp(0.0, 1.0)
 }
 
-fn class(band: WaterBand) -> &'static str {
+/// A band's class, and the hatching that tells it in black and white.
+fn look(band: WaterBand) -> (&'static str, Option<&'static str>) {
     match band {
-        WaterBand::BelowWilting => "zone zone-far",
-        WaterBand::Dry => "zone zone-near",
-        WaterBand::Moist => "zone zone-fine",
-        WaterBand::Wet => "zone zone-wet",
+        WaterBand::BelowWilting => ("zone zone-far", Some("url(#hatch-close)")),
+        WaterBand::Dry => ("zone zone-near", Some("url(#hatch-wide)")),
+        WaterBand::Moist => ("zone zone-fine", None),
+        WaterBand::Wet => ("zone zone-wet", Some("url(#hatch-dots)")),
     }
 }
 
-fn hatch(band: WaterBand) -> Option<&'static str> {
-    match band {
-        WaterBand::BelowWilting => Some("url(#hatch-close)"),
-        WaterBand::Dry => Some("url(#hatch-wide)"),
-        WaterBand::Moist => None,
-        WaterBand::Wet => Some("url(#hatch-dots)"),
+/// A piece of a band.
+fn piece(band: WaterBand, (x, y): (f64, f64), (width, height): (f64, f64)) -> Markup {
+    let (class, hatch) = look(band);
+    let [x, y, width, height] = [x, y, width, height].map(short);
+    html! {
+        rect class=(class) x=(x) y=(y) width=(width) height=(height) {}
+        @if let Some(hatch) = hatch { rect x=(x) y=(y) width=(width) height=(height) fill=(hatch) {} }
     }
 }
 
@@ -142,18 +146,15 @@ pub(super) fn bands(month: &Month) -> Markup {
                 let label = if room(&label) { label } else { count.to_string() };
                 heard.push(format!("{} {}", words::count(count, "day", "days"), words::band(band)));
                 parts.push(html! {
-                    rect class=(class(band)) x=(n(x)) y=(n(top)) width=(n(width)) height=(n(BAR)) {}
-                    @if let Some(hatch) = hatch(band) {
-                        rect x=(n(x)) y=(n(top)) width=(n(width)) height=(n(BAR)) fill=(hatch) {}
-                    }
-                    text class="on-zone" x=(n(x + width / 2.0)) y=(n(top + 17.0)) text-anchor="middle" { (label) }
+                    (piece(band, (x, top), (width, BAR)))
+                    text class="on-zone" x=(short(x + width / 2.0)) y=(short(top + 17.0)) text-anchor="middle" { (label) }
                 });
                 x += width;
             }
             said.push(format!("{}: {}", bed.name, if heard.is_empty() { "not known".into() } else { heard.join(", ") }));
             html! {
-                text x=(n(SIDE)) y=(n(top - 5.0)) { (name(&bed.name)) }
-                rect class="frame" x=(n(SIDE)) y=(n(top)) width=(n(WIDTH - 2.0 * SIDE)) height=(n(BAR)) {}
+                text x=(short(SIDE)) y=(short(top - 5.0)) { (name(&bed.name)) }
+                rect class="frame" x=(short(SIDE)) y=(short(top)) width=(short(WIDTH - 2.0 * SIDE)) height=(short(BAR)) {}
                 @for part in &parts { (part) }
             }
         })
@@ -161,9 +162,8 @@ pub(super) fn bands(month: &Month) -> Markup {
     let key = html! {
         @for (band, at) in WaterBand::ALL.iter().zip([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)]) {
             @let (x, y) = (SIDE + at.0 * 172.0, foot + 8.0 + at.1 * 22.0);
-            rect class=(class(*band)) x=(n(x)) y=(n(y)) width="16" height="14" {}
-            @if let Some(hatch) = hatch(*band) { rect x=(n(x)) y=(n(y)) width="16" height="14" fill=(hatch) {} }
-            text x=(n(x + 22.0)) y=(n(y + 12.0)) { (words::band(*band)) }
+            (piece(*band, (x, y), (16.0, 14.0)))
+            text x=(short(x + 22.0)) y=(short(y + 12.0)) { (words::band(*band)) }
         }
     };
     let inside = html! { (hatchings()) @for row in &rows { (row) } (key) };
@@ -190,17 +190,17 @@ pub(super) fn balance(month: &Month) -> Markup {
             let top = f64::from(row) * ROW + 18.0;
             let bars = [("needed", bed.need_mm, "bar-hollow"), ("got", bed.got_mm, "bar")];
             for (word, mm, _) in bars {
-                said.push(format!("{} {word} {} mm", bed.name, words::maybe(mm, 1)));
+                said.push(format!("{} {word} {} mm", bed.name, words::known(mm, 1, "")));
             }
             html! {
-                text x=(n(SIDE)) y=(n(top - 5.0)) { (name(&bed.name)) }
+                text x=(short(SIDE)) y=(short(top - 5.0)) { (name(&bed.name)) }
                 @for ((word, mm, class), at) in bars.into_iter().zip(0_u32..) {
                     @let y = top + f64::from(at) * 20.0;
                     @let width = mm.map_or(0.0, |mm| (mm * scale).max(0.0));
                     @if mm.is_some() {
-                        rect class=(class) x=(n(SIDE)) y=(n(y)) width=(n(width)) height="15" {}
+                        rect class=(class) x=(short(SIDE)) y=(short(y)) width=(short(width)) height="15" {}
                     }
-                    text x=(n(SIDE + width + 5.0)) y=(n(y + 12.0)) {
+                    text x=(short(SIDE + width + 5.0)) y=(short(y + 12.0)) {
                         @match mm {
                             Some(mm) => { (words::number(mm, 1)) " mm " (word) },
                             None => { (word) ": " (words::NOT_KNOWN) },
@@ -220,97 +220,70 @@ pub(super) fn balance(month: &Month) -> Markup {
     }
 }
 
-/// A stretch of an axis with marks at round numbers.
-struct Axis {
-    low: f64,
-    high: f64,
-    marks: Vec<f64>,
-    decimals: usize,
+/// Where a number lies on an axis across the drawing.
+fn along(axis: &Scale, number: f64) -> f64 {
+    const INSET: f64 = 18.0;
+    INSET + axis.place(number).clamp(0.0, 1.0) * (WIDTH - 2.0 * INSET)
 }
 
-impl Axis {
-    /// An axis that holds all numbers, with three to seven marks.
-    fn over(numbers: impl Iterator<Item = f64>) -> Option<Self> {
-        let (low, high) = numbers
-            .filter(|number| number.is_finite())
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| (low.min(it), high.max(it)));
-        if low > high {
-            return None;
-        }
-        let span = if high - low > 0.0 { high - low } else { low.abs().max(1.0) };
-        let rough = span / 4.0;
-        let power = 10_f64.powf(rough.log10().floor());
-        let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|it| it * power).find(|it| *it >= rough)?;
-        let (first, last) = ((low / step).floor(), (high / step).ceil());
-        let last = if last > first { last } else { first + 1.0 };
-        let count = (last - first).clamp(1.0, 12.0) as u32;
-        let marks: Vec<f64> = (0..=count).map(|at| (first + f64::from(at)) * step).collect();
-        let decimals = (-power.log10().floor()).clamp(0.0, 6.0) as usize;
-        Some(Self { low: first * step, high: (first + f64::from(count)) * step, marks, decimals })
-    }
-
-    fn x(&self, number: f64) -> f64 {
-        const INSET: f64 = 18.0;
-        let part = (number - self.low) / (self.high - self.low);
-        INSET + part.clamp(0.0, 1.0) * (WIDTH - 2.0 * INSET)
-    }
-
-    fn draw(&self, y: f64) -> Markup {
-        html! {
-            line class="mark" x1=(n(self.x(self.low))) x2=(n(self.x(self.high))) y1=(n(y)) y2=(n(y)) {}
-            @for &mark in &self.marks {
-                @let x = self.x(mark);
-                line class="mark" x1=(n(x)) x2=(n(x)) y1=(n(y)) y2=(n(y + 5.0)) {}
-                text x=(n(x)) y=(n(y + 18.0)) text-anchor="middle" { (words::number(mark, self.decimals)) }
-            }
+fn drawn(axis: &Scale, y: f64) -> Markup {
+    html! {
+        line class="mark" x1=(short(along(axis, axis.low))) x2=(short(along(axis, axis.high))) y1=(short(y)) y2=(short(y)) {}
+        @for mark in axis.marks() {
+            @let x = along(axis, mark);
+            (upright("mark", x, y, y + 5.0))
+            text x=(short(x)) y=(short(y + 18.0)) text-anchor="middle" { (words::number(mark, axis.decimals)) }
         }
     }
 }
 
-/// Every value as a mark, and beneath it the difference of the means with its interval.
+fn upright(class: &str, x: f64, top: f64, foot: f64) -> Markup {
+    html! { line class=(class) x1=(short(x)) x2=(short(x)) y1=(short(top)) y2=(short(foot)) {} }
+}
+
+/// Every value as a mark, and below it the difference of the means with its interval.
 pub(super) fn beside(it: &Beside, number: u32) -> Markup {
     let all = || it.first_values.iter().chain(&it.second_values).copied();
-    let Some(axis) = Axis::over(all()) else { return html! {} };
+    let Some(axis) = Scale::covering(all()) else { return html! {} };
     let sides = [(&it.first_name, &it.first_values, true), (&it.second_name, &it.second_values, false)];
     let mean =
         |values: &[f64]| (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64);
     let effect = it.outcome.as_ref().ok();
     let between = effect.and_then(|effect| {
-        Axis::over([effect.interval.low, effect.interval.high, effect.mean_difference, 0.0].into_iter())
+        Scale::covering([effect.interval.low, effect.interval.high, effect.mean_difference, 0.0].into_iter())
             .map(|axis| (effect, axis))
     });
     let inside = html! {
         @for ((label, values, first), row) in sides.into_iter().zip(0_u32..) {
             @let top = f64::from(row) * 54.0;
-            text x=(n(SIDE)) y=(n(top + 14.0)) {
+            text x=(short(SIDE)) y=(short(top + 14.0)) {
                 (name(label)) ": " (words::count(values.len() as i64, "value", "values"))
                 @if let Some(mean) = mean(values) { ", mean " (words::number(mean, axis.decimals + 1)) }
             }
             @for (&value, at) in values.iter().zip(0_u32..) {
                 // Marks that fall on each other are set a little apart.
-                @let (x, y) = (axis.x(value), top + 34.0 + [0.0, -6.0, 6.0, -3.0, 3.0][(at % 5) as usize]);
+                @let (x, y) = (along(&axis, value), top + 34.0 + [0.0, -6.0, 6.0, -3.0, 3.0][(at % 5) as usize]);
                 @if first {
-                    circle class="value" cx=(n(x)) cy=(n(y)) r="3.5" {}
+                    circle class="value" cx=(short(x)) cy=(short(y)) r="3.5" {}
                 } @else {
-                    rect class="value-hollow" x=(n(x - 3.5)) y=(n(y - 3.5)) width="7" height="7" {}
+                    rect class="value-hollow" x=(short(x - 3.5)) y=(short(y - 3.5)) width="7" height="7" {}
                 }
             }
             @if let Some(mean) = mean(values) {
-                line class="mean" x1=(n(axis.x(mean))) x2=(n(axis.x(mean))) y1=(n(top + 21.0)) y2=(n(top + 47.0)) {}
+                (upright("mean", along(&axis, mean), top + 21.0, top + 47.0))
             }
         }
-        (axis.draw(112.0))
-        text x=(n(SIDE)) y="148" { "Each mark: " (it.each) ", in " (it.unit) ". Upright line: mean." }
+        (drawn(&axis, 112.0))
+        text x=(short(SIDE)) y="148" { "Each mark: " (it.each) ", in " (it.unit) ". Upright line: mean." }
         @if let Some((effect, axis)) = &between {
-            text x=(n(SIDE)) y="180" { "Difference of the means, with its 95 % interval:" }
-            @let zero = axis.x(0.0);
-            line class="zero" x1=(n(zero)) x2=(n(zero)) y1="188" y2="226" {}
-            @let (low, high) = (axis.x(effect.interval.low), axis.x(effect.interval.high));
-            line class="interval" x1=(n(low)) x2=(n(high)) y1="208" y2="208" {}
-            @for end in [low, high] { line class="interval" x1=(n(end)) x2=(n(end)) y1="200" y2="216" {} }
-            circle class="value" cx=(n(axis.x(effect.mean_difference))) cy="208" r="5" {}
-            (axis.draw(226.0))
-            text x=(n(SIDE)) y="262" { "Dashed: no difference. Right of it: more in the first." }
+            text x=(short(SIDE)) y="180" { "Difference of the means, with its 95 % interval:" }
+            (upright("zero", along(axis, 0.0), 188.0, 226.0))
+            @let (low, high) = (along(axis, effect.interval.low), along(axis, effect.interval.high));
+            line class="interval" x1=(short(low)) x2=(short(high)) y1="208" y2="208" {}
+            @for end in [low, high] { (upright("interval", end, 200.0, 216.0)) }
+            circle class="value" cx=(short(along(axis, effect.mean_difference))) cy="208" r="5" {}
+            (drawn(axis, 226.0))
+            text x=(short(SIDE)) y="262" { "Dashed: no difference. Right of it: more in the first." }
         }
     };
     let mut said = Vec::new();
@@ -318,7 +291,7 @@ pub(super) fn beside(it: &Beside, number: u32) -> Markup {
         said.push(format!(
             "{label}: {} with a mean of {} {}",
             words::count(values.len() as i64, "value", "values"),
-            words::maybe(mean(values), 3),
+            words::known(mean(values), 3, ""),
             it.unit
         ));
     }
@@ -335,31 +308,5 @@ pub(super) fn beside(it: &Beside, number: u32) -> Markup {
     let title = format!("{}: {} and {}", it.what, it.first_name, it.second_name);
     html! {
         figure { (drawing(&format!("beside-{number}"), height, &title, &(said.join("; ") + "."), &inside)) }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn axes_hold_their_numbers_between_round_marks() {
-        for numbers in
-            [&[0.1, 0.42][..], &[-3.0, 8.0], &[5.0], &[0.0], &[1e-9, 2e-9], &[-1e12, 1e12], &[2.5, 2.5]]
-        {
-            let axis = Axis::over(numbers.iter().copied()).expect("an axis");
-            assert!((2..=13).contains(&axis.marks.len()), "{numbers:?}: {:?}", axis.marks);
-            for &number in numbers {
-                assert!(
-                    axis.low <= number && number <= axis.high,
-                    "{numbers:?}: {} to {}",
-                    axis.low,
-                    axis.high
-                );
-            }
-        }
-        assert!(Axis::over([f64::NAN, f64::INFINITY].into_iter()).is_none());
-        let axis = Axis::over([1.2, 4.9].into_iter()).expect("an axis");
-        assert_eq!(axis.marks, [1.0, 2.0, 3.0, 4.0, 5.0]);
     }
 }

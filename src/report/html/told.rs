@@ -2,8 +2,9 @@
 
 use maud::{Markup, html};
 
-use super::grid;
+use super::{GridColumn, grid};
 use crate::analysis::month::Month;
+use crate::garden::log::LogEntry;
 use crate::report::{Contents, words};
 
 pub(super) fn questions(month: &Month) -> Markup {
@@ -37,35 +38,26 @@ pub(super) fn questions(month: &Month) -> Markup {
 
 pub(super) fn section(contents: &Contents<'_>) -> Markup {
     let month = contents.month;
-    let alarms: Vec<Vec<String>> = month
-        .alarms
-        .iter()
-        .map(|(at, kind, place)| vec![words::moment(*at, &month.time_zone), kind.clone(), place.clone()])
-        .collect();
-    let log: Vec<Vec<String>> = month
-        .log
-        .iter()
-        .map(|entry| {
-            let mut row = vec![
-                words::moment(entry.at, &month.time_zone),
-                words::log_place(month, entry.place.as_ref()),
-                entry.what.words(),
-            ];
-            if contents.notes {
-                row.push(crate::text::labels::shown(&entry.note, 2000));
-            }
-            row
-        })
-        .collect();
-    let heads: &[&str] =
-        if contents.notes { &["When", "Where", "What", "Note"] } else { &["When", "Where", "What"] };
+    let zone = &month.time_zone;
+    let alarms = grid(
+        "Alarms that were raised",
+        &month.alarms,
+        &[
+            ("When", &|(at, ..)| words::moment(*at, zone)),
+            ("What was wrong", &|(_, kind, _)| kind.clone()),
+            ("Where", &|(.., place)| place.clone()),
+        ],
+    );
+    let columns: [GridColumn<'_, LogEntry>; 4] = [
+        ("When", &|entry| words::moment(entry.at, zone)),
+        ("Where", &|entry| words::log_place(month, entry.place.as_ref())),
+        ("What", &|entry| entry.what.words()),
+        ("Note", &|entry| crate::text::labels::shown(&entry.note, 2000)),
+    ];
+    let columns = if contents.notes { &columns[..] } else { &columns[..3] };
     html! {
         h3 { "Alarms" }
-        @if alarms.is_empty() {
-            p { "No alarm was raised." }
-        } @else {
-            (grid("Alarms that were raised", &["When", "What was wrong", "Where"], &alarms))
-        }
+        @if month.alarms.is_empty() { p { "No alarm was raised." } } @else { (alarms) }
         h3 { "Log" }
         p class="caution" {
             @if contents.notes {
@@ -76,10 +68,10 @@ pub(super) fn section(contents: &Contents<'_>) -> Markup {
                 "People's notes are left out."
             }
         }
-        @if log.is_empty() {
+        @if month.log.is_empty() {
             p { "Nobody wrote anything down." }
         } @else {
-            (grid("What people saw and did", heads, &log))
+            (grid("What people saw and did", &month.log, columns))
         }
     }
 }

@@ -2,8 +2,8 @@
 
 use maud::{Markup, html};
 
-use super::{Within, chart, folded, grid, pictures, short_day};
-use crate::analysis::month::{BedMonth, Month};
+use super::{Within, chart, folded, grid, pictures};
+use crate::analysis::month::{BedMonth, Drying, Month};
 use crate::report::{charts, words};
 
 /// The month's rain in a sentence.
@@ -19,25 +19,24 @@ pub(super) fn rain_in_short(month: &Month) -> String {
 
 pub(super) fn rain(month: &Month, within: Within) -> Markup {
     let Some(rain) = &month.rain else { return html! { p { "This garden has no rain gauge in its file." } } };
-    let rows: Vec<Vec<String>> = rain
-        .days
-        .iter()
-        .map(|day| {
-            let mm = day
-                .mm
-                .map_or_else(|| words::NOT_KNOWN.to_owned(), |mm| format!("{} mm", words::number(mm, 1)));
-            vec![short_day(day.date), mm, if day.gap { "at least so much" } else { "" }.to_owned()]
-        })
-        .collect();
+    let days = folded(
+        "Rain of each rain day",
+        &rain.days,
+        &[
+            ("Rain day", &|day| words::day(day.date)),
+            ("Rain", &|day| words::known(day.mm, 1, " mm")),
+            ("Gap", &|day| if day.gap { "at least so much" } else { "" }.to_owned()),
+        ],
+    );
     html! {
         p {
             "Rain is counted by rain days, as the weather service does: from 9 am to 9 am, named by the day on which it "
             "ends. In all " (rain_in_short(month)) "."
             @if let Some((date, mm)) = rain.wettest {
-                " The wettest day was " (short_day(date)) " with " (words::number(mm, 1)) " mm."
+                " The wettest day was " (words::day(date)) " with " (words::number(mm, 1)) " mm."
             }
             @if let Some((date, days)) = rain.longest_dry {
-                " The longest run of days with less than 1 mm began on " (short_day(date)) " and was "
+                " The longest run of days with less than 1 mm began on " (words::day(date)) " and was "
                 (words::count(days, "day", "days")) " long."
             }
         }
@@ -45,7 +44,7 @@ pub(super) fn rain(month: &Month, within: Within) -> Markup {
             p { "Of " (words::count(rain.days_unknown, "day", "days")) " it is not known how much fell." }
         }
         @if let Some(drawn) = charts::rain(month) { (chart(&drawn, within)) }
-        (folded("Rain of each rain day", &["Rain day", "Rain", "Gap"], &rows))
+        (days)
     }
 }
 
@@ -73,58 +72,53 @@ fn wettings(month: &Month, bed: &BedMonth) -> Markup {
     if bed.wettings.is_empty() {
         return html! { p { "No wetting of this bed was seen." } };
     }
-    let millimetres = |mm: Option<f64>| {
-        mm.map_or_else(|| words::NOT_KNOWN.to_owned(), |mm| format!("{} mm", words::number(mm, 1)))
-    };
-    let rows: Vec<Vec<String>> = bed
-        .wettings
-        .iter()
-        .map(|it| {
-            vec![
-                words::moment(it.from, &month.time_zone),
-                words::cause(it.cause).to_owned() + if it.inferred { " (inferred)" } else { "" },
-                millimetres(it.gain_mm),
-                millimetres(it.rain_mm),
-                it.why.clone(),
-            ]
-        })
-        .collect();
-    let summary = format!("{} of {}", words::count(rows.len() as i64, "wetting", "wettings"), bed.name);
-    folded(&summary, &["Began", "Cause", "Gain of the root zone", "Rain", "What speaks for it"], &rows)
+    let count = words::count(bed.wettings.len() as i64, "wetting", "wettings");
+    folded(
+        &format!("{count} of {}", bed.name),
+        &bed.wettings,
+        &[
+            ("Began", &|it| words::moment(it.from, &month.time_zone)),
+            ("Cause", &|it| words::cause(it.cause).to_owned() + if it.inferred { " (inferred)" } else { "" }),
+            ("Gain of the root zone", &|it| words::known(it.gain_mm, 1, " mm")),
+            ("Rain", &|it| words::known(it.rain_mm, 1, " mm")),
+            ("What speaks for it", &|it| it.why.clone()),
+        ],
+    )
 }
 
 pub(super) fn drying(month: &Month) -> Markup {
-    let rows: Vec<Vec<String>> = month
-        .beds
-        .iter()
-        .flat_map(|bed| {
-            bed.dryings.iter().map(move |it| {
-                let percent = |part: f64| format!("{} %", words::number(part * 100.0, 1));
-                let constant = match (it.time_constant_days, it.time_constant_error_days) {
-                    (Some(days), Some(error)) => {
-                        format!("{} ± {} days", words::number(days, 1), words::number(error, 1))
-                    }
-                    (Some(days), None) => format!("{} days", words::number(days, 1)),
-                    (None, _) => it.unfit.clone().unwrap_or_else(|| words::NOT_KNOWN.to_owned()),
-                };
-                vec![
-                    bed.name.clone(),
-                    words::moment(it.from, &month.time_zone),
-                    words::stretch(words::hours_between(it.from, it.to)),
-                    format!("{} to {}", percent(it.start), percent(it.end)),
-                    it.loss_mm_day.map_or_else(
-                        || words::NOT_KNOWN.to_owned(),
-                        |loss| {
-                            let days = words::count(it.loss_days, "day", "days");
-                            format!("{} mm a day over {days}", words::number(loss, 2))
-                        },
-                    ),
-                    constant,
-                    if it.mulched { "yes" } else { "no" }.to_owned(),
-                ]
-            })
-        })
-        .collect();
+    type Of<'a> = (&'a BedMonth, &'a Drying);
+    let rows: Vec<Of<'_>> =
+        month.beds.iter().flat_map(|bed| bed.dryings.iter().map(move |it| (bed, it))).collect();
+    let loss = |(_, it): &Of<'_>| {
+        it.loss_mm_day.map_or_else(
+            || words::NOT_KNOWN.to_owned(),
+            |loss| {
+                let days = words::count(it.loss_days, "day", "days");
+                format!("{} mm a day over {days}", words::number(loss, 2))
+            },
+        )
+    };
+    let constant = |(_, it): &Of<'_>| match (it.time_constant_days, it.time_constant_error_days) {
+        (Some(days), Some(error)) => {
+            format!("{} ± {} days", words::number(days, 1), words::number(error, 1))
+        }
+        (Some(days), None) => format!("{} days", words::number(days, 1)),
+        (None, _) => it.unfit.clone().unwrap_or_else(|| words::NOT_KNOWN.to_owned()),
+    };
+    let dryings = grid(
+        "Each drying after a wetting",
+        &rows,
+        &[
+            ("Bed", &|(bed, _)| bed.name.clone()),
+            ("Began", &|(_, it)| words::moment(it.from, &month.time_zone)),
+            ("Length", &|(_, it)| words::stretch(words::hours_between(it.from, it.to))),
+            ("Water", &|(_, it)| format!("{} to {}", words::percent(it.start), words::percent(it.end))),
+            ("Loss of the root zone", &loss),
+            ("Time constant", &constant),
+            ("Under mulch", &|(_, it)| if it.mulched { "yes" } else { "no" }.to_owned()),
+        ],
+    );
     html! {
         p {
             "After each wetting a bed dries: fast at first, then slower, towards a water content below which it hardly "
@@ -135,62 +129,58 @@ pub(super) fn drying(month: &Month) -> Markup {
         @if rows.is_empty() {
             p { "No drying of this month was long enough and whole enough to be measured." }
         } @else {
-            (grid(
-                "Each drying after a wetting",
-                &["Bed", "Began", "Length", "Water", "Loss of the root zone", "Time constant", "Under mulch"],
-                &rows,
-            ))
+            (dryings)
         }
     }
 }
 
 pub(super) fn bands(month: &Month) -> Markup {
-    let rows: Vec<Vec<String>> = month
-        .beds
-        .iter()
-        .map(|bed| {
-            let days = bed.days_in_bands();
-            let known: u32 = days.iter().map(|(_, days)| days).sum();
-            let mut row = vec![bed.name.clone()];
-            row.extend(days.iter().map(|(_, days)| days.to_string()));
-            row.push((bed.days.len() as u64).saturating_sub(u64::from(known)).to_string());
-            row
-        })
-        .collect();
+    let in_band = |bed: &BedMonth, band: usize| bed.days_in_bands()[band].1.to_string();
+    let unknown = |bed: &BedMonth| bed.days.iter().filter(|day| day.band.is_none()).count().to_string();
+    let days = folded(
+        "Days in each band",
+        &month.beds,
+        &[
+            ("Bed", &|bed| bed.name.clone()),
+            ("Below wilting point", &|bed| in_band(bed, 0)),
+            ("Dry", &|bed| in_band(bed, 1)),
+            ("Moist", &|bed| in_band(bed, 2)),
+            ("Wet", &|bed| in_band(bed, 3)),
+            ("Not known", &unknown),
+        ],
+    );
     html! {
         p { "Each day counts by its mean: wet is above field capacity, moist is down to the refill point, dry is below it." }
         @if month.beds.is_empty() {
             p { "This garden has no beds in its file." }
         } @else {
             (pictures::bands(month))
-            (folded("Days in each band", &["Bed", "Below wilting point", "Dry", "Moist", "Wet", "Not known"], &rows))
+            (days)
         }
     }
 }
 
 pub(super) fn balance(month: &Month) -> Markup {
-    let rows: Vec<Vec<String>> = month
-        .beds
-        .iter()
-        .map(|bed| {
-            let mm = |mm: Option<f64>| {
-                mm.map_or_else(
-                    || words::NOT_KNOWN.to_owned(),
-                    |mm| format!("{} mm ({} L)", words::number(mm, 1), words::number(mm * bed.area_m2, 0)),
-                )
-            };
-            let less = bed.got_mm.zip(bed.need_mm).map(|(got, need)| got - need);
-            let why = if bed.balance_days > 0 { None } else { bed.need_unknown.clone() };
-            vec![
-                bed.name.clone(),
-                words::count(bed.balance_days, "day", "days"),
-                mm(bed.need_mm),
-                mm(bed.got_mm),
-                mm(less),
-                why.unwrap_or_default(),
-            ]
-        })
-        .collect();
+    let mm = |bed: &BedMonth, mm: Option<f64>| {
+        mm.map_or_else(
+            || words::NOT_KNOWN.to_owned(),
+            |mm| format!("{} mm ({} L)", words::number(mm, 1), words::number(mm * bed.area_m2, 0)),
+        )
+    };
+    let less = |bed: &BedMonth| bed.got_mm.zip(bed.need_mm).map(|(got, need)| got - need);
+    let why = |bed: &BedMonth| bed.need_unknown.clone().filter(|_| bed.balance_days == 0);
+    let beds = grid(
+        "Water needed and got",
+        &month.beds,
+        &[
+            ("Bed", &|bed| bed.name.clone()),
+            ("Days that count", &|bed| words::count(bed.balance_days, "day", "days")),
+            ("Needed", &|bed| mm(bed, bed.need_mm)),
+            ("Got", &|bed| mm(bed, bed.got_mm)),
+            ("Got less needed", &|bed| mm(bed, less(bed))),
+            ("Why not known", &|bed| why(bed).unwrap_or_default()),
+        ],
+    );
     html! {
         p {
             "What a bed needed is what its plants would use with enough water, from the weather and the crop (FAO-56). "
@@ -202,11 +192,7 @@ pub(super) fn balance(month: &Month) -> Markup {
             p { "This garden has no beds in its file." }
         } @else {
             (pictures::balance(month))
-            (grid(
-                "Water needed and got",
-                &["Bed", "Days that count", "Needed", "Got", "Got less needed", "Why not known"],
-                &rows,
-            ))
+            (beds)
         }
     }
 }

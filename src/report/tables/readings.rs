@@ -4,6 +4,7 @@ use super::{CALENDAR, SETTINGS};
 use crate::analysis::Summary;
 use crate::analysis::month::{DayOf, Month, SensorMonth};
 use crate::history::Bin;
+use crate::report::table::CellKind::{Date, Number, Text, Whole};
 use crate::report::table::{Describe, Table};
 use crate::report::words;
 
@@ -16,13 +17,13 @@ fn of_sensor<'a, R: Copy + 'a>(
     sensor: impl Fn(R) -> &'a SensorMonth + Copy + 'a,
 ) -> Describe<'a, R> {
     table
-        .text("sensor", move |row| sensor(row).id.as_str())
+        .column("sensor", "", Text, move |row| sensor(row).id.as_str())
         .means("the sensor's id", SETTINGS)
-        .text("place", move |row| &sensor(row).place)
+        .column("place", "", Text, move |row| sensor(row).place.as_str())
         .means("the bed or tank where it is, or the garden", SETTINGS)
-        .text("quantity", move |row| sensor(row).measures.name())
+        .column("quantity", "", Text, move |row| sensor(row).measures.name())
         .means("what it measures", SETTINGS)
-        .text("unit", move |row| sensor(row).measures.unit())
+        .column("unit", "", Text, move |row| sensor(row).measures.unit())
         .means("the unit of mean, min, max and total in this row", SETTINGS)
 }
 
@@ -30,23 +31,21 @@ fn of_sensor<'a, R: Copy + 'a>(
 /// first three are empty, of any other the sum is.
 fn figures<'a, R: Copy + 'a>(
     table: Describe<'a, R>,
-    sensor: impl Fn(R) -> &'a SensorMonth + Copy + 'a,
     figures: impl Fn(R) -> [Option<f64>; 4] + Copy + 'a,
 ) -> Describe<'a, R> {
     const NO_SUM: &str = "no good reading in that time, or a quantity that does not add up";
     const NO_MEAN: &str = "no good reading in that time, or a quantity that adds up: see total";
-    let level = move |row, at: usize| figures(row)[at].filter(|_| !sensor(row).measures.adds_up());
     table
-        .number("mean", "see unit", 3, move |row| level(row, 0))
+        .column("mean", "see unit", Number(3), move |row| figures(row)[0])
         .means("mean of the good readings", GOOD)
         .or_empty(NO_MEAN)
-        .number("min", "see unit", 3, move |row| level(row, 1))
+        .column("min", "see unit", Number(3), move |row| figures(row)[1])
         .means("least good reading", GOOD)
         .or_empty(NO_MEAN)
-        .number("max", "see unit", 3, move |row| level(row, 2))
+        .column("max", "see unit", Number(3), move |row| figures(row)[2])
         .means("greatest good reading", GOOD)
         .or_empty(NO_MEAN)
-        .number("total", "see unit", 3, move |row| figures(row)[3])
+        .column("total", "see unit", Number(3), move |row| figures(row)[3])
         .means("sum of the good readings: rain, water used", GOOD)
         .or_empty(NO_SUM)
 }
@@ -59,13 +58,13 @@ fn counts<'a, R: Copy + 'a>(
     counts: impl Fn(R) -> [u32; 4] + Copy + 'a,
 ) -> Describe<'a, R> {
     table
-        .whole("readings", "", move |row| counts(row)[0])
+        .column("readings", "", Whole, move |row| counts(row)[0])
         .means("readings that arrived", READINGS)
-        .whole("good", "", move |row| counts(row)[1])
+        .column("good", "", Whole, move |row| counts(row)[1])
         .means("of these, good ones", READINGS)
-        .whole("doubtful", "", move |row| counts(row)[2])
+        .column("doubtful", "", Whole, move |row| counts(row)[2])
         .means(doubtful, READINGS)
-        .whole("bad", "", move |row| counts(row)[3])
+        .column("bad", "", Whole, move |row| counts(row)[3])
         .means(bad, READINGS)
 }
 
@@ -81,16 +80,7 @@ pub(super) fn hourly(month: &Month) -> Table {
     .moment("time", |(_, bin)| bin.start)
     .means("beginning of the hour", CALENDAR)
     .with(|table| of_sensor(table, |(sensor, _)| sensor))
-    .with(|table| {
-        figures(
-            table,
-            |(sensor, _)| sensor,
-            |(sensor, bin)| {
-                let (min, max) = bin.range().unzip();
-                [bin.mean(), min, max, (sensor.measures.adds_up() && bin.good > 0).then_some(bin.sum)]
-            },
-        )
-    })
+    .with(|table| figures(table, |(sensor, bin)| bin.figures(sensor.measures.adds_up())))
     .with(|table| counts(table, DOUBTFUL, BAD, |(_, bin)| [bin.readings, bin.good, bin.suspect, bin.bad]))
     .rows(month.sensors.iter().flat_map(|sensor| sensor.hours.iter().map(move |bin| (sensor, bin))))
 }
@@ -98,11 +88,14 @@ pub(super) fn hourly(month: &Month) -> Table {
 /// One row for each sensor and day.
 pub(super) fn daily(month: &Month) -> Table {
     Describe::<(&SensorMonth, &DayOf)>::new("daily", "What each sensor said on each day.")
-        .date(|(_, day)| day.date)
+        .column("date", "", Date, |(_, day)| day.date)
         .means("the day, from midnight to midnight", CALENDAR)
         .with(|table| of_sensor(table, |(sensor, _)| sensor))
         .with(|table| {
-            figures(table, |(sensor, _)| sensor, |(_, day)| [day.mean, day.min, day.max, day.total])
+            figures(table, |(sensor, day)| {
+                let level = |figure: Option<f64>| figure.filter(|_| !sensor.measures.adds_up());
+                [level(day.mean), level(day.min), level(day.max), day.total]
+            })
         })
         .with(|table| counts(table, DOUBTFUL, BAD, |(_, day)| [day.readings, day.good, day.suspect, day.bad]))
         .rows(month.sensors.iter().flat_map(|sensor| sensor.days.iter().map(move |day| (sensor, day))))
@@ -119,10 +112,10 @@ pub(super) fn quality(month: &Month) -> Table {
         "How complete and how good each sensor's month is, and its readings in short.",
     )
     .with(|table| of_sensor(table, |it| it))
-    .whole("expected", "", |it| it.expected)
+    .column("expected", "", Whole, |it| it.expected)
     .means("readings that its interval promises for the time", SETTINGS)
     .with(|table| counts(table, IN_NONE[0], IN_NONE[1], |it| [it.readings, it.good, it.suspect, it.bad]))
-    .number("complete_percent", "%", 1, |it| (it.expected > 0).then(|| it.complete() * 100.0))
+    .column("complete_percent", "%", Number(1), |it| (it.expected > 0).then(|| it.complete() * 100.0))
     .means("good readings in a hundred expected, 100 at most", READINGS)
     .or_empty("no reading was expected")
     .moment("gap_from", |it| it.longest_gap.map(|gap| gap.0))
@@ -131,13 +124,13 @@ pub(super) fn quality(month: &Month) -> Table {
     .moment("gap_to", |it| it.longest_gap.map(|gap| gap.1))
     .means("its end", READINGS)
     .or_empty(NO_GAP)
-    .number("gap_hours", "h", 1, |it| it.longest_gap.map(|(from, to)| words::hours_between(from, to)))
+    .column("gap_hours", "h", Number(1), |it| it.longest_gap.map(|(from, to)| words::hours_between(from, to)))
     .means("its length", READINGS)
     .or_empty(NO_GAP)
-    .number("mean", "see unit", 3, |it| it.summary.map(|it| it.mean))
+    .column("mean", "see unit", Number(3), |it| it.summary.map(|it| it.mean))
     .means("mean of all good readings", GOOD)
     .or_empty(NO_GOOD)
-    .number("deviation", "see unit", 3, |it| it.summary.and_then(|it| it.deviation))
+    .column("deviation", "see unit", Number(3), |it| it.summary.and_then(|it| it.deviation))
     .means("standard deviation of the good readings (divisor n - 1)", GOOD)
     .or_empty("fewer than two good readings");
     let picks: [(&str, &str, fn(Summary) -> f64); 5] = [
@@ -151,7 +144,7 @@ pub(super) fn quality(month: &Month) -> Table {
         .into_iter()
         .fold(table, |table, (name, meaning, pick)| {
             table
-                .number(name, "see unit", 3, move |it| it.summary.map(pick))
+                .column(name, "see unit", Number(3), move |it| it.summary.map(pick))
                 .means(meaning, GOOD)
                 .or_empty(NO_GOOD)
         })

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use crate::analysis::month::Month;
 use crate::garden::log::LogEntry;
+use crate::report::table::CellKind::{Number, Text};
 use crate::report::table::{Describe, Table};
 use crate::report::words;
 
@@ -21,22 +22,25 @@ pub(super) fn log(month: &Month, notes: bool) -> Table {
         Describe::<&LogEntry>::new("log", "What people saw and did in the garden, as they wrote it down.")
             .moment("time", |entry| entry.at)
             .means("when it was seen or done", LOG)
-            .text("place", |entry| words::log_place(month, entry.place.as_ref()))
+            .column("place", "", Text, |entry| words::log_place(month, entry.place.as_ref()))
             .means("the bed or tank, or the whole garden", LOG)
-            .text("what", |entry| entry.what.name())
+            .column("what", "", Text, |entry| entry.what.name())
             .means("what kind of entry it is", LOG)
-            .text("words", |entry| entry.what.words())
+            .column("words", "", Text, |entry| entry.what.words())
             .means("the entry in words", LOG);
     for name in names {
         let (unit, meaning) = number_words(name);
         let number = move |entry: &LogEntry| {
             entry.what.numbers().iter().find(|(known, _)| *known == name).map(|(_, number)| *number)
         };
-        table = table.number(name, unit, 2, number).means(meaning, LOG).or_empty("not part of this entry");
+        table = table
+            .column(name, unit, Number(2), number)
+            .means(meaning, LOG)
+            .or_empty("not part of this entry");
     }
     if notes {
         table = table
-            .text("note", |entry| &entry.note)
+            .column("note", "", Text, |entry| entry.note.as_str())
             .means("the words of whoever wrote it", LOG)
             .or_empty("nothing was added");
     }
@@ -70,9 +74,9 @@ pub(super) fn alarms(month: &Month) -> Table {
     Describe::<&(Timestamp, String, String)>::new("alarms", "The alarms that were raised.")
         .moment("time", |(at, _, _)| *at)
         .means("when it was raised", HISTORY)
-        .text("alarm", |(_, kind, _)| kind)
+        .column("alarm", "", Text, |(_, kind, _)| kind.as_str())
         .means("what was wrong", HISTORY)
-        .text("place", |(_, _, place)| place)
+        .column("place", "", Text, |(_, _, place)| place.as_str())
         .means("where", HISTORY)
         .rows(&month.alarms)
 }

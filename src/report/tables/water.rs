@@ -2,6 +2,7 @@
 
 use super::{CALENDAR, SETTINGS};
 use crate::analysis::month::{BedDay, BedMonth, BedWetting, Drying, Month, RainDayOf};
+use crate::report::table::CellKind::{Date, Number, Text, Whole};
 use crate::report::table::{Describe, Table};
 use crate::report::words;
 
@@ -13,12 +14,12 @@ const MARKS: &str = "water content and the bed's marks";
 /// One row for each rain day.
 pub(super) fn rain_days(month: &Month) -> Table {
     Describe::<&RainDayOf>::new("rain_days", "Rain of each rain day that has ended.")
-        .date(|day| day.date)
+        .column("date", "", Date, |day| day.date)
         .means("the rain day, 9 am to 9 am, named by the day on which it ends", CALENDAR)
-        .number("rain_mm", "mm", 1, |day| day.mm)
+        .column("rain_mm", "mm", Number(1), |day| day.mm)
         .means("rain of that day; at least so much where gap is yes", GAUGE)
         .or_empty("nothing is known of that day by itself")
-        .text("gap", |day| day.gap)
+        .column("gap", "", Text, |day| day.gap)
         .means(
             "yes where missing readings may hide rain, or where it was read together with that of other days",
             GAUGE,
@@ -29,9 +30,9 @@ pub(super) fn rain_days(month: &Month) -> Table {
 /// The columns that say which bed.
 fn of_bed<'a, T: Copy + 'a>(table: Describe<'a, (&'a BedMonth, T)>) -> Describe<'a, (&'a BedMonth, T)> {
     table
-        .text("bed", |(bed, _)| bed.id.as_str())
+        .column("bed", "", Text, |(bed, _)| bed.id.as_str())
         .means("the bed's id", SETTINGS)
-        .text("bed_name", |(bed, _)| &bed.name)
+        .column("bed_name", "", Text, |(bed, _)| bed.name.as_str())
         .means("its name", SETTINGS)
 }
 
@@ -47,44 +48,44 @@ fn of_each<'a, T: 'a>(
 pub(super) fn beds_daily(month: &Month) -> Table {
     const FEW_HOURS: &str = "fewer than 12 hours in which all probes were heard";
     Describe::<(&BedMonth, &BedDay)>::new("beds_daily", "The water of each bed on each day.")
-        .date(|(_, day)| day.date)
+        .column("date", "", Date, |(_, day)| day.date)
         .means("the day, from midnight to midnight", CALENDAR)
         .with(of_bed)
-        .whole("known_hours", "h", |(_, day)| day.hours_known)
+        .column("known_hours", "h", Whole, |(_, day)| day.hours_known)
         .means("hours of the day in which every probe was heard", PROBES)
-        .number("water_content_m3_m3", "m3/m3", 4, |(_, day)| day.water_content)
+        .column("water_content_m3_m3", "m3/m3", Number(4), |(_, day)| day.water_content)
         .means("mean water content of the root zone: cubic metres of water in a cubic metre of soil", PROBES)
         .or_empty(FEW_HOURS)
-        .number("water_mm", "mm", 1, |(_, day)| day.water_mm)
+        .column("water_mm", "mm", Number(1), |(_, day)| day.water_mm)
         .means("the same water as a depth: litres on a square metre", PROBES)
         .or_empty(FEW_HOURS)
-        .number("available_part", "", 3, |(_, day)| day.available)
+        .column("available_part", "", Number(3), |(_, day)| day.available)
         .means(
             "part of the water that roots can use that was left: 0 at the wilting point, 1 at field capacity",
             MARKS,
         )
         .or_empty(FEW_HOURS)
-        .text("band", |(_, day)| day.band.map(|band| band.name()))
+        .column("band", "", Text, |(_, day)| day.band.map(|band| band.name()))
         .means(
             "below-wilting-point, dry (below the refill point), moist, or wet (above field capacity)",
             MARKS,
         )
         .or_empty(FEW_HOURS)
-        .number("loss_mm", "mm", 1, |(_, day)| day.loss_mm)
+        .column("loss_mm", "mm", Number(1), |(_, day)| day.loss_mm)
         .means("what the root zone lost from midnight to midnight", PROBES)
         .or_empty("a midnight is missing, or the bed was wetted on that day or the day before")
-        .number("need_mm", "mm", 1, |(_, day)| day.need_mm)
+        .column("need_mm", "mm", Number(1), |(_, day)| day.need_mm)
         .means("water that the crop needed", "the weather and the crop (FAO-56)")
         .or_empty("the weather of that day, or the crop, is not known")
-        .number("rain_mm", "mm", 1, |(_, day)| day.rain_mm)
+        .column("rain_mm", "mm", Number(1), |(_, day)| day.rain_mm)
         .means("rain from midnight to midnight", GAUGE)
         .or_empty("the gauge was not heard all day")
-        .number("watering_mm", "mm", 1, |(_, day)| day.watering_mm)
+        .column("watering_mm", "mm", Number(1), |(_, day)| day.watering_mm)
         .means("what waterings brought: litres where known, else what the probes saw", LOG)
         .or_empty("there was a watering and its amount is not known")
-        .number("unknown_mm", "mm", 1, |(_, day)| day.unknown_mm)
+        .column("unknown_mm", "mm", Number(1), |(_, day)| day.unknown_mm)
         .means("what the probes saw of wettings of unknown cause", PROBES)
-        .text("mulched", |(_, day)| day.mulched)
+        .column("mulched", "", Text, |(_, day)| day.mulched)
         .means("yes where mulch lay on it all day", LOG)
         .rows(of_each(month, |bed| &bed.days))
 }
@@ -101,29 +102,29 @@ pub(super) fn wettings(month: &Month) -> Table {
     .means("when the soil began to get wetter", PROBES)
     .moment("to", |(_, it)| it.to)
     .means("when the root zone was wettest, within twelve hours", PROBES)
-    .number("gain_mm", "mm", 1, |(_, it)| it.gain_mm)
+    .column("gain_mm", "mm", Number(1), |(_, it)| it.gain_mm)
     .means("water that the root zone gained", PROBES)
     .or_empty("not all probes were heard")
-    .text("cause", |(_, it)| it.cause.name())
+    .column("cause", "", Text, |(_, it)| it.cause.name())
     .means("rain, watering, rain-and-watering or unknown", ALL)
-    .text("inferred", |(_, it)| it.inferred)
+    .column("inferred", "", Text, |(_, it)| it.inferred)
     .means(
         "yes where a watering was neither written down nor metered: the gauge caught no rain, few beds rose at once",
         ALL,
     )
-    .number("rain_mm", "mm", 1, |(_, it)| it.rain_mm)
+    .column("rain_mm", "mm", Number(1), |(_, it)| it.rain_mm)
     .means("rain in the day before and until it was seen", GAUGE)
     .or_empty("no gauge was heard all that time")
-    .number("metered_l", "L", 0, |(_, it)| it.metered_l)
+    .column("metered_l", "L", Number(0), |(_, it)| it.metered_l)
     .means("what water meters counted then", "the water meters")
     .or_empty("no meter was heard")
     .moment("logged", |(_, it)| it.logged.map(|(at, _)| at))
     .means("when the log says that it was watered", LOG)
     .or_empty("nobody wrote a watering down")
-    .number("logged_l", "L", 0, |(_, it)| it.logged.and_then(|(_, litres)| litres))
+    .column("logged_l", "L", Number(0), |(_, it)| it.logged.and_then(|(_, litres)| litres))
     .means("water that the log says was given", LOG)
     .or_empty("nobody measured it")
-    .text("why", |(_, it)| &it.why)
+    .column("why", "", Text, |(_, it)| it.why.as_str())
     .means("what speaks for the cause", ALL)
     .rows(of_each(month, |bed| &bed.wettings))
 }
@@ -138,33 +139,33 @@ pub(super) fn dryings(month: &Month) -> Table {
         .means("when the drying began", PROBES)
         .moment("to", |(_, it)| it.to)
         .means("when it ended: the next wetting, or the last reading", PROBES)
-        .number("days", "d", 2, |(_, it)| words::hours_between(it.from, it.to) / 24.0)
+        .column("days", "d", Number(2), |(_, it)| words::hours_between(it.from, it.to) / 24.0)
         .means("its length", PROBES)
-        .number("start_m3_m3", "m3/m3", 4, |(_, it)| it.start)
+        .column("start_m3_m3", "m3/m3", Number(4), |(_, it)| it.start)
         .means("water content at the beginning", PROBES)
-        .number("end_m3_m3", "m3/m3", 4, |(_, it)| it.end)
+        .column("end_m3_m3", "m3/m3", Number(4), |(_, it)| it.end)
         .means("water content at the end", PROBES)
-        .number("loss_mm_day", "mm/d", 2, |(_, it)| it.loss_mm_day)
+        .column("loss_mm_day", "mm/d", Number(2), |(_, it)| it.loss_mm_day)
         .means("mean loss of the root zone over whole days after the first", PROBES)
         .or_empty("it was too short, or an hour that it needs is missing")
-        .whole("loss_days", "d", |(_, it)| it.loss_days)
+        .column("loss_days", "d", Whole, |(_, it)| it.loss_days)
         .means("whole days that the loss is of", PROBES)
-        .number("time_constant_days", "d", 2, |(_, it)| it.time_constant_days)
+        .column("time_constant_days", "d", Number(2), |(_, it)| it.time_constant_days)
         .means("days after which 37 % of what can be lost is left", CURVE)
         .or_empty(NO_CURVE)
-        .number("time_constant_error_days", "d", 2, |(_, it)| it.time_constant_error_days)
+        .column("time_constant_error_days", "d", Number(2), |(_, it)| it.time_constant_error_days)
         .means("standard error of the time constant", CURVE)
         .or_empty(NO_CURVE)
-        .number("dries_towards_m3_m3", "m3/m3", 4, |(_, it)| it.dries_towards)
+        .column("dries_towards_m3_m3", "m3/m3", Number(4), |(_, it)| it.dries_towards)
         .means("the water content that the curve ends at", CURVE)
         .or_empty(NO_CURVE)
-        .number("curve_error_m3_m3", "m3/m3", 4, |(_, it)| it.error)
+        .column("curve_error_m3_m3", "m3/m3", Number(4), |(_, it)| it.error)
         .means("how far the curve is from the hours, root mean square", CURVE)
         .or_empty(NO_CURVE)
-        .text("unfit", |(_, it)| it.unfit.as_ref())
+        .column("unfit", "", Text, |(_, it)| it.unfit.as_deref())
         .means("why no curve fits", CURVE)
         .or_empty("a curve fits")
-        .text("mulched", |(_, it)| it.mulched)
+        .column("mulched", "", Text, |(_, it)| it.mulched)
         .means("yes where mulch lay on the bed all that time", LOG)
         .rows(of_each(month, |bed| &bed.dryings))
 }
