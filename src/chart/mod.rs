@@ -109,6 +109,14 @@ impl Chart {
         // On a longer axis an hour cannot be seen.
         let short = self.to.duration_since(self.from) < SignedDuration::from_hours(24 * 10);
         let changes = if short { hours.clock_changes() } else { Vec::new() };
+        let reading = |class, shape, word: &str| {
+            html! {
+                li {
+                    svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class=(class) { path d=(shape) {} }
+                    (word)
+                }
+            }
+        };
         html! {
             ul class="key" {
                 @for (name, stroke) in lines {
@@ -142,17 +150,9 @@ impl Chart {
                     }
                 }
                 @if flags().any(|it| it.value.is_some()) {
-                    li {
-                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag with-value" { path d=(draw::DIAMOND) {} }
-                        "reading in doubt"
-                    }
+                    (reading("flag with-value", draw::DIAMOND, "reading in doubt"))
                 }
-                @if flags().any(|it| it.value.is_none()) {
-                    li {
-                        svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class="flag at-foot" { path d=(draw::CROSS) {} }
-                        "bad reading"
-                    }
-                }
+                @if flags().any(|it| it.value.is_none()) { (reading("flag at-foot", draw::CROSS, "bad reading")) }
             }
             @for doubt in doubts { p class="doubt" { "? " (doubt) } }
             @for (date, hours) in changes {

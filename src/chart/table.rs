@@ -9,6 +9,7 @@ use maud::{Markup, html};
 use crate::chart::scale::number;
 use crate::chart::{Bar, Chart, Panel, Stroke, Trace};
 use crate::history::{Step, bin_of};
+use crate::model::CalendarMonth;
 
 /// Places of the time axis of which the pointer knows the figures.
 const COLUMNS: usize = 240;
@@ -48,10 +49,8 @@ impl RowLength {
             Self::Day => bin_of(at, Step::Day, zone),
             Self::Month => {
                 let date = zone.to_datetime(at).date();
-                let midnight = |date: jiff::civil::Date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok();
-                let start = midnight(date.first_of_month()).unwrap_or(Timestamp::MIN);
-                let end = date.last_of_month().tomorrow().ok().and_then(midnight).unwrap_or(Timestamp::MAX);
-                (start, end)
+                let month = CalendarMonth { year: date.year(), month: date.month() };
+                month.span(zone).unwrap_or((Timestamp::MIN, Timestamp::MAX))
             }
         }
     }

@@ -10,6 +10,7 @@ use super::shared::print_json;
 use crate::garden::plan::{Channel, Garden, Sensor};
 use crate::model::Place;
 use crate::settings::{Settings, load};
+use crate::text::spoken::counted;
 
 /// Reads `config` and the variables of `env`, and writes what was read or every fault to
 /// `out`.
@@ -149,8 +150,4 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
         "notes": notes(settings),
         "sites": settings.gardens.iter().map(site).collect::<Vec<_>>(),
     })
-}
-
-fn counted(count: usize, one: &str, many: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
 }

@@ -64,39 +64,29 @@ fn settings(garden: &Garden) -> String {
         );
     }
     let _ = writeln!(text, "{:?}", garden.roof);
-    let mut context = Context::new(&SHA256);
-    context.update(text.as_bytes());
-    hex(context)
+    digest([text])
 }
 
 fn readings(input: &Input) -> String {
-    let mut context = Context::new(&SHA256);
-    let mut line = String::new();
-    for (sensor, points) in &input.readings {
-        for point in points {
-            line.clear();
-            let value = point.value.map(|value| value.to_string()).unwrap_or_default();
-            let _ = writeln!(line, "{sensor},{},{},{value},{}", point.at, point.raw, point.flag.number());
-            context.update(line.as_bytes());
-        }
-    }
-    hex(context)
+    let all = input.readings.iter().flat_map(|(sensor, points)| points.iter().map(move |it| (sensor, it)));
+    digest(all.map(|(sensor, point)| {
+        let value = point.value.map(|value| value.to_string()).unwrap_or_default();
+        format!("{sensor},{},{},{value},{}\n", point.at, point.raw, point.flag.number())
+    }))
 }
 
 fn told(input: &Input) -> String {
-    let mut context = Context::new(&SHA256);
-    for entry in &input.log {
+    let log = input.log.iter().map(|entry| {
         let place = entry.place.as_ref().map_or("", |place| place.as_str());
-        let line = format!("{},{place},{:?},{:?}\n", entry.at, entry.what, entry.note);
-        context.update(line.as_bytes());
-    }
-    for (at, kind, place) in &input.alarms {
-        context.update(format!("{at},{kind:?},{place:?}\n").as_bytes());
-    }
-    hex(context)
+        format!("{},{place},{:?},{:?}\n", entry.at, entry.what, entry.note)
+    });
+    let alarms = input.alarms.iter().map(|(at, kind, place)| format!("{at},{kind:?},{place:?}\n"));
+    digest(log.chain(alarms))
 }
 
-fn hex(context: Context) -> String {
+fn digest(lines: impl IntoIterator<Item = String>) -> String {
+    let mut context = Context::new(&SHA256);
+    lines.into_iter().for_each(|line| context.update(line.as_bytes()));
     context.finish().as_ref().iter().fold(String::new(), |mut text, byte| {
         let _ = write!(text, "{byte:02x}");
         text

@@ -43,19 +43,17 @@ pub(super) fn sheet(
     sheet.write_string_with_format(0, 0, super::html::title(month), title)?;
     let table = |name: &str| tables.iter().find(|table| table.name == name && !table.rows.is_empty());
     let mut row = 2;
-    let mut place = |sheet: &mut Worksheet, mut chart: Chart| -> Result<(), XlsxError> {
+    let place = |sheet: &mut Worksheet, row: &mut u32, mut chart: Chart| -> Result<(), XlsxError> {
         chart.set_width(CHART_WIDTH).set_height(CHART_HEIGHT);
-        sheet.insert_chart(row, 0, &chart)?;
-        row += CHART_ROWS;
+        sheet.insert_chart(*row, 0, &chart)?;
+        *row += CHART_ROWS;
         Ok(())
     };
-    let mut any = false;
     if let Some(beds) = table("beds_daily") {
         let (water, names) = (at(beds, "water_content_m3_m3"), places(beds, "bed_name"));
         let chart =
             lines("Water in the beds, each day's mean", "m3/m3", "0.00", beds, &names, &[(water, "")]);
-        place(sheet, chart)?;
-        any = true;
+        place(sheet, &mut row, chart)?;
     }
     if let Some(rain) = table("rain_days") {
         let mut chart = Chart::new(ChartType::Column);
@@ -68,8 +66,7 @@ pub(super) fn sheet(
             .set_name("rain")
             .set_gap(40);
         chart.legend().set_hidden();
-        place(sheet, chart)?;
-        any = true;
+        place(sheet, &mut row, chart)?;
     }
     if let Some(tanks) = table("tanks_daily") {
         for tank in places(tanks, "tank_name") {
@@ -84,11 +81,10 @@ pub(super) fn sheet(
             if let Some(least) = least {
                 chart.y_axis().set_min((least - 1.0).floor());
             }
-            place(sheet, chart)?;
-            any = true;
+            place(sheet, &mut row, chart)?;
         }
     }
-    if !any {
+    if row == 2 {
         sheet.write_string(2, 0, "There is nothing to draw.")?;
     }
     Ok(())

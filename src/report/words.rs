@@ -9,6 +9,7 @@ use crate::model::{CalendarMonth, Id};
 use crate::text::labels::with_unit;
 pub(super) use crate::text::labels::{NOT_KNOWN, percent, quantity};
 use crate::text::spoken;
+pub(super) use crate::text::spoken::counted;
 
 /// "April 2026".
 pub fn month_name(which: CalendarMonth) -> String {
@@ -39,14 +40,6 @@ pub(super) fn moment(at: Timestamp, zone: &TimeZone) -> String {
 /// "Wed 1 April 2026, 2:30 pm ACST".
 pub(super) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone()).strftime("%a %-d %B %Y, %-I:%M %P %Z").to_string()
-}
-
-/// "1 day", "3 days".
-pub(super) fn count(count: impl Into<i64>, one: &str, many: &str) -> String {
-    match count.into() {
-        1 => format!("1 {one}"),
-        count => format!("{count} {many}"),
-    }
 }
 
 /// A stretch of time in the largest fitting unit: "45 minutes", "7.5 hours", "3.2 days".

@@ -1,5 +1,7 @@
 //! Numbers, times and lists as people say them.
 
+use std::fmt::Display;
+
 use jiff::Timestamp;
 use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
@@ -84,9 +86,10 @@ pub(crate) fn may_run(hours: &LocalHours) -> String {
     format!("Water may run {} only.", list(&each))
 }
 
-/// "1 reading", "3 readings".
-pub(crate) fn counted(count: usize, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
+/// "1 day", "3 days".
+pub(crate) fn counted<N: Display + PartialEq + From<u8>>(count: N, one: &str, many: &str) -> String {
+    let what = if count == N::from(1) { one } else { many };
+    format!("{count} {what}")
 }
 
 /// "a", "a and b", "a, b and c".

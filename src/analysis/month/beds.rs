@@ -67,13 +67,10 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         latitude_deg: garden.site.latitude_deg,
         mulched_since: mulch.map(|mulch| mulch.since),
     };
-    let mm_of = 1000.0 * bed.root_depth_m;
-    let came: Vec<BroughtWater> = rises
-        .found
-        .iter()
-        .enumerate()
-        .map(|(i, found)| came(found, rises.found.get(i + 1), water, mm_of))
-        .collect();
+    let next = rises.found.iter().skip(1).map(Some).chain([None]);
+    let brought: Vec<BroughtWater> =
+        rises.found.iter().zip(next).map(|(found, next)| brought(found, next, water, &zone)).collect();
+    let record = BedRecord { of, index, water, zone: &zone, brought: &brought, rises, soil: &soil };
     let mut need_unknown = None;
     let days: Vec<BedDay> = span
         .days
@@ -85,7 +82,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             {
                 need_unknown.get_or_insert_with(|| missing.clone());
             }
-            bed_day(of, index, *day, water, &zone, &came, rises, &soil, need.ok())
+            record.day(*day, need.ok())
         })
         .collect();
     let known = |day: &BedDay| {
@@ -109,7 +106,11 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             .map(|&(sensor, depth_m)| (garden.sensors[sensor].id.clone(), depth_m))
             .collect(),
         mulch,
-        wettings: came.iter().filter(|it| span.holds(it.wetting.from)).map(|it| it.wetting.clone()).collect(),
+        wettings: brought
+            .iter()
+            .filter(|it| span.holds(it.wetting.from))
+            .map(|it| it.wetting.clone())
+            .collect(),
         dryings: dryings(water, &rises.all, &soil, span),
         need_mm: sum(|it| it.0),
         got_mm: sum(|it| it.1),
@@ -160,7 +161,7 @@ struct BroughtWater {
     beds: usize,
 }
 
-fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) -> BroughtWater {
+fn brought(found: &Found, next: Option<&Found>, water: WholeHours<'_>, zone: &RootZone) -> BroughtWater {
     let onset = found.wetting.onset;
     let until = plus(onset, PEAK_HOURS * HOUR_S);
     let until = next.map_or(until, |next| until.min(next.wetting.onset));
@@ -168,7 +169,9 @@ fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) 
     let peak: Option<&RootZoneBin> = water
         .within(plus(onset, -HOUR_S), until)
         .reduce(|a, b| if b.water_content > a.water_content { b } else { a });
-    let gain = base.zip(peak).map(|(base, peak)| (mm_of * (peak.water_content - base)).max(0.0));
+    let gain = base
+        .zip(peak)
+        .map(|(base, peak)| (1000.0 * zone.root_depth_m * (peak.water_content - base)).max(0.0));
     BroughtWater {
         wetting: BedWetting {
             from: onset,
@@ -185,39 +188,86 @@ fn came(found: &Found, next: Option<&Found>, water: WholeHours<'_>, mm_of: f64) 
     }
 }
 
-#[expect(clippy::too_many_arguments, reason = "what one day is made from")]
-fn bed_day(
-    of: BedInput<'_>,
+/// What a bed's days are made from.
+struct BedRecord<'a> {
+    of: BedInput<'a>,
     index: usize,
-    day: DaySpan,
-    water: WholeHours<'_>,
-    zone: &RootZone,
-    came: &[BroughtWater],
-    rises: &Rises,
-    soil: &DryingSoil,
-    need_mm: Option<f64>,
-) -> BedDay {
-    let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();
-    let mean = (hours.len() >= LEAST_HOURS).then(|| hours.iter().sum::<f64>() / hours.len() as f64);
-    let end = day.to.min(of.span.end);
-    let rain_mm = of.heard.rain_mm(day.from, end);
-    let wetted = rises.all.iter().any(|rise| rise.onset < day.to && plus(rise.onset, DAY_S) > day.from);
-    let dry = !wetted && rain_mm.is_none_or(|mm| mm < RAINY_MM) && day.to <= of.span.end;
-    let lost = water.about(day.from).zip(water.about(day.to)).filter(|_| dry);
-    let (watering_mm, unknown_mm) = given(of, index, day.from, end, came);
-    BedDay {
-        date: day.date,
-        hours_known: u32::try_from(hours.len()).unwrap_or(u32::MAX),
-        water_content: mean,
-        water_mm: mean.map(|mean| 1000.0 * zone.root_depth_m * mean),
-        available: mean.map(|mean| zone.available_left(mean)),
-        band: mean.map(|mean| band(zone, mean)),
-        loss_mm: lost.map(|(before, after)| 1000.0 * zone.root_depth_m * (before - after)),
-        need_mm,
-        rain_mm,
-        watering_mm,
-        unknown_mm,
-        mulched: soil.mulched_since.is_some_and(|since| since <= day.from),
+    water: WholeHours<'a>,
+    zone: &'a RootZone,
+    brought: &'a [BroughtWater],
+    rises: &'a Rises,
+    soil: &'a DryingSoil,
+}
+
+impl BedRecord<'_> {
+    fn day(&self, day: DaySpan, need_mm: Option<f64>) -> BedDay {
+        let Self { of, water, zone, .. } = self;
+        let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();
+        let mean = (hours.len() >= LEAST_HOURS).then(|| hours.iter().sum::<f64>() / hours.len() as f64);
+        let end = day.to.min(of.span.end);
+        let rain_mm = of.heard.rain_mm(day.from, end);
+        let wetted =
+            self.rises.all.iter().any(|rise| rise.onset < day.to && plus(rise.onset, DAY_S) > day.from);
+        let dry = !wetted && rain_mm.is_none_or(|mm| mm < RAINY_MM) && day.to <= of.span.end;
+        let lost = water.about(day.from).zip(water.about(day.to)).filter(|_| dry);
+        let (watering_mm, unknown_mm) = self.given(day.from, end);
+        BedDay {
+            date: day.date,
+            hours_known: u32::try_from(hours.len()).unwrap_or(u32::MAX),
+            water_content: mean,
+            water_mm: mean.map(|mean| 1000.0 * zone.root_depth_m * mean),
+            available: mean.map(|mean| zone.available_left(mean)),
+            band: mean.map(|mean| band(zone, mean)),
+            loss_mm: lost.map(|(before, after)| 1000.0 * zone.root_depth_m * (before - after)),
+            need_mm,
+            rain_mm,
+            watering_mm,
+            unknown_mm,
+            mulched: self.soil.mulched_since.is_some_and(|since| since <= day.from),
+        }
+    }
+
+    /// What waterings that began within `from` to `to` brought, mm, and what the probes
+    /// saw of wettings of unknown cause.
+    fn given(&self, from: Timestamp, to: Timestamp) -> (Option<f64>, f64) {
+        let (of, index) = (self.of, self.index);
+        let bed = &of.heard.garden.beds[index];
+        let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
+        let within = |at: Timestamp| from <= at && at < to;
+        let own = self.brought.iter().filter(|it| within(it.wetting.from));
+        let unknown = own.clone().filter(|it| it.wetting.cause == Cause::Unknown);
+        let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).fold(0.0, |sum, mm| sum + mm);
+        if let Some(litres) = of.heard.own_meter_l(index, from, to) {
+            return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
+        }
+        let mut sum = Some(0.0);
+        let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
+        for BroughtWater { wetting, beds } in
+            own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both))
+        {
+            let seen = wetting.gain_mm.map(|gain| match wetting.cause {
+                Cause::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
+                _ => gain,
+            });
+            let logged = wetting.logged.and_then(|(_, litres)| litres);
+            // The site's meter cannot tell which of several beds had the water.
+            let metered = wetting.metered_l.filter(|litres| *litres > 0.0 && *beds == 1);
+            let litres = logged.map(|litres| litres / bed.area_m2);
+            add(litres.or_else(|| metered.map(|litres| litres * efficiency / bed.area_m2)).or(seen));
+        }
+        // What was written down and no probe felt.
+        let felt = |at: Timestamp| {
+            self.brought.iter().any(|it| {
+                let near = seconds(it.wetting.from, at);
+                it.wetting.logged.is_some() && near.abs() <= PEAK_HOURS * HOUR_S
+            })
+        };
+        for (_, litres) in
+            waterings(of.heard.log, of.heard.garden, index).filter(|it| within(it.0) && !felt(it.0))
+        {
+            add(litres.map(|litres| litres / bed.area_m2));
+        }
+        (sum, unknown_mm)
     }
 }
 
@@ -231,52 +281,4 @@ fn band(zone: &RootZone, water_content: f64) -> WaterBand {
     } else {
         WaterBand::Wet
     }
-}
-
-/// What waterings that began within `from` to `to` brought, mm, and what the probes
-/// saw of wettings of unknown cause.
-fn given(
-    of: BedInput<'_>,
-    index: usize,
-    from: Timestamp,
-    to: Timestamp,
-    came: &[BroughtWater],
-) -> (Option<f64>, f64) {
-    let bed = &of.heard.garden.beds[index];
-    let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
-    let within = |at: Timestamp| from <= at && at < to;
-    let own = came.iter().filter(|it| within(it.wetting.from));
-    let unknown = own.clone().filter(|it| it.wetting.cause == Cause::Unknown);
-    let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).fold(0.0, |sum, mm| sum + mm);
-    if let Some(litres) = of.heard.own_meter_l(index, from, to) {
-        return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
-    }
-    let mut sum = Some(0.0);
-    let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
-    for BroughtWater { wetting, beds } in
-        own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both))
-    {
-        let seen = wetting.gain_mm.map(|gain| match wetting.cause {
-            Cause::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
-            _ => gain,
-        });
-        let logged = wetting.logged.and_then(|(_, litres)| litres);
-        // The site's meter cannot tell which of several beds had the water.
-        let metered = wetting.metered_l.filter(|litres| *litres > 0.0 && *beds == 1);
-        let litres = logged.map(|litres| litres / bed.area_m2);
-        add(litres.or_else(|| metered.map(|litres| litres * efficiency / bed.area_m2)).or(seen));
-    }
-    // What was written down and no probe felt.
-    let felt = |at: Timestamp| {
-        came.iter().any(|it| {
-            let near = seconds(it.wetting.from, at);
-            it.wetting.logged.is_some() && near.abs() <= PEAK_HOURS * HOUR_S
-        })
-    };
-    for (_, litres) in
-        waterings(of.heard.log, of.heard.garden, index).filter(|it| within(it.0) && !felt(it.0))
-    {
-        add(litres.map(|litres| litres / bed.area_m2));
-    }
-    (sum, unknown_mm)
 }

@@ -122,7 +122,7 @@ fn glance(month: &Month) -> Markup {
             if known == 0 {
                 return format!("{}: {}", bed.name, words::NOT_KNOWN);
             }
-            format!("{}: {days} of {} known", bed.name, words::count(known as i64, "day", "days"))
+            format!("{}: {days} of {} known", bed.name, words::counted(known, "day", "days"))
         })
         .collect();
     html! {

@@ -22,14 +22,17 @@ fn name(text: &str) -> String {
     crate::text::labels::shown(text, 40)
 }
 
-fn drawing(id: &str, height: f64, title: &str, description: &str, inside: &Markup) -> Markup {
+fn drawing(id: &str, height: f64, title: &str, description: &str, inside: &Markup, caption: &str) -> Markup {
     let (title_id, description_id) = (format!("{id}-title"), format!("{id}-description"));
     html! {
-        svg class="picture" viewBox=(format!("0 0 {WIDTH} {}", short(height))) role="img"
-            aria-labelledby={ (title_id) " " (description_id) } {
-            title id=(title_id) { (title) }
-            desc id=(description_id) { (description) }
-            (inside)
+        figure {
+            svg class="picture" viewBox=(format!("0 0 {WIDTH} {}", short(height))) role="img"
+                aria-labelledby={ (title_id) " " (description_id) } {
+                title id=(title_id) { (title) }
+                desc id=(description_id) { (description) }
+                (inside)
+            }
+            @if !caption.is_empty() { figcaption { (caption) } }
         }
     }
 }
@@ -50,13 +53,9 @@ pub(super) fn days_complete(month: &Month) -> Markup {
     };
     let description = "One bar for each day from the first to the last of the month; a full bar is a day on which every \
                        reading came and was good, no bar a day without one. The table below has the sums.";
-    html! {
-        figure {
-            (drawing("days-complete", month.sensors.len() as f64 * ROW + 6.0, "How complete each day is", description,
-                &inside))
-            figcaption { "One bar for each day. A full bar: every reading came and was good. No bar: none." }
-        }
-    }
+    let caption = "One bar for each day. A full bar: every reading came and was good. No bar: none.";
+    let height = month.sensors.len() as f64 * ROW + 6.0;
+    drawing("days-complete", height, "How complete each day is", description, &inside, caption)
 }
 
 /// All bars of a sensor as one outline, so that thirty days of it stay light.
@@ -144,7 +143,7 @@ pub(super) fn bands(month: &Month) -> Markup {
                 let label = format!("{} {count}", words::band(band));
                 let room = |text: &str| text.len() as f64 * 6.6 + 8.0 <= width;
                 let label = if room(&label) { label } else { count.to_string() };
-                heard.push(format!("{} {}", words::count(count, "day", "days"), words::band(band)));
+                heard.push(format!("{} {}", words::counted(count, "day", "days"), words::band(band)));
                 parts.push(html! {
                     (piece(band, (x, top), (width, BAR)))
                     text class="on-zone" x=(short(x + width / 2.0)) y=(short(top + 17.0)) text-anchor="middle" { (label) }
@@ -167,12 +166,8 @@ pub(super) fn bands(month: &Month) -> Markup {
         }
     };
     let inside = html! { (hatchings()) @for row in &rows { (row) } (key) };
-    html! {
-        figure {
-            (drawing("days-in-bands", foot + 56.0, "Days in each band", &(said.join("; ") + "."), &inside))
-            figcaption { "Days of the month by band, the driest first. White at the end: not known." }
-        }
-    }
+    let caption = "Days of the month by band, the driest first. White at the end: not known.";
+    drawing("days-in-bands", foot + 56.0, "Days in each band", &(said.join("; ") + "."), &inside, caption)
 }
 
 /// Two bars for each bed: water needed and water got.
@@ -211,13 +206,10 @@ pub(super) fn balance(month: &Month) -> Markup {
         })
         .collect();
     let inside = html! { @for row in &rows { (row) } };
-    html! {
-        figure {
-            (drawing("water-balance", month.beds.len() as f64 * ROW, "Water needed and got", &(said.join("; ") + "."),
-                &inside))
-            figcaption { "Hollow: what the plants needed. Full: rain and waterings. Only days on which all is known." }
-        }
-    }
+    let height = month.beds.len() as f64 * ROW;
+    let caption =
+        "Hollow: what the plants needed. Full: rain and waterings. Only days on which all is known.";
+    drawing("water-balance", height, "Water needed and got", &(said.join("; ") + "."), &inside, caption)
 }
 
 /// Where a number lies on an axis across the drawing.
@@ -257,7 +249,7 @@ pub(super) fn beside(it: &Beside, number: u32) -> Markup {
         @for ((label, values, first), row) in sides.into_iter().zip(0_u32..) {
             @let top = f64::from(row) * 54.0;
             text x=(short(SIDE)) y=(short(top + 14.0)) {
-                (name(label)) ": " (words::count(values.len() as i64, "value", "values"))
+                (name(label)) ": " (words::counted(values.len(), "value", "values"))
                 @if let Some(mean) = mean(values) { ", mean " (words::number(mean, axis.decimals + 1)) }
             }
             @for (&value, at) in values.iter().zip(0_u32..) {
@@ -290,7 +282,7 @@ pub(super) fn beside(it: &Beside, number: u32) -> Markup {
     for (label, values, _) in sides {
         said.push(format!(
             "{label}: {} with a mean of {} {}",
-            words::count(values.len() as i64, "value", "values"),
+            words::counted(values.len(), "value", "values"),
             words::known(mean(values), 3, ""),
             it.unit
         ));
@@ -306,7 +298,5 @@ pub(super) fn beside(it: &Beside, number: u32) -> Markup {
     }
     let height = if between.is_some() { 270.0 } else { 156.0 };
     let title = format!("{}: {} and {}", it.what, it.first_name, it.second_name);
-    html! {
-        figure { (drawing(&format!("beside-{number}"), height, &title, &(said.join("; ") + "."), &inside)) }
-    }
+    drawing(&format!("beside-{number}"), height, &title, &(said.join("; ") + "."), &inside, "")
 }

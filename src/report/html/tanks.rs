@@ -13,7 +13,7 @@ pub(super) fn in_short(tank: &TankMonth) -> String {
     if known == 0 {
         return format!("temperature {}", words::NOT_KNOWN);
     }
-    let hours = |hours: u32, word: &str| format!("too {word} in {}", words::count(hours, "hour", "hours"));
+    let hours = |hours: u32, word: &str| format!("too {word} in {}", words::counted(hours, "hour", "hours"));
     let swing = tank.widest.map(|(date, swing)| {
         format!("; the widest swing was {} °C on {}", words::number(swing, 1), words::day(date))
     });

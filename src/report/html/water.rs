@@ -13,7 +13,7 @@ pub(super) fn rain_in_short(month: &Month) -> String {
         return format!("{}: the gauge said nothing", words::NOT_KNOWN);
     }
     let least = if rain.days_unknown > 0 { "at least " } else { "" };
-    let days = words::count(rain.days_of_1mm, "day", "days");
+    let days = words::counted(rain.days_of_1mm, "day", "days");
     format!("{least}{} mm, on {days} with 1 mm or more", words::number(rain.total_mm, 1))
 }
 
@@ -37,11 +37,11 @@ pub(super) fn rain(month: &Month, within: Within) -> Markup {
             }
             @if let Some((date, days)) = rain.longest_dry {
                 " The longest run of days with less than 1 mm began on " (words::day(date)) " and was "
-                (words::count(days, "day", "days")) " long."
+                (words::counted(days, "day", "days")) " long."
             }
         }
         @if rain.days_unknown > 0 {
-            p { "Of " (words::count(rain.days_unknown, "day", "days")) " it is not known how much fell." }
+            p { "Of " (words::counted(rain.days_unknown, "day", "days")) " it is not known how much fell." }
         }
         @if let Some(drawn) = charts::rain(month) { (chart(&drawn, within)) }
         (days)
@@ -72,7 +72,7 @@ fn wettings(month: &Month, bed: &BedMonth) -> Markup {
     if bed.wettings.is_empty() {
         return html! { p { "No wetting of this bed was seen." } };
     }
-    let count = words::count(bed.wettings.len() as i64, "wetting", "wettings");
+    let count = words::counted(bed.wettings.len(), "wetting", "wettings");
     folded(
         &format!("{count} of {}", bed.name),
         &bed.wettings,
@@ -94,7 +94,7 @@ pub(super) fn drying(month: &Month) -> Markup {
         it.loss_mm_day.map_or_else(
             || words::NOT_KNOWN.to_owned(),
             |loss| {
-                let days = words::count(it.loss_days, "day", "days");
+                let days = words::counted(it.loss_days, "day", "days");
                 format!("{} mm a day over {days}", words::number(loss, 2))
             },
         )
@@ -174,7 +174,7 @@ pub(super) fn balance(month: &Month) -> Markup {
         &month.beds,
         &[
             ("Bed", &|bed| bed.name.clone()),
-            ("Days that count", &|bed| words::count(bed.balance_days, "day", "days")),
+            ("Days that count", &|bed| words::counted(bed.balance_days, "day", "days")),
             ("Needed", &|bed| mm(bed, bed.need_mm)),
             ("Got", &|bed| mm(bed, bed.got_mm)),
             ("Got less needed", &|bed| mm(bed, less(bed))),
