@@ -6,7 +6,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::plan::Fault;
-use crate::school::{Inverse, Quantity, Sensor};
+use crate::school::{Inverse, Quantity, Sensor, WhenCut};
 
 /// Chance that one message is lost on the way.
 const LOST: f64 = 0.002;
@@ -44,17 +44,8 @@ impl Probe {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(1000 + number as u64);
         let phase_s = i64::from(rng.random_range(0..sensor.every_s));
-        let noise = match sensor.measures {
-            Quantity::SoilMoisture => rng.random_range(0.0003..0.0008),
-            Quantity::SoilTemperature | Quantity::WaterTemperature => 0.03,
-            Quantity::AirTemperature => 0.08,
-            Quantity::RelativeHumidity => 0.6,
-            Quantity::SolarRadiation => 1.0,
-            Quantity::WindSpeed => 0.1,
-            Quantity::Ph => 0.01,
-            Quantity::DissolvedOxygen => 0.03,
-            Quantity::Rain | Quantity::WaterFlow => 0.0,
-        };
+        let spread = sensor.measures.row().noise.clone();
+        let noise = if spread.is_empty() { spread.start } else { rng.random_range(spread) };
         Self {
             rng,
             next_s: start_s + phase_s,
@@ -151,21 +142,8 @@ impl Probe {
             {
                 inverse.raw(POWER_ON_C)
             }
-            (
-                Quantity::SoilMoisture
-                | Quantity::RelativeHumidity
-                | Quantity::DissolvedOxygen
-                | Quantity::WindSpeed,
-                inverse,
-            ) => inverse.raw(noisy.max(0.0)),
-            (
-                Quantity::SoilTemperature
-                | Quantity::WaterTemperature
-                | Quantity::AirTemperature
-                | Quantity::Ph
-                | Quantity::SolarRadiation,
-                inverse,
-            ) => inverse.raw(noisy),
+            (measures, inverse) if measures.row().below_zero => inverse.raw(noisy),
+            (_, inverse) => inverse.raw(noisy.max(0.0)),
         };
         let raw = self.frozen.unwrap_or(raw);
         let cut = match fault {
@@ -195,12 +173,10 @@ impl Probe {
 /// What is sent where the cable to the sensing part is cut; nothing for those that
 /// only count.
 fn bare_input(sensor: &Sensor, inverse: &Inverse) -> Option<f64> {
-    match sensor.measures {
-        Quantity::SoilMoisture => Some(0.0),
-        Quantity::SoilTemperature | Quantity::WaterTemperature | Quantity::AirTemperature => {
-            Some(inverse.raw(NO_ANSWER_C))
-        }
-        Quantity::RelativeHumidity | Quantity::Ph | Quantity::DissolvedOxygen => Some(inverse.raw(-10.0)),
-        Quantity::Rain | Quantity::WaterFlow | Quantity::SolarRadiation | Quantity::WindSpeed => None,
+    match sensor.measures.row().when_cut {
+        WhenCut::Zero => Some(0.0),
+        WhenCut::NoAnswer => Some(inverse.raw(NO_ANSWER_C)),
+        WhenCut::Below => Some(inverse.raw(-10.0)),
+        WhenCut::Nothing => None,
     }
 }

@@ -386,15 +386,8 @@ impl Simulation {
                     };
                     probe.flow(litres);
                 }
-                Quantity::SoilMoisture
-                | Quantity::SoilTemperature
-                | Quantity::WaterTemperature
-                | Quantity::AirTemperature
-                | Quantity::RelativeHumidity
-                | Quantity::Ph
-                | Quantity::DissolvedOxygen
-                | Quantity::SolarRadiation
-                | Quantity::WindSpeed => {}
+                // All others are measured, not counted.
+                _ => {}
             }
             probe.freeze(fault == Some(Fault::Frozen));
             if probe.restarts_now() && fault.is_none() {
@@ -477,13 +470,7 @@ impl Simulation {
             (Quantity::SolarRadiation, Place::Site) => self.sun_w_m2,
             (Quantity::WindSpeed, Place::Site) => weather::wind_m_s(&self.days[1], &self.days[2], hour),
             // Counted in the probe, or refused when the school was read.
-            (Quantity::Rain | Quantity::WaterFlow, _)
-            | (Quantity::SolarRadiation | Quantity::WindSpeed, Place::Bed(_) | Place::Tank(_))
-            | (Quantity::SoilMoisture | Quantity::SoilTemperature, Place::Tank(_) | Place::Site)
-            | (
-                Quantity::WaterTemperature | Quantity::DissolvedOxygen | Quantity::Ph,
-                Place::Bed(_) | Place::Site,
-            ) => 0.0,
+            _ => 0.0,
         }
     }
 

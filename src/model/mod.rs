@@ -15,6 +15,6 @@ pub use id::Id;
 pub use local_hours::LocalHours;
 pub(crate) use names::names;
 pub use place::{Condition, Place};
-pub use quantity::{MeasuredIn, Quantity};
+pub use quantity::{MeasuredIn, Quantity, Surroundings};
 pub use sample::{Sample, SensorIx, TimeFrom};
 pub(crate) use time::add_seconds;

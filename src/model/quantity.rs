@@ -27,34 +27,62 @@ pub enum MeasuredIn {
     Anywhere,
 }
 
-/// What is the same of a quantity everywhere.
-struct Row {
-    quantity: Quantity,
-    name: &'static str,
-    unit: &'static str,
-    measured_in: MeasuredIn,
+/// What surrounds a sensor: where to look when it is faulty.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Surroundings {
+    Soil,
+    Water,
+    Shade,
+    /// In the open, or in a pipe.
+    Open,
 }
 
-const fn row(quantity: Quantity, name: &'static str, unit: &'static str, measured_in: MeasuredIn) -> Row {
-    Row { quantity, name, unit, measured_in }
+/// What is the same of a quantity everywhere.
+struct QuantityRow {
+    quantity: Quantity,
+    /// In configuration files, tags and exports.
+    name: &'static str,
+    /// Of a calibrated value, as people write it in files.
+    unit: &'static str,
+    /// A heading for people.
+    title: &'static str,
+    /// How a value is shown: decimals, and what stands behind the number.
+    shown: (usize, &'static str),
+    measured_in: MeasuredIn,
+    surroundings: Surroundings,
+    /// Whether readings are amounts, so that a span of time has a total.
+    adds_up: bool,
 }
 
 /// One row for each quantity, in the order of [`Quantity`].
-const ROWS: [Row; 11] = {
+const ROWS: [QuantityRow; 11] = {
     use MeasuredIn::{Anywhere, Bed, Site, Tank};
     use Quantity as Q;
+    use Surroundings::{Open, Shade, Soil, Water};
+    const fn row(
+        quantity: Quantity,
+        (name, title): (&'static str, &'static str),
+        unit: &'static str,
+        shown: (usize, &'static str),
+        measured_in: MeasuredIn,
+        surroundings: Surroundings,
+    ) -> QuantityRow {
+        let adds_up = matches!(quantity, Q::Rain | Q::WaterFlow);
+        QuantityRow { quantity, name, unit, title, shown, measured_in, surroundings, adds_up }
+    }
+    const CELSIUS: (usize, &str) = (1, " °C");
     [
-        row(Q::SoilMoisture, "soil-moisture", "m3/m3", Bed),
-        row(Q::SoilTemperature, "soil-temperature", "°C", Bed),
-        row(Q::WaterTemperature, "water-temperature", "°C", Tank),
-        row(Q::Rain, "rain", "mm", Site),
-        row(Q::AirTemperature, "air-temperature", "°C", Anywhere),
-        row(Q::RelativeHumidity, "relative-humidity", "%", Anywhere),
-        row(Q::Ph, "ph", "pH", Anywhere),
-        row(Q::DissolvedOxygen, "dissolved-oxygen", "mg/L", Tank),
-        row(Q::WaterFlow, "water-flow", "L", Anywhere),
-        row(Q::SolarRadiation, "solar-radiation", "W/m2", Site),
-        row(Q::WindSpeed, "wind-speed", "m/s", Site),
+        row(Q::SoilMoisture, ("soil-moisture", "Soil moisture"), "m3/m3", (3, " m3/m3"), Bed, Soil),
+        row(Q::SoilTemperature, ("soil-temperature", "Soil temperature"), "°C", CELSIUS, Bed, Soil),
+        row(Q::WaterTemperature, ("water-temperature", "Water temperature"), "°C", CELSIUS, Tank, Water),
+        row(Q::Rain, ("rain", "Rain"), "mm", (1, " mm"), Site, Open),
+        row(Q::AirTemperature, ("air-temperature", "Air temperature"), "°C", CELSIUS, Anywhere, Shade),
+        row(Q::RelativeHumidity, ("relative-humidity", "Relative humidity"), "%", (0, " %"), Anywhere, Shade),
+        row(Q::Ph, ("ph", "pH"), "pH", (2, ""), Anywhere, Water),
+        row(Q::DissolvedOxygen, ("dissolved-oxygen", "Dissolved oxygen"), "mg/L", (1, " mg/L"), Tank, Water),
+        row(Q::WaterFlow, ("water-flow", "Water used"), "L", (1, " L"), Anywhere, Open),
+        row(Q::SolarRadiation, ("solar-radiation", "Solar radiation"), "W/m2", (0, " W/m²"), Site, Open),
+        row(Q::WindSpeed, ("wind-speed", "Wind speed"), "m/s", (1, " m/s"), Site, Open),
     ]
 };
 
@@ -71,7 +99,7 @@ impl Quantity {
         all
     };
 
-    fn row(self) -> &'static Row {
+    fn row(self) -> &'static QuantityRow {
         &ROWS[self as usize]
     }
 
@@ -97,18 +125,22 @@ impl Quantity {
 
     /// Whether its readings are amounts, so that a span of time has a total.
     pub fn adds_up(self) -> bool {
-        match self {
-            Self::Rain | Self::WaterFlow => true,
-            Self::SoilMoisture
-            | Self::SoilTemperature
-            | Self::WaterTemperature
-            | Self::AirTemperature
-            | Self::RelativeHumidity
-            | Self::Ph
-            | Self::DissolvedOxygen
-            | Self::SolarRadiation
-            | Self::WindSpeed => false,
-        }
+        self.row().adds_up
+    }
+
+    /// A heading for people.
+    pub fn title(self) -> &'static str {
+        self.row().title
+    }
+
+    /// How a value is shown to people: decimals, and what stands behind the number.
+    pub fn shown(self) -> (usize, &'static str) {
+        self.row().shown
+    }
+
+    /// What surrounds a sensor of it.
+    pub fn surroundings(self) -> Surroundings {
+        self.row().surroundings
     }
 
     /// The quantity of a name, if there is one.

@@ -60,19 +60,7 @@ pub(crate) fn kind(kind: Kind) -> &'static str {
 }
 
 pub(crate) fn quantity(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::SoilMoisture => "Soil moisture",
-        Quantity::SoilTemperature => "Soil temperature",
-        Quantity::WaterTemperature => "Water temperature",
-        Quantity::Rain => "Rain",
-        Quantity::AirTemperature => "Air temperature",
-        Quantity::RelativeHumidity => "Relative humidity",
-        Quantity::Ph => "pH",
-        Quantity::DissolvedOxygen => "Dissolved oxygen",
-        Quantity::WaterFlow => "Water used",
-        Quantity::SolarRadiation => "Solar radiation",
-        Quantity::WindSpeed => "Wind speed",
-    }
+    quantity.title()
 }
 
 /// The meanings of the QARTOD flags 1, 2, 3, 4 and 9 in plain words.
@@ -89,17 +77,11 @@ pub(crate) fn flag(flag: Flag) -> &'static str {
 /// A calibrated value with its unit. Soil moisture is shown in percent of the
 /// soil's volume, since m³/m³ means little to most readers.
 pub(crate) fn value(measures: Quantity, value: f64) -> String {
-    match measures {
-        Quantity::SoilMoisture => percent(value) + " by volume",
-        Quantity::SoilTemperature | Quantity::WaterTemperature | Quantity::AirTemperature => degrees(value),
-        Quantity::Ph => with_unit(value, 2, ""),
-        Quantity::RelativeHumidity => with_unit(value, 0, " %"),
-        Quantity::SolarRadiation => with_unit(value, 0, " W/m²"),
-        Quantity::WindSpeed => with_unit(value, 1, " m/s"),
-        Quantity::Rain | Quantity::DissolvedOxygen | Quantity::WaterFlow => {
-            with_unit(value, 1, &format!(" {}", measures.unit()))
-        }
+    if measures == Quantity::SoilMoisture {
+        return percent(value) + " by volume";
     }
+    let (decimals, unit) = measures.shown();
+    with_unit(value, decimals, unit)
 }
 
 /// A battery's state, in whatever unit its device reports.

@@ -3,21 +3,8 @@
 use super::{HOUR_S, Judge};
 use crate::battery::{EMPTY, FULL};
 use crate::plan::{Fault, Outage, Plan};
-use crate::school::{Quantity, School};
+use crate::school::School;
 use crate::window::Stretch;
-
-/// Hours of the very same number after which it is doubtful, by quantity: twice a
-/// healthy sensor's longest.
-fn still_h(measures: Quantity) -> Option<i64> {
-    match measures {
-        Quantity::SoilMoisture => Some(12),
-        Quantity::WaterTemperature | Quantity::AirTemperature | Quantity::DissolvedOxygen => Some(24),
-        Quantity::Ph => Some(48),
-        Quantity::SoilTemperature => Some(72),
-        Quantity::RelativeHumidity => Some(96),
-        Quantity::Rain | Quantity::WaterFlow | Quantity::SolarRadiation | Quantity::WindSpeed => None,
-    }
-}
 
 /// A battery this near above its limit may be told of, and one this far below has
 /// to be, as parts of the limit: noise and the last digit of the reports.
@@ -82,7 +69,7 @@ impl Judge {
                     }
                     Fault::Loose => (HOUR_S, 8 * HOUR_S, 6 * HOUR_S, "plug loose"),
                     Fault::Frozen => {
-                        let Some(hours) = still_h(sensor.measures) else { continue };
+                        let Some(hours) = sensor.measures.row().still_h else { continue };
                         let still_s = (hours * HOUR_S).max(8 * every_s);
                         (still_s, still_s + 11 * every_s + HOUR_S, 4 * every_s, "one number repeated")
                     }

@@ -286,20 +286,8 @@ fn tank(table: TankTable) -> Result<Tank, SchoolError> {
 
 fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
     let place = format!("sensor {}", table.id);
-    let measures = match table.measures.as_str() {
-        "soil-moisture" => Quantity::SoilMoisture,
-        "soil-temperature" => Quantity::SoilTemperature,
-        "water-temperature" => Quantity::WaterTemperature,
-        "rain" => Quantity::Rain,
-        "air-temperature" => Quantity::AirTemperature,
-        "relative-humidity" => Quantity::RelativeHumidity,
-        "ph" => Quantity::Ph,
-        "dissolved-oxygen" => Quantity::DissolvedOxygen,
-        "water-flow" => Quantity::WaterFlow,
-        "solar-radiation" => Quantity::SolarRadiation,
-        "wind-speed" => Quantity::WindSpeed,
-        other => return Err(fault(&place, format!("measures {other:?} is not known"))),
-    };
+    let measures = Quantity::from_name(&table.measures)
+        .ok_or_else(|| fault(&place, format!("measures {:?} is not known", table.measures)))?;
     let sits = match (&table.bed, &table.tank) {
         (Some(id), None) => {
             Place::Bed(school.bed_of(id).ok_or_else(|| fault(&place, format!("no bed {id:?}")))?)
@@ -310,15 +298,7 @@ fn sensor(school: &School, table: SensorTable) -> Result<Sensor, SchoolError> {
         (None, None) => Place::Site,
         (Some(_), Some(_)) => return Err(fault(&place, "names both a bed and a tank")),
     };
-    let fits = match measures {
-        Quantity::SoilMoisture | Quantity::SoilTemperature => matches!(sits, Place::Bed(_)),
-        Quantity::WaterTemperature | Quantity::Ph | Quantity::DissolvedOxygen => {
-            matches!(sits, Place::Tank(_))
-        }
-        Quantity::SolarRadiation | Quantity::WindSpeed => sits == Place::Site,
-        Quantity::Rain | Quantity::AirTemperature | Quantity::RelativeHumidity | Quantity::WaterFlow => true,
-    };
-    if !fits {
+    if !measures.sits_at(sits) {
         return Err(fault(&place, format!("{} needs a place of its own kind", table.measures)));
     }
     if table.every_s == 0 || table.every_s > 86_400 {

@@ -6,12 +6,15 @@
 
 mod file;
 mod inverse;
+mod quantity;
 mod tables;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 pub use inverse::Inverse;
+pub use quantity::Quantity;
+pub(crate) use quantity::WhenCut;
 
 /// A school garden as the simulator sees it.
 #[derive(Clone, Debug)]
@@ -70,22 +73,6 @@ pub struct Tank {
     pub change_hour_c: f64,
     /// Largest change within a day, °C.
     pub change_day_c: f64,
-}
-
-/// What a sensor measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Quantity {
-    SoilMoisture,
-    SoilTemperature,
-    WaterTemperature,
-    Rain,
-    AirTemperature,
-    RelativeHumidity,
-    Ph,
-    DissolvedOxygen,
-    WaterFlow,
-    SolarRadiation,
-    WindSpeed,
 }
 
 /// Where a sensor sits; the numbers index [`School::beds`] and [`School::tanks`].

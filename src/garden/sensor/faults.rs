@@ -15,7 +15,7 @@ use crate::garden::record::Batch;
 use crate::garden::sensor::fault_watch::ReadingFault;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
-use crate::model::{Place, Quantity};
+use crate::model::{Place, Quantity, Surroundings};
 use crate::quality::Flag;
 use crate::tank::Immersed;
 use crate::text::spoken;
@@ -128,19 +128,15 @@ impl SiteState {
 }
 
 fn places_to_look(sensor: &Sensor) -> &'static str {
-    match sensor.measures {
-        Quantity::SoilMoisture | Quantity::SoilTemperature => {
+    match sensor.measures.surroundings() {
+        Surroundings::Soil => {
             "look at its cable, at water in its plug, and whether the probe still stands in the soil"
         }
-        Quantity::WaterTemperature | Quantity::DissolvedOxygen | Quantity::Ph => {
+        Surroundings::Water => {
             "look at its cable, at water in its plug, and whether the probe hangs in the water"
         }
-        Quantity::AirTemperature | Quantity::RelativeHumidity => {
-            "look at its cable, at water in its plug, and whether it hangs in the shade"
-        }
-        Quantity::Rain | Quantity::WaterFlow | Quantity::SolarRadiation | Quantity::WindSpeed => {
-            "look at its cable and at water in its plug"
-        }
+        Surroundings::Shade => "look at its cable, at water in its plug, and whether it hangs in the shade",
+        Surroundings::Open => "look at its cable and at water in its plug",
     }
 }
 
