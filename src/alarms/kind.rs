@@ -2,7 +2,6 @@
 //! a kind adds a row, and a rule that judges it.
 
 use crate::alarms::Priority::{self, High, Low, Medium};
-use crate::alarms::policy::Delays;
 use crate::model::Quantity;
 
 /// All that is fixed about one kind of alarm.
@@ -287,12 +286,6 @@ impl Kind {
     /// The kinds that a place of some sort has, in order.
     pub(crate) fn at(fits: impl Fn(PlaceKind) -> bool) -> impl Iterator<Item = Self> {
         Self::ALL.into_iter().filter(move |kind| kind.row().places.iter().any(|place| fits(*place)))
-    }
-
-    /// Its usual deadband and delays.
-    pub(crate) fn delays(self) -> Delays {
-        let row = self.row();
-        Delays { deadband: row.deadband.map_or(0.0, |it| it.usual), on_s: row.on_s, off_s: row.off_s }
     }
 }
 

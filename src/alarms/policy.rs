@@ -43,7 +43,9 @@ pub struct RuleSetting {
 impl RuleSetting {
     fn usual(kind: Kind) -> Self {
         let row = kind.row();
-        Self { delays: kind.delays(), priority: row.priority, latching: row.latching, again_s: None }
+        let deadband = row.deadband.map_or(0.0, |it| it.usual);
+        let delays = Delays { deadband, on_s: row.on_s, off_s: row.off_s };
+        Self { delays, priority: row.priority, latching: row.latching, again_s: None }
     }
 
     /// The policy with these delays. An alarm that was taken on is told again by its
