@@ -26,7 +26,7 @@ impl AlarmNote {
     ///
     /// # Errors
     ///
-    /// What is wrong with it, to show to whoever wrote it.
+    /// What is wrong with it, to show to the one who wrote it.
     pub fn check(text: &str) -> Result<(), String> {
         let length = text.chars().count();
         if text.trim().is_empty() {
@@ -60,7 +60,7 @@ pub struct Answer {
     pub note: Option<String>,
 }
 
-/// What came of a person's answer.
+/// The result of a person's answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Answered {
     /// The answer was taken: a step was made of it, or its note is kept.

@@ -214,7 +214,7 @@ impl Life {
     }
 
     /// A stored state brought back over `replayed`, what the readings alone made of
-    /// it. `at` is when the state was entered. The running delays begin anew from
+    /// it. `at` is when the state was entered. The running delays begin again with
     /// the readings that follow.
     pub fn restored(
         state: State,

@@ -388,7 +388,7 @@ impl Keeper {
         self.tries.push(tried);
         if let Some(given_up) = given_up {
             let core = &self.desk.core;
-            self.telling.not_sent(&given_up, &|key| core.standing(key), &mut self.told);
+            self.telling.not_sent(&given_up, &|key| core.snapshot(key), &mut self.told);
         }
     }
 
@@ -409,7 +409,7 @@ impl Keeper {
         self.tell_new(now);
         if self.tell {
             let core = &self.desk.core;
-            self.telling.tick(now, &|key| core.standing(key), &mut self.told);
+            self.telling.tick(now, &|key| core.snapshot(key), &mut self.told);
         }
     }
 

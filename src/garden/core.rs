@@ -198,7 +198,7 @@ impl Core {
         site.judge_logged(entry, now, batch);
     }
 
-    /// Gives back an entry of the log after [`Core::restore_reading`]s and before
+    /// Restores an entry of the log after [`Core::restore_reading`]s and before
     /// [`Core::restore_alarms`]. Nothing is told or kept.
     pub fn restore_log(&mut self, entry: &LogEntry) {
         if let Some(site) = self.site_mut(&entry.site) {
@@ -278,7 +278,7 @@ impl Core {
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
-    pub fn standing(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
+    pub fn snapshot(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
         let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
         let said = &slot.last.as_deref()?.1;
@@ -305,7 +305,7 @@ impl Core {
         }
     }
 
-    /// Gives back a stored reading, oldest first, before [`Core::restore_alarm`].
+    /// Restores a stored reading, oldest first, before [`Core::restore_alarms`].
     /// Nothing is told or kept.
     pub fn restore_reading(&mut self, reading: &Reading, scratch: &mut Batch) {
         scratch.clear();
@@ -316,14 +316,14 @@ impl Core {
         scratch.clear();
     }
 
-    /// Gives back a running count from before the restored readings.
+    /// Restores a running count from before the restored readings.
     pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
         if let Some((site, index)) = self.sensor_mut(sensor) {
             site.sensors[usize::from(index)].calibrator.restore(raw, at);
         }
     }
 
-    /// Gives back a gauge's stored reading for its rain days alone, oldest first and
+    /// Restores a gauge's stored reading for its rain days alone, oldest first and
     /// before [`Core::restore_reading`]: months are longer than what the rules
     /// remember. `mm` is `None` where it could not be counted.
     pub fn restore_rain(&mut self, sensor: SensorIx, at: Timestamp, raw: f64, mm: Option<f64>) {
@@ -337,7 +337,7 @@ impl Core {
         }
     }
 
-    /// Gives back a probe's stored good water content for its bed's outlook alone,
+    /// Restores a probe's stored good water content for its bed's outlook alone,
     /// oldest first and before [`Core::restore_reading`]: drydowns take longer than
     /// what the rules remember.
     pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
@@ -405,7 +405,7 @@ fn system_kinds() -> impl Iterator<Item = Kind> {
     Kind::at(|place| place == PlaceKind::System)
 }
 
-/// Gives each kind that is about the program itself its gardens: those in which some
+/// Places each kind that is about the program itself in its gardens: those in which some
 /// group is concerned by it, and the first where none is, so that page and history
 /// show it.
 fn place_system_alarms(sites: &mut [SiteState]) {

@@ -23,7 +23,7 @@ use crate::why::Why;
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
 
-/// Added to three of a sensor's intervals before its word is too old to judge by,
+/// Added to three of a sensor's intervals before its reading is too old to judge by,
 /// whatever delay a garden gives its `sensor-silent` alarm.
 const GRACE_S: i64 = 300;
 
@@ -270,7 +270,7 @@ impl SiteState {
 
     /// The computer's clock was ahead and has been set right: what was noted under
     /// times that have not come yet is forgotten, since every reading would be late
-    /// beside it for as long. Gives whether there was any.
+    /// beside it for as long. Returns whether there was any.
     pub(crate) fn set_back(&mut self, now: Timestamp) -> bool {
         let limit = add_seconds(now, AHEAD_S);
         if self.latest().is_none_or(|latest| latest <= limit) {

@@ -61,7 +61,7 @@ fn a_bed_dry_since_yesterday_says_what_to_do_this_morning() {
     assert!(text.contains("about 740 L") && told.text.contains("570 L"), "{text} {}", told.text);
     let to_do = &run.view().to_do[0];
     assert_eq!(to_do.text, text);
-    let standing = run.core().standing(&run.key(Kind::DryBed, "bed")).expect("it stands");
+    let standing = run.core().snapshot(&run.key(Kind::DryBed, "bed")).expect("it stands");
     assert_eq!((standing.text, standing.since), (text, told.since));
     // The change keeps its time, and nothing was told anew.
     assert_eq!(at, told.at);

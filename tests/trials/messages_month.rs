@@ -114,7 +114,7 @@ impl Month {
         answers: &mut BTreeSet<(Timestamp, AlarmKey)>,
     ) {
         telling.take(&batch.changes, now, now_told);
-        telling.tick(now, &|key| desk.core.standing(key), now_told);
+        telling.tick(now, &|key| desk.core.snapshot(key), now_told);
         self.changes.append(&mut batch.changes);
         batch.clear();
         if people == People::Answer {

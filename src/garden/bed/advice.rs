@@ -27,7 +27,7 @@ impl<'a> When<'a> {
         Self { hours, zone: &site.time_zone, now, dated: false }
     }
 
-    /// The same, with dates in the place of "today" and "tomorrow".
+    /// The same, with dates instead of "today" and "tomorrow".
     #[must_use]
     pub(crate) fn dated(self) -> Self {
         Self { dated: true, ..self }

@@ -33,7 +33,7 @@ const DAY_S: i64 = 24 * HOUR_S;
 const RAIN_EXPLAINS_MM: f64 = 1.0;
 /// Rain of two days that may have filled a bed which does not drain, mm. Ours.
 const RAIN_FILLS_MM: f64 = 5.0;
-/// Rain of six hours that gives waterlogged soil its two days anew, mm.
+/// Rain of six hours that gives waterlogged soil its two days again, mm.
 const RAIN_ANEW_MM: f64 = 5.0;
 /// The longest that one watering runs, seconds: half a day. Ours.
 const RUN_LONGEST_S: i64 = 12 * HOUR_S;

@@ -112,7 +112,7 @@ impl SiteState {
         });
     }
 
-    /// Whether a gauge's word is not to be taken, by its number among the gauges.
+    /// Whether a gauge's readings are not to be believed, by its number among the gauges.
     pub(crate) fn gauge_suspected(&self, number: usize) -> bool {
         self.trusts[number].suspect()
             || self.is_active(AlarmPlace::Sensor(self.gauges[number]), Kind::GaugeSuspect)

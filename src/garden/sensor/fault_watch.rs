@@ -77,7 +77,7 @@ struct Piece {
 
 /// By what a sensor was found faulty: it decides what ends it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum By {
+enum FoundBy {
     Run,
     Share,
 }
@@ -97,7 +97,7 @@ pub(crate) struct FaultWatch {
     spike: bool,
     /// When the present bad time began, for the words.
     pub(crate) since: Option<Timestamp>,
-    by: Option<By>,
+    by: Option<FoundBy>,
 }
 
 /// ReadingFault readings of the last hours, by the number of [`ReadingFault`], and all.
@@ -190,9 +190,9 @@ impl FaultWatch {
         let share = tally.all >= SHARE_OF && 2 * u64::from(tally.bad()) > u64::from(tally.all);
         if self.by.is_none() {
             self.by = if run {
-                Some(By::Run)
+                Some(FoundBy::Run)
             } else if share {
-                Some(By::Share)
+                Some(FoundBy::Share)
             } else {
                 None
             };
@@ -201,11 +201,13 @@ impl FaultWatch {
             }
         }
         let over = match self.by {
-            Some(By::Share) => tally.all >= GOOD_RUN && 4 * u64::from(tally.bad()) < u64::from(tally.all),
-            Some(By::Run) | None => self.good_run >= GOOD_RUN,
+            Some(FoundBy::Share) => {
+                tally.all >= GOOD_RUN && 4 * u64::from(tally.bad()) < u64::from(tally.all)
+            }
+            Some(FoundBy::Run) | None => self.good_run >= GOOD_RUN,
         };
         if over {
-            if self.by == Some(By::Run) {
+            if self.by == Some(FoundBy::Run) {
                 // What the run left behind is no share of what comes now.
                 self.pieces.clear();
             }

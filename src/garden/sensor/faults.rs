@@ -2,7 +2,7 @@
 //!
 //! A reading is bad where it has no value (its raw number is out of the
 //! calibration) or a test of `quality` doubts it. Places are judged by good readings
-//! alone, so whoever relies on the sensor has to know. Single bad readings are
+//! alone, so those who rely on the sensor have to know. Single bad readings are
 //! everybody's: a fault is a run of them, or more than half over some hours.
 
 use jiff::Timestamp;

@@ -53,9 +53,9 @@ const NEEDED_SITE: usize = 3;
 /// Readings that show that it is back: one may be an old message that the broker kept.
 const READINGS_BACK: u8 = 2;
 
-/// Whose silence it is.
+/// What a silence comes from.
 #[derive(Debug, PartialEq)]
-pub(crate) enum Whose {
+pub(crate) enum SilenceCause {
     Sensor,
     /// With the sensors that are overdue.
     Gateway(Vec<u16>),
@@ -98,9 +98,9 @@ impl SiteState {
                 .is_some_and(|since| add_seconds(since, self.silent_after_s(index)) <= now)
     }
 
-    /// Whose silence it is that a sensor, which fell due at `deadline`, says nothing.
-    pub(crate) fn whose_silence(&self, index: u16, deadline: Timestamp, now: Timestamp) -> Whose {
-        let Some(since) = self.quiet_since(index) else { return Whose::Sensor };
+    /// Why a sensor that fell due at `deadline` sends nothing.
+    pub(crate) fn silence_cause(&self, index: u16, deadline: Timestamp, now: Timestamp) -> SilenceCause {
+        let Some(since) = self.quiet_since(index) else { return SilenceCause::Sensor };
         let plan = self.garden.sensor(index);
         let number = self.gateway_of(index);
         let asked_every_s = ASKED_EVERY_S.max(plan.every_s);
@@ -111,7 +111,7 @@ impl SiteState {
             let every_s = self.garden.sensor(other).every_s;
             let Some(word) = self.quiet_since(other).filter(|_| every_s <= asked_every_s) else { continue };
             if word > spoken_since {
-                return Whose::Sensor;
+                return SilenceCause::Sensor;
             }
             // What was silent before says nothing about the gateway now.
             let before = match self.silence_condition(other) {
@@ -135,9 +135,9 @@ impl SiteState {
         let needed =
             if usize::from(number) < self.garden.gateways.len() { NEEDED_NAMED } else { NEEDED_SITE };
         match until.filter(|until| now < *until) {
-            Some(until) => Whose::Undecided(until),
-            None if overdue.len() >= needed => Whose::Gateway(overdue),
-            None => Whose::Sensor,
+            Some(until) => SilenceCause::Undecided(until),
+            None if overdue.len() >= needed => SilenceCause::Gateway(overdue),
+            None => SilenceCause::Sensor,
         }
     }
 

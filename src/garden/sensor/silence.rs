@@ -6,7 +6,7 @@ use crate::alarms::{AlarmCondition, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
-use crate::garden::sensor::gateway::Whose;
+use crate::garden::sensor::gateway::SilenceCause;
 use crate::garden::site::SiteState;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
@@ -45,11 +45,11 @@ impl SiteState {
                 if now < deadline { Some(deadline) } else { self.fell_due(index, deadline, now, batch) };
             due = [due, next].into_iter().flatten().min();
         }
-        // With nobody left to fall silent the next word sets the time anew.
+        // With no sensor left to fall silent the next reading sets the time.
         self.silence_due = due.or(Some(add_seconds(now, 3600)));
     }
 
-    /// Tells of a sensor that is silent, or of its gateway. Gives when to look
+    /// Tells of a sensor that is silent, or of its gateway. Returns when to look
     /// again, where that is not told yet.
     fn fell_due(
         &mut self,
@@ -63,13 +63,13 @@ impl SiteState {
         if !told && self.is_gateway_silent(number) {
             return None;
         }
-        let whose = if told { Whose::Sensor } else { self.whose_silence(index, deadline, now) };
-        match whose {
-            Whose::Sensor => {
+        let cause = if told { SilenceCause::Sensor } else { self.silence_cause(index, deadline, now) };
+        match cause {
+            SilenceCause::Sensor => {
                 self.judge_silence(index, now, Input::Breach, batch);
                 None
             }
-            Whose::Gateway(overdue) => {
+            SilenceCause::Gateway(overdue) => {
                 self.judge_gateway(number, now, Input::Breach, &overdue, batch);
                 match self.gateway_condition(number) {
                     AlarmCondition::Pending { since } => Some(add_seconds(
@@ -79,7 +79,7 @@ impl SiteState {
                     AlarmCondition::Clear | AlarmCondition::Active { .. } => None,
                 }
             }
-            Whose::Undecided(until) => Some(until),
+            SilenceCause::Undecided(until) => Some(until),
         }
     }
 

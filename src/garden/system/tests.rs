@@ -52,7 +52,7 @@ fn core() -> Core {
     Core::new(&[garden("saltbush-gully", vec![group("grounds", &[])])], Clock::Arrival)
 }
 
-/// Gives the core one look and returns what changed.
+/// Lets the core take one look and returns what changed.
 fn look(core: &mut Core, signs: &SystemHealth, s: i64) -> Vec<AlarmChange> {
     let mut batch = Batch::default();
     core.judge_health(signs, at(s), &mut batch);
@@ -162,7 +162,7 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
         &[
             (0, queue(100_000, 3600, 0), None),
             (60, queue(100_001, 10, 60), None),
-            // Below the limit for a moment: the delay begins anew.
+            // Below the limit for a moment: the delay begins again.
             (120, queue(90_000, 10, 120), None),
             (180, queue(7, 3601, 180), None),
             (779, queue(7, 4200, 779), None),

@@ -60,7 +60,7 @@ impl SiteState {
         let tested = self.tested(index, at, |t| t.oxygen_mg_l).map(|(tested_at, mg_l)| {
             (below(mg_l).unless_missing(is_old(tested_at, at)), OxygenBy::Test(tested_at, mg_l))
         });
-        // The probe's word stands before all; without one, a low test stands until a
+        // The probe counts before all; without one, a low test stands until a
         // better one, and heat can add to it. A silent probe clears nothing.
         let judged = match (measured, tested, heat) {
             (Some(measured), ..) => Some(measured),

@@ -16,7 +16,7 @@ use crate::why::Why;
 
 const SOURCE_PH: &str = "6.5 to 8.5, and 0.3 within a day: FAO Technical Paper 589, chapter 7.3 (partly from memory); \
                          or the garden file's own";
-/// A test of pH stands beside the sensor's word this long.
+/// A test of pH is judged beside the sensor's readings this long.
 const PH_BESIDE_S: i64 = 86_400;
 /// pH that would leave its range within so many days, at the present drift.
 const DRIFT_AHEAD_DAYS: f64 = 7.0;

@@ -58,7 +58,7 @@ pub(super) const TEST_HOLDS_S: i64 = 14 * 86_400;
 pub(super) const NO_TEMPERATURE: &str = "no thermometer in the water has a fresh good reading";
 /// The usual caution where fish are at risk.
 pub(super) const ASK: &str = "If fish gasp, roll or lie still, ask a vet or your fisheries adviser at once.";
-/// A test's word on pH is taken for another test's this long.
+/// The pH of one test counts for another test this long.
 const PH_HOLDS_S: i64 = 7 * 86_400;
 /// The present rate is that of this long.
 const RATE_S: i64 = 3 * 3600;
