@@ -18,14 +18,14 @@ pub struct LogEntry {
     pub place: Option<Id>,
     /// When it was seen or done.
     pub at: Timestamp,
-    pub what: Seen,
+    pub what: LogEvent,
     /// Anything else, in the writer's words. No names of children.
     pub note: String,
 }
 
 /// What was seen or done.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Seen {
+pub enum LogEvent {
     /// A test of a tank's water. What was not tested is `None`.
     WaterTest(WaterTest),
     /// Mulch went down, mm deep.
@@ -71,7 +71,7 @@ pub struct WaterTest {
     pub oxygen_mg_l: Option<f64>,
 }
 
-impl Seen {
+impl LogEvent {
     /// The name in commands, files and the store.
     pub fn name(&self) -> &'static str {
         match self {
@@ -93,7 +93,7 @@ impl Seen {
     }
 }
 
-impl Seen {
+impl LogEvent {
     /// Its numbers by name, those that are known.
     pub fn numbers(&self) -> Vec<(&'static str, f64)> {
         let known = |numbers: &[(&'static str, Option<f64>)]| {
@@ -181,7 +181,7 @@ const KEPT_MAX: usize = 400;
 /// One site's log, place by place, each sorted by the entries' own times.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SiteLog {
-    places: HashMap<Option<Id>, Vec<(Timestamp, Seen)>>,
+    places: HashMap<Option<Id>, Vec<(Timestamp, LogEvent)>>,
 }
 
 impl SiteLog {
@@ -200,7 +200,7 @@ impl SiteLog {
     }
 
     /// The entries of a place, oldest first.
-    pub(crate) fn of(&self, place: &Id) -> &[(Timestamp, Seen)] {
+    pub(crate) fn of(&self, place: &Id) -> &[(Timestamp, LogEvent)] {
         self.places.get(&Some(place.clone())).map_or(&[], Vec::as_slice)
     }
 
@@ -209,7 +209,7 @@ impl SiteLog {
         &self,
         place: &Id,
         now: Timestamp,
-        pick: impl Fn(&Seen) -> Option<T>,
+        pick: impl Fn(&LogEvent) -> Option<T>,
     ) -> Option<(Timestamp, T)> {
         self.of(place)
             .iter()
@@ -223,7 +223,7 @@ impl SiteLog {
 mod tests {
     use super::*;
 
-    fn entry(at_s: i64, what: Seen) -> LogEntry {
+    fn entry(at_s: i64, what: LogEvent) -> LogEntry {
         LogEntry {
             site: Id::new("school"),
             place: Some(Id::new("bed")),
@@ -236,14 +236,14 @@ mod tests {
     #[test]
     fn the_newest_by_its_own_time_counts_and_twice_is_once() {
         let mut log = SiteLog::default();
-        let drop = |seconds| Seen::WaterDrop { seconds };
+        let drop = |seconds| LogEvent::WaterDrop { seconds };
         for it in [entry(200, drop(70.0)), entry(100, drop(3.0)), entry(200, drop(70.0))] {
             log.add(&it);
         }
         let bed = Id::new("bed");
         assert_eq!(log.of(&bed).len(), 2);
-        let pick = |seen: &Seen| match seen {
-            Seen::WaterDrop { seconds } => Some(*seconds),
+        let pick = |seen: &LogEvent| match seen {
+            LogEvent::WaterDrop { seconds } => Some(*seconds),
             _ => None,
         };
         let at = |s| Timestamp::from_second(s).expect("in range");

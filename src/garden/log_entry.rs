@@ -1,12 +1,12 @@
 //! What an entry of the log may hold: one description of each kind, from which the
-//! command, the page's form and their checks are made.
+//! command's arguments, the page's form, stored rows, tables and all checks are made.
 //!
 //! The ranges are wide: they keep out slips of the finger and wrong units, not unusual
 //! gardens. They are our own choice where no source stands beside them.
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::garden::log::{Seen, WaterTest};
+use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::soil;
@@ -39,11 +39,15 @@ impl About {
     }
 }
 
-/// One number of an entry.
+/// One number of an entry: what the command's argument, the form's field, the stored
+/// row, the column of a table and the check of its range are made from.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Number {
-    /// As in [`Seen::numbers`].
+pub struct NumberField {
+    /// As in [`LogEvent::numbers`].
     pub name: &'static str,
+    /// Its name in stored rows.
+    pub stored: &'static str,
+    /// As the form asks for it.
     pub label: &'static str,
     pub unit: &'static str,
     pub least: f64,
@@ -54,9 +58,28 @@ pub struct Number {
     pub whole: bool,
     /// Whether an entry needs it.
     pub needed: bool,
+    pub argument: Argument,
+    /// The unit's symbol and the meaning in tables of the log.
+    pub symbol: &'static str,
+    pub meaning: &'static str,
 }
 
-impl Number {
+/// How the command asks for a number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Argument {
+    /// Without its dashes.
+    pub name: &'static str,
+    /// What stands for the value.
+    pub value: &'static str,
+    /// Empty where the name says it all.
+    pub help: &'static str,
+    /// The value where none is given.
+    pub default: Option<&'static str>,
+    /// Its place among the arguments: those of one rank keep the order of the form.
+    pub rank: u8,
+}
+
+impl NumberField {
     const fn within(
         name: &'static str,
         label: &'static str,
@@ -64,19 +87,47 @@ impl Number {
         least: f64,
         most: f64,
     ) -> Self {
-        Self { name, label, unit, least, most, above: false, whole: false, needed: false }
+        let argument = Argument { name, value: "", help: "", default: None, rank: 0 };
+        Self {
+            name,
+            stored: name,
+            label,
+            unit,
+            least,
+            most,
+            above: false,
+            whole: false,
+            needed: false,
+            argument,
+            symbol: "",
+            meaning: "",
+        }
     }
 
     const fn above(name: &'static str, label: &'static str, unit: &'static str, most: f64) -> Self {
-        Self { name, label, unit, least: 0.0, most, above: true, whole: false, needed: false }
+        Self { above: true, ..Self::within(name, label, unit, 0.0, most) }
     }
 
     const fn needed(self) -> Self {
         Self { needed: true, ..self }
     }
 
-    const fn whole(self) -> Self {
-        Self { whole: true, ..self }
+    /// The command's `--name VALUE` for it.
+    const fn argument(self, name: &'static str, value: &'static str, help: &'static str) -> Self {
+        Self { argument: Argument { name, value, help, ..self.argument }, ..self }
+    }
+
+    const fn argument_rank(self, rank: u8) -> Self {
+        Self { argument: Argument { rank, ..self.argument }, ..self }
+    }
+
+    const fn default(self, default: &'static str) -> Self {
+        Self { argument: Argument { default: Some(default), ..self.argument }, ..self }
+    }
+
+    /// Its column in tables of the log.
+    const fn column(self, symbol: &'static str, meaning: &'static str) -> Self {
+        Self { symbol, meaning, ..self }
     }
 
     /// The number, where it is one that can be.
@@ -101,44 +152,91 @@ impl Number {
     }
 }
 
-pub const TEMPERATURE: Number =
-    Number::within("temperature_c", "Temperature of the water", "degrees C", -2.0, 45.0);
-pub const PH: Number = Number::within("ph", "pH", "pH", 0.0, 14.0);
-pub const AMMONIA: Number =
-    Number::within("ammonia_mg_l", "Total ammonia as nitrogen (TAN)", "mg/L", 0.0, 100.0);
-pub const NITRITE: Number = Number::within("nitrite_mg_l", "Nitrite as nitrogen", "mg/L", 0.0, 100.0);
-pub const NITRATE: Number = Number::within("nitrate_mg_l", "Nitrate as nitrogen", "mg/L", 0.0, 2000.0);
-pub const OXYGEN: Number = Number::within("oxygen_mg_l", "Dissolved oxygen", "mg/L", 0.0, 30.0);
-pub const DEPTH: Number = Number::within("depth_mm", "How deep", "mm", 1.0, 500.0).needed();
-pub const SECONDS: Number =
-    Number::within("seconds", "Seconds until the drop had gone in", "seconds", 0.0, 86_400.0).needed();
-/// The ratings lie 0.2 mol/L apart; [`seen`] refuses what lies between them.
-pub const MOLARITY: Number = Number::within(
+const TEMPERATURE: NumberField =
+    NumberField::within("temperature_c", "Temperature of the water", "degrees C", -2.0, 45.0)
+        .argument("temp-c", "DEGREES", "Temperature of the water, degrees C")
+        .column("°C", "temperature of the water");
+const PH: NumberField =
+    NumberField::within("ph", "pH", "pH", 0.0, 14.0).argument("ph", "PH", "pH").column("", "pH of the water");
+const AMMONIA: NumberField =
+    NumberField::within("ammonia_mg_l", "Total ammonia as nitrogen (TAN)", "mg/L", 0.0, 100.0)
+        .argument("ammonia", "MG/L", "Total ammonia as nitrogen (TAN), mg/L")
+        .column("mg/L", "total ammonia as nitrogen");
+const NITRITE: NumberField = NumberField::within("nitrite_mg_l", "Nitrite as nitrogen", "mg/L", 0.0, 100.0)
+    .argument("nitrite", "MG/L", "Nitrite as nitrogen, mg/L")
+    .column("mg/L", "nitrite as nitrogen");
+const NITRATE: NumberField = NumberField::within("nitrate_mg_l", "Nitrate as nitrogen", "mg/L", 0.0, 2000.0)
+    .argument("nitrate", "MG/L", "Nitrate as nitrogen, mg/L")
+    .column("mg/L", "nitrate as nitrogen");
+const OXYGEN: NumberField = NumberField::within("oxygen_mg_l", "Dissolved oxygen", "mg/L", 0.0, 30.0)
+    .argument("oxygen", "MG/L", "Dissolved oxygen, mg/L")
+    .column("mg/L", "dissolved oxygen");
+const DEPTH: NumberField = NumberField::within("depth_mm", "How deep", "mm", 1.0, 500.0)
+    .needed()
+    .argument("depth-mm", "MM", "How deep, mm")
+    .default("100")
+    .column("mm", "depth of the mulch");
+const SECONDS: NumberField =
+    NumberField::within("seconds", "Seconds until the drop had gone in", "seconds", 0.0, 86_400.0)
+        .needed()
+        .argument("seconds", "SECONDS", "")
+        .column("s", "time that a drop of water took to go into dry soil");
+/// The ratings lie 0.2 mol/L apart; [`check_molarity`] refuses what lies between them.
+pub const MOLARITY: NumberField = NumberField::within(
     "molarity",
     "Ethanol that went in within ten seconds",
     "mol/L",
     0.0,
     soil::ETHANOL_MAX_MOL_L,
 )
-.needed();
-pub const LITRES: Number = Number::above("litres", "Litres, if somebody measured", "litres", 1e6);
-pub const KG: Number = Number::above("kg", "Weight", "kg", 1e5).needed();
-pub const COUNT: Number = Number::within("count", "How many", "fish", 1.0, 1e6).needed().whole();
-pub const GRAMS_EACH: Number = Number::above("grams_each", "Weight of one, about", "grams", 1e5);
-pub const GRAMS: Number = Number::above("grams", "How much food", "grams", 1e6).needed();
-pub const HOURS: Number = Number::above("hours", "For how many hours", "hours", 48.0).needed();
+.needed()
+.argument("molarity", "MOL/L", "mol/L")
+.column("mol/L", "weakest ethanol solution that goes in within ten seconds");
+const LITRES: NumberField = NumberField::above("litres", "Litres, if somebody measured", "litres", 1e6)
+    .argument("litres", "LITRES", "Where somebody measured")
+    .column("L", "water given");
+const KG: NumberField = NumberField::above("kg", "Weight", "kg", 1e5)
+    .needed()
+    .argument("kg", "KG", "")
+    .column("kg", "mass of the harvest");
+const COUNT: NumberField = NumberField {
+    whole: true,
+    ..NumberField::within("count", "How many", "fish", 1.0, 1e6)
+        .needed()
+        .argument("count", "COUNT", "")
+        .column("", "how many fish")
+};
+const GRAMS_EACH: NumberField = NumberField {
+    stored: "grams",
+    ..NumberField::above("grams_each", "Weight of one, about", "grams", 1e5)
+        .argument("grams-each", "GRAMS", "Weight of one, grams")
+        .column("g", "mass of one fish")
+};
+const GRAMS: NumberField = NumberField::above("grams", "How much food", "grams", 1e6)
+    .needed()
+    .argument("grams", "GRAMS", "")
+    .column("g", "feed given");
+const HOURS: NumberField = NumberField::above("hours", "For how many hours", "hours", 48.0)
+    .needed()
+    .argument("hours", "HOURS", "")
+    .default("2")
+    .column("h", "how long it takes");
 
 /// One kind of entry.
 #[derive(Clone, Copy, Debug)]
 pub struct EntryKind {
-    /// As [`Seen::name`] gives it.
+    /// As in [`LogEvent::name`].
     pub name: &'static str,
     /// As people choose it: "The fish were fed".
     pub label: &'static str,
+    /// As the command's help lists it, and its place there.
+    pub help: &'static str,
+    pub help_rank: u8,
     pub about: About,
-    pub numbers: &'static [Number],
-    /// Whether one of the numbers must be there, whichever.
-    pub one_needed: bool,
+    pub numbers: &'static [NumberField],
+    /// Where one of the numbers must be there, whichever: what the command answers
+    /// without any.
+    pub one_needed: Option<&'static str>,
     /// Whether a crop of the table can be named.
     pub crop: bool,
     /// Whether it is nothing without a note.
@@ -150,74 +248,138 @@ pub struct EntryKind {
 const PLAIN: EntryKind = EntryKind {
     name: "note",
     label: "Anything else",
+    help: "Anything else, about a bed, a tank or the whole garden",
+    help_rank: 13,
     about: About::Any,
     numbers: &[],
-    one_needed: false,
+    one_needed: None,
     crop: false,
     note_needed: false,
     how_to: None,
 };
+const OF_BED: EntryKind = EntryKind { about: About::Bed, ..PLAIN };
+const OF_TANK: EntryKind = EntryKind { about: About::Tank, ..PLAIN };
 
 /// Every kind, the everyday ones first.
 pub const KINDS: [EntryKind; 14] = [
-    EntryKind { name: "watered", label: "Watered by hand", about: About::Bed, numbers: &[LITRES], ..PLAIN },
-    EntryKind { name: "planted", label: "Planted or sown", about: About::Bed, crop: true, ..PLAIN },
-    EntryKind { name: "harvest", label: "Harvested", about: About::Bed, numbers: &[KG], ..PLAIN },
-    EntryKind { name: "mulch", label: "Mulch laid", about: About::Bed, numbers: &[DEPTH], ..PLAIN },
+    EntryKind {
+        name: "watered",
+        label: "Watered by hand",
+        help: "A bed was watered by hand",
+        help_rank: 5,
+        numbers: &[LITRES],
+        ..OF_BED
+    },
+    EntryKind {
+        name: "planted",
+        label: "Planted or sown",
+        help: "Something was planted or sown",
+        help_rank: 6,
+        crop: true,
+        ..OF_BED
+    },
+    EntryKind {
+        name: "harvest",
+        label: "Harvested",
+        help: "A harvest",
+        help_rank: 7,
+        numbers: &[KG],
+        ..OF_BED
+    },
+    EntryKind {
+        name: "mulch",
+        label: "Mulch laid",
+        help: "Mulch went down on a bed",
+        help_rank: 1,
+        numbers: &[DEPTH],
+        ..OF_BED
+    },
     EntryKind {
         name: "water-drop",
         label: "Water-drop test of dry soil",
-        about: About::Bed,
+        help: "How long a drop of water lay on dry soil before it went in",
+        help_rank: 3,
         numbers: &[SECONDS],
         how_to: Some(soil::HOW_TO_WATER_DROP),
-        ..PLAIN
+        ..OF_BED
     },
-    EntryKind { name: "wetting-agent", label: "Wetting agent used", about: About::Bed, ..PLAIN },
+    EntryKind {
+        name: "wetting-agent",
+        label: "Wetting agent used",
+        help: "A wetting agent was used on a bed",
+        help_rank: 2,
+        ..OF_BED
+    },
     EntryKind {
         name: "ethanol-drop",
         label: "Ethanol-droplet test, by an adult",
-        about: About::Bed,
+        help: "The weakest solution of ethanol that went in within ten seconds",
+        help_rank: 4,
         numbers: &[MOLARITY],
         how_to: Some(soil::HOW_TO_ETHANOL_DROPLET),
-        ..PLAIN
+        ..OF_BED
     },
     EntryKind {
         name: "water-test",
         label: "Water tested",
-        about: About::Tank,
-        numbers: &[TEMPERATURE, PH, AMMONIA, NITRITE, NITRATE, OXYGEN],
-        one_needed: true,
-        ..PLAIN
+        help: "A test of a tank's water, with the values that were tested",
+        help_rank: 0,
+        numbers: &[
+            TEMPERATURE.argument_rank(2),
+            PH.argument_rank(1),
+            AMMONIA,
+            NITRITE.argument_rank(3),
+            NITRATE.argument_rank(3),
+            OXYGEN.argument_rank(3),
+        ],
+        one_needed: Some(
+            "a water test needs at least one value: --ammonia, --ph, --temp-c, --nitrite, --nitrate or --oxygen",
+        ),
+        ..OF_TANK
     },
-    EntryKind { name: "fed", label: "Fish fed", about: About::Tank, numbers: &[GRAMS], ..PLAIN },
+    EntryKind {
+        name: "fed",
+        label: "Fish fed",
+        help: "The fish were fed",
+        help_rank: 10,
+        numbers: &[GRAMS],
+        ..OF_TANK
+    },
     EntryKind {
         name: "tank-cleaning",
         label: "Tank being cleaned",
-        about: About::Tank,
+        help: "A tank is being cleaned: its alarms are quiet for so long",
+        help_rank: 11,
         numbers: &[HOURS],
-        ..PLAIN
+        ..OF_TANK
     },
     EntryKind {
         name: "bag",
         label: "Bag of new fish floats on the tank",
-        about: About::Tank,
-        numbers: &[TEMPERATURE, PH],
-        one_needed: true,
-        ..PLAIN
+        help: "A bag of fish floats on a tank",
+        help_rank: 12,
+        numbers: &[
+            TEMPERATURE.argument("temp-c", "DEGREES", "Temperature of the water in the bag, degrees C"),
+            PH.argument("ph", "PH", "Its pH"),
+        ],
+        one_needed: Some("a bag needs --temp-c, --ph or both"),
+        ..OF_TANK
     },
     EntryKind {
         name: "fish-added",
         label: "Fish added",
-        about: About::Tank,
+        help: "Fish went into a tank",
+        help_rank: 8,
         numbers: &[COUNT, GRAMS_EACH],
-        ..PLAIN
+        ..OF_TANK
     },
     EntryKind {
         name: "fish-lost",
         label: "Fish died or taken out",
-        about: About::Tank,
+        help: "Fish died or were taken out",
+        help_rank: 9,
         numbers: &[COUNT],
-        ..PLAIN
+        ..OF_TANK
     },
     EntryKind { note_needed: true, ..PLAIN },
 ];
@@ -227,34 +389,45 @@ pub fn kind(name: &str) -> Option<&'static EntryKind> {
     KINDS.iter().find(|kind| kind.name == name)
 }
 
-/// What was seen or done, from numbers that were checked, one by one. `None` where a
-/// number that it needs is missing.
-pub fn seen(kind: &EntryKind, number: impl Fn(&Number) -> Option<f64>, crop: Option<String>) -> Option<Seen> {
-    // Whole and up to a million, as the check says.
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked to be 1 to 1000000")]
-    let count = || number(&COUNT).map(|count| count as u32);
+/// The number of a name, of whichever kind of entry.
+pub fn number(name: &str) -> Option<&'static NumberField> {
+    KINDS.iter().flat_map(|kind| kind.numbers).find(|number| number.name == name)
+}
+
+/// What was seen or done, from numbers by name that were checked, one by one. `None`
+/// where a number that it needs is missing, or is not the count that it should be.
+pub fn event(
+    kind: &EntryKind,
+    number: impl Fn(&str) -> Option<f64>,
+    crop: Option<String>,
+) -> Option<LogEvent> {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked to be a whole u32")]
+    let count = || {
+        let count = number("count")?;
+        (count.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&count)).then_some(count as u32)
+    };
     Some(match kind.name {
-        "water-test" => Seen::WaterTest(WaterTest {
-            temperature_c: number(&TEMPERATURE),
-            ph: number(&PH),
-            ammonia_mg_l: number(&AMMONIA),
-            nitrite_mg_l: number(&NITRITE),
-            nitrate_mg_l: number(&NITRATE),
-            oxygen_mg_l: number(&OXYGEN),
+        "water-test" => LogEvent::WaterTest(WaterTest {
+            temperature_c: number("temperature_c"),
+            ph: number("ph"),
+            ammonia_mg_l: number("ammonia_mg_l"),
+            nitrite_mg_l: number("nitrite_mg_l"),
+            nitrate_mg_l: number("nitrate_mg_l"),
+            oxygen_mg_l: number("oxygen_mg_l"),
         }),
-        "mulch" => Seen::MulchLaid { depth_mm: number(&DEPTH)? },
-        "wetting-agent" => Seen::WettingAgent,
-        "water-drop" => Seen::WaterDrop { seconds: number(&SECONDS)? },
-        "ethanol-drop" => Seen::EthanolDrop { molarity: number(&MOLARITY)? },
-        "watered" => Seen::Watered { litres: number(&LITRES) },
-        "planted" => Seen::Planted { crop },
-        "harvest" => Seen::Harvest { kg: number(&KG)? },
-        "fish-added" => Seen::FishAdded { count: count()?, grams_each: number(&GRAMS_EACH) },
-        "fish-lost" => Seen::FishLost { count: count()? },
-        "fed" => Seen::Fed { grams: number(&GRAMS)? },
-        "tank-cleaning" => Seen::TankCleaning { hours: number(&HOURS)? },
-        "bag" => Seen::Bag { temperature_c: number(&TEMPERATURE), ph: number(&PH) },
-        _ => Seen::Note,
+        "mulch" => LogEvent::MulchLaid { depth_mm: number("depth_mm")? },
+        "wetting-agent" => LogEvent::WettingAgent,
+        "water-drop" => LogEvent::WaterDrop { seconds: number("seconds")? },
+        "ethanol-drop" => LogEvent::EthanolDrop { molarity: number("molarity")? },
+        "watered" => LogEvent::Watered { litres: number("litres") },
+        "planted" => LogEvent::Planted { crop },
+        "harvest" => LogEvent::Harvest { kg: number("kg")? },
+        "fish-added" => LogEvent::FishAdded { count: count()?, grams_each: number("grams_each") },
+        "fish-lost" => LogEvent::FishLost { count: count()? },
+        "fed" => LogEvent::Fed { grams: number("grams")? },
+        "tank-cleaning" => LogEvent::TankCleaning { hours: number("hours")? },
+        "bag" => LogEvent::Bag { temperature_c: number("temperature_c"), ph: number("ph") },
+        _ => LogEvent::Note,
     })
 }
 
@@ -303,9 +476,9 @@ pub fn check_time(at: Timestamp, now: Timestamp) -> Result<(), &'static str> {
 }
 
 /// What a test of the soil means.
-pub fn meaning(what: &Seen) -> Option<String> {
+pub fn meaning(what: &LogEvent) -> Option<String> {
     match what {
-        Seen::WaterDrop { seconds } => {
+        LogEvent::WaterDrop { seconds } => {
             let class = soil::WaterDrop::of_seconds(*seconds).ok()?;
             let then = match class {
                 soil::WaterDrop::Wettable => "it takes water",
@@ -314,7 +487,7 @@ pub fn meaning(what: &Seen) -> Option<String> {
             };
             Some(format!("The soil is {}: {then}.", class.name()))
         }
-        Seen::EthanolDrop { molarity } => {
+        LogEvent::EthanolDrop { molarity } => {
             let rating = soil::Ethanol::of_molarity(*molarity).ok()?;
             Some(format!("Water repellency: {} (bands of the rating from memory).", rating.name()))
         }
@@ -331,15 +504,15 @@ mod tests {
     fn each_kind_makes_its_entry_from_its_numbers() {
         let mut names: Vec<&str> = Vec::new();
         for kind in &KINDS {
-            let value = |number: &Number| number.most;
-            let made = seen(kind, |number| Some(value(number)), None).unwrap();
+            let field = |name: &str| kind.numbers.iter().find(|number| number.name == name);
+            let made = event(kind, |name| field(name).map(|number| number.most), None).unwrap();
             assert_eq!(made.name(), kind.name);
-            let expected: Vec<_> = kind.numbers.iter().map(|number| (number.name, value(number))).collect();
+            let expected: Vec<_> = kind.numbers.iter().map(|number| (number.name, number.most)).collect();
             let mut got = made.numbers();
             got.sort_by_key(|(name, _)| kind.numbers.iter().position(|number| number.name == *name));
             assert_eq!(got, expected, "{}", kind.name);
             let needs = kind.numbers.iter().any(|number| number.needed);
-            assert_eq!(seen(kind, |_| None, None).is_none(), needs, "{}", kind.name);
+            assert_eq!(event(kind, |_| None, None).is_none(), needs, "{}", kind.name);
             names.push(kind.name);
         }
         names.sort_unstable();

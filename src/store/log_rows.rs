@@ -7,7 +7,8 @@ use std::path::Path;
 
 use jiff::Timestamp;
 use rusqlite::{Connection, Params, Row, params};
-use serde::{Deserialize, Serialize};
+use serde::{Serialize, Serializer};
+use serde_json::{Map, Value};
 
 use super::columns::{millis, time};
 use super::error::StoreError;
@@ -15,7 +16,8 @@ use super::query::{self, understood, write_error};
 use super::queue_rows::{counter, set_counter};
 use super::reader::Reader;
 use super::writer::{Store, open_beside};
-use crate::garden::log::{LogEntry, Seen, WaterTest};
+use crate::garden::log::{LogEntry, LogEvent};
+use crate::garden::log_entry;
 use crate::model::Id;
 
 /// Entries that the log may hold; more are refused. A school writes a few a day.
@@ -32,97 +34,36 @@ pub struct LogRow {
     pub entry: LogEntry,
 }
 
-/// The numbers of an entry; which of them there are depends on its kind.
-#[derive(Debug, Default, Serialize, Deserialize)]
-#[serde(default)]
-struct Detail {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    temperature_c: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    ph: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    ammonia_mg_l: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    nitrite_mg_l: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    nitrate_mg_l: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    oxygen_mg_l: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    depth_mm: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    seconds: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    molarity: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    litres: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    crop: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    kg: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    count: Option<u32>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    grams: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    hours: Option<f64>,
+/// An entry's numbers, and the crop of one that was planted, as JSON: each number by
+/// its name in stored rows, a count as a whole number, what is not known left out.
+struct Detail<'a>(&'a LogEvent);
+
+impl Serialize for Detail<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let numbers = self.0.numbers().into_iter().filter_map(|(name, value)| {
+            let field = log_entry::number(name)?;
+            let value = if field.whole { Value::from(value as u64) } else { Value::from(value) };
+            Some((field.stored, value))
+        });
+        let crop = match self.0 {
+            LogEvent::Planted { crop: Some(crop) } => Some(("crop", Value::from(crop.as_str()))),
+            _ => None,
+        };
+        serializer.collect_map(numbers.chain(crop))
+    }
 }
 
-impl Detail {
-    fn of(seen: &Seen) -> Self {
-        let none = Self::default();
-        match seen.clone() {
-            Seen::WaterTest(test) => Self {
-                temperature_c: test.temperature_c,
-                ph: test.ph,
-                ammonia_mg_l: test.ammonia_mg_l,
-                nitrite_mg_l: test.nitrite_mg_l,
-                nitrate_mg_l: test.nitrate_mg_l,
-                oxygen_mg_l: test.oxygen_mg_l,
-                ..none
-            },
-            Seen::MulchLaid { depth_mm } => Self { depth_mm: Some(depth_mm), ..none },
-            Seen::WettingAgent | Seen::Note => none,
-            Seen::WaterDrop { seconds } => Self { seconds: Some(seconds), ..none },
-            Seen::EthanolDrop { molarity } => Self { molarity: Some(molarity), ..none },
-            Seen::Watered { litres } => Self { litres, ..none },
-            Seen::Planted { crop } => Self { crop, ..none },
-            Seen::Harvest { kg } => Self { kg: Some(kg), ..none },
-            Seen::FishAdded { count, grams_each } => Self { count: Some(count), grams: grams_each, ..none },
-            Seen::FishLost { count } => Self { count: Some(count), ..none },
-            Seen::Fed { grams } => Self { grams: Some(grams), ..none },
-            Seen::TankCleaning { hours } => Self { hours: Some(hours), ..none },
-            Seen::Bag { temperature_c, ph } => Self { temperature_c, ph, ..none },
-        }
-    }
-
-    /// `None` for a kind that this program does not know, or without its number.
-    fn seen(self, kind: &str) -> Option<Seen> {
-        Some(match kind {
-            "water-test" => Seen::WaterTest(WaterTest {
-                temperature_c: self.temperature_c,
-                ph: self.ph,
-                ammonia_mg_l: self.ammonia_mg_l,
-                nitrite_mg_l: self.nitrite_mg_l,
-                nitrate_mg_l: self.nitrate_mg_l,
-                oxygen_mg_l: self.oxygen_mg_l,
-            }),
-            "mulch" => Seen::MulchLaid { depth_mm: self.depth_mm? },
-            "wetting-agent" => Seen::WettingAgent,
-            "water-drop" => Seen::WaterDrop { seconds: self.seconds? },
-            "ethanol-drop" => Seen::EthanolDrop { molarity: self.molarity? },
-            "watered" => Seen::Watered { litres: self.litres },
-            "planted" => Seen::Planted { crop: self.crop },
-            "harvest" => Seen::Harvest { kg: self.kg? },
-            "fish-added" => Seen::FishAdded { count: self.count?, grams_each: self.grams },
-            "fish-lost" => Seen::FishLost { count: self.count? },
-            "fed" => Seen::Fed { grams: self.grams? },
-            "tank-cleaning" => Seen::TankCleaning { hours: self.hours? },
-            "bag" => Seen::Bag { temperature_c: self.temperature_c, ph: self.ph },
-            "note" => Seen::Note,
-            _ => return None,
-        })
-    }
+/// What a stored row says; `None` for a kind that this program does not know, or
+/// without its number.
+fn event(kind: &str, detail: &str) -> Option<LogEvent> {
+    let kind = log_entry::kind(kind)?;
+    let detail: Map<String, Value> = serde_json::from_str(detail).ok()?;
+    let crop = detail.get("crop").and_then(Value::as_str).map(str::to_owned);
+    let number = |name: &str| {
+        let field = kind.numbers.iter().find(|number| number.name == name)?;
+        detail.get(field.stored)?.as_f64()
+    };
+    log_entry::event(kind, number, crop)
 }
 
 /// Adds an entry to the log. It may be done while a daemon writes to the file.
@@ -134,7 +75,7 @@ impl Detail {
 pub fn write_log(path: &Path, entry: &LogEntry, written_at: Timestamp) -> Result<(), StoreError> {
     let connection = open_beside(path)?;
     let detail =
-        serde_json::to_string(&Detail::of(&entry.what)).expect("numbers and texts always have a JSON form");
+        serde_json::to_string(&Detail(&entry.what)).expect("numbers and texts always have a JSON form");
     let added = connection
         .execute(
             "INSERT INTO log (written_at, at, site, place, kind, detail, note)
@@ -169,8 +110,7 @@ fn entries(connection: &Connection, which: &str, parameters: impl Params) -> rus
 /// One row; `None` where what was seen cannot be understood.
 fn entry(row: &Row<'_>) -> rusqlite::Result<Option<LogRow>> {
     let (kind, detail): (String, String) = (row.get(5)?, row.get(6)?);
-    let seen = serde_json::from_str::<Detail>(&detail).ok().and_then(|detail| detail.seen(&kind));
-    let Some(what) = seen else { return Ok(None) };
+    let Some(what) = event(&kind, &detail) else { return Ok(None) };
     let entry =
         LogEntry { site: row.get(3)?, place: row.get(4)?, at: time(row, 2)?, what, note: row.get(7)? };
     Ok(Some(LogRow { seq: row.get(0)?, written_at: time(row, 1)?, entry }))
@@ -223,31 +163,44 @@ impl Store {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::garden::log::WaterTest;
+
+    #[test]
+    fn a_row_holds_its_numbers_in_their_order_and_no_others() {
+        let json = |event: &LogEvent| serde_json::to_string(&Detail(event)).expect("JSON");
+        let test =
+            WaterTest { ph: Some(7.0), temperature_c: Some(21.5), oxygen_mg_l: None, ..WaterTest::default() };
+        assert_eq!(json(&LogEvent::WaterTest(test)), r#"{"temperature_c":21.5,"ph":7.0}"#);
+        let added = LogEvent::FishAdded { count: 12, grams_each: Some(40.0) };
+        assert_eq!(json(&added), r#"{"count":12,"grams":40.0}"#);
+        assert_eq!(json(&LogEvent::Planted { crop: Some("pea".to_owned()) }), r#"{"crop":"pea"}"#);
+        assert_eq!(json(&LogEvent::Note), "{}");
+    }
 
     #[test]
     fn every_kind_of_entry_comes_back() {
         let test = WaterTest { ph: Some(7.2), ammonia_mg_l: Some(0.5), ..WaterTest::default() };
         for seen in [
-            Seen::WaterTest(test),
-            Seen::MulchLaid { depth_mm: 100.0 },
-            Seen::WettingAgent,
-            Seen::WaterDrop { seconds: 75.0 },
-            Seen::EthanolDrop { molarity: 1.2 },
-            Seen::Watered { litres: None },
-            Seen::Planted { crop: Some("cabbage".to_owned()) },
-            Seen::Harvest { kg: 2.5 },
-            Seen::FishAdded { count: 12, grams_each: Some(40.0) },
-            Seen::FishLost { count: 1 },
-            Seen::Fed { grams: 30.0 },
-            Seen::TankCleaning { hours: 2.0 },
-            Seen::Bag { temperature_c: Some(17.0), ph: None },
-            Seen::Note,
+            LogEvent::WaterTest(test),
+            LogEvent::MulchLaid { depth_mm: 100.0 },
+            LogEvent::WettingAgent,
+            LogEvent::WaterDrop { seconds: 75.0 },
+            LogEvent::EthanolDrop { molarity: 1.2 },
+            LogEvent::Watered { litres: None },
+            LogEvent::Planted { crop: Some("cabbage".to_owned()) },
+            LogEvent::Harvest { kg: 2.5 },
+            LogEvent::FishAdded { count: 12, grams_each: Some(40.0) },
+            LogEvent::FishLost { count: 1 },
+            LogEvent::Fed { grams: 30.0 },
+            LogEvent::TankCleaning { hours: 2.0 },
+            LogEvent::Bag { temperature_c: Some(17.0), ph: None },
+            LogEvent::Note,
         ] {
-            let json = serde_json::to_string(&Detail::of(&seen)).expect("JSON");
-            let back = serde_json::from_str::<Detail>(&json).expect("JSON").seen(seen.name());
-            assert_eq!(back, Some(seen), "{json}");
+            let json = serde_json::to_string(&Detail(&seen)).expect("JSON");
+            assert_eq!(event(seen.name(), &json), Some(seen), "{json}");
         }
-        assert_eq!(Detail::default().seen("harvest"), None);
-        assert_eq!(Detail::default().seen("song"), None);
+        assert_eq!(event("harvest", "{}"), None);
+        assert_eq!(event("song", "{}"), None);
+        assert_eq!(event("fish-lost", r#"{"count":1.5}"#), None);
     }
 }

@@ -2,7 +2,7 @@
 
 use jiff::SignedDuration;
 use trug::alarms::Kind;
-use trug::garden::log::Seen;
+use trug::garden::log::LogEvent;
 use trug::garden::record::AlarmChange;
 use trug::garden::view::{BedView, Figure};
 use trug::model::SensorIx;
@@ -163,11 +163,11 @@ fn a_planting_in_the_log_moves_the_stage_and_mulch_lessens_the_use() {
     let mut run = sandy("planted = 2026-01-05");
     quarters(&mut run, "2026-04-06T00:00", 8, [0.12, 0.12, 0.12]);
     assert!(figure(&run, "Stage of growth").value.starts_with("development stage, day 92 of 165"));
-    run.log("kitchen-bed", local("2026-04-01T10:00"), Seen::Planted { crop: Some("lettuce".to_owned()) });
+    run.log("kitchen-bed", local("2026-04-01T10:00"), LogEvent::Planted { crop: Some("lettuce".to_owned()) });
     let stage = figure(&run, "Stage of growth").value;
     assert!(stage.starts_with("initial stage, day 6 of "), "{stage}");
     assert_eq!(figure(&run, "Crop coefficient").value, "0.70");
-    run.log("kitchen-bed", local("2026-04-02T10:00"), Seen::MulchLaid { depth_mm: 100.0 });
+    run.log("kitchen-bed", local("2026-04-02T10:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
     let below = figure(&run, "Crop coefficient");
     // Half of what evaporates is kept: 0.7 x (1 - 0.5).
     assert_eq!(below.value, "0.35");

@@ -8,7 +8,7 @@ use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
 use trug::analysis::month::{Cause, Input, Month, WaterBand, month};
-use trug::garden::log::{LogEntry, Seen};
+use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::history::Point;
 use trug::model::{CalendarMonth, Id};
@@ -98,14 +98,14 @@ fn made() -> (Garden, Input) {
             site: garden.site.id.clone(),
             place: Some(Id::new("a")),
             at: t("2026-03-08T06:10:00+10:30"),
-            what: Seen::Watered { litres: Some(60.0) },
+            what: LogEvent::Watered { litres: Some(60.0) },
             note: String::new(),
         },
         LogEntry {
             site: garden.site.id.clone(),
             place: Some(Id::new("a")),
             at: t("2026-02-20T10:00:00+10:30"),
-            what: Seen::MulchLaid { depth_mm: 75.0 },
+            what: LogEvent::MulchLaid { depth_mm: 75.0 },
             note: String::new(),
         },
     ];
@@ -327,10 +327,10 @@ fn readings() -> impl Strategy<Value = Vec<Point>> {
 
 fn logged() -> impl Strategy<Value = Vec<LogEntry>> {
     let seen = prop_oneof![
-        prop::option::of(value()).prop_map(|litres| Seen::Watered { litres }),
-        value().prop_map(|depth_mm| Seen::MulchLaid { depth_mm }),
-        value().prop_map(|kg| Seen::Harvest { kg }),
-        Just(Seen::Planted { crop: Some("cabbage".to_owned()) }),
+        prop::option::of(value()).prop_map(|litres| LogEvent::Watered { litres }),
+        value().prop_map(|depth_mm| LogEvent::MulchLaid { depth_mm }),
+        value().prop_map(|kg| LogEvent::Harvest { kg }),
+        Just(LogEvent::Planted { crop: Some("cabbage".to_owned()) }),
     ];
     let one = (1_770_000_000..1_777_600_000_i64, prop::sample::select(vec!["a", "b", "nowhere"]), seen);
     prop::collection::vec(one, 0..12).prop_map(|entries| {

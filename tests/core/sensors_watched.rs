@@ -6,7 +6,7 @@ use proptest::prelude::*;
 use trug::alarms::Answered;
 use trug::alarms::{Input, Kind, State};
 use trug::garden::Clock;
-use trug::garden::log::Seen;
+use trug::garden::log::LogEvent;
 use trug::model::SensorIx;
 
 use crate::support::garden::{BED_KEYS, GardenFile, at};
@@ -395,7 +395,7 @@ fn a_tank_that_is_being_cleaned_has_no_faulty_probes() {
     for cleaned in [false, true] {
         let mut run = Run::new(two().text());
         if cleaned {
-            run.log("tank", t(0), Seen::TankCleaning { hours: 8.0 });
+            run.log("tank", t(0), LogEvent::TankCleaning { hours: 8.0 });
         }
         for n in 0..60 {
             run.take(SensorIx(0), t(5 * n), -40.0 - (n % 5) as f64);

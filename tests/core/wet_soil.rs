@@ -2,7 +2,7 @@
 
 use jiff::SignedDuration;
 use trug::alarms::{Kind, State};
-use trug::garden::log::Seen;
+use trug::garden::log::LogEvent;
 use trug::garden::{MulchAnswer, MulchDay};
 use trug::model::Condition;
 use trug::model::SensorIx;
@@ -185,9 +185,9 @@ fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
     assert!(day.text.contains("did not soak in"), "{}", day.text);
 
     // The agent alone proves nothing; a drop that goes in after it does.
-    run.log("bed", t("2026-03-19T12:10"), Seen::WettingAgent);
+    run.log("bed", t("2026-03-19T12:10"), LogEvent::WettingAgent);
     assert_eq!(run.steps(Kind::WaterRepellentSoil).len(), 1);
-    run.log("bed", t("2026-03-19T15:00"), Seen::WaterDrop { seconds: 3.0 });
+    run.log("bed", t("2026-03-19T15:00"), LogEvent::WaterDrop { seconds: 3.0 });
     assert_eq!(run.steps(Kind::WaterRepellentSoil).last(), Some(&State::ReturnedUnacknowledged));
 }
 
@@ -211,15 +211,15 @@ fn mulch_follows_the_log() {
     play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
     let now = "2026-03-10T13:00";
     assert_eq!(mulch(&run, now).answer, MulchAnswer::Yes);
-    run.log("bed", t("2026-03-10T09:00"), Seen::WaterDrop { seconds: 90.0 });
+    run.log("bed", t("2026-03-10T09:00"), LogEvent::WaterDrop { seconds: 90.0 });
     let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
     assert!(day.text.contains("strongly water repellent"), "{}", day.text);
     // Used after the drop, and the bed is moist.
-    run.log("bed", t("2026-03-10T10:00"), Seen::WettingAgent);
+    run.log("bed", t("2026-03-10T10:00"), LogEvent::WettingAgent);
     assert_eq!(mulch(&run, now).answer, MulchAnswer::Yes);
     // A drop after the agent tells more than the agent.
-    run.log("bed", t("2026-03-10T12:00"), Seen::WaterDrop { seconds: 60.0 });
+    run.log("bed", t("2026-03-10T12:00"), LogEvent::WaterDrop { seconds: 60.0 });
     assert_eq!(mulch(&run, now).answer, MulchAnswer::WettingAgentFirst);
 }
 
@@ -229,7 +229,7 @@ fn very_dry_soil_wants_a_wetting_agent_once_and_then_water() {
     play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
     let now = "2026-03-10T13:00";
     assert_eq!(mulch(&run, now).answer, MulchAnswer::WettingAgentFirst);
-    run.log("bed", t("2026-03-01T09:00"), Seen::WettingAgent);
+    run.log("bed", t("2026-03-01T09:00"), LogEvent::WettingAgent);
     let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WaterFirst);
     // 85 mm x 10 m2 / 0.8 = 1062 L at 120 L an hour: 8.9 h from 6 pm.
@@ -243,13 +243,13 @@ fn very_dry_soil_wants_a_wetting_agent_once_and_then_water() {
 #[test]
 fn mulch_of_more_than_a_year_is_to_be_renewed() {
     let mut run = school();
-    run.log("bed", t("2025-03-09T09:00"), Seen::MulchLaid { depth_mm: 100.0 });
+    run.log("bed", t("2025-03-09T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
     play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
     let day = mulch(&run, "2026-03-10T13:00");
     assert!(day.renew && day.text.contains("renew it"), "{}", day.text);
     let card = run.view().beds[0].mulch.clone().expect("mulch words");
     assert!(card.contains("more than a year ago: renew it"), "{card}");
-    run.log("bed", t("2026-02-01T09:00"), Seen::MulchLaid { depth_mm: 80.0 });
+    run.log("bed", t("2026-02-01T09:00"), LogEvent::MulchLaid { depth_mm: 80.0 });
     assert!(!mulch(&run, "2026-03-10T13:00").renew);
 }
 

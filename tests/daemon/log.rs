@@ -4,7 +4,7 @@
 use clap::Parser as _;
 use jiff::Timestamp;
 use trug::commands::exit::finish;
-use trug::commands::log::{self, Entry, Log};
+use trug::commands::log::{self, Log, LogRequest};
 use trug::settings::Settings;
 use trug::store::{Reader, Store};
 
@@ -13,7 +13,7 @@ use crate::support::garden::shipped;
 #[derive(clap::Parser)]
 struct Line {
     #[command(subcommand)]
-    entry: Entry,
+    entry: LogRequest,
 }
 
 struct School {
@@ -44,7 +44,8 @@ impl School {
         let entry = Line::try_parse_from(words).unwrap().entry;
         let mut out = Vec::new();
         let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
-        let code = finish(log::run(&self.settings, Log { entry, json }, now, &mut out), &mut out).code();
+        let code =
+            finish(log::run(&self.settings, Log { request: entry, json }, now, &mut out), &mut out).code();
         (code, String::from_utf8(out).unwrap())
     }
 }

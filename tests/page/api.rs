@@ -425,7 +425,7 @@ fn any_path_and_query_has_a_described_answer() {
 
 #[test]
 fn an_alarm_and_an_entry_of_the_log_come_in_utc() {
-    use trug::garden::log::{LogEntry, Seen};
+    use trug::garden::log::{LogEntry, LogEvent};
     let mut stage = Stage::new();
     let site = stage.garden.site.id.clone();
     stage.write(vec![reading(0, 0, 1.0, Flag::Pass)]);
@@ -436,7 +436,7 @@ fn an_alarm_and_an_entry_of_the_log_come_in_utc() {
         site: site.clone(),
         place: None,
         at: moment(60),
-        what: Seen::Watered { litres: Some(60.0) },
+        what: LogEvent::Watered { litres: Some(60.0) },
         note: "the tap drips".to_owned(),
     };
     trug::store::write_log(&stage.path, &entry, moment(90)).expect("written");

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use jiff::Timestamp;
 use trug::alarms::Answered;
 use trug::alarms::{Input, Kind, State};
-use trug::garden::log::Seen;
+use trug::garden::log::LogEvent;
 use trug::garden::log_entry::{About, KINDS};
 use trug::garden::plan::Garden;
 use trug::page::RecordReader;
@@ -286,7 +286,7 @@ fn a_form_that_is_sent_twice_is_written_once() {
     });
     let log = school.log();
     assert_eq!(log.len(), 1);
-    assert_eq!(log[0].entry.what, Seen::Harvest { kg: 1.5 });
+    assert_eq!(log[0].entry.what, LogEvent::Harvest { kg: 1.5 });
     // The next form is another one.
     assert_eq!(school.write("twice", &fields).status, 303);
     assert_eq!(school.log().len(), 2);

@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use jiff::Timestamp;
-use trug::garden::log::{LogEntry, Seen, WaterTest};
+use trug::garden::log::{LogEntry, LogEvent, WaterTest};
 use trug::garden::plan::Garden;
 use trug::garden::record::{Batch, Reading};
 use trug::model::{Id, Quantity};
@@ -96,10 +96,10 @@ pub(crate) const NOTES: [&str; 4] = [
 pub(crate) fn log(path: &Path, garden: &Garden) {
     let test = WaterTest { temperature_c: Some(20.5), ph: Some(7.2), ..WaterTest::default() };
     let seen = [
-        (Some("perch-tank"), Seen::WaterTest(test)),
-        (Some("kitchen-bed"), Seen::Watered { litres: Some(40.0) }),
-        (None, Seen::Note),
-        (Some("pea-bed"), Seen::Harvest { kg: 1.25 }),
+        (Some("perch-tank"), LogEvent::WaterTest(test)),
+        (Some("kitchen-bed"), LogEvent::Watered { litres: Some(40.0) }),
+        (None, LogEvent::Note),
+        (Some("pea-bed"), LogEvent::Harvest { kg: 1.25 }),
     ];
     let now = at("2026-04-10T06:00:00Z");
     for ((place, what), note) in seen.into_iter().zip(NOTES) {

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use trug::alarms::{AlarmKey, AlarmNote, Answer, Answered};
 use trug::alarms::{Input, Kind, State};
 use trug::engine::{Desk, Message};
-use trug::garden::log::{LogEntry, Seen};
+use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading};
 use trug::garden::view::SiteView;
@@ -91,7 +91,7 @@ impl Run {
     }
 
     /// Somebody writes down what was done at a place.
-    pub(crate) fn log(&mut self, place: &str, at: Timestamp, what: Seen) -> &mut Self {
+    pub(crate) fn log(&mut self, place: &str, at: Timestamp, what: LogEvent) -> &mut Self {
         let (site, place) = (self.garden.site.id.clone(), Some(Id::new(place)));
         let entry = LogEntry { site, place, at, what, note: String::new() };
         self.keep(|desk, batch| desk.core.log(&entry, at, batch));

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
 use trug::analysis::month::{Beside, Cause, Input, Month, month};
-use trug::garden::log::{LogEntry, Seen};
+use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::Batch;
 use trug::garden::{Clock, Core};
@@ -104,7 +104,7 @@ fn seeds(usual: u64) -> std::ops::Range<u64> {
 const MARCH: CalendarMonth = CalendarMonth { year: 2026, month: 3 };
 
 /// An entry of the log.
-fn entry(garden: &Garden, place: &str, at: Timestamp, what: Seen) -> LogEntry {
+fn entry(garden: &Garden, place: &str, at: Timestamp, what: LogEvent) -> LogEntry {
     LogEntry { site: garden.site.id.clone(), place: Some(Id::new(place)), at, what, note: String::new() }
 }
 
@@ -158,7 +158,7 @@ fn a_simulated_month_s_waterings_are_found_and_named() {
         let scenario = Scenario::named("ordinary-month").expect("a scenario of the list");
         let (garden, mut input, truth) = played(SHIPPED, &scenario, seed);
         let watered = "2026-04-16T06:15:00+09:30".parse().expect("a time");
-        input.log.push(entry(&garden, "kitchen-bed", watered, Seen::Watered { litres: Some(190.0) }));
+        input.log.push(entry(&garden, "kitchen-bed", watered, LogEvent::Watered { litres: Some(190.0) }));
         let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, None, None);
         all.add(&month, &truth);
         first.get_or_insert(month);
@@ -191,7 +191,7 @@ fn a_mulched_bed_is_seen_to_dry_slower() {
     for seed in seeds(3) {
         let (garden, mut input, _) = played(&twins(), &months(true), seed);
         let laid = "2026-02-17T10:00:00+10:30".parse().expect("a time");
-        input.log.push(entry(&garden, "east-bed", laid, Seen::MulchLaid { depth_mm: 100.0 }));
+        input.log.push(entry(&garden, "east-bed", laid, LogEvent::MulchLaid { depth_mm: 100.0 }));
         let month = month(&garden, MARCH, &input, None, None);
         let beside = of(&month, "Loss of water while drying");
         assert_eq!(

@@ -6,7 +6,7 @@ use super::dryings::{DryingSoil, WholeHours, dryings};
 use super::span::{DaySpan, MonthSpan, seconds};
 use super::wettings::{Found, Heard, Rises, waterings};
 use super::{BedDay, BedMonth, BedWetting, Cause, MulchOn, WaterBand};
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
 use crate::garden::{Needs, patience_s, plus};
 use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
@@ -139,7 +139,7 @@ fn mulch(of: BedInput<'_>, bed: &Bed) -> Option<MulchOn> {
     let own =
         of.heard.log.iter().filter(|entry| entry.place.as_ref() == Some(&bed.id) && entry.at < span.end);
     let logged = own.filter_map(|entry| match entry.what {
-        Seen::MulchLaid { depth_mm } => Some((entry.at, depth_mm)),
+        LogEvent::MulchLaid { depth_mm } => Some((entry.at, depth_mm)),
         _ => None,
     });
     let found = match logged.max_by_key(|(at, _)| *at) {

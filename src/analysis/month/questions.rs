@@ -5,7 +5,7 @@
 //! those of the month's files.
 
 use super::{BedMonth, Cause, Month, Question, SensorMonth};
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::model::{Id, Quantity};
 use crate::text::spoken;
 
@@ -223,7 +223,8 @@ fn watered(month: &Month) -> Option<Question> {
 }
 
 fn harvest(month: &Month) -> Option<Question> {
-    let kg: f64 = month.log.iter().map(|it| if let Seen::Harvest { kg } = it.what { kg } else { 0.0 }).sum();
+    let kg: f64 =
+        month.log.iter().map(|it| if let LogEvent::Harvest { kg } = it.what { kg } else { 0.0 }).sum();
     if kg.is_nan() || kg <= 0.0 {
         return None;
     }

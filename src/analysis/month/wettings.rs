@@ -15,7 +15,7 @@ use jiff::Timestamp;
 use super::Cause;
 use super::counted::Counted;
 use super::span::seconds;
-use crate::garden::log::{LogEntry, Seen};
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
     CLEAR_RISE, LEAST_MM, LEAST_SITE_L, PEATY, RAIN_EXPLAINS_MM, SAME_DEPTH_M, SAME_WEATHER_S,
@@ -336,7 +336,7 @@ pub(super) fn waterings<'a>(
     let id = &garden.beds[bed].id;
     let of_bed = log.iter().filter(move |entry| entry.place.as_ref() == Some(id));
     of_bed.filter_map(|entry| match entry.what {
-        Seen::Watered { litres } => Some((entry.at, litres)),
+        LogEvent::Watered { litres } => Some((entry.at, litres)),
         _ => None,
     })
 }

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use crate::alarms::{Delays, Input, Kind, Life, State};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::text::AlarmText;
-use crate::garden::log::{Seen, SiteLog};
+use crate::garden::log::{LogEvent, SiteLog};
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
@@ -68,7 +68,7 @@ fn is_quiet_by_plan(garden: &Garden, log: &SiteLog, subject: AlarmSubject, now: 
 
 fn being_cleaned(log: &SiteLog, tank: &Id, now: Timestamp) -> bool {
     log.newest(tank, now, |seen| match seen {
-        Seen::TankCleaning { hours } => Some(*hours),
+        LogEvent::TankCleaning { hours } => Some(*hours),
         _ => None,
     })
     .is_some_and(|(at, hours)| now < add_seconds(at, (hours * 3600.0) as i64))

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::site::SiteState;
 use crate::soil;
 use crate::soil::{Growth, GrowthUnknown, Planting};
@@ -38,7 +38,7 @@ impl SiteState {
             return Err(GrowthUnknown::Fallow);
         }
         let logged = self.logged_by(bed, date, |seen| match seen {
-            Seen::Planted { crop } => Some(crop.as_deref().and_then(soil::crop)),
+            LogEvent::Planted { crop } => Some(crop.as_deref().and_then(soil::crop)),
             _ => None,
         });
         // A file's planting ahead of the day does not undo the one that stands there.
@@ -73,7 +73,7 @@ impl SiteState {
     /// Whether somebody laid mulch on the bed within the last year.
     fn lies_mulched(&self, bed: u16, date: Date) -> bool {
         let laid = self.logged_by(bed, date, |seen| match seen {
-            Seen::MulchLaid { depth_mm } => (*depth_mm > 0.0).then_some(()),
+            LogEvent::MulchLaid { depth_mm } => (*depth_mm > 0.0).then_some(()),
             _ => None,
         });
         laid.and_then(|(day, ())| date.since(day).ok())
@@ -82,7 +82,7 @@ impl SiteState {
 
     /// The newest entry of a bed's log up to the end of a local date of which
     /// `pick` makes something, with its own local date.
-    fn logged_by<T>(&self, bed: u16, date: Date, pick: impl Fn(&Seen) -> Option<T>) -> Option<(Date, T)> {
+    fn logged_by<T>(&self, bed: u16, date: Date, pick: impl Fn(&LogEvent) -> Option<T>) -> Option<(Date, T)> {
         let zone = &self.garden.site.time_zone;
         let end = date.tomorrow().ok().and_then(|next| zone.to_timestamp(next.at(0, 0, 0, 0)).ok());
         let last = end.map_or(Timestamp::MAX, |end| {

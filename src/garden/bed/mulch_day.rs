@@ -11,7 +11,7 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice, litres_wanted};
 use crate::garden::bed::dryness::MOIST_PART;
 use crate::garden::core::Core;
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
 use crate::garden::site::{BedWater, SiteState};
 use crate::model::add_seconds;
@@ -181,7 +181,7 @@ impl SiteState {
         let place = &self.garden.bed(index).id;
         let agent_at = self
             .log
-            .newest(place, now, |seen| matches!(seen, Seen::WettingAgent).then_some(()))
+            .newest(place, now, |seen| matches!(seen, LogEvent::WettingAgent).then_some(()))
             .map(|(at, ())| at)
             .filter(|at| *at >= add_seconds(now, -AGENT_HOLDS_S));
         let drop = self.water_drop(index, now).filter(|(at, _)| *at >= add_seconds(now, -DROP_HOLDS_S));
@@ -306,7 +306,7 @@ impl SiteState {
     fn mulch_laid(&self, index: u16, now: Timestamp) -> (Option<(Timestamp, f64)>, bool) {
         let place = &self.garden.bed(index).id;
         let laid = self.log.newest(place, now, |seen| match seen {
-            Seen::MulchLaid { depth_mm } if *depth_mm > 0.0 => Some(*depth_mm),
+            LogEvent::MulchLaid { depth_mm } if *depth_mm > 0.0 => Some(*depth_mm),
             _ => None,
         });
         let renew = laid.is_some_and(|(at, _)| now.as_second() - at.as_second() > MULCH_LASTS_S);

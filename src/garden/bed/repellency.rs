@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use crate::alarms::{Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
@@ -68,7 +68,7 @@ impl SiteState {
             .iter()
             .filter(|(when, _)| from < *when && *when <= to)
             .filter_map(|(_, seen)| match seen {
-                Seen::Watered { litres } => *litres,
+                LogEvent::Watered { litres } => *litres,
                 _ => None,
             })
             .sum();
@@ -137,7 +137,7 @@ impl SiteState {
         let alarm = self.alarms.life(AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil));
         let Some(since) = shed.or_else(|| alarm.since()) else { return false };
         let place = &self.garden.bed(index).id;
-        let agent = self.log.newest(place, at, |seen| matches!(seen, Seen::WettingAgent).then_some(()));
+        let agent = self.log.newest(place, at, |seen| matches!(seen, LogEvent::WettingAgent).then_some(()));
         let drop = self.water_drop(index, at);
         match (agent, drop) {
             (Some((agent_at, ())), Some((drop_at, class))) => {
@@ -151,7 +151,7 @@ impl SiteState {
     pub(crate) fn water_drop(&self, index: u16, at: Timestamp) -> Option<(Timestamp, WaterDrop)> {
         let place = &self.garden.bed(index).id;
         self.log.newest(place, at, |seen| match seen {
-            Seen::WaterDrop { seconds } => WaterDrop::of_seconds(*seconds).ok(),
+            LogEvent::WaterDrop { seconds } => WaterDrop::of_seconds(*seconds).ok(),
             _ => None,
         })
     }

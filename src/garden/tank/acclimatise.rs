@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use crate::alarms::Kind;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::core::Core;
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water::ASK;
@@ -105,7 +105,7 @@ impl SiteState {
     fn acclimatise(&self, index: u16, bag: BagGiven, given: TankGiven, now: Timestamp) -> Acclimatising {
         let tank = self.garden.tank(index);
         let logged = self.log.newest(&tank.id, now, |seen| match seen {
-            Seen::Bag { temperature_c, ph } => Some((*temperature_c, *ph)),
+            LogEvent::Bag { temperature_c, ph } => Some((*temperature_c, *ph)),
             _ => None,
         });
         let logged = logged

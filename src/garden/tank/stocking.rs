@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
@@ -17,11 +17,11 @@ impl SiteState {
         let counted = tank.fish.or_else(|| {
             let mut any = false;
             let count = log.iter().filter(|(at, _)| *at <= now).fold(0u32, |count, (_, seen)| match seen {
-                Seen::FishAdded { count: more, .. } => {
+                LogEvent::FishAdded { count: more, .. } => {
                     any = true;
                     count.saturating_add(*more)
                 }
-                Seen::FishLost { count: fewer } => count.saturating_sub(*fewer),
+                LogEvent::FishLost { count: fewer } => count.saturating_sub(*fewer),
                 _ => count,
             });
             any.then_some(count)
@@ -52,7 +52,7 @@ impl SiteState {
         ));
         let weighed = tank.fish_grams.or_else(|| {
             log.iter().rev().filter(|(at, _)| *at <= now).find_map(|(_, seen)| match seen {
-                Seen::FishAdded { grams_each, .. } => *grams_each,
+                LogEvent::FishAdded { grams_each, .. } => *grams_each,
                 _ => None,
             })
         });
@@ -101,7 +101,7 @@ impl SiteState {
             .iter()
             .filter(|(at, _)| *at <= now && now.as_second() - at.as_second() < DAY_S)
             .filter_map(|(_, seen)| match seen {
-                Seen::Fed { grams } => Some(*grams),
+                LogEvent::Fed { grams } => Some(*grams),
                 _ => None,
             })
             .sum();

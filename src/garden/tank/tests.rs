@@ -5,7 +5,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{Kind, State};
-use crate::garden::log::{LogEntry, Seen, WaterTest};
+use crate::garden::log::{LogEntry, LogEvent, WaterTest};
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::view::{Figure, TankView};
 use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, Clock, Core, TankGiven};
@@ -86,7 +86,7 @@ impl Run {
         self
     }
 
-    fn log(&mut self, what: Seen) -> &mut Self {
+    fn log(&mut self, what: LogEvent) -> &mut Self {
         let entry = LogEntry {
             site: Id::new("school"),
             place: Some(Id::new("tank")),
@@ -238,8 +238,8 @@ fn heat_alone_warns_where_oxygen_is_not_measured() {
     assert!(run.last(Kind::LowOxygen).text.contains("Oxygen itself is not measured"));
 }
 
-fn test_of(ammonia: f64, ph: Option<f64>, temperature_c: Option<f64>) -> Seen {
-    Seen::WaterTest(WaterTest { ammonia_mg_l: Some(ammonia), ph, temperature_c, ..WaterTest::default() })
+fn test_of(ammonia: f64, ph: Option<f64>, temperature_c: Option<f64>) -> LogEvent {
+    LogEvent::WaterTest(WaterTest { ammonia_mg_l: Some(ammonia), ph, temperature_c, ..WaterTest::default() })
 }
 
 /// Emerson and others 1975: 5.37 % at 25 °C and pH 8.
@@ -267,7 +267,7 @@ fn ammonia_without_ph_is_not_known_but_much_of_it_is_told() {
     assert_eq!(run.steps(Kind::Ammonia), RAISED);
     // The thermometer and another test's pH are taken where the test has none.
     let mut run = Run::new(&[], "", 300);
-    let ph = Seen::WaterTest(WaterTest { ph: Some(8.0), ..WaterTest::default() });
+    let ph = LogEvent::WaterTest(WaterTest { ph: Some(8.0), ..WaterTest::default() });
     run.hold(&[25.0], 6).log(ph).hold(&[25.0], 6).log(test_of(0.8, None, None));
     assert_eq!(run.steps(Kind::Ammonia), RAISED);
 }
@@ -279,7 +279,7 @@ fn ph_is_judged_by_its_sensor_and_by_tests() {
     assert_eq!(run.steps(Kind::Ph), RAISED);
     assert!(run.last(Kind::Ph).text.contains("too acid"), "{}", run.last(Kind::Ph).text);
 
-    let tested = |ph| Seen::WaterTest(WaterTest { ph: Some(ph), ..WaterTest::default() });
+    let tested = |ph| LogEvent::WaterTest(WaterTest { ph: Some(ph), ..WaterTest::default() });
     let mut run = Run::new(&[], "[alarms.ph]\non_delay_s = 0\noff_delay_s = 0", 600);
     run.hold(&[22.0], 3).log(tested(9.0));
     assert_eq!(run.steps(Kind::Ph), RAISED);
@@ -365,7 +365,7 @@ fn new_fish_wait_where_something_speaks_against_it() {
     assert_eq!(told.answer, AcclimatiseAnswer::Unknown);
     assert!(told.text.contains("bag is missing"), "{}", told.text);
     // A bag that was written down is taken.
-    run.log(Seen::Bag { temperature_c: Some(19.0), ph: None });
+    run.log(LogEvent::Bag { temperature_c: Some(19.0), ph: None });
     let told = run.new_fish(BagGiven::default(), TankGiven::default());
     assert_eq!((told.answer, told.bag_c), (AcclimatiseAnswer::Yes, Some(19.0)));
     // More than a day's change apart, or the tank out of its range.

@@ -3,7 +3,7 @@
 
 use jiff::Timestamp;
 
-use crate::garden::log::{Seen, WaterTest};
+use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::model::Quantity;
@@ -197,7 +197,7 @@ impl SiteState {
         pick: impl Fn(&WaterTest) -> Option<f64>,
     ) -> Option<(Timestamp, f64)> {
         self.log.newest(&self.garden.tank(index).id, at, |seen| match seen {
-            Seen::WaterTest(test) => pick(test),
+            LogEvent::WaterTest(test) => pick(test),
             _ => None,
         })
     }
@@ -207,7 +207,7 @@ impl SiteState {
     pub(crate) fn ammonia_test(&self, index: u16, now: Timestamp) -> Option<AmmoniaTest> {
         let id = &self.garden.tank(index).id;
         let (at, test) = self.log.newest(id, now, |seen| match seen {
-            Seen::WaterTest(test) => test.ammonia_mg_l.map(|_| *test),
+            LogEvent::WaterTest(test) => test.ammonia_mg_l.map(|_| *test),
             _ => None,
         })?;
         let total_mg_l = test.ammonia_mg_l?;
@@ -240,7 +240,7 @@ impl SiteState {
             .iter()
             .filter(|(at, _)| *at <= now && now.as_second() - at.as_second() <= TESTS_S)
             .filter_map(|(at, seen)| match seen {
-                Seen::WaterTest(test) => Some((*at, test.ph?)),
+                LogEvent::WaterTest(test) => Some((*at, test.ph?)),
                 _ => None,
             })
             .collect()

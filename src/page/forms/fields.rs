@@ -6,7 +6,7 @@ use jiff::tz::{AmbiguousOffset, TimeZone};
 
 use super::FormFields;
 use crate::garden::log::LogEntry;
-use crate::garden::log_entry::{self, About, EntryKind, Number};
+use crate::garden::log_entry::{self, About, EntryKind, NumberField};
 use crate::garden::plan::Garden;
 use crate::model::Id;
 
@@ -44,12 +44,12 @@ pub(super) fn entry(
     for number in kind.numbers {
         let text = form.text(number.name);
         typed += usize::from(!text.is_empty());
-        match self::number(kind, number, text) {
+        match self::number(number, text) {
             Ok(value) => numbers.extend(value.map(|value| (number.name, value))),
             Err(why) => fault(number.name, why),
         }
     }
-    if kind.one_needed && typed == 0 {
+    if kind.one_needed.is_some() && typed == 0 {
         let first = kind.numbers.first().map_or("note", |number| number.name);
         fault(first, "Nothing was measured: fill in at least one of the values.".to_owned());
     }
@@ -77,9 +77,8 @@ pub(super) fn entry(
     } else if kind.note_needed && note.is_empty() {
         fault("note", "A note needs words.".to_owned());
     }
-    let number =
-        |number: &Number| numbers.iter().find(|(name, _)| *name == number.name).map(|(_, value)| *value);
-    match (place, log_entry::seen(kind, number, crop), at) {
+    let number = |wanted: &str| numbers.iter().find(|(name, _)| *name == wanted).map(|(_, value)| *value);
+    match (place, log_entry::event(kind, number, crop), at) {
         (Some(place), Some(what), Some(at)) if faults.is_empty() => {
             Ok(LogEntry { site: garden.site.id.clone(), place, at, what, note })
         }
@@ -105,7 +104,7 @@ fn place(about: About, given: &str, garden: &Garden) -> Result<Option<Id>, Strin
 }
 
 /// One number as people type it: with a point or a comma.
-fn number(kind: &EntryKind, number: &Number, text: &str) -> Result<Option<f64>, String> {
+fn number(number: &NumberField, text: &str) -> Result<Option<f64>, String> {
     let label = number.label;
     if text.is_empty() {
         return if number.needed { Err(format!("{label}: this number is needed.")) } else { Ok(None) };
@@ -121,7 +120,7 @@ fn number(kind: &EntryKind, number: &Number, text: &str) -> Result<Option<f64>, 
         ));
     };
     let value = number.check(value).map_err(|accepted| format!("{label}: {accepted}."))?;
-    if kind.name == "ethanol-drop" {
+    if number.name == log_entry::MOLARITY.name {
         log_entry::check_molarity(value).map_err(|why| format!("{label}: {why}."))?;
     }
     Ok(Some(value))

@@ -11,7 +11,7 @@ use tracing::warn;
 
 use super::fields::{self, FieldFault, WHOLE, entry, local};
 use super::{FormFields, see_other, wrong_list};
-use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, Number};
+use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, NumberField};
 use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
 use crate::page::PageSource;
@@ -271,7 +271,7 @@ fn field(
     }
 }
 
-fn number_field(number: &Number, given: &FormFields, fault: Option<&str>) -> Markup {
+fn number_field(number: &NumberField, given: &FormFields, fault: Option<&str>) -> Markup {
     let unit = number.unit.replace("degrees C", "°C");
     let label = match (unit.as_str(), number.needed) {
         (unit, true) if unit == number.label => number.label.to_owned(),

@@ -10,7 +10,7 @@ use super::shared;
 use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::Rise;
 use crate::chart::Bar;
-use crate::garden::log::{LogEntry, Seen};
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::model::{Id, Place, Quantity};
@@ -226,7 +226,7 @@ fn litres(mm: f64, bed: &Bed) -> String {
 
 fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Markup {
     let laid = log.iter().rev().find_map(|entry| match entry.what {
-        Seen::MulchLaid { depth_mm } if entry.at <= view.now => Some((entry.at, depth_mm)),
+        LogEvent::MulchLaid { depth_mm } if entry.at <= view.now => Some((entry.at, depth_mm)),
         _ => None,
     });
     html! {

@@ -7,7 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::series::SensorSeries;
 use super::span::{ShownSpan, SpanLength};
 use crate::chart::Bar;
-use crate::garden::log::{LogEntry, Seen};
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::history::{Bin, Point, Step, bin_of};
 use crate::model::{Place, Quantity};
@@ -94,7 +94,7 @@ pub(super) fn logged_bars(log: &[&LogEntry], bed: &Bed, shown: &ShownSpan) -> Ve
     };
     let mut sums: BTreeMap<(Timestamp, Timestamp), f64> = BTreeMap::new();
     for entry in log.iter().filter(|entry| shown.holds(entry.at)) {
-        if let Seen::Watered { litres: Some(litres) } = entry.what {
+        if let LogEvent::Watered { litres: Some(litres) } = entry.what {
             *sums.entry(bin_of(entry.at, step, &shown.zone)).or_default() += litres / bed.area_m2;
         }
     }

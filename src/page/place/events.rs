@@ -3,7 +3,7 @@
 use super::span::ShownSpan;
 use crate::alarms::State;
 use crate::chart::{Event, Sign};
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
 use crate::store::{AlarmRecord, LogRow};
@@ -61,10 +61,13 @@ impl PlaceEvents {
     }
 }
 
-fn sign(seen: &Seen) -> Sign {
+fn sign(seen: &LogEvent) -> Sign {
     match seen {
-        Seen::Watered { .. } => Sign::Water,
-        Seen::FishAdded { .. } | Seen::FishLost { .. } | Seen::Fed { .. } | Seen::Bag { .. } => Sign::Fish,
+        LogEvent::Watered { .. } => Sign::Water,
+        LogEvent::FishAdded { .. }
+        | LogEvent::FishLost { .. }
+        | LogEvent::Fed { .. }
+        | LogEvent::Bag { .. } => Sign::Fish,
         _ => Sign::Person,
     }
 }
@@ -89,7 +92,7 @@ fn few(mut marks: Vec<Event>, shown: &ShownSpan) -> Vec<Event> {
 pub(super) fn entry_words(row: &LogRow) -> String {
     let note = labels::shown(row.entry.note.trim(), NOTE_SHOWN);
     let what = labels::shown(&row.entry.what.words(), NOTE_SHOWN);
-    match (row.entry.what == Seen::Note, note.is_empty()) {
+    match (row.entry.what == LogEvent::Note, note.is_empty()) {
         (_, true) => what,
         (true, false) => note,
         (false, false) => format!("{what} ({note})"),

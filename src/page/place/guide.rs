@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use super::span::{RejectedParameter, ShownSpan};
-use crate::garden::log::Seen;
+use crate::garden::log::LogEvent;
 use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 use crate::page::forms::FormFields;
 use crate::page::reasons;
@@ -65,8 +65,9 @@ impl GuideInput {
 /// Whether fish arrive today: a bag or fish were written down since midnight.
 pub(super) fn fish_today(log: &[&LogRow], shown: &ShownSpan) -> bool {
     let today = |at: Timestamp| at <= shown.now && shown.zone.to_datetime(at).date() == shown.today;
-    log.iter()
-        .any(|row| today(row.entry.at) && matches!(row.entry.what, Seen::Bag { .. } | Seen::FishAdded { .. }))
+    log.iter().any(|row| {
+        today(row.entry.at) && matches!(row.entry.what, LogEvent::Bag { .. } | LogEvent::FishAdded { .. })
+    })
 }
 
 /// The guide: open on the day on which fish arrive, or when it was shown.

@@ -5,7 +5,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::series::{SensorSeries, middle};
 use super::span::{ShownSpan, SpanLength};
 use crate::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
-use crate::garden::log::{Seen, WaterTest};
+use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::{Sensor, Tank};
 use crate::history::{Bin, Point};
 use crate::model::Quantity;
@@ -89,7 +89,7 @@ impl TankRecord<'_> {
     ) -> Vec<(Timestamp, f64)> {
         let of_span = self.log.iter().filter(|row| shown.holds(row.entry.at));
         let tested = of_span.filter_map(|row| match &row.entry.what {
-            Seen::WaterTest(test) => Some((row.entry.at, pick(test)?)),
+            LogEvent::WaterTest(test) => Some((row.entry.at, pick(test)?)),
             _ => None,
         });
         tested.filter(|(_, value)| value.is_finite()).collect()

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use crate::analysis::month::Month;
 use crate::garden::log::LogEntry;
+use crate::garden::log_entry;
 use crate::report::table::CellKind::{Number, Text};
 use crate::report::table::{Describe, Table};
 use crate::report::words;
@@ -29,7 +30,8 @@ pub(super) fn log(month: &Month, notes: bool) -> Table {
             .column("words", "", Text, |entry| entry.what.words())
             .means("the entry in words", LOG);
     for name in names {
-        let (unit, meaning) = number_words(name);
+        let (unit, meaning) =
+            log_entry::number(name).map_or(("", "a number of the entry"), |it| (it.symbol, it.meaning));
         let number = move |entry: &LogEntry| {
             entry.what.numbers().iter().find(|(known, _)| *known == name).map(|(_, number)| *number)
         };
@@ -45,28 +47,6 @@ pub(super) fn log(month: &Month, notes: bool) -> Table {
             .or_empty("nothing was added");
     }
     table.rows(&month.log)
-}
-
-/// The unit and the meaning of a number of the log.
-fn number_words(name: &str) -> (&'static str, &'static str) {
-    match name {
-        "temperature_c" => ("°C", "temperature of the water"),
-        "ph" => ("", "pH of the water"),
-        "ammonia_mg_l" => ("mg/L", "total ammonia as nitrogen"),
-        "nitrite_mg_l" => ("mg/L", "nitrite as nitrogen"),
-        "nitrate_mg_l" => ("mg/L", "nitrate as nitrogen"),
-        "oxygen_mg_l" => ("mg/L", "dissolved oxygen"),
-        "depth_mm" => ("mm", "depth of the mulch"),
-        "seconds" => ("s", "time that a drop of water took to go into dry soil"),
-        "molarity" => ("mol/L", "weakest ethanol solution that goes in within ten seconds"),
-        "litres" => ("L", "water given"),
-        "kg" => ("kg", "mass of the harvest"),
-        "count" => ("", "how many fish"),
-        "grams_each" => ("g", "mass of one fish"),
-        "grams" => ("g", "feed given"),
-        "hours" => ("h", "how long it takes"),
-        _ => ("", "a number of the entry"),
-    }
 }
 
 /// One row for each alarm that was raised.
