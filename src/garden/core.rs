@@ -203,6 +203,9 @@ impl Core {
     pub fn restore_log(&mut self, entry: &LogEntry) {
         if let Some(site) = self.site_mut(&entry.site) {
             site.log.add(entry);
+            if let Some(bed) = site.bed_logged(entry) {
+                site.explain_wetting(bed);
+            }
         }
     }
 

@@ -7,14 +7,22 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 
 impl SiteState {
-    /// Judges a place anew after somebody has written down what was seen or done.
+    /// The bed that an entry is about.
+    pub(crate) fn bed_logged(&self, entry: &LogEntry) -> Option<u16> {
+        let place = entry.place.as_ref()?;
+        u16::try_from(self.garden.beds.iter().position(|bed| bed.id == *place)?).ok()
+    }
+
+    /// Judges a place again after somebody has written down what was seen or done.
     pub(crate) fn judge_logged(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
         let Some(place) = &entry.place else { return };
-        let index = |found: Option<usize>| found.and_then(|i| u16::try_from(i).ok());
-        if let Some(bed) = index(self.garden.beds.iter().position(|b| b.id == *place)) {
+        if let Some(bed) = self.bed_logged(entry) {
+            self.explain_wetting(bed);
             self.judge_bed_water(bed, now, batch);
             self.judge_repellent(bed, now, batch);
-        } else if let Some(tank) = index(self.garden.tanks.iter().position(|t| t.id == *place)) {
+        } else if let Some(tank) = self.garden.tanks.iter().position(|tank| tank.id == *place)
+            && let Ok(tank) = u16::try_from(tank)
+        {
             self.judge_tank(tank, now, batch);
         }
     }

@@ -28,9 +28,12 @@ pub use core::{Clock, Core, RESTORE_S, restore_from};
 pub use equations::EQUATIONS;
 pub(crate) use gauge::rain_days::caught;
 pub use needs::Needs;
-pub(crate) use site::{Unclear, patience_s};
+pub(crate) use site::patience_s;
 pub use system::rules::StoreAlarms;
 pub use tank::acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
-pub(crate) use wetting::cause::{CLEAR_RISE, PEATY, RAIN_EXPLAINS_MM, SAME_WEATHER_S, THAW_C, TOGETHER_S};
-pub(crate) use wetting::flow::{LEAST_MM, LEAST_SITE_L, SLOW_S};
-pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S};
+pub(crate) use wetting::cause::{
+    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM, TOGETHER_S,
+    WettingCause, WettingEvidence,
+};
+pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
+pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};

@@ -14,6 +14,7 @@ use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
 use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::weather::days::WeatherDays;
+use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{Limits, Outlook};
 use crate::rain::Trust;
@@ -27,63 +28,16 @@ const AHEAD_S: i64 = 300;
 /// whatever delay a garden gives its `sensor-silent` alarm.
 const GRACE_S: i64 = 300;
 
-/// What wetted a bed.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Cause {
-    Rain { mm: f64 },
-    Watering,
-    Unknown(Unclear),
-}
-
-/// Why the cause of a wetting cannot be told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Unclear {
-    NoGauge,
-    GaugeSilent,
-    GaugeSuspect,
-    SeveralBeds,
-    SameWeather,
-    Small,
-    MeterDry,
-    MeterSilent,
-    SoilCold,
-    SoilPeaty,
-}
-
-impl Unclear {
-    /// Completes "so it cannot be told whether this was rain or watering: ...".
-    pub(crate) fn words(self) -> &'static str {
-        match self {
-            Self::NoGauge => "there is no rain gauge with a day of readings before it",
-            Self::GaugeSilent => "the rain gauge was not heard at that time",
-            Self::GaugeSuspect => {
-                "the rain gauge has lately missed rain that the beds felt; it may be blocked"
-            }
-            Self::SeveralBeds => {
-                "several beds grew wetter at once, which looks like rain that the gauge missed"
-            }
-            Self::SameWeather => {
-                "several beds grew wetter a few hours before, which looks like rain that the gauge missed"
-            }
-            Self::Small => "it rose by too little to tell a light watering from drizzle",
-            Self::MeterDry => {
-                "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
-            }
-            Self::MeterSilent => "its water meter was not heard at that time",
-            Self::SoilCold => "soil near freezing grows wetter by thawing alone",
-            Self::SoilPeaty => "a mix this wet rises and falls without any water given",
-        }
-    }
-}
-
-/// A wetting of a bed.
+/// The last wetting of a bed.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct BedWetting {
+pub(crate) struct LastWetting {
     pub(crate) onset: Timestamp,
-    pub(crate) cause: Cause,
+    pub(crate) cause: WettingCause,
+    /// The evidence and the probe that rose; `None`: the bed's own meter told of it.
+    pub(crate) evidence: Option<(WettingEvidence, u16)>,
     /// Outside the allowed hours for every moment at which it can have begun.
     pub(crate) outside_hours: bool,
-    /// What a water meter counted; a probe cannot tell.
+    /// What a water meter counted or people measured; a probe cannot tell.
     pub(crate) litres: Option<f64>,
 }
 
@@ -92,7 +46,7 @@ pub(crate) struct BedWetting {
 pub(crate) struct BedState {
     /// Its soil-moisture sensors, from the top down.
     pub(crate) probes: Vec<u16>,
-    pub(crate) wetting: Option<BedWetting>,
+    pub(crate) wetting: Option<LastWetting>,
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
     /// The equations behind the last wetting.

@@ -8,8 +8,9 @@ use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
-use crate::garden::site::{Cause, SiteState};
+use crate::garden::site::SiteState;
 use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
+use crate::garden::wetting::cause::WettingCause;
 use crate::model::{Condition, add_seconds};
 use crate::rain::nine_am_before;
 use crate::text::spoken;
@@ -157,17 +158,20 @@ impl SiteState {
             last_wetting: state.wetting.map(|w| {
                 let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
-                    Cause::Rain { mm } => {
+                    WettingCause::Rain { mm } => {
                         format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
                     }
-                    Cause::Watering => {
+                    WettingCause::RainAndWatering { mm } => {
+                        format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before) and watering.")
+                    }
+                    WettingCause::Watering { .. } => {
                         let amount =
                             w.litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
                         let outside = if w.outside_hours { ", outside the allowed hours" } else { "" };
                         let about = if self.has_meter(index) { "" } else { "about " };
                         format!("Was watered{amount} at {about}{when}{outside}.")
                     }
-                    Cause::Unknown(why) => format!(
+                    WettingCause::Unknown(why) => format!(
                         "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",
                         why.words()
                     ),

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::words;
-use crate::analysis::month::{BedMonth, Cause, Month, TankMonth};
+use crate::analysis::month::{BedMonth, Month, TankMonth, WaterSource};
 use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::history::Bin;
 use crate::rain::rain_day_bounds;
@@ -87,7 +87,7 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
         .filter(|wetting| month.from <= wetting.from && wetting.from < month.to)
         .map(|wetting| Event {
             at: wetting.from,
-            sign: if wetting.cause == Cause::Rain { Sign::Rain } else { Sign::Water },
+            sign: if wetting.cause == WaterSource::Rain { Sign::Rain } else { Sign::Water },
             words: match wetting.gain_mm {
                 Some(gain) => format!("{}: {} mm more", words::cause(wetting.cause), words::number(gain, 1)),
                 None => words::cause(wetting.cause).to_owned(),

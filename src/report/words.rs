@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::analysis::month::{Cause, Month, SensorMonth, WaterBand};
+use crate::analysis::month::{Month, SensorMonth, WaterBand, WaterSource};
 use crate::model::{CalendarMonth, Id};
 use crate::text::labels::with_unit;
 pub(super) use crate::text::labels::{NOT_KNOWN, percent, quantity};
@@ -68,12 +68,12 @@ pub(super) fn band(band: WaterBand) -> &'static str {
     }
 }
 
-pub(super) fn cause(cause: Cause) -> &'static str {
+pub(super) fn cause(cause: WaterSource) -> &'static str {
     match cause {
-        Cause::Rain => "rain",
-        Cause::Watering => "watering",
-        Cause::Both => "rain and watering",
-        Cause::Unknown => "cause not known",
+        WaterSource::Rain => "rain",
+        WaterSource::Watering => "watering",
+        WaterSource::Both => "rain and watering",
+        WaterSource::Unknown => "cause not known",
     }
 }
 

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
-use trug::analysis::month::{Cause, Input, Month, WaterBand, month};
+use trug::analysis::month::{Input, Month, WaterBand, WaterSource, month};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::history::Point;
@@ -147,9 +147,18 @@ fn a_made_month_gives_back_what_it_was_made_from() {
             "{wetting:?}"
         );
     }
-    let causes: Vec<Cause> = a.wettings.iter().map(|it| it.cause).collect();
+    let causes: Vec<WaterSource> = a.wettings.iter().map(|it| it.cause).collect();
     // Rain on the 2nd, the log on the 8th; else both beds rose at once and nobody knows.
-    assert_eq!(causes, [Cause::Rain, Cause::Watering, Cause::Unknown, Cause::Unknown, Cause::Unknown]);
+    assert_eq!(
+        causes,
+        [
+            WaterSource::Rain,
+            WaterSource::Watering,
+            WaterSource::Unknown,
+            WaterSource::Unknown,
+            WaterSource::Unknown
+        ]
+    );
     near(a.wettings[0].rain_mm.expect("heard"), 2.0, 1e-9);
     let day = &a.days[7];
     assert_eq!((day.date, day.watering_mm), (date(2026, 3, 8), Some(12.0)), "60 L on 5 m2");

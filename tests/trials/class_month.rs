@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
-use trug::analysis::month::{Beside, Cause, Input, Month, month};
+use trug::analysis::month::{Beside, Input, Month, WaterSource, month};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::Batch;
@@ -132,15 +132,16 @@ impl Tally {
                 let begun = watering.from - jiff::SignedDuration::from_mins(30);
                 let found = bed.wettings.iter().find(|wetting| near(begun, wetting.from));
                 self.found += u32::from(found.is_some());
-                self.called_watering +=
-                    u32::from(found.is_some_and(|it| matches!(it.cause, Cause::Watering | Cause::Both)));
+                self.called_watering += u32::from(
+                    found.is_some_and(|it| matches!(it.cause, WaterSource::Watering | WaterSource::Both)),
+                );
             }
             for wetting in &bed.wettings {
                 self.wettings += 1;
                 let watered =
                     own.clone().any(|it| near(it.from - jiff::SignedDuration::from_mins(30), wetting.from));
                 self.false_waterings +=
-                    u32::from(!watered && matches!(wetting.cause, Cause::Watering | Cause::Both));
+                    u32::from(!watered && matches!(wetting.cause, WaterSource::Watering | WaterSource::Both));
             }
         }
     }
@@ -175,7 +176,10 @@ fn a_simulated_month_s_waterings_are_found_and_named() {
     let kitchen = month.beds.iter().find(|bed| bed.id.as_str() == "kitchen-bed").expect("the bed");
     let logged =
         kitchen.wettings.iter().find(|it| it.logged.is_some()).expect("the logged watering was felt");
-    assert!(matches!(logged.cause, Cause::Watering | Cause::Both) && !logged.inferred, "{logged:?}");
+    assert!(
+        matches!(logged.cause, WaterSource::Watering | WaterSource::Both) && !logged.inferred,
+        "{logged:?}"
+    );
     // 30 days of 96 readings, and an hour more: the clock goes back on the fifth.
     let probe = month.sensors.iter().find(|it| it.id.as_str() == "kitchen-15cm").expect("the probe");
     assert_eq!(probe.expected, 2884);

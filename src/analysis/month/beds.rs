@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use super::dryings::{DryingSoil, WholeHours, dryings};
 use super::span::{DaySpan, MonthSpan, seconds};
 use super::wettings::{Found, Heard, Rises, waterings};
-use super::{BedDay, BedMonth, BedWetting, Cause, MulchOn, WaterBand};
+use super::{BedDay, BedMonth, MonthWetting, MulchOn, WaterBand, WaterSource};
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
 use crate::garden::{Needs, patience_s, plus};
@@ -156,7 +156,7 @@ fn mulch(of: BedInput<'_>, bed: &Bed) -> Option<MulchOn> {
 
 /// A wetting with what it brought by hand, tap or timer.
 struct BroughtWater {
-    wetting: BedWetting,
+    wetting: MonthWetting,
     /// How many beds rose with it.
     beds: usize,
 }
@@ -173,7 +173,7 @@ fn brought(found: &Found, next: Option<&Found>, water: WholeHours<'_>, zone: &Ro
         .zip(peak)
         .map(|(base, peak)| (1000.0 * zone.root_depth_m * (peak.water_content - base)).max(0.0));
     BroughtWater {
-        wetting: BedWetting {
+        wetting: MonthWetting {
             from: onset,
             to: peak.map_or(found.wetting.seen, |peak| peak.end),
             gain_mm: gain,
@@ -235,7 +235,7 @@ impl BedRecord<'_> {
         let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
         let within = |at: Timestamp| from <= at && at < to;
         let own = self.brought.iter().filter(|it| within(it.wetting.from));
-        let unknown = own.clone().filter(|it| it.wetting.cause == Cause::Unknown);
+        let unknown = own.clone().filter(|it| it.wetting.cause == WaterSource::Unknown);
         let unknown_mm = unknown.filter_map(|it| it.wetting.gain_mm).fold(0.0, |sum, mm| sum + mm);
         if let Some(litres) = of.heard.own_meter_l(index, from, to) {
             return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
@@ -243,10 +243,10 @@ impl BedRecord<'_> {
         let mut sum = Some(0.0);
         let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
         for BroughtWater { wetting, beds } in
-            own.filter(|it| matches!(it.wetting.cause, Cause::Watering | Cause::Both))
+            own.filter(|it| matches!(it.wetting.cause, WaterSource::Watering | WaterSource::Both))
         {
             let seen = wetting.gain_mm.map(|gain| match wetting.cause {
-                Cause::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
+                WaterSource::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
                 _ => gain,
             });
             let logged = wetting.logged.and_then(|(_, litres)| litres);

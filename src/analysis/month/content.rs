@@ -5,6 +5,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::analysis::{Effect, Summary, TooFew};
+use crate::garden::WettingCause;
 use crate::garden::log::LogEntry;
 use crate::history::Bin;
 use crate::model::{CalendarMonth, Id, Quantity};
@@ -119,16 +120,27 @@ impl RainDayOf {
     }
 }
 
-/// What water came.
+/// What wetted a bed, as tables name it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Cause {
+pub enum WaterSource {
     Rain,
     Watering,
     Both,
     Unknown,
 }
 
-impl Cause {
+impl From<WettingCause> for WaterSource {
+    fn from(cause: WettingCause) -> Self {
+        match cause {
+            WettingCause::Rain { .. } => Self::Rain,
+            WettingCause::RainAndWatering { .. } => Self::Both,
+            WettingCause::Watering { .. } => Self::Watering,
+            WettingCause::Unknown(_) => Self::Unknown,
+        }
+    }
+}
+
+impl WaterSource {
     /// The name in tables.
     pub fn name(self) -> &'static str {
         match self {
@@ -142,7 +154,7 @@ impl Cause {
 
 /// One wetting of a bed.
 #[derive(Clone, Debug, PartialEq)]
-pub struct BedWetting {
+pub struct MonthWetting {
     /// When its soil began to grow wetter.
     pub from: Timestamp,
     /// When its root zone was wettest, within twelve hours.
@@ -150,7 +162,7 @@ pub struct BedWetting {
     /// What the root zone gained, mm, less what it lost in that time; `None` where
     /// not all of its probes were heard.
     pub gain_mm: Option<f64>,
-    pub cause: Cause,
+    pub cause: WaterSource,
     /// Nobody wrote the watering down and no meter counted it: the gauge was heard
     /// and caught no rain, and few beds rose at once.
     pub inferred: bool,
@@ -281,7 +293,7 @@ pub struct BedMonth {
     pub mulch: Option<MulchOn>,
     /// Every day of the month that has begun.
     pub days: Vec<BedDay>,
-    pub wettings: Vec<BedWetting>,
+    pub wettings: Vec<MonthWetting>,
     pub dryings: Vec<Drying>,
     /// What it needed and what it got (rain and waterings) over the days on which all
     /// of that is known, mm, and how many days those were.

@@ -39,8 +39,8 @@ use wettings::Heard;
 
 pub use crate::analysis::{Effect, Pairing};
 pub use content::{
-    BedDay, BedMonth, BedWetting, Beside, Cause, DayOf, Drying, Month, MulchOn, Question, RainDayOf,
-    RainMonth, SensorMonth, TankDay, TankMonth, WaterBand,
+    BedDay, BedMonth, Beside, DayOf, Drying, Month, MonthWetting, MulchOn, Question, RainDayOf, RainMonth,
+    SensorMonth, TankDay, TankMonth, WaterBand, WaterSource,
 };
 
 use crate::garden::log::LogEntry;
@@ -145,8 +145,8 @@ pub struct Rise {
     pub onset: Timestamp,
     /// How far it rose, m³/m³.
     pub rise: f64,
-    pub cause: Cause,
-    /// Whether a watering is only inferred: see [`BedWetting::inferred`].
+    pub cause: WaterSource,
+    /// Whether a watering is only inferred: see [`MonthWetting::inferred`].
     pub inferred: bool,
     /// What speaks for the cause, in words.
     pub why: String,

@@ -4,7 +4,7 @@
 //! to begin needs sorting, counting, adding or a chart, no more. Tables and columns are
 //! those of the month's files.
 
-use super::{BedMonth, Cause, Month, Question, SensorMonth};
+use super::{BedMonth, Month, Question, SensorMonth, WaterSource};
 use crate::garden::log::LogEvent;
 use crate::model::{Id, Quantity};
 use crate::text::spoken;
@@ -98,7 +98,7 @@ fn soaked(month: &Month) -> Option<Question> {
     let known = |bed: &BedMonth| {
         bed.wettings
             .iter()
-            .filter(|it| it.cause == Cause::Rain && it.gain_mm.is_some() && it.rain_mm.is_some())
+            .filter(|it| it.cause == WaterSource::Rain && it.gain_mm.is_some() && it.rain_mm.is_some())
             .count()
     };
     let rains: usize = month.beds.iter().map(known).sum();
@@ -211,7 +211,7 @@ fn balance(month: &Month) -> Option<Question> {
 
 fn watered(month: &Month) -> Option<Question> {
     let count = |bed: &BedMonth| {
-        bed.wettings.iter().filter(|it| matches!(it.cause, Cause::Watering | Cause::Both)).count()
+        bed.wettings.iter().filter(|it| matches!(it.cause, WaterSource::Watering | WaterSource::Both)).count()
     };
     let bed = month.beds.iter().max_by_key(|bed| count(bed)).filter(|bed| count(bed) >= 2)?;
     question(

@@ -1,42 +1,32 @@
-//! When each bed grew wetter, by the same watch as the core's, and why.
+//! When each bed grew wetter, by the same watch as the core's, and why: the evidence
+//! of a whole month, for [`WettingEvidence::cause`] to decide on.
 //!
-//! The core judges while things happen; here the whole month is known, and what people
-//! wrote down counts too. In this order:
-//!
-//! 1. At least 1 mm in a gauge within the day before explains a wetting: rain. A
-//!    watering that was logged, or that a water meter counted, explains it too: both,
-//!    or watering alone.
-//! 2. Else, where a gauge was heard and caught no rain, few beds rose at once, the rise
-//!    was clear and no meter speaks against it, it is inferred that the bed was watered.
-//! 3. Else it is not known, and the reason is said.
+//! The core gathers its evidence while things happen; here a later message or entry
+//! of the log counts too. A gauge that lies is not found out.
 
 use jiff::Timestamp;
 
-use super::Cause;
+use super::WaterSource;
 use super::counted::Counted;
 use super::span::seconds;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
-    CLEAR_RISE, LEAST_MM, LEAST_SITE_L, PEATY, RAIN_EXPLAINS_MM, SAME_DEPTH_M, SAME_WEATHER_S,
-    SAME_WETTING_S, SLOW_S, THAW_C, TOGETHER_S, Unclear, patience_s, plus,
+    BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM,
+    SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WettingCause, WettingEvidence, patience_s,
+    people_about, plus,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity};
 use crate::text::spoken;
-use crate::watering::{Wetting, WettingWatch, probe_lag_s};
+use crate::watering::{Wetting, WettingWatch, probe_lag_s, wholly_outside};
 
 const DAY_S: i64 = 86_400;
-/// People write down about when they watered: this far off at most, seconds. Ours.
-const LOGGED_NEAR_S: i64 = 3 * 3600;
-/// Water takes up to this long from a gauge to a probe beyond the probe's lag.
-const GAUGE_MARGIN_S: i64 = 3600;
-
 /// A wetting with what speaks for its cause.
 #[derive(Clone, Debug)]
 pub(super) struct Found {
     pub(super) wetting: Wetting,
-    pub(super) cause: Cause,
+    pub(super) cause: WaterSource,
     pub(super) inferred: bool,
     pub(super) rain_mm: Option<f64>,
     pub(super) metered_l: Option<f64>,
@@ -124,20 +114,22 @@ impl Heard<'_> {
             if same || !tells {
                 continue;
             }
-            let near = |it: &Wetting| seconds(it.onset, wetting.onset).abs() <= TOGETHER_S;
-            let rose: Vec<bool> =
-                (0..beds.len()).map(|i| i == bed || rises[i].all.iter().any(near)).collect();
-            let speaks = |i: usize| beds[i].iter().any(|&p| self.fresh(p, wetting.seen).is_some());
-            let watched = (0..beds.len()).filter(|&i| rose[i] || speaks(i)).count();
-            let rose = rose.iter().filter(|rose| **rose).count();
-            let several = rose >= 3 || (watched == 2 && rose == 2);
-            let after_rain = like_rain_at
-                .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&seconds(at, wetting.onset)));
-            let found = self.weigh(bed, probe, wetting, Together { rose, watched, several, after_rain });
-            if several && !matches!(found.cause, Cause::Rain | Cause::Both | Cause::Watering) {
+            let motions = (0..beds.len()).map(|other| {
+                let near = |it: &&Wetting| seconds(it.onset, wetting.onset).abs() <= TOGETHER_S;
+                let began = if other == bed {
+                    Some(wetting.onset)
+                } else {
+                    rises[other].all.iter().filter(near).map(|it| it.onset).min()
+                };
+                let top = beds[other].iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
+                let lag_s = probe_lag_s(top.map_or(0.0, |&top| self.depth_m(top)));
+                BedMotion { fresh: top.is_some(), began: began.map(|began| (began, lag_s)), stirred: false }
+            });
+            let evidence = self.evidence(bed, probe, wetting, BedsTogether::of(motions), like_rain_at);
+            if evidence.like_rain() {
                 like_rain_at = Some(wetting.onset);
             }
-            rises[bed].found.push(found);
+            rises[bed].found.push(self.explained(&evidence));
         }
         for bed in &mut rises {
             bed.found.sort_by_key(|found| found.wetting.onset);
@@ -145,129 +137,105 @@ impl Heard<'_> {
         rises
     }
 
-    fn weigh(&self, bed: usize, probe: usize, wetting: Wetting, together: Together) -> Found {
-        let zone = &self.garden.site.time_zone;
-        let earliest = plus(wetting.onset, -probe_lag_s(self.depth_m(probe)));
-        let day_before = plus(wetting.onset, -DAY_S);
-        let caught_mm = self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max);
-        let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
-        let logged = self.logged(bed, earliest, wetting.seen);
-        let meter = self.meter(bed, plus(earliest, -SLOW_S), wetting.seen);
-        let rained = caught_mm >= RAIN_EXPLAINS_MM;
-        let mut reasons = Vec::new();
-        if rained {
-            let least = if gauge_known { "" } else { "at least " };
-            reasons.push(format!("the rain gauge caught {least}{caught_mm:.1} mm in the day before"));
-        }
-        if let Some((at, litres)) = logged {
-            let with = litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
-            reasons.push(format!("the log says it was watered{with} at {}", spoken::moment(at, zone)));
-        }
-        let ran = meter.as_ref().is_some_and(|meter| meter.litres >= meter.least_l);
-        if let Some(meter) = meter.as_ref().filter(|_| ran) {
-            let whose = if meter.own { "its" } else { "the garden's" };
-            reasons.push(format!("{whose} water meter counted {} then", spoken::litres(meter.litres)));
-        }
-        let watered = logged.is_some() || ran;
-        let (cause, inferred) = match (rained, watered) {
-            (true, true) => (Cause::Both, false),
-            (true, false) => (Cause::Rain, false),
-            (false, true) => (Cause::Watering, false),
-            (false, false) => match self.unclear(bed, probe, &wetting, earliest, meter.as_ref(), together) {
-                Some(unclear) => {
-                    reasons.push(unclear.words().to_owned());
-                    (Cause::Unknown, false)
-                }
-                None => {
-                    reasons.push(format!(
-                        "the rain gauge was heard and caught {caught_mm:.1} mm in the day before, and {} of {} beds \
-                         rose then",
-                        together.rose, together.watched
-                    ));
-                    (Cause::Watering, true)
-                }
-            },
-        };
-        Found {
-            wetting,
-            cause,
-            inferred,
-            rain_mm: gauge_known.then_some(caught_mm),
-            metered_l: meter.filter(|meter| meter.whole || ran).map(|meter| meter.litres),
-            logged,
-            why: spoken::list(&reasons),
-            beds: together.rose,
-        }
-    }
-
-    /// Why it cannot be told that a rise without rain and without a known watering was
-    /// a watering; `None` where it can.
-    fn unclear(
+    fn evidence(
         &self,
         bed: usize,
         probe: usize,
-        wetting: &Wetting,
-        earliest: Timestamp,
-        meter: Option<&Meter>,
-        together: Together,
-    ) -> Option<Unclear> {
-        if self.coldest_soil_c(bed, wetting.seen).is_some_and(|c| c < THAW_C) {
-            return Some(Unclear::SoilCold);
-        }
-        if self.fresh(probe, wetting.seen).is_some_and(|content| content > PEATY) {
-            return Some(Unclear::SoilPeaty);
-        }
-        match meter {
-            Some(meter) if meter.whole => return Some(Unclear::MeterDry),
-            Some(meter) if meter.own => return Some(Unclear::MeterSilent),
-            _ => {}
-        }
-        let since = plus(earliest, -GAUGE_MARGIN_S);
-        let old = |gauge: &&Counted| gauge.heard_since(plus(wetting.onset, -DAY_S));
-        let believed =
-            self.gauges.iter().filter(old).filter(|gauge| gauge.whole(since, wetting.seen)).count();
-        match believed {
-            0 if self.gauges.iter().any(|gauge| old(&gauge)) => Some(Unclear::GaugeSilent),
-            0 => Some(Unclear::NoGauge),
-            1 if together.several => Some(Unclear::SeveralBeds),
-            1 if together.after_rain => Some(Unclear::SameWeather),
-            _ if wetting.rise < CLEAR_RISE => Some(Unclear::Small),
-            _ => None,
+        wetting: Wetting,
+        together: BedsTogether,
+        like_rain_at: Option<Timestamp>,
+    ) -> WettingEvidence {
+        let site = &self.garden.site;
+        let hours = self.garden.beds[bed].watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
+        let earliest = plus(wetting.onset, -probe_lag_s(self.depth_m(probe)));
+        let day_before = plus(wetting.onset, -DAY_S);
+        WettingEvidence {
+            wetting,
+            earliest,
+            outside_hours: wholly_outside(hours, &site.time_zone, earliest, wetting.onset),
+            together,
+            rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
+            meter: self.meter(bed, plus(earliest, -SLOW_S), wetting.seen),
+            logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
+            people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
+            soil_c: self.coldest_soil_c(bed, wetting.seen),
+            water_content: self.fresh(probe, wetting.seen),
+            gauges: self.gauges_heard(&wetting, earliest),
+            like_rain_at,
         }
     }
 
-    /// When the log says that a bed was watered at about that time; where it says so
-    /// more than once, the first time and all litres.
-    fn logged(&self, bed: usize, earliest: Timestamp, seen: Timestamp) -> Option<(Timestamp, Option<f64>)> {
-        let from = plus(earliest, -LOGGED_NEAR_S);
-        let mut found: Option<(Timestamp, Option<f64>)> = None;
-        for (at, litres) in waterings(self.log, self.garden, bed).filter(|(at, _)| from <= *at && *at <= seen)
-        {
-            found = match found {
-                None => Some((at, litres)),
-                Some((first, sum)) => Some((first.min(at), sum.zip(litres).map(|(a, b)| a + b))),
-            };
+    /// How many gauges were heard all along; else why none can tell.
+    fn gauges_heard(&self, wetting: &Wetting, earliest: Timestamp) -> Result<usize, CauseUnknown> {
+        let since = plus(earliest, -GAUGE_MARGIN_S);
+        let old = |gauge: &&Counted| gauge.heard_since(plus(wetting.onset, -DAY_S));
+        match self.gauges.iter().filter(old).filter(|gauge| gauge.whole(since, wetting.seen)).count() {
+            0 if self.gauges.iter().any(|gauge| old(&gauge)) => Err(CauseUnknown::GaugeSilent),
+            0 => Err(CauseUnknown::NoGauge),
+            heard => Ok(heard),
         }
-        found
+    }
+
+    /// A wetting with its cause and the words for it.
+    fn explained(&self, evidence: &WettingEvidence) -> Found {
+        let WettingEvidence { wetting, rain_mm, meter, logged, together, .. } = *evidence;
+        let day_before = plus(wetting.onset, -DAY_S);
+        let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
+        let mut reasons = Vec::new();
+        if rain_mm >= RAIN_EXPLAINS_MM {
+            let least = if gauge_known { "" } else { "at least " };
+            reasons.push(format!("the rain gauge caught {least}{rain_mm:.1} mm in the day before"));
+        }
+        if let Some(LoggedWatering { at, litres }) = logged {
+            let with = litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
+            let when = spoken::moment(at, &self.garden.site.time_zone);
+            reasons.push(format!("the log says it was watered{with} at {when}"));
+        }
+        if let MeterEvidence::Ran { litres, own } = meter {
+            let whose = if own { "its" } else { "the garden's" };
+            reasons.push(format!("{whose} water meter counted {} then", spoken::litres(litres)));
+        }
+        let cause = evidence.cause();
+        match cause {
+            WettingCause::Unknown(unknown) => reasons.push(unknown.words().to_owned()),
+            WettingCause::Watering { inferred: true } => reasons.push(format!(
+                "the rain gauge was heard and caught {rain_mm:.1} mm in the day before, and {} of {} beds rose then",
+                together.beds, together.watched
+            )),
+            _ => {}
+        }
+        Found {
+            wetting,
+            cause: cause.into(),
+            inferred: cause == WettingCause::Watering { inferred: true },
+            rain_mm: gauge_known.then_some(rain_mm),
+            metered_l: match meter {
+                MeterEvidence::Ran { litres, .. } | MeterEvidence::Dry { litres } => Some(litres),
+                MeterEvidence::Silent { .. } | MeterEvidence::None => None,
+            },
+            logged: logged.map(|it| (it.at, it.litres)),
+            why: spoken::list(&reasons),
+            beds: together.beds,
+        }
     }
 
     /// What the bed's own meters, else the site's, counted.
-    fn meter(&self, bed: usize, from: Timestamp, to: Timestamp) -> Option<Meter> {
-        let area_m2 = self.garden.beds[bed].area_m2;
-        let of = |own: bool, least_l: f64| {
-            let mut meters = self
+    fn meter(&self, bed: usize, from: Timestamp, to: Timestamp) -> MeterEvidence {
+        let of = |own: bool| {
+            let meters = self
                 .meters
                 .iter()
                 .filter(|(place, _)| if own { is_bed(*place, bed) } else { *place == Place::Site });
-            let (mut litres, mut whole) = (0.0, true);
-            let first = meters.next()?;
-            for (_, meter) in std::iter::once(first).chain(meters) {
-                litres += meter.touching(from, to);
-                whole &= meter.whole(from, to);
-            }
-            Some(Meter { litres, whole, own, least_l })
+            meters
+                .map(|(_, meter)| (meter.touching(from, to), meter.whole(from, to)))
+                .reduce(|(litres, whole), (more, too)| (litres + more, whole && too))
         };
-        of(true, LEAST_MM * area_m2).or_else(|| of(false, LEAST_SITE_L))
+        let area_m2 = self.garden.beds[bed].area_m2;
+        match (of(true), of(false)) {
+            (Some((litres, whole)), _) => MeterEvidence::of(litres, whole, Some(area_m2)),
+            (None, Some((litres, whole))) => MeterEvidence::of(litres, whole, None),
+            (None, None) => MeterEvidence::None,
+        }
     }
 
     /// The coldest fresh soil thermometer of the bed, else of the site, °C.
@@ -300,27 +268,6 @@ impl Heard<'_> {
         let litres = own.map(|(_, meter)| meter.whole(from, to).then(|| meter.sum(from, to)));
         Some(litres.sum())
     }
-}
-
-/// How the garden's beds moved together.
-#[derive(Clone, Copy, Debug)]
-struct Together {
-    rose: usize,
-    watched: usize,
-    several: bool,
-    /// Several beds rose without known rain a few hours before.
-    after_rain: bool,
-}
-
-/// What meters counted when a wetting's water can have come.
-#[derive(Clone, Copy, Debug)]
-struct Meter {
-    litres: f64,
-    /// Whether they were heard all along.
-    whole: bool,
-    own: bool,
-    /// Less than this is no watering.
-    least_l: f64,
 }
 
 pub(super) fn is_bed(place: Place, bed: usize) -> bool {

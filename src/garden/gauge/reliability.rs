@@ -18,8 +18,7 @@ use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
-use crate::garden::wetting::cause::{RAIN_EXPLAINS_MM, Weighed};
-use crate::garden::wetting::flow::Meter;
+use crate::garden::wetting::cause::{MeterEvidence, RAIN_EXPLAINS_MM, WettingEvidence};
 use crate::model::add_seconds;
 use crate::rain::{Evidence, Verdict};
 use crate::text::spoken;
@@ -37,38 +36,38 @@ const TIMER_HOURS: f64 = 0.7;
 
 impl SiteState {
     /// Lets the beds testify about the gauges.
-    pub(crate) fn weigh_gauges(&mut self, weighed: &Weighed, batch: &mut Batch) {
-        let wetting = &weighed.wetting;
+    pub(crate) fn weigh_gauges(&mut self, evidence: &WettingEvidence, batch: &mut Batch) {
+        let wetting = &evidence.wetting;
         if self.evidence_at.is_some_and(|at| wetting.onset.as_second() - at.as_second() < EVIDENCE_EVERY_S) {
             return;
         }
         let local = self.garden.site.time_zone.to_datetime(wetting.onset);
-        let rising = weighed.rising;
+        let together = evidence.together;
         for number in 0..self.gauges.len() {
             let index = self.gauges[number];
             // A gauge that was not heard has missed nothing.
-            if self.gauge_heard(index, wetting, weighed.earliest).is_err() {
+            if self.gauge_heard(index, wetting, evidence.earliest).is_err() {
                 continue;
             }
             let Some(gauge) = self.history(index).rain() else { continue };
             let mm = gauge.sum_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen);
             let caught = mm >= WELL_MM;
-            let another_caught = weighed.rain_mm >= RAIN_EXPLAINS_MM;
-            let proven = another_caught || matches!(weighed.meter, Meter::Dry);
-            let weight = match weighed.meter {
+            let another_caught = evidence.rain_mm >= RAIN_EXPLAINS_MM;
+            let proven = another_caught || matches!(evidence.meter, MeterEvidence::Dry { .. });
+            let weight = match evidence.meter {
                 _ if caught => 1.0,
                 // A clogged gauge lets a part through: neither well nor dead.
                 _ if mm >= RAIN_EXPLAINS_MM => continue,
-                Meter::Ran { .. } => continue,
-                _ if rising.at_once >= 2 && proven => 1.0,
-                _ if weighed.two_unattended() => 1.0,
+                MeterEvidence::Ran { .. } => continue,
+                _ if together.at_once >= 2 && proven => 1.0,
+                _ if evidence.two_unattended() => 1.0,
                 // Timers open beds together too, in their allowed hours.
-                _ if !weighed.people_about && rising.most() => TIMER_HOURS,
+                _ if !evidence.people_about && together.most() => TIMER_HOURS,
                 _ => continue,
             };
             let was_suspect = self.trusts[number].suspect();
-            let evidence = Evidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
-            self.trusts[number].beds_rose(evidence);
+            let witness = Evidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
+            self.trusts[number].beds_rose(witness);
             self.evidence_at = Some(wetting.onset);
             let input = match (self.trusts[number].suspect(), caught || was_suspect) {
                 (true, _) => Input::Breach,

@@ -1,12 +1,17 @@
-//! What wetted a bed: rain, watering, or something that cannot be told.
+//! What wetted a bed: rain, watering, both, or something that cannot be told. It is
+//! decided here alone, from evidence that the live garden, a bed's page and a class
+//! month gather each in its own way.
 //!
-//! Where a bed has its own water meter, the meter is the truth (`flow_rules`) and
-//! nothing is inferred from a rise. Else:
+//! In this order:
 //!
-//! 1. At least 1 mm in a gauge within the day before explains a wetting: rain.
-//! 2. Soil near freezing and peaty mixes rise without water: unknown.
-//! 3. The site's meter counted water at that time: watering. It counted none:
-//!    unknown, for the water came past it.
+//! 1. At least 1 mm in a gauge within the day before explains a wetting: rain. A
+//!    watering that was logged for the bed, that its own meter counted, or that the
+//!    site's meter counted while the soil rises by water alone, explains it too: both,
+//!    or watering alone.
+//! 2. Soil near freezing and peaty mixes rise without water: unknown. The site's meter
+//!    does not overrule that, since its water may have gone elsewhere.
+//! 3. A meter that was heard and counted nothing: unknown, for the water came past it.
+//!    The bed's own meter was not heard: unknown.
 //! 4. No gauge was heard, or none is believed: unknown.
 //! 5. Several beds rose at once, by however little, or two where nobody is in the
 //!    garden and no water may run: unknown, since that is what rain over a gauge
@@ -14,41 +19,160 @@
 //!    Two believed gauges that agree on no rain overrule this.
 //! 6. The rise was small: unknown, for a drizzle that the gauge counts slowly and
 //!    water that creeps through the soil look so too.
-//! 7. Else it was watering.
+//! 7. Else it is inferred that it was watering.
 //!
 //! The rules were chosen on open records of probes beside gauges, where a
 //! blocked gauge was by far the largest cause of false waterings.
 
 use jiff::Timestamp;
 
-use crate::garden::sensor::state::SensorHistory;
-use crate::garden::site::{Cause, SiteState, Unclear};
-use crate::garden::wetting::flow::Meter;
-use crate::model::{Place, Quantity, add_seconds};
-use crate::watering::{Wetting, probe_lag_s};
+use crate::watering::Wetting;
 
 /// Rain that explains a wetting, mm within a day.
 pub(crate) const RAIN_EXPLAINS_MM: f64 = 1.0;
 /// A smaller rise is not called a watering on the gauge's word alone, m³/m³. The
 /// score over simulated months chose it: with a dead gauge most false waterings
 /// were of 0.010 to 0.012.
-pub(crate) const CLEAR_RISE: f64 = 0.015;
+const CLEAR_RISE: f64 = 0.015;
 /// Rises this close together belong to one event.
 pub(crate) const TOGETHER_S: i64 = 3 * 3600;
 /// What follows within this time of beds that moved as under rain may be more of
 /// that rain.
-pub(crate) const SAME_WEATHER_S: i64 = 8 * 3600;
-/// Water takes up to this long from a gauge to a probe beyond the probe's lag.
-const GAUGE_MARGIN_S: i64 = 3600;
-const DAY_S: i64 = 86_400;
+const SAME_WEATHER_S: i64 = 8 * 3600;
+/// People write down about when they watered: this far off at most, seconds. Ours.
+pub(crate) const LOGGED_NEAR_S: i64 = 3 * 3600;
 /// Below this soil may thaw, °C.
-pub(crate) const THAW_C: f64 = 2.0;
+const THAW_C: f64 = 2.0;
 /// Above this a mix is peaty, m³/m³.
-pub(crate) const PEATY: f64 = 0.55;
+const PEATY: f64 = 0.55;
+/// Least water that is a watering, mm over the bed: less is a drip or a cup.
+pub(crate) const LEAST_MM: f64 = 0.5;
+/// Least water through the site's meter, litres.
+pub(crate) const LEAST_SITE_L: f64 = 5.0;
+
+/// What wetted a bed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum WettingCause {
+    /// The gauges' catch in the day before, mm.
+    Rain {
+        mm: f64,
+    },
+    RainAndWatering {
+        mm: f64,
+    },
+    /// `inferred`: nobody wrote it down and no meter counted it.
+    Watering {
+        inferred: bool,
+    },
+    Unknown(CauseUnknown),
+}
+
+/// Why the cause of a wetting cannot be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum CauseUnknown {
+    NoGauge,
+    GaugeSilent,
+    GaugeSuspect,
+    SeveralBeds,
+    SameWeather,
+    Small,
+    MeterDry,
+    MeterSilent,
+    SoilCold,
+    SoilPeaty,
+}
+
+impl CauseUnknown {
+    /// Completes "so it cannot be told whether this was rain or watering: ...".
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Self::NoGauge => "there is no rain gauge with a day of readings before it",
+            Self::GaugeSilent => "the rain gauge was not heard at that time",
+            Self::GaugeSuspect => {
+                "the rain gauge has lately missed rain that the beds felt; it may be blocked"
+            }
+            Self::SeveralBeds => {
+                "several beds grew wetter at once, which looks like rain that the gauge missed"
+            }
+            Self::SameWeather => {
+                "several beds grew wetter a few hours before, which looks like rain that the gauge missed"
+            }
+            Self::Small => "it rose by too little to tell a light watering from drizzle",
+            Self::MeterDry => {
+                "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
+            }
+            Self::MeterSilent => "its water meter was not heard at that time",
+            Self::SoilCold => "soil near freezing grows wetter by thawing alone",
+            Self::SoilPeaty => "a mix this wet rises and falls without any water given",
+        }
+    }
+}
+
+/// What the meters say of a wetting.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum MeterEvidence {
+    /// Neither the bed nor the site has one.
+    None,
+    /// It was not heard without a break. `own`: the bed's.
+    Silent { own: bool },
+    /// It counted next to nothing.
+    Dry { litres: f64 },
+    /// It counted water. `own`: the bed's.
+    Ran { litres: f64, own: bool },
+}
+
+impl MeterEvidence {
+    /// Of meters that counted `litres` together; `whole`: each was heard all along.
+    /// `bed_m2`: the area of the bed whose own they are; `None`: they are the site's.
+    pub(crate) fn of(litres: f64, whole: bool, bed_m2: Option<f64>) -> Self {
+        let own = bed_m2.is_some();
+        let least_l = bed_m2.map_or(LEAST_SITE_L, |area_m2| LEAST_MM * area_m2);
+        match (litres >= least_l, whole) {
+            (true, _) => Self::Ran { litres, own },
+            (false, false) => Self::Silent { own },
+            (false, true) => Self::Dry { litres },
+        }
+    }
+}
+
+/// Hand watering that was written down about when a bed grew wetter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct LoggedWatering {
+    pub(crate) at: Timestamp,
+    /// Where somebody measured.
+    pub(crate) litres: Option<f64>,
+}
+
+impl LoggedWatering {
+    /// Of a bed's logged waterings, those of which a wetting can be; where there are
+    /// several, the first time and all litres.
+    pub(crate) fn near(
+        waterings: impl Iterator<Item = (Timestamp, Option<f64>)>,
+        earliest: Timestamp,
+        seen: Timestamp,
+    ) -> Option<Self> {
+        waterings
+            .filter(|(at, _)| seconds(*at, earliest) <= LOGGED_NEAR_S && *at <= seen)
+            .map(|(at, litres)| Self { at, litres })
+            .reduce(|a, b| Self { at: a.at.min(b.at), litres: a.litres.zip(b.litres).map(|(a, b)| a + b) })
+    }
+}
+
+/// How one bed moved about when another rose.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BedMotion {
+    /// Whether it has a fresh probe.
+    pub(crate) fresh: bool,
+    /// When it began to rise, and the longest time that its water took to its probe,
+    /// seconds.
+    pub(crate) began: Option<(Timestamp, i64)>,
+    /// Whether it stirred by too little to be called a wetting.
+    pub(crate) stirred: bool,
+}
 
 /// How the garden's beds moved together.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Rising {
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct BedsTogether {
     /// Beds that rose or stirred within the event, this one included.
     pub(crate) beds: usize,
     /// Those of them that one shower can have wetted: their water can have come at
@@ -58,11 +182,35 @@ pub(crate) struct Rising {
     pub(crate) watched: usize,
 }
 
-impl Rising {
+impl BedsTogether {
+    /// Of every bed of the garden.
+    pub(crate) fn of(motions: impl Iterator<Item = BedMotion>) -> Self {
+        let mut found = Self { beds: 0, at_once: 0, watched: 0 };
+        // When each bed's water can have come, seconds.
+        let mut arrivals: Vec<(i64, i64)> = Vec::new();
+        for motion in motions {
+            found.watched += usize::from(motion.began.is_some() || motion.fresh);
+            match motion.began {
+                Some((began, lag_s)) => {
+                    arrivals.push((began.as_second() - lag_s, began.as_second()));
+                    found.beds += 1;
+                }
+                None if motion.stirred => {
+                    found.beds += 1;
+                    found.at_once += 1;
+                }
+                None => {}
+            }
+        }
+        let at = |moment: i64| arrivals.iter().filter(|(from, to)| (*from..=*to).contains(&moment)).count();
+        found.at_once += arrivals.iter().map(|(from, _)| at(*from)).max().unwrap_or(0);
+        found
+    }
+
     /// More beds than one person's hose is likely to reach: three, or both of two.
     /// They need not have risen at one moment: a day of showers wets one bed after
     /// the other.
-    pub(crate) fn several(&self) -> bool {
+    fn several(&self) -> bool {
         self.beds >= 3 || (self.watched == 2 && self.beds == 2)
     }
 
@@ -72,172 +220,180 @@ impl Rising {
     }
 }
 
-/// A wetting as it is weighed.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Weighed {
+/// What speaks for the cause of a wetting.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct WettingEvidence {
     pub(crate) wetting: Wetting,
     /// The first moment at which its water can have come.
     pub(crate) earliest: Timestamp,
     /// Outside the allowed hours for every moment at which it can have begun.
     pub(crate) outside_hours: bool,
-    pub(crate) rising: Rising,
+    pub(crate) together: BedsTogether,
     /// Largest catch of the gauges in the day before, mm.
     pub(crate) rain_mm: f64,
     /// What the meter that the bed's water passes counted.
-    pub(crate) meter: Meter,
+    pub(crate) meter: MeterEvidence,
+    pub(crate) logged: Option<LoggedWatering>,
     /// Whether people are in the garden then.
     pub(crate) people_about: bool,
+    /// The coldest soil thermometer of the bed, else of the site, °C.
+    pub(crate) soil_c: Option<f64>,
+    /// What the probe reads, m³/m³.
+    pub(crate) water_content: Option<f64>,
+    /// How many believed gauges were heard; else why there is none.
+    pub(crate) gauges: Result<usize, CauseUnknown>,
+    /// When beds last moved as under rain that no gauge caught.
+    pub(crate) like_rain_at: Option<Timestamp>,
 }
 
-impl Weighed {
+impl WettingEvidence {
+    /// What wetted the bed.
+    pub(crate) fn cause(&self) -> WettingCause {
+        let rises_without_water = if self.soil_c.is_some_and(|c| c < THAW_C) {
+            Some(CauseUnknown::SoilCold)
+        } else {
+            self.water_content.filter(|content| *content > PEATY).map(|_| CauseUnknown::SoilPeaty)
+        };
+        let metered = match self.meter {
+            MeterEvidence::Ran { own, .. } => own || rises_without_water.is_none(),
+            _ => false,
+        };
+        match (self.rain_mm >= RAIN_EXPLAINS_MM, metered || self.logged.is_some()) {
+            (true, true) => WettingCause::RainAndWatering { mm: self.rain_mm },
+            (true, false) => WettingCause::Rain { mm: self.rain_mm },
+            (false, true) => WettingCause::Watering { inferred: false },
+            (false, false) => match rises_without_water.or_else(|| self.unexplained()) {
+                Some(unknown) => WettingCause::Unknown(unknown),
+                None => WettingCause::Watering { inferred: true },
+            },
+        }
+    }
+
+    /// Why a rise that nothing explains cannot be called a watering; `None`: it can.
+    fn unexplained(&self) -> Option<CauseUnknown> {
+        match self.meter {
+            MeterEvidence::Dry { .. } => return Some(CauseUnknown::MeterDry),
+            MeterEvidence::Silent { own: true } => return Some(CauseUnknown::MeterSilent),
+            // The site's meter would have told; without it the beds and the gauge do.
+            MeterEvidence::Silent { own: false } | MeterEvidence::Ran { .. } | MeterEvidence::None => {}
+        }
+        match self.gauges {
+            Err(unknown) => Some(unknown),
+            Ok(1) if self.like_rain() => Some(CauseUnknown::SeveralBeds),
+            // A shower does not come alone.
+            Ok(1) if self.like_rain_lately() => Some(CauseUnknown::SameWeather),
+            Ok(_) => (self.wetting.rise < CLEAR_RISE).then_some(CauseUnknown::Small),
+        }
+    }
+
     /// Two beds at one moment, where nobody is in the garden and no water may run.
     pub(crate) fn two_unattended(&self) -> bool {
-        !self.people_about && self.outside_hours && self.rising.at_once >= 2
+        !self.people_about && self.outside_hours && self.together.at_once >= 2
     }
 
-    /// Whether the beds moved as they do under rain, and no gauge and no meter
-    /// says what it was.
+    /// Whether the beds moved as they do under rain, and neither a gauge nor a meter
+    /// nor the log says what it was.
     pub(crate) fn like_rain(&self) -> bool {
         self.rain_mm < RAIN_EXPLAINS_MM
-            && !matches!(self.meter, Meter::Ran { .. })
-            && (self.rising.several() || self.two_unattended())
-    }
-}
-
-impl SiteState {
-    /// Largest catch of the gauges after `from` and up to `to`, mm.
-    pub(crate) fn rain_mm(&self, from: Timestamp, to: Timestamp) -> f64 {
-        self.gauges
-            .iter()
-            .filter_map(|&g| match &self.sensors[usize::from(g)].history {
-                SensorHistory::Rain(gauge) => Some(gauge.sum_mm(from, to)),
-                _ => None,
-            })
-            .fold(0.0, f64::max)
-    }
-
-    /// Which beds rose about when this one did, or stirred by too little to be
-    /// called a wetting.
-    pub(crate) fn beds_rising(&self, this: u16, wetting: &Wetting) -> Rising {
-        let onset = wetting.onset;
-        let near = |at: &Timestamp| (at.as_second() - onset.as_second()).abs() <= TOGETHER_S;
-        let mut rising = Rising { beds: 0, at_once: 0, watched: 0 };
-        // When each bed's water can have come, seconds.
-        let mut arrivals: Vec<(i64, i64)> = Vec::new();
-        for (index, bed) in (0u16..).zip(&self.beds) {
-            let watch_of = |probe: u16| match &self.sensors[usize::from(probe)].history {
-                SensorHistory::Soil(watch) => Some(watch),
-                _ => None,
-            };
-            // Deeper probes go on rising for hours after water that came long before.
-            let top = bed.probes.iter().copied().find(|&probe| self.fresh(probe, wetting.seen).is_some());
-            let began = if index == this {
-                Some(onset)
-            } else {
-                bed.wetting.map(|w| w.onset).filter(near).or_else(|| {
-                    bed.probes.iter().filter_map(|&p| watch_of(p)?.rising_since().filter(near)).min()
-                })
-            };
-            let stirred = || top.and_then(watch_of).and_then(|w| w.stirred(onset)).is_some_and(|it| it);
-            rising.watched += usize::from(began.is_some() || top.is_some());
-            match began {
-                Some(began) => {
-                    let depth_m = top.and_then(|p| self.garden.sensor(p).depth_m);
-                    let began_s = began.as_second();
-                    arrivals.push((began_s - probe_lag_s(depth_m.unwrap_or(0.15)), began_s));
-                    rising.beds += 1;
-                }
-                None if stirred() => {
-                    rising.beds += 1;
-                    rising.at_once += 1;
-                }
-                None => {}
-            }
-        }
-        let at = |moment: i64| arrivals.iter().filter(|(from, to)| (*from..=*to).contains(&moment)).count();
-        rising.at_once += arrivals.iter().map(|(from, _)| at(*from)).max().unwrap_or(0);
-        rising
-    }
-
-    /// Whether a gauge spoke without a break from before the wetting until it was
-    /// believed; else why it cannot tell.
-    pub(crate) fn gauge_heard(
-        &self,
-        index: u16,
-        wetting: &Wetting,
-        earliest: Timestamp,
-    ) -> Result<(), Unclear> {
-        let SensorHistory::Rain(gauge) = &self.sensors[usize::from(index)].history else {
-            return Err(Unclear::NoGauge);
-        };
-        if !gauge.covers(add_seconds(wetting.onset, -DAY_S)) {
-            return Err(Unclear::NoGauge);
-        }
-        let whole = gauge.unbroken_since(add_seconds(earliest, -GAUGE_MARGIN_S));
-        let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
-        if whole && late_s <= self.patience_s(index) { Ok(()) } else { Err(Unclear::GaugeSilent) }
-    }
-
-    /// How many believed gauges were heard; else why there is none.
-    fn gauges_believed(&self, weighed: &Weighed) -> Result<usize, Unclear> {
-        let mut unclear = Unclear::NoGauge;
-        let mut believed = 0;
-        for (number, &index) in self.gauges.iter().enumerate() {
-            match self.gauge_heard(index, &weighed.wetting, weighed.earliest) {
-                Ok(()) if self.gauge_suspected(number) => unclear = Unclear::GaugeSuspect,
-                Ok(()) => believed += 1,
-                Err(Unclear::GaugeSilent) if unclear == Unclear::NoGauge => unclear = Unclear::GaugeSilent,
-                Err(_) => {}
-            }
-        }
-        if believed > 0 { Ok(believed) } else { Err(unclear) }
+            && !matches!(self.meter, MeterEvidence::Ran { .. })
+            && self.logged.is_none()
+            && (self.together.several() || self.two_unattended())
     }
 
     /// Whether the beds moved as under rain within the eight hours before.
-    fn like_rain_lately(&self, onset: Timestamp) -> bool {
+    fn like_rain_lately(&self) -> bool {
         self.like_rain_at
-            .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&(onset.as_second() - at.as_second())))
+            .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&seconds(at, self.wetting.onset)))
+    }
+}
+
+fn seconds(from: Timestamp, to: Timestamp) -> i64 {
+    to.as_second() - from.as_second()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(s: i64) -> Timestamp {
+        Timestamp::from_second(1_776_000_000 + s).expect("in range")
     }
 
-    /// What wetted the bed.
-    pub(crate) fn cause(&self, bed: u16, probe: u16, weighed: &Weighed) -> Cause {
-        let seen = weighed.wetting.seen;
-        if weighed.rain_mm >= RAIN_EXPLAINS_MM {
-            return Cause::Rain { mm: weighed.rain_mm };
-        }
-        if self.coldest_soil_c(bed, seen).is_some_and(|c| c < THAW_C) {
-            return Cause::Unknown(Unclear::SoilCold);
-        }
-        if self.fresh(probe, seen).is_some_and(|content| content > PEATY) {
-            return Cause::Unknown(Unclear::SoilPeaty);
-        }
-        match weighed.meter {
-            Meter::Ran { .. } => return Cause::Watering,
-            Meter::Dry => return Cause::Unknown(Unclear::MeterDry),
-            Meter::Silent { own: true } => return Cause::Unknown(Unclear::MeterSilent),
-            // The site's meter would have told; without it the beds and the gauge do.
-            Meter::Silent { own: false } | Meter::None => {}
-        }
-        match self.gauges_believed(weighed) {
-            Err(unclear) => Cause::Unknown(unclear),
-            Ok(1) if weighed.like_rain() => Cause::Unknown(Unclear::SeveralBeds),
-            // A shower does not come alone.
-            Ok(1) if self.like_rain_lately(weighed.wetting.onset) => Cause::Unknown(Unclear::SameWeather),
-            Ok(_) if weighed.wetting.rise < CLEAR_RISE => Cause::Unknown(Unclear::Small),
-            Ok(_) => Cause::Watering,
-        }
-    }
-
-    /// The coldest fresh soil thermometer of the bed, else of the site, °C.
-    fn coldest_soil_c(&self, bed: u16, at: Timestamp) -> Option<f64> {
-        let coldest = |own: bool| {
-            (0u16..)
-                .zip(&self.garden.sensors)
-                .filter(|(_, s)| s.measures == Quantity::SoilTemperature)
-                .filter(|(_, s)| !own || s.place == Place::Bed(bed))
-                .filter_map(|(i, _)| self.fresh(i, at))
-                .reduce(f64::min)
+    /// A clear rise at noon, one believed gauge, no rain, no meter.
+    fn evidence() -> WettingEvidence {
+        let wetting = Wetting {
+            onset: at(0),
+            seen: at(7200),
+            rise: 0.03,
+            found_rise: 0.03,
+            usual: 0.0,
+            least: 0.01,
+            standing: 1.0,
         };
-        coldest(true).or_else(|| coldest(false))
+        WettingEvidence {
+            wetting,
+            earliest: at(-3600),
+            outside_hours: false,
+            together: BedsTogether { beds: 1, at_once: 1, watched: 3 },
+            rain_mm: 0.0,
+            meter: MeterEvidence::None,
+            logged: None,
+            people_about: true,
+            soil_c: Some(15.0),
+            water_content: Some(0.2),
+            gauges: Ok(1),
+            like_rain_at: None,
+        }
+    }
+
+    const LOGGED: Option<LoggedWatering> =
+        Some(LoggedWatering { at: Timestamp::UNIX_EPOCH, litres: Some(20.0) });
+    const SITE_RAN: MeterEvidence = MeterEvidence::Ran { litres: 50.0, own: false };
+    const OWN_RAN: MeterEvidence = MeterEvidence::Ran { litres: 50.0, own: true };
+
+    #[test]
+    fn what_explains_a_rise_by_itself_comes_first() {
+        let known = WettingCause::Watering { inferred: false };
+        let cold = WettingEvidence { soil_c: Some(1.0), ..evidence() };
+        assert_eq!(WettingEvidence { logged: LOGGED, ..cold }.cause(), known);
+        assert_eq!(WettingEvidence { meter: OWN_RAN, ..cold }.cause(), known);
+        let unknown = WettingCause::Unknown(CauseUnknown::SoilCold);
+        assert_eq!(WettingEvidence { meter: SITE_RAN, ..cold }.cause(), unknown, "it may have filled a tank");
+        assert_eq!(WettingEvidence { meter: SITE_RAN, ..evidence() }.cause(), known);
+        let wet = WettingEvidence { rain_mm: 3.0, ..evidence() };
+        assert_eq!(wet.cause(), WettingCause::Rain { mm: 3.0 });
+        for both in [WettingEvidence { logged: LOGGED, ..wet }, WettingEvidence { meter: SITE_RAN, ..wet }] {
+            assert_eq!(both.cause(), WettingCause::RainAndWatering { mm: 3.0 });
+        }
+    }
+
+    #[test]
+    fn what_nothing_explains_is_inferred_or_unknown() {
+        use CauseUnknown::*;
+        assert_eq!(evidence().cause(), WettingCause::Watering { inferred: true });
+        let several = BedsTogether { beds: 3, at_once: 1, watched: 3 };
+        let dry = MeterEvidence::Dry { litres: 0.0 };
+        for (given, unknown) in [
+            (WettingEvidence { water_content: Some(0.6), ..evidence() }, SoilPeaty),
+            (WettingEvidence { meter: dry, ..evidence() }, MeterDry),
+            (WettingEvidence { meter: MeterEvidence::Silent { own: true }, ..evidence() }, MeterSilent),
+            (WettingEvidence { gauges: Err(GaugeSuspect), ..evidence() }, GaugeSuspect),
+            (WettingEvidence { together: several, ..evidence() }, SeveralBeds),
+            (WettingEvidence { like_rain_at: Some(at(-7 * 3600)), ..evidence() }, SameWeather),
+            (WettingEvidence { wetting: Wetting { rise: 0.014, ..evidence().wetting }, ..evidence() }, Small),
+        ] {
+            assert_eq!(given.cause(), WettingCause::Unknown(unknown));
+        }
+        let two = WettingEvidence { gauges: Ok(2), together: several, ..evidence() };
+        assert_eq!(two.cause(), WettingCause::Watering { inferred: true }, "two gauges agree on no rain");
+    }
+
+    #[test]
+    fn waterings_that_were_logged_about_then_add_up() {
+        let logged =
+            [(at(-5 * 3600), Some(9.0)), (at(600), Some(20.0)), (at(-600), Some(10.0)), (at(7201), None)];
+        let found = LoggedWatering::near(logged.into_iter(), at(-3600), at(7200));
+        assert_eq!(found, Some(LoggedWatering { at: at(-600), litres: Some(30.0) }));
+        assert_eq!(LoggedWatering::near(logged.into_iter().take(1), at(-3600), at(7200)), None);
     }
 }

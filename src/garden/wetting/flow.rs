@@ -14,68 +14,14 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
 use crate::garden::sensor::state::SensorHistory;
-use crate::garden::site::{BedWetting, Cause, SiteState};
+use crate::garden::site::{LastWetting, SiteState};
+use crate::garden::wetting::cause::{LEAST_MM, WettingCause};
 use crate::garden::wetting::rules::SOURCE_HOURS;
-use crate::model::{Place, Quantity, add_seconds};
+use crate::model::{Place, Quantity};
 use crate::text::spoken;
-use crate::watering::{FlowRun, METERED, Wetting, wholly_outside};
-
-/// Least water that is a watering, mm over the bed: less is a drip or a cup.
-pub(crate) const LEAST_MM: f64 = 0.5;
-/// Least water through the site's meter, litres.
-pub(crate) const LEAST_SITE_L: f64 = 5.0;
-/// Water may have run this long before the probe's own lag, seconds.
-pub(crate) const SLOW_S: i64 = 3600;
-
-/// What the meters say of a wetting.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Meter {
-    /// Neither the bed nor the site has one.
-    None,
-    /// It was not heard without a break. `own`: the bed's.
-    Silent { own: bool },
-    /// It counted next to nothing.
-    Dry,
-    /// It counted water. `own`: the bed's.
-    Ran { litres: f64, own: bool },
-}
+use crate::watering::{FlowRun, METERED, wholly_outside};
 
 impl SiteState {
-    /// What the bed's meters, else the site's, counted when a wetting's water can
-    /// have come.
-    pub(crate) fn meter(&self, bed: u16, earliest: Timestamp, wetting: &Wetting) -> Meter {
-        match self.meter_of(Place::Bed(bed), earliest, wetting) {
-            Meter::None => self.meter_of(Place::Site, earliest, wetting),
-            own => own,
-        }
-    }
-
-    fn meter_of(&self, place: Place, earliest: Timestamp, wetting: &Wetting) -> Meter {
-        let from = add_seconds(earliest, -SLOW_S);
-        let (mut litres, mut silent, mut any) = (0.0, false, false);
-        for (index, sensor) in (0u16..).zip(&self.garden.sensors) {
-            let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { continue };
-            if sensor.place != place {
-                continue;
-            }
-            any = true;
-            litres += flow.litres(from, wetting.seen);
-            let late_s = flow.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
-            silent |= !flow.whole_since(from) || late_s > self.patience_s(index);
-        }
-        let own = place != Place::Site;
-        let least_l = match place {
-            Place::Bed(bed) => LEAST_MM * self.garden.bed(bed).area_m2,
-            Place::Tank(_) | Place::Site => LEAST_SITE_L,
-        };
-        match (any, litres >= least_l, silent) {
-            (false, _, _) => Meter::None,
-            (true, true, _) => Meter::Ran { litres, own },
-            (true, false, true) => Meter::Silent { own },
-            (true, false, false) => Meter::Dry,
-        }
-    }
-
     /// Judges a good message of a bed's own meter.
     pub(crate) fn judge_flow(&mut self, bed_index: u16, index: u16, at: Timestamp, batch: &mut Batch) {
         let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { return };
@@ -98,9 +44,10 @@ impl SiteState {
         {
             let ran_outside =
                 outside || state.wetting.is_some_and(|known| known.onset == run.from && known.outside_hours);
-            state.wetting = Some(BedWetting {
+            state.wetting = Some(LastWetting {
                 onset: run.from,
-                cause: Cause::Watering,
+                cause: WettingCause::Watering { inferred: false },
+                evidence: None,
                 outside_hours: ran_outside,
                 litres: Some(run.litres),
             });

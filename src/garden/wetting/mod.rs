@@ -1,5 +1,6 @@
 //! What wetted a bed.
 
 pub(super) mod cause;
+pub(super) mod evidence;
 pub(super) mod flow;
 pub(super) mod rules;

@@ -8,19 +8,16 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Site;
 use crate::garden::record::Batch;
-use crate::garden::site::{BedWetting, Cause, SiteState};
+use crate::garden::site::{LastWetting, SiteState};
 use crate::garden::view::Figure;
-use crate::garden::wetting::cause::Weighed;
-use crate::garden::wetting::flow::Meter;
-use crate::model::add_seconds;
+use crate::garden::wetting::cause::{MeterEvidence, WettingCause, WettingEvidence};
 use crate::text::spoken;
-use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day, probe_lag_s, wholly_outside};
+use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day};
 use crate::why::Why;
 
 /// Source of the watering hours.
 pub(crate) const SOURCE_HOURS: &str =
     "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
-const DAY_S: i64 = 86_400;
 /// Probes of one bed that rise within this of each other tell of one wetting.
 pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
 /// Probes within this of the top one are as good as it, metres.
@@ -46,54 +43,39 @@ impl SiteState {
         if same || !self.tells(index, probe, &wetting) {
             return;
         }
+        let evidence = self.wetting_evidence(index, probe, wetting);
+        self.weigh_gauges(&evidence, batch);
+        // The bed's own meter has told of this water, and when it ran.
+        if let MeterEvidence::Ran { own: true, .. } = evidence.meter {
+            return;
+        }
+        // The beds have just testified about the gauges.
+        let gauges = self.gauges_believed(&wetting, evidence.earliest);
+        let evidence = WettingEvidence { gauges, ..evidence };
+        if evidence.like_rain() {
+            self.like_rain_at = Some(wetting.onset);
+        }
+        self.note_wetting(index, probe, &evidence);
+        if !matches!(evidence.cause(), WettingCause::Watering { .. }) || !evidence.outside_hours {
+            return;
+        }
         let garden = std::sync::Arc::clone(&self.garden);
         let bed = garden.bed(index);
         let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
-        let depth_m = garden.sensor(probe).depth_m.unwrap_or(0.0);
-        let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
-        let outside_hours = wholly_outside(hours, &garden.site.time_zone, earliest, wetting.onset);
-        let weighed = Weighed {
-            wetting,
-            earliest,
-            outside_hours,
-            rising: self.beds_rising(index, &wetting),
-            rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
-            meter: self.meter(index, earliest, &wetting),
-            people_about: people_about(&garden.site, garden.site.time_zone.to_datetime(wetting.onset)),
-        };
-        self.weigh_gauges(&weighed, batch);
-        // The bed's own meter has told of this water, and when it ran.
-        if let Meter::Ran { own: true, .. } = weighed.meter {
-            return;
-        }
-        let cause = self.cause(index, probe, &weighed);
-        if weighed.like_rain() {
-            self.like_rain_at = Some(wetting.onset);
-        }
-        let litres = match weighed.meter {
-            // More than one bed may have had a share of it.
-            Meter::Ran { litres, .. } if weighed.rising.beds == 1 => Some(litres),
-            _ => None,
-        };
-        let why = self.why_wetting(&weighed, depth_m, cause);
-        let state = &mut self.beds[usize::from(index)];
-        state.wetting = Some(BedWetting { onset: wetting.onset, cause, outside_hours, litres });
-        state.wetting_why.clone_from(&why);
-        if cause != Cause::Watering || !outside_hours {
-            return;
-        }
         let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
+        let why = self.beds[usize::from(index)].wetting_why.clone();
         let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
         self.judge_within(delays, subject, wetting.seen, Input::Breach, batch, |_, _| {
             let when = spoken::moment(wetting.onset, &garden.site.time_zone);
-            let how_sure = match weighed.meter {
-                Meter::Ran { litres, .. } => {
+            let how_sure = match (evidence.meter, evidence.logged) {
+                (MeterEvidence::Ran { litres, .. }, _) => {
                     format!("the garden's water meter counted {} at that time", spoken::litres(litres))
                 }
+                (_, Some(_)) => "the log says that it was watered then".to_owned(),
                 _ => "the rain gauge caught no rain to explain it".to_owned(),
             };
-            let amount = match weighed.meter {
-                Meter::Ran { .. } => "",
+            let amount = match (evidence.meter, evidence.logged.and_then(|it| it.litres)) {
+                (MeterEvidence::Ran { .. }, _) | (_, Some(_)) => "",
                 _ => "; the probe cannot tell how many litres ran",
             };
             let text = format!(
@@ -103,34 +85,69 @@ impl SiteState {
                 bed.name,
                 spoken::may_run(hours)
             );
-            AlarmText::new(text, &[("rise_m3_m3", wetting.rise), ("rain_24h_mm", weighed.rain_mm)], SOURCE_HOURS)
-                .because(why)
+            let values = [("rise_m3_m3", wetting.rise), ("rain_24h_mm", evidence.rain_mm)];
+            AlarmText::new(text, &values, SOURCE_HOURS).because(why)
         });
     }
 
+    /// Decides the cause of the bed's last wetting again after somebody wrote down that
+    /// it was watered. It raises nothing about the past.
+    pub(crate) fn explain_wetting(&mut self, index: u16) {
+        let known = self.beds[usize::from(index)].wetting.and_then(|wetting| wetting.evidence);
+        let Some((known, probe)) = known else { return };
+        let logged = self.logged_watering(index, known.earliest, known.wetting.seen);
+        if logged != known.logged {
+            self.note_wetting(index, probe, &WettingEvidence { logged, ..known });
+        }
+    }
+
+    fn note_wetting(&mut self, index: u16, probe: u16, evidence: &WettingEvidence) {
+        let cause = evidence.cause();
+        let metered = match evidence.meter {
+            // More than one bed may have had a share of it.
+            MeterEvidence::Ran { litres, .. } if evidence.together.beds == 1 => Some(litres),
+            _ => None,
+        };
+        let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
+        let why = self.why_wetting(evidence, depth_m, cause);
+        let state = &mut self.beds[usize::from(index)];
+        state.wetting = Some(LastWetting {
+            onset: evidence.wetting.onset,
+            cause,
+            evidence: Some((*evidence, probe)),
+            outside_hours: evidence.outside_hours,
+            litres: evidence.logged.and_then(|it| it.litres).or(metered),
+        });
+        state.wetting_why = why;
+    }
+
     /// The steps to a wetting's cause.
-    fn why_wetting(&self, weighed: &Weighed, depth_m: f64, cause: Cause) -> Why {
-        let mut why = weighed.wetting.steps(depth_m);
+    fn why_wetting(&self, evidence: &WettingEvidence, depth_m: f64, cause: WettingCause) -> Why {
+        let mut why = evidence.wetting.steps(depth_m);
         if !self.gauges.is_empty() {
-            why.push(RAIN_BEFORE.step(format!("{:.1} mm", weighed.rain_mm)));
+            why.push(RAIN_BEFORE.step(format!("{:.1} mm", evidence.rain_mm)));
             why.extend(self.verdicts().into_iter().map(|verdict| verdict.step()));
         }
-        match weighed.meter {
-            Meter::Ran { litres, .. } => why.push(METERED.step(format!("{litres:.1} L at that time"))),
-            Meter::Dry => why.push(METERED.step("0 L at that time".to_owned())),
-            Meter::Silent { .. } | Meter::None => {}
+        match evidence.meter {
+            MeterEvidence::Ran { litres, .. } => {
+                why.push(METERED.step(format!("{litres:.1} L at that time")));
+            }
+            MeterEvidence::Dry { .. } => why.push(METERED.step("0 L at that time".to_owned())),
+            MeterEvidence::Silent { .. } | MeterEvidence::None => {}
         }
         if let Some(last) = why.last_mut() {
             let decision = match cause {
-                Cause::Rain { .. } => "so it was rain".to_owned(),
-                Cause::Watering => "so it was watered".to_owned(),
-                Cause::Unknown(unclear) => format!("so it is not known: {}", unclear.words()),
+                WettingCause::Rain { .. } => "so it was rain".to_owned(),
+                WettingCause::RainAndWatering { .. } => "so it was rain and watering".to_owned(),
+                WettingCause::Watering { .. } => "so it was watered".to_owned(),
+                WettingCause::Unknown(unknown) => format!("so it is not known: {}", unknown.words()),
             };
-            let beds = match (weighed.rising.beds, weighed.rising.watched) {
+            let logged = if evidence.logged.is_some() { "the log says that it was watered; " } else { "" };
+            let beds = match (evidence.together.beds, evidence.together.watched) {
                 (1, 1) => "the only bed that is watched rose".to_owned(),
                 (beds, watched) => format!("{beds} of {watched} beds that are watched rose at that time"),
             };
-            last.with = format!("{}; {beds}; {decision}", last.with);
+            last.with = format!("{}; {beds}; {logged}{decision}", last.with);
         }
         why
     }
@@ -146,25 +163,29 @@ impl SiteState {
         let why = state.wetting_why.clone();
         let name = "Last wetting";
         Some(match (wetting.cause, wetting.litres) {
-            (Cause::Rain { mm }, _) => {
+            (WettingCause::Rain { mm }, _) => {
                 Figure::known(name, format!("rain at {when}, {mm:.1} mm in the day before"), mm, "mm", why)
             }
-            (Cause::Watering, Some(litres)) => Figure::known(
+            (WettingCause::RainAndWatering { mm }, _) => {
+                let value = format!("rain at {when}, {mm:.1} mm in the day before, and watering");
+                Figure::known(name, value, mm, "mm", why)
+            }
+            (WettingCause::Watering { .. }, Some(litres)) => Figure::known(
                 name,
                 format!("watered at {when}, {}", spoken::litres(litres)),
                 litres,
                 "L",
                 why,
             ),
-            (Cause::Watering, None) => Figure {
+            (WettingCause::Watering { .. }, None) => Figure {
                 name: name.into(),
                 value: format!("watered at about {when}; how much is not known without a water meter"),
                 number: None,
                 unit: "L",
                 why,
             },
-            (Cause::Unknown(unclear), _) => {
-                Figure { why, ..Figure::unknown(name, &format!("at {when}, {}", unclear.words()), "L") }
+            (WettingCause::Unknown(unknown), _) => {
+                Figure { why, ..Figure::unknown(name, &format!("at {when}, {}", unknown.words()), "L") }
             }
         })
     }

@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::series::{SensorSeries, gap, middle, seconds};
 use super::span::{ShownSpan, SpanLength};
-use crate::analysis::month::{Cause, Rise};
+use crate::analysis::month::{Rise, WaterSource};
 use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
 use crate::garden::patience_s;
 use crate::garden::plan::{Bed, Sensor};
@@ -164,7 +164,7 @@ impl BedRecord<'_> {
     fn rain_panel(&self) -> Panel {
         let rise = |rise: &Rise| Event {
             at: rise.onset,
-            sign: if rise.cause == Cause::Rain { Sign::Rain } else { Sign::Water },
+            sign: if rise.cause == WaterSource::Rain { Sign::Rain } else { Sign::Water },
             words: format!("grew wetter by {}: {}", labels::percent(rise.rise), cause(rise)),
         };
         Panel {
@@ -208,11 +208,11 @@ pub(super) fn probe_name(sensor: &Sensor) -> String {
 /// What made a bed wetter, in words.
 pub(super) fn cause(rise: &Rise) -> &'static str {
     match (rise.cause, rise.inferred) {
-        (Cause::Rain, _) => "rain",
-        (Cause::Watering, false) => "watering",
-        (Cause::Watering, true) => "watering, most likely",
-        (Cause::Both, _) => "rain and watering",
-        (Cause::Unknown, _) => "not known what",
+        (WaterSource::Rain, _) => "rain",
+        (WaterSource::Watering, false) => "watering",
+        (WaterSource::Watering, true) => "watering, most likely",
+        (WaterSource::Both, _) => "rain and watering",
+        (WaterSource::Unknown, _) => "not known what",
     }
 }
 

@@ -1,7 +1,7 @@
 //! Water in the ground: rain, beds, wettings, dryings.
 
 use super::{CALENDAR, SETTINGS};
-use crate::analysis::month::{BedDay, BedMonth, BedWetting, Drying, Month, RainDayOf};
+use crate::analysis::month::{BedDay, BedMonth, Drying, Month, MonthWetting, RainDayOf};
 use crate::report::table::CellKind::{Date, Number, Text, Whole};
 use crate::report::table::{Describe, Table};
 use crate::report::words;
@@ -93,7 +93,7 @@ pub(super) fn beds_daily(month: &Month) -> Table {
 /// One row for each wetting.
 pub(super) fn wettings(month: &Month) -> Table {
     const ALL: &str = "gauge, meters and log";
-    Describe::<(&BedMonth, &BedWetting)>::new(
+    Describe::<(&BedMonth, &MonthWetting)>::new(
         "wettings",
         "Each time that a bed got wetter: the beginning, the end, by how much and from what.",
     )

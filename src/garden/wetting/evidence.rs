@@ -1,0 +1,188 @@
+//! What speaks for the cause of a wetting, as the live garden knows it.
+
+use jiff::Timestamp;
+
+use crate::garden::log::LogEvent;
+use crate::garden::sensor::state::SensorHistory;
+use crate::garden::site::SiteState;
+use crate::garden::wetting::cause::{
+    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, TOGETHER_S, WettingEvidence,
+};
+use crate::garden::wetting::rules::people_about;
+use crate::model::{Place, Quantity, add_seconds};
+use crate::watering::{Wetting, probe_lag_s, wholly_outside};
+
+/// Water takes up to this long from a gauge to a probe beyond the probe's lag.
+pub(crate) const GAUGE_MARGIN_S: i64 = 3600;
+/// Water may have run this long before the probe's own lag, seconds.
+pub(crate) const SLOW_S: i64 = 3600;
+const DAY_S: i64 = 86_400;
+/// Depth of a probe whose depth is not known, metres.
+const USUAL_DEPTH_M: f64 = 0.15;
+
+impl SiteState {
+    /// What speaks for the cause of a rise of a bed's probe.
+    pub(crate) fn wetting_evidence(&self, bed: u16, probe: u16, wetting: Wetting) -> WettingEvidence {
+        let site = &self.garden.site;
+        let hours = self.garden.bed(bed).watering_allowed.as_ref();
+        let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
+        let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
+        WettingEvidence {
+            wetting,
+            earliest,
+            outside_hours: wholly_outside(
+                hours.unwrap_or(&site.watering_allowed),
+                &site.time_zone,
+                earliest,
+                wetting.onset,
+            ),
+            together: self.beds_together(bed, &wetting),
+            rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
+            meter: self.meter(bed, earliest, &wetting),
+            logged: self.logged_watering(bed, earliest, wetting.seen),
+            people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
+            soil_c: self.coldest_soil_c(bed, wetting.seen),
+            water_content: self.fresh(probe, wetting.seen),
+            gauges: self.gauges_believed(&wetting, earliest),
+            like_rain_at: self.like_rain_at,
+        }
+    }
+
+    /// Hand watering of the bed that was written down about then.
+    pub(crate) fn logged_watering(
+        &self,
+        bed: u16,
+        earliest: Timestamp,
+        seen: Timestamp,
+    ) -> Option<LoggedWatering> {
+        let entries = self.log.of(&self.garden.bed(bed).id).iter();
+        let waterings = entries.filter_map(|(at, what)| match what {
+            LogEvent::Watered { litres } => Some((*at, *litres)),
+            _ => None,
+        });
+        LoggedWatering::near(waterings, earliest, seen)
+    }
+
+    /// Largest catch of the gauges after `from` and up to `to`, mm.
+    pub(crate) fn rain_mm(&self, from: Timestamp, to: Timestamp) -> f64 {
+        self.gauges
+            .iter()
+            .filter_map(|&g| match &self.sensors[usize::from(g)].history {
+                SensorHistory::Rain(gauge) => Some(gauge.sum_mm(from, to)),
+                _ => None,
+            })
+            .fold(0.0, f64::max)
+    }
+
+    /// Which beds rose about when this one did, or stirred by too little to be
+    /// called a wetting.
+    fn beds_together(&self, this: u16, wetting: &Wetting) -> BedsTogether {
+        let onset = wetting.onset;
+        let near = |at: &Timestamp| (at.as_second() - onset.as_second()).abs() <= TOGETHER_S;
+        let watch_of = |probe: u16| match &self.sensors[usize::from(probe)].history {
+            SensorHistory::Soil(watch) => Some(watch),
+            _ => None,
+        };
+        BedsTogether::of((0u16..).zip(&self.beds).map(|(index, bed)| {
+            // Deeper probes go on rising for hours after water that came long before.
+            let top = bed.probes.iter().copied().find(|&probe| self.fresh(probe, wetting.seen).is_some());
+            let began = if index == this {
+                Some(onset)
+            } else {
+                bed.wetting.map(|w| w.onset).filter(near).or_else(|| {
+                    bed.probes.iter().filter_map(|&p| watch_of(p)?.rising_since().filter(near)).min()
+                })
+            };
+            let depth_m = top.and_then(|p| self.garden.sensor(p).depth_m);
+            let lag_s = probe_lag_s(depth_m.unwrap_or(USUAL_DEPTH_M));
+            BedMotion {
+                fresh: top.is_some(),
+                began: began.map(|began| (began, lag_s)),
+                stirred: began.is_none()
+                    && top.and_then(watch_of).and_then(|watch| watch.stirred(onset)) == Some(true),
+            }
+        }))
+    }
+
+    /// What the bed's meters, else the site's, counted when a wetting's water can
+    /// have come.
+    fn meter(&self, bed: u16, earliest: Timestamp, wetting: &Wetting) -> MeterEvidence {
+        match self.meter_of(Place::Bed(bed), earliest, wetting) {
+            MeterEvidence::None => self.meter_of(Place::Site, earliest, wetting),
+            own => own,
+        }
+    }
+
+    fn meter_of(&self, place: Place, earliest: Timestamp, wetting: &Wetting) -> MeterEvidence {
+        let from = add_seconds(earliest, -SLOW_S);
+        let (mut litres, mut whole, mut any) = (0.0, true, false);
+        for (index, sensor) in (0u16..).zip(&self.garden.sensors) {
+            let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { continue };
+            if sensor.place != place {
+                continue;
+            }
+            any = true;
+            litres += flow.litres(from, wetting.seen);
+            let late_s = flow.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+            whole &= flow.whole_since(from) && late_s <= self.patience_s(index);
+        }
+        let bed_m2 = match place {
+            Place::Bed(bed) => Some(self.garden.bed(bed).area_m2),
+            Place::Tank(_) | Place::Site => None,
+        };
+        if any { MeterEvidence::of(litres, whole, bed_m2) } else { MeterEvidence::None }
+    }
+
+    /// Whether a gauge spoke without a break from before the wetting until it was
+    /// believed; else why it cannot tell.
+    pub(crate) fn gauge_heard(
+        &self,
+        index: u16,
+        wetting: &Wetting,
+        earliest: Timestamp,
+    ) -> Result<(), CauseUnknown> {
+        let SensorHistory::Rain(gauge) = &self.sensors[usize::from(index)].history else {
+            return Err(CauseUnknown::NoGauge);
+        };
+        if !gauge.covers(add_seconds(wetting.onset, -DAY_S)) {
+            return Err(CauseUnknown::NoGauge);
+        }
+        let whole = gauge.unbroken_since(add_seconds(earliest, -GAUGE_MARGIN_S));
+        let late_s = gauge.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+        if whole && late_s <= self.patience_s(index) { Ok(()) } else { Err(CauseUnknown::GaugeSilent) }
+    }
+
+    /// How many believed gauges were heard; else why there is none.
+    pub(crate) fn gauges_believed(
+        &self,
+        wetting: &Wetting,
+        earliest: Timestamp,
+    ) -> Result<usize, CauseUnknown> {
+        let mut unknown = CauseUnknown::NoGauge;
+        let mut believed = 0;
+        for (number, &index) in self.gauges.iter().enumerate() {
+            match self.gauge_heard(index, wetting, earliest) {
+                Ok(()) if self.gauge_suspected(number) => unknown = CauseUnknown::GaugeSuspect,
+                Ok(()) => believed += 1,
+                Err(CauseUnknown::GaugeSilent) if unknown == CauseUnknown::NoGauge => {
+                    unknown = CauseUnknown::GaugeSilent;
+                }
+                Err(_) => {}
+            }
+        }
+        if believed > 0 { Ok(believed) } else { Err(unknown) }
+    }
+
+    /// The coldest fresh soil thermometer of the bed, else of the site, °C.
+    fn coldest_soil_c(&self, bed: u16, at: Timestamp) -> Option<f64> {
+        let coldest = |own: bool| {
+            (0u16..)
+                .zip(&self.garden.sensors)
+                .filter(|(_, s)| s.measures == Quantity::SoilTemperature)
+                .filter(|(_, s)| !own || s.place == Place::Bed(bed))
+                .filter_map(|(i, _)| self.fresh(i, at))
+                .reduce(f64::min)
+        };
+        coldest(true).or_else(|| coldest(false))
+    }
+}
