@@ -12,7 +12,7 @@ use super::alarm_card::{self, RefusedNote, card, note_line};
 use super::context::{SiteForm, SitePage};
 use super::figures::{self, SiteFigures};
 use super::forms::{see_other, wrong_list};
-use super::layout::Frame;
+use super::layout::PageFrame;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input, Kind, State};
@@ -205,7 +205,7 @@ fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String
 }
 
 fn page(
-    frame: &Frame,
+    frame: &PageFrame,
     list: &AlarmList,
     alarm_figures: Option<&SiteFigures>,
     refused: Option<(String, RefusedNote<'_>)>,
@@ -251,7 +251,7 @@ fn page(
 }
 
 /// The month's occurrences, the newest first, each with its steps and notes.
-fn history(frame: &Frame, list: &AlarmList) -> Markup {
+fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
     let view = &list.view;
     let mut found: Vec<(&AlarmKey, Timestamp, Vec<&AlarmRecord>)> = Vec::new();
     let mut at: HashMap<(&AlarmKey, Timestamp), usize> = HashMap::new();

@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::access::{Gate, Rules, Visitor};
 use super::cache::CacheMoment;
 use super::forms::{FormFields, TakenForms};
-use super::layout::Frame;
+use super::layout::PageFrame;
 use super::limits::AttemptLimit;
 use super::month::MonthCache;
 use super::place::WettingCache;
@@ -108,9 +108,9 @@ impl<V: PageSource> PageContext<V> {
     }
 
     /// What surrounds the page at a path.
-    pub(super) fn frame(&self, visitor: Visitor, query: Option<&str>, path: &str) -> Frame {
+    pub(super) fn frame(&self, visitor: Visitor, query: Option<&str>, path: &str) -> PageFrame {
         let held = query == Some("hold=yes");
-        Frame { notice: self.notice.clone(), path: path.to_owned(), held, visitor, site: None }
+        PageFrame { notice: self.notice.clone(), path: path.to_owned(), held, visitor, site: None }
     }
 
     /// The page's clock, and how often the record has changed.
@@ -132,7 +132,7 @@ pub(super) struct SitePage<V> {
 
 impl<V: PageSource> SitePage<V> {
     /// What surrounds the page at a path below the site's: `/rain`.
-    pub(super) fn frame(&self, below: &str) -> Frame {
+    pub(super) fn frame(&self, below: &str) -> PageFrame {
         let path = format!("/site/{}{below}", self.view.id);
         self.context.frame(self.visitor.clone(), self.query.as_deref(), &path).of_site(&self.view)
     }

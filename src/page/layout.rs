@@ -15,7 +15,7 @@ const RENEW_S: u32 = 60;
 
 /// What surrounds one page.
 #[derive(Clone, Debug)]
-pub(super) struct Frame {
+pub(super) struct PageFrame {
     /// A sentence above everything else.
     pub(super) notice: Option<String>,
     /// The page's own path, for the links that hold or renew it.
@@ -90,7 +90,7 @@ impl SiteLinks {
     }
 }
 
-impl Frame {
+impl PageFrame {
     /// The same frame for a page of a site.
     pub(super) fn of_site(mut self, view: &SiteView) -> Self {
         self.site = Some(SiteLinks::of(view));

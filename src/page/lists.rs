@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use super::context::SitePage;
-use super::layout::Frame;
+use super::layout::PageFrame;
 use super::markup::stacked_table;
 use super::problem::Problem;
 use super::{NotPlaced, PageSource, reasons};
@@ -23,7 +23,7 @@ pub(super) async fn sensors<V: PageSource>(site: SitePage<V>) -> Result<Markup, 
     Ok(sensors_page(&site.frame("/sensors"), &site.view, &topics))
 }
 
-pub(super) fn sites_page(frame: &Frame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
+pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
     // The list belongs to no one site, so its times are in UTC and dated.
     let body = html! {
         h1 { "Gardens" }
@@ -40,7 +40,7 @@ pub(super) fn sites_page(frame: &Frame, sites: &[(Id, String)], not_placed: &[No
 }
 
 /// What each sensor said last, and what speaks and has no sensor yet.
-fn sensors_page(frame: &Frame, view: &SiteView, topics: &[NotPlaced]) -> Markup {
+fn sensors_page(frame: &PageFrame, view: &SiteView, topics: &[NotPlaced]) -> Markup {
     let body = html! {
         h1 { "Sensors" }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }

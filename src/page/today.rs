@@ -9,7 +9,7 @@ use super::PageSource;
 use super::access::Visitor;
 use super::alarm_card::{self, urgency};
 use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
-use super::layout::Frame;
+use super::layout::PageFrame;
 use super::lists::sites_page;
 use super::places;
 use super::problem::Problem;
@@ -42,7 +42,7 @@ pub(super) async fn today<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pr
 }
 
 /// `not_placed`: how many topics speak that no sensor names.
-fn page(frame: &Frame, view: &SiteView, not_placed: usize) -> Markup {
+fn page(frame: &PageFrame, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }

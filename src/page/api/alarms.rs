@@ -52,11 +52,9 @@ pub(super) async fn present<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     let note = |alarm: &AlarmRecord| {
         notes.iter().rev().find(|note| note.key == alarm.key && note.since == alarm.since)
     };
-    call.json(&AlarmsJson {
-        site: call.site(),
-        time_zone: zone_name(&garden.site.time_zone),
-        alarms: alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect(),
-    })
+    let alarms = alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect();
+    let time_zone = zone_name(&garden.site.time_zone);
+    call.json(&AlarmsJson { site: call.site(), time_zone, alarms }, None)
 }
 
 pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
@@ -74,7 +72,7 @@ pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response,
         steps: steps.iter().map(|step| published(garden, step, note(step))).collect(),
         next: call.next(next),
     };
-    call.json_part(&history, history.next.as_deref())
+    call.json(&history, history.next.as_deref())
 }
 
 fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> Published<'a> {

@@ -114,13 +114,8 @@ impl<V: PageSource> ApiCall<V> {
         view.ok_or_else(|| ApiFault::unknown("site", self.site(), std::iter::empty()))
     }
 
-    /// Answers with a value as JSON.
-    pub(super) fn json(&self, value: &impl Serialize) -> Result<Response, ApiFault> {
-        answer::json(&self.headers, value, None)
-    }
-
-    /// Answers with a part of a list, whose value holds the address of the next part.
-    pub(super) fn json_part(&self, value: &impl Serialize, next: Option<&str>) -> Result<Response, ApiFault> {
+    /// Answers with a value as JSON; `next` is the address of the list's next part.
+    pub(super) fn json(&self, value: &impl Serialize, next: Option<&str>) -> Result<Response, ApiFault> {
         answer::json(&self.headers, value, next)
     }
 

@@ -45,7 +45,7 @@ pub(super) async fn log<V: PageSource>(call: ApiCall<V>) -> Result<Response, Api
         entries: rows.iter().map(entry).collect(),
         next: call.next(next),
     };
-    call.json_part(&log, log.next.as_deref())
+    call.json(&log, log.next.as_deref())
 }
 
 fn entry(row: &LogRow) -> LogEntryJson<'_> {

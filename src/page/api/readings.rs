@@ -95,7 +95,7 @@ async fn raw<V: PageSource>(
     let next = call.next(next.map(Cursor::Reading));
     let record =
         RecordJson { of: sensor, step: Step::Raw.name(), readings: Some(readings), bins: None, next };
-    call.json_part(&record, record.next.as_deref())
+    call.json(&record, record.next.as_deref())
 }
 
 async fn bins<V: PageSource>(
@@ -123,7 +123,7 @@ async fn bins<V: PageSource>(
     .await?;
     let next = call.next(next.map(|next| Cursor::Bin(next.as_millisecond())));
     let record = RecordJson { of: sensor, step: step.name(), readings: None, bins: Some(bins), next };
-    call.json_part(&record, record.next.as_deref())
+    call.json(&record, record.next.as_deref())
 }
 
 fn reading(point: &Point) -> ReadingJson {

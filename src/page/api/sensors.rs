@@ -52,11 +52,9 @@ pub(super) async fn sensors<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     let garden = call.garden()?;
     let view = call.view().await?;
     let seen = |sensor: &Sensor| view.sensors.iter().find(|it| it.id == sensor.id);
-    call.json(&SensorsJson {
-        site: garden.site.id.as_str(),
-        time_zone: zone_name(&garden.site.time_zone),
-        sensors: garden.sensors.iter().map(|it| sensor_of(garden, it, seen(it))).collect(),
-    })
+    let sensors = garden.sensors.iter().map(|it| sensor_of(garden, it, seen(it))).collect();
+    let (site, time_zone) = (garden.site.id.as_str(), zone_name(&garden.site.time_zone));
+    call.json(&SensorsJson { site, time_zone, sensors }, None)
 }
 
 fn sensor_of<'a>(garden: &'a Garden, sensor: &'a Sensor, seen: Option<&'a SensorView>) -> SensorJson<'a> {

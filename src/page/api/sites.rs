@@ -38,7 +38,7 @@ pub(super) async fn sites<V: PageSource>(call: ApiCall<V>) -> Result<Response, A
         time_zone: zone(id.as_str()),
         href: format!("/api/v1/sites/{id}"),
     });
-    call.json(&SitesJson { sites: sites.collect() })
+    call.json(&SitesJson { sites: sites.collect() }, None)
 }
 
 #[derive(Serialize)]
@@ -123,7 +123,7 @@ struct RainJson<'a> {
 
 pub(super) async fn site<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
     call.garden()?;
-    call.json(&shown(&call.view().await?))
+    call.json(&shown(&call.view().await?), None)
 }
 
 fn shown(view: &SiteView) -> SiteJson<'_> {

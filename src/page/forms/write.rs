@@ -16,7 +16,7 @@ use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
 use crate::page::PageSource;
 use crate::page::context::{SiteForm, SitePage};
-use crate::page::layout::Frame;
+use crate::page::layout::PageFrame;
 use crate::page::problem::Problem;
 use crate::soil;
 use crate::text::labels;
@@ -26,7 +26,7 @@ const ONCE_MAX: usize = 64;
 
 /// The form for an entry of one garden's log.
 struct EntryForm<'a> {
-    frame: &'a Frame,
+    frame: &'a PageFrame,
     garden: &'a Garden,
     now: Timestamp,
     /// A text that comes once.

@@ -106,17 +106,17 @@ impl MonthCache {
             Problem::Fault
         })?;
         made.map_err(|fault| {
-            match fault {
-                CannotMake::Future => {}
-                CannotMake::TooMany { .. } | CannotMake::Store(_) => warn!("a month for the page: {fault}"),
-                CannotMake::Report(_) => error!("a month for the page: {fault}"),
-            }
-            match fault {
-                CannotMake::Future => Problem::NoSuchMonth,
+            let problem = match fault {
+                CannotMake::Future => return Problem::NoSuchMonth,
                 CannotMake::TooMany { .. } => Problem::MonthTooLarge,
                 CannotMake::Store(_) => Problem::Unavailable,
                 CannotMake::Report(_) => Problem::Fault,
+            };
+            match problem {
+                Problem::Fault => error!("a month for the page: {fault}"),
+                _ => warn!("a month for the page: {fault}"),
             }
+            problem
         })
     }
 }

@@ -12,7 +12,7 @@ use crate::garden::plan::Sensor;
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::{Condition, Id};
 use crate::page::alarm_card::urgency;
-use crate::page::layout::Frame;
+use crate::page::layout::PageFrame;
 use crate::page::lists::quality;
 use crate::page::markup::stacked_table;
 use crate::page::places;
@@ -26,7 +26,7 @@ const ENTRIES_SHOWN: usize = 8;
 const GIVEN_SHOWN: usize = 60;
 
 /// Says which parameter of the address is not accepted, and what is.
-pub(super) fn rejected(frame: &Frame, rejected: &RejectedParameter) -> Response {
+pub(super) fn rejected(frame: &PageFrame, rejected: &RejectedParameter) -> Response {
     let body = html! {
         h1 { "That cannot be shown" }
         p {
@@ -39,7 +39,7 @@ pub(super) fn rejected(frame: &Frame, rejected: &RejectedParameter) -> Response 
 }
 
 /// The page: kept fresh while the present is on it.
-pub(super) fn whole(frame: &Frame, shown: &ShownSpan, title: &str, body: &Markup) -> Markup {
+pub(super) fn whole(frame: &PageFrame, shown: &ShownSpan, title: &str, body: &Markup) -> Markup {
     if shown.holds_now() { frame.page(title, body) } else { frame.still(title, body) }
 }
 
