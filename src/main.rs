@@ -40,19 +40,19 @@ enum Command {
     /// Fit a calibration to pairs of raw numbers and reference values
     Calibrate(commands::calibrate::Calibrate),
     /// Present alarms, their history with --from and --to, or how they do with --figures
-    Alarms(commands::alarms::Alarms),
+    Alarms(commands::alarms::AlarmsArgs),
     /// What was told to whom, when and by which way, what waits, and what nobody would take
     Messages(commands::messages::Messages),
     /// May mulch go down on a bed today, and how many litres does it take
-    Mulch(commands::mulch::Mulch),
+    Mulch(commands::mulch::MulchArgs),
     /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
     Acclimatise(commands::acclimatise::Acclimatise),
     /// Every figure of a place: the equation with its numbers, the source, the check
-    Why(commands::why::Why),
+    Why(commands::why::WhyArgs),
     /// Write down what people saw or did: a water test, mulch laid, planting, harvest, fish
-    Log(commands::log::Log),
+    Log(commands::log::LogArgs),
     /// Who is told what, how and when; with --test, whether a message reaches a group
-    Tell(commands::tell::Tell),
+    Tell(commands::tell::TellArgs),
     /// A month for a class in one folder: a page, a spreadsheet, CSV with a dictionary
     Report(commands::report::Report),
     /// Stored readings, or their hours or days, as CSV, spreadsheet or line protocol

@@ -19,7 +19,7 @@ use crate::text::labels;
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
-pub struct Alarms {
+pub struct AlarmsArgs {
     /// One garden only
     #[arg(long, value_name = "ID")]
     pub site: Option<String>,
@@ -43,7 +43,12 @@ pub struct Alarms {
 /// # Errors
 /// When the store cannot be read or `out` cannot be written, or
 /// [`WrongInput`](super::exit::WrongInput).
-pub fn run(reader: &Reader, gardens: &[Garden], it: &Alarms, out: &mut dyn Write) -> anyhow::Result<Exit> {
+pub fn run(
+    reader: &Reader,
+    gardens: &[Garden],
+    it: &AlarmsArgs,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
     let site = it.site.as_deref();
     let (from, to) = span(gardens, site, it.from.as_deref(), it.to.as_deref())?;
     if it.figures {
@@ -116,29 +121,29 @@ fn present(
 }
 
 /// What happened: a step, or a note that came without one.
-enum Happened<'a> {
+enum HistoryItem<'a> {
     Step(&'a AlarmRecord, Option<&'a AlarmNote>),
     Note(&'a AlarmNote),
 }
 
 /// Steps with the notes that came with them, and the other notes, in order of time.
-fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<Happened<'a>> {
+fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<HistoryItem<'a>> {
     let with = |change: &AlarmRecord, note: &AlarmNote| {
         change.how.is_some() && change.key == note.key && change.at == note.at
     };
-    let mut all: Vec<Happened<'_>> = changes
+    let mut all: Vec<HistoryItem<'_>> = changes
         .iter()
-        .map(|change| Happened::Step(change, notes.iter().find(|note| with(change, note))))
+        .map(|change| HistoryItem::Step(change, notes.iter().find(|note| with(change, note))))
         .collect();
     let taken = |note: &AlarmNote| {
-        all.iter().any(|it| matches!(it, Happened::Step(_, Some(taken)) if std::ptr::eq(*taken, note)))
+        all.iter().any(|it| matches!(it, HistoryItem::Step(_, Some(taken)) if std::ptr::eq(*taken, note)))
     };
-    let alone: Vec<_> = notes.iter().filter(|note| !taken(note)).map(Happened::Note).collect();
+    let alone: Vec<_> = notes.iter().filter(|note| !taken(note)).map(HistoryItem::Note).collect();
     all.extend(alone);
     // Of one moment the steps come first: the order is kept.
     all.sort_by_key(|it| match it {
-        Happened::Step(change, _) => change.at,
-        Happened::Note(note) => note.at,
+        HistoryItem::Step(change, _) => change.at,
+        HistoryItem::Note(note) => note.at,
     });
     all
 }
@@ -154,8 +159,8 @@ fn history(
     }
     for happened in in_order(changes, notes) {
         let (key, at) = match happened {
-            Happened::Step(change, _) => (&change.key, change.at),
-            Happened::Note(note) => (&note.key, note.at),
+            HistoryItem::Step(change, _) => (&change.key, change.at),
+            HistoryItem::Note(note) => (&note.key, note.at),
         };
         let garden = garden_of(gardens, &key.site);
         let zone = zone_of(garden);
@@ -168,8 +173,8 @@ fn history(
             labels::kind(key.kind),
         )?;
         let (change, note) = match happened {
-            Happened::Step(change, note) => (change, note),
-            Happened::Note(note) => {
+            HistoryItem::Step(change, note) => (change, note),
+            HistoryItem::Note(note) => {
                 let since = labels::full_moment(note.since, &zone);
                 paragraph(
                     &format!("Note, {}, on what began {since}: {}", labels::how(&note.how), note.note),
@@ -227,7 +232,7 @@ fn site_name(garden: Option<&Garden>, site: &Id) -> String {
 
 /// A note that came without a step, as JSON.
 #[derive(serde::Serialize)]
-struct Note<'a> {
+struct ListedNote<'a> {
     kind: &'a str,
     site: &'a str,
     place: &'a str,
@@ -240,9 +245,9 @@ struct Note<'a> {
 /// An object of the list: a note alone has no `state`.
 #[derive(serde::Serialize)]
 #[serde(untagged)]
-enum Listed<'a> {
+enum ListedChange<'a> {
     Alarm(Box<Published<'a>>),
-    Note(Note<'a>),
+    Note(ListedNote<'a>),
 }
 
 fn json(
@@ -258,11 +263,11 @@ fn json(
     let listed: Vec<_> = in_order(alarms, notes)
         .into_iter()
         .map(|happened| match happened {
-            Happened::Step(change, note) => {
+            HistoryItem::Step(change, note) => {
                 let note = note.map(|note| note.note.as_str());
-                Listed::Alarm(Box::new(Published::of_record(change, priority(change), note)))
+                ListedChange::Alarm(Box::new(Published::of_record(change, priority(change), note)))
             }
-            Happened::Note(it) => Listed::Note(Note {
+            HistoryItem::Note(it) => ListedChange::Note(ListedNote {
                 kind: it.key.kind.name(),
                 site: it.key.site.as_str(),
                 place: it.key.place.as_str(),

@@ -17,7 +17,7 @@ use std::time::Duration;
 use anyhow::Context as _;
 
 use self::files::{FileContents, RefusedLine};
-use self::sensors::Known;
+use self::sensors::KnownSensors;
 use self::times::LoggerClock;
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
@@ -81,7 +81,7 @@ struct ImportCounts {
 /// When the store fails while running, or [`WrongInput`] where the files or the names are
 /// wrong: nothing was taken then.
 pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Result<Exit> {
-    let known = Known::new(settings);
+    let known = KnownSensors::new(settings);
     let mut found = LoggerClock::new(it.utc_offset.as_deref(), it.time_format.as_deref())
         .and_then(|clock| files::read(it, &known, &clock, system_now()))
         .map_err(|reason| WrongInput::new(format!("{reason}\nNothing was taken.")))?;

@@ -21,7 +21,7 @@ use crate::text::times;
 
 /// What the command line says.
 #[derive(Args, Clone, Debug)]
-pub struct Log {
+pub struct LogArgs {
     #[command(subcommand)]
     pub request: LogRequest,
     #[arg(from_global)]
@@ -193,8 +193,8 @@ fn checked(kind: &EntryKind, given: Given, common: &Common) -> Result<LogEvent, 
 ///
 /// # Errors
 /// When the store cannot be read or written, or [`WrongInput`].
-pub fn run(settings: &Settings, it: Log, now: Timestamp, out: &mut dyn Write) -> anyhow::Result<Exit> {
-    let Log { request, json } = it;
+pub fn run(settings: &Settings, it: LogArgs, now: Timestamp, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    let LogArgs { request, json } = it;
     let (kind, place, given, common) = match request {
         LogRequest::List(listing) => return list(settings, &listing, json, out),
         LogRequest::Write { kind, place, given, common } => (kind, place, given, common),

@@ -14,7 +14,7 @@ use crate::settings::Settings;
 
 /// What the command line says.
 #[derive(Clone, Debug, clap::Args)]
-pub struct Mulch {
+pub struct MulchArgs {
     /// The bed's id
     bed: String,
     /// The garden, where two have a bed of one id
@@ -31,7 +31,7 @@ pub struct Mulch {
 ///
 /// # Errors
 /// When the store cannot be read, or [`WrongInput`] where there is no such bed.
-pub fn run(settings: &Settings, it: &Mulch, out: &mut dyn Write) -> anyhow::Result<Exit> {
+pub fn run(settings: &Settings, it: &MulchArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let (bed, now) = (it.bed.as_str(), it.at.unwrap_or_else(system_now));
     let site = recent::place(&settings.gardens, it.site.as_deref(), bed, recent::Wanted::Bed)
         .map_err(WrongInput::new)?;

@@ -29,7 +29,7 @@ const LONGEST: Duration = Duration::from_secs(120);
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
-pub struct Tell {
+pub struct TellArgs {
     /// Send a test message by every address of this group, and say what happened
     #[arg(long, value_name = "GROUP")]
     test: Option<String>,
@@ -46,7 +46,7 @@ pub struct Tell {
 /// When HTTP cannot be set up or `out` cannot be written, or [`WrongInput`].
 pub async fn run(
     settings: &Settings,
-    it: &Tell,
+    it: &TellArgs,
     now: fn() -> Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
@@ -93,13 +93,13 @@ fn no_such_group(who: &str, gardens: &[&Garden]) -> String {
 }
 
 /// Every way by which people are told.
-struct Ways {
+struct TestChannels {
     mail: Mailer,
     webhooks: Webhooks,
     files: ToldFiles,
 }
 
-impl Ways {
+impl TestChannels {
     fn of(settings: &Settings, now: fn() -> Timestamp) -> anyhow::Result<Self> {
         Ok(Self {
             // A test has nothing to answer.
@@ -134,7 +134,7 @@ async fn test(
     now: fn() -> Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
-    let ways = Arc::new(Ways::of(settings, now)?);
+    let ways = Arc::new(TestChannels::of(settings, now)?);
     let by = group.by.iter().map(|address| (address, false));
     let addresses = by.chain(group.instead.iter().map(|address| (address, true)));
     let at = now();

@@ -17,7 +17,7 @@ use crate::why::Step;
 
 /// What the command line says.
 #[derive(Clone, Debug, clap::Args)]
-pub struct Why {
+pub struct WhyArgs {
     /// A bed, a tank or a rain gauge; without it, rain and weather
     place: Option<String>,
     /// The garden, where two have a place of one id
@@ -35,7 +35,7 @@ pub struct Why {
 ///
 /// # Errors
 /// When the store cannot be read, or [`WrongInput`] where there is no such place.
-pub fn run(settings: &Settings, it: &Why, out: &mut dyn Write) -> anyhow::Result<Exit> {
+pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let (site, place) = (it.site.as_deref(), it.place.as_deref());
     let site = match place {
         Some(place) => recent::place(&settings.gardens, site, place, recent::Wanted::Any),

@@ -18,7 +18,7 @@ use super::telling::{TellingSettings, telling};
 use super::topic::{covers, is_filter};
 use super::value::Item;
 use super::watch::{Watching, watching};
-use super::webhook::{ToldFile, Ways, Webhook, told_files, webhooks};
+use super::webhook::{ChannelNames, ToldFile, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -116,7 +116,7 @@ pub(super) struct Daemon {
     pub(super) webhooks: Vec<Webhook>,
     pub(super) told_files: Vec<ToldFile>,
     /// What groups may name, those at fault included.
-    pub(super) ways: Ways,
+    pub(super) ways: ChannelNames,
     pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
     pub(super) watch: Option<Watching>,
@@ -146,7 +146,7 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         mail: root.section("mail").and_then(|table| mail(table, folder)),
         webhooks,
         told_files,
-        ways: Ways { webhooks: Some(webhook_names), files: Some(file_names) },
+        ways: ChannelNames { webhooks: Some(webhook_names), files: Some(file_names) },
         telling: telling(root.section("telling")),
     };
     root.finish();

@@ -19,7 +19,7 @@ use super::tank::tank;
 use super::tell::tells;
 use super::text::{Names, named, own_id};
 use super::value::Item;
-use super::webhook::Ways;
+use super::webhook::ChannelNames;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Garden, Holiday, Site};
@@ -44,11 +44,11 @@ pub(super) struct Across<'a> {
     /// What the broker is asked for; `None` where that is itself at fault.
     pub(super) filters: Option<&'a [String]>,
     /// The webhooks and files that a group may name.
-    pub(super) ways: Ways,
+    pub(super) ways: ChannelNames,
 }
 
 impl<'a> Across<'a> {
-    pub(super) fn new(filters: Option<&'a [String]>, ways: Ways) -> Self {
+    pub(super) fn new(filters: Option<&'a [String]>, ways: ChannelNames) -> Self {
         Self {
             sites: Names::new("an id of its own for each site"),
             topics: Names::new("a topic of its own for each sensor"),

@@ -8,7 +8,7 @@ use super::hours::{clock_time, hours_over_midnight};
 use super::table::Table;
 use super::text::{Names, email, named};
 use super::value::Item;
-use super::webhook::Ways;
+use super::webhook::ChannelNames;
 use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Next, Tell};
 use crate::model::{Id, LocalHours};
@@ -34,7 +34,7 @@ struct PassedOn<'t> {
 }
 
 /// Reads all groups; `places` are the ids that alarms of this garden stand at.
-pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &Ways) -> Vec<Tell> {
+pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &ChannelNames) -> Vec<Tell> {
     let mut names = Names::new("a name of its own for each group");
     let mut tells = Vec::new();
     // Groups at fault are known all the same, so that one fault does not make others.
@@ -112,7 +112,7 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
 }
 
 /// Where a group is told. An address that comes twice counts once.
-fn addresses(table: &Table<'_>, ways: &Ways) -> Vec<Address> {
+fn addresses(table: &Table<'_>, ways: &ChannelNames) -> Vec<Address> {
     let mut all = Vec::new();
     if let Some(parts) = table.get("email", Want::List).and_then(|item| item.list_of(EMAILS)) {
         all.extend(parts.iter().filter_map(email).map(|to| Address { channel: Channel::Email, to }));
@@ -127,7 +127,7 @@ fn addresses(table: &Table<'_>, ways: &Ways) -> Vec<Address> {
     each_once
 }
 
-fn instead(table: Table<'_>, ways: &Ways) -> Vec<Address> {
+fn instead(table: Table<'_>, ways: &ChannelNames) -> Vec<Address> {
     let before = table.faults();
     let found = addresses(&table, ways);
     if found.is_empty() && table.faults() == before {

@@ -49,12 +49,12 @@ pub struct ToldFile {
 
 /// The names that a group may use, with `None` where `trug.toml` could not be read.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Ways {
+pub(super) struct ChannelNames {
     pub(super) webhooks: Option<Vec<String>>,
     pub(super) files: Option<Vec<String>>,
 }
 
-impl Ways {
+impl ChannelNames {
     /// The keys `webhook` and `file` of a group, or of what it is told by instead.
     pub(super) fn read(&self, table: &Table<'_>) -> Option<Vec<Address>> {
         let mut found = Some(Vec::new());

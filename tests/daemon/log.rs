@@ -4,7 +4,7 @@
 use clap::Parser as _;
 use jiff::Timestamp;
 use trug::commands::exit::finish;
-use trug::commands::log::{self, Log, LogRequest};
+use trug::commands::log::{self, LogArgs, LogRequest};
 use trug::settings::Settings;
 use trug::store::{Reader, Store};
 
@@ -45,7 +45,7 @@ impl School {
         let mut out = Vec::new();
         let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
         let code =
-            finish(log::run(&self.settings, Log { request: entry, json }, now, &mut out), &mut out).code();
+            finish(log::run(&self.settings, LogArgs { request: entry, json }, now, &mut out), &mut out).code();
         (code, String::from_utf8(out).unwrap())
     }
 }

@@ -7,7 +7,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 use trug::alarms::AlarmNote;
 use trug::alarms::{Priority, State};
-use trug::commands::alarms::{self, Alarms};
+use trug::commands::alarms::{self, AlarmsArgs};
 use trug::commands::exit::finish;
 use trug::garden::plan::{Address, Channel, Garden, Tell};
 use trug::garden::record::{AlarmChange, Batch};
@@ -38,15 +38,15 @@ fn stored(days: i64, changes: Vec<AlarmChange>, messages: &[Message]) -> (TempDi
     (folder, reader)
 }
 
-fn figures(reader: &Reader, it: Alarms) -> (u8, String) {
+fn figures(reader: &Reader, it: AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
-    let ended = alarms::run(reader, &gardens(), &Alarms { figures: true, ..it }, &mut out);
+    let ended = alarms::run(reader, &gardens(), &AlarmsArgs { figures: true, ..it }, &mut out);
     let code = finish(ended, &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 
-fn json_of(reader: &Reader, it: Alarms) -> Value {
-    let (code, text) = figures(reader, Alarms { json: true, ..it });
+fn json_of(reader: &Reader, it: AlarmsArgs) -> Value {
+    let (code, text) = figures(reader, AlarmsArgs { json: true, ..it });
     assert_eq!(code, 0, "{text}");
     serde_json::from_str::<Value>(&text).unwrap()[0].take()
 }
@@ -77,13 +77,13 @@ fn an_empty_store_and_a_time_before_it_have_no_figures() {
     let path = folder.path().join("trug.db");
     drop(Store::open(&path, &gardens()).unwrap());
     let reader = Reader::open(&path).unwrap();
-    let (code, text) = figures(&reader, Alarms::default());
+    let (code, text) = figures(&reader, AlarmsArgs::default());
     assert_eq!(code, 0);
     assert!(text.contains("No reading is stored yet, so there are no figures."), "{text}");
-    assert_eq!(json_of(&reader, Alarms::default())["all"], Value::Null);
+    assert_eq!(json_of(&reader, AlarmsArgs::default())["all"], Value::Null);
 
     let (_folder, reader) = stored(2, vec![], &[]);
-    let long_ago = || Alarms {
+    let long_ago = || AlarmsArgs {
         from: Some("2020-01-01".to_owned()),
         to: Some("2020-02-01".to_owned()),
         ..Alarms::default()
@@ -91,7 +91,7 @@ fn an_empty_store_and_a_time_before_it_have_no_figures() {
     let (_, text) = figures(&reader, long_ago());
     assert!(text.contains("Nothing is known of that time"), "{text}");
     // A time that begins before the first reading begins with it.
-    let all = json_of(&reader, Alarms { from: Some("2020-01-01".to_owned()), ..Alarms::default() });
+    let all = json_of(&reader, AlarmsArgs { from: Some("2020-01-01".to_owned()), ..Alarms::default() });
     assert_eq!(all["all"]["from"], "2026-04-17T05:30:00Z");
     assert_eq!((&all["all"]["raised"], &all["all"]["answered"]["median_s"]), (&Value::from(0), &Value::Null));
 }
@@ -104,7 +104,7 @@ fn one_alarm_is_told_beside_the_targets() {
     ];
     let (_folder, reader) =
         stored(4, changes, &[message(1, HOUR_MS), message(2, HOUR_MS), message(3, DAY_MS)]);
-    let (_, text) = figures(&reader, Alarms::default());
+    let (_, text) = figures(&reader, AlarmsArgs::default());
     for part in [
         "Saltbush Gully Primary School: how the alarms do\nFrom Friday 17 April 2026, 3:00 pm ACST to Tuesday 21 April",
         "Alarms raised: 1, which is 0.2 a day and 0.01 an hour\n  within: the target is about 6 an hour for one person, 12 at most.",
@@ -118,7 +118,7 @@ fn one_alarm_is_told_beside_the_targets() {
     ] {
         assert!(text.contains(part), "{part:?} not in\n{text}");
     }
-    let all = json_of(&reader, Alarms::default());
+    let all = json_of(&reader, AlarmsArgs::default());
     assert_eq!(all["all"]["answered"]["median_s"], 7200);
     assert_eq!(all["groups"][0]["messages"]["a_day"], 0.75);
     assert_eq!(all["groups"][0]["messages"]["verdict"], "within");
@@ -128,7 +128,7 @@ fn one_alarm_is_told_beside_the_targets() {
     assert_eq!(of("priorities")["verdict"], "too-few-to-judge");
 
     // The day after: nothing was raised, and it stood from before.
-    let second = Alarms {
+    let second = AlarmsArgs {
         from: Some("2026-04-19".to_owned()),
         to: Some("2026-04-19".to_owned()),
         ..Alarms::default()
@@ -145,7 +145,7 @@ fn what_was_put_aside_without_a_word_is_told() {
     let hidden =
         vec![dry_bed(HOUR_MS, Normal, Unacknowledged), person(dry_bed(2 * HOUR_MS, Unacknowledged, Shelved))];
     let (folder, reader) = stored(2, hidden.clone(), &[]);
-    let (_, text) = figures(&reader, Alarms::default());
+    let (_, text) = figures(&reader, AlarmsArgs::default());
     assert!(
         text.contains("1 put aside, 0 kept quiet by the garden's plan, 0 switched off; 1 without"),
         "{text}"
@@ -160,7 +160,7 @@ fn what_was_put_aside_without_a_word_is_told() {
         how: "command".to_owned(),
     };
     store.commit(&only(&Batch { notes: vec![note], ..Batch::default() })).unwrap();
-    let all = json_of(&reader, Alarms::default());
+    let all = json_of(&reader, AlarmsArgs::default());
     assert_eq!(
         (&all["all"]["out_of_sight"]["shelved"], &all["all"]["out_of_sight"]["without_reason"]),
         (&1.into(), &0.into())
@@ -173,23 +173,23 @@ fn the_gardens_own_priority_counts() {
     let mut own = gardens();
     own[0].rules[trug::alarms::Kind::DryBed].priority = Priority::High;
     let mut out = Vec::new();
-    let it = Alarms { figures: true, json: true, ..Alarms::default() };
+    let it = AlarmsArgs { figures: true, json: true, ..Alarms::default() };
     alarms::run(&reader, &own, &it, &mut out).unwrap();
     let all: Value = serde_json::from_slice(&out).unwrap();
     assert_eq!(all[0]["all"]["by_priority"]["high"], 1);
     // And in the list of alarms.
     let mut out = Vec::new();
-    alarms::run(&reader, &own, &Alarms { json: true, ..Alarms::default() }, &mut out).unwrap();
+    alarms::run(&reader, &own, &AlarmsArgs { json: true, ..Alarms::default() }, &mut out).unwrap();
     assert_eq!(serde_json::from_slice::<Value>(&out).unwrap()[0]["priority"], "high");
 }
 
 #[test]
 fn a_wrong_request_is_told_in_plain_words() {
     let (_folder, reader) = stored(2, vec![], &[]);
-    let (code, text) = figures(&reader, Alarms { from: Some("soon".to_owned()), ..Alarms::default() });
+    let (code, text) = figures(&reader, AlarmsArgs { from: Some("soon".to_owned()), ..Alarms::default() });
     assert_eq!(code, 2);
     assert!(text.contains("\"soon\" is not a time"), "{text}");
-    let (code, text) = figures(&reader, Alarms { site: Some("other".to_owned()), ..Alarms::default() });
+    let (code, text) = figures(&reader, AlarmsArgs { site: Some("other".to_owned()), ..Alarms::default() });
     assert_eq!((code, text.contains("no garden is called \"other\"")), (2, true), "{text}");
 }
 
@@ -212,7 +212,7 @@ fn ten_thousand_steps_are_counted_soon() {
         .collect();
     let (_folder, reader) = stored(30, changes, &[]);
     let started = Instant::now();
-    let all = json_of(&reader, Alarms::default());
+    let all = json_of(&reader, AlarmsArgs::default());
     println!("10,000 steps: {:?}", started.elapsed());
     assert_eq!((&all["all"]["raised"], &all["all"]["different"]), (&5000.into(), &40.into()));
     let judged = all["all"]["judged"].as_array().unwrap();

@@ -8,7 +8,7 @@ use crate::support::garden::{dry_bed, only, reading, school};
 use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::State;
-use trug::commands::alarms::{self, Alarms};
+use trug::commands::alarms::{self, AlarmsArgs};
 use trug::commands::exit::finish;
 use trug::commands::export::{self, Export, Exported, Format};
 use trug::garden::record::{Batch, Reading};
@@ -168,7 +168,7 @@ fn a_full_disk_ends_the_export_with_an_error() {
     }
 }
 
-fn listed(reader: &Reader, it: &Alarms) -> (u8, String) {
+fn listed(reader: &Reader, it: &AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
     let code = finish(alarms::run(reader, &[school()], it, &mut out), &mut out).code();
     (code, String::from_utf8(out).unwrap())
@@ -188,7 +188,7 @@ fn raised_and_returned() -> Batch {
 #[test]
 fn open_alarms_are_listed_for_people() {
     let (_folder, reader) = stored(&raised_and_returned());
-    let (code, text) = listed(&reader, &Alarms::default());
+    let (code, text) = listed(&reader, &AlarmsArgs::default());
     assert_eq!(code, 0);
     assert_eq!(
         text,
@@ -206,7 +206,7 @@ fn open_alarms_are_listed_for_people() {
 #[test]
 fn the_history_is_listed_for_people_and_programs() {
     let (_folder, reader) = stored(&raised_and_returned());
-    let day = Alarms {
+    let day = AlarmsArgs {
         from: Some("2026-04-17".to_owned()),
         to: Some("2026-04-17".to_owned()),
         ..Alarms::default()
@@ -220,7 +220,7 @@ fn the_history_is_listed_for_people_and_programs() {
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 For: grounds. Rule: FAO-56 eq. 82-83.\n"
     );
-    let (_, text) = listed(&reader, &Alarms { json: true, ..day });
+    let (_, text) = listed(&reader, &AlarmsArgs { json: true, ..day });
     let json: serde_json::Value = serde_json::from_str(&text).unwrap();
     assert_eq!(
         json,
@@ -233,31 +233,31 @@ fn the_history_is_listed_for_people_and_programs() {
         }])
     );
     assert!(text.find("depletion_mm") < text.find("available_left"), "in the order to show");
-    let (_, text) = listed(&reader, &Alarms { json: true, ..Alarms::default() });
+    let (_, text) = listed(&reader, &AlarmsArgs { json: true, ..Alarms::default() });
     assert!(!text.contains("\"from\""), "{text}");
 }
 
 #[test]
 fn no_alarm_is_told_apart_from_nothing_judged() {
     let (_folder, reader) = stored(&Batch::default());
-    let (code, text) = listed(&reader, &Alarms::default());
+    let (code, text) = listed(&reader, &AlarmsArgs::default());
     assert_eq!((code, text.as_str()), (0, "No reading is stored yet, so nothing has been judged.\n"));
     let (_folder, reader) = stored(&readings());
-    let (_, text) = listed(&reader, &Alarms::default());
+    let (_, text) = listed(&reader, &AlarmsArgs::default());
     assert_eq!(text, "No alarm is open. The latest reading is of Saturday 18 April 2026, 3:00 pm ACST.\n");
-    let none = Alarms { from: Some("2020-01-01".to_owned()), ..Alarms::default() };
+    let none = AlarmsArgs { from: Some("2020-01-01".to_owned()), ..Alarms::default() };
     assert_eq!(listed(&reader, &none).1, "No alarm changed in that time.\n");
-    assert_eq!(listed(&reader, &Alarms { json: true, ..Alarms::default() }).1, "[]\n");
+    assert_eq!(listed(&reader, &AlarmsArgs { json: true, ..Alarms::default() }).1, "[]\n");
 }
 
 #[test]
 fn a_site_that_is_not_there_is_a_wrong_request() {
     let (_folder, reader) = stored(&readings());
-    let it = Alarms { site: Some("school".to_owned()), ..Alarms::default() };
+    let it = AlarmsArgs { site: Some("school".to_owned()), ..Alarms::default() };
     assert_eq!(
         listed(&reader, &it),
         (2, "no garden is called \"school\"; the gardens are: saltbush-gully\n".to_owned())
     );
-    let it = Alarms { from: Some("soon".to_owned()), ..Alarms::default() };
+    let it = AlarmsArgs { from: Some("soon".to_owned()), ..Alarms::default() };
     assert_eq!(listed(&reader, &it).0, 2);
 }

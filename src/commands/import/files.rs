@@ -7,7 +7,7 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::Import;
-use super::sensors::{Known, SensorColumn};
+use super::sensors::{KnownSensors, SensorColumn};
 use super::times::{LoggerClock, ReadTime, UNTOLD, settle};
 use crate::model::SensorIx;
 
@@ -53,7 +53,7 @@ enum Columns {
 struct ImportFile<'a> {
     number: usize,
     it: &'a Import,
-    known: &'a Known,
+    known: &'a KnownSensors,
     times: &'a LoggerClock,
     now: Timestamp,
     columns: Columns,
@@ -72,7 +72,7 @@ struct ImportFile<'a> {
 /// Plain words, when a file cannot be read or a column or sensor is not there.
 pub(super) fn read(
     it: &Import,
-    known: &Known,
+    known: &KnownSensors,
     times: &LoggerClock,
     now: Timestamp,
 ) -> Result<FileContents, String> {

@@ -9,13 +9,13 @@ use crate::model::SensorIx;
 use crate::settings::Settings;
 
 /// The sensors by name.
-pub(super) struct Known {
+pub(super) struct KnownSensors {
     by_name: HashMap<(String, String), SensorIx>,
     sites: Vec<(String, TimeZone)>,
     site_of: Vec<usize>,
 }
 
-impl Known {
+impl KnownSensors {
     pub(super) fn new(settings: &Settings) -> Self {
         let mut known = Self { by_name: HashMap::new(), sites: Vec::new(), site_of: Vec::new() };
         for (index, garden) in settings.gardens.iter().enumerate() {
@@ -65,7 +65,12 @@ pub(super) struct SensorColumn {
 }
 
 impl SensorColumn {
-    pub(super) fn new(given: &str, value: &str, site: Option<&str>, known: &Known) -> Result<Self, String> {
+    pub(super) fn new(
+        given: &str,
+        value: &str,
+        site: Option<&str>,
+        known: &KnownSensors,
+    ) -> Result<Self, String> {
         let (id, column) = given.split_once('=').unwrap_or((given, value));
         Ok(Self { sensor: known.sensor(site, id)?, given: given.to_owned(), column: column.to_owned() })
     }
