@@ -86,12 +86,12 @@ fn an_empty_store_and_a_time_before_it_have_no_figures() {
     let long_ago = || AlarmsArgs {
         from: Some("2020-01-01".to_owned()),
         to: Some("2020-02-01".to_owned()),
-        ..Alarms::default()
+        ..AlarmsArgs::default()
     };
     let (_, text) = figures(&reader, long_ago());
     assert!(text.contains("Nothing is known of that time"), "{text}");
     // A time that begins before the first reading begins with it.
-    let all = json_of(&reader, AlarmsArgs { from: Some("2020-01-01".to_owned()), ..Alarms::default() });
+    let all = json_of(&reader, AlarmsArgs { from: Some("2020-01-01".to_owned()), ..AlarmsArgs::default() });
     assert_eq!(all["all"]["from"], "2026-04-17T05:30:00Z");
     assert_eq!((&all["all"]["raised"], &all["all"]["answered"]["median_s"]), (&Value::from(0), &Value::Null));
 }
@@ -131,7 +131,7 @@ fn one_alarm_is_told_beside_the_targets() {
     let second = AlarmsArgs {
         from: Some("2026-04-19".to_owned()),
         to: Some("2026-04-19".to_owned()),
-        ..Alarms::default()
+        ..AlarmsArgs::default()
     };
     let day = json_of(&reader, second);
     assert_eq!(
@@ -173,23 +173,25 @@ fn the_gardens_own_priority_counts() {
     let mut own = gardens();
     own[0].rules[trug::alarms::Kind::DryBed].priority = Priority::High;
     let mut out = Vec::new();
-    let it = AlarmsArgs { figures: true, json: true, ..Alarms::default() };
+    let it = AlarmsArgs { figures: true, json: true, ..AlarmsArgs::default() };
     alarms::run(&reader, &own, &it, &mut out).unwrap();
     let all: Value = serde_json::from_slice(&out).unwrap();
     assert_eq!(all[0]["all"]["by_priority"]["high"], 1);
     // And in the list of alarms.
     let mut out = Vec::new();
-    alarms::run(&reader, &own, &AlarmsArgs { json: true, ..Alarms::default() }, &mut out).unwrap();
+    alarms::run(&reader, &own, &AlarmsArgs { json: true, ..AlarmsArgs::default() }, &mut out).unwrap();
     assert_eq!(serde_json::from_slice::<Value>(&out).unwrap()[0]["priority"], "high");
 }
 
 #[test]
 fn a_wrong_request_is_told_in_plain_words() {
     let (_folder, reader) = stored(2, vec![], &[]);
-    let (code, text) = figures(&reader, AlarmsArgs { from: Some("soon".to_owned()), ..Alarms::default() });
+    let (code, text) =
+        figures(&reader, AlarmsArgs { from: Some("soon".to_owned()), ..AlarmsArgs::default() });
     assert_eq!(code, 2);
     assert!(text.contains("\"soon\" is not a time"), "{text}");
-    let (code, text) = figures(&reader, AlarmsArgs { site: Some("other".to_owned()), ..Alarms::default() });
+    let (code, text) =
+        figures(&reader, AlarmsArgs { site: Some("other".to_owned()), ..AlarmsArgs::default() });
     assert_eq!((code, text.contains("no garden is called \"other\"")), (2, true), "{text}");
 }
 

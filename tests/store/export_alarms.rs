@@ -209,7 +209,7 @@ fn the_history_is_listed_for_people_and_programs() {
     let day = AlarmsArgs {
         from: Some("2026-04-17".to_owned()),
         to: Some("2026-04-17".to_owned()),
-        ..Alarms::default()
+        ..AlarmsArgs::default()
     };
     let (code, text) = listed(&reader, &day);
     assert_eq!(code, 0);
@@ -233,7 +233,7 @@ fn the_history_is_listed_for_people_and_programs() {
         }])
     );
     assert!(text.find("depletion_mm") < text.find("available_left"), "in the order to show");
-    let (_, text) = listed(&reader, &AlarmsArgs { json: true, ..Alarms::default() });
+    let (_, text) = listed(&reader, &AlarmsArgs { json: true, ..AlarmsArgs::default() });
     assert!(!text.contains("\"from\""), "{text}");
 }
 
@@ -245,19 +245,19 @@ fn no_alarm_is_told_apart_from_nothing_judged() {
     let (_folder, reader) = stored(&readings());
     let (_, text) = listed(&reader, &AlarmsArgs::default());
     assert_eq!(text, "No alarm is open. The latest reading is of Saturday 18 April 2026, 3:00 pm ACST.\n");
-    let none = AlarmsArgs { from: Some("2020-01-01".to_owned()), ..Alarms::default() };
+    let none = AlarmsArgs { from: Some("2020-01-01".to_owned()), ..AlarmsArgs::default() };
     assert_eq!(listed(&reader, &none).1, "No alarm changed in that time.\n");
-    assert_eq!(listed(&reader, &AlarmsArgs { json: true, ..Alarms::default() }).1, "[]\n");
+    assert_eq!(listed(&reader, &AlarmsArgs { json: true, ..AlarmsArgs::default() }).1, "[]\n");
 }
 
 #[test]
 fn a_site_that_is_not_there_is_a_wrong_request() {
     let (_folder, reader) = stored(&readings());
-    let it = AlarmsArgs { site: Some("school".to_owned()), ..Alarms::default() };
+    let it = AlarmsArgs { site: Some("school".to_owned()), ..AlarmsArgs::default() };
     assert_eq!(
         listed(&reader, &it),
         (2, "no garden is called \"school\"; the gardens are: saltbush-gully\n".to_owned())
     );
-    let it = AlarmsArgs { from: Some("soon".to_owned()), ..Alarms::default() };
+    let it = AlarmsArgs { from: Some("soon".to_owned()), ..AlarmsArgs::default() };
     assert_eq!(listed(&reader, &it).0, 2);
 }
