@@ -45,7 +45,8 @@ impl School {
         let mut out = Vec::new();
         let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
         let code =
-            finish(log::run(&self.settings, LogArgs { request: entry, json }, now, &mut out), &mut out).code();
+            finish(log::run(&self.settings, LogArgs { request: entry, json }, now, &mut out), &mut out)
+                .code();
         (code, String::from_utf8(out).unwrap())
     }
 }
