@@ -1,7 +1,7 @@
 //! Why: the equation behind a figure, with its numbers put in, its source and
 //! the check that holds it against that source.
 //!
-//! Each room of science names its equations as constants; whoever computes a
+//! Each room of science names its equations as constants; the code that computes a
 //! figure makes a [`Step`] of each equation on the way. Alarms, pages, commands
 //! and letters all carry the same steps.
 

@@ -1,6 +1,6 @@
 //! What the air holds and could hold: vapour pressures, pressure, wind.
 
-use super::range::{OutOfRange, within};
+use super::range::{WeatherOutOfRange, within};
 use crate::why::{Check, Equation};
 
 /// Air temperatures of places with people, degrees C. Equation 11 is that over
@@ -19,6 +19,9 @@ const WIND_HEIGHT_M: (f64, f64) = (0.5, 50.0);
 /// Wind at 2 m counts as this at least: buoyancy and leaks in the boundary
 /// layer move still air too. FAO-56 chapter 4.
 pub const LEAST_WIND_M_S: f64 = 0.5;
+
+/// The factor of equation 8, 1/°C.
+pub(super) const PSYCHROMETRIC_PER_C: f64 = 0.000_665;
 
 pub(super) const MEAN_SATURATION: Equation = Equation {
     gives: "vapour pressure that the air could hold",
@@ -70,7 +73,7 @@ pub struct Humidity {
 /// # Errors
 ///
 /// Outside that range.
-pub fn saturation_vapour_pressure_kpa(air_c: f64) -> Result<f64, OutOfRange> {
+pub fn saturation_vapour_pressure_kpa(air_c: f64) -> Result<f64, WeatherOutOfRange> {
     within("air temperature", air_c, AIR_C, "°C").map(saturation)
 }
 
@@ -85,13 +88,13 @@ pub(super) fn saturation(air_c: f64) -> f64 {
 /// # Errors
 ///
 /// Where a temperature is outside -60 to 60 °C, or the highest is below the lowest.
-pub fn mean_saturation_vapour_pressure_kpa(max_c: f64, min_c: f64) -> Result<f64, OutOfRange> {
+pub fn mean_saturation_vapour_pressure_kpa(max_c: f64, min_c: f64) -> Result<f64, WeatherOutOfRange> {
     let (max_c, min_c) = extremes(max_c, min_c)?;
     Ok(f64::midpoint(saturation(max_c), saturation(min_c)))
 }
 
 /// A day's highest and lowest air temperature, if they are in range and in order.
-pub(super) fn extremes(max_c: f64, min_c: f64) -> Result<(f64, f64), OutOfRange> {
+pub(super) fn extremes(max_c: f64, min_c: f64) -> Result<(f64, f64), WeatherOutOfRange> {
     let min_c = within("the day's lowest air temperature", min_c, AIR_C, "°C")?;
     let max_c = within("the day's highest air temperature", max_c, (min_c, AIR_C.1), "°C")?;
     Ok((max_c, min_c))
@@ -103,7 +106,7 @@ pub(super) fn extremes(max_c: f64, min_c: f64) -> Result<(f64, f64), OutOfRange>
 /// # Errors
 ///
 /// Outside that range.
-pub fn vapour_pressure_slope_kpa_c(air_c: f64) -> Result<f64, OutOfRange> {
+pub fn vapour_pressure_slope_kpa_c(air_c: f64) -> Result<f64, WeatherOutOfRange> {
     Ok(4098.0 * saturation_vapour_pressure_kpa(air_c)? / (air_c + 237.3).powi(2))
 }
 
@@ -112,14 +115,14 @@ pub fn vapour_pressure_slope_kpa_c(air_c: f64) -> Result<f64, OutOfRange> {
 /// # Errors
 ///
 /// Outside that range.
-pub fn pressure_kpa(elevation_m: f64) -> Result<f64, OutOfRange> {
+pub fn pressure_kpa(elevation_m: f64) -> Result<f64, WeatherOutOfRange> {
     let z = within("elevation", elevation_m, ELEVATION_M, "m")?;
     Ok(101.3 * ((293.0 - 0.0065 * z) / 293.0).powf(5.26))
 }
 
 /// Psychrometric constant at an air pressure in kPa, kPa/°C (FAO-56 eq. 8).
 pub fn psychrometric_constant_kpa_c(pressure_kpa: f64) -> f64 {
-    0.000_665 * pressure_kpa
+    PSYCHROMETRIC_PER_C * pressure_kpa
 }
 
 /// Wind at 2 m, m/s, from wind of 0 to 60 m/s at `height_m` (0.5 to 50 m) over
@@ -128,7 +131,7 @@ pub fn psychrometric_constant_kpa_c(pressure_kpa: f64) -> f64 {
 /// # Errors
 ///
 /// Where either is outside its range.
-pub fn wind_at_2m_m_s(wind_m_s: f64, height_m: f64) -> Result<f64, OutOfRange> {
+pub fn wind_at_2m_m_s(wind_m_s: f64, height_m: f64) -> Result<f64, WeatherOutOfRange> {
     let wind_m_s = within("wind", wind_m_s, WIND_M_S, "m/s")?;
     let height_m = within("the height of the wind sensor", height_m, WIND_HEIGHT_M, "m")?;
     Ok(wind_m_s * 4.87 / (67.8 * height_m - 5.42).ln())
@@ -140,7 +143,11 @@ pub fn wind_at_2m_m_s(wind_m_s: f64, height_m: f64) -> Result<f64, OutOfRange> {
 /// # Errors
 ///
 /// Where an input is outside its range or a highest value is below a lowest.
-pub fn actual_vapour_pressure_kpa(humidity: Humidity, max_c: f64, min_c: f64) -> Result<f64, OutOfRange> {
+pub fn actual_vapour_pressure_kpa(
+    humidity: Humidity,
+    max_c: f64,
+    min_c: f64,
+) -> Result<f64, WeatherOutOfRange> {
     let (max_c, min_c) = extremes(max_c, min_c)?;
     let min_pct = within("the day's lowest humidity", humidity.min_pct, HUMIDITY_PCT, "%")?;
     let max_pct = within("the day's highest humidity", humidity.max_pct, (min_pct, HUMIDITY_PCT.1), "%")?;

@@ -1,6 +1,6 @@
 //! What a crop takes of the reference. Its coefficient is [`crate::soil`]'s.
 
-use super::range::{OutOfRange, within};
+use super::range::{WeatherOutOfRange, within};
 use crate::why::{Check, Equation, Step};
 
 /// Largest coefficients of the tables, after a wetting, stay below.
@@ -28,7 +28,10 @@ pub const MID_SEASON: Equation = Equation {
 /// # Errors
 ///
 /// For a coefficient outside that range.
-pub fn crop_evapotranspiration(reference_mm: f64, coefficient: f64) -> Result<(f64, Step), OutOfRange> {
+pub fn crop_evapotranspiration(
+    reference_mm: f64,
+    coefficient: f64,
+) -> Result<(f64, Step), WeatherOutOfRange> {
     let mm = within("the crop coefficient", coefficient, COEFFICIENT, "")? * reference_mm;
     Ok((mm, CROP.step(format!("{coefficient:.2} x {reference_mm:.2} mm = {mm:.2} mm"))))
 }

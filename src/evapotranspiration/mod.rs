@@ -15,7 +15,7 @@
 //!
 //! # Where it stops holding
 //!
-//! Every input has a range, and one outside of it is an [`OutOfRange`], never
+//! Every input has a range, and one outside of it is an [`WeatherOutOfRange`], never
 //! moved back inside. Three limits are the paper's own and part of its method;
 //! where one has been applied, the steps say so: wind below 0.5 m/s counts as
 //! 0.5 m/s, Rs/Rso counts as 1 at most, and the sun that never rises or never
@@ -39,9 +39,9 @@ pub use air::{
     wind_at_2m_m_s,
 };
 pub use crop::{MID_SEASON, crop_evapotranspiration};
-pub use range::OutOfRange;
+pub use range::WeatherOutOfRange;
 pub use reference::{
-    Method, Reference, Temperatures, Terms, Weather, hargreaves, hargreaves_mm, penman_monteith,
+    DayTemperatures, Reference, ReferenceMethod, Terms, Weather, hargreaves, hargreaves_mm, penman_monteith,
     penman_monteith_mm,
 };
 pub use sun::{

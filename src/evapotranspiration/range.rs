@@ -3,7 +3,7 @@
 /// The input, what was given, and the range in which the equation holds.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("{what} is {given:.2} {unit}, out of range ({min:.2} to {max:.2} {unit})")]
-pub struct OutOfRange {
+pub struct WeatherOutOfRange {
     pub what: &'static str,
     pub given: f64,
     pub min: f64,
@@ -17,8 +17,12 @@ pub(super) fn within(
     given: f64,
     (min, max): (f64, f64),
     unit: &'static str,
-) -> Result<f64, OutOfRange> {
-    if min <= given && given <= max { Ok(given) } else { Err(OutOfRange { what, given, min, max, unit }) }
+) -> Result<f64, WeatherOutOfRange> {
+    if min <= given && given <= max {
+        Ok(given)
+    } else {
+        Err(WeatherOutOfRange { what, given, min, max, unit })
+    }
 }
 
 #[cfg(test)]

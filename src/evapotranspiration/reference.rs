@@ -1,19 +1,22 @@
 //! Reference evapotranspiration of a day, with the steps that lead to it.
 
 use super::air::{
-    ACTUAL_VAPOUR, Humidity, LEAST_WIND_M_S, MEAN_SATURATION, PRESSURE, PSYCHROMETRIC, SLOPE, WIND,
-    actual_vapour_pressure_kpa, extremes, mean_saturation_vapour_pressure_kpa, pressure_kpa,
+    ACTUAL_VAPOUR, Humidity, LEAST_WIND_M_S, MEAN_SATURATION, PRESSURE, PSYCHROMETRIC, PSYCHROMETRIC_PER_C,
+    SLOPE, WIND, actual_vapour_pressure_kpa, extremes, mean_saturation_vapour_pressure_kpa, pressure_kpa,
     psychrometric_constant_kpa_c, vapour_pressure_slope_kpa_c, wind_at_2m_m_s,
 };
-use super::range::{OutOfRange, within};
+use super::range::{WeatherOutOfRange, within};
 use super::sun::{
-    CLEAR_SKY, EVAPORATION_MM_PER_MJ, EXTRATERRESTRIAL, NET_LONG_WAVE, NET_SHORT_WAVE, clear_sky_mj_m2,
-    extraterrestrial_mj_m2, net_long_wave_mj_m2, net_short_wave_mj_m2,
+    CLEAR_PART, CLEAR_PART_PER_M, CLEAR_SKY, EVAPORATION_MM_PER_MJ, EXTRATERRESTRIAL, GRASS_KEEPS,
+    NET_LONG_WAVE, NET_SHORT_WAVE, clear_sky_mj_m2, extraterrestrial_mj_m2, net_long_wave_mj_m2,
+    net_short_wave_mj_m2,
 };
 use crate::why::{Check, Equation, Step, Why};
 
 /// Coldest mean of a day for which equation 52 gives no negative water, °C.
 const HARGREAVES_LEAST_C: f64 = -17.8;
+/// The factor of equation 52.
+const HARGREAVES_FACTOR: f64 = 0.0023;
 
 pub(super) const PENMAN_MONTEITH: Equation = Equation {
     gives: "reference evapotranspiration",
@@ -30,7 +33,7 @@ pub(super) const HARGREAVES: Equation = Equation {
 
 /// How a day's reference evapotranspiration was found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Method {
+pub enum ReferenceMethod {
     /// From temperature, humidity, sun and wind.
     PenmanMonteith,
     /// From temperature alone.
@@ -39,7 +42,7 @@ pub enum Method {
 
 /// Where and when, and the day's air temperatures: what both methods need.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Temperatures {
+pub struct DayTemperatures {
     /// Degrees north, -90 to 90.
     pub latitude_deg: f64,
     /// 1 on 1 January, to 366.
@@ -50,7 +53,7 @@ pub struct Temperatures {
     pub min_c: f64,
 }
 
-impl Temperatures {
+impl DayTemperatures {
     fn mean_c(&self) -> f64 {
         f64::midpoint(self.max_c, self.min_c)
     }
@@ -75,7 +78,7 @@ pub struct Weather {
 pub struct Reference {
     /// Millimetres. Penman-Monteith can give a little less than 0: dew.
     pub mm: f64,
-    pub method: Method,
+    pub method: ReferenceMethod,
     /// The wind was below 0.5 m/s and counted as that.
     pub still_air: bool,
     /// The steps, the last one giving `mm`.
@@ -130,10 +133,10 @@ impl Terms {
 ///
 /// Where an input is outside its range, the day's sun is above what reaches the
 /// top of the air, or the sun does not rise.
-pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Reference, OutOfRange> {
+pub fn penman_monteith(day: &DayTemperatures, weather: &Weather) -> Result<Reference, WeatherOutOfRange> {
     let mut why = Why::new();
     let (mm, still_air) = reckon(day, weather, &mut |step| why.push(step()))?;
-    Ok(Reference { mm, method: Method::PenmanMonteith, still_air, why })
+    Ok(Reference { mm, method: ReferenceMethod::PenmanMonteith, still_air, why })
 }
 
 /// The same in mm, without the steps: for judgements at each reading.
@@ -141,18 +144,18 @@ pub fn penman_monteith(day: &Temperatures, weather: &Weather) -> Result<Referenc
 /// # Errors
 ///
 /// As [`penman_monteith`].
-pub fn penman_monteith_mm(day: &Temperatures, weather: &Weather) -> Result<f64, OutOfRange> {
+pub fn penman_monteith_mm(day: &DayTemperatures, weather: &Weather) -> Result<f64, WeatherOutOfRange> {
     reckon(day, weather, &mut |_| {}).map(|(mm, _)| mm)
 }
 
 /// The day's millimetres and whether the air was still; each step is offered to
 /// `note`, which writes it down or does not.
 fn reckon(
-    day: &Temperatures,
+    day: &DayTemperatures,
     weather: &Weather,
     note: &mut dyn FnMut(&dyn Fn() -> Step),
-) -> Result<(f64, bool), OutOfRange> {
-    let Temperatures { max_c, min_c, .. } = *day;
+) -> Result<(f64, bool), WeatherOutOfRange> {
+    let DayTemperatures { max_c, min_c, .. } = *day;
 
     let could_kpa = mean_saturation_vapour_pressure_kpa(max_c, min_c)?;
     note(&|| MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
@@ -166,7 +169,10 @@ fn reckon(
     let pressure = pressure_kpa(weather.elevation_m)?;
     note(&|| PRESSURE.step(format!("z {:.0} m: {pressure:.1} kPa", weather.elevation_m)));
     let psychrometric_kpa_c = psychrometric_constant_kpa_c(pressure);
-    note(&|| PSYCHROMETRIC.step(format!("0.000665 x {pressure:.1} kPa = {psychrometric_kpa_c:.4} kPa/°C")));
+    note(&|| {
+        PSYCHROMETRIC
+            .step(format!("{PSYCHROMETRIC_PER_C} x {pressure:.1} kPa = {psychrometric_kpa_c:.4} kPa/°C"))
+    });
 
     let measured_2m = wind_at_2m_m_s(weather.wind_m_s, weather.wind_height_m)?;
     let still_air = measured_2m < LEAST_WIND_M_S;
@@ -176,7 +182,7 @@ fn reckon(
             "{:.2} m/s at {:.1} m: {measured_2m:.2} m/s{}",
             weather.wind_m_s,
             weather.wind_height_m,
-            if still_air { ", counted as 0.50 m/s" } else { "" },
+            if still_air { format!(", counted as {LEAST_WIND_M_S:.2} m/s") } else { String::new() },
         ))
     });
 
@@ -187,12 +193,12 @@ fn reckon(
     within("the sun of a cloudless day", clear_sky, (f64::MIN_POSITIVE, f64::INFINITY), "MJ/m2")?;
     note(&|| {
         CLEAR_SKY.step(format!(
-            "(0.75 + 2e-5 x {:.0}) x {above_air:.2} = {clear_sky:.2} MJ/m2",
+            "({CLEAR_PART} + {CLEAR_PART_PER_M:e} x {:.0}) x {above_air:.2} = {clear_sky:.2} MJ/m2",
             weather.elevation_m
         ))
     });
     let kept = net_short_wave_mj_m2(sun);
-    note(&|| NET_SHORT_WAVE.step(format!("0.77 x {sun:.2} = {kept:.2} MJ/m2")));
+    note(&|| NET_SHORT_WAVE.step(format!("{GRASS_KEEPS:.2} x {sun:.2} = {kept:.2} MJ/m2")));
     let clearness = sun / clear_sky;
     let radiated = net_long_wave_mj_m2(max_c, min_c, holds_kpa, clearness)?;
     note(&|| {
@@ -230,18 +236,19 @@ fn reckon(
 /// # Errors
 ///
 /// Where an input is outside its range or the day's mean is below -17.8 °C.
-pub fn hargreaves(day: &Temperatures) -> Result<Reference, OutOfRange> {
+pub fn hargreaves(day: &DayTemperatures) -> Result<Reference, WeatherOutOfRange> {
     let mut why = Why::new();
     extremes(day.max_c, day.min_c)?;
     let above_air_mm = EVAPORATION_MM_PER_MJ * extraterrestrial(day, &mut |step| why.push(step()))?;
     let mm = hargreaves_mm(day.max_c, day.min_c, above_air_mm)?;
     why.push(HARGREAVES.step(format!(
-        "0.0023 x ({:.1} + 17.8) x sqrt({:.1} - {:.1}) x {above_air_mm:.2} mm = {mm:.2} mm",
+        "{HARGREAVES_FACTOR} x ({:.1} + {}) x sqrt({:.1} - {:.1}) x {above_air_mm:.2} mm = {mm:.2} mm",
         day.mean_c(),
+        -HARGREAVES_LEAST_C,
         day.max_c,
         day.min_c,
     )));
-    Ok(Reference { mm, method: Method::Hargreaves, still_air: false, why })
+    Ok(Reference { mm, method: ReferenceMethod::Hargreaves, still_air: false, why })
 }
 
 /// Equation 52 with the sun above the air as the millimetres of water that it
@@ -250,7 +257,7 @@ pub fn hargreaves(day: &Temperatures) -> Result<Reference, OutOfRange> {
 /// # Errors
 ///
 /// As [`hargreaves`], or for a sun outside 0 to 25 mm.
-pub fn hargreaves_mm(max_c: f64, min_c: f64, above_air_mm: f64) -> Result<f64, OutOfRange> {
+pub fn hargreaves_mm(max_c: f64, min_c: f64, above_air_mm: f64) -> Result<f64, WeatherOutOfRange> {
     let (max_c, min_c) = extremes(max_c, min_c)?;
     let mean_c = within(
         "the day's mean air temperature",
@@ -258,10 +265,13 @@ pub fn hargreaves_mm(max_c: f64, min_c: f64, above_air_mm: f64) -> Result<f64, O
         (HARGREAVES_LEAST_C, f64::INFINITY),
         "°C",
     )?;
-    Ok(0.0023 * (mean_c + 17.8) * (max_c - min_c).sqrt() * above_air_mm)
+    Ok(HARGREAVES_FACTOR * (mean_c - HARGREAVES_LEAST_C) * (max_c - min_c).sqrt() * above_air_mm)
 }
 
-fn extraterrestrial(day: &Temperatures, note: &mut dyn FnMut(&dyn Fn() -> Step)) -> Result<f64, OutOfRange> {
+fn extraterrestrial(
+    day: &DayTemperatures,
+    note: &mut dyn FnMut(&dyn Fn() -> Step),
+) -> Result<f64, WeatherOutOfRange> {
     let above_air = extraterrestrial_mj_m2(day.latitude_deg, day.day_of_year)?;
     note(&|| {
         EXTRATERRESTRIAL.step(format!(
@@ -279,8 +289,8 @@ mod tests {
     use super::*;
 
     /// A summer's day in a garden near Adelaide.
-    const DAY: Temperatures =
-        Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 16.0 };
+    const DAY: DayTemperatures =
+        DayTemperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 16.0 };
     const WEATHER: Weather = Weather {
         elevation_m: 95.0,
         humidity: Humidity { max_pct: 80.0, min_pct: 30.0 },
@@ -322,7 +332,7 @@ mod tests {
 
     #[test]
     fn the_polar_night_has_no_penman_monteith_and_no_hargreaves_water() {
-        let day = Temperatures { latitude_deg: 80.0, day_of_year: 355, max_c: -10.0, min_c: -12.0 };
+        let day = DayTemperatures { latitude_deg: 80.0, day_of_year: 355, max_c: -10.0, min_c: -12.0 };
         let error = penman_monteith(&day, &Weather { sun_mj_m2: 0.0, ..WEATHER }).expect_err("no sun");
         assert_eq!(error.what, "the sun of a cloudless day");
         assert!(hargreaves(&day).unwrap().mm.abs() < 1e-12);
@@ -330,7 +340,7 @@ mod tests {
 
     #[test]
     fn each_input_has_a_range_and_leaving_it_is_said() {
-        let day = |change: fn(&mut Temperatures)| {
+        let day = |change: fn(&mut DayTemperatures)| {
             let mut day = DAY;
             change(&mut day);
             (penman_monteith(&day, &WEATHER), hargreaves(&day))
@@ -358,7 +368,7 @@ mod tests {
         ] {
             assert_eq!(result.expect_err(what).what, what);
         }
-        let cold = Temperatures { max_c: -17.0, min_c: -19.0, ..DAY };
+        let cold = DayTemperatures { max_c: -17.0, min_c: -19.0, ..DAY };
         assert_eq!(hargreaves(&cold).expect_err("too cold").what, "the day's mean air temperature");
     }
 }

@@ -6,7 +6,7 @@
 use std::f64::consts::{PI, TAU};
 
 use super::air::extremes;
-use super::range::{OutOfRange, within};
+use super::range::{WeatherOutOfRange, within};
 use crate::why::{Check, Equation};
 
 /// The solar constant, MJ/m² a minute.
@@ -15,8 +15,12 @@ const SOLAR_CONSTANT: f64 = 0.0820;
 const STEFAN_BOLTZMANN: f64 = 4.903e-9;
 /// 0 °C as the paper takes it, K.
 const ZERO_C_K: f64 = 273.16;
-/// Reflected by the reference grass.
-const ALBEDO: f64 = 0.23;
+/// Part of the sun that the reference grass keeps; it reflects 0.23.
+pub(super) const GRASS_KEEPS: f64 = 1.0 - 0.23;
+/// Part of the sun above the air that a cloudless day lets through at sea level, and
+/// for each metre above it.
+pub(super) const CLEAR_PART: f64 = 0.75;
+pub(super) const CLEAR_PART_PER_M: f64 = 2e-5;
 /// Millimetres of water that 1 MJ/m² evaporates: 1 / 2.45 MJ/kg.
 pub const EVAPORATION_MM_PER_MJ: f64 = 0.408;
 /// Above this the factor 0.34 - 0.14 sqrt(ea) of equation 39 is no longer positive; kPa.
@@ -48,7 +52,7 @@ pub(super) const NET_LONG_WAVE: Equation = Equation {
 };
 
 /// Latitude in radians and the day's angle in the year.
-fn angles(latitude_deg: f64, day_of_year: u16) -> Result<(f64, f64), OutOfRange> {
+fn angles(latitude_deg: f64, day_of_year: u16) -> Result<(f64, f64), WeatherOutOfRange> {
     let latitude = within("latitude", latitude_deg, (-90.0, 90.0), "degrees")?;
     let day = within("the day of the year", f64::from(day_of_year), (1.0, 366.0), "")?;
     Ok((latitude.to_radians(), TAU * day / 365.0))
@@ -59,7 +63,7 @@ fn angles(latitude_deg: f64, day_of_year: u16) -> Result<(f64, f64), OutOfRange>
 /// # Errors
 ///
 /// Outside days 1 to 366.
-pub fn inverse_distance(day_of_year: u16) -> Result<f64, OutOfRange> {
+pub fn inverse_distance(day_of_year: u16) -> Result<f64, WeatherOutOfRange> {
     angles(0.0, day_of_year).map(|(_, day)| 1.0 + 0.033 * day.cos())
 }
 
@@ -68,7 +72,7 @@ pub fn inverse_distance(day_of_year: u16) -> Result<f64, OutOfRange> {
 /// # Errors
 ///
 /// Outside days 1 to 366.
-pub fn declination_rad(day_of_year: u16) -> Result<f64, OutOfRange> {
+pub fn declination_rad(day_of_year: u16) -> Result<f64, WeatherOutOfRange> {
     angles(0.0, day_of_year).map(|(_, day)| 0.409 * (day - 1.39).sin())
 }
 
@@ -78,7 +82,7 @@ pub fn declination_rad(day_of_year: u16) -> Result<f64, OutOfRange> {
 /// # Errors
 ///
 /// Outside 90 degrees south to north or days 1 to 366.
-pub fn sunset_hour_angle_rad(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
+pub fn sunset_hour_angle_rad(latitude_deg: f64, day_of_year: u16) -> Result<f64, WeatherOutOfRange> {
     let (latitude, _) = angles(latitude_deg, day_of_year)?;
     let declination = declination_rad(day_of_year)?;
     Ok((-latitude.tan() * declination.tan()).clamp(-1.0, 1.0).acos())
@@ -89,7 +93,7 @@ pub fn sunset_hour_angle_rad(latitude_deg: f64, day_of_year: u16) -> Result<f64,
 /// # Errors
 ///
 /// As [`sunset_hour_angle_rad`].
-pub fn extraterrestrial_mj_m2(latitude_deg: f64, day_of_year: u16) -> Result<f64, OutOfRange> {
+pub fn extraterrestrial_mj_m2(latitude_deg: f64, day_of_year: u16) -> Result<f64, WeatherOutOfRange> {
     let (latitude, _) = angles(latitude_deg, day_of_year)?;
     let declination = declination_rad(day_of_year)?;
     let sunset = sunset_hour_angle_rad(latitude_deg, day_of_year)?;
@@ -101,12 +105,12 @@ pub fn extraterrestrial_mj_m2(latitude_deg: f64, day_of_year: u16) -> Result<f64
 /// The sun of a cloudless day at the ground, MJ/m², from `ra_mj_m2` above the
 /// air and the elevation, -500 to 9000 m (eq. 37).
 pub fn clear_sky_mj_m2(ra_mj_m2: f64, elevation_m: f64) -> f64 {
-    (0.75 + 2e-5 * elevation_m) * ra_mj_m2
+    (CLEAR_PART + CLEAR_PART_PER_M * elevation_m) * ra_mj_m2
 }
 
 /// What the reference grass keeps of the day's sun, MJ/m² (eq. 38).
 pub fn net_short_wave_mj_m2(sun_mj_m2: f64) -> f64 {
-    (1.0 - ALBEDO) * sun_mj_m2
+    GRASS_KEEPS * sun_mj_m2
 }
 
 /// What the ground radiates to the sky on a day, MJ/m² (eq. 39).
@@ -121,7 +125,7 @@ pub fn net_long_wave_mj_m2(
     min_c: f64,
     actual_vapour_kpa: f64,
     clearness: f64,
-) -> Result<f64, OutOfRange> {
+) -> Result<f64, WeatherOutOfRange> {
     let (max_c, min_c) = extremes(max_c, min_c)?;
     let vapour_kpa = within("actual vapour pressure", actual_vapour_kpa, VAPOUR_KPA, "kPa")?;
     let clearness = within("Rs/Rso", clearness, (0.0, f64::INFINITY), "")?.min(1.0);

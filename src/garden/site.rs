@@ -17,7 +17,7 @@ use crate::garden::weather::days::WeatherDays;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{Limits, Outlook};
-use crate::rain::Trust;
+use crate::rain::GaugeReliability;
 use crate::soil::{Soaking, mean_water_content};
 use crate::why::Why;
 
@@ -77,7 +77,7 @@ pub(crate) struct SiteState {
     /// Those of the plan in its order, and last what has none.
     pub(crate) gateways: Vec<GatewayState>,
     /// Evidence about each of them.
-    pub(crate) trusts: Vec<Trust>,
+    pub(crate) gauge_reliability: Vec<GaugeReliability>,
     pub(crate) alarms: AlarmSlots,
     /// What people saw and did.
     pub(crate) log: SiteLog,
@@ -158,7 +158,7 @@ impl SiteState {
             sensors,
             beds,
             tanks,
-            trusts: vec![Trust::default(); gauges.len()],
+            gauge_reliability: vec![GaugeReliability::default(); gauges.len()],
             gauges,
             gateways: GatewayState::of_plan(&garden),
             alarms: AlarmSlots::new(&garden),
@@ -234,8 +234,8 @@ impl SiteState {
         self.now = self.now.map(|at| at.min(now));
         self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
         self.like_rain_at = self.like_rain_at.filter(|at| *at <= limit);
-        for trust in &mut self.trusts {
-            trust.forget_after(limit);
+        for reliability in &mut self.gauge_reliability {
+            reliability.forget_after(limit);
         }
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {

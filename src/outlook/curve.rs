@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 
 /// One past day of drying.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Day {
+pub(crate) struct DryingDay {
     /// Hour since the epoch at its end.
     pub(crate) hour: i32,
     /// Middle water content, m³/m³.
@@ -31,11 +31,11 @@ const WIDTH_MIN: f64 = 0.003;
 /// The past days.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct OwnDays {
-    days: VecDeque<Day>,
+    days: VecDeque<DryingDay>,
 }
 
 impl OwnDays {
-    pub(crate) fn add(&mut self, day: Day) {
+    pub(crate) fn add(&mut self, day: DryingDay) {
         if self.days.len() == DAYS {
             self.days.pop_front();
         }
@@ -48,7 +48,7 @@ impl OwnDays {
     }
 
     /// The curve as it stands at an hour; `None` with too few days.
-    pub(crate) fn curve(&self, hour: i32, floor: f64) -> Option<Curve> {
+    pub(crate) fn curve(&self, hour: i32, floor: f64) -> Option<DryingCurve> {
         if self.days.len() < LEAST {
             return None;
         }
@@ -69,7 +69,7 @@ impl OwnDays {
             }
             sum / weights
         });
-        Some(Curve { low, step, fall, floor: floor.min(low) })
+        Some(DryingCurve { low, step, fall, floor: floor.min(low) })
     }
 }
 
@@ -77,14 +77,14 @@ const GRID: usize = 24;
 
 /// Fall in a day for each unit of demand, by water content.
 #[derive(Clone, Debug)]
-pub(crate) struct Curve {
+pub(crate) struct DryingCurve {
     low: f64,
     step: f64,
     fall: [f64; GRID],
     floor: f64,
 }
 
-impl Curve {
+impl DryingCurve {
     /// The fall at a water content, m³/m³ a day for each unit of demand. Above
     /// what is known it stays as it was; below, it ends in a straight line at
     /// the floor.
@@ -110,7 +110,7 @@ mod tests {
         let mut days = OwnDays::default();
         for i in 0..count {
             let theta = 0.10 + 0.10 * (i * 7 % count) as f32 / count as f32;
-            days.add(Day { hour: 24 * i as i32, theta, fall: fall(theta) });
+            days.add(DryingDay { hour: 24 * i as i32, theta, fall: fall(theta) });
         }
         days
     }
@@ -141,7 +141,7 @@ mod tests {
     fn days_at_one_water_content_are_a_level_curve() {
         let mut days = OwnDays::default();
         for i in 0..LEAST as i32 {
-            days.add(Day { hour: 24 * i, theta: 0.15, fall: 0.01 });
+            days.add(DryingDay { hour: 24 * i, theta: 0.15, fall: 0.01 });
         }
         let curve = days.curve(0, 0.15).expect("known");
         assert!((curve.fall(0.2) - 0.01).abs() < 1e-6);

@@ -5,10 +5,10 @@ use std::collections::VecDeque;
 use jiff::{SignedDuration, Timestamp};
 
 use super::clock::{DryingClock, HourlyFalls};
-use super::curve::{Day, OwnDays};
+use super::curve::{DryingDay, OwnDays};
 use super::exponential::{Bounds, Exponential, Unfit, fit};
-use super::forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, Method, Unknown};
-use super::moment::{HOUR_S, View, hour_of, time_of};
+use super::forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, ForecastMethod, Unknown};
+use super::moment::{HOUR_S, SETTLE_H, View, hour_of, time_of};
 use super::paths::{Hour, Now, Path, days_until, fall_at};
 use super::residuals::{LEADS, Residuals, line_sides};
 use super::swing::Swing;
@@ -17,10 +17,7 @@ use super::swing::Swing;
 const KEPT_HOURS: usize = 10 * 24;
 /// Longest silence within a drydown, hours: longer, and water may have come unseen.
 const GAP_H: i32 = 12;
-/// Hours after a wetting in which water still spreads and drains; no forecast is
-/// made from them, and no point of the curve.
-pub(crate) const SETTLE_H: i32 = 24;
-/// A rise in that time beyond this begins the drydown anew, m³/m³: noise.
+/// A rise in that time beyond this begins a new drydown, m³/m³: noise.
 const NOISE: f32 = 0.0005;
 /// Length (hours) and fall (m³/m³) of a drydown that counts.
 const COUNTS_H: i32 = 48;
@@ -181,7 +178,7 @@ impl Outlook {
     ///
     /// When there is too little to go on.
     pub fn forecast(&self, now: Timestamp, threshold: f64) -> Result<Forecast, Unknown> {
-        self.forecast_by(now, threshold, Method::OwnCurve)
+        self.forecast_by(now, threshold, ForecastMethod::OwnCurve)
     }
 
     /// [`Outlook::forecast`] by a method: for scores.
@@ -189,7 +186,12 @@ impl Outlook {
     /// # Errors
     ///
     /// When there is too little to go on.
-    pub fn forecast_by(&self, now: Timestamp, threshold: f64, method: Method) -> Result<Forecast, Unknown> {
+    pub fn forecast_by(
+        &self,
+        now: Timestamp,
+        threshold: f64,
+        method: ForecastMethod,
+    ) -> Result<Forecast, Unknown> {
         self.ask(now, method, |view, paths| {
             let fall = view.theta - threshold;
             let limit = now
@@ -213,7 +215,7 @@ impl Outlook {
     /// # Errors
     ///
     /// When there is too little to go on.
-    pub fn ahead(&self, now: Timestamp, days: f64, method: Method) -> Result<Ahead, Unknown> {
+    pub fn ahead(&self, now: Timestamp, days: f64, method: ForecastMethod) -> Result<Ahead, Unknown> {
         self.ask(now, method, |view, paths| {
             let days = view.days_after(days);
             Ahead {
@@ -227,7 +229,7 @@ impl Outlook {
     fn ask<T>(
         &self,
         now: Timestamp,
-        method: Method,
+        method: ForecastMethod,
         answer: impl FnOnce(&View, &Paths) -> T,
     ) -> Result<T, Unknown> {
         let filling = self.filling.ok_or(Unknown::NoReadings)?;
@@ -252,10 +254,10 @@ impl Outlook {
     }
 
     /// The forecast and its two sides.
-    fn paths(&self, now: &Now, method: Method) -> Option<Paths> {
+    fn paths(&self, now: &Now, method: ForecastMethod) -> Option<Paths> {
         let (line, rate) = (now.line()?, now.rate()?);
         let last = now.hours.last()?.hour;
-        let curve = (self.drydowns > 0 && method != Method::Line)
+        let curve = (self.drydowns > 0 && method != ForecastMethod::Line)
             .then(|| self.own.curve(last, self.limits.floor))
             .flatten();
         let (middle, pace) = match &curve {
@@ -265,7 +267,7 @@ impl Outlook {
                 let pace = now.pace(curve, self.demand);
                 let own = now.along(curve, self.demand * pace);
                 let part = (FOUR_DAYS / self.own.known() as f64).min(1.0);
-                let part = if method == Method::MeanOfFour { 1.0 } else { part };
+                let part = if method == ForecastMethod::MeanOfFour { 1.0 } else { part };
                 (std::array::from_fn(|i| part * four[i] + (1.0 - part) * own[i]), Some(pace))
             }
         };
@@ -274,7 +276,7 @@ impl Outlook {
             None => line_sides(&middle),
         };
         let basis = Basis {
-            method: if curve.is_some() { method } else { Method::Line },
+            method: if curve.is_some() { method } else { ForecastMethod::Line },
             theta: now.level(),
             fall_a_day: rate,
             days_known: self.own.known(),
@@ -348,7 +350,7 @@ impl Outlook {
         let (Some(before), Some(now)) = (self.mean_to(hour - 24), self.mean_to(hour)) else { return };
         if self.demand > 0.0 {
             let fall = ((before - now) / self.demand).max(0.0) as f32;
-            self.own.add(Day { hour, theta: f64::midpoint(before, now) as f32, fall });
+            self.own.add(DryingDay { hour, theta: f64::midpoint(before, now) as f32, fall });
         }
     }
 
@@ -366,8 +368,8 @@ impl Outlook {
         let hours: Vec<Hour> = self.hours.iter().copied().collect();
         let clock = self.falls.clock();
         let now = self.now(&hours, &clock);
-        if let Some(paths) = self.paths(&now, Method::OwnCurve)
-            && paths.basis.method == Method::OwnCurve
+        if let Some(paths) = self.paths(&now, ForecastMethod::OwnCurve)
+            && paths.basis.method == ForecastMethod::OwnCurve
         {
             let from = clock.days(f64::from(hour));
             let falls = LEADS
@@ -488,7 +490,7 @@ mod tests {
             let got_d = (at.as_second() - t(0.0).as_second()) as f64 / 86_400.0;
             assert!((got_d - expected_d).abs() < 0.5, "{threshold}: {got_d} {expected_d} {got:?}");
             assert!(got.from.expect("sooner") <= at && got.to.is_none_or(|to| at <= to));
-            assert_eq!(got.basis.method, Method::OwnCurve);
+            assert_eq!(got.basis.method, ForecastMethod::OwnCurve);
             assert_eq!(got.basis.drydowns, 3);
         }
         let never = outlook.forecast(now, 0.06).expect("known");
@@ -502,8 +504,8 @@ mod tests {
         let outlook = grown(3, 9.0);
         let now = t(72.0);
         let got = outlook.forecast(now, 0.20).expect("three days are known");
-        assert_eq!(got.basis.method, Method::Line);
-        let ahead = outlook.ahead(now, 3.0, Method::OwnCurve).expect("known");
+        assert_eq!(got.basis.method, ForecastMethod::Line);
+        let ahead = outlook.ahead(now, 3.0, ForecastMethod::OwnCurve).expect("known");
         let truth = content(9.0, 144.0);
         assert!(ahead.low < truth && truth < ahead.high, "{ahead:?} {truth}");
         assert!(ahead.theta < truth, "a line dries too fast");

@@ -163,7 +163,7 @@ fn end_mean(points: &[(f64, f64)], last: bool) -> f64 {
 
 /// A curve on its way to being the fit.
 #[derive(Clone, Copy, Debug)]
-struct Curve {
+struct FittedCurve {
     amplitude: f64,
     theta_w: f64,
     tau_d: f64,
@@ -173,14 +173,14 @@ struct Curve {
     free: bool,
 }
 
-impl Curve {
+impl FittedCurve {
     fn value(&self, days: f64) -> f64 {
         self.amplitude * (-days / self.tau_d).exp() + self.theta_w
     }
 }
 
 /// The best curve with this time constant.
-fn project(points: &[(f64, f64)], weights: &[f64], tau_d: f64, end: (f64, f64)) -> Curve {
+fn project(points: &[(f64, f64)], weights: &[f64], tau_d: f64, end: (f64, f64)) -> FittedCurve {
     let (mut w, mut e, mut ee, mut v, mut ev) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for (&(t, value), &weight) in points.iter().zip(weights) {
         let x = (-t / tau_d).exp();
@@ -198,13 +198,13 @@ fn project(points: &[(f64, f64)], weights: &[f64], tau_d: f64, end: (f64, f64)) 
     } else {
         (0.0, v / w, false)
     };
-    let mut curve = Curve { amplitude, theta_w, tau_d, cost: 0.0, free };
+    let mut curve = FittedCurve { amplitude, theta_w, tau_d, cost: 0.0, free };
     curve.cost = points.iter().zip(weights).map(|(&(t, v), &w)| w * (v - curve.value(t)).powi(2)).sum();
     curve
 }
 
 /// The best curve of all: a grid on ln tau, then golden section around its best.
-fn search(points: &[(f64, f64)], weights: &[f64], tau_d: (f64, f64), end: (f64, f64)) -> Curve {
+fn search(points: &[(f64, f64)], weights: &[f64], tau_d: (f64, f64), end: (f64, f64)) -> FittedCurve {
     const GRID: usize = 16;
     const GOLDEN: f64 = 0.618_033_988_749_894_9;
     let (low, high) = (tau_d.0.ln(), tau_d.1.ln());
@@ -233,7 +233,7 @@ fn search(points: &[(f64, f64)], weights: &[f64], tau_d: (f64, f64), end: (f64, 
 }
 
 /// Sets Huber's weights by the curve's residuals; whether any value is weighed down.
-fn reweigh(points: &[(f64, f64)], curve: &Curve, weights: &mut [f64]) -> bool {
+fn reweigh(points: &[(f64, f64)], curve: &FittedCurve, weights: &mut [f64]) -> bool {
     let mut sizes: Vec<f64> = points.iter().map(|&(t, v)| (v - curve.value(t)).abs()).collect();
     let residuals = sizes.clone();
     let middle = sizes.len() / 2;
@@ -250,7 +250,7 @@ fn reweigh(points: &[(f64, f64)], curve: &Curve, weights: &mut [f64]) -> bool {
 }
 
 /// Standard error of tau by the linearised fit at its best.
-fn error_of_tau(points: &[(f64, f64)], weights: &[f64], curve: &Curve) -> Option<f64> {
+fn error_of_tau(points: &[(f64, f64)], weights: &[f64], curve: &FittedCurve) -> Option<f64> {
     let free = points.len().checked_sub(3).filter(|n| *n > 0)?;
     // Normal matrix of d(value)/d(amplitude, theta_w, tau).
     let mut m = [[0.0; 3]; 3];

@@ -29,7 +29,7 @@ pub const AHEAD_DAYS: i32 = 10;
 /// What a forecast stands on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Basis {
-    pub method: Method,
+    pub method: ForecastMethod,
     /// Present water content, m³/m³.
     pub theta: f64,
     /// Fall over the last 24 hours, m³/m³ a day.
@@ -46,7 +46,7 @@ pub struct Basis {
 
 /// How a forecast is made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Method {
+pub enum ForecastMethod {
     /// A straight line with the fall of the last 24 hours.
     Line,
     /// The mean of four: that line, the exponential fitted to this drydown, the

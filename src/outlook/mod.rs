@@ -45,7 +45,7 @@ pub use drying::{Drydown, Limits, Outlook};
 pub use exponential::{
     Bounds, Exponential, HUBER, LEAST, LEAST_DAYS, Unfit, fit, half_life_d, water_content,
 };
-pub use forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, Method, Unknown};
+pub use forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, ForecastMethod, Unknown};
 
 use crate::why::{Check, Equation};
 

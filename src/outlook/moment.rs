@@ -6,6 +6,9 @@ use super::clock::DryingClock;
 
 /// Seconds of an hour.
 pub(crate) const HOUR_S: i64 = 3600;
+/// Hours after a wetting in which water still spreads and drains; no forecast is
+/// made from them, and no point of the curve.
+pub(crate) const SETTLE_H: i32 = 24;
 
 /// From where paths are read.
 pub(crate) struct View<'a> {

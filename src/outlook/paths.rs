@@ -4,9 +4,9 @@
 //! clock, with no water coming.
 
 use super::clock::DryingClock;
-use super::curve::Curve;
-use super::drying::SETTLE_H;
+use super::curve::DryingCurve;
 use super::exponential::{Bounds, fit};
+use super::moment::SETTLE_H;
 
 /// Steps a day, and days that are looked ahead.
 pub(crate) const STEPS_A_DAY: usize = 8;
@@ -100,7 +100,7 @@ impl Now<'_> {
     /// The mean of the line, the exponential, the bed's own curve, and that at
     /// the pace of the last day. Where the exponential does not fit, the line
     /// stands in for it.
-    pub(crate) fn mean_of_four(&self, curve: &Curve, demand: f64, line: &Path) -> Path {
+    pub(crate) fn mean_of_four(&self, curve: &DryingCurve, demand: f64, line: &Path) -> Path {
         let exponential = self.exponential().unwrap_or(*line);
         let own = self.along(curve, demand);
         let (fell, would) = self.beside(curve, demand, 1);
@@ -112,13 +112,13 @@ impl Now<'_> {
     /// How fast this drydown is beside the bed's own curve: what fell over what
     /// the curve would have made fall in the last four days, drawn towards 1
     /// while little has fallen.
-    pub(crate) fn pace(&self, curve: &Curve, demand: f64) -> f64 {
+    pub(crate) fn pace(&self, curve: &DryingCurve, demand: f64) -> f64 {
         let (fell, would) = self.beside(curve, demand, PACE_DAYS);
         ((fell + PACE_FALL) / (would + PACE_FALL)).clamp(PACE.0, PACE.1)
     }
 
     /// The bed's own curve, `scale` times as fast.
-    pub(crate) fn along(&self, curve: &Curve, scale: f64) -> Path {
+    pub(crate) fn along(&self, curve: &DryingCurve, scale: f64) -> Path {
         let mut theta = self.level();
         let start = theta;
         let step_d = 1.0 / STEPS_A_DAY as f64;
@@ -134,7 +134,7 @@ impl Now<'_> {
     }
 
     /// What fell over the last days and what the curve would have made fall, m³/m³.
-    fn beside(&self, curve: &Curve, demand: f64, days: i32) -> (f64, f64) {
+    fn beside(&self, curve: &DryingCurve, demand: f64, days: i32) -> (f64, f64) {
         let last = self.last();
         // A drydown of just a day has to do with its first hours.
         let settled = self.begun + SETTLE_H.min(last.hour - self.begun - 18);

@@ -9,7 +9,7 @@
 //!   when the next reading comes ([`Judged::previous`]); a pass is not, since that
 //!   would write every reading twice.
 //! - Flat line: by time, not by a number of points; and a run of equal values
-//!   starts anew at the value that breaks it, where ioos_qc looks back for the
+//!   starts again at the value that breaks it, where ioos_qc looks back for the
 //!   longest run that ends there. So it never fires sooner than ioos_qc, and for
 //!   a tolerance below the sensor's resolution it fires at the same point.
 //! - A value that fails the gross range is no neighbour to the values around

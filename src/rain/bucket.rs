@@ -1,6 +1,6 @@
 //! A tipping bucket: what one tip is, and how fast it can follow.
 
-use super::range::{OutOfRange, Range};
+use super::range::{RainOutOfRange, Range};
 use crate::why::{Check, Equation};
 
 /// A depth in a time to an intensity.
@@ -49,7 +49,7 @@ pub fn intensity_mm_h(depth_mm: f64, window_s: f64) -> f64 {
 ///
 /// # Errors
 /// When the intensity is not 0 to 10,000 mm/h or a tip not 0.001 to 100 mm.
-pub fn tip_interval_s(mm_h: f64, mm_per_tip: f64) -> Result<f64, OutOfRange> {
+pub fn tip_interval_s(mm_h: f64, mm_per_tip: f64) -> Result<f64, RainOutOfRange> {
     Ok(3600.0 * RESOLUTION.check(mm_per_tip)? / MM_H.check(mm_h)?)
 }
 
@@ -59,7 +59,7 @@ pub fn tip_interval_s(mm_h: f64, mm_per_tip: f64) -> Result<f64, OutOfRange> {
 /// When the bucket would have to tip again before it has come to rest: there the
 /// model ends, and the gauge with it. Also when the intensity is not 0 to
 /// 10,000 mm/h, a tip not 0.001 to 100 mm or the movement not 0 to 10 s.
-pub fn undercatch_pct(mm_h: f64, mm_per_tip: f64, moves_s: f64) -> Result<f64, OutOfRange> {
+pub fn undercatch_pct(mm_h: f64, mm_per_tip: f64, moves_s: f64) -> Result<f64, RainOutOfRange> {
     let most = largest_mm_h(mm_per_tip, moves_s)?;
     let mm_h = Range { max: most.min(MM_H.max), ..MM_H }.check(mm_h)?;
     Ok(100.0 * moves_s * mm_h / (3600.0 * mm_per_tip))
@@ -70,7 +70,7 @@ pub fn undercatch_pct(mm_h: f64, mm_per_tip: f64, moves_s: f64) -> Result<f64, O
 ///
 /// # Errors
 /// When a tip is not 0.001 to 100 mm or the movement not 0 to 10 s.
-fn largest_mm_h(mm_per_tip: f64, moves_s: f64) -> Result<f64, OutOfRange> {
+fn largest_mm_h(mm_per_tip: f64, moves_s: f64) -> Result<f64, RainOutOfRange> {
     Ok(3600.0 * RESOLUTION.check(mm_per_tip)? / MOVE.check(moves_s)?)
 }
 

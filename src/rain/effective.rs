@@ -3,8 +3,8 @@
 //! The method is for whole months. Of a day or a week it says nothing: a bed's
 //! own probes do.
 
-use super::range::{OutOfRange, RAIN};
-use crate::why::{Check, Equation};
+use super::range::{RAIN, RainOutOfRange};
+use crate::why::{Check, Equation, Step};
 
 /// The method of the US Soil Conservation Service.
 pub const EFFECTIVE_SCS: Equation = Equation {
@@ -15,16 +15,27 @@ pub const EFFECTIVE_SCS: Equation = Equation {
 };
 
 /// Up to this rain of a month the SCS method's first line holds, mm.
-pub const SCS_JOIN_MM: f64 = 250.0;
+const SCS_JOIN_MM: f64 = 250.0;
+/// The constant of both lines, mm.
+const SCS_MM: f64 = 125.0;
 
 /// Effective rain of a whole month, mm ([`EFFECTIVE_SCS`]). Both lines meet at
 /// 150 mm of effective rain.
 ///
 /// # Errors
 /// When the month's rain is not 0 to 30,000 mm.
-pub fn effective_scs_mm(month_mm: f64) -> Result<f64, OutOfRange> {
+pub fn effective_scs_mm(month_mm: f64) -> Result<f64, RainOutOfRange> {
     let p = RAIN.check(month_mm)?;
-    Ok(if p <= SCS_JOIN_MM { p * (125.0 - 0.2 * p) / 125.0 } else { 125.0 + 0.1 * p })
+    Ok(if p <= SCS_JOIN_MM { p * (SCS_MM - 0.2 * p) / SCS_MM } else { SCS_MM + 0.1 * p })
+}
+
+/// The step to `effective_mm`, which [`effective_scs_mm`] gave.
+pub fn effective_scs_step(month_mm: f64, effective_mm: f64) -> Step {
+    EFFECTIVE_SCS.step(if month_mm <= SCS_JOIN_MM {
+        format!("{month_mm:.1} x ({SCS_MM} - 0.2 x {month_mm:.1}) / {SCS_MM} = {effective_mm:.1} mm")
+    } else {
+        format!("{SCS_MM} + 0.1 x {month_mm:.1} = {effective_mm:.1} mm")
+    })
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@ const KEPT_MAX: usize = 12_000;
 
 /// What one message brings.
 #[derive(Clone, Copy, Debug)]
-pub struct Caught {
+pub struct GaugeMessage {
     pub at: Timestamp,
     /// Rain since the message before, mm; 0 for a dry interval.
     pub mm: f64,
@@ -48,8 +48,8 @@ pub struct Gauge {
 impl Gauge {
     /// Adds a message. After a silence of more than `patience_s` the record counts
     /// as broken; rain days are those of `zone`.
-    pub fn push(&mut self, caught: Caught, patience_s: i64, zone: &TimeZone) {
-        let Caught { at, mm, .. } = caught;
+    pub fn push(&mut self, caught: GaugeMessage, patience_s: i64, zone: &TimeZone) {
+        let GaugeMessage { at, mm, .. } = caught;
         self.push_day(caught, patience_s, zone);
         self.first_at.get_or_insert(at);
         if self.last_at.is_some_and(|last| at.as_second() - last.as_second() > patience_s) {
@@ -73,8 +73,8 @@ impl Gauge {
     }
 
     /// Adds a message of long ago to the rain days alone, in order of time.
-    pub fn push_day(&mut self, caught: Caught, patience_s: i64, zone: &TimeZone) {
-        let Caught { at, mm, count } = caught;
+    pub fn push_day(&mut self, caught: GaugeMessage, patience_s: i64, zone: &TimeZone) {
+        let GaugeMessage { at, mm, count } = caught;
         let pause = self.days.last_at().is_none_or(|last| at.as_second() - last.as_second() > patience_s);
         let follows = match count {
             // After a reset the count is what fell since; what fell before it is lost.
@@ -157,7 +157,7 @@ mod tests {
     }
 
     fn push(gauge: &mut Gauge, at: Timestamp, mm: f64, patience_s: i64) {
-        gauge.push(Caught { at, mm, count: None }, patience_s, &TimeZone::UTC);
+        gauge.push(GaugeMessage { at, mm, count: None }, patience_s, &TimeZone::UTC);
     }
 
     #[test]
@@ -206,7 +206,7 @@ mod tests {
             let mut gauge = Gauge::default();
             let mut send = |at: &str, tips, mm| {
                 let count = Some(RunningCount { tips, mm_per_tip: 0.2 });
-                gauge.push(Caught { at: t(at), mm, count }, 90_000, &TimeZone::UTC);
+                gauge.push(GaugeMessage { at: t(at), mm, count }, 90_000, &TimeZone::UTC);
             };
             send("2026-04-08T09:00:00Z", 100.0, 0.0);
             send("2026-04-09T09:00:00Z", 100.0, 0.0);

@@ -1,7 +1,7 @@
 //! What an intensity is called. The schemes of the trade differ, so a class is
 //! never named without its scheme.
 
-use super::range::{OutOfRange, Range};
+use super::range::{RainOutOfRange, Range};
 use crate::why::{Check, Equation};
 
 /// The classes of the World Meteorological Organization.
@@ -21,7 +21,7 @@ const MM_H: Range = Range { what: "an intensity", min: 0.0, max: 10_000.0, unit:
 ///
 /// # Errors
 /// When the intensity is not 0 to 10,000 mm/h.
-pub fn class_wmo(mm_h: f64) -> Result<Option<&'static str>, OutOfRange> {
+pub fn class_wmo(mm_h: f64) -> Result<Option<&'static str>, RainOutOfRange> {
     let mm_h = MM_H.check(mm_h)?;
     let found = CLASSES.iter().rev().find(|(_, from)| *from <= mm_h);
     Ok(found.filter(|_| mm_h > 0.0).map(|(name, _)| *name))

@@ -3,7 +3,7 @@
 /// A number that an equation does not hold for.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("{what} of {given} {unit} is out of range, which is {min} to {max} {unit}")]
-pub struct OutOfRange {
+pub struct RainOutOfRange {
     pub what: &'static str,
     pub given: f64,
     pub min: f64,
@@ -21,9 +21,13 @@ pub(super) struct Range {
 }
 
 impl Range {
-    pub(super) fn check(self, given: f64) -> Result<f64, OutOfRange> {
+    pub(super) fn check(self, given: f64) -> Result<f64, RainOutOfRange> {
         let Self { what, min, max, unit } = self;
-        if (min..=max).contains(&given) { Ok(given) } else { Err(OutOfRange { what, given, min, max, unit }) }
+        if (min..=max).contains(&given) {
+            Ok(given)
+        } else {
+            Err(RainOutOfRange { what, given, min, max, unit })
+        }
     }
 }
 

@@ -46,7 +46,7 @@ pub(super) struct Rate {
 }
 
 impl Rate {
-    /// Adds what fell after `from` and up to `to`, in order. Gives the mean
+    /// Adds what fell after `from` and up to `to`, in order. Returns the mean
     /// intensity over the shortest time of at least [`WINDOW_S`] that
     /// ends at `to`; `None` until so much is known without a break.
     pub(super) fn push(&mut self, from: Timestamp, to: Timestamp, mm: f64) -> Option<Intensity> {

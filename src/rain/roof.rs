@@ -1,6 +1,6 @@
 //! Rain that a roof brings to its tank.
 
-use super::range::{OutOfRange, RAIN, Range};
+use super::range::{RAIN, RainOutOfRange, Range};
 use crate::why::{Check, Equation};
 
 /// Litres from a roof.
@@ -39,7 +39,7 @@ impl Roof {
     /// # Errors
     /// When rain or loss is not 0 to 30,000 mm, the area not 0.01 to 1,000,000 m²
     /// or the runoff not 0.01 to 1.
-    pub fn litres(self, rain_mm: f64, loss_mm: f64) -> Result<f64, OutOfRange> {
+    pub fn litres(self, rain_mm: f64, loss_mm: f64) -> Result<f64, RainOutOfRange> {
         let wet_mm = RAIN.check(rain_mm)? - RAIN.check(loss_mm)?;
         Ok(PART.check(self.runoff)? * wet_mm.max(0.0) * AREA.check(self.area_m2)?)
     }

@@ -134,7 +134,7 @@ impl RainDays {
         }
     }
 
-    /// Makes the day of `at` the running one. Gives whether what was read at `at`
+    /// Makes the day of `at` the running one. Returns whether what was read at `at`
     /// is of days that are kept.
     fn open(&mut self, at: Timestamp, follows: Follows, mm: f64, zone: &TimeZone) -> bool {
         let broken = follows == Follows::Broken;

@@ -10,7 +10,7 @@ use super::table::Table;
 use super::text::{Names, name_or_id, own_id};
 use super::value::Item;
 use crate::garden::plan::{Bed, Mulch};
-use crate::soil::{self, Composition, HeldWater, Lengths, OutOfRange, Texture};
+use crate::soil::{self, Composition, HeldWater, Lengths, SoilOutOfRange, Texture};
 use crate::watering::Irrigation;
 
 /// A school's largest bed is far below a hectare.
@@ -185,8 +185,9 @@ fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
 
 /// What a soil is made of, and the water that it then holds.
 fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
-    let number =
-        |key, limits: &OutOfRange| table.number(key, Range::from_to(limits.from, limits.to, "% by weight"));
+    let number = |key, limits: &SoilOutOfRange| {
+        table.number(key, Range::from_to(limits.from, limits.to, "% by weight"))
+    };
     let sand = number("sand_percent", &soil::SAND);
     let clay = number("clay_percent", &soil::CLAY);
     let organic = number("organic_percent", &soil::ORGANIC);

@@ -16,7 +16,7 @@
 //! daily minimum humidity of about 45 % and wind of about 2 m/s. The mulch rule
 //! is approximate by the paper's own word.
 
-use super::out_of_range::{OutOfRange, within};
+use super::out_of_range::{SoilOutOfRange, within};
 use crate::why::{Check, Equation, Step};
 
 /// Crop coefficients of a crop: of the initial and the mid-season stage and at
@@ -137,7 +137,7 @@ fn between(day: u16, before: u16, length: u16, from: f64, to: f64) -> f64 {
     from + f64::from(day - before) / f64::from(length) * (to - from)
 }
 
-const COVER: OutOfRange = OutOfRange {
+const COVER: SoilOutOfRange = SoilOutOfRange {
     what: "mulch cover",
     given: 0.0,
     from: 0.0,
@@ -152,7 +152,7 @@ const COVER: OutOfRange = OutOfRange {
 /// # Errors
 ///
 /// A cover below 0 or above 1.
-pub fn mulch_reduction(cover: f64) -> Result<f64, OutOfRange> {
+pub fn mulch_reduction(cover: f64) -> Result<f64, SoilOutOfRange> {
     Ok(0.5 * within(&COVER, cover)?)
 }
 
@@ -163,7 +163,7 @@ impl Coefficients {
     /// # Errors
     ///
     /// A cover below 0 or above 1.
-    pub fn mulched(&self, basal: &Coefficients, cover: f64) -> Result<Coefficients, OutOfRange> {
+    pub fn mulched(&self, basal: &Coefficients, cover: f64) -> Result<Coefficients, SoilOutOfRange> {
         let r = mulch_reduction(cover)?;
         Ok(Coefficients {
             initial: self.initial * (1.0 - r),

@@ -23,7 +23,7 @@ pub struct Crop {
     pub depletion_fraction: f64,
     /// Rows of Tables 12 and 17. For trees the first is of bare or mulched
     /// ground without frosts.
-    pub uses: &'static [Use],
+    pub uses: &'static [CropUse],
     /// Rows of Table 11, the crop's own before those of its family; empty
     /// where it has none.
     pub stages: &'static [&'static [StageRow]],
@@ -33,7 +33,7 @@ pub struct Crop {
 
 /// What a crop uses: a row of Table 12, with its row of Table 17.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Use {
+pub struct CropUse {
     /// Ground and frosts, where the table tells rows apart by them.
     pub ground: &'static str,
     /// Crop coefficients Kc.
@@ -51,7 +51,7 @@ pub fn crop(name: &str) -> Option<&'static Crop> {
 
 type Three = (f64, f64, f64);
 
-const fn used(ground: &'static str, kc: Three, kcb: Option<Three>, height_m: f64) -> Use {
+const fn used(ground: &'static str, kc: Three, kcb: Option<Three>, height_m: f64) -> CropUse {
     const fn of((initial, mid, end): Three) -> Coefficients {
         Coefficients { initial, mid, end }
     }
@@ -59,14 +59,14 @@ const fn used(ground: &'static str, kc: Three, kcb: Option<Three>, height_m: f64
         Some(kcb) => Some(of(kcb)),
         None => None,
     };
-    Use { ground, single: of(kc), basal, height_m }
+    CropUse { ground, single: of(kc), basal, height_m }
 }
 
 const fn annual(
     name: &'static str,
     root_depth_m: (f64, f64),
     depletion_fraction: f64,
-    uses: &'static [Use],
+    uses: &'static [CropUse],
     stages: &'static [&'static [StageRow]],
 ) -> Crop {
     Crop { name, root_depth_m, depletion_fraction, uses, stages, tree: false }
@@ -76,7 +76,7 @@ const fn tree(
     name: &'static str,
     root_depth_m: (f64, f64),
     depletion_fraction: f64,
-    uses: &'static [Use],
+    uses: &'static [CropUse],
     stages: &'static [&'static [StageRow]],
 ) -> Crop {
     Crop { tree: true, ..annual(name, root_depth_m, depletion_fraction, uses, stages) }

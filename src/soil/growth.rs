@@ -14,7 +14,7 @@
 use jiff::civil::Date;
 
 use super::coefficient::{Lengths, Stage};
-use super::crops::{Crop, Use};
+use super::crops::{Crop, CropUse};
 use super::stages::StageRow;
 use crate::why::Step;
 
@@ -37,14 +37,14 @@ pub struct Planting {
 
 /// Where a crop stands in its season.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Growth {
+pub struct GrowthDay {
     pub stage: Stage,
     /// Day of the season, from 1.
     pub day: u16,
     pub lengths: Lengths,
     /// Where the table's lengths were seen; `None`: they are the garden's own.
     pub region: Option<&'static str>,
-    pub used: &'static Use,
+    pub used: &'static CropUse,
     /// Crop coefficient of the day.
     pub coefficient: f64,
 }
@@ -76,7 +76,7 @@ impl Planting {
     /// # Errors
     ///
     /// Says what is missing, or that the day lies outside the season.
-    pub fn on(&self, date: Date) -> Result<Growth, GrowthUnknown> {
+    pub fn on(&self, date: Date) -> Result<GrowthDay, GrowthUnknown> {
         let crop = self.crop.ok_or(GrowthUnknown::NoCrop)?;
         let used = crop.uses.first().ok_or(GrowthUnknown::NoCoefficients)?;
         if !crop.tree && self.planted.is_none() {
@@ -107,7 +107,7 @@ impl Planting {
         let day = u16::try_from(day).map_err(|_| over)?;
         let stage = lengths.stage(day).ok_or(over)?;
         let coefficient = used.single.on_day(day, &lengths).ok_or(over)?;
-        Ok(Growth { stage, day, lengths, region, used, coefficient })
+        Ok(GrowthDay { stage, day, lengths, region, used, coefficient })
     }
 
     /// The row whose planting month is nearest; the crop's own before those of
@@ -140,7 +140,7 @@ impl Planting {
     }
 }
 
-impl Growth {
+impl GrowthDay {
     /// "development stage, day 48 of 165".
     pub fn words(&self) -> String {
         format!("{}, day {} of {}", self.stage.name(), self.day, self.lengths.total_d())

@@ -14,15 +14,15 @@ mod stress;
 mod textures;
 
 pub use coefficient::{Coefficients, Lengths, Stage, mulch_reduction};
-pub use crops::{CROPS, Crop, Use, crop};
-pub use growth::{Growth, GrowthUnknown, Planting};
-pub use out_of_range::OutOfRange;
+pub use crops::{CROPS, Crop, CropUse, crop};
+pub use growth::{GrowthDay, GrowthUnknown, Planting};
+pub use out_of_range::SoilOutOfRange;
 pub use repellency::{
     ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP, WaterDrop,
 };
 pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
 pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND};
-pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, TOGETHER_S, Verdict, enough_mm, enough_step};
+pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, SoakingVerdict, TOGETHER_S, enough_mm, enough_step};
 pub use stages::StageRow;
 pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
 pub use textures::{TEXTURES, Texture, texture, texture_step};

@@ -3,7 +3,7 @@
 /// What was given, and the range that the source states.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("{what} of {given} {unit} is out of range: {source_of} holds from {from} to {to} {unit}")]
-pub struct OutOfRange {
+pub struct SoilOutOfRange {
     /// "clay", "wind at 2 m".
     pub what: &'static str,
     pub given: f64,
@@ -17,6 +17,6 @@ pub struct OutOfRange {
 }
 
 /// `given` if it lies in the range of `range`; a number that is none lies outside.
-pub(super) fn within(range: &OutOfRange, given: f64) -> Result<f64, OutOfRange> {
-    if (range.from..=range.to).contains(&given) { Ok(given) } else { Err(OutOfRange { given, ..*range }) }
+pub(super) fn within(range: &SoilOutOfRange, given: f64) -> Result<f64, SoilOutOfRange> {
+    if (range.from..=range.to).contains(&given) { Ok(given) } else { Err(SoilOutOfRange { given, ..*range }) }
 }

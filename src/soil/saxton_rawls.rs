@@ -28,7 +28,7 @@
 //! sand the equations can give a wilting point below zero; that is an error, not
 //! a soil.
 
-use super::out_of_range::{OutOfRange, within};
+use super::out_of_range::{SoilOutOfRange, within};
 use crate::why::{Check, Equation, Step};
 
 /// What a soil is made of, per cent by weight.
@@ -59,7 +59,7 @@ pub struct HeldWater {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum NoHeldWater {
     #[error(transparent)]
-    OutOfRange(#[from] OutOfRange),
+    SoilOutOfRange(#[from] SoilOutOfRange),
     #[error("{sand_percent} % of sand and {clay_percent} % of clay are more than the whole soil")]
     MoreThanAll { sand_percent: f64, clay_percent: f64 },
     #[error(
@@ -72,12 +72,12 @@ pub enum NoHeldWater {
 const SOURCE: &str = "Saxton and Rawls 2006";
 
 /// Sand that the equations hold for.
-pub const SAND: OutOfRange =
-    OutOfRange { what: "sand", given: 0.0, from: 0.0, to: 100.0, unit: "%", source_of: SOURCE };
+pub const SAND: SoilOutOfRange =
+    SoilOutOfRange { what: "sand", given: 0.0, from: 0.0, to: 100.0, unit: "%", source_of: SOURCE };
 /// Clay that the equations hold for.
-pub const CLAY: OutOfRange = OutOfRange { what: "clay", to: 60.0, ..SAND };
+pub const CLAY: SoilOutOfRange = SoilOutOfRange { what: "clay", to: 60.0, ..SAND };
 /// Organic matter that the equations hold for.
-pub const ORGANIC: OutOfRange = OutOfRange { what: "organic matter", to: 8.0, ..SAND };
+pub const ORGANIC: SoilOutOfRange = SoilOutOfRange { what: "organic matter", to: 8.0, ..SAND };
 
 /// Wilting point, eq. 1.
 pub(super) const WILTING_POINT: Equation = Equation {

@@ -20,7 +20,7 @@
 //! # Where it stops holding
 //!
 //! A bed under eaves or a tree gets less rain than the gauge, and a probe that
-//! has lost touch with the soil feels nothing: whoever is told looks there too.
+//! has lost touch with the soil feels nothing: the people who are told look there too.
 
 use std::collections::VecDeque;
 
@@ -70,7 +70,7 @@ pub fn enough_mm(field_capacity: f64, water_content: f64, depth_m: f64) -> f64 {
 /// The step to [`enough_mm`].
 pub fn enough_step(field_capacity: f64, water_content: f64, depth_m: f64) -> Step {
     ENOUGH.step(format!(
-        "max(15 mm, 1.5 x 1000 x ({field_capacity:.3} - {water_content:.3}) x {depth_m:.2} m) = {:.1} mm",
+        "max({LEAST_MM} mm, {FACTOR} x 1000 x ({field_capacity:.3} - {water_content:.3}) x {depth_m:.2} m) = {:.1} mm",
         enough_mm(field_capacity, water_content, depth_m)
     ))
 }
@@ -98,7 +98,7 @@ pub struct Miss {
 
 /// What the last trial or a person said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
-pub enum Verdict {
+pub enum SoakingVerdict {
     /// Nothing yet, or not often enough.
     #[default]
     Open,
@@ -126,7 +126,7 @@ pub struct Soaking {
     /// Water up to here has had its trial.
     counted_to: Option<Timestamp>,
     misses: VecDeque<Miss>,
-    verdict: Verdict,
+    verdict: SoakingVerdict,
 }
 
 impl Soaking {
@@ -215,7 +215,8 @@ impl Soaking {
             if self.misses.len() > 2 * REPEATED {
                 self.misses.pop_front();
             }
-            self.verdict = if self.misses.len() >= REPEATED { Verdict::Sheds } else { Verdict::Open };
+            self.verdict =
+                if self.misses.len() >= REPEATED { SoakingVerdict::Sheds } else { SoakingVerdict::Open };
         }
     }
 
@@ -223,11 +224,11 @@ impl Soaking {
     pub fn reached(&mut self) {
         self.misses.clear();
         self.trial = None;
-        self.verdict = Verdict::Soaks;
+        self.verdict = SoakingVerdict::Soaks;
     }
 
     /// What is known.
-    pub fn verdict(&self) -> Verdict {
+    pub fn verdict(&self) -> SoakingVerdict {
         self.verdict
     }
 
@@ -280,9 +281,9 @@ mod tests {
 
     #[test]
     fn three_rains_that_are_not_felt_make_the_soil_repellent() {
-        assert_eq!(watch(9, 0.085, &[2, 4], 0.0).verdict(), Verdict::Open);
+        assert_eq!(watch(9, 0.085, &[2, 4], 0.0).verdict(), SoakingVerdict::Open);
         let soaking = watch(9, 0.085, &[2, 4, 6], 0.0);
-        assert_eq!(soaking.verdict(), Verdict::Sheds);
+        assert_eq!(soaking.verdict(), SoakingVerdict::Sheds);
         assert_eq!(soaking.misses().len(), 3, "each rain counts once");
         let miss = soaking.misses().next().expect("there are three");
         // 1.5 x 1000 x 0.065 x 0.15 = 14.6 mm is less than 15.
@@ -291,16 +292,16 @@ mod tests {
 
     #[test]
     fn water_that_reaches_the_probe_clears_the_count() {
-        assert_eq!(watch(12, 0.085, &[2, 4, 6, 9], 0.02).verdict(), Verdict::Soaks);
+        assert_eq!(watch(12, 0.085, &[2, 4, 6, 9], 0.02).verdict(), SoakingVerdict::Soaks);
         let mut soaking = watch(9, 0.085, &[2, 4, 6], 0.0);
         soaking.reached();
-        assert_eq!((soaking.verdict(), soaking.misses().len()), (Verdict::Soaks, 0));
+        assert_eq!((soaking.verdict(), soaking.misses().len()), (SoakingVerdict::Soaks, 0));
     }
 
     #[test]
     fn a_small_rise_proves_nothing_either_way() {
         let soaking = watch(9, 0.085, &[2, 4, 6], 0.008);
-        assert_eq!((soaking.verdict(), soaking.misses().len()), (Verdict::Open, 0));
+        assert_eq!((soaking.verdict(), soaking.misses().len()), (SoakingVerdict::Open, 0));
     }
 
     #[test]

@@ -15,7 +15,7 @@
 //! p depends on the soil too: for clay it may be 5 to 10 % less, for sand 5 to
 //! 10 % more (chapter 8). Salt in the water is not counted.
 
-use super::out_of_range::{OutOfRange, within};
+use super::out_of_range::{SoilOutOfRange, within};
 use crate::why::{Check, Equation, Step};
 
 /// Least and largest depletion fraction, FAO-56 figure 41.
@@ -23,7 +23,7 @@ pub(super) const FRACTION: (f64, f64) = (0.1, 0.8);
 
 /// Crop evapotranspiration that the adjustment takes, mm a day. FAO-56 gives no
 /// limit (figure 41 ends near 11); what is above 20 is no day on earth.
-pub(super) const EVAPOTRANSPIRATION: OutOfRange = OutOfRange {
+pub(super) const EVAPOTRANSPIRATION: SoilOutOfRange = SoilOutOfRange {
     what: "crop evapotranspiration",
     given: 0.0,
     from: 0.0,
@@ -31,6 +31,11 @@ pub(super) const EVAPOTRANSPIRATION: OutOfRange = OutOfRange {
     unit: "mm a day",
     source_of: "FAO-56 table 22",
 };
+
+/// The crop evapotranspiration for which the table's fractions are, mm a day, and what
+/// each mm less adds to them.
+const USUAL_MM: f64 = 5.0;
+const PER_MM: f64 = 0.04;
 
 /// The depletion fraction of a day.
 pub(super) const DEPLETION_FRACTION: Equation = Equation {
@@ -53,17 +58,18 @@ pub(super) const STRESS: Equation = Equation {
 /// # Errors
 ///
 /// Evapotranspiration below 0 or above what a day can have.
-pub fn depletion_fraction(table: f64, evapotranspiration_mm: f64) -> Result<f64, OutOfRange> {
+pub fn depletion_fraction(table: f64, evapotranspiration_mm: f64) -> Result<f64, SoilOutOfRange> {
     let etc_mm = within(&EVAPOTRANSPIRATION, evapotranspiration_mm)?;
-    Ok((table + 0.04 * (5.0 - etc_mm)).clamp(FRACTION.0, FRACTION.1))
+    Ok((table + PER_MM * (USUAL_MM - etc_mm)).clamp(FRACTION.0, FRACTION.1))
 }
 
 /// The step to `p`, which [`depletion_fraction`] gave.
 pub fn depletion_fraction_step(table: f64, evapotranspiration_mm: f64, p: f64) -> Step {
-    let free = table + 0.04 * (5.0 - evapotranspiration_mm);
+    let free = table + PER_MM * (USUAL_MM - evapotranspiration_mm);
     let held = if (free - p).abs() > 1e-9 { format!(", held at {p:.2}") } else { String::new() };
-    DEPLETION_FRACTION
-        .step(format!("{table:.2} + 0.04 x (5 - {evapotranspiration_mm:.1} mm) = {free:.2}{held}"))
+    DEPLETION_FRACTION.step(format!(
+        "{table:.2} + {PER_MM} x ({USUAL_MM} - {evapotranspiration_mm:.1} mm) = {free:.2}{held}"
+    ))
 }
 
 /// The water stress coefficient at a depletion: 1 without stress, 0 where

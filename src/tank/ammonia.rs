@@ -10,16 +10,21 @@
 //! itself smaller. Salt makes it smaller still, so fresh water is the cautious
 //! case.
 
-use super::{OutOfRange, within};
-use crate::why::{Check, Equation};
+use super::oxygen::ZERO_C_K;
+use super::{TankOutOfRange, within};
+use crate::why::{Check, Equation, Step};
 
 const TEMPERATURE_C: (f64, f64) = (0.0, 50.0);
 const PH: (f64, f64) = (0.0, 14.0);
 /// Test kits end far below this; more is a slip of the pen.
 const TOTAL_MG_L: (f64, f64) = (0.0, 1000.0);
 
+/// The constants of [`CONSTANT`]: no unit, and kelvin.
+const PKA_AT_INFINITY: f64 = 0.090_18;
+const PKA_SLOPE_K: f64 = 2729.92;
+
 /// The ionisation constant.
-pub const CONSTANT: Equation = Equation {
+pub(super) const CONSTANT: Equation = Equation {
     gives: "pKa of ammonia",
     form: "pKa = 0.09018 + 2729.92/T",
     source: "Emerson and others 1975",
@@ -44,16 +49,21 @@ pub const CONCENTRATION: Equation = Equation {
 ///
 /// # Errors
 /// Outside 0 to 50 °C.
-pub fn ionisation_constant(temperature_c: f64) -> Result<f64, OutOfRange> {
+pub fn ionisation_constant(temperature_c: f64) -> Result<f64, TankOutOfRange> {
     let t = within("the water's temperature", temperature_c, TEMPERATURE_C, "°C")?;
-    Ok(0.090_18 + 2729.92 / (t + 273.15))
+    Ok(PKA_AT_INFINITY + PKA_SLOPE_K / (t + ZERO_C_K))
+}
+
+/// The step to `pka`, which [`ionisation_constant`] gave.
+pub fn ionisation_step(temperature_c: f64, pka: f64) -> Step {
+    CONSTANT.step(format!("{PKA_AT_INFINITY} + {PKA_SLOPE_K} / ({temperature_c:.1} + {ZERO_C_K}) = {pka:.3}"))
 }
 
 /// Part of total ammonia that is un-ionised, 0 to 1.
 ///
 /// # Errors
 /// Outside pH 0 to 14 and 0 to 50 °C.
-pub fn un_ionised_fraction(ph: f64, temperature_c: f64) -> Result<f64, OutOfRange> {
+pub fn un_ionised_fraction(ph: f64, temperature_c: f64) -> Result<f64, TankOutOfRange> {
     let ph = within("pH", ph, PH, "")?;
     Ok(1.0 / (1.0 + 10_f64.powf(ionisation_constant(temperature_c)? - ph)))
 }
@@ -62,7 +72,7 @@ pub fn un_ionised_fraction(ph: f64, temperature_c: f64) -> Result<f64, OutOfRang
 ///
 /// # Errors
 /// As [`un_ionised_fraction`], and outside 0 to 1,000 mg/L.
-pub fn un_ionised_mg_l(total_n_mg_l: f64, ph: f64, temperature_c: f64) -> Result<f64, OutOfRange> {
+pub fn un_ionised_mg_l(total_n_mg_l: f64, ph: f64, temperature_c: f64) -> Result<f64, TankOutOfRange> {
     let total = within("total ammonia nitrogen", total_n_mg_l, TOTAL_MG_L, "mg/L")?;
     Ok(total * un_ionised_fraction(ph, temperature_c)?)
 }

@@ -92,12 +92,12 @@ impl Moves {
 
 /// The last day's temperatures of one probe.
 #[derive(Clone, Debug, Default)]
-pub struct Temperatures {
+pub struct TemperatureRecord {
     kept: VecDeque<(Timestamp, f64)>,
     newest: Option<(Timestamp, f64)>,
 }
 
-impl Temperatures {
+impl TemperatureRecord {
     /// Adds a reading that is later than all before it.
     pub fn push(&mut self, at: Timestamp, value_c: f64) {
         // The newest stay whatever their age: a slow probe has no others.
@@ -252,15 +252,15 @@ mod tests {
         Timestamp::from_second(1_776_000_000 + s).expect("in range")
     }
 
-    fn filled(values: &[(i64, f64)]) -> Temperatures {
-        let mut kept = Temperatures::default();
+    fn filled(values: &[(i64, f64)]) -> TemperatureRecord {
+        let mut kept = TemperatureRecord::default();
         for &(minute, value) in values {
             kept.push(second(minute * 60), value);
         }
         kept
     }
 
-    fn hour(kept: &Temperatures) -> Option<(f64, f64)> {
+    fn hour(kept: &TemperatureRecord) -> Option<(f64, f64)> {
         kept.moves(&[])[2].map(|m| (m.rise.by_c, m.fall.by_c))
     }
 
@@ -309,7 +309,7 @@ mod tests {
     /// A probe that speaks every second: a day is kept, and no extreme is lost.
     #[test]
     fn memory_stays_bounded_and_a_day_stays_a_day() {
-        let mut kept = Temperatures::default();
+        let mut kept = TemperatureRecord::default();
         for s in 0..200_000 {
             let value = if s == 140_030 { 17.0 } else { 20.0 + f64::from(s % 7) * 0.01 };
             kept.push(second(i64::from(s)), value);

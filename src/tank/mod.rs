@@ -1,7 +1,7 @@
 //! The fish tank: what its fish bear, what its water holds, and how fast it
 //! changes.
 //!
-//! Oxygen, ammonia and stocking are equations; [`Temperatures`], [`Immersion`]
+//! Oxygen, ammonia and stocking are equations; [`TemperatureRecord`], [`Immersion`]
 //! and [`Hourly`] are small states that take readings in order of time. All
 //! times come in as arguments.
 
@@ -20,12 +20,12 @@ pub use acclimation::{
     Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, float_minutes,
     handling,
 };
-pub use ammonia::{ionisation_constant, un_ionised_fraction, un_ionised_mg_l};
-pub use change::{Change, DAY_S, HOUR_S, Moves, Temperatures, WINDOWS, Window};
+pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};
+pub use change::{Change, DAY_S, HOUR_S, Moves, TemperatureRecord, WINDOWS, Window};
 pub use immersion::{Immersed, Immersion, Outside, Surroundings, fastest_change_c};
 pub use oxygen::{PART_BEFORE_DAWN, Saturation, percent_saturation, pressure_kpa, saturation_mg_l};
 pub use ph::{Drift, Hourly, drift};
-pub use published::{PUBLISHED, Published, published_for};
+pub use published::{PUBLISHED, PublishedFigure, published_for};
 pub use slope::{Slope, slope};
 pub use species::{CHANGE_HOUR_C, SPECIES, Species, species};
 pub use stocking::{
@@ -54,11 +54,11 @@ pub const EQUATIONS: &[Equation] = &[
     BEYOND,
 ];
 
-/// Equations by name, for whoever makes steps of them.
+/// Equations by name, for steps.
 pub mod equations {
     pub use super::BEYOND;
     pub use super::acclimation::FLOAT;
-    pub use super::ammonia::{CONCENTRATION, CONSTANT, FRACTION};
+    pub use super::ammonia::{CONCENTRATION, FRACTION};
     pub use super::change::CHANGE;
     pub use super::ph::DRIFT;
     pub use super::slope::AT_THIS_RATE;
@@ -68,7 +68,7 @@ pub mod equations {
 /// A number outside the range of an equation.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("{what} is out of range: {given} {unit}, and the equation holds from {low} to {high} {unit}")]
-pub struct OutOfRange {
+pub struct TankOutOfRange {
     pub what: &'static str,
     pub given: f64,
     pub low: f64,
@@ -90,8 +90,12 @@ pub(crate) fn within(
     given: f64,
     (low, high): (f64, f64),
     unit: &'static str,
-) -> Result<f64, OutOfRange> {
-    if given >= low && given <= high { Ok(given) } else { Err(OutOfRange { what, given, low, high, unit }) }
+) -> Result<f64, TankOutOfRange> {
+    if given >= low && given <= high {
+        Ok(given)
+    } else {
+        Err(TankOutOfRange { what, given, low, high, unit })
+    }
 }
 
 /// Largest rise and largest fall within a window, °C.

@@ -17,15 +17,15 @@
 //!
 //! Fresh water of 0 to 40 °C; salt water holds less. The pressure factor is used from 50 to
 //! 110 kPa (about 5,500 m up to a metre of mine shaft; the memorandum's own
-//! bounds were not read). Outside, [`OutOfRange`] and never a clamp.
+//! bounds were not read). Outside, [`TankOutOfRange`] and never a clamp.
 
-use super::{OutOfRange, within};
+use super::{TankOutOfRange, within};
 use crate::why::{Check, Equation, Step};
 
 /// One atmosphere, kPa (exact by definition).
 const ATMOSPHERE_KPA: f64 = 101.325;
 /// 0 °C, K.
-const ZERO_C_K: f64 = 273.15;
+pub(super) const ZERO_C_K: f64 = 273.15;
 const TEMPERATURE_C: (f64, f64) = (0.0, 40.0);
 const PRESSURE_KPA: (f64, f64) = (50.0, 110.0);
 /// What a site's elevation may be; the pressure stays within its own range.
@@ -83,7 +83,7 @@ pub struct Saturation {
 ///
 /// # Errors
 /// Outside -500 to 5,500 m.
-pub fn pressure_kpa(elevation_m: f64) -> Result<f64, OutOfRange> {
+pub fn pressure_kpa(elevation_m: f64) -> Result<f64, TankOutOfRange> {
     let z = within("the elevation", elevation_m, ELEVATION_M, "m")?;
     Ok(101.3 * ((293.0 - 0.0065 * z) / 293.0).powf(5.26))
 }
@@ -94,7 +94,7 @@ pub fn pressure_kpa(elevation_m: f64) -> Result<f64, OutOfRange> {
 ///
 /// # Errors
 /// Outside these ranges.
-pub fn saturation_mg_l(temperature_c: f64, pressure_kpa: f64) -> Result<f64, OutOfRange> {
+pub fn saturation_mg_l(temperature_c: f64, pressure_kpa: f64) -> Result<f64, TankOutOfRange> {
     let t = within("the water's temperature", temperature_c, TEMPERATURE_C, "°C")?;
     let p = within("the pressure of the air", pressure_kpa, PRESSURE_KPA, "kPa")? / ATMOSPHERE_KPA;
     Ok(at_one_atmosphere(t) * thinner(t, p))
@@ -124,7 +124,7 @@ impl Saturation {
     ///
     /// # Errors
     /// Outside the equations' ranges.
-    pub fn of(temperature_c: f64, elevation_m: f64) -> Result<Self, OutOfRange> {
+    pub fn of(temperature_c: f64, elevation_m: f64) -> Result<Self, TankOutOfRange> {
         let kpa = pressure_kpa(elevation_m)?;
         let mg_l = saturation_mg_l(temperature_c, kpa)?;
         let sea = at_one_atmosphere(temperature_c);

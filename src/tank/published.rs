@@ -3,7 +3,7 @@
 
 /// One published figure or range.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Published {
+pub struct PublishedFigure {
     /// A species of the table, or what the figure is about.
     pub of: &'static str,
     pub says: &'static str,
@@ -14,7 +14,7 @@ pub struct Published {
 }
 
 /// The figures about `of`.
-pub fn published_for(of: &str) -> impl Iterator<Item = &'static Published> {
+pub fn published_for(of: &str) -> impl Iterator<Item = &'static PublishedFigure> {
     PUBLISHED.iter().filter(move |p| p.of == of)
 }
 
@@ -28,8 +28,8 @@ const fn row(
     range: (f64, f64),
     unit: &'static str,
     source: &'static str,
-) -> Published {
-    Published { of, says, low: Some(range.0), high: Some(range.1), unit, source }
+) -> PublishedFigure {
+    PublishedFigure { of, says, low: Some(range.0), high: Some(range.1), unit, source }
 }
 
 const fn most(
@@ -38,8 +38,8 @@ const fn most(
     high: f64,
     unit: &'static str,
     source: &'static str,
-) -> Published {
-    Published { of, says, low: None, high: Some(high), unit, source }
+) -> PublishedFigure {
+    PublishedFigure { of, says, low: None, high: Some(high), unit, source }
 }
 
 const fn least(
@@ -48,12 +48,12 @@ const fn least(
     low: f64,
     unit: &'static str,
     source: &'static str,
-) -> Published {
-    Published { of, says, low: Some(low), high: None, unit, source }
+) -> PublishedFigure {
+    PublishedFigure { of, says, low: Some(low), high: None, unit, source }
 }
 
 /// The table; every row was read in its source or in a quotation of it.
-pub const PUBLISHED: &[Published] = &[
+pub const PUBLISHED: &[PublishedFigure] = &[
     row("silver perch", "tolerance", (20.0, 35.0), "°C", QLD),
     row("silver perch", "optimum growth", (20.0, 30.0), "°C", QLD),
     most("silver perch", "negligible growth below", 12.0, "°C", QLD),

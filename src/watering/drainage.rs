@@ -55,18 +55,22 @@ pub const MOST_A_BED_HOLDS: Equation = Equation {
 /// The equations of this file.
 pub const EQUATIONS: &[Equation] = &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
 
+/// The line of [`SATURATION_ESTIMATE`], m³/m³.
+const ESTIMATE_AT_0: f64 = 0.43;
+const ESTIMATE_SLOPE: f64 = 0.15;
 const LEFT_ON_PART: f64 = 0.3;
 const WATERLOGGED_PART: f64 = 0.5;
 
 /// Saturation by field capacity alone, m³/m³.
 pub fn estimated_saturation(field_capacity: f64) -> f64 {
-    (0.43 + 0.15 * field_capacity).max(field_capacity + 0.02)
+    (ESTIMATE_AT_0 + ESTIMATE_SLOPE * field_capacity).max(field_capacity + 0.02)
 }
 
 /// The step to an estimated saturation.
 pub fn estimated_saturation_step(field_capacity: f64) -> Step {
     let saturation = estimated_saturation(field_capacity);
-    SATURATION_ESTIMATE.step(format!("0.43 + 0.15 x {field_capacity:.3} = {saturation:.3} m3/m3"))
+    SATURATION_ESTIMATE
+        .step(format!("{ESTIMATE_AT_0} + {ESTIMATE_SLOPE} x {field_capacity:.3} = {saturation:.3} m3/m3"))
 }
 
 /// What a soil holds when it has drained and when it is full, m³/m³.
@@ -134,12 +138,12 @@ pub enum Course {
 
 /// Remembers one probe's last hours.
 #[derive(Clone, Debug, Default)]
-pub struct Ebb {
+pub struct DrainageWatch {
     samples: VecDeque<(Timestamp, f32)>,
     last: Option<Timestamp>,
 }
 
-impl Ebb {
+impl DrainageWatch {
     /// Adds a good reading, later than all before it.
     pub fn push(&mut self, at: Timestamp, water_content: f64) {
         let since = |before: Timestamp| at.as_second() - before.as_second();
@@ -192,7 +196,7 @@ mod tests {
     }
 
     fn course(value: impl Fn(i64) -> f64) -> Course {
-        let mut ebb = Ebb::default();
+        let mut ebb = DrainageWatch::default();
         for minute in (0..=480).step_by(15) {
             ebb.push(t(minute), value(minute));
         }
@@ -211,7 +215,7 @@ mod tests {
 
     #[test]
     fn a_short_or_broken_record_says_nothing() {
-        let mut ebb = Ebb::default();
+        let mut ebb = DrainageWatch::default();
         assert_eq!(ebb.course(t(0), 0.3, 0.15), Course::Unknown);
         for minute in (0..300).step_by(15) {
             ebb.push(t(minute), 0.30);

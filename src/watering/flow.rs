@@ -40,7 +40,7 @@ pub struct FlowWatch {
 impl FlowWatch {
     /// Adds a good message, later than all before it: litres since the message
     /// before. `every_s` is how often it speaks, `patience_s` how long it may
-    /// say nothing. Gives the run as it stands, where water ran.
+    /// say nothing. Returns the current run, where water ran.
     pub fn push(&mut self, at: Timestamp, litres: f64, every_s: i64, patience_s: i64) -> Option<FlowRun> {
         let before = self.last_at.unwrap_or_else(|| at.saturating_sub(seconds(every_s)).unwrap_or(at));
         self.first_at.get_or_insert(at);

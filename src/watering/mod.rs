@@ -8,7 +8,7 @@ mod reasons;
 mod wetting;
 
 pub use drainage::{
-    Course, EQUATIONS as DRAINAGE_EQUATIONS, Ebb, MOST_A_BED_HOLDS, Pores, estimated_saturation,
+    Course, DrainageWatch, EQUATIONS as DRAINAGE_EQUATIONS, MOST_A_BED_HOLDS, Pores, estimated_saturation,
     estimated_saturation_step,
 };
 pub use flow::{FlowRun, FlowWatch};

@@ -1,5 +1,6 @@
 //! The equations by which a wetting is found and its cause told.
 
+use super::wetting::{LAG_S, LAG_S_PER_CM, STANDING_PART};
 use crate::watering::Wetting;
 use crate::why::{Check, Equation, Step};
 
@@ -70,8 +71,13 @@ impl Wetting {
                 "{:.4} - {:.4} = {net:.4} m3/m3, at least {:.4}; in all it rose by {:.3}",
                 self.found_rise, self.usual, self.least, self.rise
             )),
-            STANDING.step(format!("{:.2}, at least 0.60", self.standing)),
-            ARRIVAL.step(format!("15 min + 4 x {:.0} cm = {lag_min} min", depth_m * 100.0)),
+            STANDING.step(format!("{:.2}, at least {STANDING_PART:.2}", self.standing)),
+            ARRIVAL.step(format!(
+                "{} min + {} x {:.0} cm = {lag_min} min",
+                LAG_S / 60,
+                LAG_S_PER_CM / 60.0,
+                depth_m * 100.0
+            )),
         ]
     }
 }

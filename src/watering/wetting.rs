@@ -39,13 +39,16 @@ const RISE_MIN_UNKNOWN: f64 = 0.020;
 /// Hours of history that make a probe known.
 const KNOWN_HOURS: usize = 3 * 24;
 /// Part of the rise that must still stand.
-const STANDING_PART: f64 = 0.6;
+pub(super) const STANDING_PART: f64 = 0.6;
 /// The smallest change that shows a neighbour's rise, once the probe is known and
 /// before, m³/m³: about four standard deviations of a median of four readings.
 const STIR_MIN: f64 = 0.003;
 const STIR_MIN_UNKNOWN: f64 = 0.006;
 /// Three of the four standard deviations of the rule above.
 const STIR_PART: f64 = 0.75;
+/// Longest way of water to the surface's own probe, seconds, and for each centimetre below.
+pub(super) const LAG_S: i64 = 900;
+pub(super) const LAG_S_PER_CM: f64 = 240.0;
 
 /// A believed rise.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -277,7 +280,7 @@ impl WettingWatch {
 /// quarter of an hour and four minutes for each centimetre. This is this
 /// project's own cautious figure; a sandy bed is faster.
 pub fn probe_lag_s(depth_m: f64) -> i64 {
-    900 + (depth_m * 100.0 * 240.0).round() as i64
+    LAG_S + (depth_m * 100.0 * LAG_S_PER_CM).round() as i64
 }
 
 fn seconds(from: Timestamp, to: Timestamp) -> i64 {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use trug::evapotranspiration::{
-    EVAPORATION_MM_PER_MJ, Humidity, LEAST_WIND_M_S, Temperatures, Terms, Weather, actual_vapour_pressure_kpa,
+    EVAPORATION_MM_PER_MJ, Humidity, LEAST_WIND_M_S, DayTemperatures, Terms, Weather, actual_vapour_pressure_kpa,
     clear_sky_mj_m2, declination_rad, extraterrestrial_mj_m2, hargreaves, hargreaves_mm,
     inverse_distance, mean_saturation_vapour_pressure_kpa, net_long_wave_mj_m2, net_short_wave_mj_m2,
     penman_monteith, pressure_kpa, psychrometric_constant_kpa_c, saturation_vapour_pressure_kpa,
@@ -207,7 +207,7 @@ fn uccle(x: &Example) -> Values {
     let wind = x.get("u10") / 3.6;
     let day = Day::of(x, actual, sun, 0.0, wind_at_2m_m_s(wind, 10.0).unwrap());
     let temperatures =
-        Temperatures { latitude_deg: x.get("latitude"), day_of_year: x.day(), max_c, min_c };
+        DayTemperatures { latitude_deg: x.get("latitude"), day_of_year: x.day(), max_c, min_c };
     let weather = Weather {
         elevation_m: x.get("altitude"),
         humidity,
@@ -240,7 +240,7 @@ fn lyon(x: &Example) -> Values {
     let actual = actual_vapour_pressure_kpa(humidity, max_c, min_c).unwrap();
     let day = Day::of(x, actual, sun, 0.0, x.get("u2 assumed"));
     let temperatures =
-        Temperatures { latitude_deg: x.get("latitude"), day_of_year: x.day(), max_c, min_c };
+        DayTemperatures { latitude_deg: x.get("latitude"), day_of_year: x.day(), max_c, min_c };
     vec![
         ("delta", day.terms.slope_kpa_c),
         ("gamma", day.terms.psychrometric_kpa_c),
@@ -280,7 +280,7 @@ fn hargreaves_of_fao_56() -> Checks {
                     "ra_mj_m2_d",
                     extraterrestrial_mj_m2(latitude_deg, day_of_year).unwrap(),
                 );
-                hargreaves(&Temperatures { latitude_deg, day_of_year, max_c, min_c }).unwrap().mm
+                hargreaves(&DayTemperatures { latitude_deg, day_of_year, max_c, min_c }).unwrap().mm
             }
         };
         checks.printed(&row, "et0_mm_d", got);
@@ -291,7 +291,7 @@ fn hargreaves_of_fao_56() -> Checks {
 /// A station's day as its table has it.
 #[derive(Clone, Copy)]
 struct StationDay {
-    temperatures: Temperatures,
+    temperatures: DayTemperatures,
     weather: Weather,
 }
 
@@ -305,7 +305,7 @@ impl StationDay {
     fn of(row: &Row, latitude_deg: f64, elevation_m: f64, humidity: Humidity, wind: (f64, f64)) -> Self {
         let date: Date = row.text("date_local").parse().unwrap();
         Self {
-            temperatures: Temperatures {
+            temperatures: DayTemperatures {
                 latitude_deg,
                 day_of_year: date.day_of_year().unsigned_abs(),
                 max_c: row.number("tmax_c"),
@@ -322,7 +322,7 @@ impl StationDay {
     }
 
     fn actual_kpa(&self) -> f64 {
-        let Temperatures { max_c, min_c, .. } = self.temperatures;
+        let DayTemperatures { max_c, min_c, .. } = self.temperatures;
         actual_vapour_pressure_kpa(self.weather.humidity, max_c, min_c).unwrap()
     }
 
@@ -334,7 +334,7 @@ impl StationDay {
     /// differs from FAO-56 in that Rs/Rso counts as 0.3 at least, and in that the
     /// wind has no least value.
     fn standardised_mm(&self, clear_sky: f64, (numerator, denominator): (f64, f64)) -> f64 {
-        let Temperatures { max_c, min_c, .. } = self.temperatures;
+        let DayTemperatures { max_c, min_c, .. } = self.temperatures;
         let mean_c = f64::midpoint(max_c, min_c);
         let slope = vapour_pressure_slope_kpa_c(mean_c).unwrap();
         let gamma = psychrometric_constant_kpa_c(pressure_kpa(self.weather.elevation_m).unwrap());

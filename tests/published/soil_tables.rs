@@ -1,6 +1,6 @@
 //! Soil textures and crops.
 
-use trug::soil::{self, Coefficients, Crop, StageRow, Use};
+use trug::soil::{self, Coefficients, Crop, StageRow, CropUse};
 
 use crate::harness::{Checks, Row, table};
 
@@ -46,7 +46,7 @@ fn rooting_of_crops() -> Checks {
 }
 
 /// The name of a crop's row in Table 12, which writes some otherwise than Table 22.
-fn table_12_name(crop: &Crop, used: &Use) -> String {
+fn table_12_name(crop: &Crop, used: &CropUse) -> String {
     let ground = used.ground.replace(',', "");
     match crop.name {
         "radishes" => "radish".to_owned(),
@@ -61,7 +61,7 @@ fn table_12_name(crop: &Crop, used: &Use) -> String {
 fn coefficients_of_crops() -> Checks {
     let mut checks = Checks::of("fao56_table12.csv");
     let rows = table(checks.table);
-    let mut known: Vec<(String, &Use)> =
+    let mut known: Vec<(String, &CropUse)> =
         soil::CROPS.iter().flat_map(|c| c.uses.iter().map(|u| (table_12_name(c, u), u))).collect();
     assert_eq!(rows.len(), known.len());
     for row in rows {

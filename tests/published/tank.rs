@@ -225,7 +225,7 @@ fn lifts_out_of_a_measured_estuary() {
     let rows: Vec<Row> =
         table("apalachicola_2012.csv").into_iter().filter(|r| r.maybe("water_c").is_some()).collect();
     let mut immersion = tank::Immersion::default();
-    let mut kept = tank::Temperatures::default();
+    let mut kept = tank::TemperatureRecord::default();
     let (mut lifts, mut found, mut left, mut wet, mut taken_for_one) = (0, 0, 0, 0, 0);
     for (i, row) in rows.iter().enumerate() {
         let (round, place) = (i / EVERY, i % EVERY);

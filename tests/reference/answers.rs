@@ -15,7 +15,7 @@ use serde_json::{Value as Json, json};
 use trug::calibration::fit::fit;
 use trug::calibration::one_wire::crc8;
 use trug::calibration::{Calibration, Platinum};
-use trug::evapotranspiration::{Humidity, Temperatures, Weather, hargreaves, penman_monteith};
+use trug::evapotranspiration::{DayTemperatures, Humidity, Weather, hargreaves, penman_monteith};
 use trug::quality::{Flag, Flat, Limits, Rate, Spike, SpikeMethod, Test, Watch, aggregate};
 use trug::tank::{saturation_mg_l, slope};
 
@@ -99,7 +99,7 @@ fn fitted(question: &Json) -> Json {
 /// Penman-Monteith and Hargreaves of one day, mm.
 fn evaporated(question: &Json) -> Json {
     let number = |key: &str| question[key].as_f64().unwrap();
-    let day = Temperatures {
+    let day = DayTemperatures {
         latitude_deg: number("latitude_deg"),
         day_of_year: question["day_of_year"].as_u64().unwrap().try_into().unwrap(),
         max_c: number("max_c"),

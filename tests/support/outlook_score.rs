@@ -8,13 +8,16 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use jiff::Timestamp;
-use trug::outlook::{Limits, Method, Outlook};
+use trug::outlook::{ForecastMethod, Limits, Outlook};
 
 /// Days ahead that are looked at.
 pub(crate) const LEADS: [i64; 3] = [1, 3, 5];
 /// The methods beside each other; the last one is what is used.
-const METHODS: [(Method, &str); 3] =
-    [(Method::Line, "plain line"), (Method::MeanOfFour, "mean of four"), (Method::OwnCurve, "as used")];
+const METHODS: [(ForecastMethod, &str); 3] = [
+    (ForecastMethod::Line, "plain line"),
+    (ForecastMethod::MeanOfFour, "mean of four"),
+    (ForecastMethod::OwnCurve, "as used"),
+];
 const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
 /// Hours between two forecasts that are held against what came.
@@ -80,7 +83,7 @@ impl Score {
 
     fn ask(&mut self, outlook: &Outlook, hour: i64, levels: &BTreeMap<i64, f64>, record: &Record) {
         let now = middle(hour);
-        if outlook.ahead(now, 1.0, Method::Line).is_err() {
+        if outlook.ahead(now, 1.0, ForecastMethod::Line).is_err() {
             return;
         }
         for (lead_at, lead_d) in LEADS.into_iter().enumerate() {

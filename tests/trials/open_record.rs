@@ -6,7 +6,7 @@
 
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use trug::rain::{Caught, Gauge};
+use trug::rain::{Gauge, GaugeMessage};
 use trug::watering::WettingWatch;
 
 const PATIENCE_S: i64 = 3600;
@@ -28,7 +28,7 @@ fn wettings_of_an_open_record_have_rain() {
         first.get_or_insert(at);
         last = Some(at);
         if let Some(mm) = rain {
-            gauge.push(Caught { at, mm, count: None }, PATIENCE_S, &TimeZone::UTC);
+            gauge.push(GaugeMessage { at, mm, count: None }, PATIENCE_S, &TimeZone::UTC);
             if mm > 0.0 {
                 rains.push((at, mm));
             }

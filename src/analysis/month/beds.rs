@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::dryings::{DryingSoil, WholeHours, dryings};
 use super::span::{DaySpan, MonthSpan, seconds};
-use super::wettings::{Found, Heard, Rises, waterings};
+use super::wettings::{FoundWetting, MonthReadings, Rises, waterings};
 use super::{BedDay, BedMonth, MonthWetting, MulchOn, WaterBand, WaterSource};
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
@@ -31,7 +31,7 @@ const MULCH_LASTS_S: i64 = 365 * DAY_S;
 /// What a bed's month is worked out from.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct BedInput<'a> {
-    pub(super) heard: &'a Heard<'a>,
+    pub(super) heard: &'a MonthReadings<'a>,
     pub(super) needs: &'a Needs,
     pub(super) span: &'a MonthSpan,
     /// Hours of each sensor, from before the month on.
@@ -161,7 +161,12 @@ struct BroughtWater {
     beds: usize,
 }
 
-fn brought(found: &Found, next: Option<&Found>, water: WholeHours<'_>, zone: &RootZone) -> BroughtWater {
+fn brought(
+    found: &FoundWetting,
+    next: Option<&FoundWetting>,
+    water: WholeHours<'_>,
+    zone: &RootZone,
+) -> BroughtWater {
     let onset = found.wetting.onset;
     let until = plus(onset, PEAK_HOURS * HOUR_S);
     let until = next.map_or(until, |next| until.min(next.wetting.onset));

@@ -35,7 +35,7 @@ pub use rain::{caught_by, rain_days};
 use sensors::{hours, sensor_month};
 use span::MonthSpan;
 use tanks::tank_month;
-use wettings::Heard;
+use wettings::MonthReadings;
 
 pub use crate::analysis::{Effect, Pairing};
 pub use content::{
@@ -89,7 +89,7 @@ pub fn month(
         (0..garden.sensors.len()).filter(move |&i| garden.sensors[i].measures == quantity)
     };
     let log: Vec<LogEntry> = input.log.iter().filter(|it| it.at < span.to).cloned().collect();
-    let heard = Heard {
+    let heard = MonthReadings {
         garden,
         log: &log,
         gauges: of(Quantity::Rain).map(counted).collect(),
@@ -163,8 +163,8 @@ pub fn rises(garden: &Garden, readings: &BTreeMap<Id, Vec<Point>>, log: &[LogEnt
         sensors.map(|(it, points)| (it.place, counted(it.every_s, points))).collect()
     };
     let gauges = counted(Quantity::Rain).into_iter().map(|(_, counted)| counted).collect();
-    let heard = Heard { garden, log, gauges, meters: counted(Quantity::WaterFlow), points };
-    let rise = |found: wettings::Found| Rise {
+    let heard = MonthReadings { garden, log, gauges, meters: counted(Quantity::WaterFlow), points };
+    let rise = |found: wettings::FoundWetting| Rise {
         onset: found.wetting.onset,
         rise: found.wetting.rise,
         cause: found.cause,
@@ -186,7 +186,7 @@ fn ordered<'a>(input: &'a Input, id: &Id) -> Cow<'a, [Point]> {
 }
 
 /// The weather of the month as the core hears it.
-fn needs(heard: &Heard<'_>, log: &[LogEntry], span: &MonthSpan) -> Needs {
+fn needs(heard: &MonthReadings<'_>, log: &[LogEntry], span: &MonthSpan) -> Needs {
     const DAY: SignedDuration = SignedDuration::from_hours(24);
     let mut needs = Needs::new(heard.garden, log);
     // The evening before shows what the first midnight was like.

@@ -9,7 +9,7 @@ use super::{RainDayOf, RainMonth};
 use crate::garden::plan::Sensor;
 use crate::garden::{caught, patience_s};
 use crate::history::Point;
-use crate::rain::{Caught, DRY_DAY_MM, Gauge, RainDays, Total, rain_day_bounds};
+use crate::rain::{DRY_DAY_MM, Gauge, GaugeMessage, RainDays, Total, rain_day_bounds};
 
 /// One gauge's month; points in order of time, from before the month on.
 pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &MonthSpan) -> RainMonth {
@@ -22,7 +22,7 @@ pub(super) fn rain_month(sensor: &Sensor, points: &[Point], span: &MonthSpan) ->
 }
 
 /// What a reading of a gauge brings; `None` where it cannot be believed.
-pub fn caught_by(sensor: &Sensor, point: &Point) -> Option<Caught> {
+pub fn caught_by(sensor: &Sensor, point: &Point) -> Option<GaugeMessage> {
     let mm = point.good().filter(|mm| *mm >= 0.0)?;
     Some(caught(sensor, point.at, point.raw, mm))
 }
@@ -32,7 +32,7 @@ pub fn caught_by(sensor: &Sensor, point: &Point) -> Option<Caught> {
 /// those that cannot be believed bring `None`. A longer silence than `patience_s` is a
 /// gap.
 pub fn rain_days(
-    heard: impl Iterator<Item = (Timestamp, Option<Caught>)>,
+    heard: impl Iterator<Item = (Timestamp, Option<GaugeMessage>)>,
     patience_s: i64,
     zone: &TimeZone,
     (first, last): (Date, Date),

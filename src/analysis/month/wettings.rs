@@ -24,7 +24,7 @@ use crate::watering::{Wetting, WettingWatch, probe_lag_s, wholly_outside};
 const DAY_S: i64 = 86_400;
 /// A wetting with what speaks for its cause.
 #[derive(Clone, Debug)]
-pub(super) struct Found {
+pub(super) struct FoundWetting {
     pub(super) wetting: Wetting,
     pub(super) cause: WaterSource,
     pub(super) inferred: bool,
@@ -40,14 +40,14 @@ pub(super) struct Found {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Rises {
     /// The bed's wettings, in the order of time.
-    pub(super) found: Vec<Found>,
+    pub(super) found: Vec<FoundWetting>,
     /// Every believed rise of any of its probes, in the order in which it was believed.
     pub(super) all: Vec<Wetting>,
 }
 
 /// The sensors' readings and what counts water.
 #[derive(Debug)]
-pub(super) struct Heard<'a> {
+pub(super) struct MonthReadings<'a> {
     pub(super) garden: &'a Garden,
     /// In the order of the garden's file, each in order of time, none after the month's end.
     pub(super) points: Vec<&'a [Point]>,
@@ -56,7 +56,7 @@ pub(super) struct Heard<'a> {
     pub(super) meters: Vec<(Place, Counted)>,
 }
 
-impl Heard<'_> {
+impl MonthReadings<'_> {
     /// A sensor's last good value, if it is fresh at a moment.
     fn fresh(&self, sensor: usize, at: Timestamp) -> Option<f64> {
         let points = self.points[sensor];
@@ -177,7 +177,7 @@ impl Heard<'_> {
     }
 
     /// A wetting with its cause and the words for it.
-    fn explained(&self, evidence: &WettingEvidence) -> Found {
+    fn explained(&self, evidence: &WettingEvidence) -> FoundWetting {
         let WettingEvidence { wetting, rain_mm, meter, logged, together, .. } = *evidence;
         let day_before = plus(wetting.onset, -DAY_S);
         let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
@@ -204,7 +204,7 @@ impl Heard<'_> {
             )),
             _ => {}
         }
-        Found {
+        FoundWetting {
             wetting,
             cause: cause.into(),
             inferred: cause == WettingCause::Watering { inferred: true },

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use crate::garden::log::LogEvent;
 use crate::garden::site::SiteState;
 use crate::soil;
-use crate::soil::{Growth, GrowthUnknown, Planting};
+use crate::soil::{GrowthDay, GrowthUnknown, Planting};
 use crate::why::Why;
 
 /// Days for which mulch that somebody laid counts as covering the bed: about a
@@ -17,7 +17,7 @@ const MULCH_LASTS_DAYS: i32 = 365;
 /// A bed's crop on a day.
 #[derive(Clone, Debug)]
 pub(crate) struct BedGrowth {
-    pub(crate) growth: Growth,
+    pub(crate) growth: GrowthDay,
     /// The day's crop coefficient, less by mulch where some lies there.
     pub(crate) coefficient: f64,
     /// The steps to the coefficient, the last one giving it.

@@ -234,8 +234,10 @@ impl SiteState {
         let limit_mm = MOIST_PART * water.readily_available_mm;
         day.why.push(zone.total_available_step());
         day.why.push(zone.readily_available_step());
-        day.why
-            .push(MOIST_LIMIT.step(format!("0.5 x {:.1} mm = {limit_mm:.1} mm", water.readily_available_mm)));
+        day.why.push(
+            MOIST_LIMIT
+                .step(format!("{MOIST_PART} x {:.1} mm = {limit_mm:.1} mm", water.readily_available_mm)),
+        );
         if !water.whole {
             day.answer = MulchAnswer::Unknown;
             return format!(

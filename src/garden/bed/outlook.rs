@@ -8,8 +8,8 @@ use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::outlook::{
-    AHEAD_DAYS, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, Method, OWN_CURVE, REFILL_POINT, Unfit,
-    Unknown,
+    AHEAD_DAYS, EXPONENTIAL, Forecast, ForecastMethod, HALF_LIFE, INTERVAL, LINE, OWN_CURVE, REFILL_POINT,
+    Unfit, Unknown,
 };
 use crate::soil::RootZone;
 use crate::text::spoken;
@@ -73,7 +73,7 @@ impl SiteState {
                 "({:.3} - {:.3}) exp(-t / {:.1} days{error}) + {:.3}, fitted to this drydown after its first day",
                 fit.theta0, fit.theta_w, fit.tau_d, fit.theta_w
             )),
-            HALF_LIFE.step(format!("{:.1} days x 0.693 = {half_life_d:.1} days", fit.tau_d)),
+            HALF_LIFE.step(format!("{:.1} days x {:.3} = {half_life_d:.1} days", fit.tau_d, std::f64::consts::LN_2)),
         ];
         let value = format!("{half_life_d:.1} days to lose half of what it can");
         Some(Figure::known("Half-life of this drydown", value, half_life_d, "d", why))
@@ -97,11 +97,11 @@ fn why(forecast: &Forecast, zone: &RootZone, now: Timestamp) -> Why {
         zone.field_capacity, zone.depletion_fraction, zone.field_capacity, zone.wilting_point
     ));
     let dries = match basis.method {
-        Method::Line => LINE.step(format!(
+        ForecastMethod::Line => LINE.step(format!(
             "({:.3} - {threshold:.3}) / {:.4} m3/m3 in the last day = {result}",
             basis.theta, basis.fall_a_day
         )),
-        Method::MeanOfFour | Method::OwnCurve => OWN_CURVE.step(format!(
+        ForecastMethod::MeanOfFour | ForecastMethod::OwnCurve => OWN_CURVE.step(format!(
             "from {:.3} to {threshold:.3} m3/m3 at {:.2} times the pace of {} past days of drying \
              ({} drydowns); {:.4} m3/m3 in the last day = {result}",
             basis.theta,
@@ -112,7 +112,7 @@ fn why(forecast: &Forecast, zone: &RootZone, now: Timestamp) -> Why {
         )),
     };
     let known = match (basis.method, basis.forecasts_known) {
-        (Method::Line, _) | (_, 0) => "stated ratios, no forecast has come due yet".to_owned(),
+        (ForecastMethod::Line, _) | (_, 0) => "stated ratios, no forecast has come due yet".to_owned(),
         (_, known) => format!("{known} forecasts of this bed that have come due"),
     };
     let interval = INTERVAL.step(format!("{known} = {} to {} days", days(forecast.from), days(forecast.to)));
@@ -205,7 +205,7 @@ mod tests {
 
     fn forecast(at: Option<Timestamp>, from: Option<Timestamp>, to: Option<Timestamp>) -> Forecast {
         let basis = Basis {
-            method: Method::OwnCurve,
+            method: ForecastMethod::OwnCurve,
             theta: 0.142,
             fall_a_day: 0.0061,
             days_known: 34,

@@ -10,7 +10,7 @@ use crate::garden::log::LogEvent;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
-use crate::soil::{AtProbe, HOW_TO_WATER_DROP, Verdict, WaterDrop, enough_step};
+use crate::soil::{AtProbe, HOW_TO_WATER_DROP, SoakingVerdict, WaterDrop, enough_step};
 use crate::text::spoken;
 
 const SOURCE: &str = "this project's own rule; water-drop classes by Bisdom, Dekker and Schoute 1993";
@@ -84,10 +84,10 @@ impl SiteState {
             soaking.reached();
         }
         let input = match soaking.verdict() {
-            Verdict::Sheds => Input::Breach,
-            Verdict::Soaks => Input::Clear,
+            SoakingVerdict::Sheds => Input::Breach,
+            SoakingVerdict::Soaks => Input::Clear,
             // Neither proves anything: an alarm from before a restart stands.
-            Verdict::Open => Input::Deadband,
+            SoakingVerdict::Open => Input::Deadband,
         };
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil);
         self.judge(subject, at, input, batch, |site, active| {
@@ -158,6 +158,6 @@ impl SiteState {
 
     /// Whether the rain gauges' word is in doubt.
     pub(crate) fn rain_doubted(&self) -> bool {
-        self.trusts.iter().any(crate::rain::Trust::suspect)
+        self.gauge_reliability.iter().any(crate::rain::GaugeReliability::suspect)
     }
 }

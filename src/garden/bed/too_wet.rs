@@ -18,7 +18,7 @@ use crate::garden::site::SiteState;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{
-    Course, Ebb, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
+    Course, DrainageWatch, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
 };
 use crate::why::Why;
 
@@ -92,7 +92,7 @@ impl SiteState {
         if top == Some(probe) {
             let wetness = &mut self.beds[usize::from(index)].wetness;
             if wetness.ebb_of != Some(probe) {
-                wetness.ebb = Ebb::default();
+                wetness.ebb = DrainageWatch::default();
                 wetness.ebb_of = Some(probe);
             }
             wetness.ebb.push(at, value);

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use crate::watering::Ebb;
+use crate::watering::DrainageWatch;
 
 /// Who says that water runs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -15,7 +15,7 @@ pub(crate) enum Witness {
 #[derive(Debug, Default)]
 pub(crate) struct Wetness {
     /// Of the top probe that is heard, and which it is.
-    pub(crate) ebb: Ebb,
+    pub(crate) ebb: DrainageWatch,
     pub(crate) ebb_of: Option<u16>,
     /// Who raised the alarm: it is this one's to clear.
     pub(crate) witness: Option<Witness>,

@@ -10,9 +10,10 @@ use crate::garden::plan::Sensor;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::rain::{
-    BUCKET_MOVES_S, CLASS_WMO, Caught, DRY_DAY_MM, DRY_SPELL, EFFECTIVE_SCS, INTENSITY, Intensity, MONTH,
-    MONTH_LOSS_MM, RAIN_DAY, ROOF_YIELD, RainDays, RunningCount, SCS_JOIN_MM, SpanRain, TIP_INTERVAL, Total,
-    UNDERCATCH, class_wmo, effective_scs_mm, rain_day, rain_day_bounds, tip_interval_s, undercatch_pct,
+    BUCKET_MOVES_S, CLASS_WMO, DRY_DAY_MM, DRY_SPELL, GaugeMessage, INTENSITY, Intensity, MONTH,
+    MONTH_LOSS_MM, RAIN_DAY, ROOF_YIELD, RainDays, RunningCount, SpanRain, TIP_INTERVAL, Total, UNDERCATCH,
+    class_wmo, effective_scs_mm, effective_scs_step, rain_day, rain_day_bounds, tip_interval_s,
+    undercatch_pct,
 };
 use crate::text::spoken;
 use crate::why::Step;
@@ -21,12 +22,12 @@ use crate::why::Step;
 const LOSS_WORTH_A_WORD_PCT: f64 = 1.0;
 
 /// What a message of a gauge brings.
-pub(crate) fn caught(plan: &Sensor, at: Timestamp, raw: f64, mm: f64) -> Caught {
+pub(crate) fn caught(plan: &Sensor, at: Timestamp, raw: f64, mm: f64) -> GaugeMessage {
     let count = match tips(plan, at) {
         Some((mm_per_tip, Counts::Running { .. })) => Some(RunningCount { tips: raw, mm_per_tip }),
         _ => None,
     };
-    Caught { at, mm, count }
+    GaugeMessage { at, mm, count }
 }
 
 /// The gauge's bucket at a time, where it has one.
@@ -265,12 +266,7 @@ fn effective(days: &RainDays, month: Month) -> Figure {
     };
     match effective_scs_mm(mm) {
         Ok(effective) => {
-            let with = if mm <= SCS_JOIN_MM {
-                format!("{mm:.1} x (125 - 0.2 x {mm:.1}) / 125 = {effective:.1} mm")
-            } else {
-                format!("125 + 0.1 x {mm:.1} = {effective:.1} mm")
-            };
-            let why = vec![sum(month, &rain), EFFECTIVE_SCS.step(with)];
+            let why = vec![sum(month, &rain), effective_scs_step(mm, effective)];
             Figure::known(name, format!("{effective:.1} mm of {mm:.1} mm"), effective, "mm", why)
         }
         Err(out_of_range) => Figure::unknown(name, &out_of_range.to_string(), "mm"),

@@ -20,7 +20,7 @@ use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{MeterEvidence, RAIN_EXPLAINS_MM, WettingEvidence};
 use crate::model::add_seconds;
-use crate::rain::{Evidence, Verdict};
+use crate::rain::{GaugeEvidence, GaugeVerdict};
 use crate::text::spoken;
 use crate::watering::minute_of_day;
 
@@ -65,11 +65,11 @@ impl SiteState {
                 _ if !evidence.people_about && together.most() => TIMER_HOURS,
                 _ => continue,
             };
-            let was_suspect = self.trusts[number].suspect();
-            let witness = Evidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
-            self.trusts[number].beds_rose(witness);
+            let was_suspect = self.gauge_reliability[number].suspect();
+            let witness = GaugeEvidence { at: wetting.onset, minute: minute_of_day(local), caught, weight };
+            self.gauge_reliability[number].beds_rose(witness);
             self.evidence_at = Some(wetting.onset);
-            let input = match (self.trusts[number].suspect(), caught || was_suspect) {
+            let input = match (self.gauge_reliability[number].suspect(), caught || was_suspect) {
                 (true, _) => Input::Breach,
                 (false, true) => Input::Clear,
                 // An alarm from before a restart stands until there is a catch.
@@ -84,7 +84,7 @@ impl SiteState {
         let subject = AlarmPlace::Sensor(index).alarm(Kind::GaugeSuspect);
         self.judge(subject, at, input, batch, |site, active| {
             let garden = &site.garden;
-            let verdict = site.trusts[number].verdict();
+            let verdict = site.gauge_reliability[number].verdict();
             let name = &garden.sensor(index).id;
             let text = if active {
                 let since = verdict.since.map_or_else(String::new, |since| {
@@ -113,13 +113,13 @@ impl SiteState {
 
     /// Whether a gauge's readings are not to be believed, by its number among the gauges.
     pub(crate) fn gauge_suspected(&self, number: usize) -> bool {
-        self.trusts[number].suspect()
+        self.gauge_reliability[number].suspect()
             || self.is_active(AlarmPlace::Sensor(self.gauges[number]), Kind::GaugeSuspect)
     }
 
     /// How each gauge stands.
-    pub(crate) fn verdicts(&self) -> Vec<Verdict> {
-        self.trusts.iter().map(crate::rain::Trust::verdict).collect()
+    pub(crate) fn verdicts(&self) -> Vec<GaugeVerdict> {
+        self.gauge_reliability.iter().map(crate::rain::GaugeReliability::verdict).collect()
     }
 
     /// What is to be said of the gauges where all that are heard are suspect.
@@ -136,7 +136,7 @@ impl SiteState {
     pub(crate) fn gauge_figures(&self) -> Vec<Figure> {
         (0..self.gauges.len())
             .map(|number| {
-                let verdict = self.trusts[number].verdict();
+                let verdict = self.gauge_reliability[number].verdict();
                 let id = &self.garden.sensor(self.gauges[number]).id;
                 let word = if self.gauge_suspected(number) { "not believed" } else { "believed" };
                 let value = format!("{word}; evidence against it {:.1}", verdict.against);

@@ -9,7 +9,7 @@ use crate::garden::sensor::fault_watch::FaultWatch;
 use crate::model::Quantity;
 use crate::quality::{Flag, Watch};
 use crate::rain::Gauge;
-use crate::tank::{Hourly, Immersion, Temperatures};
+use crate::tank::{Hourly, Immersion, TemperatureRecord};
 use crate::watering::{FlowWatch, WettingWatch};
 
 /// What is kept of a sensor's readings beyond the last one, by its quantity.
@@ -70,7 +70,7 @@ impl SensorHistory {
 /// A tank's thermometer: its last day, and whether it is in the water.
 #[derive(Debug, Default)]
 pub(crate) struct Thermometer {
-    pub(crate) kept: Temperatures,
+    pub(crate) kept: TemperatureRecord,
     pub(crate) immersion: Immersion,
 }
 

@@ -12,8 +12,8 @@ use crate::garden::site::SiteState;
 use crate::garden::tank::water::ASK;
 use crate::model::add_seconds;
 use crate::tank::{
-    Bag, FARTHEST_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, Window, equations, float_minutes, handling,
-    ionisation_constant, un_ionised_fraction,
+    Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, Window, equations,
+    float_minutes, handling, ionisation_constant, ionisation_step, un_ionised_fraction,
 };
 use crate::text::spoken;
 use crate::why::Why;
@@ -328,10 +328,10 @@ impl Plan<'_> {
     fn why(&self) -> Why {
         let apart = self.difference_c().abs();
         let mut why = vec![equations::FLOAT.step(format!(
-            "|{:.1} - {:.1}| = {apart:.1} °C; 15 x {apart:.1} = {:.0}, so {} minutes",
+            "|{:.1} - {:.1}| = {apart:.1} °C; {FLOAT_MIN_PER_C} x {apart:.1} = {:.0}, so {} minutes",
             self.tank_c,
             self.bag.temperature_c,
-            15.0 * apart,
+            FLOAT_MIN_PER_C * apart,
             self.float_min()
         ))];
         if let (Some(bag_ph), Some(tank_ph)) = (self.bag.ph, self.tank_ph)
@@ -339,10 +339,7 @@ impl Plan<'_> {
             && let Ok(in_bag) = un_ionised_fraction(bag_ph, self.tank_c)
             && let Ok(in_tank) = un_ionised_fraction(tank_ph, self.tank_c)
         {
-            why.push(
-                equations::CONSTANT
-                    .step(format!("0.09018 + 2729.92 / ({:.1} + 273.15) = {pka:.3}", self.tank_c)),
-            );
+            why.push(ionisation_step(self.tank_c, pka));
             why.push(equations::FRACTION.step(format!(
                 "at the bag's pH {bag_ph:.1}: {:.2} %; at the tank's pH {tank_ph:.1}: {:.2} %",
                 100.0 * in_bag,

@@ -11,7 +11,7 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water::{ASK, AmmoniaTest, is_old};
 use crate::garden::view::Figure;
-use crate::tank::{equations, ionisation_constant, un_ionised_fraction};
+use crate::tank::{equations, ionisation_constant, ionisation_step, un_ionised_fraction};
 use crate::text::spoken;
 use crate::why::Why;
 
@@ -80,7 +80,7 @@ fn why_ammonia(test: &AmmoniaTest) -> Why {
     let (Some(ph), Some(c)) = (test.ph, test.temperature_c) else { return Why::new() };
     let (Ok(pka), Ok(part)) = (ionisation_constant(c), un_ionised_fraction(ph, c)) else { return Why::new() };
     vec![
-        equations::CONSTANT.step(format!("0.09018 + 2729.92 / ({c:.1} + 273.15) = {pka:.3}")),
+        ionisation_step(c, pka),
         equations::FRACTION.step(format!("1 / (1 + 10^({pka:.3} - {ph:.2})) = {part:.4}")),
         equations::CONCENTRATION.step(format!(
             "{part:.4} x {:.2} = {:.3} mg/L",

@@ -6,7 +6,7 @@ use crate::garden::log::LogEvent;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
-use crate::tank::{GROWN_G, Stocking, density_kg_m3, equations, feed_g_day, species, stocking};
+use crate::tank::{FEED_PART, GROWN_G, Stocking, density_kg_m3, equations, feed_g_day, species, stocking};
 
 /// Feed that was written down within this long counts as the day's.
 const DAY_S: i64 = 86_400;
@@ -48,7 +48,7 @@ impl SiteState {
             format!("{grown:.0} kg/m3: {words}"),
             grown,
             "kg/m3",
-            vec![equations::GROWN.step(format!("{fish} x 500 g / {volume_l:.0} L = {grown:.1} kg/m3"))],
+            vec![equations::GROWN.step(format!("{fish} x {GROWN_G} g / {volume_l:.0} L = {grown:.1} kg/m3"))],
         ));
         let weighed = tank.fish_grams.or_else(|| {
             log.iter().rev().filter(|(at, _)| *at <= now).find_map(|(_, seen)| match seen {
@@ -78,9 +78,10 @@ impl SiteState {
     fn feed_figure(&self, tank: &Tank, fish: u32, grams: f64, now: Timestamp) -> Figure {
         const NAME: &str = "Feed a day";
         let (least, most) = feed_g_day(fish, grams);
-        let why = vec![
-            equations::FEED.step(format!("0.01 to 0.02 x {fish} x {grams:.0} g = {least:.0} to {most:.0} g")),
-        ];
+        let why = vec![equations::FEED.step(format!(
+            "{} to {} x {fish} x {grams:.0} g = {least:.0} to {most:.0} g",
+            FEED_PART.0, FEED_PART.1
+        ))];
         let index =
             self.garden.tanks.iter().position(|t| t.id == tank.id).and_then(|i| u16::try_from(i).ok());
         let water = index.and_then(|i| self.tank_water(i, now));

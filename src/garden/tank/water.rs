@@ -8,7 +8,7 @@ use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::model::Quantity;
 use crate::tank::{
-    Hourly, Immersed, Moves, OutOfRange, Outside, Saturation, Slope, Surroundings, WINDOWS, slope,
+    Hourly, Immersed, Moves, Outside, Saturation, Slope, Surroundings, TankOutOfRange, WINDOWS, slope,
     un_ionised_mg_l,
 };
 
@@ -49,7 +49,7 @@ pub(crate) struct AmmoniaTest {
     pub(crate) ph: Option<f64>,
     pub(crate) temperature_c: Option<f64>,
     /// `None` where pH or temperature is not known.
-    pub(crate) un_ionised_mg_l: Option<Result<f64, OutOfRange>>,
+    pub(crate) un_ionised_mg_l: Option<Result<f64, TankOutOfRange>>,
 }
 
 /// A test older than this clears nothing.
@@ -185,7 +185,7 @@ impl SiteState {
     }
 
     /// Oxygen that water of this temperature holds at the site's elevation.
-    pub(crate) fn saturation(&self, temperature_c: f64) -> Result<Saturation, OutOfRange> {
+    pub(crate) fn saturation(&self, temperature_c: f64) -> Result<Saturation, TankOutOfRange> {
         Saturation::of(temperature_c, self.garden.site.elevation_m)
     }
 

@@ -7,8 +7,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::evapotranspiration::{
-    EVAPORATION_MM_PER_MJ, Humidity, Method, Reference, Temperatures, Weather, extraterrestrial_mj_m2,
-    hargreaves, hargreaves_mm, penman_monteith, penman_monteith_mm,
+    DayTemperatures, EVAPORATION_MM_PER_MJ, Humidity, Reference, ReferenceMethod, Weather,
+    extraterrestrial_mj_m2, hargreaves, hargreaves_mm, penman_monteith, penman_monteith_mm,
 };
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
@@ -35,8 +35,8 @@ impl DayReference {
     /// "4.2 mm (Hargreaves, from air temperature alone; not measured here: ...)".
     fn words(&self) -> String {
         let how = match self.reference.method {
-            Method::PenmanMonteith => "Penman-Monteith".to_owned(),
-            Method::Hargreaves => {
+            ReferenceMethod::PenmanMonteith => "Penman-Monteith".to_owned(),
+            ReferenceMethod::Hargreaves => {
                 "Hargreaves: from air temperature alone, on a usual day within about half a millimetre"
                     .to_owned()
             }
@@ -128,8 +128,8 @@ impl SiteState {
         })
     }
 
-    fn temperatures(&self, date: Date, air: &SensorDay) -> Temperatures {
-        Temperatures {
+    fn temperatures(&self, date: Date, air: &SensorDay) -> DayTemperatures {
+        DayTemperatures {
             latitude_deg: self.garden.site.latitude_deg,
             day_of_year: date.day_of_year().unsigned_abs(),
             max_c: air.most,
@@ -368,7 +368,7 @@ mod tests {
     fn a_day_with_all_sensors_is_by_penman_monteith() {
         let day = heard(&garden(&ALL, ""), date(DAY), |_, _| false);
         let expected = penman_monteith(
-            &Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 14.0 },
+            &DayTemperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 14.0 },
             &Weather {
                 elevation_m: 95.0,
                 humidity: Humidity { max_pct: 80.0, min_pct: 30.0 },
@@ -406,7 +406,7 @@ mod tests {
         let day = heard(&garden(&[AIR, SUN, WIND], ""), date(DAY), |_, _| false);
         let figure = day.reference();
         let expected =
-            hargreaves(&Temperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 14.0 });
+            hargreaves(&DayTemperatures { latitude_deg: -34.93, day_of_year: 15, max_c: 30.0, min_c: 14.0 });
         assert!((figure.number.expect("known") - expected.unwrap().mm).abs() < 0.01);
         assert!(figure.value.contains("Hargreaves") && figure.value.contains("not measured here: humidity"));
         // A sensor that is there but said nothing is another matter.

@@ -89,7 +89,7 @@ impl SiteState {
 fn metered(run: &FlowRun, area_m2: f64) -> crate::why::Step {
     let minutes = (run.to.as_second() - run.from.as_second()) / 60;
     METERED.step(format!(
-        "{:.1} L within {minutes} min; a watering from 0.5 mm x {area_m2:.1} m2 = {:.1} L",
+        "{:.1} L within {minutes} min; a watering from {LEAST_MM} mm x {area_m2:.1} m2 = {:.1} L",
         run.litres,
         LEAST_MM * area_m2
     ))

@@ -28,7 +28,7 @@ use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, places, reasons};
-use crate::rain::{Caught, MONTH_LOSS_MM, rain_day_bounds};
+use crate::rain::{GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
 
@@ -147,10 +147,10 @@ async fn days_of(reader: PlaceReader<'_>, gauge: &Sensor) -> Result<Vec<RainDayO
 }
 
 /// An hour as if it were one message.
-fn in_one(bin: &Bin) -> (Timestamp, Option<Caught>) {
+fn in_one(bin: &Bin) -> (Timestamp, Option<GaugeMessage>) {
     let at = if bin.good > 0 { bin.last_at } else { bin.start };
     let whole = bin.good > 0 && bin.suspect + bin.bad == 0;
-    (at, whole.then_some(Caught { at, mm: bin.sum, count: None }))
+    (at, whole.then_some(GaugeMessage { at, mm: bin.sum, count: None }))
 }
 
 /// Sums of the calendar months of some years, mm, and the days on which the gauge was

@@ -10,7 +10,7 @@ use crate::garden::plan::{Sensor, Tank};
 use crate::history::{Bin, Point};
 use crate::model::Quantity;
 use crate::store::LogRow;
-use crate::tank::{RiseFall, Temperatures, WINDOWS, Window};
+use crate::tank::{RiseFall, TemperatureRecord, WINDOWS, Window};
 use crate::text::labels;
 
 /// Lines that say how fast the water changes have a point this often, seconds.
@@ -44,7 +44,7 @@ impl Changes {
             return Self::default();
         };
         let mut found = Self::default();
-        let mut series = Temperatures::default();
+        let mut series = TemperatureRecord::default();
         let mut last: Option<Timestamp> = None;
         for (at, celsius) in readings {
             if series.newest().is_some_and(|(newest, _)| newest >= at) {

@@ -16,7 +16,7 @@ use jiff::Timestamp;
 
 use crate::why::{Check, Equation, Step};
 
-/// Evidence that is remembered; the oldest goes first.
+/// GaugeEvidence that is remembered; the oldest goes first.
 const KEPT_MAX: usize = 16;
 /// Misses whose times of day lie this close together look like a timer's, minutes.
 const SAME_TIME_MIN: u16 = 40;
@@ -35,7 +35,7 @@ pub const EVIDENCE: Equation = Equation {
 
 /// Several beds grew wetter at once.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Evidence {
+pub struct GaugeEvidence {
     /// When the first of them began.
     pub at: Timestamp,
     /// Minute of the local day, 0 to 1439.
@@ -48,22 +48,22 @@ pub struct Evidence {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Kept {
-    evidence: Evidence,
+struct KeptEvidence {
+    evidence: GaugeEvidence,
     /// The same time of day came again without rain.
     timer: bool,
 }
 
-/// Evidence about one gauge.
+/// GaugeEvidence about one gauge.
 #[derive(Clone, Debug, Default)]
-pub struct Trust {
-    kept: VecDeque<Kept>,
+pub struct GaugeReliability {
+    kept: VecDeque<KeptEvidence>,
 }
 
 /// How a gauge stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Verdict {
-    /// Evidence against it, natural logarithm of the odds, 0 or more.
+pub struct GaugeVerdict {
+    /// GaugeEvidence against it, natural logarithm of the odds, 0 or more.
     pub against: f64,
     /// Misses since it was last trusted in full.
     pub missed: u32,
@@ -73,10 +73,10 @@ pub struct Verdict {
     pub since: Option<Timestamp>,
 }
 
-impl Verdict {
-    /// Whether the gauge's word is not to be taken.
+impl GaugeVerdict {
+    /// Whether the gauge's readings are ignored.
     pub fn suspect(&self) -> bool {
-        self.against >= Trust::SUSPECT
+        self.against >= GaugeReliability::SUSPECT
     }
 
     /// The evidence with its numbers.
@@ -86,24 +86,24 @@ impl Verdict {
             self.missed,
             self.caught,
             self.against,
-            Trust::SUSPECT
+            GaugeReliability::SUSPECT
         ))
     }
 }
 
-impl Trust {
+impl GaugeReliability {
     /// Natural logarithm of 0.95/0.1.
     const MISS: f64 = 2.251_291_798_606_495;
     /// Natural logarithm of 0.9/0.1.
     const HIT: f64 = 2.197_224_577_336_219_4;
     /// Two net misses, less a rounding margin.
     const SUSPECT: f64 = 2.0 * Self::MISS - 1e-9;
-    /// Evidence is not piled up for ever, so that a mended gauge is believed
+    /// GaugeEvidence is not piled up for ever, so that a mended gauge is believed
     /// again after two or three rains.
     const MOST: f64 = 3.0 * Self::MISS;
 
     /// Several beds grew wetter at once; the gauge caught it or did not.
-    pub fn beds_rose(&mut self, evidence: Evidence) {
+    pub fn beds_rose(&mut self, evidence: GaugeEvidence) {
         let mut timer = false;
         if !evidence.caught {
             let again = self.kept.iter().position(|kept| {
@@ -118,17 +118,17 @@ impl Trust {
         if self.kept.len() >= KEPT_MAX {
             self.kept.pop_front();
         }
-        self.kept.push_back(Kept { evidence, timer });
+        self.kept.push_back(KeptEvidence { evidence, timer });
     }
 
     /// What the evidence comes to.
-    pub fn verdict(&self) -> Verdict {
-        let mut verdict = Verdict::default();
-        for Kept { evidence, timer } in &self.kept {
+    pub fn verdict(&self) -> GaugeVerdict {
+        let mut verdict = GaugeVerdict::default();
+        for KeptEvidence { evidence, timer } in &self.kept {
             if evidence.caught {
                 verdict.against = (verdict.against - Self::HIT).max(0.0);
                 if verdict.against <= 0.0 {
-                    verdict = Verdict::default();
+                    verdict = GaugeVerdict::default();
                 } else {
                     verdict.caught += 1;
                 }
@@ -141,7 +141,7 @@ impl Trust {
         verdict
     }
 
-    /// Whether the gauge's word is not to be taken.
+    /// Whether the gauge's readings are ignored.
     pub fn suspect(&self) -> bool {
         self.verdict().suspect()
     }
@@ -163,57 +163,57 @@ mod tests {
     use super::*;
 
     /// An event on a day at a minute of the day.
-    fn event(day: i64, minute: u16, caught: bool) -> Evidence {
+    fn event(day: i64, minute: u16, caught: bool) -> GaugeEvidence {
         let at_s = 1_776_000_000 + day * 86_400 + i64::from(minute) * 60;
-        Evidence { at: Timestamp::from_second(at_s).expect("in range"), minute, caught, weight: 1.0 }
+        GaugeEvidence { at: Timestamp::from_second(at_s).expect("in range"), minute, caught, weight: 1.0 }
     }
 
-    fn trust(events: &[(i64, u16, bool)]) -> Trust {
-        let mut trust = Trust::default();
+    fn reliability(events: &[(i64, u16, bool)]) -> GaugeReliability {
+        let mut reliability = GaugeReliability::default();
         for &(day, minute, caught) in events {
-            trust.beds_rose(event(day, minute, caught));
+            reliability.beds_rose(event(day, minute, caught));
         }
-        trust
+        reliability
     }
 
     #[test]
     fn two_net_misses_make_a_gauge_suspect_and_a_catch_restores_it() {
         let mut events = vec![(0, 100, true)];
-        assert_eq!(trust(&events).verdict(), Verdict::default(), "trust is not saved up");
+        assert_eq!(reliability(&events).verdict(), GaugeVerdict::default(), "trust is not saved up");
         events.push((1, 300, false));
-        assert!(!trust(&events).suspect());
+        assert!(!reliability(&events).suspect());
         events.push((2, 700, true));
         events.push((3, 900, false));
-        assert!(!trust(&events).suspect(), "one net miss");
+        assert!(!reliability(&events).suspect(), "one net miss");
         events.push((4, 1200, false));
-        let verdict = trust(&events).verdict();
+        let verdict = reliability(&events).verdict();
         assert!(verdict.suspect());
         assert_eq!((verdict.missed, verdict.since), (3, Some(event(1, 300, false).at)));
         events.push((5, 1300, true));
-        assert!(!trust(&events).suspect());
+        assert!(!reliability(&events).suspect());
     }
 
     #[test]
     fn a_mended_gauge_is_believed_again() {
-        let mut trust = Trust::default();
+        let mut reliability = GaugeReliability::default();
         for day in 0..100 {
-            trust.beds_rose(event(day, (day * 109 % 1440) as u16, false));
+            reliability.beds_rose(event(day, (day * 109 % 1440) as u16, false));
         }
-        assert!(trust.suspect());
+        assert!(reliability.suspect());
         for day in 100..103 {
-            trust.beds_rose(event(day, 0, true));
+            reliability.beds_rose(event(day, 0, true));
         }
-        assert!(!trust.suspect());
-        assert!(trust.kept.len() <= KEPT_MAX);
+        assert!(!reliability.suspect());
+        assert!(reliability.kept.len() <= KEPT_MAX);
     }
 
     #[test]
     fn what_comes_at_the_same_time_of_day_is_a_timer() {
         let daily: Vec<_> = (0..10).map(|day| (day, 330 + (day % 3) as u16 * 15, false)).collect();
-        let verdict = trust(&daily).verdict();
+        let verdict = reliability(&daily).verdict();
         assert_eq!((verdict.missed, verdict.suspect()), (0, false));
         // Across midnight.
-        assert!(!trust(&[(0, 1435, false), (2, 10, false), (3, 700, false)]).suspect());
-        assert!(trust(&[(0, 330, false), (1, 700, false)]).suspect());
+        assert!(!reliability(&[(0, 1435, false), (2, 10, false), (3, 700, false)]).suspect());
+        assert!(reliability(&[(0, 330, false), (1, 700, false)]).suspect());
     }
 }
