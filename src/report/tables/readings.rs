@@ -105,6 +105,7 @@ pub(super) fn daily(month: &Month) -> Table {
 pub(super) fn quality(month: &Month) -> Table {
     const NO_GAP: &str = "no gap longer than three of its intervals and five minutes";
     const NO_GOOD: &str = "no good reading";
+    type Figure = fn(Summary) -> f64;
     const IN_NONE: [&str; 2] =
         ["of these, doubtful ones; in no figure", "of these, bad ones or without a value; in no figure"];
     let table = Describe::<&SensorMonth>::new(
@@ -133,7 +134,7 @@ pub(super) fn quality(month: &Month) -> Table {
     .column("deviation", "see unit", Number(3), |it| it.summary.and_then(|it| it.deviation))
     .means("standard deviation of the good readings (divisor n - 1)", GOOD)
     .or_empty("fewer than two good readings");
-    let picks: [(&str, &str, fn(Summary) -> f64); 5] = [
+    let picks: [(&str, &str, Figure); 5] = [
         ("min", "least good reading", |it| it.min),
         ("lower_quartile", "a quarter of the good readings are below this", |it| it.lower_quartile),
         ("median", "half of the good readings are below this", |it| it.median),
