@@ -2,9 +2,10 @@
 
 use jiff::Timestamp;
 
+use crate::garden::log::WaterTest;
 use crate::garden::site::SiteState;
 use crate::garden::tank::temperature::change_figures;
-use crate::garden::tank::water::NO_TEMPERATURE;
+use crate::garden::tank::water::{Between, NO_TEMPERATURE};
 use crate::garden::view::Figure;
 use crate::tank::{equations, published_for};
 use crate::text::spoken;
@@ -40,6 +41,20 @@ impl SiteState {
         figures.extend(self.stocking_figures(tank, now));
         figures.extend(tank.species.as_deref().and_then(published_figure));
         figures
+    }
+
+    /// The lowest value of the tank's probes, else its newest test with when that was.
+    pub(super) fn measured_or_tested(
+        &self,
+        index: u16,
+        now: Timestamp,
+        probes: Option<Between>,
+        pick: impl Fn(&WaterTest) -> Option<f64>,
+    ) -> Option<(f64, String)> {
+        probes.map(|probes| (probes.lowest, String::new())).or_else(|| {
+            let (at, value) = self.tested(index, now, pick)?;
+            Some((value, format!(", tested {}", self.when(at, now))))
+        })
     }
 
     /// A moment as it is said beside a figure.

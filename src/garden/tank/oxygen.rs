@@ -78,33 +78,17 @@ impl SiteState {
     }
 
     pub(super) fn oxygen_figures(&self, index: u16, water: Option<TankWater>, now: Timestamp) -> Vec<Figure> {
-        let mut figures = Vec::new();
         let holds = "Oxygen that the water can hold";
-        let saturation = match water.map(|w| self.saturation(w.warmest_c)) {
-            None => {
-                figures.push(Figure::unknown(holds, NO_TEMPERATURE, "mg/L"));
-                None
-            }
-            Some(Err(out)) => {
-                figures.push(Figure::unknown(holds, &out.to_string(), "mg/L"));
-                None
-            }
-            Some(Ok(s)) => {
-                figures.push(Figure::known(
-                    holds,
-                    format!("{:.1} mg/L", s.mg_l),
-                    s.mg_l,
-                    "mg/L",
-                    s.steps.clone(),
-                ));
-                Some(s)
-            }
-        };
+        let water_c = water.map(|w| w.warmest_c).ok_or_else(|| NO_TEMPERATURE.to_owned());
+        let saturation = water_c.and_then(|c| self.saturation(c).map_err(|out| out.to_string()));
+        let mut figures = vec![match &saturation {
+            Ok(s) => Figure::known(holds, format!("{:.1} mg/L", s.mg_l), s.mg_l, "mg/L", s.steps.clone()),
+            Err(missing) => Figure::unknown(holds, missing, "mg/L"),
+        }];
+        let saturation = saturation.ok();
         let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
-        let measured = self.tank_oxygen(index, now).map(|o| (o.lowest, String::new())).or_else(|| {
-            let (of, mg_l) = self.tested(index, now, |t| t.oxygen_mg_l)?;
-            Some((mg_l, format!(", tested {}", self.when(of, now))))
-        });
+        let measured =
+            self.measured_or_tested(index, now, self.tank_oxygen(index, now), |test| test.oxygen_mg_l);
         match (measured, &saturation) {
             (Some((mg_l, when)), Some(s)) => {
                 let percent = s.percent(mg_l);

@@ -101,16 +101,11 @@ impl SiteState {
     }
 
     pub(super) fn ph_figures(&self, index: u16, now: Timestamp) -> Vec<Figure> {
-        let mut figures = Vec::new();
-        let sensor = self.tank_ph(index, now).map(|ph| (ph.lowest, String::new()));
-        let value = sensor.or_else(|| {
-            let (at, ph) = self.tested(index, now, |t| t.ph)?;
-            Some((ph, format!(", tested {}", self.when(at, now))))
-        });
-        figures.push(match value {
+        let value = self.measured_or_tested(index, now, self.tank_ph(index, now), |test| test.ph);
+        let mut figures = vec![match value {
             Some((ph, when)) => Figure::known("pH", format!("{ph:.1}{when}"), ph, "pH", vec![]),
             None => Figure::unknown("pH", "no sensor speaks and no test is written down", "pH"),
-        });
+        }];
         figures.push(match drift(&self.ph_days(index, now)) {
             Some(drift) => {
                 let value = if drift.clear && drift.total.abs() >= 0.05 {
