@@ -1,4 +1,4 @@
-//! Links with a signature, by which whoever was told of an alarm says that they
+//! Links with a signature, by which people who were told of an alarm say that they
 //! have taken it on.
 //!
 //! A link carries a token: `base64url(claim) "." base64url(signature)`. The

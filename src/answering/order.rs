@@ -60,7 +60,7 @@ pub enum OrderError {
 /// The message's form.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Wire {
+struct OrderJson {
     alarm: String,
     since: String,
     answer: String,
@@ -77,7 +77,8 @@ pub fn read_order(payload: &[u8], site: &Site, arrival: Timestamp) -> Result<Ans
     if payload.len() > ORDER_MAX {
         return Err(OrderError::TooLong(payload.len()));
     }
-    let wire: Wire = serde_json::from_slice(payload).map_err(|e| OrderError::Json(shown(&e.to_string())))?;
+    let wire: OrderJson =
+        serde_json::from_slice(payload).map_err(|e| OrderError::Json(shown(&e.to_string())))?;
     let key = wire
         .alarm
         .split_once('/')
@@ -116,7 +117,7 @@ pub fn read_order(payload: &[u8], site: &Site, arrival: Timestamp) -> Result<Ans
 /// A note as it is kept: without space at either end; `None` where nothing is left.
 ///
 /// # Errors
-/// What is wrong with it, to show to whoever wrote it.
+/// What is wrong with it, to show to the person who wrote it.
 pub fn note(text: &str) -> Result<Option<String>, String> {
     let text = text.trim();
     if text.is_empty() {

@@ -66,7 +66,7 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
         }
     }
     let now = it.at.unwrap_or_else(system_now);
-    let site = recent::place(&settings.gardens, it.site.as_deref(), &it.tank, recent::Wanted::Tank)
+    let site = recent::place(&settings.gardens, it.site.as_deref(), &it.tank, recent::PlaceWanted::Tank)
         .map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
     let bag = BagGiven { temperature_c: it.bag_temp_c, ph: it.bag_ph, hauled_h: it.hauled_hours };

@@ -11,7 +11,7 @@ use super::exit::Exit;
 use super::figures;
 use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
 use crate::alarms::AlarmNote;
-use crate::engine::Published;
+use crate::engine::AlarmJson;
 use crate::garden::plan::{Garden, shared_zone};
 use crate::model::Id;
 use crate::store::{AlarmRecord, Reader};
@@ -246,7 +246,7 @@ struct ListedNote<'a> {
 #[derive(serde::Serialize)]
 #[serde(untagged)]
 enum ListedChange<'a> {
-    Alarm(Box<Published<'a>>),
+    Alarm(Box<AlarmJson<'a>>),
     Note(ListedNote<'a>),
 }
 
@@ -265,7 +265,7 @@ fn json(
         .map(|happened| match happened {
             HistoryItem::Step(change, note) => {
                 let note = note.map(|note| note.note.as_str());
-                ListedChange::Alarm(Box::new(Published::of_record(change, priority(change), note)))
+                ListedChange::Alarm(Box::new(AlarmJson::of_record(change, priority(change), note)))
             }
             HistoryItem::Note(it) => ListedChange::Note(ListedNote {
                 kind: it.key.kind.name(),

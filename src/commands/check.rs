@@ -99,7 +99,7 @@ fn notes(settings: &Settings) -> Vec<String> {
     let by_email = tells()
         .filter(|tell| tell.by.iter().chain(&tell.instead).any(|to| to.channel == Channel::Email))
         .count();
-    if settings.mail.is_none() && by_email > 0 {
+    if settings.channels.mail.is_none() && by_email > 0 {
         notes.push(format!(
             "{} by e-mail, and the daemon's file has no section [mail]: no e-mail is sent",
             counted(by_email, "group is told", "groups are told"),

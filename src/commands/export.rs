@@ -16,11 +16,11 @@ use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::{span_on, zone_of};
-use crate::deliver::line::{self, Line};
+use crate::deliver::line::{self, ReadingLine};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row};
 use crate::garden::plan::{Garden, shared_zone};
 use crate::history::{Bin, Step};
-use crate::store::{Filter, Reader, Row};
+use crate::store::{Reader, ReadingFilter, StoredReading};
 
 /// Bytes of lines that are gathered before they are written.
 const GATHERED: usize = 64 * 1024;
@@ -144,7 +144,7 @@ fn tell(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn W
 ///
 /// # Errors
 /// When the store cannot be read, or [`WrongInput`].
-pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Result<Filter> {
+pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Result<ReadingFilter> {
     let series = reader.series().context("reading which sensors are stored")?;
     let names = |pick: fn(&crate::store::Series) -> &str| {
         let mut names: Vec<&str> = series.values().map(pick).collect();
@@ -167,7 +167,7 @@ pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Resul
     let zone = shared_zone(gardens, it.site.as_deref()).unwrap_or_default();
     let (from, to) =
         span_on(zone.as_ref(), it.from.as_deref(), it.to.as_deref()).map_err(WrongInput::beside)?;
-    Ok(Filter { site: it.site.clone(), sensors: it.sensors.clone(), place: None, from, to })
+    Ok(ReadingFilter { site: it.site.clone(), sensors: it.sensors.clone(), place: None, from, to })
 }
 
 /// Writes readings in order of time.
@@ -177,7 +177,7 @@ pub fn filter(reader: &Reader, gardens: &[Garden], it: &Export) -> anyhow::Resul
 /// When the store cannot be read or `out` cannot be written.
 pub fn write(
     reader: &Reader,
-    filter: &Filter,
+    filter: &ReadingFilter,
     format: Format,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
@@ -192,7 +192,7 @@ pub fn write(
 fn write_csv(
     reader: &Reader,
     gardens: &[Garden],
-    filter: &Filter,
+    filter: &ReadingFilter,
     step: Step,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
@@ -208,7 +208,7 @@ fn write_csv(
 }
 
 /// Writes readings in line protocol.
-fn write_lines(reader: &Reader, filter: &Filter, out: &mut dyn Write) -> anyhow::Result<Exported> {
+fn write_lines(reader: &Reader, filter: &ReadingFilter, out: &mut dyn Write) -> anyhow::Result<Exported> {
     let mut exported = Exported::default();
     let mut lines = Vec::with_capacity(2 * GATHERED);
     let mut written = Ok(());
@@ -235,7 +235,7 @@ fn write_lines(reader: &Reader, filter: &Filter, out: &mut dyn Write) -> anyhow:
 fn each_row(
     reader: &Reader,
     gardens: &[Garden],
-    filter: &Filter,
+    filter: &ReadingFilter,
     step: Step,
     each: &mut dyn FnMut(&[String]) -> anyhow::Result<()>,
 ) -> anyhow::Result<()> {
@@ -279,8 +279,8 @@ fn each_row(
     Ok(())
 }
 
-fn line_of<'a>(row: &Row<'a>) -> Line<'a> {
-    Line {
+fn line_of<'a>(row: &StoredReading<'a>) -> ReadingLine<'a> {
+    ReadingLine {
         site: &row.series.site,
         place: &row.series.place,
         sensor: &row.series.sensor,

@@ -21,7 +21,7 @@ use self::sensors::KnownSensors;
 use self::times::LoggerClock;
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
-use crate::engine::{Keeper, system_now};
+use crate::engine::{Engine, system_now};
 use crate::garden::Clock;
 use crate::garden::record::Reject;
 use crate::model::Sample;
@@ -88,7 +88,7 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
     // Stable: readings of one time stay in the order of the files.
     found.lines.sort_by_key(|line| line.at);
 
-    let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
+    let mut keeper = Engine::open(settings, Clock::Readings).context("opening the store")?;
     keeper.tell_nobody();
     keeper.on_change(Box::new(|_| {}));
     let mut counts = ImportCounts::default();

@@ -227,9 +227,9 @@ fn site_and_time(
     now: Timestamp,
 ) -> Result<(Id, Timestamp), String> {
     let wanted = match kind.about {
-        About::Bed => recent::Wanted::Bed,
-        About::Tank => recent::Wanted::Tank,
-        About::Any => recent::Wanted::Any,
+        About::Bed => recent::PlaceWanted::Bed,
+        About::Tank => recent::PlaceWanted::Tank,
+        About::Any => recent::PlaceWanted::Any,
     };
     let site = match place {
         Some(place) => recent::place(gardens, common.site.as_deref(), place, wanted)?,

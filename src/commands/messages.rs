@@ -125,11 +125,7 @@ fn line(indent: usize, text: &str, out: &mut dyn Write) -> anyhow::Result<()> {
 }
 
 fn way(channel: Channel, to: &str) -> String {
-    match channel {
-        Channel::Email => format!("by e-mail to {to}"),
-        Channel::Webhook => format!("by the webhook {to}"),
-        Channel::ToldFile => format!("by the file {to}"),
-    }
+    format!("{} {to}", channel.by())
 }
 
 /// A message as JSON.

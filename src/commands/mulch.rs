@@ -33,7 +33,7 @@ pub struct MulchArgs {
 /// When the store cannot be read, or [`WrongInput`] where there is no such bed.
 pub fn run(settings: &Settings, it: &MulchArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let (bed, now) = (it.bed.as_str(), it.at.unwrap_or_else(system_now));
-    let site = recent::place(&settings.gardens, it.site.as_deref(), bed, recent::Wanted::Bed)
+    let site = recent::place(&settings.gardens, it.site.as_deref(), bed, recent::PlaceWanted::Bed)
         .map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
     let day = core.mulch_day(Some(site.as_str()), bed, now).context("the bed has just been found")?;

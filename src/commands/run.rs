@@ -8,7 +8,7 @@ use tracing::info;
 
 use super::exit::Exit;
 use super::{daemon, telemetry};
-use crate::engine::Keeper;
+use crate::engine::Engine;
 use crate::garden::Clock;
 use crate::settings::Settings;
 
@@ -31,7 +31,7 @@ fn clock_parser() -> impl TypedValueParser<Value = Clock> {
 /// When the store or the page's address cannot be opened, or a part ends early.
 pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
     telemetry::start(Some(settings.log));
-    let keeper = Keeper::open(&settings, it.clock).context("opening the store")?;
+    let keeper = Engine::open(&settings, it.clock).context("opening the store")?;
     let listener = match &settings.page {
         Some(page) => Some(
             TcpListener::bind(page.listen)

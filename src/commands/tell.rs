@@ -14,13 +14,11 @@ use super::exit::{Exit, WrongInput};
 use super::shared::{print_json, safe};
 use crate::alarms::Priority;
 use crate::deliver::channel::{Channel as _, Failure};
-use crate::deliver::mail::Mailer;
-use crate::deliver::told_file::ToldFiles;
-use crate::deliver::webhook::Webhooks;
+use crate::deliver::channels::Channels;
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Channel, Garden, Tell as Group};
 use crate::model::LocalHours;
-use crate::settings::{Settings, server};
+use crate::settings::Settings;
 use crate::telling::{Message, Purpose};
 use crate::text::labels;
 
@@ -92,32 +90,6 @@ fn no_such_group(who: &str, gardens: &[&Garden]) -> String {
     }
 }
 
-/// Every way by which people are told.
-struct TestChannels {
-    mail: Mailer,
-    webhooks: Webhooks,
-    files: ToldFiles,
-}
-
-impl TestChannels {
-    fn of(settings: &Settings, now: fn() -> Timestamp) -> anyhow::Result<Self> {
-        Ok(Self {
-            // A test has nothing to answer.
-            mail: Mailer::new(settings.mail.as_ref(), None, None)?,
-            webhooks: Webhooks::new(&settings.webhooks, now)?,
-            files: ToldFiles::new(&settings.told_files),
-        })
-    }
-
-    async fn send(&self, message: &Message) -> Result<(), Failure> {
-        match message.address.channel {
-            Channel::Email => self.mail.send(message).await,
-            Channel::Webhook => self.webhooks.send(message).await,
-            Channel::ToldFile => self.files.send(message).await,
-        }
-    }
-}
-
 /// The result of a test at one address.
 struct TestResult {
     address: Address,
@@ -134,7 +106,8 @@ async fn test(
     now: fn() -> Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
-    let ways = Arc::new(TestChannels::of(settings, now)?);
+    // A test has nothing to answer.
+    let channels = Arc::new(Channels::new(&settings.channels, None, None, now)?);
     let by = group.by.iter().map(|address| (address, false));
     let addresses = by.chain(group.instead.iter().map(|address| (address, true)));
     let at = now();
@@ -143,10 +116,10 @@ async fn test(
         .enumerate()
         .map(|(number, (address, instead))| {
             let message = test_message(garden, group, address, at, number);
-            let (ways, address) = (Arc::clone(&ways), address.clone());
+            let (channels, address) = (Arc::clone(&channels), address.clone());
             tokio::spawn(async move {
                 let from = Instant::now();
-                let result = match tokio::time::timeout(LONGEST, ways.send(&message)).await {
+                let result = match tokio::time::timeout(LONGEST, channels.send(&message)).await {
                     Ok(result) => result,
                     Err(_) => Err(Failure::Later(format!("no answer within {} s", LONGEST.as_secs()))),
                 };
@@ -220,10 +193,10 @@ fn test_message(garden: &Garden, group: &Group, address: &Address, at: Timestamp
 }
 
 fn result_line(settings: &Settings, it: &TestResult) -> String {
-    let to = address(settings, &it.address);
+    let to = settings.channels.shown(&it.address);
     let instead = if it.instead { " (used when the others fail)" } else { "" };
     match (&it.result, it.address.channel) {
-        (Ok(()), Channel::ToldFile) => format!("{to}{instead}: written"),
+        (Ok(()), Channel::File) => format!("{to}{instead}: written"),
         (Ok(()), _) => format!("{to}{instead}: the server took it in {:.1} s", it.took.as_secs_f64()),
         (Err(failure), _) => format!("{to}{instead}: not taken: {}", safe(&failure.to_string())),
     }
@@ -241,21 +214,6 @@ fn result_json(it: &TestResult) -> serde_json::Value {
         "reason": said,
         "may_work_later": again,
     })
-}
-
-/// Where a message goes, as people say it.
-fn address(settings: &Settings, it: &Address) -> String {
-    match it.channel {
-        Channel::Email => format!("e-mail to {}", it.to),
-        Channel::Webhook => match settings.webhooks.iter().find(|webhook| webhook.name == it.to) {
-            Some(webhook) => format!("webhook {} ({})", it.to, server(&webhook.url)),
-            None => format!("webhook {}", it.to),
-        },
-        Channel::ToldFile => match settings.told_files.iter().find(|file| file.name == it.to) {
-            Some(file) => format!("file {} ({})", it.to, file.path.display()),
-            None => format!("file {}", it.to),
-        },
-    }
 }
 
 fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
@@ -296,7 +254,7 @@ fn group_lines(settings: &Settings, garden: &Garden, group: &Group) -> Vec<Strin
         lines.push(format!("At {} only", names.join(", ")));
     }
     let addresses =
-        |list: &[Address]| list.iter().map(|it| address(settings, it)).collect::<Vec<_>>().join("; ");
+        |list: &[Address]| list.iter().map(|it| settings.channels.shown(it)).collect::<Vec<_>>().join("; ");
     lines.push(match group.by.as_slice() {
         [] => "By no way: nobody is told".to_owned(),
         by => format!("By {}", addresses(by)),

@@ -38,7 +38,7 @@ pub struct WhyArgs {
 pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let (site, place) = (it.site.as_deref(), it.place.as_deref());
     let site = match place {
-        Some(place) => recent::place(&settings.gardens, site, place, recent::Wanted::Any),
+        Some(place) => recent::place(&settings.gardens, site, place, recent::PlaceWanted::Any),
         None => site_of(&settings.gardens, site),
     }
     .map_err(WrongInput::new)?;

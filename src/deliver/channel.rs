@@ -15,7 +15,7 @@ pub trait Channel: Send + Sync {
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send;
 }
 
-/// Makes the addresses at which whoever was told can answer an alarm.
+/// Makes the addresses at which the people who were told can answer an alarm.
 pub trait AnswerLinks: Send + Sync {
     /// The address of the page on which the group `who` says that it has taken this
     /// alarm on; `None` where there is no such page. `made_at` is the message's: the

@@ -23,14 +23,14 @@ use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
 use super::http::{beginning, client};
-use super::line::{self, Line};
+use super::line::{self, ReadingLine};
 use crate::engine::error_chain::ErrorChain;
 use crate::intake::Backoff;
 use crate::store::{ForwardRow, Reader, Series, StoreError};
 
 /// Where to send readings.
 #[derive(Clone, Debug)]
-pub struct Target {
+pub struct ForwardTarget {
     /// Names the durable position in the store.
     pub name: String,
     /// A server's `/write` or `/api/v2/write`, with its query. A `precision` in it
@@ -41,7 +41,7 @@ pub struct Target {
     pub batch: u32,
     /// How long to wait for an answer.
     pub timeout: Duration,
-    pub pace: Pace,
+    pub pace: ForwardPace,
 }
 
 /// How the server knows us.
@@ -66,7 +66,7 @@ impl fmt::Debug for Auth {
 /// How long the forwarder waits between tries. Each wait is shortened by a random
 /// part of up to a half, so that many forwarders do not come back at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Pace {
+pub struct ForwardPace {
     /// After the first failure; doubled after each further one.
     pub first: Duration,
     /// The longest, and the one after an answer that more tries cannot mend.
@@ -75,7 +75,7 @@ pub struct Pace {
     pub gather: Duration,
 }
 
-impl Default for Pace {
+impl Default for ForwardPace {
     fn default() -> Self {
         Self {
             first: Duration::from_secs(1),
@@ -102,7 +102,7 @@ pub struct ForwardError {
 ///
 /// When the HTTP client cannot be made. Nothing that happens later ends it.
 pub async fn run(
-    target: Target,
+    target: ForwardTarget,
     reader: Reader,
     progress: mpsc::Sender<(String, i64)>,
     mut wake: watch::Receiver<i64>,
@@ -140,18 +140,18 @@ pub async fn run(
 }
 
 struct Forwarder {
-    target: Target,
+    target: ForwardTarget,
     reader: Reader,
     client: Client,
     series: HashMap<u32, Series>,
-    trouble: Option<Trouble>,
+    trouble: Option<ForwardFault>,
     backoff: Backoff,
     left_out: u64,
 }
 
 /// What keeps the forwarder from its work; said once for each change.
 #[derive(Clone, Debug, PartialEq, Eq)]
-enum Trouble {
+enum ForwardFault {
     /// It may mend itself.
     Later,
     /// Somebody has to change something.
@@ -159,8 +159,8 @@ enum Trouble {
     Store,
 }
 
-/// What came of one request.
-enum Answer {
+/// The result of one request.
+enum ServerAnswer {
     Written,
     TooLarge,
     /// Lines were refused; `all` when the server says that it kept none.
@@ -168,11 +168,11 @@ enum Answer {
         why: String,
         all: bool,
     },
-    Trouble(Trouble, String),
+    ForwardFault(ForwardFault, String),
 }
 
 impl Forwarder {
-    fn new(mut target: Target, reader: Reader) -> Result<Self, ForwardError> {
+    fn new(mut target: ForwardTarget, reader: Reader) -> Result<Self, ForwardError> {
         let client = client(&target.url, target.timeout)
             .build()
             .map_err(|source| ForwardError { name: target.name.clone(), source })?;
@@ -207,7 +207,7 @@ impl Forwarder {
             let (reader, question) = (self.reader.clone(), question.clone());
             let why = match tokio::task::spawn_blocking(move || question(&reader)).await {
                 Ok(Ok(found)) => {
-                    if self.trouble == Some(Trouble::Store) {
+                    if self.trouble == Some(ForwardFault::Store) {
                         self.well();
                     }
                     return found;
@@ -215,7 +215,7 @@ impl Forwarder {
                 Ok(Err(error)) => ErrorChain(&error).to_string(),
                 Err(error) => error.to_string(),
             };
-            self.wait(Trouble::Store, &why).await;
+            self.wait(ForwardFault::Store, &why).await;
         }
     }
 
@@ -226,20 +226,20 @@ impl Forwarder {
         let mut parts = vec![rows];
         while let Some(part) = parts.pop() {
             match self.send(part).await {
-                Answer::Written => self.well(),
-                Answer::TooLarge if part.len() == 1 => {
+                ServerAnswer::Written => self.well(),
+                ServerAnswer::TooLarge if part.len() == 1 => {
                     self.leave_out(part, "the server finds one line too large");
                 }
-                Answer::Lines { why, all } if all || part.len() == 1 => {
+                ServerAnswer::Lines { why, all } if all || part.len() == 1 => {
                     self.well();
                     self.leave_out(part, &why);
                 }
-                Answer::TooLarge | Answer::Lines { .. } => {
+                ServerAnswer::TooLarge | ServerAnswer::Lines { .. } => {
                     self.well();
                     let (older, newer) = part.split_at(part.len() / 2);
                     parts.extend([newer, older]);
                 }
-                Answer::Trouble(trouble, why) => {
+                ServerAnswer::ForwardFault(trouble, why) => {
                     parts.push(part);
                     self.wait(trouble, &why).await;
                 }
@@ -248,10 +248,10 @@ impl Forwarder {
     }
 
     /// One request.
-    async fn send(&mut self, rows: &[ForwardRow]) -> Answer {
+    async fn send(&mut self, rows: &[ForwardRow]) -> ServerAnswer {
         let (lines, count) = self.lines(rows);
         if count == 0 {
-            return Answer::Written;
+            return ServerAnswer::Written;
         }
         let request = self
             .client
@@ -264,14 +264,16 @@ impl Forwarder {
             Auth::Password { username, password } => request.basic_auth(username, Some(password)),
         };
         match request.send().await {
-            Ok(response) if response.status().is_success() => Answer::Written,
+            Ok(response) if response.status().is_success() => ServerAnswer::Written,
             Ok(response) => {
                 let status = response.status();
                 let text = beginning(response).await;
                 judge(status, &text, count)
             }
             // The URL may hold a secret in its query, and the name says enough.
-            Err(error) => Answer::Trouble(Trouble::Later, ErrorChain(&error.without_url()).to_string()),
+            Err(error) => {
+                ServerAnswer::ForwardFault(ForwardFault::Later, ErrorChain(&error.without_url()).to_string())
+            }
         }
     }
 
@@ -321,19 +323,19 @@ impl Forwarder {
     }
 
     /// Waits before the next try.
-    async fn wait(&mut self, trouble: Trouble, why: &str) {
+    async fn wait(&mut self, trouble: ForwardFault, why: &str) {
         let next = self.backoff.next();
-        let wait = if matches!(trouble, Trouble::Settings(_)) { self.backoff.longest() } else { next };
+        let wait = if matches!(trouble, ForwardFault::Settings(_)) { self.backoff.longest() } else { next };
         if self.trouble.as_ref() != Some(&trouble) {
             let name = &self.target.name;
             match &trouble {
-                Trouble::Later => {
+                ForwardFault::Later => {
                     warn!(forwarder = %name, "forwarding waits, nothing is lost: {why}");
                 }
-                Trouble::Settings(status) => {
+                ForwardFault::Settings(status) => {
                     error!(forwarder = %name, "forwarding waits until [[forward]] or the server is put right: {status}: {why}");
                 }
-                Trouble::Store => warn!(forwarder = %name, "forwarding cannot read the database: {why}"),
+                ForwardFault::Store => warn!(forwarder = %name, "forwarding cannot read the database: {why}"),
             }
             self.trouble = Some(trouble);
         }
@@ -341,8 +343,8 @@ impl Forwarder {
     }
 }
 
-fn line_of<'a>(row: &ForwardRow, series: &'a Series) -> Line<'a> {
-    Line {
+fn line_of<'a>(row: &ForwardRow, series: &'a Series) -> ReadingLine<'a> {
+    ReadingLine {
         site: &series.site,
         place: &series.place,
         sensor: &series.sensor,
@@ -355,20 +357,22 @@ fn line_of<'a>(row: &ForwardRow, series: &'a Series) -> Line<'a> {
 }
 
 /// What an answer other than 2xx means for a batch of `count` lines.
-fn judge(status: StatusCode, text: &str, count: usize) -> Answer {
+fn judge(status: StatusCode, text: &str, count: usize) -> ServerAnswer {
     let why = || if text.is_empty() { "no reason given".to_owned() } else { text.to_owned() };
     match status {
-        StatusCode::PAYLOAD_TOO_LARGE => Answer::TooLarge,
+        StatusCode::PAYLOAD_TOO_LARGE => ServerAnswer::TooLarge,
         StatusCode::BAD_REQUEST | StatusCode::UNPROCESSABLE_ENTITY if is_about_lines(text) => {
-            Answer::Lines { why: why(), all: dropped(text).is_some_and(|dropped| dropped >= count) }
+            ServerAnswer::Lines { why: why(), all: dropped(text).is_some_and(|dropped| dropped >= count) }
         }
-        StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_MANY_REQUESTS => {
-            Answer::Trouble(Trouble::Later, format!("the server answered {status}: {}", why()))
-        }
-        _ if status.is_server_error() => {
-            Answer::Trouble(Trouble::Later, format!("the server answered {status}: {}", why()))
-        }
-        _ => Answer::Trouble(Trouble::Settings(status), why()),
+        StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_MANY_REQUESTS => ServerAnswer::ForwardFault(
+            ForwardFault::Later,
+            format!("the server answered {status}: {}", why()),
+        ),
+        _ if status.is_server_error() => ServerAnswer::ForwardFault(
+            ForwardFault::Later,
+            format!("the server answered {status}: {}", why()),
+        ),
+        _ => ServerAnswer::ForwardFault(ForwardFault::Settings(status), why()),
     }
 }
 
@@ -412,13 +416,16 @@ mod tests {
     #[test]
     fn a_refusal_of_lines_is_told_from_one_of_the_request() {
         let partial = r#"{"error":"partial write: field type conflict: input field \"raw\" on measurement \"garden_reading\" is type float, already exists as type string dropped=2"}"#;
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 3), Answer::Lines { all: false, .. }));
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 2), Answer::Lines { all: true, .. }));
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 3), ServerAnswer::Lines { all: false, .. }));
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 2), ServerAnswer::Lines { all: true, .. }));
         let parse = r#"{"error":"unable to parse 'garden_reading x': missing fields"}"#;
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, parse, 1), Answer::Lines { all: false, .. }));
+        assert!(matches!(judge(StatusCode::BAD_REQUEST, parse, 1), ServerAnswer::Lines { all: false, .. }));
         let request = r#"{"error":"database is required"}"#;
         let answer = judge(StatusCode::BAD_REQUEST, request, 1);
-        assert!(matches!(answer, Answer::Trouble(Trouble::Settings(StatusCode::BAD_REQUEST), _)));
+        assert!(matches!(
+            answer,
+            ServerAnswer::ForwardFault(ForwardFault::Settings(StatusCode::BAD_REQUEST), _)
+        ));
     }
 
     #[test]

@@ -28,7 +28,7 @@ pub const MEASUREMENT: &str = "garden_reading";
 
 /// What a line says.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Line<'a> {
+pub struct ReadingLine<'a> {
     pub site: &'a str,
     pub place: &'a str,
     pub sensor: &'a str,
@@ -54,7 +54,7 @@ pub enum LineError {
 ///
 /// When the raw number is not finite, or the time does not fit 64 bits of
 /// nanoseconds.
-pub fn append(lines: &mut Vec<u8>, line: &Line<'_>) -> Result<(), LineError> {
+pub fn append(lines: &mut Vec<u8>, line: &ReadingLine<'_>) -> Result<(), LineError> {
     if !line.raw.is_finite() {
         return Err(LineError::NotFinite);
     }
@@ -99,8 +99,8 @@ mod tests {
 
     use super::*;
 
-    fn line(at: i128) -> Line<'static> {
-        Line {
+    fn line(at: i128) -> ReadingLine<'static> {
+        ReadingLine {
             site: "saltbush-gully",
             place: "kitchen-bed",
             sensor: "kitchen-15cm",
@@ -118,7 +118,7 @@ mod tests {
     fn a_line_is_written_as_documented() {
         let mut lines = Vec::new();
         append(&mut lines, &line(1_776_403_800_250_000_000)).unwrap();
-        let missing = Line { value: None, flag: Flag::Missing, ..line(1) };
+        let missing = ReadingLine { value: None, flag: Flag::Missing, ..line(1) };
         append(&mut lines, &missing).unwrap();
         assert_eq!(
             String::from_utf8(lines).unwrap(),
@@ -132,9 +132,9 @@ mod tests {
     #[test]
     fn what_cannot_be_said_is_refused_and_leaves_nothing() {
         let mut lines = b"before\n".to_vec();
-        let infinite = Line { raw: f64::INFINITY, ..line(0) };
+        let infinite = ReadingLine { raw: f64::INFINITY, ..line(0) };
         assert_eq!(append(&mut lines, &infinite), Err(LineError::NotFinite));
-        let far = Line { at: Timestamp::MAX, ..line(0) };
+        let far = ReadingLine { at: Timestamp::MAX, ..line(0) };
         assert_eq!(append(&mut lines, &far), Err(LineError::Time));
         for nanos in [i64::MIN, i64::MIN + 1, i64::MAX] {
             assert_eq!(append(&mut lines, &line(nanos.into())), Err(LineError::Time), "{nanos}");
@@ -153,7 +153,7 @@ mod tests {
         ) {
             let [site, place, sensor, quantity] = &names;
             let mut lines = Vec::new();
-            append(&mut lines, &Line { site, place, sensor, quantity, raw, value, ..line(nanos.into()) }).unwrap();
+            append(&mut lines, &ReadingLine { site, place, sensor, quantity, raw, value, ..line(nanos.into()) }).unwrap();
             let text = String::from_utf8(lines).unwrap();
             prop_assert_eq!(text.matches('\n').count(), 1);
             let read: Vec<_> = parse_lines(&text).collect::<Result<_, _>>().unwrap();

@@ -20,7 +20,7 @@ mod compose;
 mod content;
 mod html;
 mod plain;
-mod post;
+mod smtp;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -32,20 +32,20 @@ use super::channel::{AnswerLinks, Channel, Failure};
 use crate::settings::{Mail, MailSecurity};
 use crate::telling::Message;
 use compose::{address, compose};
-use content::Content;
-use post::Post;
+use content::MailContent;
+use smtp::SmtpClient;
 
 /// Brings messages to e-mail addresses.
 pub struct Mailer {
     /// `None`: the settings name no server.
-    server: Option<Server>,
+    server: Option<MailServer>,
     links: Option<Arc<dyn AnswerLinks>>,
     /// Where people find the page.
     page: Option<String>,
 }
 
-struct Server {
-    post: Post,
+struct MailServer {
+    smtp: SmtpClient,
     from: Mailbox,
 }
 
@@ -68,7 +68,7 @@ pub enum MailerError {
 }
 
 impl Mailer {
-    /// Without `mail`, every message is refused for ever, so that whoever was to get it can be
+    /// Without `mail`, every message is refused for ever, so that the people it is for can be
     /// told on another way at once. `page` is the address at which people find the
     /// page.
     ///
@@ -91,13 +91,13 @@ impl Channel for Mailer {
                 "the daemon's file has no section [mail], so nothing can be sent by e-mail".to_owned(),
             ));
         };
-        let content = Content::of(message, self.links.as_deref(), self.page.as_deref());
+        let content = MailContent::of(message, self.links.as_deref(), self.page.as_deref());
         let mail = compose(&server.from, message, &content).map_err(Failure::Never)?;
-        server.post.send(mail.envelope(), &mail.formatted()).await
+        server.smtp.send(mail.envelope(), &mail.formatted()).await
     }
 }
 
-fn server(mail: &Mail) -> Result<Server, MailerError> {
+fn server(mail: &Mail) -> Result<MailServer, MailerError> {
     // Only the first call sets it; the others find it set.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let tls = match mail.security {
@@ -106,7 +106,7 @@ fn server(mail: &Mail) -> Result<Server, MailerError> {
     };
     let from = address(&mail.from.address)
         .map_err(|reason| MailerError::Sender { address: mail.from.address.clone(), reason })?;
-    Ok(Server { post: Post::new(mail, tls), from: Mailbox::new(mail.from.name.clone(), from) })
+    Ok(MailServer { smtp: SmtpClient::new(mail, tls), from: Mailbox::new(mail.from.name.clone(), from) })
 }
 
 fn tls(host: &str, ca_file: Option<&Path>) -> Result<TlsParameters, MailerError> {

@@ -2,14 +2,15 @@
 //! servers.
 
 pub mod channel;
+pub mod channels;
 pub mod forward;
 mod http;
 pub mod line;
 mod links;
 pub mod mail;
+pub mod message_file;
+mod message_json;
 pub mod mqtt;
 pub mod mqtt_now;
-mod told;
-pub mod told_file;
 pub mod webhook;
 pub mod worker;

@@ -2,7 +2,7 @@
 //!
 //! Letters are published in the order in which they were committed and leave
 //! the outbox when the broker has acknowledged them. After any error client and
-//! event loop are built anew and the letters that were not acknowledged are sent
+//! event loop are built again and the letters that were not acknowledged are sent
 //! again; a retained state told twice is still one state.
 
 use std::collections::VecDeque;
@@ -18,7 +18,7 @@ use tracing::{debug, error, warn};
 
 use crate::intake::{Backoff, IN_FLIGHT, connection_options};
 use crate::settings::Broker;
-use crate::store::{OutboxLetter, Reader};
+use crate::store::{QueuedPublication, Reader};
 
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
 const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
@@ -43,8 +43,12 @@ pub async fn run(
         let outcome = match connection_options(&broker, &client_id, true) {
             Ok(options) => {
                 let (client, events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2);
-                let session =
-                    Session { client, reader: &reader, sent: &sent, acknowledged: &mut acknowledged };
+                let session = PublisherSession {
+                    client,
+                    reader: &reader,
+                    sent: &sent,
+                    acknowledged: &mut acknowledged,
+                };
                 // Polling has a task to itself, so that it is never left half-way.
                 let (happened, happenings) = mpsc::channel(usize::from(IN_FLIGHT) * 4);
                 let polling = tokio::spawn(poll(events, happened));
@@ -70,7 +74,7 @@ pub async fn run(
 }
 
 /// What the event loop says that matters here.
-enum Happening {
+enum SessionEvent {
     Connected,
     /// A letter got this packet id and is on its way.
     Out(u16),
@@ -79,26 +83,26 @@ enum Happening {
     Over(String),
 }
 
-async fn poll(mut events: EventLoop, happened: mpsc::Sender<Happening>) {
+async fn poll(mut events: EventLoop, happened: mpsc::Sender<SessionEvent>) {
     loop {
         let happening = match events.poll().await {
-            Ok(Event::Incoming(Packet::ConnAck(_))) => Happening::Connected,
-            Ok(Event::Outgoing(Outgoing::Publish(packet))) => Happening::Out(packet),
-            Ok(Event::Incoming(Packet::PubAck(ack))) => Happening::Taken(ack.pkid, ack.reason),
+            Ok(Event::Incoming(Packet::ConnAck(_))) => SessionEvent::Connected,
+            Ok(Event::Outgoing(Outgoing::Publish(packet))) => SessionEvent::Out(packet),
+            Ok(Event::Incoming(Packet::PubAck(ack))) => SessionEvent::Taken(ack.pkid, ack.reason),
             Ok(Event::Incoming(Packet::Disconnect(told))) => {
-                Happening::Over(format!("the broker ended the session: {:?}", told.reason_code))
+                SessionEvent::Over(format!("the broker ended the session: {:?}", told.reason_code))
             }
             Ok(Event::Incoming(_) | Event::Outgoing(_)) => continue,
-            Err(error) => Happening::Over(error.to_string()),
+            Err(error) => SessionEvent::Over(error.to_string()),
         };
-        let over = matches!(happening, Happening::Over(_));
+        let over = matches!(happening, SessionEvent::Over(_));
         if happened.send(happening).await.is_err() || over {
             return;
         }
     }
 }
 
-struct Session<'a> {
+struct PublisherSession<'a> {
     client: AsyncClient,
     reader: &'a Reader,
     sent: &'a mpsc::Sender<i64>,
@@ -106,10 +110,10 @@ struct Session<'a> {
     acknowledged: &'a mut i64,
 }
 
-impl Session<'_> {
+impl PublisherSession<'_> {
     async fn run(
         self,
-        mut happenings: mpsc::Receiver<Happening>,
+        mut happenings: mpsc::Receiver<SessionEvent>,
         wake: &mut watch::Receiver<i64>,
         backoff: &mut Backoff,
     ) -> Result<(), String> {
@@ -122,7 +126,7 @@ impl Session<'_> {
             let room = usize::from(IN_FLIGHT).saturating_sub(handed.len() + on_the_way.len());
             if connected && room > 0 {
                 let letters = self.letters(read_to, room).await?;
-                for OutboxLetter { seq, letter } in letters {
+                for QueuedPublication { seq, letter } in letters {
                     read_to = seq;
                     if letter.payload.len() > LETTER_MAX {
                         error!(
@@ -148,28 +152,28 @@ impl Session<'_> {
                 () = tokio::time::sleep(LOOK_AGAIN), if connected && room > 0 => continue,
             };
             match happening {
-                Happening::Connected => {
+                SessionEvent::Connected => {
                     connected = true;
                 }
-                Happening::Out(packet) => {
+                SessionEvent::Out(packet) => {
                     if let Some(seq) = handed.pop_front() {
                         on_the_way.push_back((packet, seq));
                     }
                 }
-                Happening::Taken(_, reason)
+                SessionEvent::Taken(_, reason)
                     if !matches!(reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) =>
                 {
                     warn!(?reason, "the broker refused an alarm; look at its access rules for trug/#");
                     return Err(format!("the broker refused an alarm: {reason:?}"));
                 }
-                Happening::Taken(taken, _) => {
+                SessionEvent::Taken(taken, _) => {
                     if let Some(place) = on_the_way.iter().position(|(packet, _)| *packet == taken)
                         && let Some((_, seq)) = on_the_way.remove(place)
                     {
                         self.done(seq).await?;
                         backoff.reset();
                         // Only what has nothing older on its way may be passed over
-                        // when the session is built anew.
+                        // when the session is built again.
                         *self.acknowledged = on_the_way
                             .front()
                             .map(|(_, first)| first - 1)
@@ -177,12 +181,12 @@ impl Session<'_> {
                             .unwrap_or(read_to);
                     }
                 }
-                Happening::Over(reason) => return Err(reason),
+                SessionEvent::Over(reason) => return Err(reason),
             }
         }
     }
 
-    async fn letters(&self, after: i64, limit: usize) -> Result<Vec<OutboxLetter>, String> {
+    async fn letters(&self, after: i64, limit: usize) -> Result<Vec<QueuedPublication>, String> {
         let reader = self.reader.clone();
         tokio::task::spawn_blocking(move || reader.letters(after, u32::try_from(limit).unwrap_or(u32::MAX)))
             .await

@@ -9,7 +9,7 @@ use rumqttc::v5::{AsyncClient, Event};
 
 use crate::intake::{IN_FLIGHT, connection_options};
 use crate::settings::Broker;
-use crate::store::Letter;
+use crate::store::AlarmPublication;
 
 /// Publishes letters, retained and at QoS 1, and waits until the broker has them all
 /// or `limit` has passed.
@@ -17,7 +17,11 @@ use crate::store::Letter;
 /// # Errors
 /// In words, when the broker did not take them all in time. Some may have been taken;
 /// a retained state told twice is still one state.
-pub async fn publish_now(broker: &Broker, letters: &[Letter], limit: Duration) -> Result<(), String> {
+pub async fn publish_now(
+    broker: &Broker,
+    letters: &[AlarmPublication],
+    limit: Duration,
+) -> Result<(), String> {
     let options = connection_options(broker, &format!("{}-now", broker.client_id), true)?;
     let (client, mut events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2);
     let mut left = letters.iter();

@@ -27,7 +27,7 @@ use ring::hmac;
 
 use super::channel::{AnswerLinks, Channel, Failure};
 use super::http::{beginning, client};
-use super::told::Told;
+use super::message_json::MessageJson;
 use crate::engine::error_chain::ErrorChain;
 use crate::settings::Webhook;
 use crate::telling::Message;
@@ -44,12 +44,12 @@ const ANSWER_SHOWN: usize = 200;
 
 /// The webhooks of `trug.toml`.
 pub struct Webhooks {
-    by_name: HashMap<String, Target>,
+    by_name: HashMap<String, WebhookTarget>,
     links: Option<Arc<dyn AnswerLinks>>,
     now: fn() -> Timestamp,
 }
 
-struct Target {
+struct WebhookTarget {
     webhook: Webhook,
     key: hmac::Key,
     client: Client,
@@ -82,7 +82,7 @@ impl Webhooks {
                 .build()
                 .map_err(|source| WebhookError { name: webhook.name.clone(), source })?;
             let key = hmac::Key::new(hmac::HMAC_SHA256, webhook.secret.reveal().as_bytes());
-            Ok((webhook.name.clone(), Target { webhook: webhook.clone(), key, client }))
+            Ok((webhook.name.clone(), WebhookTarget { webhook: webhook.clone(), key, client }))
         };
         Ok(Self { by_name: webhooks.iter().map(target).collect::<Result<_, _>>()?, links: None, now })
     }
@@ -102,7 +102,7 @@ impl Channel for Webhooks {
             return Err(Failure::Never(format!("no [[webhook]] of trug.toml has the name {name}")));
         };
         let time = (self.now)().as_second().to_string();
-        let body = Told::of(message, self.links.as_deref()).json();
+        let body = MessageJson::of(message, self.links.as_deref()).json();
         let request = target
             .client
             .post(target.webhook.url.clone())

@@ -49,7 +49,7 @@ const REPORTED_LOOK: usize = 64;
 
 /// How long a delivery worker waits, and how much it does at a time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Pace {
+pub struct WorkerPace {
     /// After a message's first failure; doubled after each further one.
     pub first: Duration,
     /// The longest wait.
@@ -66,7 +66,7 @@ pub struct Pace {
     pub urgent_at_a_time: usize,
 }
 
-impl Default for Pace {
+impl Default for WorkerPace {
     fn default() -> Self {
         Self {
             first: Duration::from_secs(5),
@@ -80,7 +80,7 @@ impl Default for Pace {
     }
 }
 
-impl Pace {
+impl WorkerPace {
     fn most(&self, urgent: bool) -> Duration {
         if urgent { self.most_urgent.min(self.most) } else { self.most }
     }
@@ -116,7 +116,7 @@ pub struct DeliveryWorker<C, S> {
     pub by: Arc<C>,
     pub source: S,
     pub give_up: GiveUp,
-    pub pace: Pace,
+    pub pace: WorkerPace,
     /// The clock.
     pub now: Box<dyn Fn() -> Timestamp + Send + Sync>,
 }

@@ -10,7 +10,7 @@ use crate::why::Step;
 
 /// One alarm as JSON.
 #[derive(Serialize)]
-pub(crate) struct Published<'a> {
+pub(crate) struct AlarmJson<'a> {
     kind: &'a str,
     site: &'a str,
     place: &'a str,
@@ -32,16 +32,16 @@ pub(crate) struct Published<'a> {
     note: Option<&'a str>,
     r#for: &'a [String],
     text: &'a str,
-    values: Numbers<'a>,
+    values: NumbersJson<'a>,
     source: &'a str,
     /// The equations behind the numbers, where there are any.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    why: Vec<StepSaid<'a>>,
+    why: Vec<StepJson<'a>>,
 }
 
 /// One equation with its numbers put in, as JSON.
 #[derive(Serialize)]
-pub(crate) struct StepSaid<'a> {
+pub(crate) struct StepJson<'a> {
     gives: &'a str,
     equation: &'a str,
     numbers: &'a str,
@@ -50,9 +50,9 @@ pub(crate) struct StepSaid<'a> {
 }
 
 /// The steps to a figure as JSON.
-pub(crate) fn steps(why: &[Step]) -> Vec<StepSaid<'_>> {
+pub(crate) fn steps(why: &[Step]) -> Vec<StepJson<'_>> {
     why.iter()
-        .map(|step| StepSaid {
+        .map(|step| StepJson {
             gives: &step.gives,
             equation: &step.form,
             numbers: &step.with,
@@ -62,7 +62,7 @@ pub(crate) fn steps(why: &[Step]) -> Vec<StepSaid<'_>> {
         .collect()
 }
 
-impl<'a> Published<'a> {
+impl<'a> AlarmJson<'a> {
     /// What is sent when the state changes.
     pub(crate) fn of_change(it: &'a AlarmChange) -> Self {
         let AlarmKey { site, kind, place } = &it.key;
@@ -80,7 +80,7 @@ impl<'a> Published<'a> {
             note: None,
             r#for: &it.tell,
             text: &it.text,
-            values: Numbers(&it.values),
+            values: NumbersJson(&it.values),
             source: &it.source,
             why: steps(&it.why),
         }
@@ -104,7 +104,7 @@ impl<'a> Published<'a> {
             note,
             r#for: &it.tell,
             text: &it.text,
-            values: Numbers(&it.values),
+            values: NumbersJson(&it.values),
             source: &it.source,
             why: steps(&it.why),
         }
@@ -113,9 +113,9 @@ impl<'a> Published<'a> {
 
 /// Named numbers in the order to show, to four decimals. A number that is none
 /// has no place in JSON and is left out.
-struct Numbers<'a>(&'a Values);
+struct NumbersJson<'a>(&'a Values);
 
-impl Serialize for Numbers<'_> {
+impl Serialize for NumbersJson<'_> {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let finite = self.0.iter().filter(|(_, value)| value.is_finite());
         serializer.collect_map(finite.map(|(name, value)| (name, (value * 10_000.0).round() / 10_000.0)))

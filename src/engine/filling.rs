@@ -1,4 +1,4 @@
-//! Quarter hours of the record, made beside the keeper's work in small steps.
+//! Quarter hours of the record, made beside the engine's work in small steps.
 
 use std::time::{Duration, Instant};
 
@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use tracing::{info, warn};
 
 use crate::engine::error_chain::ErrorChain;
-use crate::store::{Filling, Store};
+use crate::store::{QuarterProgress, Store};
 
 /// Time between two steps while messages come without a pause.
 const BUSY_EVERY: Duration = Duration::from_millis(250);
@@ -19,15 +19,15 @@ const MANY: u32 = 200;
 
 /// When a step is due.
 #[derive(Debug, Default)]
-pub(crate) struct Filler {
+pub(crate) struct QuarterFiller {
     last: Option<Instant>,
     /// Steps in a row that left something to do.
     steps: u32,
     failed: bool,
 }
 
-impl Filler {
-    /// How long the keeper may wait for messages: less than `longest` while there is
+impl QuarterFiller {
+    /// How long the engine may wait for messages: less than `longest` while there is
     /// more to do.
     pub(crate) fn patience(&self, longest: Duration) -> Duration {
         if self.steps > 0 && !self.failed { PAUSE } else { longest }
@@ -47,13 +47,13 @@ impl Filler {
             return;
         }
         match store.fill_quarters(now) {
-            Ok(Filling::More) => {
+            Ok(QuarterProgress::More) => {
                 (self.steps, self.failed) = (self.steps.saturating_add(1), false);
                 if self.steps == MANY {
                     info!("the charts' quarter hours are being made of the record; all else goes on");
                 }
             }
-            Ok(Filling::Done) => {
+            Ok(QuarterProgress::Done) => {
                 if self.steps >= MANY {
                     info!("the charts' quarter hours are all made");
                 }
@@ -79,8 +79,8 @@ pub(crate) fn fill_for(store: &mut Store, now: Timestamp, longest: Duration) {
     let began = Instant::now();
     while began.elapsed() < longest {
         match store.fill_quarters(now) {
-            Ok(Filling::More) => {}
-            Ok(Filling::Done) => return,
+            Ok(QuarterProgress::More) => {}
+            Ok(QuarterProgress::Done) => return,
             Err(reason) => {
                 warn!(reason = %ErrorChain(&reason), "quarter hours for the charts could not be made");
                 return;

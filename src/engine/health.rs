@@ -32,19 +32,19 @@ pub fn clocks(wall: Timestamp) -> Clocks {
     Clocks { wall, since_boot: Duration::try_from(boot).unwrap_or_default() }
 }
 
-/// What keeper and [`direct`](crate::commands::daemon::direct) know of each other's doing.
+/// What engine and [`direct`](crate::commands::daemon::direct) know of each other's doing.
 #[derive(Debug, Default)]
-pub struct Shared(Mutex<Known>);
+pub struct StoreWatch(Mutex<StoreWatchState>);
 
 #[derive(Debug, Default)]
-struct Known {
+struct StoreWatchState {
     /// Since when a write goes on that has kept nothing yet. Its length is told by a
     /// clock that nobody sets, so that a jump of the other one is no failing disk.
     writing: Option<(Timestamp, Instant)>,
     /// The alarms about the record as they stood before it.
     alarms: StoreAlarms,
     /// Occurrences that are told past the store. Bounded by [`CLAIMS_MAX`].
-    claims: Vec<Claim>,
+    claims: Vec<DirectClaim>,
     /// Messages that could not be sent past the store.
     back: Vec<Message>,
     /// Those that could, and when.
@@ -53,7 +53,7 @@ struct Known {
 
 /// One telling of one occurrence to one address.
 #[derive(Clone, Debug, PartialEq, Eq)]
-struct Claim {
+struct DirectClaim {
     site: Id,
     who: String,
     address: Address,
@@ -64,8 +64,8 @@ struct Claim {
 /// is committed, which is the first thing that is.
 const CLAIMS_MAX: usize = 20_000;
 
-impl Shared {
-    fn known(&self) -> std::sync::MutexGuard<'_, Known> {
+impl StoreWatch {
+    fn known(&self) -> std::sync::MutexGuard<'_, StoreWatchState> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -114,7 +114,7 @@ impl Shared {
         true
     }
 
-    /// Gives back a message that could not be sent past the store: it goes the usual way.
+    /// Returns a message to the engine that could not be sent past the store: it goes the usual way.
     pub fn give_back(&self, message: Message, since: Timestamp) {
         let mut known = self.known();
         let claim = claim(&message, since);
@@ -165,11 +165,16 @@ fn after(at: Timestamp, by: Duration) -> Timestamp {
     at.saturating_add(by).unwrap_or(at)
 }
 
-fn claim(message: &Message, since: Timestamp) -> Claim {
-    Claim { site: message.site.clone(), who: message.who.clone(), address: message.address.clone(), since }
+fn claim(message: &Message, since: Timestamp) -> DirectClaim {
+    DirectClaim {
+        site: message.site.clone(),
+        who: message.who.clone(),
+        address: message.address.clone(),
+        since,
+    }
 }
 
-/// Looks every now and then, until `stop`, and gives each look to the keeper. A
+/// Looks every now and then, until `stop`, and hands each look to the engine. A
 /// keeper that has not taken the last look yet misses one.
 pub async fn run(
     watching: Watching,
@@ -179,14 +184,15 @@ pub async fn run(
     now: fn() -> Timestamp,
     stop: CancellationToken,
 ) {
-    let mut measuring = Measuring { watching, gardens: Arc::new(gardens), reader, growth: Growth::default() };
+    let mut measuring =
+        HealthProbe { watching, gardens: Arc::new(gardens), reader, growth: Growth::default() };
     loop {
         // A disk that hangs holds up this task and nothing else.
         let looked = tokio::task::spawn_blocking(move || {
-            let signs = measuring.look(now());
-            (measuring, signs)
+            let health = measuring.look(now());
+            (measuring, health)
         });
-        let (back, signs) = tokio::select! {
+        let (back, health) = tokio::select! {
             looked = looked => match looked {
                 Ok(looked) => looked,
                 Err(error) => {
@@ -198,7 +204,7 @@ pub async fn run(
             () = stop.cancelled() => return,
         };
         measuring = back;
-        let _ = looks.try_send(signs);
+        let _ = looks.try_send(health);
         tokio::select! {
             () = tokio::time::sleep(watching.every) => {}
             () = stop.cancelled() => return,
@@ -206,14 +212,14 @@ pub async fn run(
     }
 }
 
-struct Measuring {
+struct HealthProbe {
     watching: Watching,
     gardens: Arc<Vec<(Id, String)>>,
     reader: Reader,
     growth: Growth,
 }
 
-impl Measuring {
+impl HealthProbe {
     /// What cannot be measured is left out: it changes no alarm.
     fn look(&mut self, now: Timestamp) -> SystemHealth {
         let queues = self

@@ -1,4 +1,4 @@
-//! The keeper: the one thread that owns the core and the store.
+//! The engine: the one thread that owns the core and the store.
 //!
 //! It waits for messages, judges them, commits everything that they caused in
 //! one transaction, and only then has the broker told. If the store cannot be
@@ -20,20 +20,20 @@ use tracing::{info, warn};
 
 use crate::alarms::Answered;
 use crate::alarms::State;
+use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
-use crate::engine::filling::{Filler, fill_for};
+use crate::engine::filling::{QuarterFiller, fill_for};
 use crate::engine::health;
 use crate::engine::publication;
-use crate::engine::signs::Signs;
-use crate::engine::{Desk, Message};
+use crate::engine::{RawMessage, Router};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch, Reject};
 use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
 use crate::settings::Settings;
-use crate::store::{AnswerRow, Committed, Letter, Reader, Store, StoreError, Transaction, Tried};
-use crate::telling::{GivenUp, Telling, Told};
+use crate::store::{AlarmPublication, AnswerRow, Committed, Reader, Store, StoreError, Transaction, Tried};
+use crate::telling::{GivenUp, Notifier, NotifierOutput};
 
 pub use requests::Request;
 
@@ -47,14 +47,14 @@ const TICK: Duration = Duration::from_secs(2);
 /// A longer time between two looks at the clock is a pause, seconds.
 const PAUSE_S: i64 = 60;
 
-/// Where the keeper's work comes from.
+/// Where the engine's work comes from.
 #[derive(Debug)]
 pub struct Inbox {
     pub messages: mpsc::Receiver<Delivery>,
     pub requests: mpsc::Receiver<Request>,
     pub letters_sent: mpsc::Receiver<i64>,
     pub forwarded: mpsc::Receiver<(String, i64)>,
-    /// What came of messages to people.
+    /// Results of messages to people.
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
     /// What the daemon measured of itself.
     pub looks: mpsc::Receiver<SystemHealth>,
@@ -64,16 +64,16 @@ pub struct Inbox {
 pub type OnChange = Box<dyn FnMut(&AlarmChange) + Send>;
 
 /// The core, the store and the batch between them.
-pub struct Keeper {
-    pub desk: Desk,
+pub struct Engine {
+    pub router: Router,
     store: Store,
     batch: Batch,
-    letters: Vec<Letter>,
+    letters: Vec<AlarmPublication>,
     letters_sent: Vec<i64>,
     forwarded: Vec<(String, i64)>,
-    telling: Telling,
-    told: Told,
-    /// Who waits to hear what came of an answer.
+    telling: Notifier,
+    told: NotifierOutput,
+    /// Requests that wait for the result of an answer.
     answered: Vec<(oneshot::Sender<Answered>, Answered)>,
     /// Changes of the batch that `telling` has seen.
     told_of: usize,
@@ -93,7 +93,7 @@ pub struct Keeper {
     /// The last look at the daemon itself that was not judged yet.
     look: Option<SystemHealth>,
     health_limits: HealthLimits,
-    filler: Filler,
+    filler: QuarterFiller,
     late: usize,
     refused: usize,
     raised: usize,
@@ -105,7 +105,7 @@ pub struct Keeper {
     pub wake_page: watch::Sender<u64>,
 }
 
-impl Keeper {
+impl Engine {
     /// Opens the store and rebuilds the core from it: no alarm is forgotten, and
     /// none that stands is raised again.
     ///
@@ -117,22 +117,22 @@ impl Keeper {
         let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
         store.set_forwarders(&names)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
-        let mut desk = Desk::new(&gardens, clock);
-        let changes = crate::engine::restore::restore(&mut desk, &store)?;
+        let mut router = Router::new(&gardens, clock);
+        let changes = crate::engine::restore::restore(&mut router, &store)?;
         if settings.answers.mqtt {
-            desk.take_answers();
+            router.take_answers();
         }
-        let mut telling = Telling::new(&gardens);
+        let mut telling = Notifier::new(&gardens);
         telling.restore(Reader::open(store.path())?.waiting()?);
         Ok(Self {
-            desk,
+            router,
             store,
             batch: Batch { changes, ..Batch::default() },
             letters: Vec::new(),
             letters_sent: Vec::new(),
             forwarded: Vec::new(),
             telling,
-            told: Told::default(),
+            told: NotifierOutput::default(),
             answered: Vec::new(),
             told_of: 0,
             tries: Vec::new(),
@@ -145,7 +145,7 @@ impl Keeper {
             ticked_at: None,
             look: None,
             health_limits: settings.watch.limits,
-            filler: Filler::default(),
+            filler: QuarterFiller::default(),
             late: 0,
             refused: 0,
             raised: 0,
@@ -161,7 +161,7 @@ impl Keeper {
         self.tell = false;
     }
 
-    /// Calls `on_change` in the place of the log.
+    /// Calls `on_change` instead of writing the log.
     pub fn on_change(&mut self, on_change: OnChange) {
         self.on_change = on_change;
     }
@@ -174,14 +174,14 @@ impl Keeper {
         Reader::open(self.store.path())
     }
 
-    /// Opens one message; what it causes waits for [`Keeper::commit`].
-    pub fn open_message(&mut self, message: Message<'_>) {
-        self.desk.open(message, &mut self.batch);
+    /// Opens one message; what it causes waits for [`Engine::commit`].
+    pub fn open_message(&mut self, message: RawMessage<'_>) {
+        self.router.open(message, &mut self.batch);
     }
 
     /// Takes one raw reading of a known sensor.
     pub fn take(&mut self, sensor: crate::model::SensorIx, sample: crate::model::Sample, arrival: Timestamp) {
-        self.desk.core.take(sensor, sample, arrival, &mut self.batch);
+        self.router.core.take(sensor, sample, arrival, &mut self.batch);
     }
 
     /// Keeps something that was refused before it came here.
@@ -269,15 +269,15 @@ impl Keeper {
         mut self,
         runtime: &Handle,
         mut inbox: Inbox,
-        signs: &Signs,
+        daemon_health: &DaemonHealth,
         now: fn() -> Timestamp,
         stop: &CancellationToken,
     ) {
-        self.desk.core.start(now());
-        signs.own.stand(self.desk.core.store_alarms());
+        self.router.core.start(now());
+        daemon_health.store_watch.stand(self.router.core.store_alarms());
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
         loop {
-            signs.pulse.beat();
+            daemon_health.pulse.beat();
             let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
             if !taken.is_empty() || stopping {
                 if taken.len() < BATCH_MAX && !stopping {
@@ -291,15 +291,15 @@ impl Keeper {
             }
             self.drain_reports(&mut inbox);
             for delivery in &taken {
-                self.open_message(Message {
+                self.open_message(RawMessage {
                     topic: delivery.topic(),
                     payload: delivery.payload(),
                     retained: delivery.retained(),
                     arrival: delivery.arrival,
                 });
             }
-            self.pass_time(health::clocks(now()), signs);
-            self.judge_own(now(), signs);
+            self.pass_time(health::clocks(now()), daemon_health);
+            self.judge_own(now(), daemon_health);
             self.tell_in_time(now());
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
@@ -308,8 +308,8 @@ impl Keeper {
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
                 || !self.tries.is_empty()
-                || signs.own.has_news();
-            if something && !self.commit_at_last(signs, now, stop) {
+                || daemon_health.store_watch.has_news();
+            if something && !self.commit_at_last(daemon_health, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
             }
@@ -317,7 +317,7 @@ impl Keeper {
                 delivery.acknowledge();
             }
             for (reply, answered) in self.answered.drain(..) {
-                // Whoever asked may have gone.
+                // The page that asked may have gone.
                 let _ = reply.send(answered);
             }
             if logged.is_some() {
@@ -383,11 +383,11 @@ impl Keeper {
         }
     }
 
-    /// Notes what came of a message. One that nobody would take is told otherwise.
+    /// Notes the result of a message. One that nobody would take is told another way.
     fn take_try(&mut self, (tried, given_up): (Tried, Option<GivenUp>)) {
         self.tries.push(tried);
         if let Some(given_up) = given_up {
-            let core = &self.desk.core;
+            let core = &self.router.core;
             self.telling.not_sent(&given_up, &|key| core.snapshot(key), &mut self.told);
         }
     }
@@ -408,7 +408,7 @@ impl Keeper {
     fn tell_in_time(&mut self, now: Timestamp) {
         self.tell_new(now);
         if self.tell {
-            let core = &self.desk.core;
+            let core = &self.router.core;
             self.telling.tick(now, &|key| core.snapshot(key), &mut self.told);
         }
     }
@@ -416,7 +416,7 @@ impl Keeper {
     /// Moves the core's clock on. After a pause (the computer slept, its clock
     /// jumped, the store could not be written) or while the broker is away nobody
     /// is silent for not having been heard.
-    fn pass_time(&mut self, clocks: Clocks, signs: &Signs) {
+    fn pass_time(&mut self, clocks: Clocks, daemon_health: &DaemonHealth) {
         let now = clocks.wall;
         let before = self.ticked_at.replace(clocks);
         let jump = before.and_then(|before| clocks.jump_since(&before, self.health_limits.clock_jump_s));
@@ -429,29 +429,29 @@ impl Keeper {
                 clock: Some(ClockHealth::Jumped(jump)),
                 ..SystemHealth::default()
             };
-            self.desk.core.judge_health(&jumped, now, &mut self.batch);
+            self.router.core.judge_health(&jumped, now, &mut self.batch);
         } else if paused {
             let before = before.map(|before| before.wall);
             warn!(?before, %now, "time went by unseen; sensors are given time to speak");
         }
-        if paused || jump.is_some() || signs.broker_away.load(Ordering::Relaxed) {
-            self.desk.core.start(now);
+        if paused || jump.is_some() || daemon_health.broker_away.load(Ordering::Relaxed) {
+            self.router.core.start(now);
         } else {
-            self.desk.core.tick(now, &mut self.batch);
+            self.router.core.tick(now, &mut self.batch);
         }
     }
 
     /// Judges the last look at the daemon itself. The record can be written, or we
     /// would not be here.
-    fn judge_own(&mut self, now: Timestamp, signs: &Signs) {
+    fn judge_own(&mut self, now: Timestamp, daemon_health: &DaemonHealth) {
         let Some(look) = self.look.take() else { return };
         let look =
             SystemHealth { store: Some(StoreHealth::Written), clock: Some(ClockHealth::Steady), ..look };
-        self.desk.core.judge_health(&look, now, &mut self.batch);
-        signs.own.stand(self.desk.core.store_alarms());
+        self.router.core.judge_health(&look, now, &mut self.batch);
+        daemon_health.store_watch.stand(self.router.core.store_alarms());
     }
 
-    /// Makes steps of the answers that others left, at most once a second. Gives
+    /// Makes steps of the answers that others left, at most once a second. Returns
     /// the last one's number.
     fn take_answers(&mut self, now: Timestamp) -> Option<i64> {
         if self.looked_at == Some(now.as_second()) {
@@ -466,7 +466,7 @@ impl Keeper {
             }
         };
         for AnswerRow { answer, .. } in &answers {
-            let answered = self.desk.core.answer(answer, &mut self.batch);
+            let answered = self.router.core.answer(answer, &mut self.batch);
             if answered != Answered::Done {
                 info!(
                     site = %answer.key.site,
@@ -481,7 +481,7 @@ impl Keeper {
     }
 
     /// Judges what people wrote into the log since the last look, at most once a
-    /// second. Gives the last entry's number.
+    /// second. Returns the last entry's number.
     fn take_log(&mut self, now: Timestamp) -> Option<i64> {
         if self.log_looked_at == Some(now.as_second()) {
             return None;
@@ -495,7 +495,7 @@ impl Keeper {
             }
         };
         for row in &rows {
-            self.desk.core.log(&row.entry, now, &mut self.batch);
+            self.router.core.log(&row.entry, now, &mut self.batch);
         }
         rows.last().map(|row| row.seq)
     }

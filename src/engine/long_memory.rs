@@ -10,12 +10,12 @@ use crate::garden::{Core, restore_from};
 use crate::model::SensorIx;
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
-use crate::store::{Filter, Reader, StoreError};
+use crate::store::{Reader, ReadingFilter, StoreError};
 
 /// This month and the whole one before it; some drydowns of most beds.
 const LOOK_BACK: SignedDuration = SignedDuration::from_hours(64 * 24);
 
-/// Gives back what the gauges and the soil probes of `site` (`None`: of every site)
+/// Restores what the gauges and the soil probes of `site` (`None`: of every site)
 /// have sent in the last two months before `to`; the probes' readings only up to
 /// where [`Core::restore_reading`] begins. Called before that.
 ///
@@ -40,12 +40,12 @@ pub(crate) fn restore(
     if wanted.is_empty() {
         return Ok(());
     }
-    let filter = Filter {
+    let filter = ReadingFilter {
         site: site.map(Id::to_string),
         sensors: wanted.keys().map(|(_, sensor)| sensor.clone()).collect(),
         from: to.checked_sub(LOOK_BACK).ok(),
         to: Some(to),
-        ..Filter::default()
+        ..ReadingFilter::default()
     };
     let rules_begin = restore_from(to);
     reader.readings(&filter, |row| {

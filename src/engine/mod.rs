@@ -1,6 +1,7 @@
 //! The shell round the core: messages go in, transactions and snapshots come out.
 
 pub(crate) mod alarm_json;
+pub mod daemon_health;
 pub(crate) mod error_chain;
 mod filling;
 pub mod health;
@@ -10,16 +11,15 @@ pub(crate) mod publication;
 pub mod recent;
 mod restore;
 mod router;
-pub mod signs;
 pub mod watchdog;
 
 use jiff::Timestamp;
 
-pub(crate) use alarm_json::Published;
-pub use keeper::{Inbox, Keeper, OnChange, Request};
+pub(crate) use alarm_json::AlarmJson;
+pub use daemon_health::DaemonHealth;
+pub use keeper::{Engine, Inbox, OnChange, Request};
 pub use publication::{alarm_topic, letter, status_topic};
-pub use router::{Desk, Message, answer_topic};
-pub use signs::Signs;
+pub use router::{RawMessage, Router, answer_topic};
 
 /// The computer's clock; the only place that reads it.
 #[expect(clippy::disallowed_methods, reason = "this is the shell's clock")]

@@ -1,8 +1,8 @@
 //! An alarm's step as a letter: its topic, its key and the published JSON.
 
-use crate::engine::alarm_json::Published;
+use crate::engine::alarm_json::AlarmJson;
 use crate::garden::record::AlarmChange;
-use crate::store::Letter;
+use crate::store::AlarmPublication;
 
 /// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
 pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
@@ -15,12 +15,12 @@ pub fn status_topic(site: &str) -> String {
 }
 
 /// The letter that tells a step. Its key is the same however often it is made.
-pub fn letter(change: &AlarmChange) -> Letter {
+pub fn letter(change: &AlarmChange) -> AlarmPublication {
     let (site, kind, place) = (change.key.site.as_str(), change.key.kind.name(), change.key.place.as_str());
-    Letter {
+    AlarmPublication {
         key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
         topic: alarm_topic(site, kind, place),
-        payload: serde_json::to_vec(&Published::of_change(change))
+        payload: serde_json::to_vec(&AlarmJson::of_change(change))
             .expect("text and finite numbers always serialise"),
     }
 }

@@ -16,7 +16,7 @@ use crate::model::Sample;
 use crate::model::SensorIx;
 
 use crate::settings::Settings;
-use crate::store::{Filter, Reader};
+use crate::store::{Reader, ReadingFilter};
 
 /// Stored readings of this long before are enough: what the rules remember is
 /// no older.
@@ -24,14 +24,14 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 
 /// What a name given to a command may be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Wanted {
+pub enum PlaceWanted {
     Bed,
     Tank,
     /// A bed, a tank or a sensor.
     Any,
 }
 
-impl Wanted {
+impl PlaceWanted {
     fn word(self) -> &'static str {
         match self {
             Self::Bed => "bed",
@@ -56,7 +56,7 @@ impl Wanted {
 /// # Errors
 ///
 /// Plain words, when no garden has it, or several have and none was named.
-pub fn place(gardens: &[Garden], site: Option<&str>, name: &str, wanted: Wanted) -> Result<Id, String> {
+pub fn place(gardens: &[Garden], site: Option<&str>, name: &str, wanted: PlaceWanted) -> Result<Id, String> {
     let named: Vec<&Garden> =
         gardens.iter().filter(|g| site.is_none_or(|id| g.site.id.as_str() == id)).collect();
     if let (Some(site), true) = (site, named.is_empty()) {
@@ -118,11 +118,11 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     for row in &entries {
         core.restore_log(&row.entry);
     }
-    let filter = Filter {
+    let filter = ReadingFilter {
         site: Some(site.to_string()),
         from: now.checked_sub(LOOK_BACK).ok(),
         to: now.checked_add(SignedDuration::from_secs(1)).ok(),
-        ..Filter::default()
+        ..ReadingFilter::default()
     };
     reader
         .readings(&filter, |row| {

@@ -3,7 +3,7 @@
 
 use jiff::Timestamp;
 
-use crate::engine::Desk;
+use crate::engine::Router;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::{Core, StoredAlarm, restore_from};
 use crate::store::{Reader, Store, StoreError};
@@ -11,11 +11,11 @@ use crate::store::{Reader, Store, StoreError};
 /// How far before the restored readings a running count is looked for.
 const COUNT_BACK_S: i64 = 7 * 86_400;
 
-/// Rebuilds the core from what is stored. Gives the ends of alarms whose place is no
+/// Rebuilds the core from what is stored. Returns the ends of alarms whose place is no
 /// longer in its garden's file.
-pub(crate) fn restore(desk: &mut Desk, store: &Store) -> Result<Vec<AlarmChange>, StoreError> {
+pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmChange>, StoreError> {
     let reader = Reader::open(store.path())?;
-    let core = &mut desk.core;
+    let core = &mut router.core;
     if let Some(latest) = reader.latest_at()? {
         restore_readings(core, store, &reader, latest)?;
     }

@@ -1,4 +1,4 @@
-//! The desk where messages are opened: topic to sensor, payload to raw
+//! Routes messages: topic to sensor, payload to raw
 //! readings, and on into the core. Pure, and the same for every caller.
 
 use std::collections::HashMap;
@@ -22,14 +22,14 @@ const OWN_TOPICS: &str = "trug/";
 const ANSWER: &str = "/answer";
 /// A topic without a sensor is noted at most this often, seconds.
 const UNPLACED_EVERY_S: i64 = 10;
-/// Topics without a sensor that are remembered; beyond it memory starts anew.
+/// Topics without a sensor that are remembered; beyond it all are forgotten.
 const UNPLACED_MAX: usize = 1000;
 /// Longest topic that is kept of a refused message, bytes.
 const TOPIC_KEPT: usize = 1024;
 
 /// One message as it came.
 #[derive(Clone, Copy, Debug)]
-pub struct Message<'a> {
+pub struct RawMessage<'a> {
     pub topic: &'a [u8],
     pub payload: &'a [u8],
     /// The broker had kept it from before: without a time of its own it is no
@@ -38,11 +38,11 @@ pub struct Message<'a> {
     pub arrival: Timestamp,
 }
 
-/// The core with its front door.
+/// The core, and the way of a message into it.
 #[derive(Debug)]
-pub struct Desk {
+pub struct Router {
     pub core: Core,
-    sensors: Vec<Placed>,
+    sensors: Vec<PlannedSensor>,
     topics: HashMap<String, SensorIx>,
     noted: HashMap<String, Timestamp>,
     samples: Vec<Sample>,
@@ -53,23 +53,23 @@ pub struct Desk {
 
 /// A sensor's plan, found by its number.
 #[derive(Debug)]
-struct Placed {
+struct PlannedSensor {
     garden: Arc<Garden>,
     index: usize,
 }
 
-impl Placed {
+impl PlannedSensor {
     fn sensor(&self) -> &Sensor {
         &self.garden.sensors[self.index]
     }
 }
 
-impl Desk {
-    /// A desk for these gardens; sensors are numbered garden by garden.
+impl Router {
+    /// A router for these gardens; sensors are numbered garden by garden.
     pub fn new(gardens: &[Arc<Garden>], clock: Clock) -> Self {
-        let sensors: Vec<Placed> = gardens
+        let sensors: Vec<PlannedSensor> = gardens
             .iter()
-            .flat_map(|g| (0..g.sensors.len()).map(|index| Placed { garden: Arc::clone(g), index }))
+            .flat_map(|g| (0..g.sensors.len()).map(|index| PlannedSensor { garden: Arc::clone(g), index }))
             .collect();
         let topics = (0u32..).zip(&sensors).map(|(i, s)| (s.sensor().topic.clone(), SensorIx(i))).collect();
         Self {
@@ -90,7 +90,7 @@ impl Desk {
 
     /// Takes one message. Whatever it holds, it ends in `batch` or in nothing
     /// that could be lost: readings, a reject, or a topic not placed yet.
-    pub fn open(&mut self, message: Message<'_>, batch: &mut Batch) {
+    pub fn open(&mut self, message: RawMessage<'_>, batch: &mut Batch) {
         let Ok(topic) = std::str::from_utf8(message.topic) else {
             let topic = String::from_utf8_lossy(message.topic).into_owned();
             refuse(&topic, message, "the topic is not UTF-8 text".to_owned(), batch);
@@ -120,7 +120,7 @@ impl Desk {
 
     /// Takes a message on the topic of a site's answers. One that cannot be taken is
     /// refused with its reason.
-    fn answer(&mut self, topic: &str, site: &str, message: Message<'_>, batch: &mut Batch) {
+    fn answer(&mut self, topic: &str, site: &str, message: RawMessage<'_>, batch: &mut Batch) {
         let Some(garden) = self.gardens.get(&Id::new(site)) else {
             // It may be another daemon's; where it is a slip, it is seen in the list.
             self.list_unplaced(topic, message, batch);
@@ -144,13 +144,13 @@ impl Desk {
         }
     }
 
-    fn note_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
+    fn note_unplaced(&mut self, topic: &str, message: RawMessage<'_>, batch: &mut Batch) {
         if !topic.starts_with(OWN_TOPICS) {
             self.list_unplaced(topic, message, batch);
         }
     }
 
-    fn list_unplaced(&mut self, topic: &str, message: Message<'_>, batch: &mut Batch) {
+    fn list_unplaced(&mut self, topic: &str, message: RawMessage<'_>, batch: &mut Batch) {
         if let Some(last) = self.noted.get_mut(topic) {
             if message.arrival.as_second() - last.as_second() < UNPLACED_EVERY_S {
                 return;
@@ -198,7 +198,7 @@ fn taken(answer: &Answer, answered: Answered) -> Result<(), String> {
     })
 }
 
-fn refuse(topic: &str, message: Message<'_>, reason: String, batch: &mut Batch) {
+fn refuse(topic: &str, message: RawMessage<'_>, reason: String, batch: &mut Batch) {
     batch.rejects.push(Reject {
         at: message.arrival,
         topic: cut_topic(topic),
@@ -208,11 +208,7 @@ fn refuse(topic: &str, message: Message<'_>, reason: String, batch: &mut Batch) 
 }
 
 fn cut_topic(topic: &str) -> String {
-    let mut end = topic.len().min(TOPIC_KEPT);
-    while !topic.is_char_boundary(end) {
-        end -= 1;
-    }
-    topic[..end].to_owned()
+    topic[..topic.floor_char_boundary(TOPIC_KEPT)].to_owned()
 }
 
 fn cut_payload(payload: &[u8]) -> Vec<u8> {

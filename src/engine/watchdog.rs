@@ -1,11 +1,11 @@
 //! What the service manager is told: that the daemon is ready, that it goes round,
 //! that it stops, and how it does in one line.
 //!
-//! `WATCHDOG=1` goes out only if the keeper has gone round since the last look. While
-//! the store refuses to be written the keeper goes round trying, and tells of it by
+//! `WATCHDOG=1` goes out only if the engine has gone round since the last look. While
+//! the store refuses to be written the engine goes round trying, and tells of it by
 //! an alarm: starting it again would mend nothing. A write that hangs in the disk
 //! lets it go round no more, and nobody else can tell from inside; then the manager
-//! starts the daemon anew. The word comes from a task of the runtime, so that a
+//! starts the daemon again. The word comes from a task of the runtime, so that a
 //! runtime that no longer runs is noticed as well.
 //!
 //! Source: systemd's `sd_notify(3)`, `systemd.service(5)`.
@@ -19,10 +19,10 @@ use sd_notify::NotifyState;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use crate::engine::signs::Signs;
+use crate::engine::daemon_health::DaemonHealth;
 
 /// Looks within one of the manager's intervals. It is to hear from us at least every
-/// half of it; the keeper goes round every two seconds.
+/// half of it; the engine goes round every two seconds.
 const LOOKS: u32 = 8;
 /// Between two looks where no interval is asked for, and the shortest one.
 const LOOK_LONGEST: Duration = Duration::from_secs(5);
@@ -30,12 +30,12 @@ const LOOK_SHORTEST: Duration = Duration::from_millis(100);
 /// How long the manager may take to take a word.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Counts the keeper's rounds.
+/// Counts the engine's rounds.
 #[derive(Debug, Default)]
-pub struct Pulse(AtomicU64);
+pub struct Heartbeat(AtomicU64);
 
-impl Pulse {
-    /// The keeper has gone round.
+impl Heartbeat {
+    /// The engine has gone round.
     pub fn beat(&self) {
         self.0.fetch_add(1, Ordering::Relaxed);
     }
@@ -47,17 +47,17 @@ impl Pulse {
 }
 
 /// Takes what is told to the service manager.
-pub type Tell = Arc<dyn Fn(&[NotifyState<'_>]) -> io::Result<()> + Send + Sync>;
+pub type ToManager = Arc<dyn Fn(&[NotifyState<'_>]) -> io::Result<()> + Send + Sync>;
 
 /// Who has started us.
 #[derive(Clone)]
-pub struct Manager {
+pub struct ServiceManager {
     /// How often it wants to hear that we are alive; `None`: it does not ask.
     pub watchdog: Option<Duration>,
-    pub tell: Tell,
+    pub tell: ToManager,
 }
 
-impl Manager {
+impl ServiceManager {
     /// The one that the environment names (`NOTIFY_SOCKET`, `WATCHDOG_USEC`); where it
     /// names none, what is told goes nowhere.
     pub fn from_environment() -> Self {
@@ -70,7 +70,7 @@ impl Manager {
     async fn say(&self, states: &[NotifyState<'_>]) {
         let lines: Vec<String> = states.iter().map(ToString::to_string).collect();
         let tell = Arc::clone(&self.tell);
-        // A manager that does not read blocks whoever tells it.
+        // A manager that does not read blocks the task that tells it.
         let telling = tokio::task::spawn_blocking(move || {
             let states: Vec<NotifyState<'_>> = lines.iter().map(|it| NotifyState::Custom(it)).collect();
             tell(&states)
@@ -85,13 +85,18 @@ impl Manager {
 }
 
 /// Tells the manager until `stop`. `well` is the line for when nothing is the matter.
-pub async fn run(manager: Manager, signs: Arc<Signs>, well: String, stop: CancellationToken) {
+pub async fn run(
+    manager: ServiceManager,
+    daemon_health: Arc<DaemonHealth>,
+    well: String,
+    stop: CancellationToken,
+) {
     let wait = manager.watchdog.map_or(LOOK_LONGEST, |it| (it / LOOKS).clamp(LOOK_SHORTEST, LOOK_LONGEST));
     let mut ready = false;
     let mut seen = 0;
     let mut line = String::new();
     loop {
-        let rounds = signs.pulse.rounds();
+        let rounds = daemon_health.pulse.rounds();
         let mut states = Vec::new();
         if rounds != seen {
             seen = rounds;
@@ -102,7 +107,7 @@ pub async fn run(manager: Manager, signs: Arc<Signs>, well: String, stop: Cancel
                 states.push(NotifyState::Watchdog);
             }
         }
-        let faults = signs.faults();
+        let faults = daemon_health.faults();
         let now = if faults.is_empty() { well.clone() } else { faults.join(" ") };
         if ready && now != line {
             states.push(NotifyState::Status(&now));

@@ -6,7 +6,7 @@ use serde::{Serialize, Serializer};
 use super::{TimeSpan, walk::walk_bins};
 use crate::history::{Bin, Step};
 use crate::model::{Quantity, TimeFrom};
-use crate::store::{Filter, Reader, Row, Series, StoreError};
+use crate::store::{Reader, ReadingFilter, Series, StoreError, StoredReading};
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,8 +95,8 @@ impl SensorRecord {
     }
 
     /// Its readings.
-    pub fn filter(&self, span: TimeSpan) -> Filter {
-        Filter {
+    pub fn filter(&self, span: TimeSpan) -> ReadingFilter {
+        ReadingFilter {
             site: Some(self.site.clone()),
             sensors: vec![self.sensor.clone()],
             place: None,
@@ -155,7 +155,7 @@ impl SensorRecord {
 
 /// A reading's row. Its time is RFC 3339 in UTC, with milliseconds only where there are
 /// some; its flag is the number of the QARTOD scheme.
-pub fn reading_row(row: &Row<'_>) -> [String; 11] {
+pub fn reading_row(row: &StoredReading<'_>) -> [String; 11] {
     let time_from = match row.time_from {
         TimeFrom::Device => "device",
         TimeFrom::Arrival => "arrival",

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::history::{Bin, Step, bin_of};
-use crate::store::{Filter, Reader, Row, StoreError};
+use crate::store::{Reader, ReadingFilter, StoreError, StoredReading};
 
 /// The record is kept in order of time, so that a sensor that says little is found
 /// past its neighbours' rows. One read goes over so much of it at most.
@@ -42,11 +42,11 @@ pub struct TimeSpan {
 /// When the store cannot be read.
 pub fn walk_readings(
     reader: &Reader,
-    filter: &Filter,
+    filter: &ReadingFilter,
     after: Option<RecordMark>,
     limit: usize,
     mut enough: impl FnMut() -> bool,
-    mut each: impl FnMut(&Row<'_>),
+    mut each: impl FnMut(&StoredReading<'_>),
 ) -> Result<Option<RecordMark>, StoreError> {
     let open =
         TimeSpan { from: filter.from.unwrap_or(Timestamp::MIN), to: filter.to.unwrap_or(Timestamp::MAX) };
@@ -57,7 +57,7 @@ pub fn walk_readings(
     let (mut given, mut last) = (0, after);
     while from < to {
         let end = later(from, READ_AT_ONCE).min(to);
-        let part = Filter { from: Some(from), to: Some(end), ..filter.clone() };
+        let part = ReadingFilter { from: Some(from), to: Some(end), ..filter.clone() };
         let mut more = false;
         reader.readings(&part, |row| {
             let here = RecordMark { at_ms: row.at.as_millisecond(), series: row.series.number };

@@ -315,14 +315,35 @@ pub enum Channel {
     Email,
     Webhook,
     /// A file of JSON lines.
-    ToldFile,
+    File,
 }
 
 names!(Channel {
     Email = "email",
     Webhook = "webhook",
-    ToldFile = "file",
+    File = "file",
 });
+
+impl Channel {
+    /// What people call it, and what stands before an address of it.
+    fn words(self) -> [&'static str; 2] {
+        match self {
+            Self::Email => ["e-mail", "by e-mail to"],
+            Self::Webhook => ["webhook", "by the webhook"],
+            Self::File => ["file", "by the file"],
+        }
+    }
+
+    /// What people call it.
+    pub fn noun(self) -> &'static str {
+        self.words()[0]
+    }
+
+    /// What people read before an address: "by e-mail to".
+    pub fn by(self) -> &'static str {
+        self.words()[1]
+    }
+}
 
 /// The place of an alarm as people call it: the name of a bed, tank, site, gateway or
 /// of the program itself; a sensor's id with the name of its place; else the id.

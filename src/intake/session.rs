@@ -10,7 +10,7 @@
 //!
 //! - it reconnects at once and for ever: we wait, with jitter, after each error;
 //! - after a reconnect its event loop can mix the old session's deliveries with
-//!   the new one's: on any error client and loop are dropped and built anew, and
+//!   the new one's: on any error client and loop are dropped and built again, and
 //!   acknowledgements of the old session go nowhere;
 //! - awaiting `ack` in the task that polls can deadlock: only `try_ack` is used,
 //!   on a request queue that holds as many as a session can have on the way;
@@ -118,7 +118,7 @@ pub async fn run(
                 let cap = ACKS_MAX + presence.status_topics.len() + broker.topics.len() + 1024;
                 let (client, events) = AsyncClient::new(options, cap);
                 let session = Arc::new(client);
-                let mut listening = Listening {
+                let mut listening = ListeningSession {
                     broker: &broker,
                     presence: &presence,
                     messages: &messages,
@@ -144,9 +144,9 @@ pub async fn run(
         };
         let wait = backoff.next();
         if broker_away.swap(true, Ordering::Relaxed) {
-            debug!(broker = %Address(&broker), %reason, ?wait, "the broker is still not there");
+            debug!(broker = %BrokerAddress(&broker), %reason, ?wait, "the broker is still not there");
         } else {
-            warn!(broker = %Address(&broker), %reason, "cannot listen to the broker; trying again until it is there");
+            warn!(broker = %BrokerAddress(&broker), %reason, "cannot listen to the broker; trying again until it is there");
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
@@ -156,7 +156,7 @@ pub async fn run(
 }
 
 /// One connection, from connect to its first error.
-struct Listening<'a> {
+struct ListeningSession<'a> {
     broker: &'a Broker,
     presence: &'a Presence,
     messages: &'a mpsc::Sender<Delivery>,
@@ -168,7 +168,7 @@ struct Listening<'a> {
     dropped_qos0: u64,
 }
 
-impl Listening<'_> {
+impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
     async fn run(&mut self) -> Result<(), String> {
         loop {
@@ -180,7 +180,7 @@ impl Listening<'_> {
                 }
                 Event::Incoming(Packet::ConnAck(ack)) => {
                     info!(
-                        broker = %Address(self.broker),
+                        broker = %BrokerAddress(self.broker),
                         kept_session = ack.session_present,
                         "listening to the broker"
                     );
@@ -237,7 +237,7 @@ fn say(session: &AsyncClient, presence: &Presence, status: &'static str) -> Resu
     Ok(())
 }
 
-/// Waits for `stop`, says that nobody listens any more, and gives that and the
+/// Waits for `stop`, says that nobody listens any more, and leaves that and the
 /// acknowledgements of the last batch time to go out.
 async fn leave(session: &AsyncClient, presence: &Presence, stop: &CancellationToken) {
     stop.cancelled().await;
@@ -260,9 +260,9 @@ fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {
 }
 
 /// Host and port, for the log.
-struct Address<'a>(&'a Broker);
+struct BrokerAddress<'a>(&'a Broker);
 
-impl fmt::Display for Address<'_> {
+impl fmt::Display for BrokerAddress<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:{}", self.0.host, self.0.port)
     }
@@ -273,7 +273,7 @@ fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
         let filters = topics.iter().map(|topic| {
             let mut filter = Filter::new(topic.clone(), QoS::AtLeastOnce);
             // What this session itself publishes (its status) does not come back. The
-            // alarms are published by another session; the desk leaves them out.
+            // alarms are published by another session; the router leaves them out.
             filter.nolocal = true;
             // Only what the broker had kept is marked as retained: a message that is
             // published with the mark while we listen is news.

@@ -8,9 +8,9 @@ use url::Url;
 
 use super::address::{ca_file, has_credentials, is_server_only, shown, username};
 use super::answers::{Answers, answers};
+use super::channels::{ChannelNames, ChannelSettings, channels};
 use super::document::Want;
 use super::forward::{Forward, forwards};
-use super::mail::{Mail, mail};
 use super::page::{Page, page};
 use super::secret::{Secret, secret};
 use super::table::Table;
@@ -18,7 +18,6 @@ use super::telling::{TellingSettings, telling};
 use super::topic::{covers, is_filter};
 use super::value::Item;
 use super::watch::{Watching, watching};
-use super::webhook::{ChannelNames, ToldFile, Webhook, told_files, webhooks};
 
 /// The broker and how this daemon speaks with it.
 #[derive(Clone, Debug)]
@@ -110,13 +109,11 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
-    /// The section is not there, or a fault was noted.
-    pub(super) mail: Option<Mail>,
     pub(super) answers: Option<Answers>,
-    pub(super) webhooks: Vec<Webhook>,
-    pub(super) told_files: Vec<ToldFile>,
+    /// Those without fault.
+    pub(super) channels: ChannelSettings,
     /// What groups may name, those at fault included.
-    pub(super) ways: ChannelNames,
+    pub(super) names: ChannelNames,
     pub(super) telling: Option<TellingSettings>,
     pub(super) log: Option<Log>,
     pub(super) watch: Option<Watching>,
@@ -130,8 +127,7 @@ pub(super) const GARDENS_FOLDER: &str = "gardens";
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
 pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
     let page = root.section("page").and_then(|table| page(table, folder));
-    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
-    let (told_files, file_names) = told_files(root.sections("told_file", "name"));
+    let (channels, names) = channels(&root, folder);
     let daemon = Daemon {
         broker: root
             .need_section("broker", "a section [broker] with the url of the MQTT broker")
@@ -143,10 +139,8 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
         watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
-        mail: root.section("mail").and_then(|table| mail(table, folder)),
-        webhooks,
-        told_files,
-        ways: ChannelNames { webhooks: Some(webhook_names), files: Some(file_names) },
+        channels,
+        names,
         telling: telling(root.section("telling")),
     };
     root.finish();

@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use jiff::tz::TimeZone;
 
 use super::bed::bed;
+use super::channels::ChannelNames;
 use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::gateway::Gateways;
@@ -19,7 +20,6 @@ use super::tank::tank;
 use super::tell::tells;
 use super::text::{Names, named, own_id};
 use super::value::Item;
-use super::webhook::ChannelNames;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Garden, Holiday, Site};

@@ -13,6 +13,7 @@ mod address;
 mod answers;
 mod bed;
 mod calibration;
+mod channels;
 mod daemon;
 mod document;
 mod environment;
@@ -39,7 +40,6 @@ mod text;
 mod topic;
 mod value;
 mod watch;
-mod webhook;
 
 use std::path::Path;
 
@@ -47,6 +47,7 @@ use toml::de::DeTable;
 
 pub use address::server;
 pub use answers::{AnswerLinks, Answers};
+pub use channels::{ChannelSettings, MessageFile, Webhook};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use forward::{Forward, ForwardAuth};
@@ -55,7 +56,6 @@ pub use page::Page;
 pub use secret::Secret;
 pub use telling::TellingSettings;
 pub use watch::Watching;
-pub use webhook::{ToldFile, Webhook};
 
 use crate::garden::plan::Garden;
 pub(crate) use address::is_loopback;
@@ -75,11 +75,8 @@ pub struct Settings {
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
     pub forward: Vec<Forward>,
-    /// `None`: no message goes by e-mail.
-    pub mail: Option<Mail>,
     pub answers: Answers,
-    pub webhooks: Vec<Webhook>,
-    pub told_files: Vec<ToldFile>,
+    pub channels: ChannelSettings,
     pub telling: TellingSettings,
     pub log: Log,
     pub watch: Watching,
@@ -211,7 +208,7 @@ impl Reading {
         texts: impl Iterator<Item = (String, Result<String, Vec<Fault>>)>,
     ) {
         let filters = daemon.and_then(|d| d.broker.as_ref()).map(|b| b.topics.as_slice());
-        let ways = daemon.map(|d| d.ways.clone()).unwrap_or_default();
+        let ways = daemon.map(|d| d.names.clone()).unwrap_or_default();
         let mut across = Across::new(filters, ways);
         let mut count = 0usize;
         for (name, text) in texts {
@@ -277,10 +274,8 @@ impl Reading {
                 page: d.page,
                 gardens: self.gardens,
                 forward: d.forward,
-                mail: d.mail,
                 answers: d.answers?,
-                webhooks: d.webhooks,
-                told_files: d.told_files,
+                channels: d.channels,
                 telling: d.telling?,
                 log: d.log?,
                 watch: d.watch?,

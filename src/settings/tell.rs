@@ -2,13 +2,13 @@
 
 use std::collections::HashMap;
 
+use super::channels::ChannelNames;
 use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{clock_time, hours_over_midnight};
 use super::table::Table;
 use super::text::{Names, email, named};
 use super::value::Item;
-use super::webhook::ChannelNames;
 use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Next, Tell};
 use crate::model::{Id, LocalHours};

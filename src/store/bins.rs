@@ -20,7 +20,7 @@ use crate::history::{Bin, Edges, Point, QUARTER_MS, Step, bin_of, quarter_of};
 
 /// Which of the asked sensors each series belongs to. A sensor that came to measure
 /// something else has several.
-type Wanted = BTreeMap<u32, usize>;
+type SeriesIndex = BTreeMap<u32, usize>;
 
 impl Reader {
     /// The bins of a sensor that begin with `from` <= start < `to`, oldest first; empty
@@ -52,7 +52,7 @@ impl Reader {
     ) -> Result<Vec<Vec<Bin>>, StoreError> {
         let (start, end) = bin_of(to, step, zone);
         let read_to = if start < to { end } else { to };
-        let mut span = Span {
+        let mut span = BinSpan {
             from,
             to,
             edges: Edges::new(zone, step),
@@ -207,7 +207,7 @@ impl Reader {
 }
 
 /// Bins that are being filled.
-struct Span<'a> {
+struct BinSpan<'a> {
     from: Timestamp,
     to: Timestamp,
     edges: Edges<'a>,
@@ -215,7 +215,7 @@ struct Span<'a> {
     bins: Vec<Vec<Bin>>,
 }
 
-impl Span<'_> {
+impl BinSpan<'_> {
     fn with(&mut self, sensor: usize, (start, end): (Timestamp, Timestamp), add: impl FnOnce(&mut Bin)) {
         if start < self.from || start >= self.to {
             return;
@@ -273,8 +273,12 @@ fn joined(stretches: Vec<(i64, i64)>) -> Vec<(i64, i64)> {
     all
 }
 
-fn wanted<S: AsRef<str>>(connection: &Connection, site: &str, sensors: &[S]) -> rusqlite::Result<Wanted> {
-    let mut wanted = Wanted::new();
+fn wanted<S: AsRef<str>>(
+    connection: &Connection,
+    site: &str,
+    sensors: &[S],
+) -> rusqlite::Result<SeriesIndex> {
+    let mut wanted = SeriesIndex::new();
     for (index, sensor) in sensors.iter().enumerate() {
         let sql = "SELECT id FROM series WHERE site = ?1 AND sensor = ?2";
         let numbers = query::list(connection, sql, [site, sensor.as_ref()], |row| row.get(0))?;

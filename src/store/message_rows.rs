@@ -41,14 +41,14 @@ pub(super) const MESSAGES_DROPPED: &str = "messages_dropped";
 
 /// How many messages wait and how many are over, known without asking.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Post {
+pub(super) struct MessageTable {
     waiting: i64,
     done: i64,
     waiting_max: i64,
     done_max: i64,
 }
 
-impl Post {
+impl MessageTable {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let count =
             |of: &str| query::one(connection, &format!("SELECT count(*) FROM message WHERE {of}"), []);
@@ -276,7 +276,7 @@ impl Reader {
     }
 
     /// How many messages each group got on each day, with `from` <= when they were
-    /// made < `to`, in order of site, group and day. `day` gives the day of a moment
+    /// made < `to`, in order of site, group and day. `day` returns the day of a moment
     /// at a site. Messages that only tried whether they arrive are left out.
     pub fn message_counts(
         &self,

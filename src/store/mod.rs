@@ -1,7 +1,7 @@
 //! The record: one SQLite file that any tool can open.
 //!
 //! [`Store`] is the one writer. It takes everything that one call of the core
-//! gives back and keeps it in one transaction; only after [`Store::commit`]
+//! returns and keeps it in one transaction; only after [`Store::commit`]
 //! has returned may the broker be told. [`Reader`] reads beside it without
 //! waiting for it (write-ahead log).
 //!
@@ -51,11 +51,11 @@ pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use log_rows::{LogRow, write_log};
 pub use own_rows::Unreached;
-pub use quarter_rows::Filling;
-pub use reader::{Filter, Reader};
+pub use quarter_rows::QuarterProgress;
+pub use reader::{Reader, ReadingFilter};
 pub use records::{
-    Activity, AlarmRecord, Committed, DueMessage, ForwardRow, Letter, MessageCount, MessageRecord,
-    MessageState, OutboxLetter, Outcome, RejectRow, Row, Transaction, Tried, UnplacedTopic,
+    Activity, AlarmPublication, AlarmRecord, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
+    MessageState, Outcome, QueuedPublication, RejectRow, StoredReading, Transaction, Tried, UnplacedTopic,
 };
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

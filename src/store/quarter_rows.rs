@@ -41,12 +41,12 @@ pub(super) struct Quarters {
     /// There may be stale ones.
     stale: bool,
     /// The scan that goes on.
-    scan: Option<Scan>,
+    scan: Option<QuarterScan>,
 }
 
 /// Readings that are being put into quarters.
 #[derive(Debug)]
-struct Scan {
+struct QuarterScan {
     /// Of stale quarters: the series that are stale. `None`: all.
     only: Option<BTreeSet<u32>>,
     /// Series whose readings changed while it went on.
@@ -68,7 +68,7 @@ pub(super) fn bound(now: Timestamp) -> i64 {
 
 /// What is there to do about the quarters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Filling {
+pub enum QuarterProgress {
     /// Every quarter that is over is there.
     Done,
     /// There is more to do.
@@ -127,12 +127,16 @@ impl Quarters {
     }
 
     /// Does one small step.
-    pub(super) fn step(&mut self, connection: &mut Connection, bound: i64) -> rusqlite::Result<Filling> {
+    pub(super) fn step(
+        &mut self,
+        connection: &mut Connection,
+        bound: i64,
+    ) -> rusqlite::Result<QuarterProgress> {
         let mut scan = match self.scan.take() {
             Some(scan) => scan,
             None => match self.next_scan(connection, bound)? {
                 Some(scan) => scan,
-                None => return Ok(Filling::Done),
+                None => return Ok(QuarterProgress::Done),
             },
         };
         if !scan.read {
@@ -152,15 +156,15 @@ impl Quarters {
                 if scan.only.is_none() {
                     self.until = Some(scan.end);
                 }
-                return Ok(Filling::More);
+                return Ok(QuarterProgress::More);
             }
         }
         self.scan = Some(scan);
-        Ok(Filling::More)
+        Ok(QuarterProgress::More)
     }
 
     /// What to do next: quarters that are over, or the oldest that is stale.
-    fn next_scan(&mut self, connection: &Connection, bound: i64) -> rusqlite::Result<Option<Scan>> {
+    fn next_scan(&mut self, connection: &Connection, bound: i64) -> rusqlite::Result<Option<QuarterScan>> {
         let edge = |end: &str| -> rusqlite::Result<Option<i64>> {
             query::one(connection, &format!("SELECT {end}(at) FROM reading"), [])
         };
@@ -173,7 +177,7 @@ impl Quarters {
         if let (Some(from), Some(end)) = (from, end)
             && from < end
         {
-            return Ok(Some(Scan::new(from, end, None)));
+            return Ok(Some(QuarterScan::new(from, end, None)));
         }
         if !self.stale {
             return Ok(None);
@@ -189,11 +193,11 @@ impl Quarters {
         if self.until.is_none_or(|until| start >= until) {
             return Ok(None);
         }
-        Ok(Some(Scan::new(start, start + QUARTER_MS, Some(only))))
+        Ok(Some(QuarterScan::new(start, start + QUARTER_MS, Some(only))))
     }
 }
 
-impl Scan {
+impl QuarterScan {
     fn new(from: i64, end: i64, only: Option<BTreeSet<u32>>) -> Self {
         let (at, series) = (from, -1);
         Self { only, touched: BTreeSet::new(), at, series, end, read: false, bins: BTreeMap::new() }

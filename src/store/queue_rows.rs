@@ -3,7 +3,7 @@
 use rusqlite::{CachedStatement, Connection, Transaction, params};
 
 use super::query;
-use super::records::Letter;
+use super::records::AlarmPublication;
 
 /// Unsent letters that are kept; beyond it the oldest go and are counted.
 const LETTERS_MAX: i64 = 100_000;
@@ -24,11 +24,11 @@ const LAST_LETTER: &str = "last_letter";
 
 /// The outbox's next number.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Outbox {
+pub(super) struct PublicationQueue {
     next: i64,
 }
 
-impl Outbox {
+impl PublicationQueue {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let last = counter(connection, LAST_LETTER)?;
         Ok(Self { next: last + 1 })
@@ -48,7 +48,7 @@ impl Outbox {
     pub(super) fn add(
         &mut self,
         transaction: &Transaction<'_>,
-        letters: &[Letter],
+        letters: &[AlarmPublication],
     ) -> rusqlite::Result<Option<i64>> {
         let mut insert = transaction.prepare_cached(
             "INSERT INTO outbox (seq, key, topic, payload, sent) VALUES (?1, ?2, ?3, ?4, 0)
@@ -89,7 +89,7 @@ impl Outbox {
 /// Where the forward queue stands. Rows are numbered without gaps and a number
 /// is never used twice, so the two ends say how many wait.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Forwarding {
+pub(super) struct ForwardQueue {
     /// The lowest number that may still be in the queue.
     first: i64,
     next: i64,
@@ -98,7 +98,7 @@ pub(super) struct Forwarding {
     max: i64,
 }
 
-impl Forwarding {
+impl ForwardQueue {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let number = |sql| query::one::<Option<i64>>(connection, sql, []);
         let first = number("SELECT min(seq) FROM forward_queue")?;
@@ -173,7 +173,7 @@ impl Forwarding {
 pub(super) fn set_forwarders(
     transaction: &Transaction<'_>,
     names: &[&str],
-    forwarding: &mut Forwarding,
+    forwarding: &mut ForwardQueue,
 ) -> rusqlite::Result<()> {
     let known: Vec<String> = query::list(transaction, "SELECT name FROM forwarder", [], |row| row.get(0))?;
     for gone in known.iter().filter(|known| !names.contains(&known.as_str())) {

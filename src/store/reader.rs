@@ -14,7 +14,8 @@ use super::error::StoreError;
 use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED, counter};
 use super::records::{
-    Activity, AlarmRecord, ForwardRow, Letter, OutboxLetter, RejectRow, Row, UnplacedTopic,
+    Activity, AlarmPublication, AlarmRecord, ForwardRow, QueuedPublication, RejectRow, StoredReading,
+    UnplacedTopic,
 };
 use super::series::{Series, SeriesMap};
 use super::{alarm_rows, schema};
@@ -35,18 +36,18 @@ const IDLE_MAX: usize = 4;
 /// waiting is allowed.
 #[derive(Clone, Debug)]
 pub struct Reader {
-    shared: Arc<Shared>,
+    shared: Arc<ReaderPool>,
 }
 
 #[derive(Debug)]
-struct Shared {
+struct ReaderPool {
     path: PathBuf,
     idle: Mutex<Vec<Connection>>,
 }
 
 /// Which readings to read. The default is all of them.
 #[derive(Clone, Debug, Default)]
-pub struct Filter {
+pub struct ReadingFilter {
     pub site: Option<String>,
     /// Empty: every sensor.
     pub sensors: Vec<String>,
@@ -58,7 +59,7 @@ pub struct Filter {
     pub to: Option<Timestamp>,
 }
 
-impl Filter {
+impl ReadingFilter {
     /// Whether a series may be read.
     pub fn takes(&self, series: &Series) -> bool {
         self.site.as_ref().is_none_or(|site| *site == series.site)
@@ -76,7 +77,7 @@ impl Reader {
     /// version than this program reads.
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let reader =
-            Self { shared: Arc::new(Shared { path: path.to_owned(), idle: Mutex::new(Vec::new()) }) };
+            Self { shared: Arc::new(ReaderPool { path: path.to_owned(), idle: Mutex::new(Vec::new()) }) };
         let connection = reader.connect()?;
         reader.give_back(connection);
         Ok(reader)
@@ -143,8 +144,8 @@ impl Reader {
     /// Stored readings in order of time and, at one time, of series.
     pub fn readings(
         &self,
-        filter: &Filter,
-        mut each: impl FnMut(Row<'_>) -> ControlFlow<()>,
+        filter: &ReadingFilter,
+        mut each: impl FnMut(StoredReading<'_>) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
         let mut wanted = self.series()?;
         wanted.retain(|_, series| filter.takes(series));
@@ -160,7 +161,7 @@ impl Reader {
                 let Some(series) = wanted.get(&row.get(1)?) else { return Ok(ControlFlow::Continue(())) };
                 let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } =
                     reading(row, SensorIx(0))?;
-                Ok(each(Row { series, at, raw, value, flag, tests, time_from, late }))
+                Ok(each(StoredReading { series, at, raw, value, flag, tests, time_from, late }))
             },
         )
     }
@@ -259,14 +260,14 @@ impl Reader {
     }
 
     /// Letters that wait, with a number above `after`, in order.
-    pub fn letters(&self, after: i64, limit: u32) -> Result<Vec<OutboxLetter>, StoreError> {
+    pub fn letters(&self, after: i64, limit: u32) -> Result<Vec<QueuedPublication>, StoreError> {
         self.list(
             "letters",
             "SELECT seq, key, topic, payload FROM outbox WHERE seq > ?1 AND sent = 0 ORDER BY seq LIMIT ?2",
             (after, limit),
             |row| {
-                let letter = Letter { key: row.get(1)?, topic: row.get(2)?, payload: row.get(3)? };
-                Ok(OutboxLetter { seq: row.get(0)?, letter })
+                let letter = AlarmPublication { key: row.get(1)?, topic: row.get(2)?, payload: row.get(3)? };
+                Ok(QueuedPublication { seq: row.get(0)?, letter })
             },
         )
     }

@@ -4,7 +4,7 @@ use rusqlite::{Transaction, params};
 
 use super::columns::{millis, time_from_number};
 use super::quarter_rows::Quarters;
-use super::queue_rows::Forwarding;
+use super::queue_rows::ForwardQueue;
 use super::records::Committed;
 use super::reject_rows;
 use super::series::SeriesMap;
@@ -20,14 +20,14 @@ pub(super) fn add(
     map: &SeriesMap,
     at: jiff::Timestamp,
     quarters: &mut Quarters,
-    mut forwarding: Option<&mut Forwarding>,
+    mut forwarding: Option<&mut ForwardQueue>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {
     let mut insert = transaction.prepare_cached(
         "INSERT INTO reading (at, series, raw, value, flag, tests, time_from, late)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     )?;
-    let mut queue = forwarding.is_some().then(|| Forwarding::statement(transaction)).transpose()?;
+    let mut queue = forwarding.is_some().then(|| ForwardQueue::statement(transaction)).transpose()?;
     for reading in readings {
         let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
         let added = insert.execute(params![
@@ -63,7 +63,7 @@ pub(super) fn reflag(
     reflags: &[Reflag],
     map: &SeriesMap,
     quarters: &mut Quarters,
-    forwarding: Option<&mut Forwarding>,
+    forwarding: Option<&mut ForwardQueue>,
 ) -> rusqlite::Result<()> {
     let Some(forwarding) = forwarding else {
         let mut both = transaction
@@ -75,7 +75,7 @@ pub(super) fn reflag(
         }
         return Ok(());
     };
-    let mut queue = Forwarding::statement(transaction)?;
+    let mut queue = ForwardQueue::statement(transaction)?;
     let mut flag = transaction.prepare_cached(
         "UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2 AND flag <> ?3",
     )?;

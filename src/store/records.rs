@@ -21,7 +21,7 @@ pub struct Transaction<'a> {
     pub at: Timestamp,
     pub batch: &'a Batch,
     /// Letters to put into the outbox.
-    pub letters: &'a [Letter],
+    pub letters: &'a [AlarmPublication],
     /// Numbers of letters that have been delivered.
     pub letters_sent: &'a [i64],
     /// How far each forwarder has come: its name, and the last number that its
@@ -33,9 +33,9 @@ pub struct Transaction<'a> {
     pub messages: &'a [Message],
     /// Messages that have been sent past the outbox, and when.
     pub sent: &'a [(Message, Timestamp)],
-    /// What came of messages that were tried.
+    /// Results of messages that were tried.
     pub tries: &'a [Tried],
-    /// All that waits to be told at these sites, in the place of what was kept.
+    /// All that waits to be told at these sites, instead of what was kept.
     pub waiting: &'a [(Id, Vec<Waiting>)],
 }
 
@@ -91,7 +91,7 @@ pub struct DueMessage {
     pub message: Message,
 }
 
-/// What came of a try to send a message.
+/// The result of a try to send a message.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Tried {
     /// The message's number.
@@ -117,7 +117,7 @@ pub enum Outcome {
 
 /// A message to deliver at least once.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Letter {
+pub struct AlarmPublication {
     /// Says which letter it is, so that writing it twice keeps one: site, kind,
     /// place, milliseconds and state, with slashes between.
     pub key: String,
@@ -145,9 +145,9 @@ pub struct Committed {
 
 /// A letter that waits in the outbox.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OutboxLetter {
+pub struct QueuedPublication {
     pub seq: i64,
-    pub letter: Letter,
+    pub letter: AlarmPublication,
 }
 
 /// An alarm as it stands, or one step of its history.
@@ -212,7 +212,7 @@ pub struct UnplacedTopic {
 
 /// A stored reading with the series that it belongs to.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Row<'a> {
+pub struct StoredReading<'a> {
     pub series: &'a Series,
     pub at: Timestamp,
     pub raw: f64,
@@ -223,7 +223,7 @@ pub struct Row<'a> {
     pub late: bool,
 }
 
-impl Row<'_> {
+impl StoredReading<'_> {
     /// The reading without its series.
     pub(crate) fn point(&self) -> Point {
         Point { at: self.at, raw: self.raw, value: self.value, flag: self.flag, late: self.late }

@@ -63,7 +63,7 @@ impl SeriesMap {
     }
 }
 
-/// Gives every sensor its series, and keeps what is said of it up to date.
+/// Finds or makes the series of every sensor, and brings its description up to date.
 pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusqlite::Result<SeriesMap> {
     let mut map = SeriesMap::default();
     // At once the writer: one that reads first cannot become it after another program

@@ -11,10 +11,10 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
 use super::error::StoreError;
-use super::message_rows::{self, Post};
-use super::quarter_rows::{self, Filling, Quarters};
+use super::message_rows::{self, MessageTable};
+use super::quarter_rows::{self, QuarterProgress, Quarters};
 use super::query::{self, read_error, write_error};
-use super::queue_rows::{self, Forwarding, Outbox};
+use super::queue_rows::{self, ForwardQueue, PublicationQueue};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
 use super::{alarm_rows, note_rows, reading_rows, reject_rows, schema, waiting_rows};
@@ -33,7 +33,7 @@ pub struct Store {
     path: PathBuf,
     connection: Connection,
     series: SeriesMap,
-    marks: Marks,
+    marks: WriterMarks,
     /// Not among the marks: what it notes of a transaction that fails does no harm.
     quarters: Quarters,
     /// The last write failed. It may have been kept all the same (a fault after the
@@ -47,17 +47,17 @@ pub struct Store {
 /// What the writer knows of the tables without asking them. It is changed only
 /// when a transaction has been committed.
 #[derive(Clone, Copy, Debug)]
-struct Marks {
-    outbox: Outbox,
-    forwarding: Forwarding,
-    post: Post,
+struct WriterMarks {
+    outbox: PublicationQueue,
+    forwarding: ForwardQueue,
+    post: MessageTable,
     /// Topics that no sensor names.
     unplaced: i64,
 }
 
 impl Store {
     /// Opens the file at `path`, making it and its folder where they are missing,
-    /// brings it up to date, and gives every sensor of `gardens` its series.
+    /// brings it up to date, and finds the series of every sensor of `gardens`.
     /// Sensors are numbered through all gardens in order.
     ///
     /// # Errors
@@ -84,7 +84,7 @@ impl Store {
         schema::migrate(&mut connection, path)?;
         let series = series::register(&mut connection, gardens).map_err(failed)?;
         message_rows::give_up_unreadable(&connection).map_err(failed)?;
-        let marks = Marks::read(&connection).map_err(failed)?;
+        let marks = WriterMarks::read(&connection).map_err(failed)?;
         let quarters = Quarters::open(&connection).map_err(failed)?;
         Ok(Self {
             path: path.to_owned(),
@@ -225,7 +225,7 @@ impl Store {
             committed.last_letter = marks.outbox.add(&transaction, letters).map_err(write("letters"))?;
         }
         if !letters_sent.is_empty() {
-            Outbox::sent(&transaction, letters_sent).map_err(write("letters"))?;
+            PublicationQueue::sent(&transaction, letters_sent).map_err(write("letters"))?;
         }
         if !forwarded.is_empty() {
             marks.forwarding.note(&transaction, forwarded).map_err(write("forwarders' positions"))?;
@@ -244,15 +244,15 @@ impl Store {
 
     /// Does one small step of what there is to do about the quarter hours that were over
     /// some minutes before `now`; it takes some milliseconds.
-    /// [`Reader::bins`](super::Reader::bins) gives the same before and after it.
+    /// [`Reader::bins`](super::Reader::bins) returns the same before and after it.
     ///
     /// # Errors
     ///
     /// When the database cannot be read or written. Nothing is lost by it.
-    pub fn fill_quarters(&mut self, now: Timestamp) -> Result<Filling, StoreError> {
+    pub fn fill_quarters(&mut self, now: Timestamp) -> Result<QuarterProgress, StoreError> {
         let bound = quarter_rows::bound(now);
         if !self.doubtful && self.quarters.is_done(bound) {
-            return Ok(Filling::Done);
+            return Ok(QuarterProgress::Done);
         }
         // It stays doubtful: the next commit has to wake all that wait.
         self.settle()?;
@@ -273,7 +273,7 @@ impl Store {
                 self.connection.execute_batch("ROLLBACK").map_err(failed)?;
             }
             let before = self.marks.post;
-            self.marks = Marks::read(&self.connection).map_err(failed)?;
+            self.marks = WriterMarks::read(&self.connection).map_err(failed)?;
             self.marks.post = self.marks.post.with_bounds_of(before);
             self.quarters = Quarters::open(&self.connection).map_err(failed)?;
         }
@@ -299,12 +299,12 @@ impl Store {
     }
 }
 
-impl Marks {
+impl WriterMarks {
     fn read(connection: &Connection) -> rusqlite::Result<Self> {
         Ok(Self {
-            outbox: Outbox::open(connection)?,
-            forwarding: Forwarding::open(connection)?,
-            post: Post::open(connection)?,
+            outbox: PublicationQueue::open(connection)?,
+            forwarding: ForwardQueue::open(connection)?,
+            post: MessageTable::open(connection)?,
             unplaced: query::one(connection, "SELECT count(*) FROM unplaced", [])?,
         })
     }

@@ -4,7 +4,6 @@ use jiff::Timestamp;
 use ring::digest::{SHA256, digest};
 
 use super::message::{Item, Message, Purpose};
-use super::waiting::Alarm;
 use crate::alarms::AlarmKey;
 use crate::alarms::{Priority, State};
 use crate::garden::plan::place_called;
@@ -23,8 +22,8 @@ const LIST_MAX: usize = 600;
 
 /// One alarm to say.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Entry {
-    pub(super) alarm: Alarm,
+pub(super) struct DraftEntry {
+    pub(super) alarm: AlarmKey,
     /// The garden's own.
     pub(super) priority: Priority,
     pub(super) state: State,
@@ -41,7 +40,7 @@ pub(super) struct Entry {
 
 /// One message before it is addressed.
 #[derive(Clone, Debug)]
-pub(super) struct Draft<'a> {
+pub(super) struct MessageDraft<'a> {
     pub(super) garden: &'a Garden,
     pub(super) who: &'a str,
     pub(super) purpose: Purpose,
@@ -51,11 +50,11 @@ pub(super) struct Draft<'a> {
     pub(super) standing: Vec<String>,
 }
 
-impl Draft<'_> {
+impl MessageDraft<'_> {
     /// The message to each of `addresses`.
     pub(super) fn write(
         &self,
-        mut entries: Vec<Entry>,
+        mut entries: Vec<DraftEntry>,
         addresses: &[Address],
         now: Timestamp,
         into: &mut Vec<Message>,
@@ -101,14 +100,10 @@ impl Draft<'_> {
         }
     }
 
-    fn item(&self, entry: &Entry, place_name: &str) -> Item {
+    fn item(&self, entry: &DraftEntry, place_name: &str) -> Item {
         let text = subjects::cut_bytes(&subjects::plain(&entry.text), TEXT_MAX);
         Item {
-            key: AlarmKey {
-                site: self.garden.site.id.clone(),
-                kind: entry.alarm.kind,
-                place: entry.alarm.place.clone(),
-            },
+            key: entry.alarm.clone(),
             place_name: place_name.to_owned(),
             state: entry.state,
             priority: entry.priority,
@@ -119,7 +114,7 @@ impl Draft<'_> {
         }
     }
 
-    fn subject(&self, entries: &[Entry], names: &[String]) -> String {
+    fn subject(&self, entries: &[DraftEntry], names: &[String]) -> String {
         let before = match &self.purpose {
             Purpose::NotAnswered { by } => {
                 format!("{} has not answered: ", subjects::cut(&subjects::plain(by), 40))
@@ -143,7 +138,7 @@ impl Draft<'_> {
         format!("{before}{what}")
     }
 
-    fn opening(&self, entries: &[Entry], names: &[String]) -> String {
+    fn opening(&self, entries: &[DraftEntry], names: &[String]) -> String {
         let mut lines: Vec<String> = Vec::new();
         match &self.purpose {
             Purpose::NotAnswered { by } => {
@@ -192,7 +187,7 @@ impl Draft<'_> {
 
     /// What tells this message from every other, whatever the moment at which it is
     /// made: a restart before the commit makes it again with the same key.
-    fn key(&self, entries: &[Entry]) -> String {
+    fn key(&self, entries: &[DraftEntry]) -> String {
         let mut said =
             format!("{}\n{}\n{}", self.who, self.purpose.name(), self.purpose.about().unwrap_or(""));
         for entry in entries {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::message::{GivenUp, Message, Waiting};
-use super::site::{Said, Site};
+use super::site::{GroupEntries, SiteNotifier};
 use crate::alarms::AlarmKey;
 use crate::alarms::AlarmSnapshot;
 use crate::garden::plan::Garden;
@@ -16,18 +16,18 @@ use crate::model::Id;
 /// The clock was set back where it shows this much less than before, seconds.
 const SET_BACK_S: i64 = 60;
 
-/// Gives an alarm as it stands now; `None` where it does not stand.
-pub(super) type Stands<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;
+/// Returns the present state of an alarm; `None` where there is none.
+pub(super) type AlarmLookup<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;
 
 /// What one call asks the store to keep.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Told {
+pub struct NotifierOutput {
     pub messages: Vec<Message>,
     /// All that waits at the sites where something changed, one entry for each site.
     pub waiting: Vec<(Id, Vec<Waiting>)>,
 }
 
-impl Told {
+impl NotifierOutput {
     /// Whether there is nothing to keep.
     pub fn is_empty(&self) -> bool {
         self.messages.is_empty() && self.waiting.is_empty()
@@ -39,7 +39,7 @@ impl Told {
         self.waiting.clear();
     }
 
-    /// Puts all that waits at a site in the place of what an earlier call said.
+    /// Puts all that waits at a site instead of what an earlier call said.
     fn put(&mut self, site: &Id, rows: Vec<Waiting>) {
         match self.waiting.iter_mut().find(|(id, _)| id == site) {
             Some((_, before)) => *before = rows,
@@ -50,8 +50,8 @@ impl Told {
 
 /// Who is told what, for all gardens.
 #[derive(Debug)]
-pub struct Telling {
-    sites: BTreeMap<Id, Site>,
+pub struct Notifier {
+    sites: BTreeMap<Id, SiteNotifier>,
     /// Nothing is to be done before this time; `None`: nothing waits.
     next: Option<Timestamp>,
     /// Sites have rows that the store gave back, or times to look over.
@@ -61,15 +61,15 @@ pub struct Telling {
     ticked: Option<Timestamp>,
 }
 
-impl Telling {
+impl Notifier {
     /// Nothing waits yet.
     pub fn new(gardens: &[Arc<Garden>]) -> Self {
-        let sites = gardens.iter().map(|g| (g.site.id.clone(), Site::new(Arc::clone(g)))).collect();
+        let sites = gardens.iter().map(|g| (g.site.id.clone(), SiteNotifier::new(Arc::clone(g)))).collect();
         Self { sites, next: None, restored: false, gone: Vec::new(), ticked: None }
     }
 
-    /// Gives back what the store kept. What names a garden or group that is no more
-    /// is left out, and the store is told so with the next [`Telling::tick`].
+    /// Restores what the store kept. What names a garden or group that is no more
+    /// is left out, and the store is told so with the next [`Notifier::tick`].
     pub fn restore(&mut self, waiting: Vec<Waiting>) {
         for row in waiting {
             match self.sites.get_mut(&row.alarm.site) {
@@ -83,8 +83,8 @@ impl Telling {
 
     /// Takes steps that were just judged, in their order, each once. `now` is the
     /// moment of the commit.
-    pub fn take(&mut self, changes: &[AlarmChange], now: Timestamp, told: &mut Told) {
-        let mut said: BTreeMap<Id, Said> = BTreeMap::new();
+    pub fn take(&mut self, changes: &[AlarmChange], now: Timestamp, told: &mut NotifierOutput) {
+        let mut said: BTreeMap<Id, GroupEntries> = BTreeMap::new();
         for change in changes {
             let Some(site) = self.sites.get_mut(&change.key.site) else { continue };
             site.step(change, now, said.entry(change.key.site.clone()).or_default());
@@ -96,13 +96,13 @@ impl Telling {
         }
     }
 
-    /// Lets time go by. `stands` gives an alarm as it stands now; steps that led
-    /// there must have been given to [`Telling::take`] before.
+    /// Lets time go by. `stands` returns the present state of an alarm; steps that led
+    /// there must have been given to [`Notifier::take`] before.
     pub fn tick(
         &mut self,
         now: Timestamp,
         stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
-        told: &mut Told,
+        told: &mut NotifierOutput,
     ) {
         if self.ticked.is_some_and(|before| now.as_second() < before.as_second() - SET_BACK_S) {
             self.restored = true;
@@ -120,7 +120,7 @@ impl Telling {
         let ids: Vec<Id> = self.sites.keys().cloned().collect();
         for id in ids {
             let Some(site) = self.sites.get_mut(&id) else { continue };
-            let mut said = Said::new();
+            let mut said = GroupEntries::new();
             site.tick(now, stands, &mut said);
             site.write(said, now, Some(stands), &mut told.messages);
             self.keep(&id, told);
@@ -135,7 +135,7 @@ impl Telling {
         &mut self,
         given_up: &GivenUp,
         stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
-        told: &mut Told,
+        told: &mut NotifierOutput,
     ) {
         let id = &given_up.message.site;
         let Some(site) = self.sites.get_mut(id) else { return };
@@ -144,8 +144,8 @@ impl Telling {
         self.keep(&id, told);
     }
 
-    /// Gives the store what changed at a site, and notes when it wants to be looked at.
-    fn keep(&mut self, id: &Id, told: &mut Told) {
+    /// Hands the store what changed at a site, and notes when it wants to be looked at.
+    fn keep(&mut self, id: &Id, told: &mut NotifierOutput) {
         let Some(site) = self.sites.get_mut(id) else { return };
         let garden = Arc::clone(&site.garden);
         if let Some(rows) = site.rows.changed(&garden) {

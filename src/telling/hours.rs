@@ -26,14 +26,14 @@ const STEPS_MAX: usize = 64;
 
 /// When and how a group may be told.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Hours<'a> {
+pub(super) struct TellingHours<'a> {
     pub(super) zone: &'a TimeZone,
     pub(super) quiet: Option<&'a LocalHours>,
     /// Minutes after local midnight.
     pub(super) summary: Option<u16>,
 }
 
-impl Hours<'_> {
+impl TellingHours<'_> {
     /// When something that comes at `now` and is not of high priority is told.
     pub(super) fn gathered(&self, now: Timestamp) -> Timestamp {
         self.free(plus(now, SignedDuration::from_secs(GATHER_S)), now)
@@ -135,7 +135,7 @@ mod tests {
 
     fn check_loud(zone: &TimeZone, quiet: &[(u16, u16)], cases: &[(&str, &str)]) {
         let quiet = LocalHours::new(quiet.to_vec());
-        let hours = Hours { zone, quiet: Some(&quiet), summary: None };
+        let hours = TellingHours { zone, quiet: Some(&quiet), summary: None };
         for (now, expected) in cases {
             assert_eq!(hours.loud(at(now)), at(expected), "{now}");
         }
@@ -217,7 +217,7 @@ mod tests {
     #[test]
     fn a_summary_may_be_late_but_not_by_half_a_day() {
         let zone = TimeZone::UTC;
-        let hours = Hours { zone: &zone, quiet: None, summary: Some(420) };
+        let hours = TellingHours { zone: &zone, quiet: None, summary: Some(420) };
         let due = at("2026-06-10T07:00:00Z");
         assert_eq!(hours.put_off(due, at("2026-06-10T19:00:00Z")), None);
         assert_eq!(hours.put_off(due, at("2026-06-10T19:00:01Z")), Some(at("2026-06-11T07:00:00Z")));
@@ -227,7 +227,7 @@ mod tests {
     fn what_comes_is_gathered_for_a_minute_and_not_into_the_quiet_hours() {
         let zone = TimeZone::UTC;
         let quiet = LocalHours::new(vec![(0, 390), (1260, 1440)]);
-        let hours = Hours { zone: &zone, quiet: Some(&quiet), summary: None };
+        let hours = TellingHours { zone: &zone, quiet: Some(&quiet), summary: None };
         assert_eq!(hours.gathered(at("2026-06-10T12:00:00.0005Z")), at("2026-06-10T12:01:00Z"));
         assert_eq!(hours.gathered(at("2026-06-10T20:59:30Z")), at("2026-06-11T06:30:00Z"));
         assert_eq!(hours.at_once(at("2026-06-10T20:59:30Z")), at("2026-06-10T20:59:30Z"));

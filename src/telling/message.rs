@@ -9,8 +9,8 @@ use crate::alarms::{Priority, State};
 use crate::garden::plan::Address;
 use crate::model::Id;
 
-/// One message to one address of a group, complete: whoever sends it needs to know
-/// nothing else.
+/// One message to one address of a group, complete: to send it nothing else
+/// need be known.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Message {
     /// Says which message it is: written twice it is kept once, and whoever gets it

@@ -23,7 +23,7 @@
 //!   one, the first to do so spares the others.
 //! - A summary whose time was missed comes as soon as it can, within twelve hours;
 //!   after that the next one tells of it. A day without news has no summary.
-//! - What could not be delivered goes on as [`Telling::not_sent`] says.
+//! - What could not be delivered goes on as [`Notifier::not_sent`] says.
 
 mod compose;
 mod groups;
@@ -33,5 +33,5 @@ mod site;
 mod undelivered;
 mod waiting;
 
-pub use groups::{Telling, Told};
+pub use groups::{Notifier, NotifierOutput};
 pub use message::{GivenUp, Item, Message, Purpose, WaitFor, Waiting};

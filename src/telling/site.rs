@@ -6,11 +6,11 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::compose::{Draft, Entry};
-use super::groups::Stands;
-use super::hours::{Hours, plus, whole_millis};
+use super::compose::{DraftEntry, MessageDraft};
+use super::groups::AlarmLookup;
+use super::hours::{TellingHours, plus, whole_millis};
 use super::message::{Message, Purpose, WaitFor, Waiting};
-use super::waiting::{Alarm, Row, Rows, Which};
+use super::waiting::{WaitKey, WaitTimes, WaitingTable};
 use crate::alarms::AlarmKey;
 use crate::alarms::AlarmSnapshot;
 use crate::alarms::{Priority, State};
@@ -24,9 +24,9 @@ const BEFORE: SignedDuration = SignedDuration::from_millis(1);
 
 /// A garden, what waits for its groups and who was told of what.
 #[derive(Clone, Debug)]
-pub(super) struct Site {
+pub(super) struct SiteNotifier {
     pub(super) garden: Arc<Garden>,
-    pub(super) rows: Rows,
+    pub(super) rows: WaitingTable,
     /// Rows were given back by the store, and nobody has looked yet whether their
     /// alarms still stand.
     pub(super) unseen: bool,
@@ -36,11 +36,11 @@ pub(super) struct Site {
 }
 
 /// What is to be said to each group, by purpose.
-pub(super) type Said = BTreeMap<(usize, Why), Vec<Entry>>;
+pub(super) type GroupEntries = BTreeMap<(usize, TellReason), Vec<DraftEntry>>;
 
 /// Why a group is told; in this order.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Why {
+pub(super) enum TellReason {
     News,
     /// By the number of the group that has not answered.
     NotAnswered(usize),
@@ -64,17 +64,13 @@ pub(super) fn still(standing: &AlarmSnapshot, priority: Priority, since: Timesta
     same && open
 }
 
-impl Site {
+impl SiteNotifier {
     pub(super) fn new(garden: Arc<Garden>) -> Self {
-        Self { garden, rows: Rows::default(), unseen: false, untimed: false }
-    }
-
-    pub(super) fn key_of(&self, alarm: &Alarm) -> AlarmKey {
-        AlarmKey { site: self.garden.site.id.clone(), kind: alarm.kind, place: alarm.place.clone() }
+        Self { garden, rows: WaitingTable::default(), unseen: false, untimed: false }
     }
 
     /// The garden's own priority of an alarm.
-    pub(super) fn priority(&self, alarm: &Alarm) -> Priority {
+    pub(super) fn priority(&self, alarm: &AlarmKey) -> Priority {
         self.garden.priority(alarm.kind)
     }
 
@@ -88,9 +84,9 @@ impl Site {
     }
 
     /// When and how a group may be told.
-    pub(super) fn hours(&self, group: usize) -> Hours<'_> {
+    pub(super) fn hours(&self, group: usize) -> TellingHours<'_> {
         let tell = self.garden.tell.get(group);
-        Hours {
+        TellingHours {
             zone: &self.garden.site.time_zone,
             quiet: tell.and_then(|tell| tell.quiet.as_ref()),
             summary: tell.and_then(|tell| tell.summary),
@@ -99,8 +95,8 @@ impl Site {
 
     /// When its other addresses may be used: what could not be delivered is late
     /// enough, and waits for no summary.
-    pub(super) fn hours_instead(&self, group: usize) -> Hours<'_> {
-        Hours { summary: None, ..self.hours(group) }
+    pub(super) fn hours_instead(&self, group: usize) -> TellingHours<'_> {
+        TellingHours { summary: None, ..self.hours(group) }
     }
 
     /// Takes a row as the store had it. One that names a group that is no more is
@@ -110,64 +106,63 @@ impl Site {
             self.rows.mark_changed();
             return;
         };
-        let alarm = Alarm { kind: waiting.alarm.kind, place: waiting.alarm.place };
-        let row = Row { since: whole_millis(waiting.since), due: whole_millis(waiting.due) };
-        self.rows.put_back(Which { alarm, group, wait: waiting.wait }, row);
+        let row = WaitTimes { since: whole_millis(waiting.since), due: whole_millis(waiting.due) };
+        self.rows.put_back(WaitKey { alarm: waiting.alarm, group, wait: waiting.wait }, row);
         (self.unseen, self.untimed) = (true, true);
     }
 
     /// Takes one step of an alarm.
-    pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut Said) {
-        let alarm = Alarm { kind: change.key.kind, place: change.key.place.clone() };
+    pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut GroupEntries) {
+        let alarm = &change.key;
         let since = whole_millis(change.since);
-        let high = self.priority(&alarm) == Priority::High;
+        let high = self.priority(alarm) == Priority::High;
         match change.to {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
-                self.rows.drop_of(&alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
-                for (which, row) in self.rows.of(&alarm) {
+                self.rows.drop_of(alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
+                for (which, row) in self.rows.of(alarm) {
                     // Told before this round of telling.
-                    self.rows.put(which, Row { due: plus(since, -BEFORE), ..row });
+                    self.rows.put(which, WaitTimes { due: plus(since, -BEFORE), ..row });
                 }
                 let garden = Arc::clone(&self.garden);
                 for (group, tell) in garden.tell.iter().enumerate() {
                     if tell.concerns(alarm.kind, &alarm.place) {
-                        self.raised(group, &alarm, since, change, now, said);
+                        self.raised(group, alarm, since, change, now, said);
                     }
                 }
             }
-            State::Acknowledged => self.rows.drop_of(&alarm, |which, _| which.wait != WaitFor::Over),
+            State::Acknowledged => self.rows.drop_of(alarm, |which, _| which.wait != WaitFor::Over),
             State::Normal
             | State::ReturnedUnacknowledged
             | State::LatchedUnacknowledged
             | State::LatchedAcknowledged => {
                 if high && (change.from.is_active() || change.from == State::Shelved) {
-                    self.over(&alarm, change, said);
+                    self.over(alarm, change, said);
                 }
                 // Somebody has to look, and nobody has answered: it is still passed on.
                 let waits = high && change.to.waits();
-                self.rows.drop_of(&alarm, |which, _| !waits || which.wait.tells());
+                self.rows.drop_of(alarm, |which, _| !waits || which.wait.tells());
             }
             // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
             State::Shelved => {
                 let stood = change.from.is_active();
-                self.rows.drop_of(&alarm, |which, _| !stood || which.wait != WaitFor::Over);
+                self.rows.drop_of(alarm, |which, _| !stood || which.wait != WaitFor::Over);
             }
-            State::Suppressed | State::OutOfService => self.rows.drop_of(&alarm, |_, _| true),
+            State::Suppressed | State::OutOfService => self.rows.drop_of(alarm, |_, _| true),
         }
     }
 
     fn raised(
         &mut self,
         group: usize,
-        alarm: &Alarm,
+        alarm: &AlarmKey,
         since: Timestamp,
         change: &AlarmChange,
         now: Timestamp,
-        said: &mut Said,
+        said: &mut GroupEntries,
     ) {
         if self.priority(alarm) == Priority::High {
-            let entry = Entry {
+            let entry = DraftEntry {
                 alarm: alarm.clone(),
                 priority: self.priority(alarm),
                 state: change.to,
@@ -177,11 +172,12 @@ impl Site {
                 source: change.source.to_string(),
                 again: self.rows.told(alarm, group, since).is_some(),
             };
-            said.entry((group, Why::News)).or_default().push(entry);
+            said.entry((group, TellReason::News)).or_default().push(entry);
             self.told(group, alarm, since, change.to, now);
         } else {
             let due = self.hours(group).gathered(now);
-            self.rows.put(Which { alarm: alarm.clone(), group, wait: WaitFor::Tell }, Row { since, due });
+            self.rows
+                .put(WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Tell }, WaitTimes { since, due });
         }
     }
 
@@ -191,7 +187,7 @@ impl Site {
     pub(super) fn told(
         &mut self,
         group: usize,
-        alarm: &Alarm,
+        alarm: &AlarmKey,
         since: Timestamp,
         state: State,
         now: Timestamp,
@@ -200,20 +196,20 @@ impl Site {
         if self.rows.told_now(alarm, group, since).is_some() {
             return;
         }
-        let over = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
-        self.rows.put(over, Row { since, due: now });
+        let over = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Over };
+        self.rows.put(over, WaitTimes { since, due: now });
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
         let hurry = self.priority(alarm) > Priority::Low && state.waits();
         if let Some(next) = next.filter(|_| hurry) {
             let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
-            let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Answer };
-            self.rows.put(which, Row { since, due });
+            let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Answer };
+            self.rows.put(which, WaitTimes { since, due });
         }
     }
 
     /// Says to all who were told that it is over.
-    fn over(&mut self, alarm: &Alarm, change: &AlarmChange, said: &mut Said) {
+    fn over(&mut self, alarm: &AlarmKey, change: &AlarmChange, said: &mut GroupEntries) {
         let place = subjects::plain(&place_called(&self.garden, &alarm.place));
         for (which, row) in self.rows.of(alarm) {
             if which.wait != WaitFor::Over {
@@ -225,7 +221,7 @@ impl Site {
             } else {
                 change.text.clone()
             };
-            let entry = Entry {
+            let entry = DraftEntry {
                 alarm: alarm.clone(),
                 priority: self.priority(alarm),
                 state: change.to,
@@ -235,12 +231,12 @@ impl Site {
                 source: change.source.to_string(),
                 again: false,
             };
-            said.entry((which.group, Why::Over)).or_default().push(entry);
+            said.entry((which.group, TellReason::Over)).or_default().push(entry);
         }
     }
 
-    /// Lets time go by. `stands` gives an alarm as it stands now.
-    pub(super) fn tick(&mut self, now: Timestamp, stands: Stands<'_>, said: &mut Said) {
+    /// Lets time go by. `stands` returns the present state of an alarm.
+    pub(super) fn tick(&mut self, now: Timestamp, stands: AlarmLookup<'_>, said: &mut GroupEntries) {
         if std::mem::take(&mut self.unseen) {
             self.sweep(stands);
         }
@@ -257,14 +253,14 @@ impl Site {
         self.pass_on(now, stands, said);
     }
 
-    /// Takes away rows whose alarms are over or began anew without anybody having
+    /// Takes away rows whose alarms are over or began again without anybody having
     /// seen it: while the daemon was away, or by a change of the garden's file.
-    fn sweep(&mut self, stands: Stands<'_>) {
-        let gone: Vec<Which> = self
+    fn sweep(&mut self, stands: AlarmLookup<'_>) {
+        let gone: Vec<WaitKey> = self
             .rows
             .iter()
             .filter(|(which, row)| {
-                let known = stands(&self.key_of(&which.alarm)).is_some_and(|standing| {
+                let known = stands(&which.alarm).is_some_and(|standing| {
                     standing.state != State::Normal && whole_millis(standing.since) == row.since
                 });
                 !known
@@ -279,7 +275,8 @@ impl Site {
     /// Brings times forward that are later than they could be if they were set now:
     /// the clock was set back, or the group's hours are others.
     fn time_anew(&mut self, now: Timestamp) {
-        let all: Vec<(Which, Row)> = self.rows.iter().map(|(which, row)| (which.clone(), *row)).collect();
+        let all: Vec<(WaitKey, WaitTimes)> =
+            self.rows.iter().map(|(which, row)| (which.clone(), *row)).collect();
         for (which, row) in all {
             let latest = match which.wait {
                 WaitFor::Over => continue,
@@ -294,7 +291,7 @@ impl Site {
                 }
             };
             if latest < row.due {
-                self.rows.put(which, Row { due: latest, ..row });
+                self.rows.put(which, WaitTimes { due: latest, ..row });
             }
         }
     }
@@ -305,10 +302,10 @@ impl Site {
         &mut self,
         (group, instead): (usize, bool),
         now: Timestamp,
-        stands: Stands<'_>,
-        said: &mut Said,
+        stands: AlarmLookup<'_>,
+        said: &mut GroupEntries,
     ) {
-        let mut waiting: Vec<(Which, Row)> = self
+        let mut waiting: Vec<(WaitKey, WaitTimes)> = self
             .rows
             .iter()
             .filter(|(which, _)| which.group == group && which.wait.tells())
@@ -319,11 +316,11 @@ impl Site {
             return;
         }
         let hours = if instead { self.hours_instead(group) } else { self.hours(group) };
-        let put_off = |row: &Row| hours.put_off(row.due, now);
-        let late: Vec<(Which, Row)> = waiting
+        let put_off = |row: &WaitTimes| hours.put_off(row.due, now);
+        let late: Vec<(WaitKey, WaitTimes)> = waiting
             .iter()
             .filter(|(which, row)| row.due <= now && self.priority(&which.alarm) < Priority::High)
-            .filter_map(|(which, row)| Some((which.clone(), Row { due: put_off(row)?, ..*row })))
+            .filter_map(|(which, row)| Some((which.clone(), WaitTimes { due: put_off(row)?, ..*row })))
             .collect();
         if !late.is_empty() {
             for (which, row) in late {
@@ -333,17 +330,17 @@ impl Site {
         }
         // What says more of an alarm goes before its mere news.
         waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
-        let mut done: BTreeSet<Alarm> = BTreeSet::new();
+        let mut done: BTreeSet<AlarmKey> = BTreeSet::new();
         for (which, row) in waiting {
             self.rows.remove(&which);
-            let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
+            let Some(standing) = stands(&which.alarm) else { continue };
             if !still(&standing, self.priority(&which.alarm), row.since) || done.contains(&which.alarm) {
                 continue;
             }
             done.insert(which.alarm.clone());
             let why = self.why(&which);
             let mut entry = self.entry(&which, row, &standing);
-            if why == Why::Summary {
+            if why == TellReason::Summary {
                 entry.text = self.with_others(&which.wait, &entry.text);
             }
             said.entry((group, why)).or_default().push(entry);
@@ -352,19 +349,21 @@ impl Site {
     }
 
     /// Whether it goes to the group's other addresses.
-    fn is_instead(&self, which: &Which) -> bool {
+    fn is_instead(&self, which: &WaitKey) -> bool {
         let tell = self.garden.tell.get(which.group);
         matches!((&which.wait, tell), (WaitFor::TellNotDelivered { to }, Some(tell)) if tell.who == *to)
     }
 
-    fn why(&self, which: &Which) -> Why {
+    fn why(&self, which: &WaitKey) -> TellReason {
         let summary = self.garden.tell.get(which.group).is_some_and(|tell| tell.summary.is_some());
         let instead = self.is_instead(which);
         match &which.wait {
-            _ if summary && !instead => Why::Summary,
-            WaitFor::TellNotDelivered { to } => Why::NotDelivered { to: to.clone(), instead },
-            WaitFor::TellNotAnswered { by } => self.group(by).map_or(Why::News, Why::NotAnswered),
-            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => Why::News,
+            _ if summary && !instead => TellReason::Summary,
+            WaitFor::TellNotDelivered { to } => TellReason::NotDelivered { to: to.clone(), instead },
+            WaitFor::TellNotAnswered { by } => {
+                self.group(by).map_or(TellReason::News, TellReason::NotAnswered)
+            }
+            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => TellReason::News,
         }
     }
 
@@ -379,9 +378,9 @@ impl Site {
         }
     }
 
-    pub(super) fn entry(&self, which: &Which, row: Row, standing: &AlarmSnapshot) -> Entry {
+    pub(super) fn entry(&self, which: &WaitKey, row: WaitTimes, standing: &AlarmSnapshot) -> DraftEntry {
         let told = self.rows.told(&which.alarm, which.group, row.since);
-        Entry {
+        DraftEntry {
             alarm: which.alarm.clone(),
             priority: self.priority(&which.alarm),
             state: standing.state,
@@ -394,8 +393,8 @@ impl Site {
     }
 
     /// Tells the next groups what nobody has answered in time.
-    fn pass_on(&mut self, now: Timestamp, stands: Stands<'_>, said: &mut Said) {
-        let due: Vec<(Which, Row)> = self
+    fn pass_on(&mut self, now: Timestamp, stands: AlarmLookup<'_>, said: &mut GroupEntries) {
+        let due: Vec<(WaitKey, WaitTimes)> = self
             .rows
             .iter()
             .filter(|(which, row)| which.wait == WaitFor::Answer && row.due <= now)
@@ -407,7 +406,7 @@ impl Site {
                 continue;
             }
             let Some(next) = self.next_of(which.group) else { continue };
-            let Some(standing) = stands(&self.key_of(&which.alarm)) else { continue };
+            let Some(standing) = stands(&which.alarm) else { continue };
             if !still(&standing, self.priority(&which.alarm), row.since) {
                 continue;
             }
@@ -417,18 +416,21 @@ impl Site {
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
                 entry.again = false;
-                said.entry((next, Why::NotAnswered(which.group))).or_default().push(entry);
+                said.entry((next, TellReason::NotAnswered(which.group))).or_default().push(entry);
                 self.told(next, &which.alarm, row.since, standing.state, now);
             } else {
                 let by = self.garden.tell[which.group].who.clone();
                 let wait = WaitFor::TellNotAnswered { by };
-                self.rows.put(Which { alarm: which.alarm, group: next, wait }, Row { since: row.since, due });
+                self.rows.put(
+                    WaitKey { alarm: which.alarm, group: next, wait },
+                    WaitTimes { since: row.since, due },
+                );
             }
         }
     }
 
-    /// The next group knows: whoever else would pass the alarm on to it need not.
-    pub(super) fn drop_answers_to(&mut self, next: usize, alarm: &Alarm) {
+    /// The next group knows: no other group need pass the alarm on to it.
+    pub(super) fn drop_answers_to(&mut self, next: usize, alarm: &AlarmKey) {
         let leading: Vec<usize> =
             (0..self.garden.tell.len()).filter(|&group| self.next_of(group) == Some(next)).collect();
         self.rows.drop_of(alarm, |which, _| which.wait == WaitFor::Answer && leading.contains(&which.group));
@@ -437,14 +439,14 @@ impl Site {
     /// Writes what was said as messages.
     pub(super) fn write(
         &self,
-        said: Said,
+        said: GroupEntries,
         now: Timestamp,
-        stands: Option<Stands<'_>>,
+        stands: Option<AlarmLookup<'_>>,
         into: &mut Vec<Message>,
     ) {
         for ((group, why), entries) in said {
             let Some(tell) = self.garden.tell.get(group) else { continue };
-            let mut draft = Draft {
+            let mut draft = MessageDraft {
                 garden: &self.garden,
                 who: &tell.who,
                 purpose: Purpose::News,
@@ -453,19 +455,19 @@ impl Site {
             };
             let mut addresses = &tell.by;
             match why {
-                Why::News => {}
-                Why::Over => draft.purpose = Purpose::Over,
-                Why::Summary => {
+                TellReason::News => {}
+                TellReason::Over => draft.purpose = Purpose::Over,
+                TellReason::Summary => {
                     draft.purpose = Purpose::Summary;
                     draft.standing = stands.map_or_else(Vec::new, |s| self.standing(group, &entries, s));
                 }
-                Why::NotAnswered(by) => {
+                TellReason::NotAnswered(by) => {
                     let by = self.garden.tell.get(by);
                     draft.after_s = by.and_then(|by| by.next.as_ref()).map(|next| next.after_s);
                     draft.purpose =
                         Purpose::NotAnswered { by: by.map_or_else(String::new, |by| by.who.clone()) };
                 }
-                Why::NotDelivered { to, instead } => {
+                TellReason::NotDelivered { to, instead } => {
                     if instead {
                         addresses = &tell.instead;
                     }
@@ -477,15 +479,15 @@ impl Site {
     }
 
     /// What a group was told before and nobody has answered, in a few words.
-    fn standing(&self, group: usize, new: &[Entry], stands: Stands<'_>) -> Vec<String> {
-        let new: BTreeSet<&Alarm> = new.iter().map(|entry| &entry.alarm).collect();
-        let mut told: Vec<(&Which, &Row)> = self
+    fn standing(&self, group: usize, new: &[DraftEntry], stands: AlarmLookup<'_>) -> Vec<String> {
+        let new: BTreeSet<&AlarmKey> = new.iter().map(|entry| &entry.alarm).collect();
+        let mut told: Vec<(&WaitKey, &WaitTimes)> = self
             .rows
             .iter()
             .filter(|(which, _)| which.group == group && which.wait == WaitFor::Over)
             .filter(|(which, _)| !new.contains(&which.alarm))
             .filter(|(which, row)| {
-                stands(&self.key_of(&which.alarm))
+                stands(&which.alarm)
                     .is_some_and(|standing| still(&standing, self.priority(&which.alarm), row.since))
             })
             .collect();

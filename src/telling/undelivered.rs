@@ -8,42 +8,44 @@
 //! that failed, and each leads to a later one only, so it comes to an end however
 //! many of them fail.
 
-use super::compose::{Draft, Entry, addressed, unaddressed};
-use super::groups::Stands;
+use super::compose::{DraftEntry, MessageDraft, addressed, unaddressed};
+use super::groups::AlarmLookup;
 use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
-use super::site::{Site, still};
-use super::waiting::{Alarm, Row, Which};
+use super::site::{SiteNotifier, still};
+use super::waiting::{WaitKey, WaitTimes};
 use crate::alarms::AlarmSnapshot;
 use crate::alarms::Priority;
 use crate::garden::plan::Address;
 
 /// Where a message goes that could not be delivered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Way {
+enum FallbackStep {
     Instead,
     Next,
     Others,
 }
 
-impl Site {
+impl SiteNotifier {
     /// Takes a message that nobody would take.
-    pub(super) fn not_sent(&mut self, given_up: &GivenUp, stands: Stands<'_>, into: &mut Vec<Message>) {
+    pub(super) fn not_sent(&mut self, given_up: &GivenUp, stands: AlarmLookup<'_>, into: &mut Vec<Message>) {
         let message = &given_up.message;
         if given_up.reached_otherwise {
             return;
         }
         // Whom it was for at first, and the first way that was not tried yet.
         let (origin, first) = match &message.purpose {
-            Purpose::News | Purpose::Summary | Purpose::NotAnswered { .. } => (&message.who, Way::Instead),
-            Purpose::NotDelivered { to } if *to == message.who => (to, Way::Next),
+            Purpose::News | Purpose::Summary | Purpose::NotAnswered { .. } => {
+                (&message.who, FallbackStep::Instead)
+            }
+            Purpose::NotDelivered { to } if *to == message.who => (to, FallbackStep::Next),
             Purpose::NotDelivered { to } => {
                 let next = self.group(to).and_then(|group| self.next_of(group));
                 if next.is_none() || next != self.group(&message.who) {
                     return;
                 }
-                (to, Way::Others)
+                (to, FallbackStep::Others)
             }
-            // Whoever was told of it finds it on the page and in the next summary.
+            // The people who were told of it find it on the page and in the next summary.
             Purpose::Over | Purpose::Test => return,
         };
         let origin = origin.clone();
@@ -53,7 +55,7 @@ impl Site {
             .filter_map(|item| {
                 let standing = stands(&item.key)?;
                 let since = super::hours::whole_millis(item.since);
-                still(&standing, self.priority(&alarm_of(item)), since).then(|| (item.clone(), standing))
+                still(&standing, self.priority(&item.key), since).then(|| (item.clone(), standing))
             })
             .collect();
         if open.is_empty() {
@@ -61,11 +63,14 @@ impl Site {
         }
         let from = self.group(&origin);
         let next = from.and_then(|group| self.next_of(group));
-        for way in [Way::Instead, Way::Next, Way::Others].into_iter().filter(|way| *way >= first) {
+        for way in [FallbackStep::Instead, FallbackStep::Next, FallbackStep::Others]
+            .into_iter()
+            .filter(|way| *way >= first)
+        {
             let groups: Vec<usize> = match way {
-                Way::Instead => from.into_iter().collect(),
-                Way::Next => next.into_iter().collect(),
-                Way::Others => {
+                FallbackStep::Instead => from.into_iter().collect(),
+                FallbackStep::Next => next.into_iter().collect(),
+                FallbackStep::Others => {
                     (0..self.garden.tell.len()).filter(|&g| Some(g) != from && Some(g) != next).collect()
                 }
             };
@@ -81,53 +86,53 @@ impl Site {
         }
     }
 
-    fn addresses(&self, group: usize, way: Way) -> Vec<Address> {
+    fn addresses(&self, group: usize, way: FallbackStep) -> Vec<Address> {
         let tell = &self.garden.tell[group];
-        if way == Way::Instead { tell.instead.clone() } else { tell.by.clone() }
+        if way == FallbackStep::Instead { tell.instead.clone() } else { tell.by.clone() }
     }
 
     /// Tells one group, at once or when it may be told.
     fn bring(
         &mut self,
         group: usize,
-        way: Way,
+        way: FallbackStep,
         origin: &str,
         open: &[(Item, AlarmSnapshot)],
         given_up: &GivenUp,
         into: &mut Vec<Message>,
     ) {
         let now = given_up.at;
-        let hours = if way == Way::Instead { self.hours_instead(group) } else { self.hours(group) };
+        let hours = if way == FallbackStep::Instead { self.hours_instead(group) } else { self.hours(group) };
         let free_at = hours.at_once(now);
-        let mut entries: Vec<Entry> = Vec::new();
+        let mut entries: Vec<DraftEntry> = Vec::new();
         for (item, standing) in open {
-            let alarm = alarm_of(item);
+            let alarm = &item.key;
             let since = super::hours::whole_millis(item.since);
             // A group that knows of it needs no second message.
-            if way != Way::Instead && self.rows.told(&alarm, group, since).is_some() {
+            if way != FallbackStep::Instead && self.rows.told(alarm, group, since).is_some() {
                 continue;
             }
-            let which = Which {
+            let which = WaitKey {
                 alarm: alarm.clone(),
                 group,
                 wait: WaitFor::TellNotDelivered { to: origin.to_owned() },
             };
-            if way == Way::Next {
-                self.drop_answers_to(group, &alarm);
+            if way == FallbackStep::Next {
+                self.drop_answers_to(group, alarm);
             }
-            if self.priority(&alarm) < Priority::High && now < free_at {
-                self.rows.put(which, Row { since, due: free_at });
+            if self.priority(alarm) < Priority::High && now < free_at {
+                self.rows.put(which, WaitTimes { since, due: free_at });
                 continue;
             }
             // The same cause for each address that failed, so that all give one key.
-            let row = Row { since, due: super::hours::whole_millis(given_up.message.made_at) };
-            entries.push(Entry { again: false, ..self.entry(&which, row, standing) });
-            if way != Way::Instead {
-                self.told(group, &alarm, since, standing.state, now);
+            let row = WaitTimes { since, due: super::hours::whole_millis(given_up.message.made_at) };
+            entries.push(DraftEntry { again: false, ..self.entry(&which, row, standing) });
+            if way != FallbackStep::Instead {
+                self.told(group, alarm, since, standing.state, now);
             }
         }
         let whole = entries.len() == given_up.message.items.len();
-        let draft = Draft {
+        let draft = MessageDraft {
             garden: &self.garden,
             who: &self.garden.tell[group].who,
             purpose: Purpose::NotDelivered { to: origin.to_owned() },
@@ -146,8 +151,4 @@ impl Site {
             }
         }
     }
-}
-
-fn alarm_of(item: &Item) -> Alarm {
-    Alarm { kind: item.key.kind, place: item.key.place.clone() }
 }

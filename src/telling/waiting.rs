@@ -10,21 +10,12 @@ use jiff::Timestamp;
 
 use super::message::{WaitFor, Waiting};
 use crate::alarms::AlarmKey;
-use crate::alarms::Kind;
 use crate::garden::plan::Garden;
-use crate::model::Id;
-
-/// An alarm of the garden.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Alarm {
-    pub(super) kind: Kind,
-    pub(super) place: Id,
-}
 
 /// Which row; the rows of one alarm stand together.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Which {
-    pub(super) alarm: Alarm,
+pub(super) struct WaitKey {
+    pub(super) alarm: AlarmKey,
     /// The group's number in the garden.
     pub(super) group: usize,
     pub(super) wait: WaitFor,
@@ -32,7 +23,7 @@ pub(super) struct Which {
 
 /// The times of a row, whole milliseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Row {
+pub(super) struct WaitTimes {
     /// The occurrence: when the condition began.
     pub(super) since: Timestamp,
     pub(super) due: Timestamp,
@@ -40,15 +31,15 @@ pub(super) struct Row {
 
 /// All rows of one garden.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Rows {
-    rows: BTreeMap<Which, Row>,
+pub(super) struct WaitingTable {
+    rows: BTreeMap<WaitKey, WaitTimes>,
     /// Whether they differ from what was last given to the store.
     changed: bool,
 }
 
-impl Rows {
-    /// Puts a row in the place of the one before.
-    pub(super) fn put(&mut self, which: Which, row: Row) {
+impl WaitingTable {
+    /// Replaces the row before.
+    pub(super) fn put(&mut self, which: WaitKey, row: WaitTimes) {
         if self.rows.get(&which) != Some(&row) {
             self.rows.insert(which, row);
             self.changed = true;
@@ -56,28 +47,28 @@ impl Rows {
     }
 
     /// Puts a row as the store had it.
-    pub(super) fn put_back(&mut self, which: Which, row: Row) {
+    pub(super) fn put_back(&mut self, which: WaitKey, row: WaitTimes) {
         self.rows.insert(which, row);
     }
 
-    pub(super) fn remove(&mut self, which: &Which) -> Option<Row> {
+    pub(super) fn remove(&mut self, which: &WaitKey) -> Option<WaitTimes> {
         let row = self.rows.remove(which);
         self.changed |= row.is_some();
         row
     }
 
-    pub(super) fn get(&self, which: &Which) -> Option<Row> {
+    pub(super) fn get(&self, which: &WaitKey) -> Option<WaitTimes> {
         self.rows.get(which).copied()
     }
 
     /// All rows, those of one alarm together.
-    pub(super) fn iter(&self) -> impl Iterator<Item = (&Which, &Row)> {
+    pub(super) fn iter(&self) -> impl Iterator<Item = (&WaitKey, &WaitTimes)> {
         self.rows.iter()
     }
 
     /// The rows of one alarm.
-    pub(super) fn of(&self, alarm: &Alarm) -> Vec<(Which, Row)> {
-        let first = Which { alarm: alarm.clone(), group: 0, wait: WaitFor::Tell };
+    pub(super) fn of(&self, alarm: &AlarmKey) -> Vec<(WaitKey, WaitTimes)> {
+        let first = WaitKey { alarm: alarm.clone(), group: 0, wait: WaitFor::Tell };
         self.rows
             .range((Bound::Included(first), Bound::Unbounded))
             .take_while(|(which, _)| which.alarm == *alarm)
@@ -86,7 +77,7 @@ impl Rows {
     }
 
     /// Takes away the rows of one alarm that `goes` names.
-    pub(super) fn drop_of(&mut self, alarm: &Alarm, goes: impl Fn(&Which, Row) -> bool) {
+    pub(super) fn drop_of(&mut self, alarm: &AlarmKey, goes: impl Fn(&WaitKey, WaitTimes) -> bool) {
         for (which, row) in self.of(alarm) {
             if goes(&which, row) {
                 self.remove(&which);
@@ -95,13 +86,13 @@ impl Rows {
     }
 
     /// When the group was told of this occurrence, if it was.
-    pub(super) fn told(&self, alarm: &Alarm, group: usize, since: Timestamp) -> Option<Timestamp> {
-        let which = Which { alarm: alarm.clone(), group, wait: WaitFor::Over };
+    pub(super) fn told(&self, alarm: &AlarmKey, group: usize, since: Timestamp) -> Option<Timestamp> {
+        let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Over };
         self.get(&which).filter(|row| row.since == since).map(|row| row.due)
     }
 
     /// The same, if that was since the alarm was last raised or came again.
-    pub(super) fn told_now(&self, alarm: &Alarm, group: usize, since: Timestamp) -> Option<Timestamp> {
+    pub(super) fn told_now(&self, alarm: &AlarmKey, group: usize, since: Timestamp) -> Option<Timestamp> {
         self.told(alarm, group, since).filter(|at| *at >= since)
     }
 
@@ -123,11 +114,7 @@ impl Rows {
         let waiting = self.rows.iter().filter_map(|(which, row)| {
             Some(Waiting {
                 who: garden.tell.get(which.group)?.who.clone(),
-                alarm: AlarmKey {
-                    site: garden.site.id.clone(),
-                    kind: which.alarm.kind,
-                    place: which.alarm.place.clone(),
-                },
+                alarm: which.alarm.clone(),
                 since: row.since,
                 due: row.due,
                 wait: which.wait.clone(),

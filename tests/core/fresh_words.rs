@@ -100,7 +100,7 @@ fn after_a_restart_the_stored_words_stand_until_the_next_judgement() {
     moves(&mut run, PROBE, "2026-03-10T09:00", "2026-03-10T14:00", (0.21, 0.20));
     let told = run.changes.remove(0);
     let mut again = small("");
-    again.desk.core.restore_alarms(vec![stored(&told)]);
+    again.router.core.restore_alarms(vec![stored(&told)]);
     assert_eq!(shown(&again).0, told.text);
     moves(&mut again, PROBE, "2026-03-11T06:45", "2026-03-11T07:00", (0.20, 0.20));
     let (text, at) = shown(&again);

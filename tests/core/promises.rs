@@ -495,7 +495,7 @@ fn readings_without_a_time_that_arrive_at_once_are_all_kept() {
         let mut batch = Batch::default();
         let arrival = t("2026-03-10T10:00");
         for _ in 0..4 {
-            run.desk.core.take(GAUGE, Sample { at: None, raw: 1.0, battery: None }, arrival, &mut batch);
+            run.router.core.take(GAUGE, Sample { at: None, raw: 1.0, battery: None }, arrival, &mut batch);
         }
         let times: BTreeSet<Timestamp> = batch.readings.iter().map(|r| r.at).collect();
         assert_eq!(times.len(), 4, "{clock:?}");

@@ -157,7 +157,7 @@ fn what_is_given_back_after_a_restart_is_the_same() {
     let (run, sent) = whole();
     let mut again = Run::new(&garden());
     for &(at, raw) in &sent {
-        again.desk.core.restore_rain(GAUGE, at, raw, Some(raw * 0.2));
+        again.router.core.restore_rain(GAUGE, at, raw, Some(raw * 0.2));
     }
     let last_days = &sent[sent.len() - 15 * 96..];
     for &(at, raw) in last_days {

@@ -77,7 +77,7 @@ impl Speaking {
 
     /// A daemon that starts at `minute`, with what the store has kept.
     fn restart(&mut self, minute: i64) -> &mut Self {
-        self.run.restart().desk.core.start(t(minute));
+        self.run.restart().router.core.start(t(minute));
         self
     }
 
@@ -372,7 +372,7 @@ fn a_gauge_that_counts_nothing_for_weeks_is_not_faulty() {
 
 /// A daemon that starts again with what the store has kept.
 fn restarted(run: &mut Run) -> &mut Run {
-    run.restart().desk.core.start(t(0));
+    run.restart().router.core.start(t(0));
     run
 }
 
@@ -525,7 +525,7 @@ fn a_low_battery_is_remembered_over_a_restart() {
     let mut run = Batteries::new(with_battery().text());
     run.reports("3.3", 4);
     let mut again = Batteries::new(with_battery().text());
-    again.run.desk.core.restore_alarms(vec![stored(&run.run.changes[0])]);
+    again.run.router.core.restore_alarms(vec![stored(&run.run.changes[0])]);
     again.minute = 60;
     again.reports("3.3", 10).reports("3.9", 20);
     assert_eq!(again.told(), []);

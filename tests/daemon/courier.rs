@@ -8,7 +8,7 @@ use crate::support::people::message;
 use crate::support::post::{Does, Post, Scripted};
 use trug::alarms::Priority;
 use trug::deliver::channel::Failure;
-use trug::deliver::worker::Pace;
+use trug::deliver::worker::WorkerPace;
 use trug::garden::plan::Channel;
 use trug::store::MessageState;
 use trug::telling::Message;
@@ -222,11 +222,11 @@ async fn a_way_that_is_not_there_gives_up_at_once_and_says_whether_another_did()
     let mut post = Post::new();
     let both = [
         message(1, Channel::Webhook, "office", Priority::High, 0),
-        message(1, Channel::ToldFile, "record", Priority::High, 0),
+        message(1, Channel::File, "record", Priority::High, 0),
         message(2, Channel::Webhook, "office", Priority::High, 1),
     ];
     post.add(&both);
-    post.start(Channel::ToldFile, Scripted::new(post.clock(), |_, _| Does::Takes));
+    post.start(Channel::File, Scripted::new(post.clock(), |_, _| Does::Takes));
     tokio::time::sleep(Duration::from_secs(5)).await;
     post.stop().await;
     let none = Scripted::new(post.clock(), |_, _| Does::Fails(Failure::Never("it is not set up".to_owned())));
@@ -354,7 +354,7 @@ async fn thousands_at_once_go_out_once_each() {
         (0..5000).map(|n| to(n, &format!("address-{}-{}", n % 500, n % 10), Priority::Medium)).collect();
     post.add(&messages);
     // As a webhook's own time would be.
-    let pace = Pace { longest_try: Duration::from_secs(10), ..Pace::default() };
+    let pace = WorkerPace { longest_try: Duration::from_secs(10), ..WorkerPace::default() };
     post.start_with(Channel::Webhook, by.clone(), post.reader.clone(), pace);
     let all = tokio::time::timeout(HOUR, async {
         while by.taken().len() < 4500 {

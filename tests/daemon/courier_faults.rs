@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use trug::alarms::Priority;
 use trug::deliver::channel::Failure;
-use trug::deliver::worker::{GiveUp, MessageSource, Pace};
+use trug::deliver::worker::{GiveUp, MessageSource, WorkerPace};
 use trug::garden::plan::Channel;
 use trug::store::{DueMessage, MessageLook, MessageState, Reader, StoreError};
 use trug::telling::Message;
@@ -116,7 +116,7 @@ async fn check(case: &Case) {
     let script = case.script.clone();
     let by = Scripted::new(post.clock(), move |number, _| does(script[(number - 1) % script.len()]));
     let source = Unsure { reader: post.reader.clone(), asked: Arc::default(), fails_each: case.fails_each };
-    post.start_with(Channel::Webhook, by.clone(), source.clone(), Pace::default());
+    post.start_with(Channel::Webhook, by.clone(), source.clone(), WorkerPace::default());
     post.add(&messages);
     for (after_s, kill) in &case.breaks {
         tokio::time::sleep(Duration::from_secs(u64::from(*after_s))).await;
@@ -125,7 +125,7 @@ async fn check(case: &Case) {
         } else {
             post.stop().await
         }
-        post.start_with(Channel::Webhook, by.clone(), source.clone(), Pace::default());
+        post.start_with(Channel::Webhook, by.clone(), source.clone(), WorkerPace::default());
     }
     post.all_done(Duration::from_secs(4 * 3600)).await;
     post.stop().await;

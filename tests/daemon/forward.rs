@@ -12,7 +12,7 @@ use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::routing::post;
 use reqwest::Url;
 use tokio::net::TcpListener;
-use trug::deliver::forward::{Auth, Target};
+use trug::deliver::forward::{Auth, ForwardTarget};
 
 /// What the server has seen.
 #[derive(Default)]
@@ -25,7 +25,7 @@ struct Seen {
 }
 
 /// How it answers: from the number of the request and the lines.
-type Answer = dyn Fn(usize, &[&str]) -> (StatusCode, String) + Send + Sync;
+type ServerAnswer = dyn Fn(usize, &[&str]) -> (StatusCode, String) + Send + Sync;
 
 struct Server {
     url: Url,
@@ -37,7 +37,7 @@ impl Server {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let url = format!("http://{}/write?db=garden", listener.local_addr().unwrap());
         let seen = Arc::new(Mutex::new(Seen::default()));
-        let (noted, answer): (_, Arc<Answer>) = (Arc::clone(&seen), Arc::new(answer));
+        let (noted, answer): (_, Arc<ServerAnswer>) = (Arc::clone(&seen), Arc::new(answer));
         let handler = move |headers: HeaderMap, uri: Uri, body: String| {
             let (noted, answer) = (Arc::clone(&noted), Arc::clone(&answer));
             async move {
@@ -81,7 +81,7 @@ fn numbers(count: u32) -> Vec<f64> {
 }
 
 /// Forwards readings with the raw numbers 0, 1, 2 ... and waits until it is done.
-async fn forward_all(target: Target, count: u32) -> Forwarding {
+async fn forward_all(target: ForwardTarget, count: u32) -> Forwarding {
     let mut forwarding = Forwarding::new(1);
     forwarding.start(target);
     forwarding.add((0..count).map(|n| reading(0, n.into(), n.into())).collect());
@@ -185,7 +185,7 @@ async fn a_server_that_does_not_answer_or_is_not_there_costs_nothing() {
     let address = silent.local_addr().unwrap();
     let url = Url::parse(&format!("http://{address}/write?db=garden")).unwrap();
     let mut forwarding = Forwarding::new(1);
-    let target = Target { timeout: Duration::from_millis(50), ..Forwarding::target(url, 100) };
+    let target = ForwardTarget { timeout: Duration::from_millis(50), ..Forwarding::target(url, 100) };
     forwarding.start(target.clone());
     forwarding.add((0..150).map(|n| reading(0, n, n as f64)).collect());
     for _ in 0..2 {
@@ -232,7 +232,7 @@ async fn the_server_is_told_who_we_are() {
         ),
     ] {
         let server = Server::start(|_, _| ok()).await;
-        forward_all(Target { auth, ..Forwarding::target(server.url.clone(), 100) }, 1).await;
+        forward_all(ForwardTarget { auth, ..Forwarding::target(server.url.clone(), 100) }, 1).await;
         assert_eq!(server.seen.lock().unwrap().authorization.as_deref(), Some(expected));
     }
 }

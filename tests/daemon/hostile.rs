@@ -16,7 +16,7 @@ use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::QoS;
 use trug::garden::record::Reject;
 use trug::model::TimeFrom;
-use trug::store::{Filter, Reader};
+use trug::store::{Reader, ReadingFilter};
 
 const STATUS: &str = "trug/saltbush-gully/status";
 const LIMIT: Duration = Duration::from_secs(60);
@@ -76,11 +76,11 @@ impl Garden {
         let at = Timestamp::from_second(self.next_s).expect("the present");
         let payload = format!(r#"{{"raw":2000,"t":{}}}"#, self.next_s);
         self.send(vec![Post::new("saltbush-gully/kitchen-bed/moisture-30cm", payload.as_bytes())]);
-        let filter = Filter {
+        let filter = ReadingFilter {
             sensors: vec!["kitchen-30cm".to_owned()],
             from: Some(at),
             to: Timestamp::from_second(self.next_s + 1).ok(),
-            ..Filter::default()
+            ..ReadingFilter::default()
         };
         wait_until(&format!("a good reading to be stored after {after}"), LIMIT, || {
             self.daemon.assert_alive();
@@ -92,7 +92,7 @@ impl Garden {
     }
 
     /// Time, raw number, whether the time is the device's, whether it is late.
-    fn readings(&self, filter: &Filter) -> Vec<(Timestamp, f64, bool, bool)> {
+    fn readings(&self, filter: &ReadingFilter) -> Vec<(Timestamp, f64, bool, bool)> {
         let mut rows = Vec::new();
         self.reader
             .readings(filter, |row| {
@@ -104,7 +104,7 @@ impl Garden {
     }
 
     fn of(&self, sensor: &str) -> Vec<(Timestamp, f64, bool, bool)> {
-        self.readings(&Filter { sensors: vec![sensor.to_owned()], ..Filter::default() })
+        self.readings(&ReadingFilter { sensors: vec![sensor.to_owned()], ..ReadingFilter::default() })
     }
 
     fn rejects(&self) -> Vec<(String, Vec<u8>, String)> {

@@ -16,7 +16,7 @@ use axum::http::StatusCode;
 use axum::routing::post;
 use jiff::Timestamp;
 use trug::alarms::{Kind, State};
-use trug::engine::Keeper;
+use trug::engine::Engine;
 use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::record::Batch;
@@ -241,10 +241,10 @@ fn a_clock_that_is_set_while_the_daemon_runs_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let mut settings = settings(SHIPPED);
     settings.store.path = folder.path().join("trug.db");
-    let mut running = Running::start(Keeper::open(&settings, Clock::Arrival).unwrap(), clock_that_is_set);
+    let mut running = Running::start(Engine::open(&settings, Clock::Arrival).unwrap(), clock_that_is_set);
     let reader = Reader::open(&settings.store.path).unwrap();
-    let rounds = running.signs.pulse.rounds();
-    wait_until("a round", LIMIT, || (running.signs.pulse.rounds() > rounds + 1).then_some(()));
+    let rounds = running.daemon_health.pulse.rounds();
+    wait_until("a round", LIMIT, || (running.daemon_health.pulse.rounds() > rounds + 1).then_some(()));
     assert!(history(&reader, Kind::ClockJumped).is_empty());
     AHEAD_S.store(-7200, Ordering::Relaxed);
     let steps = wait_until("the jump", LIMIT, || {
@@ -254,8 +254,8 @@ fn a_clock_that_is_set_while_the_daemon_runs_is_told() {
     assert!(steps[0].text.contains("jumped back by 2 hours"), "{}", steps[0].text);
     // Set forward again: the alarm stands, and is not told a second time.
     AHEAD_S.store(0, Ordering::Relaxed);
-    let rounds = running.signs.pulse.rounds();
-    wait_until("more rounds", LIMIT, || (running.signs.pulse.rounds() > rounds + 2).then_some(()));
+    let rounds = running.daemon_health.pulse.rounds();
+    wait_until("more rounds", LIMIT, || (running.daemon_health.pulse.rounds() > rounds + 2).then_some(()));
     running.end();
     assert_eq!(history(&reader, Kind::ClockJumped).len(), 1);
 }

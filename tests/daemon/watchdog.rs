@@ -17,10 +17,9 @@ use jiff::Timestamp;
 use trug::alarms::{Kind, State};
 use trug::commands::daemon::direct;
 use trug::deliver::channel::{Channel, Failure};
-use trug::engine::watchdog::{self, Manager};
-use trug::engine::{Keeper, system_now};
+use trug::engine::watchdog::{self, ServiceManager};
+use trug::engine::{Engine, system_now};
 use trug::garden::Clock;
-use trug::garden::plan;
 use trug::garden::system::health::{DiskHealth, SystemHealth};
 use trug::settings::Settings;
 use trug::store::Reader;
@@ -141,7 +140,7 @@ on_delay_s = 0
 fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     let folder = tempfile::tempdir().unwrap();
     let settings = settings(folder.path());
-    let mut keeper = Keeper::open(&settings, Clock::Arrival).unwrap();
+    let mut keeper = Engine::open(&settings, Clock::Arrival).unwrap();
     let (stuck, is_stuck) = blocking::channel();
     let (release, released) = blocking::channel::<()>();
     let mut first = true;
@@ -152,7 +151,7 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
         }
     }));
     let mut running = Running::start(keeper, system_now);
-    let (signs, stop) = (Arc::clone(&running.signs), running.stop.clone());
+    let (daemon_health, stop) = (Arc::clone(&running.daemon_health), running.stop.clone());
 
     let said: Arc<Mutex<Vec<String>>> = Arc::default();
     let tell = {
@@ -164,13 +163,21 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     };
     let times = |line: &str| said.lock().unwrap().iter().filter(|it| *it == line).count();
     let alive = || times("WATCHDOG=1");
-    let manager = Manager { watchdog: Some(Duration::from_secs(1)), tell: Arc::new(tell) };
-    running.runtime.spawn(watchdog::run(manager, Arc::clone(&signs), "Well.".to_owned(), stop.clone()));
+    let manager = ServiceManager { watchdog: Some(Duration::from_secs(1)), tell: Arc::new(tell) };
+    running.runtime.spawn(watchdog::run(
+        manager,
+        Arc::clone(&daemon_health),
+        "Well.".to_owned(),
+        stop.clone(),
+    ));
     let taken = Taken::default();
-    let mut ways = direct::Ways::default();
-    ways.add(plan::Channel::Email, Arc::new(taken.clone()));
-    let direct =
-        direct::Direct { ways, broker: settings.broker.clone(), signs: Arc::clone(&signs), now: system_now };
+    let channels = Arc::new(taken.clone());
+    let direct = direct::Direct {
+        channels,
+        broker: settings.broker.clone(),
+        daemon_health: Arc::clone(&daemon_health),
+        now: system_now,
+    };
     running.runtime.spawn(direct::run(direct, stop));
 
     wait_until("a word of life", LIMIT, || (alive() > 0).then_some(()));
@@ -179,20 +186,20 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     let disk = DiskHealth { free_bytes: 1, total_bytes: 32_000_000_000, grown_bytes_a_day: None };
     running.look(SystemHealth { disk: Some(disk), ..SystemHealth::default() });
     is_stuck.recv_timeout(LIMIT).unwrap();
-    let since = wait_until("the write to be noted", LIMIT, || signs.own.writing_since());
+    let since = wait_until("the write to be noted", LIMIT, || daemon_health.store_watch.writing_since());
     // Another line for the manager, said by a look that came after all that was before it.
     let looks_again = |away: bool, line: &str| {
         let before = times(line);
-        signs.broker_away.store(away, Ordering::Relaxed);
+        daemon_health.broker_away.store(away, Ordering::Relaxed);
         wait_until(line, LIMIT, || (times(line) > before).then_some(()));
     };
     looks_again(true, "STATUS=The broker cannot be reached, so no readings come in.");
-    let (before, rounds) = (alive(), signs.pulse.rounds());
+    let (before, rounds) = (alive(), daemon_health.pulse.rounds());
     let told = wait_until("the message past the store", LIMIT, || taken.0.lock().unwrap().first().cloned());
     // A keeper that runs takes each look at once and goes round for it.
     wait_until("looks that nobody takes", LIMIT, || (!running.offer(SystemHealth::default())).then_some(()));
     looks_again(false, "STATUS=Well.");
-    assert_eq!(signs.pulse.rounds(), rounds, "the keeper went round while its write was held");
+    assert_eq!(daemon_health.pulse.rounds(), rounds, "the keeper went round while its write was held");
     assert_eq!(alive(), before, "a keeper that is stuck was called alive");
     assert_eq!((told.who.as_str(), told.items.len()), ("grounds", 1));
     assert_eq!(told.items[0].key.kind, Kind::StoreFailing);

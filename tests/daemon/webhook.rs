@@ -26,7 +26,7 @@ fn office(n: u32) -> Message {
 }
 
 fn webhooks(url: &str, timeout_s: u32) -> Webhooks {
-    Webhooks::new(&settings(&[("office", url, timeout_s)], &[]).webhooks, now).unwrap()
+    Webhooks::new(&settings(&[("office", url, timeout_s)], &[]).channels.webhooks, now).unwrap()
 }
 
 /// Sends one message to a server that answers so, and gives what came of it.

@@ -12,8 +12,8 @@ use crate::support::views::{Fixed, at};
 use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use tempfile::TempDir;
-use trug::engine::Keeper;
-use trug::engine::Message;
+use trug::engine::Engine;
+use trug::engine::RawMessage;
 use trug::garden::view::SiteView;
 use trug::garden::{AcclimatiseAnswer, Acclimatising, Clock};
 use trug::history::{Bin, ProbeBins, root_zone_bins};
@@ -122,11 +122,11 @@ impl Place {
         let mut settings = settings_with(SHIPPED_TRUG, SMALL);
         settings.gardens[0].sensors.retain(|it| !matches!(it.id.as_str(), "bare-15cm" | "spare-temp"));
         settings.store.path = folder.path().join("trug.db");
-        let mut keeper = Keeper::open(&settings, Clock::Readings).expect("a new store");
+        let mut keeper = Engine::open(&settings, Clock::Readings).expect("a new store");
         keeper.tell_nobody();
         keeper.on_change(Box::new(|_| {}));
         for (topic, arrival, payload) in messages {
-            keeper.open_message(Message {
+            keeper.open_message(RawMessage {
                 topic: topic.as_bytes(),
                 payload: payload.as_bytes(),
                 retained: false,
@@ -139,8 +139,8 @@ impl Place {
     }
 
     fn over(folder: TempDir, settings: Settings, now: Option<Timestamp>) -> Self {
-        let keeper = Keeper::open(&settings, Clock::Readings).expect("the store is there");
-        let mut view = keeper.desk.core.view(SITE).expect("the site");
+        let keeper = Engine::open(&settings, Clock::Readings).expect("the store is there");
+        let mut view = keeper.router.core.view(SITE).expect("the site");
         drop(keeper);
         view.now = now.unwrap_or(view.now);
         let reader = Reader::open(&settings.store.path).expect("the store can be read");

@@ -15,7 +15,7 @@ use trug::garden::record::{Batch, Reading, Reflag};
 use trug::history::{Bin, Point, Step, bin_of};
 use trug::model::SensorIx;
 use trug::quality::{Flag, Tests};
-use trug::store::{Filling, Filter, Reader, Store};
+use trug::store::{QuarterProgress, Reader, ReadingFilter, Store};
 
 const SITE: &str = "saltbush-gully";
 const SENSORS: u32 = 3;
@@ -220,7 +220,7 @@ proptest! {
         // In the end all can be made, and nothing is stale.
         let late = begin + SignedDuration::from_secs(SPAN_S * 3);
         let mut steps = 0;
-        while store.fill_quarters(late).unwrap() == Filling::More {
+        while store.fill_quarters(late).unwrap() == QuarterProgress::More {
             steps += 1;
             prop_assert!(steps < 10_000, "it does not end");
         }
@@ -248,7 +248,7 @@ fn whole_quarters_are_not_read_from_the_readings() {
     let minutes = |count: i64| (0..count).map(|m| reading(m.rem_euclid(2) as u32, m * 60_000, 1000.0));
     let batch = Batch { readings: minutes(300).collect(), ..Batch::default() };
     store.commit(&only(&batch)).unwrap();
-    while store.fill_quarters(at(300 * 60_000)).unwrap() == Filling::More {}
+    while store.fill_quarters(at(300 * 60_000)).unwrap() == QuarterProgress::More {}
     let changed = rusqlite::Connection::open(&path).unwrap();
     changed.execute("UPDATE quarter SET max = 0.9", []).unwrap();
     let reader = Reader::open(&path).unwrap();
@@ -307,7 +307,7 @@ fn an_older_store_is_caught_up_with() {
     };
     check(&all);
     let mut steps = 0;
-    while store.fill_quarters(to).unwrap() == Filling::More {
+    while store.fill_quarters(to).unwrap() == QuarterProgress::More {
         steps += 1;
         let late = reading(1, steps * 6_000_000 + 30_000, 5.0);
         let batch = Batch { readings: vec![late], ..Batch::default() };
@@ -351,7 +351,7 @@ fn cost_of_filling() {
                             let filling = store.fill_quarters(at(minute * 60_000)).unwrap();
                             worst = worst.max(one.elapsed().as_secs_f64() * 1e3);
                             steps += 1;
-                            if filling == Filling::Done {
+                            if filling == QuarterProgress::Done {
                                 break;
                             }
                         }
@@ -389,7 +389,7 @@ fn limits_are_kept() {
     assert_eq!(reader.points("no-such-site", "probe-0", at(0), at(100), 10).unwrap(), []);
     let mut count = 0;
     reader
-        .readings(&Filter::default(), |_| {
+        .readings(&ReadingFilter::default(), |_| {
             count += 1;
             ControlFlow::Continue(())
         })

@@ -13,7 +13,7 @@ use trug::garden::record::{Batch, Reading, Reflag};
 use trug::model::Quantity;
 use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
-use trug::store::{Committed, Filter, Reader, Store, StoreError, Transaction};
+use trug::store::{Committed, Reader, ReadingFilter, Store, StoreError, Transaction};
 
 fn folder() -> TempDir {
     tempfile::tempdir().expect("a folder for the test")
@@ -27,7 +27,7 @@ fn readings(readings: Vec<Reading>) -> Batch {
     Batch { readings, ..Batch::default() }
 }
 
-fn all(reader: &Reader, filter: &Filter) -> Vec<(String, i64, f64, Option<f64>, Flag, bool)> {
+fn all(reader: &Reader, filter: &ReadingFilter) -> Vec<(String, i64, f64, Option<f64>, Flag, bool)> {
     let mut rows = Vec::new();
     reader
         .readings(filter, |row| {
@@ -64,7 +64,7 @@ fn a_batch_comes_back_as_it_was() {
 
     let reader = Reader::open(&path).unwrap();
     assert_eq!(
-        all(&reader, &Filter::default()),
+        all(&reader, &ReadingFilter::default()),
         [
             ("kitchen-15cm".to_owned(), -5000, 1500.0, Some(0.15), Flag::Pass, true),
             ("kitchen-15cm".to_owned(), 0, 1450.0, Some(0.145), Flag::Pass, false),
@@ -90,14 +90,17 @@ fn a_filter_takes_what_it_names() {
     let rows: Vec<_> = (0..3).flat_map(|n| (0..3).map(move |s| reading(s, n * 1000, f64::from(s)))).collect();
     store.commit(&only(&readings(rows))).unwrap();
     let reader = Reader::open(&path).unwrap();
-    let count = |filter: Filter| all(&reader, &filter).len();
+    let count = |filter: ReadingFilter| all(&reader, &filter).len();
     let some = |text: &str| Some(text.to_owned());
-    assert_eq!(count(Filter { site: some("redgum-flat"), ..Filter::default() }), 3);
-    assert_eq!(count(Filter { sensors: vec!["kitchen-15cm".to_owned()], ..Filter::default() }), 6);
-    assert_eq!(count(Filter { place: some("site"), ..Filter::default() }), 3);
-    assert_eq!(count(Filter { place: some("kitchen-bed"), ..Filter::default() }), 6);
-    assert_eq!(count(Filter { site: some("nowhere"), ..Filter::default() }), 0);
-    let middle = Filter { from: Some(at(1000)), to: Some(at(2000)), ..Filter::default() };
+    assert_eq!(count(ReadingFilter { site: some("redgum-flat"), ..ReadingFilter::default() }), 3);
+    assert_eq!(
+        count(ReadingFilter { sensors: vec!["kitchen-15cm".to_owned()], ..ReadingFilter::default() }),
+        6
+    );
+    assert_eq!(count(ReadingFilter { place: some("site"), ..ReadingFilter::default() }), 3);
+    assert_eq!(count(ReadingFilter { place: some("kitchen-bed"), ..ReadingFilter::default() }), 6);
+    assert_eq!(count(ReadingFilter { site: some("nowhere"), ..ReadingFilter::default() }), 0);
+    let middle = ReadingFilter { from: Some(at(1000)), to: Some(at(2000)), ..ReadingFilter::default() };
     assert_eq!(count(middle), 3, "the end does not belong to it");
 
     let activity = reader.activity(at(1000)).unwrap();
@@ -128,7 +131,7 @@ fn a_reading_is_stored_once_and_the_first_raw_number_stays() {
     assert_eq!(store.commit(&only(&minus)).unwrap().repeated, 1);
 
     let reader = Reader::open(&path).unwrap();
-    assert_eq!(all(&reader, &Filter::default())[0].2, 1450.0);
+    assert_eq!(all(&reader, &ReadingFilter::default())[0].2, 1450.0);
     let rejects = reader.rejects(10).unwrap();
     assert_eq!(rejects.len(), 1);
     assert_eq!(rejects[0].at, at(77));

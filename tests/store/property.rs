@@ -10,7 +10,7 @@ use std::time::Instant;
 use crate::support::garden::{START_MS, only, probes, reading};
 use proptest::prelude::*;
 use trug::garden::record::Batch;
-use trug::store::{Filter, Reader, Store, Transaction};
+use trug::store::{Reader, ReadingFilter, Store, Transaction};
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(40))]
@@ -54,7 +54,7 @@ proptest! {
         let reader = Reader::open(&path).unwrap();
         let mut found = Vec::new();
         reader
-            .readings(&Filter::default(), |row| {
+            .readings(&ReadingFilter::default(), |row| {
                 let sensor = row.series.sensor.trim_start_matches("probe-").parse().unwrap();
                 found.push(((row.at.as_millisecond() - START_MS, sensor), row.raw));
                 ControlFlow::Continue(())

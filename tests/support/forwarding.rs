@@ -9,7 +9,7 @@ use tempfile::TempDir;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
-use trug::deliver::forward::{self, Auth, Pace, Target};
+use trug::deliver::forward::{self, Auth, ForwardPace, ForwardTarget};
 use trug::garden::record::{Batch, Reading};
 use trug::store::{Reader, Store, Transaction};
 
@@ -38,14 +38,14 @@ impl Forwarding {
     }
 
     /// A target with short waits.
-    pub(crate) fn target(url: Url, batch: u32) -> Target {
-        Target {
+    pub(crate) fn target(url: Url, batch: u32) -> ForwardTarget {
+        ForwardTarget {
             name: NAME.to_owned(),
             url,
             auth: Auth::None,
             batch,
             timeout: Duration::from_secs(10),
-            pace: Pace {
+            pace: ForwardPace {
                 first: Duration::from_millis(5),
                 most: Duration::from_millis(50),
                 gather: Duration::ZERO,
@@ -54,7 +54,7 @@ impl Forwarding {
     }
 
     /// Starts the forwarder.
-    pub(crate) fn start(&mut self, target: Target) {
+    pub(crate) fn start(&mut self, target: ForwardTarget) {
         let (progress, mut positions) = mpsc::channel::<(String, i64)>(4);
         let stop = CancellationToken::new();
         let store = Arc::clone(&self.store);

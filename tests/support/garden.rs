@@ -14,7 +14,7 @@ use trug::model::{Id, Place, Quantity};
 use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
 use trug::settings::{Settings, from_text};
-use trug::store::{Letter, Transaction};
+use trug::store::{AlarmPublication, Transaction};
 
 /// The configuration that ships with the program.
 pub(crate) const SHIPPED_TRUG: &str = include_str!("../../config/trug.toml");
@@ -221,10 +221,10 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
 }
 
 /// The letter of a step.
-pub(crate) fn letter(change: &AlarmChange) -> Letter {
+pub(crate) fn letter(change: &AlarmChange) -> AlarmPublication {
     let AlarmKey { site, kind, place } = &change.key;
     let kind = kind.name();
-    Letter {
+    AlarmPublication {
         key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
         topic: format!("trug/{site}/alarm/{kind}/{place}"),
         payload: change.text.clone().into_bytes(),

@@ -7,13 +7,13 @@ use jiff::Timestamp;
 use tokio::runtime::Runtime;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
-use trug::engine::{Inbox, Keeper, Signs};
+use trug::engine::{DaemonHealth, Engine, Inbox};
 use trug::garden::system::health::SystemHealth;
 
 /// It is stopped and waited for when the test ends.
 pub(crate) struct Running {
     pub(crate) runtime: Runtime,
-    pub(crate) signs: Arc<Signs>,
+    pub(crate) daemon_health: Arc<DaemonHealth>,
     pub(crate) stop: CancellationToken,
     look: mpsc::Sender<SystemHealth>,
     /// Kept, so that nothing looks closed.
@@ -22,12 +22,12 @@ pub(crate) struct Running {
 }
 
 impl Running {
-    pub(crate) fn start(keeper: Keeper, now: fn() -> Timestamp) -> Self {
+    pub(crate) fn start(keeper: Engine, now: fn() -> Timestamp) -> Self {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .build()
             .expect("a runtime for the keeper");
-        let signs = Arc::new(Signs::default());
+        let daemon_health = Arc::new(DaemonHealth::default());
         let stop = CancellationToken::new();
         let (to_keeper, messages) = mpsc::channel(1);
         let (ask, requests) = mpsc::channel(1);
@@ -36,20 +36,20 @@ impl Running {
         let (outcome, tried) = mpsc::channel(1);
         let (look, looks) = mpsc::channel(1);
         let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
-        let (handle, with, until) = (runtime.handle().clone(), Arc::clone(&signs), stop.clone());
+        let (handle, with, until) = (runtime.handle().clone(), Arc::clone(&daemon_health), stop.clone());
         let thread = std::thread::spawn(move || keeper.run(&handle, inbox, &with, now, &until));
         let others = Box::new((to_keeper, ask, sent, position, outcome));
-        Self { runtime, signs, stop, look, _others: others, thread: Some(thread) }
+        Self { runtime, daemon_health, stop, look, _others: others, thread: Some(thread) }
     }
 
     /// Gives it a look at itself, and waits until the one before was taken.
-    pub(crate) fn look(&self, signs: SystemHealth) {
-        self.look.blocking_send(signs).expect("the keeper runs");
+    pub(crate) fn look(&self, look: SystemHealth) {
+        self.look.blocking_send(look).expect("the keeper runs");
     }
 
     /// Gives it a look at itself; whether there was room for one more.
-    pub(crate) fn offer(&self, signs: SystemHealth) -> bool {
-        self.look.try_send(signs).is_ok()
+    pub(crate) fn offer(&self, look: SystemHealth) -> bool {
+        self.look.try_send(look).is_ok()
     }
 
     /// Stops it, and waits until it has ended.

@@ -15,7 +15,7 @@ use tokio::task::JoinHandle;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use trug::deliver::channel::{Channel, Failure};
-use trug::deliver::worker::{self, DeliveryWorker, GiveUp, MessageSource, Pace};
+use trug::deliver::worker::{self, DeliveryWorker, GiveUp, MessageSource, WorkerPace};
 use trug::garden::plan;
 use trug::garden::record::Batch;
 use trug::store::{MessageRecord, MessageState, Reader, Store, Transaction, Tried};
@@ -98,7 +98,7 @@ impl Post {
 
     pub(crate) fn start(&mut self, kind: plan::Channel, by: impl Channel + 'static) {
         let reader = self.reader.clone();
-        self.start_with(kind, by, reader, Pace::default());
+        self.start_with(kind, by, reader, WorkerPace::default());
     }
 
     pub(crate) fn start_with(
@@ -106,7 +106,7 @@ impl Post {
         kind: plan::Channel,
         by: impl Channel + 'static,
         source: impl MessageSource,
-        pace: Pace,
+        pace: WorkerPace,
     ) {
         let (tell_tried, mut tried) = mpsc::channel::<Report>(256);
         let stop = CancellationToken::new();

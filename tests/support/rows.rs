@@ -4,7 +4,7 @@
 use std::ops::ControlFlow;
 
 use trug::model::TimeFrom;
-use trug::store::{Filter, Reader};
+use trug::store::{Reader, ReadingFilter};
 
 /// A stored reading. The numbers are kept as bits: equal means the very same.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -23,7 +23,7 @@ pub(crate) struct StoredRow {
 pub(crate) fn rows(reader: &Reader) -> Vec<StoredRow> {
     let mut rows = Vec::new();
     reader
-        .readings(&Filter::default(), |row| {
+        .readings(&ReadingFilter::default(), |row| {
             rows.push(StoredRow {
                 site: row.series.site.clone(),
                 sensor: row.series.sensor.clone(),

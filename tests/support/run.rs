@@ -7,7 +7,7 @@ use garden_simulator::{Emission, Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
 use trug::alarms::{AlarmKey, AlarmNote, Answer, Answered};
 use trug::alarms::{Input, Kind, State};
-use trug::engine::{Desk, Message};
+use trug::engine::{RawMessage, Router};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading};
@@ -23,7 +23,7 @@ use super::garden::garden_of;
 pub(crate) struct Run {
     pub(crate) garden: Arc<Garden>,
     clock: Clock,
-    pub(crate) desk: Desk,
+    pub(crate) router: Router,
     pub(crate) rows: Vec<Reading>,
     pub(crate) changes: Vec<AlarmChange>,
     pub(crate) notes: Vec<AlarmNote>,
@@ -39,12 +39,12 @@ impl Run {
 
     pub(crate) fn by(clock: Clock, text: &str) -> Self {
         let garden = garden_of(text);
-        let desk = Desk::new(std::slice::from_ref(&garden), clock);
-        Self { garden, clock, desk, rows: vec![], changes: vec![], notes: vec![], refused: 0 }
+        let router = Router::new(std::slice::from_ref(&garden), clock);
+        Self { garden, clock, router, rows: vec![], changes: vec![], notes: vec![], refused: 0 }
     }
 
     pub(crate) fn core(&self) -> &Core {
-        &self.desk.core
+        &self.router.core
     }
 
     /// What the page would show of the garden.
@@ -53,9 +53,9 @@ impl Run {
     }
 
     /// Keeps what `act` makes of the garden.
-    fn keep<T>(&mut self, act: impl FnOnce(&mut Desk, &mut Batch) -> T) -> T {
+    fn keep<T>(&mut self, act: impl FnOnce(&mut Router, &mut Batch) -> T) -> T {
         let mut batch = Batch::default();
-        let done = act(&mut self.desk, &mut batch);
+        let done = act(&mut self.router, &mut batch);
         self.refused += batch.rejects.len() + batch.unplaced.len();
         self.rows.append(&mut batch.readings);
         self.changes.append(&mut batch.changes);
@@ -66,14 +66,14 @@ impl Run {
     /// A raw number that a sensor measured and sent at once.
     pub(crate) fn take(&mut self, sensor: SensorIx, at: Timestamp, raw: f64) -> &mut Self {
         let sample = Sample { at: Some(at), raw, battery: None };
-        self.keep(|desk, batch| desk.core.take(sensor, sample, at, batch));
+        self.keep(|router, batch| router.core.take(sensor, sample, at, batch));
         self
     }
 
     /// A message of the broker.
     pub(crate) fn open(&mut self, topic: &str, payload: &[u8], arrival: Timestamp) -> &mut Self {
-        let message = Message { topic: topic.as_bytes(), payload, retained: false, arrival };
-        self.keep(|desk, batch| desk.open(message, batch));
+        let message = RawMessage { topic: topic.as_bytes(), payload, retained: false, arrival };
+        self.keep(|router, batch| router.open(message, batch));
         self
     }
 
@@ -86,7 +86,7 @@ impl Run {
     }
 
     pub(crate) fn tick(&mut self, at: Timestamp) -> &mut Self {
-        self.keep(|desk, batch| desk.core.tick(at, batch));
+        self.keep(|router, batch| router.core.tick(at, batch));
         self
     }
 
@@ -94,7 +94,7 @@ impl Run {
     pub(crate) fn log(&mut self, place: &str, at: Timestamp, what: LogEvent) -> &mut Self {
         let (site, place) = (self.garden.site.id.clone(), Some(Id::new(place)));
         let entry = LogEntry { site, place, at, what, note: String::new() };
-        self.keep(|desk, batch| desk.core.log(&entry, at, batch));
+        self.keep(|router, batch| router.core.log(&entry, at, batch));
         self
     }
 
@@ -116,7 +116,7 @@ impl Run {
 
     pub(crate) fn answered(&mut self, answer: &Answer) -> Answered {
         let before = self.changes.len() + self.notes.len();
-        let answered = self.keep(|desk, batch| desk.core.answer(answer, batch));
+        let answered = self.keep(|router, batch| router.core.answer(answer, batch));
         let changed = self.changes.len() + self.notes.len() > before;
         assert_eq!(changed, answered == Answered::Done, "{answered:?}");
         answered
@@ -143,16 +143,16 @@ impl Run {
 
     /// A new core with what a store would have kept, as a daemon has it after a start.
     pub(crate) fn restart(&mut self) -> &mut Self {
-        self.desk = Desk::new(std::slice::from_ref(&self.garden), self.clock);
+        self.router = Router::new(std::slice::from_ref(&self.garden), self.clock);
         let mut kept: Vec<&Reading> = self.rows.iter().filter(|row| !row.late).collect();
         kept.sort_by_key(|row| (row.at, row.sensor));
         let mut scratch = Batch::default();
         for row in kept {
-            self.desk.core.restore_reading(row, &mut scratch);
+            self.router.core.restore_reading(row, &mut scratch);
         }
         let present: BTreeMap<&AlarmKey, StoredAlarm> =
             self.changes.iter().map(|change| (&change.key, stored(change))).collect();
-        self.desk.core.restore_alarms(present.into_values().collect());
+        self.router.core.restore_alarms(present.into_values().collect());
         self
     }
 }

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::Timestamp;
-use trug::engine::Keeper;
-use trug::engine::Message;
+use trug::engine::Engine;
+use trug::engine::RawMessage;
 use trug::garden::Clock;
 use trug::settings::Settings;
 
@@ -19,7 +19,7 @@ const BATCH: usize = 2000;
 pub(crate) fn fill(store: &Path, scenario: &str) -> (Settings, Timestamp) {
     let mut settings = shipped();
     settings.store.path = store.to_owned();
-    let mut keeper = Keeper::open(&settings, Clock::Readings).expect("a new store");
+    let mut keeper = Engine::open(&settings, Clock::Readings).expect("a new store");
     keeper.tell_nobody();
     keeper.on_change(Box::new(|_| {}));
     let scenario = Scenario::named(scenario).expect("a scenario that is shipped");
@@ -27,7 +27,7 @@ pub(crate) fn fill(store: &Path, scenario: &str) -> (Settings, Timestamp) {
     let simulation = Simulation::new(&school, &scenario, scenario.seed);
     let end = simulation.end();
     for emission in simulation {
-        keeper.open_message(Message {
+        keeper.open_message(RawMessage {
             topic: emission.topic.as_bytes(),
             payload: &emission.payload,
             retained: false,

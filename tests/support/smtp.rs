@@ -172,6 +172,7 @@ pub(crate) fn settings(by: By, port: u16, authority: Option<&Path>, login: Optio
                   latitude_deg = -34.9\nelevation_m = 10\n";
     from_text(("trug.toml", &text), &[("creek.toml", garden)], variables.into_iter())
         .unwrap_or_else(|faults| panic!("{faults}"))
+        .channels
         .mail
         .expect("there is a section [mail]")
 }

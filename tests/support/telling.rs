@@ -10,7 +10,7 @@ use trug::alarms::{Kind, State};
 use trug::garden::plan::Garden;
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
-use trug::telling::{GivenUp, Message, Telling, Told, Waiting};
+use trug::telling::{GivenUp, Message, Notifier, NotifierOutput, Waiting};
 
 use super::garden::{GardenFile, settings};
 
@@ -49,8 +49,8 @@ pub(crate) fn later(at: Timestamp, seconds: i64) -> Timestamp {
 /// The alarms of one garden, its store and its groups.
 pub(crate) struct World {
     pub(crate) garden: Arc<Garden>,
-    telling: Telling,
-    told: Told,
+    telling: Notifier,
+    told: NotifierOutput,
     alarms: BTreeMap<AlarmKey, AlarmSnapshot>,
     /// What the store keeps.
     pub(crate) waiting: BTreeMap<Id, Vec<Waiting>>,
@@ -61,9 +61,9 @@ impl World {
     pub(crate) fn new(garden: Garden) -> Self {
         let garden = Arc::new(garden);
         Self {
-            telling: Telling::new(&[Arc::clone(&garden)]),
+            telling: Notifier::new(&[Arc::clone(&garden)]),
             garden,
-            told: Told::default(),
+            told: NotifierOutput::default(),
             alarms: BTreeMap::new(),
             waiting: BTreeMap::new(),
             keys: BTreeSet::new(),
@@ -203,7 +203,7 @@ impl World {
 
     pub(crate) fn restart_with(&mut self, garden: Arc<Garden>) {
         self.garden = garden;
-        self.telling = Telling::new(&[Arc::clone(&self.garden)]);
+        self.telling = Notifier::new(&[Arc::clone(&self.garden)]);
         self.telling.restore(self.waiting.values().flatten().cloned().collect());
         self.told.clear();
     }

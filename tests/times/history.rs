@@ -27,7 +27,7 @@ use rusqlite::Connection;
 use school::SITE;
 use trug::history::Step;
 use trug::settings::Settings;
-use trug::store::{Filling, Reader, Store};
+use trug::store::{QuarterProgress, Reader, Store};
 
 const ZONE: &str = "Australia/Adelaide";
 const START: &str = "2021-01-01T00:00:00Z";
@@ -61,7 +61,7 @@ fn make_quarters(settings: &Settings, count: u64, end: Timestamp) {
         let one = Instant::now();
         let filling = store.fill_quarters(end).unwrap();
         longest = longest.max(one.elapsed().as_secs_f64() * 1e3);
-        if filling == Filling::Done {
+        if filling == QuarterProgress::Done {
             break;
         }
         steps += 1;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use jiff::{SignedDuration, Timestamp};
-use trug::engine::Keeper;
+use trug::engine::Engine;
 use trug::garden::Clock;
 use trug::page::RecordReader;
 use trug::settings::Settings;
@@ -19,8 +19,8 @@ use super::{RUNS, timed};
 /// Serves the page over a store and asks for what people look at most.
 pub(crate) fn pages(settings: &Settings) {
     let began = Instant::now();
-    let keeper = Keeper::open(settings, Clock::Readings).unwrap();
-    let view = keeper.desk.core.view(SITE).unwrap();
+    let keeper = Engine::open(settings, Clock::Readings).unwrap();
+    let view = keeper.router.core.view(SITE).unwrap();
     drop(keeper);
     println!("the garden rebuilt, as after a restart, in {:.1} s", began.elapsed().as_secs_f64());
     let now = view.now;

@@ -11,11 +11,11 @@ use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{AlarmKey, Answer};
 use trug::alarms::{Input, Kind, Priority, State};
-use trug::engine::{Desk, Message as Incoming};
+use trug::engine::{RawMessage, Router};
 use trug::garden::Clock;
 use trug::garden::plan::{Garden, Tell};
 use trug::garden::record::{AlarmChange, Batch};
-use trug::telling::{Message, Purpose, Telling, Told};
+use trug::telling::{Message, Notifier, NotifierOutput, Purpose};
 
 use crate::support::garden::{SHIPPED, garden_of};
 use crate::support::score::{Score, told};
@@ -55,10 +55,10 @@ fn play(seed: u64, people: People, garden_text: &str) -> Month {
     let scenario = Scenario::parse(MONTH).unwrap();
     let garden = garden_of(garden_text);
     let gardens = [Arc::clone(&garden)];
-    let mut desk = Desk::new(&gardens, Clock::Arrival);
-    let mut telling = Telling::new(&gardens);
+    let mut router = Router::new(&gardens, Clock::Arrival);
+    let mut telling = Notifier::new(&gardens);
     let mut simulation = Simulation::new(&school, &scenario, seed);
-    let (mut batch, mut now_told) = (Batch::default(), Told::default());
+    let (mut batch, mut now_told) = (Batch::default(), NotifierOutput::default());
     let mut month = Month { garden, changes: Vec::new(), messages: Vec::new(), score: Score::default() };
     let mut now = simulation.start();
     let end = simulation.end();
@@ -69,7 +69,7 @@ fn play(seed: u64, people: People, garden_text: &str) -> Month {
         // Time goes by, and nobody speaks.
         while now + TICK < until {
             now += TICK;
-            desk.core.tick(now, &mut batch);
+            router.core.tick(now, &mut batch);
             while let Some((at, key)) = answers.first().cloned().filter(|(at, _)| *at <= now) {
                 answers.remove(&(at, key.clone()));
                 let answer = Answer {
@@ -80,14 +80,14 @@ fn play(seed: u64, people: People, garden_text: &str) -> Month {
                     since: None,
                     note: None,
                 };
-                let _ = desk.core.answer(&answer, &mut batch);
+                let _ = router.core.answer(&answer, &mut batch);
             }
-            month.tell(&mut telling, &desk, &mut batch, &mut now_told, now, people, &mut answers);
+            month.tell(&mut telling, &router, &mut batch, &mut now_told, now, people, &mut answers);
         }
         let Some(emission) = next else { break };
         now = now.max(emission.send_at);
-        desk.open(
-            Incoming {
+        router.open(
+            RawMessage {
                 topic: emission.topic.as_bytes(),
                 payload: &emission.payload,
                 retained: false,
@@ -95,7 +95,7 @@ fn play(seed: u64, people: People, garden_text: &str) -> Month {
             },
             &mut batch,
         );
-        month.tell(&mut telling, &desk, &mut batch, &mut now_told, now, people, &mut answers);
+        month.tell(&mut telling, &router, &mut batch, &mut now_told, now, people, &mut answers);
     }
     month.score = Score::of(&simulation.truth(), &told(&month.changes));
     month
@@ -105,16 +105,16 @@ impl Month {
     #[expect(clippy::too_many_arguments, reason = "what a keeper holds in fields")]
     fn tell(
         &mut self,
-        telling: &mut Telling,
-        desk: &Desk,
+        telling: &mut Notifier,
+        router: &Router,
         batch: &mut Batch,
-        now_told: &mut Told,
+        now_told: &mut NotifierOutput,
         now: Timestamp,
         people: People,
         answers: &mut BTreeSet<(Timestamp, AlarmKey)>,
     ) {
         telling.take(&batch.changes, now, now_told);
-        telling.tick(now, &|key| desk.core.snapshot(key), now_told);
+        telling.tick(now, &|key| router.core.snapshot(key), now_told);
         self.changes.append(&mut batch.changes);
         batch.clear();
         if people == People::Answer {

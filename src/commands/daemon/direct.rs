@@ -1,22 +1,20 @@
 //! Tells that the record cannot be written, past the record.
 //!
 //! Everything else that people are told goes through the outbox, which is a part of
-//! the record. While it cannot be written, the keeper waits for the disk with what it
+//! the record. While it cannot be written, the engine waits for the disk with what it
 //! has, and this task, which needs neither, tells the groups that `store-failing`
-//! concerns and publishes the alarm's state. What it says is what the keeper will
+//! concerns and publishes the alarm's state. What it says is what the engine will
 //! commit when it can (`StoreAlarms`), message keys included; what it has told or is
-//! about to tell it claims, and the keeper then leaves those messages out
-//! (`own::Shared`). What it could not send it gives back, and it goes the usual way.
+//! about to tell it claims, and the engine then leaves those messages out
+//! (`StoreWatch`). What it could not send it gives back, and it goes the usual way.
 //!
-//! A write that hangs and one that is refused are the same here: the keeper notes
+//! A write that hangs and one that is refused are the same here: the engine notes
 //! when a write begins, and this task sees that it does not end.
 //!
 //! What it has told is in its memory alone: a daemon that is started again while the
 //! record still fails tells of it once more.
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::future::Future;
-use std::pin::Pin;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -29,14 +27,13 @@ use tracing::{info, warn};
 use crate::alarms::Kind;
 use crate::deliver::channel::{Channel, Failure};
 use crate::deliver::mqtt_now::publish_now;
+use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::publication;
-use crate::engine::signs::Signs;
-use crate::garden::plan;
 use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
 use crate::model::Id;
 use crate::settings::Broker;
-use crate::telling::{Message, Telling, Told};
+use crate::telling::{Message, Notifier, NotifierOutput};
 
 /// Between two looks at whether a write goes on for too long.
 const LOOK: Duration = Duration::from_secs(1);
@@ -47,33 +44,16 @@ const LONGEST_TRY: Duration = Duration::from_secs(60);
 /// Messages that are sent at a time.
 const AT_A_TIME: usize = 8;
 
-type Sending = Pin<Box<dyn Future<Output = Result<(), Failure>> + Send>>;
-
-/// The ways by which people are told, by channel.
-#[derive(Clone, Default)]
-pub struct Ways(BTreeMap<plan::Channel, Arc<dyn Fn(Message) -> Sending + Send + Sync>>);
-
-impl Ways {
-    /// Adds the way of a channel.
-    pub fn add<C: Channel + 'static>(&mut self, kind: plan::Channel, by: Arc<C>) {
-        let send = move |message: Message| -> Sending {
-            let by = Arc::clone(&by);
-            Box::pin(async move { by.send(&message).await })
-        };
-        self.0.insert(kind, Arc::new(send));
-    }
-}
-
 /// What the task works with.
-pub struct Direct {
-    pub ways: Ways,
+pub struct Direct<C> {
+    pub channels: Arc<C>,
     pub broker: Broker,
-    pub signs: Arc<Signs>,
+    pub daemon_health: Arc<DaemonHealth>,
     pub now: fn() -> Timestamp,
 }
 
 /// Looks until `stop`.
-pub async fn run(direct: Direct, stop: CancellationToken) {
+pub async fn run<C: Channel + 'static>(direct: Direct<C>, stop: CancellationToken) {
     let places = Arc::new(Semaphore::new(AT_A_TIME));
     let mut tasks = JoinSet::new();
     // The occurrence that is being told, and the gardens that have been seen to.
@@ -85,14 +65,14 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
             () = stop.cancelled() => return,
         }
         while tasks.try_join_next().is_some() {}
-        let Some((since, now)) = direct.signs.own.writing_until() else { continue };
+        let Some((since, now)) = direct.daemon_health.store_watch.writing_until() else { continue };
         if now.as_second() <= since.as_second() {
             continue;
         }
         if seen.0 != Some(since) {
             seen = (Some(since), BTreeSet::new());
         }
-        let alarms = direct.signs.own.alarms();
+        let alarms = direct.daemon_health.store_watch.alarms();
         let mut changes = alarms.failing(since, now);
         changes.retain(|change| seen.1.insert(change.key.site.clone()));
         if changes.is_empty() {
@@ -100,23 +80,24 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
         }
         warn!(%since, gardens = changes.len(), "the store cannot be written; people are told past it");
         for message in messages(&alarms.gardens(), &changes, now) {
-            if !direct.signs.own.claim(&message, since) {
+            if !direct.daemon_health.store_watch.claim(&message, since) {
                 continue;
             }
             let now = direct.now;
-            let (ways, signs, places) = (direct.ways.clone(), Arc::clone(&direct.signs), Arc::clone(&places));
+            let (channels, daemon_health, places) =
+                (Arc::clone(&direct.channels), Arc::clone(&direct.daemon_health), Arc::clone(&places));
             tasks.spawn(async move {
-                if send(&ways, &signs, &places, &message, since).await {
-                    signs.own.sent(message, now());
+                if send(&*channels, &daemon_health, &places, &message, since).await {
+                    daemon_health.store_watch.sent(message, now());
                 } else {
-                    signs.own.give_back(message, since);
+                    daemon_health.store_watch.give_back(message, since);
                 }
             });
         }
-        let (broker, signs) = (direct.broker.clone(), Arc::clone(&direct.signs));
+        let (broker, daemon_health) = (direct.broker.clone(), Arc::clone(&direct.daemon_health));
         let letters: Vec<_> = changes.iter().map(publication::letter).collect();
         tasks.spawn(async move {
-            while signs.own.writing_since() == Some(since) {
+            while daemon_health.store_watch.writing_since() == Some(since) {
                 match publish_now(&broker, &letters, LONGEST_TRY).await {
                     Ok(()) => return,
                     Err(reason) => warn!(reason, "the failing store could not be published"),
@@ -129,7 +110,7 @@ pub async fn run(direct: Direct, stop: CancellationToken) {
 
 /// The messages of these steps, as they will be made when the steps are committed.
 fn messages(gardens: &[Arc<Garden>], changes: &[AlarmChange], now: Timestamp) -> Vec<Message> {
-    let (mut telling, mut told) = (Telling::new(gardens), Told::default());
+    let (mut telling, mut told) = (Notifier::new(gardens), NotifierOutput::default());
     telling.take(changes, now, &mut told);
     let stands = |key: &crate::alarms::AlarmKey| {
         changes.iter().find(|change| change.key == *key).map(|change| crate::alarms::AlarmSnapshot {
@@ -146,13 +127,18 @@ fn messages(gardens: &[Arc<Garden>], changes: &[AlarmChange], now: Timestamp) ->
 
 /// Sends a message, trying again as long as the store fails. `false` where it was not
 /// taken.
-async fn send(ways: &Ways, signs: &Signs, places: &Semaphore, message: &Message, since: Timestamp) -> bool {
+async fn send(
+    channels: &impl Channel,
+    daemon_health: &DaemonHealth,
+    places: &Semaphore,
+    message: &Message,
+    since: Timestamp,
+) -> bool {
     let by = message.address.channel;
-    let Some(way) = ways.0.get(&by) else { return false };
     loop {
         let outcome = {
             let Ok(_place) = places.acquire().await else { return false };
-            tokio::time::timeout(LONGEST_TRY, way(message.clone())).await
+            tokio::time::timeout(LONGEST_TRY, channels.send(message)).await
         };
         let reason = match outcome {
             Ok(Ok(())) => {
@@ -168,7 +154,7 @@ async fn send(ways: &Ways, signs: &Signs, places: &Semaphore, message: &Message,
         };
         warn!(who = message.who, by = by.name(), "a message is tried again: {reason}");
         tokio::time::sleep(AGAIN).await;
-        if signs.own.writing_since() != Some(since) {
+        if daemon_health.store_watch.writing_since() != Some(since) {
             return false;
         }
     }

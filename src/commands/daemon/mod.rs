@@ -16,14 +16,12 @@ use tracing::warn;
 
 use self::views::KeeperViews;
 use crate::answering::Links;
-use crate::deliver::channel::{AnswerLinks, Channel};
-use crate::deliver::forward::{self, Auth, Pace, Target};
-use crate::deliver::mail::Mailer;
+use crate::deliver::channel::AnswerLinks;
+use crate::deliver::channels::Channels;
+use crate::deliver::forward::{self, Auth, ForwardPace, ForwardTarget};
 use crate::deliver::mqtt;
-use crate::deliver::told_file::ToldFiles;
-use crate::deliver::webhook::Webhooks;
 use crate::deliver::worker::{self, DeliveryWorker, GiveUp};
-use crate::engine::{Inbox, Keeper, Signs, answer_topic, health, status_topic, system_now, watchdog};
+use crate::engine::{DaemonHealth, Engine, Inbox, answer_topic, health, status_topic, system_now, watchdog};
 use crate::garden::plan;
 use crate::intake::session::{self, Presence};
 use crate::page::access::Rules;
@@ -45,7 +43,7 @@ const ROOM_QOS0: usize = 1000;
 /// When a part could not be started or ended early.
 pub async fn run(
     settings: Settings,
-    keeper: Keeper,
+    keeper: Engine,
     listener: Option<TcpListener>,
     notice: Option<String>,
     stop: CancellationToken,
@@ -57,14 +55,14 @@ pub async fn run(
     let (tell_forwarded, forwarded) = mpsc::channel(256);
     let (tell_tried, tried) = mpsc::channel(256);
     let (give_look, looks) = mpsc::channel(1);
-    let signs = Arc::new(Signs::default());
+    let daemon_health = Arc::new(DaemonHealth::default());
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
 
     let links = links(&settings);
     let mut tasks = Tasks::new();
 
-    let away = Arc::clone(&signs.broker_away);
+    let away = Arc::clone(&daemon_health.broker_away);
     let listened = listened(&settings);
     let intake = session::run(listened, presence(&settings), to_keeper, system_now, away, stop.child_token());
     tasks.start("intake", intake);
@@ -79,8 +77,9 @@ pub async fn run(
     }
     drop(tell_forwarded);
 
-    let ways = Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop }
-        .start_all(links.clone(), &mut tasks)?;
+    let channels = Arc::new(channels(&settings, links.clone())?);
+    Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop }
+        .start_all(&channels, &mut tasks);
 
     let names = health::names(&settings.gardens);
     let watching =
@@ -88,18 +87,19 @@ pub async fn run(
     tasks.start("watching", watching);
 
     let broker = settings.broker.clone();
-    let past_the_store = direct::Direct { ways, broker, signs: Arc::clone(&signs), now: system_now };
+    let past_the_store =
+        direct::Direct { channels, broker, daemon_health: Arc::clone(&daemon_health), now: system_now };
     tasks.start("telling past the store", direct::run(past_the_store, stop.child_token()));
 
-    let manager = watchdog::Manager::from_environment();
-    let managed = watchdog::run(manager, Arc::clone(&signs), well(&settings), stop.child_token());
+    let manager = watchdog::ServiceManager::from_environment();
+    let managed = watchdog::run(manager, Arc::clone(&daemon_health), well(&settings), stop.child_token());
     tasks.start("service manager", managed);
 
     if let Some(listener) = listener {
         let views = KeeperViews {
             requests: ask.clone(),
             reader: reader.clone(),
-            signs: Arc::clone(&signs),
+            daemon_health: Arc::clone(&daemon_health),
             gardens: settings.gardens.clone().into(),
             figures: Arc::default(),
             links,
@@ -116,7 +116,7 @@ pub async fn run(
     let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
     tasks.0.spawn_blocking(move || {
-        keeper.run(&runtime, inbox, &signs, system_now, &keeper_stop);
+        keeper.run(&runtime, inbox, &daemon_health, system_now, &keeper_stop);
         ("keeper", Ok(()))
     });
 
@@ -191,42 +191,26 @@ struct Workers<'a> {
     settings: &'a Settings,
     reader: &'a Reader,
     tell_tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
-    keeper: &'a Keeper,
+    keeper: &'a Engine,
     stop: &'a CancellationToken,
 }
 
 impl Workers<'_> {
-    /// Starts the delivery worker of each channel; returns the ways past the store.
-    fn start_all(&self, links: Option<Arc<Links>>, tasks: &mut Tasks) -> anyhow::Result<direct::Ways> {
-        let mut ways = direct::Ways::default();
-        let answered_at = self.settings.answers.links.as_ref().map(|links| links.page_url.to_string());
-        let to_answer = links.map(|links| links as Arc<dyn AnswerLinks>);
-        let email = Mailer::new(self.settings.mail.as_ref(), to_answer.clone(), answered_at)?;
-        self.start(plan::Channel::Email, email, tasks, &mut ways);
-        let webhooks = Webhooks::new(&self.settings.webhooks, system_now)?.with_links(to_answer);
-        self.start(plan::Channel::Webhook, webhooks, tasks, &mut ways);
-        let files = ToldFiles::new(&self.settings.told_files);
-        self.start(plan::Channel::ToldFile, files, tasks, &mut ways);
-        Ok(ways)
+    /// Starts the delivery worker of each channel.
+    fn start_all(&self, channels: &Arc<Channels>, tasks: &mut Tasks) {
+        for kind in plan::Channel::ALL {
+            self.start(kind, Arc::clone(channels), tasks);
+        }
     }
 
-    /// Starts the delivery worker of one channel, and adds it to the ways past the store.
-    fn start<C: Channel + 'static>(
-        &self,
-        kind: plan::Channel,
-        by: C,
-        tasks: &mut Tasks,
-        ways: &mut direct::Ways,
-    ) {
-        let by = Arc::new(by);
-        ways.add(kind, Arc::clone(&by));
+    fn start(&self, kind: plan::Channel, by: Arc<Channels>, tasks: &mut Tasks) {
         let telling = self.settings.telling;
         let worker = DeliveryWorker {
             kind,
             by,
             source: self.reader.clone(),
             give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
-            pace: worker::Pace::default(),
+            pace: worker::WorkerPace::default(),
             now: Box::new(system_now),
         };
         let wake = self.keeper.wake_messages.subscribe();
@@ -253,14 +237,21 @@ fn listened(settings: &Settings) -> Broker {
     broker
 }
 
+/// Every way by which people are told.
+fn channels(settings: &Settings, links: Option<Arc<Links>>) -> anyhow::Result<Channels> {
+    let page = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
+    let links = links.map(|links| links as Arc<dyn AnswerLinks>);
+    Ok(Channels::new(&settings.channels, links, page, system_now)?)
+}
+
 /// What makes and checks the links in messages, where there are any.
 fn links(settings: &Settings) -> Option<Arc<Links>> {
     let links = settings.answers.links.as_ref()?;
     Some(Arc::new(Links::new(links.page_url.as_str(), links.secret.reveal().as_bytes(), links.hours)))
 }
 
-fn target(forward: &Forward) -> Target {
-    Target {
+fn target(forward: &Forward) -> ForwardTarget {
+    ForwardTarget {
         name: forward.name.clone(),
         url: forward.url.clone(),
         auth: match &forward.auth {
@@ -272,7 +263,7 @@ fn target(forward: &Forward) -> Target {
         },
         batch: forward.batch,
         timeout: forward.timeout,
-        pace: Pace::default(),
+        pace: ForwardPace::default(),
     }
 }
 

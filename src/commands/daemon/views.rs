@@ -1,4 +1,4 @@
-//! What the page shows, asked of the keeper and the store.
+//! What the page shows, asked of the engine and the store.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -11,8 +11,8 @@ use crate::alarms::Input;
 use crate::alarms::{AlarmKey, Answer, Answered};
 use crate::answering::{Checked, Claim, Links};
 use crate::commands::figures::{month_to, of_site};
+use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::keeper::Request;
-use crate::engine::signs::Signs;
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
@@ -21,7 +21,7 @@ use crate::page::figures::SiteFigures;
 use crate::page::{AlarmStep, Health, NotPlaced, PageSource, Unavailable};
 use crate::store::{Reader, StoreError};
 
-/// How long the keeper may take to answer: it may be waiting for the disk.
+/// How long the engine may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Figures of alarms are kept for so long before they are counted again.
@@ -37,7 +37,7 @@ type KeptFigures = Arc<Mutex<BTreeMap<Id, (Instant, SiteFigures)>>>;
 pub(super) struct KeeperViews {
     pub(super) requests: mpsc::Sender<Request>,
     pub(super) reader: Reader,
-    pub(super) signs: Arc<Signs>,
+    pub(super) daemon_health: Arc<DaemonHealth>,
     pub(super) gardens: Arc<[Garden]>,
     /// At most one for each garden.
     pub(super) figures: KeptFigures,
@@ -168,6 +168,6 @@ impl PageSource for KeeperViews {
     }
 
     async fn health(&self) -> Health {
-        Health { faults: self.signs.faults() }
+        Health { faults: self.daemon_health.faults() }
     }
 }

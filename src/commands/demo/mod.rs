@@ -26,8 +26,8 @@ use super::exit::Exit;
 use super::run::stop_signal;
 use super::{daemon, telemetry};
 use crate::alarms::State;
-use crate::engine::Message;
-use crate::engine::{Keeper, system_now};
+use crate::engine::RawMessage;
+use crate::engine::{Engine, system_now};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
@@ -245,9 +245,9 @@ fn fill(
     mut simulation: Simulation,
     end: jiff::Timestamp,
     stop: &CancellationToken,
-) -> anyhow::Result<(Keeper, Simulation, Filled)> {
+) -> anyhow::Result<(Engine, Simulation, Filled)> {
     let began = std::time::Instant::now();
-    let mut keeper = Keeper::open(settings, Clock::Readings).context("opening the store")?;
+    let mut keeper = Engine::open(settings, Clock::Readings).context("opening the store")?;
     let changes = Arc::new(Mutex::new(Vec::new()));
     let kept = Arc::clone(&changes);
     keeper
@@ -262,7 +262,7 @@ fn fill(
     let mut filled = Filled { readings: 0, refused: 0, changes: vec![], took: Duration::ZERO };
     while simulation.now() < end && !stop.is_cancelled() {
         let Some(emission) = simulation.next() else { break };
-        keeper.open_message(Message {
+        keeper.open_message(RawMessage {
             topic: emission.topic.as_bytes(),
             payload: &emission.payload,
             retained: false,
@@ -308,8 +308,8 @@ impl Filled {
 }
 
 /// What a person should look at now.
-fn print_today(keeper: &Keeper, garden: &Garden) {
-    let Some(view) = keeper.desk.core.view(garden.site.id.as_str()) else { return };
+fn print_today(keeper: &Engine, garden: &Garden) {
+    let Some(view) = keeper.router.core.view(garden.site.id.as_str()) else { return };
     println!("To do, as of {}:", spoken::moment(view.now, &view.time_zone));
     if view.to_do.is_empty() {
         println!("  nothing");

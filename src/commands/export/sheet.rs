@@ -9,7 +9,7 @@ use crate::commands::exit::WrongInput;
 use crate::export::{ExportSheet, SheetError};
 use crate::garden::plan::Garden;
 use crate::history::Step;
-use crate::store::{Filter, Reader};
+use crate::store::{Reader, ReadingFilter};
 
 /// Writes rows into a file, and counts them. Nothing is written where there are too many.
 ///
@@ -19,7 +19,7 @@ use crate::store::{Filter, Reader};
 pub(super) fn write(
     reader: &Reader,
     gardens: &[Garden],
-    filter: &Filter,
+    filter: &ReadingFilter,
     step: Step,
     path: &Path,
 ) -> anyhow::Result<u64> {

@@ -7,7 +7,7 @@ use lettre::message::header::{HeaderName, HeaderValue};
 use lettre::message::{Mailbox, MultiPart, SinglePart};
 use ring::digest::{SHA256, digest};
 
-use super::content::Content;
+use super::content::MailContent;
 use super::html::html;
 use super::plain::plain;
 use crate::alarms::{Priority, State};
@@ -26,7 +26,7 @@ const ID_MAX: usize = 200;
 pub(super) fn compose(
     from: &Mailbox,
     message: &Message,
-    content: &Content,
+    content: &MailContent,
 ) -> Result<lettre::Message, String> {
     let to = address(&message.address.to)
         .map_err(|reason| format!("{:?} is no e-mail address: {reason}", message.address.to))?;
@@ -176,7 +176,7 @@ mod tests {
         #[test]
         fn no_text_makes_a_header(text in "(?s)(.|\r|\n|\r\n|Bcc: |\\.|=\\?){0,300}") {
             let message = message(&text, "teacher@school.example");
-            let content = Content::of(&message, None, Some(&text));
+            let content = MailContent::of(&message, None, Some(&text));
             let mail = compose(&from(), &message, &content).unwrap();
             let bytes = String::from_utf8(mail.formatted()).unwrap();
             let (head, _) = bytes.split_once("\r\n\r\n").unwrap();
@@ -197,7 +197,7 @@ mod tests {
         #[test]
         fn no_address_makes_a_panic(to in "(?s).{0,40}@?.{0,40}") {
             let message = message("a", &to);
-            if let Ok(mail) = compose(&from(), &message, &Content::of(&message, None, None)) {
+            if let Ok(mail) = compose(&from(), &message, &MailContent::of(&message, None, None)) {
                 let to = &mail.envelope().to()[0].to_string();
                 assert!(!to.contains(['\r', '\n', '<', '>']), "{to:?}");
             }

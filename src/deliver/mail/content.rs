@@ -12,20 +12,20 @@ pub(super) const ONE_BUTTON: &str = "Opens a page with one button. Nothing chang
 
 /// A message in words, all of them fit to be shown: no control characters, nothing
 /// that turns the direction of the text.
-pub(super) struct Content {
+pub(super) struct MailContent {
     pub(super) garden: String,
     pub(super) subject: String,
     /// Why it comes, in a few words.
     pub(super) heading: &'static str,
     pub(super) opening: Vec<String>,
-    pub(super) entries: Vec<Entry>,
+    pub(super) entries: Vec<MailEntry>,
     /// Who gets this and why.
     pub(super) footer: Vec<String>,
     pub(super) page: Option<String>,
 }
 
 /// One alarm in words.
-pub(super) struct Entry {
+pub(super) struct MailEntry {
     pub(super) title: String,
     pub(super) priority: Priority,
     /// How soon to act; `None` where it is over or the heading says it.
@@ -37,7 +37,7 @@ pub(super) struct Entry {
     pub(super) link: Option<String>,
 }
 
-impl Content {
+impl MailContent {
     pub(super) fn of(message: &Message, links: Option<&dyn AnswerLinks>, page: Option<&str>) -> Self {
         let link = |item: &Item| match links {
             Some(links) if item.state.waits() => {
@@ -45,7 +45,8 @@ impl Content {
             }
             _ => None,
         };
-        let mut entries: Vec<Entry> = message.items.iter().map(|item| Entry::of(item, link(item))).collect();
+        let mut entries: Vec<MailEntry> =
+            message.items.iter().map(|item| MailEntry::of(item, link(item))).collect();
         // The heading has said it.
         if let (Purpose::News, [only]) = (&message.purpose, entries.as_mut_slice()) {
             only.urgency = None;
@@ -63,7 +64,7 @@ impl Content {
     }
 }
 
-impl Entry {
+impl MailEntry {
     fn of(item: &Item, link: Option<String>) -> Self {
         let began = if item.state.is_active() { "Since" } else { "Began" };
         let mut since = format!("{began} {}.", line(&item.since_local).trim_end_matches('.'));

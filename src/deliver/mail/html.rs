@@ -8,7 +8,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use super::content::{Content, Entry, ONE_BUTTON, TAKEN_ON};
+use super::content::{MailContent, MailEntry, ONE_BUTTON, TAKEN_ON};
 use crate::alarms::Priority;
 
 /// A colour by its name; a test checks the pairs against WCAG 2.2.
@@ -91,7 +91,7 @@ const TODAY: &str = concat!(
 const SOME_TIME: &str = concat!("border:2px solid ", colour!(rule), ";");
 
 /// The whole document.
-pub(super) fn html(content: &Content) -> String {
+pub(super) fn html(content: &MailContent) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -124,7 +124,7 @@ pub(super) fn html(content: &Content) -> String {
     page.into_string()
 }
 
-fn entry(entry: &Entry, style: &str) -> Markup {
+fn entry(entry: &MailEntry, style: &str) -> Markup {
     html! {
         div style=(style) {
             @if let Some(urgency) = entry.urgency {
@@ -143,7 +143,7 @@ fn entry(entry: &Entry, style: &str) -> Markup {
     }
 }
 
-fn footer(content: &Content) -> Markup {
+fn footer(content: &MailContent) -> Markup {
     html! {
         div style=(FOOTER) {
             @if let Some(page) = &content.page {

@@ -2,14 +2,14 @@
 
 use textwrap::{Options, WordSeparator, WordSplitter};
 
-use super::content::{Content, Entry, ONE_BUTTON, TAKEN_ON};
+use super::content::{MailContent, MailEntry, ONE_BUTTON, TAKEN_ON};
 
 /// Columns of a line: what fits beside a quoting mark into the 78 that RFC 5322,
 /// section 2.1.1, asks for. Addresses are never broken.
 const COLUMNS: usize = 72;
 
 /// The whole text, lines ended by a line feed.
-pub(super) fn plain(content: &Content) -> String {
+pub(super) fn plain(content: &MailContent) -> String {
     let mut text = String::new();
     let mut add = |indent: &str, part: &str| {
         text.push_str(&textwrap::fill(part, options(indent)));
@@ -51,7 +51,7 @@ pub(super) fn plain(content: &Content) -> String {
     text
 }
 
-fn title(entry: &Entry, number: Option<usize>) -> String {
+fn title(entry: &MailEntry, number: Option<usize>) -> String {
     let number = number.map_or_else(String::new, |number| format!("{number}. "));
     let urgency = entry.urgency.map_or_else(String::new, |words| format!(" ({})", words.to_lowercase()));
     format!("{number}{}{urgency}", entry.title)

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::Pace;
+use super::WorkerPace;
 use crate::alarms::Priority;
 use crate::store::DueMessage;
 
@@ -96,7 +96,7 @@ impl AddressQueue {
     }
 
     /// It did not answer as it should. What waits for it goes back into the store.
-    pub(super) fn failed(&mut self, now: Instant, pace: &Pace, asked: Option<Duration>, reason: &str) {
+    pub(super) fn failed(&mut self, now: Instant, pace: &WorkerPace, asked: Option<Duration>, reason: &str) {
         self.queue.clear();
         reason.clone_into(&mut self.reason);
         let until = now + pace.wait(self.failures, false, asked);

@@ -3,7 +3,7 @@
 use tokio::sync::oneshot;
 
 use crate::alarms::{Answer, Answered};
-use crate::engine::keeper::Keeper;
+use crate::engine::keeper::Engine;
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
@@ -15,24 +15,24 @@ pub enum Request {
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
     /// New fish in their bag: site and tank, what was said of bag and tank.
     Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
-    /// Somebody answers an alarm. What came of it is said once it is kept.
+    /// Somebody answers an alarm. The result is sent once it is kept.
     Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
 
-impl Keeper {
+impl Engine {
     pub(super) fn answer(&mut self, request: Request) {
-        // Whoever asked may have gone.
+        // The page that asked may have gone.
         match request {
             Request::Sites(reply) => {
                 let sites =
-                    self.desk.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
+                    self.router.core.sites().map(|g| (g.site.id.clone(), g.site.name.clone())).collect();
                 let _ = reply.send(sites);
             }
             Request::Site(id, reply) => {
-                let _ = reply.send(self.desk.core.view(&id).map(Box::new));
+                let _ = reply.send(self.router.core.view(&id).map(Box::new));
             }
             Request::Acclimatise(site, tank, given, reply) => {
-                let core = &self.desk.core;
+                let core = &self.router.core;
                 // The garden's own present, as in its views.
                 let answer = core.view(&site).and_then(|view| {
                     let (bag, given) = *given;
@@ -41,7 +41,7 @@ impl Keeper {
                 let _ = reply.send(answer.map(Box::new));
             }
             Request::Answer(answer, reply) => {
-                let answered = self.desk.core.answer(&answer, &mut self.batch);
+                let answered = self.router.core.answer(&answer, &mut self.batch);
                 self.answered.push((reply, answered));
             }
         }

@@ -7,23 +7,23 @@ use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
-use crate::engine::keeper::Keeper;
-use crate::engine::signs::Signs;
+use crate::engine::keeper::Engine;
 use crate::garden::system::health::{StoreHealth, SystemHealth};
 
-/// How much later than due a failing store is noted here, seconds: whoever tells of it
-/// past the store looks each second and has to come first.
+/// How much later than due a failing store is noted here, seconds: the task that tells of
+/// it past the store looks each second and has to come first.
 const AFTER_DIRECT_S: i64 = 5;
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
 
-impl Keeper {
+impl Engine {
     /// Commits, trying again until it is done. `false` when the daemon stopped first.
     pub(super) fn commit_at_last(
         &mut self,
-        signs: &Signs,
+        daemon_health: &DaemonHealth,
         now: fn() -> Timestamp,
         stop: &CancellationToken,
     ) -> bool {
@@ -31,26 +31,26 @@ impl Keeper {
         // As it will be stored: what is told past the store says the same.
         let began = now();
         let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
-        signs.own.writing(began);
+        daemon_health.store_watch.writing(began);
         loop {
             self.tell_new(now());
-            signs.own.sort(&mut self.told.messages, &mut self.sent);
+            daemon_health.store_watch.sort(&mut self.told.messages, &mut self.sent);
             match self.write(now()) {
                 Ok(committed) => {
-                    self.record_kept(signs, now());
+                    self.record_kept(daemon_health, now());
                     if committed.conflicting > 0 {
                         warn!(
                             count = committed.conflicting,
                             "readings came with a time that already has another value; the first stays, see the rejects"
                         );
                     }
-                    if signs.store_failing.swap(false, Ordering::Relaxed) {
+                    if daemon_health.store_failing.swap(false, Ordering::Relaxed) {
                         info!("the store can be written again; nothing was lost");
                     }
                     return true;
                 }
                 Err(reason) => {
-                    if !signs.store_failing.swap(true, Ordering::Relaxed) {
+                    if !daemon_health.store_failing.swap(true, Ordering::Relaxed) {
                         error!(
                             reason = %ErrorChain(&reason),
                             "the store cannot be written; readings wait at the broker until it can"
@@ -64,10 +64,10 @@ impl Keeper {
                     return false;
                 }
                 // It waits for the disk, and goes round.
-                signs.pulse.beat();
+                daemon_health.pulse.beat();
                 std::thread::sleep(Duration::from_millis(50));
             }
-            if let Some((since, until)) = signs.own.writing_until() {
+            if let Some((since, until)) = daemon_health.store_watch.writing_until() {
                 let noted_by = until.saturating_sub(jiff::SignedDuration::from_secs(AFTER_DIRECT_S));
                 self.record_fails(since, noted_by.unwrap_or(since));
             }
@@ -76,21 +76,21 @@ impl Keeper {
     }
 
     /// Notes that a write is over. One that took long had hung, if it did not fail.
-    fn record_kept(&mut self, signs: &Signs, now: Timestamp) {
-        if let Some((since, until)) = signs.own.writing_until()
+    fn record_kept(&mut self, daemon_health: &DaemonHealth, now: Timestamp) {
+        if let Some((since, until)) = daemon_health.store_watch.writing_until()
             && until.as_second() > since.as_second()
         {
             self.record_fails(since, until);
             let written = SystemHealth { store: Some(StoreHealth::Written), ..SystemHealth::default() };
-            self.desk.core.judge_health(&written, now.max(until), &mut self.batch);
-            signs.own.stand(self.desk.core.store_alarms());
+            self.router.core.judge_health(&written, now.max(until), &mut self.batch);
+            daemon_health.store_watch.stand(self.router.core.store_alarms());
         }
-        signs.own.written();
+        daemon_health.store_watch.written();
     }
 
     /// Notes that nothing was kept since `since`, as far as that was due by `at`.
     fn record_fails(&mut self, since: Timestamp, at: Timestamp) {
         let failing = SystemHealth { store: Some(StoreHealth::Failing { since }), ..SystemHealth::default() };
-        self.desk.core.judge_health(&failing, at, &mut self.batch);
+        self.router.core.judge_health(&failing, at, &mut self.batch);
     }
 }

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::garden::alarm::text::AlarmText;
-use crate::garden::plan::{Channel, Garden};
+use crate::garden::plan::Garden;
 use crate::garden::system::health::{DiskHealth, HealthLimits, Jump, NotSent, QueueHealth};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
@@ -155,11 +155,7 @@ pub(crate) fn clock_steady(off_s: u32) -> AlarmText {
 }
 
 pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> AlarmText {
-    let way = match message.channel {
-        Channel::Email => "e-mail",
-        Channel::Webhook => "webhook",
-        Channel::ToldFile => "file",
-    };
+    let way = message.channel.noun();
     let others = match message.others {
         0 => String::new(),
         1 => " One other group was not reached either.".to_owned(),

@@ -10,7 +10,7 @@ use super::fault::ApiFault;
 use super::read::read;
 use super::sites::zone_name;
 use crate::alarms::AlarmNote;
-use crate::engine::Published;
+use crate::engine::AlarmJson;
 use crate::export::TimeSpan;
 use crate::garden::plan::Garden;
 use crate::page::PageSource;
@@ -23,14 +23,14 @@ const AT_ONCE: SignedDuration = SignedDuration::from_hours(30 * 24);
 struct AlarmsJson<'a> {
     site: &'a str,
     time_zone: &'a str,
-    alarms: Vec<Published<'a>>,
+    alarms: Vec<AlarmJson<'a>>,
 }
 
 #[derive(Serialize)]
 struct AlarmHistoryJson<'a> {
     site: &'a str,
     time_zone: &'a str,
-    steps: Vec<Published<'a>>,
+    steps: Vec<AlarmJson<'a>>,
     next: Option<String>,
 }
 
@@ -75,8 +75,8 @@ pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     call.json(&history, history.next.as_deref())
 }
 
-fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> Published<'a> {
-    Published::of_record(alarm, garden.priority(alarm.key.kind), note.map(|note| note.note.as_str()))
+fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> AlarmJson<'a> {
+    AlarmJson::of_record(alarm, garden.priority(alarm.key.kind), note.map(|note| note.note.as_str()))
 }
 
 /// Steps of a span from the moment of `after` on, enough of them to fill a page and to

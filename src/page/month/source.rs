@@ -13,7 +13,7 @@ use crate::garden::plan::place_called;
 use crate::history::{Point, Step, bin_of};
 use crate::model::{CalendarMonth, Id};
 use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints};
-use crate::store::{Filter, Reader, StoreError};
+use crate::store::{Reader, ReadingFilter, StoreError};
 use crate::text::labels;
 
 /// How long before the month readings are looked at: so long ago a drying that reaches
@@ -118,7 +118,7 @@ fn gather(
     let site = &garden.site.id;
     let mut readings: BTreeMap<Id, Vec<Point>> =
         garden.sensors.iter().map(|sensor| (sensor.id.clone(), Vec::new())).collect();
-    let filter = Filter {
+    let filter = ReadingFilter {
         site: Some(site.as_str().to_owned()),
         sensors: garden.sensors.iter().map(|sensor| sensor.id.as_str().to_owned()).collect(),
         place: None,

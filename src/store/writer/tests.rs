@@ -20,7 +20,7 @@ use crate::garden::record::{AlarmChange, Batch, Reflag};
 use crate::model::Id;
 use crate::model::SensorIx;
 use crate::quality::{Flag, Tests};
-use crate::store::{Letter, MessageState, Outcome, Reader, Tried};
+use crate::store::{AlarmPublication, MessageState, Outcome, Reader, Tried};
 use crate::telling::{Message, Purpose, WaitFor, Waiting};
 
 /// Every row of every table, by way of a connection of its own.
@@ -59,7 +59,7 @@ struct Case {
     folder: tempfile::TempDir,
     store: Store,
     batch: Batch,
-    letters: Vec<Letter>,
+    letters: Vec<AlarmPublication>,
     forwarded: Vec<(String, i64)>,
     messages: Vec<Message>,
     tries: Vec<Tried>,

@@ -34,7 +34,7 @@ fn read(trug: &str, variables: &[(&str, &str)]) -> Result<Settings, Vec<Fault>> 
 }
 
 fn mail(trug: &str) -> Mail {
-    read(trug, &[]).unwrap_or_else(|faults| panic!("{faults:#?}")).mail.expect("a section [mail]")
+    read(trug, &[]).unwrap_or_else(|faults| panic!("{faults:#?}")).channels.mail.expect("a section [mail]")
 }
 
 fn replaced(from: &str, to: &str) -> String {
@@ -61,7 +61,11 @@ fn what_is_not_given_follows_from_the_rest() {
     assert_eq!(mail(&local).port, 25);
     assert_eq!(mail(&replaced("security", "port = 2525\nsecurity")).port, 2525);
     assert!(
-        read("[broker]\nurl = \"mqtt://h\"\n[store]\npath = \"t\"\n", &[]).expect("no faults").mail.is_none()
+        read("[broker]\nurl = \"mqtt://h\"\n[store]\npath = \"t\"\n", &[])
+            .expect("no faults")
+            .channels
+            .mail
+            .is_none()
     );
 }
 
@@ -104,7 +108,7 @@ fn the_environment_can_give_the_login() {
         ("TRUG__MAIL__PORT", "2525"),
         ("TRUG__MAIL__TIMEOUT_S", "5"),
     ];
-    let found = read(TRUG, &variables).expect("no faults").mail.expect("a section [mail]");
+    let found = read(TRUG, &variables).expect("no faults").channels.mail.expect("a section [mail]");
     let login = found.login.as_ref().expect("a login");
     assert_eq!((login.username.as_str(), login.password.reveal()), ("trug", "open sesame"));
     assert_eq!((found.port, found.timeout.as_secs()), (2525, 5));

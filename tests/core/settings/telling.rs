@@ -69,16 +69,16 @@ fn check(base: &str, cases: &[Case], read: impl Fn(&str) -> Result<Settings, Vec
 #[test]
 fn what_is_given_is_read() {
     let settings = read(TRUG, GARDEN, Some(SECRET)).unwrap();
-    let [office] = settings.webhooks.as_slice() else { panic!("{:?}", settings.webhooks) };
+    let [office] = settings.channels.webhooks.as_slice() else { panic!("{:?}", settings.channels.webhooks) };
     assert_eq!((office.name.as_str(), office.timeout), ("office", Duration::from_secs(20)));
     assert_eq!(office.url.as_str(), "https://hooks.school.example/garden?key=5");
     assert_eq!(office.secret.reveal(), SECRET);
-    let [record] = settings.told_files.as_slice() else { panic!("{:?}", settings.told_files) };
+    let [record] = settings.channels.files.as_slice() else { panic!("{:?}", settings.channels.files) };
     assert_eq!((record.name.as_str(), record.path.to_str()), ("record", Some("var/told.jsonl")));
     assert_eq!(settings.telling.give_up, Duration::from_secs(36_000));
     assert_eq!(settings.telling.give_up_high, Duration::from_secs(1200));
     let by: Vec<_> = settings.gardens[0].tell[0].by.iter().map(|it| (it.channel, it.to.as_str())).collect();
-    assert_eq!(by, [(Channel::Webhook, "office"), (Channel::ToldFile, "record")]);
+    assert_eq!(by, [(Channel::Webhook, "office"), (Channel::File, "record")]);
     let shown = format!("{settings:?}");
     assert!(!shown.contains(SECRET) && !shown.contains("key=5"), "a log must not show it");
 }
@@ -170,8 +170,8 @@ fn the_secret_comes_from_a_file_beside_the_configuration() {
     fs::create_dir(folder.path().join("gardens")).unwrap();
     fs::write(folder.path().join("gardens/garden.toml"), GARDEN).unwrap();
     let settings = load(&folder.path().join("trug.toml"), std::iter::empty()).unwrap();
-    assert_eq!(settings.webhooks[0].secret.reveal(), SECRET);
-    assert_eq!(settings.webhooks[0].timeout, Duration::from_secs(10));
+    assert_eq!(settings.channels.webhooks[0].secret.reveal(), SECRET);
+    assert_eq!(settings.channels.webhooks[0].timeout, Duration::from_secs(10));
 }
 
 #[test]

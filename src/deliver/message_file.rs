@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::channel::{Channel, Failure};
-use super::told::Told;
-use crate::settings::ToldFile;
+use super::message_json::MessageJson;
+use crate::settings::MessageFile;
 use crate::telling::Message;
 
 /// How far back a message's key is looked for, bytes.
@@ -24,24 +24,24 @@ const LOCK_WAIT: Duration = Duration::from_millis(50);
 
 /// The files of `trug.toml`.
 #[derive(Clone, Debug)]
-pub struct ToldFiles {
+pub struct MessageFiles {
     by_name: HashMap<String, PathBuf>,
 }
 
-impl ToldFiles {
+impl MessageFiles {
     /// Nothing is opened or made yet.
-    pub fn new(files: &[ToldFile]) -> Self {
+    pub fn new(files: &[MessageFile]) -> Self {
         Self { by_name: files.iter().map(|file| (file.name.clone(), file.path.clone())).collect() }
     }
 }
 
-impl Channel for ToldFiles {
+impl Channel for MessageFiles {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         let name = &message.address.to;
         let Some(path) = self.by_name.get(name).cloned() else {
             return Err(Failure::Never(format!("no [[told_file]] of trug.toml has the name {name}")));
         };
-        let line = Told::of(message, None).json();
+        let line = MessageJson::of(message, None).json();
         let key = serde_json::to_string(&message.key).expect("a text always has a JSON form");
         let shown = path.display().to_string();
         let later = |why: &dyn std::fmt::Display| Failure::Later(format!("{shown} cannot be written: {why}"));

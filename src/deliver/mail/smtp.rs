@@ -27,7 +27,7 @@ const GOODBYE_MAX: Duration = Duration::from_secs(1);
 const WORDS_MAX: usize = 300;
 
 /// One mail server.
-pub(super) struct Post {
+pub(super) struct SmtpClient {
     host: String,
     port: u16,
     security: MailSecurity,
@@ -40,7 +40,7 @@ pub(super) struct Post {
 
 /// How far a conversation has come.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-enum Step {
+enum SmtpStep {
     #[default]
     Greeting,
     StartTls,
@@ -50,7 +50,7 @@ enum Step {
     Text,
 }
 
-impl fmt::Display for Step {
+impl fmt::Display for SmtpStep {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Greeting => "connecting to it",
@@ -64,7 +64,7 @@ impl fmt::Display for Step {
 }
 
 /// Why a step was not done.
-enum Trouble {
+enum SmtpFault {
     Library(Error),
     /// The server lacks something that this message needs.
     Lacks(&'static str),
@@ -72,19 +72,19 @@ enum Trouble {
     Odd(String),
 }
 
-impl From<Error> for Trouble {
+impl From<Error> for SmtpFault {
     fn from(error: Error) -> Self {
         Self::Library(error)
     }
 }
 
 #[derive(Default)]
-struct Talk {
-    step: Step,
+struct SmtpSession {
+    step: SmtpStep,
     connection: Option<AsyncSmtpConnection>,
 }
 
-impl Post {
+impl SmtpClient {
     /// `tls` is needed unless the settings want none.
     pub(super) fn new(mail: &Mail, tls: Option<TlsParameters>) -> Self {
         let login = |login: &crate::settings::Login| {
@@ -104,7 +104,7 @@ impl Post {
     /// Sends the bytes of one e-mail, within the time limit.
     pub(super) async fn send(&self, envelope: &Envelope, bytes: &[u8]) -> Result<(), Failure> {
         let deadline = Instant::now() + self.timeout;
-        let mut talk = Talk::default();
+        let mut talk = SmtpSession::default();
         let outcome = timeout_at(deadline, talk.run(self, envelope, bytes)).await;
         let Ok(outcome) = outcome else {
             return Err(Failure::Later(
@@ -112,7 +112,7 @@ impl Post {
             ));
         };
         // While a connection goes over to TLS it may be neither: nothing can be said on it.
-        if let (true, Some(connection)) = (talk.step != Step::StartTls, &mut talk.connection) {
+        if let (true, Some(connection)) = (talk.step != SmtpStep::StartTls, &mut talk.connection) {
             // What was said is said; how the server takes leave changes nothing.
             let goodbye = deadline.min(Instant::now() + GOODBYE_MAX);
             let _ = timeout_at(goodbye, connection.quit()).await;
@@ -120,77 +120,80 @@ impl Post {
         outcome.map_err(|trouble| self.failure(talk.step, &trouble))
     }
 
-    fn at(&self, step: Step, what: &str) -> String {
+    fn at(&self, step: SmtpStep, what: &str) -> String {
         format!("the mail server {}, port {}, while {step}: {what}", self.host, self.port)
     }
 
-    fn failure(&self, step: Step, trouble: &Trouble) -> Failure {
+    fn failure(&self, step: SmtpStep, trouble: &SmtpFault) -> Failure {
         let error = match trouble {
-            Trouble::Lacks(what) => return Failure::Never(self.at(step, what)),
-            Trouble::Odd(what) => return Failure::Later(self.at(step, what)),
-            Trouble::Library(error) => error,
+            SmtpFault::Lacks(what) => return Failure::Never(self.at(step, what)),
+            SmtpFault::Odd(what) => return Failure::Later(self.at(step, what)),
+            SmtpFault::Library(error) => error,
         };
         let what = self.at(step, &words(error));
         if !error.is_permanent() {
             return Failure::Later(what);
         }
         match step {
-            Step::Recipient | Step::Text if !is_about_login(error) => Failure::Never(what),
-            Step::Sender if !is_about_login(error) => Failure::Later(format!(
+            SmtpStep::Recipient | SmtpStep::Text if !is_about_login(error) => Failure::Never(what),
+            SmtpStep::Sender if !is_about_login(error) => Failure::Later(format!(
                 "{what}; look at from in [mail] of trug.toml: this server may not take that address"
             )),
-            Step::Sender | Step::Login | Step::Recipient | Step::Text => {
+            SmtpStep::Sender | SmtpStep::Login | SmtpStep::Recipient | SmtpStep::Text => {
                 Failure::Later(format!("{what}; look at username and password_file in [mail] of trug.toml"))
             }
-            Step::Greeting | Step::StartTls => {
+            SmtpStep::Greeting | SmtpStep::StartTls => {
                 Failure::Later(format!("{what}; look at host, port and security in [mail] of trug.toml"))
             }
         }
     }
 }
 
-impl Talk {
-    async fn run(&mut self, post: &Post, envelope: &Envelope, bytes: &[u8]) -> Result<(), Trouble> {
+impl SmtpSession {
+    async fn run(&mut self, smtp: &SmtpClient, envelope: &Envelope, bytes: &[u8]) -> Result<(), SmtpFault> {
         let (from, to) = (envelope.from().cloned(), envelope.to().first().cloned());
-        let at_once = if post.security == MailSecurity::Tls { post.tls.clone() } else { None };
-        let server = (post.host.as_str(), post.port);
+        let at_once = if smtp.security == MailSecurity::Tls { smtp.tls.clone() } else { None };
+        let server = (smtp.host.as_str(), smtp.port);
         let connection =
-            AsyncSmtpConnection::connect_tokio1(server, Some(post.timeout), &post.hello, at_once, None)
+            AsyncSmtpConnection::connect_tokio1(server, Some(smtp.timeout), &smtp.hello, at_once, None)
                 .await?;
         let connection = self.connection.insert(connection);
-        if let (MailSecurity::StartTls, Some(tls)) = (post.security, &post.tls) {
-            self.step = Step::StartTls;
-            connection.starttls(tls.clone(), &post.hello).await?;
+        if let (MailSecurity::StartTls, Some(tls)) = (smtp.security, &smtp.tls) {
+            self.step = SmtpStep::StartTls;
+            connection.starttls(tls.clone(), &smtp.hello).await?;
         }
-        if let Some(login) = &post.login {
-            self.step = Step::Login;
+        if let Some(login) = &smtp.login {
+            self.step = SmtpStep::Login;
             connection.auth(DEFAULT_MECHANISMS, login).await?;
         }
-        self.step = Step::Sender;
+        self.step = SmtpStep::Sender;
         connection.command(MailFrom::new(from, parameters(connection, envelope)?)).await?;
-        self.step = Step::Recipient;
-        let to: Address = to.ok_or(Trouble::Lacks("the message has no recipient"))?;
+        self.step = SmtpStep::Recipient;
+        let to: Address = to.ok_or(SmtpFault::Lacks("the message has no recipient"))?;
         connection.command(Rcpt::new(to, Vec::new())).await?;
-        self.step = Step::Text;
+        self.step = SmtpStep::Text;
         connection.command(Data).await?;
         let taken = connection.message(bytes).await?;
         if taken.code().severity == Severity::PositiveCompletion {
             Ok(())
         } else {
-            Err(Trouble::Odd(format!("it answered {} to the whole text", taken.code())))
+            Err(SmtpFault::Odd(format!("it answered {} to the whole text", taken.code())))
         }
     }
 }
 
 /// What the server has to be asked for (RFC 6531). The text itself is ASCII.
-fn parameters(connection: &AsyncSmtpConnection, envelope: &Envelope) -> Result<Vec<MailParameter>, Trouble> {
+fn parameters(
+    connection: &AsyncSmtpConnection,
+    envelope: &Envelope,
+) -> Result<Vec<MailParameter>, SmtpFault> {
     if envelope.from().into_iter().chain(envelope.to()).all(|address| address.to_string().is_ascii()) {
         return Ok(Vec::new());
     }
     if connection.server_info().supports_feature(Extension::SmtpUtfEight) {
         return Ok(vec![MailParameter::SmtpUtfEight]);
     }
-    Err(Trouble::Lacks("it takes no address with other than plain letters before the @ (SMTPUTF8)"))
+    Err(SmtpFault::Lacks("it takes no address with other than plain letters before the @ (SMTPUTF8)"))
 }
 
 /// Whether a refusal says that the server does not let us in: the replies of RFC

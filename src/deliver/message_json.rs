@@ -7,7 +7,7 @@ use crate::telling::{Item, Message};
 
 /// One message. The key comes first, so that it is found without reading the rest.
 #[derive(Serialize)]
-pub(crate) struct Told<'a> {
+pub(crate) struct MessageJson<'a> {
     key: &'a str,
     site: &'a str,
     garden: &'a str,
@@ -24,12 +24,12 @@ pub(crate) struct Told<'a> {
     subject: &'a str,
     opening: &'a str,
     /// The most urgent first.
-    items: Vec<ToldItem<'a>>,
+    items: Vec<ItemJson<'a>>,
 }
 
 /// One alarm.
 #[derive(Serialize)]
-struct ToldItem<'a> {
+struct ItemJson<'a> {
     /// KIND/PLACE, as commands name it.
     alarm: String,
     kind: &'a str,
@@ -47,7 +47,7 @@ struct ToldItem<'a> {
     answer: Option<String>,
 }
 
-impl<'a> Told<'a> {
+impl<'a> MessageJson<'a> {
     /// Whoever has a link can answer with it: `links` are for those who were told,
     /// not for a record.
     pub(crate) fn of(message: &'a Message, links: Option<&dyn AnswerLinks>) -> Self {
@@ -67,7 +67,7 @@ impl<'a> Told<'a> {
                 .iter()
                 .map(|item| {
                     let answer = links.and_then(|links| links.link(item, &message.who, message.made_at));
-                    ToldItem::of(item, answer)
+                    ItemJson::of(item, answer)
                 })
                 .collect(),
         }
@@ -79,7 +79,7 @@ impl<'a> Told<'a> {
     }
 }
 
-impl<'a> ToldItem<'a> {
+impl<'a> ItemJson<'a> {
     fn of(item: &'a Item, answer: Option<String>) -> Self {
         Self {
             alarm: format!("{}/{}", item.key.kind.name(), item.key.place),

@@ -1,4 +1,4 @@
-//! `[[webhook]]` and `[[told_file]]`: where people are told beside e-mail.
+//! By what people are told: `[mail]`, `[[webhook]]` and `[[told_file]]`.
 
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -8,6 +8,7 @@ use url::Url;
 
 use super::address::{has_credentials, is_loopback, server};
 use super::document::Want;
+use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
 use super::table::Table;
 use super::text::{Names, named};
@@ -40,11 +41,46 @@ impl fmt::Debug for Webhook {
 
 /// A file that gets each message as one line of JSON.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ToldFile {
+pub struct MessageFile {
     /// How groups name it.
     pub name: String,
     /// Relative to the folder in which trug was started.
     pub path: PathBuf,
+}
+
+/// Every channel that `trug.toml` sets up.
+#[derive(Clone, Debug, Default)]
+pub struct ChannelSettings {
+    /// `None`: no message goes by e-mail.
+    pub mail: Option<Mail>,
+    pub webhooks: Vec<Webhook>,
+    pub files: Vec<MessageFile>,
+}
+
+impl ChannelSettings {
+    /// Where a message goes, as people say it.
+    pub fn shown(&self, it: &Address) -> String {
+        let known = match it.channel {
+            Channel::Email => return format!("e-mail to {}", it.to),
+            Channel::Webhook => {
+                self.webhooks.iter().find(|webhook| webhook.name == it.to).map(|it| server(&it.url))
+            }
+            Channel::File => {
+                self.files.iter().find(|file| file.name == it.to).map(|it| it.path.display().to_string())
+            }
+        };
+        let known = known.map_or_else(String::new, |known| format!(" ({known})"));
+        format!("{} {}{known}", it.channel.noun(), it.to)
+    }
+}
+
+/// The sections of the channels, and the names of all of them.
+pub(super) fn channels(root: &Table<'_>, folder: &Path) -> (ChannelSettings, ChannelNames) {
+    let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
+    let (files, file_names) = message_files(root.sections("told_file", "name"));
+    let mail = root.section("mail").and_then(|table| mail(table, folder));
+    let names = ChannelNames { webhooks: Some(webhook_names), files: Some(file_names) };
+    (ChannelSettings { mail, webhooks, files }, names)
 }
 
 /// The names that a group may use, with `None` where `trug.toml` could not be read.
@@ -60,7 +96,7 @@ impl ChannelNames {
         let mut found = Some(Vec::new());
         for (key, channel, section, known) in [
             ("webhook", Channel::Webhook, "[[webhook]]", &self.webhooks),
-            ("file", Channel::ToldFile, "[[told_file]]", &self.files),
+            ("file", Channel::File, "[[told_file]]", &self.files),
         ] {
             let Some(item) = table.get(key, Want::List) else { continue };
             let names = names(&item, section, known.as_deref());
@@ -93,7 +129,7 @@ fn names(item: &Item<'_>, section: &str, known: Option<&[String]>) -> Option<Vec
 const SECRET_MIN: usize = 16;
 
 /// Reads the servers, those at fault left out, and the names of all of them.
-pub(super) fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>) {
+fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>) {
     let mut names = Names::new("a name of its own for each webhook");
     let mut all = Vec::new();
     let mut whole_ones = Vec::new();
@@ -110,7 +146,7 @@ pub(super) fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, 
 }
 
 /// Reads the files, those at fault left out, and the names of all of them.
-pub(super) fn told_files(tables: Vec<Table<'_>>) -> (Vec<ToldFile>, Vec<String>) {
+fn message_files(tables: Vec<Table<'_>>) -> (Vec<MessageFile>, Vec<String>) {
     const PATH: &str = "the path of a file for one line of JSON for each message";
     let mut names = Names::new("a name of its own for each file");
     let mut paths = Names::new("a file of its own for each name");
@@ -124,7 +160,7 @@ pub(super) fn told_files(tables: Vec<Table<'_>>) -> (Vec<ToldFile>, Vec<String>)
         });
         table.finish();
         if let (Some(name), Some(path)) = (name, path) {
-            whole_ones.push(ToldFile { name, path });
+            whole_ones.push(MessageFile { name, path });
         }
     }
     (whole_ones, all)

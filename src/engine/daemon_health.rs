@@ -4,29 +4,29 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::health;
-use crate::engine::watchdog::Pulse;
+use crate::engine::watchdog::Heartbeat;
 
 /// A write that has taken so long is told as one that hangs, seconds. Another program
 /// may hold the file for five.
 const HANGS_S: i64 = 30;
 
-/// What others may know of the keeper without asking it.
+/// What others may know of the engine without asking it.
 #[derive(Debug, Default)]
-pub struct Signs {
+pub struct DaemonHealth {
     pub store_failing: AtomicBool,
     pub broker_away: Arc<AtomicBool>,
-    pub pulse: Pulse,
-    pub own: health::Shared,
+    pub pulse: Heartbeat,
+    pub store_watch: health::StoreWatch,
 }
 
-impl Signs {
+impl DaemonHealth {
     /// What is the matter, in words.
     pub fn faults(&self) -> Vec<String> {
         let mut faults = Vec::new();
         if self.store_failing.load(Ordering::Relaxed) {
             faults.push("The store cannot be written; readings wait at the broker.".to_owned());
         } else if self
-            .own
+            .store_watch
             .writing_until()
             .is_some_and(|(since, until)| until.as_second() - since.as_second() >= HANGS_S)
         {
