@@ -196,7 +196,7 @@ fn result_line(settings: &Settings, it: &TestResult) -> String {
     let to = settings.channels.shown(&it.address);
     let instead = if it.instead { " (used when the others fail)" } else { "" };
     match (&it.result, it.address.channel) {
-        (Ok(()), Channel::File) => format!("{to}{instead}: written"),
+        (Ok(()), Channel::MessageFile) => format!("{to}{instead}: written"),
         (Ok(()), _) => format!("{to}{instead}: the server took it in {:.1} s", it.took.as_secs_f64()),
         (Err(failure), _) => format!("{to}{instead}: not taken: {}", safe(&failure.to_string())),
     }

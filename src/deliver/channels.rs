@@ -54,7 +54,7 @@ impl Channel for Channels {
         match message.address.channel {
             plan::Channel::Email => self.mail.send(message).await,
             plan::Channel::Webhook => self.webhooks.send(message).await,
-            plan::Channel::File => self.files.send(message).await,
+            plan::Channel::MessageFile => self.files.send(message).await,
         }
     }
 }

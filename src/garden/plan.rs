@@ -315,13 +315,13 @@ pub enum Channel {
     Email,
     Webhook,
     /// A file of JSON lines.
-    File,
+    MessageFile,
 }
 
 names!(Channel {
     Email = "email",
     Webhook = "webhook",
-    File = "file",
+    MessageFile = "file",
 });
 
 impl Channel {
@@ -330,7 +330,7 @@ impl Channel {
         match self {
             Self::Email => ["e-mail", "by e-mail to"],
             Self::Webhook => ["webhook", "by the webhook"],
-            Self::File => ["file", "by the file"],
+            Self::MessageFile => ["file", "by the file"],
         }
     }
 

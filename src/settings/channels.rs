@@ -65,7 +65,7 @@ impl ChannelSettings {
             Channel::Webhook => {
                 self.webhooks.iter().find(|webhook| webhook.name == it.to).map(|it| server(&it.url))
             }
-            Channel::File => {
+            Channel::MessageFile => {
                 self.files.iter().find(|file| file.name == it.to).map(|it| it.path.display().to_string())
             }
         };
@@ -96,7 +96,7 @@ impl ChannelNames {
         let mut found = Some(Vec::new());
         for (key, channel, section, known) in [
             ("webhook", Channel::Webhook, "[[webhook]]", &self.webhooks),
-            ("file", Channel::File, "[[told_file]]", &self.files),
+            ("file", Channel::MessageFile, "[[told_file]]", &self.files),
         ] {
             let Some(item) = table.get(key, Want::List) else { continue };
             let names = names(&item, section, known.as_deref());

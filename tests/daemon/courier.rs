@@ -222,11 +222,11 @@ async fn a_way_that_is_not_there_gives_up_at_once_and_says_whether_another_did()
     let mut post = Post::new();
     let both = [
         message(1, Channel::Webhook, "office", Priority::High, 0),
-        message(1, Channel::File, "record", Priority::High, 0),
+        message(1, Channel::MessageFile, "record", Priority::High, 0),
         message(2, Channel::Webhook, "office", Priority::High, 1),
     ];
     post.add(&both);
-    post.start(Channel::File, Scripted::new(post.clock(), |_, _| Does::Takes));
+    post.start(Channel::MessageFile, Scripted::new(post.clock(), |_, _| Does::Takes));
     tokio::time::sleep(Duration::from_secs(5)).await;
     post.stop().await;
     let none = Scripted::new(post.clock(), |_, _| Does::Fails(Failure::Never("it is not set up".to_owned())));

@@ -128,7 +128,7 @@ fn what_is_urgent_comes_first_then_what_is_old() {
     assert_eq!(due(&reader, EMAIL, 10, 0), []);
     assert_eq!(numbers(&reader, 2), [3, 1, 2], "two have not been made yet");
     assert_eq!(reader.next_due(EMAIL).unwrap(), Some(at(0)));
-    assert_eq!(reader.next_due(Channel::File).unwrap(), None);
+    assert_eq!(reader.next_due(Channel::MessageFile).unwrap(), None);
 }
 
 #[test]
@@ -216,7 +216,7 @@ fn a_group_is_reached_by_the_same_message_at_another_address_only() {
     let (_folder, path, mut store) = opened();
     let by_mail = message(0, EMAIL, Priority::High);
     let by_hook = message(0, Channel::Webhook, Priority::High);
-    let mut of_another_alarm = message(0, Channel::File, Priority::High);
+    let mut of_another_alarm = message(0, Channel::MessageFile, Priority::High);
     of_another_alarm.items[0].key.kind = Kind::Ph;
     let mut for_another_reason = message(0, Channel::Webhook, Priority::High);
     for_another_reason.key.push_str("/over");
@@ -334,7 +334,7 @@ fn messages_are_counted_by_group_and_day_of_the_garden() {
         messages.push(message(ms, EMAIL, Priority::Low));
         messages.push(message(ms, Channel::Webhook, Priority::Low));
     }
-    messages.push(Message { purpose: Purpose::Test, ..message(5, Channel::File, Priority::Low) });
+    messages.push(Message { purpose: Purpose::Test, ..message(5, Channel::MessageFile, Priority::Low) });
     add(&mut store, &messages);
     for seq in [1, 2, 3, 5] {
         tried(&mut store, seq, 1, Outcome::Sent);

@@ -57,7 +57,7 @@ fn stored() -> (TempDir, Reader) {
             Purpose::NotAnswered { by: "garden-club".to_owned() },
             "Nobody has answered: Kitchen bed is dry",
         ),
-        message(200 * HOUR, Channel::File, "office-log", Purpose::Test, "A test"),
+        message(200 * HOUR, Channel::MessageFile, "office-log", Purpose::Test, "A test"),
     ];
     let batch = Batch::default();
     store.commit(&Transaction { messages: &messages, ..only(&batch) }).unwrap();

@@ -78,7 +78,7 @@ fn what_is_given_is_read() {
     assert_eq!(settings.telling.give_up, Duration::from_secs(36_000));
     assert_eq!(settings.telling.give_up_high, Duration::from_secs(1200));
     let by: Vec<_> = settings.gardens[0].tell[0].by.iter().map(|it| (it.channel, it.to.as_str())).collect();
-    assert_eq!(by, [(Channel::Webhook, "office"), (Channel::File, "record")]);
+    assert_eq!(by, [(Channel::Webhook, "office"), (Channel::MessageFile, "record")]);
     let shown = format!("{settings:?}");
     assert!(!shown.contains(SECRET) && !shown.contains("key=5"), "a log must not show it");
 }
