@@ -42,7 +42,7 @@ impl Period {
 
 /// One step of an alarm, as far as the figures need it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Change {
+pub struct StateChange {
     pub key: AlarmKey,
     pub from: State,
     pub to: State,
@@ -59,9 +59,9 @@ pub struct Change {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct History {
     /// Each alarm's last step before the period.
-    pub before: Vec<Change>,
+    pub before: Vec<StateChange>,
     /// The steps of the period, in their order.
-    pub changes: Vec<Change>,
+    pub changes: Vec<StateChange>,
     /// Which alarms people have said something about, and when.
     pub notes: Vec<(AlarmKey, Timestamp)>,
 }
@@ -126,7 +126,7 @@ struct Track {
 }
 
 /// Counts that the tracks share.
-struct Counts<'a> {
+struct AlarmCounts<'a> {
     period: Period,
     zone: &'a TimeZone,
     raised: Vec<Timestamp>,
@@ -146,8 +146,9 @@ impl Figures {
         zone: &TimeZone,
         priority: impl Fn(Kind) -> Priority,
     ) -> Self {
-        let concerns = |change: &&Change| who.is_none_or(|who| change.tell.iter().any(|group| group == who));
-        let mut counts = Counts {
+        let concerns =
+            |change: &&StateChange| who.is_none_or(|who| change.tell.iter().any(|group| group == who));
+        let mut counts = AlarmCounts {
             period,
             zone,
             raised: Vec::new(),
@@ -160,7 +161,7 @@ impl Figures {
             tracks.insert(&change.key, Track::before(change));
         }
         let mut by_priority = [0; 3];
-        let inside = |c: &&Change| period.from <= c.at && c.at < period.to;
+        let inside = |c: &&StateChange| period.from <= c.at && c.at < period.to;
         for change in history.changes.iter().filter(concerns).filter(inside) {
             if tracks.entry(&change.key).or_default().take(change, &mut counts) {
                 by_priority[priority(change.key.kind) as usize] += 1;
@@ -170,7 +171,7 @@ impl Figures {
             track.end(&mut counts);
         }
 
-        let Counts { mut raised, fleeting, mut answered_s, standing, .. } = counts;
+        let AlarmCounts { mut raised, fleeting, mut answered_s, standing, .. } = counts;
         raised.sort_unstable();
         answered_s.sort_unstable();
         let (spans, spans_busy, spans_flood) = spans(&raised, period);
@@ -240,7 +241,7 @@ impl Track {
     /// An alarm as it stood when the period began. Where the moment at which it was
     /// raised is not known any more, that of its condition stands for it: one on-delay
     /// before.
-    fn before(change: &Change) -> Self {
+    fn before(change: &StateChange) -> Self {
         let mut track = Self { state: Some(change.to), ..Self::default() };
         let began = match change.to {
             State::Unacknowledged if !change.from.is_active() => change.at,
@@ -253,7 +254,7 @@ impl Track {
     }
 
     /// Takes a step; whether it raised the alarm.
-    fn take(&mut self, change: &Change, counts: &mut Counts<'_>) -> bool {
+    fn take(&mut self, change: &StateChange, counts: &mut AlarmCounts<'_>) -> bool {
         let (at, to) = (change.at, change.to);
         let from = self.state.unwrap_or(change.from);
         if self.state.is_none() && from.is_active() {
@@ -305,7 +306,7 @@ impl Track {
     }
 
     /// The period is over.
-    fn end(&mut self, counts: &mut Counts<'_>) {
+    fn end(&mut self, counts: &mut AlarmCounts<'_>) {
         self.raised.sort_unstable();
         self.changed.sort_unstable();
         match (self.stands, self.over) {
@@ -316,7 +317,7 @@ impl Track {
     }
 
     /// Counts the local days on which it stood for more than a day already, each once.
-    fn count_standing(&mut self, stands: Timestamp, until: Timestamp, counts: &mut Counts<'_>) {
+    fn count_standing(&mut self, stands: Timestamp, until: Timestamp, counts: &mut AlarmCounts<'_>) {
         let from = long(stands).max(counts.period.from);
         let until = until.min(counts.period.to);
         if until <= from {

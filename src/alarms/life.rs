@@ -166,7 +166,7 @@ impl Input {
 
 /// A change of the published state.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Step {
+pub struct LifeStep {
     pub from: State,
     pub to: State,
     /// When the condition began.
@@ -260,14 +260,14 @@ impl Life {
     /// The next state, and the change to publish if there is one. `at` is the
     /// time of the reading, of the answer, or of the look at the clock.
     #[must_use]
-    pub fn step(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> (Self, Option<Step>) {
+    pub fn step(self, at: Timestamp, input: Input, policy: AlarmPolicy) -> (Self, Option<LifeStep>) {
         let next = match self {
             Self::Hidden { hiding, condition } => hidden(hiding, condition, at, input, policy),
             _ => self.hide(input).unwrap_or_else(|| self.seen(at, input, policy)),
         };
         let (from, to) = (self.state(), next.state());
         let since = next.since().or(self.since()).unwrap_or(at);
-        (next, (from != to).then_some(Step { from, to, since }))
+        (next, (from != to).then_some(LifeStep { from, to, since }))
     }
 
     /// Out of sight, where the input says so.

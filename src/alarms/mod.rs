@@ -13,7 +13,7 @@ pub(crate) use key::SYSTEM_NAME;
 pub use key::{AlarmKey, AlarmSnapshot, SYSTEM_PLACE, Values};
 pub use kind::Kind;
 pub(crate) use kind::PlaceKind;
-pub use life::{AlarmCondition, Hiding, Input, Life, Step};
+pub use life::{AlarmCondition, Hiding, Input, Life, LifeStep};
 pub use policy::{AlarmPolicy, Delays, RuleSetting, RuleSettings};
 
 use crate::model::names;

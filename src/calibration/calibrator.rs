@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use super::DatedCalibration;
-use super::curve::{Calibration, Counts, Curve, is_whole};
+use super::curve::{Calibration, CountMode, Curve, is_whole};
 use super::error::OutOfRange;
 use super::{one_wire, topp};
 
@@ -68,7 +68,7 @@ impl Calibrator {
     ///
     /// A running count comes to what was counted since the last one. Where it is
     /// smaller than the last one, the counter rolled over (see
-    /// [`Counts::Running`]) or was reset, and then the count itself is what was
+    /// [`CountMode::Running`]) or was reset, and then the count itself is what was
     /// counted since the reset; what fell between the last count and the reset
     /// is lost. A count that is not later than the last one changes nothing.
     pub fn value(&mut self, calibrations: &[DatedCalibration], at: Timestamp, raw: f64) -> Calibrated {
@@ -92,7 +92,7 @@ impl Calibrator {
     /// Tips since the message before; `None` for the first running count.
     fn tips(
         &mut self,
-        counts: Counts,
+        counts: CountMode,
         valid: Option<(f64, f64)>,
         at: Timestamp,
         raw: f64,
@@ -104,8 +104,8 @@ impl Calibrator {
             in_range(raw, range)?;
         }
         let wraps_at = match counts {
-            Counts::Message => return Ok(Some(raw)),
-            Counts::Running { wraps_at } => wraps_at,
+            CountMode::Message => return Ok(Some(raw)),
+            CountMode::Running { wraps_at } => wraps_at,
         };
         if let Some(wraps_at) = wraps_at
             && raw >= wraps_at
@@ -263,7 +263,7 @@ mod tests {
 
     #[test]
     fn tips_of_a_message_are_whole_and_not_negative() {
-        let held = ever(Calibration::tips(0.2, Counts::Message).unwrap());
+        let held = ever(Calibration::tips(0.2, CountMode::Message).unwrap());
         let mut calibrator = Calibrator::new();
         near(calibrator.value(&held, at(0), 0.0), 0.0);
         near(calibrator.value(&held, at(1), 7.0), 1.4);
@@ -275,7 +275,7 @@ mod tests {
 
     #[test]
     fn a_running_count_tells_what_was_added() {
-        let held = ever(Calibration::tips(0.2, Counts::Running { wraps_at: Some(65_536.0) }).unwrap());
+        let held = ever(Calibration::tips(0.2, CountMode::Running { wraps_at: Some(65_536.0) }).unwrap());
         let mut calibrator = Calibrator::new();
         assert_eq!(calibrator.value(&held, at(0), 65_000.0), Calibrated::NotYet);
         near(calibrator.value(&held, at(900), 65_010.0), 2.0);
@@ -297,7 +297,7 @@ mod tests {
 
     #[test]
     fn a_counter_without_roll_over_is_reset() {
-        let held = ever(Calibration::tips(0.5, Counts::Running { wraps_at: None }).unwrap());
+        let held = ever(Calibration::tips(0.5, CountMode::Running { wraps_at: None }).unwrap());
         let mut calibrator = Calibrator::new();
         assert_eq!(calibrator.value(&held, at(0), 65_535.0), Calibrated::NotYet);
         near(calibrator.value(&held, at(900), 2.0), 1.0);
@@ -305,7 +305,7 @@ mod tests {
 
     #[test]
     fn a_running_count_out_of_order_counts_nothing_twice() {
-        let held = ever(Calibration::tips(1.0, Counts::Running { wraps_at: None }).unwrap());
+        let held = ever(Calibration::tips(1.0, CountMode::Running { wraps_at: None }).unwrap());
         let mut calibrator = Calibrator::new();
         calibrator.restore(10.0, at(0));
         near(calibrator.value(&held, at(1800), 15.0), 5.0);

@@ -33,7 +33,7 @@ pub enum Curve {
     Topp,
     /// The raw number counts the tips of a rain gauge's bucket; the value is the
     /// rain since the message before, mm.
-    Tips { mm_per_tip: f64, counts: Counts },
+    Tips { mm_per_tip: f64, counts: CountMode },
     /// The raw number is a granular matrix sensor's resistance (ohm) or a
     /// divider's count; the value is the soil's water content, m³/m³.
     GranularMatrix(GranularMatrix),
@@ -50,7 +50,7 @@ pub enum Curve {
 
 /// What a tip count counts.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Counts {
+pub enum CountMode {
     /// The tips since the message before.
     Message,
     /// All tips since the counter's start.
@@ -173,11 +173,11 @@ impl Calibration {
     ///
     /// When `mm_per_tip` is not above 0 and at most [`Self::MM_PER_TIP_MAX`], or
     /// the roll-over is not a whole number from 2 to 2^53.
-    pub fn tips(mm_per_tip: f64, counts: Counts) -> Result<Self, CalibrationError> {
+    pub fn tips(mm_per_tip: f64, counts: CountMode) -> Result<Self, CalibrationError> {
         if !(mm_per_tip > 0.0 && mm_per_tip <= Self::MM_PER_TIP_MAX) {
             return Err(CalibrationError::MmPerTip { given: mm_per_tip, most: Self::MM_PER_TIP_MAX });
         }
-        if let Counts::Running { wraps_at: Some(given) } = counts
+        if let CountMode::Running { wraps_at: Some(given) } = counts
             && !((2.0..=Self::COUNT_MAX).contains(&given) && is_whole(given))
         {
             return Err(CalibrationError::WrapsAt { given });
@@ -283,10 +283,13 @@ mod tests {
         assert!(matches!(Calibration::polynomial(vec![1.0, f64::NAN]), Err(E::NotFinite { place: 2, .. })));
 
         for given in [0.0, -0.2, f64::NAN, f64::INFINITY, 10.1] {
-            assert!(matches!(Calibration::tips(given, Counts::Message), Err(E::MmPerTip { .. })), "{given}");
+            assert!(
+                matches!(Calibration::tips(given, CountMode::Message), Err(E::MmPerTip { .. })),
+                "{given}"
+            );
         }
         for given in [0.0, 1.0, 1000.5, -5.0, f64::NAN, f64::INFINITY] {
-            let counts = Counts::Running { wraps_at: Some(given) };
+            let counts = CountMode::Running { wraps_at: Some(given) };
             assert!(matches!(Calibration::tips(0.2, counts), Err(E::WrapsAt { .. })), "{given}");
         }
         for (min, max) in [(1.0, 1.0), (2.0, 1.0), (f64::NAN, 1.0), (0.0, f64::INFINITY)] {

@@ -12,7 +12,7 @@
 //! measures against it.
 
 use super::error::{CalibrationError, OutOfRange, within};
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Step};
 
 pub(super) const EQUATION: Equation = Equation {
@@ -79,7 +79,7 @@ impl Divider {
 
     /// How `raw` came to a resistance.
     pub(super) fn step(&self, raw: f64, ohm: f64) -> Step {
-        let [series, full, raw, ohm] = [self.series_ohm, self.full_scale, raw, ohm].map(Figure);
+        let [series, full, raw, ohm] = [self.series_ohm, self.full_scale, raw, ohm].map(SixDigits);
         EQUATION.step(match self.side {
             Side::Ground => format!("{series} x {raw} / ({full} - {raw}) = {ohm} ohm"),
             Side::Supply => format!("{series} x ({full} - {raw}) / {raw} = {ohm} ohm"),

@@ -4,9 +4,9 @@ use std::fmt;
 
 /// A number to six significant digits, without the zeros behind.
 #[derive(Clone, Copy)]
-pub(super) struct Figure(pub(super) f64);
+pub(super) struct SixDigits(pub(super) f64);
 
-impl fmt::Display for Figure {
+impl fmt::Display for SixDigits {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         const DIGITS: i32 = 6;
         let x = self.0;
@@ -53,7 +53,7 @@ mod tests {
             (1e300, "1e300"),
             (-5.775e-7, "-5.775e-7"),
         ] {
-            assert_eq!(Figure(x).to_string(), expected);
+            assert_eq!(SixDigits(x).to_string(), expected);
         }
     }
 }

@@ -53,7 +53,7 @@ impl Form {
 /// What a fitted calibration is written with, rounded to a hundred-thousandth of
 /// the span.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Numbers {
+pub enum FitNumbers {
     /// Raw number and value, raw rising.
     Points(Vec<(f64, f64)>),
     /// `c0 + c1 raw + c2 raw²` for raw numbers from the first to the last place,
@@ -77,7 +77,7 @@ pub struct LeftOut {
 pub struct Fit {
     pub form: Form,
     /// The calibration's numbers, to be written down.
-    pub numbers: Numbers,
+    pub numbers: FitNumbers,
     /// Made of these numbers.
     pub calibration: Calibration,
     /// Places that the pairs make.
@@ -149,8 +149,8 @@ pub fn fit(pairs: &[(f64, f64)]) -> Result<Fit, CannotFit> {
     }
     let numbers = numbers_of(form, &places, span);
     let calibration = match &numbers {
-        Some(Numbers::Points(points)) => Calibration::piecewise(points.clone()),
-        Some(Numbers::Parabola { coefficients, valid: (min, max) }) => {
+        Some(FitNumbers::Points(points)) => Calibration::piecewise(points.clone()),
+        Some(FitNumbers::Parabola { coefficients, valid: (min, max) }) => {
             Calibration::polynomial(coefficients.to_vec()).and_then(|curve| curve.with_valid(*min, *max))
         }
         None => Err(CalibrationError::TooFewPoints { given: places.len() }),
@@ -285,17 +285,17 @@ fn suits(form: Form, places: &[(f64, f64)]) -> bool {
 }
 
 /// The numbers of the form that fits all places; `None` where they are too few.
-fn numbers_of(form: Form, places: &[(f64, f64)], span: f64) -> Option<Numbers> {
+fn numbers_of(form: Form, places: &[(f64, f64)], span: f64) -> Option<FitNumbers> {
     let (first, last) = (places[0].0, places[places.len() - 1].0);
     let raw_span = last - first;
     let rounded = |(raw, value): (f64, f64)| (round_to(raw, raw_span), round_to(value, span));
     Some(match form {
-        Form::Points => Numbers::Points(places.iter().copied().map(rounded).collect()),
+        Form::Points => FitNumbers::Points(places.iter().copied().map(rounded).collect()),
         Form::Line => {
             let line = Parabola::of(places, false)?;
-            Numbers::Points([first, last].into_iter().map(|raw| rounded((raw, line.value(raw)))).collect())
+            FitNumbers::Points([first, last].into_iter().map(|raw| rounded((raw, line.value(raw)))).collect())
         }
-        Form::Parabola => Numbers::Parabola {
+        Form::Parabola => FitNumbers::Parabola {
             // Ten digits: the terms of a parabola nearly cancel far from raw 0.
             coefficients: Parabola::of(places, true)?
                 .coefficients()

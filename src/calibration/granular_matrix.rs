@@ -38,7 +38,7 @@
 
 use super::divider::Divider;
 use super::error::{CalibrationError, OutOfRange, computed, within};
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Why};
 
 /// Resistances for which there is a tension, kohm. Below the first the cable is
@@ -193,7 +193,7 @@ impl GranularMatrix {
     pub(super) fn why(&self, raw: f64, theta: f64) -> Why {
         let Ok(kohm) = self.resistance_kohm(raw) else { return Vec::new() };
         let kpa = tension_kpa(kohm, self.soil_c);
-        let [r, t, k, value] = [kohm, self.soil_c, kpa, theta].map(Figure);
+        let [r, t, k, value] = [kohm, self.soil_c, kpa, theta].map(SixDigits);
         let tension = if kohm < 0.55 {
             TENSION_WET.step(format!("{r} kohm is below 0.55 kohm: 0 kPa"))
         } else if kohm < 1.0 {
@@ -201,13 +201,13 @@ impl GranularMatrix {
         } else if kohm < 8.0 {
             TENSION.step(format!("(4.093 + 3.213 x {r}) / (1 - 0.009733 x {r} - 0.01205 x {t}) = {k} kPa"))
         } else {
-            let g = Figure(1.0 + 0.018 * (self.soil_c - SOIL_C_STANDARD));
+            let g = SixDigits(1.0 + 0.018 * (self.soil_c - SOIL_C_STANDARD));
             TENSION_DRY.step(format!("2.246 + 5.239 x {r} x {g} + 0.06756 x ({r} x {g})^2 = {k} kPa"))
         };
         let soil = self.retention;
-        let (fc, sat) = (Figure(soil.field_capacity), Figure(soil.saturation));
+        let (fc, sat) = (SixDigits(soil.field_capacity), SixDigits(soil.saturation));
         let content = if kpa >= FIELD_CAPACITY_KPA {
-            let b = Figure(soil.exponent());
+            let b = SixDigits(soil.exponent());
             RETENTION_DRY.step(format!("{fc} x (33 / {k})^(1 / {b}) = {value} m3/m3"))
         } else {
             RETENTION_WET.step(format!("{sat} - ({sat} - {fc}) x {k} / 33 = {value} m3/m3"))

@@ -23,7 +23,7 @@ pub mod topp;
 use jiff::Timestamp;
 
 pub use calibrator::{Calibrated, Calibrator};
-pub use curve::{Calibration, Counts, Curve};
+pub use curve::{Calibration, CountMode, Curve};
 pub use divider::{Divider, Side};
 pub use error::{CalibrationError, OutOfRange};
 pub use granular_matrix::{GranularMatrix, Retention};

@@ -9,7 +9,7 @@
 //! from memory of the trade's application notes.
 
 use super::error::{OutOfRange, computed};
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Step};
 
 pub(super) const EQUATION: Equation = Equation {
@@ -76,7 +76,7 @@ pub fn temperature_c(raw: f64) -> Result<f64, OutOfRange> {
 
 /// How a register came to a temperature.
 pub(super) fn step(raw: f64, celsius: f64) -> Step {
-    EQUATION.step(format!("{} / 16 = {} °C", Figure(signed(raw)), Figure(celsius)))
+    EQUATION.step(format!("{} / 16 = {} °C", SixDigits(signed(raw)), SixDigits(celsius)))
 }
 
 const SIGNED_MAX: f64 = 32_767.0;

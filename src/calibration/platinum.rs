@@ -17,7 +17,7 @@
 //! reads as 1.3 °C too warm with a Pt100.
 
 use super::error::{CalibrationError, OutOfRange, within};
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Step};
 
 pub(super) const EQUATION: Equation = Equation {
@@ -99,7 +99,7 @@ impl Platinum {
 
     /// How a resistance came to a temperature.
     pub(super) fn step(&self, ohm: f64, celsius: f64) -> Step {
-        let [r, r0, v] = [ohm, self.r0_ohm, celsius].map(Figure);
+        let [r, r0, v] = [ohm, self.r0_ohm, celsius].map(SixDigits);
         let below = if celsius < 0.0 { format!(" - 4.183e-12 x ({v} - 100) x {v}^3") } else { String::new() };
         EQUATION.step(format!("{r} = {r0} x (1 + 3.9083e-3 x {v} - 5.775e-7 x {v}^2{below}) at {v} °C"))
     }

@@ -5,8 +5,8 @@ use proptest::prelude::*;
 
 use super::fit::fit;
 use super::{
-    Calibrated, Calibration, Calibrator, Counts, DatedCalibration, Divider, GranularMatrix, Law, OutOfRange,
-    Platinum, Retention, Side, Thermistor,
+    Calibrated, Calibration, Calibrator, CountMode, DatedCalibration, Divider, GranularMatrix, Law,
+    OutOfRange, Platinum, Retention, Side, Thermistor,
 };
 
 fn at(s: i64) -> Timestamp {
@@ -65,7 +65,7 @@ fn granular_matrix() -> impl Strategy<Value = GranularMatrix> {
 fn calibration() -> impl Strategy<Value = Calibration> {
     let wraps_at = prop::option::of((2..100_000_u32).prop_map(f64::from));
     let counts =
-        prop_oneof![Just(Counts::Message), wraps_at.prop_map(|wraps_at| Counts::Running { wraps_at })];
+        prop_oneof![Just(CountMode::Message), wraps_at.prop_map(|wraps_at| CountMode::Running { wraps_at })];
     let curve = prop_oneof![
         Just(Calibration::identity()),
         Just(Calibration::topp()),
@@ -189,7 +189,7 @@ proptest! {
         tips in prop::collection::vec(0..50_u32, 1..2000),
     ) {
         // Tips between messages stay below a tenth of the range, as the rule asks.
-        let counts = Counts::Running { wraps_at: Some(f64::from(wraps_at)) };
+        let counts = CountMode::Running { wraps_at: Some(f64::from(wraps_at)) };
         let held = [DatedCalibration { from: None, calibration: Calibration::tips(1.0, counts).unwrap() }];
         let mut calibrator = Calibrator::new();
         let mut count = start;

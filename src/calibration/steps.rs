@@ -1,8 +1,8 @@
 //! Why a value: each curve's equations with the raw number put in.
 
 use super::calibrator::line_at;
-use super::curve::{Calibration, Counts, Curve};
-use super::figure::Figure;
+use super::curve::{Calibration, CountMode, Curve};
+use super::figure::SixDigits;
 use super::{divider, granular_matrix, one_wire, platinum, thermistor, topp};
 use crate::why::{Check, Equation, Why};
 
@@ -57,12 +57,12 @@ impl Calibration {
     /// Why `raw` came to `value`: each equation on the way with its numbers. For
     /// raw numbers that have no value there are no steps from where it fails.
     pub fn why(&self, raw: f64, value: f64) -> Why {
-        let (r, v) = (Figure(raw), Figure(value));
+        let (r, v) = (SixDigits(raw), SixDigits(value));
         match self.curve() {
             Curve::Identity => vec![IDENTITY.step(format!("{v}"))],
             Curve::Piecewise { points } => {
                 let ((r0, v0), (r1, v1)) = line_at(points, raw);
-                let [r0, v0, r1, v1] = [r0, v0, r1, v1].map(Figure);
+                let [r0, v0, r1, v1] = [r0, v0, r1, v1].map(SixDigits);
                 vec![LINE.step(format!("{v0} + ({r} - {r0}) x ({v1} - {v0}) / ({r1} - {r0}) = {v}"))]
             }
             Curve::Polynomial { coefficients } => {
@@ -70,9 +70,9 @@ impl Calibration {
                     .iter()
                     .enumerate()
                     .map(|(power, c)| match power {
-                        0 => Figure(*c).to_string(),
-                        1 => format!("{} x {r}", Figure(*c)),
-                        _ => format!("{} x {r}^{power}", Figure(*c)),
+                        0 => SixDigits(*c).to_string(),
+                        1 => format!("{} x {r}", SixDigits(*c)),
+                        _ => format!("{} x {r}^{power}", SixDigits(*c)),
                     })
                     .collect();
                 vec![POLYNOMIAL.step(format!("{} = {v}", terms.join(" + ")))]
@@ -80,11 +80,11 @@ impl Calibration {
             Curve::Topp => vec![topp::step(raw, value)],
             Curve::Tips { mm_per_tip, counts } => {
                 let tips = match counts {
-                    Counts::Message => raw,
+                    CountMode::Message => raw,
                     // The raw number counts all tips since the counter's start.
-                    Counts::Running { .. } => value / mm_per_tip,
+                    CountMode::Running { .. } => value / mm_per_tip,
                 };
-                vec![TIPS.step(format!("{} x {} mm = {v} mm", Figure(tips), Figure(*mm_per_tip)))]
+                vec![TIPS.step(format!("{} x {} mm = {v} mm", SixDigits(tips), SixDigits(*mm_per_tip)))]
             }
             Curve::GranularMatrix(sensor) => sensor.why(raw, value),
             Curve::Thermistor(sensor) => sensor.why(raw, value),
@@ -110,7 +110,7 @@ mod tests {
         assert_eq!(steps(&points, 2175.0), ["0.4 + (2175 - 1450) x (0.05 - 0.4) / (2900 - 1450) = 0.225"]);
         let quadratic = Calibration::polynomial(vec![1.0, -2.0, 0.5]).unwrap();
         assert_eq!(steps(&quadratic, 4.0), ["1 + -2 x 4 + 0.5 x 4^2 = 1"]);
-        let gauge = Calibration::tips(0.2, Counts::Running { wraps_at: None }).unwrap();
+        let gauge = Calibration::tips(0.2, CountMode::Running { wraps_at: None }).unwrap();
         assert_eq!(gauge.why(1234.0, 1.4)[0].with, "7 x 0.2 mm = 1.4 mm");
         assert_eq!(steps(&Calibration::one_wire(), 65_528.0), ["-8 / 16 = -0.5 °C"]);
         let below = "92.2 = 100 x (1 + 3.9083e-3 x -19.898 - 5.775e-7 x -19.898^2 - 4.183e-12 x \

@@ -19,7 +19,7 @@
 
 use super::divider::Divider;
 use super::error::{CalibrationError, OutOfRange, computed, within};
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Why};
 
 pub(super) const BETA: Equation = Equation {
@@ -147,14 +147,14 @@ impl Thermistor {
     /// How `raw` came to a temperature.
     pub(super) fn why(&self, raw: f64, celsius: f64) -> Why {
         let Ok(ohm) = self.resistance_ohm(raw) else { return Vec::new() };
-        let (r, value) = (Figure(ohm), Figure(celsius));
+        let (r, value) = (SixDigits(ohm), SixDigits(celsius));
         let temperature = match self.law {
             Law::Beta { r25_ohm, beta_k } => {
-                let (r25, beta) = (Figure(r25_ohm), Figure(beta_k));
+                let (r25, beta) = (SixDigits(r25_ohm), SixDigits(beta_k));
                 BETA.step(format!("1 / (1/298.15 + ln({r} / {r25}) / {beta}) - 273.15 = {value} °C"))
             }
             Law::SteinhartHart { a, b, c } => {
-                let [a, b, c] = [a, b, c].map(Figure);
+                let [a, b, c] = [a, b, c].map(SixDigits);
                 STEINHART_HART
                     .step(format!("1 / ({a} + {b} x ln {r} + {c} x (ln {r})^3) - 273.15 = {value} °C"))
             }

@@ -14,7 +14,7 @@
 //! The fit is to mineral soils, with a standard error of about 0.013 m³/m³. Peat,
 //! potting mixes and saline soils need their own curve.
 
-use super::figure::Figure;
+use super::figure::SixDigits;
 use crate::why::{Check, Equation, Step};
 
 pub(super) const EQUATION: Equation = Equation {
@@ -35,6 +35,6 @@ pub fn water_content(ka: f64) -> f64 {
 
 /// How `ka` came to a water content.
 pub(super) fn step(ka: f64, theta: f64) -> Step {
-    let (r, v) = (Figure(ka), Figure(theta));
+    let (r, v) = (SixDigits(ka), SixDigits(theta));
     EQUATION.step(format!("-5.3e-2 + 2.92e-2 x {r} - 5.5e-4 x {r}^2 + 4.3e-6 x {r}^3 = {v} m3/m3"))
 }

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 
 use crate::chart::scale::number;
 use crate::chart::{Bar, Chart, Panel, Stroke, Trace};
-use crate::history::{Step, bin_of};
+use crate::history::{BinWidth, bin_of};
 use crate::model::CalendarMonth;
 
 /// Places of the time axis of which the pointer knows the figures.
@@ -45,8 +45,8 @@ impl RowLength {
     /// The stretch in which a moment lies.
     fn around(self, at: Timestamp, zone: &TimeZone) -> (Timestamp, Timestamp) {
         match self {
-            Self::Hour => bin_of(at, Step::Hour, zone),
-            Self::Day => bin_of(at, Step::Day, zone),
+            Self::Hour => bin_of(at, BinWidth::Hour, zone),
+            Self::Day => bin_of(at, BinWidth::Day, zone),
             Self::Month => {
                 let date = zone.to_datetime(at).date();
                 let month = CalendarMonth { year: date.year(), month: date.month() };

@@ -8,7 +8,7 @@ use serde_json::json;
 
 use super::exit::Exit;
 use super::shared::print_json;
-use crate::calibration::fit::{Fit, LeftOut, Numbers, fit};
+use crate::calibration::fit::{Fit, FitNumbers, LeftOut, fit};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Place, Quantity};
 use crate::settings::Settings;
@@ -316,13 +316,13 @@ fn bed_beyond(garden: &Garden, sensor: &Sensor, fitted: &Fit) -> Option<String> 
 }
 
 /// The line for the garden's file.
-fn toml(numbers: &Numbers) -> String {
+fn toml(numbers: &FitNumbers) -> String {
     match numbers {
-        Numbers::Points(points) => {
+        FitNumbers::Points(points) => {
             let points: Vec<String> = points.iter().map(|(raw, value)| format!("[{raw}, {value}]")).collect();
             format!("calibration = {{ points = [{}] }}", points.join(", "))
         }
-        Numbers::Parabola { coefficients: [c0, c1, c2], valid: (min, max) } => {
+        FitNumbers::Parabola { coefficients: [c0, c1, c2], valid: (min, max) } => {
             format!("calibration = {{ polynomial = [{c0:e}, {c1:e}, {c2:e}], valid = [{min}, {max}] }}")
         }
     }

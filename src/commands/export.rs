@@ -19,7 +19,7 @@ use super::shared::{span_on, zone_of};
 use crate::deliver::line::{self, ReadingLine};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row};
 use crate::garden::plan::{Garden, shared_zone};
-use crate::history::{Bin, Step};
+use crate::history::{Bin, BinWidth};
 use crate::store::{Reader, ReadingFilter, StoredReading};
 
 /// Bytes of lines that are gathered before they are written.
@@ -54,7 +54,7 @@ pub struct Export {
     pub to: Option<String>,
     /// Each reading, or hours or days of the garden's clock with how good they are
     #[arg(long, default_value = "raw", value_parser = step_parser())]
-    pub step: Step,
+    pub step: BinWidth,
     /// How to write them; a spreadsheet (xlsx) needs --out
     #[arg(long, value_enum, default_value = "csv")]
     pub format: Format,
@@ -65,9 +65,9 @@ pub struct Export {
     pub json: bool,
 }
 
-fn step_parser() -> impl TypedValueParser<Value = Step> {
-    PossibleValuesParser::new(Step::ALL.map(Step::name))
-        .map(|name| Step::from_name(&name).unwrap_or_default())
+fn step_parser() -> impl TypedValueParser<Value = BinWidth> {
+    PossibleValuesParser::new(BinWidth::ALL.map(BinWidth::name))
+        .map(|name| BinWidth::from_name(&name).unwrap_or_default())
 }
 
 /// What was written.
@@ -88,7 +88,7 @@ pub struct Exported {
 pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let filter = filter(reader, gardens, it)?;
     let wrong = match (it.format, it.step, &it.out) {
-        (Format::LineProtocol, Step::Hour | Step::Day, _) => {
+        (Format::LineProtocol, BinWidth::Hour | BinWidth::Day, _) => {
             Some("line protocol holds single readings: leave --step out, or choose --format csv or xlsx")
         }
         (Format::Xlsx, _, None) => Some("a spreadsheet needs a file: name it with --out"),
@@ -98,8 +98,8 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write
         return Err(WrongInput::beside(why).into());
     }
     let rows = |out: &mut dyn Write| match it.step {
-        Step::Raw => write(reader, &filter, it.format, out),
-        Step::Hour | Step::Day => write_csv(reader, gardens, &filter, it.step, out),
+        BinWidth::Raw => write(reader, &filter, it.format, out),
+        BinWidth::Hour | BinWidth::Day => write_csv(reader, gardens, &filter, it.step, out),
     };
     let Some(path) = &it.out else {
         let exported = rows(out)?;
@@ -122,11 +122,17 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write
 }
 
 /// Says what was written into a file.
-fn tell(exported: Exported, step: Step, path: &Path, json: bool, out: &mut dyn Write) -> anyhow::Result<()> {
+fn tell(
+    exported: Exported,
+    step: BinWidth,
+    path: &Path,
+    json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
     let what = match step {
-        Step::Raw => "readings",
-        Step::Hour => "hours",
-        Step::Day => "days",
+        BinWidth::Raw => "readings",
+        BinWidth::Hour => "hours",
+        BinWidth::Day => "days",
     };
     if json {
         let counts = serde_json::json!({ what: exported.readings, "left_out": exported.left_out });
@@ -182,7 +188,7 @@ pub fn write(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
     match format {
-        Format::Csv => write_csv(reader, &[], filter, Step::Raw, out),
+        Format::Csv => write_csv(reader, &[], filter, BinWidth::Raw, out),
         Format::LineProtocol => write_lines(reader, filter, out),
         Format::Xlsx => anyhow::bail!("a spreadsheet is written by itself, since it needs a file"),
     }
@@ -193,7 +199,7 @@ fn write_csv(
     reader: &Reader,
     gardens: &[Garden],
     filter: &ReadingFilter,
-    step: Step,
+    step: BinWidth,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exported> {
     let mut exported = Exported::default();
@@ -236,12 +242,12 @@ fn each_row(
     reader: &Reader,
     gardens: &[Garden],
     filter: &ReadingFilter,
-    step: Step,
+    step: BinWidth,
     each: &mut dyn FnMut(&[String]) -> anyhow::Result<()>,
 ) -> anyhow::Result<()> {
     // Bins of one read; a sensor that changed what it measures is named by the newest.
     const PART: usize = 2000;
-    if step == Step::Raw {
+    if step == BinWidth::Raw {
         let mut taken = Ok(());
         let read = reader.readings(filter, |row| {
             taken = each(&reading_row(&row));

@@ -13,7 +13,7 @@ use serde_json::json;
 use super::exit::{Exit, WrongInput};
 use super::shared::{print_json, safe};
 use crate::alarms::Priority;
-use crate::deliver::channel::{Channel as _, Failure};
+use crate::deliver::channel::{Failure, MessageChannel as _};
 use crate::deliver::channels::Channels;
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Channel, Garden, Tell as Group};

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use crate::telling::{Item, Message};
 
 /// Brings messages to one kind of address.
-pub trait Channel: Send + Sync {
+pub trait MessageChannel: Send + Sync {
     /// Sends one message and waits until the other side has taken it. It may be
     /// asked to send the same message again, with the same key, when it was not
     /// noted that the first was taken.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::channel::{AnswerLinks, Channel, Failure};
+use super::channel::{AnswerLinks, Failure, MessageChannel};
 use super::mail::{Mailer, MailerError};
 use super::message_file::MessageFiles;
 use super::webhook::{WebhookError, Webhooks};
@@ -49,7 +49,7 @@ impl Channels {
     }
 }
 
-impl Channel for Channels {
+impl MessageChannel for Channels {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         match message.address.channel {
             plan::Channel::Email => self.mail.send(message).await,

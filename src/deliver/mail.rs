@@ -28,7 +28,7 @@ use std::sync::Arc;
 use lettre::message::Mailbox;
 use lettre::transport::smtp::client::{Certificate, CertificateStore, TlsParameters};
 
-use super::channel::{AnswerLinks, Channel, Failure};
+use super::channel::{AnswerLinks, Failure, MessageChannel};
 use crate::settings::{Mail, MailSecurity};
 use crate::telling::Message;
 use compose::{address, compose};
@@ -84,7 +84,7 @@ impl Mailer {
     }
 }
 
-impl Channel for Mailer {
+impl MessageChannel for Mailer {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         let Some(server) = &self.server else {
             return Err(Failure::Never(

@@ -11,7 +11,7 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::channel::{Channel, Failure};
+use super::channel::{Failure, MessageChannel};
 use super::message_json::MessageJson;
 use crate::settings::MessageFile;
 use crate::telling::Message;
@@ -35,7 +35,7 @@ impl MessageFiles {
     }
 }
 
-impl Channel for MessageFiles {
+impl MessageChannel for MessageFiles {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         let name = &message.address.to;
         let Some(path) = self.by_name.get(name).cloned() else {

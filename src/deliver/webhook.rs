@@ -25,7 +25,7 @@ use reqwest::header::{CONTENT_TYPE, HeaderMap, RETRY_AFTER};
 use reqwest::{Client, StatusCode};
 use ring::hmac;
 
-use super::channel::{AnswerLinks, Channel, Failure};
+use super::channel::{AnswerLinks, Failure, MessageChannel};
 use super::http::{beginning, client};
 use super::message_json::MessageJson;
 use crate::engine::error_chain::ErrorChain;
@@ -95,7 +95,7 @@ impl Webhooks {
     }
 }
 
-impl Channel for Webhooks {
+impl MessageChannel for Webhooks {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         let name = &message.address.to;
         let Some(target) = self.by_name.get(name) else {

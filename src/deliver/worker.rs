@@ -27,7 +27,7 @@ use tracing::{debug, error, info, warn};
 
 pub use source::MessageSource;
 
-use super::channel::{Channel, Failure};
+use super::channel::{Failure, MessageChannel};
 use crate::engine::error_chain::ErrorChain;
 use crate::garden::plan;
 use crate::intake::Backoff;
@@ -132,7 +132,7 @@ impl<C, S> fmt::Debug for DeliveryWorker<C, S> {
 
 /// Sends until `stop`. `tried` takes the result of each try; `wake` changes when
 /// messages are added. What is under way at the end is sent again the next time.
-pub async fn run<C: Channel + 'static, S: MessageSource>(
+pub async fn run<C: MessageChannel + 'static, S: MessageSource>(
     worker: DeliveryWorker<C, S>,
     tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
     wake: watch::Receiver<i64>,
@@ -175,7 +175,7 @@ struct WorkerState<C, S> {
     store_fails: bool,
 }
 
-impl<C: Channel + 'static, S: MessageSource> WorkerState<C, S> {
+impl<C: MessageChannel + 'static, S: MessageSource> WorkerState<C, S> {
     /// Ends when the engine is gone.
     async fn work(&mut self, mut wake: watch::Receiver<i64>) {
         let mut again = Instant::now();

@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use serde::{Serialize, Serializer};
 
 use super::{TimeSpan, walk::walk_bins};
-use crate::history::{Bin, Step};
+use crate::history::{Bin, BinWidth};
 use crate::model::{Quantity, TimeFrom};
 use crate::store::{Reader, ReadingFilter, Series, StoreError, StoredReading};
 
@@ -58,15 +58,15 @@ const BIN_COLUMNS: [(&str, ColumnKind); 16] = [
 ];
 
 /// The columns of the rows of a step.
-pub fn columns(step: Step) -> &'static [(&'static str, ColumnKind)] {
+pub fn columns(step: BinWidth) -> &'static [(&'static str, ColumnKind)] {
     match step {
-        Step::Raw => &READING_COLUMNS,
-        Step::Hour | Step::Day => &BIN_COLUMNS,
+        BinWidth::Raw => &READING_COLUMNS,
+        BinWidth::Hour | BinWidth::Day => &BIN_COLUMNS,
     }
 }
 
 /// Their names.
-pub fn column_names(step: Step) -> impl Iterator<Item = &'static str> {
+pub fn column_names(step: BinWidth) -> impl Iterator<Item = &'static str> {
     columns(step).iter().map(|(name, _)| *name)
 }
 
@@ -114,7 +114,7 @@ impl SensorRecord {
         &self,
         reader: &Reader,
         span: TimeSpan,
-        step: Step,
+        step: BinWidth,
         limit: usize,
         enough: impl FnMut() -> bool,
         each: impl FnMut(&Bin),

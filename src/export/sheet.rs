@@ -11,7 +11,7 @@ use rust_xlsxwriter::{Format, Workbook, XlsxError};
 
 use super::ColumnKind as Kind;
 use super::columns;
-use crate::history::Step;
+use crate::history::BinWidth;
 
 /// Rows that a sheet can hold, without that of the column names. A sheet has 1,048,576
 /// rows (the published limits of the program that the format comes from).
@@ -50,7 +50,7 @@ impl ExportSheet {
     /// # Errors
     ///
     /// When no file can be made for the rows.
-    pub fn new(step: Step) -> Result<Self, SheetError> {
+    pub fn new(step: BinWidth) -> Result<Self, SheetError> {
         let mut workbook = Workbook::new();
         let columns = columns(step);
         let head = Format::new().set_bold();
@@ -148,7 +148,7 @@ mod tests {
 
     #[test]
     fn a_sheet_that_is_full_says_so() {
-        let mut sheet = ExportSheet::new(Step::Raw).expect("a sheet");
+        let mut sheet = ExportSheet::new(BinWidth::Raw).expect("a sheet");
         let row = [String::new()];
         for _ in 0..SHEET_ROWS_MAX {
             sheet.push(&row).expect("there is room");

@@ -5,7 +5,7 @@ use std::ops::ControlFlow;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use crate::history::{Bin, Step, bin_of};
+use crate::history::{Bin, BinWidth, bin_of};
 use crate::store::{Reader, ReadingFilter, StoreError, StoredReading};
 
 /// The record is kept in order of time, so that a sensor that says little is found
@@ -96,16 +96,16 @@ pub(super) fn walk_bins(
     reader: &Reader,
     (site, sensor): (&str, &str),
     span: TimeSpan,
-    step: Step,
+    step: BinWidth,
     zone: &TimeZone,
     limit: usize,
     mut enough: impl FnMut() -> bool,
     mut each: impl FnMut(&Bin),
 ) -> Result<Option<Timestamp>, StoreError> {
     let at_once = match step {
-        Step::Raw => READ_AT_ONCE,
-        Step::Hour => HOURS_AT_ONCE,
-        Step::Day => DAYS_AT_ONCE,
+        BinWidth::Raw => READ_AT_ONCE,
+        BinWidth::Hour => HOURS_AT_ONCE,
+        BinWidth::Day => DAYS_AT_ONCE,
     };
     let Some(known) = known(reader, TimeSpan { from: Timestamp::MIN, to: span.to })? else { return Ok(None) };
     // The bin in which the record begins may itself begin before it.

@@ -16,7 +16,7 @@ use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::weather::days::WeatherDays;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
 use crate::model::{Place, Quantity, add_seconds};
-use crate::outlook::{Limits, Outlook};
+use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
 use crate::soil::{Soaking, mean_water_content};
 use crate::why::Why;
@@ -136,7 +136,10 @@ impl SiteState {
             .map(|(i, bed)| BedState {
                 probes: of(Quantity::SoilMoisture, Place::Bed(i)),
                 // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
-                outlook: Outlook::new(Limits { floor: 0.5 * bed.wilting_point, ..Limits::default() }),
+                outlook: Outlook::new(DryingLimits {
+                    floor: 0.5 * bed.wilting_point,
+                    ..DryingLimits::default()
+                }),
                 ..BedState::default()
             })
             .collect();

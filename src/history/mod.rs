@@ -18,7 +18,7 @@ use crate::quality::Flag;
 
 /// How finely a record is read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum Step {
+pub enum BinWidth {
     /// Each reading.
     #[default]
     Raw,
@@ -28,7 +28,7 @@ pub enum Step {
     Day,
 }
 
-names!(Step {
+names!(BinWidth {
     Raw = "raw",
     Hour = "hour",
     Day = "day",

@@ -9,7 +9,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::{Step, bin_of};
+use super::{BinWidth, bin_of};
 
 /// Milliseconds in a quarter hour.
 pub const QUARTER_MS: i64 = 900_000;
@@ -24,7 +24,7 @@ pub fn quarter_of(ms: i64) -> i64 {
 #[derive(Clone, Debug)]
 pub struct Edges<'a> {
     zone: &'a TimeZone,
-    step: Step,
+    step: BinWidth,
     bin: (Timestamp, Timestamp),
     /// Moments in this stretch lie in `bin`: no change of the clock is in it.
     from: Timestamp,
@@ -35,7 +35,7 @@ pub struct Edges<'a> {
 }
 
 impl<'a> Edges<'a> {
-    pub fn new(zone: &'a TimeZone, step: Step) -> Self {
+    pub fn new(zone: &'a TimeZone, step: BinWidth) -> Self {
         let none = (Timestamp::MIN, Timestamp::MIN);
         Self { zone, step, bin: none, from: Timestamp::MAX, until: Timestamp::MIN, steady: none }
     }
@@ -58,7 +58,7 @@ impl<'a> Edges<'a> {
     pub fn holds(&mut self, start: Timestamp) -> Option<(Timestamp, Timestamp)> {
         let last = Timestamp::from_millisecond(start.as_millisecond() + QUARTER_MS - 1).ok()?;
         let bin = self.bin_of(start);
-        (self.step != Step::Raw && start >= bin.0 && last < self.until).then_some(bin)
+        (self.step != BinWidth::Raw && start >= bin.0 && last < self.until).then_some(bin)
     }
 }
 
@@ -87,7 +87,7 @@ mod tests {
                 Timestamp::from_second(year * 31_556_952 + 43_200).expect("a time of this century")
             });
             for moment in changes.take_while(|it| *it < end).chain(plain) {
-                for step in [Step::Hour, Step::Day] {
+                for step in [BinWidth::Hour, BinWidth::Day] {
                     looked_at += 1;
                     let bin = bin_of(moment, step, &zone);
                     let mut edges = Edges::new(&zone, step);

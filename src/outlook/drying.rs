@@ -11,7 +11,7 @@ use super::forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, ForecastMethod, Unknow
 use super::moment::{HOUR_S, SETTLE_H, View, hour_of, time_of};
 use super::paths::{Hour, Now, Path, days_until, fall_at};
 use super::residuals::{LEADS, Residuals, line_sides};
-use super::swing::Swing;
+use super::swing::DailySwing;
 
 /// Hours of the present drydown that are kept.
 const KEPT_HOURS: usize = 10 * 24;
@@ -31,14 +31,14 @@ const FINISHED: usize = 8;
 
 /// Within which water contents a bed's drying is followed, m³/m³.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Limits {
+pub struct DryingLimits {
     /// Drying ends here at the latest.
     pub floor: f64,
     /// Above this the soil is full of water, and no drydown has begun.
     pub ceiling: f64,
 }
 
-impl Default for Limits {
+impl Default for DryingLimits {
     /// Dry sand, and about the pore space of loose loam.
     fn default() -> Self {
         Self { floor: 0.02, ceiling: 0.6 }
@@ -59,18 +59,18 @@ pub struct Drydown {
 /// Follows one bed. It holds a bounded memory: about 4 kB.
 #[derive(Clone, Debug, Default)]
 pub struct Outlook {
-    limits: Limits,
+    limits: DryingLimits,
     filling: Option<Filling>,
     /// The present drydown, oldest first.
     hours: VecDeque<Hour>,
     begun: i32,
-    swing: Swing,
+    swing: DailySwing,
     demand: f64,
     falls: HourlyFalls,
     own: OwnDays,
     drydowns: u32,
     finished: VecDeque<Drydown>,
-    waiting: Vec<Waiting>,
+    waiting: Vec<PendingForecast>,
     residuals: Residuals,
 }
 
@@ -85,7 +85,7 @@ struct Filling {
 
 /// A forecast that waits for what truly comes.
 #[derive(Clone, Copy, Debug)]
-struct Waiting {
+struct PendingForecast {
     hour: i32,
     theta: f32,
     falls: [f32; LEADS.len()],
@@ -93,7 +93,7 @@ struct Waiting {
 
 impl Outlook {
     /// An outlook that knows nothing yet.
-    pub fn new(limits: Limits) -> Self {
+    pub fn new(limits: DryingLimits) -> Self {
         Self { limits, ..Self::default() }
     }
 
@@ -374,7 +374,7 @@ impl Outlook {
             let from = clock.days(f64::from(hour));
             let falls = LEADS
                 .map(|lead| fall_at(&paths.middle, clock.days(f64::from(hour + 24 * lead)) - from) as f32);
-            self.waiting.push(Waiting { hour, theta: paths.basis.theta as f32, falls });
+            self.waiting.push(PendingForecast { hour, theta: paths.basis.theta as f32, falls });
         }
     }
 
@@ -382,7 +382,7 @@ impl Outlook {
     /// then a wetting would have been noticed.
     fn look_back(&mut self, hour: i32) {
         let due = hour - NOTICED_H;
-        let lead = |w: &Waiting| LEADS.iter().position(|lead| w.hour + 24 * lead == due);
+        let lead = |w: &PendingForecast| LEADS.iter().position(|lead| w.hour + 24 * lead == due);
         if !self.waiting.iter().any(|w| lead(w).is_some()) {
             return;
         }
@@ -468,7 +468,7 @@ mod tests {
     }
 
     fn grown(days: i64, every: f64) -> Outlook {
-        let mut outlook = Outlook::new(Limits::default());
+        let mut outlook = Outlook::new(DryingLimits::default());
         for quarter in 0..days * 96 {
             let hour = quarter as f64 / 4.0;
             outlook.push(t(hour), content(every, hour) + noise(quarter), 1.0);
@@ -513,7 +513,7 @@ mod tests {
 
     #[test]
     fn what_is_not_known_is_said() {
-        let mut outlook = Outlook::new(Limits::default());
+        let mut outlook = Outlook::new(DryingLimits::default());
         assert_eq!(outlook.forecast(t(0.0), 0.1), Err(Unknown::NoReadings));
         outlook.push(t(0.0), 0.3, 1.0);
         assert_eq!(outlook.forecast(t(0.5), 0.1), Err(Unknown::TooEarly { hours: 0 }));
@@ -561,7 +561,7 @@ mod tests {
 
     #[test]
     fn a_daily_swing_is_no_wetting() {
-        let mut outlook = Outlook::new(Limits::default());
+        let mut outlook = Outlook::new(DryingLimits::default());
         for quarter in 0..96 * 12 {
             let hour = quarter as f64 / 4.0;
             let swing = 0.001 * (hour / 24.0 * std::f64::consts::TAU).sin();
@@ -573,7 +573,7 @@ mod tests {
 
     #[test]
     fn no_input_panics_and_memory_stays_bounded() {
-        let mut outlook = Outlook::new(Limits::default());
+        let mut outlook = Outlook::new(DryingLimits::default());
         let odd = [f64::NAN, f64::INFINITY, -1.0, 0.0, 1e300, 0.3, 0.9];
         let mut at = t(0.0);
         for i in 0..20_000_usize {

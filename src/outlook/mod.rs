@@ -41,7 +41,7 @@ mod paths;
 mod residuals;
 mod swing;
 
-pub use drying::{Drydown, Limits, Outlook};
+pub use drying::{Drydown, DryingLimits, Outlook};
 pub use exponential::{
     Bounds, Exponential, HUBER, LEAST, LEAST_DAYS, Unfit, fit, half_life_d, water_content,
 };

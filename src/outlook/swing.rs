@@ -13,20 +13,20 @@ const HOURS: u8 = 2;
 
 /// How far a bed usually rises in a day without water, m³/m³.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Swing {
+pub(crate) struct DailySwing {
     usual: f32,
     today: f32,
     /// Hours in a row that stood too high.
     risen_h: u8,
 }
 
-impl Default for Swing {
+impl Default for DailySwing {
     fn default() -> Self {
         Self { usual: SWING_FIRST, today: 0.0, risen_h: 0 }
     }
 }
 
-impl Swing {
+impl DailySwing {
     /// Takes an hour's rise above the last day's lowest; whether it is water.
     pub(crate) fn rose(&mut self, rise: f32) -> bool {
         self.risen_h = if rise > self.limit() { self.risen_h + 1 } else { 0 };

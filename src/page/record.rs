@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 use super::Unavailable;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
-use crate::history::{Bin, Point, Step};
+use crate::history::{Bin, BinWidth, Point};
 use crate::store::{AlarmRecord, LogRow, Reader, StoreError};
 
 /// Reads the store off the threads that serve. Clones share it.
@@ -65,7 +65,7 @@ impl RecordReader {
         sensor: &str,
         from: Timestamp,
         to: Timestamp,
-        step: Step,
+        step: BinWidth,
     ) -> Result<Vec<Bin>, Unavailable> {
         let zone = self.garden(site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
         let (site, sensor) = (site.to_owned(), sensor.to_owned());
@@ -83,7 +83,7 @@ impl RecordReader {
         sensors: Vec<String>,
         from: Timestamp,
         to: Timestamp,
-        step: Step,
+        step: BinWidth,
     ) -> Result<Vec<Vec<Bin>>, Unavailable> {
         let zone = self.garden(site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
         let site = site.to_owned();

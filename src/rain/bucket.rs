@@ -1,6 +1,6 @@
 //! A tipping bucket: what one tip is, and how fast it can follow.
 
-use super::range::{RainOutOfRange, Range};
+use super::range::{RainOutOfRange, RainRange};
 use crate::why::{Check, Equation};
 
 /// A depth in a time to an intensity.
@@ -31,11 +31,11 @@ pub const UNDERCATCH: Equation = Equation {
 pub const BUCKET_MOVES_S: f64 = 0.35;
 
 /// Buckets of the trade have 0.1 to 1 mm.
-const RESOLUTION: Range = Range { what: "a tip", min: 0.001, max: 100.0, unit: "mm" };
+const RESOLUTION: RainRange = RainRange { what: "a tip", min: 0.001, max: 100.0, unit: "mm" };
 /// The limit of what was ever measured in a minute is about 2000 mm an hour
 /// (from memory).
-const MM_H: Range = Range { what: "an intensity", min: 0.0, max: 10_000.0, unit: "mm/h" };
-const MOVE: Range = Range { what: "a bucket's movement", min: 0.0, max: 10.0, unit: "s" };
+const MM_H: RainRange = RainRange { what: "an intensity", min: 0.0, max: 10_000.0, unit: "mm/h" };
+const MOVE: RainRange = RainRange { what: "a bucket's movement", min: 0.0, max: 10.0, unit: "s" };
 
 /// Mean intensity of a depth that fell in `window_s` seconds, mm/h ([`INTENSITY`]).
 ///
@@ -61,7 +61,7 @@ pub fn tip_interval_s(mm_h: f64, mm_per_tip: f64) -> Result<f64, RainOutOfRange>
 /// 10,000 mm/h, a tip not 0.001 to 100 mm or the movement not 0 to 10 s.
 pub fn undercatch_pct(mm_h: f64, mm_per_tip: f64, moves_s: f64) -> Result<f64, RainOutOfRange> {
     let most = largest_mm_h(mm_per_tip, moves_s)?;
-    let mm_h = Range { max: most.min(MM_H.max), ..MM_H }.check(mm_h)?;
+    let mm_h = RainRange { max: most.min(MM_H.max), ..MM_H }.check(mm_h)?;
     Ok(100.0 * moves_s * mm_h / (3600.0 * mm_per_tip))
 }
 

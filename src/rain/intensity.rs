@@ -1,7 +1,7 @@
 //! What an intensity is called. The schemes of the trade differ, so a class is
 //! never named without its scheme.
 
-use super::range::{RainOutOfRange, Range};
+use super::range::{RainOutOfRange, RainRange};
 use crate::why::{Check, Equation};
 
 /// The classes of the World Meteorological Organization.
@@ -15,7 +15,7 @@ pub const CLASS_WMO: Equation = Equation {
 /// A class and the intensity from which on it applies, mm/h.
 const CLASSES: [(&str, f64); 4] = [("light", 0.0), ("moderate", 2.5), ("heavy", 10.0), ("violent", 50.0)];
 
-const MM_H: Range = Range { what: "an intensity", min: 0.0, max: 10_000.0, unit: "mm/h" };
+const MM_H: RainRange = RainRange { what: "an intensity", min: 0.0, max: 10_000.0, unit: "mm/h" };
 
 /// The class of an intensity in mm/h ([`CLASS_WMO`]); `None` where no rain falls.
 ///

@@ -13,14 +13,14 @@ pub struct RainOutOfRange {
 
 /// The numbers from `min` to `max`, both included; NaN is not among them.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Range {
+pub(super) struct RainRange {
     pub(super) what: &'static str,
     pub(super) min: f64,
     pub(super) max: f64,
     pub(super) unit: &'static str,
 }
 
-impl Range {
+impl RainRange {
     pub(super) fn check(self, given: f64) -> Result<f64, RainOutOfRange> {
         let Self { what, min, max, unit } = self;
         if (min..=max).contains(&given) {
@@ -33,4 +33,4 @@ impl Range {
 
 /// The wettest month that was ever measured had about 9300 mm (from memory); a
 /// year can have three times as much.
-pub(super) const RAIN: Range = Range { what: "a rainfall", min: 0.0, max: 30_000.0, unit: "mm" };
+pub(super) const RAIN: RainRange = RainRange { what: "a rainfall", min: 0.0, max: 30_000.0, unit: "mm" };

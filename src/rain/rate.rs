@@ -16,7 +16,7 @@ const PIECE_S: i64 = 60;
 
 /// Rain of an interval that has ended.
 #[derive(Clone, Copy, Debug)]
-struct Piece {
+struct RatePiece {
     from_s: i64,
     to_s: i64,
     mm: f32,
@@ -40,12 +40,12 @@ impl Intensity {
 
 /// The last half hour of one gauge, in at most 31 pieces and one more.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Rate {
-    pieces: VecDeque<Piece>,
+pub(super) struct RainRate {
+    pieces: VecDeque<RatePiece>,
     mm: f64,
 }
 
-impl Rate {
+impl RainRate {
     /// Adds what fell after `from` and up to `to`, in order. Returns the mean
     /// intensity over the shortest time of at least [`WINDOW_S`] that
     /// ends at `to`; `None` until so much is known without a break.
@@ -56,7 +56,7 @@ impl Rate {
                 last.to_s = to_s;
                 last.mm += mm as f32;
             }
-            _ => self.pieces.push_back(Piece { from_s, to_s, mm: mm as f32 }),
+            _ => self.pieces.push_back(RatePiece { from_s, to_s, mm: mm as f32 }),
         }
         self.mm += mm;
         while self.pieces.get(1).is_some_and(|next| to_s - next.from_s >= WINDOW_S) {
@@ -86,7 +86,7 @@ mod tests {
 
     #[test]
     fn an_intensity_is_a_mean_over_half_an_hour_or_one_longer_interval() {
-        let mut rate = Rate::default();
+        let mut rate = RainRate::default();
         assert_eq!(rate.push(at(0), at(900), 1.0), None);
         let is = |mm_h, over_s| Some(Intensity { mm_h, over_s });
         assert_eq!(rate.push(at(900), at(1800), 3.0), is(8.0, 1800));
@@ -99,7 +99,7 @@ mod tests {
 
     #[test]
     fn messages_of_every_tip_stay_few_and_keep_their_rain() {
-        let mut rate = Rate::default();
+        let mut rate = RainRate::default();
         let mut last = None;
         for n in 0..10_000_i64 {
             last = rate.push(at(n * 7), at(n * 7 + 7), 0.2).or(last);

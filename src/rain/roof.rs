@@ -1,6 +1,6 @@
 //! Rain that a roof brings to its tank.
 
-use super::range::{RAIN, RainOutOfRange, Range};
+use super::range::{RAIN, RainOutOfRange, RainRange};
 use crate::why::{Check, Equation};
 
 /// Litres from a roof.
@@ -19,8 +19,8 @@ pub const RUNOFF: f64 = 0.80;
 /// Rain of a month that only wets the roof, mm.
 pub const MONTH_LOSS_MM: f64 = 2.0;
 
-const AREA: Range = Range { what: "a roof", min: 0.01, max: 1_000_000.0, unit: "m2" };
-const PART: Range = Range { what: "a runoff", min: 0.01, max: 1.0, unit: "of the rain" };
+const AREA: RainRange = RainRange { what: "a roof", min: 0.01, max: 1_000_000.0, unit: "m2" };
+const PART: RainRange = RainRange { what: "a runoff", min: 0.01, max: 1.0, unit: "of the rain" };
 
 /// A roof that fills a tank.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -13,7 +13,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::day::{rain_day, rain_day_bounds};
-use super::rate::{Intensity, Rate};
+use super::rate::{Intensity, RainRate};
 
 /// Rain days that are kept: the last twelve months whole, and the one that runs.
 pub const DAYS_MAX: usize = 400;
@@ -88,7 +88,7 @@ pub struct RainDays {
     last_at: Option<Timestamp>,
     /// End of the last interval, counted or not.
     interval_at: Option<Timestamp>,
-    rate: Rate,
+    rate: RainRate,
 }
 
 impl RainDays {

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use ring::digest::{Context, SHA256};
 
-use crate::analysis::month::Input;
+use crate::analysis::month::MonthInput;
 use crate::garden::plan::Garden;
 use crate::model::Place;
 
@@ -24,7 +24,7 @@ pub struct Fingerprints {
 }
 
 /// The fingerprints of what a month is made from.
-pub fn fingerprints(garden: &Garden, input: &Input) -> Fingerprints {
+pub fn fingerprints(garden: &Garden, input: &MonthInput) -> Fingerprints {
     Fingerprints { settings: settings(garden), readings: readings(input), told: told(input) }
 }
 
@@ -67,7 +67,7 @@ fn settings(garden: &Garden) -> String {
     digest([text])
 }
 
-fn readings(input: &Input) -> String {
+fn readings(input: &MonthInput) -> String {
     let all = input.readings.iter().flat_map(|(sensor, points)| points.iter().map(move |it| (sensor, it)));
     digest(all.map(|(sensor, point)| {
         let value = point.value.map(|value| value.to_string()).unwrap_or_default();
@@ -75,7 +75,7 @@ fn readings(input: &Input) -> String {
     }))
 }
 
-fn told(input: &Input) -> String {
+fn told(input: &MonthInput) -> String {
     let log = input.log.iter().map(|entry| {
         let place = entry.place.as_ref().map_or("", |place| place.as_str());
         format!("{},{place},{:?},{:?}\n", entry.at, entry.what, entry.note)

@@ -7,8 +7,8 @@ use url::{Host, Url};
 use super::document::Want;
 use super::fault::quoted;
 use super::secret::Secret;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 
 /// Whether an address carries a user name or password.
 pub(super) fn has_credentials(url: &str) -> bool {
@@ -46,14 +46,14 @@ pub(super) fn is_server_only(url: &Url) -> bool {
 }
 
 /// A user's name at a server.
-pub(super) fn username(table: &Table<'_>) -> Option<String> {
+pub(super) fn username(table: &SettingsTable<'_>) -> Option<String> {
     table.get("username", Want::Text)?.text_that("1 to 256 characters without control characters", |text| {
         (1..=256).contains(&text.chars().count()) && !text.chars().any(char::is_control)
     })
 }
 
 /// A file of certificates, relative to `folder`.
-pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
+pub(super) fn ca_file(item: &SettingsItem<'_>, folder: &Path) -> Option<PathBuf> {
     const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
     let path = folder.join(item.text(ACCEPTED)?);
     let why = match std::fs::File::open(&path).and_then(|f| f.metadata()) {
@@ -67,7 +67,7 @@ pub(super) fn ca_file(item: &Item<'_>, folder: &Path) -> Option<PathBuf> {
 /// A user's name and password, both or neither; the outer `None` is a fault.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
 pub(super) fn both<T>(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     username: Option<String>,
     password: Option<Secret>,
     made: impl FnOnce(String, Secret) -> T,

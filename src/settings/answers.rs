@@ -8,8 +8,8 @@ use super::address::{has_credentials, is_loopback, is_server_only, shown};
 use super::document::Want;
 use super::page::Page;
 use super::secret::{Secret, secret};
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::answering::{LINK_HOURS_MAX, SECRET_MIN};
 
 /// How alarms may be answered beside the command line.
@@ -18,12 +18,12 @@ pub struct Answers {
     /// Whether an answer may come by MQTT, on `trug/SITE/answer`.
     pub mqtt: bool,
     /// `None`: messages carry no links.
-    pub links: Option<AnswerLinks>,
+    pub links: Option<AnswerLinkSettings>,
 }
 
 /// What the links in messages are made with.
 #[derive(Clone, Debug)]
-pub struct AnswerLinks {
+pub struct AnswerLinkSettings {
     /// The address at which people reach the page, without a path: https, or http
     /// on this computer.
     pub page_url: Url,
@@ -38,7 +38,11 @@ const PAGE_URL: &str = "the address at which people reach the page, without a pa
 
 /// Reads the section; relative paths of secrets start at `folder`. `None` where a
 /// fault was noted.
-pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Path) -> Option<Answers> {
+pub(super) fn answers(
+    table: Option<SettingsTable<'_>>,
+    page: Option<&Page>,
+    folder: &Path,
+) -> Option<Answers> {
     let Some(table) = table else { return Some(Answers::default()) };
     let mqtt = table.flag("mqtt");
     let given = table.get("page_url", Want::Text);
@@ -61,7 +65,7 @@ pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Pa
             page_url
                 .zip(secret)
                 .zip(hours)
-                .map(|((page_url, secret), hours)| Some(AnswerLinks { page_url, secret, hours }))
+                .map(|((page_url, secret), hours)| Some(AnswerLinkSettings { page_url, secret, hours }))
         }
     };
     table.finish();
@@ -69,7 +73,7 @@ pub(super) fn answers(table: Option<Table<'_>>, page: Option<&Page>, folder: &Pa
     Some(Answers { mqtt: mqtt?, links: links.filter(|_| !secret_at_fault)? })
 }
 
-fn long_enough(table: &Table<'_>, secret: &Secret) -> bool {
+fn long_enough(table: &SettingsTable<'_>, secret: &Secret) -> bool {
     let length = secret.reveal().len();
     if length < SECRET_MIN {
         table.fault(
@@ -81,7 +85,7 @@ fn long_enough(table: &Table<'_>, secret: &Secret) -> bool {
     length >= SECRET_MIN
 }
 
-fn page_url(item: &Item<'_>, page: Option<&Page>) -> Option<Url> {
+fn page_url(item: &SettingsItem<'_>, page: Option<&Page>) -> Option<Url> {
     let text = item.text(PAGE_URL)?;
     if has_credentials(text) {
         let accepted = "an address without a user name and password: it goes into every message";

@@ -6,9 +6,9 @@ use super::document::Want;
 use super::fault::any_of;
 use super::hours::hours;
 use super::range::Range;
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, name_or_id, own_id};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::garden::plan::{Bed, Mulch};
 use crate::soil::{self, Composition, HeldWater, Lengths, SoilOutOfRange, Texture};
 use crate::watering::Irrigation;
@@ -32,7 +32,7 @@ const STAGES: &str = "four lengths in days, initial, development, mid-season and
 const STAGE_DAYS_MAX: u32 = 730;
 
 /// Reads one bed; `None` where a fault was noted.
-pub(super) fn bed(table: Table<'_>, ids: &mut Names) -> Option<Bed> {
+pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
     let before = table.faults();
     let id = own_id(&table, ids);
     let name = name_or_id(&table, id.as_ref());
@@ -99,7 +99,7 @@ enum Soil {
 }
 
 impl Soil {
-    fn of(table: &Table<'_>) -> Self {
+    fn of(table: &SettingsTable<'_>) -> Self {
         let before = table.faults();
         if let Some(item) = table.get("soil", Want::TextOrTable)
             && !matches!(item.value(), DeValue::Table(_))
@@ -118,7 +118,7 @@ impl Soil {
 
 /// The soil's name, field capacity, wilting point and saturation: of the
 /// texture or of what it is made of, or the bed's own numbers, which go before.
-fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
+fn soil_of(table: &SettingsTable<'_>) -> Option<SoilLimits> {
     let given = Soil::of(table);
     let capacity_item = table.get("field_capacity", Want::Value);
     let wilting_item = table.get("wilting_point", Want::Value);
@@ -184,7 +184,7 @@ fn soil_of(table: &Table<'_>) -> Option<SoilLimits> {
 }
 
 /// What a soil is made of, and the water that it then holds.
-fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
+fn composition(table: SettingsTable<'_>) -> Option<(Composition, HeldWater)> {
     let number = |key, limits: &SoilOutOfRange| {
         table.number(key, Range::from_to(limits.from, limits.to, "% by weight"))
     };
@@ -209,7 +209,7 @@ fn composition(table: Table<'_>) -> Option<(Composition, HeldWater)> {
 }
 
 /// The garden's own lengths of the growth stages.
-fn stage_lengths(item: &Item<'_>) -> Option<Lengths> {
+fn stage_lengths(item: &SettingsItem<'_>) -> Option<Lengths> {
     let days: Vec<Option<u16>> = item.list(STAGES, 4..=4, |item| {
         Some(item.whole(0..=STAGE_DAYS_MAX, "days").and_then(|days| days.try_into().ok()))
     })?;
@@ -223,7 +223,7 @@ fn stage_lengths(item: &Item<'_>) -> Option<Lengths> {
 /// The crop's name, rooting depth and depletion fraction: of the table, or the
 /// bed's own numbers, which go before the table's. Of the table's two rooting
 /// depths the smaller one is for scheduling water.
-fn crop_of(table: &Table<'_>) -> Option<(Option<String>, f64, f64)> {
+fn crop_of(table: &SettingsTable<'_>) -> Option<(Option<String>, f64, f64)> {
     let crop =
         table.get("crop", Want::Text).map(|item| item.name(soil::crop, soil::CROPS.iter().map(|c| c.name)));
     let depth = table.get("root_depth_m", Want::Value).map(|item| item.number(ROOT_DEPTH));
@@ -248,14 +248,14 @@ fn crop_of(table: &Table<'_>) -> Option<(Option<String>, f64, f64)> {
     Some((crop.map(|crop| crop.name.to_owned()), depth, fraction))
 }
 
-fn irrigation(table: Table<'_>) -> Option<Irrigation> {
+fn irrigation(table: SettingsTable<'_>) -> Option<Irrigation> {
     let litres_per_hour = table.number("litres_per_hour", LITRES_PER_HOUR);
     let efficiency = table.number("efficiency", EFFICIENCY);
     table.finish();
     Some(Irrigation { litres_per_hour: litres_per_hour?, efficiency: efficiency? })
 }
 
-fn mulch(table: Table<'_>) -> Option<Mulch> {
+fn mulch(table: SettingsTable<'_>) -> Option<Mulch> {
     let depth_mm = table.number("depth_mm", MULCH_DEPTH);
     // A date that is refused makes the bed as a whole wrong.
     let planned = table.get("planned", Want::Value).and_then(|item| item.date());

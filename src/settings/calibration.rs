@@ -8,9 +8,9 @@ use toml::value::{Datetime, Offset};
 use super::document::Want;
 use super::range::Range;
 use super::resistance::{self, CalibratedSensor, made};
-use super::table::Table;
-use super::value::{Item, civil};
-use crate::calibration::{Calibration, Counts, DatedCalibration, Platinum};
+use super::table::SettingsTable;
+use super::value::{SettingsItem, civil};
+use crate::calibration::{Calibration, CountMode, DatedCalibration, Platinum};
 use crate::decode::PayloadFormat;
 use crate::model::Quantity;
 
@@ -22,7 +22,7 @@ const ACCEPTED: &str = "\"topp\", \"pt100\", \"pt1000\", \"one-wire\", { points 
 /// Calibrations that are a word alone.
 const WORDS: [&str; 4] = ["topp", "pt100", "pt1000", "one-wire"];
 
-type ReadCurve = fn(&Item<'_>, &CalibratedSensor<'_>) -> Option<Calibration>;
+type ReadCurve = fn(&SettingsItem<'_>, &CalibratedSensor<'_>) -> Option<Calibration>;
 
 /// Keys of which a calibration has exactly one, and how each is read. Tips need their
 /// neighbours as well.
@@ -42,7 +42,7 @@ const CURVES: [(&str, Want, Option<ReadCurve>); 10] = [
 /// The calibration of a sensor that has none written: its raw number is the
 /// value, but a 1-wire register counts sixteenths of a degree.
 pub(super) fn unwritten(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     payload: Option<&PayloadFormat>,
     measures: Option<Quantity>,
 ) -> Option<Vec<DatedCalibration>> {
@@ -59,7 +59,10 @@ pub(super) fn unwritten(
 }
 
 /// The calibrations, sorted by the instant from which each holds.
-pub(super) fn calibrations(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Vec<DatedCalibration>> {
+pub(super) fn calibrations(
+    item: &SettingsItem<'_>,
+    sensor: &CalibratedSensor<'_>,
+) -> Option<Vec<DatedCalibration>> {
     if !matches!(item.value(), DeValue::Array(_)) {
         return Some(vec![calibration(item, sensor)?]);
     }
@@ -88,7 +91,7 @@ pub(super) fn calibrations(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Op
     whole.then_some(dated)
 }
 
-fn calibration(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<DatedCalibration> {
+fn calibration(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<DatedCalibration> {
     if let Some(text) = item.value().as_str() {
         let calibration = match text {
             "topp" => topp(item, sensor),
@@ -119,7 +122,7 @@ fn platinum_of(r0_ohm: f64) -> Calibration {
     Calibration::platinum(Platinum::new(r0_ohm).expect("100 and 1000 ohm are in the range of platinum"))
 }
 
-fn topp(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+fn topp(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let suits = sensor.suits(
         item,
         |m| m == Quantity::SoilMoisture,
@@ -129,25 +132,25 @@ fn topp(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     suits.then(Calibration::topp)
 }
 
-fn one_wire(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+fn one_wire(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     sensor.is_thermometer(item).then(Calibration::one_wire)
 }
 
-fn points(item: &Item<'_>, _: &CalibratedSensor<'_>) -> Option<Calibration> {
+fn points(item: &SettingsItem<'_>, _: &CalibratedSensor<'_>) -> Option<Calibration> {
     const POINTS: &str = "at least two points [RAW, VALUE]; raw numbers all rising or all falling, \
                           and values all rising or all falling";
     let pairs = item.list(POINTS, .., |part| part.pair("the raw number and its value"))?;
     made(item, Calibration::piecewise(pairs), POINTS)
 }
 
-fn polynomial(item: &Item<'_>, _: &CalibratedSensor<'_>) -> Option<Calibration> {
+fn polynomial(item: &SettingsItem<'_>, _: &CalibratedSensor<'_>) -> Option<Calibration> {
     const COEFFICIENTS: &str = "at least one number: [C0, C1, C2, ...] for C0 + C1 raw + C2 raw^2 + ...";
     let coefficients = item.list(COEFFICIENTS, .., |part| part.number(Range::finite("")))?;
     made(item, Calibration::polynomial(coefficients), COEFFICIENTS)
 }
 
 /// The one curve of a calibration.
-fn curve(table: &Table<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+fn curve(table: &SettingsTable<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let given: Vec<_> =
         CURVES.into_iter().filter_map(|(key, want, read)| Some((key, table.get(key, want)?, read))).collect();
     let counts = table.get("counts", Want::Text);
@@ -166,9 +169,9 @@ fn curve(table: &Table<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration
 }
 
 fn tips<'t>(
-    item: &Item<'t>,
-    counts: Option<Item<'t>>,
-    wraps_at: Option<Item<'t>>,
+    item: &SettingsItem<'t>,
+    counts: Option<SettingsItem<'t>>,
+    wraps_at: Option<SettingsItem<'t>>,
     sensor: &CalibratedSensor<'_>,
 ) -> Option<Calibration> {
     sensor.suits(item, |m| m == Quantity::Rain, "does not measure rain", "mm_per_tip for rain gauges only");
@@ -181,7 +184,7 @@ fn tips<'t>(
         item.refuse("only beside counts = \"running\"");
     }
     let mm = item.number(Range::above_to(0.0, Calibration::MM_PER_TIP_MAX, "mm of rain for one tip"))?;
-    let counts = if running? { Counts::Running { wraps_at: wraps } } else { Counts::Message };
+    let counts = if running? { CountMode::Running { wraps_at: wraps } } else { CountMode::Message };
     let made_of = wraps_at.as_ref().unwrap_or(item);
     made(
         made_of,
@@ -191,13 +194,13 @@ fn tips<'t>(
 }
 
 /// `true`; `false` is a fault, since leaving the key out says the same.
-fn truly(item: &Item<'_>) -> Option<()> {
+fn truly(item: &SettingsItem<'_>) -> Option<()> {
     if item.value().as_bool() == Some(true) { Some(()) } else { item.refused("true, or leave it out") }
 }
 
 /// The instant from which something holds: the beginning of a local day, or a
 /// date and time with its offset.
-fn instant(item: &Item<'_>, zone: &TimeZone) -> Option<Timestamp> {
+fn instant(item: &SettingsItem<'_>, zone: &TimeZone) -> Option<Timestamp> {
     let found = match item.value() {
         DeValue::Datetime(Datetime { date: Some(date), time: None, offset: None }) => {
             // The day's first instant, also where a clock change skips midnight.

@@ -10,9 +10,9 @@ use super::address::{has_credentials, is_loopback, server};
 use super::document::Want;
 use super::mail::{Mail, mail};
 use super::secret::{Secret, secret};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, named};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::garden::plan::{Address, Channel};
 
 /// A server that gets each message as JSON.
@@ -75,7 +75,7 @@ impl ChannelSettings {
 }
 
 /// The sections of the channels, and the names of all of them.
-pub(super) fn channels(root: &Table<'_>, folder: &Path) -> (ChannelSettings, ChannelNames) {
+pub(super) fn channels(root: &SettingsTable<'_>, folder: &Path) -> (ChannelSettings, ChannelNames) {
     let (webhooks, webhook_names) = webhooks(root.sections("webhook", "name"), folder);
     let (files, file_names) = message_files(root.sections("told_file", "name"));
     let mail = root.section("mail").and_then(|table| mail(table, folder));
@@ -92,7 +92,7 @@ pub(super) struct ChannelNames {
 
 impl ChannelNames {
     /// The keys `webhook` and `file` of a group, or of what it is told by instead.
-    pub(super) fn read(&self, table: &Table<'_>) -> Option<Vec<Address>> {
+    pub(super) fn read(&self, table: &SettingsTable<'_>) -> Option<Vec<Address>> {
         let mut found = Some(Vec::new());
         for (key, channel, section, known) in [
             ("webhook", Channel::Webhook, "[[webhook]]", &self.webhooks),
@@ -110,7 +110,7 @@ impl ChannelNames {
 }
 
 /// Names of `known`, which stand in `section` of `trug.toml`; `None` known: any.
-fn names(item: &Item<'_>, section: &str, known: Option<&[String]>) -> Option<Vec<String>> {
+fn names(item: &SettingsItem<'_>, section: &str, known: Option<&[String]>) -> Option<Vec<String>> {
     let accepted = format!("a list of names that stand in {section} of trug.toml");
     item.list_all(&accepted, .., |part| {
         let name = part.text(&accepted)?;
@@ -129,7 +129,7 @@ fn names(item: &Item<'_>, section: &str, known: Option<&[String]>) -> Option<Vec
 const SECRET_MIN: usize = 16;
 
 /// Reads the servers, those at fault left out, and the names of all of them.
-fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>) {
+fn webhooks(tables: Vec<SettingsTable<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>) {
     let mut names = Names::new("a name of its own for each webhook");
     let mut all = Vec::new();
     let mut whole_ones = Vec::new();
@@ -146,7 +146,7 @@ fn webhooks(tables: Vec<Table<'_>>, folder: &Path) -> (Vec<Webhook>, Vec<String>
 }
 
 /// Reads the files, those at fault left out, and the names of all of them.
-fn message_files(tables: Vec<Table<'_>>) -> (Vec<MessageFile>, Vec<String>) {
+fn message_files(tables: Vec<SettingsTable<'_>>) -> (Vec<MessageFile>, Vec<String>) {
     const PATH: &str = "the path of a file for one line of JSON for each message";
     let mut names = Names::new("a name of its own for each file");
     let mut paths = Names::new("a file of its own for each name");
@@ -167,7 +167,7 @@ fn message_files(tables: Vec<Table<'_>>) -> (Vec<MessageFile>, Vec<String>) {
 }
 
 /// The name, noted among `all` even where something else of it is at fault.
-fn name(table: &Table<'_>, names: &mut Names, all: &mut Vec<String>) -> Option<String> {
+fn name(table: &SettingsTable<'_>, names: &mut Names, all: &mut Vec<String>) -> Option<String> {
     let item = table.need("name", Want::Text, "a name, by which groups mean it")?;
     let name = named(&item)?;
     let own = names.claim(&item, &name);
@@ -178,7 +178,7 @@ fn name(table: &Table<'_>, names: &mut Names, all: &mut Vec<String>) -> Option<S
 const URL: &str = "https:// and the address; http:// only to this computer (localhost, 127.0.0.1 or [::1]), \
                    since a message says when nobody is in the garden";
 
-fn webhook_url(item: &Item<'_>) -> Option<Url> {
+fn webhook_url(item: &SettingsItem<'_>) -> Option<Url> {
     let text = item.text(URL)?;
     if has_credentials(text) {
         return item.faulty(
@@ -202,7 +202,7 @@ fn webhook_url(item: &Item<'_>) -> Option<Url> {
     Some(url)
 }
 
-fn webhook_secret(table: &Table<'_>, folder: &Path) -> Option<Secret> {
+fn webhook_secret(table: &SettingsTable<'_>, folder: &Path) -> Option<Secret> {
     let before = table.faults();
     let secret = secret(table, "secret", "secret_file", folder);
     if table.faults() > before {

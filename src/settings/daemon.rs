@@ -13,10 +13,10 @@ use super::document::Want;
 use super::forward::{Forward, forwards};
 use super::page::{Page, page};
 use super::secret::{Secret, secret};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::telling::{TellingSettings, telling};
 use super::topic::{covers, is_filter};
-use super::value::Item;
+use super::value::SettingsItem;
 use super::watch::{Watching, watching};
 
 /// The broker and how this daemon speaks with it.
@@ -125,7 +125,7 @@ pub(super) struct Daemon {
 pub(super) const GARDENS_FOLDER: &str = "gardens";
 
 /// Reads the whole of `trug.toml`; relative paths of secrets start at `folder`.
-pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
+pub(super) fn read(root: SettingsTable<'_>, folder: &Path) -> Daemon {
     let page = root.section("page").and_then(|table| page(table, folder));
     let (channels, names) = channels(&root, folder);
     let daemon = Daemon {
@@ -147,13 +147,13 @@ pub(super) fn read(root: Table<'_>, folder: &Path) -> Daemon {
     daemon
 }
 
-fn gardens(table: Table<'_>) -> Option<String> {
+fn gardens(table: SettingsTable<'_>) -> Option<String> {
     let item = table.get("folder", Want::Text);
     table.finish();
     item?.text_that("the path of a folder", |folder| !folder.is_empty())
 }
 
-fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
+fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
     const URL: &str = "mqtt://HOST, mqtts://HOST for TLS, each with :PORT if it is not 1883 or 8883";
     let address = table.read("url", Want::Text, URL, |item| broker_url(item, URL));
     let client_id = table.read_or("client_id", Want::Text, "trug".to_owned(), client_id);
@@ -185,7 +185,7 @@ fn broker(table: Table<'_>, folder: &Path) -> Option<Broker> {
     })
 }
 
-fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
+fn broker_url(item: &SettingsItem<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     let text = item.text(accepted)?;
     let refuse = |accepted: &str| item.faulty(shown(text), accepted, None);
     if has_credentials(text) {
@@ -209,7 +209,7 @@ fn broker_url(item: &Item<'_>, accepted: &str) -> Option<(String, u16, bool)> {
     Some((host.to_owned(), port, tls))
 }
 
-fn client_id(item: &Item<'_>) -> Option<String> {
+fn client_id(item: &SettingsItem<'_>) -> Option<String> {
     // MQTT 5.0, section 3.1.3.1: every broker takes 1 to 23 letters and digits;
     // most take more.
     const ACCEPTED: &str = "1 to 128 characters without + # / and control characters; \
@@ -220,7 +220,7 @@ fn client_id(item: &Item<'_>) -> Option<String> {
     })
 }
 
-fn filters(item: &Item<'_>) -> Option<Vec<String>> {
+fn filters(item: &SettingsItem<'_>) -> Option<Vec<String>> {
     const ACCEPTED: &str = "a list of MQTT topic filters, such as [\"saltbush-gully/#\"]";
     item.list(ACCEPTED, 1.., |part| {
         let filter = part.text(ACCEPTED)?;
@@ -232,7 +232,7 @@ fn filters(item: &Item<'_>) -> Option<Vec<String>> {
     })
 }
 
-fn store(table: Table<'_>) -> Option<StoreSettings> {
+fn store(table: SettingsTable<'_>) -> Option<StoreSettings> {
     const PATH: &str = "the path of the database file";
     let path = table.read("path", Want::Text, PATH, |item| item.path_of_file(PATH).map(PathBuf::from));
     let keep_rejects = table.whole_or("keep_rejects", 0..=10_000_000, 10_000, "messages");
@@ -240,7 +240,7 @@ fn store(table: Table<'_>) -> Option<StoreSettings> {
     Some(StoreSettings { path: path?, keep_rejects: keep_rejects? })
 }
 
-fn log(table: Option<Table<'_>>) -> Option<Log> {
+fn log(table: Option<SettingsTable<'_>>) -> Option<Log> {
     const FORMATS: [(&str, LogFormat); 2] = [("text", LogFormat::Text), ("json", LogFormat::Json)];
     let Some(table) = table else { return Some(Log { level: LogLevel::Info, format: LogFormat::Text }) };
     let level = table.read_or("level", Want::Text, LogLevel::Info, |item| item.word(&LogLevel::WORDS));

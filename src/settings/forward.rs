@@ -8,9 +8,9 @@ use url::Url;
 use super::address::{both, has_credentials, shown, username};
 use super::document::Want;
 use super::secret::{Secret, secret};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, named};
-use super::value::Item;
+use super::value::SettingsItem;
 
 /// A time-series server that gets every stored reading as well.
 #[derive(Clone, Debug)]
@@ -34,7 +34,7 @@ pub enum ForwardAuth {
 }
 
 /// Reads the servers; those at fault are left out.
-pub(super) fn forwards(tables: Vec<Table<'_>>, folder: &Path) -> Vec<Forward> {
+pub(super) fn forwards(tables: Vec<SettingsTable<'_>>, folder: &Path) -> Vec<Forward> {
     let mut names = Names::new("a name of its own for each server");
     tables
         .into_iter()
@@ -56,7 +56,7 @@ pub(super) fn forwards(tables: Vec<Table<'_>>, folder: &Path) -> Vec<Forward> {
 const FORWARD_URL: &str = "http:// or https:// with a path that ends in /write and ?db=NAME, or in /api/v2/write and \
                            ?bucket=NAME; times are sent in nanoseconds, so no precision but ns";
 
-fn forward_url(item: &Item<'_>) -> Option<Url> {
+fn forward_url(item: &SettingsItem<'_>) -> Option<Url> {
     let text = item.text(FORWARD_URL)?;
     let refuse = |given: String, accepted: &str| item.faulty(given, accepted, None);
     if has_credentials(text) {
@@ -88,7 +88,7 @@ fn forward_url(item: &Item<'_>) -> Option<Url> {
     if fits { Some(url) } else { refuse(shown(text), FORWARD_URL) }
 }
 
-fn forward_auth(table: &Table<'_>, folder: &Path) -> Option<ForwardAuth> {
+fn forward_auth(table: &SettingsTable<'_>, folder: &Path) -> Option<ForwardAuth> {
     let before = table.faults();
     let token = secret(table, "token", "token_file", folder);
     let username = username(table);

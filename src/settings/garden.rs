@@ -15,11 +15,11 @@ use super::range::Range;
 use super::resistance::SoilWater;
 use super::roof::roof;
 use super::sensor::{PlaceUse, Places, Topics, sensor};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::tank::tank;
 use super::tell::tells;
 use super::text::{Names, named, own_id};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Garden, Holiday, Site};
@@ -59,7 +59,7 @@ impl<'a> Across<'a> {
 }
 
 /// Reads a whole garden; `None` where a fault was noted.
-pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
+pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.faults();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
     // Where alarms stand, for the groups that name places. A place at fault is one too.
@@ -139,12 +139,15 @@ pub(super) fn read(root: Table<'_>, across: &mut Across<'_>) -> Option<Garden> {
 }
 
 /// The id that a table has, right or wrong.
-fn id_of(table: &Table<'_>) -> Option<String> {
+fn id_of(table: &SettingsTable<'_>) -> Option<String> {
     table.get("id", Want::Text)?.value().as_str().map(str::to_owned)
 }
 
 /// Numbers the places in the order of the file; the first of one id counts.
-fn places_of<'t>(tables: &[Table<'t>], places: &mut HashMap<String, PlaceUse>) -> Vec<(String, Item<'t>)> {
+fn places_of<'t>(
+    tables: &[SettingsTable<'t>],
+    places: &mut HashMap<String, PlaceUse>,
+) -> Vec<(String, SettingsItem<'t>)> {
     let mut named = Vec::new();
     for (at, table) in (0..PLACES_MAX).zip(tables) {
         let Some(item) = table.get("id", Want::Text) else { continue };
@@ -157,7 +160,7 @@ fn places_of<'t>(tables: &[Table<'t>], places: &mut HashMap<String, PlaceUse>) -
     named
 }
 
-fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
+fn site(table: SettingsTable<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
     let id = own_id(&table, sites);
     let name = table.read("name", Want::Text, "the garden's name", named);
     let zone = table.read("time_zone", Want::Text, TIME_ZONE, time_zone);
@@ -180,7 +183,7 @@ fn site(table: Table<'_>, sites: &mut Names) -> (Option<Site>, TimeZone) {
     (site, zone.unwrap_or(TimeZone::UTC))
 }
 
-fn time_zone(item: &Item<'_>) -> Option<TimeZone> {
+fn time_zone(item: &SettingsItem<'_>) -> Option<TimeZone> {
     let name = item.text(TIME_ZONE)?;
     // The library knows a zone for "not known"; a garden needs a real one.
     match TimeZone::get(name) {
@@ -199,7 +202,7 @@ fn time_zone(item: &Item<'_>) -> Option<TimeZone> {
 }
 
 /// The site's hours of watering; without the section, before 9 am and after 6 pm.
-fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
+fn watering(table: Option<SettingsTable<'_>>) -> Option<LocalHours> {
     let Some(table) = table else { return Some(cool_hours()) };
     let allowed = table.read_or("allowed", Want::List, cool_hours(), hours);
     table.finish();
@@ -207,11 +210,11 @@ fn watering(table: Option<Table<'_>>) -> Option<LocalHours> {
 }
 
 /// Days on which some alarms are kept quiet.
-fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
+fn holidays(tables: Vec<SettingsTable<'_>>) -> Vec<Holiday> {
     let kinds = Kind::ALL.map(Kind::name);
     let mut holidays = Vec::new();
     for table in tables {
-        let day = |key| table.read(key, Want::Value, "a date: 2026-04-11", Item::date);
+        let day = |key| table.read(key, Want::Value, "a date: 2026-04-11", SettingsItem::date);
         let (from, to) = (day("from"), day("to"));
         let quiet = table.read("quiet", Want::List, any_of(kinds), |item| {
             item.list_all(KINDS, .., |part| part.name(Kind::from_name, kinds))
@@ -232,7 +235,7 @@ fn holidays(tables: Vec<Table<'_>>) -> Vec<Holiday> {
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
 
 /// The settings of every kind of alarm, changed by what the file says.
-fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
+fn rules(table: Option<SettingsTable<'_>>) -> Option<RuleSettings> {
     let mut rules = RuleSettings::default();
     let Some(table) = table else { return Some(rules) };
     let before = table.faults();
@@ -247,7 +250,7 @@ fn rules(table: Option<Table<'_>>) -> Option<RuleSettings> {
 }
 
 /// What the file says of one kind: deadband, delays, priority, latch and reminder.
-fn rule(table: Table<'_>, kind: Kind, setting: &mut RuleSetting) {
+fn rule(table: SettingsTable<'_>, kind: Kind, setting: &mut RuleSetting) {
     let number = |key, range| table.get(key, Want::Value).and_then(|item| item.number(range));
     if let Some(deadband) = kind.row().deadband
         && let Some(number) = number("deadband", Range::from_to(0.0, deadband.most, deadband.unit))

@@ -6,9 +6,9 @@
 
 use super::document::Want;
 use super::fault::{any_of, nearest};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{ID_ACCEPTED, Names, id, name_or_id};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::garden::plan::Gateway;
 use crate::model::Id;
 
@@ -19,7 +19,7 @@ const GATEWAYS_MAX: u16 = 10_000;
 pub(super) struct Gateways<'t> {
     all: Vec<Gateway>,
     /// Of the sections, those that no sensor has named yet.
-    unnamed: Vec<(u16, Item<'t>)>,
+    unnamed: Vec<(u16, SettingsItem<'t>)>,
     /// The file has sections.
     written: bool,
     /// A section was at fault: what names it is not told once more.
@@ -29,7 +29,7 @@ pub(super) struct Gateways<'t> {
 
 impl<'t> Gateways<'t> {
     /// Reads the sections.
-    pub(super) fn read(tables: Vec<Table<'t>>, site: Option<&Id>) -> Self {
+    pub(super) fn read(tables: Vec<SettingsTable<'t>>, site: Option<&Id>) -> Self {
         let mut gateways = Self {
             all: Vec::new(),
             unnamed: Vec::new(),
@@ -44,7 +44,7 @@ impl<'t> Gateways<'t> {
         gateways
     }
 
-    fn add(&mut self, table: Table<'t>, ids: &mut Names) {
+    fn add(&mut self, table: SettingsTable<'t>, ids: &mut Names) {
         let before = table.faults();
         let item = table.need("id", Want::Text, ID_ACCEPTED);
         let id = item.as_ref().and_then(|item| {
@@ -65,7 +65,7 @@ impl<'t> Gateways<'t> {
     }
 
     /// An id that is not the site's: what belongs to no gateway is told there.
-    fn id(&self, item: &Item<'_>) -> Option<Id> {
+    fn id(&self, item: &SettingsItem<'_>) -> Option<Id> {
         let id = id(item)?;
         if self.site.as_ref() == Some(&id) {
             return item.refused("an id that is not the site's own");
@@ -74,13 +74,13 @@ impl<'t> Gateways<'t> {
     }
 
     /// The next number.
-    fn room(&self, item: &Item<'_>) -> Option<u16> {
+    fn room(&self, item: &SettingsItem<'_>) -> Option<u16> {
         let next = u16::try_from(self.all.len()).ok().filter(|n| *n < GATEWAYS_MAX);
         next.or_else(|| item.refused(format!("at most {GATEWAYS_MAX} gateways in a garden")))
     }
 
     /// The number of the gateway that a sensor names; `None` where a fault was noted.
-    pub(super) fn named_by(&mut self, item: &Item<'_>) -> Option<u16> {
+    pub(super) fn named_by(&mut self, item: &SettingsItem<'_>) -> Option<u16> {
         let id = self.id(item)?;
         if let Some(at) = self.all.iter().position(|gateway| gateway.id == id) {
             let number = u16::try_from(at).ok()?;

@@ -1,6 +1,6 @@
 //! Hours of the local clock: `"06:00-09:00"`.
 
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::model::LocalHours;
 
 /// Minutes of a day of 24 hours by the clock.
@@ -24,13 +24,13 @@ pub(super) fn working_day() -> LocalHours {
 
 /// A list of intervals that do not overlap; touching ones may stand. An empty
 /// list is no hour at all.
-pub(super) fn hours(item: &Item<'_>) -> Option<LocalHours> {
+pub(super) fn hours(item: &SettingsItem<'_>) -> Option<LocalHours> {
     let parts = item.list_of("a list of intervals: [\"00:00-09:00\", \"18:00-24:00\"]")?;
     disjoint(&parts, ACCEPTED, |text| interval(text).map(|interval| [Some(interval), None]))
 }
 
 /// The same, where an interval may pass midnight: `"21:00-06:30"`.
-pub(super) fn hours_over_midnight(item: &Item<'_>) -> Option<LocalHours> {
+pub(super) fn hours_over_midnight(item: &SettingsItem<'_>) -> Option<LocalHours> {
     let parts = item.list_of("a list of intervals: [\"21:00-06:30\"]")?;
     disjoint(&parts, ACCEPTED_OVER_MIDNIGHT, |text| match ends(text)? {
         (from, to) if from < to => Some([Some((from, to)), None]),
@@ -42,7 +42,7 @@ pub(super) fn hours_over_midnight(item: &Item<'_>) -> Option<LocalHours> {
 }
 
 /// A time of the clock, `HH:MM`, as minutes after midnight, 0 to 1439.
-pub(super) fn clock_time(item: &Item<'_>) -> Option<u16> {
+pub(super) fn clock_time(item: &SettingsItem<'_>) -> Option<u16> {
     const ACCEPTED: &str = "a time of the clock: \"07:00\"";
     let minute = minute(item.text(ACCEPTED)?.trim()).filter(|&minute| minute < DAY_MIN);
     if minute.is_none() {
@@ -53,12 +53,12 @@ pub(super) fn clock_time(item: &Item<'_>) -> Option<u16> {
 
 /// Intervals, each read as one part of the day or as two.
 fn disjoint(
-    parts: &[Item<'_>],
+    parts: &[SettingsItem<'_>],
     accepted: &str,
     read: impl Fn(&str) -> Option<[Option<(u16, u16)>; 2]>,
 ) -> Option<LocalHours> {
     let mut whole = true;
-    let mut taken: Vec<((u16, u16), &Item<'_>)> = Vec::new();
+    let mut taken: Vec<((u16, u16), &SettingsItem<'_>)> = Vec::new();
     for part in parts {
         let Some(intervals) = part.value().as_str().and_then(&read) else {
             part.refuse(accepted);

@@ -10,9 +10,9 @@ use super::address::{both, ca_file, username};
 use super::document::Want;
 use super::fault::is_unsafe;
 use super::secret::{Secret, secret};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{NAME_MAX, is_email};
-use super::value::Item;
+use super::value::SettingsItem;
 
 /// A server that takes e-mail, and how it is spoken with.
 #[derive(Clone, Debug)]
@@ -72,7 +72,7 @@ pub struct Sender {
 }
 
 /// Reads the section; `None` where a fault was noted.
-pub(super) fn mail(table: Table<'_>, folder: &Path) -> Option<Mail> {
+pub(super) fn mail(table: SettingsTable<'_>, folder: &Path) -> Option<Mail> {
     const FROM: &str = "an e-mail address, or a name and an address: \"Trug <trug@school.example>\"";
     let host = table.need("host", Want::Text, HOST).and_then(|item| Some((host(&item)?, item)));
     let security =
@@ -109,7 +109,7 @@ pub(super) fn mail(table: Table<'_>, folder: &Path) -> Option<Mail> {
 
 const HOST: &str = "the name or address of a mail server, without a port: \"mail.school.example\"";
 
-fn host(item: &Item<'_>) -> Option<String> {
+fn host(item: &SettingsItem<'_>) -> Option<String> {
     let text = item.text(HOST)?;
     // An IPv6 address stands in brackets only where a port follows it.
     let bare = text.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(text);
@@ -134,7 +134,7 @@ fn is_this_computer(host: &str) -> bool {
 
 /// The outer `None` is a fault.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
-fn login(table: &Table<'_>, folder: &Path) -> Option<Option<Login>> {
+fn login(table: &SettingsTable<'_>, folder: &Path) -> Option<Option<Login>> {
     let before = table.faults();
     let username = username(table);
     let password = secret(table, "password", "password_file", folder);
@@ -144,7 +144,7 @@ fn login(table: &Table<'_>, folder: &Path) -> Option<Option<Login>> {
     both(table, username, password, |username, password| Login { username, password })
 }
 
-fn sender(item: &Item<'_>, accepted: &str) -> Option<Sender> {
+fn sender(item: &SettingsItem<'_>, accepted: &str) -> Option<Sender> {
     let text = item.text(accepted)?;
     let (name, address) = match text.trim().strip_suffix('>').and_then(|rest| rest.rsplit_once('<')) {
         Some((name, address)) => (unquoted(name.trim()), address),

@@ -46,7 +46,7 @@ use std::path::Path;
 use toml::de::DeTable;
 
 pub use address::server;
-pub use answers::{AnswerLinks, Answers};
+pub use answers::{AnswerLinkSettings, Answers};
 pub use channels::{ChannelSettings, MessageFile, Webhook};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
@@ -63,7 +63,7 @@ use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
 use environment::Environment;
 use garden::Across;
-use table::Table;
+use table::SettingsTable;
 
 /// Everything that the program is told before it starts.
 #[derive(Clone, Debug)]
@@ -93,7 +93,7 @@ pub struct Settings {
 /// With every fault of all files and variables.
 pub fn load(config: &Path, env: impl Iterator<Item = (String, String)>) -> Result<Settings, Faults> {
     let folder = config.parent().unwrap_or(Path::new(""));
-    let mut reading = Reading::new(env);
+    let mut reading = SettingsReader::new(env);
     let name = config.display().to_string();
     let daemon = match files::text(config) {
         Ok(text) => reading.daemon(&name, &text, folder),
@@ -138,7 +138,7 @@ pub fn from_text(
     gardens: &[(&str, &str)],
     env: impl Iterator<Item = (String, String)>,
 ) -> Result<Settings, Faults> {
-    let mut reading = Reading::new(env);
+    let mut reading = SettingsReader::new(env);
     let folder = Path::new(trug_toml.0).parent().unwrap_or(Path::new(""));
     let daemon = reading.daemon(trug_toml.0, trug_toml.1, folder);
     let mut sorted: Vec<(&str, &str)> = gardens.to_vec();
@@ -152,7 +152,7 @@ pub fn from_text(
 }
 
 /// What has been read so far.
-struct Reading {
+struct SettingsReader {
     env: Environment,
     /// Names in the order of reading.
     files: Vec<String>,
@@ -164,7 +164,7 @@ struct Reading {
     gardens_unread: bool,
 }
 
-impl Reading {
+impl SettingsReader {
     fn new(env: impl Iterator<Item = (String, String)>) -> Self {
         let mut faults = Vec::new();
         let env = Environment::collect(env, &mut faults);
@@ -196,7 +196,7 @@ impl Reading {
         };
         self.files.push(name.to_owned());
         let document = Document::new(name, text, self.env.scope(""));
-        let daemon = daemon::read(Table::root(&document, &tree), folder);
+        let daemon = daemon::read(SettingsTable::root(&document, &tree), folder);
         self.faults.extend(document.into_faults());
         Some(daemon)
     }
@@ -256,7 +256,7 @@ impl Reading {
             }
         };
         let document = Document::new(name, text, scope);
-        let garden = garden::read(Table::root(&document, &tree), across);
+        let garden = garden::read(SettingsTable::root(&document, &tree), across);
         self.faults.extend(document.into_faults());
         self.gardens.extend(garden);
     }

@@ -7,8 +7,8 @@ use url::Url;
 
 use super::document::Want;
 use super::secret::secret;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::password::{ACCEPTED, PasswordHash};
 
 /// The web page.
@@ -31,7 +31,7 @@ pub struct Page {
 const LIST_MAX: usize = 20;
 
 /// Reads the section; a relative path of the password's file starts at `folder`.
-pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
+pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
     const LISTEN: &str = "an address and a port: 127.0.0.1:8470";
     let open = table.flag("open_to_network");
     let before = table.faults();
@@ -68,7 +68,7 @@ pub(super) fn page(table: Table<'_>, folder: &Path) -> Option<Page> {
 }
 
 /// Origins, at most a few: each is looked at with every request.
-fn origins(item: &Item<'_>) -> Option<Vec<String>> {
+fn origins(item: &SettingsItem<'_>) -> Option<Vec<String>> {
     const ACCEPTED: &str =
         "a list of at most 20 origins without a path, such as [\"https://class.school.example\"]";
     item.list(ACCEPTED, ..=LIST_MAX, |part| {
@@ -82,7 +82,7 @@ fn origins(item: &Item<'_>) -> Option<Vec<String>> {
     })
 }
 
-fn public_names(item: &Item<'_>) -> Option<Vec<String>> {
+fn public_names(item: &SettingsItem<'_>) -> Option<Vec<String>> {
     const NAMES: &str = "a list of at most 20 host names under which the page is reached, such as \
                          [\"garden.school.example\"]";
     const NAME: &str = "a host name without scheme, port and path, such as garden.school.example; this computer's \

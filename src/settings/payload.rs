@@ -4,8 +4,8 @@ use toml::de::DeValue;
 
 use super::document::Want;
 use super::fault::nearest;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::decode::{JsonPointer, PayloadFormat};
 
 /// The formats' names.
@@ -18,7 +18,7 @@ const ACCEPTED: &str = "\"number\", \"senml\", \"line-protocol\", \"one-wire\", 
 const POINTER: &str = "a JSON Pointer (RFC 6901): \"/raw\", or \"\" where the payload is the number itself";
 
 /// The payload's format.
-pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
+pub(super) fn payload(item: &SettingsItem<'_>) -> Option<PayloadFormat> {
     let text = match item.value() {
         DeValue::String(text) => text.to_string(),
         DeValue::Table(_) => return from_table(item.clone().table(ACCEPTED)?),
@@ -35,7 +35,7 @@ pub(super) fn payload(item: &Item<'_>) -> Option<PayloadFormat> {
     }
 }
 
-fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
+fn from_table(table: SettingsTable<'_>) -> Option<PayloadFormat> {
     let before = table.faults();
     let json = table.section("json");
     let senml = table.section("senml");
@@ -62,7 +62,7 @@ fn from_table(table: Table<'_>) -> Option<PayloadFormat> {
     found.filter(|_| whole)
 }
 
-fn from_json(table: Table<'_>) -> Option<PayloadFormat> {
+fn from_json(table: SettingsTable<'_>) -> Option<PayloadFormat> {
     let value = table.read("value", Want::Text, POINTER, pointer);
     let time = table.read_if("time", Want::Text, pointer);
     let battery = table.read_if("battery", Want::Text, pointer);
@@ -70,7 +70,7 @@ fn from_json(table: Table<'_>) -> Option<PayloadFormat> {
     Some(PayloadFormat::Json { value: value?, time: time?, battery: battery? })
 }
 
-fn pointer(item: &Item<'_>) -> Option<JsonPointer> {
+fn pointer(item: &SettingsItem<'_>) -> Option<JsonPointer> {
     let text = item.text(POINTER)?;
     match JsonPointer::parse(text) {
         Ok(pointer) => Some(pointer),
@@ -82,7 +82,7 @@ fn pointer(item: &Item<'_>) -> Option<JsonPointer> {
     }
 }
 
-fn text(table: &Table<'_>, key: &'static str, accepted: &str) -> Option<String> {
+fn text(table: &SettingsTable<'_>, key: &'static str, accepted: &str) -> Option<String> {
     let fits = |text: &str| !text.is_empty() && !text.chars().any(char::is_control);
     table.get(key, Want::Text)?.text_that(accepted, fits)
 }

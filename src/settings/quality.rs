@@ -2,8 +2,8 @@
 
 use super::document::Want;
 use super::range::Range;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::model::Quantity;
 use crate::quality::{Flat, Limits, Rate, Spike, SpikeMethod};
 
@@ -13,7 +13,7 @@ const THRESHOLD: Range = Range::above_to(0.0, 1e9, "in the sensor's unit");
 const SECONDS: Range = Range::above_to(0.0, 366.0 * 86_400.0, "seconds, at most a year");
 
 /// The limits of a sensor: those of its quantity, changed by what `table` says.
-pub(super) fn limits(table: Option<Table<'_>>, measures: Quantity, every_s: u32) -> Option<Limits> {
+pub(super) fn limits(table: Option<SettingsTable<'_>>, measures: Quantity, every_s: u32) -> Option<Limits> {
     let mut limits = Limits::default_for(measures, every_s);
     let Some(table) = table else { return Some(limits) };
     let before = table.faults();
@@ -50,17 +50,17 @@ pub(super) fn limits(table: Option<Table<'_>>, measures: Quantity, every_s: u32)
     whole.then_some(limits)
 }
 
-fn is_off(item: &Item<'_>) -> bool {
+fn is_off(item: &SettingsItem<'_>) -> bool {
     item.value().as_bool() == Some(false) || item.value().as_str() == Some("false")
 }
 
 /// Puts what the table at `key` says in place of a test's limits; `false`
 /// switches the test off.
 fn change<T: Copy>(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     key: &'static str,
     limits: &mut Option<T>,
-    read: impl FnOnce(&Table<'_>, Option<T>) -> Option<T>,
+    read: impl FnOnce(&SettingsTable<'_>, Option<T>) -> Option<T>,
 ) {
     if let Some(item) = table.get(key, Want::TextOrTable)
         && is_off(&item)
@@ -74,11 +74,11 @@ fn change<T: Copy>(
 }
 
 /// The number at `key`, or `otherwise`; without either it is missing.
-fn number(table: &Table<'_>, key: &'static str, range: Range, otherwise: Option<f64>) -> Option<f64> {
+fn number(table: &SettingsTable<'_>, key: &'static str, range: Range, otherwise: Option<f64>) -> Option<f64> {
     table.number_over(key, range, otherwise, || range.to_string())
 }
 
-fn spike(table: &Table<'_>, own: Option<Spike>) -> Option<Spike> {
+fn spike(table: &SettingsTable<'_>, own: Option<Spike>) -> Option<Spike> {
     let suspect = number(table, "suspect", THRESHOLD, own.map(|s| s.suspect));
     let fail = number(table, "fail", THRESHOLD, own.map(|s| s.fail));
     let usual = own.map_or(SpikeMethod::Differential, |s| s.method);
@@ -87,7 +87,7 @@ fn spike(table: &Table<'_>, own: Option<Spike>) -> Option<Spike> {
     Some(Spike { suspect: suspect?, fail: fail?, method: method? })
 }
 
-fn rate(table: &Table<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
+fn rate(table: &SettingsTable<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
     let suspect = number(table, "suspect_per_s", THRESHOLD, own.map(|r| r.suspect_per_s));
     let fail = table.get("fail_per_s", Want::Value);
     let fail = fail.map_or_else(|| own?.fail_per_s, |item| item.number(THRESHOLD));
@@ -95,7 +95,7 @@ fn rate(table: &Table<'_>, own: Option<Rate>, every_s: u32) -> Option<Rate> {
     Some(Rate { suspect_per_s: suspect?, fail_per_s: fail, over_s: over_s? })
 }
 
-fn flat(table: &Table<'_>, own: Option<Flat>) -> Option<Flat> {
+fn flat(table: &SettingsTable<'_>, own: Option<Flat>) -> Option<Flat> {
     let tolerance = number(table, "tolerance", THRESHOLD, own.map(|f| f.tolerance));
     let suspect_s = number(table, "suspect_s", SECONDS, own.map(|f| f.suspect_s));
     let fail_s = number(table, "fail_s", SECONDS, own.map(|f| f.fail_s));

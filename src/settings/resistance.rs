@@ -5,8 +5,8 @@ use jiff::tz::TimeZone;
 
 use super::document::Want;
 use super::range::Range;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::calibration::granular_matrix::{SOIL_C, SOIL_C_STANDARD};
 use crate::calibration::platinum::R0_OHM;
 use crate::calibration::{
@@ -49,14 +49,14 @@ pub(super) struct SoilWater {
 
 impl CalibratedSensor<'_> {
     /// Whether a curve that returns a temperature is a temperature sensor's.
-    pub(super) fn is_thermometer(&self, item: &Item<'_>) -> bool {
+    pub(super) fn is_thermometer(&self, item: &SettingsItem<'_>) -> bool {
         self.suits(item, Quantity::is_temperature, "measures no temperature", "a calibration that gives a temperature only beside soil-temperature, water-temperature or air-temperature")
     }
 
     /// Whether the sensor measures what `suits`; another one is a fault.
     pub(super) fn suits(
         &self,
-        item: &Item<'_>,
+        item: &SettingsItem<'_>,
         suits: impl FnOnce(Quantity) -> bool,
         otherwise: &str,
         accepted: &str,
@@ -70,12 +70,16 @@ impl CalibratedSensor<'_> {
 }
 
 /// What was made, or the fault that it cannot be.
-pub(super) fn made<T>(item: &Item<'_>, made: Result<T, CalibrationError>, accepted: &str) -> Option<T> {
+pub(super) fn made<T>(
+    item: &SettingsItem<'_>,
+    made: Result<T, CalibrationError>,
+    accepted: &str,
+) -> Option<T> {
     made.map_or_else(|e| item.faulty(e.to_string(), accepted, None), Some)
 }
 
 /// `thermistor = { ... }`.
-pub(super) fn thermistor(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+pub(super) fn thermistor(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let suits = sensor.is_thermometer(item);
     let table = item.clone().table(THERMISTOR)?;
     let r25 = table.get("r25_ohm", Want::Value);
@@ -95,25 +99,25 @@ pub(super) fn thermistor(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Opti
 }
 
 /// `steinhart_hart = [A, B, C]`, the raw number being a resistance.
-pub(super) fn steinhart_hart(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+pub(super) fn steinhart_hart(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let suits = sensor.is_thermometer(item);
     Some(Calibration::thermistor(Thermistor::new(law_of(item)?, None))).filter(|_| suits)
 }
 
-fn law_of(item: &Item<'_>) -> Option<Law> {
+fn law_of(item: &SettingsItem<'_>) -> Option<Law> {
     let [a, b, c] = item.numbers(CONSTANTS)?;
     made(item, Law::steinhart_hart(a, b, c), CONSTANTS)
 }
 
 /// `platinum_r0_ohm = 100`.
-pub(super) fn platinum(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+pub(super) fn platinum(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let suits = sensor.is_thermometer(item);
     let platinum = made(item, Platinum::new(item.number(R0)?), &R0.to_string())?;
     Some(Calibration::platinum(platinum)).filter(|_| suits)
 }
 
 /// `granular_matrix = { ... }`. The soil is the bed's where it is not given.
-pub(super) fn granular_matrix(item: &Item<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
+pub(super) fn granular_matrix(item: &SettingsItem<'_>, sensor: &CalibratedSensor<'_>) -> Option<Calibration> {
     let suits = sensor.suits(
         item,
         |m| m == Quantity::SoilMoisture,
@@ -147,7 +151,7 @@ pub(super) fn granular_matrix(item: &Item<'_>, sensor: &CalibratedSensor<'_>) ->
 
 /// The divider of a table; `Some(None)` where none is given, `None` after a fault.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
-fn divider(table: &Table<'_>) -> Option<Option<Divider>> {
+fn divider(table: &SettingsTable<'_>) -> Option<Option<Divider>> {
     const BOTH: &str =
         "series_ohm and full_scale together, or neither where the raw number is the resistance in ohm";
     let series = table.get("series_ohm", Want::Value);

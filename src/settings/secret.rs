@@ -4,8 +4,8 @@ use std::fmt;
 use std::path::Path;
 
 use super::document::Want;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 
 /// Bytes of a secret's file that are read at most.
 const SECRET_MAX: u64 = 64 * 1024;
@@ -30,7 +30,7 @@ impl fmt::Debug for Secret {
 /// The secret `key`, from the environment or from the file that `file_key`
 /// names; relative paths start at `folder`.
 pub(super) fn secret(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     key: &'static str,
     file_key: &'static str,
     folder: &Path,
@@ -60,7 +60,7 @@ pub(super) fn secret(
     }
 }
 
-fn checked(item: &Item<'_>, text: &str, key: &str) -> Option<Secret> {
+fn checked(item: &SettingsItem<'_>, text: &str, key: &str) -> Option<Secret> {
     let text = text.trim_end_matches(['\r', '\n']);
     let given = if text.is_empty() {
         "an empty file or variable"

@@ -12,10 +12,10 @@ use super::payload::payload;
 use super::quality::limits;
 use super::range::Range;
 use super::resistance::{CalibratedSensor, SoilWater};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, own_id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::decode::PayloadFormat;
 use crate::garden::plan::{Battery, Sensor};
 use crate::model::{MeasuredIn, Place, Quantity};
@@ -60,7 +60,7 @@ pub(super) struct Topics<'a> {
 
 /// Reads one sensor; `None` where a fault was noted.
 pub(super) fn sensor(
-    table: Table<'_>,
+    table: SettingsTable<'_>,
     ids: &mut Names,
     topics: &mut Topics<'_>,
     places: &mut Places,
@@ -120,7 +120,7 @@ pub(super) fn sensor(
 /// The battery's limits; needed where the payload reports it, and without use where
 /// it does not.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
-fn battery(table: &Table<'_>, payload: Option<&PayloadFormat>) -> Option<Option<Battery>> {
+fn battery(table: &SettingsTable<'_>, payload: Option<&PayloadFormat>) -> Option<Option<Battery>> {
     let low = table.get("battery_low", Want::Value);
     let empty = table.get("battery_empty", Want::Value);
     let reported = match payload {
@@ -160,7 +160,7 @@ fn battery(table: &Table<'_>, payload: Option<&PayloadFormat>) -> Option<Option<
     }
 }
 
-fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> Option<Place> {
+fn place(table: &SettingsTable<'_>, measures: Option<Quantity>, places: &mut Places) -> Option<Place> {
     let bed = table.get("bed", Want::Text);
     let tank = table.get("tank", Want::Text);
     // An unreadable quantity may be the right one.
@@ -196,7 +196,12 @@ fn place(table: &Table<'_>, measures: Option<Quantity>, places: &mut Places) -> 
 }
 
 /// The number of the place that `item` names.
-fn find(item: &Item<'_>, kind: &str, places: &mut HashMap<String, PlaceUse>, watches: bool) -> Option<u16> {
+fn find(
+    item: &SettingsItem<'_>,
+    kind: &str,
+    places: &mut HashMap<String, PlaceUse>,
+    watches: bool,
+) -> Option<u16> {
     let accepted = format!("the id of a {kind} of this garden");
     let name = item.text(&accepted)?;
     match places.get_mut(name) {
@@ -219,7 +224,7 @@ fn find(item: &Item<'_>, kind: &str, places: &mut HashMap<String, PlaceUse>, wat
 
 /// The depth of a soil sensor, metres; no other sensor has one.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
-fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+fn depth_m(table: &SettingsTable<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
     let item = table.get("depth_cm", Want::Value);
     match (item, measures.map(|m| m.measured_in() == MeasuredIn::Bed)) {
         (Some(item), Some(false)) => item.refused("no depth_cm: it is for soil sensors"),
@@ -231,7 +236,7 @@ fn depth_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>>
 
 /// The height of a wind sensor, metres; no other sensor has one.
 #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
-fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
+fn height_m(table: &SettingsTable<'_>, measures: Option<Quantity>) -> Option<Option<f64>> {
     let Some(item) = table.get("height_m", Want::Value) else { return Some(None) };
     if measures.is_some_and(|m| m != Quantity::WindSpeed) {
         return item.refused("no height_m: it is for wind sensors");
@@ -239,7 +244,7 @@ fn height_m(table: &Table<'_>, measures: Option<Quantity>) -> Option<Option<f64>
     Some(Some(item.number(HEIGHT_M)?))
 }
 
-fn topic(item: &Item<'_>, topics: &mut Topics<'_>) -> Option<String> {
+fn topic(item: &SettingsItem<'_>, topics: &mut Topics<'_>) -> Option<String> {
     let topic = item.text(TOPIC_ACCEPTED)?;
     if let Some(why) = refused_topic(topic) {
         return item.faulty(format!("{} ({why})", item.given()), TOPIC_ACCEPTED, None);

@@ -10,10 +10,10 @@ use toml::de::{DeTable, DeValue};
 use super::document::{Document, Origin, Want, join};
 use super::fault::{any_of, nearest, shortened};
 use super::range::Range;
-use super::value::{Item, value_of};
+use super::value::{SettingsItem, value_of};
 
 /// A table of the document, or of a variable's value.
-pub(super) struct Table<'t> {
+pub(super) struct SettingsTable<'t> {
     document: &'t Document<'t>,
     /// For people: `bed[kitchen-bed]`.
     path: String,
@@ -28,7 +28,7 @@ pub(super) struct Table<'t> {
     missing: RefCell<Vec<(&'static str, String)>>,
 }
 
-impl<'t> Table<'t> {
+impl<'t> SettingsTable<'t> {
     /// A table that stands at `path`, for the environment at `env_path`.
     pub(super) fn new(
         document: &'t Document<'t>,
@@ -52,14 +52,20 @@ impl<'t> Table<'t> {
     }
 
     /// The value at `key`, from the environment or the file.
-    pub(super) fn get(&self, key: &'static str, want: Want) -> Option<Item<'t>> {
+    pub(super) fn get(&self, key: &'static str, want: Want) -> Option<SettingsItem<'t>> {
         self.asked.borrow_mut().push(key);
         let path = join(&self.path, key);
         let env_path = join(&self.env_path, key);
         let document = self.document;
         if let Some(variable) = document.env.get(&env_path) {
             let value = Cow::Owned(value_of(&variable.value, want));
-            return Some(Item { document, path, env_path, value, origin: Origin::Variable(variable) });
+            return Some(SettingsItem {
+                document,
+                path,
+                env_path,
+                value,
+                origin: Origin::Variable(variable),
+            });
         }
         let (value, at) = match self.table.as_ref()? {
             Cow::Borrowed(table) => {
@@ -71,11 +77,16 @@ impl<'t> Table<'t> {
                 (Cow::Owned(value.get_ref().clone()), value.span().start)
             }
         };
-        Some(Item { document, path, env_path, value, origin: self.origin.inner(at) })
+        Some(SettingsItem { document, path, env_path, value, origin: self.origin.inner(at) })
     }
 
     /// The value at `key`; its absence is a fault.
-    pub(super) fn need(&self, key: &'static str, want: Want, accepted: impl AsRef<str>) -> Option<Item<'t>> {
+    pub(super) fn need(
+        &self,
+        key: &'static str,
+        want: Want,
+        accepted: impl AsRef<str>,
+    ) -> Option<SettingsItem<'t>> {
         let found = self.get(key, want);
         if found.is_none() {
             self.missing(key, accepted);
@@ -89,7 +100,7 @@ impl<'t> Table<'t> {
         key: &'static str,
         want: Want,
         accepted: impl AsRef<str>,
-        read: impl FnOnce(&Item<'t>) -> Option<T>,
+        read: impl FnOnce(&SettingsItem<'t>) -> Option<T>,
     ) -> Option<T> {
         self.need(key, want, accepted).and_then(|item| read(&item))
     }
@@ -100,7 +111,7 @@ impl<'t> Table<'t> {
         key: &'static str,
         want: Want,
         default: T,
-        read: impl FnOnce(&Item<'t>) -> Option<T>,
+        read: impl FnOnce(&SettingsItem<'t>) -> Option<T>,
     ) -> Option<T> {
         self.get(key, want).map_or(Some(default), |item| read(&item))
     }
@@ -112,7 +123,7 @@ impl<'t> Table<'t> {
         &self,
         key: &'static str,
         want: Want,
-        read: impl FnOnce(&Item<'t>) -> Option<T>,
+        read: impl FnOnce(&SettingsItem<'t>) -> Option<T>,
     ) -> Option<Option<T>> {
         self.get(key, want).map_or(Some(None), |item| read(&item).map(Some))
     }
@@ -171,7 +182,7 @@ impl<'t> Table<'t> {
 
     /// `true` or `false` at `key`; `false` where there is none.
     pub(super) fn flag(&self, key: &'static str) -> Option<bool> {
-        self.read_or(key, Want::Value, false, Item::boolean)
+        self.read_or(key, Want::Value, false, SettingsItem::boolean)
     }
 
     /// Notes that `key` is missing; there is nothing to return then.
@@ -202,12 +213,12 @@ impl<'t> Table<'t> {
     }
 
     /// The table at `key`, present if the file or any variable names it.
-    pub(super) fn section(&self, key: &'static str) -> Option<Table<'t>> {
+    pub(super) fn section(&self, key: &'static str) -> Option<SettingsTable<'t>> {
         self.section_like(key, &format!("a section [{}]", join(&self.path, key)))
     }
 
     /// The table at `key`; `accepted` shows how it is written.
-    pub(super) fn section_like(&self, key: &'static str, accepted: &str) -> Option<Table<'t>> {
+    pub(super) fn section_like(&self, key: &'static str, accepted: &str) -> Option<SettingsTable<'t>> {
         if let Some(item) = self.get(key, Want::TextOrTable) {
             return item.table(accepted);
         }
@@ -219,7 +230,7 @@ impl<'t> Table<'t> {
     }
 
     /// The table at `key`; its absence is a fault.
-    pub(super) fn need_section(&self, key: &'static str, accepted: &str) -> Option<Table<'t>> {
+    pub(super) fn need_section(&self, key: &'static str, accepted: &str) -> Option<SettingsTable<'t>> {
         let before = self.faults();
         let found = self.section(key);
         // A value that is no table has been told already.
@@ -230,7 +241,7 @@ impl<'t> Table<'t> {
     }
 
     /// The tables of `[[key]]`, each named by the text at `name`.
-    pub(super) fn sections(&self, key: &'static str, name: &'static str) -> Vec<Table<'t>> {
+    pub(super) fn sections(&self, key: &'static str, name: &'static str) -> Vec<SettingsTable<'t>> {
         let Some(item) = self.get(key, Want::List) else { return Vec::new() };
         let accepted = format!("[[{key}]] with two brackets, once for each");
         let Some(items) = item.list_of(&accepted) else { return Vec::new() };
@@ -283,14 +294,14 @@ impl<'t> Table<'t> {
     }
 }
 
-impl<'t> Item<'t> {
+impl<'t> SettingsItem<'t> {
     /// The table that this value is.
-    pub(super) fn table(self, accepted: &str) -> Option<Table<'t>> {
+    pub(super) fn table(self, accepted: &str) -> Option<SettingsTable<'t>> {
         let table = match self.value {
             Cow::Borrowed(DeValue::Table(table)) => Cow::Borrowed(table),
             Cow::Owned(DeValue::Table(table)) => Cow::Owned(table),
             _ => return self.refused(accepted),
         };
-        Some(Table::new(self.document, self.path, self.env_path, Some(table), self.origin))
+        Some(SettingsTable::new(self.document, self.path, self.env_path, Some(table), self.origin))
     }
 }

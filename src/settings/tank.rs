@@ -2,7 +2,7 @@
 
 use super::document::Want;
 use super::range::Range;
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, name_or_id, own_id};
 use crate::garden::plan::Tank;
 use crate::tank::{RiseFall, SPECIES, TankLimits, WINDOWS, species};
@@ -23,7 +23,7 @@ const FEED: Range = Range::from_to(0.0, 100_000.0, "g a day");
 const LIMITS: &str = "{ cold_c = 12, warm_c = 30, change_hour_c = 2, change_day_c = 6 }, or some of these";
 
 /// Reads one tank; `None` where a fault was noted.
-pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
+pub(super) fn tank(table: SettingsTable<'_>, ids: &mut Names) -> Option<Tank> {
     let before = table.faults();
     let id = own_id(&table, ids);
     let name = name_or_id(&table, id.as_ref());
@@ -73,7 +73,7 @@ pub(super) fn tank(table: Table<'_>, ids: &mut Names) -> Option<Tank> {
 }
 
 /// The limits of the file over those of the species.
-fn limits(table: Table<'_>, species: Option<&TankLimits>) -> Option<TankLimits> {
+fn limits(table: SettingsTable<'_>, species: Option<&TankLimits>) -> Option<TankLimits> {
     let before = table.faults();
     let number = |key: &'static str, range: Range, otherwise: Option<f64>| {
         table.number_over(key, range, otherwise, || format!("{range}, since no species is named"))
@@ -131,7 +131,7 @@ const KEYS: [(Option<&str>, &str, &str); WINDOWS.len()] = [
 /// The largest changes: `change_hour_c` stands for rise and fall, each of which
 /// may have its own key. What may happen in a window may happen in a longer one.
 fn changes(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     own: [Option<RiseFall>; WINDOWS.len()],
 ) -> Option<[Option<RiseFall>; WINDOWS.len()]> {
     let mut limits = own;
@@ -176,7 +176,7 @@ type Set = (Option<&'static str>, Option<&'static str>);
 /// Notes the first limit of a window that is below one of a shorter window, where
 /// the file sets one of the two. Defaults alone are never a fault.
 fn in_order(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     limits: &[Option<RiseFall>; WINDOWS.len()],
     set: &[Set; WINDOWS.len()],
 ) -> bool {

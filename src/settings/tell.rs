@@ -6,9 +6,9 @@ use super::channels::ChannelNames;
 use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{clock_time, hours_over_midnight};
-use super::table::Table;
+use super::table::SettingsTable;
 use super::text::{Names, email, named};
-use super::value::Item;
+use super::value::SettingsItem;
 use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Next, Tell};
 use crate::model::{Id, LocalHours};
@@ -30,11 +30,11 @@ const AFTER_MAX_MIN: u32 = 7 * 24 * 60;
 struct PassedOn<'t> {
     from: String,
     to: String,
-    item: Item<'t>,
+    item: SettingsItem<'t>,
 }
 
 /// Reads all groups; `places` are the ids that alarms of this garden stand at.
-pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &ChannelNames) -> Vec<Tell> {
+pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &ChannelNames) -> Vec<Tell> {
     let mut names = Names::new("a name of its own for each group");
     let mut tells = Vec::new();
     // Groups at fault are known all the same, so that one fault does not make others.
@@ -86,10 +86,10 @@ pub(super) fn tells(tables: Vec<Table<'_>>, places: &[String], ways: &ChannelNam
 /// A list of at least one, sorted, each once; `None` where there is none or a
 /// fault was noted.
 fn list<T: Ord>(
-    table: &Table<'_>,
+    table: &SettingsTable<'_>,
     key: &'static str,
     accepted: &str,
-    one: impl Fn(&Item<'_>) -> Option<T>,
+    one: impl Fn(&SettingsItem<'_>) -> Option<T>,
 ) -> Option<Vec<T>> {
     let mut read = table.get(key, Want::List)?.list_all(accepted, 1.., one)?;
     read.sort_unstable();
@@ -97,11 +97,11 @@ fn list<T: Ord>(
     Some(read)
 }
 
-fn kind(item: &Item<'_>) -> Option<Kind> {
+fn kind(item: &SettingsItem<'_>) -> Option<Kind> {
     item.name(Kind::from_name, Kind::ALL.map(Kind::name))
 }
 
-fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
+fn place(item: &SettingsItem<'_>, known: &[String]) -> Option<Id> {
     let text = item.text(PLACES)?;
     if !known.iter().any(|id| id == text) {
         let near = nearest(text, known.iter().map(String::as_str));
@@ -112,7 +112,7 @@ fn place(item: &Item<'_>, known: &[String]) -> Option<Id> {
 }
 
 /// Where a group is told. An address that comes twice counts once.
-fn addresses(table: &Table<'_>, ways: &ChannelNames) -> Vec<Address> {
+fn addresses(table: &SettingsTable<'_>, ways: &ChannelNames) -> Vec<Address> {
     let mut all = Vec::new();
     if let Some(parts) = table.get("email", Want::List).and_then(|item| item.list_of(EMAILS)) {
         all.extend(parts.iter().filter_map(email).map(|to| Address { channel: Channel::Email, to }));
@@ -127,7 +127,7 @@ fn addresses(table: &Table<'_>, ways: &ChannelNames) -> Vec<Address> {
     each_once
 }
 
-fn instead(table: Table<'_>, ways: &ChannelNames) -> Vec<Address> {
+fn instead(table: SettingsTable<'_>, ways: &ChannelNames) -> Vec<Address> {
     let before = table.faults();
     let found = addresses(&table, ways);
     if found.is_empty() && table.faults() == before {
@@ -137,7 +137,7 @@ fn instead(table: Table<'_>, ways: &ChannelNames) -> Vec<Address> {
     found
 }
 
-fn quiet(item: &Item<'_>) -> Option<LocalHours> {
+fn quiet(item: &SettingsItem<'_>) -> Option<LocalHours> {
     let hours = hours_over_midnight(item)?;
     if (0..1440).all(|minute| hours.contains(minute)) {
         return item.refused(FREE);
@@ -147,7 +147,7 @@ fn quiet(item: &Item<'_>) -> Option<LocalHours> {
 
 /// The time of the summary, which must not be in the quiet hours: nobody could
 /// say which of the two is meant.
-fn summary(item: &Item<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
+fn summary(item: &SettingsItem<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
     let minute = clock_time(item)?;
     if quiet.is_some_and(|quiet| quiet.contains(minute)) {
         let given = format!("{}, which is in the quiet hours", item.given());
@@ -156,7 +156,7 @@ fn summary(item: &Item<'_>, quiet: Option<&LocalHours>) -> Option<u16> {
     Some(minute)
 }
 
-fn next(table: Table<'_>) -> Option<(Next, Item<'_>)> {
+fn next(table: SettingsTable<'_>) -> Option<(Next, SettingsItem<'_>)> {
     let item = table.need("who", Want::Text, GROUP);
     let who = item.as_ref().and_then(named);
     let after_min = table.read("after_min", Want::Value, "minutes without an answer", |item| {

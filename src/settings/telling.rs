@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::table::Table;
+use super::table::SettingsTable;
 
 /// How long it is tried to tell people.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,7 +31,7 @@ fn minutes(count: u32) -> Duration {
 }
 
 /// Reads the section; `None` where a fault was noted.
-pub(super) fn telling(table: Option<Table<'_>>) -> Option<TellingSettings> {
+pub(super) fn telling(table: Option<SettingsTable<'_>>) -> Option<TellingSettings> {
     let Some(table) = table else { return Some(TellingSettings::default()) };
     let give_up = table.whole_or("give_up_min", 1..=MOST_MIN, GIVE_UP_MIN, "minutes, at most 30 days");
     let high = table.whole_or("give_up_high_min", 1..=MOST_MIN, GIVE_UP_HIGH_MIN, "minutes, at most 30 days");

@@ -4,8 +4,8 @@ use std::collections::HashMap;
 
 use super::document::Want;
 use super::fault::is_unsafe;
-use super::table::Table;
-use super::value::Item;
+use super::table::SettingsTable;
+use super::value::SettingsItem;
 use crate::model::Id;
 
 /// Longest name, characters.
@@ -20,7 +20,7 @@ pub(super) const ID_ACCEPTED: &str =
     "lower-case letters, digits and hyphens, 1 to 64 characters, no hyphen at either end";
 
 /// A name for people: it must be safe inside a line, a mail header and a page.
-pub(super) fn named(item: &Item<'_>) -> Option<String> {
+pub(super) fn named(item: &SettingsItem<'_>) -> Option<String> {
     const ACCEPTED: &str = "a name of 1 to 100 characters on one line";
     let fits = |text: &str| {
         !text.trim().is_empty() && text.chars().count() <= NAME_MAX && !text.chars().any(is_unsafe)
@@ -29,7 +29,7 @@ pub(super) fn named(item: &Item<'_>) -> Option<String> {
 }
 
 /// An id.
-pub(super) fn id(item: &Item<'_>) -> Option<Id> {
+pub(super) fn id(item: &SettingsItem<'_>) -> Option<Id> {
     let text = item.text(ID_ACCEPTED)?;
     if !Id::is_valid(text) {
         let likely = text.trim().to_lowercase().replace([' ', '_'], "-");
@@ -40,7 +40,7 @@ pub(super) fn id(item: &Item<'_>) -> Option<Id> {
 }
 
 /// The id of a table, which no other one of `ids` has.
-pub(super) fn own_id(table: &Table<'_>, ids: &mut Names) -> Option<Id> {
+pub(super) fn own_id(table: &SettingsTable<'_>, ids: &mut Names) -> Option<Id> {
     table.read("id", Want::Text, ID_ACCEPTED, |item| {
         let id = id(item)?;
         ids.claim(item, id.as_str()).then_some(id)
@@ -48,7 +48,7 @@ pub(super) fn own_id(table: &Table<'_>, ids: &mut Names) -> Option<Id> {
 }
 
 /// The name of a table; without one, its id.
-pub(super) fn name_or_id(table: &Table<'_>, id: Option<&Id>) -> Option<String> {
+pub(super) fn name_or_id(table: &SettingsTable<'_>, id: Option<&Id>) -> Option<String> {
     match table.get("name", Want::Text) {
         Some(item) => named(&item),
         None => id.map(ToString::to_string),
@@ -56,7 +56,7 @@ pub(super) fn name_or_id(table: &Table<'_>, id: Option<&Id>) -> Option<String> {
 }
 
 /// An e-mail address, as far as it can be told without sending a letter.
-pub(super) fn email(item: &Item<'_>) -> Option<String> {
+pub(super) fn email(item: &SettingsItem<'_>) -> Option<String> {
     item.text_that("an e-mail address: name@domain", is_email)
 }
 
@@ -89,7 +89,7 @@ impl Names {
     }
 
     /// Takes `name` for the place of `item`; `false`, and a fault, if it is taken.
-    pub(super) fn claim(&mut self, item: &Item<'_>, name: &str) -> bool {
+    pub(super) fn claim(&mut self, item: &SettingsItem<'_>, name: &str) -> bool {
         if let Some(first) = self.seen.get(name) {
             item.fault(format!("{}, which {first} has already", item.given()), self.accepted, None);
             return false;

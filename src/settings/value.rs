@@ -13,7 +13,7 @@ use super::range::Range;
 
 /// One value of the document.
 #[derive(Clone)]
-pub(super) struct Item<'t> {
+pub(super) struct SettingsItem<'t> {
     pub(super) document: &'t Document<'t>,
     /// For people: `bed[kitchen-bed].area_m2`.
     pub(super) path: String,
@@ -23,7 +23,7 @@ pub(super) struct Item<'t> {
     pub(super) origin: Origin<'t>,
 }
 
-impl<'t> Item<'t> {
+impl<'t> SettingsItem<'t> {
     /// The value itself.
     pub(super) fn value(&self) -> &DeValue<'t> {
         &self.value
@@ -211,8 +211,8 @@ impl<'t> Item<'t> {
     }
 
     /// The parts of a list.
-    pub(super) fn list_of(&self, accepted: &str) -> Option<Vec<Item<'t>>> {
-        let part = |at: usize, value: Cow<'t, DeValue<'t>>, span: Span<usize>| Item {
+    pub(super) fn list_of(&self, accepted: &str) -> Option<Vec<SettingsItem<'t>>> {
+        let part = |at: usize, value: Cow<'t, DeValue<'t>>, span: Span<usize>| SettingsItem {
             document: self.document,
             path: format!("{}[#{}]", self.path, at + 1),
             env_path: self.env_path.clone(),

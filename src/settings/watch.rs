@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::document::Want;
-use super::table::Table;
+use super::table::SettingsTable;
 use crate::garden::system::health::HealthLimits;
 
 /// How often the daemon looks at itself, and from where on something is the matter.
@@ -21,7 +21,7 @@ impl Default for Watching {
 }
 
 /// Reads the section; `None` where a fault was noted.
-pub(super) fn watching(table: Option<Table<'_>>) -> Option<Watching> {
+pub(super) fn watching(table: Option<SettingsTable<'_>>) -> Option<Watching> {
     let Some(table) = table else { return Some(Watching::default()) };
     let usual = HealthLimits::default();
     let every = table.seconds_or("every_s", 1..=3600, 60);

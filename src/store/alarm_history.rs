@@ -5,7 +5,7 @@ use rusqlite::{Row, params};
 
 use super::columns::{alarm_key, json, millis, time, timestamp};
 use super::{Reader, StoreError, query};
-use crate::alarms::figures::{Change, History};
+use crate::alarms::figures::{History, StateChange};
 use crate::model::Id;
 
 const COLUMNS: &str = "at, site, kind, place, from_state, to_state, since, how IS NOT NULL, tell";
@@ -77,8 +77,8 @@ impl Reader {
     }
 }
 
-fn change(row: &Row<'_>) -> rusqlite::Result<Change> {
-    Ok(Change {
+fn change(row: &Row<'_>) -> rusqlite::Result<StateChange> {
+    Ok(StateChange {
         key: alarm_key(row, 1)?,
         from: row.get(4)?,
         to: row.get(5)?,

@@ -16,7 +16,7 @@ use super::columns::millis;
 use super::error::StoreError;
 use super::reader::Reader;
 use super::{quarter_rows, query};
-use crate::history::{Bin, Edges, Point, QUARTER_MS, Step, bin_of, quarter_of};
+use crate::history::{Bin, BinWidth, Edges, Point, QUARTER_MS, bin_of, quarter_of};
 
 /// Which of the asked sensors each series belongs to. A sensor that came to measure
 /// something else has several.
@@ -25,14 +25,14 @@ type SeriesIndex = BTreeMap<u32, usize>;
 impl Reader {
     /// The bins of a sensor that begin with `from` <= start < `to`, oldest first; empty
     /// ones are left out. They lie on the hours or days of `zone`; with
-    /// [`Step::Raw`] each reading is one.
+    /// [`BinWidth::Raw`] each reading is one.
     pub fn bins(
         &self,
         site: &str,
         sensor: &str,
         from: Timestamp,
         to: Timestamp,
-        step: Step,
+        step: BinWidth,
         zone: &TimeZone,
     ) -> Result<Vec<Bin>, StoreError> {
         let mut all = self.bins_of(site, &[sensor], from, to, step, zone)?;
@@ -47,7 +47,7 @@ impl Reader {
         sensors: &[S],
         from: Timestamp,
         to: Timestamp,
-        step: Step,
+        step: BinWidth,
         zone: &TimeZone,
     ) -> Result<Vec<Vec<Bin>>, StoreError> {
         let (start, end) = bin_of(to, step, zone);
@@ -118,7 +118,7 @@ impl Reader {
             for ends in bounds.windows(2) {
                 let (from, to) = (millis(ends[0]), millis(ends[1]));
                 let mut good = 0;
-                let raw = match quarters(connection, Step::Day, from, to)? {
+                let raw = match quarters(connection, BinWidth::Day, from, to)? {
                     None => vec![(from, to)],
                     Some((first, last)) => {
                         let stale = quarter_rows::stale(connection, first, last, &numbers)?;
@@ -241,8 +241,13 @@ impl BinSpan<'_> {
 }
 
 /// The stretch of whole quarters between `from` and `to` that are kept.
-fn quarters(connection: &Connection, step: Step, from: i64, to: i64) -> rusqlite::Result<Option<(i64, i64)>> {
-    if step == Step::Raw {
+fn quarters(
+    connection: &Connection,
+    step: BinWidth,
+    from: i64,
+    to: i64,
+) -> rusqlite::Result<Option<(i64, i64)>> {
+    if step == BinWidth::Raw {
         return Ok(None);
     }
     let Some(until) = quarter_rows::until(connection)? else { return Ok(None) };

@@ -186,7 +186,7 @@ pub(super) fn cut_bytes(bytes: &[u8], max: usize) -> &[u8] {
 /// Named numbers as a JSON object that keeps their order. A number that is not
 /// finite becomes null.
 pub(super) fn numbers_to_json(numbers: &Values) -> String {
-    serde_json::to_string(&Numbers(numbers)).expect("names and numbers always have a JSON form")
+    serde_json::to_string(&StoredNumbers(numbers)).expect("names and numbers always have a JSON form")
 }
 
 /// The reverse of [`numbers_to_json`]; nulls are left out.
@@ -234,9 +234,9 @@ struct StepRow<'a> {
     check: Cow<'a, str>,
 }
 
-struct Numbers<'a>(&'a Values);
+struct StoredNumbers<'a>(&'a Values);
 
-impl serde::Serialize for Numbers<'_> {
+impl serde::Serialize for StoredNumbers<'_> {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut map = serializer.serialize_map(Some(self.0.len()))?;
         for (name, number) in self.0 {

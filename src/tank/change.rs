@@ -63,7 +63,7 @@ impl Window {
 
 /// One change.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Change {
+pub struct TemperatureChange {
     /// °C; negative where the water cooled.
     pub by_c: f64,
     /// The two readings, in order of time.
@@ -79,13 +79,13 @@ pub struct Change {
 /// The largest changes of a window; not below 0 and not above 0 each.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moves {
-    pub rise: Change,
-    pub fall: Change,
+    pub rise: TemperatureChange,
+    pub fall: TemperatureChange,
 }
 
 impl Moves {
     /// The larger of both.
-    pub fn larger(&self) -> Change {
+    pub fn larger(&self) -> TemperatureChange {
         if self.rise.by_c > -self.fall.by_c { self.rise } else { self.fall }
     }
 }
@@ -219,17 +219,17 @@ fn shares(latest: &[(Timestamp, f64)], window: Window) -> Option<Moves> {
         let apart_s = late.0.as_second() - early.0.as_second();
         let whole = change(early, late);
         let part = window.seconds() as f64 / apart_s.max(window.seconds()) as f64;
-        Some(Change { by_c: rounded(whole.by_c * part), mean: true, ..whole })
+        Some(TemperatureChange { by_c: rounded(whole.by_c * part), mean: true, ..whole })
     };
-    let of: Vec<Change> = latest.windows(2).filter_map(share).collect();
-    let none = Change { by_c: 0.0, ..*of.first()? };
+    let of: Vec<TemperatureChange> = latest.windows(2).filter_map(share).collect();
+    let none = TemperatureChange { by_c: 0.0, ..*of.first()? };
     let rise = of.iter().copied().fold(none, |most, c| if c.by_c > most.by_c { c } else { most });
     let fall = of.iter().copied().fold(none, |most, c| if c.by_c < most.by_c { c } else { most });
     Some(Moves { rise, fall })
 }
 
-fn change(from: (Timestamp, f64), to: (Timestamp, f64)) -> Change {
-    Change {
+fn change(from: (Timestamp, f64), to: (Timestamp, f64)) -> TemperatureChange {
+    TemperatureChange {
         by_c: rounded(to.1 - from.1),
         from_c: from.1,
         to_c: to.1,

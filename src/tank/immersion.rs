@@ -53,7 +53,7 @@ const ASIDE_MAX: usize = 16;
 
 /// What is known about a probe's surroundings when it speaks.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Surroundings {
+pub struct ProbeSurroundings {
     /// Litres of the tank.
     pub volume_l: f64,
     /// The site's air, °C, if a thermometer of it is fresh.
@@ -137,7 +137,7 @@ fn natural_c(seconds: f64) -> f64 {
 
 impl Immersion {
     /// Takes a reading that is later than all before it.
-    pub fn step(&mut self, at: Timestamp, value_c: f64, around: &Surroundings) -> Immersed {
+    pub fn step(&mut self, at: Timestamp, value_c: f64, around: &ProbeSurroundings) -> Immersed {
         let now = Seen { at, c: value_c, air_c: around.air_c, other_c: around.other_c };
         if self.last.is_some_and(|last| at <= last.at) {
             return self.now();
@@ -170,18 +170,18 @@ impl Immersion {
         let end = if excursion.out.is_some() {
             excursion.end_outside(now, back)
         } else if back {
-            End::WasOut
+            ExcursionEnd::WasOut
         } else if at.as_second() - excursion.before.at.as_second() > EXCURSION_S {
-            End::Real
+            ExcursionEnd::Real
         } else {
             excursion.out = excursion.shown_out(now, around.volume_l);
-            End::NotYet
+            ExcursionEnd::NotYet
         };
         let (from, out, before_c) = (excursion.from, excursion.out, excursion.before.c);
         match end {
-            End::NotYet => {}
-            End::Real => self.excursion = None,
-            End::WasOut => {
+            ExcursionEnd::NotYet => {}
+            ExcursionEnd::Real => self.excursion = None,
+            ExcursionEnd::WasOut => {
                 self.excursion = None;
                 if self.aside.len() >= ASIDE_MAX {
                     self.aside.remove(0);
@@ -190,7 +190,7 @@ impl Immersion {
             }
         }
         match out {
-            Some(why) if matches!(end, End::NotYet) => Immersed::Out { why, since: from, before_c },
+            Some(why) if matches!(end, ExcursionEnd::NotYet) => Immersed::Out { why, since: from, before_c },
             _ => Immersed::In,
         }
     }
@@ -224,7 +224,7 @@ impl Immersion {
 
 /// How an excursion ends.
 #[derive(Clone, Copy, Debug)]
-enum End {
+enum ExcursionEnd {
     NotYet,
     /// The water really changed.
     Real,
@@ -288,28 +288,28 @@ impl Excursion {
     /// A probe that is out: back by a jump or by standing still where the water
     /// may be; or standing still elsewhere, away from the air: then the water
     /// really changed.
-    fn end_outside(&self, now: Seen, back: bool) -> End {
+    fn end_outside(&self, now: Seen, back: bool) -> ExcursionEnd {
         if back {
-            return End::WasOut;
+            return ExcursionEnd::WasOut;
         }
         let (since, low, high, count) = self.still;
         let apart = now.air_c.map(|air| (low - air).abs().min((high - air).abs()) > AIR_C);
         if apart == Some(false) || count < 4 || self.others_disagree(now) {
-            return End::NotYet;
+            return ExcursionEnd::NotYet;
         }
         let (_, still_s) = still(apart == Some(true));
         if seconds(since, now.at) < still_s {
-            return End::NotYet;
+            return ExcursionEnd::NotYet;
         }
         let away_s = seconds(self.before.at, now.at);
         if (now.c - self.before.c).abs() <= (1.0 + DRIFT_C_H * away_s / 3600.0).min(DRIFT_MOST_C) {
-            return End::WasOut;
+            return ExcursionEnd::WasOut;
         }
         let drift = natural_c(away_s).min(DRIFT_MOST_C);
         if now.c >= FILL_C.0.min(self.before.c - drift) && now.c <= FILL_C.1.max(self.before.c + drift) {
-            End::Real
+            ExcursionEnd::Real
         } else {
-            End::NotYet
+            ExcursionEnd::NotYet
         }
     }
 }
@@ -351,7 +351,7 @@ mod tests {
                 .map(|value| {
                     self.at_s += every_s;
                     let at = Timestamp::from_second(self.at_s).expect("in range");
-                    let around = Surroundings { volume_l: 500.0, air_c: air(self.at_s), other_c };
+                    let around = ProbeSurroundings { volume_l: 500.0, air_c: air(self.at_s), other_c };
                     self.watch.step(at, value, &around) != Immersed::In
                 })
                 .collect()

@@ -21,8 +21,8 @@ pub use acclimation::{
     handling,
 };
 pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};
-pub use change::{Change, DAY_S, HOUR_S, Moves, TemperatureRecord, WINDOWS, Window};
-pub use immersion::{Immersed, Immersion, Outside, Surroundings, fastest_change_c};
+pub use change::{DAY_S, HOUR_S, Moves, TemperatureChange, TemperatureRecord, WINDOWS, Window};
+pub use immersion::{Immersed, Immersion, Outside, ProbeSurroundings, fastest_change_c};
 pub use oxygen::{PART_BEFORE_DAWN, Saturation, percent_saturation, pressure_kpa, saturation_mg_l};
 pub use ph::{Drift, Hourly, drift};
 pub use published::{PUBLISHED, PublishedFigure, published_for};

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
-use trug::analysis::month::{Input, Month, WaterBand, WaterSource, month};
+use trug::analysis::month::{Month, MonthInput, WaterBand, WaterSource, month};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::history::Point;
@@ -77,7 +77,7 @@ fn filled(days: f64, tau_d: f64) -> f64 {
     0.12 + 0.22 * (-since / tau_d).exp()
 }
 
-fn made() -> (Garden, Input) {
+fn made() -> (Garden, MonthInput) {
     let garden = school();
     let mut readings = std::collections::BTreeMap::new();
     for (id, tau) in [("a-15", 8.0), ("a-30", 8.0), ("b-15", 4.0)] {
@@ -109,7 +109,7 @@ fn made() -> (Garden, Input) {
             note: String::new(),
         },
     ];
-    (garden, Input { readings, log, ..Input::default() })
+    (garden, MonthInput { readings, log, ..MonthInput::default() })
 }
 
 /// Expected: the curves that the readings were made from.
@@ -224,7 +224,7 @@ fn months_with_a_clock_change_have_an_hour_more_or_less() {
         [((2026, 4), 721, (4, 25)), ((2026, 10), 743, (3, 23)), ((2026, 3), 744, (0, 24))]
     {
         let which = CalendarMonth { year: which.0, month: which.1 };
-        let mut input = Input::default();
+        let mut input = MonthInput::default();
         let all = quarters("2026-02-20T00:00:00Z", "2026-11-05T00:00:00Z", |_| 20.0);
         input.readings.insert(Id::new("air"), all);
         let month = month(&garden, which, &input, None, None);
@@ -238,7 +238,7 @@ fn months_with_a_clock_change_have_an_hour_more_or_less() {
 #[test]
 fn a_month_that_is_not_over_promises_what_has_passed() {
     let garden = school();
-    let mut input = Input::default();
+    let mut input = MonthInput::default();
     input.readings.insert(Id::new("air"), quarters("2026-03-01T00:00:00+10:30", TO, |_| 20.0));
     let until = t("2026-03-11T12:00:00+10:30");
     let month = month(&garden, MARCH, &input, Some(until), None);
@@ -368,7 +368,7 @@ proptest! {
     ) {
         let garden = school();
         let readings = garden.sensors.iter().map(|it| it.id.clone()).zip(all).collect();
-        let input = Input { readings, log, ..Input::default() };
+        let input = MonthInput { readings, log, ..MonthInput::default() };
         let until = until.map(|s| Timestamp::from_second(s).expect("in range"));
         let (a, b) = (Id::new("a"), Id::new("b"));
         let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, until, named.then_some((&a, &b)));
@@ -378,7 +378,7 @@ proptest! {
     #[test]
     fn any_month_of_any_year_is_some_month(year in any::<i16>(), number in any::<i8>()) {
         let which = CalendarMonth { year, month: number };
-        let month = month(&school(), which, &Input::default(), None, None);
+        let month = month(&school(), which, &MonthInput::default(), None, None);
         prop_assert!(month.from < month.to);
         holds(&month)?;
     }
@@ -396,7 +396,7 @@ fn one_reading_or_only_bad_ones_make_a_month() {
             .collect(),
     ] {
         let readings = garden.sensors.iter().map(|it| (it.id.clone(), points.clone())).collect();
-        let input = Input { readings, ..Input::default() };
+        let input = MonthInput { readings, ..MonthInput::default() };
         let month = month(&garden, CalendarMonth { year: 2026, month: 4 }, &input, None, None);
         holds(&month).expect("it adds up");
         assert!(month.comparisons.iter().all(|it| it.outcome.is_err()));
@@ -422,7 +422,7 @@ fn a_month_of_many_readings_is_worked_out_in_time() {
     let garden = file.garden();
     assert_eq!(garden.sensors.len(), 40);
     let (from, to) = (t("2026-02-14T00:00:00+10:30").as_second(), t(TO).as_second());
-    let mut input = Input::default();
+    let mut input = MonthInput::default();
     for (number, sensor) in garden.sensors.iter().enumerate() {
         let points = (from..to)
             .step_by(step as usize)

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::support::smtp::{By, Certificates, SmtpServer, mailer};
 use crate::support::smtp_messages::{Links, long, summary, tank};
 use serde_json::{Value, json};
-use trug::deliver::channel::{Channel, Failure};
+use trug::deliver::channel::{Failure, MessageChannel};
 use trug::deliver::mail::Mailer;
 use trug::settings::Mail;
 use trug::telling::Message;

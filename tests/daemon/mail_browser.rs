@@ -10,7 +10,7 @@ use std::time::Duration;
 use crate::support::smtp::SmtpServer;
 use crate::support::smtp_messages::{Links, long, over, summary, tank, trying};
 use crate::support::{ChildGuard, program, wait_until};
-use trug::deliver::channel::Channel;
+use trug::deliver::channel::MessageChannel;
 use trug::deliver::mail::Mailer;
 
 /// A message loads in a second; a loaded machine may need far longer.

@@ -7,7 +7,7 @@ use crate::support::smtp::{By, mailer, settings};
 use crate::support::smtp_faulty::Act::{Drip, Drop, Flood, Hang, Say};
 use crate::support::smtp_faulty::{Act, At, Faulty};
 use crate::support::smtp_messages::tank;
-use trug::deliver::channel::{Channel, Failure};
+use trug::deliver::channel::{Failure, MessageChannel};
 use trug::settings::Mail;
 
 /// What the mailer is given for one message.

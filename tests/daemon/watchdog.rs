@@ -16,7 +16,7 @@ use crate::support::{free_port, wait_until};
 use jiff::Timestamp;
 use trug::alarms::{Kind, State};
 use trug::commands::daemon::direct;
-use trug::deliver::channel::{Channel, Failure};
+use trug::deliver::channel::{Failure, MessageChannel};
 use trug::engine::watchdog::{self, ServiceManager};
 use trug::engine::{Engine, system_now};
 use trug::garden::Clock;
@@ -103,7 +103,7 @@ fn without_a_service_manager_nothing_is_told_and_nothing_fails() {
 #[derive(Clone, Default)]
 struct Taken(Arc<Mutex<Vec<Message>>>);
 
-impl Channel for Taken {
+impl MessageChannel for Taken {
     fn send(&self, message: &Message) -> impl Future<Output = Result<(), Failure>> + Send {
         self.0.lock().unwrap().push(message.clone());
         std::future::ready(Ok(()))

@@ -158,8 +158,8 @@ fn at(row: &Row) -> Timestamp {
 /// A school's tank, as the estuary's probe would be judged in it.
 const VOLUME_L: f64 = 500.0;
 
-fn around(row: &Row) -> tank::Surroundings {
-    tank::Surroundings { volume_l: VOLUME_L, air_c: row.maybe("air_c"), other_c: None }
+fn around(row: &Row) -> tank::ProbeSurroundings {
+    tank::ProbeSurroundings { volume_l: VOLUME_L, air_c: row.maybe("air_c"), other_c: None }
 }
 
 /// How much less oxygen water of a practical salinity holds than fresh water (Benson

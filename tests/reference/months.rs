@@ -3,7 +3,7 @@
 
 use jiff::Timestamp;
 use serde_json::{Value as Json, json};
-use trug::analysis::month::{Input, month};
+use trug::analysis::month::{MonthInput, month};
 use trug::analysis::{Pairing, cliffs_delta, effect, hedges_g, mann_whitney, permutation_p, signs_p, welch};
 use trug::history::Point;
 use trug::model::{CalendarMonth, Id};
@@ -54,7 +54,7 @@ const GARDEN: &str = "[site]\nid = \"saltbush-gully\"\nname = \"Saltbush Gully P
 pub(crate) fn days(question: &Json) -> Json {
     let settings = from_text(("trug.toml", TRUG), &[("g.toml", GARDEN)], std::iter::empty()).unwrap();
     let readings = ["air", "gauge"].map(|sensor| (Id::new(sensor), points(&question[sensor])));
-    let input = Input { readings: readings.into_iter().collect(), ..Input::default() };
+    let input = MonthInput { readings: readings.into_iter().collect(), ..MonthInput::default() };
     let whole = |key: &str| question[key].as_i64().unwrap();
     let which = CalendarMonth {
         year: i16::try_from(whole("year")).unwrap(),

@@ -310,7 +310,8 @@ class Trug:
         data = answer.read()
         link.close()
         self.cookie = (answer.getheader("set-cookie") or "").split(";")[0]
-        lines = "".join(f"{name.lower()}: {value}\n" for name, value in answer.getheaders())
+        # The order of headers says nothing (RFC 9110, 5.3).
+        lines = "".join(sorted(f"{name.lower()}: {value}\n" for name, value in answer.getheaders()))
         text = f"{answer.status}\n{lines}\n{readable(data)}"
         if cookie:  # both are made of the page, which has a token
             text = re.sub(r'(?m)(^etag: |data-tag=)"\w+"', r'\1"RANDOM"', text)

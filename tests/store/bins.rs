@@ -12,7 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 use trug::garden::plan::Garden;
 use trug::garden::record::{Batch, Reading, Reflag};
-use trug::history::{Bin, Point, Step, bin_of};
+use trug::history::{Bin, BinWidth, Point, bin_of};
 use trug::model::SensorIx;
 use trug::quality::{Flag, Tests};
 use trug::store::{QuarterProgress, Reader, ReadingFilter, Store};
@@ -70,7 +70,7 @@ fn flag(number: u8) -> Flag {
 fn by_hand(
     readings: &[Reading],
     sensor: u32,
-    step: Step,
+    step: BinWidth,
     zone: &TimeZone,
     from: Timestamp,
     to: Timestamp,
@@ -104,7 +104,7 @@ fn check(path: &Path, begin: Timestamp, zone: &TimeZone, readings: &[Reading]) -
     let names: Vec<String> = (0..SENSORS).map(|n| format!("probe-{n}")).collect();
     for (from_s, to_s) in [(-86_400, SPAN_S + 86_400), (86_400 + 450, 2 * 86_400 + 30)] {
         let (from, to) = (begin + SignedDuration::from_secs(from_s), begin + SignedDuration::from_secs(to_s));
-        for step in Step::ALL {
+        for step in BinWidth::ALL {
             let all = reader.bins_of(SITE, &names, from, to, step, zone).unwrap();
             for (sensor, bins) in (0..SENSORS).zip(&all) {
                 same(bins, &by_hand(readings, sensor, step, zone, from, to))?;
@@ -254,7 +254,7 @@ fn whole_quarters_are_not_read_from_the_readings() {
     let reader = Reader::open(&path).unwrap();
     let zone = TimeZone::get("Australia/Adelaide").unwrap();
     let greatest = || -> Vec<f64> {
-        let bins = reader.bins(SITE, "probe-0", at(0), at(300 * 60_000), Step::Hour, &zone).unwrap();
+        let bins = reader.bins(SITE, "probe-0", at(0), at(300 * 60_000), BinWidth::Hour, &zone).unwrap();
         bins.iter().map(|bin| (bin.max * 10.0).round() / 10.0).collect()
     };
     // The quarter of the last reading, and the ten minutes before now, are not made.
@@ -264,7 +264,7 @@ fn whole_quarters_are_not_read_from_the_readings() {
     changed.execute("UPDATE quarter SET max = 0.1 WHERE start > 1776403800000", []).unwrap();
     assert_eq!(greatest(), [0.1, 0.1, 0.1, 0.1, 0.1]);
     changed.execute("DELETE FROM quarter", []).unwrap();
-    let kept = reader.bins(SITE, "probe-0", at(0), at(300 * 60_000), Step::Hour, &zone).unwrap();
+    let kept = reader.bins(SITE, "probe-0", at(0), at(300 * 60_000), BinWidth::Hour, &zone).unwrap();
     // Only the stale quarter and the last one are left: they come from the readings.
     assert_eq!(kept.iter().map(|bin| bin.readings).collect::<Vec<_>>(), [9, 7]);
 }
@@ -299,7 +299,7 @@ fn an_older_store_is_caught_up_with() {
     let reader = Reader::open(&path).unwrap();
     let check = |all: &[Reading]| {
         for sensor in 0..SENSORS {
-            for step in [Step::Hour, Step::Day] {
+            for step in [BinWidth::Hour, BinWidth::Day] {
                 let bins = reader.bins(SITE, &format!("probe-{sensor}"), from, to, step, &zone).unwrap();
                 same(&bins, &by_hand(all, sensor, step, &zone, from, to)).unwrap();
             }

@@ -12,7 +12,7 @@ use trug::commands::alarms::{self, AlarmsArgs};
 use trug::commands::exit::finish;
 use trug::commands::export::{self, Export, Exported, Format};
 use trug::garden::record::{Batch, Reading};
-use trug::history::Step;
+use trug::history::BinWidth;
 use trug::model::TimeFrom;
 use trug::quality::Flag;
 use trug::store::{Reader, Store};
@@ -71,7 +71,7 @@ fn hours_come_out_as_csv_sensor_after_sensor() {
         let code = finish(export::run(&reader, &[school()], &it, &mut out), &mut out).code();
         (code, String::from_utf8(out).unwrap())
     };
-    let hours = Export { step: Step::Hour, ..Export::default() };
+    let hours = Export { step: BinWidth::Hour, ..Export::default() };
     let expected = "start,start_local,end,site,sensor,place,quantity,unit,readings,good,suspect,bad,mean,min,max,total\n\
         2026-04-17T05:30:00Z,2026-04-17T15:00:00+09:30,2026-04-17T06:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,\
         soil-moisture,m3/m3,3,2,1,0,0.14,0.135,0.145,\n\

@@ -142,7 +142,7 @@ fn or_usual(keys: &str, usual: &[&str]) -> String {
 pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
     let keys = "area_m2 = 7.2\nsoil = \"loamy sand\"\nwilting_point = 0.06\ncrop = \"cabbage\"\n";
     let mut file = GardenFile::new(site).with(WATERING).bed("kitchen-bed", "Kitchen bed", keys);
-    for &(id, measures, in_bed) in sensors {
+    for &(id, measures, _) in sensors {
         let soil = matches!(measures, Quantity::SoilMoisture | Quantity::SoilTemperature);
         let keys = if soil { "bed = \"kitchen-bed\"\ndepth_cm = 15" } else { "" };
         file = file.sensor(id, measures.name(), keys);

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use jiff::Timestamp;
-use trug::outlook::{ForecastMethod, Limits, Outlook};
+use trug::outlook::{DryingLimits, ForecastMethod, Outlook};
 
 /// Days ahead that are looked at.
 pub(crate) const LEADS: [i64; 3] = [1, 3, 5];
@@ -43,7 +43,7 @@ pub(crate) struct Record<'a> {
     pub(crate) demand: &'a dyn Fn(Timestamp) -> f64,
     /// Whether no water came between two times.
     pub(crate) dry: &'a dyn Fn(Timestamp, Timestamp) -> bool,
-    pub(crate) limits: Limits,
+    pub(crate) limits: DryingLimits,
 }
 
 /// Errors of one method at one lead.

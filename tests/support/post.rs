@@ -14,7 +14,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
-use trug::deliver::channel::{Channel, Failure};
+use trug::deliver::channel::{Failure, MessageChannel};
 use trug::deliver::worker::{self, DeliveryWorker, GiveUp, MessageSource, WorkerPace};
 use trug::garden::plan;
 use trug::garden::record::Batch;
@@ -96,15 +96,15 @@ impl Post {
         self.wake.send_modify(|times| *times += 1);
     }
 
-    pub(crate) fn start(&mut self, kind: plan::Channel, by: impl Channel + 'static) {
+    pub(crate) fn start(&mut self, kind: plan::MessageChannel, by: impl MessageChannel + 'static) {
         let reader = self.reader.clone();
         self.start_with(kind, by, reader, WorkerPace::default());
     }
 
     pub(crate) fn start_with(
         &mut self,
-        kind: plan::Channel,
-        by: impl Channel + 'static,
+        kind: plan::MessageChannel,
+        by: impl MessageChannel + 'static,
         source: impl MessageSource,
         pace: WorkerPace,
     ) {
@@ -271,7 +271,7 @@ impl Drop for Busy<'_> {
     }
 }
 
-impl Channel for Scripted {
+impl MessageChannel for Scripted {
     async fn send(&self, message: &Message) -> Result<(), Failure> {
         let to = &message.address.to;
         let number = {

@@ -25,7 +25,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::Connection;
 use school::SITE;
-use trug::history::Step;
+use trug::history::BinWidth;
 use trug::settings::Settings;
 use trug::store::{QuarterProgress, Reader, Store};
 
@@ -100,26 +100,26 @@ fn times(path: &Path, end: Timestamp) {
         "span", "trug", "shell, readings", "shell, quarters", "readings / trug"
     );
     for (name, days, step) in [
-        ("day, raw", 1, Step::Raw),
-        ("week, hours", 7, Step::Hour),
-        ("month, hours", 31, Step::Hour),
-        ("year, days", 365, Step::Day),
+        ("day, raw", 1, BinWidth::Raw),
+        ("week, hours", 7, BinWidth::Hour),
+        ("month, hours", 31, BinWidth::Hour),
+        ("year, days", 365, BinWidth::Day),
     ] {
         let from = end - SignedDuration::from_hours(days * 24);
         let ours = timed(|| {
             // As a page that is opened anew: no connection is kept.
             let reader = Reader::open(path).unwrap();
-            let count: usize = if step == Step::Raw {
+            let count: usize = if step == BinWidth::Raw {
                 reader.points_of(SITE, &probes, from, end, 2000).unwrap().iter().map(Vec::len).sum()
             } else {
                 reader.bins_of(SITE, &probes, from, end, step, &zone).unwrap().iter().map(Vec::len).sum()
             };
             assert!(count > 0);
         });
-        let bin = if step == Step::Day { 86_400_000 } else { 3_600_000 };
+        let bin = if step == BinWidth::Day { 86_400_000 } else { 3_600_000 };
         let (from, to) = (from.as_millisecond(), end.as_millisecond());
         let group = format!("GROUP BY series, (at + 34200000) / {bin}");
-        let raw = if step == Step::Raw {
+        let raw = if step == BinWidth::Raw {
             format!(
                 "SELECT at, value, flag FROM reading WHERE at >= {from} AND at < {to} AND series IN ({series})"
             )
@@ -135,7 +135,7 @@ fn times(path: &Path, end: Timestamp) {
             group.replace("at +", "start +")
         );
         let raw = timed(|| shell(path, &raw));
-        let quarters = (step != Step::Raw).then(|| timed(|| shell(path, &quarters)));
+        let quarters = (step != BinWidth::Raw).then(|| timed(|| shell(path, &quarters)));
         let pair = |(first, median): (f64, f64)| format!("{first:.1} {median:.1}");
         println!(
             "{name:<14} {:>17} {:>21} {:>21} {:>15.1}",

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use garden_simulator::{Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
-use trug::analysis::month::{Beside, Input, Month, WaterSource, month};
+use trug::analysis::month::{Beside, Month, MonthInput, WaterSource, month};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::Batch;
@@ -59,7 +59,7 @@ fn months(mulch: bool) -> Scenario {
 }
 
 /// A simulated time as the core keeps it.
-fn played(text: &str, scenario: &Scenario, seed: u64) -> (Arc<Garden>, Input, Truth) {
+fn played(text: &str, scenario: &Scenario, seed: u64) -> (Arc<Garden>, MonthInput, Truth) {
     let school = School::parse(text).expect("a garden that can be simulated");
     let garden = garden_of(text);
     let mut core = Core::new(std::slice::from_ref(&garden), Clock::Readings);
@@ -90,7 +90,7 @@ fn played(text: &str, scenario: &Scenario, seed: u64) -> (Arc<Garden>, Input, Tr
     let readings =
         garden.sensors.iter().zip(points).map(|(sensor, points)| (sensor.id.clone(), points)).collect();
     let truth = simulation.truth();
-    (garden, Input { readings, ..Input::default() }, truth)
+    (garden, MonthInput { readings, ..MonthInput::default() }, truth)
 }
 
 fn seeds(usual: u64) -> std::ops::Range<u64> {

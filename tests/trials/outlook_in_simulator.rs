@@ -12,7 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 use trug::evapotranspiration::extraterrestrial_mj_m2;
 use trug::garden::plan::Garden;
 use trug::model::{Place, Quantity};
-use trug::outlook::Limits;
+use trug::outlook::DryingLimits;
 use trug::quality::Flag;
 use trug::soil::mean_water_content;
 use trug::watering::WettingWatch;
@@ -119,7 +119,7 @@ fn drying_is_forecast_better_than_by_a_line_and_intervals_hold() {
                     heard,
                     demand: &demand,
                     dry: &|from, to| dry(&truth, bed.id.as_str(), zone, from, to),
-                    limits: Limits { floor: 0.5 * bed.wilting_point, ..Limits::default() },
+                    limits: DryingLimits { floor: 0.5 * bed.wilting_point, ..DryingLimits::default() },
                 };
                 season.add(&record);
                 all.add(&record);

@@ -12,7 +12,7 @@ use crate::support::outlook_score::{Heard, Record, Score};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use trug::evapotranspiration::extraterrestrial_mj_m2;
-use trug::outlook::Limits;
+use trug::outlook::DryingLimits;
 use trug::watering::WettingWatch;
 
 /// Rain within a forecast that a probe does not feel, mm.
@@ -88,7 +88,7 @@ fn records_that_are_given_are_scored() {
             heard: heard(&lines),
             demand: &demand,
             dry: &|from, to| dry(&lines, from, to),
-            limits: Limits::default(),
+            limits: DryingLimits::default(),
         });
         println!("{} ({} lines):\n{score}", path.display(), lines.len());
     }

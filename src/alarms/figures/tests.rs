@@ -27,17 +27,25 @@ fn key(kind: Kind, place: &str) -> AlarmKey {
     AlarmKey { site: Id::new("school"), kind, place: Id::new(place) }
 }
 
-fn step(place: &str, at_s: i64, from: State, to: State) -> Change {
+fn step(place: &str, at_s: i64, from: State, to: State) -> StateChange {
     let key = key(Kind::DryBed, place);
-    Change { key, from, to, since: t(at_s), at: t(at_s), by_person: false, tell: vec!["grounds".to_owned()] }
+    StateChange {
+        key,
+        from,
+        to,
+        since: t(at_s),
+        at: t(at_s),
+        by_person: false,
+        tell: vec!["grounds".to_owned()],
+    }
 }
 
-fn by_person(place: &str, at_s: i64, from: State, to: State) -> Change {
-    Change { by_person: true, ..step(place, at_s, from, to) }
+fn by_person(place: &str, at_s: i64, from: State, to: State) -> StateChange {
+    StateChange { by_person: true, ..step(place, at_s, from, to) }
 }
 
 /// Raised at `from_s` and over at `to_s`, unanswered.
-fn stand(place: &str, from_s: i64, to_s: i64) -> [Change; 2] {
+fn stand(place: &str, from_s: i64, to_s: i64) -> [StateChange; 2] {
     [step(place, from_s, Normal, Unacknowledged), step(place, to_s, Unacknowledged, ReturnedUnacknowledged)]
 }
 
@@ -46,7 +54,7 @@ fn figures_of(history: &History, from_s: i64, to_s: i64) -> Figures {
     Figures::of(history, None, period, &adelaide(), Kind::priority)
 }
 
-fn over_days(days: i64, changes: Vec<Change>) -> Figures {
+fn over_days(days: i64, changes: Vec<StateChange>) -> Figures {
     figures_of(&History { changes, ..History::default() }, 0, days * DAY_S)
 }
 
@@ -131,13 +139,13 @@ fn more_than_five_changes_in_five_minutes() {
     let three = [stand("a", 0, 60), stand("a", 120, 180), stand("a", 240, 300)].concat();
     assert_eq!(over_days(1, three.clone()).changing, 1);
     assert_eq!(over_days(1, three[..5].to_vec()).changing, 0);
-    let answered = three.into_iter().map(|c| Change { by_person: true, ..c }).collect();
+    let answered = three.into_iter().map(|c| StateChange { by_person: true, ..c }).collect();
     assert_eq!(over_days(1, answered).changing, 0);
 }
 
 #[test]
 fn short_and_alone_is_fleeting() {
-    let fleeting = |changes: &[[Change; 2]]| over_days(1, changes.concat()).fleeting;
+    let fleeting = |changes: &[[StateChange; 2]]| over_days(1, changes.concat()).fleeting;
     assert_eq!(fleeting(&[stand("a", 0, 9)]), 1);
     assert_eq!(fleeting(&[stand("a", 0, 10)]), 0);
     // Two within a minute of each other are a repeat, whichever was short.
@@ -274,7 +282,7 @@ fn a_group_has_its_own_figures() {
     assert_eq!((of(None), of(Some("teacher")), of(Some("grounds")), of(Some("nobody"))), (2, 1, 1, 0));
 }
 
-fn any_history() -> impl Strategy<Value = Vec<Change>> {
+fn any_history() -> impl Strategy<Value = Vec<StateChange>> {
     let one = (0usize..4, 0i64..20_000, 0usize..9, 0usize..9, any::<bool>());
     prop::collection::vec(one, 0..120).prop_map(|steps| {
         let mut at_s = 0;
@@ -286,7 +294,7 @@ fn any_history() -> impl Strategy<Value = Vec<Change>> {
                 at_s += if wait_s % 3 == 0 { wait_s % 40 } else { wait_s };
                 let from = if other == 0 { State::ALL[other] } else { states[place] };
                 states[place] = State::ALL[to];
-                Change { by_person, ..step(&format!("p{place}"), at_s, from, State::ALL[to]) }
+                StateChange { by_person, ..step(&format!("p{place}"), at_s, from, State::ALL[to]) }
             })
             .collect()
     })
@@ -300,7 +308,7 @@ proptest! {
         let end_s = 2000 * 600;
         let cut_s = cut * 600;
         let whole = figures_of(&History { changes: changes.clone(), ..History::default() }, 0, end_s);
-        let mut last: BTreeMap<AlarmKey, Change> = BTreeMap::new();
+        let mut last: BTreeMap<AlarmKey, StateChange> = BTreeMap::new();
         for change in changes.iter().filter(|c| c.at < t(cut_s)) {
             last.insert(change.key.clone(), change.clone());
         }
@@ -333,7 +341,7 @@ proptest! {
         let changes: Vec<_> = changes
             .into_iter()
             .zip(shift)
-            .map(|(c, s)| Change { at: at(t(0).as_second().saturating_add(s)), since: at(s), ..c })
+            .map(|(c, s)| StateChange { at: at(t(0).as_second().saturating_add(s)), since: at(s), ..c })
             .collect();
         let history = History { before: changes.clone(), changes, notes: vec![] };
         let figures =

@@ -70,7 +70,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
     let next = rises.found.iter().skip(1).map(Some).chain([None]);
     let brought: Vec<BroughtWater> =
         rises.found.iter().zip(next).map(|(found, next)| brought(found, next, water, &zone)).collect();
-    let record = BedRecord { of, index, water, zone: &zone, brought: &brought, rises, soil: &soil };
+    let record = BedMonthRecord { of, index, water, zone: &zone, brought: &brought, rises, soil: &soil };
     let mut need_unknown = None;
     let days: Vec<BedDay> = span
         .days
@@ -194,7 +194,7 @@ fn brought(
 }
 
 /// What a bed's days are made from.
-struct BedRecord<'a> {
+struct BedMonthRecord<'a> {
     of: BedInput<'a>,
     index: usize,
     water: WholeHours<'a>,
@@ -204,7 +204,7 @@ struct BedRecord<'a> {
     soil: &'a DryingSoil,
 }
 
-impl BedRecord<'_> {
+impl BedMonthRecord<'_> {
     fn day(&self, day: DaySpan, need_mm: Option<f64>) -> BedDay {
         let Self { of, water, zone, .. } = self;
         let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();

@@ -8,7 +8,7 @@ use super::span::{MonthSpan, seconds};
 use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::plus;
 use crate::history::RootZoneBin;
-use crate::outlook::{Drydown, Limits, Outlook};
+use crate::outlook::{Drydown, DryingLimits, Outlook};
 use crate::watering::Wetting;
 
 const DAY_S: i64 = 86_400;
@@ -58,7 +58,8 @@ pub(super) fn dryings(
     span: &MonthSpan,
 ) -> Vec<Drying> {
     // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
-    let mut outlook = Outlook::new(Limits { floor: 0.5 * soil.wilting_point, ..Limits::default() });
+    let mut outlook =
+        Outlook::new(DryingLimits { floor: 0.5 * soil.wilting_point, ..DryingLimits::default() });
     let mut found: Vec<Drydown> = Vec::new();
     let take = |outlook: &Outlook, found: &mut Vec<Drydown>| {
         if let Some(last) = outlook.finished().last()

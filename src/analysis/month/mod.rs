@@ -51,7 +51,7 @@ use crate::model::{CalendarMonth, Id, Quantity};
 
 /// What a month is made from.
 #[derive(Clone, Debug, Default)]
-pub struct Input {
+pub struct MonthInput {
     /// Readings of each sensor, oldest first, from some days before the month to its
     /// end: what came before shows how a drying began. Fifteen days let the wettings
     /// be found as the daemon finds them.
@@ -69,7 +69,7 @@ pub struct Input {
 pub fn month(
     garden: &Garden,
     which: CalendarMonth,
-    input: &Input,
+    input: &MonthInput,
     until: Option<Timestamp>,
     compare: Option<(&Id, &Id)>,
 ) -> Month {
@@ -175,7 +175,7 @@ pub fn rises(garden: &Garden, readings: &BTreeMap<Id, Vec<Point>>, log: &[LogEnt
 }
 
 /// A sensor's readings in order of time; copied only where they are not.
-fn ordered<'a>(input: &'a Input, id: &Id) -> Cow<'a, [Point]> {
+fn ordered<'a>(input: &'a MonthInput, id: &Id) -> Cow<'a, [Point]> {
     let points = input.readings.get(id).map_or(&[][..], Vec::as_slice);
     if points.is_sorted_by_key(|point| point.at) {
         return Cow::Borrowed(points);

@@ -8,7 +8,7 @@ use super::{DayOf, SensorMonth};
 use crate::analysis::Summary;
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
-use crate::history::{Bin, Point, Step, bin_of};
+use crate::history::{Bin, BinWidth, Point, bin_of};
 use crate::model::Place;
 
 /// The hours of the site's clock that have a reading; points in order of time.
@@ -18,7 +18,7 @@ pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {
         match bins.last_mut() {
             Some(bin) if bin.start <= point.at && point.at < bin.end => bin.add(point),
             _ => {
-                let (start, end) = bin_of(point.at, Step::Hour, zone);
+                let (start, end) = bin_of(point.at, BinWidth::Hour, zone);
                 let mut bin = Bin::empty(start, end);
                 bin.add(point);
                 bins.push(bin);

@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::alarms::Kind;
-use crate::deliver::channel::{Channel, Failure};
+use crate::deliver::channel::{Failure, MessageChannel};
 use crate::deliver::mqtt_now::publish_now;
 use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::publication;
@@ -53,7 +53,7 @@ pub struct Direct<C> {
 }
 
 /// Looks until `stop`.
-pub async fn run<C: Channel + 'static>(direct: Direct<C>, stop: CancellationToken) {
+pub async fn run<C: MessageChannel + 'static>(direct: Direct<C>, stop: CancellationToken) {
     let places = Arc::new(Semaphore::new(AT_A_TIME));
     let mut tasks = JoinSet::new();
     // The occurrence that is being told, and the gardens that have been seen to.
@@ -128,7 +128,7 @@ fn messages(gardens: &[Arc<Garden>], changes: &[AlarmChange], now: Timestamp) ->
 /// Sends a message, trying again as long as the store fails. `false` where it was not
 /// taken.
 async fn send(
-    channels: &impl Channel,
+    channels: &impl MessageChannel,
     daemon_health: &DaemonHealth,
     places: &Semaphore,
     message: &Message,

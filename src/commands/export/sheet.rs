@@ -8,7 +8,7 @@ use super::each_row;
 use crate::commands::exit::WrongInput;
 use crate::export::{ExportSheet, SheetError};
 use crate::garden::plan::Garden;
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::store::{Reader, ReadingFilter};
 
 /// Writes rows into a file, and counts them. Nothing is written where there are too many.
@@ -20,7 +20,7 @@ pub(super) fn write(
     reader: &Reader,
     gardens: &[Garden],
     filter: &ReadingFilter,
-    step: Step,
+    step: BinWidth,
     path: &Path,
 ) -> anyhow::Result<u64> {
     let mut sheet = ExportSheet::new(step)?;

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, Answered, Delays, Input, Life, State, Step, Values};
+use crate::alarms::{AlarmKey, Answered, Delays, Input, Life, LifeStep, State, Values};
 use crate::garden::alarm::place::AlarmSubject;
 use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Garden;
@@ -46,7 +46,7 @@ pub struct StoredAlarm {
 pub(crate) struct Telling {
     at: Timestamp,
     /// The change of the published state; `None`: the words of the present one are old.
-    step: Option<Step>,
+    step: Option<LifeStep>,
     /// Whether the words are about a condition that holds.
     pub(crate) active: bool,
     /// Whether what was said before is said again: by an answer and by a reminder.

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::calibration::{Counts, Curve};
+use crate::calibration::{CountMode, Curve};
 use crate::garden::plan::Sensor;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
@@ -24,14 +24,14 @@ const LOSS_WORTH_A_WORD_PCT: f64 = 1.0;
 /// What a message of a gauge brings.
 pub(crate) fn caught(plan: &Sensor, at: Timestamp, raw: f64, mm: f64) -> GaugeMessage {
     let count = match tips(plan, at) {
-        Some((mm_per_tip, Counts::Running { .. })) => Some(RunningCount { tips: raw, mm_per_tip }),
+        Some((mm_per_tip, CountMode::Running { .. })) => Some(RunningCount { tips: raw, mm_per_tip }),
         _ => None,
     };
     GaugeMessage { at, mm, count }
 }
 
 /// The gauge's bucket at a time, where it has one.
-fn tips(plan: &Sensor, at: Timestamp) -> Option<(f64, Counts)> {
+fn tips(plan: &Sensor, at: Timestamp) -> Option<(f64, CountMode)> {
     let held = plan.calibrations.iter().rev().find(|c| c.from.is_none_or(|from| from <= at))?;
     match *held.calibration.curve() {
         Curve::Tips { mm_per_tip, counts } => Some((mm_per_tip, counts)),
@@ -41,12 +41,12 @@ fn tips(plan: &Sensor, at: Timestamp) -> Option<(f64, Counts)> {
 
 /// A month of the calendar.
 #[derive(Clone, Copy)]
-struct Month {
+struct CalendarMonthRain {
     first: Date,
     last: Date,
 }
 
-impl Month {
+impl CalendarMonthRain {
     fn of(date: Date) -> Self {
         Self { first: date.first_of_month(), last: date.last_of_month() }
     }
@@ -66,7 +66,7 @@ impl SiteState {
     pub(crate) fn rain_figures(&self, now: Timestamp) -> Vec<Figure> {
         let zone = &self.garden.site.time_zone;
         let today = rain_day(now, zone);
-        let month = Month::of(today);
+        let month = CalendarMonthRain::of(today);
         let mut best: Option<(u16, u16, RainDays)> = None;
         for &gauge in &self.gauges {
             let Some(history) = self.history(gauge).rain() else { continue };
@@ -91,7 +91,7 @@ impl SiteState {
     }
 
     /// What ran off the roof this month, where the garden has one.
-    fn roof(&self, days: &RainDays, month: Month, today: Date) -> Option<Figure> {
+    fn roof(&self, days: &RainDays, month: CalendarMonthRain, today: Date) -> Option<Figure> {
         let tank = self.garden.roof?;
         let name = format!("Water off the roof in {} so far", month.words());
         let rain = days.between(month.first, today);
@@ -196,7 +196,7 @@ fn peak(days: &RainDays, today: Date, plan: &Sensor, now: Timestamp) -> Vec<Figu
     figures
 }
 
-fn so_far(days: &RainDays, month: Month, today: Date) -> Figure {
+fn so_far(days: &RainDays, month: CalendarMonthRain, today: Date) -> Figure {
     let name = format!("Rain in {} so far", month.words());
     let rain = days.between(month.first, today);
     match rain.whole_mm() {
@@ -206,7 +206,7 @@ fn so_far(days: &RainDays, month: Month, today: Date) -> Figure {
 }
 
 /// The month's rain as a step.
-fn sum(month: Month, rain: &SpanRain) -> Step {
+fn sum(month: CalendarMonthRain, rain: &SpanRain) -> Step {
     MONTH.step(format!("{} rain days of {} = {:.1} mm", rain.known_days, month.words(), rain.mm))
 }
 
@@ -258,7 +258,7 @@ fn dry_spell(days: &RainDays, today: Date) -> Figure {
 }
 
 /// Effective rain is a figure of whole months only.
-fn effective(days: &RainDays, month: Month) -> Figure {
+fn effective(days: &RainDays, month: CalendarMonthRain) -> Figure {
     let name = format!("Effective rain of {}", month.words());
     let rain = days.between(month.first, month.last);
     let Some(mm) = rain.whole_mm() else {

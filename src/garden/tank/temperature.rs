@@ -11,7 +11,7 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water::{ASK, TankWater};
 use crate::garden::view::Figure;
-use crate::tank::{CHANGE_HOUR_C, Change, RiseFall, Slope, WINDOWS, Window, equations};
+use crate::tank::{CHANGE_HOUR_C, RiseFall, Slope, TemperatureChange, WINDOWS, Window, equations};
 use crate::text::spoken;
 use crate::why::Step;
 
@@ -27,7 +27,7 @@ const RATE_AHEAD_H: f64 = 12.0;
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Swing {
     pub(crate) window: Window,
-    pub(crate) change: Change,
+    pub(crate) change: TemperatureChange,
     pub(crate) limit_c: f64,
 }
 

@@ -8,7 +8,7 @@ use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::model::Quantity;
 use crate::tank::{
-    Hourly, Immersed, Moves, Outside, Saturation, Slope, Surroundings, TankOutOfRange, WINDOWS, slope,
+    Hourly, Immersed, Moves, Outside, ProbeSurroundings, Saturation, Slope, TankOutOfRange, WINDOWS, slope,
     un_ionised_mg_l,
 };
 
@@ -82,7 +82,7 @@ impl SiteState {
                 .filter_map(|&other| self.fresh(other, at))
                 .collect();
             let other_c = (!others.is_empty()).then(|| others.iter().sum::<f64>() / others.len() as f64);
-            let around = Surroundings { volume_l, air_c, other_c };
+            let around = ProbeSurroundings { volume_l, air_c, other_c };
             if let SensorHistory::Water(own) = &mut self.sensors[usize::from(probe)].history {
                 own.immersion.step(newest, value, &around);
             }

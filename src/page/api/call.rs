@@ -19,7 +19,7 @@ use super::resource::{AnswerFormat, Resource};
 use crate::export::TimeSpan;
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::page::PageSource;
 use crate::page::context::PageContext;
 use crate::page::wait::ask;
@@ -152,10 +152,10 @@ impl<V: PageSource> ApiCall<V> {
         })
     }
 
-    pub(super) fn step(&self) -> Result<Step, ApiFault> {
-        let Some(given) = self.text("step") else { return Ok(Step::Raw) };
-        Step::from_name(given).ok_or_else(|| {
-            let names = Step::ALL.map(Step::name).join(", ");
+    pub(super) fn step(&self) -> Result<BinWidth, ApiFault> {
+        let Some(given) = self.text("step") else { return Ok(BinWidth::Raw) };
+        BinWidth::from_name(given).ok_or_else(|| {
+            let names = BinWidth::ALL.map(BinWidth::name).join(", ");
             ApiFault::parameter("step", given, "There is no such step.", names)
         })
     }

@@ -12,7 +12,7 @@ use super::read::{LOOKED, find_sensor, read};
 use super::resource::AnswerFormat;
 use super::stream;
 use crate::export::{SensorRecord, TimeSpan, walk_readings};
-use crate::history::{Bin, Point, Step};
+use crate::history::{Bin, BinWidth, Point};
 use crate::page::PageSource;
 
 #[derive(Serialize)]
@@ -58,7 +58,7 @@ pub(super) async fn readings<V: PageSource>(call: ApiCall<V>) -> Result<Response
         // A stream is whole: it has no pages, so the parameters of pages have no meaning.
         return stream::csv(&call.context, sensor, span, step).await;
     }
-    if step == Step::Raw {
+    if step == BinWidth::Raw {
         raw(&call, &sensor, span, limit).await
     } else {
         bins(&call, &sensor, span, step, limit).await
@@ -94,7 +94,7 @@ async fn raw<V: PageSource>(
     .await?;
     let next = call.next(next.map(Cursor::Reading));
     let record =
-        RecordJson { of: sensor, step: Step::Raw.name(), readings: Some(readings), bins: None, next };
+        RecordJson { of: sensor, step: BinWidth::Raw.name(), readings: Some(readings), bins: None, next };
     call.json(&record, record.next.as_deref())
 }
 
@@ -102,7 +102,7 @@ async fn bins<V: PageSource>(
     call: &ApiCall<V>,
     sensor: &SensorRecord,
     mut span: TimeSpan,
-    step: Step,
+    step: BinWidth,
     limit: usize,
 ) -> Result<Response, ApiFault> {
     let after = call.after(|cursor| match cursor {

@@ -21,7 +21,7 @@ use super::answer::insert;
 use super::fault::ApiFault;
 use super::read::{LOOKED, read};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row, walk_readings};
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::page::PageSource;
 use crate::page::context::PageContext;
 use crate::page::wait::VIEW_WAIT;
@@ -44,11 +44,11 @@ pub(super) async fn csv<V: PageSource>(
     context: &PageContext<V>,
     of: SensorRecord,
     span: TimeSpan,
-    step: Step,
+    step: BinWidth,
 ) -> Result<Response, ApiFault> {
     // A day's worth beyond, so that a year on the site's clock always fits.
     let most = SignedDuration::from_hours(24 * (RAW_DAYS_MAX + 1));
-    if step == Step::Raw {
+    if step == BinWidth::Raw {
         let known = read(context, |reader| reader.known_span()).await?;
         let covered = known.map(|(first, last)| span.to.min(last).duration_since(span.from.max(first)));
         if covered.is_some_and(|covered| covered > most) {
@@ -102,7 +102,7 @@ fn write(
     reader: &Reader,
     of: &SensorRecord,
     span: TimeSpan,
-    step: Step,
+    step: BinWidth,
     send: &mpsc::Sender<CsvPart>,
 ) -> io::Result<()> {
     let mut part = csv::Writer::from_writer(Vec::new());
@@ -113,7 +113,7 @@ fn write(
         let until = Instant::now() + LOOKED;
         let enough = || Instant::now() > until || send.is_closed();
         let mut written: csv::Result<()> = Ok(());
-        let more = if step == Step::Raw {
+        let more = if step == BinWidth::Raw {
             mark = walk_readings(reader, &filter, mark, PART, enough, |row| {
                 if written.is_ok() {
                     written = part.write_record(reading_row(row));

@@ -10,7 +10,7 @@ use super::door::{PATH_MAX, QUERY_MAX};
 use super::resource::{self, Resource};
 use super::stream::RAW_DAYS_MAX;
 use crate::alarms::{Priority, State};
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::model::Condition;
 use crate::model::Quantity;
 use crate::quality::Flag;
@@ -94,7 +94,7 @@ fn names_and_limits_are_those_of_the_program() {
     assert_eq!(words(&schemas["Reading"]["properties"]["flag_name"]), Flag::ALL.map(Flag::name));
     assert_eq!(words(&schemas["Bed"]["properties"]["condition"]), Condition::ALL.map(Condition::name));
     let parameters = &all["components"]["parameters"];
-    assert_eq!(words(&parameters["step"]["schema"]), Step::ALL.map(Step::name));
+    assert_eq!(words(&parameters["step"]["schema"]), BinWidth::ALL.map(BinWidth::name));
     let limit = &parameters["limit"]["schema"];
     assert_eq!((&limit["default"], &limit["maximum"]), (&Value::from(LIMIT), &Value::from(LIMIT_MAX)));
     for (number, place) in [

@@ -7,10 +7,10 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::State;
-use crate::analysis::month::{Input, Month, month};
+use crate::analysis::month::{Month, MonthInput, month};
 use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
-use crate::history::{Point, Step, bin_of};
+use crate::history::{BinWidth, Point, bin_of};
 use crate::model::{CalendarMonth, Id};
 use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints};
 use crate::store::{Reader, ReadingFilter, StoreError};
@@ -62,7 +62,7 @@ pub fn until(which: CalendarMonth, now: Timestamp, zone: &TimeZone) -> Result<Op
     if now < from {
         return Err(CannotMake::Future);
     }
-    Ok((now < to).then(|| bin_of(now, Step::Hour, zone).0.max(from)))
+    Ok((now < to).then(|| bin_of(now, BinWidth::Hour, zone).0.max(from)))
 }
 
 /// Reads what a month is made from, works it out and makes the files. At most `most`
@@ -114,7 +114,7 @@ fn gather(
     garden: &Garden,
     [looked_from, from, to]: [Timestamp; 3],
     most: usize,
-) -> Result<Input, CannotMake> {
+) -> Result<MonthInput, CannotMake> {
     let site = &garden.site.id;
     let mut readings: BTreeMap<Id, Vec<Point>> =
         garden.sensors.iter().map(|sensor| (sensor.id.clone(), Vec::new())).collect();
@@ -154,5 +154,5 @@ fn gather(
         .filter(|step| step.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
         .map(|step| (step.at, labels::kind(step.key.kind).to_owned(), place_called(garden, &step.key.place)))
         .collect();
-    Ok(Input { readings, log, alarms })
+    Ok(MonthInput { readings, log, alarms })
 }

@@ -9,7 +9,7 @@ use super::span::{ShownSpan, SpanLength};
 use crate::chart::Bar;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::{Bed, Garden, Sensor};
-use crate::history::{Bin, Point, Step, bin_of};
+use crate::history::{Bin, BinWidth, Point, bin_of};
 use crate::model::{Place, Quantity};
 use crate::quality::Flag;
 
@@ -55,15 +55,15 @@ pub(super) fn amounts(
     let bins = if series.hours.is_empty() { &series.bins } else { &series.hours };
     // The stretch of a bin's bar.
     let stretch = |bin: &Bin| match shown.length {
-        SpanLength::Day => bin_of(bin.start, Step::Hour, &shown.zone),
+        SpanLength::Day => bin_of(bin.start, BinWidth::Hour, &shown.zone),
         SpanLength::Week => {
             let hours = |hours: i8| SignedDuration::from_hours(i64::from(hours));
-            let start = bin_of(bin.start, Step::Hour, &shown.zone).0;
+            let start = bin_of(bin.start, BinWidth::Hour, &shown.zone).0;
             let passed = hours(shown.zone.to_datetime(bin.start).hour() % 3);
             let from = start.checked_sub(passed).unwrap_or(start);
             (from, from.checked_add(hours(3)).unwrap_or(from))
         }
-        SpanLength::Month | SpanLength::Year => bin_of(bin.start, Step::Day, &shown.zone),
+        SpanLength::Month | SpanLength::Year => bin_of(bin.start, BinWidth::Day, &shown.zone),
     };
     let bar = |bins: &[Bin]| {
         let mut all = bins[0];
@@ -89,8 +89,8 @@ pub(super) fn amounts(
 /// one stretch add up.
 pub(super) fn logged_bars(log: &[&LogEntry], bed: &Bed, shown: &ShownSpan) -> Vec<Bar> {
     let step = match shown.length {
-        SpanLength::Day | SpanLength::Week => Step::Hour,
-        SpanLength::Month | SpanLength::Year => Step::Day,
+        SpanLength::Day | SpanLength::Week => BinWidth::Hour,
+        SpanLength::Month | SpanLength::Year => BinWidth::Day,
     };
     let mut sums: BTreeMap<(Timestamp, Timestamp), f64> = BTreeMap::new();
     for entry in log.iter().filter(|entry| shown.holds(entry.at)) {

@@ -20,7 +20,7 @@ use crate::chart::{Bar, Chart, Panel};
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
-use crate::history::{Bin, Step};
+use crate::history::{Bin, BinWidth};
 use crate::model::Quantity;
 use crate::page::context::SitePage;
 use crate::page::forms::FormFields;
@@ -141,7 +141,7 @@ async fn days_of(reader: PlaceReader<'_>, gauge: &Sensor) -> Result<Vec<RainDayO
         }
     }
     const HOUR_S: i64 = 3600;
-    let bins = ask(record.bins(site, id, from, to, Step::Hour)).await?;
+    let bins = ask(record.bins(site, id, from, to, BinWidth::Hour)).await?;
     let patience_s = patience_s(gauge.every_s).max(2 * HOUR_S);
     Ok(rain_days(bins.iter().map(in_one), patience_s, &shown.zone, dates, shown.now))
 }
@@ -162,7 +162,7 @@ async fn years_of(
     let PlaceReader { record, site, shown } = reader;
     let first = Date::new(shown.last.year(), 1, 1).unwrap_or(shown.first).saturating_sub((YEARS - 1).years());
     let from = shown.zone.to_timestamp(first.at(0, 0, 0, 0)).unwrap_or(shown.from);
-    let bins = ask(record.bins(site, gauge.id.as_str(), from, shown.to, Step::Day)).await?;
+    let bins = ask(record.bins(site, gauge.id.as_str(), from, shown.to, BinWidth::Day)).await?;
     let mut sums = BTreeMap::new();
     for bin in bins.iter().filter(|bin| bin.good > 0) {
         let date = shown.zone.to_datetime(bin.start).date();

@@ -6,7 +6,7 @@ use super::events::PlaceEvents;
 use super::series::SensorSeries;
 use super::span::ShownSpan;
 use crate::garden::plan::Sensor;
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::page::RecordReader;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
@@ -28,7 +28,7 @@ impl PlaceReader<'_> {
         let Self { record, site, shown } = *self;
         let (id, from, to) = (sensor.id.as_str(), shown.from, shown.to);
         let (points, bins) = match shown.length.step() {
-            Step::Raw => (ask(record.points(site, id, from, to, POINTS_MAX)).await?, Vec::new()),
+            BinWidth::Raw => (ask(record.points(site, id, from, to, POINTS_MAX)).await?, Vec::new()),
             step => (Vec::new(), ask(record.bins(site, id, from, to, step)).await?),
         };
         Ok(SensorSeries::new(shown, sensor.every_s, points, bins))

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
 use crate::garden::view::SiteView;
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::page::forms::FormFields;
 
 /// How much time a page shows, up to a day.
@@ -30,11 +30,11 @@ impl SpanLength {
     }
 
     /// How finely its record is read.
-    pub(super) fn step(self) -> Step {
+    pub(super) fn step(self) -> BinWidth {
         match self {
-            Self::Day => Step::Raw,
-            Self::Week | Self::Month => Step::Hour,
-            Self::Year => Step::Day,
+            Self::Day => BinWidth::Raw,
+            Self::Week | Self::Month => BinWidth::Hour,
+            Self::Year => BinWidth::Day,
         }
     }
 

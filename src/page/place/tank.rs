@@ -10,7 +10,7 @@ use super::shared;
 use super::span::{ShownSpan, SpanLength};
 use super::tank_chart::{Changes, TankRecord};
 use crate::garden::plan::Sensor;
-use crate::history::Step;
+use crate::history::BinWidth;
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
@@ -106,7 +106,7 @@ async fn changes(reader: PlaceReader<'_>, sensor: &Sensor) -> Result<Changes, Pr
         let points = ask(record.points(site, id, from, shown.to, POINTS_MAX)).await?;
         return Ok(Changes::of_points(&points, shown.from));
     }
-    let bins = ask(record.bins(site, id, from, shown.to, Step::Hour)).await?;
+    let bins = ask(record.bins(site, id, from, shown.to, BinWidth::Hour)).await?;
     Ok(Changes::of_hours(&bins, shown.from))
 }
 

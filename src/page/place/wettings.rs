@@ -11,7 +11,7 @@ use super::reader::PlaceReader;
 use crate::analysis::month::{Rise, rises};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Sensor};
-use crate::history::{Point, Step};
+use crate::history::{BinWidth, Point};
 use crate::model::{Id, Quantity};
 use crate::page::Unavailable;
 use crate::page::cache::{CacheMoment, FreshCache};
@@ -84,7 +84,7 @@ impl WettingCache {
         // In two halves at once: the read is most of a first visit.
         let half = |sensors: &[(&Sensor, bool)]| {
             let ids = sensors.iter().map(|(sensor, _)| sensor.id.as_str().to_owned()).collect();
-            record.bins_of(site, ids, from, shown.to, Step::Hour)
+            record.bins_of(site, ids, from, shown.to, BinWidth::Hour)
         };
         let (one, other) = sensors.split_at(sensors.len() / 2);
         let (one, other) = tokio::try_join!(half(one), half(other))?;

@@ -97,7 +97,7 @@ fn pairing(pairing: Pairing) -> String {
 
 /// A value that went into a comparison.
 #[derive(Clone, Copy)]
-struct Compared<'a> {
+struct ComparedRow<'a> {
     number: usize,
     of: &'a Beside,
     side: &'static str,
@@ -116,10 +116,10 @@ pub(super) fn values(month: &Month) -> Table {
         for (side, place, values, times) in [first, second] {
             let times = times.iter().copied().map(Some).chain(std::iter::repeat(None));
             let values = values.iter().zip(times);
-            rows.extend(values.map(|(&value, at)| Compared { number, of, side, place, at, value }));
+            rows.extend(values.map(|(&value, at)| ComparedRow { number, of, side, place, at, value }));
         }
     }
-    Describe::<Compared<'_>>::new("comparison_values", "The values that went into each comparison.")
+    Describe::<ComparedRow<'_>>::new("comparison_values", "The values that went into each comparison.")
         .column("comparison", "", Whole, |it| it.number)
         .means("its number in the table comparison", REPORT)
         .column("what", "", Text, |it| it.of.what.as_str())

@@ -1136,7 +1136,7 @@ fn a_planting_and_the_stages_of_growth_are_read() {
 
 #[test]
 fn payloads_and_calibrations_of_every_kind_are_read() {
-    use trug::calibration::{Counts, Curve};
+    use trug::calibration::{CountMode, Curve};
     use trug::decode::PayloadFormat;
 
     let payload = |written: &str| {
@@ -1180,7 +1180,7 @@ fn payloads_and_calibrations_of_every_kind_are_read() {
         "calibration = { mm_per_tip = 0.2 }",
         "{ mm_per_tip = 0.5, counts = \"running\", wraps_at = 65536 }",
     );
-    let counts = Counts::Running { wraps_at: Some(65_536.0) };
+    let counts = CountMode::Running { wraps_at: Some(65_536.0) };
     assert_eq!(gauge[0].calibration.curve(), &Curve::Tips { mm_per_tip: 0.5, counts });
 }
 
