@@ -96,14 +96,14 @@ impl Post {
         self.wake.send_modify(|times| *times += 1);
     }
 
-    pub(crate) fn start(&mut self, kind: plan::MessageChannel, by: impl MessageChannel + 'static) {
+    pub(crate) fn start(&mut self, kind: plan::Channel, by: impl MessageChannel + 'static) {
         let reader = self.reader.clone();
         self.start_with(kind, by, reader, WorkerPace::default());
     }
 
     pub(crate) fn start_with(
         &mut self,
-        kind: plan::MessageChannel,
+        kind: plan::Channel,
         by: impl MessageChannel + 'static,
         source: impl MessageSource,
         pace: WorkerPace,
