@@ -90,7 +90,7 @@ impl Probe {
         self.rng.random::<f64>() < 1.0 / (RESTART_DAYS * 1440.0)
     }
 
-    /// Starts anew: it measures once it is up, and its running count is 0 again.
+    /// Starts again: it measures once it is up, and its running count is 0 again.
     pub(crate) fn restart(&mut self, now_s: i64) {
         self.next_s = now_s + START_S;
         self.tips = 0.0;
@@ -106,7 +106,7 @@ impl Probe {
         }
     }
 
-    /// One measurement of `value`, in the quantity's unit. Gives the raw number,
+    /// One measurement of `value`, in the quantity's unit. Returns the raw number,
     /// or nothing where the message is lost.
     pub(crate) fn measure(
         &mut self,

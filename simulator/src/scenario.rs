@@ -215,7 +215,7 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         to: DateTime,
     },
-    /// A sensor starts anew.
+    /// A sensor restarts.
     Restart {
         sensor: String,
         #[serde(deserialize_with = "date_time")]

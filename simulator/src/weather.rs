@@ -104,7 +104,7 @@ pub(crate) struct Day {
     pub(crate) sun: Vec<f64>,
 }
 
-/// Gives day after day.
+/// Returns one day after the other.
 #[derive(Clone, Debug)]
 pub(crate) struct Weather {
     climate: Climate,

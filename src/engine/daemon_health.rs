@@ -1,10 +1,9 @@
 //! What the parts of the daemon may know of each other.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use crate::engine::health;
-use crate::engine::watchdog::Heartbeat;
 
 /// A write that has taken so long is told as one that hangs, seconds. Another program
 /// may hold the file for five.
@@ -36,5 +35,21 @@ impl DaemonHealth {
             faults.push("The broker cannot be reached, so no readings come in.".to_owned());
         }
         faults
+    }
+}
+
+/// Counts the engine's rounds.
+#[derive(Debug, Default)]
+pub struct Heartbeat(AtomicU64);
+
+impl Heartbeat {
+    /// The engine has gone round.
+    pub fn beat(&self) {
+        self.0.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Rounds until now.
+    pub fn rounds(&self) -> u64 {
+        self.0.load(Ordering::Relaxed)
     }
 }

@@ -12,7 +12,6 @@
 
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use sd_notify::NotifyState;
@@ -29,22 +28,6 @@ const LOOK_LONGEST: Duration = Duration::from_secs(5);
 const LOOK_SHORTEST: Duration = Duration::from_millis(100);
 /// How long the manager may take to take a word.
 const PATIENCE: Duration = Duration::from_secs(5);
-
-/// Counts the engine's rounds.
-#[derive(Debug, Default)]
-pub struct Heartbeat(AtomicU64);
-
-impl Heartbeat {
-    /// The engine has gone round.
-    pub fn beat(&self) {
-        self.0.fetch_add(1, Ordering::Relaxed);
-    }
-
-    /// Rounds until now.
-    pub fn rounds(&self) -> u64 {
-        self.0.load(Ordering::Relaxed)
-    }
-}
 
 /// Takes what is told to the service manager.
 pub type ToManager = Arc<dyn Fn(&[NotifyState<'_>]) -> io::Result<()> + Send + Sync>;

@@ -1,6 +1,6 @@
 //! Enumerations whose values have names.
 
-/// Gives every value of an enumeration its name. A value without one does not compile.
+/// Returns every value of an enumeration its name. A value without one does not compile.
 macro_rules! names {
     ($type:ty { $($value:ident = $name:literal),+ $(,)? }) => {
         impl $type {

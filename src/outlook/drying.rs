@@ -136,8 +136,8 @@ impl Outlook {
         }
     }
 
-    /// Rain fell at `at` that may have been too light for a probe to feel: what
-    /// came of forecasts and of this day is then no measure of dry weather.
+    /// Rain fell at `at` that may have been too light for a probe to notice: how the
+    /// forecasts and this day turned out is then no measure of dry weather.
     pub fn rained(&mut self) {
         self.waiting.clear();
     }

@@ -103,7 +103,7 @@ pub(super) fn names(request: &HeaderMap, tag: &str) -> bool {
     tags.any(|it| it == "*" || it.trim_start_matches("W/") == tag)
 }
 
-/// Whether a client takes gzip (RFC 9110, 12.5.3); a weight of nought means it does not.
+/// Whether a client takes gzip (RFC 9110, 12.5.3); a weight of 0 means it does not.
 fn takes_gzip(request: &HeaderMap) -> bool {
     let taken = request.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok());
     taken.flat_map(|value| value.split(',')).any(|coding| {

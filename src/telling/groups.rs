@@ -16,9 +16,6 @@ use crate::model::Id;
 /// The clock was set back where it shows this much less than before, seconds.
 const SET_BACK_S: i64 = 60;
 
-/// Returns the present state of an alarm; `None` where there is none.
-pub(super) type AlarmLookup<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;
-
 /// What one call asks the store to keep.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct NotifierOutput {

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 
 use crate::alarms::AlarmKey;
-use crate::alarms::{Priority, State};
+use crate::alarms::{AlarmSnapshot, Priority, State};
 use crate::garden::plan::Address;
 use crate::model::Id;
 
@@ -168,3 +168,6 @@ pub struct GivenUp {
     pub reason: String,
     pub at: Timestamp,
 }
+
+/// Returns the present state of an alarm; `None` where there is none.
+pub(super) type AlarmLookup<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;

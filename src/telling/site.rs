@@ -7,8 +7,8 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::compose::{DraftEntry, MessageDraft};
-use super::groups::AlarmLookup;
 use super::hours::{TellingHours, plus, whole_millis};
+use super::message::AlarmLookup;
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{WaitKey, WaitTimes, WaitingTable};
 use crate::alarms::AlarmKey;

@@ -9,7 +9,7 @@
 //! many of them fail.
 
 use super::compose::{DraftEntry, MessageDraft, addressed, unaddressed};
-use super::groups::AlarmLookup;
+use super::message::AlarmLookup;
 use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
 use super::site::{SiteNotifier, still};
 use super::waiting::{WaitKey, WaitTimes};

@@ -6,6 +6,7 @@
 mod bed_figures;
 mod class_month_made;
 mod fresh_words;
+mod names;
 mod promises;
 mod rain_days;
 mod rooms;

@@ -113,3 +113,8 @@ fn a_planted_circle_is_found_and_children_are_none() {
     let children = [("soil/mod.rs", "mod a;\nuse a::A;"), ("soil/a.rs", "use super::Soil;")];
     assert_eq!(crate_of(&children).in_circles(), Vec::<String>::new());
 }
+#[test]
+fn no_modules_import_each_other_in_a_circle() {
+    let circles = Imports::of(&files()).in_circles();
+    assert!(circles.is_empty(), "imports in circles:\n{}", circles.join("\n"));
+}

@@ -14,7 +14,7 @@ use trug::alarms::{Priority, State};
 use trug::answering::{Checked, Links};
 use trug::deliver::channel::{AnswerLinks, Failure, MessageChannel as _};
 use trug::deliver::webhook::Webhooks;
-use trug::garden::plan::MessageChannel;
+use trug::garden::plan::Channel;
 use trug::telling::{Message, Purpose};
 
 fn now() -> Timestamp {
@@ -22,7 +22,7 @@ fn now() -> Timestamp {
 }
 
 fn office(n: u32) -> Message {
-    message(n, MessageChannel::Webhook, "office", Priority::Medium, 0)
+    message(n, Channel::Webhook, "office", Priority::Medium, 0)
 }
 
 fn webhooks(url: &str, timeout_s: u32) -> Webhooks {
@@ -178,7 +178,7 @@ async fn an_answer_without_an_end_is_cut() {
 #[tokio::test]
 async fn a_webhook_that_is_no_more_is_given_up_at_once() {
     let hook = Hook::start(|_, _| Answer::Status(200, "")).await;
-    let lost = message(1, MessageChannel::Webhook, "library", Priority::High, 0);
+    let lost = message(1, Channel::Webhook, "library", Priority::High, 0);
     let told = words(webhooks(&hook.url(), 1).send(&lost).await);
     assert_eq!(told, "never: no [[webhook]] of trug.toml has the name library");
     assert_eq!(hook.seen().len(), 0);

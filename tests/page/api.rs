@@ -204,7 +204,7 @@ fn csv_has_the_rows_that_trug_export_writes() {
     let served = stage.serve(&[]);
     let reader = Reader::open(&stage.path).expect("the store can be read");
     let gardens = [stage.garden.clone()];
-    for step in trug::history::Step::ALL {
+    for step in trug::history::BinWidth::ALL {
         let it = Export { sensors: vec![stage.garden.sensors[0].id.to_string()], step, ..Export::default() };
         let mut expected = Vec::new();
         export::run(&reader, &gardens, &it, &mut expected).expect("an export");

@@ -242,7 +242,7 @@ mod tests {
     use super::*;
 
     /// Serves one connection of a broker that acknowledges `acknowledges`
-    /// publishes, takes `deaf` more and then drops the line. Gives the payloads
+    /// publishes, takes `deaf` more and then drops the line. Returns the payloads
     /// that it took.
     fn serve(mut line: TcpStream, acknowledges: usize, deaf: usize) -> Vec<String> {
         let mut took = Vec::new();
@@ -285,7 +285,7 @@ mod tests {
     }
 
     /// Sends `count` numbered messages to a broker whose connections behave as
-    /// `lines` say. Gives what each connection took.
+    /// `lines` say. Returns what each connection took.
     fn send(count: u32, lines: &[(usize, usize)]) -> (Sent, Vec<Vec<String>>) {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let port = listener.local_addr().unwrap().port();
