@@ -1,11 +1,10 @@
 //! Trug listens to a school garden's sensors, judges them by the rules of the
 //! trade, tells the right person in plain words, and keeps the record.
 //!
-//! A reading goes one way: [`intake`] → [`calibration`] → [`quality`] →
-//! [`garden`] → [`store`], and only then is the broker told. The rooms
-//! `calibration`, `quality`, `soil`, `evapotranspiration`, `tank`, `rain`,
-//! `watering`, `outlook`, `analysis`, `garden`, `alarms`, `telling`, `answering` and
-//! `why` are pure: values and a time in, values out.
+//! A reading goes one way: [`intake`] → [`decode`] → [`calibration`] → [`quality`] →
+//! [`garden`] → [`store`], and only then is the broker told. The rooms stand in one
+//! order, in which an import only points down; from [`report`] down they are pure:
+//! values and a time in, values out.
 
 // Lets unit tests share the integration tests' support files.
 #[cfg(test)]

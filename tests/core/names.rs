@@ -87,3 +87,23 @@ fn comments_hold_no_words_that_are_out() {
     }
     assert!(found.is_empty(), "words that are out:\n{}", found.join("\n"));
 }
+
+/// Names of files between backticks; a name without a folder is a word of the text.
+fn named_files(text: &str) -> impl Iterator<Item = &str> {
+    let spans = text.split('`').skip(1).step_by(2);
+    let is_file = |span: &&str| {
+        span.contains('/') && span.chars().all(|c| c.is_ascii_alphanumeric() || "._/".contains(c))
+    };
+    spans.filter(is_file).filter(|span| !span.starts_with("trug/") && !span.starts_with("target/"))
+}
+
+#[test]
+fn the_developers_guide_is_short_and_names_files_that_exist() {
+    let top = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = fs::read_to_string(top.join("DEVELOPERS.md")).expect("DEVELOPERS.md");
+    let exists = |file: &str| top.join(file).exists() || top.join("src").join(file).exists();
+    let gone: Vec<_> = named_files(&text).filter(|file| !exists(file)).collect();
+    assert!(gone.is_empty(), "DEVELOPERS.md names what is not there: {gone:?}");
+    assert!(named_files(&text).count() > 30, "the names are found");
+    assert!(text.lines().count() <= 250, "{} lines", text.lines().count());
+}
