@@ -70,13 +70,13 @@ struct FitAnswer {
 }
 
 /// A garden's sensor.
-type Named<'s> = (&'s Garden, &'s Sensor);
+type NamedSensor<'s> = (&'s Garden, &'s Sensor);
+
+/// Raw and reference values, with the sensor where one is named.
+type CalibrationRequest<'s> = (Option<NamedSensor<'s>>, Vec<(f64, f64)>);
 
 /// The sensor that is named, and the pairs of the file.
-fn read<'s>(
-    settings: Option<&'s Settings>,
-    it: &Calibrate,
-) -> Result<(Option<Named<'s>>, Vec<(f64, f64)>), String> {
+fn read<'s>(settings: Option<&'s Settings>, it: &Calibrate) -> Result<CalibrationRequest<'s>, String> {
     let named = match &it.sensor {
         Some(id) => Some(sensor(settings, it.site.as_deref(), id)?),
         None => None,
@@ -85,7 +85,11 @@ fn read<'s>(
 }
 
 /// The garden and the sensor of that id.
-fn sensor<'s>(settings: Option<&'s Settings>, site: Option<&str>, id: &str) -> Result<Named<'s>, String> {
+fn sensor<'s>(
+    settings: Option<&'s Settings>,
+    site: Option<&str>,
+    id: &str,
+) -> Result<NamedSensor<'s>, String> {
     let Some(settings) = settings else {
         return Err(format!("the configuration is needed to know the sensor {id:?}"));
     };
@@ -191,7 +195,7 @@ fn impossible(value: f64, sensor: Option<&Sensor>) -> Option<String> {
 }
 
 /// A fit in words and for programs.
-fn told(it: &Calibrate, named: Option<Named<'_>>, pairs: &[(f64, f64)], fitted: &Fit) -> FitAnswer {
+fn told(it: &Calibrate, named: Option<NamedSensor<'_>>, pairs: &[(f64, f64)], fitted: &Fit) -> FitAnswer {
     let unit = named.map_or("", |(_, sensor)| sensor.measures.unit());
     let spaced = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let line = toml(&fitted.numbers);

@@ -149,7 +149,6 @@ impl SiteState {
                 thermometers: of(Quantity::WaterTemperature, Place::Tank(i)),
                 oxygen_probes: of(Quantity::DissolvedOxygen, Place::Tank(i)),
                 ph_probes: of(Quantity::Ph, Place::Tank(i)),
-                ..TankState::default()
             })
             .collect();
         let gauges: Vec<u16> = (0u16..)

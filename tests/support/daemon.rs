@@ -13,8 +13,6 @@ use super::garden::SHIPPED_TRUG;
 use super::http::Answer;
 use super::{ChildGuard, free_port, wait_until};
 
-/// The demonstration garden, as it is shipped.
-
 /// How long starting and stopping may take on a busy computer.
 const LIMIT: Duration = Duration::from_secs(60);
 

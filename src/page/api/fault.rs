@@ -20,11 +20,11 @@ pub(super) struct ApiFault {
     detail: String,
     /// The part of the request that is wrong, such as the name of a parameter.
     #[serde(skip_serializing_if = "Option::is_none")]
-    part: Option<String>,
+    part: Option<Box<str>>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    given: Option<String>,
+    given: Option<Box<str>>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    accepted: Option<String>,
+    accepted: Option<Box<str>>,
 }
 
 fn number<S: Serializer>(status: &StatusCode, serializer: S) -> Result<S::Ok, S::Error> {
@@ -40,9 +40,9 @@ impl ApiFault {
 
     /// The same with the given and the accepted value.
     fn told(mut self, part: &str, given: &str, accepted: impl Into<String>) -> Self {
-        self.part = Some(part.to_owned());
+        self.part = Some(part.into());
         self.given = Some(given.chars().take(GIVEN_MAX).collect());
-        self.accepted = Some(accepted.into());
+        self.accepted = Some(accepted.into().into());
         self
     }
 
