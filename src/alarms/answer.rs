@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, Input};
+use crate::alarms::{AlarmKey, AlarmRecord, Input};
 
 /// What a person says about an alarm.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -21,6 +21,11 @@ pub struct AlarmNote {
 impl AlarmNote {
     /// Characters of a note at most.
     pub const TEXT_MAX: usize = 500;
+
+    /// Whether it was written to this occurrence of an alarm.
+    pub(crate) fn is_of(&self, record: &AlarmRecord) -> bool {
+        self.key == record.key && self.since == record.since
+    }
 
     /// Whether a text may be a note.
     ///

@@ -1,10 +1,8 @@
-//! Which alarm it is, how it is just now, and the numbers behind it.
+//! Which alarm it is, and the numbers behind it.
 
 use std::borrow::Cow;
 
-use jiff::Timestamp;
-
-use crate::alarms::{Kind, State};
+use crate::alarms::Kind;
 use crate::model::Id;
 
 /// Names one alarm.
@@ -24,13 +22,3 @@ pub(crate) const SYSTEM_NAME: &str = "Trug";
 
 /// Named numbers, in the order to show. Names that come from the store are owned.
 pub type Values = Vec<(Cow<'static, str>, f64)>;
-
-/// An alarm as it stands now.
-#[derive(Clone, Debug, PartialEq)]
-pub struct AlarmSnapshot {
-    pub state: State,
-    /// When the condition began.
-    pub since: Timestamp,
-    pub text: String,
-    pub source: String,
-}

@@ -6,15 +6,17 @@ mod key;
 mod kind;
 mod life;
 mod policy;
+mod record;
 pub mod targets;
 
 pub use answer::{AlarmNote, Answer, Answered};
 pub(crate) use key::SYSTEM_NAME;
-pub use key::{AlarmKey, AlarmSnapshot, SYSTEM_PLACE, Values};
+pub use key::{AlarmKey, SYSTEM_PLACE, Values};
 pub use kind::Kind;
 pub(crate) use kind::PlaceKind;
 pub use life::{AlarmCondition, Hiding, Input, Life, LifeStep};
 pub use policy::{AlarmPolicy, Delays, RuleSetting, RuleSettings};
+pub use record::{AlarmRecord, AlarmText};
 
 use crate::model::names;
 

@@ -14,7 +14,7 @@ use crate::alarms::AlarmNote;
 use crate::engine::AlarmJson;
 use crate::garden::plan::{Garden, shared_zone};
 use crate::model::Id;
-use crate::store::{AlarmRecord, Reader};
+use crate::store::{AlarmRow, Reader};
 use crate::text::labels;
 
 /// What the command line says.
@@ -57,10 +57,10 @@ pub fn run(
     let listed_present = from.is_none() && to.is_none();
     let (changes, notes) = if listed_present {
         let mut alarms = reader.alarms_present().context("reading the alarms")?;
-        alarms.retain(|alarm| site.is_none_or(|site| alarm.key.site.as_str() == site));
-        let first = alarms.iter().map(|alarm| alarm.since).min().unwrap_or(Timestamp::MAX);
+        alarms.retain(|alarm| site.is_none_or(|site| alarm.record.key.site.as_str() == site));
+        let first = alarms.iter().map(|alarm| alarm.record.since).min().unwrap_or(Timestamp::MAX);
         let mut notes = reader.notes(first, Timestamp::MAX, site).context("reading the notes")?;
-        notes.retain(|note| alarms.iter().any(|alarm| alarm.key == note.key && alarm.since == note.since));
+        notes.retain(|note| alarms.iter().any(|alarm| note.is_of(&alarm.record)));
         (alarms, notes)
     } else {
         let (from, to) = (from.unwrap_or(Timestamp::MIN), to.unwrap_or(Timestamp::MAX));
@@ -80,7 +80,7 @@ pub fn run(
 fn present(
     reader: &Reader,
     gardens: &[Garden],
-    alarms: &[AlarmRecord],
+    alarms: &[AlarmRow],
     notes: &[AlarmNote],
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
@@ -102,19 +102,20 @@ fn present(
     let mut site: Option<&Id> = None;
     for alarm in alarms {
         heading(&mut site, gardens, alarm, out)?;
-        let garden = garden_of(gardens, &alarm.key.site);
-        let place = place_name(garden, &alarm.key.place);
-        writeln!(out, "\n{} at {place}", labels::kind(alarm.key.kind))?;
-        paragraph(&alarm.text, out)?;
-        paragraph(labels::state(alarm.state), out)?;
+        let record = &alarm.record;
+        let garden = garden_of(gardens, &record.key.site);
+        let place = place_name(garden, &record.key.place);
+        writeln!(out, "\n{} at {place}", labels::kind(record.key.kind))?;
+        paragraph(&record.said.text, out)?;
+        paragraph(labels::state(record.state), out)?;
         let zone = zone_of(garden);
-        paragraph(&format!("Since {}.", labels::full_moment(alarm.since, &zone)), out)?;
+        paragraph(&format!("Since {}.", labels::full_moment(record.since, &zone)), out)?;
         told_and_source(alarm, out)?;
-        for note in notes.iter().filter(|note| note.key == alarm.key) {
+        for note in notes.iter().filter(|note| note.key == record.key) {
             let at = labels::full_moment(note.at, &zone);
             paragraph(&format!("Note of {at}, {}: {}", labels::how(&note.how), note.note), out)?;
         }
-        let (kind, place) = (alarm.key.kind.name(), &alarm.key.place);
+        let (kind, place) = (record.key.kind.name(), &record.key.place);
         paragraph(&format!("Name for commands: {kind}/{place}"), out)?;
     }
     Ok(())
@@ -122,14 +123,14 @@ fn present(
 
 /// What happened: a step, or a note that came without one.
 enum HistoryItem<'a> {
-    Step(&'a AlarmRecord, Option<&'a AlarmNote>),
+    Step(&'a AlarmRow, Option<&'a AlarmNote>),
     Note(&'a AlarmNote),
 }
 
 /// Steps with the notes that came with them, and the other notes, in order of time.
-fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<HistoryItem<'a>> {
-    let with = |change: &AlarmRecord, note: &AlarmNote| {
-        change.how.is_some() && change.key == note.key && change.at == note.at
+fn in_order<'a>(changes: &'a [AlarmRow], notes: &'a [AlarmNote]) -> Vec<HistoryItem<'a>> {
+    let with = |change: &AlarmRow, note: &AlarmNote| {
+        change.how.is_some() && change.record.key == note.key && change.record.at == note.at
     };
     let mut all: Vec<HistoryItem<'_>> = changes
         .iter()
@@ -142,7 +143,7 @@ fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<Histo
     all.extend(alone);
     // Of one moment the steps come first: the order is kept.
     all.sort_by_key(|it| match it {
-        HistoryItem::Step(change, _) => change.at,
+        HistoryItem::Step(change, _) => change.record.at,
         HistoryItem::Note(note) => note.at,
     });
     all
@@ -150,7 +151,7 @@ fn in_order<'a>(changes: &'a [AlarmRecord], notes: &'a [AlarmNote]) -> Vec<Histo
 
 fn history(
     gardens: &[Garden],
-    changes: &[AlarmRecord],
+    changes: &[AlarmRow],
     notes: &[AlarmNote],
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
@@ -159,7 +160,7 @@ fn history(
     }
     for happened in in_order(changes, notes) {
         let (key, at) = match happened {
-            HistoryItem::Step(change, _) => (&change.key, change.at),
+            HistoryItem::Step(change, _) => (&change.record.key, change.record.at),
             HistoryItem::Note(note) => (&note.key, note.at),
         };
         let garden = garden_of(gardens, &key.site);
@@ -183,10 +184,11 @@ fn history(
                 continue;
             }
         };
+        let record = &change.record;
         let from = change.from.map_or("not known", |state| state.name());
-        paragraph(&format!("From {from} to {}. {}", change.state.name(), labels::state(change.state)), out)?;
+        paragraph(&format!("From {from} to {}. {}", record.state.name(), labels::state(record.state)), out)?;
         if let Some(how) = &change.how {
-            let until = change.shelf.map_or_else(String::new, |(until, _)| {
+            let until = record.shelf.map_or_else(String::new, |(until, _)| {
                 format!(", until {}", labels::full_moment(until, &zone))
             });
             paragraph(&format!("Somebody answered {}{until}.", labels::how(how)), out)?;
@@ -194,7 +196,7 @@ fn history(
         if let Some(note) = note {
             paragraph(&format!("Note: {}", note.note), out)?;
         }
-        paragraph(&change.text, out)?;
+        paragraph(&record.said.text, out)?;
         told_and_source(change, out)?;
     }
     Ok(())
@@ -203,22 +205,23 @@ fn history(
 fn heading<'a>(
     site: &mut Option<&'a Id>,
     gardens: &[Garden],
-    alarm: &'a AlarmRecord,
+    alarm: &'a AlarmRow,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    if *site != Some(&alarm.key.site) {
+    let here = &alarm.record.key.site;
+    if *site != Some(here) {
         if site.is_some() {
             writeln!(out)?;
         }
-        writeln!(out, "{}", site_name(garden_of(gardens, &alarm.key.site), &alarm.key.site))?;
-        *site = Some(&alarm.key.site);
+        writeln!(out, "{}", site_name(garden_of(gardens, here), here))?;
+        *site = Some(here);
     }
     Ok(())
 }
 
-fn told_and_source(alarm: &AlarmRecord, out: &mut dyn Write) -> anyhow::Result<()> {
+fn told_and_source(alarm: &AlarmRow, out: &mut dyn Write) -> anyhow::Result<()> {
     let told = if alarm.tell.is_empty() { "nobody".to_owned() } else { alarm.tell.join(", ") };
-    paragraph(&format!("For: {told}. Rule: {}.", alarm.source), out)
+    paragraph(&format!("For: {told}. Rule: {}.", alarm.record.said.source), out)
 }
 
 /// An indented line; its text may come from a file.
@@ -252,20 +255,20 @@ enum ListedChange<'a> {
 
 fn json(
     gardens: &[Garden],
-    alarms: &[AlarmRecord],
+    alarms: &[AlarmRow],
     notes: &[AlarmNote],
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    let priority = |alarm: &AlarmRecord| {
-        let kind = alarm.key.kind;
-        garden_of(gardens, &alarm.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+    let priority = |alarm: &AlarmRow| {
+        let kind = alarm.record.key.kind;
+        garden_of(gardens, &alarm.record.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
     };
     let listed: Vec<_> = in_order(alarms, notes)
         .into_iter()
         .map(|happened| match happened {
             HistoryItem::Step(change, note) => {
                 let note = note.map(|note| note.note.as_str());
-                ListedChange::Alarm(Box::new(AlarmJson::of_record(change, priority(change), note)))
+                ListedChange::Alarm(Box::new(AlarmJson::of_row(change, priority(change), note)))
             }
             HistoryItem::Note(it) => ListedChange::Note(ListedNote {
                 kind: it.key.kind.name(),

@@ -16,7 +16,7 @@ use crate::engine::system_now;
 use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::settings::Settings;
-use crate::store::{AlarmRecord, Reader, leave_answer};
+use crate::store::{AlarmRow, Reader, leave_answer};
 use crate::text::labels;
 
 /// How long to wait for the daemon to take the answer.
@@ -126,10 +126,10 @@ impl Reply {
 
     /// The occurrence that is meant, where the answer is for no other one: it may
     /// wait for hours before a daemon takes it.
-    fn since(&self, present: Option<&AlarmRecord>) -> Option<Timestamp> {
+    fn since(&self, present: Option<&AlarmRow>) -> Option<Timestamp> {
         match self {
             Self::Ack(_) | Self::Reset(_) | Self::Note { .. } => {
-                present.filter(|alarm| !alarm.state.is_hidden()).map(|alarm| alarm.since)
+                present.filter(|alarm| !alarm.record.state.is_hidden()).map(|alarm| alarm.record.since)
             }
             Self::Shelve { .. } | Self::Unshelve(_) | Self::Off(_) | Self::On(_) => None,
         }
@@ -183,8 +183,8 @@ pub fn run(
     let key = key(&settings.gardens, &open, site, kind, place).map_err(WrongInput::new)?;
     let garden = garden_of(&settings.gardens, &key.site);
     let zone = zone_of(garden);
-    let present = open.iter().find(|a| a.key == key);
-    let before = present.map_or(State::Normal, |a| a.state);
+    let present = open.iter().find(|a| a.record.key == key);
+    let before = present.map_or(State::Normal, |a| a.record.state);
     if !reply.fits(before) {
         writeln!(out, "{alarm} is not {}; `trug alarms` lists those that are open", reply.wanted())?;
         return Ok(Exit::No);
@@ -210,7 +210,7 @@ pub fn run(
         Taken::Yes if input.is_none() => kept_notes(&reader, &left)? > notes,
         Taken::Yes => {
             let after = reader.alarms_present().context("reading the alarms")?;
-            after.iter().find(|a| a.key == key).map_or(State::Normal, |a| a.state) != before
+            after.iter().find(|a| a.record.key == key).map_or(State::Normal, |a| a.record.state) != before
         }
     };
     let until = match input {
@@ -280,14 +280,16 @@ fn kept_notes(reader: &Reader, left: &Answer) -> anyhow::Result<usize> {
 /// The alarm that is meant: at a place of a garden's plan, or one that is open.
 fn key(
     gardens: &[Garden],
-    open: &[AlarmRecord],
+    open: &[AlarmRow],
     site: Option<&str>,
     kind: Kind,
     place: &str,
 ) -> Result<AlarmKey, String> {
     let planned = gardens.iter().filter(|garden| has(garden, place)).map(|garden| &garden.site.id);
-    let open =
-        open.iter().filter(|a| a.key.kind == kind && a.key.place.as_str() == place).map(|a| &a.key.site);
+    let open = open
+        .iter()
+        .filter(|a| a.record.key.kind == kind && a.record.key.place.as_str() == place)
+        .map(|a| &a.record.key.site);
     let mut sites: Vec<&Id> =
         planned.chain(open).filter(|id| site.is_none_or(|site| id.as_str() == site)).collect();
     sites.sort();

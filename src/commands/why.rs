@@ -8,6 +8,7 @@ use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::{print_json, site_of};
+use crate::alarms::AlarmRecord;
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
 use crate::garden::view::{AlarmView, Figure, SiteView};
@@ -46,8 +47,11 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
     let view = core.view(site.as_str()).context("the garden has just been found")?;
     let last = place.and_then(|place| last_reading(&view, place));
     let figures: Vec<&Figure> = last.iter().chain(figures_of(&view, place)).collect();
-    let alarms: Vec<&AlarmView> =
-        view.alarms.iter().filter(|a| place.is_none_or(|place| a.place.as_str() == place)).collect();
+    let alarms: Vec<&AlarmView> = view
+        .alarms
+        .iter()
+        .filter(|a| place.is_none_or(|place| a.record.key.place.as_str() == place))
+        .collect();
     let nothing = figures.is_empty() && alarms.is_empty();
     if it.json {
         let told = serde_json::json!({
@@ -55,9 +59,9 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
             "figures": figures.iter().map(|f| serde_json::json!({
                 "name": f.name, "value": f.value, "number": f.number, "unit": f.unit, "why": steps(&f.why),
             })).collect::<Vec<_>>(),
-            "alarms": alarms.iter().map(|a| serde_json::json!({
-                "kind": a.kind.name(), "place": a.place.as_str(), "text": a.text, "source": a.source,
-                "why": steps(&a.why),
+            "alarms": alarms.iter().map(|a| &a.record).map(|AlarmRecord { key, said, .. }| serde_json::json!({
+                "kind": key.kind.name(), "place": key.place.as_str(), "text": said.text, "source": said.source,
+                "why": steps(&said.why),
             })).collect::<Vec<_>>(),
         });
         print_json(&told, out)?;
@@ -67,10 +71,10 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
             writeln!(out, "\n{}: {}", figure.name, figure.value)?;
             print(&figure.why, out)?;
         }
-        for alarm in &alarms {
-            writeln!(out, "\n{} at {}: {}", labels::kind(alarm.kind), alarm.place_name, alarm.text)?;
-            print(&alarm.why, out)?;
-            writeln!(out, "  By the rule of: {}", alarm.source)?;
+        for AlarmView { record: AlarmRecord { key, said, .. }, place_name, .. } in &alarms {
+            writeln!(out, "\n{} at {place_name}: {}", labels::kind(key.kind), said.text)?;
+            print(&said.why, out)?;
+            writeln!(out, "  By the rule of: {}", said.source)?;
         }
         if nothing {
             writeln!(out, "Nothing is known of it yet.")?;

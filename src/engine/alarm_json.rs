@@ -2,10 +2,9 @@
 
 use serde::Serialize;
 
-use crate::alarms::Priority;
-use crate::alarms::{AlarmKey, Values};
+use crate::alarms::{AlarmKey, AlarmRecord, Priority, Values};
 use crate::garden::record::AlarmChange;
-use crate::store::AlarmRecord;
+use crate::store::AlarmRow;
 use crate::why::Step;
 
 /// One alarm as JSON.
@@ -65,48 +64,35 @@ pub(crate) fn steps(why: &[Step]) -> Vec<StepJson<'_>> {
 impl<'a> AlarmJson<'a> {
     /// What is sent when the state changes.
     pub(crate) fn of_change(it: &'a AlarmChange) -> Self {
+        Self::of(&it.record, it.priority, it.how.as_deref(), &it.tell)
+    }
+
+    /// What is stored: the present state, or a step of the history. The priority is
+    /// the one that the garden gives the kind today.
+    pub(crate) fn of_row(it: &'a AlarmRow, priority: Priority, note: Option<&'a str>) -> Self {
+        let from = it.from.map(|state| state.name());
+        Self { from, note, ..Self::of(&it.record, priority, it.how.as_deref(), &it.tell) }
+    }
+
+    fn of(it: &'a AlarmRecord, priority: Priority, how: Option<&'a str>, tell: &'a [String]) -> Self {
         let AlarmKey { site, kind, place } = &it.key;
         Self {
             kind: kind.name(),
             site: site.as_str(),
             place: place.as_str(),
             from: None,
-            state: it.to.name(),
-            priority: it.priority.name(),
-            since: it.since.to_string(),
-            at: it.at.to_string(),
-            until: it.shelf.map(|(until, _)| until.to_string()),
-            how: it.how.as_deref(),
-            note: None,
-            r#for: &it.tell,
-            text: &it.text,
-            values: NumbersJson(&it.values),
-            source: &it.source,
-            why: steps(&it.why),
-        }
-    }
-
-    /// What is stored: the present state, or a step of the history. The priority is
-    /// the one that the garden gives the kind today.
-    pub(crate) fn of_record(it: &'a AlarmRecord, priority: Priority, note: Option<&'a str>) -> Self {
-        let AlarmKey { site, kind, place } = &it.key;
-        Self {
-            kind: kind.name(),
-            site: site.as_str(),
-            place: place.as_str(),
-            from: it.from.map(|state| state.name()),
             state: it.state.name(),
             priority: priority.name(),
             since: it.since.to_string(),
             at: it.at.to_string(),
             until: it.shelf.map(|(until, _)| until.to_string()),
-            how: it.how.as_deref(),
-            note,
-            r#for: &it.tell,
-            text: &it.text,
-            values: NumbersJson(&it.values),
-            source: &it.source,
-            why: steps(&it.why),
+            how,
+            note: None,
+            r#for: tell,
+            text: &it.said.text,
+            values: NumbersJson(&it.said.values),
+            source: &it.said.source,
+            why: steps(&it.said.why),
         }
     }
 }

@@ -502,18 +502,19 @@ impl Engine {
 }
 
 fn raised(batch: &Batch) -> usize {
-    batch.changes.iter().filter(|c| c.to == State::Unacknowledged).count()
+    batch.changes.iter().filter(|c| c.record.state == State::Unacknowledged).count()
 }
 
 fn log_change(change: &AlarmChange) {
+    let record = &change.record;
     info!(
-        site = %change.key.site,
-        kind = change.key.kind.name(),
-        place = %change.key.place,
+        site = %record.key.site,
+        kind = record.key.kind.name(),
+        place = %record.key.place,
         from = change.from.name(),
-        to = change.to.name(),
-        at = %change.at,
+        to = record.state.name(),
+        at = %record.at,
         "{}",
-        change.text
+        record.said.text
     );
 }

@@ -16,9 +16,10 @@ pub fn status_topic(site: &str) -> String {
 
 /// The letter that tells a step. Its key is the same however often it is made.
 pub fn letter(change: &AlarmChange) -> AlarmPublication {
-    let (site, kind, place) = (change.key.site.as_str(), change.key.kind.name(), change.key.place.as_str());
+    let record = &change.record;
+    let (site, kind, place) = (record.key.site.as_str(), record.key.kind.name(), record.key.place.as_str());
     AlarmPublication {
-        key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
+        key: format!("{site}/{kind}/{place}/{}/{}", record.at.as_millisecond(), record.state.name()),
         topic: alarm_topic(site, kind, place),
         payload: serde_json::to_vec(&AlarmJson::of_change(change))
             .expect("text and finite numbers always serialise"),
@@ -28,31 +29,35 @@ pub fn letter(change: &AlarmChange) -> AlarmPublication {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarms::AlarmKey;
-    use crate::alarms::{Kind, Priority, State};
+    use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Kind, Priority, State};
     use crate::model::Id;
     use crate::why::Step;
 
     #[test]
     fn a_letter_holds_the_contracts_fields() {
-        let change = AlarmChange {
+        let record = AlarmRecord {
             key: AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
-            priority: Priority::Medium,
-            from: State::Normal,
-            to: State::Unacknowledged,
+            state: State::Unacknowledged,
             since: "2026-04-17T05:30:00Z".parse().expect("valid"),
             at: "2026-04-17T06:00:00Z".parse().expect("valid"),
             shelf: None,
-            text: "Kitchen bed is dry \"now\"\n".to_owned(),
-            values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
-            source: "FAO-56 eq. 82-83".into(),
-            why: vec![Step {
-                gives: "depletion".into(),
-                form: "Dr = 1000 (FC - theta) Zr".into(),
-                with: "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm".to_owned(),
-                source: "FAO-56".into(),
-                check: "plain arithmetic".into(),
-            }],
+            said: AlarmText {
+                text: "Kitchen bed is dry \"now\"\n".to_owned(),
+                values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],
+                source: "FAO-56 eq. 82-83".into(),
+                why: vec![Step {
+                    gives: "depletion".into(),
+                    form: "Dr = 1000 (FC - theta) Zr".into(),
+                    with: "1000 x (0.150 - 0.134) x 0.50 m = 8.0 mm".to_owned(),
+                    source: "FAO-56".into(),
+                    check: "plain arithmetic".into(),
+                }],
+            },
+        };
+        let change = AlarmChange {
+            record,
+            priority: Priority::Medium,
+            from: State::Normal,
             how: None,
             tell: vec!["grounds".to_owned()],
         };

@@ -10,7 +10,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::engine::long_memory;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
-use crate::garden::{Clock, Core, StoredAlarm};
+use crate::garden::{Clock, Core};
 use crate::model::Id;
 use crate::model::Sample;
 use crate::model::SensorIx;
@@ -143,8 +143,8 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     let stored = reader.alarms_present().context("reading the alarms")?;
     // A question about the past is answered from the readings alone: the store
     // holds how the alarms stand now.
-    if stored.iter().all(|record| record.at <= now) {
-        core.restore_alarms(stored.into_iter().map(StoredAlarm::from).collect());
+    if stored.iter().all(|row| row.record.at <= now) {
+        core.restore_alarms(stored.into_iter().map(|row| row.record).collect());
     }
     Ok(core)
 }

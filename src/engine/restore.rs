@@ -3,9 +3,10 @@
 
 use jiff::Timestamp;
 
+use crate::alarms::AlarmRecord;
 use crate::engine::Router;
 use crate::garden::record::{AlarmChange, Batch};
-use crate::garden::{Core, StoredAlarm, restore_from};
+use crate::garden::{Core, restore_from};
 use crate::store::{Reader, Store, StoreError};
 
 /// How far before the restored readings a running count is looked for.
@@ -23,7 +24,7 @@ pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmCha
         core.restore_log(&row.entry);
     }
     // Some stand without any reading: the daemon's own, and what a water test raised.
-    let stored: Vec<StoredAlarm> = reader.alarms_present()?.into_iter().map(StoredAlarm::from).collect();
+    let stored: Vec<AlarmRecord> = reader.alarms_present()?.into_iter().map(|row| row.record).collect();
     core.restore_alarms(stored.clone());
     // Only now are the daemon's own where they stood.
     Ok(core.ends_of_removed(&stored, crate::engine::system_now()))

@@ -9,12 +9,13 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Delays, Kind, PlaceKind, SYSTEM_PLACE, State};
+use crate::alarms::{
+    AlarmKey, AlarmNote, AlarmRecord, AlarmText, Answer, Answered, Delays, Kind, PlaceKind, SYSTEM_PLACE,
+    State,
+};
 use crate::calibration::Calibrator;
 use crate::decode::time_of;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
-use crate::garden::alarm::slot::StoredAlarm;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
@@ -243,7 +244,7 @@ impl Core {
                 site.judge_within(Delays::NONE, subject, at, input, batch, |_, _| {
                     AlarmText::new("Nothing is the matter here; somebody answered all the same.", &[], "")
                 });
-                batch.changes.get(before).map(|change| change.since)
+                batch.changes.get(before).map(|change| change.record.since)
             }
         };
         let state = site.alarms.life(subject).state();
@@ -281,16 +282,11 @@ impl Core {
 
     /// An alarm as it stands, with what was last said of it; `None` where there is
     /// no such alarm or it was never told.
-    pub fn snapshot(&self, key: &AlarmKey) -> Option<crate::alarms::AlarmSnapshot> {
+    pub fn snapshot(&self, key: &AlarmKey) -> Option<AlarmRecord> {
         let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
-        let said = &slot.last.as_deref()?.1;
-        Some(crate::alarms::AlarmSnapshot {
-            state: slot.life.state(),
-            since: slot.life.since()?,
-            text: said.text.clone(),
-            source: said.source.to_string(),
-        })
+        slot.life.since()?;
+        slot.record(&site.garden)
     }
 
     /// The sensors count as heard at `now`: after a pause of the daemon nobody
@@ -358,7 +354,7 @@ impl Core {
 
     /// Ends the restoring: the stored alarms stand, whatever the restored
     /// readings made of them; alarms that are not stored are normal.
-    pub fn restore_alarms(&mut self, stored: Vec<StoredAlarm>) {
+    pub fn restore_alarms(&mut self, stored: Vec<AlarmRecord>) {
         for site in &mut self.sites {
             let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
             // One that stood when no group was concerned elsewhere ends where it stands.

@@ -1,14 +1,12 @@
 //! What the core gives back: rows to keep and changes to tell.
 
-use crate::alarms::{AlarmKey, AlarmNote, Values};
-use crate::model::{SensorIx, TimeFrom};
 use std::borrow::Cow;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Priority, State};
+use crate::alarms::{AlarmNote, AlarmRecord, Priority, State};
+use crate::model::{SensorIx, TimeFrom};
 use crate::quality::{Flag, Tests};
-use crate::why::Why;
 
 /// One reading, calibrated and flagged.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,23 +61,11 @@ pub struct Unplaced {
 /// One step in an alarm's life, with what people are told.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AlarmChange {
-    pub key: AlarmKey,
+    /// The alarm after the step.
+    pub record: AlarmRecord,
     pub priority: Priority,
+    /// The state before.
     pub from: State,
-    pub to: State,
-    /// When the condition began.
-    pub since: Timestamp,
-    /// When this step was taken.
-    pub at: Timestamp,
-    /// Until when it is put aside, and whether only until its condition is over.
-    pub shelf: Option<(Timestamp, bool)>,
-    pub text: String,
-    /// Named numbers behind the text, in the order to show.
-    pub values: Values,
-    /// Where the rule comes from.
-    pub source: Cow<'static, str>,
-    /// The equations behind the numbers, with the numbers put in.
-    pub why: Why,
     /// How a person's answer came: "command"; `None` where no person answered.
     pub how: Option<Cow<'static, str>>,
     /// Groups to tell.

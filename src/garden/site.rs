@@ -4,10 +4,9 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind};
+use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slots::AlarmSlots;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::bed::wetness::Wetness;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::Garden;

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use crate::alarms::{Kind, State};
-use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Sensor;
@@ -24,15 +24,15 @@ impl SiteState {
         let alarms = self.alarm_views();
         let to_do = alarms
             .iter()
-            .filter(|a| a.state.is_active() || a.state == State::LatchedUnacknowledged)
+            .filter(|a| a.record.state.is_active() || a.record.state == State::LatchedUnacknowledged)
             .map(|a| {
-                let text = if a.state == State::LatchedUnacknowledged {
+                let text = if a.record.state == State::LatchedUnacknowledged {
                     format!(
                         "{} Look at the fish all the same: harm shows late. Then mark this as seen.",
-                        a.text
+                        a.record.said.text
                     )
                 } else {
-                    a.text.clone()
+                    a.record.said.text.clone()
                 };
                 ToDo { priority: a.priority, place: a.place_name.clone(), text }
             })
@@ -74,28 +74,15 @@ impl SiteState {
     /// Alarms that are not normal, most urgent first, then newest first.
     fn alarm_views(&self) -> Vec<AlarmView> {
         let (garden, mut views) = (&self.garden, Vec::new());
-        for slot in self.alarms.iter() {
-            let (state, Some((at, said))) = (slot.life.state(), slot.last.as_deref()) else { continue };
-            if state == State::Normal {
-                continue;
-            }
-            let AlarmSubject { kind, place } = slot.subject;
+        for slot in self.alarms.iter().filter(|slot| slot.life.state() != State::Normal) {
+            let Some(record) = slot.record(garden) else { continue };
             views.push(AlarmView {
-                kind,
-                place: place.id(garden).clone(),
-                place_name: place.name(garden).to_owned(),
-                state,
-                priority: garden.priority(kind),
-                since: slot.life.since().unwrap_or(*at),
-                at: *at,
-                shelf: slot.life.shelf(),
-                text: said.text.clone(),
-                values: said.values.clone(),
-                source: said.source.clone(),
-                why: said.why.clone(),
+                place_name: slot.subject.place.name(garden).to_owned(),
+                priority: garden.priority(record.key.kind),
+                record,
             });
         }
-        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.at.cmp(&a.at)));
+        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.record.at.cmp(&a.record.at)));
         views
     }
 

@@ -8,8 +8,7 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::Values;
-use crate::alarms::{AlarmKey, Kind, Priority, State};
+use crate::alarms::{AlarmKey, AlarmRecord, Priority};
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
 use crate::why::Why;
@@ -35,7 +34,8 @@ pub struct SiteView {
 impl SiteView {
     /// The alarm of a key, whichever its occurrence.
     pub fn alarm(&self, key: &AlarmKey) -> Option<&AlarmView> {
-        self.alarms.iter().find(|alarm| alarm.kind == key.kind && alarm.place == key.place)
+        let named = |it: &AlarmKey| it.kind == key.kind && it.place == key.place;
+        self.alarms.iter().find(|alarm| named(&alarm.record.key))
     }
 }
 
@@ -89,19 +89,9 @@ impl Figure {
 /// An alarm that is not normal.
 #[derive(Clone, Debug)]
 pub struct AlarmView {
-    pub kind: Kind,
-    pub place: Id,
+    pub record: AlarmRecord,
     pub place_name: String,
-    pub state: State,
     pub priority: Priority,
-    pub since: Timestamp,
-    pub at: Timestamp,
-    /// Until when it is put aside, and whether only until its condition is over.
-    pub shelf: Option<(Timestamp, bool)>,
-    pub text: String,
-    pub values: Values,
-    pub source: Cow<'static, str>,
-    pub why: Why,
 }
 
 /// A bed.

@@ -32,7 +32,7 @@ pub(super) fn note_line(typed: &str) -> String {
 
 /// The alarm's id on a page, and the ids of its fields begin with it.
 pub(super) fn id(alarm: &AlarmView) -> String {
-    id_of(alarm.kind, &alarm.place)
+    id_of(alarm.record.key.kind, &alarm.record.key.place)
 }
 
 pub(super) fn id_of(kind: Kind, place: &Id) -> String {
@@ -63,36 +63,37 @@ pub(super) fn card(
     notes: &[&AlarmNote],
     refused: Option<RefusedNote<'_>>,
 ) -> Markup {
+    let record = &alarm.record;
     let moment = |at| labels::moment(at, view.now, &view.time_zone);
     html! {
         article class="alarm" id=(id(alarm)) {
-            h3 { (alarm.place_name) ": " (labels::kind(alarm.kind)) }
+            h3 { (alarm.place_name) ": " (labels::kind(record.key.kind)) }
             p class="standing" {
-                @if let Some((until, _)) = alarm.shelf {
-                    "Until " (moment(until)) ". " (labels::state(alarm.state))
-                } @else if alarm.state == State::ReturnedUnacknowledged {
-                    "From " (moment(alarm.since)) " to " (moment(alarm.at)) ". " (labels::state(alarm.state))
+                @if let Some((until, _)) = record.shelf {
+                    "Until " (moment(until)) ". " (labels::state(record.state))
+                } @else if record.state == State::ReturnedUnacknowledged {
+                    "From " (moment(record.since)) " to " (moment(record.at)) ". " (labels::state(record.state))
                 } @else {
-                    (urgency(alarm.priority)) " Since " (moment(alarm.since)) ". " (labels::state(alarm.state))
+                    (urgency(alarm.priority)) " Since " (moment(record.since)) ". " (labels::state(record.state))
                 }
             }
-            p { (alarm.text) }
+            p { (record.said.text) }
             @for note in notes {
                 (self::note(note, view))
             }
             details {
                 summary { "Why" }
-                @if !alarm.values.is_empty() {
+                @if !record.said.values.is_empty() {
                     dl {
-                        @for (name, number) in &alarm.values {
+                        @for (name, number) in &record.said.values {
                             @let (name, number) = labels::named_value(name, *number);
                             (item(&name, number))
                         }
                     }
                 }
-                (reasons::steps(&alarm.why))
-                p { "By the rule of: " (alarm.source) }
-                p { "Name for commands: " code { (alarm.kind.name()) "/" (alarm.place) } }
+                (reasons::steps(&record.said.why))
+                p { "By the rule of: " (record.said.source) }
+                p { "Name for commands: " code { (record.key.kind.name()) "/" (record.key.place) } }
             }
             @if visitor.may_change { (answers(alarm, view, visitor, refused)) }
         }
@@ -105,26 +106,27 @@ fn answers(
     visitor: &Visitor,
     refused: Option<RefusedNote<'_>>,
 ) -> Markup {
+    let record = &alarm.record;
     let id = id(alarm);
     let (note, fault, help) = (format!("{id}-note"), format!("{id}-fault"), format!("{id}-help"));
-    let name = format!("{}: {}", alarm.place_name, labels::kind(alarm.kind));
+    let name = format!("{}: {}", alarm.place_name, labels::kind(record.key.kind));
     let described = if refused.is_some() { format!("{fault} {help}") } else { help.clone() };
     html! {
         form class="answer" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {
             (visitor.form_field())
-            input type="hidden" name="kind" value=(alarm.kind.name());
-            input type="hidden" name="place" value=(alarm.place);
-            input type="hidden" name="since" value=(alarm.since);
-            @if alarm.state.waits() {
-                @let words = if alarm.state.is_active() { "I am taking this on" } else { "I have seen this" };
+            input type="hidden" name="kind" value=(record.key.kind.name());
+            input type="hidden" name="place" value=(record.key.place);
+            input type="hidden" name="since" value=(record.since);
+            @if record.state.waits() {
+                @let words = if record.state.is_active() { "I am taking this on" } else { "I have seen this" };
                 button type="submit" name="do" value="seen" { (words) }
-            } @else if alarm.state == State::LatchedAcknowledged {
+            } @else if record.state == State::LatchedAcknowledged {
                 button type="submit" name="do" value="reset" { "All is well: it is over" }
-            } @else if alarm.state == State::Shelved {
+            } @else if record.state == State::Shelved {
                 button type="submit" name="do" value="back" { "Take it up again" }
             }
             details open[refused.is_some()] {
-                summary { @if alarm.state.is_hidden() { "Write a note" } @else { "Put it aside, or write a note" } }
+                summary { @if record.state.is_hidden() { "Write a note" } @else { "Put it aside, or write a note" } }
                 label for=(note) { "A note for the others, if you like" }
                 @if let Some(refused) = refused { p id=(fault) class="fault" { "The note was not taken: " (refused.why) "." } }
                 textarea id=(note) name="note" rows="2" autocomplete="off" aria-describedby=(described)
@@ -135,7 +137,7 @@ fn answers(
                     "At most " (AlarmNote::TEXT_MAX) " characters; it goes with whichever button you press. Write no "
                     "names of children."
                 }
-                @if !alarm.state.is_hidden() {
+                @if !record.state.is_hidden() {
                     @for (word, label) in ASIDE { button class="quiet" type="submit" name="do" value=(word) { (label) } }
                     p class="standing" { "Nobody is told of it while it is put aside. What it is about goes on." }
                 }

@@ -21,7 +21,7 @@ use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::{CalendarMonth, Id};
 use crate::report::month_name;
-use crate::store::AlarmRecord;
+use crate::store::AlarmRow;
 use crate::text::labels;
 
 /// Occurrences of one month that are listed, the newest.
@@ -39,7 +39,7 @@ struct AlarmList {
     /// Whose history is listed.
     month: CalendarMonth,
     /// Oldest first.
-    steps: Vec<AlarmRecord>,
+    steps: Vec<AlarmRow>,
     /// Of the month and of what is open.
     notes: Vec<AlarmNote>,
     /// The places of the garden's file by id.
@@ -83,7 +83,7 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     let now = site.context.views.now();
     let input = action.input(labels::garden_now(view.now, now), view);
     // One that is put aside is known by the time at which that was done.
-    let hidden = view.alarm(&key).is_some_and(|alarm| alarm.state.is_hidden());
+    let hidden = view.alarm(&key).is_some_and(|alarm| alarm.record.state.is_hidden());
     let since = (action != AlarmAction::Back && !hidden).then_some(since);
     let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
     let answered = confirm(site.context.views.answer(answer)).await?;
@@ -173,31 +173,27 @@ impl AlarmList {
         let (from, to) = month.span(&view.time_zone).ok_or(Problem::NoSuchMonth)?;
         let record = &site.context.record;
         let steps = asked(record.alarm_steps(view.id.as_str(), from, to)).await?;
-        let oldest = view.alarms.iter().map(|alarm| alarm.since).min().unwrap_or(from).min(from);
+        let oldest = view.alarms.iter().map(|alarm| alarm.record.since).min().unwrap_or(from).min(from);
         let id = view.id.to_string();
         let notes = record.read("notes", move |reader| reader.notes(oldest, Timestamp::MAX, Some(&id)));
         let mut notes = asked(notes).await?;
         notes.retain(|note| {
-            let open = view.alarms.iter().any(|alarm| is_of(note, alarm));
-            open || steps.iter().any(|step| step.key == note.key && step.since == note.since)
+            let open = view.alarms.iter().any(|alarm| note.is_of(&alarm.record));
+            open || steps.iter().any(|step| note.is_of(&step.record))
         });
         let garden = record.garden(view.id.as_str());
         let name = |place: &Id| garden.map_or_else(|| place.to_string(), |it| place_called(it, place));
-        let names = steps.iter().map(|step| (step.key.place.clone(), name(&step.key.place))).collect();
+        let names =
+            steps.iter().map(|step| (step.record.key.place.clone(), name(&step.record.key.place))).collect();
         Ok(Self { view, month, steps, notes, names })
     }
-}
-
-/// Whether a note was written to this occurrence of an alarm.
-fn is_of(note: &AlarmNote, alarm: &AlarmView) -> bool {
-    note.key.kind == alarm.kind && note.key.place == alarm.place && note.since == alarm.since
 }
 
 fn named(key: &AlarmKey, names: &HashMap<Id, String>, view: &SiteView) -> String {
     let place = view
         .alarms
         .iter()
-        .find(|alarm| alarm.place == key.place)
+        .find(|alarm| alarm.record.key.place == key.place)
         .map(|alarm| alarm.place_name.as_str())
         .or_else(|| names.get(&key.place).map(String::as_str))
         .unwrap_or(key.place.as_str());
@@ -213,12 +209,13 @@ fn page(
     let view = &list.view;
     let mut alarms: Vec<&AlarmView> = view.alarms.iter().collect();
     alarms.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
-    let (open, rest): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| alarm.state.is_active());
-    let (hidden, passed): (Vec<_>, Vec<_>) = rest.into_iter().partition(|alarm| alarm.state.is_hidden());
+    let (open, rest): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| alarm.record.state.is_active());
+    let (hidden, passed): (Vec<_>, Vec<_>) =
+        rest.into_iter().partition(|alarm| alarm.record.state.is_hidden());
     let cards = |alarms: &[&AlarmView]| {
         html! {
             @for alarm in alarms {
-                @let notes: Vec<&AlarmNote> = list.notes.iter().filter(|note| is_of(note, alarm)).collect();
+                @let notes: Vec<&AlarmNote> = list.notes.iter().filter(|note| note.is_of(&alarm.record)).collect();
                 @let refused = refused.as_ref().filter(|(id, _)| *id == alarm_card::id(alarm)).map(|(_, refused)| *refused);
                 (card(alarm, view, &frame.visitor, &notes, refused))
             }
@@ -253,11 +250,11 @@ fn page(
 /// The month's occurrences, the newest first, each with its steps and notes.
 fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
     let view = &list.view;
-    let mut found: Vec<(&AlarmKey, Timestamp, Vec<&AlarmRecord>)> = Vec::new();
+    let mut found: Vec<(&AlarmKey, Timestamp, Vec<&AlarmRow>)> = Vec::new();
     let mut at: HashMap<(&AlarmKey, Timestamp), usize> = HashMap::new();
     for step in &list.steps {
-        let place = *at.entry((&step.key, step.since)).or_insert_with(|| {
-            found.push((&step.key, step.since, Vec::new()));
+        let place = *at.entry((&step.record.key, step.record.since)).or_insert_with(|| {
+            found.push((&step.record.key, step.record.since, Vec::new()));
             found.len() - 1
         });
         found[place].2.push(step);
@@ -284,10 +281,10 @@ fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
     }
 }
 
-fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], list: &AlarmList) -> Markup {
+fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRow], list: &AlarmList) -> Markup {
     let view = &list.view;
     let moment = |at| labels::moment(at, view.now, &view.time_zone);
-    let over = steps.last().filter(|step| step.state == State::Normal).map(|step| step.at);
+    let over = steps.last().filter(|step| step.record.state == State::Normal).map(|step| step.record.at);
     let notes = || list.notes.iter().filter(|note| note.key == *key && note.since == since);
     html! {
         details class="was" {
@@ -298,13 +295,13 @@ fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRecord], list: &A
             ol {
                 @for step in steps {
                     li {
-                        (moment(step.at)) ": " (labels::state(step.state))
+                        (moment(step.record.at)) ": " (labels::state(step.record.state))
                         @if let Some(how) = &step.how { " Answered " (labels::how(how)) "." }
-                        @if let Some((until, _)) = step.shelf { " Until " (moment(until)) "." }
+                        @if let Some((until, _)) = step.record.shelf { " Until " (moment(until)) "." }
                     }
                 }
             }
-            @if let Some(first) = steps.first() { p { (first.text) } }
+            @if let Some(first) = steps.first() { p { (first.record.said.text) } }
             @for note in notes() {
                 (alarm_card::note(note, view))
             }

@@ -118,7 +118,7 @@ impl<'a> LinkPage<'a> {
 
     /// The result of the button.
     fn told(&self, answered: Answered) -> Response {
-        let hidden = self.view.alarm(&self.claim.key).is_some_and(|alarm| alarm.state.is_hidden());
+        let hidden = self.view.alarm(&self.claim.key).is_some_and(|alarm| alarm.record.state.is_hidden());
         self.tell(match answered {
             Answered::Done => LinkStatus::TakenOn,
             Answered::NotWaiting if hidden => LinkStatus::Aside,
@@ -131,7 +131,7 @@ impl<'a> LinkPage<'a> {
     fn tell(&self, status: LinkStatus) -> Response {
         let name = html! { strong { (self.heading()) } };
         let alarm = self.view.alarm(&self.claim.key).filter(|_| status != LinkStatus::Over);
-        let is_seen = alarm.is_some_and(|alarm| alarm.state == AlarmState::Acknowledged);
+        let is_seen = alarm.is_some_and(|alarm| alarm.record.state == AlarmState::Acknowledged);
         let over_at = self.steps.last().filter(|step| step.to == AlarmState::Normal).map(|step| step.at);
         let (code, title, words) = match status {
             LinkStatus::TakenOn => (
@@ -213,24 +213,25 @@ impl<'a> LinkPage<'a> {
     }
 
     fn alarm(&self, alarm: &AlarmView) -> Markup {
+        let record = &alarm.record;
         html! {
             article class="alarm" {
                 p class="standing" {
-                    @if let Some((until, _)) = alarm.shelf {
+                    @if let Some((until, _)) = record.shelf {
                         "Until " (self.moment(until)) ". "
                     } @else {
-                        (urgency(alarm.priority)) " Since " (self.moment(alarm.since)) ". "
+                        (urgency(alarm.priority)) " Since " (self.moment(record.since)) ". "
                     }
-                    (labels::state(alarm.state))
+                    (labels::state(record.state))
                 }
-                p { (alarm.text) }
-                p class="standing" { "By the rule of: " (alarm.source) }
+                p { (record.said.text) }
+                p class="standing" { "By the rule of: " (record.said.source) }
             }
         }
     }
 
     fn form(&self, alarm: &AlarmView, fault: Option<(&str, &str)>) -> Markup {
-        let button = if alarm.state.is_active() { "I am taking this on" } else { "I have seen this" };
+        let button = if alarm.record.state.is_active() { "I am taking this on" } else { "I have seen this" };
         html! {
             form class="answer" method="post" action="/answer" {
                 input type="hidden" name="t" value=(self.token);
@@ -294,8 +295,8 @@ impl<'a> LinkPage<'a> {
     fn status(&self) -> LinkStatus {
         let Some(alarm) = self.view.alarm(&self.claim.key) else { return LinkStatus::Over };
         // Links carry milliseconds.
-        let same = alarm.since.as_millisecond() == self.claim.since.as_millisecond();
-        match alarm.state {
+        let same = alarm.record.since.as_millisecond() == self.claim.since.as_millisecond();
+        match alarm.record.state {
             state if state.is_hidden() => LinkStatus::Aside,
             _ if !same => LinkStatus::Newer,
             state if state.waits() => LinkStatus::Waits,

@@ -47,8 +47,10 @@ impl SiteLinks {
     pub(super) fn of(view: &SiteView) -> Self {
         let beds = view.beds.iter().map(|it| (format!("bed/{}", it.id), it.name.clone()));
         let tanks = view.tanks.iter().map(|it| (format!("tank/{}", it.id), it.name.clone()));
-        let open = || view.alarms.iter().filter(|alarm| alarm.state.is_active());
-        let alarm = |it: &AlarmView| format!("{}/{}@{}", it.kind.name(), it.place, it.since);
+        let open = || view.alarms.iter().filter(|alarm| alarm.record.state.is_active());
+        let alarm = |it: &AlarmView| {
+            format!("{}/{}@{}", it.record.key.kind.name(), it.record.key.place, it.record.since)
+        };
         Self {
             id: view.id.to_string(),
             name: view.name.clone(),

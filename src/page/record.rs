@@ -9,7 +9,7 @@ use super::Unavailable;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::history::{Bin, BinWidth, Point};
-use crate::store::{AlarmRecord, LogRow, Reader, StoreError};
+use crate::store::{AlarmRow, LogRow, Reader, StoreError};
 
 /// Reads the store off the threads that serve. Clones share it.
 #[derive(Clone, Debug)]
@@ -99,7 +99,7 @@ impl RecordReader {
         site: &str,
         from: Timestamp,
         to: Timestamp,
-    ) -> Result<Vec<AlarmRecord>, Unavailable> {
+    ) -> Result<Vec<AlarmRow>, Unavailable> {
         let site = site.to_owned();
         self.read("alarms", move |reader| reader.alarm_changes(from, to, Some(&site))).await
     }

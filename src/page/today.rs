@@ -156,9 +156,9 @@ fn sensors(view: &SiteView, not_placed: usize) -> Markup {
 
 /// In short; reasons and answers stand on the page of alarms.
 fn alarms(view: &SiteView) -> Markup {
-    let mut open: Vec<_> = view.alarms.iter().filter(|alarm| alarm.state.is_active()).collect();
+    let mut open: Vec<_> = view.alarms.iter().filter(|alarm| alarm.record.state.is_active()).collect();
     open.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
-    let aside = view.alarms.iter().filter(|alarm| alarm.state.is_hidden()).count();
+    let aside = view.alarms.iter().filter(|alarm| alarm.record.state.is_hidden()).count();
     let passed = view.alarms.len() - open.len() - aside;
     let alarms = format!("/site/{}/alarms", view.id);
     html! {
@@ -171,12 +171,12 @@ fn alarms(view: &SiteView) -> Markup {
                     @for alarm in open {
                         li {
                             a href={ (alarms) "#" (alarm_card::id(alarm)) } {
-                                (alarm.place_name) ": " (labels::kind(alarm.kind))
+                                (alarm.place_name) ": " (labels::kind(alarm.record.key.kind))
                             }
                             p class="standing" {
                                 (urgency(alarm.priority))
-                                " Since " (labels::moment(alarm.since, view.now, &view.time_zone)) ". "
-                                (labels::state(alarm.state))
+                                " Since " (labels::moment(alarm.record.since, view.now, &view.time_zone)) ". "
+                                (labels::state(alarm.record.state))
                             }
                         }
                     }

@@ -6,7 +6,8 @@ use super::columns::{
     alarm_key, json, list_to_json, millis, numbers_from_json, numbers_to_json, optional_time, time,
     why_from_json, why_to_json,
 };
-use super::records::AlarmRecord;
+use super::records::AlarmRow;
+use crate::alarms::{AlarmRecord, AlarmText};
 use crate::garden::record::AlarmChange;
 
 /// Adds steps to the history and makes each the alarm's present state. A step
@@ -29,23 +30,24 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
              why = excluded.why, shelf_until = excluded.shelf_until, shelf_once = excluded.shelf_once,
              how = excluded.how",
     )?;
-    for it in changes {
+    for change in changes {
+        let it = &change.record;
         let added = insert.execute(params![
             millis(it.at),
             it.key.site.as_str(),
             it.key.kind.name(),
             it.key.place.as_str(),
-            it.to.name(),
-            it.from.name(),
+            it.state.name(),
+            change.from.name(),
             millis(it.since),
-            it.text,
-            numbers_to_json(&it.values),
-            it.source,
-            list_to_json(&it.tell),
-            why_to_json(&it.why),
+            it.said.text,
+            numbers_to_json(&it.said.values),
+            it.said.source,
+            list_to_json(&change.tell),
+            why_to_json(&it.said.why),
             it.shelf.map(|(until, _)| millis(until)),
             it.shelf.map(|(_, once)| once),
-            it.how
+            change.how
         ])?;
         if added == 1 {
             upsert.execute([transaction.last_insert_rowid()])?;
@@ -65,21 +67,27 @@ pub(super) const CHANGE: &str =
      shelf_until, shelf_once, how";
 
 /// One row.
-pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<AlarmRecord> {
-    Ok(AlarmRecord {
-        key: alarm_key(row, 1)?,
-        from: row.get(10)?,
-        state: row.get(4)?,
-        since: time(row, 5)?,
-        at: time(row, 0)?,
-        shelf: match optional_time(row, 12)? {
-            Some(until) => Some((until, row.get::<_, Option<bool>>(13)?.unwrap_or(false))),
-            None => None,
-        },
+pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
+    let shelf = match optional_time(row, 12)? {
+        Some(until) => Some((until, row.get::<_, Option<bool>>(13)?.unwrap_or(false))),
+        None => None,
+    };
+    let said = AlarmText {
         text: row.get(6)?,
         values: json(row, 7, "numbers", numbers_from_json)?,
-        source: row.get(8)?,
+        source: row.get::<_, String>(8)?.into(),
         why: json(row, 11, "equations", why_from_json)?,
+    };
+    Ok(AlarmRow {
+        record: AlarmRecord {
+            key: alarm_key(row, 1)?,
+            state: row.get(4)?,
+            since: time(row, 5)?,
+            at: time(row, 0)?,
+            shelf,
+            said,
+        },
+        from: row.get(10)?,
         how: row.get(14)?,
         tell: json(row, 9, "groups", |text| serde_json::from_str(text))?,
     })

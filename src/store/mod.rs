@@ -54,7 +54,7 @@ pub use own_rows::Unreached;
 pub use quarter_rows::QuarterProgress;
 pub use reader::{Reader, ReadingFilter};
 pub use records::{
-    Activity, AlarmPublication, AlarmRecord, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
+    Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
     MessageState, Outcome, QueuedPublication, RejectRow, StoredReading, Transaction, Tried, UnplacedTopic,
 };
 pub use series::{Series, SeriesMap};

@@ -14,7 +14,7 @@ use super::error::StoreError;
 use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED, counter};
 use super::records::{
-    Activity, AlarmPublication, AlarmRecord, ForwardRow, QueuedPublication, RejectRow, StoredReading,
+    Activity, AlarmPublication, AlarmRow, ForwardRow, QueuedPublication, RejectRow, StoredReading,
     UnplacedTopic,
 };
 use super::series::{Series, SeriesMap};
@@ -202,7 +202,7 @@ impl Reader {
     }
 
     /// The alarms that are not normal, in order of site, kind and place.
-    pub fn alarms_present(&self) -> Result<Vec<AlarmRecord>, StoreError> {
+    pub fn alarms_present(&self) -> Result<Vec<AlarmRow>, StoreError> {
         self.list(
             "alarms",
             &format!(
@@ -220,7 +220,7 @@ impl Reader {
         from: Timestamp,
         to: Timestamp,
         site: Option<&str>,
-    ) -> Result<Vec<AlarmRecord>, StoreError> {
+    ) -> Result<Vec<AlarmRow>, StoreError> {
         self.first_alarm_changes(from, to, site, u32::MAX)
     }
 
@@ -231,7 +231,7 @@ impl Reader {
         to: Timestamp,
         site: Option<&str>,
         limit: u32,
-    ) -> Result<Vec<AlarmRecord>, StoreError> {
+    ) -> Result<Vec<AlarmRow>, StoreError> {
         self.list(
             "alarm changes",
             &format!(
@@ -246,7 +246,7 @@ impl Reader {
 
     /// The steps of one occurrence of an alarm, by the beginning of its condition,
     /// oldest first. No step is older than its condition, so the time bounds the search.
-    pub fn occurrence(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmRecord>, StoreError> {
+    pub fn occurrence(&self, alarm: &AlarmKey, since: Timestamp) -> Result<Vec<AlarmRow>, StoreError> {
         self.list(
             "alarm changes",
             &format!(

@@ -3,16 +3,13 @@
 use jiff::Timestamp;
 
 use super::series::Series;
-use crate::alarms::State;
-use crate::alarms::{AlarmKey, Values};
-use crate::garden::StoredAlarm;
+use crate::alarms::{AlarmRecord, State};
 use crate::garden::record::Batch;
 use crate::history::Point;
 use crate::model::TimeFrom;
 use crate::model::{Id, names};
 use crate::quality::{Flag, Tests};
 use crate::telling::{Message, Waiting};
-use crate::why::Why;
 
 /// Everything that is kept together or not at all.
 #[derive(Clone, Copy, Debug)]
@@ -152,41 +149,13 @@ pub struct QueuedPublication {
 
 /// An alarm as it stands, or one step of its history.
 #[derive(Clone, Debug, PartialEq)]
-pub struct AlarmRecord {
-    pub key: AlarmKey,
+pub struct AlarmRow {
+    pub record: AlarmRecord,
     /// The state before; `None` where the present is asked for.
     pub from: Option<State>,
-    pub state: State,
-    /// When the condition began.
-    pub since: Timestamp,
-    /// When the step was taken.
-    pub at: Timestamp,
-    /// Until when it is put aside, and whether only until its condition is over.
-    pub shelf: Option<(Timestamp, bool)>,
-    pub text: String,
-    /// In the order to show.
-    pub values: Values,
-    pub source: String,
-    pub why: Why,
     /// How a person's answer came; `None` where no person answered.
     pub how: Option<String>,
     pub tell: Vec<String>,
-}
-
-impl From<AlarmRecord> for StoredAlarm {
-    fn from(record: AlarmRecord) -> Self {
-        Self {
-            key: record.key,
-            state: record.state,
-            since: record.since,
-            at: record.at,
-            shelf: record.shelf,
-            text: record.text,
-            values: record.values,
-            source: record.source.into(),
-            why: record.why,
-        }
-    }
 }
 
 /// Something refused.

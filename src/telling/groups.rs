@@ -7,8 +7,7 @@ use jiff::Timestamp;
 
 use super::message::{GivenUp, Message, Waiting};
 use super::site::{GroupEntries, SiteNotifier};
-use crate::alarms::AlarmKey;
-use crate::alarms::AlarmSnapshot;
+use crate::alarms::{AlarmKey, AlarmRecord};
 use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
 use crate::model::Id;
@@ -83,8 +82,8 @@ impl Notifier {
     pub fn take(&mut self, changes: &[AlarmChange], now: Timestamp, told: &mut NotifierOutput) {
         let mut said: BTreeMap<Id, GroupEntries> = BTreeMap::new();
         for change in changes {
-            let Some(site) = self.sites.get_mut(&change.key.site) else { continue };
-            site.step(change, now, said.entry(change.key.site.clone()).or_default());
+            let Some(site) = self.sites.get_mut(&change.record.key.site) else { continue };
+            site.step(change, now, said.entry(change.record.key.site.clone()).or_default());
         }
         for (id, said) in said {
             let Some(site) = self.sites.get(&id) else { continue };
@@ -98,7 +97,7 @@ impl Notifier {
     pub fn tick(
         &mut self,
         now: Timestamp,
-        stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
+        stands: &dyn Fn(&AlarmKey) -> Option<AlarmRecord>,
         told: &mut NotifierOutput,
     ) {
         if self.ticked.is_some_and(|before| now.as_second() < before.as_second() - SET_BACK_S) {
@@ -131,7 +130,7 @@ impl Notifier {
     pub fn not_sent(
         &mut self,
         given_up: &GivenUp,
-        stands: &dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>,
+        stands: &dyn Fn(&AlarmKey) -> Option<AlarmRecord>,
         told: &mut NotifierOutput,
     ) {
         let id = &given_up.message.site;

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 
 use crate::alarms::AlarmKey;
-use crate::alarms::{AlarmSnapshot, Priority, State};
+use crate::alarms::{AlarmRecord, Priority, State};
 use crate::garden::plan::Address;
 use crate::model::Id;
 
@@ -170,4 +170,4 @@ pub struct GivenUp {
 }
 
 /// Returns the present state of an alarm; `None` where there is none.
-pub(super) type AlarmLookup<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmSnapshot>;
+pub(super) type AlarmLookup<'a> = &'a dyn Fn(&AlarmKey) -> Option<AlarmRecord>;

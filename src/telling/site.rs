@@ -11,9 +11,7 @@ use super::hours::{TellingHours, plus, whole_millis};
 use super::message::AlarmLookup;
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{WaitKey, WaitTimes, WaitingTable};
-use crate::alarms::AlarmKey;
-use crate::alarms::AlarmSnapshot;
-use crate::alarms::{Priority, State};
+use crate::alarms::{AlarmKey, AlarmRecord, Priority, State};
 use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
 use crate::garden::record::AlarmChange;
@@ -54,7 +52,7 @@ pub(super) enum TellReason {
 }
 
 /// How an alarm stands, for those that still have to be told of it.
-pub(super) fn still(standing: &AlarmSnapshot, priority: Priority, since: Timestamp) -> bool {
+pub(super) fn still(standing: &AlarmRecord, priority: Priority, since: Timestamp) -> bool {
     let same = whole_millis(standing.since) == since;
     let open = match priority {
         // Even where it is over, somebody has to look.
@@ -113,10 +111,11 @@ impl SiteNotifier {
 
     /// Takes one step of an alarm.
     pub(super) fn step(&mut self, change: &AlarmChange, now: Timestamp, said: &mut GroupEntries) {
-        let alarm = &change.key;
-        let since = whole_millis(change.since);
+        let record = &change.record;
+        let alarm = &record.key;
+        let since = whole_millis(record.since);
         let high = self.priority(alarm) == Priority::High;
-        match change.to {
+        match record.state {
             State::Unacknowledged => {
                 // Who was told of this occurrence is reminded; what was of another is void.
                 self.rows.drop_of(alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
@@ -140,7 +139,7 @@ impl SiteNotifier {
                     self.over(alarm, change, said);
                 }
                 // Somebody has to look, and nobody has answered: it is still passed on.
-                let waits = high && change.to.waits();
+                let waits = high && record.state.waits();
                 self.rows.drop_of(alarm, |which, _| !waits || which.wait.tells());
             }
             // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
@@ -161,19 +160,20 @@ impl SiteNotifier {
         now: Timestamp,
         said: &mut GroupEntries,
     ) {
+        let record = &change.record;
         if self.priority(alarm) == Priority::High {
             let entry = DraftEntry {
                 alarm: alarm.clone(),
                 priority: self.priority(alarm),
-                state: change.to,
+                state: record.state,
                 since,
-                cause: whole_millis(change.at),
-                text: change.text.clone(),
-                source: change.source.to_string(),
+                cause: whole_millis(record.at),
+                text: record.said.text.clone(),
+                source: record.said.source.to_string(),
                 again: self.rows.told(alarm, group, since).is_some(),
             };
             said.entry((group, TellReason::News)).or_default().push(entry);
-            self.told(group, alarm, since, change.to, now);
+            self.told(group, alarm, since, record.state, now);
         } else {
             let due = self.hours(group).gathered(now);
             self.rows
@@ -210,6 +210,7 @@ impl SiteNotifier {
 
     /// Says to all who were told that it is over.
     fn over(&mut self, alarm: &AlarmKey, change: &AlarmChange, said: &mut GroupEntries) {
+        let record = &change.record;
         let place = subjects::plain(&place_called(&self.garden, &alarm.place));
         for (which, row) in self.rows.of(alarm) {
             if which.wait != WaitFor::Over {
@@ -219,16 +220,16 @@ impl SiteNotifier {
             let text = if change.from.is_hidden() {
                 format!("{}: that is over.", subjects::headline(alarm.kind, &place))
             } else {
-                change.text.clone()
+                record.said.text.clone()
             };
             let entry = DraftEntry {
                 alarm: alarm.clone(),
                 priority: self.priority(alarm),
-                state: change.to,
+                state: record.state,
                 since: row.since,
-                cause: whole_millis(change.at),
-                text: with_state(&text, change.to),
-                source: change.source.to_string(),
+                cause: whole_millis(record.at),
+                text: with_state(&text, record.state),
+                source: record.said.source.to_string(),
                 again: false,
             };
             said.entry((which.group, TellReason::Over)).or_default().push(entry);
@@ -378,7 +379,7 @@ impl SiteNotifier {
         }
     }
 
-    pub(super) fn entry(&self, which: &WaitKey, row: WaitTimes, standing: &AlarmSnapshot) -> DraftEntry {
+    pub(super) fn entry(&self, which: &WaitKey, row: WaitTimes, standing: &AlarmRecord) -> DraftEntry {
         let told = self.rows.told(&which.alarm, which.group, row.since);
         DraftEntry {
             alarm: which.alarm.clone(),
@@ -386,8 +387,8 @@ impl SiteNotifier {
             state: standing.state,
             since: row.since,
             cause: row.due,
-            text: with_state(&standing.text, standing.state),
-            source: standing.source.clone(),
+            text: with_state(&standing.said.text, standing.state),
+            source: standing.said.source.to_string(),
             again: which.wait == WaitFor::Tell && told.is_some(),
         }
     }

@@ -13,8 +13,7 @@ use super::message::AlarmLookup;
 use super::message::{GivenUp, Item, Message, Purpose, WaitFor};
 use super::site::{SiteNotifier, still};
 use super::waiting::{WaitKey, WaitTimes};
-use crate::alarms::AlarmSnapshot;
-use crate::alarms::Priority;
+use crate::alarms::{AlarmRecord, Priority};
 use crate::garden::plan::Address;
 
 /// Where a message goes that could not be delivered.
@@ -49,7 +48,7 @@ impl SiteNotifier {
             Purpose::Over | Purpose::Test => return,
         };
         let origin = origin.clone();
-        let open: Vec<(Item, AlarmSnapshot)> = message
+        let open: Vec<(Item, AlarmRecord)> = message
             .items
             .iter()
             .filter_map(|item| {
@@ -97,7 +96,7 @@ impl SiteNotifier {
         group: usize,
         way: FallbackStep,
         origin: &str,
-        open: &[(Item, AlarmSnapshot)],
+        open: &[(Item, AlarmRecord)],
         given_up: &GivenUp,
         into: &mut Vec<Message>,
     ) {

@@ -125,13 +125,17 @@ fn a_dry_bed_says_why_and_when_to_water() {
     let mut run = sandy("");
     quarters(&mut run, "2026-04-06T12:00", 8, [0.08, 0.08, 0.09]);
     let dry = dry(&run);
-    assert!(dry.text.contains("of its own watering, after 6 pm on "), "{}", dry.text);
-    assert!(dry.text.contains("its plants (cabbage) suffer below 55 %"), "{}", dry.text);
+    assert!(dry.record.said.text.contains("of its own watering, after 6 pm on "), "{}", dry.record.said.text);
+    assert!(
+        dry.record.said.text.contains("its plants (cabbage) suffer below 55 %"),
+        "{}",
+        dry.record.said.text
+    );
     let fraction = "0.45, not adjusted for the crop's use of the day";
-    assert_eq!(step(&dry.why, "part of the available water that may be used"), fraction);
-    assert_eq!(step(&dry.why, "readily available water"), "0.45 x 42.5 mm = 19.1 mm");
-    assert!(step(&dry.why, "whether the plants suffer").ends_with(" is above 19.1 mm"));
-    assert!(step(&dry.why, "minutes of the bed's own watering").contains("/ 120 L/h x 60 = "));
+    assert_eq!(step(&dry.record.said.why, "part of the available water that may be used"), fraction);
+    assert_eq!(step(&dry.record.said.why, "readily available water"), "0.45 x 42.5 mm = 19.1 mm");
+    assert!(step(&dry.record.said.why, "whether the plants suffer").ends_with(" is above 19.1 mm"));
+    assert!(step(&dry.record.said.why, "minutes of the bed's own watering").contains("/ 120 L/h x 60 = "));
 }
 
 /// 0.105 everywhere is 22.5 mm used: beyond 0.45 of 42.5 mm, but not beyond the
@@ -141,13 +145,13 @@ fn a_day_of_little_use_lets_more_of_the_water_be_used() {
     let contents = [0.105, 0.105, 0.105];
     let mut table = sandy("");
     quarters(&mut table, "2026-04-06T00:00", 2 * 96, contents);
-    assert!(table.changes.iter().any(|c| c.key.kind == Kind::DryBed));
+    assert!(table.changes.iter().any(|c| c.record.key.kind == Kind::DryBed));
 
     let mut planted = sandy("planted = 2026-03-12");
     // The first day is judged by the table, since nothing is known of the one before.
     quarters(&mut planted, "2026-04-06T00:00", 96, [0.14, 0.14, 0.14]);
     quarters(&mut planted, "2026-04-07T00:00", 96, contents);
-    assert!(!planted.changes.iter().any(|c| c.key.kind == Kind::DryBed), "{:#?}", planted.changes);
+    assert!(!planted.changes.iter().any(|c| c.record.key.kind == Kind::DryBed), "{:#?}", planted.changes);
     let part = figure(&planted, "Part of it");
     let p = part.number.expect("known");
     assert!((0.53..0.65).contains(&p), "{p}");

@@ -6,7 +6,7 @@ use trug::alarms::{Input, Kind, Priority, State};
 use trug::model::SensorIx;
 
 use crate::support::garden::{BED_KEYS, GardenFile, WATERING, local as t};
-use crate::support::run::{Run, stored};
+use crate::support::run::Run;
 
 /// One bed and one tank; raw numbers are values. `more` is what a test adds.
 fn small(more: &str) -> Run {
@@ -42,7 +42,7 @@ fn moves(run: &mut Run, sensor: SensorIx, from: &str, to: &str, values: (f64, f6
 fn shown(run: &Run) -> (String, Timestamp) {
     let view = run.view();
     let [alarm] = view.alarms.as_slice() else { panic!("one alarm: {:#?}", view.alarms) };
-    (alarm.text.clone(), alarm.at)
+    (alarm.record.said.text.clone(), alarm.record.at)
 }
 
 #[test]
@@ -50,7 +50,7 @@ fn a_bed_dry_since_yesterday_says_what_to_do_this_morning() {
     let mut run = small("");
     moves(&mut run, PROBE, "2026-03-10T09:00", "2026-03-10T14:00", (0.21, 0.20));
     let [told] = run.changes.as_slice() else { panic!("one change: {:?}", run.changes) };
-    assert!(told.text.contains("after 6 pm on Tuesday 10 March"), "{}", told.text);
+    assert!(told.record.said.text.contains("after 6 pm on Tuesday 10 March"), "{}", told.record.said.text);
     let told = told.clone();
 
     // The night goes by, and the bed dries on.
@@ -58,13 +58,17 @@ fn a_bed_dry_since_yesterday_says_what_to_do_this_morning() {
     let (text, at) = shown(&run);
     assert!(text.contains("before 9 am on Wednesday 11 March"), "{text}");
     // 60 mm are gone at 0.18: 60 mm x 10 m2 / 0.8 = 750 L; an hour before, a little less.
-    assert!(text.contains("about 740 L") && told.text.contains("570 L"), "{text} {}", told.text);
+    assert!(
+        text.contains("about 740 L") && told.record.said.text.contains("570 L"),
+        "{text} {}",
+        told.record.said.text
+    );
     let to_do = &run.view().to_do[0];
     assert_eq!(to_do.text, text);
     let standing = run.core().snapshot(&run.key(Kind::DryBed, "bed")).expect("it stands");
-    assert_eq!((standing.text, standing.since), (text, told.since));
+    assert_eq!((standing.said.text, standing.since), (text, told.record.since));
     // The change keeps its time, and nothing was told anew.
-    assert_eq!(at, told.at);
+    assert_eq!(at, told.record.at);
     assert_eq!(run.changes.len(), 1);
 
     // Past nine the words have moved on again, by the edge of the allowed hours.
@@ -100,12 +104,12 @@ fn after_a_restart_the_stored_words_stand_until_the_next_judgement() {
     moves(&mut run, PROBE, "2026-03-10T09:00", "2026-03-10T14:00", (0.21, 0.20));
     let told = run.changes.remove(0);
     let mut again = small("");
-    again.router.core.restore_alarms(vec![stored(&told)]);
-    assert_eq!(shown(&again).0, told.text);
+    again.router.core.restore_alarms(vec![told.record.clone()]);
+    assert_eq!(shown(&again).0, told.record.said.text);
     moves(&mut again, PROBE, "2026-03-11T06:45", "2026-03-11T07:00", (0.20, 0.20));
     let (text, at) = shown(&again);
     assert!(text.contains("before 9 am on Wednesday 11 March"), "{text}");
-    assert_eq!((at, again.changes.len()), (told.at, 0));
+    assert_eq!((at, again.changes.len()), (told.record.at, 0));
 }
 
 #[test]
@@ -117,8 +121,8 @@ fn what_is_shown_again_says_how_it_stands_now() {
     moves(&mut run, PROBE, "2026-03-10T14:00", "2026-03-12T07:00", (0.20, 0.18));
     assert!(run.answer(Kind::DryBed, "bed", Input::Unshelve));
     let told = run.changes.last().expect("a change");
-    assert_eq!(told.to, State::Unacknowledged);
-    assert!(told.text.contains("before 9 am on Thursday 12 March"), "{}", told.text);
+    assert_eq!(told.record.state, State::Unacknowledged);
+    assert!(told.record.said.text.contains("before 9 am on Thursday 12 March"), "{}", told.record.said.text);
 }
 
 /// An alarm whose condition began while the plan kept it quiet.
@@ -127,10 +131,10 @@ fn what_the_plan_kept_quiet_says_what_is_wrong_when_it_may_speak() {
     let mut run =
         small("[[holiday]]\nfrom = 2026-03-10\nto = 2026-03-11\nquiet = [\"dry-bed\", \"tank-too-warm\"]");
     moves(&mut run, PROBE, "2026-03-10T09:00", "2026-03-12T07:00", (0.21, 0.20));
-    let told: Vec<_> = run.changes.iter().filter(|c| c.key.kind == Kind::DryBed).collect();
+    let told: Vec<_> = run.changes.iter().filter(|c| c.record.key.kind == Kind::DryBed).collect();
     let [quiet, told] = told.as_slice() else { panic!("two changes: {:?}", run.changes) };
-    assert_eq!((quiet.to, told.to), (State::Suppressed, State::Unacknowledged));
-    assert!(told.text.starts_with("Bed is dry"), "{}", told.text);
+    assert_eq!((quiet.record.state, told.record.state), (State::Suppressed, State::Unacknowledged));
+    assert!(told.record.said.text.starts_with("Bed is dry"), "{}", told.record.said.text);
 }
 
 #[test]
@@ -142,8 +146,8 @@ fn a_gardens_own_conduct_holds() {
         assert!(run.answer(Kind::TankTooWarm, "tank", Input::Acknowledge));
         moves(&mut run, THERMOMETER, "2026-03-10T12:00", "2026-03-10T16:00", (31.0, 31.0));
         moves(&mut run, THERMOMETER, "2026-03-10T16:00", "2026-03-10T19:00", (29.0, 29.0));
-        let warm = run.changes.iter().filter(|c| c.key.kind == Kind::TankTooWarm);
-        let steps: Vec<_> = warm.map(|c| (c.priority, c.to)).collect();
+        let warm = run.changes.iter().filter(|c| c.record.key.kind == Kind::TankTooWarm);
+        let steps: Vec<_> = warm.map(|c| (c.priority, c.record.state)).collect();
         use State::{Acknowledged, LatchedUnacknowledged, Normal, Unacknowledged};
         if more.is_empty() {
             let high = |to| (Priority::High, to);
@@ -154,7 +158,8 @@ fn a_gardens_own_conduct_holds() {
                 [low(Unacknowledged), low(Acknowledged), low(Unacknowledged), low(LatchedUnacknowledged)];
             assert_eq!(steps, all);
             let view = run.view();
-            let shown = view.alarms.iter().find(|a| a.kind == Kind::TankTooWarm).expect("it is latched");
+            let shown =
+                view.alarms.iter().find(|a| a.record.key.kind == Kind::TankTooWarm).expect("it is latched");
             assert_eq!(shown.priority, Priority::Low);
         }
     }

@@ -5,10 +5,9 @@ use std::sync::LazyLock;
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
-use trug::alarms::{AlarmKey, Answer, Answered};
-use trug::alarms::{Input, Kind, State};
+use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, State};
 use trug::garden::record::{AlarmChange, Batch};
-use trug::garden::{Clock, MulchAnswer, StoredAlarm};
+use trug::garden::{Clock, MulchAnswer};
 use trug::model::Condition;
 use trug::model::Id;
 use trug::model::Sample;
@@ -63,13 +62,17 @@ fn a_dry_bed_is_told_after_an_hour_with_its_numbers() {
     assert_eq!(run.steps(Kind::DryBed), []);
     hold(&mut run, PROBE, 15, "2026-03-10T12:00", "2026-03-10T14:00", 0.20);
     let [told] = run.changes.as_slice() else { panic!("one change: {:?}", run.changes) };
-    assert_eq!((told.key.kind, told.to), (Kind::DryBed, State::Unacknowledged));
-    assert_eq!((told.since, told.at), (t("2026-03-10T12:00"), t("2026-03-10T13:00")));
+    assert_eq!((told.record.key.kind, told.record.state), (Kind::DryBed, State::Unacknowledged));
+    assert_eq!((told.record.since, told.record.at), (t("2026-03-10T12:00"), t("2026-03-10T13:00")));
     assert_eq!(told.tell, ["grounds"]);
     // 50 mm are gone at 0.20: 50 mm x 10 m2 / 0.8 = 625 L, within the wobble.
-    assert!(told.text.contains("630 L") || told.text.contains("620 L"), "{}", told.text);
-    assert!(told.text.contains("after 6 pm on Tuesday 10 March"), "{}", told.text);
-    let value = |name: &str| told.values.iter().find(|v| v.0 == name).expect("a value").1;
+    assert!(
+        told.record.said.text.contains("630 L") || told.record.said.text.contains("620 L"),
+        "{}",
+        told.record.said.text
+    );
+    assert!(told.record.said.text.contains("after 6 pm on Tuesday 10 March"), "{}", told.record.said.text);
+    let value = |name: &str| told.record.said.values.iter().find(|v| v.0 == name).expect("a value").1;
     assert!((value("depletion_mm") - 50.0).abs() < 0.5);
     assert!((value("readily_available_mm") - 40.0).abs() < 1e-9);
 }
@@ -88,7 +91,7 @@ fn silence_never_clears_a_dry_bed_and_water_does() {
     assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
     hold(&mut run, PROBE, 15, "2026-03-12T16:00", "2026-03-12T18:00", 0.28);
     assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged, State::ReturnedUnacknowledged]);
-    run.changes.retain(|c| c.key.place.as_str() == "probe");
+    run.changes.retain(|c| c.record.key.place.as_str() == "probe");
     assert_eq!(run.steps(Kind::SensorSilent), [State::Unacknowledged, State::ReturnedUnacknowledged]);
 }
 
@@ -117,7 +120,7 @@ fn a_late_reading_is_kept_and_raises_nothing() {
     assert_eq!(late.len(), 184);
     assert!(late.iter().all(|r| r.late && r.value.is_some()));
     // Only that it speaks again.
-    let told: Vec<_> = run.changes[changes..].iter().map(|c| (c.key.kind, c.to)).collect();
+    let told: Vec<_> = run.changes[changes..].iter().map(|c| (c.record.key.kind, c.record.state)).collect();
     assert_eq!(told, [(Kind::SensorSilent, State::ReturnedUnacknowledged)]);
 }
 
@@ -157,9 +160,12 @@ fn a_cold_top_up_is_told_and_a_single_spike_is_not() {
     assert_eq!(run.steps(Kind::TankTemperatureShock), [], "a spike");
     hold(&mut run, THERMOMETER, 5, "2026-03-10T14:00", "2026-03-10T14:30", 19.5);
     let told = run.changes.last().expect("a change");
-    assert_eq!((told.key.kind, told.to), (Kind::TankTemperatureShock, State::Unacknowledged));
-    assert!(told.text.contains("cooled 2.5 °C within an hour"), "{}", told.text);
-    assert_eq!(told.at, t("2026-03-10T14:05"), "with the second reading");
+    assert_eq!(
+        (told.record.key.kind, told.record.state),
+        (Kind::TankTemperatureShock, State::Unacknowledged)
+    );
+    assert!(told.record.said.text.contains("cooled 2.5 °C within an hour"), "{}", told.record.said.text);
+    assert_eq!(told.record.at, t("2026-03-10T14:05"), "with the second reading");
 }
 
 #[test]
@@ -249,7 +255,7 @@ fn a_dry_bed_before_its_mulch_day_is_told_from_a_week_before() {
     assert_eq!(run.steps(Kind::MulchOnDrySoil), []);
     hold(&mut run, PROBE, 15, "2026-05-13T00:00", "2026-05-13T02:00", 0.25);
     assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged]);
-    assert!(run.changes[0].text.contains("in 7 days"), "{}", run.changes[0].text);
+    assert!(run.changes[0].record.said.text.contains("in 7 days"), "{}", run.changes[0].record.said.text);
     hold(&mut run, PROBE, 15, "2026-05-13T02:00", "2026-05-13T06:00", 0.29);
     assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged, State::ReturnedUnacknowledged]);
 }
@@ -261,8 +267,8 @@ fn an_answer_is_taken_once() {
     let seen = run.reply(Kind::DryBed, "bed", Some(Input::Acknowledge));
     assert_eq!(run.answered(&seen), Answered::Done);
     let step = run.changes.last().expect("a change");
-    assert_eq!((step.to, step.how.as_deref()), (State::Acknowledged, Some("command")));
-    assert!(step.text.contains("dry"), "it says again what it is about");
+    assert_eq!((step.record.state, step.how.as_deref()), (State::Acknowledged, Some("command")));
+    assert!(step.record.said.text.contains("dry"), "it says again what it is about");
     assert_eq!(run.answered(&seen), Answered::NotWaiting);
     let nowhere = run.reply(Kind::DryBed, "nowhere", Some(Input::Acknowledge));
     assert_eq!(run.answered(&nowhere), Answered::NoSuchAlarm);
@@ -324,11 +330,15 @@ fn an_alarm_that_is_put_aside_comes_back_if_it_still_holds() {
     hold(&mut run, PROBE, 15, "2026-03-10T13:00", "2026-03-10T16:00", 0.20);
     assert_eq!(run.steps(Kind::DryBed), [Unacknowledged, Shelved]);
     let shelved = run.changes.last().expect("a change");
-    assert_eq!((shelved.shelf, shelved.how.as_deref()), (Some((until, false)), Some("command")));
-    assert!(shelved.text.contains("dry"), "it says what is put aside: {}", shelved.text);
+    assert_eq!((shelved.record.shelf, shelved.how.as_deref()), (Some((until, false)), Some("command")));
+    assert!(
+        shelved.record.said.text.contains("dry"),
+        "it says what is put aside: {}",
+        shelved.record.said.text
+    );
     hold(&mut run, PROBE, 15, "2026-03-10T16:00", "2026-03-10T17:00", 0.20);
     assert_eq!(run.steps(Kind::DryBed), [Unacknowledged, Shelved, Unacknowledged]);
-    assert_eq!(run.changes.last().expect("a change").since, t("2026-03-10T10:00"));
+    assert_eq!(run.changes.last().expect("a change").record.since, t("2026-03-10T10:00"));
     // Watered while it is put aside: nobody needs to be told.
     let until = t("2026-03-11T16:00");
     run.answer(Kind::DryBed, "bed", Input::Shelve { until, one_shot: true });
@@ -360,7 +370,7 @@ fn the_plan_keeps_a_fallow_bed_and_the_holidays_quiet() {
     hold(&mut run, PROBE, 15, "2026-03-10T10:00", "2026-03-14T10:00", 0.20);
     assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged, State::Suppressed, State::Unacknowledged]);
     let at: Vec<Timestamp> =
-        run.changes.iter().filter(|c| c.key.kind == Kind::DryBed).map(|c| c.at).collect();
+        run.changes.iter().filter(|c| c.record.key.kind == Kind::DryBed).map(|c| c.record.at).collect();
     assert_eq!(at[1..], [t("2026-03-11T00:00"), t("2026-03-13T00:00")]);
 }
 
@@ -420,7 +430,15 @@ fn restarted(name: &str, pieces: usize) {
         let brief = |changes: &[AlarmChange]| -> Vec<String> {
             changes
                 .iter()
-                .map(|c| format!("{} {} {:?} {}", c.at, c.key.kind.name(), c.key.place, c.to.name()))
+                .map(|c| {
+                    format!(
+                        "{} {} {:?} {}",
+                        c.record.at,
+                        c.record.key.kind.name(),
+                        c.record.key.place,
+                        c.record.state.name()
+                    )
+                })
                 .collect()
         };
         assert_eq!(brief(&run.changes), brief(&whole.changes), "{name} cut at message {cut}");
@@ -432,16 +450,13 @@ fn restarted(name: &str, pieces: usize) {
 #[test]
 fn an_alarm_of_what_was_taken_out_of_the_file_ends() {
     let run = Run::by(Clock::Arrival, SMALL.text());
-    let stored = |site: &str, place: &str, state| StoredAlarm {
+    let stored = |site: &str, place: &str, state| AlarmRecord {
         key: AlarmKey { site: Id::new(site), kind: Kind::DryBed, place: Id::new(place) },
         state,
         since: t("2026-03-10T10:00"),
         at: t("2026-03-10T11:00"),
         shelf: None,
-        text: "The old bed is dry.".to_owned(),
-        values: vec![],
-        source: "FAO-56".into(),
-        why: vec![],
+        said: AlarmText::new("The old bed is dry.", &[], "FAO-56"),
     };
     let all = [
         stored("school", "bed", State::Unacknowledged),
@@ -450,9 +465,14 @@ fn an_alarm_of_what_was_taken_out_of_the_file_ends() {
         stored("elsewhere", "old-bed", State::Unacknowledged),
     ];
     let ends = run.core().ends_of_removed(&all, t("2026-03-12T10:00"));
-    let brief: Vec<_> = ends.iter().map(|c| (c.key.place.as_str(), c.from, c.to, c.at)).collect();
+    let brief: Vec<_> =
+        ends.iter().map(|c| (c.record.key.place.as_str(), c.from, c.record.state, c.record.at)).collect();
     assert_eq!(brief, [("old-bed", State::Shelved, State::Normal, t("2026-03-12T10:00"))]);
-    assert!(ends[0].text.contains("watches old-bed for this any more"), "{}", ends[0].text);
+    assert!(
+        ends[0].record.said.text.contains("watches old-bed for this any more"),
+        "{}",
+        ends[0].record.said.text
+    );
 }
 
 /// Two probes of one bed, the dry one of which dies: the other goes on speaking.

@@ -10,7 +10,7 @@ use trug::garden::log::LogEvent;
 use trug::model::SensorIx;
 
 use crate::support::garden::{BED_KEYS, GardenFile, at};
-use crate::support::run::{Run, stored};
+use crate::support::run::Run;
 
 fn site() -> GardenFile {
     GardenFile::new("school").bed("bed", "Kitchen bed", BED_KEYS)
@@ -105,13 +105,20 @@ fn a_dead_gateway_is_one_alarm_and_not_twelve() {
         run.play(0, dies, all).play(dies, dies + 1440, none);
         assert_eq!(run.told(), [GATEWAY_RAISED], "dies at {dies}");
         let told = &run.run.changes[0];
-        let after_min = told.at.duration_since(t(dies)).as_mins();
+        let after_min = told.record.at.duration_since(t(dies)).as_mins();
         assert!((15..=35).contains(&after_min), "told {after_min} minutes after");
-        assert!(told.text.starts_with("Nothing watches the fish of Perch tank now. "), "{}", told.text);
+        assert!(
+            told.record.said.text.starts_with("Nothing watches the fish of Perch tank now. "),
+            "{}",
+            told.record.said.text
+        );
         for word in ["Shed gateway", "12 of its sensors", "power", "SIM", "today", "Kitchen bed"] {
-            assert!(told.text.contains(word), "{word}: {}", told.text);
+            assert!(told.record.said.text.contains(word), "{word}: {}", told.record.said.text);
         }
-        assert_eq!((told.why.len(), told.values[0].1.to_bits()), (1, 12.0f64.to_bits()));
+        assert_eq!(
+            (told.record.said.why.len(), told.record.said.values[0].1.to_bits()),
+            (1, 12.0f64.to_bits())
+        );
         let view = run.run.view();
         assert!(view.sensors.iter().all(|sensor| sensor.silent));
         assert_eq!(view.to_do.len(), 1);
@@ -123,10 +130,10 @@ fn it_is_over_when_its_sensors_are_heard_and_who_stays_silent_is_told_by_itself(
     let mut run = Speaking::new(&twelve(), Clock::Arrival);
     run.play(0, 600, all).play(600, 900, none).play(900, 1500, |i, _| i != 7);
     assert_eq!(run.told(), [GATEWAY_RAISED, GATEWAY_BACK, (Kind::SensorSilent, "s7", State::Unacknowledged)]);
-    let back = run.run.changes[1].at;
+    let back = run.run.changes[1].record.at;
     assert!(back.duration_since(t(900)).as_mins() <= 5, "with the second word");
     // Three of its intervals and five minutes, from when the gateway was back.
-    let own = run.run.changes[2].at.duration_since(back).as_mins();
+    let own = run.run.changes[2].record.at.duration_since(back).as_mins();
     assert!((50..=53).contains(&own), "{own}");
     run.play(1500, 1600, all);
     assert_eq!(run.told().last(), Some(&(Kind::SensorSilent, "s7", State::ReturnedUnacknowledged)));
@@ -154,8 +161,8 @@ fn sensors_that_die_while_others_of_their_gateway_speak_are_told_by_themselves()
         }
         // No later than without the others: three intervals and five minutes.
         for change in &run.run.changes {
-            let i: usize = change.key.place.as_str()[1..].parse().expect("a number");
-            let after = change.at.duration_since(t(600)).as_mins();
+            let i: usize = change.record.key.place.as_str()[1..].parse().expect("a number");
+            let after = change.record.at.duration_since(t(600)).as_mins();
             assert!(after <= 3 * run.every_min[i] + 7, "s{i}: {after} minutes");
         }
     }
@@ -186,11 +193,15 @@ fn sensors_without_a_gateway_are_the_sites_and_three_are_wanted() {
     let mut run = Speaking::new(&garden(&[(300, None), (900, None), (900, None)]), Clock::Arrival);
     run.play(0, 600, all).play(600, 1200, none);
     assert_eq!(run.told(), [(Kind::GatewaySilent, "school", State::Unacknowledged)]);
-    assert!(run.run.changes[0].text.contains("3 sensors of Saltbush Gully"), "{}", run.run.changes[0].text);
+    assert!(
+        run.run.changes[0].record.said.text.contains("3 sensors of Saltbush Gully"),
+        "{}",
+        run.run.changes[0].record.said.text
+    );
 
     let mut two = Speaking::new(&garden(&[(300, None), (900, None)]), Clock::Arrival);
     two.play(0, 600, all).play(600, 1200, none);
-    let told: Vec<Kind> = two.run.changes.iter().map(|c| c.key.kind).collect();
+    let told: Vec<Kind> = two.run.changes.iter().map(|c| c.record.key.kind).collect();
     assert_eq!(told, [Kind::SensorSilent, Kind::SensorSilent]);
 
     let mut named = Speaking::new(&garden(&[(300, Some("shed")), (900, Some("shed"))]), Clock::Arrival);
@@ -207,7 +218,7 @@ fn each_gateway_is_judged_by_its_own_sensors() {
         let mut run = Speaking::new(&garden(&all_of), clock);
         run.play(0, 600, all).play(600, 1200, |i, _| i % 2 == 1).play(1200, 1400, all);
         assert_eq!(run.told(), [GATEWAY_RAISED, GATEWAY_BACK], "{clock:?}");
-        let after = run.run.changes[0].at.duration_since(t(600)).as_mins();
+        let after = run.run.changes[0].record.at.duration_since(t(600)).as_mins();
         assert!((30..=62).contains(&after), "{clock:?}: {after}");
     }
 }
@@ -219,7 +230,7 @@ fn the_fish_do_not_wait_for_slow_witnesses() {
     let mut run = Speaking::new(&text, Clock::Arrival);
     run.play(0, 605, all).play(605, 640, none);
     assert_eq!(run.told(), [(Kind::SensorSilent, "s0", State::Unacknowledged)]);
-    assert!(run.run.changes[0].at <= t(600 + 15 + 5 + 15 + 2), "{}", run.run.changes[0].at);
+    assert!(run.run.changes[0].record.at <= t(600 + 15 + 5 + 15 + 2), "{}", run.run.changes[0].record.at);
     // Then the others: the gateway covers what is left.
     run.play(640, 1200, none);
     assert_eq!(run.told()[1..], [GATEWAY_RAISED]);
@@ -233,7 +244,7 @@ fn a_gateway_that_is_dead_over_a_restart_is_told_once() {
         run.play(0, 600, all).play(600, stops, none).restart(stops + 30).play(stops + 30, stops + 400, none);
         assert_eq!(run.told(), [GATEWAY_RAISED], "told before the restart: {told_before}");
         if !told_before {
-            let after = run.run.changes[0].at.duration_since(t(stops + 30)).as_mins();
+            let after = run.run.changes[0].record.at.duration_since(t(stops + 30)).as_mins();
             assert!(after >= 15, "each had the time to speak: {after}");
         }
         run.restart(stops + 400).play(stops + 400, stops + 500, all);
@@ -262,7 +273,7 @@ fn a_garden_may_wait_longer() {
     let mut run = Speaking::new(&text, Clock::Arrival);
     run.play(0, 600, all).play(600, 720, none).play(720, 800, all);
     assert_eq!(run.told(), [GATEWAY_RAISED, GATEWAY_BACK]);
-    let [raised, back] = [run.run.changes[0].at, run.run.changes[1].at];
+    let [raised, back] = [run.run.changes[0].record.at, run.run.changes[1].record.at];
     assert!(raised >= t(600 + 75), "{raised}");
     assert!(back >= t(730), "{back}");
     let mut short = Speaking::new(&text, Clock::Arrival);
@@ -295,8 +306,8 @@ fn faults(run: &Run) -> Vec<State> {
 }
 
 fn fault_text(run: &Run) -> &str {
-    let last = run.changes.iter().rfind(|c| c.key.kind == Kind::SensorFault);
-    &last.expect("a change").text
+    let last = run.changes.iter().rfind(|c| c.record.key.kind == Kind::SensorFault);
+    &last.expect("a change").record.said.text
 }
 
 /// Readings of a healthy probe.
@@ -448,7 +459,7 @@ impl Batteries {
     }
 
     fn told(&self) -> Vec<(Kind, State)> {
-        self.run.changes.iter().map(|c| (c.key.kind, c.to)).collect()
+        self.run.changes.iter().map(|c| (c.record.key.kind, c.record.state)).collect()
     }
 }
 
@@ -462,7 +473,7 @@ fn a_low_battery_is_told_after_three_reports_and_over_after_a_day_above() {
     assert_eq!(run.told(), []);
     run.report("3.31");
     assert_eq!(run.told(), [LOW]);
-    let text = run.run.changes[0].text.clone();
+    let text = run.run.changes[0].record.said.text.clone();
     for word in ["Kitchen bed", "(herb)", "3.31", "3.4", "within a week"] {
         assert!(text.contains(word), "{word}: {text}");
     }
@@ -487,11 +498,15 @@ fn an_empty_battery_wants_to_be_changed_today() {
     let text = with_battery().text().replace("battery_low = 3.4", "battery_low = 3.4\nbattery_empty = 3.1");
     let mut run = Batteries::new(&text);
     run.reports("3.3", 3);
-    assert!(run.run.changes[0].text.contains("stops at about 3.1"), "{}", run.run.changes[0].text);
+    assert!(
+        run.run.changes[0].record.said.text.contains("stops at about 3.1"),
+        "{}",
+        run.run.changes[0].record.said.text
+    );
     let mut run = Batteries::new(&text);
     run.reports("3.05", 3);
-    assert!(run.run.changes[0].text.contains("empty"), "{}", run.run.changes[0].text);
-    assert!(run.run.changes[0].text.contains("today"), "{}", run.run.changes[0].text);
+    assert!(run.run.changes[0].record.said.text.contains("empty"), "{}", run.run.changes[0].record.said.text);
+    assert!(run.run.changes[0].record.said.text.contains("today"), "{}", run.run.changes[0].record.said.text);
 }
 
 #[test]
@@ -515,8 +530,13 @@ fn a_silent_sensor_says_that_its_battery_was_low() {
         let at = t(run.minute + 120);
         let changes = &run.run.tick(at).changes[before..];
         let [silent] = changes else { panic!("one change: {changes:?}") };
-        assert_eq!(silent.key.kind, Kind::SensorSilent);
-        assert_eq!(silent.text.contains("Its battery was low"), says, "{}", silent.text);
+        assert_eq!(silent.record.key.kind, Kind::SensorSilent);
+        assert_eq!(
+            silent.record.said.text.contains("Its battery was low"),
+            says,
+            "{}",
+            silent.record.said.text
+        );
     }
 }
 
@@ -525,7 +545,7 @@ fn a_low_battery_is_remembered_over_a_restart() {
     let mut run = Batteries::new(with_battery().text());
     run.reports("3.3", 4);
     let mut again = Batteries::new(with_battery().text());
-    again.run.router.core.restore_alarms(vec![stored(&run.run.changes[0])]);
+    again.run.router.core.restore_alarms(vec![run.run.changes[0].record.clone()]);
     again.minute = 60;
     again.reports("3.3", 10).reports("3.9", 20);
     assert_eq!(again.told(), []);
@@ -566,8 +586,8 @@ proptest! {
             .run
             .changes
             .iter()
-            .filter(|c| c.to == State::Unacknowledged)
-            .map(|c| c.key.place.as_str())
+            .filter(|c| c.record.state == State::Unacknowledged)
+            .map(|c| c.record.key.place.as_str())
             .collect();
         if dead.iter().all(|d| *d) {
             prop_assert_eq!(raised, ["shed"]);

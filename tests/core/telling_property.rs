@@ -7,8 +7,9 @@ use crate::support::telling::{World, garden_in, later, time};
 use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseResult;
-use trug::alarms::AlarmKey;
-use trug::alarms::{Delays, Input, Kind, Life, Priority, RuleSettings, State};
+use trug::alarms::{
+    AlarmKey, AlarmRecord, AlarmText, Delays, Input, Kind, Life, Priority, RuleSettings, State,
+};
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
 use trug::telling::{Message, Purpose, WaitFor};
@@ -147,18 +148,18 @@ impl Run {
             *self.raised.entry((key.clone(), step.since)).or_default() += 1;
             self.last.insert(key.clone(), self.now);
         }
+        let text = format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name());
         Some(AlarmChange {
-            text: format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name()),
             priority: self.world.garden.priority(key.kind),
-            key,
+            record: AlarmRecord {
+                key,
+                state: step.to,
+                since: step.since,
+                at: self.now,
+                shelf: life.shelf(),
+                said: AlarmText::new(text, &[], "made up"),
+            },
             from: step.from,
-            to: step.to,
-            since: step.since,
-            at: self.now,
-            shelf: life.shelf(),
-            values: Vec::new(),
-            source: "made up".into(),
-            why: Vec::new(),
             how: None,
             tell: Vec::new(),
         })
@@ -178,8 +179,8 @@ impl Run {
 
     /// Every group that a high one concerns is told of it in the commit of the step.
     fn high_is_told(&self, change: &AlarmChange, told: &[Message]) -> TestCaseResult {
-        let key = &change.key;
-        if key.kind.priority() != Priority::High || change.to != State::Unacknowledged {
+        let key = &change.record.key;
+        if key.kind.priority() != Priority::High || change.record.state != State::Unacknowledged {
             return Ok(());
         }
         for group in self.world.garden.tell.iter().filter(|group| group.concerns(key.kind, &key.place)) {
@@ -188,7 +189,10 @@ impl Run {
                     message.who == group.who
                         && message.address == *address
                         && message.purpose == Purpose::News
-                        && message.items.iter().any(|item| item.key == *key && item.since == change.since)
+                        && message
+                            .items
+                            .iter()
+                            .any(|item| item.key == *key && item.since == change.record.since)
                 });
                 prop_assert!(found, "{} is not told of {key:?}: {told:?}", group.who);
             }

@@ -42,11 +42,14 @@ fn play(meters: &[Option<&str>], scenario: &Scenario) -> (Vec<AlarmChange>, Site
 }
 
 fn raised(changes: &[AlarmChange]) -> Vec<&AlarmChange> {
-    changes.iter().filter(|c| c.key.kind == Kind::WateringHours && c.to == State::Unacknowledged).collect()
+    changes
+        .iter()
+        .filter(|c| c.record.key.kind == Kind::WateringHours && c.record.state == State::Unacknowledged)
+        .collect()
 }
 
 fn value(change: &AlarmChange, name: &str) -> Option<f64> {
-    change.values.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
+    change.record.said.values.iter().find(|(n, _)| n == name).map(|(_, v)| *v)
 }
 
 #[test]
@@ -55,10 +58,14 @@ fn a_beds_meter_tells_within_two_messages_and_with_litres_even_with_a_dead_gauge
     let told = raised(&changes);
     assert_eq!(told.len(), 1, "{told:?}");
     let began = truth.waterings[0].from;
-    let delay = told[0].at.duration_since(began);
+    let delay = told[0].record.at.duration_since(began);
     assert!(delay <= SignedDuration::from_mins(31), "{delay:?}");
-    assert!(told[0].text.contains("water meter") && value(told[0], "litres").is_some(), "{}", told[0].text);
-    assert!(!told[0].why.is_empty());
+    assert!(
+        told[0].record.said.text.contains("water meter") && value(told[0], "litres").is_some(),
+        "{}",
+        told[0].record.said.text
+    );
+    assert!(!told[0].record.said.why.is_empty());
     let bed = view.beds.iter().find(|b| b.id.as_str() == "pea-bed").expect("the bed");
     let words = bed.last_wetting.as_deref().expect("it was watered");
     assert!(words.contains("90 L") && words.contains("outside the allowed hours"), "{words}");
@@ -78,7 +85,11 @@ fn the_gardens_meter_confirms_a_rise_and_refutes_one() {
     let (changes, view, _) = play(&[None], &scenario(DEAD_GAUGE, NOON));
     let told = raised(&changes);
     assert_eq!(told.len(), 1, "{told:?}");
-    assert!(told[0].text.contains("the garden's water meter counted 90 L"), "{}", told[0].text);
+    assert!(
+        told[0].record.said.text.contains("the garden's water meter counted 90 L"),
+        "{}",
+        told[0].record.said.text
+    );
     let bed = view.beds.iter().find(|b| b.id.as_str() == "pea-bed").expect("the bed");
     assert!(
         bed.last_wetting.as_deref().is_some_and(|words| words.contains("90 L")),
@@ -96,7 +107,7 @@ fn without_a_meter_no_litres_are_ever_said() {
     let told = raised(&changes);
     assert_eq!(told.len(), 1, "{told:?}");
     assert_eq!(value(told[0], "litres"), None);
-    assert!(told[0].text.contains("cannot tell how many litres"), "{}", told[0].text);
+    assert!(told[0].record.said.text.contains("cannot tell how many litres"), "{}", told[0].record.said.text);
     let bed = view.beds.iter().find(|b| b.id.as_str() == "pea-bed").expect("the bed");
     assert!(!bed.last_wetting.as_deref().unwrap_or_default().contains(" L"), "{:?}", bed.last_wetting);
 }

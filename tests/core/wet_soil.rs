@@ -64,9 +64,15 @@ fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it(
     play(&mut run, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-12T10:00", wet_from_second_noon);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged]);
     let told = run.first(Kind::WaterLeftOn);
-    assert!(told.text.contains("open tap"), "{}", told.text);
-    assert!(told.at < t("2026-03-12T04:00"), "{}", told.at);
-    assert!(told.why.iter().any(|step| step.with.contains("0.300 + 0.3 x (0.500 - 0.300) = 0.360 m3/m3")));
+    assert!(told.record.said.text.contains("open tap"), "{}", told.record.said.text);
+    assert!(told.record.at < t("2026-03-12T04:00"), "{}", told.record.at);
+    assert!(
+        told.record
+            .said
+            .why
+            .iter()
+            .any(|step| step.with.contains("0.300 + 0.3 x (0.500 - 0.300) = 0.360 m3/m3"))
+    );
     let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Act);
     assert!(card.words.contains("open tap"), "{}", card.words);
@@ -117,8 +123,12 @@ fn soil_that_has_not_drained_two_days_after_rain_is_waterlogged() {
     assert_eq!(run.steps(Kind::Waterlogged), [State::Unacknowledged]);
     assert_eq!(run.steps(Kind::WaterLeftOn), []);
     let told = run.first(Kind::Waterlogged);
-    assert!(told.text.contains("Stop watering it"), "{}", told.text);
-    assert!(told.why.iter().any(|step| step.with.ends_with("= 0.400 m3/m3")), "{:?}", told.why);
+    assert!(told.record.said.text.contains("Stop watering it"), "{}", told.record.said.text);
+    assert!(
+        told.record.said.why.iter().any(|step| step.with.ends_with("= 0.400 m3/m3")),
+        "{:?}",
+        told.record.said.why
+    );
 }
 
 #[test]
@@ -133,11 +143,11 @@ fn a_meter_that_counts_more_than_the_bed_holds_tells_of_an_open_tap() {
         |_, hours| if hours > 0.0 { 100.0 } else { 0.0 },
     );
     let told = run.first(Kind::WaterLeftOn);
-    assert_eq!((told.key.place.as_str(), told.at), ("bed", t("2026-03-10T21:15")));
+    assert_eq!((told.record.key.place.as_str(), told.record.at), ("bed", t("2026-03-10T21:15")));
     assert!(
-        told.why.iter().any(|step| step.with.contains("100.0 mm x 10.0 m2 / 0.80 = 1250 L")),
+        told.record.said.why.iter().any(|step| step.with.contains("100.0 mm x 10.0 m2 / 0.80 = 1250 L")),
         "{:?}",
-        told.why
+        told.record.said.why
     );
     play(&mut run, &[METER], "2026-03-10T23:00", "2026-03-11T01:00", |_, _| 0.0);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged, State::ReturnedUnacknowledged]);
@@ -149,9 +159,9 @@ fn a_dribble_through_the_site_s_meter_is_told_after_half_a_day() {
     play(&mut run, &[MAIN], "2026-03-10T18:00", "2026-03-11T05:45", |_, _| 2.0);
     assert_eq!(run.steps(Kind::WaterLeftOn), []);
     play(&mut run, &[MAIN], "2026-03-11T05:45", "2026-03-11T08:00", |_, _| 2.0);
-    assert_eq!(run.first(Kind::WaterLeftOn).key.place.as_str(), "main-meter");
+    assert_eq!(run.first(Kind::WaterLeftOn).record.key.place.as_str(), "main-meter");
     let view = run.view();
-    assert!(view.alarms.iter().any(|alarm| alarm.kind == Kind::WaterLeftOn));
+    assert!(view.alarms.iter().any(|alarm| alarm.record.key.kind == Kind::WaterLeftOn));
 }
 
 /// Noon rains of 40 mm on a dry bed, 1.5 x 1000 x 0.15 x 0.15 = 34 mm being enough.
@@ -175,11 +185,12 @@ fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
     assert_eq!(run.steps(Kind::WaterRepellentSoil), [State::Unacknowledged]);
     let told = run.first(Kind::WaterRepellentSoil);
     assert!(
-        told.text.contains("Water-drop test") && told.text.contains("40 mm, 40 mm and 40 mm"),
+        told.record.said.text.contains("Water-drop test")
+            && told.record.said.text.contains("40 mm, 40 mm and 40 mm"),
         "{}",
-        told.text
+        told.record.said.text
     );
-    assert_eq!(told.why.len(), 3);
+    assert_eq!(told.record.said.why.len(), 3);
     let day = mulch(&run, "2026-03-19T12:00");
     assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
     assert!(day.text.contains("did not soak in"), "{}", day.text);

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde_json::Value;
 use trug::alarms::Answer;
 use trug::alarms::{Input, State};
-use trug::store::{AlarmRecord, leave_answer};
+use trug::store::{AlarmRow, leave_answer};
 
 const ALARM: &str = "ammonia/perch-tank";
 const LIMIT: Duration = Duration::from_secs(60);
@@ -25,7 +25,7 @@ fn daemon() -> Daemon {
 }
 
 /// A test of the tank's water that is far beyond every limit, and its alarm.
-fn raise(daemon: &mut Daemon) -> AlarmRecord {
+fn raise(daemon: &mut Daemon) -> AlarmRow {
     let reader = daemon.reader();
     let test = ["log", "water-test", "perch-tank", "--ammonia", "4", "--ph", "8.6", "--temp-c", "24"];
     let done = daemon.ask(test);
@@ -33,7 +33,7 @@ fn raise(daemon: &mut Daemon) -> AlarmRecord {
     wait_until("the alarm", LIMIT, || {
         daemon.assert_alive();
         let present = reader.alarms_present().unwrap();
-        present.into_iter().find(|it| it.key.kind.name() == "ammonia")
+        present.into_iter().find(|it| it.record.key.kind.name() == "ammonia")
     })
 }
 
@@ -116,14 +116,14 @@ fn an_answer_for_another_occurrence_changes_nothing_and_its_note_is_not_kept() {
     daemon.start();
     let alarm = raise(&mut daemon);
     let answer = |since: Option<Timestamp>, note: &str, input| Answer {
-        key: alarm.key.clone(),
-        at: alarm.at,
+        key: alarm.record.key.clone(),
+        at: alarm.record.at,
         input,
         how: "link".to_owned(),
         since,
         note: Some(note.to_owned()),
     };
-    let before = alarm.since.checked_sub(Duration::from_millis(1)).unwrap();
+    let before = alarm.record.since.checked_sub(Duration::from_millis(1)).unwrap();
     let store = daemon.store();
     let leave = |it: &Answer| leave_answer(&store, it).unwrap().unwrap();
     leave(&answer(Some(before), "of another time", Some(Input::Acknowledge)));
@@ -138,17 +138,17 @@ fn an_answer_for_another_occurrence_changes_nothing_and_its_note_is_not_kept() {
     };
     taken(&mut daemon, last);
     let notes = || reader.notes(Timestamp::MIN, Timestamp::MAX, None).unwrap();
-    let state = || reader.alarms_present().unwrap()[0].state;
+    let state = || reader.alarms_present().unwrap()[0].record.state;
     assert_eq!((state(), notes()), (State::Unacknowledged, vec![]));
 
     // The same for this one is taken; and given again, it leaves nothing more.
-    let fits = answer(Some(alarm.since), "of this time", Some(Input::Acknowledge));
+    let fits = answer(Some(alarm.record.since), "of this time", Some(Input::Acknowledge));
     leave(&fits);
     let last = leave(&fits);
     taken(&mut daemon, last);
     assert_eq!(state(), State::Acknowledged);
     let kept: Vec<_> = notes().into_iter().map(|it| (it.note, it.how, it.since)).collect();
-    assert_eq!(kept, [("of this time".to_owned(), "link".to_owned(), alarm.since)]);
+    assert_eq!(kept, [("of this time".to_owned(), "link".to_owned(), alarm.record.since)]);
 }
 
 #[test]

@@ -14,7 +14,7 @@ use trug::alarms::{AlarmKey, AlarmNote};
 use trug::alarms::{Kind, State};
 use trug::answering::Links;
 use trug::model::Id;
-use trug::store::{AlarmRecord, Reader};
+use trug::store::{AlarmRow, Reader};
 
 const LIMIT: Duration = Duration::from_secs(60);
 const SECRET: &str = "thirty-two bytes of a test's own";
@@ -86,7 +86,7 @@ impl School {
 
     fn state(&self, bed: &str) -> State {
         let present = self.reader.alarms_present().expect("the store can be read");
-        present.iter().find(|a| a.key == Self::key(bed)).map_or(State::Normal, |a| a.state)
+        present.iter().find(|a| a.record.key == Self::key(bed)).map_or(State::Normal, |a| a.record.state)
     }
 
     fn wait_for(&self, bed: &str, state: State) {
@@ -98,10 +98,13 @@ impl School {
     /// Every step of a bed's alarm, and how it came.
     fn history(&self, bed: &str) -> Vec<(State, Option<String>)> {
         let all = self.changes();
-        all.into_iter().filter(|it| it.key == Self::key(bed)).map(|it| (it.state, it.how)).collect()
+        all.into_iter()
+            .filter(|it| it.record.key == Self::key(bed))
+            .map(|it| (it.record.state, it.how))
+            .collect()
     }
 
-    fn changes(&self) -> Vec<AlarmRecord> {
+    fn changes(&self) -> Vec<AlarmRow> {
         self.reader.alarm_changes(Timestamp::MIN, Timestamp::MAX, None).expect("the store can be read")
     }
 

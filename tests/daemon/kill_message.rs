@@ -311,7 +311,7 @@ fn kills_at_any_moment_lose_no_message_and_make_no_second_one() {
             wait_until("the alarm", LIMIT, || {
                 daemon.assert_alive();
                 let open = reader.alarms_present().unwrap();
-                open.iter().any(|it| it.key.place.as_str() == tank).then_some(())
+                open.iter().any(|it| it.record.key.place.as_str() == tank).then_some(())
             });
             // While its message is made, sent, taken or noted.
             std::thread::sleep(Duration::from_millis(below(40)));

@@ -21,7 +21,7 @@ use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::record::Batch;
 use trug::model::Quantity;
-use trug::store::{AlarmRecord, Reader, Store, Transaction};
+use trug::store::{AlarmRow, Reader, Store, Transaction};
 
 const LIMIT: Duration = Duration::from_secs(60);
 
@@ -95,14 +95,14 @@ fn send_readings(broker: &Mosquitto, ago_s: i64, count: i64) {
     send(broker.port(), posts);
 }
 
-fn history(reader: &Reader, kind: Kind) -> Vec<AlarmRecord> {
+fn history(reader: &Reader, kind: Kind) -> Vec<AlarmRow> {
     let mut all = reader.alarm_changes(Timestamp::UNIX_EPOCH, Timestamp::MAX, None).unwrap();
-    all.retain(|change| change.key.kind == kind);
+    all.retain(|change| change.record.key.kind == kind);
     all
 }
 
 /// Waits until an alarm has taken so many steps.
-fn wait_for_steps(daemon: &mut Daemon, reader: &Reader, kind: Kind, count: usize) -> Vec<AlarmRecord> {
+fn wait_for_steps(daemon: &mut Daemon, reader: &Reader, kind: Kind, count: usize) -> Vec<AlarmRow> {
     wait_until(&format!("{count} steps of {}", kind.name()), LIMIT, || {
         daemon.assert_alive();
         let steps = history(reader, kind);
@@ -133,8 +133,8 @@ fn a_disk_with_less_room_than_was_asked_for_is_told_until_less_is_asked_for() {
     let reader = daemon.reader();
     let steps = wait_for_steps(&mut daemon, &reader, Kind::DiskNearlyFull, 2);
     assert_eq!(steps.len(), 2);
-    assert_eq!(steps[1].state, State::ReturnedUnacknowledged);
-    assert!(steps[1].text.contains("has room again"), "{}", steps[1].text);
+    assert_eq!(steps[1].record.state, State::ReturnedUnacknowledged);
+    assert!(steps[1].record.said.text.contains("has room again"), "{}", steps[1].record.said.text);
 }
 
 #[test]
@@ -155,9 +155,9 @@ fn a_server_that_is_down_is_told_until_it_has_everything() {
     wait_until("the queue to fill", LIMIT, || (reader.queues().unwrap()[0].rows == 9).then_some(()));
     send_readings(&broker, 300, 30);
     let steps = wait_for_steps(&mut daemon, &reader, Kind::ForwardingBehind, 1);
-    assert_eq!(steps[0].state, State::Unacknowledged);
-    assert!(steps[0].text.contains("the server school"), "{}", steps[0].text);
-    assert_eq!(steps[0].key.place.as_str(), "trug");
+    assert_eq!(steps[0].record.state, State::Unacknowledged);
+    assert!(steps[0].record.said.text.contains("the server school"), "{}", steps[0].record.said.text);
+    assert_eq!(steps[0].record.key.place.as_str(), "trug");
 
     // It comes back.
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
@@ -165,7 +165,7 @@ fn a_server_that_is_down_is_told_until_it_has_everything() {
     let router = Router::new().route("/write", post(|| async { StatusCode::NO_CONTENT }));
     runtime.spawn(async move { axum::serve(listener, router).await.unwrap() });
     let steps = wait_for_steps(&mut daemon, &reader, Kind::ForwardingBehind, 2);
-    assert_eq!(steps[1].state, State::ReturnedUnacknowledged);
+    assert_eq!(steps[1].record.state, State::ReturnedUnacknowledged);
     assert_eq!(reader.queues().unwrap()[0].rows, 0);
 }
 
@@ -202,14 +202,22 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
     holder.execute_batch("ROLLBACK").unwrap();
     let let_go = now();
     let steps = wait_for_steps(&mut daemon, &reader, Kind::StoreFailing, 2);
-    assert_eq!((steps[0].state, steps[1].state), (State::Unacknowledged, State::ReturnedUnacknowledged));
-    assert!(steps[0].since >= began && steps[0].since <= let_go, "{} {}", began, steps[0].since);
-    let after_ms = steps[0].at.as_millisecond() - steps[0].since.as_millisecond();
+    assert_eq!(
+        (steps[0].record.state, steps[1].record.state),
+        (State::Unacknowledged, State::ReturnedUnacknowledged)
+    );
+    assert!(
+        steps[0].record.since >= began && steps[0].record.since <= let_go,
+        "{} {}",
+        began,
+        steps[0].record.since
+    );
+    let after_ms = steps[0].record.at.as_millisecond() - steps[0].record.since.as_millisecond();
     assert_eq!(after_ms, 3000, "raised after the delay");
-    assert!(steps[1].at >= let_go, "{} {let_go}", steps[1].at);
+    assert!(steps[1].record.at >= let_go, "{} {let_go}", steps[1].record.at);
     // What waited came through, and what was published past the store is what was stored.
     wait_until("all readings", LIMIT, || (reader.count().unwrap() == 8).then_some(()));
-    let since = steps[0].since;
+    let since = steps[0].record.since;
     assert!(told.contains(&since.to_string()), "{since} in {told}");
     listener.wait_for("the return", |heard| {
         heard.topic == topic && heard.text().contains("returned-unacknowledged")
@@ -250,8 +258,8 @@ fn a_clock_that_is_set_while_the_daemon_runs_is_told() {
     let steps = wait_until("the jump", LIMIT, || {
         Some(history(&reader, Kind::ClockJumped)).filter(|steps| !steps.is_empty())
     });
-    assert_eq!((steps.len(), steps[0].state), (1, State::Unacknowledged));
-    assert!(steps[0].text.contains("jumped back by 2 hours"), "{}", steps[0].text);
+    assert_eq!((steps.len(), steps[0].record.state), (1, State::Unacknowledged));
+    assert!(steps[0].record.said.text.contains("jumped back by 2 hours"), "{}", steps[0].record.said.text);
     // Set forward again: the alarm stands, and is not told a second time.
     AHEAD_S.store(0, Ordering::Relaxed);
     let rounds = running.daemon_health.pulse.rounds();
@@ -296,11 +304,11 @@ fn a_message_that_reached_nobody_is_told_by_the_daemon_until_one_arrives() {
     let payload = format!(r#"{{"raw":528,"t":{}}}"#, now().as_second());
     send(broker.port(), vec![Post::new("saltbush-gully/perch-tank/temperature", payload.as_bytes())]);
     let steps = wait_for_steps(&mut daemon, &reader, Kind::MessageNotSent, 1);
-    assert_eq!(steps[0].state, State::Unacknowledged);
+    assert_eq!(steps[0].record.state, State::Unacknowledged);
     for words in
         ["A message to caretaker at Saltbush Gully Primary School did not arrive", "by webhook", "400"]
     {
-        assert!(steps[0].text.contains(words), "{words} in {}", steps[0].text);
+        assert!(steps[0].record.said.text.contains(words), "{words} in {}", steps[0].record.said.text);
     }
     // One that arrives, as the outbox would note it.
     let connection = rusqlite::Connection::open(daemon.store()).unwrap();
@@ -314,7 +322,7 @@ fn a_message_that_reached_nobody_is_told_by_the_daemon_until_one_arrives() {
         )
         .unwrap();
     let steps = wait_for_steps(&mut daemon, &reader, Kind::MessageNotSent, 2);
-    assert_eq!(steps[1].state, State::ReturnedUnacknowledged);
+    assert_eq!(steps[1].record.state, State::ReturnedUnacknowledged);
 }
 
 /// Rows put in as they come and go.

@@ -211,14 +211,14 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     let reader = Reader::open(&settings.store.path).unwrap();
     let changes = wait_until("the alarm's history", LIMIT, || {
         let all = reader.alarm_changes(Timestamp::UNIX_EPOCH, Timestamp::MAX, None).unwrap();
-        let of_store: Vec<_> = all.into_iter().filter(|c| c.key.kind == Kind::StoreFailing).collect();
+        let of_store: Vec<_> = all.into_iter().filter(|c| c.record.key.kind == Kind::StoreFailing).collect();
         (of_store.len() == 2).then_some(of_store)
     });
     let ms = |at: Timestamp| at.as_millisecond();
-    assert_eq!(changes[0].state, State::Unacknowledged);
-    assert_eq!((ms(changes[0].since), ms(changes[0].at)), (ms(since), ms(since) + 2000));
-    assert_eq!(changes[1].state, State::ReturnedUnacknowledged);
-    assert!(ms(changes[1].at) >= ms(released_at), "it came back when it was let go");
+    assert_eq!(changes[0].record.state, State::Unacknowledged);
+    assert_eq!((ms(changes[0].record.since), ms(changes[0].record.at)), (ms(since), ms(since) + 2000));
+    assert_eq!(changes[1].record.state, State::ReturnedUnacknowledged);
+    assert!(ms(changes[1].record.at) >= ms(released_at), "it came back when it was let go");
     running.end();
     assert_eq!(taken.0.lock().unwrap().len(), 1, "nobody is told twice");
     let messages: Vec<String> = rusqlite::Connection::open(&settings.store.path)

@@ -29,8 +29,9 @@ fn now() -> jiff::Timestamp {
 /// The link's token for the alarm as it stands in the view, or for the time given.
 fn token(alarm: (Kind, &str), since: Option<&str>) -> String {
     let view = views::busy();
-    let standing = view.alarms.iter().find(|a| a.kind == alarm.0 && a.place.as_str() == alarm.1);
-    let since = since.map(at).or(standing.map(|alarm| alarm.since)).expect("an alarm of the view");
+    let standing =
+        view.alarms.iter().find(|a| a.record.key.kind == alarm.0 && a.record.key.place.as_str() == alarm.1);
+    let since = since.map(at).or(standing.map(|alarm| alarm.record.since)).expect("an alarm of the view");
     links().token(&key(alarm), since, "grounds", now())
 }
 
@@ -40,8 +41,8 @@ fn fixed(view: SiteView) -> Fixed {
 
 fn with_state(state: State) -> SiteView {
     let mut view = views::busy();
-    for alarm in view.alarms.iter_mut().filter(|alarm| alarm.kind == SHOCK.0) {
-        alarm.state = state;
+    for alarm in view.alarms.iter_mut().filter(|alarm| alarm.record.key.kind == SHOCK.0) {
+        alarm.record.state = state;
     }
     view
 }
@@ -335,7 +336,7 @@ fn texts_from_outside_stay_text() {
     let mut view = views::busy();
     view.name = "<img src=x>".into();
     for alarm in &mut view.alarms {
-        alarm.text = "<script>alert(1)</script>".into();
+        alarm.record.said.text = "<script>alert(1)</script>".into();
         alarm.place_name = "\"><b>".into();
     }
     let page = get(&Served::new(fixed(view), None), &token(SHOCK, None));

@@ -102,7 +102,7 @@ fn pictures_of_the_page_on_which_alarms_are_answered() {
     let now = views::at("2026-04-17T05:30:00Z");
     let links = Links::new("http://127.0.0.1", b"thirty-two bytes of a test's own", 72);
     let mut answered = views::busy();
-    answered.alarms.iter_mut().for_each(|alarm| alarm.state = State::Acknowledged);
+    answered.alarms.iter_mut().for_each(|alarm| alarm.record.state = State::Acknowledged);
     let step = AlarmStep {
         at: views::at("2026-04-17T05:10:00Z"),
         to: State::Acknowledged,
@@ -113,8 +113,12 @@ fn pictures_of_the_page_on_which_alarms_are_answered() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
     fs::create_dir_all(&folder).expect("a folder for the pictures");
     let alarm = &views::busy().alarms[0];
-    let key = AlarmKey { site: Id::new("saltbush-gully"), kind: alarm.kind, place: alarm.place.clone() };
-    let token = links.token(&key, alarm.since, "grounds", now);
+    let key = AlarmKey {
+        site: Id::new("saltbush-gully"),
+        kind: alarm.record.key.kind,
+        place: alarm.record.key.place.clone(),
+    };
+    let token = links.token(&key, alarm.record.since, "grounds", now);
     for (name, view, token, word) in [
         ("waits", views::busy(), token.as_str(), "I am taking this on"),
         ("answered", answered, token.as_str(), "Somebody has taken it on"),

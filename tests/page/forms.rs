@@ -435,9 +435,9 @@ fn shelve(until: &str) -> Input {
 #[test]
 fn an_alarm_that_is_put_aside_can_be_taken_up_again() {
     let mut view = views::busy();
-    view.alarms[0].state = State::Shelved;
-    view.alarms[0].shelf = Some((views::at("2026-04-17T09:00:00Z"), false));
-    view.alarms[1].state = State::LatchedAcknowledged;
+    view.alarms[0].record.state = State::Shelved;
+    view.alarms[0].record.shelf = Some((views::at("2026-04-17T09:00:00Z"), false));
+    view.alarms[1].record.state = State::LatchedAcknowledged;
     let fixed = Fixed { now: view.now, ..Fixed::of(vec![view]) };
     let rules = Rules { password: Some(hash()), ..Rules::default() };
     let served = Served::ruled(fixed, rules, None);

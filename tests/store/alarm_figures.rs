@@ -153,8 +153,8 @@ fn what_was_put_aside_without_a_word_is_told() {
     assert!(text.contains("above: the target is none without a reason."), "{text}");
     let mut store = Store::open(&folder.path().join("trug.db"), &gardens()).unwrap();
     let note = AlarmNote {
-        key: hidden[1].key.clone(),
-        since: hidden[1].since,
+        key: hidden[1].record.key.clone(),
+        since: hidden[1].record.since,
         at: at(2 * HOUR_MS),
         note: "the bed is being dug over".to_owned(),
         how: "command".to_owned(),
@@ -203,7 +203,7 @@ fn ten_thousand_steps_are_counted_soon() {
             let ms = 1000 + n * 30 * DAY_MS / 5000;
             let place = Id::new(&format!("bed-{}", n % 40));
             let of = |mut change: AlarmChange| {
-                change.key.place = place.clone();
+                change.record.key.place = place.clone();
                 change
             };
             [

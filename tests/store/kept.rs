@@ -167,7 +167,11 @@ fn writing_a_transaction_twice_changes_nothing() {
     assert_eq!(reader.alarm_changes(at(0), at(10_000), None).unwrap().len(), 2);
     let present = reader.alarms_present().unwrap();
     assert_eq!(present.len(), 1);
-    assert_eq!(present[0].state, State::ReturnedUnacknowledged, "the old step is not the present again");
+    assert_eq!(
+        present[0].record.state,
+        State::ReturnedUnacknowledged,
+        "the old step is not the present again"
+    );
     assert_eq!(reader.letters(0, 10).unwrap().len(), 2);
     assert_eq!(reader.forward_rows(0, 10).unwrap().len(), 2);
 
@@ -199,18 +203,15 @@ fn an_alarm_comes_back_with_all_that_was_said() {
     let history = reader.alarm_changes(at(7), at(8), Some("saltbush-gully")).unwrap();
     assert_eq!(reader.alarm_changes(at(8), at(9), None).unwrap(), []);
     assert_eq!(reader.alarm_changes(at(7), at(8), Some("redgum-flat")).unwrap(), []);
-    for (record, from) in [(&present[0], None), (&history[0], Some(State::Normal))] {
-        assert_eq!(record.key, change.key);
-        assert_eq!((record.from, record.state), (from, State::Unacknowledged));
-        assert_eq!((record.since, record.at), (change.since, change.at));
-        assert_eq!(record.text, change.text);
+    for (row, from) in [(&present[0], None), (&history[0], Some(State::Normal))] {
+        assert_eq!(row.record, change.record);
+        assert_eq!((row.from, row.record.state), (from, State::Unacknowledged));
         assert_eq!(
-            record.values,
+            row.record.said.values,
             [("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)]
                 as [(std::borrow::Cow<str>, f64); 2]
         );
-        assert_eq!(record.source, change.source);
-        assert_eq!(record.tell, change.tell);
+        assert_eq!(row.tell, change.tell);
     }
 }
 

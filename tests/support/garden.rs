@@ -6,8 +6,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::DateTime;
-use trug::alarms::AlarmKey;
-use trug::alarms::{Kind, State};
+use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Kind, State};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading, Reject, Unplaced};
 use trug::model::{Id, Place, Quantity};
@@ -203,18 +202,16 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
 
 /// A step of the kitchen bed's dry-bed alarm.
 pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
+    let said = AlarmText::new(
+        "Kitchen bed is dry: 38 % of its available water is left.",
+        &[("depletion_mm", 8.0), ("available_left", 0.38)],
+        "FAO-56 eq. 82-83",
+    );
+    let key = AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") };
     AlarmChange {
-        key: AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+        record: AlarmRecord { key, state: to, since: at(0), at: at(ms), shelf: None, said },
         priority: Kind::DryBed.priority(),
         from,
-        to,
-        since: at(0),
-        at: at(ms),
-        shelf: None,
-        text: "Kitchen bed is dry: 38 % of its available water is left.".to_owned(),
-        values: vec![("depletion_mm".into(), 8.0), ("available_left".into(), 0.38)],
-        source: "FAO-56 eq. 82-83".into(),
-        why: vec![],
         how: None,
         tell: vec!["grounds".to_owned()],
     }
@@ -222,12 +219,16 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
 
 /// The letter of a step.
 pub(crate) fn letter(change: &AlarmChange) -> AlarmPublication {
-    let AlarmKey { site, kind, place } = &change.key;
+    let AlarmKey { site, kind, place } = &change.record.key;
     let kind = kind.name();
     AlarmPublication {
-        key: format!("{site}/{kind}/{place}/{}/{}", change.at.as_millisecond(), change.to.name()),
+        key: format!(
+            "{site}/{kind}/{place}/{}/{}",
+            change.record.at.as_millisecond(),
+            change.record.state.name()
+        ),
         topic: format!("trug/{site}/alarm/{kind}/{place}"),
-        payload: change.text.clone().into_bytes(),
+        payload: change.record.said.text.clone().into_bytes(),
     }
 }
 

@@ -5,14 +5,13 @@ use std::sync::Arc;
 
 use garden_simulator::{Emission, Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
-use trug::alarms::{AlarmKey, AlarmNote, Answer, Answered};
-use trug::alarms::{Input, Kind, State};
+use trug::alarms::{AlarmKey, AlarmNote, AlarmRecord, Answer, Answered, Input, Kind, State};
 use trug::engine::{RawMessage, Router};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading};
 use trug::garden::view::SiteView;
-use trug::garden::{Clock, Core, StoredAlarm};
+use trug::garden::{Clock, Core};
 use trug::model::Id;
 use trug::model::Sample;
 use trug::model::SensorIx;
@@ -129,16 +128,19 @@ impl Run {
 
     /// The states that alarms of a kind went to.
     pub(crate) fn steps(&self, kind: Kind) -> Vec<State> {
-        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
+        self.changes.iter().filter(|c| c.record.key.kind == kind).map(|c| c.record.state).collect()
     }
 
     /// The first step of a kind.
     pub(crate) fn first(&self, kind: Kind) -> &AlarmChange {
-        self.changes.iter().find(|c| c.key.kind == kind).expect("it was told")
+        self.changes.iter().find(|c| c.record.key.kind == kind).expect("it was told")
     }
 
     pub(crate) fn told(&self) -> Vec<(Kind, &str, State)> {
-        self.changes.iter().map(|c| (c.key.kind, c.key.place.as_str(), c.to)).collect()
+        self.changes
+            .iter()
+            .map(|c| (c.record.key.kind, c.record.key.place.as_str(), c.record.state))
+            .collect()
     }
 
     /// A new core with what a store would have kept, as a daemon has it after a start.
@@ -150,25 +152,10 @@ impl Run {
         for row in kept {
             self.router.core.restore_reading(row, &mut scratch);
         }
-        let present: BTreeMap<&AlarmKey, StoredAlarm> =
-            self.changes.iter().map(|change| (&change.key, stored(change))).collect();
+        let present: BTreeMap<&AlarmKey, AlarmRecord> =
+            self.changes.iter().map(|change| (&change.record.key, change.record.clone())).collect();
         self.router.core.restore_alarms(present.into_values().collect());
         self
-    }
-}
-
-/// What a store keeps of an alarm after this step.
-pub(crate) fn stored(change: &AlarmChange) -> StoredAlarm {
-    StoredAlarm {
-        key: change.key.clone(),
-        state: change.to,
-        since: change.since,
-        at: change.at,
-        shelf: change.shelf,
-        text: change.text.clone(),
-        values: change.values.clone(),
-        source: change.source.clone(),
-        why: change.why.clone(),
     }
 }
 

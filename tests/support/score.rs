@@ -21,7 +21,9 @@ pub struct Told {
 /// The alarms of a history of changes: kind, place, the state that was entered,
 /// and when.
 pub fn told(changes: &[AlarmChange]) -> Vec<Told> {
-    let steps = changes.iter().map(|c| (c.key.kind.name(), c.key.place.as_str(), c.to.name(), c.at));
+    let steps = changes
+        .iter()
+        .map(|c| (c.record.key.kind.name(), c.record.key.place.as_str(), c.record.state.name(), c.record.at));
     told_of(steps)
 }
 

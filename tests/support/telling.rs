@@ -4,9 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
-use trug::alarms::AlarmKey;
-use trug::alarms::AlarmSnapshot;
-use trug::alarms::{Kind, State};
+use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Kind, State};
 use trug::garden::plan::Garden;
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
@@ -51,7 +49,7 @@ pub(crate) struct World {
     pub(crate) garden: Arc<Garden>,
     telling: Notifier,
     told: NotifierOutput,
-    alarms: BTreeMap<AlarmKey, AlarmSnapshot>,
+    alarms: BTreeMap<AlarmKey, AlarmRecord>,
     /// What the store keeps.
     pub(crate) waiting: BTreeMap<Id, Vec<Waiting>>,
     keys: BTreeSet<String>,
@@ -74,7 +72,7 @@ impl World {
         AlarmKey { site: self.garden.site.id.clone(), kind, place: Id::new(place) }
     }
 
-    pub(crate) fn standing(&self, key: &AlarmKey) -> Option<AlarmSnapshot> {
+    pub(crate) fn standing(&self, key: &AlarmKey) -> Option<AlarmRecord> {
         self.alarms.get(key).cloned()
     }
 
@@ -99,26 +97,18 @@ impl World {
             }
             _ => format!("{place}: {} stands. Do something about it today.", kind.name()),
         };
-        let standing = AlarmSnapshot { state: to, since, text: text.clone(), source: "made up".to_owned() };
-        match to {
-            State::Normal => self.alarms.remove(&key),
-            _ => self.alarms.insert(key.clone(), standing),
+        let said = AlarmText::new(text, &[], "made up");
+        let record = AlarmRecord { key, state: to, since, at: now, shelf: None, said };
+        self.stand(&record);
+        AlarmChange { record, priority: self.garden.priority(kind), from, how: None, tell: Vec::new() }
+    }
+
+    /// The alarm stands so from now on.
+    fn stand(&mut self, record: &AlarmRecord) {
+        match record.state {
+            State::Normal => self.alarms.remove(&record.key),
+            _ => self.alarms.insert(record.key.clone(), record.clone()),
         };
-        AlarmChange {
-            priority: self.garden.priority(kind),
-            key,
-            from,
-            to,
-            since,
-            at: now,
-            shelf: None,
-            text,
-            values: Vec::new(),
-            source: "made up".into(),
-            why: Vec::new(),
-            how: None,
-            tell: Vec::new(),
-        }
     }
 
     /// Steps of one commit, and what is told of them at once.
@@ -155,16 +145,7 @@ impl World {
     /// Takes steps that come from elsewhere.
     pub(crate) fn take(&mut self, now: Timestamp, changes: &[AlarmChange]) -> Vec<Message> {
         for change in changes {
-            let standing = AlarmSnapshot {
-                state: change.to,
-                since: change.since,
-                text: change.text.clone(),
-                source: change.source.to_string(),
-            };
-            match change.to {
-                State::Normal => self.alarms.remove(&change.key),
-                _ => self.alarms.insert(change.key.clone(), standing),
-            };
+            self.stand(&change.record);
         }
         self.telling.take(changes, now, &mut self.told);
         self.commit()

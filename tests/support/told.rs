@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use serde::Deserialize;
-use trug::store::{AlarmRecord, Reader};
+use trug::store::{AlarmRow, Reader};
 
 use super::listener::Heard;
 
@@ -59,15 +59,15 @@ pub(crate) struct Step {
 }
 
 impl Step {
-    pub(crate) fn stored(record: &AlarmRecord) -> Self {
-        let key = &record.key;
+    pub(crate) fn stored(row: &AlarmRow) -> Self {
+        let key = &row.record.key;
         Self {
             topic: format!("trug/{}/alarm/{}/{}", key.site, key.kind.name(), key.place),
-            state: record.state.name().to_owned(),
-            since: record.since,
-            at: record.at,
-            text: record.text.clone(),
-            tell: record.tell.clone(),
+            state: row.record.state.name().to_owned(),
+            since: row.record.since,
+            at: row.record.at,
+            text: row.record.said.text.clone(),
+            tell: row.tell.clone(),
         }
     }
 }

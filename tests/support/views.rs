@@ -6,8 +6,7 @@ use std::sync::{Arc, Mutex};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use tokio::sync::watch;
-use trug::alarms::{AlarmKey, Answer, Answered};
-use trug::alarms::{Kind, Priority, State};
+use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
 use trug::garden::view::{AlarmView, BedView, Figure, RainView, SensorView, SiteView, TankView, ToDo};
 use trug::garden::{Acclimatising, BagGiven, TankGiven};
@@ -265,18 +264,16 @@ pub(crate) fn busy() -> SiteView {
         },
     ];
     let alarm = |kind, place: &str, name: &str, state, priority, since: &str, text: &str| AlarmView {
-        kind,
-        place: Id::new(place),
+        record: AlarmRecord {
+            key: AlarmKey { site: Id::new("saltbush-gully"), kind, place: Id::new(place) },
+            state,
+            since: at(since),
+            at: at(since),
+            shelf: None,
+            said: AlarmText::new(text, &[], ""),
+        },
         place_name: name.into(),
-        state,
         priority,
-        since: at(since),
-        at: at(since),
-        shelf: None,
-        text: text.into(),
-        values: Vec::new(),
-        source: "".into(),
-        why: Vec::new(),
     };
     let mut shock = alarm(
         Kind::TankTemperatureShock,
@@ -287,8 +284,8 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-17T05:05:00Z",
         "Perch tank fell 3.4 °C within an hour; its fish stand 2 °C. Stop the top-up and let it settle.",
     );
-    shock.values = vec![("change_hour_c".into(), -3.4), ("limit_c".into(), 2.0)];
-    shock.source = "the limits in the garden's file".into();
+    shock.record.said.values = vec![("change_hour_c".into(), -3.4), ("limit_c".into(), 2.0)];
+    shock.record.said.source = "the limits in the garden's file".into();
     let mut dry = alarm(
         Kind::DryBed,
         "kitchen-bed",
@@ -298,9 +295,9 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-16T21:00:00Z",
         "Kitchen bed is dry: 38 % of its available water is left. Give it about 64 L after 6 pm.",
     );
-    dry.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
-    dry.source = "FAO-56 eq. 82-83".into();
-    dry.why = vec![depletion()];
+    dry.record.said.values = vec![("depletion_mm".into(), 8.0), ("readily_available_mm".into(), 7.1)];
+    dry.record.said.source = "FAO-56 eq. 82-83".into();
+    dry.record.said.why = vec![depletion()];
     let mut silent = alarm(
         Kind::SensorSilent,
         "shed-air-temp",
@@ -310,7 +307,7 @@ pub(crate) fn busy() -> SiteView {
         "2026-04-12T01:00:00Z",
         "The air temperature sensor of the whole site was silent for 5 hours.",
     );
-    silent.source = "three of the sensor's own intervals".into();
+    silent.record.said.source = "three of the sensor's own intervals".into();
     view.alarms = vec![shock, dry, silent];
 
     let mut kitchen = bed(
@@ -404,9 +401,9 @@ pub(crate) fn hostile() -> SiteView {
     }
     for alarm in &mut view.alarms {
         alarm.place_name = EVIL.into();
-        alarm.text = EVIL.into();
-        alarm.values = vec![("depletion_mm".into(), f64::NAN)];
-        alarm.why = vec![Step { form: EVIL.into(), with: EVIL.into(), ..depletion() }];
+        alarm.record.said.text = EVIL.into();
+        alarm.record.said.values = vec![("depletion_mm".into(), f64::NAN)];
+        alarm.record.said.why = vec![Step { form: EVIL.into(), with: EVIL.into(), ..depletion() }];
     }
     for bed in &mut view.beds {
         bed.name = EVIL.into();

@@ -22,10 +22,17 @@ fn score(scenario: &Scenario, seed: u64, raised: &mut [u64; 3]) -> Score {
     let changes = run.changes;
     if std::env::var_os("TRIAL_HISTORY").is_some() {
         for it in &changes {
-            println!("{} {} {} {}: {}", it.at, it.key.kind.name(), it.key.place, it.to.name(), it.text);
+            println!(
+                "{} {} {} {}: {}",
+                it.record.at,
+                it.record.key.kind.name(),
+                it.record.key.place,
+                it.record.state.name(),
+                it.record.said.text
+            );
         }
     }
-    for change in changes.iter().filter(|c| c.to == State::Unacknowledged) {
+    for change in changes.iter().filter(|c| c.record.state == State::Unacknowledged) {
         raised[change.priority as usize] += 1;
     }
     Score::of(&truth, &told(&changes))

@@ -147,7 +147,7 @@ impl Month {
     }
 
     fn raised(&self) -> impl Iterator<Item = &AlarmChange> {
-        self.changes.iter().filter(|change| change.to == State::Unacknowledged)
+        self.changes.iter().filter(|change| change.record.state == State::Unacknowledged)
     }
 
     fn concerned<'a>(&'a self, key: &'a AlarmKey) -> impl Iterator<Item = &'a Tell> {
@@ -171,7 +171,7 @@ impl Month {
         let mut counts: BTreeMap<&str, usize> =
             self.garden.tell.iter().map(|group| (group.who.as_str(), 0)).collect();
         for change in self.raised() {
-            for group in self.concerned(&change.key) {
+            for group in self.concerned(&change.record.key) {
                 *counts.get_mut(group.who.as_str()).unwrap() += 1;
             }
         }
@@ -185,15 +185,21 @@ impl Month {
         let high: Vec<_> = self.raised().filter(|change| change.priority == Priority::High).collect();
         assert!(!high.is_empty(), "a month without anything of high priority shows nothing");
         for change in high {
-            for group in self.concerned(&change.key) {
+            for group in self.concerned(&change.record.key) {
                 for address in &group.by {
                     let told = self
                         .messages
                         .iter()
-                        .filter(|m| m.who == group.who && m.address == *address && m.made_at >= change.at)
-                        .find(|m| m.items.iter().any(|i| i.key == change.key && i.since == change.since))
-                        .unwrap_or_else(|| panic!("{} was not told of {:?}", group.who, change.key));
-                    longest = longest.max(told.made_at.duration_since(change.at));
+                        .filter(|m| {
+                            m.who == group.who && m.address == *address && m.made_at >= change.record.at
+                        })
+                        .find(|m| {
+                            m.items
+                                .iter()
+                                .any(|i| i.key == change.record.key && i.since == change.record.since)
+                        })
+                        .unwrap_or_else(|| panic!("{} was not told of {:?}", group.who, change.record.key));
+                    longest = longest.max(told.made_at.duration_since(change.record.at));
                 }
             }
         }
@@ -205,7 +211,7 @@ impl Month {
     fn none_twice(&self) {
         let mut raised: HashMap<&AlarmKey, usize> = HashMap::new();
         for change in self.raised() {
-            *raised.entry(&change.key).or_default() += 1;
+            *raised.entry(&change.record.key).or_default() += 1;
         }
         let mut told: HashMap<(&str, &str, &AlarmKey), usize> = HashMap::new();
         let mut keys = BTreeSet::new();
@@ -297,17 +303,20 @@ fn a_hot_month_is_told_in_few_messages() {
             }
             let at_forbidden_hours = |month: &Month| {
                 let holiday = "2026-03-26T13:30:00Z".parse::<Timestamp>().unwrap();
-                month.raised().filter(|c| c.key.kind == Kind::WateringHours && c.at >= holiday).count()
+                month
+                    .raised()
+                    .filter(|c| c.record.key.kind == Kind::WateringHours && c.record.at >= holiday)
+                    .count()
             };
             assert!(at_forbidden_hours(&alone) > 0, "somebody waters at noon in the holidays");
             assert_eq!(at_forbidden_hours(&month), 0, "the holidays keep it quiet");
-            let gateway = month.raised().filter(|c| c.key.kind == Kind::GatewaySilent).count();
-            let silent = month.raised().filter(|c| c.key.kind == Kind::SensorSilent).count();
+            let gateway = month.raised().filter(|c| c.record.key.kind == Kind::GatewaySilent).count();
+            let silent = month.raised().filter(|c| c.record.key.kind == Kind::SensorSilent).count();
             assert_eq!((gateway, silent), (1, 0), "one dead gateway is one alarm");
             let garden_gateway = month.garden.gateways.iter().position(|g| g.id.as_str() == "garden-gateway");
             let behind =
                 month.garden.sensors.iter().filter(|s| s.gateway.map(usize::from) == garden_gateway).count();
-            let alone = alone.raised().filter(|c| c.key.kind == Kind::SensorSilent).count();
+            let alone = alone.raised().filter(|c| c.record.key.kind == Kind::SensorSilent).count();
             assert_eq!(alone, behind, "where each is on its own, each of its sensors is one");
         }
     }

@@ -29,15 +29,15 @@ fn history(reader: &Reader) -> Vec<String> {
         .map(|it| {
             format!(
                 "{} {} {}: {} -> {}, at {}, since {}: {} {:?}",
-                it.key.site,
-                it.key.kind.name(),
-                it.key.place,
+                it.record.key.site,
+                it.record.key.kind.name(),
+                it.record.key.place,
                 it.from.map_or("?", |from| from.name()),
-                it.state.name(),
-                it.at,
-                it.since,
-                it.text,
-                it.values
+                it.record.state.name(),
+                it.record.at,
+                it.record.since,
+                it.record.said.text,
+                it.record.said.values
             )
         })
         .collect();

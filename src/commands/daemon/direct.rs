@@ -74,7 +74,7 @@ pub async fn run<C: MessageChannel + 'static>(direct: Direct<C>, stop: Cancellat
         }
         let alarms = direct.daemon_health.store_watch.alarms();
         let mut changes = alarms.failing(since, now);
-        changes.retain(|change| seen.1.insert(change.key.site.clone()));
+        changes.retain(|change| seen.1.insert(change.record.key.site.clone()));
         if changes.is_empty() {
             continue;
         }
@@ -113,12 +113,7 @@ fn messages(gardens: &[Arc<Garden>], changes: &[AlarmChange], now: Timestamp) ->
     let (mut telling, mut told) = (Notifier::new(gardens), NotifierOutput::default());
     telling.take(changes, now, &mut told);
     let stands = |key: &crate::alarms::AlarmKey| {
-        changes.iter().find(|change| change.key == *key).map(|change| crate::alarms::AlarmSnapshot {
-            state: change.to,
-            since: change.since,
-            text: change.text.clone(),
-            source: change.source.to_string(),
-        })
+        changes.iter().find(|change| change.record.key == *key).map(|change| change.record.clone())
     };
     telling.tick(now, &stands, &mut told);
     told.messages.retain(|it| it.items.iter().all(|item| item.key.kind == Kind::StoreFailing));

@@ -7,8 +7,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot, watch};
 
-use crate::alarms::Input;
-use crate::alarms::{AlarmKey, Answer, Answered};
+use crate::alarms::{AlarmKey, Answer, Answered, Input};
 use crate::answering::{Checked, Claim, Links};
 use crate::commands::figures::{month_to, of_site};
 use crate::engine::daemon_health::DaemonHealth;
@@ -19,7 +18,7 @@ use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
 use crate::page::figures::SiteFigures;
 use crate::page::{AlarmStep, Health, NotPlaced, PageSource, Unavailable};
-use crate::store::{Reader, StoreError};
+use crate::store::{AlarmRow, Reader, StoreError};
 
 /// How long the engine may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -139,7 +138,8 @@ impl PageSource for KeeperViews {
         let alarm = alarm.clone();
         let steps =
             self.read("reading an alarm's steps", move |reader| reader.occurrence(&alarm, since)).await?;
-        Ok(steps.into_iter().map(|it| AlarmStep { at: it.at, to: it.state, how: it.how }).collect())
+        let step = |AlarmRow { record, how, .. }| AlarmStep { at: record.at, to: record.state, how };
+        Ok(steps.into_iter().map(step).collect())
     }
 
     async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {

@@ -292,16 +292,16 @@ impl Filled {
             self.refused
         );
         let mut kinds: BTreeMap<&str, (usize, &AlarmChange)> = BTreeMap::new();
-        for change in self.changes.iter().filter(|c| c.to == State::Unacknowledged) {
-            kinds.entry(change.key.kind.name()).and_modify(|(n, _)| *n += 1).or_insert((1, change));
+        for change in self.changes.iter().filter(|c| c.record.state == State::Unacknowledged) {
+            kinds.entry(change.record.key.kind.name()).and_modify(|(n, _)| *n += 1).or_insert((1, change));
         }
         for (kind, (count, first)) in kinds {
             println!();
             println!(
                 "  {kind}: {count}. The first, at {}:",
-                spoken::moment(first.at, &garden.site.time_zone)
+                spoken::moment(first.record.at, &garden.site.time_zone)
             );
-            println!("{}", indented(&first.text));
+            println!("{}", indented(&first.record.said.text));
         }
         println!();
     }
@@ -324,7 +324,7 @@ fn print_today(keeper: &Engine, garden: &Garden) {
 fn line(change: &AlarmChange, zone: &jiff::tz::TimeZone) -> String {
     let whom =
         if change.tell.is_empty() { String::new() } else { format!(", for {}", spoken::list(&change.tell)) };
-    format!("{}{whom}: {}", spoken::moment(change.at, zone), change.text)
+    format!("{}{whom}: {}", spoken::moment(change.record.at, zone), change.record.said.text)
 }
 
 /// A paragraph in lines of about a hundred letters, four spaces in.

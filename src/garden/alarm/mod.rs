@@ -4,5 +4,4 @@ pub(super) mod place;
 pub(super) mod removed;
 pub(super) mod slot;
 pub(super) mod slots;
-pub(super) mod text;
 pub(super) mod timers;

@@ -1,11 +1,8 @@
 //! Alarms of what the garden's file no longer has.
 
-use std::borrow::Cow;
-
 use jiff::Timestamp;
 
-use crate::alarms::State;
-use crate::garden::alarm::slot::StoredAlarm;
+use crate::alarms::{AlarmRecord, AlarmText, State};
 use crate::garden::core::Core;
 use crate::garden::record::AlarmChange;
 
@@ -14,28 +11,28 @@ impl Core {
     /// more (a bed, tank, sensor, gateway or battery was taken out): nothing will ever
     /// judge them again. Alarms of gardens that
     /// this core does not know are left alone, since another daemon may.
-    pub fn ends_of_removed(&self, stored: &[StoredAlarm], now: Timestamp) -> Vec<AlarmChange> {
+    pub fn ends_of_removed(&self, stored: &[AlarmRecord], now: Timestamp) -> Vec<AlarmChange> {
         let mut ends = Vec::new();
         for alarm in stored.iter().filter(|alarm| alarm.state != State::Normal) {
             let Some(garden) = self.sites().find(|garden| garden.site.id == alarm.key.site) else { continue };
             if self.has(&alarm.key) {
                 continue;
             }
+            let text = format!(
+                "Nothing in the garden's file watches {} for this any more, so the alarm is over.",
+                alarm.key.place
+            );
             ends.push(AlarmChange {
-                key: alarm.key.clone(),
+                record: AlarmRecord {
+                    key: alarm.key.clone(),
+                    state: State::Normal,
+                    since: alarm.since,
+                    at: self.moment(&alarm.key.site, now).max(alarm.at),
+                    shelf: None,
+                    said: AlarmText::new(text, &[], "the garden's file"),
+                },
                 priority: garden.priority(alarm.key.kind),
                 from: alarm.state,
-                to: State::Normal,
-                since: alarm.since,
-                at: self.moment(&alarm.key.site, now).max(alarm.at),
-                shelf: None,
-                text: format!(
-                    "Nothing in the garden's file watches {} for this any more, so the alarm is over.",
-                    alarm.key.place
-                ),
-                values: Vec::new(),
-                source: Cow::Borrowed("the garden's file"),
-                why: Vec::new(),
                 how: None,
                 tell: garden.told_of(alarm.key.kind, &alarm.key.place),
             });

@@ -1,17 +1,13 @@
 //! One alarm of one place as it stands, and the words that were last said.
 
-use std::borrow::Cow;
-
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, Answered, Delays, Input, Life, LifeStep, State, Values};
+use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Answered, Delays, Input, Life, LifeStep, State};
 use crate::garden::alarm::place::AlarmSubject;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::model::add_seconds;
 use crate::watering::next_stretch;
-use crate::why::Why;
 
 /// Words of an alarm that stands are renewed after this, seconds.
 const FRESH_S: i64 = 3600;
@@ -25,21 +21,6 @@ pub(crate) struct AlarmSlot {
     pub(crate) last: Option<Box<(Timestamp, AlarmText)>>,
     /// The span in which those words are fresh; `None`: they come from the store.
     pub(crate) fresh: Option<(Timestamp, Timestamp)>,
-}
-
-/// An alarm as it was stored.
-#[derive(Clone, Debug, PartialEq)]
-pub struct StoredAlarm {
-    pub key: AlarmKey,
-    pub state: State,
-    pub since: Timestamp,
-    pub at: Timestamp,
-    /// Until when it is put aside, and whether only until its condition is over.
-    pub shelf: Option<(Timestamp, bool)>,
-    pub text: String,
-    pub values: Values,
-    pub source: Cow<'static, str>,
-    pub why: Why,
 }
 
 /// What a judgement asks to be told or renewed.
@@ -61,7 +42,7 @@ impl AlarmSlot {
 
     /// Makes it stand as it was stored, whatever the restored readings made of it. What
     /// is not stored is normal.
-    pub(crate) fn restore(&mut self, stored: Option<&StoredAlarm>) {
+    pub(crate) fn restore(&mut self, stored: Option<&AlarmRecord>) {
         let state = stored.map_or(State::Normal, |alarm| alarm.state);
         if self.life.state() != state {
             self.life = match stored {
@@ -70,15 +51,25 @@ impl AlarmSlot {
             };
         }
         self.fresh = None;
-        self.last = stored.map(|alarm| {
-            let text = AlarmText {
-                text: alarm.text.clone(),
-                values: alarm.values.clone(),
-                source: alarm.source.clone(),
-                why: alarm.why.clone(),
-            };
-            Box::new((alarm.at, text))
-        });
+        self.last = stored.map(|alarm| Box::new((alarm.at, alarm.said.clone())));
+    }
+
+    fn key(&self, garden: &Garden) -> AlarmKey {
+        let AlarmSubject { kind, place } = self.subject;
+        AlarmKey { site: garden.site.id.clone(), kind, place: place.id(garden).clone() }
+    }
+
+    /// The alarm as it stands; `None` where it was never told.
+    pub(crate) fn record(&self, garden: &Garden) -> Option<AlarmRecord> {
+        let (at, said) = self.last.as_deref()?;
+        Some(AlarmRecord {
+            key: self.key(garden),
+            state: self.life.state(),
+            since: self.life.since().unwrap_or(*at),
+            at: *at,
+            shelf: self.life.shelf(),
+            said: said.clone(),
+        })
     }
 
     /// Why an answer to the occurrence that began at `since` is not one to this
@@ -159,7 +150,6 @@ impl AlarmSlot {
 
     /// Keeps the words, and adds the change to `batch` if there is one.
     pub(crate) fn tell(&mut self, garden: &Garden, telling: &Telling, said: AlarmText, batch: &mut Batch) {
-        let AlarmSubject { kind, place } = self.subject;
         let at = telling.at;
         if !telling.repeats {
             self.fresh = Some((at, fresh_until(garden, self.subject, at)));
@@ -170,21 +160,20 @@ impl AlarmSlot {
             }
             return;
         };
-        let place = place.id(garden);
+        let key = self.key(garden);
         batch.changes.push(AlarmChange {
-            key: AlarmKey { site: garden.site.id.clone(), kind, place: place.clone() },
-            priority: garden.priority(kind),
+            priority: garden.priority(key.kind),
             from: step.from,
-            to: step.to,
-            since: step.since,
-            shelf: self.life.shelf(),
-            at,
-            text: said.text.clone(),
-            values: said.values.clone(),
-            source: said.source.clone(),
-            why: said.why.clone(),
             how: None,
-            tell: garden.told_of(kind, place),
+            tell: garden.told_of(key.kind, &key.place),
+            record: AlarmRecord {
+                key,
+                state: step.to,
+                since: step.since,
+                at,
+                shelf: self.life.shelf(),
+                said: said.clone(),
+            },
         });
         self.last = Some(Box::new((at, said)));
     }

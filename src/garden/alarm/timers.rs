@@ -3,9 +3,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind, Life, State};
+use crate::alarms::{AlarmText, Delays, Input, Kind, Life, State};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::log::{LogEvent, SiteLog};
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;

@@ -3,9 +3,8 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use crate::alarms::{Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;

@@ -8,9 +8,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind};
+use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;

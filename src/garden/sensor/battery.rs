@@ -6,9 +6,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, Input, Kind};
+use crate::alarms::{AlarmCondition, AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::{Battery, Sensor};
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;

@@ -7,9 +7,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::Kind;
+use crate::alarms::{AlarmText, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Sensor;
 use crate::garden::record::Batch;
 use crate::garden::sensor::fault_watch::ReadingFault;

@@ -10,9 +10,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, Input, Kind};
+use crate::alarms::{AlarmCondition, AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;

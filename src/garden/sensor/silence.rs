@@ -2,9 +2,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, Delays, Input, Kind};
+use crate::alarms::{AlarmCondition, AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
 use crate::garden::sensor::gateway::SilenceCause;
 use crate::garden::site::SiteState;

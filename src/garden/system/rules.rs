@@ -4,10 +4,9 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::alarms::{Input, Kind, State};
+use crate::alarms::{AlarmText, Input, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::slot::AlarmSlot;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::core::{Clock, Core};
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
@@ -35,7 +34,7 @@ impl StoreAlarms {
         for (garden, slot) in &self.0 {
             judge_store(garden, &mut slot.clone(), StoreHealth::Failing { since }, now, &mut batch);
         }
-        batch.changes.retain(|change| change.to == State::Unacknowledged);
+        batch.changes.retain(|change| change.record.state == State::Unacknowledged);
         batch.changes
     }
 }

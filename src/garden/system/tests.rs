@@ -4,9 +4,7 @@ use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, Answer, Answered};
-use crate::alarms::{Input, SYSTEM_PLACE};
-use crate::alarms::{Kind, State};
+use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, SYSTEM_PLACE, State};
 use crate::garden::plan::Garden;
 use crate::garden::plan::{Channel, RuleSettings, Site, Tell};
 use crate::garden::record::{AlarmChange, Batch};
@@ -62,7 +60,7 @@ fn look(core: &mut Core, signs: &SystemHealth, s: i64) -> Vec<AlarmChange> {
 /// The only change, as its state.
 fn state(changes: &[AlarmChange]) -> Option<State> {
     assert!(changes.len() <= 1, "{changes:#?}");
-    changes.first().map(|change| change.to)
+    changes.first().map(|change| change.record.state)
 }
 
 /// What is looked at in turn: seconds, sign, the state that it leads to if any.
@@ -123,15 +121,15 @@ fn a_disk_that_fills_is_told_until_there_is_room_beyond_the_deadband() {
         ],
     );
     assert_eq!(
-        changes[0].text,
+        changes[0].record.said.text,
         "The disk with the garden's record is nearly full: 1.6 GB of 32 GB are free, and it should be 1.6 GB or more. \
          As the record grew in the last day, that lasts for 15 days. Make room within the week: take off what is not \
          needed, or move the record to a larger disk. Once it is full, no reading is stored and no alarm comes."
     );
-    assert_eq!(changes[0].why.len(), 2);
+    assert_eq!(changes[0].record.said.why.len(), 2);
     assert_eq!(changes[0].tell, ["grounds"]);
     assert_eq!(
-        changes[0].key,
+        changes[0].record.key,
         AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DiskNearlyFull, place: Id::new("trug") }
     );
 }
@@ -151,7 +149,7 @@ fn days_that_are_left_are_told_only_where_they_are_known() {
         let mut core = core();
         look(&mut core, &signs, 0);
         let changes = look(&mut core, &signs, 60);
-        assert!(changes[0].text.contains(words), "{grown:?}: {}", changes[0].text);
+        assert!(changes[0].record.said.text.contains(words), "{grown:?}: {}", changes[0].record.said.text);
     }
 }
 
@@ -173,11 +171,11 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
         ],
     );
     assert!(
-        changes[0].text.starts_with(
+        changes[0].record.said.text.starts_with(
             "Readings do not reach the server school: 12,345 wait, the oldest of them from 70 minutes ago."
         ),
         "{}",
-        changes[0].text
+        changes[0].record.said.text
     );
     // A server that was taken out of the configuration is not behind.
     let mut core = core();
@@ -206,13 +204,13 @@ fn a_clock_that_jumped_is_told_for_an_hour_after_the_last_jump() {
         ],
     );
     assert!(
-        changes[0].text.starts_with(
+        changes[0].record.said.text.starts_with(
             "The computer's clock jumped back by 2 hours: from 3 pm on Friday 17 April to 1 pm on Friday 17 April."
         ),
         "{}",
-        changes[0].text
+        changes[0].record.said.text
     );
-    assert_eq!(changes[0].values, [("jump_s".into(), -7200.0)]);
+    assert_eq!(changes[0].record.said.values, [("jump_s".into(), -7200.0)]);
 }
 
 #[test]
@@ -236,7 +234,7 @@ fn a_message_that_reached_nobody_is_told_without_an_address() {
         ],
     );
     assert_eq!(
-        changes[0].text,
+        changes[0].record.said.text,
         "A message to grounds at Saltbush Gully Primary School did not arrive: given up by e-mail at 2:59 pm on Friday \
          17 April. The last answer was: 550 (an address) unknown. One other group was not reached either. Tell them \
          today yourself what the alarms say, and set their address or the server right; trug tell --test grounds tries \
@@ -254,7 +252,7 @@ fn a_record_that_fails_is_told_with_its_true_times() {
     // Looked at much later, the step carries the time at which it was due.
     let changes = look(&mut core, &failing, 5000);
     assert_eq!(state(&changes), RAISED);
-    assert_eq!((changes[0].since, changes[0].at), (at(0), at(60)));
+    assert_eq!((changes[0].record.since, changes[0].record.at), (at(0), at(60)));
     assert_eq!(state(&look(&mut core, &failing, 5030)), None);
     assert_eq!(state(&look(&mut core, &record(StoreHealth::Written), 5060)), None);
     assert_eq!(state(&look(&mut core, &record(StoreHealth::Written), 5360)), OVER);
@@ -263,7 +261,7 @@ fn a_record_that_fails_is_told_with_its_true_times() {
     assert_eq!(state(&look(&mut core, &again, 6059)), None);
     let changes = look(&mut core, &again, 6060);
     assert_eq!(state(&changes), RAISED);
-    assert_eq!(changes[0].since, at(6000));
+    assert_eq!(changes[0].record.since, at(6000));
 }
 
 /// Whoever tells while the core waits says exactly what the core will say.
@@ -282,7 +280,7 @@ fn what_is_told_past_the_core_is_what_the_core_does_later() {
     let mut core = self::core();
     let mut batch = Batch::default();
     let answer = Answer {
-        key: early[0].key.clone(),
+        key: early[0].record.key.clone(),
         at: at(0),
         input: Some(Input::TakeOut),
         how: "command".to_owned(),
@@ -321,13 +319,13 @@ fn alarms_stand_where_somebody_is_concerned_or_at_the_first_garden() {
     let mut core = Core::new(&gardens, Clock::Arrival);
     look(&mut core, &disk(1), 0);
     let sites: Vec<_> =
-        look(&mut core, &disk(1), 60).iter().map(|c| c.key.site.as_str().to_owned()).collect();
+        look(&mut core, &disk(1), 60).iter().map(|c| c.record.key.site.as_str().to_owned()).collect();
     assert_eq!(sites, ["ridge", "valley"]);
     // Nobody is concerned: page and history of the first garden have it.
     let mut core = Core::new(&gardens[..1], Clock::Arrival);
     look(&mut core, &disk(1), 0);
     let changes = look(&mut core, &disk(1), 60);
-    assert_eq!(changes[0].key.site.as_str(), "creek");
+    assert_eq!(changes[0].record.key.site.as_str(), "creek");
     assert!(changes[0].tell.is_empty());
     let view = core.view("creek").expect("it is there");
     assert_eq!(view.alarms[0].place_name, "Trug");
@@ -340,16 +338,13 @@ fn one_that_was_stored_is_judged_where_it_stands() {
         [garden("creek", Vec::new()), garden("ridge", vec![group("office", &[Kind::DiskNearlyFull])])];
     let mut core = Core::new(&gardens, Clock::Arrival);
     let key = AlarmKey { site: Id::new("creek"), kind: Kind::DiskNearlyFull, place: Id::new(SYSTEM_PLACE) };
-    core.restore_alarms(vec![crate::garden::StoredAlarm {
+    core.restore_alarms(vec![AlarmRecord {
         key,
         state: State::Unacknowledged,
         since: at(-100),
         at: at(-40),
         shelf: None,
-        text: "nearly full".to_owned(),
-        values: Vec::new(),
-        source: "".into(),
-        why: Vec::new(),
+        said: AlarmText::new("nearly full", &[], ""),
     }]);
     look(&mut core, &disk(9000), 0);
     assert_eq!(state(&look(&mut core, &disk(9000), 300)), OVER);

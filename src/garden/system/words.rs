@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::garden::alarm::text::AlarmText;
+use crate::alarms::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::system::health::{DiskHealth, HealthLimits, Jump, NotSent, QueueHealth};
 use crate::text::spoken;

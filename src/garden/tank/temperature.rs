@@ -3,9 +3,8 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;

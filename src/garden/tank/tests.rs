@@ -101,11 +101,11 @@ impl Run {
     }
 
     fn steps(&self, kind: Kind) -> Vec<State> {
-        self.changes.iter().filter(|c| c.key.kind == kind).map(|c| c.to).collect()
+        self.changes.iter().filter(|c| c.record.key.kind == kind).map(|c| c.record.state).collect()
     }
 
     fn last(&self, kind: Kind) -> &AlarmChange {
-        self.changes.iter().rfind(|c| c.key.kind == kind).expect("a change")
+        self.changes.iter().rfind(|c| c.record.key.kind == kind).expect("a change")
     }
 
     fn view(&self) -> TankView {
@@ -150,8 +150,9 @@ fn a_cold_top_up_is_told_whatever_the_probe_s_interval() {
             Some(&State::Unacknowledged),
             "every {every_s} s"
         );
-        let told = run.changes.iter().find(|c| c.key.kind == Kind::TankTemperatureShock).expect("told");
-        assert!(told.text.contains("cooled") && told.why.len() == 1, "{told:?}");
+        let told =
+            run.changes.iter().find(|c| c.record.key.kind == Kind::TankTemperatureShock).expect("told");
+        assert!(told.record.said.text.contains("cooled") && told.record.said.why.len() == 1, "{told:?}");
     }
 }
 
@@ -203,8 +204,8 @@ fn measured_oxygen_raises_and_clears() {
     assert_eq!(run.steps(Kind::LowOxygen), RAISED);
     let told = run.last(Kind::LowOxygen);
     // 8.42 mg/L at 24 °C and 1 atm (Benson and Krause): 3.9 is 46 to 47 %.
-    assert!(told.text.contains("3.9 mg/L (47 %"), "{}", told.text);
-    assert_eq!(told.why.len(), 4);
+    assert!(told.record.said.text.contains("3.9 mg/L (47 %"), "{}", told.record.said.text);
+    assert_eq!(told.record.said.why.len(), 4);
     // Silence clears nothing.
     for _ in 0..12 {
         run.take(&[Some(24.0), None]);
@@ -235,7 +236,7 @@ fn heat_alone_warns_where_oxygen_is_not_measured() {
     }
     run.hold(&[34.6], 12);
     assert_eq!(run.steps(Kind::LowOxygen), RAISED);
-    assert!(run.last(Kind::LowOxygen).text.contains("Oxygen itself is not measured"));
+    assert!(run.last(Kind::LowOxygen).record.said.text.contains("Oxygen itself is not measured"));
 }
 
 fn test_of(ammonia: f64, ph: Option<f64>, temperature_c: Option<f64>) -> LogEvent {
@@ -249,8 +250,12 @@ fn ammonia_stands_until_a_better_test() {
     run.hold(&[25.0], 6).log(test_of(0.8, Some(8.0), Some(25.0)));
     assert_eq!(run.steps(Kind::Ammonia), RAISED);
     let told = run.last(Kind::Ammonia);
-    assert!(told.text.contains("0.043 mg/L of un-ionised"), "{}", told.text);
-    assert!(told.why.last().is_some_and(|s| s.with == "0.0537 x 0.80 = 0.043 mg/L"), "{:?}", told.why);
+    assert!(told.record.said.text.contains("0.043 mg/L of un-ionised"), "{}", told.record.said.text);
+    assert!(
+        told.record.said.why.last().is_some_and(|s| s.with == "0.0537 x 0.80 = 0.043 mg/L"),
+        "{:?}",
+        told.record.said.why
+    );
     run.hold(&[25.0], 600);
     assert_eq!(run.steps(Kind::Ammonia), RAISED, "time alone clears nothing");
     run.log(test_of(0.2, Some(7.0), Some(25.0)));
@@ -277,7 +282,11 @@ fn ph_is_judged_by_its_sensor_and_by_tests() {
     let mut run = Run::new(&["ph"], "", 600);
     run.hold(&[22.0, 7.2], 12).hold(&[22.0, 6.3], 6);
     assert_eq!(run.steps(Kind::Ph), RAISED);
-    assert!(run.last(Kind::Ph).text.contains("too acid"), "{}", run.last(Kind::Ph).text);
+    assert!(
+        run.last(Kind::Ph).record.said.text.contains("too acid"),
+        "{}",
+        run.last(Kind::Ph).record.said.text
+    );
 
     let tested = |ph| LogEvent::WaterTest(WaterTest { ph: Some(ph), ..WaterTest::default() });
     let mut run = Run::new(&[], "[alarms.ph]\non_delay_s = 0\noff_delay_s = 0", 600);
@@ -297,7 +306,7 @@ fn a_drift_of_ph_is_told_before_it_leaves_its_range() {
     }
     assert_eq!(run.steps(Kind::Ph), RAISED);
     let told = run.last(Kind::Ph);
-    assert!(told.text.contains("falls by 0.08 a day"), "{}", told.text);
+    assert!(told.record.said.text.contains("falls by 0.08 a day"), "{}", told.record.said.text);
     // The same swing without a drift is nothing.
     let mut run = Run::new(&["ph"], "", 1800);
     for half_hour in 0..48 * 8 {

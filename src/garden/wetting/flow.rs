@@ -9,9 +9,8 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Delays, Input, Kind};
+use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::record::Batch;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::{LastWetting, SiteState};

@@ -3,9 +3,8 @@
 
 use jiff::civil::DateTime;
 
-use crate::alarms::{Delays, Input, Kind};
+use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::text::AlarmText;
 use crate::garden::plan::Site;
 use crate::garden::record::Batch;
 use crate::garden::site::{LastWetting, SiteState};

@@ -14,7 +14,7 @@ use crate::engine::AlarmJson;
 use crate::export::TimeSpan;
 use crate::garden::plan::Garden;
 use crate::page::PageSource;
-use crate::store::{AlarmRecord, Reader, StoreError};
+use crate::store::{AlarmRow, Reader, StoreError};
 
 /// So much of the history is read at once.
 const AT_ONCE: SignedDuration = SignedDuration::from_hours(30 * 24);
@@ -39,8 +39,8 @@ pub(super) async fn present<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     let site = call.site().to_owned();
     let (alarms, notes) = read(&call.context, move |reader| {
         let mut alarms = reader.alarms_present()?;
-        alarms.retain(|alarm| alarm.key.site.as_str() == site);
-        let first = alarms.iter().map(|alarm| alarm.since).min();
+        alarms.retain(|alarm| alarm.record.key.site.as_str() == site);
+        let first = alarms.iter().map(|alarm| alarm.record.since).min();
         let notes = match first {
             Some(first) => reader.notes(first, Timestamp::MAX, Some(&site))?,
             None => Vec::new(),
@@ -49,9 +49,7 @@ pub(super) async fn present<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     })
     .await?;
     // The newest note on the occurrence that stands.
-    let note = |alarm: &AlarmRecord| {
-        notes.iter().rev().find(|note| note.key == alarm.key && note.since == alarm.since)
-    };
+    let note = |alarm: &AlarmRow| notes.iter().rev().find(|note| note.is_of(&alarm.record));
     let alarms = alarms.iter().map(|alarm| published(garden, alarm, note(alarm))).collect();
     let time_zone = zone_name(&garden.site.time_zone);
     call.json(&AlarmsJson { site: call.site(), time_zone, alarms }, None)
@@ -62,9 +60,10 @@ pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     let (span, limit, after) = (call.span(&garden.site.time_zone)?, call.limit()?, call.after_row()?);
     let site = call.site().to_owned();
     let (steps, notes) = read(&call.context, move |reader| steps(reader, &site, span, after, limit)).await?;
-    let (steps, next) = part(steps, |step| step.at.as_millisecond(), after, limit);
-    let note = |step: &AlarmRecord| {
-        notes.iter().find(|note| step.how.is_some() && note.key == step.key && note.at == step.at)
+    let (steps, next) = part(steps, |step| step.record.at.as_millisecond(), after, limit);
+    let note = |step: &AlarmRow| {
+        let record = &step.record;
+        notes.iter().find(|note| step.how.is_some() && note.key == record.key && note.at == record.at)
     };
     let history = AlarmHistoryJson {
         site: call.site(),
@@ -75,8 +74,8 @@ pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response,
     call.json(&history, history.next.as_deref())
 }
 
-fn published<'a>(garden: &Garden, alarm: &'a AlarmRecord, note: Option<&'a AlarmNote>) -> AlarmJson<'a> {
-    AlarmJson::of_record(alarm, garden.priority(alarm.key.kind), note.map(|note| note.note.as_str()))
+fn published<'a>(garden: &Garden, alarm: &'a AlarmRow, note: Option<&'a AlarmNote>) -> AlarmJson<'a> {
+    AlarmJson::of_row(alarm, garden.priority(alarm.record.key.kind), note.map(|note| note.note.as_str()))
 }
 
 /// Steps of a span from the moment of `after` on, enough of them to fill a page and to
@@ -87,7 +86,7 @@ fn steps(
     span: TimeSpan,
     after: Option<(i64, u32)>,
     limit: usize,
-) -> Result<(Vec<AlarmRecord>, Vec<AlarmNote>), StoreError> {
+) -> Result<(Vec<AlarmRow>, Vec<AlarmNote>), StoreError> {
     let Some((first, last)) = reader.known_span()? else { return Ok((Vec::new(), Vec::new())) };
     let mut from = span.from.max(first);
     let mut wanted = limit.saturating_add(1);

@@ -153,14 +153,15 @@ fn figures(figures: &[Figure]) -> Vec<FigureJson<'_>> {
 }
 
 fn alarm(it: &AlarmView) -> SiteAlarmJson<'_> {
+    let record = &it.record;
     SiteAlarmJson {
-        kind: it.kind.name(),
-        place: it.place.as_str(),
+        kind: record.key.kind.name(),
+        place: record.key.place.as_str(),
         place_name: &it.place_name,
-        state: it.state.name(),
+        state: record.state.name(),
         priority: it.priority.name(),
-        since: it.since.to_string(),
-        text: &it.text,
+        since: record.since.to_string(),
+        text: &record.said.text,
     }
 }
 

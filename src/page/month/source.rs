@@ -6,14 +6,14 @@ use std::ops::ControlFlow;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
-use crate::alarms::State;
+use crate::alarms::{AlarmRecord, State};
 use crate::analysis::month::{Month, MonthInput, month};
 use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
 use crate::history::{BinWidth, Point, bin_of};
 use crate::model::{CalendarMonth, Id};
 use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints};
-use crate::store::{Reader, ReadingFilter, StoreError};
+use crate::store::{AlarmRow, Reader, ReadingFilter, StoreError};
 use crate::text::labels;
 
 /// How long before the month readings are looked at: so long ago a drying that reaches
@@ -151,8 +151,10 @@ fn gather(
     let alarms = reader
         .alarm_changes(from, to, Some(site.as_str()))?
         .into_iter()
-        .filter(|step| step.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
-        .map(|step| (step.at, labels::kind(step.key.kind).to_owned(), place_called(garden, &step.key.place)))
+        .filter(|step| step.record.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
+        .map(|AlarmRow { record: AlarmRecord { key, at, .. }, .. }| {
+            (at, labels::kind(key.kind).to_owned(), place_called(garden, &key.place))
+        })
         .collect();
     Ok(MonthInput { readings, log, alarms })
 }

@@ -6,7 +6,7 @@ use crate::chart::{Event, Sign};
 use crate::garden::log::LogEvent;
 use crate::garden::plan::{Garden, place_called};
 use crate::model::Id;
-use crate::store::{AlarmRecord, LogRow};
+use crate::store::{AlarmRow, LogRow};
 use crate::text::labels;
 
 /// Marks on one chart; where there are more, those of a day are put together.
@@ -21,7 +21,7 @@ const NOTE_SHOWN: usize = 160;
 #[derive(Clone, Debug)]
 pub(super) struct PlaceEvents {
     pub(super) log: Vec<LogRow>,
-    pub(super) steps: Vec<AlarmRecord>,
+    pub(super) steps: Vec<AlarmRow>,
 }
 
 impl PlaceEvents {
@@ -47,15 +47,15 @@ impl PlaceEvents {
 
     /// The alarms of some places and sensors that were raised within the span.
     pub(super) fn alarm_marks(&self, ids: &[&Id], garden: &Garden, shown: &ShownSpan) -> Vec<Event> {
-        let raised = |step: &&AlarmRecord| {
-            step.state == State::Unacknowledged
+        let raised = |step: &&AlarmRow| {
+            step.record.state == State::Unacknowledged
                 && step.from != Some(State::Acknowledged)
-                && ids.contains(&&step.key.place)
+                && ids.contains(&&step.record.key.place)
         };
-        let marks = self.steps.iter().filter(raised).map(|step| Event {
-            at: step.at,
+        let marks = self.steps.iter().filter(raised).map(|AlarmRow { record, .. }| Event {
+            at: record.at,
             sign: Sign::Alarm,
-            words: format!("{}: {}", place_called(garden, &step.key.place), labels::kind(step.key.kind)),
+            words: format!("{}: {}", place_called(garden, &record.key.place), labels::kind(record.key.kind)),
         });
         few(marks.collect(), shown)
     }

@@ -408,12 +408,13 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, shown: &ShownSpan) -> Mar
 fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup {
     let [_, _, suspect, bad] = series.counts();
     let gaps = days.iter().filter(|day| day.gap).count();
-    let suspected: Vec<_> = view.alarms.iter().filter(|it| it.kind == Kind::GaugeSuspect).collect();
+    let suspected: Vec<_> =
+        view.alarms.iter().filter(|it| it.record.key.kind == Kind::GaugeSuspect).collect();
     html! {
         section {
             h2 { "Whether to believe it" }
             ul {
-                @for alarm in &suspected { li { (alarm.text) } }
+                @for alarm in &suspected { li { (alarm.record.said.text) } }
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
                 @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
                 @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time speaks against the gauge." } }

@@ -122,21 +122,22 @@ pub(super) fn nothing_heard(shown: &ShownSpan, first: Option<Timestamp>, path: &
 /// The alarms of a place and its sensors that are not over.
 pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
     let mut alarms: Vec<&AlarmView> =
-        view.alarms.iter().filter(|alarm| ids.contains(&&alarm.place)).collect();
-    alarms.sort_by_key(|alarm| (!alarm.state.is_active(), std::cmp::Reverse(alarm.priority)));
+        view.alarms.iter().filter(|alarm| ids.contains(&&alarm.record.key.place)).collect();
+    alarms.sort_by_key(|alarm| (!alarm.record.state.is_active(), std::cmp::Reverse(alarm.priority)));
     html! {
         section {
             h2 { "Alarms" }
             @if alarms.is_empty() { p { "No alarm is open here." } }
             @for alarm in alarms {
+                @let record = &alarm.record;
                 article class="alarm" {
-                    h3 { (alarm.place_name) ": " (labels::kind(alarm.kind)) }
+                    h3 { (alarm.place_name) ": " (labels::kind(record.key.kind)) }
                     p class="standing" {
-                        @if alarm.state.is_active() { (urgency(alarm.priority)) " " }
-                        "Since " (labels::moment(alarm.since, view.now, &view.time_zone)) ". "
-                        (labels::state(alarm.state))
+                        @if record.state.is_active() { (urgency(alarm.priority)) " " }
+                        "Since " (labels::moment(record.since, view.now, &view.time_zone)) ". "
+                        (labels::state(record.state))
                     }
-                    p { (alarm.text) }
+                    p { (record.said.text) }
                 }
             }
             p { a href={ "/site/" (view.id) "/alarms" } { "All alarms, and answering them" } }

@@ -57,7 +57,7 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
 
     let reader = Reader::open(&path).unwrap();
     let present = reader.alarms_present().unwrap();
-    assert_eq!((present.len(), present[0].state), (1, State::Acknowledged));
+    assert_eq!((present.len(), present[0].record.state), (1, State::Acknowledged));
     let history = reader.alarm_changes(Timestamp::MIN, Timestamp::MAX, None).unwrap();
     assert_eq!(history[0].how.as_deref(), Some("command"));
     assert_eq!(reader.count().unwrap(), 1);
@@ -68,15 +68,15 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
 
     // It takes what is new.
     let note = crate::alarms::AlarmNote {
-        key: present[0].key.clone(),
-        since: present[0].since,
-        at: present[0].at,
+        key: present[0].record.key.clone(),
+        since: present[0].record.since,
+        at: present[0].record.at,
         note: "Watered by hand.".to_owned(),
         how: "command".to_owned(),
     };
     let batch = crate::garden::record::Batch { notes: vec![note.clone()], ..Default::default() };
     let transaction = Transaction {
-        at: present[0].at,
+        at: present[0].record.at,
         batch: &batch,
         letters: &[],
         letters_sent: &[],
