@@ -86,7 +86,7 @@ pub const OWN_CURVE: Equation = Equation {
     gives: "days until dry, by the bed's own past",
     form: "d theta / d t = - pace x demand x fall of this bed's past days at theta",
     source: "this project's own method",
-    check: Check::None("no publication; scored on simulated gardens by tests/outlook_in_simulator.rs"),
+    check: Check::None("no publication; scored on simulated gardens by tests/trials/outlook_in_simulator.rs"),
 };
 
 /// The interval.
@@ -94,7 +94,7 @@ pub const INTERVAL: Equation = Equation {
     gives: "earliest and latest, 4 times in 5",
     form: "10th and 90th percentile of (what fell / what was forecast to fall)",
     source: "this bed's own earlier forecasts (conformal prediction); stated ones until there are enough",
-    check: Check::None("no publication; scored on simulated gardens by tests/outlook_in_simulator.rs"),
+    check: Check::None("no publication; scored on simulated gardens by tests/trials/outlook_in_simulator.rs"),
 };
 
 /// The equations of this room.
