@@ -21,7 +21,6 @@ mod tank;
 mod weather;
 mod wetting;
 
-pub(crate) use crate::model::add_seconds as plus;
 pub use bed::mulch_day::{MulchAnswer, MulchDay, WaterRun};
 pub use core::{Clock, Core, RESTORE_S, restore_from};
 pub use equations::EQUATIONS;

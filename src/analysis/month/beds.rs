@@ -8,8 +8,9 @@ use super::wettings::{FoundWetting, MonthReadings, Rises, waterings};
 use super::{BedDay, BedMonth, MonthWetting, MulchOn, WaterBand, WaterSource};
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
-use crate::garden::{Needs, patience_s, plus};
+use crate::garden::{Needs, patience_s};
 use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
+use crate::model::add_seconds;
 use crate::soil::RootZone;
 
 const HOUR_S: i64 = 3600;
@@ -168,11 +169,12 @@ fn brought(
     zone: &RootZone,
 ) -> BroughtWater {
     let onset = found.wetting.onset;
-    let until = plus(onset, PEAK_HOURS * HOUR_S);
+    let until = add_seconds(onset, PEAK_HOURS * HOUR_S);
     let until = next.map_or(until, |next| until.min(next.wetting.onset));
-    let base = water.within(plus(onset, -BASE_HOURS * HOUR_S), onset).last().map(|bin| bin.water_content);
+    let base =
+        water.within(add_seconds(onset, -BASE_HOURS * HOUR_S), onset).last().map(|bin| bin.water_content);
     let peak: Option<&RootZoneBin> = water
-        .within(plus(onset, -HOUR_S), until)
+        .within(add_seconds(onset, -HOUR_S), until)
         .reduce(|a, b| if b.water_content > a.water_content { b } else { a });
     let gain = base
         .zip(peak)
@@ -211,8 +213,11 @@ impl BedMonthRecord<'_> {
         let mean = (hours.len() >= LEAST_HOURS).then(|| hours.iter().sum::<f64>() / hours.len() as f64);
         let end = day.to.min(of.span.end);
         let rain_mm = of.heard.rain_mm(day.from, end);
-        let wetted =
-            self.rises.all.iter().any(|rise| rise.onset < day.to && plus(rise.onset, DAY_S) > day.from);
+        let wetted = self
+            .rises
+            .all
+            .iter()
+            .any(|rise| rise.onset < day.to && add_seconds(rise.onset, DAY_S) > day.from);
         let dry = !wetted && rain_mm.is_none_or(|mm| mm < RAINY_MM) && day.to <= of.span.end;
         let lost = water.about(day.from).zip(water.about(day.to)).filter(|_| dry);
         let (watering_mm, unknown_mm) = self.given(day.from, end);

@@ -6,8 +6,8 @@ use jiff::tz::TimeZone;
 use super::Drying;
 use super::span::{MonthSpan, seconds};
 use crate::evapotranspiration::extraterrestrial_mj_m2;
-use crate::garden::plus;
 use crate::history::RootZoneBin;
+use crate::model::add_seconds;
 use crate::outlook::{Drydown, DryingLimits, Outlook};
 use crate::watering::Wetting;
 
@@ -35,7 +35,7 @@ impl WholeHours<'_> {
 
     /// The water about a moment: mean of what lies within an hour and a half of it.
     pub(super) fn about(&self, at: Timestamp) -> Option<f64> {
-        self.mean(plus(at, -HOUR_S * 3 / 2), plus(at, HOUR_S * 3 / 2))
+        self.mean(add_seconds(at, -HOUR_S * 3 / 2), add_seconds(at, HOUR_S * 3 / 2))
     }
 }
 
@@ -77,7 +77,7 @@ pub(super) fn dryings(
         let day = u16::try_from(TimeZone::UTC.to_datetime(bin.start).day_of_year()).unwrap_or(1);
         let demand = extraterrestrial_mj_m2(soil.latitude_deg, day).unwrap_or(0.0);
         // Hours of clocks that are half an hour off lie half in each of two hours of UTC.
-        outlook.push(plus(bin.start, HOUR_S / 2), bin.water_content, demand);
+        outlook.push(add_seconds(bin.start, HOUR_S / 2), bin.water_content, demand);
         take(&outlook, &mut found);
     }
     for rise in rises {
@@ -86,8 +86,8 @@ pub(super) fn dryings(
     }
     if let Some(last) = hours.0.iter().rev().find(|bin| bin.whole) {
         // Another hour completes the last; a far one ends what goes on.
-        outlook.push(plus(last.start, HOUR_S * 3 / 2), last.water_content, 0.0);
-        outlook.wetted(plus(last.start, 3 * HOUR_S));
+        outlook.push(add_seconds(last.start, HOUR_S * 3 / 2), last.water_content, 0.0);
+        outlook.wetted(add_seconds(last.start, 3 * HOUR_S));
         take(&outlook, &mut found);
     }
     found
@@ -98,9 +98,9 @@ pub(super) fn dryings(
 }
 
 fn drying(it: &Drydown, hours: WholeHours<'_>, soil: &DryingSoil) -> Drying {
-    let settled = plus(it.from, DAY_S);
+    let settled = add_seconds(it.from, DAY_S);
     let loss_days = (seconds(settled, it.to) / DAY_S).max(0);
-    let end = plus(settled, loss_days * DAY_S);
+    let end = add_seconds(settled, loss_days * DAY_S);
     let lost = hours.about(settled).zip(hours.about(end)).map(|(a, b)| a - b).filter(|_| loss_days > 0);
     let fit = it.fit.as_ref().ok();
     Drying {

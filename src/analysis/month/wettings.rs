@@ -14,10 +14,10 @@ use crate::garden::plan::Garden;
 use crate::garden::{
     BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM,
     SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WettingCause, WettingEvidence, patience_s,
-    people_about, plus,
+    people_about,
 };
 use crate::history::Point;
-use crate::model::{Place, Quantity};
+use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{Wetting, WettingWatch, probe_lag_s, wholly_outside};
 
@@ -147,15 +147,15 @@ impl MonthReadings<'_> {
     ) -> WettingEvidence {
         let site = &self.garden.site;
         let hours = self.garden.beds[bed].watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
-        let earliest = plus(wetting.onset, -probe_lag_s(self.depth_m(probe)));
-        let day_before = plus(wetting.onset, -DAY_S);
+        let earliest = add_seconds(wetting.onset, -probe_lag_s(self.depth_m(probe)));
+        let day_before = add_seconds(wetting.onset, -DAY_S);
         WettingEvidence {
             wetting,
             earliest,
             outside_hours: wholly_outside(hours, &site.time_zone, earliest, wetting.onset),
             together,
             rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
-            meter: self.meter(bed, plus(earliest, -SLOW_S), wetting.seen),
+            meter: self.meter(bed, add_seconds(earliest, -SLOW_S), wetting.seen),
             logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             soil_c: self.coldest_soil_c(bed, wetting.seen),
@@ -167,8 +167,8 @@ impl MonthReadings<'_> {
 
     /// How many gauges were heard all along; else why none can tell.
     fn gauges_heard(&self, wetting: &Wetting, earliest: Timestamp) -> Result<usize, CauseUnknown> {
-        let since = plus(earliest, -GAUGE_MARGIN_S);
-        let old = |gauge: &&Counted| gauge.heard_since(plus(wetting.onset, -DAY_S));
+        let since = add_seconds(earliest, -GAUGE_MARGIN_S);
+        let old = |gauge: &&Counted| gauge.heard_since(add_seconds(wetting.onset, -DAY_S));
         match self.gauges.iter().filter(old).filter(|gauge| gauge.whole(since, wetting.seen)).count() {
             0 if self.gauges.iter().any(|gauge| old(&gauge)) => Err(CauseUnknown::GaugeSilent),
             0 => Err(CauseUnknown::NoGauge),
@@ -179,7 +179,7 @@ impl MonthReadings<'_> {
     /// A wetting with its cause and the words for it.
     fn explained(&self, evidence: &WettingEvidence) -> FoundWetting {
         let WettingEvidence { wetting, rain_mm, meter, logged, together, .. } = *evidence;
-        let day_before = plus(wetting.onset, -DAY_S);
+        let day_before = add_seconds(wetting.onset, -DAY_S);
         let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
         let mut reasons = Vec::new();
         if rain_mm >= RAIN_EXPLAINS_MM {
