@@ -6,7 +6,7 @@
 
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::model::{Id, LocalHours, Place, Quantity, names};
-use crate::watering::Irrigation;
+use crate::watering::{Irrigation, Timetable};
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -29,6 +29,8 @@ pub struct Garden {
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
     pub roof: Option<RoofTank>,
+    /// What its watering timers do.
+    pub programs: Vec<Program>,
 }
 
 impl Garden {
@@ -95,6 +97,16 @@ impl Garden {
         let own = self.beds.iter().find(|bed| bed.id == *place).and_then(|bed| bed.watering_allowed.as_ref());
         own.unwrap_or(&self.site.watering_allowed)
     }
+}
+
+/// A program of a watering timer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Program {
+    /// The program's own name in the garden's file.
+    pub name: String,
+    /// The beds that it waters, by their numbers, sorted; never empty.
+    pub beds: Vec<u16>,
+    pub timetable: Timetable,
 }
 
 /// A roof, and the tank that it fills.

@@ -11,6 +11,7 @@ use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::gateway::Gateways;
 use super::hours::{cool_hours, hours, working_day};
+use super::program::programs;
 use super::range::Range;
 use super::resistance::SoilWater;
 use super::roof::roof;
@@ -125,6 +126,8 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     alarm_places.push(SYSTEM_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
+    let hours = watering_allowed.clone().unwrap_or_else(cool_hours);
+    let programs = programs(root.sections("program", "name"), &beds, &places, &hours, &holidays);
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
     let whole = root.faults() == before;
@@ -135,7 +138,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut site = site?;
     site.watering_allowed = watering_allowed?;
     site.holidays = holidays;
-    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof })
+    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof, programs })
 }
 
 /// The id that a table has, right or wrong.

@@ -26,6 +26,7 @@ mod hours;
 mod mail;
 mod page;
 mod payload;
+mod program;
 mod quality;
 mod range;
 mod resistance;

@@ -4,6 +4,7 @@ mod drainage;
 mod flow;
 mod hours;
 mod irrigation;
+mod program;
 mod reasons;
 mod wetting;
 
@@ -16,6 +17,7 @@ pub use hours::{minute_of_day, wholly_outside};
 pub use irrigation::{
     DAYS_AHEAD, Irrigation, PlannedRun, Runs, litres_step, minutes, minutes_step, next_stretch, runs,
 };
+pub use program::{ProgramDays, TimerRun, Timetable};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
 

@@ -225,6 +225,7 @@ mod tests {
             tell: vec![],
             rules: RuleSettings::default(),
             roof: None,
+            programs: Vec::new(),
         };
         let mut slot = AlarmSlot::new(AlarmPlace::System.alarm(Kind::DryBed));
         let (mut batch, mut made) = (Batch::default(), 0);

@@ -42,6 +42,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         tell,
         rules: RuleSettings::default(),
         roof: None,
+        programs: Vec::new(),
     })
 }
 
