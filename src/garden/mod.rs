@@ -31,7 +31,8 @@ pub use system::rules::StoreAlarms;
 pub use tank::acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub(crate) use wetting::cause::{
     BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM, TOGETHER_S,
-    WettingCause, WettingEvidence,
+    WateringBasis, WettingCause, WettingEvidence,
 };
 pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
+pub(crate) use wetting::program::ProgramRun;
 pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};

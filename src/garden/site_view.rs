@@ -151,12 +151,13 @@ impl SiteState {
                     WettingCause::RainAndWatering { mm } => {
                         format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before) and watering.")
                     }
-                    WettingCause::Watering { .. } => {
+                    WettingCause::Watering { basis } => {
+                        let by = basis.words();
                         let amount =
                             w.litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
                         let outside = if w.outside_hours { ", outside the allowed hours" } else { "" };
                         let about = if self.has_meter(index) { "" } else { "about " };
-                        format!("Was watered{amount} at {about}{when}{outside}.")
+                        format!("Was watered{by}{amount} at {about}{when}{outside}.")
                     }
                     WettingCause::Unknown(why) => format!(
                         "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",

@@ -15,6 +15,7 @@ mod sensors_watched;
 mod settings;
 mod telling;
 mod telling_property;
+mod timer_program;
 mod water_meter;
 mod weather;
 mod wet_soil;

@@ -163,7 +163,8 @@ pub struct MonthWetting {
     /// not all of its probes were heard.
     pub gain_mm: Option<f64>,
     pub cause: WaterSource,
-    /// Nobody wrote the watering down and no meter counted it: the gauge was heard
+    /// Nobody wrote the watering down, no meter counted it and no program of the timer
+    /// explains it: the gauge was heard
     /// and caught no rain, and few beds rose at once.
     pub inferred: bool,
     /// Largest catch of the gauges in the day before and until it was seen, mm;

@@ -12,9 +12,9 @@ use super::span::seconds;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
-    BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM,
-    SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WettingCause, WettingEvidence, patience_s,
-    people_about,
+    BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, ProgramRun,
+    RAIN_EXPLAINS_MM, SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WettingCause,
+    WettingEvidence, patience_s, people_about,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity, add_seconds};
@@ -123,7 +123,14 @@ impl MonthReadings<'_> {
                 };
                 let top = beds[other].iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
                 let lag_s = probe_lag_s(top.map_or(0.0, |&top| self.depth_m(top)));
-                BedMotion { fresh: top.is_some(), began: began.map(|began| (began, lag_s)), stirred: false }
+                let by_program = !self.site_dry(bed, probe, &wetting)
+                    && top.zip(began).is_some_and(|(&top, at)| self.program(other, top, at).is_some());
+                BedMotion {
+                    fresh: top.is_some(),
+                    began: began.map(|began| (began, lag_s)),
+                    stirred: false,
+                    by_program,
+                }
             });
             let evidence = self.evidence(bed, probe, wetting, BedsTogether::of(motions), like_rain_at);
             if evidence.like_rain() {
@@ -149,20 +156,38 @@ impl MonthReadings<'_> {
         let hours = self.garden.beds[bed].watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
         let earliest = add_seconds(wetting.onset, -probe_lag_s(self.depth_m(probe)));
         let day_before = add_seconds(wetting.onset, -DAY_S);
+        let meter = self.meter(bed, add_seconds(earliest, -SLOW_S), wetting.seen);
+        let program =
+            self.program(bed, probe, wetting.onset).filter(|_| !matches!(meter, MeterEvidence::Dry { .. }));
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: wholly_outside(hours, &site.time_zone, earliest, wetting.onset),
+            outside_hours: program.is_none_or(|it| it.run.old_clock)
+                && wholly_outside(hours, &site.time_zone, earliest, wetting.onset),
             together,
             rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
-            meter: self.meter(bed, add_seconds(earliest, -SLOW_S), wetting.seen),
+            meter,
             logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
+            program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             soil_c: self.coldest_soil_c(bed, wetting.seen),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_heard(&wetting, earliest),
             like_rain_at,
         }
+    }
+
+    /// The program of the timer that can have begun a rise of a bed's probe.
+    fn program(&self, bed: usize, probe: usize, onset: Timestamp) -> Option<ProgramRun> {
+        ProgramRun::of(self.garden, u16::try_from(bed).ok()?, &self.garden.sensors[probe], onset)
+    }
+
+    /// Whether the site's meter says that no program ran: no water when a bed without a
+    /// meter of its own rose.
+    fn site_dry(&self, bed: usize, probe: usize, wetting: &Wetting) -> bool {
+        let from = add_seconds(wetting.onset, -probe_lag_s(self.depth_m(probe)) - SLOW_S);
+        !self.meters.iter().any(|(place, _)| is_bed(*place, bed))
+            && matches!(self.meter(bed, from, wetting.seen), MeterEvidence::Dry { .. })
     }
 
     /// How many gauges were heard all along; else why none can tell.
@@ -178,7 +203,7 @@ impl MonthReadings<'_> {
 
     /// A wetting with its cause and the words for it.
     fn explained(&self, evidence: &WettingEvidence) -> FoundWetting {
-        let WettingEvidence { wetting, rain_mm, meter, logged, together, .. } = *evidence;
+        let WettingEvidence { wetting, rain_mm, meter, logged, program, together, .. } = *evidence;
         let day_before = add_seconds(wetting.onset, -DAY_S);
         let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
         let mut reasons = Vec::new();
@@ -195,10 +220,14 @@ impl MonthReadings<'_> {
             let whose = if own { "its" } else { "the garden's" };
             reasons.push(format!("{whose} water meter counted {} then", spoken::litres(litres)));
         }
+        if let Some(program) = program {
+            reasons.push(program.words(self.garden));
+        }
         let cause = evidence.cause();
+        let inferred = cause == WettingCause::Watering { basis: WateringBasis::Inferred };
         match cause {
             WettingCause::Unknown(unknown) => reasons.push(unknown.words().to_owned()),
-            WettingCause::Watering { inferred: true } => reasons.push(format!(
+            _ if inferred => reasons.push(format!(
                 "the rain gauge was heard and caught {rain_mm:.1} mm in the day before, and {} of {} beds rose then",
                 together.beds, together.watched
             )),
@@ -207,7 +236,7 @@ impl MonthReadings<'_> {
         FoundWetting {
             wetting,
             cause: cause.into(),
-            inferred: cause == WettingCause::Watering { inferred: true },
+            inferred,
             rain_mm: gauge_known.then_some(rain_mm),
             metered_l: match meter {
                 MeterEvidence::Ran { litres, .. } | MeterEvidence::Dry { litres } => Some(litres),

@@ -58,6 +58,8 @@ impl SiteState {
                 // A clogged gauge lets a part through: neither well nor dead.
                 _ if mm >= RAIN_EXPLAINS_MM => continue,
                 MeterEvidence::Ran { .. } => continue,
+                // A program of the timer explains the rise.
+                _ if evidence.program.is_some() => continue,
                 _ if together.at_once >= 2 && proven => 1.0,
                 _ if evidence.two_unattended() => 1.0,
                 // Timers open beds together too, in their allowed hours.

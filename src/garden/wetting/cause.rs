@@ -7,7 +7,8 @@
 //! 1. At least 1 mm in a gauge within the day before explains a wetting: rain. A
 //!    watering that was logged for the bed, that its own meter counted, or that the
 //!    site's meter counted while the soil rises by water alone, explains it too: both,
-//!    or watering alone.
+//!    or watering alone. So does a program of the timer that can have begun it, unless
+//!    a meter says that nothing ran or the soil is near freezing.
 //! 2. Soil near freezing and peaty mixes rise without water: unknown. The site's meter
 //!    does not overrule that, since its water may have gone elsewhere.
 //! 3. A meter that was heard and counted nothing: unknown, for the water came past it.
@@ -26,6 +27,7 @@
 
 use jiff::Timestamp;
 
+use crate::garden::wetting::program::ProgramRun;
 use crate::watering::Wetting;
 
 /// Rain that explains a wetting, mm within a day.
@@ -60,11 +62,33 @@ pub(crate) enum WettingCause {
     RainAndWatering {
         mm: f64,
     },
-    /// `inferred`: nobody wrote it down and no meter counted it.
     Watering {
-        inferred: bool,
+        basis: WateringBasis,
     },
     Unknown(CauseUnknown),
+}
+
+/// How it is known that a bed was watered; the first that holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum WateringBasis {
+    /// A water meter counted it.
+    Meter,
+    /// Somebody wrote it down.
+    Log,
+    /// A program of the timer can have begun it.
+    Program,
+    /// Nothing but that no rain explains it.
+    Inferred,
+}
+
+impl WateringBasis {
+    /// Completes "watered ...": by what, where a program tells.
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Self::Program => " by the timer",
+            Self::Meter | Self::Log | Self::Inferred => "",
+        }
+    }
 }
 
 /// Why the cause of a wetting cannot be told.
@@ -168,6 +192,8 @@ pub(crate) struct BedMotion {
     pub(crate) began: Option<(Timestamp, i64)>,
     /// Whether it stirred by too little to be called a wetting.
     pub(crate) stirred: bool,
+    /// Whether a program of the timer can have begun it.
+    pub(crate) by_program: bool,
 }
 
 /// How the garden's beds moved together.
@@ -180,17 +206,24 @@ pub(crate) struct BedsTogether {
     pub(crate) at_once: usize,
     /// Beds with a fresh probe.
     pub(crate) watched: usize,
+    /// Those that rose or stirred when a program of the timer can have begun it: they
+    /// say nothing about rain, and are not among `at_once`.
+    pub(crate) by_program: usize,
 }
 
 impl BedsTogether {
     /// Of every bed of the garden.
     pub(crate) fn of(motions: impl Iterator<Item = BedMotion>) -> Self {
-        let mut found = Self { beds: 0, at_once: 0, watched: 0 };
+        let mut found = Self { beds: 0, at_once: 0, watched: 0, by_program: 0 };
         // When each bed's water can have come, seconds.
         let mut arrivals: Vec<(i64, i64)> = Vec::new();
         for motion in motions {
             found.watched += usize::from(motion.began.is_some() || motion.fresh);
             match motion.began {
+                _ if motion.by_program && (motion.began.is_some() || motion.stirred) => {
+                    found.beds += 1;
+                    found.by_program += 1;
+                }
                 Some((began, lag_s)) => {
                     arrivals.push((began.as_second() - lag_s, began.as_second()));
                     found.beds += 1;
@@ -211,12 +244,18 @@ impl BedsTogether {
     /// They need not have risen at one moment: a day of showers wets one bed after
     /// the other.
     fn several(&self) -> bool {
-        self.beds >= 3 || (self.watched == 2 && self.beds == 2)
+        let beds = self.beds.saturating_sub(self.by_program);
+        beds >= 3 || (self.witnesses() == 2 && beds == 2)
     }
 
     /// Three beds or more at one moment, and at least three of four that are watched.
     pub(crate) fn most(&self) -> bool {
-        self.at_once >= 3 && 4 * self.at_once >= 3 * self.watched
+        self.at_once >= 3 && 4 * self.at_once >= 3 * self.witnesses()
+    }
+
+    /// Beds that are watched and that no program has wetted.
+    fn witnesses(&self) -> usize {
+        self.watched.saturating_sub(self.by_program)
     }
 }
 
@@ -234,6 +273,9 @@ pub(crate) struct WettingEvidence {
     /// What the meter that the bed's water passes counted.
     pub(crate) meter: MeterEvidence,
     pub(crate) logged: Option<LoggedWatering>,
+    /// The program of the timer that can have begun it, unless a meter says that
+    /// nothing ran.
+    pub(crate) program: Option<ProgramRun>,
     /// Whether people are in the garden then.
     pub(crate) people_about: bool,
     /// The coldest soil thermometer of the bed, else of the site, °C.
@@ -258,13 +300,20 @@ impl WettingEvidence {
             MeterEvidence::Ran { own, .. } => own || rises_without_water.is_none(),
             _ => false,
         };
-        match (self.rain_mm >= RAIN_EXPLAINS_MM, metered || self.logged.is_some()) {
-            (true, true) => WettingCause::RainAndWatering { mm: self.rain_mm },
-            (true, false) => WettingCause::Rain { mm: self.rain_mm },
-            (false, true) => WettingCause::Watering { inferred: false },
-            (false, false) => match rises_without_water.or_else(|| self.unexplained()) {
+        let programmed = self.program.is_some() && rises_without_water != Some(CauseUnknown::SoilCold);
+        let basis = match (metered, self.logged.is_some(), programmed) {
+            (true, ..) => Some(WateringBasis::Meter),
+            (_, true, _) => Some(WateringBasis::Log),
+            (.., true) => Some(WateringBasis::Program),
+            (false, false, false) => None,
+        };
+        match (self.rain_mm >= RAIN_EXPLAINS_MM, basis) {
+            (true, Some(_)) => WettingCause::RainAndWatering { mm: self.rain_mm },
+            (true, None) => WettingCause::Rain { mm: self.rain_mm },
+            (false, Some(basis)) => WettingCause::Watering { basis },
+            (false, None) => match rises_without_water.or_else(|| self.unexplained()) {
                 Some(unknown) => WettingCause::Unknown(unknown),
-                None => WettingCause::Watering { inferred: true },
+                None => WettingCause::Watering { basis: WateringBasis::Inferred },
             },
         }
     }
@@ -297,6 +346,7 @@ impl WettingEvidence {
         self.rain_mm < RAIN_EXPLAINS_MM
             && !matches!(self.meter, MeterEvidence::Ran { .. })
             && self.logged.is_none()
+            && self.program.is_none()
             && (self.together.several() || self.two_unattended())
     }
 
@@ -314,6 +364,7 @@ fn seconds(from: Timestamp, to: Timestamp) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::watering::TimerRun;
 
     fn at(s: i64) -> Timestamp {
         Timestamp::from_second(1_776_000_000 + s).expect("in range")
@@ -334,10 +385,11 @@ mod tests {
             wetting,
             earliest: at(-3600),
             outside_hours: false,
-            together: BedsTogether { beds: 1, at_once: 1, watched: 3 },
+            together: BedsTogether { beds: 1, at_once: 1, watched: 3, by_program: 0 },
             rain_mm: 0.0,
             meter: MeterEvidence::None,
             logged: None,
+            program: None,
             people_about: true,
             soil_c: Some(15.0),
             water_content: Some(0.2),
@@ -353,13 +405,14 @@ mod tests {
 
     #[test]
     fn what_explains_a_rise_by_itself_comes_first() {
-        let known = WettingCause::Watering { inferred: false };
+        let known = |basis| WettingCause::Watering { basis };
         let cold = WettingEvidence { soil_c: Some(1.0), ..evidence() };
-        assert_eq!(WettingEvidence { logged: LOGGED, ..cold }.cause(), known);
-        assert_eq!(WettingEvidence { meter: OWN_RAN, ..cold }.cause(), known);
+        assert_eq!(WettingEvidence { logged: LOGGED, ..cold }.cause(), known(WateringBasis::Log));
+        assert_eq!(WettingEvidence { meter: OWN_RAN, ..cold }.cause(), known(WateringBasis::Meter));
         let unknown = WettingCause::Unknown(CauseUnknown::SoilCold);
         assert_eq!(WettingEvidence { meter: SITE_RAN, ..cold }.cause(), unknown, "it may have filled a tank");
-        assert_eq!(WettingEvidence { meter: SITE_RAN, ..evidence() }.cause(), known);
+        let site = WettingEvidence { meter: SITE_RAN, ..evidence() };
+        assert_eq!(site.cause(), known(WateringBasis::Meter));
         let wet = WettingEvidence { rain_mm: 3.0, ..evidence() };
         assert_eq!(wet.cause(), WettingCause::Rain { mm: 3.0 });
         for both in [WettingEvidence { logged: LOGGED, ..wet }, WettingEvidence { meter: SITE_RAN, ..wet }] {
@@ -370,8 +423,9 @@ mod tests {
     #[test]
     fn what_nothing_explains_is_inferred_or_unknown() {
         use CauseUnknown::*;
-        assert_eq!(evidence().cause(), WettingCause::Watering { inferred: true });
-        let several = BedsTogether { beds: 3, at_once: 1, watched: 3 };
+        let inferred = WettingCause::Watering { basis: WateringBasis::Inferred };
+        assert_eq!(evidence().cause(), inferred);
+        let several = BedsTogether { beds: 3, at_once: 1, watched: 3, by_program: 0 };
         let dry = MeterEvidence::Dry { litres: 0.0 };
         for (given, unknown) in [
             (WettingEvidence { water_content: Some(0.6), ..evidence() }, SoilPeaty),
@@ -385,7 +439,54 @@ mod tests {
             assert_eq!(given.cause(), WettingCause::Unknown(unknown));
         }
         let two = WettingEvidence { gauges: Ok(2), together: several, ..evidence() };
-        assert_eq!(two.cause(), WettingCause::Watering { inferred: true }, "two gauges agree on no rain");
+        assert_eq!(two.cause(), inferred, "two gauges agree on no rain");
+    }
+
+    /// Three beds of a timer rise together at six, and the gauge is dry.
+    #[test]
+    fn a_program_that_can_have_begun_a_rise_explains_it() {
+        let run = TimerRun { start: at(-1800), end: at(-600), old_clock: false };
+        let program = Some(ProgramRun { program: 0, run });
+        let together = BedsTogether { beds: 3, at_once: 0, watched: 3, by_program: 3 };
+        let timed = WettingEvidence {
+            program,
+            together,
+            gauges: Err(CauseUnknown::NoGauge),
+            like_rain_at: Some(at(0)),
+            water_content: Some(0.6),
+            ..evidence()
+        };
+        assert_eq!(timed.cause(), WettingCause::Watering { basis: WateringBasis::Program });
+        assert!(!timed.like_rain());
+        assert_eq!(
+            WettingEvidence { rain_mm: 1.0, ..timed }.cause(),
+            WettingCause::RainAndWatering { mm: 1.0 }
+        );
+        let logged = WettingEvidence { logged: LOGGED, ..timed };
+        assert_eq!(logged.cause(), WettingCause::Watering { basis: WateringBasis::Log });
+        let cold = WettingEvidence { soil_c: Some(1.0), ..timed };
+        assert_eq!(cold.cause(), WettingCause::Unknown(CauseUnknown::SoilCold));
+    }
+
+    /// Of five beds a program waters three; one more rises by a hose.
+    #[test]
+    fn beds_of_a_program_say_nothing_about_rain() {
+        let moved = |began_s: i64, by_program| BedMotion {
+            fresh: true,
+            began: Some((at(began_s), 3600)),
+            stirred: false,
+            by_program,
+        };
+        let still = BedMotion { fresh: true, began: None, stirred: false, by_program: false };
+        let beds = [moved(0, false), moved(0, true), moved(60, true), moved(120, true), still];
+        let hose = BedsTogether::of(beds.into_iter());
+        assert_eq!(hose, BedsTogether { beds: 4, at_once: 1, watched: 5, by_program: 3 });
+        assert!(!hose.several() && !hose.most());
+        let rain = BedsTogether::of(beds.into_iter().map(|bed| BedMotion { by_program: false, ..bed }));
+        assert!(rain.several() && rain.most());
+        // Both of the two that no program waters.
+        let both = [moved(0, false), moved(0, true), moved(60, false)];
+        assert!(BedsTogether::of(both.into_iter()).several());
     }
 
     #[test]

@@ -8,6 +8,7 @@ use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::{
     BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, TOGETHER_S, WettingEvidence,
 };
+use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::watering::{Wetting, probe_lag_s, wholly_outside};
@@ -27,19 +28,25 @@ impl SiteState {
         let hours = self.garden.bed(bed).watering_allowed.as_ref();
         let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
         let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
+        let meter = self.meter(bed, earliest, &wetting);
+        let nothing_ran = matches!(meter, MeterEvidence::Dry { .. });
+        let program = ProgramRun::of(&self.garden, bed, self.garden.sensor(probe), wetting.onset)
+            .filter(|_| !nothing_ran);
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: wholly_outside(
-                hours.unwrap_or(&site.watering_allowed),
-                &site.time_zone,
-                earliest,
-                wetting.onset,
-            ),
-            together: self.beds_together(bed, &wetting),
+            outside_hours: program.is_none_or(|it| it.run.old_clock)
+                && wholly_outside(
+                    hours.unwrap_or(&site.watering_allowed),
+                    &site.time_zone,
+                    earliest,
+                    wetting.onset,
+                ),
+            together: self.beds_together(bed, &wetting, nothing_ran && !self.has_meter(bed)),
             rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
-            meter: self.meter(bed, earliest, &wetting),
+            meter,
             logged: self.logged_watering(bed, earliest, wetting.seen),
+            program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             soil_c: self.coldest_soil_c(bed, wetting.seen),
             water_content: self.fresh(probe, wetting.seen),
@@ -75,8 +82,8 @@ impl SiteState {
     }
 
     /// Which beds rose about when this one did, or stirred by too little to be
-    /// called a wetting.
-    fn beds_together(&self, this: u16, wetting: &Wetting) -> BedsTogether {
+    /// called a wetting. `site_dry`: the site's meter says that no program ran.
+    fn beds_together(&self, this: u16, wetting: &Wetting, site_dry: bool) -> BedsTogether {
         let onset = wetting.onset;
         let near = |at: &Timestamp| (at.as_second() - onset.as_second()).abs() <= TOGETHER_S;
         let watch_of = |probe: u16| match &self.sensors[usize::from(probe)].history {
@@ -93,13 +100,19 @@ impl SiteState {
                     bed.probes.iter().filter_map(|&p| watch_of(p)?.rising_since().filter(near)).min()
                 })
             };
-            let depth_m = top.and_then(|p| self.garden.sensor(p).depth_m);
+            let probe = top.map(|top| self.garden.sensor(top));
+            let by_program = !site_dry
+                && probe.is_some_and(|probe| {
+                    ProgramRun::of(&self.garden, index, probe, began.unwrap_or(onset)).is_some()
+                });
+            let depth_m = probe.and_then(|probe| probe.depth_m);
             let lag_s = probe_lag_s(depth_m.unwrap_or(USUAL_DEPTH_M));
             BedMotion {
                 fresh: top.is_some(),
                 began: began.map(|began| (began, lag_s)),
                 stirred: began.is_none()
                     && top.and_then(watch_of).and_then(|watch| watch.stirred(onset)) == Some(true),
+                by_program,
             }
         }))
     }

@@ -14,7 +14,7 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::record::Batch;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::{LastWetting, SiteState};
-use crate::garden::wetting::cause::{LEAST_MM, WettingCause};
+use crate::garden::wetting::cause::{LEAST_MM, WateringBasis, WettingCause};
 use crate::garden::wetting::rules::SOURCE_HOURS;
 use crate::model::{Place, Quantity};
 use crate::text::spoken;
@@ -45,7 +45,7 @@ impl SiteState {
                 outside || state.wetting.is_some_and(|known| known.onset == run.from && known.outside_hours);
             state.wetting = Some(LastWetting {
                 onset: run.from,
-                cause: WettingCause::Watering { inferred: false },
+                cause: WettingCause::Watering { basis: WateringBasis::Meter },
                 evidence: None,
                 outside_hours: ran_outside,
                 litres: Some(run.litres),

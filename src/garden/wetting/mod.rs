@@ -3,4 +3,5 @@
 pub(super) mod cause;
 pub(super) mod evidence;
 pub(super) mod flow;
+pub(super) mod program;
 pub(super) mod rules;

@@ -66,11 +66,12 @@ impl SiteState {
         let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
         self.judge_within(delays, subject, wetting.seen, Input::Breach, batch, |_, _| {
             let when = spoken::moment(wetting.onset, &garden.site.time_zone);
-            let how_sure = match (evidence.meter, evidence.logged) {
-                (MeterEvidence::Ran { litres, .. }, _) => {
+            let how_sure = match (evidence.meter, evidence.logged, evidence.program) {
+                (MeterEvidence::Ran { litres, .. }, ..) => {
                     format!("the garden's water meter counted {} at that time", spoken::litres(litres))
                 }
-                (_, Some(_)) => "the log says that it was watered then".to_owned(),
+                (_, Some(_), _) => "the log says that it was watered then".to_owned(),
+                (.., Some(program)) => format!("{}; set the timer's clock", program.words(&garden)),
                 _ => "the rain gauge caught no rain to explain it".to_owned(),
             };
             let amount = match (evidence.meter, evidence.logged.and_then(|it| it.litres)) {
@@ -141,12 +142,18 @@ impl SiteState {
                 WettingCause::Watering { .. } => "so it was watered".to_owned(),
                 WettingCause::Unknown(unknown) => format!("so it is not known: {}", unknown.words()),
             };
-            let logged = if evidence.logged.is_some() { "the log says that it was watered; " } else { "" };
+            let mut known = String::new();
+            if evidence.logged.is_some() {
+                known.push_str("the log says that it was watered; ");
+            }
+            if let Some(program) = evidence.program {
+                known = format!("{known}{}; ", program.words(&self.garden));
+            }
             let beds = match (evidence.together.beds, evidence.together.watched) {
                 (1, 1) => "the only bed that is watched rose".to_owned(),
                 (beds, watched) => format!("{beds} of {watched} beds that are watched rose at that time"),
             };
-            last.with = format!("{}; {beds}; {logged}{decision}", last.with);
+            last.with = format!("{}; {beds}; {known}{decision}", last.with);
         }
         why
     }
@@ -176,9 +183,12 @@ impl SiteState {
                 "L",
                 why,
             ),
-            (WettingCause::Watering { .. }, None) => Figure {
+            (WettingCause::Watering { basis }, None) => Figure {
                 name: name.into(),
-                value: format!("watered at about {when}; how much is not known without a water meter"),
+                value: format!(
+                    "watered{} at about {when}; how much is not known without a water meter",
+                    basis.words()
+                ),
                 number: None,
                 unit: "L",
                 why,
