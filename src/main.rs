@@ -37,6 +37,8 @@ enum Command {
     Check,
     /// Take loggers' past readings from CSV files
     Import(commands::import::Import),
+    /// Stored raw readings through today's calibration and rules: what differs; --apply writes it
+    Replay(commands::replay::ReplayArgs),
     /// Fit a calibration to pairs of raw numbers and reference values
     Calibrate(commands::calibrate::Calibrate),
     /// Present alarms, their history with --from and --to, or how they do with --figures
@@ -78,6 +80,7 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
         Command::Password => commands::password::run(out),
         Command::Check => commands::check::run(&config, settings::variables(), json, out),
         Command::Import(it) => commands::import::run(&load()?, &it, out),
+        Command::Replay(it) => commands::replay::run(&load()?, &it, system_now(), out),
         Command::Calibrate(it) => {
             // Without a sensor it needs no configuration.
             let settings = it.sensor.is_some().then(load).transpose()?;

@@ -16,6 +16,7 @@ pub mod log;
 pub mod messages;
 pub mod mulch;
 pub mod password;
+pub mod replay;
 pub mod report;
 pub mod run;
 pub mod shared;

@@ -9,6 +9,7 @@ pub mod keeper;
 mod long_memory;
 pub(crate) mod publication;
 pub mod recent;
+pub mod replay;
 mod restore;
 mod router;
 pub mod watchdog;

@@ -315,6 +315,35 @@ impl Core {
         scratch.clear();
     }
 
+    /// Takes a stored reading once more, in order of time among those of its site:
+    /// calibrates, flags and judges it as it is done today. One that had come late is
+    /// calibrated and flagged by itself, and judged as little as before.
+    pub fn replay_reading(&mut self, reading: &Reading, batch: &mut Batch) {
+        let Reading { sensor, at, raw, time_from, late, .. } = *reading;
+        if late {
+            if let Some((site, index)) = self.sensor_mut(sensor) {
+                site.measure(index, sensor, at, raw, time_from, true, batch);
+            }
+            return;
+        }
+        self.take(sensor, Sample { at: Some(at), raw, battery: None }, at, batch);
+    }
+
+    /// Takes a stored answer once more, at the moment at which it was given.
+    pub fn replay_answer(&mut self, answer: &Answer, batch: &mut Batch) -> Answered {
+        let clock = std::mem::replace(&mut self.clock, Clock::Arrival);
+        let answered = self.answer(answer, batch);
+        self.clock = clock;
+        answered
+    }
+
+    /// Judges an entry of the log once more, as of the moment at which it was written down.
+    pub fn replay_log(&mut self, entry: &LogEntry, written_at: Timestamp, batch: &mut Batch) {
+        let clock = std::mem::replace(&mut self.clock, Clock::Arrival);
+        self.log(entry, written_at, batch);
+        self.clock = clock;
+    }
+
     /// Restores a running count from before the restored readings.
     pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
         if let Some((site, index)) = self.sensor_mut(sensor) {

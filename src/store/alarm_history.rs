@@ -4,13 +4,40 @@ use jiff::Timestamp;
 use rusqlite::{Row, params};
 
 use super::columns::{alarm_key, json, millis, time, timestamp};
-use super::{Reader, StoreError, query};
+use super::records::AlarmRow;
+use super::{Reader, StoreError, alarm_rows, query};
 use crate::alarms::figures::{History, StateChange};
 use crate::model::Id;
 
 const COLUMNS: &str = "at, site, kind, place, from_state, to_state, since, how IS NOT NULL, tell";
 
+/// The number of each alarm's last step before ?1, at the site ?2 (NULL: at every one).
+/// Steps of one moment follow each other in the order of their numbers; a replay writes
+/// steps of the past with numbers above those of later ones.
+const LAST_STEPS: &str = "
+    SELECT max(step.seq) FROM
+        (SELECT site, kind, place, max(at) AS at FROM alarm_change
+         WHERE at < ?1 AND (?2 IS NULL OR site = ?2) GROUP BY site, kind, place) AS last
+    CROSS JOIN alarm_change AS step
+        ON step.at = last.at AND step.site = last.site AND step.kind = last.kind AND step.place = last.place
+    GROUP BY last.site, last.kind, last.place";
+
 impl Reader {
+    /// How each alarm stood just before `at`, at `site` or at every one: its last step.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read, or holds what this program does not know.
+    pub fn alarms_at(&self, at: Timestamp, site: Option<&str>) -> Result<Vec<AlarmRow>, StoreError> {
+        let columns = alarm_rows::CHANGE;
+        self.list(
+            "alarm changes",
+            &format!("SELECT {columns} FROM alarm_change WHERE seq IN ({LAST_STEPS}) ORDER BY at, seq"),
+            params![millis(at), site],
+            alarm_rows::read,
+        )
+    }
+
     /// The steps of one site's alarms with `from` <= time < `to`, without their words,
     /// and what went before. Of more than `most` steps the newest are given; the second
     /// part is then the time of the oldest of them, before which nothing is known.
@@ -37,14 +64,10 @@ impl Reader {
             )?;
             let full = u32::try_from(changes.len()).is_ok_and(|count| count >= most);
             let cut = changes.last().filter(|_| full).map(|oldest| oldest.at);
-            // The greatest number is the last step, since steps are only added; the
-            // search stays in the index of times and names.
+            // The search for each alarm's last time stays in the index of times and names.
             let before = query::list(
                 connection,
-                &format!(
-                    "SELECT {COLUMNS} FROM alarm_change WHERE seq IN
-                     (SELECT max(seq) FROM alarm_change WHERE at < ?1 AND site = ?2 GROUP BY kind, place)"
-                ),
+                &format!("SELECT {COLUMNS} FROM alarm_change WHERE seq IN ({LAST_STEPS})"),
                 params![millis(cut.unwrap_or(from)), site.as_str()],
                 change,
             )?;

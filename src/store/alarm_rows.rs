@@ -13,12 +13,46 @@ use crate::garden::record::AlarmChange;
 /// Adds steps to the history and makes each the alarm's present state. A step
 /// that is there already changes nothing.
 pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rusqlite::Result<()> {
+    for change in changes {
+        if let Some(seq) = add_step(transaction, change)? {
+            make_present(transaction, seq)?;
+        }
+    }
+    Ok(())
+}
+
+/// Adds a step to the history alone; returns its number, or `None` where it is there
+/// already.
+pub(super) fn add_step(transaction: &Transaction<'_>, change: &AlarmChange) -> rusqlite::Result<Option<i64>> {
     let mut insert = transaction.prepare_cached(
         "INSERT INTO alarm_change
          (at, site, kind, place, to_state, from_state, since, text, numbers, source, tell, why,
           shelf_until, shelf_once, how)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) ON CONFLICT DO NOTHING",
     )?;
+    let it = &change.record;
+    let added = insert.execute(params![
+        millis(it.at),
+        it.key.site.as_str(),
+        it.key.kind.name(),
+        it.key.place.as_str(),
+        it.state.name(),
+        change.from.name(),
+        millis(it.since),
+        it.said.text,
+        numbers_to_json(&it.said.values),
+        it.said.source,
+        list_to_json(&change.tell),
+        why_to_json(&it.said.why),
+        it.shelf.map(|(until, _)| millis(until)),
+        it.shelf.map(|(_, once)| once),
+        change.how
+    ])?;
+    Ok((added == 1).then(|| transaction.last_insert_rowid()))
+}
+
+/// Makes a step of the history its alarm's present state.
+pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite::Result<()> {
     let mut upsert = transaction.prepare_cached(
         "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell, why,
          shelf_until, shelf_once, how)
@@ -30,29 +64,7 @@ pub(super) fn add(transaction: &Transaction<'_>, changes: &[AlarmChange]) -> rus
              why = excluded.why, shelf_until = excluded.shelf_until, shelf_once = excluded.shelf_once,
              how = excluded.how",
     )?;
-    for change in changes {
-        let it = &change.record;
-        let added = insert.execute(params![
-            millis(it.at),
-            it.key.site.as_str(),
-            it.key.kind.name(),
-            it.key.place.as_str(),
-            it.state.name(),
-            change.from.name(),
-            millis(it.since),
-            it.said.text,
-            numbers_to_json(&it.said.values),
-            it.said.source,
-            list_to_json(&change.tell),
-            why_to_json(&it.said.why),
-            it.shelf.map(|(until, _)| millis(until)),
-            it.shelf.map(|(_, once)| once),
-            change.how
-        ])?;
-        if added == 1 {
-            upsert.execute([transaction.last_insert_rowid()])?;
-        }
-    }
+    upsert.execute([seq])?;
     Ok(())
 }
 

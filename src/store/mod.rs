@@ -41,6 +41,7 @@ mod reader;
 mod reading_rows;
 mod records;
 mod reject_rows;
+mod replay_rows;
 mod schema;
 mod series;
 mod waiting_rows;
@@ -57,5 +58,6 @@ pub use records::{
     Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
     MessageState, Outcome, QueuedPublication, RejectRow, StoredReading, Transaction, Tried, UnplacedTopic,
 };
+pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

@@ -441,7 +441,7 @@ impl Reader {
 }
 
 /// From the columns at, series, raw, value, flag, tests, `time_from`, late.
-fn reading(row: &rusqlite::Row<'_>, sensor: SensorIx) -> rusqlite::Result<Reading> {
+pub(super) fn reading(row: &rusqlite::Row<'_>, sensor: SensorIx) -> rusqlite::Result<Reading> {
     Ok(Reading {
         sensor,
         at: time(row, 0)?,

@@ -14,7 +14,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -243,6 +243,52 @@ CREATE TABLE quarter_stale (
 ) STRICT, WITHOUT ROWID;
 
 CREATE INDEX log_at ON log (site, at);
+";
+
+/// What `trug replay --apply` has written, and what was there before. `done_until` is
+/// behind `to_at` where it was stopped in between. The columns of the other two are
+/// those of the rows that they keep.
+const VERSION_7: &str = "
+CREATE TABLE replay (
+    number     INTEGER PRIMARY KEY AUTOINCREMENT,
+    written_at INTEGER NOT NULL,
+    site       TEXT,
+    from_at    INTEGER NOT NULL,
+    to_at      INTEGER NOT NULL,
+    done_until INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE reading_before (
+    at     INTEGER NOT NULL,
+    series INTEGER NOT NULL,
+    replay INTEGER NOT NULL,
+    raw    REAL NOT NULL,
+    value  REAL,
+    flag   INTEGER NOT NULL,
+    tests  INTEGER NOT NULL,
+    PRIMARY KEY (at, series, replay)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE alarm_change_before (
+    replay      INTEGER NOT NULL,
+    seq         INTEGER NOT NULL,
+    at          INTEGER NOT NULL,
+    site        TEXT NOT NULL,
+    kind        TEXT NOT NULL,
+    place       TEXT NOT NULL,
+    to_state    TEXT NOT NULL,
+    from_state  TEXT NOT NULL,
+    since       INTEGER NOT NULL,
+    text        TEXT NOT NULL,
+    numbers     TEXT NOT NULL,
+    source      TEXT NOT NULL,
+    tell        TEXT NOT NULL,
+    why         TEXT NOT NULL,
+    shelf_until INTEGER,
+    shelf_once  INTEGER,
+    how         TEXT,
+    PRIMARY KEY (replay, seq)
+) STRICT, WITHOUT ROWID;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

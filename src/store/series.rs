@@ -42,9 +42,30 @@ pub struct SeriesMap {
 }
 
 impl SeriesMap {
+    /// The series that sensors already have in a file; sensors are numbered through all
+    /// gardens in order.
+    pub fn of_stored(known: &HashMap<u32, Series>, gardens: &[Garden]) -> Self {
+        let mut map = Self::default();
+        let sensors = gardens.iter().flat_map(|garden| garden.sensors.iter().map(move |it| (garden, it)));
+        for (index, (garden, sensor)) in (0_u32..).zip(sensors) {
+            let is_its_own = |series: &&Series| {
+                series.site == garden.site.id.as_str()
+                    && series.sensor == sensor.id.as_str()
+                    && series.quantity == sensor.measures.name()
+            };
+            let number = known.values().find(is_its_own).map(|series| series.number);
+            map.series_of.push(number.unwrap_or(Self::NONE));
+            map.sensor_of.extend(number.map(|number| (number, SensorIx(index))));
+        }
+        map
+    }
+
+    /// Stands for a series that the file does not have; the first one has the number 1.
+    const NONE: u32 = 0;
+
     /// The series of a sensor.
     pub fn series(&self, sensor: SensorIx) -> Option<u32> {
-        self.series_of.get(sensor.0 as usize).copied()
+        self.series_of.get(sensor.0 as usize).copied().filter(|&series| series != Self::NONE)
     }
 
     /// The sensor of a series, where the present configuration has one.

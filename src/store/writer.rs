@@ -30,15 +30,15 @@ pub(super) const BUSY: Duration = Duration::from_secs(5);
 /// database keeps a second writer out.
 #[derive(Debug)]
 pub struct Store {
-    path: PathBuf,
-    connection: Connection,
-    series: SeriesMap,
-    marks: WriterMarks,
+    pub(super) path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) series: SeriesMap,
+    pub(super) marks: WriterMarks,
     /// Not among the marks: what it notes of a transaction that fails does no harm.
-    quarters: Quarters,
+    pub(super) quarters: Quarters,
     /// The last write failed. It may have been kept all the same (a fault after the
     /// end was written), so the marks are read again before the next one.
-    doubtful: bool,
+    pub(super) doubtful: bool,
     keep_rejects: u32,
     /// Held until the store is dropped, after the connection.
     _lock: File,
@@ -47,9 +47,9 @@ pub struct Store {
 /// What the writer knows of the tables without asking them. It is changed only
 /// when a transaction has been committed.
 #[derive(Clone, Copy, Debug)]
-struct WriterMarks {
-    outbox: PublicationQueue,
-    forwarding: ForwardQueue,
+pub(super) struct WriterMarks {
+    pub(super) outbox: PublicationQueue,
+    pub(super) forwarding: ForwardQueue,
     post: MessageTable,
     /// Topics that no sensor names.
     unplaced: i64,
@@ -265,7 +265,7 @@ impl Store {
 
     /// Brings what is known of the tables up to date after a failed write; returns
     /// whether there was one.
-    fn settle(&mut self) -> Result<bool, StoreError> {
+    pub(super) fn settle(&mut self) -> Result<bool, StoreError> {
         if self.doubtful {
             let failed = write_error(&self.path, "(recovering from a failed transaction)");
             if !self.connection.is_autocommit() {

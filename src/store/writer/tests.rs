@@ -16,11 +16,11 @@ use super::*;
 use crate::alarms::{AlarmKey, AlarmNote};
 use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::{Address, Channel};
-use crate::garden::record::{AlarmChange, Batch, Reflag};
+use crate::garden::record::{AlarmChange, Batch, Reading, Reflag};
 use crate::model::Id;
 use crate::model::SensorIx;
 use crate::quality::{Flag, Tests};
-use crate::store::{AlarmPublication, MessageState, Outcome, Reader, Tried};
+use crate::store::{AlarmPublication, MessageState, Outcome, Reader, ReplayDay, ReplayRun, Tried};
 use crate::telling::{Message, Purpose, WaitFor, Waiting};
 
 /// Every row of every table, by way of a connection of its own.
@@ -245,6 +245,74 @@ fn a_transaction_broken_at_any_step_leaves_nothing_and_can_be_given_again() {
 fn keyed(mut snapshot: Vec<String>) -> Vec<String> {
     snapshot.retain(|line| !line.starts_with("reject:") && !line.starts_with("unplaced:"));
     snapshot
+}
+
+/// A store with a raised alarm, and a day of a replay by which it was never raised.
+fn replayed_day() -> (tempfile::TempDir, Store, ReplayDay) {
+    let Case { folder, mut store, batch, .. } = Case::new();
+    store.commit(&only(&Batch { rejects: vec![], unplaced: vec![], ..batch })).unwrap();
+    let corrected =
+        |sensor, ms| Reading { value: Some(0.3), flag: Flag::Fail, ..reading(sensor, ms, 1000.0) };
+    let day = ReplayDay {
+        readings: vec![
+            corrected(0, 0),
+            corrected(1, 0),
+            Reading { value: None, flag: Flag::Missing, ..reading(2, 0, 1000.0) },
+        ],
+        gone: vec![1, 2],
+        steps: vec![dry_bed(4, State::Normal, State::Unacknowledged)],
+    };
+    (folder, store, day)
+}
+
+fn write_replayed(store: &mut Store, day: &ReplayDay) -> Result<(), StoreError> {
+    let mut run =
+        ReplayRun { number: None, written_at: at(500), site: None, from: at(0), to: at(900), forward: true };
+    store.replay_day(&mut run, at(800), day, &|_, row| {
+        letter(&AlarmChange {
+            record: row.unwrap().record.clone(),
+            ..dry_bed(0, State::Normal, State::Unacknowledged)
+        })
+    })
+}
+
+#[test]
+fn a_replayed_day_broken_at_any_step_leaves_nothing_and_can_be_given_again() {
+    let (folder, mut store, day) = replayed_day();
+    let path = |folder: &tempfile::TempDir| folder.path().join("trug.db");
+    let before = snapshot(&path(&folder));
+    write_replayed(&mut store, &day).unwrap();
+    let whole = snapshot(&path(&folder));
+    let of = |table: &str| whole.iter().filter(|line| line.starts_with(table)).count();
+    assert_eq!((of("reading_before: "), of("alarm_change_before: "), of("replay: ")), (3, 2, 1));
+    assert_eq!((of("reading: "), of("alarm_change: "), of("alarm: ")), (6, 1, 1));
+    assert_eq!((of("outbox: "), of("forward_queue: ")), (2, 7));
+
+    let (mut folder, mut store, day) = replayed_day();
+    let (mut broken, mut kept) = (0, 0);
+    for n in 1_u64.. {
+        let steps = Arc::new(AtomicU64::new(0));
+        let count = Arc::clone(&steps);
+        let interrupt = move || count.fetch_add(1, Ordering::Relaxed) + 1 == n;
+        store.connection.progress_handler(1, Some(interrupt)).unwrap();
+        let result = write_replayed(&mut store, &day);
+        store.connection.progress_handler(1, None::<fn() -> bool>).unwrap();
+        if result.is_ok() {
+            break;
+        }
+        broken += 1;
+        assert!(n < 20_000, "it never recovers: {result:?}");
+        if snapshot(&path(&folder)) == whole {
+            // Broken after the end had been written.
+            kept += 1;
+            (folder, store, _) = replayed_day();
+        } else {
+            assert_eq!(snapshot(&path(&folder)), before, "broken at step {n}");
+        }
+    }
+    assert!(broken > 200, "only {broken} steps were broken");
+    assert!(kept < 5, "{kept} steps after the end");
+    assert_eq!(snapshot(&path(&folder)), whole);
 }
 
 #[test]
