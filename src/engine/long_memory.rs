@@ -1,5 +1,6 @@
 //! What is remembered for longer than the rules: the gauges' readings for the rain
-//! days, and the beds' water contents for their outlooks.
+//! days, the beds' water contents for their outlooks, and since when a pH meter has
+//! shown the same.
 
 use std::collections::HashMap;
 use std::ops::ControlFlow;
@@ -15,8 +16,8 @@ use crate::store::{Reader, ReadingFilter, StoreError};
 /// This month and the whole one before it; some drydowns of most beds.
 const LOOK_BACK: SignedDuration = SignedDuration::from_hours(64 * 24);
 
-/// Restores what the gauges and the soil probes of `site` (`None`: of every site)
-/// have sent in the last two months before `to`; the probes' readings only up to
+/// Restores what the gauges, the soil probes and the pH meters of `site` (`None`: of every site)
+/// have sent in the last two months before `to`; those of probes and meters only up to
 /// where [`Core::restore_reading`] begins. Called before that.
 ///
 /// # Errors
@@ -31,7 +32,7 @@ pub(crate) fn restore(
     let all =
         core.sites().flat_map(|garden| garden.sensors.iter().map(move |sensor| (&garden.site.id, sensor)));
     for (number, (id, sensor)) in (0u32..).zip(all) {
-        if matches!(sensor.measures, Quantity::Rain | Quantity::SoilMoisture)
+        if matches!(sensor.measures, Quantity::Rain | Quantity::SoilMoisture | Quantity::Ph)
             && site.is_none_or(|site| site == id)
         {
             wanted.insert((id.to_string(), sensor.id.to_string()), (SensorIx(number), sensor.measures));
@@ -55,6 +56,11 @@ pub(crate) fn restore(
             // A late running count says nothing that a later one does not.
             (Some((_, Quantity::Rain)), _) if row.late && row.value.is_none() => {}
             (Some(&(sensor, Quantity::Rain)), good) => core.restore_rain(sensor, row.at, row.raw, good),
+            (Some(&(sensor, Quantity::Ph)), _) => {
+                if let Some(value) = row.value.filter(|_| !row.late && row.at < rules_begin) {
+                    core.restore_still(sensor, row.at, value);
+                }
+            }
             (Some(&(sensor, _)), Some(value)) if !row.late && row.at < rules_begin => {
                 core.restore_moisture(sensor, row.at, value);
             }

@@ -381,6 +381,14 @@ impl Core {
         }
     }
 
+    /// Restores a stored value of a sensor that may stand still for longer than the
+    /// rules remember, oldest first and before [`Core::restore_reading`].
+    pub fn restore_still(&mut self, sensor: SensorIx, at: Timestamp, value: f64) {
+        if let Some((site, index)) = self.sensor_mut(sensor) {
+            site.flag(index, at, Some(value));
+        }
+    }
+
     /// Ends the restoring: the stored alarms stand, whatever the restored
     /// readings made of them; alarms that are not stored are normal.
     pub fn restore_alarms(&mut self, stored: Vec<AlarmRecord>) {
@@ -396,6 +404,11 @@ impl Core {
                 let AlarmSubject { kind, place } = slot.subject;
                 let place = place.id(&site.garden);
                 slot.restore(stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place));
+                if let (AlarmPlace::Sensor(index), Kind::SensorFault, true) =
+                    (slot.subject.place, kind, slot.life.holds())
+                {
+                    site.sensors[usize::from(index)].stillness.restore_stuck();
+                }
             }
         }
     }
@@ -474,8 +487,8 @@ impl SiteState {
         late: bool,
         batch: &mut Batch,
     ) -> Option<(Reading, Option<ReadingFault>)> {
-        let plan = self.garden.sensor(index);
-        let state = &mut self.sensors[usize::from(index)];
+        let garden = Arc::clone(&self.garden);
+        let plan = garden.sensor(index);
         let row = |value, judged: &Judged| Reading {
             sensor,
             at,
@@ -493,9 +506,10 @@ impl SiteState {
             batch.readings.push(row(value, &Watch::default().judge(&plan.quality, at, value)));
             return None;
         }
-        let calibrated = state.calibrator.value(&plan.calibrations, at, raw);
+        let calibrated = self.sensors[usize::from(index)].calibrator.value(&plan.calibrations, at, raw);
         let value = calibrated.value();
-        let judged = state.watch.judge(&plan.quality, at, value);
+        let judged = self.flag(index, at, value);
+        let state = &mut self.sensors[usize::from(index)];
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {

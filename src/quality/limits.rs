@@ -63,7 +63,16 @@ pub struct Flat {
     pub suspect_s: f64,
     /// Standing still for this long is a fail; seconds.
     pub fail_s: f64,
+    /// A sensor that moves seldom may stand still for up to this, by what
+    /// [`Stillness`](super::Stillness) knows of it; seconds. `None`: the times above
+    /// hold for every sensor.
+    pub longest_s: Option<f64>,
 }
+
+/// Longest time for which a sensor that moves seldom may stand still, unless its
+/// quantity has its own, seconds: twelve days and a half. In an open record of grassland
+/// soil 1 of 66,000 still stretches at 20 cm, in steps of 0.001 m3/m3, was longer.
+pub const LONGEST_STILL_S: f64 = 300.0 * 3600.0;
 
 /// Why limits cannot be.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
@@ -114,7 +123,14 @@ impl Limits {
                 tolerance,
                 suspect_s: (suspect_h * HOUR_S).max(8.0 * every_s),
                 fail_s: (fail_h * HOUR_S).max(16.0 * every_s),
+                longest_s: Some(LONGEST_STILL_S),
             })
+        };
+        // Well buffered water can show one tenth for weeks; a meter that has shown it for
+        // a month is due for its buffers anyway (common practice).
+        let flat_ph = |tolerance: f64, suspect_h: f64, fail_h: f64| {
+            flat(tolerance, suspect_h, fail_h)
+                .map(|flat| Flat { longest_s: Some(30.0 * 24.0 * HOUR_S), ..flat })
         };
         let limits = |gross_fail, gross_suspect, spike, rate, flat| Self {
             gross_fail,
@@ -134,7 +150,8 @@ impl Limits {
             //
             // Flat: a healthy probe's noise is 0.0003 or more, one or two counts,
             // and its soil warms and cools; half a day of the very same number,
-            // to a millionth, is a probe or a gateway that repeats itself.
+            // to a millionth, is a probe or a gateway that repeats itself. One that
+            // shows only thousandths has longer (`Flat::longest_s`).
             Quantity::SoilMoisture => {
                 limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(1e-6, 12.0, 24.0))
             }
@@ -180,7 +197,7 @@ impl Limits {
             // The scale's own ends; tanks and rain water lie within 4 to 10.
             // Flat: buffered water can hold one hundredth for half a day.
             Quantity::Ph => {
-                limits((0.0, 14.0), (4.0, 10.0), spike(1.0, 2.0), step(3.0), flat(1e-6, 48.0, 96.0))
+                limits((0.0, 14.0), (4.0, 10.0), spike(1.0, 2.0), step(3.0), flat_ph(1e-6, 48.0, 96.0))
             }
             // Saturated fresh water holds 14.6 mg/L at 0 °C and 1 atm (Benson and
             // Krause 1984); algae in the sun can double a tank's saturation. A
@@ -253,11 +270,14 @@ impl Limits {
             }
             above_zero("the time over which a change is judged", over_s)?;
         }
-        if let Some(Flat { tolerance, suspect_s, fail_s }) = self.flat {
+        if let Some(Flat { tolerance, suspect_s, fail_s, longest_s }) = self.flat {
             above_zero("the flat line's tolerance", tolerance)?;
             above_zero("the flat line's suspect time", suspect_s)?;
             above_zero("the flat line's fail time", fail_s)?;
             order("the flat line's time", suspect_s, fail_s)?;
+            if let Some(longest_s) = longest_s {
+                above_zero("the flat line's longest time", longest_s)?;
+            }
         }
         above_zero("the longest time between readings", self.gap_s)
     }
@@ -291,8 +311,14 @@ mod tests {
             Limits { spike: spike(0.1, f64::NAN), ..good },
             Limits { rate: Some(Rate { suspect_per_s: 0.0, fail_per_s: None, over_s: 1.0 }), ..good },
             Limits { rate: Some(Rate { suspect_per_s: 2.0, fail_per_s: Some(1.0), over_s: 1.0 }), ..good },
-            Limits { flat: Some(Flat { tolerance: 0.0, suspect_s: 1.0, fail_s: 2.0 }), ..good },
-            Limits { flat: Some(Flat { tolerance: 1.0, suspect_s: 3.0, fail_s: 2.0 }), ..good },
+            Limits {
+                flat: Some(Flat { tolerance: 0.0, suspect_s: 1.0, fail_s: 2.0, longest_s: None }),
+                ..good
+            },
+            Limits {
+                flat: Some(Flat { tolerance: 1.0, suspect_s: 3.0, fail_s: 2.0, longest_s: None }),
+                ..good
+            },
             Limits { gap_s: 0.0, ..good },
             Limits { gap_s: f64::NAN, ..good },
         ] {

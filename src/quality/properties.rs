@@ -32,7 +32,12 @@ fn any_limits() -> impl Strategy<Value = Limits> {
             gross_suspect,
             spike: spike.map(|((suspect, fail), method)| Spike { suspect, fail, method }),
             rate: rate.map(|(suspect_per_s, fail_per_s, over_s)| Rate { suspect_per_s, fail_per_s, over_s }),
-            flat: flat.map(|(tolerance, suspect_s, fail_s)| Flat { tolerance, suspect_s, fail_s }),
+            flat: flat.map(|(tolerance, suspect_s, fail_s)| Flat {
+                tolerance,
+                suspect_s,
+                fail_s,
+                longest_s: None,
+            }),
             gap_s,
         })
 }
@@ -50,7 +55,7 @@ fn flat_in_batch(values: &[f64], n: usize, points: usize, tolerance: f64) -> boo
 /// Per reading: whether streaming and batch say that the value stands still.
 fn flat_both_ways(values: &[f64], points: usize, tolerance: f64) -> Vec<(bool, bool)> {
     let still_s = f64::from(u32::try_from(points).unwrap()) * 60.0;
-    let flat = Flat { tolerance, suspect_s: still_s, fail_s: still_s };
+    let flat = Flat { tolerance, suspect_s: still_s, fail_s: still_s, longest_s: None };
     let limits = Limits { flat: Some(flat), ..OPEN };
     let mut watch = Watch::new();
     let mut ms = 0;

@@ -99,5 +99,8 @@ fn flat(table: &SettingsTable<'_>, own: Option<Flat>) -> Option<Flat> {
     let tolerance = number(table, "tolerance", THRESHOLD, own.map(|f| f.tolerance));
     let suspect_s = number(table, "suspect_s", SECONDS, own.map(|f| f.suspect_s));
     let fail_s = number(table, "fail_s", SECONDS, own.map(|f| f.fail_s));
-    Some(Flat { tolerance: tolerance?, suspect_s: suspect_s?, fail_s: fail_s? })
+    // Whoever names a time means it, whatever the sensor has shown of itself.
+    let named = ["suspect_s", "fail_s"].iter().any(|key| table.get(key, Want::Value).is_some());
+    let longest_s = own.and_then(|f| f.longest_s).filter(|_| !named);
+    Some(Flat { tolerance: tolerance?, suspect_s: suspect_s?, fail_s: fail_s?, longest_s })
 }

@@ -13,6 +13,7 @@ mod rooms;
 mod rooms_order;
 mod sensors_watched;
 mod settings;
+mod stuck_sensors;
 mod telling;
 mod telling_property;
 mod timer_program;

@@ -113,6 +113,7 @@ fn quality_flags_of_ioos_qc() -> Checks {
                     tolerance: number("tolerance").unwrap(),
                     suspect_s: number("suspect_threshold").unwrap(),
                     fail_s: number("fail_threshold").unwrap(),
+                    longest_s: None,
                 };
                 let limits = Limits { flat: Some(flat), ..OPEN };
                 checks.same(&row, test, &streamed(&limits, Test::FlatLine, step_s, &values), &expected);

@@ -151,6 +151,7 @@ fn flags(question: &Json) -> Json {
             tolerance,
             suspect_s: number("flat", "suspect_s").unwrap(),
             fail_s: number("flat", "fail_s").unwrap(),
+            longest_s: None,
         }),
         gap_s: asked["gap_s"].as_f64().unwrap_or(f64::INFINITY),
     };

@@ -87,7 +87,14 @@ impl SiteState {
                 places_to_look(sensor),
             ),
             ReadingFault::Stuck => (
-                format!("{who} repeats one value{}: {shown}.", when(state.watch.still_since().or(since))),
+                format!(
+                    "{who} repeats one value{}: {shown}.{}",
+                    when(state.watch.still_since().or(since)),
+                    self.seldom_moved(index).map_or_else(String::new, |mean_s| format!(
+                        " Before that it moved about every {}.",
+                        spoken::duration(mean_s)
+                    ))
+                ),
                 "switch it off and on again; if that does not help, look at its cable and at water in its plug",
             ),
             ReadingFault::Jumping => (
@@ -122,7 +129,9 @@ impl SiteState {
             tally.bad(),
             tally.all
         ));
-        AlarmText::new(format!("{what} {when} {look}. {then}"), &values, SOURCE).because(vec![step])
+        let stuck = matches!(fault, Some(ReadingFault::Stuck)).then(|| self.stuck_step(index, last.at));
+        let why = stuck.flatten().into_iter().chain([step]).collect();
+        AlarmText::new(format!("{what} {when} {look}. {then}"), &values, SOURCE).because(why)
     }
 }
 

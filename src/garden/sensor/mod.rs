@@ -6,3 +6,4 @@ pub(super) mod faults;
 pub(super) mod gateway;
 pub(super) mod silence;
 pub(super) mod state;
+pub(super) mod stuck;

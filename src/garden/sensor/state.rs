@@ -7,7 +7,7 @@ use crate::calibration::Calibrator;
 use crate::garden::plan::Garden;
 use crate::garden::sensor::fault_watch::FaultWatch;
 use crate::model::Quantity;
-use crate::quality::{Flag, Watch};
+use crate::quality::{Flag, Stillness, Watch};
 use crate::rain::Gauge;
 use crate::tank::{Hourly, Immersion, TemperatureRecord};
 use crate::watering::{FlowWatch, WettingWatch};
@@ -88,6 +88,8 @@ pub(crate) struct LastReading {
 pub(crate) struct SensorState {
     pub(crate) calibrator: Calibrator,
     pub(crate) watch: Watch,
+    /// How often it moves; not kept for a quantity that may stand still.
+    pub(crate) stillness: Stillness,
     pub(crate) last: Option<LastReading>,
     /// The last value that passed its tests.
     pub(crate) good: Option<(Timestamp, f64)>,
@@ -103,6 +105,7 @@ impl SensorState {
         Self {
             calibrator: Calibrator::default(),
             watch: Watch::default(),
+            stillness: Stillness::default(),
             last: None,
             good: None,
             heard: None,
