@@ -175,6 +175,9 @@ pub struct Bed {
     pub mulch: Option<Mulch>,
     /// Nothing grows in it: it wants no water.
     pub fallow: bool,
+    /// It is of potting mix, compost or peat, which may be nearly all pores: it can hold
+    /// up to 1 m³ of water in a m³.
+    pub potting_mix: bool,
     /// The bed's own allowed hours; `None`: the site's.
     pub watering_allowed: Option<LocalHours>,
 }

@@ -51,6 +51,10 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
             allowed
         });
     let fallow = table.flag("fallow");
+    let potting_mix = table.flag("potting_mix");
+    if potting_mix == Some(true) {
+        refuse_mineral(&table);
+    }
     let whole = table.faults() == before;
     table.finish();
     if !whole {
@@ -75,6 +79,7 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
         irrigation,
         mulch,
         fallow: fallow?,
+        potting_mix: potting_mix?,
         watering_allowed,
     })
 }
@@ -181,6 +186,15 @@ fn soil_of(table: &SettingsTable<'_>) -> Option<SoilLimits> {
         return item.refused(format!("a saturation above the field capacity, which is {field_capacity:.3}"));
     }
     Some(SoilLimits { name, field_capacity, wilting_point, saturation, composition })
+}
+
+/// A bed is of mineral soil or of a potting mix, not of both.
+fn refuse_mineral(table: &SettingsTable<'_>) {
+    if let Some(soil) = table.get("soil", Want::TextOrTable) {
+        let accepted = "field_capacity and wilting_point of the mix instead of soil: textures and their parts are of \
+                        mineral soil";
+        soil.fault(format!("{} beside potting_mix = true", soil.given()), accepted, None);
+    }
 }
 
 /// What a soil is made of, and the water that it then holds.

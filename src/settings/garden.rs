@@ -23,7 +23,7 @@ use super::text::{Names, named, own_id};
 use super::value::SettingsItem;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
-use crate::garden::plan::{Garden, Holiday, Site};
+use crate::garden::plan::{Bed, Garden, Holiday, Site};
 use crate::model::LocalHours;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -59,6 +59,13 @@ impl<'a> Across<'a> {
     }
 }
 
+/// Whether a bed's own numbers say that it is of no mineral soil: the pores of those
+/// hold 0.60 m3/m3 at most (`quality` has the same number).
+fn beyond_mineral_soil(bed: &Bed) -> bool {
+    const PORES_MOST: f64 = 0.60;
+    bed.saturation.unwrap_or(bed.field_capacity) > PORES_MOST
+}
+
 /// Reads a whole garden; `None` where a fault was noted.
 pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.faults();
@@ -92,6 +99,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
                 wilting_point: bed.wilting_point,
                 field_capacity: bed.field_capacity,
                 saturation: bed.saturation,
+                potting_mix: bed.potting_mix || beyond_mineral_soil(bed),
             });
         }
     }

@@ -2,6 +2,7 @@
 
 use super::document::Want;
 use super::range::Range;
+use super::resistance::SoilWater;
 use super::table::SettingsTable;
 use super::value::SettingsItem;
 use crate::model::Quantity;
@@ -12,15 +13,26 @@ const THRESHOLD: Range = Range::above_to(0.0, 1e9, "in the sensor's unit");
 /// Times.
 const SECONDS: Range = Range::above_to(0.0, 366.0 * 86_400.0, "seconds, at most a year");
 
-/// The limits of a sensor: those of its quantity, changed by what `table` says.
-pub(super) fn limits(table: Option<SettingsTable<'_>>, measures: Quantity, every_s: u32) -> Option<Limits> {
+/// The limits of a sensor: those of its quantity in the soil of its bed, changed by what
+/// `table` says.
+pub(super) fn limits(
+    table: Option<SettingsTable<'_>>,
+    measures: Quantity,
+    every_s: u32,
+    soil: Option<SoilWater>,
+) -> Option<Limits> {
     let mut limits = Limits::default_for(measures, every_s);
+    let moist = soil.filter(|_| measures == Quantity::SoilMoisture);
+    if moist.is_some_and(|soil| soil.potting_mix) {
+        limits = limits.in_potting_mix();
+    }
     let Some(table) = table else { return Some(limits) };
     let before = table.faults();
 
     if let Some(item) = table.get("gross_fail", Want::List)
         && let Some(range) = item.pair("the lowest and the highest value that can be")
     {
+        holds_field_capacity(&item, range, moist);
         limits.gross_fail = range;
         // The quantity's own suspect range gives way where it lies outside.
         limits.gross_suspect = limits
@@ -32,6 +44,7 @@ pub(super) fn limits(table: Option<SettingsTable<'_>>, measures: Quantity, every
         if is_off(&item) {
             limits.gross_suspect = None;
         } else if let Some(range) = item.pair("the lowest and the highest value that is likely") {
+            holds_field_capacity(&item, range, moist);
             limits.gross_suspect = Some(range);
         }
     }
@@ -48,6 +61,13 @@ pub(super) fn limits(table: Option<SettingsTable<'_>>, measures: Quantity, every
     }
     table.finish();
     whole.then_some(limits)
+}
+
+/// A range that ends below what the bed's soil holds when it has drained is a mistake.
+fn holds_field_capacity(item: &SettingsItem<'_>, range: (f64, f64), soil: Option<SoilWater>) {
+    if let Some(SoilWater { field_capacity, .. }) = soil.filter(|soil| range.1 < soil.field_capacity) {
+        item.refuse(format!("a range that holds the field capacity of the bed, {field_capacity:.3} m3/m3"));
+    }
 }
 
 fn is_off(item: &SettingsItem<'_>) -> bool {

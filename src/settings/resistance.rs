@@ -45,6 +45,7 @@ pub(super) struct SoilWater {
     pub(super) field_capacity: f64,
     /// `None`: the bed's file does not say.
     pub(super) saturation: Option<f64>,
+    pub(super) potting_mix: bool,
 }
 
 impl CalibratedSensor<'_> {

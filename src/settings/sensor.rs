@@ -95,7 +95,12 @@ pub(super) fn sensor(
     };
     let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
     // Where the quantity is at fault, any will do to find the other faults.
-    let quality = limits(quality_table, measures.unwrap_or(Quantity::SoilMoisture), every_s.unwrap_or(900));
+    let quality = limits(
+        quality_table,
+        measures.unwrap_or(Quantity::SoilMoisture),
+        every_s.unwrap_or(900),
+        place.and_then(|place| places.soil(place)),
+    );
     let whole = table.faults() == before;
     table.finish();
     if !whole {

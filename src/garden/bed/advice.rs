@@ -192,6 +192,7 @@ mod tests {
             irrigation: irrigation.then_some(Irrigation { litres_per_hour: 120.0, efficiency: 0.9 }),
             mulch: None,
             fallow: false,
+            potting_mix: false,
             watering_allowed: None,
         }
     }
