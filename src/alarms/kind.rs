@@ -39,6 +39,8 @@ pub(crate) struct KindRow {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum PlaceKind {
     Bed,
+    /// The first bed of each program of the timers.
+    FirstOfProgram,
     Tank,
     /// Every sensor.
     Sensor,
@@ -130,6 +132,14 @@ kinds! {
         one: "{} was watered outside the allowed hours",
         many: "{} beds were watered outside the allowed hours",
         trouble: "watering outside the allowed hours",
+    }
+    // It is told once for a program, at the first of its beds, and leaves days: what is
+    // dry is told as that.
+    WateringMissed {
+        name: "watering-missed", places: &[PlaceKind::FirstOfProgram],
+        title: "Timer's water did not arrive",
+        one: "{}: the timer's water did not arrive", many: "The timer's water did not arrive at {} beds",
+        trouble: "timer's water that did not arrive",
     }
     // The on-delay is how long the soil must have stayed wet. A bed's own meter tells of
     // its bed.

@@ -173,6 +173,7 @@ impl Core {
                     site.beds[usize::from(bed)].outlook.wetted(wetting.onset);
                     site.judge_wetting(bed, index, wetting, batch);
                 }
+                site.watch_programs(bed, index, at, value, wetting, batch);
             }
             (place, SensorHistory::Flow(_)) => {
                 if let Place::Bed(bed) = place {
@@ -517,6 +518,9 @@ impl SiteState {
                 state.faults.take_back(before);
                 self.weather.take_back(index, before);
                 state.history.take_back(before);
+                if let Place::Bed(bed) = plan.place {
+                    self.programs.iter_mut().for_each(|program| program.watch.take_back(bed, before));
+                }
             }
         }
         state.last = Some(LastReading { at, raw, value, flag: judged.flag });

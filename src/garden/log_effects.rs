@@ -20,6 +20,11 @@ impl SiteState {
             self.explain_wetting(bed);
             self.judge_bed_water(bed, now, batch);
             self.judge_repellent(bed, now, batch);
+            for number in 0..self.garden.programs.len() {
+                if self.garden.programs[number].beds.contains(&bed) {
+                    self.judge_missed(number, now, false, batch);
+                }
+            }
         } else if let Some(tank) = self.garden.tanks.iter().position(|tank| tank.id == *place)
             && let Ok(tank) = u16::try_from(tank)
         {

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slots::AlarmSlots;
+use crate::garden::bed::program_state::ProgramState;
 use crate::garden::bed::wetness::Wetness;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::Garden;
@@ -72,6 +73,8 @@ pub(crate) struct SiteState {
     pub(crate) sensors: Vec<SensorState>,
     pub(crate) beds: Vec<BedState>,
     pub(crate) tanks: Vec<TankState>,
+    /// Those of the timers, in the order of the plan.
+    pub(crate) programs: Vec<ProgramState>,
     pub(crate) gauges: Vec<u16>,
     /// Those of the plan in its order, and last what has none.
     pub(crate) gateways: Vec<GatewayState>,
@@ -159,6 +162,7 @@ impl SiteState {
             sensors,
             beds,
             tanks,
+            programs: vec![ProgramState::default(); garden.programs.len()],
             gauge_reliability: vec![GaugeReliability::default(); gauges.len()],
             gauges,
             gateways: GatewayState::of_plan(&garden),
@@ -250,6 +254,9 @@ impl SiteState {
             gateway.back_at = gateway.back_at.map(|at| at.min(now));
         }
         self.weather.set_back(limit);
+        for program in &mut self.programs {
+            program.forget_after(limit);
+        }
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);
             bed.soaking.forget_after(limit);

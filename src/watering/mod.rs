@@ -1,5 +1,6 @@
 //! Watering: when a probe grew wetter, what wetted it, and when water may run.
 
+mod arrival;
 mod drainage;
 mod flow;
 mod hours;
@@ -8,6 +9,7 @@ mod program;
 mod reasons;
 mod wetting;
 
+pub use arrival::{FinishedRun, RUN_SHOWN, RunProbe, RunTrace, RunWatch, run_shown_step};
 pub use drainage::{
     Course, DrainageWatch, EQUATIONS as DRAINAGE_EQUATIONS, MOST_A_BED_HOLDS, Pores, estimated_saturation,
     estimated_saturation_step,

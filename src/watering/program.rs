@@ -95,6 +95,20 @@ impl Timetable {
         found
     }
 
+    /// The first start from `from` on, if there is one within so many days.
+    pub fn next_start(&self, zone: &TimeZone, from: Timestamp, days: i64) -> Option<Timestamp> {
+        let mut searched = 0;
+        while searched < days {
+            let (begin, end) =
+                (add_seconds(from, searched * DAY_S), add_seconds(from, (searched + 1) * DAY_S));
+            if let Some(start) = self.starts_between(zone, begin, end).first() {
+                return Some(*start);
+            }
+            searched += 1;
+        }
+        None
+    }
+
     /// The last run of which any moment lies between `from` and `to`, both included;
     /// for a fortnight after a change of the clock also one by the old clock.
     pub fn run_between(&self, zone: &TimeZone, from: Timestamp, to: Timestamp) -> Option<TimerRun> {

@@ -58,7 +58,7 @@ pub const METERED: Equation = Equation {
 
 /// All of them.
 pub const EQUATIONS: &[Equation] =
-    &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED, crate::rain::EVIDENCE];
+    &[RISE, LEAST_RISE, STANDING, ARRIVAL, RAIN_BEFORE, METERED, super::RUN_SHOWN, crate::rain::EVIDENCE];
 
 impl Wetting {
     /// How it was found, with its numbers. `depth_m` is the probe's.

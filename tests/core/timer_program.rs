@@ -4,10 +4,12 @@
 use std::fmt::Write as _;
 
 use garden_simulator::Scenario;
-use trug::alarms::Kind;
+use jiff::Timestamp;
+use trug::alarms::{Kind, State};
+use trug::garden::log::LogEvent;
 use trug::garden::view::SiteView;
 
-use crate::support::garden::SHIPPED;
+use crate::support::garden::{SHIPPED, local};
 use crate::support::run::{Run, simulated};
 
 const BEDS: [&str; 3] = ["kitchen-bed", "pea-bed", "herb-bed"];
@@ -33,8 +35,11 @@ fn scenario() -> Scenario {
     Scenario::parse(&text).expect("a scenario")
 }
 
-fn without_programs() -> &'static str {
-    SHIPPED.split("\n[[program]]").next().unwrap_or(SHIPPED)
+/// The demonstration's garden without its own program.
+fn without_programs() -> String {
+    let (before, rest) = SHIPPED.split_once("[[program]]").expect("it has a program");
+    let (_, after) = rest.split_once("[[tank]]").expect("it has a tank");
+    format!("{before}[[tank]]{after}")
 }
 
 fn played(garden: &str) -> (Run, SiteView) {
@@ -74,7 +79,103 @@ fn water_at_a_programs_time_is_the_timers_and_no_rain_that_the_gauge_missed() {
 
 #[test]
 fn without_the_program_beds_that_rise_together_are_not_known() {
-    let (_, view) = played(without_programs());
+    let (_, view) = played(&without_programs());
     let words = last_wettings(&view);
     assert!(words.iter().any(|words| words.contains("not known")), "{words:?}");
+}
+
+/// A timer over the beds that runs at six on every second day and fails on some, in dry
+/// weather or with a shower.
+fn failing(beds: &[&str], fails: &str, more: &str) -> Scenario {
+    let mut text = "title = \"A timer that fails\"\nstart = 2026-04-01\ndays = 17\nseed = 11\n\
+         [[climate.spell]]\nfrom = 2026-03-30\nto = 2026-04-20\nwet = false\n"
+        .to_owned();
+    for (bed, litres) in BEDS.iter().zip([120, 110, 60]).filter(|(bed, _)| beds.contains(bed)) {
+        let _ = write!(
+            text,
+            "[[watering]]\nbed = \"{bed}\"\nfirst = 2026-04-02\nevery_days = 2\nat = \"06:00\"\nlitres = {litres}\n\
+             fails = [{fails}]\n"
+        );
+    }
+    Scenario::parse(&format!("{text}{more}")).expect("a scenario")
+}
+
+/// When the alarm was raised and when it was over.
+fn steps(run: &Run) -> Vec<(State, Timestamp, String)> {
+    let missed = run.changes.iter().filter(|it| it.record.key.kind == Kind::WateringMissed);
+    missed.map(|it| (it.record.state, it.record.at, it.record.said.text.clone())).collect()
+}
+
+fn fails(beds: &[&str], fails: &str, more: &str) -> Vec<(State, Timestamp, String)> {
+    let listed: Vec<String> = beds.iter().map(|bed| format!("\"{bed}\"")).collect();
+    let program = PROGRAM.replace("\"kitchen-bed\", \"pea-bed\", \"herb-bed\"", &listed.join(", "));
+    let scenario = failing(beds, fails, more);
+    steps(&simulated(&format!("{}{program}", without_programs()), &scenario, scenario.seed).0)
+}
+
+const ONCE: &str = "{ from = 2026-04-12, to = 2026-04-12 }";
+const TWICE: &str = "{ from = 2026-04-10, to = 2026-04-12 }";
+
+#[test]
+fn water_that_reaches_none_of_several_beds_is_told_the_same_day_and_over_when_it_comes() {
+    let told = fails(&BEDS, ONCE, "");
+    let [(raised, at, words), (over, over_at, back)] = told.as_slice() else { panic!("{told:?}") };
+    assert_eq!((*raised, *over), (State::Unacknowledged, State::ReturnedUnacknowledged));
+    // 6:30, 75 minutes of way and five hours: no sooner, and an hour later at most.
+    assert!((local("2026-04-12T12:45")..=local("2026-04-12T13:45")).contains(at), "{at}");
+    assert!((local("2026-04-14T06:30")..=local("2026-04-14T13:45")).contains(over_at), "{over_at}");
+    for part in [
+        "Kitchen bed",
+        "Pea bed",
+        "The program \"morning drip\" should have run at 6 am on Sunday 12 April for 30 minutes.",
+        "the timer's battery",
+        "filter",
+        "Do it ",
+    ] {
+        assert!(words.contains(part), "{part} in {words}");
+    }
+    assert!(words.split(". ").all(|sentence| sentence.split(' ').count() <= 25), "{words}");
+    assert!(back.contains("arrives again"), "{back}");
+}
+
+#[test]
+fn one_bed_must_miss_its_water_twice() {
+    assert_eq!(fails(&["kitchen-bed"], ONCE, ""), []);
+    let told = fails(&["kitchen-bed"], TWICE, "");
+    let [(State::Unacknowledged, at, words), (State::ReturnedUnacknowledged, ..)] = told.as_slice() else {
+        panic!("{told:?}")
+    };
+    assert!((local("2026-04-12T12:45")..=local("2026-04-12T13:45")).contains(at), "{at}");
+    assert!(words.contains("2 runs in a row"), "{words}");
+}
+
+#[test]
+fn rain_and_silence_say_nothing_about_the_timer() {
+    let shower = "[[event]]\nkind = \"shower\"\nat = 2026-04-11T16:00:00\nmm = 6\nminutes = 60\n";
+    assert_eq!(fails(&BEDS, ONCE, shower), [], "a timer may stay off after rain");
+    let silent: String = ["kitchen-15cm", "pea-15cm", "herb-15cm"]
+        .iter()
+        .map(|id| {
+            format!(
+                "[[event]]\nkind = \"silent\"\nsensor = \"{id}\"\nfrom = 2026-04-12T07:00:00\nto = 2026-04-12T12:00:00\n"
+            )
+        })
+        .collect();
+    assert_eq!(fails(&BEDS, ONCE, &silent), [], "silence is no miss");
+    assert_eq!(fails(&BEDS, "", ""), [], "the timer works");
+}
+
+#[test]
+fn a_watering_that_somebody_writes_down_ends_it() {
+    let scenario = failing(&BEDS, "{ from = 2026-04-12, to = 2026-04-20 }", "");
+    let garden = format!("{}{PROGRAM}", without_programs());
+    let (mut run, _) = simulated(&garden, &scenario, scenario.seed);
+    let before = steps(&run);
+    assert!(before.iter().all(|(state, ..)| *state == State::Unacknowledged), "{before:?}");
+    let now = run.view().now;
+    run.log("pea-bed", now, LogEvent::Watered { litres: None });
+    let ended = steps(&run).split_off(before.len());
+    assert_eq!(ended.len(), 1);
+    let (state, _, words) = &ended[0];
+    assert!(*state == State::ReturnedUnacknowledged && words.contains("The log says"), "{words}");
 }

@@ -16,7 +16,9 @@ impl AlarmSlots {
         let mut slots = Vec::new();
         let mut add = |place: AlarmPlace, kind: Kind| slots.push(AlarmSlot::new(place.alarm(kind)));
         for (index, _) in (0u16..).zip(&garden.beds) {
-            Kind::at(|it| it == PlaceKind::Bed).for_each(|kind| add(AlarmPlace::Bed(index), kind));
+            let first = garden.programs.iter().any(|program| program.beds.first() == Some(&index));
+            let has = |it| it == PlaceKind::Bed || (first && it == PlaceKind::FirstOfProgram);
+            Kind::at(has).for_each(|kind| add(AlarmPlace::Bed(index), kind));
         }
         for (index, _) in (0u16..).zip(&garden.tanks) {
             Kind::at(|it| it == PlaceKind::Tank).for_each(|kind| add(AlarmPlace::Tank(index), kind));
@@ -26,7 +28,11 @@ impl AlarmSlots {
                 PlaceKind::Sensor => true,
                 PlaceKind::SensorOf(quantity) => sensor.measures == quantity,
                 PlaceKind::SensorWithBattery => sensor.battery.is_some(),
-                PlaceKind::Bed | PlaceKind::Tank | PlaceKind::Gateway | PlaceKind::System => false,
+                PlaceKind::Bed
+                | PlaceKind::FirstOfProgram
+                | PlaceKind::Tank
+                | PlaceKind::Gateway
+                | PlaceKind::System => false,
             };
             let mut kinds: Vec<Kind> = Kind::at(has).collect();
             // Steps of one moment are kept and told in this order: silence, what its

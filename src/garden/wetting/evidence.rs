@@ -120,14 +120,15 @@ impl SiteState {
     /// What the bed's meters, else the site's, counted when a wetting's water can
     /// have come.
     fn meter(&self, bed: u16, earliest: Timestamp, wetting: &Wetting) -> MeterEvidence {
-        match self.meter_of(Place::Bed(bed), earliest, wetting) {
-            MeterEvidence::None => self.meter_of(Place::Site, earliest, wetting),
+        let from = add_seconds(earliest, -SLOW_S);
+        match self.meter_between(Place::Bed(bed), from, wetting.seen) {
+            MeterEvidence::None => self.meter_between(Place::Site, from, wetting.seen),
             own => own,
         }
     }
 
-    fn meter_of(&self, place: Place, earliest: Timestamp, wetting: &Wetting) -> MeterEvidence {
-        let from = add_seconds(earliest, -SLOW_S);
+    /// What the meters of a place counted from `from` to `to`.
+    pub(crate) fn meter_between(&self, place: Place, from: Timestamp, to: Timestamp) -> MeterEvidence {
         let (mut litres, mut whole, mut any) = (0.0, true, false);
         for (index, sensor) in (0u16..).zip(&self.garden.sensors) {
             let SensorHistory::Flow(flow) = &self.sensors[usize::from(index)].history else { continue };
@@ -135,8 +136,8 @@ impl SiteState {
                 continue;
             }
             any = true;
-            litres += flow.litres(from, wetting.seen);
-            let late_s = flow.last_at().map_or(i64::MAX, |last| wetting.seen.as_second() - last.as_second());
+            litres += flow.litres(from, to);
+            let late_s = flow.last_at().map_or(i64::MAX, |last| to.as_second() - last.as_second());
             whole &= flow.whole_since(from) && late_s <= self.patience_s(index);
         }
         let bed_m2 = match place {
