@@ -78,6 +78,7 @@ fn place_argument(kind: &EntryKind) -> (&'static str, bool) {
     match kind.about {
         About::Bed => ("BED", false),
         About::Tank => ("TANK", false),
+        About::Sensor => ("SENSOR", false),
         About::Any => ("PLACE", true),
     }
 }
@@ -229,6 +230,7 @@ fn site_and_time(
     let wanted = match kind.about {
         About::Bed => recent::PlaceWanted::Bed,
         About::Tank => recent::PlaceWanted::Tank,
+        About::Sensor => recent::PlaceWanted::Sensor,
         About::Any => recent::PlaceWanted::Any,
     };
     let site = match place {

@@ -27,6 +27,7 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 pub enum PlaceWanted {
     Bed,
     Tank,
+    Sensor,
     /// A bed, a tank or a sensor.
     Any,
 }
@@ -36,6 +37,7 @@ impl PlaceWanted {
         match self {
             Self::Bed => "bed",
             Self::Tank => "tank",
+            Self::Sensor => "sensor",
             Self::Any => "place",
         }
     }
@@ -43,10 +45,12 @@ impl PlaceWanted {
     fn of(self, garden: &Garden) -> Vec<&Id> {
         let beds = garden.beds.iter().map(|b| &b.id);
         let tanks = garden.tanks.iter().map(|t| &t.id);
+        let sensors = garden.sensors.iter().map(|s| &s.id);
         match self {
             Self::Bed => beds.collect(),
             Self::Tank => tanks.collect(),
-            Self::Any => beds.chain(tanks).chain(garden.sensors.iter().map(|s| &s.id)).collect(),
+            Self::Sensor => sensors.collect(),
+            Self::Any => beds.chain(tanks).chain(sensors).collect(),
         }
     }
 }
@@ -110,7 +114,6 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     }
     let mut core = Core::new(&gardens, Clock::Readings);
     let to = now.checked_add(SignedDuration::from_secs(1)).unwrap_or(now);
-    long_memory::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
     let mut scratch = Batch::default();
     let mut entries = reader.log(0).context("reading the log")?;
     entries.retain(|row| row.entry.site == *site && row.entry.at <= now);
@@ -118,6 +121,7 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     for row in &entries {
         core.restore_log(&row.entry);
     }
+    long_memory::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
     let filter = ReadingFilter {
         site: Some(site.to_string()),
         from: now.checked_sub(LOOK_BACK).ok(),

@@ -17,10 +17,14 @@ const COUNT_BACK_S: i64 = 7 * 86_400;
 pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmChange>, StoreError> {
     let reader = Reader::open(store.path())?;
     let core = &mut router.core;
+    let log = reader.log(0)?;
+    for row in &log {
+        core.restore_replacement(&row.entry);
+    }
     if let Some(latest) = reader.latest_at()? {
         restore_readings(core, store, &reader, latest)?;
     }
-    for row in reader.log(0)? {
+    for row in log {
         core.restore_log(&row.entry);
     }
     // Some stand without any reading: the daemon's own, and what a water test raised.

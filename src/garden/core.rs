@@ -117,6 +117,9 @@ impl Core {
         // after the sensor has fallen silent.
         let sign_of_life = clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
+        if !late && site.start_afresh(index, at) {
+            site.believe_new_gauge(index, at, batch);
+        }
         let measured = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
         let reading = measured.map(|(reading, _)| reading);
         if sign_of_life {
@@ -197,7 +200,16 @@ impl Core {
             Clock::Readings => site.latest().map_or(entry.at, |latest| latest.max(entry.at)),
         };
         site.log.add(entry);
+        site.note_replaced(entry);
         site.judge_logged(entry, now, batch);
+    }
+
+    /// Notes an entry of the log that says that a sensor was replaced. Called before
+    /// anything is restored, so that the readings before it teach nothing about those after.
+    pub fn restore_replacement(&mut self, entry: &LogEntry) {
+        if let Some(site) = self.site_mut(&entry.site) {
+            site.note_replaced(entry);
+        }
     }
 
     /// Restores an entry of the log after [`Core::restore_reading`]s and before
@@ -205,6 +217,7 @@ impl Core {
     pub fn restore_log(&mut self, entry: &LogEntry) {
         if let Some(site) = self.site_mut(&entry.site) {
             site.log.add(entry);
+            site.note_replaced(entry);
             if let Some(bed) = site.bed_logged(entry) {
                 site.explain_wetting(bed);
             }
@@ -372,6 +385,7 @@ impl Core {
     pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
         let Some((site, index)) = self.sensor_mut(sensor) else { return };
         let Place::Bed(bed) = site.garden.sensor(index).place else { return };
+        site.start_afresh(index, at);
         site.sensors[usize::from(index)].good = Some((at, water_content));
         let probes = site.bed_probes(bed, at);
         let root_depth_m = site.garden.bed(bed).root_depth_m;

@@ -14,7 +14,7 @@ use crate::model::Id;
 #[derive(Clone, Debug, PartialEq)]
 pub struct LogEntry {
     pub site: Id,
-    /// A bed or tank; `None`: the whole garden.
+    /// A bed, a tank or a sensor; `None`: the whole garden.
     pub place: Option<Id>,
     /// When it was seen or done.
     pub at: Timestamp,
@@ -52,6 +52,8 @@ pub enum LogEvent {
     TankCleaning { hours: f64 },
     /// A bag of fish that floats on the tank.
     Bag { temperature_c: Option<f64>, ph: Option<f64> },
+    /// A sensor was replaced by another one that measures the same.
+    ProbeReplaced,
     /// Only the note.
     Note,
 }
@@ -88,6 +90,7 @@ impl LogEvent {
             Self::Fed { .. } => "fed",
             Self::TankCleaning { .. } => "tank-cleaning",
             Self::Bag { .. } => "bag",
+            Self::ProbeReplaced => "probe",
             Self::Note => "note",
         }
     }
@@ -120,7 +123,7 @@ impl LogEvent {
             Self::Fed { grams } => vec![("grams", grams)],
             Self::TankCleaning { hours } => vec![("hours", hours)],
             Self::Bag { temperature_c, ph } => known(&[("temperature_c", temperature_c), ("ph", ph)]),
-            Self::WettingAgent | Self::Planted { .. } | Self::Note => Vec::new(),
+            Self::WettingAgent | Self::Planted { .. } | Self::ProbeReplaced | Self::Note => Vec::new(),
         }
     }
 
@@ -169,6 +172,7 @@ impl LogEvent {
                     listed(&[("water", *temperature_c, " °C"), ("pH", *ph, "")])
                 )
             }
+            Self::ProbeReplaced => "sensor replaced by another one".to_owned(),
             Self::Note => "note".to_owned(),
         }
     }

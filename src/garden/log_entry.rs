@@ -22,18 +22,20 @@ pub const AGE_MAX_DAYS: i64 = 3653;
 pub enum About {
     Bed,
     Tank,
+    Sensor,
     /// A bed, a tank or the whole garden.
     Any,
 }
 
 impl About {
-    /// The beds or tanks of a garden that fit, with their names.
+    /// The beds, tanks or sensors of a garden that fit, with their names.
     pub fn places(self, garden: &Garden) -> Vec<(&Id, &str)> {
         let beds = garden.beds.iter().map(|bed| (&bed.id, bed.name.as_str()));
         let tanks = garden.tanks.iter().map(|tank| (&tank.id, tank.name.as_str()));
         match self {
             Self::Bed => beds.collect(),
             Self::Tank => tanks.collect(),
+            Self::Sensor => garden.sensors.iter().map(|it| (&it.id, it.id.as_str())).collect(),
             Self::Any => beds.chain(tanks).collect(),
         }
     }
@@ -249,7 +251,7 @@ const PLAIN: EntryKind = EntryKind {
     name: "note",
     label: "Anything else",
     help: "Anything else, about a bed, a tank or the whole garden",
-    help_rank: 13,
+    help_rank: 14,
     about: About::Any,
     numbers: &[],
     one_needed: None,
@@ -261,7 +263,7 @@ const OF_BED: EntryKind = EntryKind { about: About::Bed, ..PLAIN };
 const OF_TANK: EntryKind = EntryKind { about: About::Tank, ..PLAIN };
 
 /// Every kind, the everyday ones first.
-pub const KINDS: [EntryKind; 14] = [
+pub const KINDS: [EntryKind; 15] = [
     EntryKind {
         name: "watered",
         label: "Watered by hand",
@@ -381,6 +383,14 @@ pub const KINDS: [EntryKind; 14] = [
         numbers: &[COUNT],
         ..OF_TANK
     },
+    EntryKind {
+        name: "probe",
+        label: "Probe or other sensor replaced",
+        help: "A sensor was replaced by another one: what was learned from it starts afresh",
+        help_rank: 13,
+        about: About::Sensor,
+        ..PLAIN
+    },
     EntryKind { note_needed: true, ..PLAIN },
 ];
 
@@ -427,6 +437,7 @@ pub fn event(
         "fed" => LogEvent::Fed { grams: number("grams")? },
         "tank-cleaning" => LogEvent::TankCleaning { hours: number("hours")? },
         "bag" => LogEvent::Bag { temperature_c: number("temperature_c"), ph: number("ph") },
+        "probe" => LogEvent::ProbeReplaced,
         _ => LogEvent::Note,
     })
 }

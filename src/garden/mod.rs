@@ -26,6 +26,7 @@ pub use core::{Clock, Core, RESTORE_S, restore_from};
 pub use equations::EQUATIONS;
 pub(crate) use gauge::rain_days::caught;
 pub use needs::Needs;
+pub(crate) use sensor::replacements::Replacements;
 pub(crate) use site::patience_s;
 pub use system::rules::StoreAlarms;
 pub use tank::acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};

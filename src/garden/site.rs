@@ -10,8 +10,9 @@ use crate::garden::alarm::slots::AlarmSlots;
 use crate::garden::bed::program_state::ProgramState;
 use crate::garden::bed::wetness::Wetness;
 use crate::garden::log::SiteLog;
-use crate::garden::plan::Garden;
+use crate::garden::plan::{Bed, Garden};
 use crate::garden::record::Batch;
+use crate::garden::sensor::replacements::Replacements;
 use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::weather::days::WeatherDays;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
@@ -71,6 +72,8 @@ pub(crate) struct TankState {
 pub(crate) struct SiteState {
     pub(crate) garden: Arc<Garden>,
     pub(crate) sensors: Vec<SensorState>,
+    /// When each of them was replaced or calibrated again.
+    pub(crate) replacements: Vec<Replacements>,
     pub(crate) beds: Vec<BedState>,
     pub(crate) tanks: Vec<TankState>,
     /// Those of the timers, in the order of the plan.
@@ -121,6 +124,7 @@ pub(crate) struct BedWater {
 impl SiteState {
     pub(crate) fn new(garden: Arc<Garden>) -> Self {
         let sensors = garden.sensors.iter().map(|sensor| SensorState::new(sensor.measures)).collect();
+        let replacements = garden.sensors.iter().map(|sensor| Replacements::of(sensor, [])).collect();
         let of = |quantity, place| -> Vec<u16> {
             let mut found: Vec<u16> = (0u16..)
                 .zip(&garden.sensors)
@@ -137,11 +141,7 @@ impl SiteState {
             .zip(&garden.beds)
             .map(|(i, bed)| BedState {
                 probes: of(Quantity::SoilMoisture, Place::Bed(i)),
-                // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
-                outlook: Outlook::new(DryingLimits {
-                    floor: 0.5 * bed.wilting_point,
-                    ..DryingLimits::default()
-                }),
+                outlook: new_outlook(bed),
                 ..BedState::default()
             })
             .collect();
@@ -160,6 +160,7 @@ impl SiteState {
             .collect();
         Self {
             sensors,
+            replacements,
             beds,
             tanks,
             programs: vec![ProgramState::default(); garden.programs.len()],
@@ -307,6 +308,12 @@ impl SiteState {
     pub(crate) fn latest(&self) -> Option<Timestamp> {
         self.judged_to.max(self.now)
     }
+}
+
+/// The outlook of a bed of which nothing is known yet.
+pub(crate) fn new_outlook(bed: &Bed) -> Outlook {
+    // Soil dries by itself to half its wilting point (FAO-56 chapter 7).
+    Outlook::new(DryingLimits { floor: 0.5 * bed.wilting_point, ..DryingLimits::default() })
 }
 
 /// How long a sensor of this interval may say nothing before its last word is too old:

@@ -194,6 +194,7 @@ mod tests {
             LogEvent::Fed { grams: 30.0 },
             LogEvent::TankCleaning { hours: 2.0 },
             LogEvent::Bag { temperature_c: Some(17.0), ph: None },
+            LogEvent::ProbeReplaced,
             LogEvent::Note,
         ] {
             let json = serde_json::to_string(&Detail(&seen)).expect("JSON");

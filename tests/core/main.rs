@@ -9,6 +9,7 @@ mod fresh_words;
 mod names;
 mod promises;
 mod rain_days;
+mod replaced;
 mod rooms;
 mod rooms_order;
 mod sensors_watched;

@@ -74,14 +74,19 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
         "fish-lost perch-tank --count 1",
         "fed perch-tank --grams 25",
         "bag perch-tank --temp-c 17.5 --ph 6.8",
+        "probe kitchen-15cm --note 'cut by a spade'",
         "note --note 'the gate was open'",
     ] {
         assert_eq!(school.log(line, false).0, 0, "{line}");
     }
     let (_, all) = school.log("list", false);
-    assert_eq!(all.lines().count(), 13, "{all}");
+    assert_eq!(all.lines().count(), 14, "{all}");
     assert!(
         all.starts_with("Friday 10 April 2026, 10:00 am ACST: Kitchen bed: mulch laid, 90 mm deep\n"),
+        "{all}"
+    );
+    assert!(
+        all.contains(": kitchen-15cm (Kitchen bed): sensor replaced by another one (cut by a spade)\n"),
         "{all}"
     );
     let (_, json) = school.log("list --place perch-tank --from 2026-04-17", true);
@@ -91,7 +96,7 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
     assert_eq!(school.log("list --to 2026-04-09", false).1, "The log holds nothing of that.\n");
     // The daemon finds all of them, in the order in which they were written.
     let rows = Reader::open(&school.settings.store.path).unwrap().log(0).unwrap();
-    assert_eq!(rows.len(), 13);
+    assert_eq!(rows.len(), 14);
     assert_eq!(rows[0].entry.what.name(), "water-test");
 }
 

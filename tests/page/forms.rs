@@ -133,8 +133,13 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
         }
         let answer = school.write(&once, &fields);
         assert_eq!(answer.status, 303, "{}: {}", kind.name, answer.body);
-        let word = if kind.about == About::Tank { "tank" } else { "bed" };
-        assert_eq!(answer.header("location"), Some(format!("/site/saltbush-gully/{word}/{place}").as_str()));
+        let shown = match kind.about {
+            About::Tank => format!("tank/{place}"),
+            // The bed in which the first sensor stands.
+            About::Sensor => format!("bed/{}", school.garden.beds[0].id),
+            About::Bed | About::Any => format!("bed/{place}"),
+        };
+        assert_eq!(answer.header("location"), Some(format!("/site/saltbush-gully/{shown}").as_str()));
         let row = school.log().pop().expect("an entry");
         assert_eq!(row.entry.what.name(), kind.name);
         assert_eq!(row.entry.what.numbers().len(), kind.numbers.len());

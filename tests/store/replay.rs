@@ -466,3 +466,44 @@ fn wrong_input_is_refused_in_words_and_a_running_daemon_keeps_its_store() {
     assert!(!replay(&settings, &everything(), false, now()).unwrap().differs(), "looking needs no lock");
     drop(held);
 }
+
+/// What somebody writes down afterwards takes a false alarm out of the past.
+#[test]
+fn a_replacement_that_is_logged_late_takes_its_alarm_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let tank = "[[tank]]\nid = \"tank\"\nname = \"Perch tank\"\nvolume_l = 500\nspecies = \"silver perch\"\n\
+                [[sensor]]\nid = \"water\"\nmeasures = \"water-temperature\"\ntank = \"tank\"\n\
+                topic = \"school/water\"\npayload = \"number\"\nevery_s = 900\n";
+    let settings = small(folder.path(), &bed("", tank), "");
+    let play = |from: i64, to: i64| {
+        let mut engine = quiet(&settings);
+        for quarter in from..to {
+            let raw = if quarter < 100 { 21.0 } else { 17.0 } + ((quarter * 7919 % 11) - 5) as f64 * 0.02;
+            let moment = at(quarter * QUARTER_MS);
+            engine.take(SensorIx(1), Sample { at: Some(moment), raw, battery: None }, moment);
+        }
+        engine.commit(now()).unwrap();
+        engine.router.core.view("school").unwrap()
+    };
+    play(0, 150);
+    let shocks = |settings: &Settings| {
+        history(settings).iter().filter(|step| step.contains("TankTemperatureShock")).count()
+    };
+    assert!(shocks(&settings) > 0);
+    let entry = trug::garden::log::LogEntry {
+        site: Id::new("school"),
+        place: Some(Id::new("water")),
+        at: at(100 * QUARTER_MS - 60_000),
+        what: trug::garden::log::LogEvent::ProbeReplaced,
+        note: String::new(),
+    };
+    trug::store::write_log(&settings.store.path, &entry, now()).unwrap();
+    let (exit, said) = ask(&settings, "2026-04-17", None, true, false);
+    assert_eq!(exit, Exit::Yes, "{said}");
+    assert!(said.contains("No longer raised (1)"), "{said}");
+    assert_eq!(shocks(&settings), 0);
+    // A daemon that starts afterwards knows it too.
+    play(150, 151);
+    assert_eq!(shocks(&settings), 0);
+    assert!(present(&settings).is_empty());
+}

@@ -62,6 +62,11 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
     let water = root_zone_bins(&bins, bed.root_depth_m);
     let water = WholeHours(&water);
     let mulch = mulch(of, bed);
+    let mut replaced: Vec<Timestamp> = probes
+        .iter()
+        .flat_map(|&(sensor, _)| heard.replacements(sensor).times().collect::<Vec<_>>())
+        .collect();
+    replaced.sort_unstable();
     let soil = DryingSoil {
         wilting_point: bed.wilting_point,
         root_depth_m: bed.root_depth_m,
@@ -112,7 +117,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             .filter(|it| span.holds(it.wetting.from))
             .map(|it| it.wetting.clone())
             .collect(),
-        dryings: dryings(water, &rises.all, &soil, span),
+        dryings: dryings(water, &rises.all, &replaced, &soil, span),
         need_mm: sum(|it| it.0),
         got_mm: sum(|it| it.1),
         balance_days: u32::try_from(balance.len()).unwrap_or(u32::MAX),

@@ -50,10 +50,11 @@ pub(super) struct DryingSoil {
 
 /// The dryings of the month: those that reach into it. A drying that goes on at the
 /// end of the record counts up to there. It takes two days and 0.008 m³/m³ to count,
-/// the outlook's own measure.
+/// the outlook's own measure. One ends where a probe was `replaced`, in order of time.
 pub(super) fn dryings(
     hours: WholeHours<'_>,
     rises: &[Wetting],
+    replaced: &[Timestamp],
     soil: &DryingSoil,
     span: &MonthSpan,
 ) -> Vec<Drying> {
@@ -69,9 +70,14 @@ pub(super) fn dryings(
         }
     };
     let mut rises = rises.iter().peekable();
+    let mut replaced = replaced.iter().peekable();
     for bin in hours.0.iter().filter(|bin| bin.whole) {
         while let Some(rise) = rises.next_if(|rise| rise.seen <= bin.start) {
             outlook.wetted(rise.onset);
+            take(&outlook, &mut found);
+        }
+        while let Some(at) = replaced.next_if(|at| **at < bin.end) {
+            outlook.wetted(*at);
             take(&outlook, &mut found);
         }
         let day = u16::try_from(TimeZone::UTC.to_datetime(bin.start).day_of_year()).unwrap_or(1);

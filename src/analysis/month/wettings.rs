@@ -13,8 +13,8 @@ use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
     BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, ProgramRun,
-    RAIN_EXPLAINS_MM, SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WettingCause,
-    WettingEvidence, patience_s, people_about,
+    RAIN_EXPLAINS_MM, Replacements, SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis,
+    WettingCause, WettingEvidence, patience_s, people_about,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity, add_seconds};
@@ -82,6 +82,11 @@ impl MonthReadings<'_> {
         self.garden.sensors[sensor].depth_m.unwrap_or(0.0)
     }
 
+    /// When a sensor was replaced or calibrated again.
+    pub(super) fn replacements(&self, sensor: usize) -> Replacements {
+        Replacements::of(&self.garden.sensors[sensor], self.log)
+    }
+
     /// The rises and wettings of every bed.
     pub(super) fn rises(&self) -> Vec<Rises> {
         let beds: Vec<Vec<usize>> = (0..self.garden.beds.len()).map(|bed| self.probes(bed)).collect();
@@ -91,7 +96,11 @@ impl MonthReadings<'_> {
         for (bed, probes) in beds.iter().enumerate() {
             for &probe in probes {
                 let mut watch = WettingWatch::default();
+                let mut replaced = self.replacements(probe);
                 for point in self.points[probe] {
+                    if !point.late && replaced.take_until(point.at).is_some() {
+                        watch = WettingWatch::default();
+                    }
                     if let Some(value) = point.good()
                         && let Some(wetting) = watch.push(point.at, value)
                     {

@@ -403,6 +403,9 @@ fn restore(
     log: &[LogRow],
 ) -> Result<(), StoreError> {
     let site = span.site.as_ref();
+    for row in log {
+        core.restore_replacement(&row.entry);
+    }
     long_memory::restore(core, reader, site, span.from)?;
     let from = restore_from(span.from);
     let back_to = from.saturating_sub(COUNT_BACK).unwrap_or(from);

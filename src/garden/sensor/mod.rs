@@ -4,6 +4,8 @@ pub(super) mod battery;
 pub(super) mod fault_watch;
 pub(super) mod faults;
 pub(super) mod gateway;
+pub(super) mod replaced;
+pub(super) mod replacements;
 pub(super) mod silence;
 pub(super) mod state;
 pub(super) mod stuck;

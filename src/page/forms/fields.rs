@@ -93,6 +93,7 @@ fn place(about: About, given: &str, garden: &Garden) -> Result<Option<Id>, Strin
     let word = match about {
         About::Bed => "a bed",
         About::Tank => "a tank",
+        About::Sensor => "a sensor",
         About::Any => "a place",
     };
     about

@@ -13,7 +13,7 @@ use super::fields::{self, FieldFault, WHOLE, entry, local};
 use super::{FormFields, see_other, wrong_list};
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, NumberField};
 use crate::garden::plan::{Garden, place_called};
-use crate::model::Id;
+use crate::model::{Id, Place};
 use crate::page::PageSource;
 use crate::page::context::{SiteForm, SitePage};
 use crate::page::layout::PageFrame;
@@ -102,7 +102,15 @@ fn address(garden: &Garden, place: Option<&Id>) -> String {
         Some(place) if garden.tanks.iter().any(|tank| tank.id == *place) => {
             format!("/site/{site}/tank/{place}")
         }
-        _ => format!("/site/{site}"),
+        _ => {
+            let sensor = garden.sensors.iter().find(|sensor| Some(&sensor.id) == place);
+            let of_sensor = match sensor.map(|sensor| sensor.place) {
+                Some(Place::Bed(bed)) => garden.beds.get(usize::from(bed)).map(|bed| &bed.id),
+                Some(Place::Tank(tank)) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.id),
+                Some(Place::Site) | None => None,
+            };
+            of_sensor.map_or_else(|| format!("/site/{site}"), |place| address(garden, Some(place)))
+        }
     }
 }
 
@@ -153,6 +161,7 @@ impl EntryForm<'_> {
             p class="standing" { (self.garden.site.name) }
             (group("At a bed", About::Bed))
             (group("At a tank", About::Tank))
+            (group("At a sensor", About::Sensor))
             (group("Anything else", About::Any))
         };
         self.frame.still(&title, &body)
@@ -194,7 +203,7 @@ impl EntryForm<'_> {
                 (field("place", "Where", None, of("place"), &|attributes| html! {
                     select id="place" name="place" aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] {
                         @if kind.about == About::Any { option value=(WHOLE) selected[given.text("place") == WHOLE] { "The whole garden" } }
-                        @else if places.len() > 1 && self.name(given.text("place")).is_none() {
+                        @else if places.len() > 1 && !places.iter().any(|(id, _)| id.as_str() == given.text("place")) {
                             option value="" selected { "Choose" }
                         }
                         @for (id, name) in &places {

@@ -74,7 +74,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         soil_temperatures,
         water,
         rises: rises.as_deref().unwrap_or_default(),
-        marks: events.log_marks(&plan.id, &shown),
+        marks: events.log_marks(&plan.id, &ids[1..], &shown),
         alarms: events.alarm_marks(&ids, garden, &shown),
     };
     let silent = bed.probes.iter().all(|(_, series)| series.is_empty());

@@ -34,9 +34,11 @@ impl PlaceEvents {
         self.log.iter().filter(of).collect()
     }
 
-    /// The entries of a place within the span as marks.
-    pub(super) fn log_marks(&self, place: &Id, shown: &ShownSpan) -> Vec<Event> {
-        let entries = self.entries(place, true).into_iter().filter(|row| shown.holds(row.entry.at));
+    /// The entries of a place and its sensors within the span as marks.
+    pub(super) fn log_marks(&self, place: &Id, sensors: &[&Id], shown: &ShownSpan) -> Vec<Event> {
+        let of_sensors = |row: &&LogRow| row.entry.place.as_ref().is_some_and(|own| sensors.contains(&own));
+        let entries = self.entries(place, true).into_iter().chain(self.log.iter().filter(of_sensors));
+        let entries = entries.filter(|row| shown.holds(row.entry.at));
         let marks = entries.map(|row| Event {
             at: row.entry.at,
             sign: sign(&row.entry.what),

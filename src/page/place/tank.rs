@@ -52,7 +52,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
         sensors,
         changes: changed,
         log: events.entries(&plan.id, false),
-        marks: events.log_marks(&plan.id, &shown),
+        marks: events.log_marks(&plan.id, &ids[1..], &shown),
         alarms: events.alarm_marks(&ids, garden, &shown),
     };
     let arriving = guide::fish_today(&tank.log, &shown);
