@@ -124,11 +124,12 @@ impl Engine {
         }
         let mut telling = Notifier::new(&gardens);
         telling.restore(Reader::open(store.path())?.waiting()?);
+        let letters = publication::letters_of_renamed(&store, &settings.gardens, crate::engine::system_now());
         Ok(Self {
             router,
             store,
             batch: Batch { changes, ..Batch::default() },
-            letters: Vec::new(),
+            letters,
             letters_sent: Vec::new(),
             forwarded: Vec::new(),
             telling,

@@ -35,7 +35,10 @@ pub(crate) fn restore(
         if matches!(sensor.measures, Quantity::Rain | Quantity::SoilMoisture | Quantity::Ph)
             && site.is_none_or(|site| site == id)
         {
-            wanted.insert((id.to_string(), sensor.id.to_string()), (SensorIx(number), sensor.measures));
+            let ids = sensor
+                .ids()
+                .map(|own| ((id.to_string(), own.to_string()), (SensorIx(number), sensor.measures)));
+            wanted.extend(ids);
         }
     }
     if wanted.is_empty() {

@@ -1,8 +1,12 @@
 //! An alarm's step as a letter: its topic, its key and the published JSON.
 
+use jiff::Timestamp;
+
+use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, State};
 use crate::engine::alarm_json::AlarmJson;
+use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
-use crate::store::AlarmPublication;
+use crate::store::{AlarmPublication, Store};
 
 /// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
 pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
@@ -26,10 +30,34 @@ pub fn letter(change: &AlarmChange) -> AlarmPublication {
     }
 }
 
+/// The ends of alarms that go on under another id of their sensor: the broker keeps how
+/// each stood under the earlier one.
+pub(crate) fn letters_of_renamed(store: &Store, gardens: &[Garden], now: Timestamp) -> Vec<AlarmPublication> {
+    let end = |key: &AlarmKey| {
+        let garden = gardens.iter().find(|garden| garden.site.id == key.site);
+        let text = format!("{} has another id now; where this alarm stands, it stands there.", key.place);
+        letter(&AlarmChange {
+            record: AlarmRecord {
+                key: key.clone(),
+                state: State::Normal,
+                since: now,
+                at: now,
+                shelf: None,
+                said: AlarmText::new(text, &[], "the garden's file"),
+            },
+            priority: garden.map_or(key.kind.priority(), |garden| garden.priority(key.kind)),
+            from: State::Normal,
+            how: None,
+            tell: Vec::new(),
+        })
+    };
+    store.renamed().iter().map(end).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Kind, Priority, State};
+    use crate::alarms::{Kind, Priority};
     use crate::model::Id;
     use crate::why::Step;
 

@@ -107,7 +107,7 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     for garden in &gardens {
         for sensor in &garden.sensors {
             if garden.site.id == *site {
-                numbers.insert(sensor.id.to_string(), SensorIx(next));
+                numbers.extend(sensor.ids().map(|id| (id.to_string(), SensorIx(next))));
             }
             next += 1;
         }

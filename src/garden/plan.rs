@@ -257,6 +257,8 @@ pub struct Battery {
 #[derive(Clone, Debug)]
 pub struct Sensor {
     pub id: Id,
+    /// Earlier ids, whose history is its own.
+    pub formerly: Vec<Id>,
     pub measures: Quantity,
     pub place: Place,
     /// Metres below the surface, for soil sensors.
@@ -275,6 +277,13 @@ pub struct Sensor {
     pub gateway: Option<u16>,
     /// Its battery, where its payload reports one.
     pub battery: Option<Battery>,
+}
+
+impl Sensor {
+    /// Its id, and those that it had before.
+    pub fn ids(&self) -> impl Iterator<Item = &Id> {
+        std::iter::once(&self.id).chain(&self.formerly)
+    }
 }
 
 /// A group of people and what they are told.

@@ -15,7 +15,7 @@ use super::program::programs;
 use super::range::Range;
 use super::resistance::SoilWater;
 use super::roof::roof;
-use super::sensor::{PlaceUse, Places, Topics, sensor};
+use super::sensor::{PlaceUse, Places, SensorIds, Topics, sensor};
 use super::table::SettingsTable;
 use super::tank::tank;
 use super::tell::tells;
@@ -109,7 +109,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut gateways = Gateways::read(gateway_tables, site.as_ref().map(|site| &site.id));
     let sensor_tables = root.sections("sensor", "id");
     alarm_places.extend(sensor_tables.iter().filter_map(id_of));
-    let mut sensor_ids = Names::new("an id of its own for each sensor of a garden");
+    let mut sensor_ids = SensorIds::new(alarm_places.iter().cloned().collect());
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
     for table in sensor_tables {

@@ -1,6 +1,6 @@
 //! `[[sensor]]`: what is measured where, and how it is heard.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use jiff::tz::TimeZone;
 
@@ -13,13 +13,14 @@ use super::quality::limits;
 use super::range::Range;
 use super::resistance::{CalibratedSensor, SoilWater};
 use super::table::SettingsTable;
-use super::text::{Names, own_id};
+use super::text::{Names, id, own_id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
 use super::value::SettingsItem;
 use crate::decode::PayloadFormat;
 use crate::garden::plan::{Battery, Sensor};
-use crate::model::{MeasuredIn, Place, Quantity};
+use crate::model::{Id, MeasuredIn, Place, Quantity};
 
+const FORMERLY: &str = "a list of the sensor's earlier ids: [\"kitchen-a\"]";
 const DEPTH_CM: Range = Range::from_to(0.0, 500.0, "cm below the surface");
 /// Heights for which the wind can be brought to 2 m.
 const HEIGHT_M: Range = Range::from_to(0.5, 50.0, "m above the ground");
@@ -51,6 +52,34 @@ pub(super) struct PlaceUse {
     pub(super) soil: Option<SoilWater>,
 }
 
+/// Ids of sensors that must differ.
+pub(super) struct SensorIds {
+    own: Names,
+    former: Names,
+    /// Of everything in the garden.
+    present: HashSet<String>,
+}
+
+impl SensorIds {
+    pub(super) fn new(present: HashSet<String>) -> Self {
+        Self {
+            own: Names::new("an id of its own for each sensor of a garden"),
+            former: Names::new("an earlier id for one sensor alone, and once"),
+            present,
+        }
+    }
+
+    /// An id that no longer stands in the garden's file, and that no other sensor claims.
+    fn former(&mut self, item: &SettingsItem<'_>) -> Option<Id> {
+        let id = id(item)?;
+        if self.present.contains(id.as_str()) {
+            let given = format!("{}, which is still there", item.given());
+            return item.faulty(given, "an id that nothing in this garden has any more", None);
+        }
+        self.former.claim(item, id.as_str()).then_some(id)
+    }
+}
+
 /// What a sensor must not share with those of any garden.
 pub(super) struct Topics<'a> {
     pub(super) taken: &'a mut Names,
@@ -61,14 +90,18 @@ pub(super) struct Topics<'a> {
 /// Reads one sensor; `None` where a fault was noted.
 pub(super) fn sensor(
     table: SettingsTable<'_>,
-    ids: &mut Names,
+    ids: &mut SensorIds,
     topics: &mut Topics<'_>,
     places: &mut Places,
     gateways: &mut Gateways<'_>,
     zone: &TimeZone,
 ) -> Option<Sensor> {
     let before = table.faults();
-    let id = own_id(&table, ids);
+    let id = own_id(&table, &mut ids.own);
+    let formerly = match table.get("formerly", Want::List) {
+        Some(item) => item.list_all(FORMERLY, .., |part| ids.former(part)),
+        None => Some(Vec::new()),
+    };
     let quantities = Quantity::ALL.map(Quantity::name);
     let measures = table.read("measures", Want::Text, super::fault::any_of(quantities), |item| {
         item.name(Quantity::from_name, quantities)
@@ -108,6 +141,7 @@ pub(super) fn sensor(
     }
     Some(Sensor {
         id: id?,
+        formerly: formerly?,
         measures: measures?,
         place: place?,
         depth_m: depth_m?,

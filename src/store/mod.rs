@@ -30,6 +30,7 @@ mod bins;
 mod columns;
 mod due_rows;
 mod error;
+mod former_ids;
 mod log_rows;
 mod message_rows;
 mod note_rows;

@@ -14,7 +14,8 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7];
+const MIGRATIONS: &[&str] =
+    &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -289,6 +290,20 @@ CREATE TABLE alarm_change_before (
     how         TEXT,
     PRIMARY KEY (replay, seq)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// Sensors whose history goes on under another id. `readings` is how many were moved into
+/// a series that was there already.
+const VERSION_8: &str = "
+CREATE TABLE renamed (
+    number   INTEGER PRIMARY KEY AUTOINCREMENT,
+    site     TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    former   TEXT NOT NULL,
+    sensor   TEXT NOT NULL,
+    series   INTEGER NOT NULL,
+    readings INTEGER
+) STRICT;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -4,9 +4,10 @@ use std::collections::HashMap;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
+use super::former_ids;
+use crate::alarms::AlarmKey;
 use crate::garden::plan::{Garden, Sensor};
-use crate::model::Place;
-use crate::model::SensorIx;
+use crate::model::{Id, Place, SensorIx};
 
 /// What a series is: kept in the file, so that it can be read without the
 /// configuration.
@@ -48,14 +49,17 @@ impl SeriesMap {
         let mut map = Self::default();
         let sensors = gardens.iter().flat_map(|garden| garden.sensors.iter().map(move |it| (garden, it)));
         for (index, (garden, sensor)) in (0_u32..).zip(sensors) {
-            let is_its_own = |series: &&Series| {
-                series.site == garden.site.id.as_str()
-                    && series.sensor == sensor.id.as_str()
-                    && series.quantity == sensor.measures.name()
+            let of = |id: &Id| {
+                let is_its_own = |series: &&Series| {
+                    series.site == garden.site.id.as_str()
+                        && series.sensor == id.as_str()
+                        && series.quantity == sensor.measures.name()
+                };
+                known.values().find(is_its_own).map(|series| series.number)
             };
-            let number = known.values().find(is_its_own).map(|series| series.number);
-            map.series_of.push(number.unwrap_or(Self::NONE));
-            map.sensor_of.extend(number.map(|number| (number, SensorIx(index))));
+            map.series_of.push(of(&sensor.id).unwrap_or(Self::NONE));
+            // Earlier ids are still there until the file is next opened for writing.
+            map.sensor_of.extend(sensor.ids().filter_map(of).map(|number| (number, SensorIx(index))));
         }
         map
     }
@@ -85,8 +89,12 @@ impl SeriesMap {
 }
 
 /// Finds or makes the series of every sensor, and brings its description up to date.
-pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusqlite::Result<SeriesMap> {
-    let mut map = SeriesMap::default();
+/// Returns with it the alarms that stood under an earlier id of their sensor.
+pub(super) fn register(
+    connection: &mut Connection,
+    gardens: &[Garden],
+) -> rusqlite::Result<(SeriesMap, Vec<AlarmKey>)> {
+    let (mut map, mut renamed) = (SeriesMap::default(), Vec::new());
     // At once the writer: one that reads first cannot become it after another program
     // has written, and would not wait for that.
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -102,6 +110,7 @@ pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusql
         for garden in gardens {
             let site = garden.site.id.as_str();
             for sensor in &garden.sensors {
+                renamed.extend(former_ids::take_over(&transaction, &garden.site.id, sensor)?);
                 let (quantity, unit) = (sensor.measures.name(), sensor.measures.unit());
                 let place = place_name(garden, sensor);
                 let known = find
@@ -134,7 +143,7 @@ pub(super) fn register(connection: &mut Connection, gardens: &[Garden]) -> rusql
         transaction.execute("DELETE FROM unplaced WHERE topic IN (SELECT topic FROM series)", [])?;
     }
     transaction.commit()?;
-    Ok(map)
+    Ok((map, renamed))
 }
 
 fn place_name<'a>(garden: &'a Garden, sensor: &Sensor) -> &'a str {

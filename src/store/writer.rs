@@ -18,6 +18,7 @@ use super::queue_rows::{self, ForwardQueue, PublicationQueue};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
 use super::{alarm_rows, note_rows, reading_rows, reject_rows, schema, waiting_rows};
+use crate::alarms::AlarmKey;
 use crate::garden::plan::Garden;
 
 /// Rejects that are kept where nothing else is said.
@@ -33,6 +34,8 @@ pub struct Store {
     pub(super) path: PathBuf,
     pub(super) connection: Connection,
     pub(super) series: SeriesMap,
+    /// Alarms that stood under an earlier id of their sensor.
+    renamed: Vec<AlarmKey>,
     pub(super) marks: WriterMarks,
     /// Not among the marks: what it notes of a transaction that fails does no harm.
     pub(super) quarters: Quarters,
@@ -82,7 +85,7 @@ impl Store {
         connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024).map_err(failed)?;
         connection.set_prepared_statement_cache_capacity(64);
         schema::migrate(&mut connection, path)?;
-        let series = series::register(&mut connection, gardens).map_err(failed)?;
+        let (series, renamed) = series::register(&mut connection, gardens).map_err(failed)?;
         message_rows::give_up_unreadable(&connection).map_err(failed)?;
         let marks = WriterMarks::read(&connection).map_err(failed)?;
         let quarters = Quarters::open(&connection).map_err(failed)?;
@@ -90,6 +93,7 @@ impl Store {
             path: path.to_owned(),
             connection,
             series,
+            renamed,
             marks,
             quarters,
             doubtful: false,
@@ -122,6 +126,12 @@ impl Store {
         self.marks = marks;
         self.doubtful = false;
         Ok(())
+    }
+
+    /// Alarms that stood under an earlier id of their sensor when the file was opened, as
+    /// they were called: they go on under its id of today.
+    pub fn renamed(&self) -> &[AlarmKey] {
+        &self.renamed
     }
 
     /// Which series each sensor has.

@@ -11,6 +11,7 @@ mod kept;
 mod messages;
 mod messages_command;
 mod property;
+mod renamed;
 mod replay;
 
 #[path = "../support/mod.rs"]

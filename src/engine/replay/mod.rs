@@ -125,7 +125,7 @@ fn letter(gardens: &[Garden], key: &AlarmKey, row: Option<&AlarmRow>, now: Times
     };
     publication::letter(&AlarmChange {
         record: row.map_or_else(never, |row| row.record.clone()),
-        priority: garden.map_or(crate::alarms::Priority::Low, |garden| garden.priority(key.kind)),
+        priority: garden.map_or(key.kind.priority(), |garden| garden.priority(key.kind)),
         from: State::Normal,
         how: row.and_then(|row| row.how.clone().map(Into::into)),
         tell: row.map(|row| row.tell.clone()).unwrap_or_default(),
@@ -237,6 +237,9 @@ impl<'a> Replay<'a> {
                 && self.core.has(key)
                 && !self.untouched.contains(&(key.site.clone(), key.place.clone()))
         });
+        for step in &mut stored {
+            self.name_as_today(&mut step.row.record);
+        }
         self.answers.fill(&stored);
         self.batch.clear();
         let reader = self.reader;
@@ -260,6 +263,18 @@ impl<'a> Replay<'a> {
             }
         }
         Ok(day)
+    }
+
+    /// Puts the ids that sensors have today into words of the past.
+    fn name_as_today(&self, record: &mut AlarmRecord) {
+        let Some(garden) = self.core.sites().find(|garden| garden.site.id == record.key.site) else { return };
+        for sensor in &garden.sensors {
+            for former in &sensor.formerly {
+                // As `Garden::sensor_name` says it.
+                let (before, now) = (format!("({former})"), format!("({})", sensor.id));
+                record.said.text = record.said.text.replace(&before, &now);
+            }
+        }
     }
 
     /// Takes a reading of the span.
