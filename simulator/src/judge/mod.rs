@@ -10,6 +10,7 @@
 mod gauges;
 mod sensors;
 mod shedding;
+mod timers;
 mod too_much;
 mod waterings;
 
@@ -313,6 +314,7 @@ impl Judge {
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
+        self.schedules_that_fail(school, plan, now_s);
         self.clogged_gauges(school, plan, now_s);
         if let Some(stretch) = self.blind_rain.close() {
             self.rain_unseen(school, stretch);
