@@ -1,16 +1,30 @@
 //! `trug check`: reads the configuration and says what is in it, or every fault.
 
+use std::collections::BTreeMap;
 use std::io::{self, Write};
+use std::ops::ControlFlow;
 use std::path::Path;
 
+use jiff::SignedDuration;
 use serde_json::json;
 
 use super::exit::Exit;
 use super::shared::print_json;
+use crate::analysis::month::{WaterSource, rises};
 use crate::garden::plan::{Channel, Garden, Sensor};
-use crate::model::Place;
+use crate::garden::{ProposedProgram, proposed_programs};
+use crate::history::Point;
+use crate::model::{Id, Place, Quantity};
 use crate::settings::{Settings, load};
+use crate::store::{Reader, ReadingFilter, StoreError};
 use crate::text::spoken::counted;
+use crate::watering::SeenRise;
+
+/// Stored readings that are looked at for timers: so long before the last one.
+const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
+/// Gardens and readings that are looked at for timers, so that the check stays quick.
+const GARDENS_MAX: usize = 20;
+const READINGS_MAX: usize = 500_000;
 
 /// Reads `config` and the variables of `env`, and writes what was read or every fault to
 /// `out`.
@@ -89,6 +103,9 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
     for note in notes(settings) {
         writeln!(out, "\nnote: {note}")?;
     }
+    for (site, ProposedProgram { words, lines }) in timers(settings) {
+        writeln!(out, "\nnote: {site}: {words} If a timer does this, add to the garden's file:\n\n{lines}")?;
+    }
     writeln!(out, "\nno faults")
 }
 
@@ -106,6 +123,66 @@ fn notes(settings: &Settings) -> Vec<String> {
         ));
     }
     notes
+}
+
+/// The programs of timers that the store speaks for, with the ids of their gardens. Without
+/// a store, or one that cannot be read, there are none: the check is of the files.
+fn timers(settings: &Settings) -> Vec<(Id, ProposedProgram)> {
+    let path = &settings.store.path;
+    if !path.exists() {
+        return Vec::new();
+    }
+    Reader::open(path).and_then(|reader| timers_in(&reader, settings)).unwrap_or_default()
+}
+
+fn timers_in(reader: &Reader, settings: &Settings) -> Result<Vec<(Id, ProposedProgram)>, StoreError> {
+    let mut found = Vec::new();
+    let Some(latest) = reader.latest_at()? else { return Ok(found) };
+    let mut left = READINGS_MAX;
+    let written = |garden: &Garden, bed: u16| garden.programs.iter().any(|it| it.beds.contains(&bed));
+    let wanted =
+        settings.gardens.iter().filter(|it| (0u16..).zip(&it.beds).any(|(bed, _)| !written(it, bed)));
+    for garden in wanted.take(GARDENS_MAX) {
+        let tells = |it: &&Sensor| matches!(it.measures, Quantity::SoilMoisture | Quantity::Rain);
+        let filter = ReadingFilter {
+            site: Some(garden.site.id.to_string()),
+            sensors: garden.sensors.iter().filter(tells).map(|it| it.id.to_string()).collect(),
+            from: latest.checked_sub(LOOK_BACK).ok(),
+            ..ReadingFilter::default()
+        };
+        let mut readings: BTreeMap<Id, Vec<Point>> = BTreeMap::new();
+        reader.readings(&filter, |row| {
+            left = left.saturating_sub(1);
+            if let Some(sensor) = garden.sensors.iter().find(|it| it.id.as_str() == row.series.sensor)
+                && !row.late
+            {
+                readings.entry(sensor.id.clone()).or_default().push(row.point());
+            }
+            if left == 0 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        })?;
+        if left == 0 {
+            break;
+        }
+        readings.values_mut().for_each(|points| points.sort_by_key(|point| point.at));
+        let every_s = |bed: u16| {
+            let probes = garden.sensors.iter().filter(|it| it.place == Place::Bed(bed));
+            probes.filter(|it| it.measures == Quantity::SoilMoisture).map(|it| it.every_s).max().unwrap_or(0)
+        };
+        let seen: Vec<SeenRise> = (0u16..)
+            .zip(rises(garden, &readings, &[]))
+            .flat_map(|(bed, rises)| {
+                rises.into_iter().map(move |rise| SeenRise {
+                    bed,
+                    onset: rise.onset,
+                    every_s: every_s(bed),
+                    rained: matches!(rise.cause, WaterSource::Rain | WaterSource::Both),
+                })
+            })
+            .collect();
+        let programs = proposed_programs(garden, &seen, latest).into_iter();
+        found.extend(programs.map(|program| (garden.site.id.clone(), program)));
+    }
+    Ok(found)
 }
 
 fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write) -> io::Result<()> {
@@ -148,6 +225,10 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
         "ok": true,
         "faults": [],
         "notes": notes(settings),
+        "programs": timers(settings)
+            .iter()
+            .map(|(site, it)| json!({ "site": site.as_str(), "words": it.words, "lines": it.lines }))
+            .collect::<Vec<_>>(),
         "sites": settings.gardens.iter().map(site).collect::<Vec<_>>(),
     })
 }

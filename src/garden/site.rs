@@ -1,5 +1,6 @@
 //! One site's state: what its sensors last said and how its places stand.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -20,6 +21,7 @@ use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
 use crate::soil::{Soaking, mean_water_content};
+use crate::watering::SeenRise;
 use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
@@ -54,6 +56,8 @@ pub(crate) struct BedState {
     pub(crate) wetting_why: Why,
     /// How it dries.
     pub(crate) outlook: Outlook,
+    /// Rises of its top probe, oldest first.
+    pub(crate) rises: VecDeque<SeenRise>,
 }
 
 /// One tank's state.
@@ -263,6 +267,7 @@ impl SiteState {
             bed.soaking.forget_after(limit);
             bed.outlook.forget_after(limit);
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
+            bed.rises.retain(|rise| rise.onset <= limit);
         }
         true
     }

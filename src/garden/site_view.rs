@@ -48,6 +48,7 @@ impl SiteState {
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
             weather: self.weather_figures(now),
+            proposed_programs: self.proposed_programs(now),
             sensors: garden
                 .sensors
                 .iter()

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::alarms::{AlarmKey, AlarmRecord, Priority};
+use crate::garden::bed::proposals::ProposedProgram;
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
 use crate::why::Why;
@@ -29,6 +30,8 @@ pub struct SiteView {
     /// What is known of the weather beside the rain.
     pub weather: Vec<Figure>,
     pub sensors: Vec<SensorView>,
+    /// Programs of timers that the beds speak for and nobody has written down.
+    pub proposed_programs: Vec<ProposedProgram>,
 }
 
 impl SiteView {

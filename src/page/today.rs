@@ -53,6 +53,7 @@ fn page(frame: &PageFrame, view: &SiteView, not_placed: usize) -> Markup {
         (places::rain(view))
         (places::weather(view))
         (sensors(view, not_placed))
+        (timers(view))
         (care(view))
     };
     frame.page(&format!("Today at {}", view.name), &body)
@@ -149,6 +150,26 @@ fn sensors(view: &SiteView, not_placed: usize) -> Markup {
                     (said.join("; ")) ". "
                 }
                 a href={ "/site/" (view.id) "/sensors" } { "All sensors" }
+            }
+        }
+    }
+}
+
+/// Programs of timers that the beds speak for; nothing where there are none.
+fn timers(view: &SiteView) -> Markup {
+    html! {
+        @if !view.proposed_programs.is_empty() {
+            section class="timers" {
+                h2 { "Does a timer do this?" }
+                @for program in &view.proposed_programs {
+                    p { (program.words) }
+                    details {
+                        summary { "Lines for the garden's file" }
+                        pre { code { (program.lines) } }
+                    }
+                }
+                p { "If it is a timer, whoever runs Trug adds the lines to the garden's file. Its water is then known "
+                    "from rain, and missed when it does not come." }
             }
         }
     }

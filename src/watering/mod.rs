@@ -7,6 +7,7 @@ mod hours;
 mod irrigation;
 mod program;
 mod reasons;
+mod timer_finder;
 mod wetting;
 
 pub use arrival::{FinishedRun, RUN_SHOWN, RunProbe, RunTrace, RunWatch, run_shown_step};
@@ -21,6 +22,7 @@ pub use irrigation::{
 };
 pub use program::{ProgramDays, TimerRun, Timetable};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
+pub use timer_finder::{FoundProgram, SeenRise, find_programs};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
 
 use crate::why::Equation;

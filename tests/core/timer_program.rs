@@ -6,10 +6,13 @@ use std::fmt::Write as _;
 use garden_simulator::Scenario;
 use jiff::Timestamp;
 use trug::alarms::{Kind, State};
+use trug::commands::check;
 use trug::garden::log::LogEvent;
 use trug::garden::view::SiteView;
+use trug::watering::{ProgramDays, Timetable};
 
-use crate::support::garden::{SHIPPED, local};
+use crate::support::garden::{SHIPPED, garden_of, local};
+use crate::support::month::store;
 use crate::support::run::{Run, simulated};
 
 const BEDS: [&str; 3] = ["kitchen-bed", "pea-bed", "herb-bed"];
@@ -75,6 +78,55 @@ fn water_at_a_programs_time_is_the_timers_and_no_rain_that_the_gauge_missed() {
         .expect("a figure");
     let why: String = figure.why.iter().map(|step| step.with.clone()).collect();
     assert!(why.contains("the timer's program \"morning drip\" runs at 6 am"), "{why}");
+}
+
+/// What is proposed can be pasted, and is what the timer does.
+#[test]
+fn a_timer_that_nobody_wrote_down_is_proposed_as_lines_for_the_file() {
+    let (_, view) = played(&without_programs());
+    let [proposed] = view.proposed_programs.as_slice() else { panic!("{:?}", view.proposed_programs) };
+    let words = "Kitchen bed, Pea bed and Herb bed grew wetter at about ";
+    assert!(proposed.words.starts_with(words), "{}", proposed.words);
+    assert!(proposed.words.ends_with("and no rain explains it."), "{}", proposed.words);
+    let garden = garden_of(&format!("{}\n{}", without_programs(), proposed.lines));
+    let [program] = garden.programs.as_slice() else { panic!("{}", proposed.lines) };
+    assert_eq!(program.beds, [0, 1, 2]);
+    let Timetable { days, starts, .. } = &program.timetable;
+    assert!(matches!(days, ProgramDays::Every { days: 2, .. }), "{days:?}");
+    assert!(starts.len() == 1 && starts[0].abs_diff(360) <= 45, "{starts:?}");
+    // Once it is written down, nothing is proposed.
+    let (_, view) = played(&format!("{}{PROGRAM}", without_programs()));
+    assert_eq!(view.proposed_programs, []);
+}
+
+#[test]
+fn check_proposes_what_the_store_shows_and_needs_none() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (config, path) = (folder.path().join("trug.toml"), folder.path().join("trug.db"));
+    std::fs::create_dir(folder.path().join("gardens")).expect("a folder");
+    std::fs::write(folder.path().join("gardens/school.toml"), without_programs()).expect("a file");
+    let trug = format!("[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"{}\"\n", path.display());
+    std::fs::write(&config, trug).expect("a file");
+    let checked = |as_json| {
+        let mut out = Vec::new();
+        let exit = check::run(&config, std::iter::empty(), as_json, &mut out).expect("it can be written");
+        assert_eq!(exit.code(), 0);
+        String::from_utf8(out).expect("UTF-8")
+    };
+    let before = checked(false);
+    assert!(!before.contains("[[program]]") && !path.exists(), "{before}");
+
+    let (run, _) = played(&without_programs());
+    store(&path, &run.garden, run.rows);
+    let after = checked(false);
+    assert!(after.contains("note: saltbush-gully: Kitchen bed, Pea bed and Herb bed grew wetter"), "{after}");
+    assert!(
+        after.contains("[[program]]\nname = \"timer at 0") && after.ends_with("\nno faults\n"),
+        "{after}"
+    );
+    let json: serde_json::Value = serde_json::from_str(&checked(true)).expect("JSON");
+    assert_eq!(json["programs"].as_array().map(Vec::len), Some(1), "{json:#}");
+    assert_eq!(json["programs"][0]["site"], "saltbush-gully");
 }
 
 #[test]

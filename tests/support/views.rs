@@ -165,6 +165,7 @@ fn site() -> SiteView {
         rain: None,
         weather: Vec::new(),
         sensors: Vec::new(),
+        proposed_programs: Vec::new(),
     }
 }
 

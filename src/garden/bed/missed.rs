@@ -24,7 +24,9 @@ use crate::garden::wetting::cause::{MeterEvidence, RAIN_EXPLAINS_MM};
 use crate::model::{Place, add_seconds};
 use crate::soil::{enough_mm, enough_step};
 use crate::text::spoken;
-use crate::watering::{FinishedRun, RunProbe, RunTrace, Wetting, minute_of_day, probe_lag_s, run_shown_step};
+use crate::watering::{
+    FinishedRun, RunProbe, RunTrace, SeenRise, Wetting, minute_of_day, probe_lag_s, run_shown_step,
+};
 
 const SOURCE: &str = "this project's own rule; the water that must reach a probe by FAO-56 eq. 87";
 const HOUR_S: i64 = 3600;
@@ -38,7 +40,8 @@ const METER_BEFORE_S: i64 = HOUR_S;
 const NEAR_CAPACITY: f64 = 0.8;
 
 impl SiteState {
-    /// Watches a good reading of a bed's probe for the runs of its timers' programs.
+    /// Watches a good reading of a bed's probe for the runs of its timers' programs, and
+    /// remembers its rises, which may show a program that nobody wrote down.
     /// `wetting`: the probe's own rise is believed.
     pub(crate) fn watch_programs(
         &mut self,
@@ -51,6 +54,10 @@ impl SiteState {
     ) {
         let garden = std::sync::Arc::clone(&self.garden);
         let is_top = self.beds[usize::from(bed)].probes.first() == Some(&probe);
+        if let Some(Wetting { onset, seen, .. }) = wetting.filter(|_| is_top) {
+            let rained = self.rain_mm(add_seconds(onset, -DAY_S), seen) >= RAIN_EXPLAINS_MM;
+            self.remember_rise(SeenRise { bed, onset, every_s: garden.sensor(probe).every_s, rained });
+        }
         for (number, plan) in garden.programs.iter().enumerate().filter(|(_, it)| it.beds.contains(&bed)) {
             let mut watch = std::mem::take(&mut self.programs[number].watch);
             if let Some(wetting) = wetting {

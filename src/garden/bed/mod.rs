@@ -9,6 +9,7 @@ pub(super) mod missed;
 pub(super) mod mulch_day;
 mod outlook;
 pub(super) mod program_state;
+pub(super) mod proposals;
 pub(super) mod repellency;
 pub(super) mod too_wet;
 pub(super) mod wetness;
