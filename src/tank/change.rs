@@ -134,6 +134,11 @@ impl TemperatureRecord {
         }
     }
 
+    /// Forgets the readings before a time: another instrument made them.
+    pub fn forget_before(&mut self, at: Timestamp) {
+        self.kept.retain(|(t, _)| *t >= at);
+    }
+
     /// The newest reading.
     pub fn newest(&self) -> Option<(Timestamp, f64)> {
         self.newest

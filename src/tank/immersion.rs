@@ -72,6 +72,8 @@ pub enum Outside {
     Unseen,
     /// It follows the air.
     FollowsAir,
+    /// It swings as no water of the tank's volume does.
+    SwingsLikeAir,
 }
 
 impl Outside {
@@ -81,6 +83,9 @@ impl Outside {
             Self::TooFast => "the reading jumped further than this much water can change in that time",
             Self::Unseen => "the tank's other thermometer did not see the jump",
             Self::FollowsAir => "after a jump the reading goes up and down with the air",
+            Self::SwingsLikeAir => {
+                "it goes up and down by day and night like air, further than this much water can"
+            }
         }
     }
 }
@@ -103,8 +108,13 @@ struct Seen {
 #[derive(Clone, Copy, Debug)]
 struct Excursion {
     before: Seen,
+    /// Nothing stands beside the reading before: it was the first one, or the first after
+    /// a long silence, and may itself be the odd one.
+    alone: bool,
     /// The first reading beyond what is natural.
     from: Timestamp,
+    /// The same, whatever is set aside.
+    second: Timestamp,
     /// Farthest from `before`, with its sign.
     peak_c: f64,
     out: Option<Outside>,
@@ -118,6 +128,8 @@ struct Excursion {
 #[derive(Clone, Debug, Default)]
 pub struct Immersion {
     last: Option<Seen>,
+    /// The one before it, unless there was a long silence between.
+    before_last: Option<Seen>,
     excursion: Option<Excursion>,
     aside: Vec<(Timestamp, Timestamp)>,
 }
@@ -142,8 +154,12 @@ impl Immersion {
         if self.last.is_some_and(|last| at <= last.at) {
             return self.now();
         }
+        let earlier = self.before_last.take();
         let Some(last) = self.last.replace(now) else { return Immersed::In };
         let gap_s = seconds(last.at, at);
+        if at.as_second() - last.at.as_second() <= SILENCE_S {
+            self.before_last = Some(last);
+        }
         let moved = value_c - last.c;
         let jumped = moved.abs() > natural_c(gap_s) + JUMP_C;
         if self.excursion.is_none() {
@@ -152,9 +168,11 @@ impl Immersion {
             }
             self.excursion = Some(Excursion {
                 before: last,
+                alone: earlier.is_none(),
                 from: at,
                 peak_c: moved,
                 out: None,
+                second: at,
                 still: (at, value_c, value_c, 0),
                 air: None,
             });
@@ -167,7 +185,14 @@ impl Immersion {
         let jumped_back = jumped && moved * excursion.peak_c < 0.0;
         let back = jumped_back && away.abs() <= (BACK_PART * excursion.peak_c.abs()).max(JUMP_C);
         excursion.note(now);
-        let end = if excursion.out.is_some() {
+        // After a change that no water makes, two that agree outweigh a single one before it.
+        let odd = excursion.alone && excursion.out.is_some() && excursion.still.3 >= 2 && !back;
+        if odd {
+            excursion.from = excursion.before.at;
+        }
+        let end = if odd {
+            ExcursionEnd::WasOdd
+        } else if excursion.out.is_some() {
             excursion.end_outside(now, back)
         } else if back {
             ExcursionEnd::WasOut
@@ -178,21 +203,26 @@ impl Immersion {
             ExcursionEnd::NotYet
         };
         let (from, out, before_c) = (excursion.from, excursion.out, excursion.before.c);
+        let second = excursion.second;
         match end {
             ExcursionEnd::NotYet => {}
             ExcursionEnd::Real => self.excursion = None,
-            ExcursionEnd::WasOut => {
-                self.excursion = None;
-                if self.aside.len() >= ASIDE_MAX {
-                    self.aside.remove(0);
-                }
-                self.aside.push((from, at));
-            }
+            ExcursionEnd::WasOut => self.end_aside(from, at),
+            ExcursionEnd::WasOdd => self.end_aside(from, second),
         }
         match out {
             Some(why) if matches!(end, ExcursionEnd::NotYet) => Immersed::Out { why, since: from, before_c },
             _ => Immersed::In,
         }
+    }
+
+    /// Ends the excursion and sets a stretch aside.
+    fn end_aside(&mut self, from: Timestamp, to: Timestamp) {
+        self.excursion = None;
+        if self.aside.len() >= ASIDE_MAX {
+            self.aside.remove(0);
+        }
+        self.aside.push((from, to));
     }
 
     /// Where the probe is after the last reading.
@@ -217,7 +247,10 @@ impl Immersion {
             && excursion.from == at
         {
             self.last = Some(excursion.before);
+            self.before_last = None;
             self.excursion = None;
+        } else if self.last.is_some_and(|last| last.at == at) && self.before_last.is_some() {
+            self.last = self.before_last.take();
         }
     }
 }
@@ -230,6 +263,8 @@ enum ExcursionEnd {
     Real,
     /// The probe was out and is back.
     WasOut,
+    /// The reading before it was false.
+    WasOdd,
 }
 
 impl Excursion {
@@ -444,6 +479,28 @@ mod tests {
         let out = probe.feed(60, vec![15.5; 90], NO_AIR, None);
         assert!(out[0] && !out[89]);
         assert!(probe.watch.aside().is_empty(), "nothing is set aside: the change is judged");
+    }
+
+    /// The first reading, or the first after a long silence, is off by six degrees.
+    #[test]
+    fn an_odd_first_reading_is_set_aside_after_one_interval() {
+        for (before, silence_s) in [(0, 0), (10, 4 * 3600)] {
+            let mut probe = Probe::new();
+            probe.feed(60, vec![20.0; before], NO_AIR, None);
+            probe.at_s += silence_s;
+            let out = probe.feed(60, [26.0, 20.0, 20.1, 20.0], NO_AIR, None);
+            assert_eq!(out, [false, true, false, false]);
+            let &[(from, to)] = probe.watch.aside() else { panic!("{:?}", probe.watch.aside()) };
+            assert_eq!(to.as_second() - from.as_second(), 60, "the odd reading alone");
+        }
+    }
+
+    /// A change that a hose can make counts, whatever stands before it.
+    #[test]
+    fn a_real_change_after_a_single_reading_counts() {
+        let mut probe = Probe::new();
+        let out = probe.feed(600, [20.0, 16.0, 16.0, 16.1], NO_AIR, None);
+        assert!(out.iter().all(|out| !out) && probe.watch.aside().is_empty());
     }
 
     #[test]

@@ -6,6 +6,7 @@
 //! times come in as arguments.
 
 mod acclimation;
+mod air;
 mod ammonia;
 mod change;
 mod immersion;
@@ -20,6 +21,7 @@ pub use acclimation::{
     Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, float_minutes,
     handling,
 };
+pub use air::{AirLikeness, InAir, largest_daily_swing_c, left_behind};
 pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};
 pub use change::{DAY_S, HOUR_S, Moves, TemperatureChange, TemperatureRecord, WINDOWS, Window};
 pub use immersion::{Immersed, Immersion, Outside, ProbeSurroundings, fastest_change_c};
