@@ -143,11 +143,11 @@ impl Core {
         let suspect =
             site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
-        state.good = Some((at, value));
+        state.good_before = state.good.replace((at, value));
         let wetting = match &mut state.history {
             SensorHistory::Soil(watch) => watch.push(at, value),
             SensorHistory::Water(thermometer) => {
-                thermometer.kept.push(at, value);
+                thermometer.push(at, value, plan.quality.gap_s);
                 None
             }
             SensorHistory::Ph(hours) => {
@@ -528,7 +528,9 @@ impl SiteState {
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
-                state.good = state.good.filter(|(at, _)| *at != before);
+                if state.good.is_some_and(|(at, _)| at == before) {
+                    state.good = state.good_before.take();
+                }
                 state.faults.take_back(before);
                 self.weather.take_back(index, before);
                 state.history.take_back(before);

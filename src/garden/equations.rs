@@ -10,6 +10,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::garden::bed::figures::EQUATIONS,
     crate::garden::sensor::faults::EQUATIONS,
     crate::garden::sensor::stuck::EQUATIONS,
+    crate::garden::tank::instrument::EQUATIONS,
     crate::garden::sensor::gateway::EQUATIONS,
     crate::garden::bed::mulch_day::EQUATIONS,
     crate::garden::system::words::EQUATIONS,

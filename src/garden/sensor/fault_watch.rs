@@ -98,6 +98,8 @@ pub(crate) struct FaultWatch {
     /// When the present bad time began, for the words.
     pub(crate) since: Option<Timestamp>,
     by: Option<FoundBy>,
+    /// When it was last faulty.
+    stood_at: Option<Timestamp>,
 }
 
 /// ReadingFault readings of the last hours, by the number of [`ReadingFault`], and all.
@@ -200,6 +202,9 @@ impl FaultWatch {
                 self.since = since.filter(|_| run).or_else(|| self.begun());
             }
         }
+        if self.by.is_some() {
+            self.stood_at = Some(at);
+        }
         let over = match self.by {
             Some(FoundBy::Share) => {
                 tally.all >= GOOD_RUN && 4 * u64::from(tally.bad()) < u64::from(tally.all)
@@ -221,6 +226,16 @@ impl FaultWatch {
                 (_, false) => Input::Unknown,
             }
         }
+    }
+
+    /// When the sensor was last faulty: its last reading while the fault stands.
+    pub(crate) fn stood_at(&self) -> Option<Timestamp> {
+        self.stood_at
+    }
+
+    /// Whether the fault stands.
+    pub(crate) fn stands(&self) -> bool {
+        self.by.is_some()
     }
 
     pub(crate) fn tally(&self) -> Tally {

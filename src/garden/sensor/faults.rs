@@ -7,13 +7,14 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmText, Kind};
+use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Sensor;
 use crate::garden::record::Batch;
 use crate::garden::sensor::fault_watch::ReadingFault;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
+use crate::garden::tank::instrument::ThermometerDoubt;
 use crate::model::{Place, Quantity, Surroundings};
 use crate::quality::Flag;
 use crate::tank::Immersed;
@@ -45,27 +46,55 @@ impl SiteState {
     ) {
         use ReadingFault::{Jumping, Range};
         let every_s = self.garden.sensor(index).every_s;
+        let doubt = self.thermometer_doubt(index, at);
         let state = &mut self.sensors[usize::from(index)];
         let Some(last) = state.last else { return };
-        // A thermometer known to hang in the air is the tank's own matter. What it
-        // cannot mean there either is a fault all the same.
-        if let Some(thermometer) = state.history.water()
-            && matches!(thermometer.immersion.now(), Immersed::Out { .. })
-            && (fault == Some(Jumping) || (fault == Some(Range) && last.flag == Flag::Suspect))
-        {
-            return;
-        }
-        let input = state.faults.push(at, fault, every_s);
-        let subject = AlarmPlace::Sensor(index).alarm(Kind::SensorFault);
-        self.judge(subject, at, input, batch, |site, active| {
-            if active {
-                site.fault_words(index, &last, fault)
-            } else {
-                let sensor = site.garden.sensor(index);
-                let text = format!("{} gives good values again.", site.garden.sensor_name(sensor));
-                AlarmText::new(text, &[], SOURCE)
+        // A thermometer known to hang in the air is the tank's own matter until it is
+        // told. What it cannot mean there either is a fault all the same.
+        let of_air = fault == Some(Jumping) || (fault == Some(Range) && last.flag == Flag::Suspect);
+        let out = state.history.water().is_some_and(|own| own.place() != Immersed::In);
+        let stood = state.faults.stands();
+        let input = match (out && of_air, doubt) {
+            (true, None) => return,
+            (true, Some(_)) => Input::Breach,
+            (false, doubt) => {
+                let input = state.faults.push(at, fault, every_s);
+                if doubt.is_some() { Input::Breach } else { input }
             }
+        };
+        let stands = state.faults.stands();
+        let was_asked = state.history.water().and_then(|own| own.changed).filter(|_| doubt.is_none());
+        let subject = AlarmPlace::Sensor(index).alarm(Kind::SensorFault);
+        self.judge(subject, at, input, batch, |site, active| match (active, doubt) {
+            (true, Some(doubt)) if !stands => site.doubt_words(index, &doubt, at),
+            (true, _) => site.fault_words(index, &last, fault),
+            (false, _) => site.well_words(index, at, was_asked.is_some()),
         });
+        match doubt {
+            Some(ThermometerDoubt::Out { .. }) => self.withdraw_shock(index, at, doubt, batch),
+            _ if stands && !stood => self.withdraw_shock(index, at, None, batch),
+            _ => {}
+        }
+    }
+
+    /// A sensor is no longer in doubt.
+    fn well_words(&self, index: u16, at: Timestamp, was_asked: bool) -> AlarmText {
+        let sensor = self.garden.sensor(index);
+        let who = self.garden.sensor_name(sensor);
+        let watched = sensor.measures == Quantity::WaterTemperature;
+        let text = if watched && self.faulty_lately(index, at) {
+            format!(
+                "{who} gives good values again. For a day its changes do not count as shocks: if the fish behave oddly, \
+                 measure the water with another thermometer."
+            )
+        } else if was_asked {
+            format!(
+                "{who}: nothing was answered for a day. Its changes count from the break in its readings on."
+            )
+        } else {
+            format!("{who} gives good values again.")
+        };
+        AlarmText::new(text, &[], SOURCE)
     }
 
     fn fault_words(&self, index: u16, last: &LastReading, fault: Option<ReadingFault>) -> AlarmText {

@@ -9,7 +9,7 @@ use crate::garden::sensor::fault_watch::FaultWatch;
 use crate::model::Quantity;
 use crate::quality::{Flag, Stillness, Watch};
 use crate::rain::Gauge;
-use crate::tank::{Hourly, Immersion, TemperatureRecord};
+use crate::tank::{AirLikeness, Hourly, Immersed, Immersion, Outside, TemperatureRecord};
 use crate::watering::{FlowWatch, WettingWatch};
 
 /// What is kept of a sensor's readings beyond the last one, by its quantity.
@@ -72,6 +72,43 @@ impl SensorHistory {
 pub(crate) struct Thermometer {
     pub(crate) kept: TemperatureRecord,
     pub(crate) immersion: Immersion,
+    pub(crate) air: AirLikeness,
+    /// The last break in its good readings.
+    pub(crate) pause: Option<ReadingPause>,
+    /// A break after which it may be another one, and when people were asked.
+    pub(crate) changed: Option<(ReadingPause, Timestamp)>,
+}
+
+/// A break in a thermometer's good readings: the last one before and the first after it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct ReadingPause {
+    pub(crate) from: Timestamp,
+    pub(crate) before_c: f64,
+    pub(crate) to: Timestamp,
+    pub(crate) after_c: f64,
+}
+
+impl Thermometer {
+    /// Takes a good reading; one that comes more than `gap_s` seconds after the last is
+    /// the end of a break.
+    pub(crate) fn push(&mut self, at: Timestamp, value_c: f64, gap_s: f64) {
+        if let Some((from, before_c)) = self.kept.newest()
+            && (at.as_second() - from.as_second()) as f64 > gap_s
+        {
+            self.pause = Some(ReadingPause { from, before_c, to: at, after_c: value_c });
+        }
+        self.kept.push(at, value_c);
+    }
+
+    /// Where it is.
+    pub(crate) fn place(&self) -> Immersed {
+        match (self.immersion.now(), self.air.now()) {
+            (Immersed::In, Some((since, _))) => {
+                Immersed::Out { why: Outside::SwingsLikeAir, since, before_c: f64::NAN }
+            }
+            (place, _) => place,
+        }
+    }
 }
 
 /// A sensor's last reading.
@@ -93,6 +130,8 @@ pub(crate) struct SensorState {
     pub(crate) last: Option<LastReading>,
     /// The last value that passed its tests.
     pub(crate) good: Option<(Timestamp, f64)>,
+    /// The one before it, in case that one is shown to be a spike.
+    pub(crate) good_before: Option<(Timestamp, f64)>,
     /// When it was last heard, by the clock that `sensor-silent` runs on.
     pub(crate) heard: Option<Timestamp>,
     pub(crate) faults: FaultWatch,
@@ -108,6 +147,7 @@ impl SensorState {
             stillness: Stillness::default(),
             last: None,
             good: None,
+            good_before: None,
             heard: None,
             faults: FaultWatch::default(),
             battery: BatteryState::default(),

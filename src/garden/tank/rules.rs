@@ -10,6 +10,7 @@ impl SiteState {
     /// has written something down about it.
     pub(crate) fn judge_tank(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         self.watch_immersion(index, at);
+        self.ask_about_changes(index, at, batch);
         self.judge_temperature(index, at, batch);
         self.judge_oxygen(index, at, batch);
         self.judge_ammonia(index, at, batch);

@@ -10,7 +10,7 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water::{ASK, TankWater};
 use crate::garden::view::Figure;
-use crate::tank::{CHANGE_HOUR_C, RiseFall, Slope, TemperatureChange, WINDOWS, Window, equations};
+use crate::tank::{CHANGE_HOUR_C, Moves, RiseFall, Slope, TemperatureChange, WINDOWS, Window, equations};
 use crate::text::spoken;
 use crate::why::Step;
 
@@ -54,7 +54,7 @@ impl SiteState {
         let cold = Input::below(coldest_c, limits.cold_c, deadband(Kind::TankTooCold));
 
         let alarm = |kind| AlarmPlace::Tank(index).alarm(kind);
-        let shock = shock.unless_missing(missing);
+        let shock = shock.unless_missing(missing || water.is_none_or(|w| !w.moves_whole));
         self.judge(alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
             let zone = &site.garden.site.time_zone;
             shock_words(site.garden.tank(index), water, active, lately_out, zone)
@@ -65,6 +65,12 @@ impl SiteState {
         self.judge(alarm(Kind::TankTooCold), at, cold.unless_missing(missing), batch, |site, active| {
             limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false)
         });
+    }
+
+    /// Whether the thermometers whose changes count show a shock.
+    pub(super) fn is_shocked(&self, index: u16, at: Timestamp) -> bool {
+        let tank = self.garden.tank(index);
+        self.tank_water(index, at).is_some_and(|water| swings_of(tank, &water.moves).any(|it| breaches(&it)))
     }
 
     pub(super) fn rate_figure(&self, tank: &Tank, index: u16, now: Timestamp) -> Figure {
@@ -102,11 +108,20 @@ impl SiteState {
 
 /// The change nearest to its limit, or farthest beyond it.
 pub(crate) fn worst_swing(tank: &Tank, water: &TankWater) -> Option<Swing> {
-    swings(tank, water).max_by(|a, b| a.part().total_cmp(&b.part()))
+    swings_of(tank, &water.moves).max_by(|a, b| a.part().total_cmp(&b.part()))
 }
 
-fn swings<'a>(tank: &'a Tank, water: &'a TankWater) -> impl Iterator<Item = Swing> + 'a {
-    WINDOWS.iter().zip(&water.moves).zip(&tank.limits.change).flat_map(|((&window, moves), limit)| {
+/// Whether a change is beyond its limit.
+pub(super) fn breaches(swing: &Swing) -> bool {
+    swing.change.by_c.abs() > swing.limit_c
+}
+
+/// The largest changes of each window with their limits.
+pub(super) fn swings_of<'a>(
+    tank: &'a Tank,
+    moves: &'a [Option<Moves>; WINDOWS.len()],
+) -> impl Iterator<Item = Swing> + 'a {
+    WINDOWS.iter().zip(moves).zip(&tank.limits.change).flat_map(|((&window, moves), limit)| {
         let both = moves.zip(*limit).map(|(moves, RiseFall { rise_c, fall_c })| {
             [
                 Swing { window, change: moves.rise, limit_c: rise_c },
@@ -123,8 +138,8 @@ fn shock_input(tank: &Tank, water: Option<TankWater>, deadband_c: f64) -> Input 
     // A window that is judged and has no two readings.
     let blind = known.filter(|((_, moves), limit)| limit.is_some() && moves.is_none()).count();
     let unknown = (blind > 0).then_some(Input::Unknown);
-    let judged =
-        swings(tank, &water).map(|swing| Input::above(swing.change.by_c.abs(), swing.limit_c, deadband_c));
+    let judged = swings_of(tank, &water.moves)
+        .map(|swing| Input::above(swing.change.by_c.abs(), swing.limit_c, deadband_c));
     Input::worst(judged.chain(unknown))
 }
 
@@ -260,7 +275,12 @@ pub(super) fn change_figures(tank: &Tank, water: Option<&TankWater>) -> Vec<Figu
     for ((window, limit), at) in WINDOWS.iter().zip(&tank.limits.change).zip(0..) {
         let name = format!("Change within {}", window.words());
         let Some(moves) = water.and_then(|w| w.moves[at]) else {
-            figures.push(Figure::unknown(name, "fewer than two readings", "°C"));
+            let why = if water.is_some_and(|w| !w.moves_whole) {
+                "its thermometer was faulty within the last day"
+            } else {
+                "fewer than two readings"
+            };
+            figures.push(Figure::unknown(name, why, "°C"));
             continue;
         };
         let or_none = |c: f64| if c.is_finite() { format!("{c:.1}") } else { "none".to_owned() };

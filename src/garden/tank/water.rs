@@ -4,12 +4,12 @@
 use jiff::Timestamp;
 
 use crate::garden::log::{LogEvent, WaterTest};
-use crate::garden::sensor::state::SensorHistory;
+use crate::garden::sensor::state::{SensorHistory, Thermometer};
 use crate::garden::site::SiteState;
 use crate::model::Quantity;
 use crate::tank::{
-    Hourly, Immersed, Moves, Outside, ProbeSurroundings, Saturation, Slope, TankOutOfRange, WINDOWS, slope,
-    un_ionised_mg_l,
+    DAY_S, Hourly, Immersed, Moves, Outside, ProbeSurroundings, Saturation, Slope, TankOutOfRange, WINDOWS,
+    slope, un_ionised_mg_l,
 };
 
 /// A tank's temperature as its probes see it.
@@ -21,6 +21,8 @@ pub(crate) struct TankWater {
     pub(crate) moves: [Option<Moves>; WINDOWS.len()],
     /// Whether every thermometer had a fresh good value and is in the water.
     pub(crate) whole: bool,
+    /// Whether the changes of all of them count: none was faulty within the last day.
+    pub(crate) moves_whole: bool,
 }
 
 /// A thermometer that seems to be out of the water.
@@ -85,12 +87,19 @@ impl SiteState {
             let around = ProbeSurroundings { volume_l, air_c, other_c };
             if let SensorHistory::Water(own) = &mut self.sensors[usize::from(probe)].history {
                 own.immersion.step(newest, value, &around);
+                let [.., day] = own.kept.moves(own.immersion.aside());
+                let half_day_c = range(own.kept.recent(DAY_S / 2, own.immersion.aside()));
+                let was_in_air = own.air.now().is_some();
+                if own.air.step(newest, value, air_c, day, half_day_c, volume_l).is_none() && was_in_air {
+                    // What it showed in the air is no change of the water.
+                    own.kept.forget_before(newest);
+                }
             }
         }
     }
 
     fn immersed(&self, probe: u16) -> Immersed {
-        self.history(probe).water().map_or(Immersed::In, |own| own.immersion.now())
+        self.history(probe).water().map_or(Immersed::In, Thermometer::place)
     }
 
     /// The site's air, if a thermometer of it is fresh.
@@ -114,14 +123,17 @@ impl SiteState {
                 whole = false;
                 continue;
             };
-            let moves = own.kept.moves(own.immersion.aside());
+            let moves_whole = !self.faulty_lately(probe, at);
+            let moves =
+                if moves_whole { own.kept.moves(own.immersion.aside()) } else { [None; WINDOWS.len()] };
             water = Some(match water {
-                None => TankWater { coldest_c: value, warmest_c: value, moves, whole },
+                None => TankWater { coldest_c: value, warmest_c: value, moves, whole, moves_whole },
                 Some(w) => TankWater {
                     coldest_c: w.coldest_c.min(value),
                     warmest_c: w.warmest_c.max(value),
                     moves: std::array::from_fn(|i| larger(w.moves[i], moves[i])),
                     whole,
+                    moves_whole: moves_whole && w.moves_whole,
                 },
             });
         }
@@ -158,7 +170,7 @@ impl SiteState {
         self.tanks[usize::from(index)].thermometers.iter().find_map(|&probe| {
             self.fresh(probe, at)?;
             let own = self.history(probe).water()?;
-            if own.immersion.now() != Immersed::In {
+            if own.place() != Immersed::In {
                 return None;
             }
             slope(&own.kept.recent(RATE_S, own.immersion.aside())).filter(|s| s.over_s >= RATE_MIN_S)
@@ -258,6 +270,14 @@ impl SiteState {
 /// Whether a test is too old to clear anything.
 pub(super) fn is_old(tested_at: Timestamp, at: Timestamp) -> bool {
     at.as_second() - tested_at.as_second() > TEST_HOLDS_S
+}
+
+/// Highest less lowest, °C.
+fn range(points: Vec<(Timestamp, f64)>) -> f64 {
+    let (low, high) = points
+        .into_iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (_, c)| (low.min(c), high.max(c)));
+    high - low
 }
 
 fn larger(a: Option<Moves>, b: Option<Moves>) -> Option<Moves> {
