@@ -287,7 +287,8 @@ fn an_older_store_is_caught_up_with() {
     let older = rusqlite::Connection::open(&path).unwrap();
     older
         .execute_batch(
-            "DROP TABLE quarter; DROP TABLE quarter_stale; DROP INDEX log_at;
+            "DROP TABLE quarter; DROP TABLE quarter_stale; DROP INDEX log_at; DROP TABLE replay;
+             DROP TABLE reading_before; DROP TABLE alarm_change_before; DROP TABLE renamed;
              DELETE FROM counter WHERE name = 'quarters_until'; PRAGMA user_version = 5;",
         )
         .unwrap();

@@ -10,12 +10,12 @@ use crate::support::garden::{
 use crate::support::rows::{assert_same, rows};
 use crate::support::simulator::Played;
 use crate::support::{ChildGuard, wait_until};
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{AlarmKey, Answer, Answered, Input, Kind};
 use trug::commands::exit::{Exit, finish};
 use trug::commands::replay::{ReplayArgs, run};
 use trug::engine::replay::{ReplayResult, ReplaySpan, replay};
-use trug::engine::{Engine, RawMessage};
+use trug::engine::{Engine, RawMessage, Router};
 use trug::garden::Clock;
 use trug::garden::record::Batch;
 use trug::model::{Id, Sample, SensorIx};
@@ -133,6 +133,48 @@ fn the_demonstrations_month_differs_in_nothing() {
     assert_nothing(&applied);
     assert_eq!(applied.written, None);
     assert_eq!(history(&settings), before);
+}
+
+/// The month as a running daemon takes it: time goes on by arrivals and ticks.
+fn lived(settings: &Settings, month: &Played) {
+    let gardens: Vec<_> = settings.gardens.iter().cloned().map(std::sync::Arc::new).collect();
+    let mut store = Store::open(&settings.store.path, &settings.gardens).unwrap();
+    let mut router = Router::new(&gardens, Clock::Arrival);
+    let mut batch = Batch::default();
+    let mut ticked = month.sent[0].send_at;
+    for it in &month.sent {
+        while ticked < it.send_at {
+            router.core.tick(ticked, &mut batch);
+            ticked += SignedDuration::from_secs(20);
+        }
+        router.open(
+            RawMessage {
+                topic: it.topic.as_bytes(),
+                payload: &it.payload,
+                retained: false,
+                arrival: it.send_at + SignedDuration::from_millis(700),
+            },
+            &mut batch,
+        );
+        if batch.readings.len() >= 500 {
+            store.commit(&only(&batch)).unwrap();
+            batch.clear();
+        }
+    }
+    store.commit(&only(&batch)).unwrap();
+}
+
+#[test]
+fn a_month_that_was_lived_differs_in_nothing() {
+    for scenario in ["demonstration", "late-gateway", "faulty-sensors"] {
+        let (folder, month) = (tempfile::tempdir().unwrap(), Played::new(scenario, SHIPPED));
+        let settings = settings(SHIPPED, folder.path());
+        lived(&settings, &month);
+        let result = replay(&settings, &everything(), false, now()).unwrap();
+        let late: u64 = result.sensors.iter().map(|sensor| sensor.late).sum();
+        assert_eq!(late > 500, scenario == "late-gateway", "{late} of {} came late", result.readings());
+        assert_nothing(&result);
+    }
 }
 
 #[test]
