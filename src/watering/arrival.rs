@@ -209,6 +209,16 @@ impl RunWatch {
         shown.filter(|wet| before <= f64::from(**wet) + AS_WET).count() >= SHOWN_LEAST
     }
 
+    /// Forgets what a bed's top probe has shown: it is another one now.
+    pub fn forget_bed(&mut self, bed: u16) {
+        self.shown.retain(|(known, _)| *known != bed);
+        for followed in self.open.iter_mut().flat_map(|run| &mut run.beds) {
+            if followed.probe.bed == bed {
+                followed.readings.clear();
+            }
+        }
+    }
+
     /// What was noted after `limit` is forgotten: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
         self.next = None;
@@ -325,6 +335,31 @@ mod tests {
             }
         }
         panic!("the run is never over");
+    }
+
+    /// A probe that is replaced in the midst of a run shows nothing of it, however far its
+    /// values lie from those before, nor does what the old one showed hold for it.
+    #[test]
+    fn a_replaced_probe_knows_nothing_of_the_run_before() {
+        for (forgets, expected) in [(false, true), (true, false)] {
+            let mut watch = RunWatch::default();
+            let probe = RunProbe { bed: 3, lag_s: LAG_S, patience_s: 3000 };
+            (0..3).for_each(|_| watch.remember(3, 0.15));
+            let mut over = None;
+            for quarter in 0..96 {
+                let at = minute(quarter * 15);
+                watch.open(&table(), &TimeZone::UTC, at, || vec![probe]);
+                if forgets && quarter == 28 {
+                    watch.forget_bed(3);
+                }
+                watch.push(3, at, drying(quarter * 15) + if quarter < 28 { 0.0 } else { 0.03 });
+                over = over.or(watch.finished(at).pop());
+            }
+            let trace = over.expect("the run is over").beds[0].1;
+            assert_eq!(matches!(trace, RunTrace::Came { .. }), expected, "{trace:?}");
+            assert_eq!(trace == RunTrace::Unknown, forgets, "{trace:?}");
+            assert_eq!(watch.has_shown(3, 0.15), !forgets);
+        }
     }
 
     fn drying(minute: i64) -> f64 {

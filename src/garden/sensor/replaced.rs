@@ -7,15 +7,12 @@
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmText, Input, Kind};
-use crate::calibration::Calibrator;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::record::Batch;
-use crate::garden::sensor::fault_watch::FaultWatch;
-use crate::garden::sensor::state::SensorHistory;
+use crate::garden::sensor::state::{SensorHistory, SensorState};
 use crate::garden::site::{SiteState, new_outlook};
 use crate::model::{Place, Quantity};
-use crate::quality::Watch;
 use crate::rain::GaugeReliability;
 use crate::soil::Soaking;
 use crate::watering::DrainageWatch;
@@ -40,16 +37,14 @@ impl SiteState {
         let Some(instrument) = self.replacements[usize::from(index)].take_until(at) else { return false };
         let plan = self.garden.sensor(index);
         let state = &mut self.sensors[usize::from(index)];
-        (state.watch, state.faults, state.good) = (Watch::default(), FaultWatch::default(), None);
-        if instrument {
-            state.calibrator = Calibrator::default();
+        let old = std::mem::replace(state, SensorState::new(plan.measures));
+        (state.last, state.heard, state.battery) = (old.last, old.heard, old.battery);
+        if !instrument {
+            state.calibrator = old.calibrator;
         }
-        match &mut state.history {
-            SensorHistory::Soil(watch) => **watch = Default::default(),
-            SensorHistory::Water(thermometer) => **thermometer = Default::default(),
-            SensorHistory::Ph(hours) => **hours = Default::default(),
-            // What fell and what ran stays true.
-            SensorHistory::Rain(_) | SensorHistory::Flow(_) | SensorHistory::None => {}
+        // What fell and what ran stays true.
+        if matches!(old.history, SensorHistory::Rain(_) | SensorHistory::Flow(_)) {
+            state.history = old.history;
         }
         if let Some(number) = self.gauges.iter().position(|&gauge| gauge == index) {
             self.gauge_reliability[number] = GaugeReliability::default();
@@ -58,6 +53,11 @@ impl SiteState {
             let outlook = new_outlook(self.garden.bed(bed));
             let state = &mut self.beds[usize::from(bed)];
             (state.outlook, state.soaking) = (outlook, Soaking::default());
+            if state.probes.first() == Some(&index) {
+                for program in &mut self.programs {
+                    program.watch.forget_bed(bed);
+                }
+            }
             if state.wetness.ebb_of == Some(index) {
                 (state.wetness.ebb, state.wetness.ebb_of) = (DrainageWatch::default(), None);
             }
