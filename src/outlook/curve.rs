@@ -18,12 +18,25 @@ pub(crate) struct DryingDay {
     pub(crate) fall: f32,
 }
 
-/// Days that are kept, the newest: a dry season of daily points.
-const DAYS: usize = 96;
+impl DryingDay {
+    /// Part of its say that a day has at an hour.
+    fn share(&self, hour: i32, half_life_d: f64) -> f64 {
+        let age_d = f64::from(hour.saturating_sub(self.hour).max(0)) / 24.0;
+        0.5_f64.powf(age_d / half_life_d)
+    }
+}
+
+/// Days that are kept, the newest: about a year's days without water.
+const DAYS: usize = 192;
 /// Days that must be known before the curve says anything.
 pub(crate) const LEAST: usize = 5;
-/// Half-life of a day's say, days: plants grow, beds are dug.
-const HALF_LIFE_D: f64 = 60.0;
+/// Half-life of a day's say, days: beds are dug and replanted each season.
+const HALF_LIFE_D: f64 = 120.0;
+/// Half-life of a day's say in the pace of the weeks, days; the typical days at pace
+/// 1 that are added to it, so that one odd day does not set the pace; its bounds.
+const PACE_HALF_LIFE_D: f64 = 10.0;
+const PACE_TYPICAL: f64 = 2.0;
+pub(crate) const PACE: (f64, f64) = (0.3, 3.0);
 /// Width of the kernel as a part of the range that is known, and at least.
 const WIDTH_PART: f64 = 0.08;
 const WIDTH_MIN: f64 = 0.003;
@@ -55,21 +68,34 @@ impl OwnDays {
         let (low, high) = self.days.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), d| {
             (low.min(f64::from(d.theta)), high.max(f64::from(d.theta)))
         });
+        let shares: Vec<f64> = self.days.iter().map(|day| day.share(hour, HALF_LIFE_D)).collect();
         let width = (WIDTH_PART * (high - low)).max(WIDTH_MIN);
         let step = (high - low) / (GRID - 1) as f64;
         let fall = std::array::from_fn(|i| {
             let theta = low + step * i as f64;
             let (mut sum, mut weights) = (0.0, 0.0);
-            for day in &self.days {
-                let age_d = f64::from(hour.saturating_sub(day.hour).max(0)) / 24.0;
+            for (day, share) in self.days.iter().zip(&shares) {
                 let off = (theta - f64::from(day.theta)) / width;
-                let weight = 0.5_f64.powf(age_d / HALF_LIFE_D) / (1.0 + off * off).powi(2);
+                let weight = share / (1.0 + off * off).powi(2);
                 sum += weight * f64::from(day.fall);
                 weights += weight;
             }
             sum / weights
         });
         Some(DryingCurve { low, step, fall, floor: floor.min(low) })
+    }
+
+    /// How fast the bed has dried in the last weeks, over several drydowns, beside
+    /// its whole curve: plants grow and fade, and spells of weather last.
+    pub(crate) fn pace(&self, curve: &DryingCurve, hour: i32) -> f64 {
+        let typical = PACE_TYPICAL * curve.fall.iter().sum::<f64>() / GRID as f64;
+        let (mut fell, mut would) = (typical, typical);
+        for day in &self.days {
+            let share = day.share(hour, PACE_HALF_LIFE_D);
+            fell += share * f64::from(day.fall);
+            would += share * curve.fall(f64::from(day.theta));
+        }
+        if would > 0.0 { (fell / would).clamp(PACE.0, PACE.1) } else { 1.0 }
     }
 }
 
@@ -135,6 +161,25 @@ mod tests {
     #[test]
     fn it_keeps_a_bounded_past() {
         assert_eq!(known(1000, |_| 0.01).known(), DAYS);
+    }
+
+    /// The last 20 days of 60 are twice as fast: of the shares that half-lives of ten
+    /// days give, 1 - 1/4 of the sum lies in them.
+    #[test]
+    fn the_pace_follows_the_last_weeks() {
+        let mut days = OwnDays::default();
+        for i in 0..60 {
+            let fall = if i < 40 { 0.01 } else { 0.02 };
+            days.add(DryingDay { hour: 24 * i, theta: 0.15, fall });
+        }
+        let curve = days.curve(24 * 60, 0.05).expect("known");
+        let usual = curve.fall(0.15);
+        let pace = days.pace(&curve, 24 * 60);
+        let mean = 0.02 * 0.75 + 0.01 * 0.25;
+        assert!(pace > 1.1 && pace < mean / usual, "{pace} {}", mean / usual);
+        let even = known(60, |_| 0.01);
+        let pace = even.pace(&even.curve(24 * 60, 0.05).expect("known"), 24 * 60);
+        assert!((pace - 1.0).abs() < 1e-6, "{pace}");
     }
 
     #[test]

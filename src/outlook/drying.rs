@@ -7,12 +7,18 @@ use jiff::{SignedDuration, Timestamp};
 use super::clock::{DryingClock, HourlyFalls};
 use super::curve::{DryingDay, OwnDays};
 use super::exponential::{Bounds, Exponential, Unfit, fit};
-use super::forecast::{AHEAD_DAYS, Ahead, Basis, Forecast, ForecastMethod, Unknown};
+use super::forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, ForecastMethod, Unknown};
+use super::members::MemberErrors;
 use super::moment::{HOUR_S, SETTLE_H, View, hour_of, time_of};
-use super::paths::{Hour, Now, Path, days_until, fall_at};
+use super::paths::{Hour, Now, Path, blend, chord, days_until, fall_at};
 use super::residuals::{LEADS, Residuals, line_sides};
 use super::swing::DailySwing;
 
+/// How the demand for water goes with the sun above the air. Where the sun is high it
+/// is also warm and leaves are out: published reference evapotranspiration of two
+/// stations at 40 degrees north goes with its powers 1.2 and 1.8 from month to month,
+/// and drying of grassland with 1.8.
+const DEMAND_POWER: i32 = 2;
 /// Hours of the present drydown that are kept.
 const KEPT_HOURS: usize = 10 * 24;
 /// Longest silence within a drydown, hours: longer, and water may have come unseen.
@@ -26,6 +32,8 @@ const COUNTS_FALL: f32 = 0.008;
 const STALE_H: i64 = 6;
 /// Hours after which a wetting would have been noticed.
 const NOTICED_H: i32 = 6;
+/// Lead at which line and curve are held against what came, one of [`LEADS`], days.
+const MEMBERS_LEAD: i32 = 3;
 /// Finished drydowns that are kept for people to look at.
 const FINISHED: usize = 8;
 
@@ -56,7 +64,7 @@ pub struct Drydown {
     pub fit: Result<Exponential, Unfit>,
 }
 
-/// Follows one bed. It holds a bounded memory: about 4 kB.
+/// Follows one bed. It holds a bounded memory: about 8 kB.
 #[derive(Clone, Debug, Default)]
 pub struct Outlook {
     limits: DryingLimits,
@@ -72,6 +80,7 @@ pub struct Outlook {
     finished: VecDeque<Drydown>,
     waiting: Vec<PendingForecast>,
     residuals: Residuals,
+    errors: MemberErrors,
 }
 
 /// The hour whose mean is being made.
@@ -89,6 +98,8 @@ struct PendingForecast {
     hour: i32,
     theta: f32,
     falls: [f32; LEADS.len()],
+    /// Falls a day by the line and by the bed's own curve.
+    members: (f32, f32),
 }
 
 impl Outlook {
@@ -97,11 +108,12 @@ impl Outlook {
         Self { limits, ..Self::default() }
     }
 
-    /// Adds the bed's water content, m³/m³, and the season's demand for water in
-    /// any unit that stays the same (such as extraterrestrial radiation). Times
-    /// go forward; an older one, or a number that is none, is passed over.
-    pub fn push(&mut self, at: Timestamp, theta: f64, demand: f64) {
+    /// Adds the bed's water content, m³/m³, and the season's sun in any unit that
+    /// stays the same (such as extraterrestrial radiation). Times go forward; an
+    /// older one, or a number that is none, is passed over.
+    pub fn push(&mut self, at: Timestamp, theta: f64, sun: f64) {
         let hour = hour_of(at);
+        let demand = demand(sun);
         if !theta.is_finite() || !demand.is_finite() {
             return;
         }
@@ -178,7 +190,7 @@ impl Outlook {
     ///
     /// When there is too little to go on.
     pub fn forecast(&self, now: Timestamp, threshold: f64) -> Result<Forecast, Unknown> {
-        self.forecast_by(now, threshold, ForecastMethod::OwnCurve)
+        self.forecast_by(now, threshold, ForecastMethod::Blend)
     }
 
     /// [`Outlook::forecast`] by a method: for scores.
@@ -260,15 +272,18 @@ impl Outlook {
         let curve = (self.drydowns > 0 && method != ForecastMethod::Line)
             .then(|| self.own.curve(last, self.limits.floor))
             .flatten();
-        let (middle, pace) = match &curve {
+        let (middle, known) = match &curve {
             None => (line, None),
             Some(curve) => {
-                let four = now.mean_of_four(curve, self.demand, &line);
-                let pace = now.pace(curve, self.demand);
+                let weeks = self.own.pace(curve, last);
+                let pace = weeks * now.pace(curve, self.demand * weeks);
                 let own = now.along(curve, self.demand * pace);
-                let part = (FOUR_DAYS / self.own.known() as f64).min(1.0);
-                let part = if method == ForecastMethod::MeanOfFour { 1.0 } else { part };
-                (std::array::from_fn(|i| part * four[i] + (1.0 - part) * own[i]), Some(pace))
+                let part = self.errors.line_part(self.own.known());
+                let path = match method {
+                    ForecastMethod::Blend => blend(&line, &own, part),
+                    ForecastMethod::OwnCurve | ForecastMethod::Line => own,
+                };
+                (path, Some(CurveBasis { pace, fall_a_day: chord(&own), line_part: part }))
             }
         };
         let [slow, fast] = match curve {
@@ -281,8 +296,8 @@ impl Outlook {
             fall_a_day: rate,
             days_known: self.own.known(),
             drydowns: self.drydowns,
-            pace,
-            forecasts_known: self.residuals.known(),
+            curve: known,
+            drydowns_held: self.residuals.known(),
         };
         Some(Paths { middle, slow, fast, basis })
     }
@@ -368,13 +383,14 @@ impl Outlook {
         let hours: Vec<Hour> = self.hours.iter().copied().collect();
         let clock = self.falls.clock();
         let now = self.now(&hours, &clock);
-        if let Some(paths) = self.paths(&now, ForecastMethod::OwnCurve)
-            && paths.basis.method == ForecastMethod::OwnCurve
+        if let Some(paths) = self.paths(&now, ForecastMethod::Blend)
+            && let Some(curve) = paths.basis.curve
         {
             let from = clock.days(f64::from(hour));
             let falls = LEADS
                 .map(|lead| fall_at(&paths.middle, clock.days(f64::from(hour + 24 * lead)) - from) as f32);
-            self.waiting.push(PendingForecast { hour, theta: paths.basis.theta as f32, falls });
+            let members = (paths.basis.fall_a_day as f32, curve.fall_a_day as f32);
+            self.waiting.push(PendingForecast { hour, theta: paths.basis.theta as f32, falls, members });
         }
     }
 
@@ -395,6 +411,11 @@ impl Outlook {
                 if let Some(lead) = lead(waiting) {
                     let fell = f64::from(waiting.theta) - theta;
                     self.residuals.add(lead, fell, f64::from(waiting.falls[lead]));
+                    if LEADS[lead] == MEMBERS_LEAD {
+                        let days = f64::from(MEMBERS_LEAD);
+                        let (line, curve) = waiting.members;
+                        self.errors.add(days, fell, days * f64::from(line), days * f64::from(curve));
+                    }
                 }
             }
         }
@@ -431,12 +452,15 @@ impl Outlook {
     fn clear(&mut self) {
         self.hours.clear();
         self.waiting.clear();
+        self.residuals.end_drydown();
         self.swing.begin();
     }
 }
 
-/// Days of own curve that the mean of four counts as.
-const FOUR_DAYS: f64 = 12.0;
+/// The season's demand for water, from its sun.
+fn demand(sun: f64) -> f64 {
+    sun.max(0.0).powi(DEMAND_POWER)
+}
 
 /// The forecast and its sides.
 struct Paths {
@@ -490,7 +514,7 @@ mod tests {
             let got_d = (at.as_second() - t(0.0).as_second()) as f64 / 86_400.0;
             assert!((got_d - expected_d).abs() < 0.5, "{threshold}: {got_d} {expected_d} {got:?}");
             assert!(got.from.expect("sooner") <= at && got.to.is_none_or(|to| at <= to));
-            assert_eq!(got.basis.method, ForecastMethod::OwnCurve);
+            assert_eq!(got.basis.method, ForecastMethod::Blend);
             assert_eq!(got.basis.drydowns, 3);
         }
         let never = outlook.forecast(now, 0.06).expect("known");
@@ -505,7 +529,7 @@ mod tests {
         let now = t(72.0);
         let got = outlook.forecast(now, 0.20).expect("three days are known");
         assert_eq!(got.basis.method, ForecastMethod::Line);
-        let ahead = outlook.ahead(now, 3.0, ForecastMethod::OwnCurve).expect("known");
+        let ahead = outlook.ahead(now, 3.0, ForecastMethod::Blend).expect("known");
         let truth = content(9.0, 144.0);
         assert!(ahead.low < truth && truth < ahead.high, "{ahead:?} {truth}");
         assert!(ahead.theta < truth, "a line dries too fast");

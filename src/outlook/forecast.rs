@@ -38,10 +38,21 @@ pub struct Basis {
     pub days_known: usize,
     /// Drydowns that have come to their end.
     pub drydowns: u32,
-    /// How fast this drydown is beside the bed's own past ones, where that is known.
-    pub pace: Option<f64>,
-    /// Past forecasts of this bed that the interval stands on.
-    pub forecasts_known: usize,
+    /// What the bed's own past says, where enough of it is known.
+    pub curve: Option<CurveBasis>,
+    /// Past drydowns whose forecasts the interval stands on.
+    pub drydowns_held: usize,
+}
+
+/// What the bed's own past says of its drying now.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CurveBasis {
+    /// How fast the bed dries now beside its own past.
+    pub pace: f64,
+    /// Fall a day over the next [`STRAIGHT_DAYS`](super::STRAIGHT_DAYS) days, m³/m³.
+    pub fall_a_day: f64,
+    /// Part of the say that the line through the last day has beside it.
+    pub line_part: f64,
 }
 
 /// How a forecast is made.
@@ -49,12 +60,10 @@ pub struct Basis {
 pub enum ForecastMethod {
     /// A straight line with the fall of the last 24 hours.
     Line,
-    /// The mean of four: that line, the exponential fitted to this drydown, the
-    /// bed's own curve, and that curve at the pace of the last day.
-    MeanOfFour,
-    /// The bed's own curve at this drydown's pace, and the mean of four with the
-    /// part that the curve does not yet deserve.
+    /// The bed's own curve at its present pace.
     OwnCurve,
+    /// The geometric mean of both: what is used.
+    Blend,
 }
 
 /// Why nothing can be forecast.

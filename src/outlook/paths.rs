@@ -1,11 +1,10 @@
-//! Ways that a bed's water content may go from here, and their mean.
+//! Ways that a bed's water content may go from here, and the blend of them.
 //!
 //! Each is the fall from now, m³/m³, at equal steps of days on the bed's drying
 //! clock, with no water coming.
 
 use super::clock::DryingClock;
-use super::curve::DryingCurve;
-use super::exponential::{Bounds, fit};
+use super::curve::{DryingCurve, PACE};
 use super::moment::SETTLE_H;
 
 /// Steps a day, and days that are looked ahead.
@@ -13,14 +12,14 @@ pub(crate) const STEPS_A_DAY: usize = 8;
 pub(crate) const DAYS: usize = 12;
 pub(crate) const STEPS: usize = STEPS_A_DAY * DAYS + 1;
 
-/// Means that the exponential is fitted to: enough for three numbers, and quick.
-const FIT_POINTS: usize = 32;
-/// Bounds of a pace; beyond them something else is going on.
-const PACE: (f64, f64) = (0.3, 3.0);
-/// Days that a pace looks back, and the fall that it counts as seen at pace 1,
-/// m³/m³; the best of 0.006 to 0.05 on simulated gardens.
+/// Days that a drydown's own pace looks back, and the fall that it counts as seen at
+/// pace 1, m³/m³.
 const PACE_DAYS: i32 = 4;
 const PACE_FALL: f64 = 0.03;
+/// Days within which the curve's bend is left out.
+pub const STRAIGHT_DAYS: f64 = 5.0;
+/// Falls a day below this are not told apart, m³/m³: usual loggers resolve 0.001.
+pub const RESOLUTION: f64 = 0.001;
 
 /// Falls from now at each step.
 pub(crate) type Path = [f64; STEPS];
@@ -88,32 +87,11 @@ impl Now<'_> {
         Some(std::array::from_fn(|i| (rate * days(i)).min(room)))
     }
 
-    /// The exponential fitted to this drydown.
-    fn exponential(&self) -> Option<Path> {
-        let points = self.settled(FIT_POINTS);
-        let fit = fit(&points, Bounds { theta_w_min: self.floor, ..Bounds::default() }).ok()?;
-        let first = self.hours.get(self.settled_from())?;
-        let x = self.x(self.last()) - self.x(*first);
-        Some(std::array::from_fn(|i| fit.at(x) - fit.at(x + days(i))))
-    }
-
-    /// The mean of the line, the exponential, the bed's own curve, and that at
-    /// the pace of the last day. Where the exponential does not fit, the line
-    /// stands in for it.
-    pub(crate) fn mean_of_four(&self, curve: &DryingCurve, demand: f64, line: &Path) -> Path {
-        let exponential = self.exponential().unwrap_or(*line);
-        let own = self.along(curve, demand);
-        let (fell, would) = self.beside(curve, demand, 1);
-        let pace = if would > 0.0 { (fell / would).clamp(PACE.0, PACE.1) } else { 1.0 };
-        let paced = self.along(curve, demand * pace);
-        std::array::from_fn(|i| (line[i] + exponential[i] + own[i] + paced[i]) / 4.0)
-    }
-
     /// How fast this drydown is beside the bed's own curve: what fell over what
     /// the curve would have made fall in the last four days, drawn towards 1
     /// while little has fallen.
     pub(crate) fn pace(&self, curve: &DryingCurve, demand: f64) -> f64 {
-        let (fell, would) = self.beside(curve, demand, PACE_DAYS);
+        let (fell, would) = self.beside(curve, demand);
         ((fell + PACE_FALL) / (would + PACE_FALL)).clamp(PACE.0, PACE.1)
     }
 
@@ -134,11 +112,11 @@ impl Now<'_> {
     }
 
     /// What fell over the last days and what the curve would have made fall, m³/m³.
-    fn beside(&self, curve: &DryingCurve, demand: f64, days: i32) -> (f64, f64) {
+    fn beside(&self, curve: &DryingCurve, demand: f64) -> (f64, f64) {
         let last = self.last();
         // A drydown of just a day has to do with its first hours.
         let settled = self.begun + SETTLE_H.min(last.hour - self.begun - 18);
-        let from = self.hours.partition_point(|h| h.hour < (last.hour - 24 * days).max(settled));
+        let from = self.hours.partition_point(|h| h.hour < (last.hour - 24 * PACE_DAYS).max(settled));
         let part = &self.hours[from..];
         let end = part.len().min(3);
         let mean = |hours: &[Hour]| {
@@ -176,6 +154,30 @@ impl Now<'_> {
     }
 }
 
+/// Mean fall a day over the next [`STRAIGHT_DAYS`], m³/m³.
+pub(crate) fn chord(path: &Path) -> f64 {
+    fall_at(path, STRAIGHT_DAYS) / STRAIGHT_DAYS
+}
+
+/// The line through the last day and the bed's own curve, put together: the
+/// weighted geometric mean of their falls (`part` is the line's say), each a day's [`RESOLUTION`] higher, so
+/// that a fall too small to be measured does not pull the whole to nothing.
+///
+/// The geometric mean, since members are wrong by so many times, not by so much.
+/// It lies between the two and never goes back.
+///
+/// Within [`STRAIGHT_DAYS`] the curve is its chord: asked when a water content is
+/// reached, the weather to come decides more than the curve's bend, and a bent path
+/// makes the slow half of the weather much later than the fast half is earlier.
+pub(crate) fn blend(line: &Path, own: &Path, part: f64) -> Path {
+    let chord = chord(own);
+    std::array::from_fn(|i| {
+        let unseen = RESOLUTION * days(i);
+        let own = own[i].min(chord * days(i));
+        ((line[i] + unseen).powf(part) * (own + unseen).powf(1.0 - part) - unseen).max(0.0)
+    })
+}
+
 /// Days at a step.
 pub(crate) fn days(step: usize) -> f64 {
     step as f64 / STEPS_A_DAY as f64
@@ -197,4 +199,39 @@ pub(crate) fn days_until(path: &Path, fall: f64) -> Option<f64> {
     // The first step's fall is 0, so that i is at least 1.
     let (before, after) = (path[i - 1], path[i]);
     Some(days(i - 1) + (fall - before) / (after - before) / STEPS_A_DAY as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_blend_lies_between_its_members_and_never_goes_back() {
+        let line: Path = std::array::from_fn(|i| (0.02 * days(i)).min(0.05));
+        let flat: Path = [0.0; STEPS];
+        let own: Path = std::array::from_fn(|i| 0.1 * (1.0 - (-days(i) / 8.0).exp()));
+        for (line, own) in [(&line, &own), (&own, &line), (&line, &flat), (&flat, &line), (&flat, &flat)] {
+            for part in [0.0, 0.3, 1.0] {
+                let both = blend(line, own, part);
+                for i in 0..STEPS {
+                    let straight = own[i].min(chord(own) * days(i));
+                    let (low, high) = (line[i].min(straight), line[i].max(straight));
+                    assert!((low - 1e-12..=high + 1e-12).contains(&both[i]), "{i} {part}");
+                    assert!(i == 0 || both[i] >= both[i - 1] - 1e-12, "{i} {part}");
+                }
+            }
+        }
+        let near = |a: &Path, b: &Path| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-12);
+        assert!(near(&blend(&line, &own, 1.0), &line), "the line alone");
+    }
+
+    /// (0.01 + 0.001)^(1/3) x (0.02 + 0.001)^(2/3) - 0.001 = 0.01593, by hand.
+    #[test]
+    fn the_blend_is_the_geometric_mean() {
+        let (line, own): (Path, Path) =
+            (std::array::from_fn(|i| 0.01 * days(i)), std::array::from_fn(|i| 0.02 * days(i)));
+        let both = blend(&line, &own, 1.0 / 3.0);
+        assert!((fall_at(&both, 1.0) - 0.01593).abs() < 1e-5, "{}", fall_at(&both, 1.0));
+        assert!((fall_at(&both, 3.0) - 3.0 * 0.01593).abs() < 3e-5);
+    }
 }

@@ -3,27 +3,30 @@
 //! A residual is kept as a ratio: what truly fell over what was forecast to
 //! fall. Ratios are alike near the beginning and near the end of a drydown,
 //! where plain differences are not. The interval runs from the 10th to the 90th
-//! percentile of the bed's own latest ratios (the idea of conformal prediction),
-//! mixed with a few stated ones so that a bed with no past has one too. Moving
-//! the forecast by their median was tried and made it worse.
+//! percentile of the bed's own ratios (the idea of conformal prediction).
 //!
-//! The stated ratios are log-normal around 1 with a spread of [`SPREAD`]: chosen
-//! on simulated gardens (seeds that no figure is reported on) and on one open
-//! record of a forest's soil; no publication gives it.
+//! Forecasts of one drydown share its weather and are wrong together: thirty of
+//! them are no thirty proofs. Therefore each of the latest [`KEPT`] drydowns has
+//! one vote, spread over its ratios. A few stated ratios make up for the votes
+//! that are not there yet, so that a bed with no past has an interval too.
+//! Moving the forecast by the ratios' median was tried and made it worse.
+//!
+//! The stated ratios are log-normal around 1 with a spread of [`SPREAD`], about
+//! what four stations of an open record of grassland soil showed; no
+//! publication gives it.
 
 use std::collections::VecDeque;
 
 use super::paths::{Path, STEPS, days};
 
 /// Spread of the natural logarithm of the stated ratios.
-pub(crate) const SPREAD: f64 = 0.33;
-/// Own ratios that are kept for each group of leads.
-const KEPT: usize = 30;
+pub(crate) const SPREAD: f64 = 0.3;
+/// Drydowns that vote: a year of them and more.
+const KEPT: usize = 40;
+/// Ratios that a drydown keeps for each lead, spread over its length.
+const RATIOS: usize = 4;
 /// Leads at which forecasts are looked back on, days.
-pub(crate) const LEADS: [i32; 5] = [1, 2, 3, 5, 7];
-/// The group of each lead, and each group's middle on the clock, days.
-const GROUP: [usize; 5] = [0, 1, 1, 2, 2];
-const MIDDLES: [f64; 3] = [1.0, 2.5, 6.0];
+pub(crate) const LEADS: [i32; 3] = [1, 3, 7];
 /// A forecast fall below this is no measure of anything, m³/m³.
 const FALL_MIN: f64 = 0.002;
 /// Uncertainty of the present level itself, m³/m³.
@@ -31,10 +34,47 @@ const LEVEL: f64 = 0.0005;
 /// Ratios beyond these say no more than that the forecast failed.
 const RATIO: (f64, f64) = (-1.0, 4.0);
 
-/// The ratios by group of leads.
+/// One drydown's ratios at one lead: every `stride`-th of all.
+#[derive(Clone, Copy, Debug, Default)]
+struct Vote {
+    ratios: [f32; RATIOS],
+    kept: u8,
+    stride: u16,
+    /// Ratios passed over since the last that was kept.
+    skipped: u16,
+}
+
+impl Vote {
+    fn add(&mut self, ratio: f32) {
+        self.stride = self.stride.max(1);
+        self.skipped += 1;
+        if self.kept > 0 && self.skipped < self.stride {
+            return;
+        }
+        if usize::from(self.kept) == RATIOS {
+            // Half of them make room, and from now on half as many come.
+            for i in 0..RATIOS / 2 {
+                self.ratios[i] = self.ratios[2 * i + 1];
+            }
+            self.kept = (RATIOS / 2) as u8;
+            self.stride = self.stride.saturating_mul(2);
+        }
+        self.ratios[usize::from(self.kept)] = ratio;
+        self.kept += 1;
+        self.skipped = 0;
+    }
+
+    fn known(&self) -> &[f32] {
+        &self.ratios[..usize::from(self.kept)]
+    }
+}
+
+/// The votes of the latest drydowns, oldest first; one for each lead.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Residuals {
-    groups: [VecDeque<f32>; 3],
+    drydowns: VecDeque<[Vote; LEADS.len()]>,
+    /// Whether the last of them still goes on.
+    open: bool,
 }
 
 impl Residuals {
@@ -43,29 +83,47 @@ impl Residuals {
         if forecast < FALL_MIN {
             return;
         }
-        let group = &mut self.groups[GROUP[lead]];
-        if group.len() == KEPT {
-            group.pop_front();
+        if !self.open {
+            if self.drydowns.len() == KEPT {
+                self.drydowns.pop_front();
+            }
+            self.drydowns.push_back(Default::default());
+            self.open = true;
         }
-        group.push_back((fell / forecast).clamp(RATIO.0, RATIO.1) as f32);
+        if let Some(drydown) = self.drydowns.back_mut() {
+            drydown[lead].add((fell / forecast).clamp(RATIO.0, RATIO.1) as f32);
+        }
     }
 
-    /// How many own ratios the interval stands on.
+    /// The drydown has come to its end: what is added next is another's.
+    pub(crate) fn end_drydown(&mut self) {
+        self.open = false;
+    }
+
+    /// How many drydowns the interval stands on.
     pub(crate) fn known(&self) -> usize {
-        self.groups.iter().map(VecDeque::len).sum()
+        self.drydowns.len()
     }
 
     /// The slow and the fast side of a forecast, 80 % between them.
     pub(crate) fn sides(&self, path: &Path) -> [Path; 2] {
-        beside(path, &std::array::from_fn(|group| self.quantiles(group)))
+        beside(path, &std::array::from_fn(|lead| self.quantiles(lead)))
     }
 
-    /// The 10th and 90th percentile of a group's ratios, own and stated.
-    fn quantiles(&self, group: usize) -> [f64; 2] {
-        let own = &self.groups[group];
+    /// The 10th and 90th percentile of a lead's ratios, own and stated.
+    fn quantiles(&self, lead: usize) -> [f64; 2] {
+        let votes: Vec<&[f32]> = self
+            .drydowns
+            .iter()
+            .map(|drydown| drydown[lead].known())
+            .filter(|known| !known.is_empty())
+            .collect();
+        let mut all: Vec<(f64, f64)> = votes
+            .iter()
+            .flat_map(|known| known.iter().map(|ratio| (f64::from(*ratio), 1.0 / known.len() as f64)))
+            .collect();
         // The stated ones fade as the bed's own come in, and are gone with the last.
-        let stated = (KEPT - own.len()) as f64 / KEPT as f64;
-        let mut all: Vec<(f64, f64)> = own.iter().map(|r| (f64::from(*r), 1.0)).collect();
+        let stated = (KEPT - votes.len()) as f64 / KEPT as f64;
         all.extend(STATED.iter().flat_map(|z| [((SPREAD * z).exp(), stated), ((-SPREAD * z).exp(), stated)]));
         all.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         [0.1, 0.9].map(|part| percentile(&all, part))
@@ -74,7 +132,7 @@ impl Residuals {
 
 /// The sides of a straight line, for a bed of which nothing else is known: what
 /// truly fell was so many times what the line said (10th and 90th percentile by
-/// group, on simulated gardens). Drying slows, so that a line says too much.
+/// lead, on simulated gardens). Drying slows, so that a line says too much.
 const LINE: [[f64; 2]; 3] = [[0.45, 1.40], [0.38, 1.45], [0.32, 1.40]];
 
 /// The sides of a forecast that is a straight line.
@@ -82,15 +140,15 @@ pub(crate) fn line_sides(path: &Path) -> [Path; 2] {
     beside(path, &LINE)
 }
 
-/// The sides by the groups' ratios.
-fn beside(path: &Path, groups: &[[f64; 2]; 3]) -> [Path; 2] {
+/// The sides by the leads' ratios.
+fn beside(path: &Path, leads: &[[f64; 2]; LEADS.len()]) -> [Path; 2] {
     let mut sides = [[0.0; STEPS]; 2];
     for i in 1..STEPS {
         // The ratios hold it already for a day and longer.
         let level = LEVEL * (1.0 - days(i)).max(0.0);
-        let ratios = between(groups, days(i));
+        let ratios = between(leads, days(i));
         for (side, (ratio, level)) in sides.iter_mut().zip(ratios.into_iter().zip([-level, level])) {
-            // Falls never shrink with time, whatever the groups say of each other.
+            // Falls never shrink with time, whatever the leads say of each other.
             side[i] = (ratio * path[i] + level).max(side[i - 1]);
         }
     }
@@ -121,11 +179,12 @@ fn percentile(sorted: &[(f64, f64)], part: f64) -> f64 {
     before.unwrap_or(1.0)
 }
 
-/// The groups' quantiles at a lead, by straight lines between their middles.
-fn between(groups: &[[f64; 2]; 3], days: f64) -> [f64; 2] {
-    let i = usize::from(days > MIDDLES[1]);
-    let part = ((days - MIDDLES[i]) / (MIDDLES[i + 1] - MIDDLES[i])).clamp(0.0, 1.0);
-    std::array::from_fn(|q| groups[i][q] + part * (groups[i + 1][q] - groups[i][q]))
+/// The quantiles at some days ahead, by straight lines between the leads.
+fn between(leads: &[[f64; 2]; LEADS.len()], days: f64) -> [f64; 2] {
+    let i = usize::from(days > f64::from(LEADS[1]));
+    let (from, to) = (f64::from(LEADS[i]), f64::from(LEADS[i + 1]));
+    let part = ((days - from) / (to - from)).clamp(0.0, 1.0);
+    std::array::from_fn(|q| leads[i][q] + part * (leads[i + 1][q] - leads[i][q]))
 }
 
 #[cfg(test)]
@@ -154,10 +213,11 @@ mod tests {
     #[test]
     fn the_beds_own_past_takes_over() {
         let mut residuals = Residuals::default();
-        for i in 0..KEPT {
+        for i in 0..2 * KEPT {
             for lead in 0..LEADS.len() {
-                residuals.add(lead, 0.010 * (0.9 + 0.2 * (i * 7 % 15) as f64 / 14.0), 0.010);
+                residuals.add(lead, 0.010 * (0.9 + 0.2 * (i * 7 % 40) as f64 / 39.0), 0.010);
             }
+            residuals.end_drydown();
         }
         let [slow, fast] = residuals.sides(&path(0.01));
         // The 10th and 90th percentile of an even spread from 0.9 to 1.1.
@@ -165,7 +225,37 @@ mod tests {
             assert!((at(&slow, days) / (0.01 * days) - 0.92).abs() < 0.015);
             assert!((at(&fast, days) / (0.01 * days) - 1.08).abs() < 0.015);
         }
-        assert_eq!(residuals.known(), 3 * KEPT, "bounded");
+        assert_eq!(residuals.known(), KEPT, "bounded");
+    }
+
+    #[test]
+    fn a_long_drydown_has_no_more_to_say_than_a_short_one() {
+        let mut residuals = Residuals::default();
+        for drydown in 0..KEPT {
+            // Every fourth is long, and slow throughout.
+            let (count, ratio) =
+                if drydown % 4 == 0 { (100, 0.5) } else { (1, 1.0 + drydown as f64 / 100.0) };
+            for _ in 0..count {
+                residuals.add(1, 0.010 * ratio, 0.010);
+            }
+            residuals.end_drydown();
+        }
+        let [slow, fast] = residuals.sides(&path(0.01));
+        assert!((at(&slow, 3.0) / 0.03 - 0.5).abs() < 1e-6, "a quarter of the votes");
+        // Of the thirty short ones the four with the highest ratios lie above.
+        assert!((at(&fast, 3.0) / 0.03 - 1.34).abs() < 0.02, "{}", at(&fast, 3.0));
+    }
+
+    #[test]
+    fn a_drydown_keeps_ratios_of_its_whole_length() {
+        let mut vote = Vote::default();
+        for i in 0..64_u8 {
+            vote.add(f32::from(i));
+            assert!(!vote.known().is_empty() && vote.known().len() <= RATIOS);
+            assert!(vote.known().is_sorted(), "{vote:?}");
+        }
+        let (first, last) = (vote.known()[0], vote.known()[vote.known().len() - 1]);
+        assert!(first < 32.0 && last >= 32.0, "{vote:?}");
     }
 
     #[test]

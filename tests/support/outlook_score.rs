@@ -15,8 +15,8 @@ pub(crate) const LEADS: [i64; 3] = [1, 3, 5];
 /// The methods beside each other; the last one is what is used.
 const METHODS: [(ForecastMethod, &str); 3] = [
     (ForecastMethod::Line, "plain line"),
-    (ForecastMethod::MeanOfFour, "mean of four"),
-    (ForecastMethod::OwnCurve, "as used"),
+    (ForecastMethod::OwnCurve, "own curve"),
+    (ForecastMethod::Blend, "as used"),
 ];
 const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
@@ -39,8 +39,8 @@ pub(crate) enum Heard {
 /// A bed's record.
 pub(crate) struct Record<'a> {
     pub(crate) heard: Vec<(Timestamp, Heard)>,
-    /// Seasonal demand at a time.
-    pub(crate) demand: &'a dyn Fn(Timestamp) -> f64,
+    /// Sun above the air at a time, MJ/m² a day.
+    pub(crate) sun: &'a dyn Fn(Timestamp) -> f64,
     /// Whether no water came between two times.
     pub(crate) dry: &'a dyn Fn(Timestamp, Timestamp) -> bool,
     pub(crate) limits: DryingLimits,
@@ -69,7 +69,7 @@ impl Score {
         let mut hour = i64::MIN;
         for (at, heard) in &record.heard {
             match heard {
-                Heard::Water(theta) => outlook.push(*at, *theta, (record.demand)(*at)),
+                Heard::Water(theta) => outlook.push(*at, *theta, (record.sun)(*at)),
                 Heard::Wetting(onset) => outlook.wetted(*onset),
                 Heard::Rain => outlook.rained(),
             }

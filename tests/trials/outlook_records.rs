@@ -76,7 +76,7 @@ fn records_that_are_given_are_scored() {
     let files = std::env::var("OUTLOOK_RECORDS").expect("OUTLOOK_RECORDS names files");
     let latitude_deg: f64 =
         std::env::var("OUTLOOK_LATITUDE").map_or(0.0, |text| text.parse().expect("degrees north"));
-    let demand = |at: Timestamp| {
+    let sun = |at: Timestamp| {
         let day = TimeZone::UTC.to_datetime(at).day_of_year().unsigned_abs();
         extraterrestrial_mj_m2(latitude_deg, day).expect("a latitude and a day of the year")
     };
@@ -86,7 +86,7 @@ fn records_that_are_given_are_scored() {
         let mut score = Score::default();
         score.add(&Record {
             heard: heard(&lines),
-            demand: &demand,
+            sun: &sun,
             dry: &|from, to| dry(&lines, from, to),
             limits: DryingLimits::default(),
         });

@@ -81,9 +81,9 @@ pub(super) fn dryings(
             take(&outlook, &mut found);
         }
         let day = u16::try_from(TimeZone::UTC.to_datetime(bin.start).day_of_year()).unwrap_or(1);
-        let demand = extraterrestrial_mj_m2(soil.latitude_deg, day).unwrap_or(0.0);
+        let sun = extraterrestrial_mj_m2(soil.latitude_deg, day).unwrap_or(0.0);
         // Hours of clocks that are half an hour off lie half in each of two hours of UTC.
-        outlook.push(add_seconds(bin.start, HOUR_S / 2), bin.water_content, demand);
+        outlook.push(add_seconds(bin.start, HOUR_S / 2), bin.water_content, sun);
         take(&outlook, &mut found);
     }
     for rise in rises {

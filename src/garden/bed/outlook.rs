@@ -8,8 +8,8 @@ use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::outlook::{
-    AHEAD_DAYS, EXPONENTIAL, Forecast, ForecastMethod, HALF_LIFE, INTERVAL, LINE, OWN_CURVE, REFILL_POINT,
-    Unfit, Unknown,
+    AHEAD_DAYS, BLEND, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, OWN_CURVE, REFILL_POINT, RESOLUTION,
+    STRAIGHT_DAYS, Unfit, Unknown,
 };
 use crate::soil::RootZone;
 use crate::text::spoken;
@@ -20,11 +20,11 @@ const NAME: &str = "Dry, if no water comes";
 impl SiteState {
     /// Follows a bed's drying by the mean of its probes, all of which are fresh.
     pub(crate) fn watch_drying(&mut self, index: u16, at: Timestamp, water_content: f64) {
-        // Sun above the air: what the season asks of a bed. The latitude is checked
-        // in the garden file; without sun nothing is learned of the season.
+        // Sun above the air: the season. The latitude is checked in the garden file;
+        // without sun nothing is learned of the season.
         let day = u16::try_from(TimeZone::UTC.to_datetime(at).day_of_year()).unwrap_or(1);
-        let demand = extraterrestrial_mj_m2(self.garden.site.latitude_deg, day).unwrap_or(0.0);
-        self.beds[usize::from(index)].outlook.push(at, water_content, demand);
+        let sun = extraterrestrial_mj_m2(self.garden.site.latitude_deg, day).unwrap_or(0.0);
+        self.beds[usize::from(index)].outlook.push(at, water_content, sun);
     }
 
     /// Rain fell, be it so light that no probe feels it.
@@ -96,27 +96,40 @@ fn why(forecast: &Forecast, zone: &RootZone, now: Timestamp) -> Why {
         "{:.3} - {:.2} x ({:.3} - {:.3}) = {threshold:.3} m3/m3",
         zone.field_capacity, zone.depletion_fraction, zone.field_capacity, zone.wilting_point
     ));
-    let dries = match basis.method {
-        ForecastMethod::Line => LINE.step(format!(
+    let dries = match basis.curve {
+        None => vec![LINE.step(format!(
             "({:.3} - {threshold:.3}) / {:.4} m3/m3 in the last day = {result}",
             basis.theta, basis.fall_a_day
-        )),
-        ForecastMethod::MeanOfFour | ForecastMethod::OwnCurve => OWN_CURVE.step(format!(
-            "from {:.3} to {threshold:.3} m3/m3 at {:.2} times the pace of {} past days of drying \
-             ({} drydowns); {:.4} m3/m3 in the last day = {result}",
-            basis.theta,
-            basis.pace.unwrap_or(1.0),
-            basis.days_known,
-            basis.drydowns,
-            basis.fall_a_day
-        )),
+        ))],
+        Some(curve) => {
+            let part = curve.line_part;
+            let both = (basis.fall_a_day.max(0.0) + RESOLUTION).powf(part)
+                * (curve.fall_a_day + RESOLUTION).powf(1.0 - part)
+                - RESOLUTION;
+            vec![
+                OWN_CURVE.step(format!(
+                    "from {:.3} m3/m3 at {:.2} times the pace of {} past days of drying ({} drydowns) = \
+                     {:.4} m3/m3 a day over the next {STRAIGHT_DAYS} days",
+                    basis.theta, curve.pace, basis.days_known, basis.drydowns, curve.fall_a_day
+                )),
+                BLEND.step(format!(
+                    "({:.4} + {RESOLUTION})^{part:.2} x ({:.4} + {RESOLUTION})^{:.2} - {RESOLUTION} = {both:.4} \
+                     m3/m3 a day, the first what fell in the last day; from {:.3} to {threshold:.3} m3/m3 = {result}",
+                    basis.fall_a_day.max(0.0),
+                    curve.fall_a_day,
+                    1.0 - part,
+                    basis.theta
+                )),
+            ]
+        }
     };
-    let known = match (basis.method, basis.forecasts_known) {
-        (ForecastMethod::Line, _) | (_, 0) => "stated ratios, no forecast has come due yet".to_owned(),
-        (_, known) => format!("{known} forecasts of this bed that have come due"),
+    let known = match (basis.curve, basis.drydowns_held) {
+        (None, _) | (_, 0) => "stated ratios, no forecast has come due yet".to_owned(),
+        (_, 1) => "forecasts of 1 drydown of this bed that have come due".to_owned(),
+        (_, known) => format!("forecasts of {known} drydowns of this bed that have come due"),
     };
     let interval = INTERVAL.step(format!("{known} = {} to {} days", days(forecast.from), days(forecast.to)));
-    vec![refill, dries, interval]
+    [vec![refill], dries, vec![interval]].concat()
 }
 
 /// Why nothing is forecast, as people say it.
@@ -193,7 +206,7 @@ mod tests {
     use jiff::SignedDuration;
 
     use super::*;
-    use crate::outlook::Basis;
+    use crate::outlook::{Basis, CurveBasis, ForecastMethod};
 
     fn at(text: &str) -> Timestamp {
         text.parse().expect("a time")
@@ -205,13 +218,13 @@ mod tests {
 
     fn forecast(at: Option<Timestamp>, from: Option<Timestamp>, to: Option<Timestamp>) -> Forecast {
         let basis = Basis {
-            method: ForecastMethod::OwnCurve,
+            method: ForecastMethod::Blend,
             theta: 0.142,
             fall_a_day: 0.0061,
             days_known: 34,
             drydowns: 9,
-            pace: Some(1.08),
-            forecasts_known: 44,
+            curve: Some(CurveBasis { pace: 1.08, fall_a_day: 0.0075, line_part: 0.4 }),
+            drydowns_held: 9,
         };
         Forecast { at, from, to, basis }
     }
@@ -285,7 +298,16 @@ mod tests {
         let in_days = |d: i64| now.saturating_add(SignedDuration::from_hours(24 * d)).ok();
         let steps = why(&forecast(in_days(4), in_days(3), None), &zone, now);
         assert_eq!(steps[0].with, "0.150 - 0.45 x (0.150 - 0.065) = 0.112 m3/m3");
-        assert!(steps[1].with.ends_with("0.0061 m3/m3 in the last day = 4.0 days"), "{}", steps[1].with);
-        assert_eq!(steps[2].with, "44 forecasts of this bed that have come due = 3.0 to more than 10 days");
+        assert!(steps[1].with.ends_with("= 0.0075 m3/m3 a day over the next 5 days"), "{}", steps[1].with);
+        // 0.0071^0.4 x 0.0085^0.6 - 0.001 = 0.00691, by hand.
+        assert_eq!(
+            steps[2].with,
+            "(0.0061 + 0.001)^0.40 x (0.0075 + 0.001)^0.60 - 0.001 = 0.0069 m3/m3 a day, the first what fell in \
+             the last day; from 0.142 to 0.112 m3/m3 = 4.0 days"
+        );
+        assert_eq!(
+            steps[3].with,
+            "forecasts of 9 drydowns of this bed that have come due = 3.0 to more than 10 days"
+        );
     }
 }
