@@ -165,6 +165,10 @@ impl Core {
                 flow.push(at, value, i64::from(plan.every_s), patience_s);
                 None
             }
+            SensorHistory::Extremes(extremes) => {
+                extremes.push(at, value);
+                None
+            }
             SensorHistory::None => None,
         };
         match (plan.place, &state.history) {

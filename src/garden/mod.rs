@@ -27,6 +27,7 @@ pub use core::{Clock, Core, RESTORE_S, restore_from};
 pub use equations::EQUATIONS;
 pub(crate) use gauge::rain_days::caught;
 pub use needs::Needs;
+pub(crate) use sensor::extremes::HourlyExtremes;
 pub(crate) use sensor::replacements::Replacements;
 pub(crate) use site::patience_s;
 pub use system::rules::StoreAlarms;
@@ -38,3 +39,4 @@ pub(crate) use wetting::cause::{
 pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
 pub(crate) use wetting::program::ProgramRun;
 pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};
+pub(crate) use wetting::surroundings::{AIR_S, AirMoisture, Coldest};

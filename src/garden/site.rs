@@ -21,6 +21,7 @@ use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
 use crate::soil::{Soaking, mean_water_content};
+use crate::watering::SameTimeWatch;
 use crate::watering::SeenRise;
 use crate::why::Why;
 
@@ -95,6 +96,8 @@ pub(crate) struct SiteState {
     pub(crate) evidence_at: Option<Timestamp>,
     /// When the beds last moved as under rain that no gauge caught.
     pub(crate) like_rain_at: Option<Timestamp>,
+    /// Rises that no gauge's catch explained.
+    pub(crate) same_time: SameTimeWatch,
     /// Latest time of a judged reading.
     pub(crate) judged_to: Option<Timestamp>,
     /// Latest time by the clock that `sensor-silent` runs on.
@@ -176,6 +179,7 @@ impl SiteState {
             weather: WeatherDays::new(&garden),
             evidence_at: None,
             like_rain_at: None,
+            same_time: SameTimeWatch::default(),
             judged_to: None,
             now: None,
             silence_due: None,
@@ -244,6 +248,7 @@ impl SiteState {
         self.now = self.now.map(|at| at.min(now));
         self.evidence_at = self.evidence_at.filter(|at| *at <= limit);
         self.like_rain_at = self.like_rain_at.filter(|at| *at <= limit);
+        self.same_time.forget_after(limit);
         for reliability in &mut self.gauge_reliability {
             reliability.forget_after(limit);
         }

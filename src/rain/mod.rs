@@ -21,7 +21,7 @@ pub use gauge::{Gauge, GaugeMessage, RunningCount};
 pub use intensity::{CLASS_WMO, class_wmo};
 pub use range::RainOutOfRange;
 pub use rate::{Intensity, WINDOW_S};
-pub use reliability::{EVIDENCE, GaugeEvidence, GaugeReliability, GaugeVerdict};
+pub use reliability::{EVIDENCE, GaugeEvidence, GaugeReliability, GaugeVerdict, minutes_apart};
 pub use roof::{MONTH_LOSS_MM, ROOF_YIELD, RUNOFF, Roof};
 pub use span::{DRY_DAY_MM, DRY_SPELL, DrySpell, MONTH, SpanRain};
 pub use totals::{DAYS_MAX, Day, Follows, RainDays, Total};

@@ -153,7 +153,7 @@ impl GaugeReliability {
 }
 
 /// Minutes between two times of day, the shorter way round.
-fn minutes_apart(a: u16, b: u16) -> u16 {
+pub fn minutes_apart(a: u16, b: u16) -> u16 {
     let apart = a.abs_diff(b) % DAY_MIN;
     apart.min(DAY_MIN - apart)
 }

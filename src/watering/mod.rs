@@ -7,6 +7,7 @@ mod hours;
 mod irrigation;
 mod program;
 mod reasons;
+mod same_time;
 mod timer_finder;
 mod wetting;
 
@@ -22,6 +23,7 @@ pub use irrigation::{
 };
 pub use program::{ProgramDays, TimerRun, Timetable};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
+pub use same_time::SameTimeWatch;
 pub use timer_finder::{FoundProgram, SeenRise, find_programs};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
 

@@ -12,14 +12,14 @@ use super::span::seconds;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
-    BedMotion, BedsTogether, CauseUnknown, GAUGE_MARGIN_S, LoggedWatering, MeterEvidence, ProgramRun,
-    RAIN_EXPLAINS_MM, Replacements, SAME_DEPTH_M, SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis,
-    WettingCause, WettingEvidence, patience_s, people_about,
+    AIR_S, AirMoisture, BedMotion, BedsTogether, CauseUnknown, Coldest, GAUGE_MARGIN_S, HourlyExtremes,
+    LoggedWatering, MeterEvidence, ProgramRun, RAIN_EXPLAINS_MM, Replacements, SAME_DEPTH_M, SAME_WETTING_S,
+    SLOW_S, TOGETHER_S, WateringBasis, WettingCause, WettingEvidence, patience_s, people_about,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
-use crate::watering::{Wetting, WettingWatch, probe_lag_s, wholly_outside};
+use crate::watering::{SameTimeWatch, Wetting, WettingWatch, minute_of_day, probe_lag_s, wholly_outside};
 
 const DAY_S: i64 = 86_400;
 /// A wetting with what speaks for its cause.
@@ -114,6 +114,7 @@ impl MonthReadings<'_> {
             rises[*bed].all.push(*wetting);
         }
         let mut like_rain_at: Option<Timestamp> = None;
+        let mut same_time = SameTimeWatch::default();
         for (bed, probe, wetting) in believed {
             let known = rises[bed].found.last();
             let same =
@@ -141,7 +142,11 @@ impl MonthReadings<'_> {
                     by_program,
                 }
             });
-            let evidence = self.evidence(bed, probe, wetting, BedsTogether::of(motions), like_rain_at);
+            let evidence =
+                self.evidence(bed, probe, wetting, BedsTogether::of(motions), like_rain_at, &same_time);
+            if evidence.unexplained_by_rain() {
+                same_time.add(wetting.onset, self.minute(wetting.onset));
+            }
             if evidence.like_rain() {
                 like_rain_at = Some(wetting.onset);
             }
@@ -160,6 +165,7 @@ impl MonthReadings<'_> {
         wetting: Wetting,
         together: BedsTogether,
         like_rain_at: Option<Timestamp>,
+        same_time: &SameTimeWatch,
     ) -> WettingEvidence {
         let site = &self.garden.site;
         let hours = self.garden.beds[bed].watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
@@ -168,20 +174,27 @@ impl MonthReadings<'_> {
         let meter = self.meter(bed, add_seconds(earliest, -SLOW_S), wetting.seen);
         let program =
             self.program(bed, probe, wetting.onset).filter(|_| !matches!(meter, MeterEvidence::Dry { .. }));
+        // Where the timer is known, it tells better than the probe when water ran.
+        let (ran_from, ran_to) = program.map_or((earliest, wetting.onset), |it| (it.run.start, it.run.end));
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: program.is_none_or(|it| it.run.old_clock)
-                && wholly_outside(hours, &site.time_zone, earliest, wetting.onset),
+            outside_hours: wholly_outside(hours, &site.time_zone, ran_from, ran_to),
             together,
             rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
             meter,
             logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
-            soil_c: self.coldest_soil_c(bed, wetting.seen),
+            coldest: Coldest::of(self.garden, u16::try_from(bed).unwrap_or(u16::MAX), |sensor| {
+                self.good(sensor, day_before, wetting.seen).reduce(f64::min)
+            }),
+            air: AirMoisture::of(self.garden, |sensor| self.most_throughout(sensor, &wetting)),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_heard(&wetting, earliest),
+            // Before the month nothing is known of it here.
+            gauge_works: true,
+            same_time: same_time.is_timer(wetting.onset, self.minute(wetting.onset)),
             like_rain_at,
         }
     }
@@ -276,16 +289,29 @@ impl MonthReadings<'_> {
         }
     }
 
-    /// The coldest fresh soil thermometer of the bed, else of the site, °C.
-    fn coldest_soil_c(&self, bed: usize, at: Timestamp) -> Option<f64> {
-        let coldest = |own: bool| {
-            (0..self.garden.sensors.len())
-                .filter(|&i| self.garden.sensors[i].measures == Quantity::SoilTemperature)
-                .filter(|&i| !own || is_bed(self.garden.sensors[i].place, bed))
-                .filter_map(|i| self.fresh(i, at))
-                .reduce(f64::min)
-        };
-        coldest(true).or_else(|| coldest(false))
+    /// A sensor's good values from one moment to another.
+    fn good(&self, sensor: u16, from: Timestamp, to: Timestamp) -> impl Iterator<Item = f64> {
+        let points = self.points[usize::from(sensor)];
+        let first = points.partition_point(|point| point.at < from);
+        points[first..].iter().take_while(move |point| point.at <= to).filter_map(Point::good)
+    }
+
+    /// A sensor's highest value about a wetting's onset, if it was heard all along.
+    fn most_throughout(&self, sensor: u16, wetting: &Wetting) -> Option<f64> {
+        let (from, to) = (add_seconds(wetting.onset, -AIR_S), add_seconds(wetting.onset, AIR_S));
+        let mut extremes = HourlyExtremes::default();
+        let points = self.points[usize::from(sensor)];
+        let first = points.partition_point(|point| seconds(point.at, from) > 3600);
+        for point in points[first..].iter().take_while(|point| point.at <= wetting.seen) {
+            if let Some(value) = point.good() {
+                extremes.push(point.at, value);
+            }
+        }
+        extremes.most_throughout(from, to)
+    }
+
+    fn minute(&self, at: Timestamp) -> u16 {
+        minute_of_day(self.garden.site.time_zone.to_datetime(at))
     }
 
     /// Rain of a stretch of time, mm, by the gauge that caught most of those that were

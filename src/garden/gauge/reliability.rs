@@ -29,7 +29,7 @@ const EVIDENCE_EVERY_S: i64 = 6 * 3600;
 const DAY_S: i64 = 86_400;
 /// A gauge that catches this of what the beds feel is well, mm: beds feel little
 /// less, and a clogged gauge lets little more through.
-const WELL_MM: f64 = 2.5;
+pub(crate) const WELL_MM: f64 = 2.5;
 /// Weight of beds that rise together in hours when timers may open them.
 const TIMER_HOURS: f64 = 0.7;
 
@@ -60,6 +60,8 @@ impl SiteState {
                 MeterEvidence::Ran { .. } => continue,
                 // A program of the timer explains the rise.
                 _ if evidence.program.is_some() => continue,
+                // Soil that thaws needs no rain, and air this dry had none.
+                _ if evidence.rises_without_water().is_some() || evidence.air.is_dry() => continue,
                 _ if together.at_once >= 2 && proven => 1.0,
                 _ if evidence.two_unattended() => 1.0,
                 // Timers open beds together too, in their allowed hours.

@@ -1,6 +1,7 @@
 //! What is judged and said of a sensor and its gateway.
 
 pub(super) mod battery;
+pub(super) mod extremes;
 pub(super) mod fault_watch;
 pub(super) mod faults;
 pub(super) mod gateway;

@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 
 use crate::calibration::Calibrator;
 use crate::garden::plan::Garden;
+use crate::garden::sensor::extremes::HourlyExtremes;
 use crate::garden::sensor::fault_watch::FaultWatch;
 use crate::model::Quantity;
 use crate::quality::{Flag, Stillness, Watch};
@@ -20,6 +21,8 @@ pub(crate) enum SensorHistory {
     Ph(Box<Hourly>),
     Rain(Box<Gauge>),
     Flow(Box<FlowWatch>),
+    /// Of soil and air, whose last hours tell whether a wetting can be thaw or rain.
+    Extremes(Box<HourlyExtremes>),
     None,
 }
 
@@ -29,7 +32,7 @@ impl SensorHistory {
         match self {
             Self::Rain(gauge) => gauge.miss(at, zone),
             Self::Flow(flow) => flow.miss(at),
-            Self::Soil(_) | Self::Water(_) | Self::Ph(_) | Self::None => {}
+            Self::Soil(_) | Self::Water(_) | Self::Ph(_) | Self::Extremes(_) | Self::None => {}
         }
     }
 
@@ -41,14 +44,19 @@ impl SensorHistory {
                 thermometer.kept.take_back(at);
                 thermometer.immersion.take_back(at);
             }
-            // An hour's mean bears one false reading.
-            Self::Rain(_) | Self::Ph(_) | Self::Flow(_) | Self::None => {}
+            // An hour's mean bears one false reading; false extremes only leave a cause unknown.
+            Self::Rain(_) | Self::Ph(_) | Self::Flow(_) | Self::Extremes(_) | Self::None => {}
         }
     }
 
     /// Of a rain gauge.
     pub(crate) fn rain(&self) -> Option<&Gauge> {
         if let Self::Rain(gauge) = self { Some(gauge) } else { None }
+    }
+
+    /// Of a thermometer of soil or air, or of a hygrometer.
+    pub(crate) fn extremes(&self) -> Option<&HourlyExtremes> {
+        if let Self::Extremes(extremes) = self { Some(extremes) } else { None }
     }
 
     /// Of a water meter.
@@ -157,6 +165,9 @@ impl SensorState {
                 Quantity::Rain => SensorHistory::Rain(Box::default()),
                 Quantity::Ph => SensorHistory::Ph(Box::default()),
                 Quantity::WaterFlow => SensorHistory::Flow(Box::default()),
+                Quantity::SoilTemperature | Quantity::AirTemperature | Quantity::RelativeHumidity => {
+                    SensorHistory::Extremes(Box::default())
+                }
                 _ => SensorHistory::None,
             },
         }

@@ -9,18 +9,25 @@
 //!    site's meter counted while the soil rises by water alone, explains it too: both,
 //!    or watering alone. So does a program of the timer that can have begun it, unless
 //!    a meter says that nothing ran or the soil is near freezing.
-//! 2. Soil near freezing and peaty mixes rise without water: unknown. The site's meter
-//!    does not overrule that, since its water may have gone elsewhere.
+//! 2. Soil that was near freezing within the day and peaty mixes rise without water:
+//!    unknown. The site's meter does not overrule that, since its water may have gone
+//!    elsewhere.
 //! 3. A meter that was heard and counted nothing: unknown, for the water came past it.
 //!    The bed's own meter was not heard: unknown.
 //! 4. No gauge was heard, or none is believed: unknown.
-//! 5. Several beds rose at once, by however little, or two where nobody is in the
-//!    garden and no water may run: unknown, since that is what rain over a gauge
-//!    that has just died looks like. So is what rises within eight hours of that.
-//!    Two believed gauges that agree on no rain overrule this.
-//! 6. The rise was small: unknown, for a drizzle that the gauge counts slowly and
+//! 5. It came at a time of day at which such rises have come twice within a fortnight:
+//!    a timer waters.
+//! 6. A hygrometer was heard and the air was moist enough for rain: unknown. Was it too
+//!    dry for rain throughout two hours either side, the rules of 7 do not apply.
+//! 7. Without a hygrometer: several beds rose at once, by however little, or two where
+//!    nobody is in the garden and no water may run: unknown, since that is what rain
+//!    over a gauge that has just died looks like. So is what rises within eight hours
+//!    of that. Two believed gauges that agree on no rain overrule this. Where a single
+//!    bed is watched nothing else could find a dead gauge out: unknown, unless the
+//!    gauge has caught rain within the month.
+//! 8. The rise was small: unknown, for a drizzle that the gauge counts slowly and
 //!    water that creeps through the soil look so too.
-//! 7. Else it is inferred that it was watering.
+//! 9. Else it is inferred that it was watering.
 //!
 //! The rules were chosen on open records of probes beside gauges, where a
 //! blocked gauge was by far the largest cause of false waterings.
@@ -28,6 +35,7 @@
 use jiff::Timestamp;
 
 use crate::garden::wetting::program::ProgramRun;
+use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::watering::Wetting;
 
 /// Rain that explains a wetting, mm within a day.
@@ -43,8 +51,6 @@ pub(crate) const TOGETHER_S: i64 = 3 * 3600;
 const SAME_WEATHER_S: i64 = 8 * 3600;
 /// People write down about when they watered: this far off at most, seconds. Ours.
 pub(crate) const LOGGED_NEAR_S: i64 = 3 * 3600;
-/// Below this soil may thaw, °C.
-const THAW_C: f64 = 2.0;
 /// Above this a mix is peaty, m³/m³.
 const PEATY: f64 = 0.55;
 /// Least water that is a watering, mm over the bed: less is a drip or a cup.
@@ -104,6 +110,8 @@ pub(crate) enum CauseUnknown {
     MeterSilent,
     SoilCold,
     SoilPeaty,
+    AirMoist,
+    GaugeUnproven,
 }
 
 impl CauseUnknown {
@@ -127,6 +135,10 @@ impl CauseUnknown {
             }
             Self::MeterSilent => "its water meter was not heard at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
+            Self::AirMoist => "the air was moist enough for rain that the gauge missed",
+            Self::GaugeUnproven => {
+                "the rain gauge has caught no rain for a month, and with a single bed nothing shows whether it works"
+            }
             Self::SoilPeaty => "a mix this wet rises and falls without any water given",
         }
     }
@@ -278,12 +290,19 @@ pub(crate) struct WettingEvidence {
     pub(crate) program: Option<ProgramRun>,
     /// Whether people are in the garden then.
     pub(crate) people_about: bool,
-    /// The coldest soil thermometer of the bed, else of the site, °C.
-    pub(crate) soil_c: Option<f64>,
+    /// The least temperature of the day before.
+    pub(crate) coldest: Option<Coldest>,
+    /// How moist the air was about its onset.
+    pub(crate) air: AirMoisture,
     /// What the probe reads, m³/m³.
     pub(crate) water_content: Option<f64>,
-    /// How many believed gauges were heard; else why there is none.
+    /// How many believed gauges were heard that have not lately missed rain, at least
+    /// one where any is believed; else why there is none.
     pub(crate) gauges: Result<usize, CauseUnknown>,
+    /// Whether a gauge has caught rain within the month, so that it works.
+    pub(crate) gauge_works: bool,
+    /// Whether such rises keep coming at this time of day.
+    pub(crate) same_time: bool,
     /// When beds last moved as under rain that no gauge caught.
     pub(crate) like_rain_at: Option<Timestamp>,
 }
@@ -291,11 +310,7 @@ pub(crate) struct WettingEvidence {
 impl WettingEvidence {
     /// What wetted the bed.
     pub(crate) fn cause(&self) -> WettingCause {
-        let rises_without_water = if self.soil_c.is_some_and(|c| c < THAW_C) {
-            Some(CauseUnknown::SoilCold)
-        } else {
-            self.water_content.filter(|content| *content > PEATY).map(|_| CauseUnknown::SoilPeaty)
-        };
+        let rises_without_water = self.rises_without_water();
         let metered = match self.meter {
             MeterEvidence::Ran { own, .. } => own || rises_without_water.is_none(),
             _ => false,
@@ -318,6 +333,15 @@ impl WettingEvidence {
         }
     }
 
+    /// Why the soil may have risen without any water.
+    pub(crate) fn rises_without_water(&self) -> Option<CauseUnknown> {
+        if self.coldest.is_some_and(Coldest::may_thaw) {
+            Some(CauseUnknown::SoilCold)
+        } else {
+            self.water_content.filter(|content| *content > PEATY).map(|_| CauseUnknown::SoilPeaty)
+        }
+    }
+
     /// Why a rise that nothing explains cannot be called a watering; `None`: it can.
     fn unexplained(&self) -> Option<CauseUnknown> {
         match self.meter {
@@ -328,9 +352,14 @@ impl WettingEvidence {
         }
         match self.gauges {
             Err(unknown) => Some(unknown),
+            Ok(_) if self.same_time => None,
+            Ok(_) if matches!(self.air, AirMoisture::Moist { .. }) => Some(CauseUnknown::AirMoist),
             Ok(1) if self.like_rain() => Some(CauseUnknown::SeveralBeds),
             // A shower does not come alone.
             Ok(1) if self.like_rain_lately() => Some(CauseUnknown::SameWeather),
+            Ok(1) if self.together.watched <= 1 && !self.gauge_works && !self.air.is_dry() => {
+                Some(CauseUnknown::GaugeUnproven)
+            }
             Ok(_) => (self.wetting.rise < CLEAR_RISE).then_some(CauseUnknown::Small),
         }
     }
@@ -344,16 +373,24 @@ impl WettingEvidence {
     /// nor the log says what it was.
     pub(crate) fn like_rain(&self) -> bool {
         self.rain_mm < RAIN_EXPLAINS_MM
+            && !self.air.is_dry()
             && !matches!(self.meter, MeterEvidence::Ran { .. })
             && self.logged.is_none()
             && self.program.is_none()
             && (self.together.several() || self.two_unattended())
     }
 
+    /// Whether no gauge's catch, no thaw, no peaty mix and no program explains it.
+    pub(crate) fn unexplained_by_rain(&self) -> bool {
+        self.rain_mm < RAIN_EXPLAINS_MM && self.rises_without_water().is_none() && self.program.is_none()
+    }
+
     /// Whether the beds moved as under rain within the eight hours before.
     fn like_rain_lately(&self) -> bool {
-        self.like_rain_at
-            .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&seconds(at, self.wetting.onset)))
+        !self.air.is_dry()
+            && self
+                .like_rain_at
+                .is_some_and(|at| (-TOGETHER_S..=SAME_WEATHER_S).contains(&seconds(at, self.wetting.onset)))
     }
 }
 
@@ -391,9 +428,12 @@ mod tests {
             logged: None,
             program: None,
             people_about: true,
-            soil_c: Some(15.0),
+            coldest: Some(Coldest::Soil(15.0)),
+            air: AirMoisture::NotKnown,
             water_content: Some(0.2),
             gauges: Ok(1),
+            gauge_works: true,
+            same_time: false,
             like_rain_at: None,
         }
     }
@@ -406,7 +446,7 @@ mod tests {
     #[test]
     fn what_explains_a_rise_by_itself_comes_first() {
         let known = |basis| WettingCause::Watering { basis };
-        let cold = WettingEvidence { soil_c: Some(1.0), ..evidence() };
+        let cold = WettingEvidence { coldest: Some(Coldest::Soil(1.0)), ..evidence() };
         assert_eq!(WettingEvidence { logged: LOGGED, ..cold }.cause(), known(WateringBasis::Log));
         assert_eq!(WettingEvidence { meter: OWN_RAN, ..cold }.cause(), known(WateringBasis::Meter));
         let unknown = WettingCause::Unknown(CauseUnknown::SoilCold);
@@ -464,7 +504,7 @@ mod tests {
         );
         let logged = WettingEvidence { logged: LOGGED, ..timed };
         assert_eq!(logged.cause(), WettingCause::Watering { basis: WateringBasis::Log });
-        let cold = WettingEvidence { soil_c: Some(1.0), ..timed };
+        let cold = WettingEvidence { coldest: Some(Coldest::Soil(1.0)), ..timed };
         assert_eq!(cold.cause(), WettingCause::Unknown(CauseUnknown::SoilCold));
     }
 
@@ -487,6 +527,53 @@ mod tests {
         // Both of the two that no program waters.
         let both = [moved(0, false), moved(0, true), moved(60, false)];
         assert!(BedsTogether::of(both.into_iter()).several());
+    }
+
+    #[test]
+    fn dry_air_overrules_several_beds_and_moist_air_leaves_it_unknown() {
+        let several = BedsTogether { beds: 3, at_once: 3, watched: 3, by_program: 0 };
+        let dry = AirMoisture::Dry { percent: 60.0 };
+        let moist = AirMoisture::Moist { percent: 90.0 };
+        let watered = WettingCause::Watering { basis: WateringBasis::Inferred };
+        let in_dry_air = WettingEvidence { together: several, air: dry, ..evidence() };
+        assert_eq!(in_dry_air.cause(), watered);
+        assert!(!in_dry_air.like_rain());
+        assert_eq!(WettingEvidence { like_rain_at: Some(at(-3600)), ..in_dry_air }.cause(), watered);
+        let suspect = WettingEvidence { gauges: Err(CauseUnknown::GaugeSuspect), ..in_dry_air };
+        assert_eq!(suspect.cause(), WettingCause::Unknown(CauseUnknown::GaugeSuspect));
+        let unknown = WettingEvidence { air: moist, ..evidence() };
+        assert_eq!(unknown.cause(), WettingCause::Unknown(CauseUnknown::AirMoist));
+        assert_eq!(WettingEvidence { same_time: true, ..unknown }.cause(), watered, "a timer");
+        assert_eq!(
+            WettingEvidence { logged: LOGGED, ..unknown }.cause(),
+            WettingCause::Watering { basis: WateringBasis::Log }
+        );
+    }
+
+    #[test]
+    fn frost_within_the_day_leaves_it_unknown() {
+        let cold = WettingCause::Unknown(CauseUnknown::SoilCold);
+        for coldest in [Coldest::Soil(2.4), Coldest::Air(-0.1)] {
+            assert_eq!(WettingEvidence { coldest: Some(coldest), ..evidence() }.cause(), cold);
+        }
+        for coldest in [Coldest::Soil(2.5), Coldest::Air(0.0)] {
+            let given = WettingEvidence { coldest: Some(coldest), ..evidence() };
+            assert_eq!(given.cause(), WettingCause::Watering { basis: WateringBasis::Inferred });
+        }
+    }
+
+    #[test]
+    fn a_single_bed_needs_a_gauge_that_works() {
+        let one = WettingEvidence {
+            together: BedsTogether { beds: 1, at_once: 1, watched: 1, by_program: 0 },
+            gauge_works: false,
+            ..evidence()
+        };
+        assert_eq!(one.cause(), WettingCause::Unknown(CauseUnknown::GaugeUnproven));
+        let watered = WettingCause::Watering { basis: WateringBasis::Inferred };
+        assert_eq!(WettingEvidence { gauge_works: true, ..one }.cause(), watered);
+        assert_eq!(WettingEvidence { air: AirMoisture::Dry { percent: 40.0 }, ..one }.cause(), watered);
+        assert_eq!(WettingEvidence { same_time: true, ..one }.cause(), watered);
     }
 
     #[test]

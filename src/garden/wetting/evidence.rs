@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 
+use crate::garden::gauge::reliability::WELL_MM;
 use crate::garden::log::LogEvent;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
@@ -10,14 +11,18 @@ use crate::garden::wetting::cause::{
 };
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
-use crate::model::{Place, Quantity, add_seconds};
-use crate::watering::{Wetting, probe_lag_s, wholly_outside};
+use crate::garden::wetting::surroundings::{AIR_S, AirMoisture, Coldest};
+use crate::model::{Place, add_seconds};
+use crate::rain::Total;
+use crate::watering::{Wetting, minute_of_day, probe_lag_s, wholly_outside};
 
 /// Water takes up to this long from a gauge to a probe beyond the probe's lag.
 pub(crate) const GAUGE_MARGIN_S: i64 = 3600;
 /// Water may have run this long before the probe's own lag, seconds.
 pub(crate) const SLOW_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
+/// A gauge that has caught rain within this time works, seconds. Ours.
+const WORKS_S: i64 = 30 * DAY_S;
 /// Depth of a probe whose depth is not known, metres.
 const USUAL_DEPTH_M: f64 = 0.15;
 
@@ -32,25 +37,36 @@ impl SiteState {
         let nothing_ran = matches!(meter, MeterEvidence::Dry { .. });
         let program = ProgramRun::of(&self.garden, bed, self.garden.sensor(probe), wetting.onset)
             .filter(|_| !nothing_ran);
+        // Where the timer is known, it tells better than the probe when water ran.
+        let (ran_from, ran_to) = program.map_or((earliest, wetting.onset), |it| (it.run.start, it.run.end));
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: program.is_none_or(|it| it.run.old_clock)
-                && wholly_outside(
-                    hours.unwrap_or(&site.watering_allowed),
-                    &site.time_zone,
-                    earliest,
-                    wetting.onset,
-                ),
+            outside_hours: wholly_outside(
+                hours.unwrap_or(&site.watering_allowed),
+                &site.time_zone,
+                ran_from,
+                ran_to,
+            ),
             together: self.beds_together(bed, &wetting, nothing_ran && !self.has_meter(bed)),
             rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
             meter,
             logged: self.logged_watering(bed, earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
-            soil_c: self.coldest_soil_c(bed, wetting.seen),
+            coldest: Coldest::of(&self.garden, bed, |sensor| {
+                self.history(sensor).extremes()?.least(add_seconds(wetting.onset, -DAY_S), wetting.seen)
+            }),
+            air: AirMoisture::of(&self.garden, |sensor| {
+                let (from, to) = (add_seconds(wetting.onset, -AIR_S), add_seconds(wetting.onset, AIR_S));
+                self.history(sensor).extremes()?.most_throughout(from, to)
+            }),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_believed(&wetting, earliest),
+            gauge_works: self.gauge_works(&wetting),
+            same_time: self
+                .same_time
+                .is_timer(wetting.onset, minute_of_day(site.time_zone.to_datetime(wetting.onset))),
             like_rain_at: self.like_rain_at,
         }
     }
@@ -166,37 +182,40 @@ impl SiteState {
         if whole && late_s <= self.patience_s(index) { Ok(()) } else { Err(CauseUnknown::GaugeSilent) }
     }
 
-    /// How many believed gauges were heard; else why there is none.
+    /// Whether a gauge has caught rain within the month: as much as beds feel.
+    fn gauge_works(&self, wetting: &Wetting) -> bool {
+        let zone = &self.garden.site.time_zone;
+        let since = zone.to_datetime(add_seconds(wetting.onset, -WORKS_S)).date();
+        self.gauges.iter().filter_map(|&g| self.history(g).rain()).any(|gauge| {
+            gauge.days().newest_first().take_while(|day| day.date >= since).any(|day| match day.total {
+                Total::Whole(mm) | Total::Accumulated { mm, .. } | Total::AtLeast { mm, .. } => mm >= WELL_MM,
+                Total::InLater => false,
+            })
+        })
+    }
+
+    /// How many believed gauges were heard that have not lately missed rain, at least
+    /// one where any is believed; else why there is none.
     pub(crate) fn gauges_believed(
         &self,
         wetting: &Wetting,
         earliest: Timestamp,
     ) -> Result<usize, CauseUnknown> {
         let mut unknown = CauseUnknown::NoGauge;
-        let mut believed = 0;
+        let (mut believed, mut spotless) = (0_usize, 0_usize);
         for (number, &index) in self.gauges.iter().enumerate() {
             match self.gauge_heard(index, wetting, earliest) {
                 Ok(()) if self.gauge_suspected(number) => unknown = CauseUnknown::GaugeSuspect,
-                Ok(()) => believed += 1,
+                Ok(()) => {
+                    believed += 1;
+                    spotless += usize::from(self.gauge_reliability[number].verdict().missed == 0);
+                }
                 Err(CauseUnknown::GaugeSilent) if unknown == CauseUnknown::NoGauge => {
                     unknown = CauseUnknown::GaugeSilent;
                 }
                 Err(_) => {}
             }
         }
-        if believed > 0 { Ok(believed) } else { Err(unknown) }
-    }
-
-    /// The coldest fresh soil thermometer of the bed, else of the site, °C.
-    fn coldest_soil_c(&self, bed: u16, at: Timestamp) -> Option<f64> {
-        let coldest = |own: bool| {
-            (0u16..)
-                .zip(&self.garden.sensors)
-                .filter(|(_, s)| s.measures == Quantity::SoilTemperature)
-                .filter(|(_, s)| !own || s.place == Place::Bed(bed))
-                .filter_map(|(i, _)| self.fresh(i, at))
-                .reduce(f64::min)
-        };
-        coldest(true).or_else(|| coldest(false))
+        if believed > 0 { Ok(spotless.max(1)) } else { Err(unknown) }
     }
 }

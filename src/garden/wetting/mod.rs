@@ -5,3 +5,4 @@ pub(super) mod evidence;
 pub(super) mod flow;
 pub(super) mod program;
 pub(super) mod rules;
+pub(super) mod surroundings;

@@ -51,6 +51,10 @@ impl SiteState {
         // The beds have just testified about the gauges.
         let gauges = self.gauges_believed(&wetting, evidence.earliest);
         let evidence = WettingEvidence { gauges, ..evidence };
+        if evidence.unexplained_by_rain() {
+            let local = self.garden.site.time_zone.to_datetime(wetting.onset);
+            self.same_time.add(wetting.onset, minute_of_day(local));
+        }
         if evidence.like_rain() {
             self.like_rain_at = Some(wetting.onset);
         }

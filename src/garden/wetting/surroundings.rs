@@ -1,0 +1,86 @@
+//! What soil and air were like about a wetting: whether soil may have thawed, and
+//! whether the air was too dry for rain.
+//!
+//! Rain makes the air at the ground moist. On an open record of grassland soil beside
+//! gauges and hygrometers, 1.2 % of the rises that rain made had less than 75 % of
+//! relative humidity throughout the two hours on either side; 82 % of the dry hours by
+//! day have, and 52 % of those by night.
+//!
+//! Frozen soil looks dry to a probe, and wet again as it thaws: it may do so a day
+//! after it froze, so the least temperature of a day counts, not the present one.
+
+use crate::garden::plan::Garden;
+use crate::model::{Place, Quantity};
+
+/// Soil that was colder within the day may thaw, °C.
+const THAW_SOIL_C: f64 = 2.5;
+/// Where no soil thermometer is: air that was colder within the day, °C.
+const FROST_AIR_C: f64 = 0.0;
+/// Air below this throughout is too dry for rain, % of relative humidity.
+const DRY_AIR_PERCENT: f64 = 75.0;
+/// Time before and after a wetting's onset in which the air counts, seconds.
+pub(crate) const AIR_S: i64 = 2 * 3600;
+
+/// The least temperature of the day before a wetting, °C.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Coldest {
+    /// Of the bed's soil, else of the garden's.
+    Soil(f64),
+    /// Of the air: there is no soil thermometer.
+    Air(f64),
+}
+
+impl Coldest {
+    /// From each sensor's least value of the day, by its number.
+    pub(crate) fn of(garden: &Garden, bed: u16, least: impl Fn(u16) -> Option<f64>) -> Option<Self> {
+        let coldest = |measures: Quantity, place: Place| {
+            let of_kind = (0u16..).zip(&garden.sensors).filter(|(_, s)| s.measures == measures);
+            of_kind
+                .filter(|(_, s)| place == Place::Site || s.place == place)
+                .filter_map(|(i, _)| least(i))
+                .reduce(f64::min)
+        };
+        coldest(Quantity::SoilTemperature, Place::Bed(bed))
+            .or_else(|| coldest(Quantity::SoilTemperature, Place::Site))
+            .map(Self::Soil)
+            .or_else(|| coldest(Quantity::AirTemperature, Place::Site).map(Self::Air))
+    }
+
+    /// Whether soil may have frozen within the day, and grow wetter by thawing.
+    pub(crate) fn may_thaw(self) -> bool {
+        match self {
+            Self::Soil(c) => c < THAW_SOIL_C,
+            Self::Air(c) => c < FROST_AIR_C,
+        }
+    }
+}
+
+/// The highest relative humidity within two hours of a wetting's onset, %.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum AirMoisture {
+    /// No hygrometer was heard all along.
+    NotKnown,
+    /// Too dry for rain.
+    Dry { percent: f64 },
+    /// It may have rained.
+    Moist { percent: f64 },
+}
+
+impl AirMoisture {
+    /// From each sensor's highest value, by its number; the moistest decides.
+    pub(crate) fn of(garden: &Garden, most: impl Fn(u16) -> Option<f64>) -> Self {
+        let hygrometers = (0u16..)
+            .zip(&garden.sensors)
+            .filter(|(_, s)| s.measures == Quantity::RelativeHumidity && !matches!(s.place, Place::Tank(_)));
+        match hygrometers.filter_map(|(i, _)| most(i)).reduce(f64::max) {
+            None => Self::NotKnown,
+            Some(percent) if percent < DRY_AIR_PERCENT => Self::Dry { percent },
+            Some(percent) => Self::Moist { percent },
+        }
+    }
+
+    /// Whether it was too dry for rain.
+    pub(crate) fn is_dry(self) -> bool {
+        matches!(self, Self::Dry { .. })
+    }
+}

@@ -1,0 +1,111 @@
+//! Rises of soil that come again at the same time of day: a timer's doing, since rain
+//! keeps no timetable.
+
+use std::collections::VecDeque;
+
+use jiff::Timestamp;
+
+use crate::rain::minutes_apart;
+
+/// Rises that are remembered; the oldest goes first.
+const KEPT_MAX: usize = 48;
+/// Times of day this close together are the same, minutes.
+const SAME_MIN: u16 = 30;
+/// How long ago an earlier rise may be, seconds: a fortnight, so that a timer that
+/// runs once a week is known at its third run.
+const LOOK_BACK_S: i64 = 14 * 86_400 + ONE_DAY_S;
+/// Rises closer together than this are of one day, seconds.
+const ONE_DAY_S: i64 = 12 * 3600;
+/// Earlier rises at the same time of day that make a timer. Two, since of two dozen
+/// random ones a pair within half an hour is likely, and three are not.
+const EARLIER: usize = 2;
+
+/// Remembers rises that no gauge's catch explained.
+#[derive(Clone, Debug, Default)]
+pub struct SameTimeWatch {
+    kept: VecDeque<(Timestamp, u16)>,
+}
+
+impl SameTimeWatch {
+    /// Adds a rise that no gauge's catch explained, with its minute of the local day.
+    /// Rises of several beds at one time are one.
+    pub fn add(&mut self, at: Timestamp, minute: u16) {
+        if self.kept.iter().any(|(kept, _)| apart_s(*kept, at) < 3600) {
+            return;
+        }
+        if self.kept.len() >= KEPT_MAX {
+            self.kept.pop_front();
+        }
+        self.kept.push_back((at, minute));
+    }
+
+    /// Whether a timer makes a rise likely: at least two of the fortnight before came
+    /// at the same time of day, each on a day of its own, and they are at least half of
+    /// all that came since the first of them.
+    pub fn is_timer(&self, at: Timestamp, minute: u16) -> bool {
+        let before: Vec<_> = self
+            .kept
+            .iter()
+            .filter(|(kept, _)| (ONE_DAY_S..=LOOK_BACK_S).contains(&(at.as_second() - kept.as_second())))
+            .collect();
+        let mut days: Vec<Timestamp> = Vec::new();
+        for (kept, kept_minute) in &before {
+            if minutes_apart(*kept_minute, minute) <= SAME_MIN
+                && days.last().is_none_or(|last| apart_s(*last, *kept) >= ONE_DAY_S)
+            {
+                days.push(*kept);
+            }
+        }
+        let Some(first) = days.first() else { return false };
+        let all = before.iter().filter(|(kept, _)| kept >= first).count();
+        days.len() >= EARLIER && 2 * days.len() >= all
+    }
+
+    /// What was noted after `limit` is forgotten: the clock was wrong.
+    pub fn forget_after(&mut self, limit: Timestamp) {
+        self.kept.retain(|(at, _)| *at <= limit);
+    }
+}
+
+fn apart_s(a: Timestamp, b: Timestamp) -> i64 {
+    (a.as_second() - b.as_second()).abs()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(day: i64, minute: u16) -> Timestamp {
+        Timestamp::from_second(1_776_038_400 + day * 86_400 + i64::from(minute) * 60).expect("in range")
+    }
+
+    fn timer_after(rises: &[(i64, u16)], (day, minute): (i64, u16)) -> bool {
+        let mut watch = SameTimeWatch::default();
+        for &(day, minute) in rises {
+            watch.add(at(day, minute), minute);
+        }
+        watch.is_timer(at(day, minute), minute)
+    }
+
+    #[test]
+    fn the_third_rise_at_a_time_of_day_is_a_timers() {
+        assert!(!timer_after(&[(0, 360)], (2, 360)));
+        assert!(timer_after(&[(0, 360), (2, 375)], (4, 350)));
+        assert!(timer_after(&[(0, 1435), (7, 5)], (14, 1430)), "across midnight, weekly");
+        assert!(!timer_after(&[(0, 360), (2, 400)], (4, 360)), "only one of them came at that time");
+        assert!(!timer_after(&[(0, 360), (7, 360)], (40, 360)), "too long ago");
+    }
+
+    #[test]
+    fn what_comes_at_many_times_is_no_timers() {
+        let rain: Vec<_> = (0..12).map(|i| (i, (i * 389 % 1440) as u16)).collect();
+        assert!(!timer_after(&rain, (12, 380)));
+        let mixed = [(0, 360), (1, 700), (2, 900), (3, 20), (4, 360), (5, 1100)];
+        assert!(!timer_after(&mixed, (6, 360)), "two of six");
+    }
+
+    #[test]
+    fn beds_that_rise_together_are_one_rise() {
+        assert!(!timer_after(&[(0, 360), (0, 365), (0, 370)], (2, 360)));
+    }
+}
