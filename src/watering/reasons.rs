@@ -10,7 +10,8 @@ const SCORED: Check = Check::None("no publication holds it; the score over simul
 /// The rise that is looked at.
 pub const RISE: Equation = Equation {
     gives: "rise beyond the usual",
-    form: "rise = (w(t) - w(t - 3 h)) - median of the same hour's rises on 7 days",
+    form: "rise = (w(t) - w(t - h)) - median of the same hour's rises on 7 days, h = 3 h, or 9 h for a slow rise; w(t - h) the \
+           median of that hour",
     source: OWN,
     check: SCORED,
 };
@@ -18,8 +19,8 @@ pub const RISE: Equation = Equation {
 /// The least rise that counts.
 pub const LEAST_RISE: Equation = Equation {
     gives: "least rise that counts",
-    form: "least = max(0.010, 4 x 1.4826 x median of |d - median d|), d the probe's 3 h rises of 14 days; 0.020 until 3 days \
-           are known",
+    form: "least = max(m, 4 x 1.4826 x median of |d - median d|), m = 0.010 over 3 h and 0.012 over 9 h, d the probe's rises \
+           over such a span in 14 days; 2 m until 3 days are known",
     source: OWN,
     check: SCORED,
 };
@@ -68,8 +69,12 @@ impl Wetting {
         vec![
             LEAST_RISE.step(format!("{:.4} m3/m3 for this probe", self.least)),
             RISE.step(format!(
-                "{:.4} - {:.4} = {net:.4} m3/m3, at least {:.4}; in all it rose by {:.3}",
-                self.found_rise, self.usual, self.least, self.rise
+                "over {} h {:.4} - {:.4} = {net:.4} m3/m3, at least {:.4}; in all it rose by {:.3}",
+                if self.slow { 9 } else { 3 },
+                self.found_rise,
+                self.usual,
+                self.least,
+                self.rise
             )),
             STANDING.step(format!("{:.2}, at least {STANDING_PART:.2}", self.standing)),
             ARRIVAL.step(format!(

@@ -8,9 +8,11 @@
 //!     three-hour differences over the last 14 days)
 //! ```
 //!
-//! and 60 % of it must still stand two hours later. Until three days are known
-//! the rise must be 0.02 m³/m³. The rule and its numbers were chosen on open
-//! records of soil probes beside rain gauges; they are not a standard's.
+//! or, more slowly, one over nine hours of at least 0.012 m³/m³ by the same rule with
+//! the probe's own nine-hour differences. Each starts from the median of an hour, not
+//! from a single reading, and 60 % of it must still stand two hours later. Until three
+//! days are known the rise must be twice as high. The rule and its numbers were chosen
+//! on open records of soil probes beside rain gauges; they are not a standard's.
 //!
 //! # Where it stops holding
 //!
@@ -23,19 +25,21 @@ use std::collections::VecDeque;
 use jiff::Timestamp;
 
 const HOUR_S: i64 = 3600;
-/// Span of the difference that is watched.
-const SPAN_S: i64 = 3 * HOUR_S;
+/// Spans of the differences that are watched, with the smallest rise, m³/m³.
+const FAST: Span = Span { over_s: 3 * HOUR_S, least: 0.010 };
+const SLOW: Span = Span { over_s: 9 * HOUR_S, least: 0.012 };
+/// Readings this far from a span's beginning are its base, to either side.
+const BASE_S: i64 = HOUR_S / 2;
 /// How long a rise must stand before it is believed.
 const STANDING_S: i64 = 2 * HOUR_S;
 /// Readings closer together than this are not kept.
 const SPACING_S: i64 = 240;
 /// Kept readings: from before a rise until it is believed, and some more.
-const KEPT_S: i64 = 9 * HOUR_S;
-/// Hours of three-hour differences: 14 days.
+const KEPT_S: i64 = 12 * HOUR_S;
+/// Hours of differences that are kept: 14 days.
 const HISTORY_HOURS: usize = 14 * 24;
-/// Smallest rise once the probe is known, and before, m³/m³.
-const RISE_MIN: f64 = 0.010;
-const RISE_MIN_UNKNOWN: f64 = 0.020;
+/// The smallest rise of a probe that is not known yet, in smallest rises of one that is.
+const UNKNOWN_TIMES: f64 = 2.0;
 /// Hours of history that make a probe known.
 const KNOWN_HOURS: usize = 3 * 24;
 /// Part of the rise that must still stand.
@@ -59,8 +63,10 @@ pub struct Wetting {
     pub seen: Timestamp,
     /// How far it rose, m³/m³.
     pub rise: f64,
-    /// The rise over three hours by which it was found, m³/m³.
+    /// The rise by which it was found, m³/m³.
     pub found_rise: f64,
+    /// Whether it was found over nine hours; else over three.
+    pub slow: bool,
     /// The usual rise at that hour, which was taken off, m³/m³.
     pub usual: f64,
     /// The least rise that counted, m³/m³.
@@ -73,6 +79,7 @@ pub struct Wetting {
 struct Candidate {
     onset: Timestamp,
     found: Timestamp,
+    slow: bool,
     difference: f32,
     usual: f32,
     least: f64,
@@ -81,18 +88,47 @@ struct Candidate {
     peak_at: Timestamp,
 }
 
-/// Watches one probe.
-#[derive(Clone, Debug, Default)]
-pub struct WettingWatch {
-    recent: VecDeque<(Timestamp, f32)>,
-    /// Three-hour differences, one an hour, at index (hour since epoch) mod 336.
+/// A span over which rises are looked for.
+#[derive(Clone, Copy, Debug)]
+struct Span {
+    over_s: i64,
+    /// Smallest rise once the probe is known, m³/m³.
+    least: f64,
+}
+
+/// A probe's differences over one span.
+#[derive(Clone, Debug)]
+struct Differences {
+    span: Span,
+    /// One an hour, at index (hour since epoch) mod 336; empty before the first.
     history: Vec<f32>,
     last_hour: i64,
     known_hours: usize,
+    /// Four robust standard deviations.
     threshold: f32,
+}
+
+/// Watches one probe.
+#[derive(Clone, Debug)]
+pub struct WettingWatch {
+    recent: VecDeque<(Timestamp, f32)>,
+    fast: Differences,
+    slow: Differences,
     candidate: Option<Candidate>,
     /// No new rise is looked for before this: it would be the old one's tail.
     quiet_until: Option<Timestamp>,
+}
+
+impl Default for WettingWatch {
+    fn default() -> Self {
+        Self {
+            recent: VecDeque::new(),
+            fast: Differences::of(FAST),
+            slow: Differences::of(SLOW),
+            candidate: None,
+            quiet_until: None,
+        }
+    }
 }
 
 impl WettingWatch {
@@ -108,31 +144,33 @@ impl WettingWatch {
         }
         self.recent.push_back((at, value));
 
-        let (base_at, base) = self.three_hours_before(at)?;
-        let difference = value - base;
         let believed = self.settle(at, value);
-        let (usual, least) = (self.usual(at), self.least_rise());
-        if self.candidate.is_none()
-            && self.quiet_until.is_none_or(|until| base_at >= until)
-            && f64::from(difference - usual) >= least
-        {
-            self.candidate = Some(Candidate {
-                onset: self.onset(base_at, base, difference),
-                found: at,
-                difference,
-                usual,
-                least,
-                base,
-                peak: value,
-                peak_at: at,
-            });
-        }
-        // A rise of water would make the next one look usual, for as long as the
-        // difference of three hours holds a part of it.
-        if self.candidate.is_none() && self.quiet_until.is_none_or(|until| base_at >= until) {
-            self.remember(at, difference);
+        for slow in [false, true] {
+            self.look_over(slow, at, value);
         }
         believed
+    }
+
+    /// Looks for a rise over one of the spans, and remembers its difference.
+    fn look_over(&mut self, slow: bool, at: Timestamp, value: f32) {
+        let differences = if slow { &self.slow } else { &self.fast };
+        let Some((base_at, base)) = self.base(at, differences.span.over_s) else { return };
+        if self.candidate.is_some() || self.quiet_until.is_some_and(|until| base_at < until) {
+            // A rise of water would make the next one look usual, for as long as the
+            // difference holds a part of it.
+            return;
+        }
+        let difference = value - base;
+        let (usual, least) = (differences.usual(at), differences.least_rise());
+        if f64::from(difference - usual) >= least {
+            let onset = self.onset(base_at, base, difference);
+            let (found, peak, peak_at) = (at, value, at);
+            self.candidate =
+                Some(Candidate { onset, found, slow, difference, usual, least, base, peak, peak_at });
+            return;
+        }
+        let differences = if slow { &mut self.slow } else { &mut self.fast };
+        differences.remember(at, difference);
     }
 
     /// Takes back the newest reading if it is of that time: its neighbour has
@@ -153,11 +191,7 @@ impl WettingWatch {
 
     /// The smallest rise that counts for this probe now, m³/m³.
     pub fn least_rise(&self) -> f64 {
-        if self.known_hours < KNOWN_HOURS {
-            RISE_MIN_UNKNOWN
-        } else {
-            RISE_MIN.max(f64::from(self.threshold))
-        }
+        self.fast.least_rise()
     }
 
     /// Follows the candidate; believes or drops it when its two hours are over.
@@ -169,7 +203,7 @@ impl WettingWatch {
         if seconds(candidate.found, at) < STANDING_S {
             return None;
         }
-        let Candidate { onset, base, peak, peak_at, difference, usual, least, .. } = *candidate;
+        let Candidate { onset, slow, base, peak, peak_at, difference, usual, least, .. } = *candidate;
         self.candidate = None;
         let rise = f64::from(peak - base);
         let standing = f64::from(value - base) / rise;
@@ -183,6 +217,7 @@ impl WettingWatch {
             seen: at,
             rise,
             found_rise: f64::from(difference),
+            slow,
             usual: f64::from(usual),
             least,
             standing,
@@ -209,21 +244,25 @@ impl WettingWatch {
         let before = median_of(onset_s - HOUR_S - 900, onset_s)?;
         let after = median_of(last.as_second() - HOUR_S, last.as_second())?;
         // The usual change was learned over three hours.
-        let span = seconds(onset, last) as f32 / SPAN_S as f32;
-        let net = f64::from(after - before - self.usual(last) * span);
-        let least = if self.known_hours < KNOWN_HOURS {
+        let span = seconds(onset, last) as f32 / FAST.over_s as f32;
+        let net = f64::from(after - before - self.fast.usual(last) * span);
+        let least = if self.fast.known_hours < KNOWN_HOURS {
             STIR_MIN_UNKNOWN
         } else {
-            STIR_MIN.max(STIR_PART * f64::from(self.threshold))
+            STIR_MIN.max(STIR_PART * f64::from(self.fast.threshold))
         };
         Some(net >= least)
     }
 
-    /// The reading nearest to three hours before, if one is within an hour of it.
-    fn three_hours_before(&self, at: Timestamp) -> Option<(Timestamp, f32)> {
-        let off = |t: Timestamp| (seconds(t, at) - SPAN_S).abs();
+    /// What the probe read a span before: the time of the nearest reading, where one is
+    /// within an hour of it, and the median of the hour.
+    fn base(&self, at: Timestamp, over_s: i64) -> Option<(Timestamp, f32)> {
+        let off = |t: Timestamp| (seconds(t, at) - over_s).abs();
         let nearest = self.recent.iter().min_by_key(|(t, _)| off(*t)).copied()?;
-        (off(nearest.0) <= HOUR_S).then_some(nearest)
+        let near = self.recent.iter().filter(|(t, _)| off(*t) <= BASE_S);
+        let mut hour: Vec<f32> = near.map(|(_, v)| *v).collect();
+        let base = if hour.is_empty() { nearest.1 } else { median(&mut hour) };
+        (off(nearest.0) <= HOUR_S).then_some((nearest.0, base))
     }
 
     /// The last reading that was still near the base before the rise.
@@ -234,6 +273,21 @@ impl WettingWatch {
             .take_while(|(t, _)| *t >= base_at)
             .find(|(_, v)| v - base <= 0.15 * rise)
             .map_or(base_at, |(t, _)| *t)
+    }
+}
+
+impl Differences {
+    fn of(span: Span) -> Self {
+        Self { span, history: Vec::new(), last_hour: 0, known_hours: 0, threshold: 0.0 }
+    }
+
+    /// The smallest rise that counts now, m³/m³.
+    fn least_rise(&self) -> f64 {
+        if self.known_hours < KNOWN_HOURS {
+            UNKNOWN_TIMES * self.span.least
+        } else {
+            self.span.least.max(f64::from(self.threshold))
+        }
     }
 
     /// The usual rise at this hour, 0 or more. A usual fall is not taken off: soil

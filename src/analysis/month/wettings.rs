@@ -27,6 +27,7 @@ const DAY_S: i64 = 86_400;
 pub(super) struct FoundWetting {
     pub(super) wetting: Wetting,
     pub(super) cause: WaterSource,
+    pub(super) decided: WettingCause,
     pub(super) inferred: bool,
     pub(super) rain_mm: Option<f64>,
     pub(super) metered_l: Option<f64>,
@@ -117,12 +118,18 @@ impl MonthReadings<'_> {
         let mut same_time = SameTimeWatch::default();
         for (bed, probe, wetting) in believed {
             let known = rises[bed].found.last();
-            let same =
-                known.is_some_and(|it| seconds(it.wetting.onset, wetting.onset).abs() <= SAME_WETTING_S);
+            let same = known.filter(|it| seconds(it.wetting.onset, wetting.onset).abs() <= SAME_WETTING_S);
+            let (known_onset, outgrown) =
+                (same.map(|it| it.wetting.onset), same.is_some_and(|it| it.decided.outgrown_by(&wetting)));
             let top = beds[bed].iter().find(|&&p| self.fresh(p, wetting.seen).is_some());
             let tells = top.is_some_and(|&top| self.depth_m(probe) - self.depth_m(top) < SAME_DEPTH_M);
-            if same || !tells {
+            if (known_onset.is_some() && !outgrown) || !tells {
                 continue;
+            }
+            let wetting =
+                Wetting { onset: known_onset.map_or(wetting.onset, |it| it.min(wetting.onset)), ..wetting };
+            if outgrown {
+                rises[bed].found.pop();
             }
             let motions = (0..beds.len()).map(|other| {
                 let near = |it: &&Wetting| seconds(it.onset, wetting.onset).abs() <= TOGETHER_S;
@@ -258,6 +265,7 @@ impl MonthReadings<'_> {
         FoundWetting {
             wetting,
             cause: cause.into(),
+            decided: cause,
             inferred,
             rain_mm: gauge_known.then_some(rain_mm),
             metered_l: match meter {

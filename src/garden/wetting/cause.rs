@@ -25,8 +25,9 @@
 //!    of that. Two believed gauges that agree on no rain overrule this. Where a single
 //!    bed is watched nothing else could find a dead gauge out: unknown, unless the
 //!    gauge has caught rain within the month.
-//! 8. The rise was small: unknown, for a drizzle that the gauge counts slowly and
-//!    water that creeps through the soil look so too.
+//! 8. The rise was small or slow: unknown, for a drizzle that the gauge counts slowly
+//!    and water that creeps through the soil look so too. One that goes on to rise is
+//!    judged again.
 //! 9. Else it is inferred that it was watering.
 //!
 //! The rules were chosen on open records of probes beside gauges, where a
@@ -106,6 +107,7 @@ pub(crate) enum CauseUnknown {
     SeveralBeds,
     SameWeather,
     Small,
+    Slow,
     MeterDry,
     MeterSilent,
     SoilCold,
@@ -130,6 +132,9 @@ impl CauseUnknown {
                 "several beds grew wetter a few hours before, which looks like rain that the gauge missed"
             }
             Self::Small => "it rose by too little to tell a light watering from drizzle",
+            Self::Slow => {
+                "it rose too slowly to tell a light watering from water that creeps through the soil"
+            }
             Self::MeterDry => {
                 "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
             }
@@ -307,6 +312,16 @@ pub(crate) struct WettingEvidence {
     pub(crate) like_rain_at: Option<Timestamp>,
 }
 
+impl WettingCause {
+    /// Whether a later rise of the same event shows more than this one did: it was too
+    /// little to tell, and `grown` is not.
+    pub(crate) fn outgrown_by(self, grown: &Wetting) -> bool {
+        matches!(self, Self::Unknown(CauseUnknown::Small | CauseUnknown::Slow))
+            && grown.rise >= CLEAR_RISE
+            && !grown.slow
+    }
+}
+
 impl WettingEvidence {
     /// What wetted the bed.
     pub(crate) fn cause(&self) -> WettingCause {
@@ -360,7 +375,8 @@ impl WettingEvidence {
             Ok(1) if self.together.watched <= 1 && !self.gauge_works && !self.air.is_dry() => {
                 Some(CauseUnknown::GaugeUnproven)
             }
-            Ok(_) => (self.wetting.rise < CLEAR_RISE).then_some(CauseUnknown::Small),
+            Ok(_) if self.wetting.rise < CLEAR_RISE => Some(CauseUnknown::Small),
+            Ok(_) => self.wetting.slow.then_some(CauseUnknown::Slow),
         }
     }
 
@@ -414,6 +430,7 @@ mod tests {
             seen: at(7200),
             rise: 0.03,
             found_rise: 0.03,
+            slow: false,
             usual: 0.0,
             least: 0.01,
             standing: 1.0,

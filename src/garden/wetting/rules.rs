@@ -36,12 +36,16 @@ impl SiteState {
 
     /// Takes a believed rise of a probe: finds its cause and judges the hours.
     pub(crate) fn judge_wetting(&mut self, index: u16, probe: u16, wetting: Wetting, batch: &mut Batch) {
-        let same = self.beds[usize::from(index)].wetting.is_some_and(|known| {
-            (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S
-        });
-        if same || !self.tells(index, probe, &wetting) {
+        let same = self.beds[usize::from(index)]
+            .wetting
+            .filter(|known| (known.onset.as_second() - wetting.onset.as_second()).abs() <= SAME_WETTING_S);
+        if same.is_some_and(|known| !known.cause.outgrown_by(&wetting)) || !self.tells(index, probe, &wetting)
+        {
             return;
         }
+        // What was too small to judge has grown: its water came when it began.
+        let onset = same.map_or(wetting.onset, |known| known.onset.min(wetting.onset));
+        let wetting = Wetting { onset, ..wetting };
         let evidence = self.wetting_evidence(index, probe, wetting);
         self.weigh_gauges(&evidence, batch);
         // The bed's own meter has told of this water, and when it ran.
