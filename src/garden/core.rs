@@ -223,7 +223,8 @@ impl Core {
             site.log.add(entry);
             site.note_replaced(entry);
             if let Some(bed) = site.bed_logged(entry) {
-                site.explain_wetting(bed);
+                site.learn_from(entry);
+                site.explain_wettings(bed, entry);
             }
         }
     }

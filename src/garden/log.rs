@@ -38,6 +38,12 @@ pub enum LogEvent {
     EthanolDrop { molarity: f64 },
     /// A bed was watered by hand; litres where somebody measured.
     Watered { litres: Option<f64> },
+    /// Rain wetted a bed, and its neighbours with it.
+    Rained,
+    /// A timer watered a bed, and its neighbours with it.
+    TimerRan,
+    /// Nobody knows what wetted a bed.
+    CauseNotKnown,
     /// Planted or sown; the crop where it is one of the table.
     Planted { crop: Option<String> },
     /// Harvested, kg.
@@ -83,6 +89,9 @@ impl LogEvent {
             Self::WaterDrop { .. } => "water-drop",
             Self::EthanolDrop { .. } => "ethanol-drop",
             Self::Watered { .. } => "watered",
+            Self::Rained => "rained",
+            Self::TimerRan => "timer-ran",
+            Self::CauseNotKnown => "cause-not-known",
             Self::Planted { .. } => "planted",
             Self::Harvest { .. } => "harvest",
             Self::FishAdded { .. } => "fish-added",
@@ -123,7 +132,13 @@ impl LogEvent {
             Self::Fed { grams } => vec![("grams", grams)],
             Self::TankCleaning { hours } => vec![("hours", hours)],
             Self::Bag { temperature_c, ph } => known(&[("temperature_c", temperature_c), ("ph", ph)]),
-            Self::WettingAgent | Self::Planted { .. } | Self::ProbeReplaced | Self::Note => Vec::new(),
+            Self::WettingAgent
+            | Self::Rained
+            | Self::TimerRan
+            | Self::CauseNotKnown
+            | Self::Planted { .. }
+            | Self::ProbeReplaced
+            | Self::Note => Vec::new(),
         }
     }
 
@@ -156,6 +171,9 @@ impl LogEvent {
             }
             Self::Watered { litres: Some(litres) } => format!("watered by hand with {litres} L"),
             Self::Watered { litres: None } => "watered by hand".to_owned(),
+            Self::Rained => "rain wetted it".to_owned(),
+            Self::TimerRan => "the timer watered it".to_owned(),
+            Self::CauseNotKnown => "nobody knows what wetted it".to_owned(),
             Self::Planted { crop: Some(crop) } => format!("planted: {crop}"),
             Self::Planted { crop: None } => "planted".to_owned(),
             Self::Harvest { kg } => format!("harvested {kg} kg"),
@@ -206,6 +224,11 @@ impl SiteLog {
     /// The entries of a place, oldest first.
     pub(crate) fn of(&self, place: &Id) -> &[(Timestamp, LogEvent)] {
         self.places.get(&Some(place.clone())).map_or(&[], Vec::as_slice)
+    }
+
+    /// The entries of every place.
+    pub(crate) fn of_all(&self) -> impl Iterator<Item = (Option<&Id>, &(Timestamp, LogEvent))> {
+        self.places.iter().flat_map(|(place, entries)| entries.iter().map(move |it| (place.as_ref(), it)))
     }
 
     /// The newest entry of a place up to `now` of which `pick` makes something.

@@ -5,6 +5,7 @@ use jiff::Timestamp;
 use crate::garden::log::LogEntry;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
+use crate::garden::wetting::cause::WettingAnswer;
 
 impl SiteState {
     /// The bed that an entry is about.
@@ -13,11 +14,23 @@ impl SiteState {
         u16::try_from(self.garden.beds.iter().position(|bed| bed.id == *place)?).ok()
     }
 
+    /// Decides again what wetted the beds that an entry can be about: its own, and all
+    /// of them where it speaks of rain or a timer.
+    pub(crate) fn explain_wettings(&mut self, bed: u16, entry: &LogEntry) {
+        if WettingAnswer::of(&entry.what).is_none() {
+            return self.explain_wetting(bed);
+        }
+        for bed in (0u16..).take(self.beds.len()) {
+            self.explain_wetting(bed);
+        }
+    }
+
     /// Judges a place again after somebody has written down what was seen or done.
     pub(crate) fn judge_logged(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
         let Some(place) = &entry.place else { return };
         if let Some(bed) = self.bed_logged(entry) {
-            self.explain_wetting(bed);
+            self.take_answer(entry, now, batch);
+            self.explain_wettings(bed, entry);
             self.judge_bed_water(bed, now, batch);
             self.judge_repellent(bed, now, batch);
             for number in 0..self.garden.programs.len() {

@@ -263,13 +263,34 @@ const OF_BED: EntryKind = EntryKind { about: About::Bed, ..PLAIN };
 const OF_TANK: EntryKind = EntryKind { about: About::Tank, ..PLAIN };
 
 /// Every kind, the everyday ones first.
-pub const KINDS: [EntryKind; 15] = [
+pub const KINDS: [EntryKind; 18] = [
     EntryKind {
         name: "watered",
         label: "Watered by hand",
         help: "A bed was watered by hand",
         help_rank: 5,
         numbers: &[LITRES],
+        ..OF_BED
+    },
+    EntryKind {
+        name: "rained",
+        label: "Rain wetted a bed",
+        help: "Rain wetted a bed, whatever the rain gauge says",
+        help_rank: 14,
+        ..OF_BED
+    },
+    EntryKind {
+        name: "timer-ran",
+        label: "The timer watered a bed",
+        help: "A timer watered a bed",
+        help_rank: 15,
+        ..OF_BED
+    },
+    EntryKind {
+        name: "cause-not-known",
+        label: "Nobody knows what watered a bed",
+        help: "Nobody knows what watered a bed: it is not asked again",
+        help_rank: 16,
         ..OF_BED
     },
     EntryKind {
@@ -430,6 +451,9 @@ pub fn event(
         "water-drop" => LogEvent::WaterDrop { seconds: number("seconds")? },
         "ethanol-drop" => LogEvent::EthanolDrop { molarity: number("molarity")? },
         "watered" => LogEvent::Watered { litres: number("litres") },
+        "rained" => LogEvent::Rained,
+        "timer-ran" => LogEvent::TimerRan,
+        "cause-not-known" => LogEvent::CauseNotKnown,
         "planted" => LogEvent::Planted { crop },
         "harvest" => LogEvent::Harvest { kg: number("kg")? },
         "fish-added" => LogEvent::FishAdded { count: count()?, grams_each: number("grams_each") },

@@ -43,6 +43,7 @@ impl SiteState {
             time_zone: garden.site.time_zone.clone(),
             now,
             to_do,
+            questions: self.wetting_questions(now),
             alarms,
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
@@ -146,7 +147,10 @@ impl SiteState {
             last_wetting: state.wetting.map(|w| {
                 let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
-                    WettingCause::Rain { mm } => {
+                    WettingCause::Rain { mm, seen: true } => format!(
+                        "Grew wetter at {when}: rain, as somebody wrote down; the gauge caught {mm:.1} mm in the day before."
+                    ),
+                    WettingCause::Rain { mm, seen: false } => {
                         format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
                     }
                     WettingCause::RainAndWatering { mm } => {

@@ -23,6 +23,8 @@ pub struct SiteView {
     /// The time up to which the garden has been judged.
     pub now: Timestamp,
     pub to_do: Vec<ToDo>,
+    /// What people are asked, the newest first.
+    pub questions: Vec<WettingQuestion>,
     pub alarms: Vec<AlarmView>,
     pub beds: Vec<BedView>,
     pub tanks: Vec<TankView>,
@@ -49,6 +51,15 @@ pub struct ToDo {
     /// The place's name, as people say it.
     pub place: String,
     pub text: String,
+}
+
+/// What watered these beds? Nothing that Trug knows of tells.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WettingQuestion {
+    /// Their ids and names, in the garden's order; at least one.
+    pub beds: Vec<(Id, String)>,
+    /// When the first of them began to grow wetter.
+    pub at: Timestamp,
 }
 
 /// A figure that can be asked why.

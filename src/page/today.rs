@@ -9,15 +9,16 @@ use super::PageSource;
 use super::access::Visitor;
 use super::alarm_card::{self, urgency};
 use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
+use super::forms::local;
 use super::layout::PageFrame;
 use super::lists::sites_page;
 use super::places;
 use super::problem::Problem;
 use super::wait::ask;
-use crate::garden::view::{SensorView, SiteView, ToDo};
+use crate::garden::view::{SensorView, SiteView, ToDo, WettingQuestion};
 use crate::model::Condition;
 use crate::text::labels;
-use crate::text::spoken::counted;
+use crate::text::spoken::{self, counted};
 
 /// `/`: of one site what to do there today; of several the list of them.
 pub(super) async fn home<V: PageSource>(
@@ -47,6 +48,7 @@ fn page(frame: &PageFrame, view: &SiteView, not_placed: usize) -> Markup {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         (to_do(view))
+        (questions(frame, view))
         (alarms(view))
         (places::beds(view))
         (places::tanks(view))
@@ -79,6 +81,61 @@ fn to_do(view: &SiteView) -> Markup {
             }
         }
     }
+}
+
+/// What people are asked: the log's own form, with everything filled in but the answer.
+fn questions(frame: &PageFrame, view: &SiteView) -> Markup {
+    let may_change = frame.visitor.may_change;
+    html! {
+        @if !view.questions.is_empty() {
+            section class="asked" {
+                h2 { "Can you tell?" }
+                @for (number, question) in view.questions.iter().enumerate() {
+                    p id={ "asked-" (number) } { (asked(view, question)) }
+                    @if may_change { (answer_form(frame, view, number, question)) }
+                }
+                @if !may_change { (frame.visitor.how_to_change(&frame.path)) }
+                p class="standing" { "Your answer goes into the log. It helps Trug to tell rain from watering, and to notice a rain gauge that is blocked." }
+            }
+        }
+    }
+}
+
+/// The answers to a question, each a button.
+fn answer_form(frame: &PageFrame, view: &SiteView, number: usize, question: &WettingQuestion) -> Markup {
+    html! {
+        form method="post" action={ "/site/" (view.id) "/write" } aria-labelledby={ "asked-" (number) } {
+            (frame.visitor.form_field())
+            input type="hidden" name="once" value=(once(view, question));
+            input type="hidden" name="then" value="today";
+            input type="hidden" name="place" value=(question.beds[0].0);
+            input type="hidden" name="at" value=(local(question.at, &view.time_zone));
+            input type="hidden" name="offered" value=(question.at);
+            @for (kind, label) in ANSWERS { button type="submit" name="kind" value=(kind) { (label) } }
+        }
+    }
+}
+
+/// Entries of the log that answer what watered a bed.
+const ANSWERS: [(&str, &str); 4] = [
+    ("rained", "Rain"),
+    ("timer-ran", "The timer"),
+    ("watered", "A hose or can"),
+    ("cause-not-known", "Nobody knows"),
+];
+
+/// The text by which an answer is taken once: the same for each visitor and each look at
+/// the page, so that a page that has not changed stays the same.
+fn once(view: &SiteView, question: &WettingQuestion) -> String {
+    let bed = view.beds.iter().position(|bed| bed.id == question.beds[0].0).unwrap_or(0);
+    format!("{:.30}-{bed}-{}", view.id.as_str(), question.at.as_second())
+}
+
+/// "What watered the pea bed at about 3 pm on Thursday?"
+fn asked(view: &SiteView, question: &WettingQuestion) -> String {
+    let names: Vec<String> = question.beds.iter().map(|(_, name)| name.clone()).collect();
+    let when = spoken::moment_seen_from(question.at, view.now, &view.time_zone);
+    format!("What watered {} at about {when}?", spoken::list(&names))
 }
 
 /// A place's name, leading to its page where it has one.

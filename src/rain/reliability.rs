@@ -23,6 +23,8 @@ const SAME_TIME_MIN: u16 = 40;
 /// And they must be this far apart, and no farther, seconds.
 const APART_S: std::ops::RangeInclusive<i64> = 43_200..=9 * 86_400;
 const DAY_MIN: u16 = 1440;
+/// What people write down within this of an event is about it, seconds.
+const SAME_EVENT_S: i64 = 3 * 3600;
 
 /// What the evidence against a gauge comes to.
 pub const EVIDENCE: Equation = Equation {
@@ -121,6 +123,34 @@ impl GaugeReliability {
         self.kept.push_back(KeptEvidence { evidence, timer });
     }
 
+    /// Somebody says what wetted the beds at about a time: rain, which the gauge missed,
+    /// or watering, which says nothing about it. `missed`: whether the gauge was heard
+    /// then and caught nothing. It overrules what the beds alone made likely.
+    pub fn people_said(&mut self, at: Timestamp, minute: u16, rain: bool, missed: bool) {
+        let near =
+            |kept: &KeptEvidence| (kept.evidence.at.as_second() - at.as_second()).abs() <= SAME_EVENT_S;
+        let known = self.kept.iter().position(near);
+        match known {
+            Some(i) if self.kept[i].evidence.caught => {}
+            Some(i) if rain => {
+                self.kept[i].evidence.weight = 1.0;
+                self.kept[i].timer = false;
+            }
+            Some(i) => {
+                self.kept.remove(i);
+            }
+            None if rain && missed => {
+                let place = self.kept.partition_point(|kept| kept.evidence.at <= at);
+                let evidence = GaugeEvidence { at, minute, caught: false, weight: 1.0 };
+                self.kept.insert(place, KeptEvidence { evidence, timer: false });
+                if self.kept.len() > KEPT_MAX {
+                    self.kept.pop_front();
+                }
+            }
+            None => {}
+        }
+    }
+
     /// What the evidence comes to.
     pub fn verdict(&self) -> GaugeVerdict {
         let mut verdict = GaugeVerdict::default();
@@ -205,6 +235,28 @@ mod tests {
         }
         assert!(!reliability.suspect());
         assert!(reliability.kept.len() <= KEPT_MAX);
+    }
+
+    #[test]
+    fn what_people_say_overrules_what_the_beds_made_likely() {
+        let mut reliability = reliability(&[(0, 330, false), (1, 700, false)]);
+        let said = |day: i64, minute: u16| (event(day, minute, false).at, minute);
+        assert!(reliability.suspect());
+        let (at, minute) = said(1, 760);
+        reliability.people_said(at, minute, false, true);
+        assert!(!reliability.suspect(), "the second was watering");
+        let (at, minute) = said(3, 60);
+        reliability.people_said(at, minute, true, true);
+        assert!(reliability.suspect(), "rain that the beds said nothing of");
+        let (at, minute) = said(4, 1200);
+        reliability.people_said(at, minute, true, false);
+        assert_eq!(reliability.verdict().missed, 2, "the gauge was not heard");
+        // A catch stays a catch.
+        reliability.beds_rose(event(5, 600, true));
+        let caught = reliability.verdict();
+        let (at, minute) = said(5, 600);
+        reliability.people_said(at, minute, false, true);
+        assert_eq!(reliability.verdict(), caught);
     }
 
     #[test]

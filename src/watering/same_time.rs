@@ -16,54 +16,79 @@ const SAME_MIN: u16 = 30;
 const LOOK_BACK_S: i64 = 14 * 86_400 + ONE_DAY_S;
 /// Rises closer together than this are of one day, seconds.
 const ONE_DAY_S: i64 = 12 * 3600;
+/// Rises this close together are of one event, seconds.
+const SAME_EVENT_S: i64 = 3600;
 /// Earlier rises at the same time of day that make a timer. Two, since of two dozen
 /// random ones a pair within half an hour is likely, and three are not.
 const EARLIER: usize = 2;
 
+#[derive(Clone, Copy, Debug)]
+struct KeptRise {
+    at: Timestamp,
+    /// Minute of the local day.
+    minute: u16,
+    /// Somebody said that a timer did it.
+    said: bool,
+}
+
 /// Remembers rises that no gauge's catch explained.
 #[derive(Clone, Debug, Default)]
 pub struct SameTimeWatch {
-    kept: VecDeque<(Timestamp, u16)>,
+    kept: VecDeque<KeptRise>,
 }
 
 impl SameTimeWatch {
     /// Adds a rise that no gauge's catch explained, with its minute of the local day.
     /// Rises of several beds at one time are one.
     pub fn add(&mut self, at: Timestamp, minute: u16) {
-        if self.kept.iter().any(|(kept, _)| apart_s(*kept, at) < 3600) {
+        if self.kept.iter().any(|kept| apart_s(kept.at, at) < SAME_EVENT_S) {
             return;
         }
         if self.kept.len() >= KEPT_MAX {
             self.kept.pop_front();
         }
-        self.kept.push_back((at, minute));
+        self.kept.push_back(KeptRise { at, minute, said: false });
     }
 
-    /// Whether a timer makes a rise likely: at least two of the fortnight before came
+    /// Somebody says what wetted the beds at about a time.
+    pub fn people_said(&mut self, at: Timestamp, minute: u16, timer: bool) {
+        self.kept.retain(|kept| apart_s(kept.at, at) >= SAME_EVENT_S);
+        if timer {
+            if self.kept.len() >= KEPT_MAX {
+                self.kept.pop_front();
+            }
+            let place = self.kept.partition_point(|kept| kept.at <= at);
+            self.kept.insert(place, KeptRise { at, minute, said: true });
+        }
+    }
+
+    /// Whether a timer makes a rise likely: somebody said that it did so at this time of
+    /// day, or at least two of the fortnight before came
     /// at the same time of day, each on a day of its own, and they are at least half of
     /// all that came since the first of them.
     pub fn is_timer(&self, at: Timestamp, minute: u16) -> bool {
         let before: Vec<_> = self
             .kept
             .iter()
-            .filter(|(kept, _)| (ONE_DAY_S..=LOOK_BACK_S).contains(&(at.as_second() - kept.as_second())))
+            .filter(|kept| (ONE_DAY_S..=LOOK_BACK_S).contains(&(at.as_second() - kept.at.as_second())))
             .collect();
         let mut days: Vec<Timestamp> = Vec::new();
-        for (kept, kept_minute) in &before {
-            if minutes_apart(*kept_minute, minute) <= SAME_MIN
-                && days.last().is_none_or(|last| apart_s(*last, *kept) >= ONE_DAY_S)
-            {
-                days.push(*kept);
+        for kept in before.iter().filter(|kept| minutes_apart(kept.minute, minute) <= SAME_MIN) {
+            if kept.said {
+                return true;
+            }
+            if days.last().is_none_or(|last| apart_s(*last, kept.at) >= ONE_DAY_S) {
+                days.push(kept.at);
             }
         }
         let Some(first) = days.first() else { return false };
-        let all = before.iter().filter(|(kept, _)| kept >= first).count();
+        let all = before.iter().filter(|kept| kept.at >= *first).count();
         days.len() >= EARLIER && 2 * days.len() >= all
     }
 
     /// What was noted after `limit` is forgotten: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
-        self.kept.retain(|(at, _)| *at <= limit);
+        self.kept.retain(|kept| kept.at <= limit);
     }
 }
 
@@ -102,6 +127,16 @@ mod tests {
         assert!(!timer_after(&rain, (12, 380)));
         let mixed = [(0, 360), (1, 700), (2, 900), (3, 20), (4, 360), (5, 1100)];
         assert!(!timer_after(&mixed, (6, 360)), "two of six");
+    }
+
+    #[test]
+    fn what_people_say_of_a_time_of_day_is_known_at_once() {
+        let mut watch = SameTimeWatch::default();
+        watch.people_said(at(0, 360), 360, true);
+        assert!(watch.is_timer(at(1, 370), 370));
+        assert!(!watch.is_timer(at(1, 700), 700));
+        watch.people_said(at(0, 370), 370, false);
+        assert!(!watch.is_timer(at(1, 370), 370), "taken back");
     }
 
     #[test]

@@ -129,11 +129,41 @@ fn check_proposes_what_the_store_shows_and_needs_none() {
     assert_eq!(json["programs"][0]["site"], "saltbush-gully");
 }
 
+/// The garden measures humidity, and mornings are moist: the first waterings could be
+/// rain that the gauge missed. From the third at the same time of day they are a timer's.
 #[test]
-fn without_the_program_beds_that_rise_together_are_not_known() {
-    let (_, view) = played(&without_programs());
-    let words = last_wettings(&view);
-    assert!(words.iter().any(|words| words.contains("not known")), "{words:?}");
+fn without_the_program_the_time_of_day_tells_from_the_third_time_on() {
+    let after = |days: u16| {
+        let mut scenario = scenario();
+        scenario.days = days;
+        simulated(&without_programs(), &scenario, scenario.seed).0.view()
+    };
+    let first = after(3);
+    let unknown = last_wettings(&first);
+    assert!(unknown.iter().all(|words| words.contains("not known")), "{unknown:?}");
+    let asked: Vec<_> = first.questions.iter().map(|question| question.beds.len()).collect();
+    assert_eq!(asked, [3], "one question for all of them");
+    let known = last_wettings(&after(14));
+    assert!(known.iter().all(|words| words.starts_with("Was watered at about")), "{known:?}");
+}
+
+/// What people say counts at once, and for the neighbours too.
+#[test]
+fn an_answer_settles_the_cause_and_is_not_asked_again() {
+    let mut scenario = scenario();
+    scenario.days = 3;
+    let (mut run, _) = simulated(&without_programs(), &scenario, scenario.seed);
+    let question = run.view().questions.remove(0);
+    run.log("pea-bed", question.at, LogEvent::CauseNotKnown);
+    assert!(run.view().questions.is_empty(), "{:?}", run.view().questions);
+    run.log("pea-bed", question.at, LogEvent::Rained);
+    for words in last_wettings(&run.view()) {
+        assert!(words.contains("rain, as somebody wrote down; the gauge caught 0.0 mm"), "{words}");
+    }
+    run.log("pea-bed", question.at, LogEvent::TimerRan);
+    for words in last_wettings(&run.view()) {
+        assert!(words.starts_with("Was watered by the timer at about"), "{words}");
+    }
 }
 
 /// A timer over the beds that runs at six on every second day and fails on some, in dry

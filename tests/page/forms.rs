@@ -277,6 +277,28 @@ fn a_time_that_never_was_or_came_twice_is_told() {
 }
 
 #[test]
+fn what_watered_a_bed_is_answered_on_today() {
+    let school = School::new("2026-04-17T05:30:00Z", None);
+    let today = school.get("/site/saltbush-gully");
+    let question = "What watered Kitchen bed and Pea bed at about";
+    assert!(today.body.contains(question), "{}", today.body);
+    for label in ["Rain", "The timer", "A hose or can", "Nobody knows"] {
+        assert!(today.body.contains(&format!(">{label}</button>")), "{label}");
+    }
+    let given = |name: &'static str| (name, hidden(&today.body, name));
+    let fields =
+        [given("once"), given("place"), given("at"), given("offered"), ("then", "today"), ("kind", "rained")];
+    let answer = school.post(WRITE, &fields);
+    assert_eq!(answer.status, 303, "{}", answer.body);
+    assert_eq!(answer.header("location"), Some("/site/saltbush-gully"));
+    assert_eq!(school.post(WRITE, &fields).status, 303, "a second press");
+    let log = school.log();
+    assert_eq!(log.len(), 1);
+    assert_eq!((&log[0].entry.what, log[0].entry.at), (&LogEvent::Rained, views::at("2026-04-16T05:30:00Z")));
+    assert!(school.get("/site/saltbush-gully").body.contains("rain wetted it"), "it says so");
+}
+
+#[test]
 fn a_form_that_is_sent_twice_is_written_once() {
     let school = School::new(NOW, None);
     let fields = [("kind", "harvest"), ("place", "pea-bed"), ("kg", "1,5"), ("at", "2026-04-17T09:00")];

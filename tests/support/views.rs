@@ -8,7 +8,9 @@ use jiff::tz::TimeZone;
 use tokio::sync::watch;
 use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
-use trug::garden::view::{AlarmView, BedView, Figure, RainView, SensorView, SiteView, TankView, ToDo};
+use trug::garden::view::{
+    AlarmView, BedView, Figure, RainView, SensorView, SiteView, TankView, ToDo, WettingQuestion,
+};
 use trug::garden::{Acclimatising, BagGiven, TankGiven};
 use trug::model::Condition;
 use trug::model::{Id, Quantity};
@@ -159,6 +161,7 @@ fn site() -> SiteView {
         time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
         now: at("2026-04-17T05:30:00Z"),
         to_do: Vec::new(),
+        questions: Vec::new(),
         alarms: Vec::new(),
         beds: Vec::new(),
         tanks: Vec::new(),
@@ -245,6 +248,10 @@ pub(crate) fn well() -> SiteView {
 /// A bad afternoon: every condition, every urgency, three alarms.
 pub(crate) fn busy() -> SiteView {
     let mut view = well();
+    view.questions = vec![WettingQuestion {
+        beds: vec![(Id::new("kitchen-bed"), "Kitchen bed".into()), (Id::new("pea-bed"), "Pea bed".into())],
+        at: at("2026-04-16T05:30:00Z"),
+    }];
     view.to_do = vec![
         ToDo {
             priority: Priority::High,

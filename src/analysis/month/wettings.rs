@@ -13,8 +13,9 @@ use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
     AIR_S, AirMoisture, BedMotion, BedsTogether, CauseUnknown, Coldest, GAUGE_MARGIN_S, HourlyExtremes,
-    LoggedWatering, MeterEvidence, ProgramRun, RAIN_EXPLAINS_MM, Replacements, SAME_DEPTH_M, SAME_WETTING_S,
-    SLOW_S, TOGETHER_S, WateringBasis, WettingCause, WettingEvidence, patience_s, people_about,
+    LoggedWatering, MeterEvidence, ProgramRun, RAIN_EXPLAINS_MM, Replacements, RiseBegan, SAME_DEPTH_M,
+    SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WettingAnswer, WettingCause, WettingEvidence,
+    patience_s, people_about,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity, add_seconds};
@@ -144,7 +145,11 @@ impl MonthReadings<'_> {
                     && top.zip(began).is_some_and(|(&top, at)| self.program(other, top, at).is_some());
                 BedMotion {
                     fresh: top.is_some(),
-                    began: began.map(|began| (began, lag_s)),
+                    began: began.map(|onset| RiseBegan {
+                        onset,
+                        lag_s,
+                        every_s: top.map_or(0, |&top| self.garden.sensors[top].every_s),
+                    }),
                     stirred: false,
                     by_program,
                 }
@@ -191,6 +196,11 @@ impl MonthReadings<'_> {
             rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
             meter,
             logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
+            answer: WettingAnswer::near(
+                self.log.iter().filter(|it| it.site == site.id).map(|it| (it.at, &it.what)),
+                earliest,
+                wetting.seen,
+            ),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             coldest: Coldest::of(self.garden, u16::try_from(bed).unwrap_or(u16::MAX), |sensor| {
@@ -244,6 +254,11 @@ impl MonthReadings<'_> {
             let with = litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
             let when = spoken::moment(at, &self.garden.site.time_zone);
             reasons.push(format!("the log says it was watered{with} at {when}"));
+        }
+        match evidence.answer {
+            Some(WettingAnswer::Rain) => reasons.push("somebody wrote down that it rained".to_owned()),
+            Some(WettingAnswer::Timer) => reasons.push("somebody wrote down that the timer ran".to_owned()),
+            Some(WettingAnswer::NotKnown) | None => {}
         }
         if let MeterEvidence::Ran { litres, own } = meter {
             let whose = if own { "its" } else { "the garden's" };

@@ -4,8 +4,10 @@
 //! rise together while it catches less than 1 mm speak against it, where nobody is likely
 //! to have watered them:
 //!
-//! - most of the garden's beds at one moment, outside working hours, with seven
-//!   tenths of the weight where timers may have opened them;
+//! - most of the garden's beds at one moment, outside working hours; with seven
+//!   tenths of the weight where a timer may have opened them, that is where no program
+//!   of the timer is written down and no hygrometer shows that the air was moist;
+//! - the same in working hours, with seven tenths, where the air was moist;
 //! - two beds, outside working hours and the allowed hours for water;
 //! - two beds at any time, where a water meter or a second gauge shows that the
 //!   water was rain.
@@ -18,6 +20,7 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{MeterEvidence, RAIN_EXPLAINS_MM, WettingEvidence};
+use crate::garden::wetting::surroundings::AirMoisture;
 use crate::model::add_seconds;
 use crate::rain::{GaugeEvidence, GaugeVerdict};
 use crate::text::spoken;
@@ -30,8 +33,19 @@ const DAY_S: i64 = 86_400;
 /// A gauge that catches this of what the beds feel is well, mm: beds feel little
 /// less, and a clogged gauge lets little more through.
 pub(crate) const WELL_MM: f64 = 2.5;
-/// Weight of beds that rise together in hours when timers may open them.
+/// Weight of beds that rise together where a timer or people may have watered them.
 const TIMER_HOURS: f64 = 0.7;
+
+/// What a gauge's judgement rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum GaugeNews {
+    /// It caught rain that the beds felt.
+    Caught,
+    /// The beds rise at the same time of day.
+    SameTime,
+    /// Somebody wrote down what wetted the beds.
+    PeopleSaid,
+}
 
 impl SiteState {
     /// Lets the beds testify about the gauges.
@@ -42,6 +56,9 @@ impl SiteState {
         }
         let local = self.garden.site.time_zone.to_datetime(wetting.onset);
         let together = evidence.together;
+        // Where the timer's programs are written down, none of them ran now.
+        let timer_known = !self.garden.programs.is_empty();
+        let moist = matches!(evidence.air, AirMoisture::Moist { .. });
         for number in 0..self.gauges.len() {
             let index = self.gauges[number];
             // A gauge that was not heard has missed nothing.
@@ -65,7 +82,8 @@ impl SiteState {
                 _ if together.at_once >= 2 && proven => 1.0,
                 _ if evidence.two_unattended() => 1.0,
                 // Timers open beds together too, in their allowed hours.
-                _ if !evidence.people_about && together.most() => TIMER_HOURS,
+                _ if together.most() && !evidence.people_about && (timer_known || moist) => 1.0,
+                _ if together.most() && (!evidence.people_about || moist) => TIMER_HOURS,
                 _ => continue,
             };
             let was_suspect = self.gauge_reliability[number].suspect();
@@ -78,11 +96,20 @@ impl SiteState {
                 // An alarm from before a restart stands until there is a catch.
                 (false, false) => Input::Unknown,
             };
-            self.judge_gauge(number, wetting.seen, input, caught, batch);
+            let news = if caught { GaugeNews::Caught } else { GaugeNews::SameTime };
+            self.judge_gauge(number, wetting.seen, input, news, batch);
         }
     }
 
-    fn judge_gauge(&mut self, number: usize, at: Timestamp, input: Input, caught: bool, batch: &mut Batch) {
+    /// Judges a gauge's alarm.
+    pub(crate) fn judge_gauge(
+        &mut self,
+        number: usize,
+        at: Timestamp,
+        input: Input,
+        news: GaugeNews,
+        batch: &mut Batch,
+    ) {
         let index = self.gauges[number];
         let subject = AlarmPlace::Sensor(index).alarm(Kind::GaugeSuspect);
         self.judge(subject, at, input, batch, |site, active| {
@@ -101,8 +128,12 @@ impl SiteState {
                      told from rain.",
                     verdict.missed
                 )
-            } else if caught {
+            } else if news == GaugeNews::Caught {
                 format!("The rain gauge ({name}) caught rain that the beds felt. Its word is taken again.")
+            } else if news == GaugeNews::PeopleSaid {
+                format!(
+                    "The rain gauge ({name}) is believed again: somebody wrote down that the beds were watered, so there was no rain for it to miss."
+                )
             } else {
                 format!(
                     "The rain gauge ({name}) is believed again: the beds grow wetter at the same time of the day, \

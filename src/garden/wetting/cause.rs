@@ -7,7 +7,7 @@
 //! 1. At least 1 mm in a gauge within the day before explains a wetting: rain. A
 //!    watering that was logged for the bed, that its own meter counted, or that the
 //!    site's meter counted while the soil rises by water alone, explains it too: both,
-//!    or watering alone. So does a program of the timer that can have begun it, unless
+//!    or watering alone. So does what somebody wrote down: rain, or the timer. So does a program of the timer that can have begun it, unless
 //!    a meter says that nothing ran or the soil is near freezing.
 //! 2. Soil that was near freezing within the day and peaty mixes rise without water:
 //!    unknown. The site's meter does not overrule that, since its water may have gone
@@ -35,6 +35,7 @@
 
 use jiff::Timestamp;
 
+use crate::garden::log::LogEvent;
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::watering::Wetting;
@@ -65,6 +66,8 @@ pub(crate) enum WettingCause {
     /// The gauges' catch in the day before, mm.
     Rain {
         mm: f64,
+        /// Somebody wrote it down: the gauges caught next to nothing.
+        seen: bool,
     },
     RainAndWatering {
         mm: f64,
@@ -82,6 +85,8 @@ pub(crate) enum WateringBasis {
     Meter,
     /// Somebody wrote it down.
     Log,
+    /// Somebody wrote down that the timer did it.
+    Timer,
     /// A program of the timer can have begun it.
     Program,
     /// Nothing but that no rain explains it.
@@ -92,7 +97,7 @@ impl WateringBasis {
     /// Completes "watered ...": by what, where a program tells.
     pub(crate) fn words(self) -> &'static str {
         match self {
-            Self::Program => " by the timer",
+            Self::Program | Self::Timer => " by the timer",
             Self::Meter | Self::Log | Self::Inferred => "",
         }
     }
@@ -199,14 +204,60 @@ impl LoggedWatering {
     }
 }
 
+/// The beginning of a bed's rise.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct RiseBegan {
+    /// The probe's last reading before it rose.
+    pub(crate) onset: Timestamp,
+    /// The longest time that water took to the probe, seconds.
+    pub(crate) lag_s: i64,
+    /// The probe's interval, seconds: so much later its water can have come.
+    pub(crate) every_s: u32,
+}
+
+/// What somebody wrote down about what wetted the beds at a time. Hand watering is
+/// [`LoggedWatering`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum WettingAnswer {
+    Rain,
+    Timer,
+    NotKnown,
+}
+
+impl WettingAnswer {
+    /// Of one entry of the log.
+    pub(crate) fn of(what: &LogEvent) -> Option<Self> {
+        match what {
+            LogEvent::Rained => Some(Self::Rain),
+            LogEvent::TimerRan => Some(Self::Timer),
+            LogEvent::CauseNotKnown => Some(Self::NotKnown),
+            _ => None,
+        }
+    }
+
+    /// Of a garden's entries, the one about a wetting; where they contradict each other
+    /// the last by its own time counts, and of one time the one written last. That
+    /// nobody knows counts least.
+    pub(crate) fn near<'a>(
+        entries: impl Iterator<Item = (Timestamp, &'a LogEvent)>,
+        earliest: Timestamp,
+        seen: Timestamp,
+    ) -> Option<Self> {
+        entries
+            .filter(|(at, _)| seconds(*at, earliest) <= LOGGED_NEAR_S && *at <= seen)
+            .filter_map(|(at, what)| Some((at, Self::of(what)?)))
+            .max_by_key(|(at, answer)| (*answer != Self::NotKnown, *at))
+            .map(|(_, answer)| answer)
+    }
+}
+
 /// How one bed moved about when another rose.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct BedMotion {
     /// Whether it has a fresh probe.
     pub(crate) fresh: bool,
-    /// When it began to rise, and the longest time that its water took to its probe,
-    /// seconds.
-    pub(crate) began: Option<(Timestamp, i64)>,
+    /// When it began to rise, and between which moments its water can have come.
+    pub(crate) began: Option<RiseBegan>,
     /// Whether it stirred by too little to be called a wetting.
     pub(crate) stirred: bool,
     /// Whether a program of the timer can have begun it.
@@ -241,8 +292,9 @@ impl BedsTogether {
                     found.beds += 1;
                     found.by_program += 1;
                 }
-                Some((began, lag_s)) => {
-                    arrivals.push((began.as_second() - lag_s, began.as_second()));
+                Some(RiseBegan { onset, lag_s, every_s }) => {
+                    let onset_s = onset.as_second();
+                    arrivals.push((onset_s - lag_s, onset_s + i64::from(every_s)));
                     found.beds += 1;
                 }
                 None if motion.stirred => {
@@ -290,6 +342,8 @@ pub(crate) struct WettingEvidence {
     /// What the meter that the bed's water passes counted.
     pub(crate) meter: MeterEvidence,
     pub(crate) logged: Option<LoggedWatering>,
+    /// What somebody says that it was.
+    pub(crate) answer: Option<WettingAnswer>,
     /// The program of the timer that can have begun it, unless a meter says that
     /// nothing ran.
     pub(crate) program: Option<ProgramRun>,
@@ -330,16 +384,23 @@ impl WettingEvidence {
             MeterEvidence::Ran { own, .. } => own || rises_without_water.is_none(),
             _ => false,
         };
-        let programmed = self.program.is_some() && rises_without_water != Some(CauseUnknown::SoilCold);
-        let basis = match (metered, self.logged.is_some(), programmed) {
-            (true, ..) => Some(WateringBasis::Meter),
-            (_, true, _) => Some(WateringBasis::Log),
-            (.., true) => Some(WateringBasis::Program),
-            (false, false, false) => None,
+        // People know better than a timetable.
+        let rained = self.answer == Some(WettingAnswer::Rain);
+        let programmed =
+            self.program.is_some() && !rained && rises_without_water != Some(CauseUnknown::SoilCold);
+        let basis = if metered {
+            Some(WateringBasis::Meter)
+        } else if self.logged.is_some() {
+            Some(WateringBasis::Log)
+        } else if self.answer == Some(WettingAnswer::Timer) {
+            Some(WateringBasis::Timer)
+        } else {
+            programmed.then_some(WateringBasis::Program)
         };
-        match (self.rain_mm >= RAIN_EXPLAINS_MM, basis) {
+        let caught = self.rain_mm >= RAIN_EXPLAINS_MM;
+        match (caught || rained, basis) {
             (true, Some(_)) => WettingCause::RainAndWatering { mm: self.rain_mm },
-            (true, None) => WettingCause::Rain { mm: self.rain_mm },
+            (true, None) => WettingCause::Rain { mm: self.rain_mm, seen: !caught },
             (false, Some(basis)) => WettingCause::Watering { basis },
             (false, None) => match rises_without_water.or_else(|| self.unexplained()) {
                 Some(unknown) => WettingCause::Unknown(unknown),
@@ -392,6 +453,7 @@ impl WettingEvidence {
             && !self.air.is_dry()
             && !matches!(self.meter, MeterEvidence::Ran { .. })
             && self.logged.is_none()
+            && self.answer != Some(WettingAnswer::Timer)
             && self.program.is_none()
             && (self.together.several() || self.two_unattended())
     }
@@ -443,6 +505,7 @@ mod tests {
             rain_mm: 0.0,
             meter: MeterEvidence::None,
             logged: None,
+            answer: None,
             program: None,
             people_about: true,
             coldest: Some(Coldest::Soil(15.0)),
@@ -471,7 +534,7 @@ mod tests {
         let site = WettingEvidence { meter: SITE_RAN, ..evidence() };
         assert_eq!(site.cause(), known(WateringBasis::Meter));
         let wet = WettingEvidence { rain_mm: 3.0, ..evidence() };
-        assert_eq!(wet.cause(), WettingCause::Rain { mm: 3.0 });
+        assert_eq!(wet.cause(), WettingCause::Rain { mm: 3.0, seen: false });
         for both in [WettingEvidence { logged: LOGGED, ..wet }, WettingEvidence { meter: SITE_RAN, ..wet }] {
             assert_eq!(both.cause(), WettingCause::RainAndWatering { mm: 3.0 });
         }
@@ -530,7 +593,7 @@ mod tests {
     fn beds_of_a_program_say_nothing_about_rain() {
         let moved = |began_s: i64, by_program| BedMotion {
             fresh: true,
-            began: Some((at(began_s), 3600)),
+            began: Some(RiseBegan { onset: at(began_s), lag_s: 3600, every_s: 900 }),
             stirred: false,
             by_program,
         };
@@ -544,6 +607,37 @@ mod tests {
         // Both of the two that no program waters.
         let both = [moved(0, false), moved(0, true), moved(60, false)];
         assert!(BedsTogether::of(both.into_iter()).several());
+    }
+
+    #[test]
+    fn what_people_say_settles_it() {
+        let unknown = WettingEvidence { gauges: Err(CauseUnknown::GaugeSuspect), ..evidence() };
+        let rain = WettingEvidence { answer: Some(WettingAnswer::Rain), ..unknown };
+        assert_eq!(rain.cause(), WettingCause::Rain { mm: 0.0, seen: true });
+        assert_eq!(
+            WettingEvidence { rain_mm: 3.0, ..rain }.cause(),
+            WettingCause::Rain { mm: 3.0, seen: false }
+        );
+        let timer = WettingEvidence { answer: Some(WettingAnswer::Timer), ..unknown };
+        assert_eq!(timer.cause(), WettingCause::Watering { basis: WateringBasis::Timer });
+        let both = WettingEvidence { logged: LOGGED, ..rain };
+        assert_eq!(both.cause(), WettingCause::RainAndWatering { mm: 0.0 });
+        let nobody = WettingEvidence { answer: Some(WettingAnswer::NotKnown), ..unknown };
+        assert_eq!(nobody.cause(), unknown.cause());
+    }
+
+    #[test]
+    fn of_answers_that_contradict_each_other_the_last_counts() {
+        use LogEvent::{CauseNotKnown, Rained, TimerRan};
+        let near = |entries: &[(i64, LogEvent)]| {
+            let entries = entries.iter().map(|(s, what)| (at(*s), what));
+            WettingAnswer::near(entries, at(-3600), at(7200))
+        };
+        assert_eq!(near(&[(0, Rained), (600, TimerRan)]), Some(WettingAnswer::Timer));
+        assert_eq!(near(&[(0, TimerRan), (0, Rained)]), Some(WettingAnswer::Rain), "written last");
+        assert_eq!(near(&[(0, Rained), (600, CauseNotKnown)]), Some(WettingAnswer::Rain));
+        assert_eq!(near(&[(0, CauseNotKnown)]), Some(WettingAnswer::NotKnown));
+        assert_eq!(near(&[(-5 * 3600, Rained), (7201, TimerRan), (0, LogEvent::Note)]), None);
     }
 
     #[test]

@@ -7,7 +7,8 @@ use crate::garden::log::LogEvent;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::{
-    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, TOGETHER_S, WettingEvidence,
+    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, RiseBegan, TOGETHER_S,
+    WettingAnswer, WettingEvidence,
 };
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
@@ -52,6 +53,7 @@ impl SiteState {
             rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
             meter,
             logged: self.logged_watering(bed, earliest, wetting.seen),
+            answer: self.wetting_answer(earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             coldest: Coldest::of(&self.garden, bed, |sensor| {
@@ -84,6 +86,11 @@ impl SiteState {
             _ => None,
         });
         LoggedWatering::near(waterings, earliest, seen)
+    }
+
+    /// What somebody wrote down about then, of any bed: rain and timers wet several.
+    pub(crate) fn wetting_answer(&self, earliest: Timestamp, seen: Timestamp) -> Option<WettingAnswer> {
+        WettingAnswer::near(self.log.of_all().map(|(_, (at, what))| (*at, what)), earliest, seen)
     }
 
     /// Largest catch of the gauges after `from` and up to `to`, mm.
@@ -125,7 +132,11 @@ impl SiteState {
             let lag_s = probe_lag_s(depth_m.unwrap_or(USUAL_DEPTH_M));
             BedMotion {
                 fresh: top.is_some(),
-                began: began.map(|began| (began, lag_s)),
+                began: began.map(|onset| RiseBegan {
+                    onset,
+                    lag_s,
+                    every_s: probe.map_or(0, |probe| probe.every_s),
+                }),
                 stirred: began.is_none()
                     && top.and_then(watch_of).and_then(|watch| watch.stirred(onset)) == Some(true),
                 by_program,

@@ -4,5 +4,6 @@ pub(super) mod cause;
 pub(super) mod evidence;
 pub(super) mod flow;
 pub(super) mod program;
+pub(super) mod question;
 pub(super) mod rules;
 pub(super) mod surroundings;

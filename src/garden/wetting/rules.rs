@@ -104,8 +104,9 @@ impl SiteState {
         let known = self.beds[usize::from(index)].wetting.and_then(|wetting| wetting.evidence);
         let Some((known, probe)) = known else { return };
         let logged = self.logged_watering(index, known.earliest, known.wetting.seen);
-        if logged != known.logged {
-            self.note_wetting(index, probe, &WettingEvidence { logged, ..known });
+        let answer = self.wetting_answer(known.earliest, known.wetting.seen);
+        if logged != known.logged || answer != known.answer {
+            self.note_wetting(index, probe, &WettingEvidence { logged, answer, ..known });
         }
     }
 
@@ -145,7 +146,8 @@ impl SiteState {
         }
         if let Some(last) = why.last_mut() {
             let decision = match cause {
-                WettingCause::Rain { .. } => "so it was rain".to_owned(),
+                WettingCause::Rain { seen: true, .. } => "somebody saw that it was rain".to_owned(),
+                WettingCause::Rain { seen: false, .. } => "so it was rain".to_owned(),
                 WettingCause::RainAndWatering { .. } => "so it was rain and watering".to_owned(),
                 WettingCause::Watering { .. } => "so it was watered".to_owned(),
                 WettingCause::Unknown(unknown) => format!("so it is not known: {}", unknown.words()),
@@ -177,7 +179,11 @@ impl SiteState {
         let why = state.wetting_why.clone();
         let name = "Last wetting";
         Some(match (wetting.cause, wetting.litres) {
-            (WettingCause::Rain { mm }, _) => {
+            (WettingCause::Rain { mm, seen: true }, _) => {
+                let value = format!("rain at {when}, as somebody wrote down; the gauge caught {mm:.1} mm");
+                Figure::known(name, value, mm, "mm", why)
+            }
+            (WettingCause::Rain { mm, seen: false }, _) => {
                 Figure::known(name, format!("rain at {when}, {mm:.1} mm in the day before"), mm, "mm", why)
             }
             (WettingCause::RainAndWatering { mm }, _) => {

@@ -24,7 +24,7 @@ pub(super) struct FieldFault {
 pub(super) const WHOLE: &str = "";
 
 /// A local time as its field takes and returns it.
-pub(super) fn local(at: Timestamp, zone: &TimeZone) -> String {
+pub(in crate::page) fn local(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%dT%H:%M").to_string()
 }
 

@@ -1,6 +1,7 @@
 //! Forms: reading what was sent, within limits, and taking each once.
 
 mod fields;
+pub(super) use fields::local;
 pub(super) mod write;
 
 use std::collections::VecDeque;

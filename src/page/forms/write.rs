@@ -75,7 +75,10 @@ pub(in crate::page) async fn take<V: PageSource>(
             return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
-    let to = address(garden, entry.place.as_ref());
+    let to = match given.text("then") {
+        "today" => address(garden, None),
+        _ => address(garden, entry.place.as_ref()),
+    };
     let said = said(garden, &entry);
     if let Err(fault) = context.record.write_log(entry, context.views.now()).await {
         warn!("an entry of the log could not be written: {fault}");

@@ -1,0 +1,94 @@
+//! What people are asked where the cause of a wetting is not known, and what their
+//! answers teach.
+
+use jiff::Timestamp;
+
+use crate::alarms::Input;
+use crate::garden::gauge::reliability::GaugeNews;
+use crate::garden::log::{LogEntry, LogEvent};
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::garden::view::WettingQuestion;
+use crate::garden::wetting::cause::{
+    CauseUnknown, RAIN_EXPLAINS_MM, TOGETHER_S, WettingAnswer, WettingCause,
+};
+use crate::model::add_seconds;
+use crate::watering::minute_of_day;
+
+/// How long people remember what watered a bed, seconds: three days. Ours.
+const ASKED_S: i64 = 3 * 86_400;
+const DAY_S: i64 = 86_400;
+/// A gauge's rain is known for eight days.
+const GAUGE_KNOWN_S: i64 = 6 * DAY_S;
+
+impl SiteState {
+    /// What watered the beds whose last wetting has no known cause: one question for
+    /// beds that grew wetter together, the newest first. Thaw and peaty mixes are not
+    /// asked about, since nobody watered.
+    pub(crate) fn wetting_questions(&self, now: Timestamp) -> Vec<WettingQuestion> {
+        let mut asked: Vec<(Timestamp, usize)> = Vec::new();
+        for (index, bed) in self.beds.iter().enumerate() {
+            let Some(wetting) = bed.wetting else { continue };
+            let WettingCause::Unknown(why) = wetting.cause else { continue };
+            let old = now.as_second() - wetting.onset.as_second() > ASKED_S;
+            let answered = wetting.evidence.is_some_and(|(it, _)| it.answer.is_some());
+            if !old && !answered && !matches!(why, CauseUnknown::SoilCold | CauseUnknown::SoilPeaty) {
+                asked.push((wetting.onset, index));
+            }
+        }
+        asked.sort_unstable();
+        let mut questions: Vec<WettingQuestion> = Vec::new();
+        for (at, index) in asked {
+            let bed = &self.garden.beds[index];
+            let named = (bed.id.clone(), bed.name.clone());
+            match questions.last_mut() {
+                Some(known) if at.as_second() - known.at.as_second() <= TOGETHER_S => known.beds.push(named),
+                _ => questions.push(WettingQuestion { beds: vec![named], at }),
+            }
+        }
+        questions.reverse();
+        questions
+    }
+
+    /// What an entry of the log about a wetting teaches of timers and gauges, without
+    /// telling anybody.
+    pub(crate) fn learn_from(&mut self, entry: &LogEntry) {
+        let answer = match (WettingAnswer::of(&entry.what), &entry.what) {
+            (Some(WettingAnswer::Rain), _) => WettingAnswer::Rain,
+            (Some(WettingAnswer::Timer), _) | (None, LogEvent::Watered { .. }) => WettingAnswer::Timer,
+            _ => return,
+        };
+        let minute = minute_of_day(self.garden.site.time_zone.to_datetime(entry.at));
+        let rain = answer == WettingAnswer::Rain;
+        // A hose keeps no timetable.
+        if WettingAnswer::of(&entry.what).is_some() {
+            self.same_time.people_said(entry.at, minute, !rain);
+        }
+        for number in 0..self.gauges.len() {
+            let missed = self.history(self.gauges[number]).rain().is_some_and(|gauge| {
+                let (from, to) = (add_seconds(entry.at, -DAY_S), add_seconds(entry.at, TOGETHER_S));
+                gauge.covers(from)
+                    && gauge.unbroken_since(from)
+                    && gauge.last_at().is_some_and(|last| {
+                        last >= to && { last.as_second() - entry.at.as_second() <= GAUGE_KNOWN_S }
+                    })
+                    && gauge.sum_mm(from, to) < RAIN_EXPLAINS_MM
+            });
+            self.gauge_reliability[number].people_said(entry.at, minute, rain, missed);
+        }
+    }
+
+    /// Learns from an entry and says what has changed about the gauges.
+    pub(crate) fn take_answer(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
+        let before: Vec<bool> = self.gauge_reliability.iter().map(|it| it.suspect()).collect();
+        self.learn_from(entry);
+        for (number, was) in before.into_iter().enumerate() {
+            let input = match (was, self.gauge_reliability[number].suspect()) {
+                (false, true) => Input::Breach,
+                (true, false) => Input::Clear,
+                _ => continue,
+            };
+            self.judge_gauge(number, now, input, GaugeNews::PeopleSaid, batch);
+        }
+    }
+}
