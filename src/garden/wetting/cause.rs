@@ -17,8 +17,9 @@
 //! 4. No gauge was heard, or none is believed: unknown.
 //! 5. It came at a time of day at which such rises have come twice within a fortnight:
 //!    a timer waters.
-//! 6. A hygrometer was heard and the air was moist enough for rain: unknown. Was it too
-//!    dry for rain throughout two hours either side, the rules of 7 do not apply.
+//! 6. The air was moist enough for rain, or the garden's hygrometer was not heard:
+//!    unknown. Was it too dry for rain throughout two hours either side, the rules of 7
+//!    do not apply.
 //! 7. Without a hygrometer: several beds rose at once, by however little, or two where
 //!    nobody is in the garden and no water may run: unknown, since that is what rain
 //!    over a gauge that has just died looks like. So is what rises within eight hours
@@ -118,6 +119,7 @@ pub(crate) enum CauseUnknown {
     SoilCold,
     SoilPeaty,
     AirMoist,
+    AirSilent,
     GaugeUnproven,
 }
 
@@ -146,6 +148,9 @@ impl CauseUnknown {
             Self::MeterSilent => "its water meter was not heard at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
             Self::AirMoist => "the air was moist enough for rain that the gauge missed",
+            Self::AirSilent => {
+                "the hygrometer was not heard at that time, so the air may have been moist enough for rain that the gauge missed"
+            }
             Self::GaugeUnproven => {
                 "the rain gauge has caught no rain for a month, and with a single bed nothing shows whether it works"
             }
@@ -430,6 +435,7 @@ impl WettingEvidence {
             Err(unknown) => Some(unknown),
             Ok(_) if self.same_time => None,
             Ok(_) if matches!(self.air, AirMoisture::Moist { .. }) => Some(CauseUnknown::AirMoist),
+            Ok(_) if self.air == AirMoisture::Silent => Some(CauseUnknown::AirSilent),
             Ok(1) if self.like_rain() => Some(CauseUnknown::SeveralBeds),
             // A shower does not come alone.
             Ok(1) if self.like_rain_lately() => Some(CauseUnknown::SameWeather),
@@ -509,7 +515,7 @@ mod tests {
             program: None,
             people_about: true,
             coldest: Some(Coldest::Soil(15.0)),
-            air: AirMoisture::NotKnown,
+            air: AirMoisture::NotMeasured,
             water_content: Some(0.2),
             gauges: Ok(1),
             gauge_works: true,
@@ -654,6 +660,8 @@ mod tests {
         assert_eq!(suspect.cause(), WettingCause::Unknown(CauseUnknown::GaugeSuspect));
         let unknown = WettingEvidence { air: moist, ..evidence() };
         assert_eq!(unknown.cause(), WettingCause::Unknown(CauseUnknown::AirMoist));
+        let silent = WettingEvidence { air: AirMoisture::Silent, ..evidence() };
+        assert_eq!(silent.cause(), WettingCause::Unknown(CauseUnknown::AirSilent));
         assert_eq!(WettingEvidence { same_time: true, ..unknown }.cause(), watered, "a timer");
         assert_eq!(
             WettingEvidence { logged: LOGGED, ..unknown }.cause(),

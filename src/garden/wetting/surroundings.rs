@@ -58,8 +58,10 @@ impl Coldest {
 /// The highest relative humidity within two hours of a wetting's onset, %.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum AirMoisture {
-    /// No hygrometer was heard all along.
-    NotKnown,
+    /// The garden has no hygrometer.
+    NotMeasured,
+    /// It has one that was not heard all along.
+    Silent,
     /// Too dry for rain.
     Dry { percent: f64 },
     /// It may have rained.
@@ -72,8 +74,11 @@ impl AirMoisture {
         let hygrometers = (0u16..)
             .zip(&garden.sensors)
             .filter(|(_, s)| s.measures == Quantity::RelativeHumidity && !matches!(s.place, Place::Tank(_)));
-        match hygrometers.filter_map(|(i, _)| most(i)).reduce(f64::max) {
-            None => Self::NotKnown,
+        let mut measured = false;
+        let heard = hygrometers.inspect(|_| measured = true).filter_map(|(i, _)| most(i)).reduce(f64::max);
+        match heard {
+            None if measured => Self::Silent,
+            None => Self::NotMeasured,
             Some(percent) if percent < DRY_AIR_PERCENT => Self::Dry { percent },
             Some(percent) => Self::Moist { percent },
         }
