@@ -343,3 +343,45 @@ fn a_record_of_long_ago_is_taken_by_its_own_times() {
     assert!(exported.contains("2012-03-11T06:00:00Z,saltbush-gully,kitchen-15cm"), "{exported}");
     assert!(exported.lines().skip(1).all(|line| line.ends_with("no,device")), "{exported}");
 }
+
+/// As people run it: yes, no, wrong input, failed; beside a daemon it only looks.
+#[test]
+fn a_replay_answers_and_leaves_a_running_daemons_store_alone() {
+    let (mut daemon, mut hours) = (garden(), year());
+    hours.truncate(20 * 24);
+    let lines = 3 * hours.len();
+    taken(&import(&daemon, &COLUMNS, &[("days.csv", &wide(&hours, |at| at.to_string()))]), lines);
+    let replay = |daemon: &Daemon, more: &[&str]| {
+        let output = daemon.ask(["replay", "--from", "2025-07-01", "--to", "2025-07-31"].iter().chain(more));
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        (output.status.code(), said, String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    let (code, said, _) = replay(&daemon, &[]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.starts_with(&format!("{lines} readings replayed, from ")), "{said}");
+    let wrong = daemon.ask(["replay", "--from", "2024-01-01", "--to", "2024-02-01", "--json"]);
+    assert_eq!(wrong.status.code(), Some(2));
+
+    let file = daemon.folder().join("gardens").join("saltbush-gully.toml");
+    let text = garden_text();
+    let probe = "id = \"kitchen-15cm\"\n";
+    assert!(text.contains(probe));
+    let corrected = format!("{probe}calibration = {{ polynomial = [0.05, 1] }}\n");
+    fs::write(file, text.replace(probe, &corrected)).unwrap();
+    let (code, said, _) = replay(&daemon, &["--json"]);
+    let told: serde_json::Value = serde_json::from_str(&said).unwrap();
+    assert_eq!(code, Some(1), "{told:#}");
+    assert_eq!(told["readings_differ"], hours.len(), "{told:#}");
+    assert_eq!(told["sensors"][0]["values_changed"], hours.len());
+
+    daemon.start_with_page();
+    let (code, _, wrong) = replay(&daemon, &["--apply"]);
+    assert_eq!(code, Some(3), "{wrong}");
+    assert!(wrong.contains("stop it first"), "{wrong}");
+    assert_eq!(replay(&daemon, &[]).0, Some(1), "looking goes on beside it");
+    daemon.terminate();
+    let (code, said, wrong) = replay(&daemon, &["--apply"]);
+    assert_eq!(code, Some(0), "{said}{wrong}");
+    assert!(said.contains("is kept in the store's tables"), "{said}");
+    assert_eq!(replay(&daemon, &[]).0, Some(0));
+}
