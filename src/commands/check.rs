@@ -11,14 +11,14 @@ use serde_json::json;
 use super::exit::Exit;
 use super::shared::print_json;
 use crate::analysis::month::{WaterSource, rises};
-use crate::garden::plan::{Channel, Garden, Sensor};
-use crate::garden::{ProposedProgram, proposed_programs};
+use crate::garden::plan::{Channel, Garden, Program, Sensor};
+use crate::garden::{ProposedProgram, days_words, proposed_programs};
 use crate::history::Point;
 use crate::model::{Id, Place, Quantity};
 use crate::settings::{Settings, load};
 use crate::store::{Reader, ReadingFilter, StoreError};
 use crate::text::spoken::counted;
-use crate::watering::SeenRise;
+use crate::watering::{SeenRise, Timetable};
 
 /// Stored readings that are looked at for timers: so long before the last one.
 const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
@@ -82,6 +82,17 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             )?;
             sensors_at(garden, |place| matches!(place, Place::Bed(bed) if usize::from(bed) == at), out)?;
         }
+        for Program { name, beds, timetable } in &garden.programs {
+            let beds: Vec<&str> = beds.iter().map(|bed| garden.bed(*bed).id.as_str()).collect();
+            writeln!(
+                out,
+                "  program {name}: {} at {} for {} min on {}",
+                days_words(&timetable.days),
+                starts(timetable).join(", "),
+                timetable.minutes,
+                beds.join(", "),
+            )?;
+        }
         for (at, tank) in garden.tanks.iter().enumerate() {
             writeln!(
                 out,
@@ -107,6 +118,11 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
         writeln!(out, "\nnote: {site}: {words} If a timer does this, add to the garden's file:\n\n{lines}")?;
     }
     writeln!(out, "\nno faults")
+}
+
+/// Times of the local clock, "06:30".
+fn starts(timetable: &Timetable) -> Vec<String> {
+    timetable.starts.iter().map(|start| format!("{:02}:{:02}", start / 60, start % 60)).collect()
 }
 
 /// What is no fault and yet may surprise somebody.
@@ -212,6 +228,15 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
             })
         };
         let named = |id: &str, name: &str| json!({ "id": id, "name": name });
+        let program = |program: &Program| {
+            json!({
+                "name": program.name,
+                "beds": program.beds.iter().map(|bed| garden.bed(*bed).id.as_str()).collect::<Vec<_>>(),
+                "days": days_words(&program.timetable.days),
+                "starts": starts(&program.timetable),
+                "minutes": program.timetable.minutes,
+            })
+        };
         json!({
             "id": garden.site.id.as_str(),
             "name": garden.site.name,
@@ -219,13 +244,14 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
             "beds": garden.beds.iter().map(|bed| named(bed.id.as_str(), &bed.name)).collect::<Vec<_>>(),
             "tanks": garden.tanks.iter().map(|tank| named(tank.id.as_str(), &tank.name)).collect::<Vec<_>>(),
             "sensors": garden.sensors.iter().map(sensor).collect::<Vec<_>>(),
+            "programs": garden.programs.iter().map(program).collect::<Vec<_>>(),
         })
     };
     json!({
         "ok": true,
         "faults": [],
         "notes": notes(settings),
-        "programs": timers(settings)
+        "proposed_programs": timers(settings)
             .iter()
             .map(|(site, it)| json!({ "site": site.as_str(), "words": it.words, "lines": it.lines }))
             .collect::<Vec<_>>(),

@@ -225,8 +225,8 @@ fn timers(view: &SiteView) -> Markup {
                         pre { code { (program.lines) } }
                     }
                 }
-                p { "If it is a timer, whoever runs Trug adds the lines to the garden's file. Its water is then known "
-                    "from rain, and missed when it does not come." }
+                p { "If it is a timer, whoever runs Trug adds the lines to the garden's file. Its water is then not "
+                    "taken for rain, and is missed when it does not come." }
             }
         }
     }

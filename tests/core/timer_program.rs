@@ -125,8 +125,8 @@ fn check_proposes_what_the_store_shows_and_needs_none() {
         "{after}"
     );
     let json: serde_json::Value = serde_json::from_str(&checked(true)).expect("JSON");
-    assert_eq!(json["programs"].as_array().map(Vec::len), Some(1), "{json:#}");
-    assert_eq!(json["programs"][0]["site"], "saltbush-gully");
+    assert_eq!(json["proposed_programs"].as_array().map(Vec::len), Some(1), "{json:#}");
+    assert_eq!(json["proposed_programs"][0]["site"], "saltbush-gully");
 }
 
 /// The garden measures humidity, and mornings are moist: the first waterings could be

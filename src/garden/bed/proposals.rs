@@ -99,7 +99,8 @@ fn words(garden: &Garden, program: &FoundProgram) -> String {
     )
 }
 
-fn days_words(days: &ProgramDays) -> String {
+/// "every 2 days", "on Mondays and Fridays".
+pub(crate) fn days_words(days: &ProgramDays) -> String {
     const NAMES: [&str; 7] =
         ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"];
     match days {

@@ -305,6 +305,7 @@ fn check_says_what_was_read_or_every_fault() {
         "Saltbush Gully Primary School",
         "4 beds, 1 tank, 11 sensors",
         "bed Kitchen bed (kitchen-bed)",
+        "program kitchen tap timer: every 2 days at 06:30 for 30 min on kitchen-bed",
         "tank Perch tank (perch-tank)",
         "sensor roof-gauge: rain",
         "no faults",
@@ -316,6 +317,7 @@ fn check_says_what_was_read_or_every_fault() {
     let json: serde_json::Value = serde_json::from_str(&text).unwrap();
     assert_eq!((code, &json["ok"]), (0, &serde_json::Value::Bool(true)));
     assert_eq!(json["sites"][0]["sensors"].as_array().map(Vec::len), Some(11));
+    assert_eq!(json["sites"][0]["programs"][0]["starts"][0], "06:30");
 
     let wrong = [("TRUG__BROKER__URL", "x"), ("TRUG__LOG__LEVEL", "y")];
     let (code, text) = checked(&wrong, false);
