@@ -1,14 +1,19 @@
 //! A timer that waters three of four beds at six: what is said of it where its program
 //! is written down, and where it is not.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use garden_simulator::Scenario;
 use jiff::Timestamp;
 use trug::alarms::{Kind, State};
+use trug::analysis::month::{WaterSource, rises};
 use trug::commands::check;
 use trug::garden::log::LogEvent;
+use trug::garden::record::Reading;
 use trug::garden::view::SiteView;
+use trug::history::Point;
+use trug::model::Id;
 use trug::watering::{ProgramDays, Timetable};
 
 use crate::support::garden::{SHIPPED, garden_of, local};
@@ -78,6 +83,26 @@ fn water_at_a_programs_time_is_the_timers_and_no_rain_that_the_gauge_missed() {
         .expect("a figure");
     let why: String = figure.why.iter().map(|step| step.with.clone()).collect();
     assert!(why.contains("the timer's program \"morning drip\" runs at 6 am"), "{why}");
+}
+
+/// The page and the class month decide as the live garden does, and say why.
+#[test]
+fn over_a_month_the_programs_water_is_known_and_not_inferred() {
+    let (run, _) = played(&format!("{}{PROGRAM}", without_programs()));
+    let mut readings: BTreeMap<Id, Vec<Point>> = BTreeMap::new();
+    for row in run.rows.iter().filter(|row| !row.late) {
+        let sensor = &run.garden.sensors[usize::try_from(row.sensor.0).expect("a number")];
+        let Reading { at, raw, value, flag, late, .. } = *row;
+        readings.entry(sensor.id.clone()).or_default().push(Point { at, raw, value, flag, late });
+    }
+    let beds = rises(&run.garden, &readings, &[]);
+    for (bed, found) in beds.iter().take(BEDS.len()).enumerate() {
+        assert!(found.len() >= 4, "{}: {found:?}", BEDS[bed]);
+        for rise in found {
+            assert!(rise.cause == WaterSource::Watering && !rise.inferred, "{rise:?}");
+            assert_eq!(rise.why, "the timer's program \"morning drip\" runs at 6 am");
+        }
+    }
 }
 
 /// What is proposed can be pasted, and is what the timer does.
