@@ -21,6 +21,10 @@
 
 mod battery;
 mod calendar;
+mod far_gauge;
+mod field_month;
+mod frost;
+mod instrument;
 mod judge;
 mod payload;
 mod plan;
@@ -38,7 +42,7 @@ mod weather;
 mod window;
 
 pub use random_month::GaugeState;
-pub use scenario::{SCENARIOS, Scenario, ScenarioError};
+pub use scenario::{FIELD_GARDEN, FIELD_SCENARIOS, SCENARIOS, Scenario, ScenarioError};
 pub use school::{Bed, Inverse, Payload, Place, Quantity, School, SchoolError, Sensor, Tank};
 pub use simulation::{Emission, Simulation};
 pub use soil::Balance;

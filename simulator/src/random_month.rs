@@ -8,7 +8,7 @@ use jiff::civil::{Date, DateTime, Time, date};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::scenario::{ClimateKeys, Event, Failure, Scenario, Schedule};
+use crate::scenario::{ClimateKeys, Event, Failure, Scenario, Schedule, SoilKeys};
 use crate::school::{Quantity, School};
 
 /// How the school's rain gauges do in a random month.
@@ -95,6 +95,7 @@ impl Scenario {
             warmer_c: Some(dice.between(-2.0, 3.0)),
             wet_day_mm: Some(dice.between(3.0, 9.0)),
             spell: Vec::new(),
+            frost: false,
         };
         let start_available = dice.between(0.55, 0.95);
         let watering = schedules(school, &mut dice);
@@ -109,7 +110,10 @@ impl Scenario {
             seed,
             start_available,
             climate,
+            soil: SoilKeys::default(),
             watering,
+            timer: Vec::new(),
+            instrument: Vec::new(),
             event,
         }
     }

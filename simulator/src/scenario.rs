@@ -9,6 +9,8 @@ use jiff::civil::{Date, DateTime, Time};
 use serde::Deserialize;
 use serde::de::{Deserializer, Error as _};
 
+use crate::instrument::InstrumentKeys;
+
 /// A scenario.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,7 +33,13 @@ pub struct Scenario {
     #[serde(default)]
     pub(crate) climate: ClimateKeys,
     #[serde(default)]
+    pub(crate) soil: SoilKeys,
+    #[serde(default)]
     pub(crate) watering: Vec<Schedule>,
+    #[serde(default)]
+    pub(crate) timer: Vec<Timer>,
+    #[serde(default)]
+    pub(crate) instrument: Vec<InstrumentKeys>,
     #[serde(default)]
     pub(crate) event: Vec<Event>,
 }
@@ -46,6 +54,9 @@ fn moist() -> f64 {
 pub(crate) struct ClimateKeys {
     pub(crate) warmer_c: Option<f64>,
     pub(crate) wet_day_mm: Option<f64>,
+    /// Soil may freeze, and snow falls.
+    #[serde(default)]
+    pub(crate) frost: bool,
     #[serde(default)]
     pub(crate) spell: Vec<SpellKeys>,
 }
@@ -61,6 +72,36 @@ pub(crate) struct SpellKeys {
     pub(crate) wet: Option<bool>,
     pub(crate) warmer_c: Option<f64>,
     pub(crate) rain_mm: Option<f64>,
+}
+
+/// How water goes through the beds' soil.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SoilKeys {
+    /// How fast water that passes a layer goes down, metres an hour: the least and
+    /// the most of a day. Without it, it is down at once.
+    pub(crate) front_m_per_h: Option<[f64; 2]>,
+}
+
+/// One timer that waters several beds for so many minutes.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Timer {
+    /// All of the school's beds, where none is named.
+    #[serde(default)]
+    pub(crate) beds: Vec<String>,
+    #[serde(deserialize_with = "date")]
+    pub(crate) first: Date,
+    pub(crate) every_days: u16,
+    #[serde(deserialize_with = "time")]
+    pub(crate) at: Time,
+    pub(crate) minutes: u16,
+    /// One bed after the other; otherwise all at once.
+    #[serde(default)]
+    pub(crate) in_turn: bool,
+    /// Days on which it fails.
+    #[serde(default)]
+    pub(crate) fails: Vec<Failure>,
 }
 
 /// Watering that comes round.
@@ -166,6 +207,36 @@ pub(crate) enum Event {
         #[serde(deserialize_with = "date_time")]
         to: DateTime,
     },
+    /// Now and then a reading falls to zero, with messages lost beside it.
+    Dropouts {
+        sensor: String,
+        /// The part of the readings at which that begins.
+        part: f64,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
+    /// A sensor is taken out; hours later another one is in its place, which reads
+    /// higher or lower by an offset.
+    Swapped {
+        sensor: String,
+        #[serde(deserialize_with = "date_time")]
+        at: DateTime,
+        hours: u16,
+        offset: f64,
+    },
+    /// A thermometer fails: it shows this temperature, at once or by drifting there.
+    FailsHot {
+        sensor: String,
+        reads_c: f64,
+        /// Degrees an hour; without it, at once.
+        c_per_h: Option<f64>,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
     /// A battery runs down; at `to` it is changed.
     BatteryRunsDown {
         sensor: String,
@@ -238,10 +309,11 @@ pub enum ScenarioError {
 }
 
 fn names() -> String {
-    SCENARIOS.map(|(name, _)| name).join(", ")
+    SCENARIOS.iter().chain(&FIELD_SCENARIOS).map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
 }
 
-/// Every scenario that comes with the simulator: name and TOML text.
+/// Every scenario of the demonstration school that comes with the simulator: name
+/// and TOML text.
 pub const SCENARIOS: [(&str, &str); 17] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
@@ -262,6 +334,23 @@ pub const SCENARIOS: [(&str, &str); 17] = [
     ("demonstration", include_str!("../scenarios/demonstration.toml")),
 ];
 
+/// The garden of the scenarios of [`FIELD_SCENARIOS`].
+pub const FIELD_GARDEN: &str = include_str!("../scenarios/creek-road.garden.toml");
+
+/// Scenarios as bad as the field, in the garden of [`FIELD_GARDEN`]: name and TOML
+/// text.
+pub const FIELD_SCENARIOS: [(&str, &str); 9] = [
+    ("coarse-sensors", include_str!("../scenarios/coarse-sensors.toml")),
+    ("one-timer", include_str!("../scenarios/one-timer.toml")),
+    ("thaw", include_str!("../scenarios/thaw.toml")),
+    ("half-clogged-gauge", include_str!("../scenarios/half-clogged-gauge.toml")),
+    ("gauge-kilometres-off", include_str!("../scenarios/gauge-kilometres-off.toml")),
+    ("slow-soil", include_str!("../scenarios/slow-soil.toml")),
+    ("swapped-sensors", include_str!("../scenarios/swapped-sensors.toml")),
+    ("hot-thermometers", include_str!("../scenarios/hot-thermometers.toml")),
+    ("peat-bed", include_str!("../scenarios/peat-bed.toml")),
+];
+
 impl Scenario {
     /// The scenario of that name.
     ///
@@ -271,6 +360,7 @@ impl Scenario {
     pub fn named(name: &str) -> Result<Self, ScenarioError> {
         let (name, text) = SCENARIOS
             .iter()
+            .chain(&FIELD_SCENARIOS)
             .find(|(n, _)| *n == name)
             .ok_or_else(|| ScenarioError::Unknown(name.to_owned()))?;
         let mut scenario = Self::parse(text)?;
@@ -316,6 +406,7 @@ impl Scenario {
             within("watering.every_days", f64::from(schedule.every_days), 1.0, 366.0, "between 1 and 366")?;
             within("watering.litres", schedule.litres, 0.1, 100_000.0, "between 0.1 and 100000")?;
         }
+        self.check_field()?;
         for event in &self.event {
             if let Event::GaugeClogged { passes, .. } = event {
                 within("event.passes", *passes, 0.0, 1.0, "between 0 and 1")?;
@@ -340,6 +431,8 @@ impl Scenario {
                 | Event::Silent { from, to, .. }
                 | Event::Frozen { from, to, .. }
                 | Event::BrokenCable { from, to, .. }
+                | Event::Dropouts { from, to, .. }
+                | Event::FailsHot { from, to, .. }
                 | Event::LoosePlug { from, to, .. }
                 | Event::BatteryRunsDown { from, to, .. }
                 | Event::GatewayDead { from, to, .. }
@@ -355,14 +448,46 @@ impl Scenario {
                         });
                     }
                 }
-                Event::Mulch { .. } | Event::Restart { .. } => {}
+                Event::Mulch { .. } | Event::Restart { .. } | Event::Swapped { .. } => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// What makes a garden as bad as the field.
+    fn check_field(&self) -> Result<(), ScenarioError> {
+        if let Some([least, most]) = self.soil.front_m_per_h {
+            within("soil.front_m_per_h", most, 0.001, 100.0, "two speeds of 0.001 to 100, the lower first")?;
+            within("soil.front_m_per_h", least, 0.001, most, "two speeds of 0.001 to 100, the lower first")?;
+        }
+        for timer in &self.timer {
+            within("timer.every_days", f64::from(timer.every_days), 1.0, 366.0, "between 1 and 366")?;
+            within("timer.minutes", f64::from(timer.minutes), 1.0, 720.0, "between 1 and 720")?;
+        }
+        for instrument in &self.instrument {
+            instrument.check()?;
+        }
+        for event in &self.event {
+            match event {
+                Event::Dropouts { part, .. } => {
+                    within("event.part", *part, 0.0, 0.2, "between 0 and 0.2")?;
+                }
+                Event::Swapped { hours, offset, .. } => {
+                    within("event.hours", f64::from(*hours), 1.0, 720.0, "between 1 and 720")?;
+                    within("event.offset", *offset, -50.0, 50.0, "between -50 and 50")?;
+                }
+                Event::FailsHot { reads_c, c_per_h, .. } => {
+                    within("event.reads_c", *reads_c, 40.0, 200.0, "between 40 and 200")?;
+                    within("event.c_per_h", c_per_h.unwrap_or(1.0), 0.01, 100.0, "between 0.01 and 100")?;
+                }
+                _ => {}
             }
         }
         Ok(())
     }
 }
 
-fn within(
+pub(crate) fn within(
     key: &'static str,
     given: f64,
     low: f64,

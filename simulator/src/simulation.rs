@@ -5,9 +5,13 @@ use std::collections::{BTreeMap, BinaryHeap};
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 
 use crate::battery::Battery;
 use crate::calendar::{date_at, date_of_day, midnight_s, standard_offset_s, timestamp};
+use crate::far_gauge::FarGauge;
+use crate::frost::Snow;
 use crate::judge::Judge;
 use crate::payload;
 use crate::plan::{Fault, Plan, PlannedWatering};
@@ -99,6 +103,11 @@ pub struct Simulation {
     numbered: u64,
     last_sent_ms: i64,
     judge: Judge,
+    /// Where it freezes.
+    snow: Option<Snow>,
+    /// For each sensor that is a gauge far off.
+    far_gauges: Vec<Option<FarGauge>>,
+    front_rng: ChaCha8Rng,
     waterings: Vec<Watering>,
     top_ups: Vec<TopUp>,
     rain: BTreeMap<Date, f64>,
@@ -125,21 +134,29 @@ impl Simulation {
             Weather::new(climate, school.latitude_deg, i64::from(yesterday.day_of_year()), seed);
         let days = [weather.day(), weather.day(), weather.day()];
         let mean_c = f64::midpoint(days[1].warmest_c, days[1].coldest_c);
+        let plan = Plan::new(school, scenario);
+        let mut front_rng = ChaCha8Rng::seed_from_u64(seed);
+        front_rng.set_stream(5);
         let beds = school.beds.iter().enumerate().map(|(number, bed)| {
             let deepest_m = school
                 .sensors
                 .iter()
                 .filter(|s| s.place == Place::Bed(number))
                 .fold(0.0, |deepest: f64, s| deepest.max(s.depth_m));
-            BedRun {
-                soil: Soil::new(bed, deepest_m, scenario.start_available, mean_c + 1.0),
-                due: Vec::new(),
-                running: None,
-                litres: 0.0,
+            let mut soil = Soil::new(bed, deepest_m, scenario.start_available, mean_c + 1.0);
+            if scenario.climate.frost {
+                soil.may_freeze();
             }
+            BedRun { soil, due: Vec::new(), running: None, litres: 0.0 }
         });
+        let instruments = plan.instruments.iter();
+        let probes = school.sensors.iter().zip(instruments.clone()).enumerate();
         let probes =
-            school.sensors.iter().enumerate().map(|(i, s)| Probe::new(s, i, seed, start_s)).collect();
+            probes.map(|(i, (s, instrument))| Probe::new(s, *instrument, i, seed, start_s)).collect();
+        let far = instruments
+            .enumerate()
+            .map(|(i, it)| (it.km_off > 0.0).then(|| FarGauge::new(it.km_off, i, seed)));
+        let far_gauges = far.collect();
         let mut simulation = Self {
             beds: beds.collect(),
             tanks: school.tanks.iter().map(|t| Water::new(t.volume_l, mean_c + 1.5)).collect(),
@@ -147,7 +164,10 @@ impl Simulation {
             batteries: (0..school.sensors.len()).map(|i| Battery::new(i, seed)).collect(),
             queued_ms: vec![i64::MIN; school.sensors.len()],
             judge: Judge::new(school),
-            plan: Plan::new(school, scenario),
+            plan,
+            snow: scenario.climate.frost.then(Snow::default),
+            far_gauges,
+            front_rng,
             school: school.clone(),
             scenario: scenario.clone(),
             seed,
@@ -270,14 +290,21 @@ impl Simulation {
                 rain_mm += shower.mm * 60.0 / (shower.to_s - shower.from_s) as f64;
             }
         }
+        let mut gauge_mm = rain_mm;
+        if let Some(snow) = &mut self.snow {
+            let liquid = snow.minute(self.air_c, rain_mm);
+            (rain_mm, gauge_mm) = (liquid.ground_mm, liquid.gauge_mm);
+        }
         if rain_mm > 0.0 {
             *self.rain.entry(self.local_date).or_default() += rain_mm;
         }
         self.judge.rain(&self.school, &self.plan, self.now_s, rain_mm);
         self.step_beds(rain_mm, et0_mm);
         self.step_tanks();
+        let beds = &self.beds;
+        self.judge.failed_runs(&self.school, &self.plan, self.now_s, |bed| &beds[bed].soil);
         self.judge.settle_waterings(&self.school, &self.plan, self.now_s, false);
-        self.step_probes(rain_mm);
+        self.step_probes(gauge_mm);
         self.now_s += 60;
         self.see_air();
         self.measure();
@@ -289,6 +316,12 @@ impl Simulation {
         let tomorrow = self.local_date.tomorrow().unwrap_or(Date::MAX);
         self.next_midnight_s = midnight_s(zone, tomorrow).max(self.now_s + 3600);
         self.rain.entry(self.local_date).or_default();
+        if let Some([least, most]) = self.scenario.soil.front_m_per_h {
+            for bed in &mut self.beds {
+                let part: f64 = self.front_rng.random();
+                bed.soil.slow_down(least * (most / least).powf(part));
+            }
+        }
         let mut due = self.plan.scheduled(zone, self.local_date);
         while let Some(once) = self.plan.waterings.pop_if(|w| w.at_s < self.next_midnight_s) {
             // What was before the beginning is not made up for.
@@ -336,7 +369,13 @@ impl Simulation {
             run.litres = run.running.map_or(0.0, |r| r.litres_a_minute);
             run.soil.suffer(self.plan.sheds(number, self.now_s), self.plan.drain_blocked(number, self.now_s));
             run.soil.minute(rain_mm, watering_mm, et0_mm);
-            run.soil.warm(self.air_c, self.sun_w_m2);
+            // Under snow the soil is shut off from the weather.
+            let (air_c, sun_w_m2) = if self.snow.is_some_and(|snow| snow.covers()) {
+                (0.2 * self.air_c.min(0.0), 0.0)
+            } else {
+                (self.air_c, self.sun_w_m2)
+            };
+            run.soil.warm(air_c, sun_w_m2);
             self.judge.bed(&self.school, &self.plan, number, &run.soil, self.now_s);
         }
     }
@@ -373,10 +412,17 @@ impl Simulation {
             let faulty = self.plan.fault(number, self.now_s);
             let fault = faulty.map(|f| f.fault);
             match sensor.measures {
-                Quantity::Rain if fault == Some(Fault::Silent) => probe.forget_tips(),
+                Quantity::Rain if fault == Some(Fault::Silent) => {
+                    if let Some(far) = &mut self.far_gauges[number] {
+                        far.minute(rain_mm);
+                    }
+                    probe.forget_tips();
+                }
                 Quantity::Rain => {
                     let caught = faulty.filter(|f| f.fault == Fault::Clogged).map_or(1.0, |f| f.passes);
-                    probe.rain(sensor, rain_mm * caught);
+                    let falls_mm =
+                        self.far_gauges[number].as_mut().map_or(rain_mm, |far| far.minute(rain_mm));
+                    probe.rain(sensor, falls_mm * caught);
                 }
                 Quantity::WaterFlow => {
                     let litres = match sensor.place {
@@ -401,11 +447,13 @@ impl Simulation {
         for number in 0..self.probes.len() {
             while self.probes[number].next_s() <= self.now_s {
                 let at_s = self.probes[number].next_s();
-                let value = self.value(number);
+                let value = self.plan.shown(number, at_s, self.value(number));
+                let dropouts = self.plan.dropout_part(number, at_s);
                 let fault = self.plan.fault(number, at_s);
                 let sends = !matches!(fault, Some(f) if f.fault == Fault::Silent);
                 let wrong = fault.map(|f| f.fault);
-                let raw = self.probes[number].measure(&self.school.sensors[number], value, sends, wrong);
+                let raw =
+                    self.probes[number].measure(&self.school.sensors[number], value, sends, wrong, dropouts);
                 let part = self.plan.battery_part(number, at_s);
                 let state = self.batteries[number].report(&self.school.sensors[number], part);
                 let delay_ms = self.probes[number].delay_ms();
@@ -447,7 +495,7 @@ impl Simulation {
                 // The probe's own electronics warm up by day and shift a little.
                 let swing = 0.0015 * (-sensor.depth_m / 0.3).exp();
                 let wave = (std::f64::consts::PI * (hour - 9.0) / 12.0).sin();
-                self.beds[bed].soil.water_at(sensor.depth_m) + swing * wave
+                self.beds[bed].soil.shown_at(sensor.depth_m) + swing * wave
             }
             (Quantity::SoilTemperature, Place::Bed(bed)) => self.beds[bed].soil.warmth_at(sensor.depth_m),
             (Quantity::WaterTemperature, Place::Tank(tank)) => self.tanks[tank].temperature_c(),

@@ -11,6 +11,7 @@
 //!
 //! Nothing is lost: see [`Balance`].
 
+use crate::frost::Frost;
 use crate::school::Bed;
 
 /// Where the water went since the beginning, mm.
@@ -63,6 +64,11 @@ pub(crate) struct Soil {
     balance: Balance,
     /// Temperature of cells of [`CELL_M`] from the surface down, °C.
     warmth_c: Vec<f64>,
+    /// Where soil can freeze.
+    frost: Option<Frost>,
+    /// Where water that passes takes its time: metres a minute, and the water on its
+    /// way below each layer, mm.
+    front: Option<(f64, Vec<f64>)>,
 }
 
 /// Part of the passing water that the wettest layer lets through at once.
@@ -90,6 +96,10 @@ const SHEDS_DEPTH_M: f64 = 0.10;
 const SHED_SOAKS: f64 = 0.05;
 /// What a blocked drain leaves of the drainage.
 const BLOCKED_LEAVES: f64 = 0.002;
+/// From this field capacity on a soil is peat or a potting mix, m³/m³, through which
+/// water flows like this when it is full, mm/h (invented, of the usual size).
+const PEATY: f64 = 0.5;
+const PEAT_FLOW_MM_H: f64 = 40.0;
 /// Thickness of a cell of warmth, metres, and how many there are.
 const CELL_M: f64 = 0.05;
 const CELLS: usize = 20;
@@ -116,9 +126,16 @@ impl Soil {
             field_capacity: bed.field_capacity,
             wilting_point: bed.wilting_point,
             // Porosity of garden soil, a little higher where it is finer.
-            saturation: (0.38 + 0.25 * bed.field_capacity).max(bed.field_capacity + 0.04),
+            saturation: bed
+                .saturation
+                .unwrap_or((0.38 + 0.25 * bed.field_capacity).max(bed.field_capacity + 0.04)),
             depletion_fraction: bed.depletion_fraction,
-            flow_mm: 90.0 * (-6.0 * bed.field_capacity).exp() / 60.0,
+            // Peat and potting mixes hold much and drain freely all the same.
+            flow_mm: if bed.field_capacity >= PEATY {
+                PEAT_FLOW_MM_H / 60.0
+            } else {
+                90.0 * (-6.0 * bed.field_capacity).exp() / 60.0
+            },
             water: vec![bed.wilting_point + available * range; layers],
             roots,
             puddle_mm: 0.0,
@@ -127,9 +144,22 @@ impl Soil {
             blocked: false,
             balance: Balance::default(),
             warmth_c: vec![warmth_c; CELLS],
+            frost: None,
+            front: None,
         };
         soil.balance.stored_first_mm = soil.stored_mm();
         soil
+    }
+
+    /// Lets it freeze where it gets cold.
+    pub(crate) fn may_freeze(&mut self) {
+        self.frost = Some(Frost::new(self.field_capacity, self.wilting_point, CELLS));
+    }
+
+    /// How fast passing water goes down from now on, metres an hour.
+    pub(crate) fn slow_down(&mut self, front_m_per_h: f64) {
+        let on_its_way = self.front.take().map_or_else(|| vec![0.0; self.water.len()], |(_, mm)| mm);
+        self.front = Some((front_m_per_h / 60.0, on_its_way));
     }
 
     /// Lays mulch.
@@ -156,7 +186,8 @@ impl Soil {
     }
 
     fn stored_mm(&self) -> f64 {
-        self.water.iter().sum::<f64>() * self.layer_mm() + self.puddle_mm
+        let on_its_way = self.front.as_ref().map_or(0.0, |(_, mm)| mm.iter().sum::<f64>());
+        self.water.iter().sum::<f64>() * self.layer_mm() + self.puddle_mm + on_its_way
     }
 
     /// Where the water went.
@@ -169,12 +200,42 @@ impl Soil {
     pub(crate) fn minute(&mut self, rain_mm: f64, watering_mm: f64, et0_mm: f64) {
         self.balance.rain_mm += rain_mm;
         self.balance.watering_mm += watering_mm;
+        self.move_front();
         self.soak(rain_mm + watering_mm);
         self.drain();
         self.creep();
         if et0_mm > 0.0 {
             self.dry(et0_mm);
         }
+    }
+
+    /// What a layer keeps of the water that comes to it, and what goes on below.
+    fn share(&self, layer: usize, coming_mm: f64) -> (f64, f64) {
+        let water = self.water[layer];
+        let range = self.field_capacity - self.wilting_point;
+        let moist = ((water - self.wilting_point) / range).clamp(0.0, 1.0);
+        let pass = coming_mm * PASS_MAX * moist.powi(PASS_POWER);
+        let room_mm = ((self.saturation - water) * self.layer_mm()).max(0.0);
+        ((coming_mm - pass).min(room_mm), pass)
+    }
+
+    /// Water on its way comes to the next layer, a part of it each minute.
+    fn move_front(&mut self) {
+        let Some((front_m_min, mut on_its_way)) = self.front.take() else { return };
+        let part = (front_m_min / self.layer_m).min(1.0);
+        for layer in (0..on_its_way.len()).rev() {
+            let comes = part * on_its_way[layer];
+            on_its_way[layer] -= comes;
+            if layer + 1 == on_its_way.len() {
+                self.balance.drainage_mm += comes;
+                continue;
+            }
+            let kept = self.share(layer + 1, comes).0;
+            self.water[layer + 1] += kept / self.layer_mm();
+            // A full layer lets all of it pass.
+            on_its_way[layer + 1] += comes - kept;
+        }
+        self.front = Some((front_m_min, on_its_way));
     }
 
     fn soak(&mut self, arriving_mm: f64) {
@@ -191,6 +252,16 @@ impl Soil {
             self.balance.drainage_mm += 0.5 * shed;
             passing = passing.min(supply - shed);
             self.puddle_mm = supply - shed - passing;
+        }
+        if self.front.is_some() && !self.blocked {
+            let (kept, pass) = self.share(0, passing);
+            self.water[0] += kept / layer_mm;
+            self.puddle_mm += passing - kept - pass;
+            if let Some((_, on_its_way)) = &mut self.front {
+                on_its_way[0] += pass;
+            }
+            self.run_off();
+            return;
         }
         let mut refused = 0.0;
         for water in &mut self.water {
@@ -212,6 +283,10 @@ impl Soil {
         }
         self.balance.drainage_mm += passing;
         self.puddle_mm += refused;
+        self.run_off();
+    }
+
+    fn run_off(&mut self) {
         if self.puddle_mm > PUDDLE_MAX_MM {
             self.balance.runoff_mm += self.puddle_mm - PUDDLE_MAX_MM;
             self.puddle_mm = PUDDLE_MAX_MM;
@@ -229,6 +304,11 @@ impl Soil {
             let filled = above / (self.saturation - self.field_capacity);
             let freely_mm = self.flow_mm * if self.blocked { BLOCKED_LEAVES } else { 1.0 };
             let mut flow = (freely_mm * filled * filled).min(above * layer_mm);
+            if let Some((_, on_its_way)) = &mut self.front {
+                on_its_way[i] += flow;
+                self.water[i] -= flow / layer_mm;
+                continue;
+            }
             if i < last {
                 flow = flow.min(((self.saturation - self.water[i + 1]) * layer_mm).max(0.0));
                 self.water[i + 1] += flow / layer_mm;
@@ -289,6 +369,21 @@ impl Soil {
             self.warmth_c[i] = here + down * (above - here) + rate * (below - here);
             above = here;
         }
+        if let Some(mut frost) = self.frost.take() {
+            for cell in 0..CELLS {
+                if self.warmth_c[cell] < 0.0 || frost.ice()[cell] > 0.0 {
+                    let water = self.water_at((cell as f64 + 0.5) * CELL_M);
+                    self.warmth_c[cell] = frost.settle(cell, water, self.warmth_c[cell]);
+                }
+            }
+            self.frost = Some(frost);
+        }
+    }
+
+    /// What a probe at a depth shows: the water content, less most of what is frozen.
+    pub(crate) fn shown_at(&self, depth_m: f64) -> f64 {
+        let water = self.water_at(depth_m);
+        self.frost.as_ref().map_or(water, |frost| Frost::shown(water, between(frost.ice(), CELL_M, depth_m)))
     }
 
     /// Water content at a depth, m³/m³, between the layers' middles.
@@ -338,6 +433,7 @@ mod tests {
             efficiency: 0.9,
             mulch_planned: None,
             allowed: None,
+            saturation: None,
         }
     }
 

@@ -16,11 +16,13 @@ pub(crate) struct Water {
     volume_l: f64,
     surface: f64,
     temperature_c: f64,
+    /// Degrees below zero that the water would have without ice: its heat, given off.
+    ice_c: f64,
 }
 
 impl Water {
     pub(crate) fn new(volume_l: f64, temperature_c: f64) -> Self {
-        Self { volume_l, surface: (volume_l / 500.0).powf(2.0 / 3.0), temperature_c }
+        Self { volume_l, surface: (volume_l / 500.0).powf(2.0 / 3.0), temperature_c, ice_c: 0.0 }
     }
 
     pub(crate) fn temperature_c(&self) -> f64 {
@@ -40,6 +42,12 @@ impl Water {
             let part = 1.0 - (-litres / self.volume_l).exp();
             self.temperature_c += part * (inflow_c - self.temperature_c);
         }
+        // Water freezes at zero and stays there until its ice has melted.
+        if self.temperature_c < 0.0 || self.ice_c > 0.0 {
+            let heat_c = self.temperature_c - self.ice_c;
+            self.temperature_c = heat_c.max(0.0);
+            self.ice_c = (-heat_c).max(0.0);
+        }
     }
 }
 
@@ -57,6 +65,21 @@ mod tests {
         }
         let expected = 12.0 + 8.0 * (-200.0_f64 / 500.0).exp();
         assert!((water.temperature_c() - expected).abs() < 0.08, "{}", water.temperature_c());
+    }
+
+    #[test]
+    fn water_freezes_at_zero_and_stays_there_until_its_ice_has_melted() {
+        let mut water = Water::new(200.0, 1.0);
+        for _ in 0..2880 {
+            water.minute(-6.0, 0.0, None);
+        }
+        assert!(water.temperature_c().abs() < 1e-12);
+        let mut minutes = 0;
+        while water.temperature_c() < 1e-12 && minutes < 10_000 {
+            water.minute(8.0, 100.0, None);
+            minutes += 1;
+        }
+        assert!((200..9000).contains(&minutes), "{minutes}");
     }
 
     #[test]

@@ -7,6 +7,7 @@
 //! noise and the difference between the soil at the probes and the whole root
 //! zone.
 
+mod failed_runs;
 mod gauges;
 mod sensors;
 mod shedding;
@@ -17,10 +18,11 @@ mod waterings;
 use std::collections::VecDeque;
 
 use crate::calendar::midnight_s;
-use crate::plan::Plan;
+use crate::plan::{Fault, Plan};
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
+use failed_runs::Awaited;
 use gauges::Rise;
 use shedding::Shedding;
 use too_much::TooMuch;
@@ -89,6 +91,8 @@ pub(crate) struct Judge {
     /// Rain since the start at each minute of the last four days, mm.
     rain_totals: VecDeque<f64>,
     blind_rain: Window,
+    /// Runs of timers that failed, soonest first, whose hours are not over.
+    awaited_runs: Vec<Awaited>,
     /// Reference evapotranspiration of the last days, mm, the newest last.
     et0_mm: VecDeque<f64>,
     /// For each sensor, when it last sent, Unix seconds.
@@ -96,6 +100,8 @@ pub(crate) struct Judge {
     pub(crate) findings: Vec<Finding>,
 }
 
+/// A tank's water is never so warm: a thermometer that shows more is at fault, °C.
+const BELIEVABLE_C: f64 = 40.0;
 /// Seconds within which a watering must show at the shallowest probe.
 const SHOWS_WITHIN_S: i64 = 4 * HOUR_S;
 /// A sensor counts as faulty for two of its intervals after a fault.
@@ -156,6 +162,7 @@ impl Judge {
             wettings: Vec::new(),
             watered: Vec::new(),
             rain_totals: VecDeque::from([0.0]),
+            awaited_runs: Vec::new(),
             blind_rain: Window::new(0, 2 * SHOWS_WITHIN_S),
             et0_mm: VecDeque::new(),
             sent_s: vec![None; school.sensors.len()],
@@ -218,7 +225,7 @@ impl Judge {
         !self.gauges.is_empty()
             && self.gauges.iter().all(|g| {
                 let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[*g].every_s);
-                !plan.faulty_within(*g, from_s - after_s, to_s)
+                !plan.blind_within(*g, from_s - after_s, to_s)
             })
     }
 
@@ -235,6 +242,7 @@ impl Judge {
         let watch = &mut self.beds[number];
         let mut shown = Vec::with_capacity(watch.probes.len());
         let mut working = Vec::with_capacity(watch.probes.len());
+        let mut bands = Vec::new();
         for ((sensor, depth_m), held) in watch.probes.iter().zip(&mut watch.held) {
             let water = soil.water_at(*depth_m);
             if Self::works(school, plan, *sensor, now_s) {
@@ -244,6 +252,7 @@ impl Judge {
                 held.get_or_insert(water);
             }
             shown.push((*depth_m, held.unwrap_or(water)));
+            bands.push(plan.error_band(*sensor, now_s));
         }
         let readily_mm = bed.readily_available_mm();
         let parts = |water: f64| 1000.0 * (bed.field_capacity - water) * bed.root_depth_m / readily_mm;
@@ -253,6 +262,22 @@ impl Judge {
             if let Some(water) = by_depth(seen, bed.root_depth_m) {
                 depletion.most = depletion.most.max(parts(water));
                 depletion.least = depletion.least.min(parts(water));
+            }
+        }
+        // What instruments may add and take away.
+        if bands.iter().any(|band| *band != (0.0, 0.0)) {
+            let moved = |by: fn(&(f64, f64)) -> f64| -> Vec<(f64, f64)> {
+                shown
+                    .iter()
+                    .zip(&bands)
+                    .map(|((depth_m, water), band)| (*depth_m, water + by(band)))
+                    .collect()
+            };
+            for seen in [moved(|band| band.0), moved(|band| band.1)] {
+                if let Some(water) = by_depth(&seen, bed.root_depth_m) {
+                    depletion.most = depletion.most.max(parts(water));
+                    depletion.least = depletion.least.min(parts(water));
+                }
             }
         }
         let all_work = !working.is_empty() && working.len() == watch.probes.len();
@@ -293,13 +318,34 @@ impl Judge {
         let watch = &mut self.tanks[number];
         let works =
             !watch.sensors.is_empty() && watch.sensors.iter().all(|s| Self::works(school, plan, *s, now_s));
+        // What its thermometers show where one was changed, or drifts hot and is not
+        // yet beyond belief.
+        let mut seen_c = (water_c, water_c);
+        let mut drifts = false;
+        for sensor in &watch.sensors {
+            let (below, above) = plan.error_band(*sensor, now_s);
+            seen_c = (seen_c.0 + below, seen_c.1 + above);
+            let shown_c = plan.shown(*sensor, now_s, water_c);
+            if plan.fault(*sensor, now_s).is_some_and(|f| f.fault == Fault::Hot) && shown_c < BELIEVABLE_C {
+                drifts = true;
+                seen_c.1 = seen_c.1.max(shown_c);
+            }
+        }
         let hour_c = watch.hour.step(now_s, water_c);
         let day_c = watch.day.step(now_s, water_c);
-        let near = hour_c > tank.change_hour_c - 0.15 || day_c > tank.change_day_c - 0.25;
+        let near = hour_c > tank.change_hour_c - 0.15 || day_c > tank.change_day_c - 0.25 || drifts;
         let beyond = hour_c > tank.change_hour_c + 0.3 || day_c > tank.change_day_c + 0.4;
         let shock = watch.shock.step(now_s, near, works && beyond);
-        let warm = watch.warm.step(now_s, water_c > tank.warm_c - 0.15, works && water_c > tank.warm_c + 0.2);
-        let cold = watch.cold.step(now_s, water_c < tank.cold_c + 0.15, works && water_c < tank.cold_c - 0.2);
+        let warm = watch.warm.step(
+            now_s,
+            seen_c.1 > tank.warm_c - 0.15,
+            works && seen_c.0.min(water_c) > tank.warm_c + 0.2,
+        );
+        let cold = watch.cold.step(
+            now_s,
+            seen_c.0 < tank.cold_c + 0.15,
+            works && seen_c.1.max(water_c) < tank.cold_c - 0.2,
+        );
         for (kind, stretch, note) in [
             ("tank-temperature-shock", shock, SHOCK),
             ("tank-too-warm", warm, WARM),

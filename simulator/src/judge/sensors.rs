@@ -1,6 +1,6 @@
 //! Sensors that say nothing, nothing true, or that their battery is low.
 
-use super::{HOUR_S, Judge};
+use super::{DAY_S, HOUR_S, Judge};
 use crate::battery::{EMPTY, FULL};
 use crate::plan::{Fault, Outage, Plan};
 use crate::school::School;
@@ -67,6 +67,15 @@ impl Judge {
                         let run_s = HOUR_S.max(7 * every_s);
                         (run_s - every_s, run_s + 4 * every_s, 4 * every_s, "cable cut")
                     }
+                    Fault::Hot => {
+                        let run_s = HOUR_S.max(7 * every_s);
+                        (
+                            0,
+                            plan.beyond_belief_s(number, faulty.from_s) + run_s + 4 * every_s,
+                            DAY_S,
+                            "fails hot",
+                        )
+                    }
                     Fault::Loose => (HOUR_S, 8 * HOUR_S, 6 * HOUR_S, "plug loose"),
                     Fault::Frozen => {
                         let Some(hours) = sensor.measures.row().still_h else { continue };
@@ -84,6 +93,10 @@ impl Judge {
                     self.find("sensor-fault", &sensor.id, stretch, note);
                 }
             }
+        }
+        for swap in plan.swaps.iter().filter(|s| s.in_s < now_s) {
+            let stretch = Stretch { from_s: swap.out_s, to_s: swap.in_s + 2 * DAY_S, must: false };
+            self.find("sensor-fault", &school.sensors[swap.sensor].id, stretch, "another sensor was put in");
         }
         for (number, from_s, to_s) in &plan.batteries {
             let sensor = &school.sensors[*number];

@@ -10,6 +10,8 @@ use crate::window::Stretch;
 /// gauge that has just died.
 const LIKE_RAIN_BEDS: usize = 3;
 const TOGETHER_S: i64 = 4 * HOUR_S;
+/// Readings that wander by this spread rise and fall as with water, m³/m³.
+const WANDERS_LIKE_WATER: f64 = 0.005;
 const LIKE_RAIN: &str = "three beds or more are watered together, which looks like rain";
 
 /// A watering whose effect is still awaited.
@@ -81,6 +83,8 @@ impl Judge {
             let after_s = AFTER_FAULT_INTERVALS * i64::from(school.sensors[sensor].every_s);
             !plan.faulty_within(sensor, wetting.from_s - after_s - DAY_S, until_s)
         });
+        let wanders =
+            shallowest.is_some_and(|(sensor, _)| plan.instruments[sensor].wanders >= WANDERS_LIKE_WATER);
         let mut together: Vec<usize> = self
             .watered
             .iter()
@@ -96,6 +100,7 @@ impl Judge {
             (wetting.mm < 8.0, "less than 8 mm"),
             (shallowest.is_none_or(|(_, depth)| depth > 0.20), "no probe at 20 cm or less"),
             (!probe, "the probe is not working"),
+            (wanders, "the probe's readings wander"),
             (wetting.rain_before_mm >= 1.0, "rain in the day before"),
             (rain_after_mm >= 1.0, "rain while it soaks in"),
             (wetting.probe_before > bed.field_capacity + 0.02, "the soil is still draining"),

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use anyhow::Context;
 use clap::Args;
-use garden_simulator::{Emission, SCENARIOS, Scenario, School, Simulation, Truth};
+use garden_simulator::{Emission, FIELD_SCENARIOS, SCENARIOS, Scenario, School, Simulation, Truth};
 use jiff::Timestamp;
 
 use super::broker::Broker;
@@ -71,7 +71,7 @@ fn positive(text: &str) -> Result<f64, String> {
 
 /// Prints the built-in scenarios.
 pub(crate) fn list() -> anyhow::Result<()> {
-    for (name, _) in SCENARIOS {
+    for (name, _) in SCENARIOS.iter().chain(&FIELD_SCENARIOS) {
         let scenario = Scenario::named(name).context("reading a scenario that is built in")?;
         println!("{name:26} {:3} days  {}", scenario.days, scenario.title);
     }

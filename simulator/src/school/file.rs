@@ -43,6 +43,7 @@ struct BedTable {
     soil: Option<String>,
     field_capacity: Option<f64>,
     wilting_point: Option<f64>,
+    saturation: Option<f64>,
     crop: Option<String>,
     root_depth_m: Option<f64>,
     depletion_fraction: Option<f64>,
@@ -231,6 +232,7 @@ fn bed(table: BedTable) -> Result<Bed, SchoolError> {
     let bed = Bed {
         area_m2: table.area_m2,
         field_capacity: need(table.field_capacity, soil.map(|s| s.field_capacity_mid()), "field_capacity")?,
+        saturation: table.saturation,
         wilting_point: need(table.wilting_point, soil.map(|s| s.wilting_point_mid()), "wilting_point")?,
         root_depth_m: need(table.root_depth_m, plant.map(|c| c.root_depth_min_m), "root_depth_m")?,
         depletion_fraction: need(
@@ -249,7 +251,8 @@ fn bed(table: BedTable) -> Result<Bed, SchoolError> {
         && bed.area_m2.is_finite()
         && bed.wilting_point > 0.0
         && bed.field_capacity > bed.wilting_point
-        && bed.field_capacity < 0.5
+        && bed.field_capacity < 0.9
+        && bed.saturation.is_none_or(|full| full > bed.field_capacity && full <= 1.0)
         && (0.05..=5.0).contains(&bed.root_depth_m)
         && (0.05..=0.95).contains(&bed.depletion_fraction)
         && bed.litres_per_hour > 0.0

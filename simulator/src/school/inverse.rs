@@ -71,6 +71,19 @@ impl Inverse {
     }
 }
 
+impl Inverse {
+    /// The raw number of a sensor whose own numbers go in steps of `step`, in the
+    /// value's unit. Without a calibration that is the number itself.
+    pub fn raw_in_steps(&self, value: f64, step: f64) -> f64 {
+        let steps = (value / step).round();
+        match self {
+            // Six more digits are the sensor's own; the rest is the arithmetic's.
+            Self::Identity => round(steps * step, 1e6),
+            calibrated => calibrated.raw(steps * step),
+        }
+    }
+}
+
 /// Volumetric water content of an apparent permittivity.
 fn topp(permittivity: f64) -> f64 {
     evaluate(&[-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6], permittivity)
@@ -117,6 +130,16 @@ mod tests {
         assert!((inverse.raw(0.40) - 1450.0).abs() < 1e-9);
         assert!((inverse.raw(0.21) - 2175.0).abs() < 1e-9);
         assert!(inverse.raw(0.41) < 1450.0);
+    }
+
+    #[test]
+    fn a_coarse_sensor_s_numbers_go_in_its_steps() {
+        for (value, step, expected) in [(0.23449, 0.001, 0.234), (7.26, 0.1, 7.3), (-0.04, 0.1, 0.0)] {
+            let got = Inverse::Identity.raw_in_steps(value, step);
+            assert!((got - expected).abs() < 1e-12, "{value}: {got}");
+        }
+        let inverse = Inverse::points(vec![[0.0, 0.0], [1000.0, 1.0]]).unwrap();
+        assert!((inverse.raw_in_steps(0.2262, 0.01) - 230.0).abs() < 1e-9);
     }
 
     #[test]

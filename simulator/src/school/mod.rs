@@ -42,6 +42,8 @@ pub struct Bed {
     pub field_capacity: f64,
     /// Water content at the wilting point, m³/m³.
     pub wilting_point: f64,
+    /// Water content where all pores are full, where the file says so, m³/m³.
+    pub saturation: Option<f64>,
     /// Root depth for scheduling, metres.
     pub root_depth_m: f64,
     /// Part of total available water that may be used before stress.

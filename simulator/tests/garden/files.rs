@@ -1,6 +1,8 @@
 //! Faults in scenario and garden files are errors that name what is wrong.
 
-use garden_simulator::{SCENARIOS, Scenario, School, Simulation};
+use garden_simulator::{Scenario, School, Simulation};
+
+use crate::common::{names, school, school_of};
 
 const GOOD: &str = "title = \"t\"\nstart = 2026-04-01\ndays = 3\nseed = 1\n";
 
@@ -25,6 +27,24 @@ fn a_scenario_fault_names_the_key() {
             "26:00",
         ),
         ("[[watering]]\nbed = \"b\"\nfirst = 2026-04-01\nevery_days = 1\nat = \"06:00\"\nlitre = 9", "litre"),
+        ("[[timer]]\nfirst = 2026-04-01\nevery_days = 1\nat = \"06:00\"\nminutes = 0", "timer.minutes"),
+        ("[[instrument]]\nresolution = 0.1", "instrument.sensor"),
+        ("[[instrument]]\nmeasures = \"moisture\"", "moisture"),
+        ("[[instrument]]\nsensor = \"s\"\nresolution = 0", "instrument.resolution"),
+        ("[[instrument]]\nsensor = \"s\"\nkm_off = -1", "instrument.km_off"),
+        ("[soil]\nfront_m_per_h = [0.6, 0.06]", "soil.front_m_per_h"),
+        (
+            "[[event]]\nkind = \"fails-hot\"\nsensor = \"s\"\nreads_c = 20\nfrom = 2026-04-01T00:00:00\nto = 2026-04-02T00:00:00",
+            "event.reads_c",
+        ),
+        (
+            "[[event]]\nkind = \"dropouts\"\nsensor = \"s\"\npart = 0.9\nfrom = 2026-04-01T00:00:00\nto = 2026-04-02T00:00:00",
+            "event.part",
+        ),
+        (
+            "[[event]]\nkind = \"swapped\"\nsensor = \"s\"\nat = 2026-04-01T00:00:00\nhours = 0\noffset = 1",
+            "event.hours",
+        ),
         ("[[event]]\nkind = \"flood\"", "flood"),
         ("[[event]]\nkind = \"watering\"\nbed = \"b\"\nat = 2026-04-01T12:00:00\nlitres = 5\nmm = 4", "mm"),
         (
@@ -84,9 +104,9 @@ fn a_garden_fault_names_the_place() {
 }
 
 #[test]
-fn every_scenario_fits_the_demonstration_school() {
-    let school = crate::common::school();
-    for (name, _) in SCENARIOS {
+fn every_scenario_fits_its_school() {
+    for name in names() {
+        let school = school_of(name);
         let scenario = Scenario::named(name).unwrap();
         assert_eq!(scenario.name, name);
         let simulation = Simulation::new(&school, &scenario, scenario.seed);
@@ -95,6 +115,14 @@ fn every_scenario_fits_the_demonstration_school() {
     let other = Scenario::parse(&format!(
         "{GOOD}[[watering]]\nbed = \"rose-bed\"\nfirst = 2026-04-01\nevery_days = 1\nat = \"06:00\"\nlitres = 9"
     ));
-    let simulation = Simulation::new(&school, &other.unwrap(), 1);
+    let simulation = Simulation::new(&school(), &other.unwrap(), 1);
     assert_eq!(simulation.unplaced(), ["rose-bed"]);
+    let other = Scenario::parse(&format!(
+        "{GOOD}[[timer]]\nbeds = [\"rose-bed\"]\nfirst = 2026-04-01\nevery_days = 1\nat = \"06:00\"\nminutes = 9\n\
+         [[instrument]]\nsensor = \"rose-10cm\"\nresolution = 0.1\n\
+         [[event]]\nkind = \"fails-hot\"\nsensor = \"roof-gauge\"\nreads_c = 60\n\
+         from = 2026-04-02T00:00:00\nto = 2026-04-03T00:00:00"
+    ));
+    let simulation = Simulation::new(&school(), &other.unwrap(), 1);
+    assert_eq!(simulation.unplaced(), ["rose-bed", "roof-gauge", "rose-10cm"]);
 }

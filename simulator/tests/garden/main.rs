@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 mod common;
+mod field;
 mod files;
 mod order;
 mod payloads;

@@ -2,14 +2,15 @@
 
 use garden_simulator::{SCENARIOS, Scenario, Simulation};
 
-use crate::common::{play, school};
+use crate::common::{names, play, school, school_of};
 
 #[test]
 fn the_water_of_every_bed_balances() {
-    let school = school();
-    for (name, _) in SCENARIOS {
+    for name in names() {
+        let school = school_of(name);
         let scenario = Scenario::named(name).unwrap();
-        for seed in 1..=3 {
+        let seeds = if SCENARIOS.iter().any(|(plain, _)| *plain == name) { 3 } else { 1 };
+        for seed in 1..=seeds {
             let mut simulation = Simulation::new(&school, &scenario, seed);
             simulation.by_ref().for_each(drop);
             let truth = simulation.truth();
@@ -17,7 +18,8 @@ fn the_water_of_every_bed_balances() {
             for (bed, balance) in simulation.balances() {
                 assert!(balance.error_mm().abs() < 1e-9, "{name} {seed} {bed}: {balance:?}");
                 assert!((balance.rain_mm - rain_mm).abs() < 1e-9, "{name} {seed} {bed}");
-                assert!(balance.transpiration_mm > balance.evaporation_mm, "{name} {seed} {bed}");
+                let bare = name == "thaw" || name == "coarse-sensors";
+                assert!(bare || balance.transpiration_mm > balance.evaporation_mm, "{name} {seed} {bed}");
             }
         }
     }

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::process::{Command, Output};
 
-use garden_simulator::{SCENARIOS, School, Truth};
+use garden_simulator::{School, Truth};
 
 fn simulator(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_garden-simulator")).args(arguments).output().expect("it is built")
@@ -23,8 +23,8 @@ fn scenarios_are_listed() {
     let out = simulator(&["scenarios"]);
     assert!(out.status.success());
     let text = String::from_utf8_lossy(&out.stdout);
-    assert_eq!(text.lines().count(), SCENARIOS.len());
-    assert!(SCENARIOS.iter().all(|(name, _)| text.contains(name)), "{text}");
+    assert_eq!(text.lines().count(), crate::common::names().count());
+    assert!(crate::common::names().all(|name| text.contains(name)), "{text}");
 }
 
 #[test]
