@@ -244,12 +244,17 @@ fn alarms_for_people(gardens: &[Garden], result: &ReplayResult, out: &mut dyn Wr
         let place = place_name(garden_of(gardens, &key.site), &key.place);
         format!("{}, {} at {place}: {}", when(step), labels::kind(key.kind), step.record.said.text)
     };
-    let moved_line =
-        |[before, now]: [&StepDifference; 2]| format!("instead of {}: {}", when(before), line(now));
+    let moved_line = |[before, now]: [&StepDifference; 2]| {
+        if before.record.at == now.record.at {
+            format!("with other words or numbers: {}", line(now))
+        } else {
+            format!("instead of {}: {}", when(before), line(now))
+        }
+    };
     let lists: [(&str, Vec<String>); 3] = [
         ("No longer raised", gone.into_iter().map(line).collect()),
         ("Newly raised", new.into_iter().map(line).collect()),
-        ("Raised at another time or in other words", moved.into_iter().map(moved_line).collect()),
+        ("Raised otherwise", moved.into_iter().map(moved_line).collect()),
     ];
     writeln!(out, "{} steps of alarms differ.", result.steps.len())?;
     for (what, lines) in lists.iter().filter(|(_, lines)| !lines.is_empty()) {

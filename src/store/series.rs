@@ -47,15 +47,14 @@ impl SeriesMap {
     /// gardens in order.
     pub fn of_stored(known: &HashMap<u32, Series>, gardens: &[Garden]) -> Self {
         let mut map = Self::default();
+        let names = |series: &Series| [&series.site, &series.sensor, &series.quantity].map(String::clone);
+        let numbers: HashMap<[String; 3], u32> =
+            known.values().map(|series| (names(series), series.number)).collect();
         let sensors = gardens.iter().flat_map(|garden| garden.sensors.iter().map(move |it| (garden, it)));
         for (index, (garden, sensor)) in (0_u32..).zip(sensors) {
             let of = |id: &Id| {
-                let is_its_own = |series: &&Series| {
-                    series.site == garden.site.id.as_str()
-                        && series.sensor == id.as_str()
-                        && series.quantity == sensor.measures.name()
-                };
-                known.values().find(is_its_own).map(|series| series.number)
+                let names = [garden.site.id.as_str(), id.as_str(), sensor.measures.name()];
+                numbers.get(&names.map(str::to_owned)).copied()
             };
             map.series_of.push(of(&sensor.id).unwrap_or(Self::NONE));
             // Earlier ids are still there until the file is next opened for writing.
