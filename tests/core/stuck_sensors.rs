@@ -58,7 +58,7 @@ fn probes_of_a_thousandth_are_well_for_a_dry_season() {
             let value = soil(h, &wetted, 0.001);
             run.take(SensorIx(n), hour(h), value);
             if n == 0 {
-                longest = if value == longest.1 {
+                longest = if (value - longest.1).abs() < 1e-9 {
                     (longest.0 + 1, value, longest.2.max(longest.0 + 1))
                 } else {
                     (0, value, longest.2)
