@@ -69,9 +69,13 @@ fn main() -> ExitCode {
 
 fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let load = || {
-        settings::load(&config, settings::variables()).map_err(|faults| {
+        let settings = settings::load(&config, settings::variables()).map_err(|faults| {
             WrongInput::beside(format!("{faults}\n\nthe configuration has faults; nothing was started"))
-        })
+        })?;
+        if let Some(borne) = &settings.borne {
+            eprintln!("{borne}\n\nthe garden should be otherwise; Trug goes on with it as it is\n");
+        }
+        Ok::<_, WrongInput>(settings)
     };
     match command {
         Command::Run(it) => runtime()?.block_on(commands::run::run(load()?, it)),

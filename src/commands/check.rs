@@ -37,7 +37,11 @@ pub fn run(
     as_json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
-    match (load(config, env), as_json) {
+    let read = load(config, env).and_then(|settings| match settings.borne {
+        Some(borne) => Err(borne),
+        None => Ok(settings),
+    });
+    match (read, as_json) {
         (Ok(settings), true) => print_json(&found_as_json(&settings), out)?,
         (Ok(settings), false) => found_as_text(config, &settings, out)?,
         (Err(faults), as_json) => {

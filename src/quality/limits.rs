@@ -19,6 +19,10 @@ pub struct Limits {
     pub flat: Option<Flat>,
     /// Longest time from one reading to the next, seconds, above 0.
     pub gap_s: f64,
+    /// Where messages were lost beside a value that falls out below both its neighbours,
+    /// they may be this far apart for it to be a spike, seconds; 0: a spike needs its own
+    /// neighbours.
+    pub dip_reach_s: f64,
 }
 
 /// One reading that stands out from both its neighbours.
@@ -140,6 +144,7 @@ impl Limits {
             flat,
             // Two readings in a row may be lost before the record has a gap.
             gap_s: 3.0 * every_s,
+            dip_reach_s: 0.0,
         };
         match quantity {
             // Water fills the pores at most: 0.40 to 0.60 m3/m3 in mineral soils,
@@ -152,9 +157,12 @@ impl Limits {
             // and its soil warms and cools; half a day of the very same number,
             // to a millionth, is a probe or a gateway that repeats itself. One that
             // shows only thousandths has longer (`Flat::longest_s`).
-            Quantity::SoilMoisture => {
-                limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(1e-6, 12.0, 24.0))
-            }
+            // Dips: soil does not dry and grow wet again within hours; a radio that loses
+            // messages also brings a false zero among them.
+            Quantity::SoilMoisture => Self {
+                dip_reach_s: 6.0 * HOUR_S,
+                ..limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(1e-6, 12.0, 24.0))
+            },
             // Bare dark soil passes 60 °C at the surface in an Australian summer.
             // Flat: at 60 cm a day's swing is below a sixteenth of a degree, so
             // a healthy sensor can repeat itself for days.

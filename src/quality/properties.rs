@@ -17,6 +17,7 @@ const OPEN: Limits = Limits {
     rate: None,
     flat: None,
     gap_s: f64::INFINITY,
+    dip_reach_s: 0.0,
 };
 
 fn any_limits() -> impl Strategy<Value = Limits> {
@@ -39,6 +40,7 @@ fn any_limits() -> impl Strategy<Value = Limits> {
                 longest_s: None,
             }),
             gap_s,
+            dip_reach_s: 0.0,
         })
 }
 

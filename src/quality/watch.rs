@@ -16,14 +16,16 @@
 //!   it, as if it were missing; its own other tests are not evaluated.
 //! - Rate of change: against the last value that did not fail the gross range,
 //!   over at least [`Rate::over_s`].
-//! - Spike and flat line do not reach across a gap.
+//! - Spike and flat line do not reach across a gap; but a value that falls out below
+//!   both its neighbours beside lost messages is a spike as far as
+//!   [`Limits::dip_reach_s`] says.
 
 use jiff::Timestamp;
 
 use super::flags::{Flag, Test, Tests};
 use super::limits::{Flat, Limits, Rate, Spike, SpikeMethod};
 
-/// What has to be remembered of one sensor: 64 bytes.
+/// What has to be remembered of one sensor: 72 bytes.
 ///
 /// After a restart it is rebuilt by judging the last stored readings again.
 #[derive(Clone, Copy, Debug)]
@@ -33,8 +35,11 @@ pub struct Watch {
     /// The last value that did not fail the gross range; NaN: none yet.
     value: f64,
     value_at_ms: i64,
-    /// The value one reading before it; NaN: there was none, or a gap between.
+    /// The value one reading before it; NaN: there was none.
     before: f64,
+    before_at_ms: i64,
+    /// Whether there was a gap between these two.
+    before_gap: bool,
     /// Ends of the range in which the value has stood still since `flat_since_ms`.
     flat_min: f64,
     flat_max: f64,
@@ -69,6 +74,8 @@ impl Watch {
             value: f64::NAN,
             value_at_ms: i64::MIN,
             before: f64::NAN,
+            before_at_ms: i64::MIN,
+            before_gap: false,
             flat_min: f64::NAN,
             flat_max: f64::NAN,
             flat_since_ms: i64::MIN,
@@ -108,8 +115,10 @@ impl Watch {
                     if let Some(flat) = &limits.flat {
                         tests.set(Test::FlatLine, self.flat_line(flat, limits.gap_s, at_ms, value));
                     }
-                    previous = self.spike_before(limits, gap, value);
-                    self.before = if self.adjacent && !gap { self.value } else { f64::NAN };
+                    previous = self.spike_before(limits, gap, at_ms, value);
+                    (self.before, self.before_at_ms) =
+                        (if self.adjacent { self.value } else { f64::NAN }, self.value_at_ms);
+                    self.before_gap = gap;
                     self.value = value;
                     self.value_at_ms = at_ms;
                     self.adjacent = true;
@@ -167,12 +176,23 @@ impl Watch {
     }
 
     /// The reading before, if `value` shows that it was a spike.
-    fn spike_before(&self, limits: &Limits, gap: bool, value: f64) -> Option<(Timestamp, Flag, Tests)> {
-        let limits = limits.spike.as_ref()?;
-        if !self.adjacent || gap || self.before.is_nan() {
+    fn spike_before(
+        &self,
+        limits: &Limits,
+        gap: bool,
+        at_ms: i64,
+        value: f64,
+    ) -> Option<(Timestamp, Flag, Tests)> {
+        let spikes = limits.spike.as_ref()?;
+        if !self.adjacent || self.before.is_nan() {
             return None;
         }
-        let flag = spike(limits, self.before, self.value, value);
+        let dip = self.value < self.before && self.value < value;
+        let near = seconds(self.before_at_ms, at_ms) <= limits.dip_reach_s;
+        if (gap || self.before_gap) && !(dip && near) {
+            return None;
+        }
+        let flag = spike(spikes, self.before, self.value, value);
         if !matches!(flag, Flag::Suspect | Flag::Fail) {
             return None;
         }
@@ -344,6 +364,22 @@ mod tests {
     }
 
     #[test]
+    fn a_zero_beside_lost_messages_is_a_spike() {
+        let limits = Limits::default_for(Quantity::SoilMoisture, 900);
+        let flagged = |moments: [(i64, f64); 4]| {
+            let mut watch = Watch::new();
+            let judged = moments.map(|(s, value)| watch.judge(&limits, at(s), Some(value)));
+            judged[3].previous.or(judged[2].previous).map(|(at, flag, _)| (at, flag))
+        };
+        let lost_before = [(0, 0.2), (900, 0.2), (9_000, 0.0), (9_900, 0.2)];
+        assert_eq!(flagged(lost_before), Some((at(9_000), Flag::Fail)));
+        let lost_after = [(0, 0.2), (900, 0.2), (1_800, 0.0), (9_900, 0.2)];
+        assert_eq!(flagged(lost_after), Some((at(1_800), Flag::Fail)));
+        assert_eq!(flagged([(0, 0.2), (900, 0.2), (9_000, 0.4), (9_900, 0.2)]), None, "a watering may drain");
+        assert_eq!(flagged([(0, 0.2), (900, 0.2), (15_000, 0.0), (30_000, 0.2)]), None, "too long apart");
+    }
+
+    #[test]
     fn a_missing_value_is_missing_and_no_neighbour() {
         let limits = Limits::default_for(Quantity::SoilMoisture, 900);
         let mut watch = Watch::new();
@@ -359,6 +395,6 @@ mod tests {
 
     #[test]
     fn the_state_is_small() {
-        assert_eq!(size_of::<Watch>(), 64);
+        assert_eq!(size_of::<Watch>(), 72);
     }
 }

@@ -20,6 +20,8 @@ pub(super) struct Document<'d> {
     lines: Vec<usize>,
     pub(super) env: Scope<'d>,
     faults: RefCell<Vec<Fault>>,
+    /// Faults with which the daemon runs all the same.
+    borne: RefCell<Vec<Fault>>,
 }
 
 /// Where a value stands.
@@ -62,6 +64,7 @@ impl<'d> Document<'d> {
             lines: std::iter::once(0).chain(after_newlines).collect(),
             env,
             faults: RefCell::default(),
+            borne: RefCell::default(),
         }
     }
 
@@ -75,9 +78,9 @@ impl<'d> Document<'d> {
         self.faults.borrow().len()
     }
 
-    /// The faults so far.
-    pub(super) fn into_faults(self) -> Vec<Fault> {
-        self.faults.into_inner()
+    /// The faults so far, and those with which the daemon runs all the same.
+    pub(super) fn into_faults(self) -> (Vec<Fault>, Vec<Fault>) {
+        (self.faults.into_inner(), self.borne.into_inner())
     }
 
     /// Notes a fault at `origin`.
@@ -92,6 +95,14 @@ impl<'d> Document<'d> {
         let (file, line) = self.file_and_line(origin);
         let (key, accepted) = (key.to_owned(), accepted.to_owned());
         self.push(Fault { file, line, key, given, accepted, nearest: near });
+    }
+
+    /// Notes a fault with which the daemon runs all the same: what is written is how the
+    /// garden is, and the garden should be otherwise.
+    pub(super) fn borne_fault(&self, origin: Origin<'_>, key: &str, given: String, accepted: &str) {
+        let (file, line) = self.file_and_line(origin);
+        let (key, accepted) = (key.to_owned(), accepted.to_owned());
+        self.borne.borrow_mut().push(Fault { file, line, key, given, accepted, nearest: None });
     }
 
     /// The file, or the variable in its place, and the line.

@@ -81,6 +81,9 @@ pub struct Settings {
     pub telling: TellingSettings,
     pub log: Log,
     pub watch: Watching,
+    /// What `trug check` refuses and the daemon runs with all the same: what is written is
+    /// how the garden is, and the garden should be otherwise.
+    pub borne: Option<Faults>,
 }
 
 /// Reads `config` (a `trug.toml`), the garden files of the folder that it
@@ -158,6 +161,7 @@ struct SettingsReader {
     /// Names in the order of reading.
     files: Vec<String>,
     faults: Vec<Fault>,
+    borne: Vec<Fault>,
     gardens: Vec<Garden>,
     /// Dotted paths below which variables of known gardens stand.
     sites: Vec<String>,
@@ -173,6 +177,7 @@ impl SettingsReader {
             env,
             files: Vec::new(),
             faults,
+            borne: Vec::new(),
             gardens: Vec::new(),
             sites: Vec::new(),
             daemon_unread: false,
@@ -198,7 +203,8 @@ impl SettingsReader {
         self.files.push(name.to_owned());
         let document = Document::new(name, text, self.env.scope(""));
         let daemon = daemon::read(SettingsTable::root(&document, &tree), folder);
-        self.faults.extend(document.into_faults());
+        let found = document.into_faults();
+        self.note_faults(found);
         Some(daemon)
     }
 
@@ -258,8 +264,15 @@ impl SettingsReader {
         };
         let document = Document::new(name, text, scope);
         let garden = garden::read(SettingsTable::root(&document, &tree), across);
-        self.faults.extend(document.into_faults());
+        let found = document.into_faults();
+        self.note_faults(found);
         self.gardens.extend(garden);
+    }
+
+    /// Takes a document's faults, and those with which the daemon runs all the same.
+    fn note_faults(&mut self, (faults, borne): (Vec<Fault>, Vec<Fault>)) {
+        self.faults.extend(faults);
+        self.borne.extend(borne);
     }
 
     fn finish(mut self, daemon: Option<Daemon>) -> Result<Settings, Faults> {
@@ -280,11 +293,18 @@ impl SettingsReader {
                 telling: d.telling?,
                 log: d.log?,
                 watch: d.watch?,
+                borne: None,
             })
         });
         match settings {
-            Some(settings) if self.faults.is_empty() => Ok(settings),
-            _ => Err(Faults::new(&self.files, self.faults)),
+            Some(settings) if self.faults.is_empty() => {
+                let borne = (!self.borne.is_empty()).then(|| Faults::new(&self.files, self.borne));
+                Ok(Settings { borne, ..settings })
+            }
+            _ => {
+                self.faults.extend(self.borne);
+                Err(Faults::new(&self.files, self.faults))
+            }
         }
     }
 }

@@ -197,14 +197,14 @@ fn outside(program: &Program, item: &SettingsItem<'_>, beds: &[Bed], places: &Pl
                 .map(|(from, to)| format!("{}-{}", clock(*from), clock(*to)))
                 .collect();
             let allowed = if allowed.is_empty() { "none".to_owned() } else { allowed.join(", ") };
-            item.fault(
+            // The timer does that, whatever is allowed: it is told, and watched.
+            item.borne_fault(
                 format!(
                     "{} for {minutes} minutes, which waters {} outside its allowed hours",
                     wrong.join(", "),
                     bed.id
                 ),
                 format!("starts and minutes within the allowed hours of {}: {allowed}", bed.id),
-                None,
             );
         }
     }

@@ -58,6 +58,11 @@ impl<'t> SettingsItem<'t> {
         self.document.fault(self.origin, &self.path, given.into(), accepted.as_ref(), near);
     }
 
+    /// Notes a fault at this value with which the daemon runs all the same.
+    pub(super) fn borne_fault(&self, given: impl Into<String>, accepted: impl AsRef<str>) {
+        self.document.borne_fault(self.origin, &self.path, given.into(), accepted.as_ref());
+    }
+
     /// Notes that this value is not accepted; there is nothing to return then.
     pub(super) fn refused<T>(&self, accepted: impl AsRef<str>) -> Option<T> {
         self.refuse(accepted);

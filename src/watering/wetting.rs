@@ -142,6 +142,7 @@ impl WettingWatch {
         while self.recent.front().is_some_and(|(first, _)| seconds(*first, at) > KEPT_S) {
             self.recent.pop_front();
         }
+        self.drop_dip(value);
         self.recent.push_back((at, value));
 
         let believed = self.settle(at, value);
@@ -149,6 +150,19 @@ impl WettingWatch {
             self.look_over(slow, at, value);
         }
         believed
+    }
+
+    /// Takes back the newest reading where it fell out and `value` is back where the
+    /// reading before it was: soil does not do that, and the way back up is no rise. A
+    /// dip that is too small for the quality tests is one still.
+    fn drop_dip(&mut self, value: f32) {
+        let mut newest = self.recent.iter().rev().map(|(_, value)| *value);
+        let (Some(dip), Some(before)) = (newest.next(), newest.next()) else { return };
+        let fell = before - dip;
+        let least = self.fast.span.least as f32;
+        if fell >= least && value - dip >= least && (value - before).abs() <= fell / 2.0 {
+            self.recent.pop_back();
+        }
     }
 
     /// Looks for a rise over one of the spans, and remembers its difference.
@@ -406,6 +420,25 @@ mod tests {
     fn a_rise_that_falls_back_is_not_believed() {
         let seen = run(14, |q| drying(q) + if (960..964).contains(&q) { 0.05 } else { 0.0 });
         assert_eq!(seen, vec![]);
+    }
+
+    #[test]
+    fn a_reading_that_falls_out_is_no_base_of_a_rise() {
+        let mut watch = WettingWatch::default();
+        let hourly = |q: i64| q % 4 == 0 && !(960..976).contains(&q);
+        let content = |q: i64| if q == 976 { 0.14 } else { drying(q) };
+        let seen: Vec<_> =
+            (0..14 * 96).filter(|&q| hourly(q)).filter_map(|q| watch.push(t(q), content(q))).collect();
+        assert_eq!(seen, vec![], "beside four lost messages");
+    }
+
+    #[test]
+    fn a_slow_soak_is_seen_and_said_to_be_slow() {
+        // 0.016 within eight hours: too slow for three.
+        let soak = |q: i64| (q - 960).clamp(0, 32) as f64 * 0.0005;
+        let seen = run(14, |q| drying(q) + soak(q));
+        assert_eq!(seen.len(), 1, "{seen:?}");
+        assert!(seen[0].slow && seen[0].rise > 0.010, "{seen:?}");
     }
 
     #[test]

@@ -286,3 +286,22 @@ fn a_watering_that_somebody_writes_down_ends_it() {
     let (state, _, words) = &ended[0];
     assert!(*state == State::ReturnedUnacknowledged && words.contains("The log says"), "{words}");
 }
+
+/// A timer that is set outside the allowed hours is told as what it is; the file says how
+/// the garden is, so the daemon does not refuse it.
+#[test]
+fn a_program_outside_the_hours_is_told_each_time() {
+    let hours = "allowed = [\"00:00-09:00\", \"18:00-24:00\"]";
+    let garden = without_programs();
+    assert_eq!(garden.matches(hours).count(), 1);
+    let (run, view) = played(&format!("{}{PROGRAM}", garden.replace(hours, "allowed = [\"18:00-24:00\"]")));
+    for words in last_wettings(&view) {
+        assert!(words.starts_with("Was watered by the timer at about"), "{words}");
+        assert!(words.ends_with(", outside the allowed hours."), "{words}");
+    }
+    let told = |bed: &str| {
+        let of_bed = run.changes.iter().filter(|change| change.record.key.place.as_str() == bed);
+        of_bed.filter(|change| change.record.key.kind == Kind::WateringHours).count()
+    };
+    assert!(BEDS.iter().all(|bed| told(bed) > 0), "{:?}", run.told());
+}

@@ -18,6 +18,7 @@ const OPEN: Limits = Limits {
     rate: None,
     flat: None,
     gap_s: f64::INFINITY,
+    dip_reach_s: 0.0,
 };
 
 fn flag(number: &Json) -> Flag {

@@ -154,6 +154,7 @@ fn flags(question: &Json) -> Json {
             longest_s: None,
         }),
         gap_s: asked["gap_s"].as_f64().unwrap_or(f64::INFINITY),
+        dip_reach_s: 0.0,
     };
     let mut watch = Watch::new();
     let mut tests = Vec::new();

@@ -22,6 +22,11 @@ fn base() -> GardenFile {
 fn read(more: &str) -> Result<Vec<Program>, Vec<Fault>> {
     let text = base().with(more).text().to_owned();
     match from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty()) {
+        Ok(settings) if settings.borne.is_some() => {
+            // The daemon runs with it; `trug check` refuses it.
+            assert_eq!(settings.gardens[0].programs.len(), more.matches("[[program]]").count());
+            Err(settings.borne.map(|faults| faults.as_slice().to_vec()).unwrap_or_default())
+        }
         Ok(mut settings) => Ok(settings.gardens.remove(0).programs),
         Err(faults) => Err(faults.as_slice().to_vec()),
     }
