@@ -59,6 +59,17 @@ pub struct Line {
     pub false_alarms: Vec<Told>,
     /// From the event's beginning to its alarm, the longest.
     pub delay_max: SignedDuration,
+    /// And each of them.
+    pub delays: Vec<SignedDuration>,
+}
+
+impl Line {
+    /// The middle one of the delays.
+    pub fn delay_median(&self) -> SignedDuration {
+        let mut delays = self.delays.clone();
+        delays.sort_unstable();
+        delays.get(delays.len() / 2).copied().unwrap_or_default()
+    }
 }
 
 /// The score of one run, or of several added up.
@@ -103,6 +114,7 @@ impl Score {
                 Some(at) => {
                     line.found += 1;
                     line.delay_max = line.delay_max.max(at.duration_since(event.from));
+                    line.delays.push(at.duration_since(event.from));
                 }
                 None => line.missed.push(event.clone()),
             }
@@ -129,6 +141,7 @@ impl Score {
             mine.missed.extend(line.missed);
             mine.false_alarms.extend(line.false_alarms);
             mine.delay_max = mine.delay_max.max(line.delay_max);
+            mine.delays.extend(line.delays);
         }
     }
 
@@ -147,14 +160,15 @@ impl fmt::Display for Score {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(
             f,
-            "{:<24}{:>6}{:>7}{:>7}{:>12}{:>14}",
-            "kind", "true", "found", "false", "borderline", "longest delay"
+            "{:<24}{:>6}{:>7}{:>7}{:>12}{:>14}{:>14}",
+            "kind", "true", "found", "false", "borderline", "median delay", "longest delay"
         )?;
         for (kind, line) in &self.kinds {
             let delay = format!("{} min", line.delay_max.as_mins());
+            let middle = format!("{} min", line.delay_median().as_mins());
             writeln!(
                 f,
-                "{kind:<24}{:>6}{:>7}{:>7}{:>12}{delay:>14}",
+                "{kind:<24}{:>6}{:>7}{:>7}{:>12}{middle:>14}{delay:>14}",
                 line.must,
                 line.found,
                 line.false_alarms.len(),

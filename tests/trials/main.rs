@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 mod class_month;
+mod field;
 mod in_process;
 mod messages_month;
 mod open_record;
