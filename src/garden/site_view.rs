@@ -98,6 +98,11 @@ impl SiteState {
                 Condition::Unknown,
                 "No probe here has a fresh good reading, so its water is not known.".to_owned(),
             ),
+            Some(_) if self.may_be_frozen(index, now) => (
+                Condition::Unknown,
+                "Its soil may be frozen, and ice hides its water from the probes: how dry it is is not known."
+                    .to_owned(),
+            ),
             Some(w) => {
                 let left = spoken::water_left(w.available_left);
                 let advice = advice(bed, &w, &When::of(&self.garden.site, bed, now));
@@ -119,7 +124,9 @@ impl SiteState {
             if days < 0 {
                 return None;
             }
-            let moist = water.map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
+            let moist = water
+                .filter(|_| !self.may_be_frozen(index, now))
+                .map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
             let ready = match moist {
                 _ if days > MULCH_AHEAD_DAYS => "The bed is judged from a week before.",
                 Some(true) => "The bed is moist enough for it.",

@@ -32,14 +32,15 @@ fn digit(at: Timestamp) -> f64 {
 }
 
 /// Every quarter of an hour from `from` to `to`: a bed that is watered to 0.30 at
-/// each fifth midnight and a tank of 21 degrees, each changed by `off`; no rain.
+/// each fifth midnight and a tank of 21 degrees, each changed by `off`; 3 mm of rain on
+/// one morning, by which the gauge is known to work.
 fn play(run: &mut Run, from: &str, to: &str, off: (f64, f64)) {
     let mut at = t(from);
     while at < t(to) {
         let days = at.duration_since(t("2026-03-02T00:00")).as_secs_f64() / 86_400.0;
         run.take(PROBE, at, 0.30 - 0.006 * (days % 5.0) + 2e-4 * digit(at) + off.0);
         run.take(WATER, at, 21.0 + 0.02 * digit(at) + off.1);
-        run.take(SensorIx(2), at, 0.0);
+        run.take(SensorIx(2), at, if at == t("2026-03-03T06:00") { 15.0 } else { 0.0 });
         at += SignedDuration::from_mins(15);
     }
 }

@@ -19,20 +19,13 @@ const MONTHS: u64 = 3;
 /// What is not right yet over the usual seeds: scenario, kind of alarm, how many events
 /// are missed and how many alarms are false at most. All else is told, and nothing false.
 const NOT_YET: &[(&str, &str, usize, usize)] = &[
-    // Waterings at noon are left unknown where air had 75 % of humidity two hours before:
-    // this garden has a hygrometer.
-    ("one-timer", "watering-hours", 2, 0),
-    ("one-timer, no program written down", "watering-hours", 2, 0),
-    ("half-clogged-gauge", "watering-hours", 4, 0),
-    ("gauge-kilometres-off", "watering-hours", 2, 0),
-    ("slow-soil", "watering-hours", 2, 0),
-    ("swapped-sensors", "watering-hours", 2, 0),
-    ("peat-bed", "watering-hours", 2, 0),
+    // Some waterings at noon are left unknown: after rain the air is moist all day, and this
+    // garden has a hygrometer.
+    ("half-clogged-gauge", "watering-hours", 1, 0),
+    ("peat-bed", "watering-hours", 1, 0),
     ("field months", "watering-hours", 1, 0),
     // The first run that fails is not noticed with one of two seeds.
     ("one-timer", "watering-missed", 1, 0),
-    // Frozen soil shows less water, and is taken for dry.
-    ("thaw", "dry-bed", 0, 6),
     // With one of two seeds.
     ("swapped-sensors", "dry-bed", 0, 1),
 ];

@@ -321,7 +321,7 @@ impl MonthReadings<'_> {
 
     /// A sensor's highest value about a wetting's onset, if it was heard all along.
     fn most_throughout(&self, sensor: u16, wetting: &Wetting) -> Option<f64> {
-        let (from, to) = (add_seconds(wetting.onset, -AIR_S), add_seconds(wetting.onset, AIR_S));
+        let (from, to) = (wetting.onset, add_seconds(wetting.onset, AIR_S));
         let mut extremes = HourlyExtremes::default();
         let points = self.points[usize::from(sensor)];
         let first = points.partition_point(|point| seconds(point.at, from) > 3600);

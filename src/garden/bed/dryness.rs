@@ -1,4 +1,5 @@
-//! What is judged at a bed: is it dry, and may mulch go down.
+//! What is judged at a bed: is it dry, and may mulch go down. While the soil may be
+//! frozen neither is known, since ice hides its water from the probes.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -31,7 +32,9 @@ impl SiteState {
         let water = self.bed_water(index, at);
         let place = AlarmPlace::Bed(index);
         let deadband = self.garden.rules[Kind::DryBed].delays.deadband;
-        let input = water.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband));
+        let frozen = self.may_be_frozen(index, at);
+        let known = water.filter(|_| !frozen);
+        let input = known.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband));
         self.judge(place.alarm(Kind::DryBed), at, input, batch, |site, active| {
             let why = water.map_or_else(Why::new, |w| site.dry_why(index, at, &w, active));
             let bed = site.garden.bed(index);
@@ -42,7 +45,7 @@ impl SiteState {
             let days = days_until(self.garden.site.time_zone.to_datetime(at).date(), planned);
             let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
             let deadband = self.garden.rules[Kind::MulchOnDrySoil].delays.deadband;
-            let input = match water {
+            let input = match known {
                 _ if !watched => Input::Clear,
                 None => Input::Unknown,
                 Some(w) => dryness(&w, MOIST_PART * w.readily_available_mm, deadband),
@@ -57,7 +60,7 @@ impl SiteState {
             });
         }
 
-        if let Some(water) = water.filter(|water| water.whole) {
+        if let Some(water) = known.filter(|water| water.whole) {
             self.watch_drying(index, at, water.water_content);
         }
 

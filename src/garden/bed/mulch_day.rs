@@ -139,7 +139,8 @@ impl SiteState {
         let depth_mm = bed.mulch.map_or(USUAL_DEPTH_MM, |m| m.depth_mm);
         // A millimetre on a square metre is a litre.
         let mulch_l = bed.area_m2 * depth_mm;
-        let water = self.bed_water(index, now);
+        let frozen = self.may_be_frozen(index, now);
+        let water = self.bed_water(index, now).filter(|_| !frozen);
         let (laid, renew) = self.mulch_laid(index, now);
         let mut day = MulchDay {
             answer: MulchAnswer::Unknown,
@@ -157,6 +158,11 @@ impl SiteState {
         };
         let said = match (self.sheds(index, water, now), water) {
             (Some(sheds), _) => self.agent_first(&mut day, index, &sheds, water),
+            (None, None) if frozen => format!(
+                "Not known: the soil of {} may be frozen, and ice hides its water from the probes. Wait until it has \
+                 thawed.",
+                bed.name
+            ),
             (None, None) => self.why_unknown(index, bed, now),
             (None, Some(w)) => self.by_water(&mut day, index, &w),
         };

@@ -18,8 +18,8 @@
 //! 5. It came at a time of day at which such rises have come twice within a fortnight:
 //!    a timer waters.
 //! 6. The air was moist enough for rain, or the garden's hygrometer was not heard:
-//!    unknown. Was it too dry for rain throughout two hours either side, the rules of 7
-//!    do not apply.
+//!    unknown. Was it too dry for rain throughout the two hours after, the rules of 7 do
+//!    not apply.
 //! 7. Without a hygrometer: several beds rose at once, by however little, or two where
 //!    nobody is in the garden and no water may run: unknown, since that is what rain
 //!    over a gauge that has just died looks like. So is what rises within eight hours

@@ -56,12 +56,10 @@ impl SiteState {
             answer: self.wetting_answer(earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
-            coldest: Coldest::of(&self.garden, bed, |sensor| {
-                self.history(sensor).extremes()?.least(add_seconds(wetting.onset, -DAY_S), wetting.seen)
-            }),
+            coldest: self.coldest(bed, add_seconds(wetting.onset, -DAY_S), wetting.seen),
             air: AirMoisture::of(&self.garden, |sensor| {
-                let (from, to) = (add_seconds(wetting.onset, -AIR_S), add_seconds(wetting.onset, AIR_S));
-                self.history(sensor).extremes()?.most_throughout(from, to)
+                let to = add_seconds(wetting.onset, AIR_S);
+                self.history(sensor).extremes()?.most_throughout(wetting.onset, to)
             }),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_believed(&wetting, earliest),
@@ -71,6 +69,16 @@ impl SiteState {
                 .is_timer(wetting.onset, minute_of_day(site.time_zone.to_datetime(wetting.onset))),
             like_rain_at: self.like_rain_at,
         }
+    }
+
+    /// The least temperature between two moments.
+    pub(crate) fn coldest(&self, bed: u16, from: Timestamp, to: Timestamp) -> Option<Coldest> {
+        Coldest::of(&self.garden, bed, |sensor| self.history(sensor).extremes()?.least(from, to))
+    }
+
+    /// Whether the bed's soil may be frozen, so that its probes read too dry.
+    pub(crate) fn may_be_frozen(&self, bed: u16, at: Timestamp) -> bool {
+        self.coldest(bed, add_seconds(at, -DAY_S), at).is_some_and(Coldest::may_be_frozen)
     }
 
     /// Hand watering of the bed that was written down about then.
