@@ -19,8 +19,7 @@ const MONTHS: u64 = 3;
 /// What is not right yet over the usual seeds: scenario, kind of alarm, how many events
 /// are missed and how many alarms are false at most. All else is told, and nothing false.
 const NOT_YET: &[(&str, &str, usize, usize)] = &[
-    // Some waterings at noon are left unknown: after rain the air is moist all day, and this
-    // garden has a hygrometer.
+    // Some waterings at noon are left unknown.
     ("half-clogged-gauge", "watering-hours", 1, 0),
     ("peat-bed", "watering-hours", 1, 0),
     ("field months", "watering-hours", 1, 0),

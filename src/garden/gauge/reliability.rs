@@ -5,8 +5,8 @@
 //! to have watered them:
 //!
 //! - most of the garden's beds at one moment, outside working hours; with seven
-//!   tenths of the weight where a timer may have opened them, that is where no program
-//!   of the timer is written down and no hygrometer shows that the air was moist;
+//!   tenths of the weight where a timer may have opened them, that is where not
+//!   every bed has its program written down and no hygrometer shows that the air was moist;
 //! - the same in working hours, with seven tenths, where the air was moist;
 //! - two beds, outside working hours and the allowed hours for water;
 //! - two beds at any time, where a water meter or a second gauge shows that the
@@ -56,8 +56,11 @@ impl SiteState {
         }
         let local = self.garden.site.time_zone.to_datetime(wetting.onset);
         let together = evidence.together;
-        // Where the timer's programs are written down, none of them ran now.
-        let timer_known = !self.garden.programs.is_empty();
+        // Where a program is written down for each bed, none of them ran now.
+        let beds = 0..u16::try_from(self.garden.beds.len()).unwrap_or(u16::MAX);
+        let timer_known = beds
+            .into_iter()
+            .all(|bed| self.garden.programs.iter().any(|program| program.beds.contains(&bed)));
         let moist = matches!(evidence.air, AirMoisture::Moist { .. });
         for number in 0..self.gauges.len() {
             let index = self.gauges[number];
