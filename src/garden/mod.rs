@@ -40,4 +40,4 @@ pub(crate) use wetting::cause::{
 pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
 pub(crate) use wetting::program::ProgramRun;
 pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};
-pub(crate) use wetting::surroundings::{AIR_S, AirMoisture, Coldest};
+pub(crate) use wetting::surroundings::{AirMoisture, Coldest};

@@ -12,7 +12,7 @@ use super::span::seconds;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::{
-    AIR_S, AirMoisture, BedMotion, BedsTogether, CauseUnknown, Coldest, GAUGE_MARGIN_S, HourlyExtremes,
+    AirMoisture, BedMotion, BedsTogether, CauseUnknown, Coldest, GAUGE_MARGIN_S, HourlyExtremes,
     LoggedWatering, MeterEvidence, ProgramRun, RAIN_EXPLAINS_MM, Replacements, RiseBegan, SAME_DEPTH_M,
     SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WettingAnswer, WettingCause, WettingEvidence,
     patience_s, people_about,
@@ -206,7 +206,7 @@ impl MonthReadings<'_> {
             coldest: Coldest::of(self.garden, u16::try_from(bed).unwrap_or(u16::MAX), |sensor| {
                 self.good(sensor, day_before, wetting.seen).reduce(f64::min)
             }),
-            air: AirMoisture::of(self.garden, |sensor| self.most_throughout(sensor, &wetting)),
+            air: AirMoisture::of(self.garden, wetting.onset, |sensor| Some(self.extremes(sensor, &wetting))),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_heard(&wetting, earliest),
             // Before the month nothing is known of it here.
@@ -319,18 +319,17 @@ impl MonthReadings<'_> {
         points[first..].iter().take_while(move |point| point.at <= to).filter_map(Point::good)
     }
 
-    /// A sensor's highest value about a wetting's onset, if it was heard all along.
-    fn most_throughout(&self, sensor: u16, wetting: &Wetting) -> Option<f64> {
-        let (from, to) = (wetting.onset, add_seconds(wetting.onset, AIR_S));
+    /// A sensor's least and highest values about a wetting's onset, hour by hour.
+    fn extremes(&self, sensor: u16, wetting: &Wetting) -> HourlyExtremes {
         let mut extremes = HourlyExtremes::default();
         let points = self.points[usize::from(sensor)];
-        let first = points.partition_point(|point| seconds(point.at, from) > 3600);
+        let first = points.partition_point(|point| seconds(point.at, wetting.onset) > 2 * 3600);
         for point in points[first..].iter().take_while(|point| point.at <= wetting.seen) {
             if let Some(value) = point.good() {
                 extremes.push(point.at, value);
             }
         }
-        extremes.most_throughout(from, to)
+        extremes
     }
 
     fn minute(&self, at: Timestamp) -> u16 {

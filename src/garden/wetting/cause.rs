@@ -147,7 +147,9 @@ impl CauseUnknown {
             }
             Self::MeterSilent => "its water meter was not heard at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
-            Self::AirMoist => "the air was moist enough for rain that the gauge missed",
+            Self::AirMoist => {
+                "the air was moist or grew moister, as it does when rain falls that the gauge missed"
+            }
             Self::AirSilent => {
                 "the hygrometer was not heard at that time, so the air may have been moist enough for rain that the gauge missed"
             }

@@ -12,7 +12,7 @@ use crate::garden::wetting::cause::{
 };
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
-use crate::garden::wetting::surroundings::{AIR_S, AirMoisture, Coldest};
+use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::model::{Place, add_seconds};
 use crate::rain::Total;
 use crate::watering::{Wetting, minute_of_day, probe_lag_s, wholly_outside};
@@ -57,10 +57,7 @@ impl SiteState {
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
             coldest: self.coldest(bed, add_seconds(wetting.onset, -DAY_S), wetting.seen),
-            air: AirMoisture::of(&self.garden, |sensor| {
-                let to = add_seconds(wetting.onset, AIR_S);
-                self.history(sensor).extremes()?.most_throughout(wetting.onset, to)
-            }),
+            air: AirMoisture::of(&self.garden, wetting.onset, |sensor| self.history(sensor).extremes()),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_believed(&wetting, earliest),
             gauge_works: self.gauge_works(&wetting),

@@ -2,17 +2,21 @@
 //! whether the air was too dry for rain.
 //!
 //! Rain makes the air at the ground moist, and wet ground keeps it so. On an open record
-//! of grassland soil beside gauges and hygrometers (eight stations, 1160 rises), 2.0 % of
+//! of grassland soil beside gauges and hygrometers (eight stations, 1160 rises), 1.5 % of
 //! the rises that rain made had less than 75 % of relative humidity throughout the two
-//! hours after their onset; 86 % of the hours by day without rain have, and 50 % of those
-//! by night. Two hours before the onset as well would take away 0.3 of these 2.0 %, and
-//! 13 of the 86 %.
+//! hours after their onset, and no more than 15 points above the hour before; 85 % of the
+//! hours by day without rain have that, and 45 % of those by night.
 //!
 //! Frozen soil looks dry to a probe, and wet again as it thaws: it may do so a day
 //! after it froze, so the least temperature of a day counts, not the present one.
 
+use std::borrow::Borrow;
+
+use jiff::Timestamp;
+
 use crate::garden::plan::Garden;
-use crate::model::{Place, Quantity};
+use crate::garden::sensor::extremes::HourlyExtremes;
+use crate::model::{Place, Quantity, add_seconds};
 
 /// Soil that was colder within the day may thaw, °C.
 const THAW_SOIL_C: f64 = 2.5;
@@ -24,8 +28,13 @@ const FROZEN_SOIL_C: f64 = 0.5;
 const FROST_AIR_C: f64 = 0.0;
 /// Air below this throughout is too dry for rain, % of relative humidity.
 const DRY_AIR_PERCENT: f64 = 75.0;
-/// Time after a wetting's onset in which the air counts, seconds.
-pub(crate) const AIR_S: i64 = 2 * 3600;
+/// Air that grows moister by as much may have been rained through, points of relative
+/// humidity.
+const MOISTER_POINTS: f64 = 15.0;
+/// Time after a wetting's onset in which the air counts, and before it for how moist it
+/// was, seconds.
+const AFTER_S: i64 = 2 * 3600;
+const BEFORE_S: i64 = 3600;
 
 /// The least temperature of the day before a wetting, °C.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -80,18 +89,28 @@ pub(crate) enum AirMoisture {
 }
 
 impl AirMoisture {
-    /// From each sensor's highest value, by its number; the moistest decides.
-    pub(crate) fn of(garden: &Garden, most: impl Fn(u16) -> Option<f64>) -> Self {
+    /// From each sensor's record, by its number, about a wetting's onset; the moistest
+    /// decides.
+    pub(crate) fn of<Extremes: Borrow<HourlyExtremes>>(
+        garden: &Garden,
+        onset: Timestamp,
+        record: impl Fn(u16) -> Option<Extremes>,
+    ) -> Self {
         let hygrometers = (0u16..)
             .zip(&garden.sensors)
             .filter(|(_, s)| s.measures == Quantity::RelativeHumidity && !matches!(s.place, Place::Tank(_)));
         let mut measured = false;
-        let heard = hygrometers.inspect(|_| measured = true).filter_map(|(i, _)| most(i)).reduce(f64::max);
-        match heard {
+        let heard = hygrometers.inspect(|_| measured = true).filter_map(|(i, _)| {
+            let record = record(i)?;
+            let most = record.borrow().most_throughout(onset, add_seconds(onset, AFTER_S))?;
+            let before = record.borrow().least(add_seconds(onset, -BEFORE_S), onset)?;
+            Some((most, most < DRY_AIR_PERCENT && most - before < MOISTER_POINTS))
+        });
+        match heard.reduce(|(a, dry), (b, also)| (a.max(b), dry && also)) {
             None if measured => Self::Silent,
             None => Self::NotMeasured,
-            Some(percent) if percent < DRY_AIR_PERCENT => Self::Dry { percent },
-            Some(percent) => Self::Moist { percent },
+            Some((percent, true)) => Self::Dry { percent },
+            Some((percent, false)) => Self::Moist { percent },
         }
     }
 
