@@ -4,7 +4,7 @@
 //! put right by a later one. Rules read the newest entry of a kind by its own
 //! time.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
@@ -203,7 +203,7 @@ const KEPT_MAX: usize = 400;
 /// One site's log, place by place, each sorted by the entries' own times.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct SiteLog {
-    places: HashMap<Option<Id>, Vec<(Timestamp, LogEvent)>>,
+    places: BTreeMap<Option<Id>, Vec<(Timestamp, LogEvent)>>,
 }
 
 impl SiteLog {
@@ -226,7 +226,7 @@ impl SiteLog {
         self.places.get(&Some(place.clone())).map_or(&[], Vec::as_slice)
     }
 
-    /// The entries of every place.
+    /// The entries of every place, in the order of the places' ids.
     pub(crate) fn of_all(&self) -> impl Iterator<Item = (Option<&Id>, &(Timestamp, LogEvent))> {
         self.places.iter().flat_map(|(place, entries)| entries.iter().map(move |it| (place.as_ref(), it)))
     }
@@ -258,6 +258,17 @@ mod tests {
             what,
             note: String::new(),
         }
+    }
+
+    /// Of several places, the order must not change from run to run.
+    #[test]
+    fn entries_of_all_places_come_in_one_order() {
+        let mut log = SiteLog::default();
+        for bed in ["pea", "herb", "kitchen", "bean", "orchard"] {
+            log.add(&LogEntry { place: Some(Id::new(bed)), ..entry(100, LogEvent::Rained) });
+        }
+        let places: Vec<_> = log.of_all().filter_map(|(place, _)| place.map(Id::as_str)).collect();
+        assert_eq!(places, ["bean", "herb", "kitchen", "orchard", "pea"]);
     }
 
     #[test]

@@ -34,10 +34,11 @@ pub(crate) use site::patience_s;
 pub use system::rules::StoreAlarms;
 pub use tank::acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
 pub(crate) use wetting::cause::{
-    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM, RiseBegan,
-    TOGETHER_S, WateringBasis, WettingAnswer, WettingCause, WettingEvidence,
+    CauseUnknown, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM, TOGETHER_S, WateringBasis, WettingAnswer,
+    WettingCause, WettingEvidence,
 };
 pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
 pub(crate) use wetting::program::ProgramRun;
 pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};
 pub(crate) use wetting::surroundings::{AirMoisture, Coldest};
+pub(crate) use wetting::together::{BedMotion, BedsTogether, RiseBegan};

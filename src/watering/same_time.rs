@@ -62,10 +62,9 @@ impl SameTimeWatch {
         }
     }
 
-    /// Whether a timer makes a rise likely: somebody said that it did so at this time of
-    /// day, or at least two of the fortnight before came
-    /// at the same time of day, each on a day of its own, and they are at least half of
-    /// all that came since the first of them.
+    /// Whether a rise is likely a timer's: somebody said so of this time of day, or at
+    /// least two of the fortnight before came at it, each on a day of its own, and they are
+    /// at least half of all that came since the first of them.
     pub fn is_timer(&self, at: Timestamp, minute: u16) -> bool {
         let before: Vec<_> = self
             .kept

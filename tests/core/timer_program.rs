@@ -154,8 +154,8 @@ fn check_proposes_what_the_store_shows_and_needs_none() {
     assert_eq!(json["proposed_programs"][0]["site"], "saltbush-gully");
 }
 
-/// The garden measures humidity, and mornings are moist: the first waterings could be
-/// rain that the gauge missed. From the third at the same time of day they are a timer's.
+/// Without a hygrometer the first waterings of several beds could be rain that the gauge
+/// missed. From the third at the same time of day they are a timer's.
 #[test]
 fn without_the_program_the_time_of_day_tells_from_the_third_time_on() {
     let after = |days: u16| {
@@ -168,7 +168,11 @@ fn without_the_program_the_time_of_day_tells_from_the_third_time_on() {
     assert!(unknown.iter().all(|words| words.contains("not known")), "{unknown:?}");
     let asked: Vec<_> = first.questions.iter().map(|question| question.beds.len()).collect();
     assert_eq!(asked, [3], "one question for all of them");
-    let known = last_wettings(&after(14));
+    let last = after(14);
+    let figure = last.beds[1].figures.iter().find(|figure| figure.name == "Last wetting").expect("a figure");
+    let why: String = figure.why.iter().map(|step| step.with.clone()).collect();
+    assert!(why.contains("keep coming at this time of day"), "{why}");
+    let known = last_wettings(&last);
     assert!(known.iter().all(|words| words.starts_with("Was watered at about")), "{known:?}");
 }
 

@@ -7,12 +7,12 @@ use crate::garden::log::LogEvent;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::{
-    BedMotion, BedsTogether, CauseUnknown, LoggedWatering, MeterEvidence, RiseBegan, TOGETHER_S,
-    WettingAnswer, WettingEvidence,
+    CauseUnknown, LoggedWatering, MeterEvidence, TOGETHER_S, WettingAnswer, WettingEvidence,
 };
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
 use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
+use crate::garden::wetting::together::{BedMotion, BedsTogether, RiseBegan};
 use crate::model::{Place, add_seconds};
 use crate::rain::Total;
 use crate::watering::{Wetting, minute_of_day, probe_lag_s, wholly_outside};

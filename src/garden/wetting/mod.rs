@@ -7,3 +7,4 @@ pub(super) mod program;
 pub(super) mod question;
 pub(super) mod rules;
 pub(super) mod surroundings;
+pub(super) mod together;

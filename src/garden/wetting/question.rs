@@ -18,7 +18,8 @@ use crate::watering::minute_of_day;
 /// How long people remember what watered a bed, seconds: three days. Ours.
 const ASKED_S: i64 = 3 * 86_400;
 const DAY_S: i64 = 86_400;
-/// A gauge's rain is known for eight days.
+/// How far an entry may lie before a gauge's last word for it to teach of the gauge,
+/// seconds: the gauge's rain is known for eight days, the day before the entry included.
 const GAUGE_KNOWN_S: i64 = 6 * DAY_S;
 
 impl SiteState {

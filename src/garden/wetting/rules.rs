@@ -10,6 +10,7 @@ use crate::garden::record::Batch;
 use crate::garden::site::{LastWetting, SiteState};
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{MeterEvidence, WettingCause, WettingEvidence};
+use crate::garden::wetting::surroundings::AirMoisture;
 use crate::text::spoken;
 use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day};
 use crate::why::Why;
@@ -158,6 +159,19 @@ impl SiteState {
             }
             if let Some(program) = evidence.program {
                 known = format!("{known}{}; ", program.words(&self.garden));
+            }
+            match evidence.air {
+                AirMoisture::Dry { percent } => {
+                    known =
+                        format!("{known}the air was too dry for rain, at most {percent:.0} % of humidity; ");
+                }
+                AirMoisture::Moist { percent } => {
+                    known = format!("{known}the air had up to {percent:.0} % of humidity; ");
+                }
+                AirMoisture::Silent | AirMoisture::NotMeasured => {}
+            }
+            if evidence.same_time {
+                known.push_str("such rises keep coming at this time of day, as a timer makes them; ");
             }
             let beds = match (evidence.together.beds, evidence.together.watched) {
                 (1, 1) => "the only bed that is watched rose".to_owned(),
