@@ -314,7 +314,7 @@ fn names() -> String {
 
 /// Every scenario of the demonstration school that comes with the simulator: name
 /// and TOML text.
-pub const SCENARIOS: [(&str, &str); 17] = [
+pub const SCENARIOS: [(&str, &str); 21] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -331,6 +331,10 @@ pub const SCENARIOS: [(&str, &str); 17] = [
     ("tap-left-on", include_str!("../scenarios/tap-left-on.toml")),
     ("soggy-bed", include_str!("../scenarios/soggy-bed.toml")),
     ("shedding-bed", include_str!("../scenarios/shedding-bed.toml")),
+    ("hot-fortnight", include_str!("../scenarios/hot-fortnight.toml")),
+    ("night-dips", include_str!("../scenarios/night-dips.toml")),
+    ("hose-at-three", include_str!("../scenarios/hose-at-three.toml")),
+    ("noon-watering", include_str!("../scenarios/noon-watering.toml")),
     ("demonstration", include_str!("../scenarios/demonstration.toml")),
 ];
 

@@ -8,21 +8,32 @@ use tracing::info;
 
 use super::exit::Exit;
 use super::{daemon, telemetry};
-use crate::engine::Engine;
+use crate::engine::{Engine, TellingClock};
 use crate::garden::Clock;
 use crate::settings::Settings;
 
 /// What the command line says.
 #[derive(Clone, Debug, clap::Args)]
 pub struct Run {
-    /// What moves a garden's time on: the arrival of readings, or their own times (for simulations)
+    /// What moves a garden's time on: the arrival of readings, or their own times; simulated: people
+    /// are told by the readings' times as well
     #[arg(long, default_value = "arrival", value_parser = clock_parser())]
-    clock: Clock,
+    clock: DaemonClock,
 }
 
-fn clock_parser() -> impl TypedValueParser<Value = Clock> {
-    PossibleValuesParser::new(["arrival", "readings"])
-        .map(|name| if name == "readings" { Clock::Readings } else { Clock::Arrival })
+/// What moves time on.
+#[derive(Clone, Copy, Debug)]
+struct DaemonClock {
+    garden: Clock,
+    /// Whether people are told by the garden's time.
+    simulated: bool,
+}
+
+fn clock_parser() -> impl TypedValueParser<Value = DaemonClock> {
+    PossibleValuesParser::new(["arrival", "readings", "simulated"]).map(|name| DaemonClock {
+        garden: if name == "arrival" { Clock::Arrival } else { Clock::Readings },
+        simulated: name == "simulated",
+    })
 }
 
 /// Runs until SIGINT or SIGTERM.
@@ -31,7 +42,10 @@ fn clock_parser() -> impl TypedValueParser<Value = Clock> {
 /// When the store or the page's address cannot be opened, or a part ends early.
 pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
     telemetry::start(Some(settings.log));
-    let keeper = Engine::open(&settings, it.clock).context("opening the store")?;
+    let mut keeper = Engine::open(&settings, it.clock.garden).context("opening the store")?;
+    if it.clock.simulated {
+        keeper.telling_clock = TellingClock::simulated();
+    }
     let listener = match &settings.page {
         Some(page) => Some(
             TcpListener::bind(page.listen)

@@ -25,6 +25,7 @@ use crate::engine::error_chain::ErrorChain;
 use crate::engine::filling::{QuarterFiller, fill_for};
 use crate::engine::health;
 use crate::engine::publication;
+use crate::engine::telling_clock::TellingClock;
 use crate::engine::{RawMessage, Router};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
@@ -72,6 +73,8 @@ pub struct Engine {
     letters_sent: Vec<i64>,
     forwarded: Vec<(String, i64)>,
     telling: Notifier,
+    /// The clock by which people are told.
+    pub telling_clock: TellingClock,
     told: NotifierOutput,
     /// Requests that wait for the result of an answer.
     answered: Vec<(oneshot::Sender<Answered>, Answered)>,
@@ -133,6 +136,7 @@ impl Engine {
             letters_sent: Vec::new(),
             forwarded: Vec::new(),
             telling,
+            telling_clock: TellingClock::default(),
             told: NotifierOutput::default(),
             answered: Vec::new(),
             told_of: 0,
@@ -298,10 +302,14 @@ impl Engine {
                     retained: delivery.retained(),
                     arrival: delivery.arrival,
                 });
+                if self.telling_clock.is_simulated() {
+                    // Hours may go by from one message to the next.
+                    self.tell_in_time(self.telling_moment(now()));
+                }
             }
             self.pass_time(health::clocks(now()), daemon_health);
             self.judge_own(now(), daemon_health);
-            self.tell_in_time(now());
+            self.tell_in_time(self.telling_moment(now()));
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
             let something = !self.batch.is_empty()
@@ -391,6 +399,16 @@ impl Engine {
             let core = &self.router.core;
             self.telling.not_sent(&given_up, &|key| core.snapshot(key), &mut self.told);
         }
+    }
+
+    /// The moment at which people are told where the computer's clock shows `wall`.
+    fn telling_moment(&self, wall: Timestamp) -> Timestamp {
+        if self.telling_clock.is_simulated()
+            && let Some(latest) = self.router.core.latest()
+        {
+            self.telling_clock.advance(latest);
+        }
+        self.telling_clock.now(wall)
     }
 
     /// Makes letters and messages of the steps that are new in the batch. A commit

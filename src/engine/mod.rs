@@ -12,6 +12,7 @@ pub mod recent;
 pub mod replay;
 mod restore;
 mod router;
+pub mod telling_clock;
 pub mod watchdog;
 
 use jiff::Timestamp;
@@ -21,6 +22,7 @@ pub use daemon_health::DaemonHealth;
 pub use keeper::{Engine, Inbox, OnChange, Request};
 pub use publication::{alarm_topic, letter, status_topic};
 pub use router::{RawMessage, Router, answer_topic};
+pub use telling_clock::TellingClock;
 
 /// The computer's clock; the only place that reads it.
 #[expect(clippy::disallowed_methods, reason = "this is the shell's clock")]

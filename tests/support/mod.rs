@@ -30,6 +30,7 @@ pub(crate) mod smtp_messages;
 pub(crate) mod source;
 pub(crate) mod telling;
 pub(crate) mod told;
+pub(crate) mod told_table;
 pub(crate) mod views;
 
 use std::net::TcpListener;

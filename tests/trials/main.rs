@@ -12,6 +12,7 @@ mod outlook_in_simulator;
 mod outlook_records;
 mod same_month;
 mod through_broker;
+mod told;
 mod water_months;
 mod wetting_score;
 

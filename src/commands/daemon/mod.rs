@@ -205,13 +205,14 @@ impl Workers<'_> {
 
     fn start(&self, kind: plan::Channel, by: Arc<Channels>, tasks: &mut Tasks) {
         let telling = self.settings.telling;
+        let clock = self.keeper.telling_clock.clone();
         let worker = DeliveryWorker {
             kind,
             by,
             source: self.reader.clone(),
             give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
             pace: worker::WorkerPace::default(),
-            now: Box::new(system_now),
+            now: Box::new(move || clock.now(system_now())),
         };
         let wake = self.keeper.wake_messages.subscribe();
         tasks.start("courier", worker::run(worker, self.tell_tried.clone(), wake, self.stop.child_token()));

@@ -33,7 +33,7 @@ impl Engine {
         let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
         daemon_health.store_watch.writing(began);
         loop {
-            self.tell_new(now());
+            self.tell_new(self.telling_moment(now()));
             daemon_health.store_watch.sort(&mut self.told.messages, &mut self.sent);
             match self.write(now()) {
                 Ok(committed) => {
