@@ -161,7 +161,7 @@ mod tests {
             time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
             latitude_deg: -34.93,
             elevation_m: 95.0,
-            watering_allowed: LocalHours::new(vec![(0, 1440)]),
+            watering_rules: LocalHours::new(vec![(0, 1440)]).into(),
             working_hours: LocalHours::new(vec![(0, 1440)]),
             holidays: Vec::new(),
         }

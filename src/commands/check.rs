@@ -14,11 +14,11 @@ use crate::analysis::month::{WaterSource, rises};
 use crate::garden::plan::{Channel, Garden, Program, Sensor};
 use crate::garden::{ProposedProgram, days_words, proposed_programs};
 use crate::history::Point;
-use crate::model::{Id, Place, Quantity};
+use crate::model::{Id, LocalHours, Place, Quantity};
 use crate::settings::{Settings, load};
 use crate::store::{Reader, ReadingFilter, StoreError};
-use crate::text::spoken::counted;
-use crate::watering::{SeenRise, Timetable};
+use crate::text::spoken::{self, counted};
+use crate::watering::{MonthDays, ProgramDays, SeenRise, Timetable, WateringMethod, WateringRule};
 
 /// Stored readings that are looked at for timers: so long before the last one.
 const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
@@ -74,7 +74,7 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
         for (at, bed) in garden.beds.iter().enumerate() {
             writeln!(
                 out,
-                "  bed {} ({}): {} m2, soil {} ({:.3} to {:.3} m3/m3), {} (roots {} m)",
+                "  bed {} ({}): {} m2, soil {} ({:.3} to {:.3} m3/m3), {} (roots {} m){}",
                 bed.name,
                 bed.id,
                 bed.area_m2,
@@ -83,18 +83,24 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
                 bed.field_capacity,
                 bed.plants(),
                 bed.root_depth_m,
+                by(bed.method),
             )?;
             sensors_at(garden, |place| matches!(place, Place::Bed(bed) if usize::from(bed) == at), out)?;
         }
-        for Program { name, beds, timetable } in &garden.programs {
+        writeln!(out, "  water may run {}", spoken::day_hours_or_never(&site.watering_rules.allowed))?;
+        for rule in &site.watering_rules.rules {
+            writeln!(out, "  watering rule {}", rule_words(rule))?;
+        }
+        for Program { name, beds, timetable, method } in &garden.programs {
             let beds: Vec<&str> = beds.iter().map(|bed| garden.bed(*bed).id.as_str()).collect();
             writeln!(
                 out,
-                "  program {name}: {} at {} for {} min on {}",
+                "  program {name}: {} at {} for {} min on {}{}",
                 days_words(&timetable.days),
                 starts(timetable).join(", "),
                 timetable.minutes,
                 beds.join(", "),
+                by(*method),
             )?;
         }
         for (at, tank) in garden.tanks.iter().enumerate() {
@@ -124,6 +130,30 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
     writeln!(out, "\nno faults")
 }
 
+/// ", watered by drip", where the file says.
+fn by(method: Option<WateringMethod>) -> String {
+    method.map_or_else(String::new, |method| format!(", watered by {}", method.words()))
+}
+
+/// "summer (a sprinkler): on Wednesdays and Saturdays 6 pm to 9 pm, from 2026-12-01 to
+/// 2027-03-31".
+fn rule_words(rule: &WateringRule) -> String {
+    let (methods, hours) = (spoken::methods(rule.methods), spoken::day_hours_or_never(&rule.hours));
+    let of = if rule.name.is_empty() { methods } else { format!("{} ({methods})", rule.name) };
+    let days = match rule.days {
+        [true, true, true, true, true, true, true] => String::new(),
+        days => format!("{} ", days_words(&ProgramDays::Week(days))),
+    };
+    let dates = match rule.month_days {
+        MonthDays::Every => "",
+        MonthDays::Even => "on even dates ",
+        MonthDays::Odd => "on odd dates ",
+    };
+    let from = rule.from.map_or_else(String::new, |from| format!(", from {from}"));
+    let to = rule.to.map_or_else(String::new, |to| format!(", to {to}"));
+    format!("{of}: {days}{dates}{hours}{from}{to}")
+}
+
 /// Times of the local clock, "06:30".
 fn starts(timetable: &Timetable) -> Vec<String> {
     timetable.starts.iter().map(|start| format!("{:02}:{:02}", start / 60, start % 60)).collect()
@@ -140,6 +170,15 @@ fn notes(settings: &Settings) -> Vec<String> {
         notes.push(format!(
             "{} by e-mail, and the daemon's file has no section [mail]: no e-mail is sent",
             counted(by_email, "group is told", "groups are told"),
+        ));
+    }
+    for garden in settings.gardens.iter().filter(|it| !it.site.watering_rules.rules.is_empty()) {
+        notes.push(format!(
+            "{}: its watering rules differ by method, day or date. A probe cannot tell how water came: watering that \
+             some method was allowed is told as nobody's fault. watering-hours is told where every method that can \
+             have been used was forbidden; say how each bed and program waters with method = \"drip\". Compare the \
+             rules with those of your water supplier and council, which come first",
+            garden.site.id,
         ));
     }
     notes
@@ -215,6 +254,14 @@ fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write
     Ok(())
 }
 
+const WEEK: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
+
+/// As the garden's file has them: "18:00-24:00".
+fn intervals(hours: &LocalHours) -> Vec<String> {
+    let clock = |minute: u16| format!("{:02}:{:02}", minute / 60, minute % 60);
+    hours.intervals().iter().map(|(from, to)| format!("{}-{}", clock(*from), clock(*to))).collect()
+}
+
 fn found_as_json(settings: &Settings) -> serde_json::Value {
     let site = |garden: &Garden| {
         let place = |sensor: &Sensor| match sensor.place {
@@ -239,6 +286,23 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
                 "days": days_words(&program.timetable.days),
                 "starts": starts(&program.timetable),
                 "minutes": program.timetable.minutes,
+                "method": program.method.map(WateringMethod::name),
+            })
+        };
+        let rule = |rule: &WateringRule| {
+            let week = WEEK.iter().zip(rule.days).filter(|(_, on)| *on);
+            json!({
+                "name": rule.name,
+                "methods": rule.methods.iter().map(WateringMethod::name).collect::<Vec<_>>(),
+                "days": week.map(|(day, _)| day).collect::<Vec<_>>(),
+                "dates": match rule.month_days {
+                    MonthDays::Every => None,
+                    MonthDays::Even => Some("even"),
+                    MonthDays::Odd => Some("odd"),
+                },
+                "from": rule.from.map(|day| day.to_string()),
+                "to": rule.to.map(|day| day.to_string()),
+                "allowed": intervals(&rule.hours),
             })
         };
         json!({
@@ -248,6 +312,10 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
             "beds": garden.beds.iter().map(|bed| named(bed.id.as_str(), &bed.name)).collect::<Vec<_>>(),
             "tanks": garden.tanks.iter().map(|tank| named(tank.id.as_str(), &tank.name)).collect::<Vec<_>>(),
             "sensors": garden.sensors.iter().map(sensor).collect::<Vec<_>>(),
+            "watering": {
+                "allowed": intervals(&garden.site.watering_rules.allowed),
+                "rules": garden.site.watering_rules.rules.iter().map(rule).collect::<Vec<_>>(),
+            },
             "programs": garden.programs.iter().map(program).collect::<Vec<_>>(),
         })
     };

@@ -38,6 +38,7 @@ pub(crate) use wetting::cause::{
     WettingCause, WettingEvidence,
 };
 pub(crate) use wetting::evidence::{GAUGE_MARGIN_S, SLOW_S};
+pub(crate) use wetting::hours::WateringTime;
 pub(crate) use wetting::program::ProgramRun;
 pub(crate) use wetting::rules::{SAME_DEPTH_M, SAME_WETTING_S, people_about};
 pub(crate) use wetting::surroundings::{AirMoisture, Coldest};

@@ -6,7 +6,7 @@
 
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::model::{Id, LocalHours, Place, Quantity, names};
-use crate::watering::{Irrigation, Timetable};
+use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, WateringMethods, WateringRules};
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -92,10 +92,33 @@ impl Garden {
         }
     }
 
-    /// The hours in which water may run at a place: a bed's own, else the site's.
-    pub fn watering_hours(&self, place: &Id) -> &LocalHours {
-        let own = self.beds.iter().find(|bed| bed.id == *place).and_then(|bed| bed.watering_allowed.as_ref());
-        own.unwrap_or(&self.site.watering_allowed)
+    /// The hours in which a place may be watered in its own way: by a bed's own rules,
+    /// else the site's. Where the way is not known, only hours that allow each that is
+    /// possible: nobody is told to water when it may be forbidden.
+    pub fn watering_hours(&self, place: &Id) -> AllowedHours<'_> {
+        match self.beds.iter().find(|bed| bed.id == *place) {
+            Some(bed) => self.watering_rules(bed).all(bed.own_methods()),
+            None => (&self.site.watering_rules).into(),
+        }
+    }
+
+    /// The hours in which a place may be watered by hand, in some way.
+    pub(crate) fn hand_watering_hours(&self, place: &Id) -> AllowedHours<'_> {
+        let bed = self.beds.iter().find(|bed| bed.id == *place);
+        bed.map_or(&self.site.watering_rules, |bed| self.watering_rules(bed)).any(WateringMethods::BY_HAND)
+    }
+
+    /// A bed's own rules, else the site's.
+    pub(crate) fn watering_rules<'a>(&'a self, bed: &'a Bed) -> &'a WateringRules {
+        bed.watering_rules.as_ref().unwrap_or(&self.site.watering_rules)
+    }
+
+    /// The ways in which a program may water a bed: the program's own, else the bed's.
+    pub(crate) fn program_methods(&self, program: &Program, bed: &Bed) -> WateringMethods {
+        match program.method.or(bed.method) {
+            Some(method) => WateringMethods::one(method),
+            None => WateringMethods::INSTALLED,
+        }
     }
 }
 
@@ -107,6 +130,8 @@ pub struct Program {
     /// The beds that it waters, by their numbers, sorted; never empty.
     pub beds: Vec<u16>,
     pub timetable: Timetable,
+    /// How it waters; `None`: as the file says of each bed.
+    pub method: Option<WateringMethod>,
 }
 
 /// A roof, and the tank that it fills.
@@ -127,8 +152,8 @@ pub struct Site {
     pub latitude_deg: f64,
     /// Metres above sea level.
     pub elevation_m: f64,
-    /// Hours when water may run, local clock time.
-    pub watering_allowed: LocalHours,
+    /// When water may run, local clock time.
+    pub watering_rules: WateringRules,
     /// Hours of a weekday when people are in the garden, local clock time.
     pub working_hours: LocalHours,
     pub holidays: Vec<Holiday>,
@@ -178,8 +203,10 @@ pub struct Bed {
     /// It is of potting mix, compost or peat, which may be nearly all pores: it can hold
     /// up to 1 m³ of water in a m³.
     pub potting_mix: bool,
-    /// The bed's own allowed hours; `None`: the site's.
-    pub watering_allowed: Option<LocalHours>,
+    /// When water may run here; `None`: as at the site.
+    pub watering_rules: Option<WateringRules>,
+    /// How it is watered; `None`: the file does not say.
+    pub method: Option<WateringMethod>,
 }
 
 impl Bed {
@@ -196,6 +223,16 @@ impl Bed {
     /// The part of its own watering's water that reaches the roots; 1 where it has none.
     pub(crate) fn efficiency(&self) -> f64 {
         self.irrigation.map_or(1.0, |irrigation| irrigation.efficiency)
+    }
+
+    /// The ways in which it is watered, as far as the file says: by its own watering
+    /// where it has one, else by hand.
+    pub(crate) fn own_methods(&self) -> WateringMethods {
+        match (self.method, self.irrigation) {
+            (Some(method), _) => WateringMethods::one(method),
+            (None, Some(_)) => WateringMethods::INSTALLED,
+            (None, None) => WateringMethods::BY_HAND,
+        }
     }
 
     /// Its plants, as people say it.

@@ -17,6 +17,7 @@ use crate::garden::sensor::replacements::Replacements;
 use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::weather::days::WeatherDays;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
+use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
@@ -39,8 +40,8 @@ pub(crate) struct LastWetting {
     pub(crate) cause: WettingCause,
     /// The evidence and the probe that rose; `None`: the bed's own meter told of it.
     pub(crate) evidence: Option<(WettingEvidence, u16)>,
-    /// Outside the allowed hours for every moment at which it can have begun.
-    pub(crate) outside_hours: bool,
+    /// When it came, by the allowed hours, had it been watering.
+    pub(crate) time: WateringTime,
     /// What a water meter counted or people measured; a probe cannot tell.
     pub(crate) litres: Option<f64>,
 }

@@ -11,6 +11,7 @@ use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
 use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
 use crate::garden::wetting::cause::WettingCause;
+use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Condition, add_seconds};
 use crate::rain::nine_am_before;
 use crate::text::spoken;
@@ -105,7 +106,7 @@ impl SiteState {
             ),
             Some(w) => {
                 let left = spoken::water_left(w.available_left);
-                let advice = advice(bed, &w, &When::of(&self.garden.site, bed, now));
+                let advice = advice(bed, &w, &When::of(&self.garden, bed, now));
                 if w.depletion_mm > w.readily_today_mm {
                     (Condition::Act, format!("Dry: {left} is left. {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_today_mm {
@@ -167,7 +168,14 @@ impl SiteState {
                         let by = basis.words();
                         let amount =
                             w.litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
-                        let outside = if w.outside_hours { ", outside the allowed hours" } else { "" };
+                        let outside = match w.time {
+                            WateringTime::Within => String::new(),
+                            WateringTime::Outside => ", outside the allowed hours".to_owned(),
+                            WateringTime::OutsideForOwn => format!(
+                                ", outside the hours for {}; whether it was that or a way that is allowed then cannot be told",
+                                spoken::methods(bed.own_methods())
+                            ),
+                        };
                         let about = if self.has_meter(index) { "" } else { "about " };
                         format!("Was watered{by}{amount} at {about}{when}{outside}.")
                     }
@@ -177,6 +185,7 @@ impl SiteState {
                     ),
                 }
             }),
+            watering_hours: spoken::hours_by_method(self.garden.watering_rules(bed), local.date()),
             outlook: self.bed_outlook(index, now).map(|figure| figure.value),
             mulch,
         }

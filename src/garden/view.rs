@@ -126,6 +126,8 @@ pub struct BedView {
     pub figures: Vec<Figure>,
     /// What was last seen of watering and rain at this bed, if anything.
     pub last_wetting: Option<String>,
+    /// When it may be watered on the local day of the view.
+    pub watering_hours: String,
     /// When it will be dry if no water comes, or why that is not known; `None`
     /// without a probe.
     pub outlook: Option<String>,

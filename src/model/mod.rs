@@ -12,7 +12,7 @@ mod time;
 
 pub use calendar_month::CalendarMonth;
 pub use id::Id;
-pub use local_hours::LocalHours;
+pub use local_hours::{LocalHours, minute_of_day};
 pub(crate) use names::names;
 pub use place::{Condition, Place};
 pub use quantity::{MeasuredIn, Quantity, Surroundings};

@@ -37,7 +37,7 @@ fn settings(garden: &Garden) -> String {
         site.time_zone.iana_name(),
         site.latitude_deg,
         site.elevation_m,
-        site.watering_allowed,
+        site.watering_rules,
     );
     for bed in &garden.beds {
         let _ = writeln!(text, "{bed:?}");

@@ -4,11 +4,11 @@ use toml::de::DeValue;
 
 use super::document::Want;
 use super::fault::any_of;
-use super::hours::hours;
 use super::range::Range;
 use super::table::SettingsTable;
 use super::text::{Names, name_or_id, own_id};
 use super::value::SettingsItem;
+use super::watering;
 use crate::garden::plan::{Bed, Mulch};
 use crate::soil::{self, Composition, HeldWater, Lengths, SoilOutOfRange, Texture};
 use crate::watering::Irrigation;
@@ -26,6 +26,7 @@ const MULCH_DEPTH: Range = Range::from_to(1.0, 500.0, "mm");
 
 const IRRIGATION: &str = "{ litres_per_hour = 120, efficiency = 0.9 }";
 const MULCH: &str = "{ depth_mm = 100, planned = 2026-04-18 }";
+const WATERING: &str = "{ method = \"drip\" } or { allowed = [\"00:00-09:00\"] }";
 const COMPOSITION: &str = "{ sand_percent = 65, clay_percent = 10, organic_percent = 2.5 }";
 const STAGES: &str = "four lengths in days, initial, development, mid-season and late: [40, 60, 50, 15]";
 /// Longest growth stage, days.
@@ -43,13 +44,8 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
     let stage_lengths = table.get("stage_days", Want::Value).and_then(|item| stage_lengths(&item));
     let irrigation = table.section_like("irrigation", IRRIGATION).and_then(irrigation);
     let mulch = table.section_like("mulch", MULCH).and_then(mulch);
-    let watering_allowed =
-        table.section_like("watering", "{ allowed = [\"00:00-09:00\"] }").and_then(|watering| {
-            let allowed =
-                watering.read("allowed", Want::List, "a list of intervals: [\"00:00-09:00\"]", hours);
-            watering.finish();
-            allowed
-        });
+    let (watering_rules, method) =
+        table.section_like("watering", WATERING).map_or((None, None), watering::of_bed);
     let fallow = table.flag("fallow");
     let potting_mix = table.flag("potting_mix");
     if potting_mix == Some(true) {
@@ -80,7 +76,8 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
         mulch,
         fallow: fallow?,
         potting_mix: potting_mix?,
-        watering_allowed,
+        watering_rules,
+        method,
     })
 }
 

@@ -21,10 +21,10 @@ use super::tank::tank;
 use super::tell::tells;
 use super::text::{Names, named, own_id};
 use super::value::SettingsItem;
+use super::watering::watering;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Bed, Garden, Holiday, Site};
-use crate::model::LocalHours;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -76,7 +76,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         Some(table) => site(table, &mut across.sites),
         None => (None, TimeZone::UTC),
     };
-    let watering_allowed = watering(root.section("watering"));
+    let watering_rules = watering(root.section("watering"));
 
     let bed_tables = root.sections("bed", "id");
     let tank_tables = root.sections("tank", "id");
@@ -134,8 +134,9 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     alarm_places.push(SYSTEM_PLACE.to_owned());
     let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
-    let hours = watering_allowed.clone().unwrap_or_else(cool_hours);
-    let programs = programs(root.sections("program", "name"), &beds, &places, &hours, &holidays);
+    let fallback = cool_hours().into();
+    let rules_of_site = watering_rules.as_ref().unwrap_or(&fallback);
+    let programs = programs(root.sections("program", "name"), &beds, &places, rules_of_site, &holidays);
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
     let whole = root.faults() == before;
@@ -144,7 +145,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         return None;
     }
     let mut site = site?;
-    site.watering_allowed = watering_allowed?;
+    site.watering_rules = watering_rules?;
     site.holidays = holidays;
     Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof, programs })
 }
@@ -186,7 +187,7 @@ fn site(table: SettingsTable<'_>, sites: &mut Names) -> (Option<Site>, TimeZone)
             time_zone: zone.clone()?,
             latitude_deg: latitude_deg?,
             elevation_m: elevation_m?,
-            watering_allowed: cool_hours(),
+            watering_rules: cool_hours().into(),
             working_hours: working_hours?,
             holidays: Vec::new(),
         })
@@ -210,14 +211,6 @@ fn time_zone(item: &SettingsItem<'_>) -> Option<TimeZone> {
             item.faulty(item.given(), TIME_ZONE, near)
         }
     }
-}
-
-/// The site's hours of watering; without the section, before 9 am and after 6 pm.
-fn watering(table: Option<SettingsTable<'_>>) -> Option<LocalHours> {
-    let Some(table) = table else { return Some(cool_hours()) };
-    let allowed = table.read_or("allowed", Want::List, cool_hours(), hours);
-    table.finish();
-    allowed
 }
 
 /// Days on which some alarms are kept quiet.

@@ -41,6 +41,7 @@ mod text;
 mod topic;
 mod value;
 mod watch;
+mod watering;
 
 use std::path::Path;
 

@@ -7,17 +7,17 @@ use super::sensor::Places;
 use super::table::SettingsTable;
 use super::text::{Names, named};
 use super::value::SettingsItem;
+use super::watering::{WEEK, method};
 use crate::garden::plan::{Bed, Holiday, Program};
 use crate::model::LocalHours;
-use crate::watering::{ProgramDays, Timetable};
+use crate::text::spoken;
+use crate::watering::{ProgramDays, Timetable, WateringMethods, WateringRules};
 
 const BEDS: &str = "a list of at least one bed of this file, [\"kitchen-bed\"], or \"all\"";
 const DAYS: &str =
     "a list of at least one day of the week, [\"mon\", \"wed\", \"fri\"], or every_days = 2 with from";
 const STARTS: &str = "a list of at least one time of the clock: [\"06:00\"]";
 const DATE: &str = "a date: 2026-04-01";
-const WEEK: [(&str, usize); 7] =
-    [("mon", 0), ("tue", 1), ("wed", 2), ("thu", 3), ("fri", 4), ("sat", 5), ("sun", 6)];
 /// Programs of one garden at most, and starts of one program.
 const PROGRAMS_MAX: usize = 50;
 const STARTS_MAX: usize = 24;
@@ -26,12 +26,12 @@ const MINUTES_MAX: u32 = 720;
 /// Longest interval between two days.
 const EVERY_DAYS_MAX: u32 = 60;
 
-/// Reads all programs; `hours` are the site's.
+/// Reads all programs; `rules` are the site's.
 pub(super) fn programs(
     tables: Vec<SettingsTable<'_>>,
     beds: &[Bed],
     places: &Places,
-    hours: &LocalHours,
+    rules: &WateringRules,
     holidays: &[Holiday],
 ) -> Vec<Program> {
     let mut names = Names::new("a name of its own for each program");
@@ -48,15 +48,16 @@ pub(super) fn programs(
         let watered = table.read("beds", Want::List, BEDS, |item| watered(item, places));
         let starts_item = table.need("starts", Want::List, STARTS);
         let timetable = timetable(&table, starts_item.as_ref(), holidays);
+        let method = method(&table);
         table.finish();
         if let (Some(name), Some(beds), Some(timetable), Some(item)) = (name, watered, timetable, starts_item)
             && at < PROGRAMS_MAX
         {
-            found.push((Program { name, beds, timetable }, item));
+            found.push((Program { name, beds, timetable, method }, item));
         }
     }
     for (at, (program, starts)) in found.iter().enumerate() {
-        outside(program, starts, beds, places, hours);
+        outside(program, starts, beds, places, rules);
         let earlier = found[..at].iter().map(|(other, _)| other);
         overlapping(program, earlier, starts);
     }
@@ -179,35 +180,48 @@ fn days(table: &SettingsTable<'_>, from: Option<Option<jiff::civil::Date>>) -> O
     }
 }
 
-/// Notes each bed that the program waters outside its allowed hours.
-fn outside(program: &Program, item: &SettingsItem<'_>, beds: &[Bed], places: &Places, hours: &LocalHours) {
-    let Timetable { starts, minutes, .. } = &program.timetable;
-    for bed in beds {
-        let watered = places.beds.get(bed.id.as_str()).is_some_and(|place| program.beds.contains(&place.at));
-        let hours = bed.watering_allowed.as_ref().unwrap_or(hours);
-        let wrong: Vec<String> = starts
-            .iter()
-            .filter(|start| (0..*minutes).any(|minute| !hours.contains((**start + minute) % 1440)))
-            .map(|start| clock(*start))
-            .collect();
-        if watered && !wrong.is_empty() {
-            let allowed: Vec<String> = hours
-                .intervals()
-                .iter()
-                .map(|(from, to)| format!("{}-{}", clock(*from), clock(*to)))
-                .collect();
-            let allowed = if allowed.is_empty() { "none".to_owned() } else { allowed.join(", ") };
-            // The timer does that, whatever is allowed: it is told, and watched.
-            item.borne_fault(
-                format!(
-                    "{} for {minutes} minutes, which waters {} outside its allowed hours",
-                    wrong.join(", "),
-                    bed.id
-                ),
-                format!("starts and minutes within the allowed hours of {}: {allowed}", bed.id),
-            );
+/// Notes each bed that the program waters outside its allowed hours. Where neither the
+/// program nor the bed says how it waters, any way of its own that is allowed will do.
+fn outside(program: &Program, item: &SettingsItem<'_>, beds: &[Bed], places: &Places, rules: &WateringRules) {
+    let table = &program.timetable;
+    let watered =
+        |bed: &&Bed| places.beds.get(bed.id.as_str()).is_some_and(|place| program.beds.contains(&place.at));
+    for bed in beds.iter().filter(watered) {
+        let methods = program.method.or(bed.method);
+        let methods = methods.map_or(WateringMethods::INSTALLED, WateringMethods::one);
+        let hours = bed.watering_rules.as_ref().unwrap_or(rules).any(methods);
+        let mut first_day = None;
+        let starts = table.starts.iter().filter(|start| {
+            let (minutes, day) = table.minutes_within(**start, hours);
+            first_day = first_day.or(day);
+            minutes < table.minutes
+        });
+        let wrong: Vec<String> = starts.map(|start| clock(*start)).collect();
+        if wrong.is_empty() {
+            continue;
         }
+        let (wrong, minutes) = (wrong.join(", "), table.minutes);
+        let (on, how) = match (hours.same_every_day(), first_day) {
+            (None, Some(day)) => (format!(" on {day}"), format!(" for {}", spoken::methods(methods))),
+            _ => (String::new(), String::new()),
+        };
+        let of_day = first_day.map_or_else(String::new, |day| intervals(&hours.on(day)));
+        // The timer does that, whatever is allowed: it is told, and watched.
+        item.borne_fault(
+            format!(
+                "{wrong} for {minutes} minutes, which waters {}{on} outside its allowed hours{how}",
+                bed.id
+            ),
+            format!("starts and minutes within the allowed hours of {}{on}{how}: {of_day}", bed.id),
+        );
     }
+}
+
+/// "00:00-09:00, 18:00-24:00", or "none".
+fn intervals(hours: &LocalHours) -> String {
+    let each: Vec<String> =
+        hours.intervals().iter().map(|(from, to)| format!("{}-{}", clock(*from), clock(*to))).collect();
+    if each.is_empty() { "none".to_owned() } else { each.join(", ") }
 }
 
 /// Notes a moment at which the program waters a bed twice: with one of its own starts or

@@ -243,7 +243,7 @@ impl<'t> SettingsTable<'t> {
     /// The tables of `[[key]]`, each named by the text at `name`.
     pub(super) fn sections(&self, key: &'static str, name: &'static str) -> Vec<SettingsTable<'t>> {
         let Some(item) = self.get(key, Want::List) else { return Vec::new() };
-        let accepted = format!("[[{key}]] with two brackets, once for each");
+        let accepted = format!("[[{}]] with two brackets, once for each", join(&self.path, key));
         let Some(items) = item.list_of(&accepted) else { return Vec::new() };
         let mut tables = Vec::new();
         for (at, item) in items.into_iter().enumerate() {

@@ -7,7 +7,7 @@ use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
 
 use crate::model::LocalHours;
-use crate::watering::minute_of_day;
+use crate::watering::{AllowedHours, WateringMethod, WateringMethods, WateringRules, minute_of_day};
 
 /// "2:35 pm", "9 am", "midnight", "midday".
 pub(crate) fn clock(minute: u16) -> String {
@@ -76,14 +76,69 @@ pub(crate) fn days_ahead(days: i32) -> String {
     }
 }
 
-/// "Water may run midnight to 9 am and 6 pm to midnight only.", or that it never may.
-pub(crate) fn may_run(hours: &LocalHours) -> String {
-    if hours.intervals().is_empty() {
-        return "The garden file allows no hours for watering.".to_owned();
+/// "Water may run midnight to 9 am and 6 pm to midnight only.", or that it never may;
+/// where the garden has rules by method, those of a day.
+pub(crate) fn may_run(hours: AllowedHours<'_>, date: Date) -> String {
+    match hours.same_every_day() {
+        Some(hours) if hours.intervals().is_empty() => {
+            "The garden file allows no hours for watering.".to_owned()
+        }
+        Some(hours) => format!("Water may run {} only.", day_hours(hours)),
+        None => {
+            let (day, of_day) = (day(date), hours.on(date));
+            let who = methods(hours.methods());
+            let when = match of_day.intervals() {
+                [] => format!("On {day} the garden file allows no watering by {who}"),
+                _ => format!("On {day} the garden file allows watering by {who} {} only", day_hours(&of_day)),
+            };
+            format!("{when}; the water supplier's rules come first.")
+        }
     }
-    let each: Vec<String> =
-        hours.intervals().iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to))).collect();
-    format!("Water may run {} only.", list(&each))
+}
+
+/// "midnight to 9 am and 6 pm to midnight".
+pub(crate) fn day_hours(hours: &LocalHours) -> String {
+    let each = hours.intervals().iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to)));
+    list(&each.collect::<Vec<_>>())
+}
+
+/// The same, "at any hour" or "at no hour".
+pub(crate) fn day_hours_or_never(hours: &LocalHours) -> String {
+    match hours.intervals() {
+        [] => "at no hour".to_owned(),
+        [(0, 1440)] => "at any hour".to_owned(),
+        _ => day_hours(hours),
+    }
+}
+
+/// When a bed may be watered on a day: "Drip at any hour; a sprinkler 6 pm to 9 pm.";
+/// methods with the same hours together.
+pub(crate) fn hours_by_method(rules: &WateringRules, date: Date) -> String {
+    if let Some(hours) = AllowedHours::from(rules).same_every_day() {
+        return day_hours_or_never(hours);
+    }
+    let mut groups: Vec<(WateringMethods, LocalHours)> = Vec::new();
+    for method in WateringMethod::ALL {
+        let hours = rules.hours_on(method, date);
+        match groups.iter_mut().find(|(_, known)| *known == *hours) {
+            Some((methods, _)) => *methods = methods.and(method),
+            None => groups.push((WateringMethods::one(method), hours.into_owned())),
+        }
+    }
+    let said = groups.iter().map(|(of, hours)| format!("{} {}", methods(*of), day_hours_or_never(hours)));
+    said.collect::<Vec<_>>().join("; ")
+}
+
+/// "a sprinkler or drip", "any method".
+pub(crate) fn methods(methods: WateringMethods) -> String {
+    if methods == WateringMethods::ANY {
+        return "any method".to_owned();
+    }
+    let names: Vec<&str> = methods.iter().map(WateringMethod::words).collect();
+    match names.as_slice() {
+        [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
+        names => names.concat(),
+    }
 }
 
 /// "1 day", "3 days".
@@ -144,6 +199,7 @@ pub(crate) fn duration(seconds: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::watering::{MonthDays, WateringRule};
 
     #[test]
     fn clock_times_read_as_spoken() {
@@ -162,9 +218,32 @@ mod tests {
     #[test]
     fn hours_read_as_spoken() {
         let usual = LocalHours::new(vec![(0, 540), (1080, 1440)]);
-        assert_eq!(may_run(&usual), "Water may run midnight to 9 am and 6 pm to midnight only.");
-        let none = LocalHours::new(vec![]);
-        assert_eq!(may_run(&none), "The garden file allows no hours for watering.");
+        let on = |rules: &WateringRules, methods| {
+            may_run(rules.any(methods), "2026-04-09".parse().expect("a date"))
+        };
+        let (any, sprinkler) = (WateringMethods::ANY, WateringMethods::one(WateringMethod::Sprinkler));
+        let mut rules = WateringRules::from(usual);
+        assert_eq!(on(&rules, any), "Water may run midnight to 9 am and 6 pm to midnight only.");
+        let none = WateringRules::from(LocalHours::new(vec![]));
+        assert_eq!(on(&none, any), "The garden file allows no hours for watering.");
+        rules.rules.push(WateringRule {
+            name: String::new(),
+            methods: sprinkler,
+            days: [true; 7],
+            month_days: MonthDays::Even,
+            from: None,
+            to: None,
+            hours: LocalHours::new(vec![(360, 480)]),
+        });
+        assert_eq!(
+            on(&rules, sprinkler),
+            "On Thursday 9 April the garden file allows no watering by a sprinkler; the water supplier's rules come first."
+        );
+        assert_eq!(
+            on(&rules, WateringMethods::BY_HAND),
+            "On Thursday 9 April the garden file allows watering by a hand-held hose, a can or a trigger hose midnight to \
+             9 am and 6 pm to midnight only; the water supplier's rules come first."
+        );
     }
 
     #[test]

@@ -1,28 +1,22 @@
 //! The hours when water may run, on the site's own clock.
 
 use jiff::Timestamp;
-use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
-use crate::model::LocalHours;
+use crate::watering::AllowedHours;
 
 /// Step of the scan for allowed minutes, seconds.
 const STEP_S: i64 = 300;
 
-/// Minute of the local day, 0 to 1439.
-pub fn minute_of_day(local: DateTime) -> u16 {
-    u16::try_from(i32::from(local.hour()) * 60 + i32::from(local.minute())).unwrap_or(0)
-}
-
 /// Whether no allowed minute lies between `from` and `to` (both included), so
 /// that water which ran at any moment between them ran outside the hours.
 /// Looked at every five minutes; more than two days count as not outside.
-pub fn wholly_outside(hours: &LocalHours, zone: &TimeZone, from: Timestamp, to: Timestamp) -> bool {
+pub fn wholly_outside(hours: AllowedHours<'_>, zone: &TimeZone, from: Timestamp, to: Timestamp) -> bool {
     let length_s = to.as_second() - from.as_second();
     if !(0..=2 * 86_400).contains(&length_s) {
         return false;
     }
-    let allowed = |at: Timestamp| hours.contains(minute_of_day(zone.to_datetime(at)));
+    let allowed = |at: Timestamp| hours.contains(zone.to_datetime(at));
     let mut second = 0;
     while second < length_s {
         if allowed(from + jiff::SignedDuration::from_secs(second)) {
@@ -36,6 +30,9 @@ pub fn wholly_outside(hours: &LocalHours, zone: &TimeZone, from: Timestamp, to: 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::model::{LocalHours, minute_of_day};
+    use crate::watering::WateringRules;
+    use jiff::civil::DateTime;
 
     fn adelaide() -> TimeZone {
         TimeZone::get("Australia/Adelaide").expect("bundled")
@@ -63,7 +60,9 @@ mod tests {
 
     #[test]
     fn only_an_interval_without_any_allowed_minute_is_outside() {
-        let outside = |from: &str, to: &str| wholly_outside(&usual(), &adelaide(), at(from), at(to));
+        let outside = |from: &str, to: &str| {
+            wholly_outside((&WateringRules::from(usual())).into(), &adelaide(), at(from), at(to))
+        };
         assert!(outside("2026-04-07T10:15:00", "2026-04-07T11:30:00"));
         assert!(!outside("2026-04-07T08:55:00", "2026-04-07T10:10:00"));
         assert!(!outside("2026-04-07T17:00:00", "2026-04-07T18:00:00"));

@@ -18,7 +18,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::model::LocalHours;
+use crate::watering::AllowedHours;
 use crate::why::{Check, Equation, Step};
 
 /// How a bed is watered.
@@ -95,12 +95,15 @@ pub fn minutes_step(litres: f64, irrigation: &Irrigation) -> Step {
 }
 
 /// Puts `litres` at `litres_per_hour` into the allowed hours from `now` on.
-pub fn runs(litres: f64, litres_per_hour: f64, hours: &LocalHours, zone: &TimeZone, now: Timestamp) -> Runs {
+pub fn runs(
+    litres: f64,
+    litres_per_hour: f64,
+    hours: AllowedHours<'_>,
+    zone: &TimeZone,
+    now: Timestamp,
+) -> Runs {
     if litres <= 0.0 {
         return Runs::NoneWanted;
-    }
-    if hours.intervals().is_empty() {
-        return Runs::NoAllowedHours;
     }
     let (mut runs, mut left_l) = (Vec::new(), litres);
     for (from, allowed_to) in stretches(hours, zone, now) {
@@ -122,18 +125,22 @@ pub fn runs(litres: f64, litres_per_hour: f64, hours: &LocalHours, zone: &TimeZo
 
 /// When water may begin to run: the stretch of allowed time that holds `now` or
 /// comes next, as (from, to). `None` where no minute is allowed.
-pub fn next_stretch(hours: &LocalHours, zone: &TimeZone, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+pub fn next_stretch(
+    hours: AllowedHours<'_>,
+    zone: &TimeZone,
+    now: Timestamp,
+) -> Option<(Timestamp, Timestamp)> {
     stretches(hours, zone, now).into_iter().next()
 }
 
 /// The stretches of allowed time from `now` on, intervals that meet (at
 /// midnight) in one.
-fn stretches(hours: &LocalHours, zone: &TimeZone, now: Timestamp) -> Vec<(Timestamp, Timestamp)> {
+fn stretches(hours: AllowedHours<'_>, zone: &TimeZone, now: Timestamp) -> Vec<(Timestamp, Timestamp)> {
     let mut stretches: Vec<(Timestamp, Timestamp)> = Vec::new();
     let today = zone.to_datetime(now).date();
     for day in 0..DAYS_AHEAD {
         let Ok(date) = today.checked_add(jiff::ToSpan::days(day)) else { break };
-        for &(from, to) in hours.intervals() {
+        for &(from, to) in hours.on(date).intervals() {
             let (Some(from), Some(to)) =
                 (instant(zone, date, from, Edge::From), instant(zone, date, to, Edge::To))
             else {
@@ -178,14 +185,19 @@ fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::watering::minute_of_day;
+    use crate::model::LocalHours;
+    use crate::watering::{WateringMethod, WateringMethods, WateringRule, WateringRules, minute_of_day};
 
     fn adelaide() -> TimeZone {
         TimeZone::get("Australia/Adelaide").expect("bundled")
     }
 
-    fn usual() -> LocalHours {
-        LocalHours::new(vec![(0, 540), (1080, 1440)])
+    fn every_day(intervals: &[(u16, u16)]) -> WateringRules {
+        LocalHours::new(intervals.to_vec()).into()
+    }
+
+    fn usual() -> WateringRules {
+        every_day(&[(0, 540), (1080, 1440)])
     }
 
     fn at(local: &str) -> Timestamp {
@@ -193,8 +205,8 @@ mod tests {
         adelaide().to_timestamp(local).expect("unambiguous")
     }
 
-    fn planned(litres: f64, hours: &LocalHours, now: &str) -> (Vec<(String, String, f64)>, f64) {
-        match runs(litres, 120.0, hours, &adelaide(), at(now)) {
+    fn planned(litres: f64, hours: &WateringRules, now: &str) -> (Vec<(String, String, f64)>, f64) {
+        match runs(litres, 120.0, hours.into(), &adelaide(), at(now)) {
             Runs::Planned { runs, over_l } => {
                 let clock = |t: Timestamp| adelaide().to_datetime(t).to_string();
                 (runs.iter().map(|r| (clock(r.from), clock(r.to), r.litres)).collect(), over_l)
@@ -238,9 +250,31 @@ mod tests {
         assert_eq!(runs, [run("2026-04-07T18:00:00", "2026-04-07T18:32:00", 64.0)]);
     }
 
+    /// Sprinklers on Saturdays alone; 7 April 2026 is a Tuesday.
+    #[test]
+    fn water_waits_for_the_day_that_a_rule_allows() {
+        let mut rules = usual();
+        rules.rules.push(WateringRule {
+            name: String::new(),
+            methods: WateringMethods::one(WateringMethod::Sprinkler),
+            days: std::array::from_fn(|day| day == 5),
+            month_days: crate::watering::MonthDays::Every,
+            from: None,
+            to: None,
+            hours: LocalHours::new(vec![(1080, 1200)]),
+        });
+        let next = |method| {
+            let hours = rules.all(WateringMethods::one(method));
+            let (from, to) = next_stretch(hours, &adelaide(), at("2026-04-07T12:00:00")).expect("hours");
+            [from, to].map(|it| adelaide().to_datetime(it).to_string())
+        };
+        assert_eq!(next(WateringMethod::Sprinkler), ["2026-04-11T18:00:00", "2026-04-11T20:00:00"]);
+        assert_eq!(next(WateringMethod::Drip), ["2026-04-07T18:00:00", "2026-04-08T09:00:00"]);
+    }
+
     #[test]
     fn more_than_a_week_holds_is_told() {
-        let minutes = LocalHours::new(vec![(300, 310)]);
+        let minutes = every_day(&[(300, 310)]);
         let (runs, over_l) = planned(200.0, &minutes, "2026-04-07T12:00:00");
         assert_eq!(runs.len(), 6);
         assert!((over_l - (200.0 - 6.0 * 20.0)).abs() < 1e-9, "{over_l}");
@@ -248,11 +282,11 @@ mod tests {
 
     #[test]
     fn no_hours_and_no_need_have_their_own_answers() {
-        let none = LocalHours::new(vec![]);
+        let none = every_day(&[]);
         let now = at("2026-04-07T12:00:00");
-        assert_eq!(runs(64.0, 120.0, &none, &adelaide(), now), Runs::NoAllowedHours);
-        assert_eq!(runs(0.0, 120.0, &none, &adelaide(), now), Runs::NoneWanted);
-        assert_eq!(next_stretch(&none, &adelaide(), now), None);
+        assert_eq!(runs(64.0, 120.0, (&none).into(), &adelaide(), now), Runs::NoAllowedHours);
+        assert_eq!(runs(0.0, 120.0, (&none).into(), &adelaide(), now), Runs::NoneWanted);
+        assert_eq!(next_stretch((&none).into(), &adelaide(), now), None);
     }
 
     /// Adelaide's clock goes back at 3 am on 5 April 2026 and forward at 2 am on
@@ -264,7 +298,9 @@ mod tests {
         let some = [vec![(0, 180)], vec![(60, 150)], vec![(150, 240)], vec![(125, 170), (180, 200)]];
         for day in ["2026-04-04T20:00:00", "2026-10-03T20:00:00"] {
             for hours in some.clone().map(LocalHours::new) {
-                let Runs::Planned { runs, over_l } = runs(100_000.0, 60.0, &hours, &zone, at(day)) else {
+                let rules = WateringRules::from(hours.clone());
+                let Runs::Planned { runs, over_l } = runs(100_000.0, 60.0, (&rules).into(), &zone, at(day))
+                else {
                     panic!("no runs for {hours:?}");
                 };
                 let mut litres = over_l;
@@ -286,9 +322,9 @@ mod tests {
 
     #[test]
     fn the_night_with_an_hour_more_holds_an_hour_more() {
-        let nights = LocalHours::new(vec![(0, 240)]);
+        let nights = every_day(&[(0, 240)]);
         let hours = |from: &str| {
-            let (from, to) = next_stretch(&nights, &adelaide(), at(from)).expect("hours");
+            let (from, to) = next_stretch((&nights).into(), &adelaide(), at(from)).expect("hours");
             hours_between(from, to)
         };
         assert!((hours("2026-04-04T20:00:00") - 5.0).abs() < 1e-12);

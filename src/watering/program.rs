@@ -14,11 +14,15 @@ use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 
 use crate::model::add_seconds;
+use crate::watering::AllowedHours;
 
 const DAY_S: i64 = 86_400;
 /// Within this time of a change of the clock a timer may not have been set yet.
 const CLOCK_SET_WITHIN_S: i64 = 14 * DAY_S;
 const DAY_MIN: i64 = 1440;
+/// Days that are looked at from each beginning: the longest interval of a program is
+/// sixty.
+const LOOKED_AT_D: i64 = 63;
 
 /// The days on which a timer's program runs.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -72,6 +76,48 @@ impl Timetable {
                     date >= *from && days_from(*from, date) % i64::from(*days).max(1) == 0
                 }
             }
+    }
+
+    /// How many minutes of the run at `start` lie within some hours, from its beginning,
+    /// on whichever of its days fewest do; and that day, where they are not all.
+    pub fn minutes_within(&self, start: u16, hours: AllowedHours<'_>) -> (u16, Option<Date>) {
+        let mut least = (self.minutes, None);
+        for date in self.days_to_look_at(hours) {
+            let allowed = |minute: u16| {
+                let minutes = i64::from(start) + i64::from(minute);
+                let local = date.at(0, 0, 0, 0).checked_add(jiff::ToSpan::minutes(minutes));
+                local.is_ok_and(|local| hours.contains(local))
+            };
+            if let Some(outside) = (0..least.0).find(|minute| !allowed(*minute)) {
+                least = (outside, Some(date));
+            }
+        }
+        least
+    }
+
+    /// Days on which it runs, so that each that some hours can tell apart has one like
+    /// it: nine weeks from where it begins, and before and after each day on which a
+    /// rule begins or ends. Where all days are alike, one.
+    fn days_to_look_at(&self, hours: AllowedHours<'_>) -> Vec<Date> {
+        if hours.same_every_day().is_some() {
+            return vec![A_MONDAY];
+        }
+        let begins = match self.days {
+            ProgramDays::Every { from, .. } => Some(self.from.map_or(from, |own| own.max(from))),
+            ProgramDays::Week(_) => self.from,
+        };
+        let before = |edge: Date| edge.checked_sub(jiff::ToSpan::days(LOOKED_AT_D)).unwrap_or(edge);
+        let edges = hours.edges().flat_map(|edge| [before(edge), edge]);
+        let mut days: Vec<Date> = std::iter::once(begins.unwrap_or(A_MONDAY))
+            .chain(edges)
+            .flat_map(|first| {
+                (0..LOOKED_AT_D).filter_map(move |day| first.checked_add(jiff::ToSpan::days(day)).ok())
+            })
+            .filter(|date| self.planned_on(*date))
+            .collect();
+        days.sort_unstable();
+        days.dedup();
+        days
     }
 
     /// Every start from `from` to `to`, both included, in order.

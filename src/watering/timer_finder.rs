@@ -17,8 +17,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use super::hours::minute_of_day;
 use super::program::{ProgramDays, Timetable};
+use crate::model::minute_of_day;
 
 /// Fewest runs that make a program.
 const RUNS_LEAST: usize = 4;

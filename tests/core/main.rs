@@ -19,6 +19,7 @@ mod telling;
 mod telling_property;
 mod timer_program;
 mod water_meter;
+mod watering_methods;
 mod weather;
 mod wet_soil;
 

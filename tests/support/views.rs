@@ -133,6 +133,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
         figures: Vec::new(),
         last_wetting: None,
+        watering_hours: "midnight to 9 am and 6 pm to midnight".into(),
         outlook: None,
         mulch: None,
     }

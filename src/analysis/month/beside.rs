@@ -13,6 +13,7 @@ use crate::garden::plan::Garden;
 use crate::history::Bin;
 use crate::model::{Id, Quantity};
 use crate::text::spoken;
+use crate::watering::{WateringMethod, WateringRules};
 
 /// Draws begin here, so that the same data give the same figures everywhere.
 const SEED: u64 = 20_260_417;
@@ -258,6 +259,12 @@ fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
     text
 }
 
+/// When a bed may be watered, and how it is.
+fn rules_of<'a>(garden: &'a Garden, id: &Id) -> Option<(&'a WateringRules, Option<WateringMethod>)> {
+    let bed = garden.beds.iter().find(|bed| bed.id == *id)?;
+    Some((garden.watering_rules(bed), bed.method))
+}
+
 /// What the garden file says of how two beds differ.
 fn differences(garden: &Garden, (first, second): Pair<'_>) -> Vec<String> {
     let apart = |a: f64, b: f64, by: f64| (a - b).abs() > by;
@@ -267,7 +274,7 @@ fn differences(garden: &Garden, (first, second): Pair<'_>) -> Vec<String> {
         (first.crop != second.crop, "crop"),
         (apart(first.root_depth_m, second.root_depth_m, 1e-9), "depth of the roots"),
         (a.len() != b.len() || a.iter().zip(b).any(|(a, b)| apart(a.1, b.1, 0.01)), "depth of the probes"),
-        (garden.watering_hours(&first.id) != garden.watering_hours(&second.id), "watering hours"),
+        (rules_of(garden, &first.id) != rules_of(garden, &second.id), "watering hours"),
     ];
     checks.into_iter().filter(|(differ, _)| *differ).map(|(_, what)| what.to_owned()).collect()
 }

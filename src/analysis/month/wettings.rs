@@ -14,13 +14,13 @@ use crate::garden::plan::Garden;
 use crate::garden::{
     AirMoisture, BedMotion, BedsTogether, CauseUnknown, Coldest, GAUGE_MARGIN_S, HourlyExtremes,
     LoggedWatering, MeterEvidence, ProgramRun, RAIN_EXPLAINS_MM, Replacements, RiseBegan, SAME_DEPTH_M,
-    SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WettingAnswer, WettingCause, WettingEvidence,
-    patience_s, people_about,
+    SAME_WETTING_S, SLOW_S, TOGETHER_S, WateringBasis, WateringTime, WettingAnswer, WettingCause,
+    WettingEvidence, patience_s, people_about,
 };
 use crate::history::Point;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
-use crate::watering::{SameTimeWatch, Wetting, WettingWatch, minute_of_day, probe_lag_s, wholly_outside};
+use crate::watering::{SameTimeWatch, Wetting, WettingWatch, minute_of_day, probe_lag_s};
 
 const DAY_S: i64 = 86_400;
 /// A wetting with what speaks for its cause.
@@ -180,22 +180,26 @@ impl MonthReadings<'_> {
         same_time: &SameTimeWatch,
     ) -> WettingEvidence {
         let site = &self.garden.site;
-        let hours = self.garden.beds[bed].watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
         let earliest = add_seconds(wetting.onset, -probe_lag_s(self.depth_m(probe)));
         let day_before = add_seconds(wetting.onset, -DAY_S);
         let meter = self.meter(bed, add_seconds(earliest, -SLOW_S), wetting.seen);
         let program =
             self.program(bed, probe, wetting.onset).filter(|_| !matches!(meter, MeterEvidence::Dry { .. }));
-        // Where the timer is known, it tells better than the probe when water ran.
-        let (ran_from, ran_to) = program.map_or((earliest, wetting.onset), |it| (it.run.start, it.run.end));
+        let logged = LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen);
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: wholly_outside(hours, &site.time_zone, ran_from, ran_to),
+            time: WateringTime::of_rise(
+                self.garden,
+                u16::try_from(bed).unwrap_or(u16::MAX),
+                logged.is_some(),
+                program,
+                (earliest, wetting.onset),
+            ),
             together,
             rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
             meter,
-            logged: LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen),
+            logged,
             answer: WettingAnswer::near(
                 self.log.iter().filter(|it| it.site == site.id).map(|it| (it.at, &it.what)),
                 earliest,

@@ -189,9 +189,11 @@ fn fresh_until(garden: &Garden, subject: AlarmSubject, at: Timestamp) -> Timesta
         .tomorrow()
         .ok()
         .and_then(|date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok());
-    let edge = next_stretch(garden.watering_hours(subject.place.id(garden)), zone, at)
-        .map(|(from, to)| if from > at { from } else { to });
-    [midnight, edge].into_iter().flatten().fold(add_seconds(at, FRESH_S), Timestamp::min)
+    let edge = |hours| next_stretch(hours, zone, at).map(|(from, to)| if from > at { from } else { to });
+    let place = subject.place.id(garden);
+    let own = edge(garden.watering_hours(place));
+    let by_hand = edge(garden.hand_watering_hours(place));
+    [midnight, own, by_hand].into_iter().flatten().fold(add_seconds(at, FRESH_S), Timestamp::min)
 }
 
 #[cfg(test)]
@@ -214,7 +216,7 @@ mod tests {
                 time_zone: TimeZone::get("Australia/Adelaide").expect("bundled"),
                 latitude_deg: -34.9,
                 elevation_m: 50.0,
-                watering_allowed: LocalHours::new(vec![(0, 540), (1080, 1440)]),
+                watering_rules: LocalHours::new(vec![(0, 540), (1080, 1440)]).into(),
                 working_hours: LocalHours::new(vec![]),
                 holidays: vec![],
             },

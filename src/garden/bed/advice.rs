@@ -3,17 +3,20 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::garden::plan::{Bed, Site};
+use crate::garden::plan::{Bed, Garden};
 use crate::garden::site::BedWater;
-use crate::model::LocalHours;
 use crate::soil::litres_to_fill;
-use crate::text::spoken::{clock, day, litres};
-use crate::watering::{DAYS_AHEAD, PlannedRun, Runs, minute_of_day, minutes, next_stretch, runs};
+use crate::text::spoken::{clock, day, litres, methods};
+use crate::watering::{
+    AllowedHours, DAYS_AHEAD, PlannedRun, Runs, minute_of_day, minutes, next_stretch, runs,
+};
 
 /// When a bed may be watered, seen from a moment.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct When<'a> {
-    hours: &'a LocalHours,
+    hours: AllowedHours<'a>,
+    /// Where some way of watering by hand has other hours than the bed's own watering.
+    by_hand: Option<AllowedHours<'a>>,
     zone: &'a TimeZone,
     now: Timestamp,
     /// Days by their dates: words that are kept are read on other days too.
@@ -21,10 +24,11 @@ pub(crate) struct When<'a> {
 }
 
 impl<'a> When<'a> {
-    /// By the bed's own hours, else the site's.
-    pub(crate) fn of(site: &'a Site, bed: &'a Bed, now: Timestamp) -> Self {
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&site.watering_allowed);
-        Self { hours, zone: &site.time_zone, now, dated: false }
+    /// By the bed's own rules, else the site's.
+    pub(crate) fn of(garden: &'a Garden, bed: &'a Bed, now: Timestamp) -> Self {
+        let hours = garden.watering_hours(&bed.id);
+        let by_hand = hours.same_every_day().is_none().then(|| garden.hand_watering_hours(&bed.id));
+        Self { hours, by_hand, zone: &garden.site.time_zone, now, dated: false }
     }
 
     /// The same, with dates instead of "today" and "tomorrow".
@@ -45,6 +49,21 @@ impl<'a> When<'a> {
                 None => "now".to_owned(),
             }
         })
+    }
+
+    /// " By a can or a trigger hose it may have water before that: now, before 9 am.":
+    /// where the bed's own watering has to wait longer. Empty where it has not.
+    fn sooner_by_hand(&self) -> String {
+        let first = |hours| next_stretch(hours, self.zone, self.now);
+        let Some(by_hand) = self.by_hand else { return String::new() };
+        let (Some(hand), own) = (first(by_hand), first(self.hours)) else { return String::new() };
+        if own.is_some_and(|own| own.0 <= hand.0) {
+            return String::new();
+        }
+        let on = self.zone.to_datetime(hand.0);
+        let ways = by_hand.allowing(on);
+        let when = Self { hours: by_hand, ..*self }.next().unwrap_or_default();
+        format!(" With {} it may be watered {when}.", methods(ways))
     }
 
     /// "before 9 am", dated "before 9 am on Tuesday 7 April"; `None` if that is more
@@ -135,21 +154,33 @@ pub(crate) fn litres_wanted(bed: &Bed, water: &BedWater) -> f64 {
 
 /// "Give it about 64 L: 32 minutes of its own watering, today after 6 pm."
 pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
-    const NO_HOURS: &str = "The garden file allows no hours for watering, so no time can be given.";
+    let said = in_own_way(bed, water, when);
+    if litres_wanted(bed, water) > 0.0 { said + &when.sooner_by_hand() } else { said }
+}
+
+/// The same, in the bed's own way of watering.
+fn in_own_way(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
+    let no_hours = match when.hours.same_every_day() {
+        Some(_) => "The garden file allows no hours for watering, so no time can be given.".to_owned(),
+        None => format!(
+            "In the next {DAYS_AHEAD} days the garden file allows no hours for {}.",
+            methods(when.hours.methods())
+        ),
+    };
     let wanted_l = litres_wanted(bed, water);
     let give = format!("Give it about {}", litres(wanted_l));
     let Some(irrigation) = bed.irrigation else {
         return match when.next() {
             _ if wanted_l <= 0.0 => "It needs no water.".to_owned(),
             Some(next) => format!("{give} {next}."),
-            None => format!("{give}. {NO_HOURS}"),
+            None => format!("{give}. {no_hours}"),
         };
     };
     match runs(wanted_l, irrigation.litres_per_hour, when.hours, when.zone, when.now) {
         Runs::NoneWanted => "It needs no water.".to_owned(),
         Runs::NoAllowedHours => {
             let takes = time(minutes(wanted_l, &irrigation));
-            format!("{give}: {takes} of its own watering. {NO_HOURS}")
+            format!("{give}: {takes} of its own watering. {no_hours}")
         }
         Runs::Planned { runs, over_l } => {
             // Less than a minute's water is rounding.
@@ -170,8 +201,10 @@ pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::Id;
-    use crate::watering::Irrigation;
+    use crate::model::{Id, LocalHours};
+    use crate::watering::{
+        Irrigation, MonthDays, WateringMethod, WateringMethods, WateringRule, WateringRules,
+    };
 
     /// 120 L an hour at nine tenths on 7.2 m²: each millimetre is 8 L, 4 minutes.
     fn bed(irrigation: bool) -> Bed {
@@ -193,7 +226,8 @@ mod tests {
             mulch: None,
             fallow: false,
             potting_mix: false,
-            watering_allowed: None,
+            watering_rules: None,
+            method: None,
         }
     }
 
@@ -218,9 +252,13 @@ mod tests {
     fn told_as(dated: bool, irrigation: bool, depletion_mm: f64, hours: &[(u16, u16)], now: &str) -> String {
         let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
         let local: jiff::civil::DateTime = now.parse().expect("a date-time");
-        let hours = LocalHours::new(hours.to_vec());
+        let rules = WateringRules::from(LocalHours::new(hours.to_vec()));
         let now = zone.to_timestamp(local).expect("unambiguous");
-        advice(&bed(irrigation), &water(depletion_mm), &When { hours: &hours, zone: &zone, now, dated })
+        advice(
+            &bed(irrigation),
+            &water(depletion_mm),
+            &When { hours: (&rules).into(), by_hand: None, zone: &zone, now, dated },
+        )
     }
 
     const USUAL: &[(u16, u16)] = &[(0, 540), (1080, 1440)];
@@ -319,6 +357,57 @@ mod tests {
         assert_eq!(told(false, 8.0, USUAL, "2026-04-07T12:00:00"), "Give it about 58 L today after 6 pm.");
         assert_eq!(told(false, 8.0, USUAL, "2026-04-07T07:00:00"), "Give it about 58 L now, before 9 am.");
         assert_eq!(told(true, 0.0, USUAL, "2026-04-07T07:00:00"), "It needs no water.");
+    }
+
+    /// Sprinklers on Saturdays alone, a can at any hour, an open hose never.
+    #[test]
+    fn a_can_may_go_before_the_sprinkler() {
+        let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
+        let rule = |method, days, intervals: &[(u16, u16)]| WateringRule {
+            name: String::new(),
+            methods: WateringMethods::one(method),
+            days,
+            month_days: MonthDays::Every,
+            from: None,
+            to: None,
+            hours: LocalHours::new(intervals.to_vec()),
+        };
+        let saturday = std::array::from_fn(|day| day == 5);
+        let rules = WateringRules {
+            allowed: LocalHours::new(USUAL.to_vec()),
+            rules: vec![
+                rule(WateringMethod::Sprinkler, saturday, &[(1080, 1200)]),
+                rule(WateringMethod::Hand, [true; 7], &[]),
+                rule(WateringMethod::Can, [true; 7], &[(0, 1440)]),
+            ],
+        };
+        let told = |rules: &WateringRules, local: &str| {
+            let local: jiff::civil::DateTime = local.parse().expect("a date-time");
+            let now = zone.to_timestamp(local).expect("unambiguous");
+            let when = When {
+                hours: rules.all(WateringMethods::one(WateringMethod::Sprinkler)),
+                by_hand: Some(rules.any(WateringMethods::BY_HAND)),
+                zone: &zone,
+                now,
+                dated: false,
+            };
+            advice(&bed(true), &water(8.0), &when)
+        };
+        assert_eq!(
+            told(&rules, "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering, on Saturday 11 April after 6 pm. With a can it may be \
+             watered now."
+        );
+        assert_eq!(
+            told(&rules, "2026-04-11T18:30:00"),
+            "Give it about 64 L: 32 minutes of its own watering now, before 8 pm."
+        );
+        let never = WateringRules { rules: vec![rule(WateringMethod::Sprinkler, [false; 7], &[])], ..rules };
+        assert_eq!(
+            told(&never, "2026-04-07T12:00:00"),
+            "Give it about 64 L: 32 minutes of its own watering. In the next 7 days the garden file allows no hours for a \
+             sprinkler. With a hand-held hose, a can or a trigger hose it may be watered today after 6 pm."
+        );
     }
 
     #[test]

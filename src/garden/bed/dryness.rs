@@ -74,7 +74,7 @@ impl SiteState {
 
     /// When a bed may be watered, in words that are kept.
     fn when_kept<'a>(&'a self, bed: &'a Bed, at: Timestamp) -> When<'a> {
-        When::of(&self.garden.site, bed, at).dated()
+        When::of(&self.garden, bed, at).dated()
     }
 }
 

@@ -301,7 +301,7 @@ impl SiteState {
                     .collect();
             }
         }
-        advice(bed, water, &When::of(&self.garden.site, bed, day.at))
+        advice(bed, water, &When::of(&self.garden, bed, day.at))
     }
 
     /// The steps that the open alarm was raised by.

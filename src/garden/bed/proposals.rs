@@ -6,7 +6,7 @@ use crate::garden::plan::Garden;
 use crate::garden::site::SiteState;
 use crate::model::add_seconds;
 use crate::text::spoken;
-use crate::watering::{FoundProgram, ProgramDays, SeenRise, find_programs};
+use crate::watering::{FoundProgram, ProgramDays, SeenRise, WateringMethods, find_programs};
 
 /// Rises that are remembered for a bed: six weeks, two a day at most.
 const RISES_MAX: usize = 84;
@@ -72,11 +72,11 @@ pub fn proposed_programs(garden: &Garden, rises: &[SeenRise], now: Timestamp) ->
 fn within_hours(garden: &Garden, mut program: FoundProgram) -> Option<FoundProgram> {
     let table = &program.timetable;
     let room = program.beds.iter().flat_map(|bed| {
-        let hours = garden.watering_hours(&garden.bed(*bed).id);
-        table.starts.iter().map(move |start| {
-            let outside = (0..table.minutes).find(|minute| !hours.contains((start + minute) % 1440));
-            outside.unwrap_or(table.minutes)
-        })
+        let bed = garden.bed(*bed);
+        let hours = garden
+            .watering_rules(bed)
+            .any(bed.method.map_or(WateringMethods::INSTALLED, WateringMethods::one));
+        table.starts.iter().map(move |start| table.minutes_within(*start, hours).0)
     });
     let minutes = room.min()?;
     program.timetable.minutes = minutes;

@@ -31,7 +31,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
             time_zone: TimeZone::get("Australia/Adelaide").expect("a bundled zone"),
             latitude_deg: -34.93,
             elevation_m: 95.0,
-            watering_allowed: LocalHours::new(vec![(0, 1440)]),
+            watering_rules: LocalHours::new(vec![(0, 1440)]).into(),
             working_hours: LocalHours::new(vec![(480, 960)]),
             holidays: Vec::new(),
         },

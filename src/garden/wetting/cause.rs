@@ -38,6 +38,7 @@
 use jiff::Timestamp;
 
 use crate::garden::log::LogEvent;
+use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::garden::wetting::together::BedsTogether;
@@ -255,8 +256,8 @@ pub(crate) struct WettingEvidence {
     pub(crate) wetting: Wetting,
     /// The first moment at which its water can have come.
     pub(crate) earliest: Timestamp,
-    /// Outside the allowed hours for every moment at which it can have begun.
-    pub(crate) outside_hours: bool,
+    /// When it came, by the allowed hours, had it been watering.
+    pub(crate) time: WateringTime,
     pub(crate) together: BedsTogether,
     /// Largest catch of the gauges in the day before, mm.
     pub(crate) rain_mm: f64,
@@ -365,7 +366,7 @@ impl WettingEvidence {
 
     /// Two beds at one moment, where nobody is in the garden and no water may run.
     pub(crate) fn two_unattended(&self) -> bool {
-        !self.people_about && self.outside_hours && self.together.at_once >= 2
+        !self.people_about && self.time != WateringTime::Within && self.together.at_once >= 2
     }
 
     /// Whether the beds moved as they do under rain, and neither a gauge nor a meter
@@ -422,7 +423,7 @@ mod tests {
         WettingEvidence {
             wetting,
             earliest: at(-3600),
-            outside_hours: false,
+            time: WateringTime::Within,
             together: BedsTogether { beds: 1, at_once: 1, watched: 3, by_program: 0 },
             rain_mm: 0.0,
             meter: MeterEvidence::None,

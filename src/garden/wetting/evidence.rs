@@ -9,13 +9,14 @@ use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::{
     CauseUnknown, LoggedWatering, MeterEvidence, TOGETHER_S, WettingAnswer, WettingEvidence,
 };
+use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::program::ProgramRun;
 use crate::garden::wetting::rules::people_about;
 use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::garden::wetting::together::{BedMotion, BedsTogether, RiseBegan};
 use crate::model::{Place, add_seconds};
 use crate::rain::Total;
-use crate::watering::{Wetting, minute_of_day, probe_lag_s, wholly_outside};
+use crate::watering::{Wetting, minute_of_day, probe_lag_s};
 
 /// Water takes up to this long from a gauge to a probe beyond the probe's lag.
 pub(crate) const GAUGE_MARGIN_S: i64 = 3600;
@@ -31,28 +32,27 @@ impl SiteState {
     /// What speaks for the cause of a rise of a bed's probe.
     pub(crate) fn wetting_evidence(&self, bed: u16, probe: u16, wetting: Wetting) -> WettingEvidence {
         let site = &self.garden.site;
-        let hours = self.garden.bed(bed).watering_allowed.as_ref();
         let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
         let earliest = add_seconds(wetting.onset, -probe_lag_s(depth_m));
         let meter = self.meter(bed, earliest, &wetting);
         let nothing_ran = matches!(meter, MeterEvidence::Dry { .. });
         let program = ProgramRun::of(&self.garden, bed, self.garden.sensor(probe), wetting.onset)
             .filter(|_| !nothing_ran);
-        // Where the timer is known, it tells better than the probe when water ran.
-        let (ran_from, ran_to) = program.map_or((earliest, wetting.onset), |it| (it.run.start, it.run.end));
+        let logged = self.logged_watering(bed, earliest, wetting.seen);
         WettingEvidence {
             wetting,
             earliest,
-            outside_hours: wholly_outside(
-                hours.unwrap_or(&site.watering_allowed),
-                &site.time_zone,
-                ran_from,
-                ran_to,
+            time: WateringTime::of_rise(
+                &self.garden,
+                bed,
+                logged.is_some(),
+                program,
+                (earliest, wetting.onset),
             ),
             together: self.beds_together(bed, &wetting, nothing_ran && !self.has_meter(bed)),
             rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
             meter,
-            logged: self.logged_watering(bed, earliest, wetting.seen),
+            logged,
             answer: self.wetting_answer(earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),

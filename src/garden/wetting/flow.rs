@@ -15,10 +15,11 @@ use crate::garden::record::Batch;
 use crate::garden::sensor::state::SensorHistory;
 use crate::garden::site::{LastWetting, SiteState};
 use crate::garden::wetting::cause::{LEAST_MM, WateringBasis, WettingCause};
+use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::rules::SOURCE_HOURS;
 use crate::model::{Place, Quantity};
 use crate::text::spoken;
-use crate::watering::{FlowRun, METERED, wholly_outside};
+use crate::watering::{FlowRun, METERED, WateringMethods};
 
 impl SiteState {
     /// Judges a good message of a bed's own meter.
@@ -27,10 +28,15 @@ impl SiteState {
         let garden = std::sync::Arc::clone(&self.garden);
         let bed = garden.bed(bed_index);
         let zone = &garden.site.time_zone;
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
+        // Whatever hangs on the meter: the file may say.
+        let methods = bed.method.map_or(WateringMethods::ANY, WateringMethods::one);
+        let hours = garden.watering_rules(bed).any(methods);
         let newest = flow.last_message().filter(|message| message.to == at);
         let run = flow.running().filter(|run| run.litres >= LEAST_MM * bed.area_m2);
-        let outside = newest.is_some_and(|message| wholly_outside(hours, zone, message.from, message.to));
+        let time = newest.map_or(WateringTime::Within, |message| {
+            WateringTime::between(&garden, bed_index, methods, message.from, message.to)
+        });
+        let outside = time == WateringTime::Outside;
         let state = &mut self.beds[usize::from(bed_index)];
         let input = match (newest, run) {
             (Some(_), Some(_)) if outside => Input::Breach,
@@ -41,13 +47,12 @@ impl SiteState {
         if let Some(run) = run
             && newest.is_some()
         {
-            let ran_outside =
-                outside || state.wetting.is_some_and(|known| known.onset == run.from && known.outside_hours);
+            let before = state.wetting.filter(|known| known.onset == run.from).map(|known| known.time);
             state.wetting = Some(LastWetting {
                 onset: run.from,
                 cause: WettingCause::Watering { basis: WateringBasis::Meter },
                 evidence: None,
-                outside_hours: ran_outside,
+                time: before.map_or(time, |before| before.max(time)),
                 litres: Some(run.litres),
             });
             state.wetting_why = vec![metered(&run, bed.area_m2)];
@@ -71,7 +76,7 @@ impl SiteState {
                 bed.name,
                 spoken::litres(run.litres),
                 spoken::moment(run.from, zone),
-                spoken::may_run(hours)
+                spoken::may_run(hours, zone.to_datetime(at).date())
             );
             let values =
                 [("litres", run.litres), ("run_s", (run.to.as_second() - run.from.as_second()) as f64)];

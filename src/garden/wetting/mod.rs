@@ -3,6 +3,7 @@
 pub(super) mod cause;
 pub(super) mod evidence;
 pub(super) mod flow;
+pub(super) mod hours;
 pub(super) mod program;
 pub(super) mod question;
 pub(super) mod rules;

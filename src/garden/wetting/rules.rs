@@ -10,14 +10,15 @@ use crate::garden::record::Batch;
 use crate::garden::site::{LastWetting, SiteState};
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{MeterEvidence, WettingCause, WettingEvidence};
+use crate::garden::wetting::hours::{WateringTime, methods_of};
 use crate::garden::wetting::surroundings::AirMoisture;
 use crate::text::spoken;
 use crate::watering::{METERED, RAIN_BEFORE, Wetting, minute_of_day};
 use crate::why::Why;
 
 /// Source of the watering hours.
-pub(crate) const SOURCE_HOURS: &str =
-    "common practice: water before 9 am or after 6 pm; the garden file's allowed hours";
+pub(crate) const SOURCE_HOURS: &str = "the garden file's hours and rules, else common practice: before 9 am or after 6 pm; the water supplier's and the \
+     council's rules come first";
 /// Probes of one bed that rise within this of each other tell of one wetting.
 pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
 /// Probes within this of the top one are as good as it, metres.
@@ -64,12 +65,17 @@ impl SiteState {
             self.like_rain_at = Some(wetting.onset);
         }
         self.note_wetting(index, probe, &evidence);
-        if !matches!(evidence.cause(), WettingCause::Watering { .. }) || !evidence.outside_hours {
+        if !matches!(evidence.cause(), WettingCause::Watering { .. })
+            || evidence.time != WateringTime::Outside
+        {
             return;
         }
         let garden = std::sync::Arc::clone(&self.garden);
         let bed = garden.bed(index);
-        let hours = bed.watering_allowed.as_ref().unwrap_or(&garden.site.watering_allowed);
+        let methods = methods_of(&garden, index, evidence.logged.is_some(), evidence.program);
+        let hours = garden.watering_rules(bed).any(methods);
+        let ran = evidence.program.map_or(wetting.onset, |it| it.run.start);
+        let date = garden.site.time_zone.to_datetime(ran).date();
         let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
         let why = self.beds[usize::from(index)].wetting_why.clone();
         let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
@@ -92,7 +98,7 @@ impl SiteState {
                  {how_sure}. {} Find out who or what watered (a hose, a tap timer) and set it \
                  right today{amount}.",
                 bed.name,
-                spoken::may_run(hours)
+                spoken::may_run(hours, date)
             );
             let values = [("rise_m3_m3", wetting.rise), ("rain_24h_mm", evidence.rain_mm)];
             AlarmText::new(text, &values, SOURCE_HOURS).because(why)
@@ -107,7 +113,9 @@ impl SiteState {
         let logged = self.logged_watering(index, known.earliest, known.wetting.seen);
         let answer = self.wetting_answer(known.earliest, known.wetting.seen);
         if logged != known.logged || answer != known.answer {
-            self.note_wetting(index, probe, &WettingEvidence { logged, answer, ..known });
+            let from_to = (known.earliest, known.wetting.onset);
+            let time = WateringTime::of_rise(&self.garden, index, logged.is_some(), known.program, from_to);
+            self.note_wetting(index, probe, &WettingEvidence { logged, answer, time, ..known });
         }
     }
 
@@ -125,7 +133,7 @@ impl SiteState {
             onset: evidence.wetting.onset,
             cause,
             evidence: Some((*evidence, probe)),
-            outside_hours: evidence.outside_hours,
+            time: evidence.time,
             litres: evidence.logged.and_then(|it| it.litres).or(metered),
         });
         state.wetting_why = why;
@@ -248,7 +256,7 @@ mod tests {
             time_zone: TimeZone::UTC,
             latitude_deg: -34.93,
             elevation_m: 95.0,
-            watering_allowed: LocalHours::new(vec![(0, 540)]),
+            watering_rules: LocalHours::new(vec![(0, 540)]).into(),
             working_hours: LocalHours::new(vec![(480, 960)]),
             holidays: Vec::new(),
         };

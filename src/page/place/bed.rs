@@ -132,6 +132,7 @@ fn now(bed: &BedView, plan: &Bed) -> Markup {
             (known_item("Outlook", bed.outlook.as_ref()))
             (known_item("Last wetting", bed.last_wetting.as_ref()))
             (item("Grows here", grows))
+            (item("May be watered today", html! { (bed.watering_hours) ". Your water supplier's rules come first." }))
         }
     }
 }

@@ -277,6 +277,58 @@ fn faults_of_a_garden_are_told_at_their_line() {
         (hours, r#"["22:00-06:00"]"#, 8, "watering.allowed[#1]", "two intervals"),
         (hours, r#"["00:00-24:30"]"#, 8, "watering.allowed[#1]", "HH:MM"),
         (hours, r#""00:00-24:00""#, 8, "watering.allowed", "a list of intervals"),
+        // Rules by method.
+        ("[[bed]]", "rule = 3\n[[bed]]", 9, "watering.rule", "[[watering.rule]] with two brackets"),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\nname = \"summer\"\nmethods = [\"spray\"]\nallowed = []\n[[bed]]",
+            11,
+            "watering.rule[summer].methods[#1]",
+            "sprinkler, drip, hand, can or trigger-hose",
+        ),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\nmethods = [\"drip\"]\n[[bed]]",
+            9,
+            "watering.rule[#1].allowed",
+            "[] where no water may run",
+        ),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\ndays = [\"wensday\"]\nallowed = []\n[[bed]]",
+            10,
+            "watering.rule[#1].days[#1]",
+            "mon, tue, wed",
+        ),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\ndates = \"evn\"\nallowed = []\n[[bed]]",
+            10,
+            "watering.rule[#1].dates",
+            "nearest:  even",
+        ),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\nfrom = 2026-12-01\nto = 2026-11-30\nallowed = []\n[[bed]]",
+            11,
+            "watering.rule[#1].to",
+            "a last day not before from",
+        ),
+        (
+            "[[bed]]",
+            "[[watering.rule]]\nallowed = [\"22:00-06:00\"]\n[[bed]]",
+            10,
+            "watering.rule[#1].allowed[#1]",
+            "two intervals",
+        ),
+        (
+            "[[tank]]",
+            "watering = { method = \"dripper\" }\n[[tank]]",
+            16,
+            "bed[kitchen-bed].watering.method",
+            "nearest:  drip",
+        ),
+        ("[[tank]]", "watering = {}\n[[tank]]", 16, "bed[kitchen-bed].watering.allowed", "method = \"drip\""),
         // Beds.
         ("area_m2 = 7.2", "area_m2 = 0", 11, "bed[kitchen-bed].area_m2", "above 0"),
         ("area_m2 = 7.2", "area_m2 = -7.2", 11, "bed[kitchen-bed].area_m2", "above 0"),
@@ -1232,7 +1284,7 @@ fn values_arrive_as_they_are_written() {
     );
     let settings = settings_of(&text);
     let garden = &settings.gardens[0];
-    assert_eq!(garden.site.watering_allowed.intervals(), [(0, 540), (1080, 1440)]);
+    assert_eq!(garden.site.watering_rules.allowed.intervals(), [(0, 540), (1080, 1440)]);
     assert_eq!(garden.site.working_hours.intervals(), [(480, 960)]);
     let bed = &garden.beds[0];
     assert_eq!(

@@ -123,6 +123,39 @@ fn a_program_outside_the_hours_is_a_fault_for_each_bed() {
     );
 }
 
+/// The rule of a day, of the dates of a season and of a method are looked at on the days
+/// on which the program runs.
+#[test]
+fn a_program_is_held_against_the_rules_of_its_days_and_method() {
+    let rule = |lines: &str, allowed: &str| {
+        format!("[[watering.rule]]\nmethods = [\"sprinkler\"]\n{lines}allowed = [{allowed}]\n")
+    };
+    let pea = MORNING.replace(", \"bean-bed\"", "");
+    let by = |rule: &str, method: &str| read(&format!("{rule}{pea}{method}"));
+    let (sprinkler, drip) = ("method = \"sprinkler\"\n", "method = \"drip\"\n");
+    let mondays = rule("days = [\"mon\"]\n", "\"00:00-09:00\"");
+    let faults = by(&mondays, sprinkler).expect_err("on Wednesdays it may not");
+    assert_eq!(
+        faults[0].given,
+        "06:00 for 20 minutes, which waters pea-bed on 2024-01-03 outside its allowed hours for a sprinkler"
+    );
+    assert_eq!(
+        faults[0].accepted,
+        "starts and minutes within the allowed hours of pea-bed on 2024-01-03 for a sprinkler: none"
+    );
+    assert!(by(&mondays, drip).is_ok());
+    assert!(by(&mondays, "").is_ok(), "it may be drip");
+    assert!(by(&rule("days = [\"mon\", \"wed\"]\n", "\"00:00-09:00\""), sprinkler).is_ok());
+    // A season long after the program's beginning, of which one Wednesday is outside.
+    let season = rule("from = 2031-01-08\nto = 2031-01-08\n", "\"18:00-21:00\"");
+    let faults = by(&season, sprinkler).expect_err("on that day it may not");
+    assert!(
+        faults[0].given.contains(" on 2031-01-08 ") && faults[0].accepted.ends_with(": 18:00-21:00"),
+        "{faults:?}"
+    );
+    assert!(by(&season.replace("-08", "-09"), sprinkler).is_ok(), "a Thursday");
+}
+
 #[test]
 fn programs_that_overlap_in_one_bed_are_a_fault() {
     let other = |beds: &str, days: &str, start: &str| {

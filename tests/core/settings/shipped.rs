@@ -130,7 +130,7 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
     let garden = &settings.gardens[0];
     assert_eq!(garden.site.time_zone.iana_name(), Some("Australia/Perth"));
     assert_eq!(garden.site.name, "42");
-    assert_eq!(garden.site.watering_allowed.intervals(), [(360, 420)]);
+    assert_eq!(garden.site.watering_rules.allowed.intervals(), [(360, 420)]);
     let text = format!("{garden:?}");
     assert!(text.contains("area_m2: 8.0") && text.contains("efficiency: 0.5"), "{text}");
     assert!(text.contains("mm_per_tip: 0.25"), "{text}");
