@@ -113,13 +113,15 @@ pub enum Input {
 
 impl Input {
     /// Judges a value against an upper limit with a deadband below it.
-    /// A value that is not a number is unknown.
+    /// A value that is not a number is unknown. One that stands at the deadband's end is
+    /// still in it: a value must be past the deadband to clear (OPC UA Part 9). Without a
+    /// deadband the limit itself is clear.
     pub fn above(value: f64, limit: f64, deadband: f64) -> Self {
         if value.is_nan() || limit.is_nan() {
             Self::Unknown
         } else if value > limit {
             Self::Breach
-        } else if value > limit - deadband {
+        } else if deadband > 0.0 && value >= limit - deadband {
             Self::Deadband
         } else {
             Self::Clear

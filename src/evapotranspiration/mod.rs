@@ -21,6 +21,8 @@
 //! 0.5 m/s, Rs/Rso counts as 1 at most, and the sun that never rises or never
 //! sets has a sunset hour angle of 0 or pi.
 //!
+//! A dew point above the air's temperature, and less sun than comes through any cloud,
+//! are sensors at fault: Penman-Monteith gives none.
 //! A day without any sun has no clear-sky radiation to compare with, so
 //! Penman-Monteith gives none in the polar night. ET0 can come out a little
 //! below zero on cold, dim days: that is dew, and is left as it is.

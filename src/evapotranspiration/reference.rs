@@ -17,6 +17,10 @@ use crate::why::{Check, Equation, Step, Why};
 const HARGREAVES_LEAST_C: f64 = -17.8;
 /// The factor of equation 52.
 const HARGREAVES_FACTOR: f64 = 0.0023;
+/// Part of a cloudless day's sun below which no day's is: a sensor that is dead, covered
+/// or not connected. Rs/Rso is about 0.33 under dense cloud (FAO-56 chapter 3, from
+/// memory); the tenth of it is our own.
+const LEAST_SUN_PART: f64 = 0.03;
 
 pub(super) const PENMAN_MONTEITH: Equation = Equation {
     gives: "reference evapotranspiration",
@@ -65,7 +69,8 @@ pub struct Weather {
     /// Metres above the sea, -500 to 9000.
     pub elevation_m: f64,
     pub humidity: Humidity,
-    /// The day's sun at the ground, MJ/m²; at most that above the air.
+    /// The day's sun at the ground, MJ/m²; at least 3 % of a cloudless day's, at most that
+    /// above the air.
     pub sun_mj_m2: f64,
     /// The day's mean wind, m/s, 0 to 60.
     pub wind_m_s: f64,
@@ -131,8 +136,9 @@ impl Terms {
 ///
 /// # Errors
 ///
-/// Where an input is outside its range, the day's sun is above what reaches the
-/// top of the air, or the sun does not rise.
+/// Where an input is outside its range, the air would hold more vapour than it can (its
+/// dew point above its temperature), the day's sun is above what reaches the top of the
+/// air or below what any cloud lets through, or the sun does not rise.
 pub fn penman_monteith(day: &DayTemperatures, weather: &Weather) -> Result<Reference, WeatherOutOfRange> {
     let mut why = Why::new();
     let (mm, still_air) = reckon(day, weather, &mut |step| why.push(step()))?;
@@ -160,6 +166,10 @@ fn reckon(
     let could_kpa = mean_saturation_vapour_pressure_kpa(max_c, min_c)?;
     note(&|| MEAN_SATURATION.step(format!("Tmax {max_c:.1} °C, Tmin {min_c:.1} °C: {could_kpa:.3} kPa")));
     let holds_kpa = actual_vapour_pressure_kpa(weather.humidity, max_c, min_c)?;
+    // Saturated air comes out as what it can hold, but for the last digits.
+    let most_kpa = could_kpa * (1.0 + 1e-9);
+    let over = "the air's vapour pressure (its dew point above its temperature)";
+    within(over, holds_kpa, (0.0, most_kpa), "kPa")?;
     note(&|| {
         let Humidity { max_pct, min_pct } = weather.humidity;
         ACTUAL_VAPOUR.step(format!("RHmax {max_pct:.0} %, RHmin {min_pct:.0} %: {holds_kpa:.3} kPa"))
@@ -187,10 +197,10 @@ fn reckon(
     });
 
     let above_air = extraterrestrial(day, note)?;
-    let sun = within("the day's sun", weather.sun_mj_m2, (0.0, above_air), "MJ/m2")?;
     let clear_sky = clear_sky_mj_m2(above_air, weather.elevation_m);
     // Without any sun its part of a cloudless day's is 0 / 0.
     within("the sun of a cloudless day", clear_sky, (f64::MIN_POSITIVE, f64::INFINITY), "MJ/m2")?;
+    let sun = within("the day's sun", weather.sun_mj_m2, (LEAST_SUN_PART * clear_sky, above_air), "MJ/m2")?;
     note(&|| {
         CLEAR_SKY.step(format!(
             "({CLEAR_PART} + {CLEAR_PART_PER_M:e} x {:.0}) x {above_air:.2} = {clear_sky:.2} MJ/m2",
@@ -328,6 +338,28 @@ mod tests {
         let error = penman_monteith(&DAY, &Weather { sun_mj_m2: 60.0, ..WEATHER }).expect_err("too much");
         assert_eq!(error.what, "the day's sun");
         assert!(error.max < 45.0);
+    }
+
+    #[test]
+    fn a_dead_radiation_sensor_gives_no_penman_monteith() {
+        let at = |sun_mj_m2| penman_monteith(&DAY, &Weather { sun_mj_m2, ..WEATHER });
+        for dead in [0.0, 0.3] {
+            let error = at(dead).expect_err("no day is so dark");
+            assert_eq!(error.what, "the day's sun");
+            assert!(0.5 < error.min && error.min < 1.5, "{error}");
+        }
+        assert!(at(2.0).is_ok(), "a day of dense cloud");
+    }
+
+    #[test]
+    fn a_dew_point_above_the_airs_temperature_gives_no_penman_monteith() {
+        let at = |max_pct, min_pct| {
+            penman_monteith(&DAY, &Weather { humidity: Humidity { max_pct, min_pct }, ..WEATHER })
+        };
+        let error = at(104.0, 101.0).expect_err("the air cannot hold it");
+        assert!(error.what.contains("dew point"), "{error}");
+        // A night of fog, in which a sensor reads a little high, and a dry day.
+        assert!(at(103.0, 60.0).is_ok() && at(100.0, 100.0).is_ok());
     }
 
     #[test]

@@ -149,10 +149,15 @@ struct Layer {
 /// the bottom one's to the root depth. `probes` are (depth in metres, water
 /// content), sorted by depth.
 fn layers(probes: &[(f64, f64)], root_depth_m: f64) -> impl Iterator<Item = Layer> + '_ {
-    let (mut top_m, mut rest) = (0.0, probes);
+    // Sorted, depths that are no number stand at an end.
+    let numbers = |it: &&(f64, f64)| !it.0.is_nan();
+    let from = probes.iter().take_while(|it| !numbers(it)).count();
+    let known = probes[from..].iter().take_while(numbers).count();
+    let (mut top_m, mut rest) = (0.0, &probes[from..from + known]);
     std::iter::from_fn(move || {
         let &(at_m, _) = rest.first()?;
-        let count = rest.iter().take_while(|(depth_m, _)| depth_m - at_m < SAME_DEPTH_M).count();
+        // The first is at its own depth: each round takes one at least.
+        let count = 1 + rest[1..].iter().take_while(|(depth_m, _)| depth_m - at_m < SAME_DEPTH_M).count();
         let (here, below) = rest.split_at(count);
         rest = below;
         let bottom_m = below.first().map_or(root_depth_m, |(next_m, _)| f64::midpoint(at_m, *next_m));
@@ -168,7 +173,7 @@ fn layers(probes: &[(f64, f64)], root_depth_m: f64) -> impl Iterator<Item = Laye
 /// Each depth's probes speak for a layer that reaches half-way to its
 /// neighbours; the top one's layer reaches to the surface and the bottom one's
 /// to the root depth. `probes` are (depth in metres, water content), sorted by
-/// depth. `None` without probes.
+/// depth. One whose depth is no number has no layer. `None` without probes.
 pub fn mean_water_content(probes: &[(f64, f64)], root_depth_m: f64) -> Option<f64> {
     let (mut sum, mut depth_m) = (0.0, 0.0);
     for layer in layers(probes, root_depth_m) {
@@ -214,6 +219,18 @@ mod tests {
         // A probe whose layer begins below the roots has no say.
         assert!((mean(&[(0.15, 0.1), (0.60, 0.9)], 0.3) - 0.1).abs() < 1e-12);
         assert_eq!(mean_water_content(&[], 0.5), None);
+    }
+
+    #[test]
+    fn a_probe_whose_depth_is_no_number_has_no_layer() {
+        let mean = |probes: &[(f64, f64)]| mean_water_content(probes, 0.5);
+        let (known, odd) = ((0.15, 0.1), (f64::NAN, 0.9));
+        assert_eq!(mean(&[odd]), None);
+        assert_eq!(mean(&[known, odd]), mean(&[known]));
+        assert_eq!(mean(&[(-f64::NAN, 0.9), known]), mean(&[known]));
+        assert_eq!(mean(&[known, (f64::INFINITY, 0.9)]), mean(&[known]));
+        assert!(mean(&[(f64::INFINITY, 0.9), (f64::INFINITY, 0.1)]).is_some());
+        assert!(mean_water_content_step(&[known, odd], 0.5, 0.1).with.starts_with("(0.100 x 0.500 m)"));
     }
 
     #[test]

@@ -29,7 +29,7 @@ pub(super) const EVAPOTRANSPIRATION: SoilOutOfRange = SoilOutOfRange {
     from: 0.0,
     to: 20.0,
     unit: "mm a day",
-    source_of: "FAO-56 table 22",
+    source_of: "this project's own bound",
 };
 
 /// The crop evapotranspiration for which the table's fractions are, mm a day, and what
@@ -109,7 +109,9 @@ mod tests {
     fn a_day_that_no_place_has_is_out_of_range() {
         for given in [-0.1, 20.1, f64::NAN, f64::INFINITY] {
             let error = depletion_fraction(0.45, given).expect_err("out of range");
-            assert!(error.to_string().starts_with("crop evapotranspiration of"), "{error}");
+            let text = error.to_string();
+            assert!(text.starts_with("crop evapotranspiration of"), "{text}");
+            assert!(text.contains("this project's own bound") && !text.contains("FAO"), "{text}");
         }
     }
 

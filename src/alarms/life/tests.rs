@@ -184,10 +184,13 @@ fn a_stored_state_comes_back() {
 fn a_limit_itself_is_no_breach_and_the_deadband_holds() {
     assert_eq!(Input::above(2.0, 2.0, 0.5), Input::Deadband);
     assert_eq!(Input::above(2.000_001, 2.0, 0.5), Input::Breach);
-    assert_eq!(Input::above(1.5, 2.0, 0.5), Input::Clear);
+    assert_eq!(Input::above(1.5, 2.0, 0.5), Input::Deadband, "at its end, not past it");
+    assert_eq!(Input::above(1.499_999, 2.0, 0.5), Input::Clear);
+    assert_eq!(Input::above(2.0, 2.0, 0.0), Input::Clear, "without a deadband");
     assert_eq!(Input::below(11.9, 12.0, 0.5), Input::Breach);
     assert_eq!(Input::below(12.4, 12.0, 0.5), Input::Deadband);
-    assert_eq!(Input::below(12.5, 12.0, 0.5), Input::Clear);
+    assert_eq!(Input::below(12.5, 12.0, 0.5), Input::Deadband);
+    assert_eq!(Input::below(12.500_001, 12.0, 0.5), Input::Clear);
     assert_eq!(Input::above(f64::NAN, 2.0, 0.5), Input::Unknown);
 }
 

@@ -108,7 +108,8 @@ impl SiteState {
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
         let rain_mm = if value > limit { self.known_rain_mm(add_seconds(at, -DAY_S), at) } else { None };
         // Soil that rain has filled and that stays full does not drain: nobody's tap.
-        let filled_by_rain = if value <= limit - delays.deadband {
+        let dry = Input::above(value, limit, delays.deadband) == Input::Clear;
+        let filled_by_rain = if dry {
             self.beds[usize::from(index)].wetness.filled_by_rain = None;
             false
         } else {
@@ -120,7 +121,7 @@ impl SiteState {
             *filled == Some(true)
         };
         let input = match (course, rain_mm) {
-            _ if value <= limit - delays.deadband => Input::Clear,
+            _ if dry => Input::Clear,
             (Course::Falling, _) => Input::Clear,
             _ if value <= limit => Input::Deadband,
             (Course::Unknown, _) | (_, None) => Input::Unknown,
@@ -265,8 +266,7 @@ impl SiteState {
         let input = match (water, rain_mm) {
             (None, _) => Input::Unknown,
             (Some(w), _) if !w.whole => Input::Unknown,
-            (Some(w), _) if w.water_content <= limit - delays.deadband => Input::Clear,
-            (Some(w), _) if w.water_content <= limit => Input::Deadband,
+            (Some(w), _) if w.water_content <= limit => Input::above(w.water_content, limit, delays.deadband),
             // Whoever is told that water runs knows why the bed is wet.
             _ if runs => Input::Deadband,
             (_, None) => Input::Unknown,

@@ -53,8 +53,7 @@ impl SiteState {
             REPORTS.. => Input::Breach,
             // An alarm that stands goes on standing.
             1.. => Input::Deadband,
-            0 if reported < battery.low * (1.0 + deadband) => Input::Deadband,
-            0 => Input::Clear,
+            0 => Input::below(reported, battery.low, battery.low * deadband),
         };
         let subject = AlarmPlace::Sensor(index).alarm(Kind::BatteryLow);
         self.judge(subject, at, input, batch, |site, active| {
