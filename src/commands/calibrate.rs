@@ -1,17 +1,19 @@
 //! `trug calibrate FILE.csv`: pairs of raw numbers and reference values come to a
 //! calibration, its error, and the line to paste.
 
-use std::io::{Read as _, Write};
+use std::io::Write;
 use std::path::PathBuf;
 
 use serde_json::json;
 
+use super::csv_file::{CsvFile, CsvLine, is_missing, number};
 use super::exit::Exit;
 use super::shared::print_json;
 use crate::calibration::fit::{Fit, FitNumbers, LeftOut, fit};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Place, Quantity};
 use crate::settings::Settings;
+use crate::text::spoken::counted;
 
 /// Wrong lines that are shown.
 const SHOWN_MAX: usize = 20;
@@ -117,19 +119,8 @@ fn sensor<'s>(
 /// The pairs of the file, or every line that is wrong.
 fn pairs(it: &Calibrate, sensor: Option<&Sensor>) -> Result<Vec<(f64, f64)>, String> {
     let name = it.file.display();
-    let mut bytes = Vec::new();
-    std::fs::File::open(&it.file)
-        .and_then(|mut file| file.read_to_end(&mut bytes))
-        .map_err(|e| format!("reading {name}: {e}"))?;
-    // Spreadsheets put a byte-order mark first.
-    let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes);
-    let mut csv = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text);
-    let headers: Vec<String> = csv
-        .byte_headers()
-        .map_err(|e| format!("reading the first line of {name}: {e}"))?
-        .iter()
-        .map(|header| String::from_utf8_lossy(header).into_owned())
-        .collect();
+    let csv = CsvFile::open(&it.file)?;
+    let headers = csv.headers()?;
     let column = |wanted: &str, flag: &str| {
         headers.iter().position(|header| header == wanted).ok_or_else(|| {
             format!(
@@ -140,44 +131,45 @@ fn pairs(it: &Calibrate, sensor: Option<&Sensor>) -> Result<Vec<(f64, f64)>, Str
     };
     let (raw, value) = (column(&it.raw, "--raw")?, column(&it.value, "--value")?);
     let (mut pairs, mut wrong) = (Vec::new(), Vec::new());
-    for record in csv.byte_records() {
-        let record = record.map_err(|e| format!("reading {name}: {e}"))?;
-        let line = record.position().map_or(0, csv::Position::line);
-        let cell = |at: usize| String::from_utf8_lossy(record.get(at).unwrap_or_default());
-        let (raw, value) = (cell(raw), cell(value));
-        if raw.is_empty() && value.is_empty() {
-            continue;
-        }
-        match (number(&raw), number(&value)) {
-            (Ok(raw), Ok(value)) => match impossible(value, sensor) {
-                None => pairs.push((raw, value)),
-                Some(why) => wrong.push(format!("line {line}: {why}")),
-            },
-            (raw, value) => {
-                let why: Vec<String> = [raw.err(), value.err()].into_iter().flatten().collect();
-                wrong.push(format!("line {line}: {}", why.join(", and ")));
+    csv.each_line(|line| match line {
+        Ok(CsvLine { number, cells }) => {
+            let cell = |at: usize| String::from_utf8_lossy(cells.get(at).unwrap_or_default());
+            match pair(&cell(raw), &cell(value), csv.decimal_comma(), sensor) {
+                Ok(pair) => pairs.extend(pair),
+                Err(why) => wrong.push(format!("line {number}: {why}")),
             }
         }
-    }
+        Err((line, why)) => wrong.push(format!("line {line}: {why}")),
+    });
     if wrong.is_empty() {
         return Ok(pairs);
     }
     let more = wrong.len().saturating_sub(SHOWN_MAX);
     wrong.truncate(SHOWN_MAX);
     if more > 0 {
-        wrong.push(format!("and {more} more lines"));
+        wrong.push(format!("and {}", counted(more, "more line", "more lines")));
     }
     Err(format!("{name} has lines that are no pair of numbers; nothing was fitted:\n{}", wrong.join("\n")))
 }
 
-fn number(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(number) if number.is_finite() => Ok(number),
-        _ if text.is_empty() => Err("a number is missing".to_owned()),
-        _ if text.replacen(',', ".", 1).parse::<f64>().is_ok_and(f64::is_finite) => {
-            Err(format!("{text:?} has a comma where a point is read"))
+/// The numbers of a line; none where both are missing.
+fn pair(
+    raw: &str,
+    value: &str,
+    decimal_comma: bool,
+    sensor: Option<&Sensor>,
+) -> Result<Option<(f64, f64)>, String> {
+    let of = |text: &str| {
+        if is_missing(text) { Err("a number is missing".to_owned()) } else { number(text, decimal_comma) }
+    };
+    if is_missing(raw) && is_missing(value) {
+        return Ok(None);
+    }
+    match (of(raw), of(value)) {
+        (Ok(raw), Ok(value)) => impossible(value, sensor).map_or(Ok(Some((raw, value))), Err),
+        (raw, value) => {
+            Err([raw.err(), value.err()].into_iter().flatten().collect::<Vec<_>>().join(", and "))
         }
-        _ => Err(format!("{text:?} is no number")),
     }
 }
 
@@ -200,9 +192,9 @@ fn told(it: &Calibrate, named: Option<NamedSensor<'_>>, pairs: &[(f64, f64)], fi
     let spaced = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let line = toml(&fitted.numbers);
     let mut text = format!(
-        "{} pairs at {} places: raw {} to {}, value {} to {}{spaced}.\n",
-        pairs.len(),
-        fitted.places,
+        "{} at {}: raw {} to {}, value {} to {}{spaced}.\n",
+        counted(pairs.len(), "pair", "pairs"),
+        counted(fitted.places, "place", "places"),
         short(fitted.raw.0),
         short(fitted.raw.1),
         short(fitted.value.0),

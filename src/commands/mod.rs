@@ -5,6 +5,7 @@ pub mod alarms;
 pub mod answer;
 pub mod calibrate;
 pub mod check;
+mod csv_file;
 pub mod daemon;
 #[cfg(feature = "demo")]
 pub mod demo;

@@ -149,11 +149,11 @@ fn what_the_pairs_do_not_support_is_answered_with_no() {
 fn wrong_input_is_told_with_its_line() {
     for (csv, sensor, words) in [
         ("count,theta\n1,2\n", None, "no column \"raw\"; its columns are: count, theta"),
-        ("raw,value\n2900,0.05\n1450,dry\n", None, "line 3: \"dry\" is no number"),
+        ("raw,value\n2900,0.05\n1450,dry\n", None, "line 3: the value \"dry\" is not a finite number"),
+        ("raw,value\r\n2900,0.05\r\n1450,dry\r\n", None, "line 3: the value \"dry\""),
         ("raw,value\n2900,\n1450,0.4\n", None, "line 2: a number is missing"),
-        ("raw;value\n2900;0,05\n", None, "no column \"raw\""),
         ("raw,value\n2900,\"0,05\"\n", None, "a comma where a point is read"),
-        ("raw,value\n2900,nan\n", None, "\"nan\" is no number"),
+        ("raw,value\n2900,nan\n", None, "line 2: a number is missing"),
         ("raw,value\n2900,5\n1450,40\n", Some("kitchen-15cm"), "percent are divided by 100"),
         ("raw,value\n2900,0.05\n", Some("kitchen-15"), "the nearest is \"kitchen-15cm\""),
         ("", None, "no column"),
@@ -175,6 +175,19 @@ fn other_columns_blank_lines_and_a_byte_order_mark_do_no_harm() {
     });
     assert_eq!(code, 0, "{text}");
     assert!(text.starts_with("2 pairs"), "{text}");
+}
+
+/// Semicolons, decimal commas, tabs and words for a missing number: what `trug import`
+/// reads.
+#[test]
+fn what_import_reads_is_read_here_too() {
+    let (code, points) = calibrate_with("raw,value\n2900,0.05\n1450,0.40\n", |_| {});
+    assert_eq!(code, 0, "{points}");
+    for csv in
+        ["\u{feff}raw;value\r\n2900;0,05\r\nNA;-\r\n1450;0,40\r\n", "raw\tvalue\n2900\t0.05\n\n1450\t0.40\n"]
+    {
+        assert_eq!(calibrate_with(csv, |_| {}), (0, points.clone()), "{csv:?}");
+    }
 }
 
 #[test]

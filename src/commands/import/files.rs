@@ -1,11 +1,11 @@
-//! LoggerClock the files of one import.
+//! The files of one import.
 
 use std::collections::HashMap;
-use std::fs;
 use std::path::Path;
 
 use jiff::Timestamp;
 
+use super::super::csv_file::{CsvFile, CsvLine, is_missing, number};
 use super::Import;
 use super::sensors::{KnownSensors, SensorColumn};
 use super::times::{LoggerClock, ReadTime, UNTOLD, settle};
@@ -85,21 +85,8 @@ pub(super) fn read(
     let mut found = FileContents::default();
     let mut seen = Vec::new();
     for (number, path) in it.files.iter().enumerate() {
-        let bytes = fs::read(path).map_err(|e| format!("reading {}: {e}", path.display()))?;
-        // Spreadsheets put a byte-order mark first.
-        let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&bytes);
-        let delimiter = delimiter(text);
-        let mut csv = csv::ReaderBuilder::new()
-            .flexible(true)
-            .trim(csv::Trim::All)
-            .delimiter(delimiter)
-            .from_reader(text);
-        let headers = csv
-            .byte_headers()
-            .map_err(|e| format!("reading the first line of {}: {e}", path.display()))?
-            .iter()
-            .map(|h| String::from_utf8_lossy(h).into_owned())
-            .collect::<Vec<_>>();
+        let csv = CsvFile::open(path)?;
+        let headers = csv.headers()?;
         let columns = columns(it, path, &headers, &wanted, &mut used)?;
         seen.push(format!("{}: {}", path.display(), headers.join(", ")));
         let mut file = ImportFile {
@@ -109,13 +96,13 @@ pub(super) fn read(
             times,
             now,
             columns,
-            decimal_comma: delimiter == b';',
+            decimal_comma: csv.decimal_comma(),
             named: HashMap::new(),
             key: String::new(),
             rows: Vec::new(),
             empty: 0,
         };
-        file.take(&mut csv, &mut found);
+        file.take(&csv, &mut found);
         file.settle(&mut found);
     }
     match wanted.iter().zip(used).find(|(_, used)| !used) {
@@ -126,12 +113,6 @@ pub(super) fn read(
         )),
         None => Ok(found),
     }
-}
-
-/// What parts the cells of the first line: a comma, or else a semicolon or a tab.
-fn delimiter(text: &[u8]) -> u8 {
-    let first = text.split(|&b| b == b'\n').next().unwrap_or_default();
-    [b',', b';', b'\t'].into_iter().find(|d| first.contains(d)).unwrap_or(b',')
 }
 
 fn columns(
@@ -171,33 +152,21 @@ fn columns(
 }
 
 impl ImportFile<'_> {
-    fn take(&mut self, csv: &mut csv::Reader<&[u8]>, found: &mut FileContents) {
-        let mut record = csv::ByteRecord::new();
-        loop {
-            match csv.read_byte_record(&mut record) {
-                Ok(false) => return,
-                Ok(true) => {}
-                Err(error) => {
-                    let line = error.position().map_or(0, csv::Position::line);
-                    let refused = RefusedLine {
-                        file: self.number,
-                        line,
-                        text: String::new(),
-                        reason: error.to_string(),
-                    };
-                    found.refused.push(refused);
-                    if error.is_io_error() {
-                        return;
+    fn take(&mut self, csv: &CsvFile, found: &mut FileContents) {
+        let file = self.number;
+        csv.each_line(|line| {
+            let refused = match line {
+                Ok(CsvLine { number, cells }) => match self.record(cells, number) {
+                    Ok(()) => return,
+                    Err(reason) => {
+                        let text = cells.iter().map(String::from_utf8_lossy).collect::<Vec<_>>().join(",");
+                        RefusedLine { file, line: number, text, reason }
                     }
-                    continue;
-                }
-            }
-            let line = record.position().map_or(0, csv::Position::line);
-            if let Err(reason) = self.record(&record, line) {
-                let text = record.iter().map(String::from_utf8_lossy).collect::<Vec<_>>().join(",");
-                found.refused.push(RefusedLine { file: self.number, line, text, reason });
-            }
-        }
+                },
+                Err((line, reason)) => RefusedLine { file, line, text: String::new(), reason },
+            };
+            found.refused.push(refused);
+        });
     }
 
     fn record(&mut self, record: &csv::ByteRecord, line: u64) -> Result<(), String> {
@@ -305,23 +274,5 @@ impl ImportFile<'_> {
                 }
             }
         }
-    }
-}
-
-/// What loggers and spreadsheets write where there is no number.
-fn is_missing(text: &str) -> bool {
-    const WORDS: [&str; 7] = ["", "-", "na", "n/a", "nan", "null", "none"];
-    text.len() <= 4 && WORDS.iter().any(|word| text.eq_ignore_ascii_case(word))
-}
-
-fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
-    let parsed = if decimal_comma && text.contains(',') {
-        text.replace(',', ".").parse()
-    } else {
-        text.parse::<f64>()
-    };
-    match parsed {
-        Ok(value) if value.is_finite() => Ok(value),
-        _ => Err(format!("the value {text:?} is not a finite number")),
     }
 }

@@ -45,9 +45,10 @@ impl LoggerClock {
         let offset = match offset {
             None => None,
             Some("Z" | "z") => Some(TimeZone::UTC),
-            // A name would be a zone with a summer time; the garden has one.
+            // A name would be a zone with a summer time; the garden has one. An offset of
+            // nothing comes out as UTC, which has a name.
             Some(text) => match DateTimeParser::new().parse_time_zone(text) {
-                Ok(zone) if zone.iana_name().is_none() => Some(zone),
+                Ok(zone) if text.starts_with(['+', '-']) => Some(zone),
                 _ => {
                     return Err(format!(
                         "--utc-offset {text:?} is no offset; accepted are +09:30, -05:00 and Z"
@@ -252,6 +253,11 @@ mod tests {
         }
         for good in ["Z", "-05:00", "+10", "+0930"] {
             assert!(LoggerClock::new(Some(good), None).is_ok(), "{good}");
+        }
+        for utc in ["Z", "+00:00", "-00:00", "+00", "+0000"] {
+            let clock = LoggerClock::new(Some(utc), None).expect(utc);
+            let got = clock.moment("2026-04-17 06:00", &adelaide(), now());
+            assert_eq!(got, Ok(sure("2026-04-17T06:00:00Z")), "{utc}");
         }
         for bad in ["9.5", "Australia/Adelaide", "ACST", "", "+99:00"] {
             assert!(LoggerClock::new(Some(bad), None).is_err(), "{bad}");
