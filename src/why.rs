@@ -62,11 +62,34 @@ impl Equation {
         Step {
             gives: Cow::Borrowed(self.gives),
             form: Cow::Borrowed(self.form),
-            with,
+            with: without_minus_zero(with),
             source: Cow::Borrowed(self.source),
             check: self.check.words(),
         }
     }
+}
+
+/// The text with each "-0.0" as "0.0": a number that rounds to nothing has no sign that
+/// means anything to people.
+pub(crate) fn without_minus_zero(text: String) -> String {
+    if !text.contains("-0") {
+        return text;
+    }
+    let mut kept = String::with_capacity(text.len());
+    let mut before = ' ';
+    for (at, c) in text.char_indices() {
+        let number = &text[at + c.len_utf8()..];
+        let end = number.find(|c: char| !(c.is_ascii_digit() || c == '.')).unwrap_or(number.len());
+        let digits = number[..end].trim_end_matches('.');
+        let zero = digits.starts_with('0') && digits.bytes().all(|byte| matches!(byte, b'0' | b'.'));
+        // A hyphen in a date, a range or a word is no sign.
+        let sign = c == '-' && !before.is_alphanumeric() && !number[end..].starts_with(['-', ':']);
+        if !(sign && zero) {
+            kept.push(c);
+        }
+        before = c;
+    }
+    kept
 }
 
 #[cfg(test)]
@@ -84,5 +107,19 @@ mod tests {
         let step = TAW.step("1000 x (0.150 - 0.065) x 0.50 m = 42.5 mm".to_owned());
         assert_eq!(step.form, TAW.form);
         assert_eq!(step.check, "checked against tests/published/fao56_example_36.csv");
+    }
+
+    #[test]
+    fn a_number_that_rounds_to_nothing_has_no_sign() {
+        for (given, kept) in [
+            ("The water is -0.0 °C.", "The water is 0.0 °C."),
+            ("it is -0.0.", "it is 0.0."),
+            ("1.5 - 1.5 = -0.00 mm (-0 %)", "1.5 - 1.5 = 0.00 mm (0 %)"),
+            ("-0.04 and -0.5 and -10.0", "-0.04 and -0.5 and -10.0"),
+            ("2026-04-07, bed-0, 5-0, 10 to -05:00", "2026-04-07, bed-0, 5-0, 10 to -05:00"),
+            ("nothing", "nothing"),
+        ] {
+            assert_eq!(without_minus_zero(given.to_owned()), kept);
+        }
     }
 }

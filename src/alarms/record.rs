@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmKey, State, Values};
-use crate::why::Why;
+use crate::why::{Why, without_minus_zero};
 
 /// An alarm as it stands after one of its steps.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,7 +37,7 @@ impl AlarmText {
     /// The words of a rule, with the numbers behind them.
     pub fn new(text: impl Into<String>, values: &[(&'static str, f64)], source: &'static str) -> Self {
         let values = values.iter().map(|&(name, value)| (Cow::Borrowed(name), value)).collect();
-        Self { text: text.into(), values, source: Cow::Borrowed(source), why: Why::new() }
+        Self { text: without_minus_zero(text.into()), values, source: Cow::Borrowed(source), why: Why::new() }
     }
 
     /// The same words with the equations behind them.

@@ -7,6 +7,7 @@ use super::{TimeSpan, walk::walk_bins};
 use crate::history::{Bin, BinWidth};
 use crate::model::{Quantity, TimeFrom};
 use crate::store::{Reader, ReadingFilter, Series, StoreError, StoredReading};
+use crate::text::labels::written;
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -129,8 +130,7 @@ impl SensorRecord {
 
     /// A bin's row.
     pub fn bin_row(&self, bin: &Bin) -> [String; 16] {
-        let [mean, min, max, total] =
-            self.figures(bin).map(|it| it.map(|it| it.to_string()).unwrap_or_default());
+        let [mean, min, max, total] = self.figures(bin).map(|it| it.map(written).unwrap_or_default());
         [
             bin.start.to_string(),
             // RFC 3339 on a clock, with its offset and without the zone's name.
@@ -153,7 +153,7 @@ impl SensorRecord {
     }
 }
 
-/// A reading's row. Its time is RFC 3339 in UTC, with milliseconds only where there are
+/// A reading's row. Its raw number is as it came. Its time is RFC 3339 in UTC, with milliseconds only where there are
 /// some; its flag is the number of the QARTOD scheme.
 pub fn reading_row(row: &StoredReading<'_>) -> [String; 11] {
     let time_from = match row.time_from {
@@ -168,7 +168,7 @@ pub fn reading_row(row: &StoredReading<'_>) -> [String; 11] {
         row.series.quantity.clone(),
         row.series.unit.clone(),
         row.raw.to_string(),
-        row.value.map(|value| value.to_string()).unwrap_or_default(),
+        row.value.map(written).unwrap_or_default(),
         row.flag.number().to_string(),
         if row.late { "yes" } else { "no" }.to_owned(),
         time_from.to_owned(),

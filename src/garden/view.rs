@@ -12,7 +12,7 @@ use crate::alarms::{AlarmKey, AlarmRecord, Priority};
 use crate::garden::bed::proposals::ProposedProgram;
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
-use crate::why::Why;
+use crate::why::{Why, without_minus_zero};
 
 /// One site as it stands.
 #[derive(Clone, Debug)]
@@ -85,7 +85,7 @@ impl Figure {
         unit: &'static str,
         why: Why,
     ) -> Self {
-        Self { name: name.into(), value, number: Some(number), unit, why }
+        Self { name: name.into(), value: without_minus_zero(value), number: Some(number), unit, why }
     }
 
     /// A figure that is not known, and what is missing: "no probe has a fresh good reading".

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use axum::extract::{FromRequest, FromRequestParts, RawPathParams, Request};
 use axum::http::HeaderMap;
 use axum::http::request::Parts;
+use jiff::Timestamp;
 use tokio::sync::{Mutex, Semaphore};
 use tokio_util::sync::CancellationToken;
 
@@ -93,7 +94,12 @@ impl<V: PageSource> PageContext<V> {
         if !Id::is_valid(id) {
             return Err(Problem::NotFound);
         }
-        ask(self.views.site(id)).await?.ok_or(Problem::NotFound)
+        let mut view = ask(self.views.site(id)).await?.ok_or(Problem::NotFound)?;
+        // Where no reading was ever judged, the garden stands as it does at present: not known.
+        if view.now == Timestamp::UNIX_EPOCH {
+            view.now = self.views.now();
+        }
+        Ok(view)
     }
 
     /// Topics of a site that no sensor names. By the contract a site's topics begin with

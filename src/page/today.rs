@@ -30,7 +30,7 @@ pub(super) async fn home<V: PageSource>(
     let sites = ask(context.views.sites()).await?;
     let not_placed = ask(context.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
-        let view = ask(context.views.site(id.as_str())).await?.ok_or(Problem::NotFound)?;
+        let view = context.view(id.as_str()).await?;
         return Ok(page(&frame.of_site(&view), &view, not_placed.len()));
     }
     Ok(sites_page(&frame, &sites, &not_placed))

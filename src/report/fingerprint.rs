@@ -8,6 +8,7 @@ use ring::digest::{Context, SHA256};
 use crate::analysis::month::MonthInput;
 use crate::garden::plan::Garden;
 use crate::model::Place;
+use crate::text::labels::written;
 
 /// SHA-256 (FIPS 180-4) of what went in, in hex digits.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,7 +71,7 @@ fn settings(garden: &Garden) -> String {
 fn readings(input: &MonthInput) -> String {
     let all = input.readings.iter().flat_map(|(sensor, points)| points.iter().map(move |it| (sensor, it)));
     digest(all.map(|(sensor, point)| {
-        let value = point.value.map(|value| value.to_string()).unwrap_or_default();
+        let value = point.value.map(written).unwrap_or_default();
         format!("{sensor},{},{},{value},{}\n", point.at, point.raw, point.flag.number())
     }))
 }

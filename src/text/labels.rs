@@ -120,6 +120,14 @@ pub(crate) fn with_unit(number: f64, decimals: usize, unit: &str) -> String {
     format!("{text}{unit}")
 }
 
+/// A calibrated value in a table: seven significant digits and a tenth at least, far more
+/// than any sensor resolves, without the last digits of a division. Never "-0".
+pub(crate) fn written(value: f64) -> String {
+    let text = if value.abs() < 1e6 { format!("{value:.6e}") } else { format!("{value:.1}") };
+    let rounded: f64 = text.parse().unwrap_or(value);
+    (rounded + 0.0).to_string()
+}
+
 /// Endings of an alarm value's name that say its unit.
 const UNITS: [(&str, &str); 12] = [
     ("_m3_m3", " m³/m³"),
@@ -251,6 +259,21 @@ mod tests {
         assert_eq!(percent(0.093), "9.3 %");
         assert_eq!([3.4, 3.0, 87.0, 3300.0, -0.001].map(battery), ["3.4", "3", "87", "3300", "0"]);
         assert_eq!(battery(f64::NAN), NOT_KNOWN);
+    }
+
+    #[test]
+    fn values_in_tables_have_no_tail_of_a_division() {
+        for (value, text) in [
+            (0.1 + 0.2, "0.3"),
+            (1.0 / 3.0, "0.3333333"),
+            (217.241_379_310_344_8, "217.2414"),
+            (-0.0, "0"),
+            (-1e-12, "-0.000000000001"),
+            (1_234_567_890.123, "1234567890.1"),
+            (18.25, "18.25"),
+        ] {
+            assert_eq!(written(value), text);
+        }
     }
 
     #[test]

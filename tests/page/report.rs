@@ -55,7 +55,7 @@ impl Kept {
     fn run(&self, it: &Report, now: &str) -> (u8, String) {
         let mut out = Vec::new();
         let ended = run(&self.reader, std::slice::from_ref(&self.garden), it, at(now), &mut out);
-        let code = finish(ended, &mut out).code();
+        let code = finish(ended, it.json, &mut out).code();
         (code, String::from_utf8(out).unwrap())
     }
 }

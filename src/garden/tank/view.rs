@@ -12,6 +12,7 @@ use crate::garden::view::TankView;
 use crate::model::Condition;
 use crate::tank::{WINDOWS, Window};
 use crate::text::spoken;
+use crate::why::without_minus_zero;
 
 impl SiteState {
     pub(crate) fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
@@ -71,7 +72,7 @@ impl SiteState {
         let active = |kind| self.is_active(AlarmPlace::Tank(index), kind);
         let limits = tank.limits;
         let fish = tank.fish_name();
-        let is = format!("The water is {:.1} °C", w.coldest_c);
+        let is = without_minus_zero(format!("The water is {:.1} °C", w.coldest_c));
         let mut acts = Vec::new();
         if active(Kind::TankTemperatureShock) {
             acts.push(format!("{is} and has changed too fast. Add no water and no fish."));

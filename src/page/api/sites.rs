@@ -1,6 +1,7 @@
 //! The sites, and how one of them stands.
 
 use axum::response::Response;
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
@@ -46,7 +47,7 @@ struct SiteJson<'a> {
     id: &'a str,
     name: &'a str,
     time_zone: &'a str,
-    judged_until: String,
+    judged_until: Option<String>,
     to_do: Vec<ToDoJson<'a>>,
     alarms: Vec<SiteAlarmJson<'a>>,
     beds: Vec<BedJson<'a>>,
@@ -131,7 +132,7 @@ fn shown(view: &SiteView) -> SiteJson<'_> {
         id: view.id.as_str(),
         name: &view.name,
         time_zone: zone_name(&view.time_zone),
-        judged_until: view.now.to_string(),
+        judged_until: (view.now != Timestamp::UNIX_EPOCH).then(|| view.now.to_string()),
         to_do: view
             .to_do
             .iter()
