@@ -1,11 +1,11 @@
 //! The trug program: reads the command line, loads the settings and calls one command.
 
-use std::io::{Write, stdout};
+use std::io::{Write, stderr, stdout};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use trug::commands::exit::{Exit, WrongInput, finish};
+use trug::commands::exit::{Exit, WrongInput, finish, finish_usage};
 use trug::commands::{self, shared::reader};
 use trug::engine::system_now;
 use trug::settings;
@@ -62,9 +62,13 @@ enum Command {
 }
 
 fn main() -> ExitCode {
-    let mut out = stdout();
-    let outcome = run(Arguments::parse(), &mut out);
-    finish(outcome, &mut out).into()
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => return finish_usage(&error, std::env::args_os().any(|it| it == "--json")).into(),
+    };
+    let (mut out, as_json) = (stdout(), arguments.json);
+    let outcome = run(arguments, &mut out);
+    finish(outcome, as_json, &mut out).into()
 }
 
 fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> anyhow::Result<Exit> {
@@ -73,7 +77,11 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
             WrongInput::beside(format!("{faults}\n\nthe configuration has faults; nothing was started"))
         })?;
         if let Some(borne) = &settings.borne {
-            eprintln!("{borne}\n\nthe garden should be otherwise; Trug goes on with it as it is\n");
+            // Where nobody reads it, `trug check` says it.
+            let _ = writeln!(
+                stderr(),
+                "{borne}\n\nthe garden should be otherwise; Trug goes on with it as it is\n"
+            );
         }
         Ok::<_, WrongInput>(settings)
     };

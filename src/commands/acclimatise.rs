@@ -3,10 +3,9 @@
 use std::io::Write;
 
 use anyhow::Context as _;
-use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
-use super::shared::print_json;
+use super::shared::{at_or_now, print_json};
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
 use crate::garden::{AcclimatiseAnswer, BagGiven, TankGiven};
@@ -35,9 +34,9 @@ pub struct Acclimatise {
     /// The garden, where two have a tank of one id
     #[arg(long, value_name = "ID")]
     site: Option<String>,
-    /// The moment to answer for, if not now
+    /// The moment to answer for, if not now: a date and time on the garden's clock, or RFC 3339
     #[arg(long, value_name = "TIME")]
-    at: Option<Timestamp>,
+    at: Option<String>,
     #[arg(from_global)]
     json: bool,
 }
@@ -65,9 +64,9 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
             return Err(WrongInput::new(why).into());
         }
     }
-    let now = it.at.unwrap_or_else(system_now);
     let site = recent::place(&settings.gardens, it.site.as_deref(), &it.tank, recent::PlaceWanted::Tank)
         .map_err(WrongInput::new)?;
+    let now = at_or_now(&settings.gardens, &site, it.at.as_deref(), system_now()).map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
     let bag = BagGiven { temperature_c: it.bag_temp_c, ph: it.bag_ph, hauled_h: it.hauled_hours };
     let tank = TankGiven { temperature_c: it.tank_temp_c, ph: it.tank_ph };

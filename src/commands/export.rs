@@ -21,6 +21,7 @@ use crate::export::{SensorRecord, TimeSpan, column_names, reading_row};
 use crate::garden::plan::{Garden, shared_zone};
 use crate::history::{Bin, BinWidth};
 use crate::store::{Reader, ReadingFilter, StoredReading};
+use crate::text::spoken::counted;
 
 /// Bytes of lines that are gathered before they are written.
 const GATHERED: usize = 64 * 1024;
@@ -104,7 +105,8 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write
     let Some(path) = &it.out else {
         let exported = rows(out)?;
         if exported.left_out > 0 {
-            writeln!(io::stderr(), "{} readings could not be written in this form", exported.left_out)?;
+            let left = counted(exported.left_out, "reading", "readings");
+            writeln!(io::stderr(), "{left} could not be written in this form")?;
         }
         return Ok(Exit::Yes);
     };
@@ -129,16 +131,16 @@ fn tell(
     json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    let what = match step {
-        BinWidth::Raw => "readings",
-        BinWidth::Hour => "hours",
-        BinWidth::Day => "days",
+    let (one, what) = match step {
+        BinWidth::Raw => ("reading", "readings"),
+        BinWidth::Hour => ("hour", "hours"),
+        BinWidth::Day => ("day", "days"),
     };
     if json {
         let counts = serde_json::json!({ what: exported.readings, "left_out": exported.left_out });
         writeln!(out, "{counts}")?;
     } else {
-        writeln!(out, "{} {what} written to {}.", exported.readings, path.display())?;
+        writeln!(out, "{} written to {}.", counted(exported.readings, one, what), path.display())?;
         if exported.left_out > 0 {
             writeln!(out, "{} more could not be written in this form.", exported.left_out)?;
         }

@@ -8,16 +8,15 @@ use clap::{Arg, ArgMatches, Args, Command, FromArgMatches, Subcommand, value_par
 use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
-use super::shared::{garden_of, place_name, print_json, reader, safe, site_of, span, zone_of};
+use super::shared::{at_or_now, garden_of, place_name, print_json, reader, safe, site_of, span, zone_of};
 use crate::engine::recent;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NumberField};
-use crate::garden::plan::{Garden, shared_zone};
+use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::settings::Settings;
 use crate::store::{LogRow, write_log};
 use crate::text::labels;
-use crate::text::times;
 
 /// What the command line says.
 #[derive(Args, Clone, Debug)]
@@ -237,13 +236,7 @@ fn site_and_time(
         Some(place) => recent::place(gardens, common.site.as_deref(), place, wanted)?,
         None => site_of(gardens, common.site.as_deref())?,
     };
-    let at = match &common.at {
-        None => now,
-        Some(text) => {
-            let zone = shared_zone(gardens, Some(site.as_str()))?;
-            times::moment(text, zone.as_ref(), times::End::From)?
-        }
-    };
+    let at = at_or_now(gardens, &site, common.at.as_deref(), now)?;
     log_entry::check_time(at, now).map_err(|why| format!("--at {at} {why}"))?;
     Ok((site, at))
 }

@@ -12,6 +12,7 @@ use crate::garden::plan::{Channel, Garden};
 use crate::store::{MessageRecord, MessageState, Reader};
 use crate::telling::Purpose;
 use crate::text::labels;
+use crate::text::spoken::counted;
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
@@ -65,8 +66,8 @@ pub fn run(
     let of = |state| messages.iter().filter(|it| it.state == state).count();
     writeln!(
         out,
-        "\n{} messages: {} sent, {} waiting, {} given up.",
-        messages.len(),
+        "\n{}: {} sent, {} waiting, {} given up.",
+        counted(messages.len(), "message", "messages"),
         of(MessageState::Sent),
         of(MessageState::Waiting),
         of(MessageState::GivenUp),

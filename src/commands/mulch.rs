@@ -3,10 +3,9 @@
 use std::io::Write;
 
 use anyhow::Context as _;
-use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
-use super::shared::print_json;
+use super::shared::{at_or_now, print_json};
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
 use crate::garden::MulchAnswer;
@@ -20,9 +19,9 @@ pub struct MulchArgs {
     /// The garden, where two have a bed of one id
     #[arg(long, value_name = "ID")]
     site: Option<String>,
-    /// The moment to answer for, if not now
+    /// The moment to answer for, if not now: a date and time on the garden's clock, or RFC 3339
     #[arg(long, value_name = "TIME")]
-    at: Option<Timestamp>,
+    at: Option<String>,
     #[arg(from_global)]
     json: bool,
 }
@@ -32,9 +31,10 @@ pub struct MulchArgs {
 /// # Errors
 /// When the store cannot be read, or [`WrongInput`] where there is no such bed.
 pub fn run(settings: &Settings, it: &MulchArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
-    let (bed, now) = (it.bed.as_str(), it.at.unwrap_or_else(system_now));
+    let bed = it.bed.as_str();
     let site = recent::place(&settings.gardens, it.site.as_deref(), bed, recent::PlaceWanted::Bed)
         .map_err(WrongInput::new)?;
+    let now = at_or_now(&settings.gardens, &site, it.at.as_deref(), system_now()).map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
     let day = core.mulch_day(Some(site.as_str()), bed, now).context("the bed has just been found")?;
     if it.json {

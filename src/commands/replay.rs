@@ -20,6 +20,7 @@ use crate::engine::replay::{
 use crate::garden::plan::{Garden, shared_zone};
 use crate::settings::Settings;
 use crate::text::labels;
+use crate::text::spoken::counted;
 
 /// Alarms that are listed for people; `--json` lists every step.
 const SHOWN_MAX: usize = 20;
@@ -116,14 +117,21 @@ fn tell_people(
     let zone = shared_zone(gardens, it.site.as_deref()).ok().flatten().unwrap_or(TimeZone::UTC);
     if let (Some(from), Some(to)) = (result.from, result.to) {
         let (from, to) = (labels::full_moment(from, &zone), labels::full_moment(to, &zone));
-        writeln!(out, "{} readings replayed, from {from} to {to}.", result.readings())?;
+        writeln!(
+            out,
+            "{} replayed, from {from} to {to}.",
+            counted(result.readings(), "reading", "readings")
+        )?;
     }
     for left in &result.left {
         writeln!(
             out,
-            "{} readings of {} ({}) stay as they are: no sensor of this id measures that in the file of {} now. \
+            "{} of {} ({}) stay as they are: no sensor of this id measures that in the file of {} now. \
              Nor are alarms at its place touched.",
-            left.readings, left.sensor, left.quantity, left.site
+            counted(left.readings, "reading", "readings"),
+            left.sensor,
+            left.quantity,
+            left.site
         )?;
     }
     if !result.differs() {
@@ -151,9 +159,9 @@ fn tell_people(
     if let Some(number) = result.written {
         writeln!(
             out,
-            "Written, for {} days. What was there before is kept in the store's tables reading_before and \
+            "Written, for {}. What was there before is kept in the store's tables reading_before and \
              alarm_change_before as replay {number}. Nobody was told of the past.",
-            result.days
+            counted(result.days, "day", "days")
         )?;
         if !settings.forward.is_empty() {
             writeln!(
@@ -171,7 +179,7 @@ fn readings_for_people(result: &ReplayResult, applied: bool, out: &mut dyn Write
     if result.readings_differ() == 0 {
         return Ok(writeln!(out, "No reading differs.")?);
     }
-    writeln!(out, "{} readings differ:", result.readings_differ())?;
+    writeln!(out, "{} differ:", counted(result.readings_differ(), "reading", "readings"))?;
     for sensor in result.sensors.iter().filter(|sensor| sensor.differ > 0) {
         let SensorDifference {
             site, sensor: id, unit, readings, changed, lost, gained, flags_changed, ..

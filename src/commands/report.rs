@@ -14,6 +14,7 @@ use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
 use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name};
 use crate::store::Reader;
+use crate::text::spoken::counted;
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
@@ -220,7 +221,8 @@ fn tell(
     let percent = if expected == 0 { 0.0 } else { (good as f64 / expected as f64).min(1.0) * 100.0 };
     writeln!(
         out,
-        "{readings} readings arrived, {good} of them good: {percent:.1} % of the {expected} expected."
+        "{} arrived, {good} of them good: {percent:.1} % of the {expected} expected.",
+        counted(readings, "reading", "readings")
     )?;
     for sensor in month.sensors.iter().filter(|sensor| sensor.complete() < 0.9) {
         let complete = sensor.complete() * 100.0;

@@ -3,8 +3,9 @@
 use anyhow::Context as _;
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio_util::sync::CancellationToken;
-use tracing::info;
+use tracing::{info, warn};
 
 use super::exit::Exit;
 use super::{daemon, telemetry};
@@ -36,7 +37,7 @@ fn clock_parser() -> impl TypedValueParser<Value = DaemonClock> {
     })
 }
 
-/// Runs until SIGINT or SIGTERM.
+/// Runs until SIGINT or SIGTERM. SIGHUP changes nothing and is said in the log.
 ///
 /// # Errors
 /// When the store or the page's address cannot be opened, or a part ends early.
@@ -54,6 +55,9 @@ pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
         ),
         None => None,
     };
+    // Listened for before anything is said to run: the system's own answer ends a program.
+    let hangup = signal(SignalKind::hangup()).context("listening for SIGHUP")?;
+    tokio::spawn(outlive(hangup));
     let stop = CancellationToken::new();
     let on_signal = stop.clone();
     tokio::spawn(async move {
@@ -71,9 +75,20 @@ pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
     Ok(Exit::Yes)
 }
 
+/// Says at each SIGHUP what it does not do. Other daemons read their files again then, and
+/// a terminal that is closed sends one.
+async fn outlive(mut hangup: Signal) {
+    while hangup.recv().await.is_some() {
+        warn!(
+            "SIGHUP came; Trug goes on as it is and has read no file again. To use a changed configuration, check it \
+             with `trug check` and start Trug again: `systemctl restart trug`, or SIGTERM and then `trug run`"
+        );
+    }
+}
+
 /// Waits for SIGINT or SIGTERM.
 pub async fn stop_signal() {
-    let mut terminate = match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
+    let mut terminate = match signal(SignalKind::terminate()) {
         Ok(signal) => signal,
         Err(error) => {
             tracing::warn!(%error, "SIGTERM cannot be listened for; only Ctrl-C stops in order");

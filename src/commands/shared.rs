@@ -50,6 +50,22 @@ pub(super) fn span_on(
     Ok((moment(from, End::From)?, moment(to, End::To)?))
 }
 
+/// The moment that `--at` names, a local one on the clock of the garden `site`; `now` where
+/// none is given.
+///
+/// # Errors
+/// Plain words where the text is no time.
+pub(super) fn at_or_now(
+    gardens: &[Garden],
+    site: &Id,
+    text: Option<&str>,
+    now: Timestamp,
+) -> Result<Timestamp, String> {
+    let Some(text) = text else { return Ok(now) };
+    let zone = shared_zone(gardens, Some(site.as_str()))?;
+    times::moment(text, zone.as_ref(), End::From).map_err(|why| format!("--at {why}"))
+}
+
 /// The garden of this id.
 pub(super) fn garden_of<'g>(gardens: &'g [Garden], site: &Id) -> Option<&'g Garden> {
     gardens.iter().find(|garden| garden.site.id == *site)

@@ -7,7 +7,7 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
-use super::shared::{print_json, site_of};
+use super::shared::{at_or_now, print_json, site_of};
 use crate::alarms::AlarmRecord;
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
@@ -24,9 +24,9 @@ pub struct WhyArgs {
     /// The garden, where two have a place of one id
     #[arg(long, value_name = "ID")]
     site: Option<String>,
-    /// The moment to answer for, if not now
+    /// The moment to answer for, if not now: a date and time on the garden's clock, or RFC 3339
     #[arg(long, value_name = "TIME")]
-    at: Option<Timestamp>,
+    at: Option<String>,
     #[arg(from_global)]
     json: bool,
 }
@@ -43,8 +43,13 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
         None => site_of(&settings.gardens, site),
     }
     .map_err(WrongInput::new)?;
-    let core = recent::core(settings, &site, it.at.unwrap_or_else(system_now))?;
-    let view = core.view(site.as_str()).context("the garden has just been found")?;
+    let now = at_or_now(&settings.gardens, &site, it.at.as_deref(), system_now()).map_err(WrongInput::new)?;
+    let core = recent::core(settings, &site, now)?;
+    let mut view = core.view(site.as_str()).context("the garden has just been found")?;
+    // Without any reading it stands as it does at the moment that is asked for: not known.
+    if view.now == Timestamp::UNIX_EPOCH {
+        view.now = now;
+    }
     let last = place.and_then(|place| last_reading(&view, place));
     let figures: Vec<&Figure> = last.iter().chain(figures_of(&view, place)).collect();
     let alarms: Vec<&AlarmView> = view

@@ -326,7 +326,8 @@ fn names_that_are_not_there_take_nothing() {
     ] {
         let daemon = garden();
         let output = import(&daemon, arguments, &[("a.csv", text)]);
-        let said = String::from_utf8_lossy(&output.stdout);
+        let told = json(&output);
+        let said = told["text"].as_str().unwrap();
         assert_eq!(output.status.code(), Some(2), "{said}");
         assert!(said.contains(part) && said.contains("Nothing was taken"), "{part}: {said}");
         assert!(!daemon.store().exists(), "{part}: a store was made");

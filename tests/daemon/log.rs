@@ -45,7 +45,7 @@ impl School {
         let mut out = Vec::new();
         let now: Timestamp = "2026-04-17T06:00:00Z".parse().unwrap();
         let code =
-            finish(log::run(&self.settings, LogArgs { request: entry, json }, now, &mut out), &mut out)
+            finish(log::run(&self.settings, LogArgs { request: entry, json }, now, &mut out), json, &mut out)
                 .code();
         (code, String::from_utf8(out).unwrap())
     }

@@ -20,6 +20,7 @@ mod mail;
 mod mail_browser;
 mod mail_faults;
 mod own;
+mod program;
 mod tell;
 mod watchdog;
 mod webhook;

@@ -41,7 +41,7 @@ fn stored(days: i64, changes: Vec<AlarmChange>, messages: &[Message]) -> (TempDi
 fn figures(reader: &Reader, it: AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
     let ended = alarms::run(reader, &gardens(), &AlarmsArgs { figures: true, ..it }, &mut out);
-    let code = finish(ended, &mut out).code();
+    let code = finish(ended, it.json, &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

@@ -68,7 +68,7 @@ fn hours_come_out_as_csv_sensor_after_sensor() {
     let run = |it: &Export, file: Option<&std::path::Path>| {
         let mut out = Vec::new();
         let it = Export { out: file.map(Into::into), ..it.clone() };
-        let code = finish(export::run(&reader, &[school()], &it, &mut out), &mut out).code();
+        let code = finish(export::run(&reader, &[school()], &it, &mut out), it.json, &mut out).code();
         (code, String::from_utf8(out).unwrap())
     };
     let hours = Export { step: BinWidth::Hour, ..Export::default() };
@@ -170,7 +170,7 @@ fn a_full_disk_ends_the_export_with_an_error() {
 
 fn listed(reader: &Reader, it: &AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
-    let code = finish(alarms::run(reader, &[school()], it, &mut out), &mut out).code();
+    let code = finish(alarms::run(reader, &[school()], it, &mut out), it.json, &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

@@ -75,7 +75,7 @@ fn stored() -> (TempDir, Reader) {
 
 fn listed(reader: &Reader, it: &Messages, now: Timestamp) -> (u8, String) {
     let mut out = Vec::new();
-    let code = finish(messages::run(reader, &[school()], it, now, &mut out), &mut out).code();
+    let code = finish(messages::run(reader, &[school()], it, now, &mut out), it.json, &mut out).code();
     (code, String::from_utf8(out).unwrap())
 }
 

@@ -378,7 +378,7 @@ fn ask(settings: &Settings, from: &str, to: Option<&str>, apply: bool, json: boo
     let matches = command.try_get_matches_from(arguments).unwrap();
     let it = <ReplayArgs as clap::FromArgMatches>::from_arg_matches(&matches).unwrap();
     let mut out = Vec::new();
-    let exit = finish(run(settings, &it, now(), &mut out), &mut out);
+    let exit = finish(run(settings, &it, now(), &mut out), false, &mut out);
     (exit, String::from_utf8(out).unwrap())
 }
 

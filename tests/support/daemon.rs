@@ -125,6 +125,11 @@ impl Daemon {
         Answer::of_form(self.page, path, form)
     }
 
+    /// The number of its process.
+    pub(crate) fn process(&self) -> u32 {
+        self.child.as_ref().expect("it is running").0.id()
+    }
+
     /// How it ended, if it has.
     pub(crate) fn ended(&mut self) -> Option<ExitStatus> {
         self.child.as_mut()?.0.try_wait().expect("the daemon is our child")

@@ -9,6 +9,7 @@ mod broker;
 mod school;
 
 use std::collections::BTreeMap;
+use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -34,6 +35,14 @@ use crate::garden::record::AlarmChange;
 use crate::password::PasswordHash;
 use crate::settings::{Settings, from_text};
 use crate::text::spoken;
+
+/// A line on the screen. Where nobody reads the screen any more, the demonstration goes on:
+/// its page is there until it is ended.
+macro_rules! tell {
+    ($($text:tt)*) => {{
+        let _ = writeln!(std::io::stdout(), $($text)*);
+    }};
+}
 
 /// The daemon's and the school's files, as they are in `config/`.
 const TRUG_TOML: &str = include_str!("../../../config/trug.toml");
@@ -126,10 +135,10 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
     let listener = page_listener(&settings).await?;
     let page = listener.local_addr().context("the page has no address")?;
 
-    println!("Trug: a demonstration with {}, which is invented.", settings.gardens[0].site.name);
-    println!("Its data: {}{}", folder.path().display(), folder.what_becomes_of_it());
-    println!("Its broker: mqtt://{}", broker.address);
-    println!();
+    tell!("Trug: a demonstration with {}, which is invented.", settings.gardens[0].site.name);
+    tell!("Its data: {}{}", folder.path().display(), folder.what_becomes_of_it());
+    tell!("Its broker: mqtt://{}", broker.address);
+    tell!();
 
     let end = simulation.end();
     let (filling, filling_stop) = (settings.clone(), stop.clone());
@@ -140,18 +149,18 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
     filled.print(&settings.gardens[0]);
     print_today(&keeper, &settings.gardens[0]);
 
-    println!("The page: http://{page}/");
-    println!("Its password, to try changes with: {password}");
-    println!(
+    tell!("The page: http://{page}/");
+    tell!("Its password, to try changes with: {password}");
+    tell!(
         "The school now lives on {} times as fast as life; alarms are told here as they come. Ctrl-C ends it.",
         it.speed
     );
-    println!();
+    tell!();
     let told = Arc::new(Mutex::new(0usize));
     let (counted, zone) = (Arc::clone(&told), settings.gardens[0].site.time_zone.clone());
     keeper.on_change(Box::new(move |change| {
         *counted.lock().expect("printing does not panic") += 1;
-        println!("{}", line(change, &zone));
+        tell!("{}", line(change, &zone));
     }));
 
     let living = tokio::spawn(school::live_on(simulation, end, it.speed, broker.address, stop.child_token()));
@@ -172,17 +181,18 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
 
     let reader = crate::store::Reader::open(&store).context("looking at the store")?;
     let readings = reader.count().context("counting readings")?;
-    println!();
-    println!(
-        "Ended. {readings} readings are in the store. Steps of alarms told live: {}.",
+    tell!();
+    tell!(
+        "Ended. The store holds {}. Steps of alarms told live: {}.",
+        spoken::counted(readings, "reading", "readings"),
         *told.lock().expect("no panic")
     );
     match folder {
-        Folder::Kept(path) => println!("The data stay in {}.", path.display()),
+        Folder::Kept(path) => tell!("The data stay in {}.", path.display()),
         Folder::Removed(folder) => {
             let path = folder.path().to_owned();
             folder.close().with_context(|| format!("removing {}", path.display()))?;
-            println!("{} has been removed.", path.display());
+            tell!("{} has been removed.", path.display());
         }
     }
     Ok(Exit::Yes)
@@ -285,9 +295,9 @@ fn fill(
 
 impl Filled {
     fn print(&self, garden: &Garden) {
-        println!(
-            "A month filled in: {} readings in {:.1} s, {} refused. Alarms raised in it:",
-            self.readings,
+        tell!(
+            "A month filled in: {} in {:.1} s, {} refused. Alarms raised in it:",
+            spoken::counted(self.readings, "reading", "readings"),
             self.took.as_secs_f64(),
             self.refused
         );
@@ -296,28 +306,28 @@ impl Filled {
             kinds.entry(change.record.key.kind.name()).and_modify(|(n, _)| *n += 1).or_insert((1, change));
         }
         for (kind, (count, first)) in kinds {
-            println!();
-            println!(
+            tell!();
+            tell!(
                 "  {kind}: {count}. The first, at {}:",
                 spoken::moment(first.record.at, &garden.site.time_zone)
             );
-            println!("{}", indented(&first.record.said.text));
+            tell!("{}", indented(&first.record.said.text));
         }
-        println!();
+        tell!();
     }
 }
 
 /// What a person should look at now.
 fn print_today(keeper: &Engine, garden: &Garden) {
     let Some(view) = keeper.router.core.view(garden.site.id.as_str()) else { return };
-    println!("To do, as of {}:", spoken::moment(view.now, &view.time_zone));
+    tell!("To do, as of {}:", spoken::moment(view.now, &view.time_zone));
     if view.to_do.is_empty() {
-        println!("  nothing");
+        tell!("  nothing");
     }
     for item in view.to_do {
-        println!("{}", indented(&item.text));
+        tell!("{}", indented(&item.text));
     }
-    println!();
+    tell!();
 }
 
 /// One alarm change on the screen, with the groups that it concerns.

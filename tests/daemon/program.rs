@@ -1,0 +1,162 @@
+//! `trug` as a program among others: signals, streams that are closed, logs in files,
+//! times on the garden's clock, errors for programs.
+
+use std::io::{BufRead as _, BufReader, Read as _};
+use std::process::{Command, Output, Stdio};
+use std::time::Duration;
+
+use serde_json::Value as Json;
+
+use crate::support::daemon::{Daemon, trug};
+use crate::support::garden::{BED_KEYS, GardenFile, WATERING};
+use crate::support::{ChildGuard, wait_until};
+
+const LIMIT: Duration = Duration::from_secs(60);
+
+fn garden() -> Daemon {
+    let file = GardenFile::new("saltbush-gully")
+        .with(WATERING)
+        .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
+        .tank("perch-tank", "Perch tank", "volume_l = 500\nspecies = \"silver perch\"\nfish = 12\n")
+        .sensor("perch-temp", "water-temperature", "tank = \"perch-tank\"")
+        .sensor("kitchen-15cm", "soil-moisture", "bed = \"kitchen-bed\"\nevery_s = 3600\ndepth_cm = 15");
+    // No broker is asked for.
+    Daemon::new(1, &[("saltbush-gully", file.text())])
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn json(text: &str) -> Json {
+    serde_json::from_str(text).unwrap_or_else(|e| panic!("{e}: {text}"))
+}
+
+#[test]
+fn a_hangup_ends_nothing_and_says_how_to_use_a_changed_file() {
+    let mut daemon = garden();
+    daemon.start_with_page();
+    let process = daemon.process().to_string();
+    assert!(Command::new("kill").args(["-HUP", &process]).status().unwrap().success());
+    wait_until("the log to say so", LIMIT, || daemon.log().contains("SIGHUP came").then_some(()));
+    let said = daemon.log();
+    assert!(said.contains("trug check") && said.contains("systemctl restart trug"), "{said}");
+    daemon.assert_alive();
+    assert!(daemon.get("/health").is_some());
+    assert!(daemon.terminate().success());
+    // The log is a file: no codes of a terminal in it.
+    assert!(!said.contains('\u{1b}'), "{said:?}");
+}
+
+#[test]
+fn errors_are_json_for_who_asks_for_json() {
+    let daemon = garden();
+    assert_eq!(daemon.ask(["export"]).status.code(), Some(3), "there is no store yet");
+    for (arguments, code, error, part) in [
+        (&["--json", "mulch", "no-bed"][..], 2, "wrong input", "no bed is called \"no-bed\""),
+        (&["--json", "export", "--format", "xlsx"], 3, "failed", "opening the store"),
+        (&["--json", "mow"], 2, "wrong input", "mow"),
+        (&["--json", "export", "--step", "week"], 2, "wrong input", "week"),
+    ] {
+        let output = daemon.ask(arguments);
+        assert_eq!(output.status.code(), Some(code), "{arguments:?}");
+        let told = json(&format!("{}{}", stdout(&output), stderr(&output)));
+        assert_eq!((&told["error"], &told["exit_code"]), (&error.into(), &code.into()), "{told:#}");
+        assert!(told["text"].as_str().unwrap().contains(part), "{told:#}");
+    }
+    let faulty = daemon.folder().join("gardens").join("saltbush-gully.toml");
+    std::fs::write(faulty, "[site]\n").unwrap();
+    let told = json(&stderr(&daemon.ask(["--json", "alarms"])));
+    assert_eq!(told["error"], "wrong input", "{told:#}");
+    // People go on reading words.
+    let words = stderr(&daemon.ask(["alarms"]));
+    assert!(words.contains("the configuration has faults") && !words.starts_with('{'), "{words}");
+}
+
+/// Adelaide is at UTC+9:30 in April: IANA time zone database.
+#[test]
+fn each_at_takes_a_time_on_the_gardens_clock() {
+    let daemon = garden();
+    let file = daemon.folder().join("one.csv");
+    std::fs::write(&file, "time,raw\n2026-04-17T05:00:00Z,0.25\n").unwrap();
+    let file = file.display().to_string();
+    assert_eq!(daemon.ask(["import", "--sensor", "kitchen-15cm", &file]).status.code(), Some(0));
+    for command in [&["mulch", "kitchen-bed"][..], &["acclimatise", "perch-tank"], &["why", "kitchen-bed"]] {
+        let at = |text: &str| {
+            let output = daemon.ask(command.iter().copied().chain(["--json", "--at", text]));
+            (output.status.code(), json(&format!("{}{}", stdout(&output), stderr(&output))))
+        };
+        let (local, utc) = (at("2026-04-17 15:30"), at("2026-04-17T06:00:00Z"));
+        assert_eq!(local, utc, "{command:?}");
+        assert_ne!(local.0, Some(2), "{command:?}: {:#}", local.1);
+        let (code, told) = at("noon");
+        assert_eq!(code, Some(2), "{command:?}");
+        assert!(told["text"].as_str().unwrap().starts_with("--at \"noon\" is not a time"), "{told:#}");
+    }
+    let logged = daemon.ask([
+        "log",
+        "planted",
+        "kitchen-bed",
+        "--crop",
+        "cabbage",
+        "--at",
+        "2026-04-17 15:30",
+        "--json",
+    ]);
+    assert_eq!(json(&stdout(&logged))["at"], "2026-04-17T06:00:00Z");
+}
+
+/// A garden of which nothing is known stands as it does at the moment that is asked for,
+/// not in the year 1970.
+#[test]
+fn a_garden_without_readings_is_not_of_1970() {
+    let mut daemon = garden();
+    daemon.start_with_page();
+    for path in
+        ["/", "/site/saltbush-gully/sensors", "/site/saltbush-gully/alarms", "/site/saltbush-gully/month"]
+    {
+        let page = daemon.get(path).expect("the page answers");
+        assert!(!page.body.contains("1970") && !page.body.contains("1969"), "{path}: {}", page.body);
+    }
+    let site = json(&daemon.get("/api/v1/sites/saltbush-gully").expect("the page answers").body);
+    assert_eq!(site["judged_until"], Json::Null, "{site:#}");
+    for command in [&["why", "kitchen-bed"][..], &["alarms", "--figures"]] {
+        let said = stdout(&daemon.ask(command));
+        assert!(!said.contains("1970") && !said.contains("1969"), "{command:?}: {said}");
+    }
+    daemon.terminate();
+}
+
+/// A reader that has read enough ends a command without words, and the demonstration not
+/// at all.
+#[test]
+fn a_closed_stream_is_no_fault() {
+    let daemon = garden();
+    let mut child =
+        ChildGuard(daemon.command(["check"]).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap());
+    drop(child.0.stdout.take());
+    let ended = wait_until("check to end", LIMIT, || child.0.try_wait().unwrap());
+    let mut said = String::new();
+    child.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    assert_eq!((ended.code(), said.as_str()), (Some(0), ""));
+}
+
+#[test]
+fn a_demonstration_whose_screen_is_closed_goes_on_to_its_end() {
+    let mut child = ChildGuard(
+        trug(["demo", "--for", "3"]).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap(),
+    );
+    let mut first = String::new();
+    BufReader::new(child.0.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    assert!(first.starts_with("Trug: a demonstration"), "{first}");
+    // The pipe's other end is gone now.
+    let ended =
+        wait_until("the demonstration to end", Duration::from_secs(300), || child.0.try_wait().unwrap());
+    let mut said = String::new();
+    child.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    assert!(ended.success() && !said.contains("panicked"), "{ended}: {said}");
+}
