@@ -13,6 +13,7 @@ mod api;
 mod assets;
 mod band;
 mod cache;
+mod connections;
 mod context;
 #[cfg(test)]
 pub(crate) mod contrast;
@@ -49,9 +50,10 @@ use crate::model::Id;
 
 use figures::SiteFigures;
 
+pub use connections::CONNECTIONS_MAX;
 pub use context::{LISTENERS_MAX, PageSetup};
 pub use record::RecordReader;
-pub use serve::{CONNECTIONS_MAX, serve};
+pub use serve::serve;
 
 /// Where the page gets what it shows.
 pub trait PageSource: Send + Sync + 'static {

@@ -102,6 +102,11 @@ self.addEventListener("fetch", function (event) {
     return;
   }
   if (request.method !== "GET") return;
+  // Who is asked for the password has not entered, or not any more.
+  if (url.pathname === "/enter") {
+    event.waitUntil(caches.delete(KEPT));
+    return;
+  }
   if (ASSETS.indexOf(url.pathname + url.search) >= 0) {
     event.respondWith(caches.match(request).then(function (found) { return found || fetch(request); }));
     return;
@@ -110,6 +115,7 @@ self.addEventListener("fetch", function (event) {
   var opens = request.mode === "navigate";
   if (!opens && request.headers.get("Accept") !== "text/html") return;
   event.respondWith((opens ? inTime(request) : fetch(request)).then(function (answer) {
+    if (answer.status === 401 || answer.status === 403) event.waitUntil(caches.delete(KEPT));
     var html = (answer.headers.get("Content-Type") || "").indexOf("text/html") === 0;
     if (answer.ok && !answer.redirected && html && isPage(url)) event.waitUntil(keep(request, answer.clone()));
     return answer;

@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::extract::{Request, State};
-use axum::http::Method;
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::request::Parts;
+use axum::http::{Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -77,8 +77,9 @@ async fn guard<V: PageSource>(
     request: Request,
     next: Next,
 ) -> Response {
-    let answers = request.uri().path() == ANSWER;
-    let ours = api::is_ours(request.uri().path());
+    let path = request.uri().path().to_owned();
+    let answers = path == ANSWER;
+    let ours = api::is_ours(&path);
     let reads = request.method() == Method::GET;
     let asked = request.headers().clone();
     let (mut parts, body) = request.into_parts();
@@ -97,6 +98,9 @@ async fn guard<V: PageSource>(
             Problem::Fault.into_response()
         })
     };
+    if reads {
+        response = tags::tagged(response, &asked, secret).await;
+    }
     if let Some(problem) = response.extensions().get::<Problem>().copied() {
         response = problem_page(context.notice.as_deref(), problem);
     }
@@ -110,8 +114,16 @@ async fn guard<V: PageSource>(
         headers
             .insert(HeaderName::from_static("x-robots-tag"), HeaderValue::from_static("noindex, nofollow"));
     }
+    if secret && !access::is_open(&path) {
+        // Of somebody who has entered nothing stays in the browser.
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    if reads { tags::tagged(response, &asked, secret).await } else { response }
+    if !answers && matches!(response.status(), StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN) {
+        let clear = HeaderValue::from_static("\"cache\"");
+        response.headers_mut().entry(access::CLEAR_SITE_DATA).or_insert(clear);
+    }
+    response
 }
 
 /// Finds out who asks, and turns away visitors who may not have what they ask for. The

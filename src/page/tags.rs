@@ -60,12 +60,17 @@ pub(super) async fn tagged(response: Response, request: &HeaderMap, secret: bool
     Response::from_parts(parts, Body::from(bytes))
 }
 
-/// A file with its tag, or that nothing has changed (RFC 9110, 8.4, 13.1.2). None of what
-/// is compressed holds a secret beside what a caller can choose: the beds of a query must
-/// be the garden's own.
-pub(super) fn file(request: &HeaderMap, tag: &str, media: &'static str, bytes: Vec<u8>) -> Response {
+/// A file with its tag, or that nothing has changed (RFC 9110, 8.4, 13.1.2). One with a
+/// `secret` of a session is not compressed, as in [`tagged`].
+pub(super) fn file(
+    request: &HeaderMap,
+    tag: &str,
+    media: &'static str,
+    bytes: Vec<u8>,
+    secret: bool,
+) -> Response {
     // Archives and spreadsheets are compressed already.
-    let compressed = media.starts_with("text/") && takes_gzip(request);
+    let compressed = !secret && media.starts_with("text/") && takes_gzip(request);
     let tag = shown(tag, compressed);
     // Kept by the browser, and asked about before it is shown again.
     let headers = [

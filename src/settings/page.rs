@@ -22,6 +22,10 @@ pub struct Page {
     pub public_names: Vec<String>,
     /// Whether everybody on the network may read without a password.
     pub open_to_network: bool,
+    /// Whether the page is read on this computer without a password.
+    pub open_here: bool,
+    /// Proxies on other computers whose word counts for whom they ask.
+    pub trusted_proxies: Vec<IpAddr>,
     /// Origins whose pages may read the interface in a visitor's browser, as browsers
     /// write them: scheme and host, the port where it is not the scheme's own.
     pub cors_origins: Vec<String>,
@@ -43,6 +47,11 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
     let password_at_fault = table.faults() > before;
     let names = table.read_or("public_names", Want::List, Vec::new(), public_names);
     let origins = table.read_or("cors_origins", Want::List, Vec::new(), origins);
+    // Where others reach the page, something passes their requests on, and not every
+    // such thing says so.
+    let open_here = names.as_ref().is_none_or(Vec::is_empty);
+    let open_here = table.read_or("open_here", Want::Value, open_here, SettingsItem::boolean);
+    let proxies = table.read_or("trusted_proxies", Want::List, Vec::new(), proxies);
     let listen = table.read("listen", Want::Text, LISTEN, |item| {
         let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else { return item.refused(LISTEN) };
         let guarded = password.is_some() || password_at_fault;
@@ -63,6 +72,8 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
         password,
         public_names: names?,
         open_to_network: open?,
+        open_here: open_here?,
+        trusted_proxies: proxies?,
         cors_origins: origins?,
     })
 }
@@ -79,6 +90,15 @@ fn origins(item: &SettingsItem<'_>) -> Option<Vec<String>> {
             return part.refused("an origin as browsers write it, such as https://class.school.example: no path, no slash at the end, no *");
         }
         Some(text.to_owned())
+    })
+}
+
+fn proxies(item: &SettingsItem<'_>) -> Option<Vec<IpAddr>> {
+    const ACCEPTED: &str = "a list of at most 20 addresses of proxies on other computers, such as [\"192.168.1.2\"]; \
+                            one on this computer need not be listed";
+    item.list(ACCEPTED, ..=LIST_MAX, |part| {
+        let Ok(address) = part.text(ACCEPTED)?.parse::<IpAddr>() else { return part.refused(ACCEPTED) };
+        Some(address.to_canonical())
     })
 }
 

@@ -9,15 +9,15 @@ use trug::password::PasswordHash;
 use crate::support::http::{Answer, Served};
 use crate::support::views::{self, Fixed};
 
-const PASSWORD: &str = "wattle & saltbush 1";
+pub(crate) const PASSWORD: &str = "wattle & saltbush 1";
 
 /// Made once, since making one is slow on purpose.
-fn hash() -> PasswordHash {
+pub(crate) fn hash() -> PasswordHash {
     static HASH: OnceLock<PasswordHash> = OnceLock::new();
     HASH.get_or_init(|| PasswordHash::of(PASSWORD).expect("a hash")).clone()
 }
 
-fn served(password: bool, open_reading: bool, names: &[&str]) -> Served {
+pub(crate) fn served(password: bool, open_reading: bool, names: &[&str]) -> Served {
     let rules = Rules {
         password: password.then(hash),
         public_names: names.iter().map(|&name| name.to_owned()).collect(),
@@ -28,11 +28,11 @@ fn served(password: bool, open_reading: bool, names: &[&str]) -> Served {
 }
 
 /// Asks with a host name and more lines of the head.
-fn get(served: &Served, path: &str, host: &str, more: &str) -> Answer {
+pub(crate) fn get(served: &Served, path: &str, host: &str, more: &str) -> Answer {
     served.ask(&format!("GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{more}\r\n"))
 }
 
-fn post(served: &Served, path: &str, host: &str, more: &str, form: &str) -> Answer {
+pub(crate) fn post(served: &Served, path: &str, host: &str, more: &str, form: &str) -> Answer {
     served.ask(&format!(
         "POST {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{more}\
          Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
@@ -40,19 +40,19 @@ fn post(served: &Served, path: &str, host: &str, more: &str, form: &str) -> Answ
     ))
 }
 
-fn password_form(password: &str, to: &str) -> String {
+pub(crate) fn password_form(password: &str, to: &str) -> String {
     let mut form = url::form_urlencoded::Serializer::new(String::new());
     form.append_pair("password", password).append_pair("to", to).finish()
 }
 
 /// The cookie that an answer sets, as the next request sends it.
-fn cookie(answer: &Answer) -> String {
+pub(crate) fn cookie(answer: &Answer) -> String {
     let set = answer.header("set-cookie").expect("a cookie");
     format!("Cookie: {}\r\n", set.split(';').next().expect("a name and a value"))
 }
 
 /// The token in the first form of a page.
-fn form_token(page: &str) -> &str {
+pub(crate) fn form_token(page: &str) -> &str {
     let (_, rest) = page.split_once("name=\"token\" value=\"").expect("a form with a token");
     rest.split('"').next().expect("the token's end")
 }

@@ -12,6 +12,7 @@ mod forms;
 mod live;
 mod place_pages;
 mod report;
+mod shut_out;
 mod usage;
 mod views;
 

@@ -175,6 +175,8 @@ fn rules(settings: &Settings) -> Rules {
         password: page.password.clone(),
         public_names: page.public_names.clone(),
         open_reading: page.open_to_network,
+        local_needs_password: !page.open_here,
+        trusted_proxies: page.trusted_proxies.clone(),
         origins: page.cors_origins.clone(),
     })
 }

@@ -50,10 +50,14 @@ pub(in crate::page) async fn take<V: PageSource>(
 ) -> Result<Response, Problem> {
     let form = FormFields::read(&headers, body, FormFields::BYTES_MAX).await?;
     let to = local(form.text("to"));
-    let last = match context.gate.try_password(form.whole("password").to_owned(), peer.0).await {
+    let gate = &context.gate;
+    let caller = gate.password_caller(&headers, peer.0, &origin);
+    let last = match gate.try_password(form.whole("password").to_owned(), caller).await {
         PasswordOutcome::Right(token) => {
-            context.gate.end(&headers);
-            return Ok(go(to, &session::cookie(&token, origin.secure)));
+            gate.end(&headers);
+            let known = gate.known_cookie(caller, origin.secure);
+            let cookies = [session::cookie(&token, origin.secure)].into_iter().chain(known);
+            return Ok(go(to, cookies));
         }
         PasswordOutcome::Wrong => LastTry::Wrong,
         PasswordOutcome::TooMany => LastTry::TooMany,
@@ -75,14 +79,18 @@ pub(in crate::page) async fn leave<V: PageSource>(
         context.gate.allows(&visitor, &form)?;
         context.gate.end(&headers);
     }
-    Ok(go("/", &session::cookie("", origin.secure)))
+    let mut gone = go("/", [session::cookie("", origin.secure)]);
+    // The copies that the browser and the service worker keep go as well.
+    let clear = HeaderValue::from_static("\"cache\", \"storage\"");
+    gone.headers_mut().insert(super::CLEAR_SITE_DATA, clear);
+    Ok(gone)
 }
 
-fn go(to: &str, cookie: &str) -> Response {
+fn go(to: &str, cookies: impl IntoIterator<Item = String>) -> Response {
     let mut response = see_other(to);
-    // It holds visible ASCII only.
-    if let Ok(cookie) = HeaderValue::from_str(cookie) {
-        response.headers_mut().insert(SET_COOKIE, cookie);
+    // They hold visible ASCII only.
+    for cookie in cookies.into_iter().filter_map(|cookie| HeaderValue::from_str(&cookie).ok()) {
+        response.headers_mut().append(SET_COOKIE, cookie);
     }
     response
 }

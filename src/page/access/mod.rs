@@ -1,9 +1,11 @@
 //! Who may read and who may change something.
 //!
-//! From this computer itself the page is read without a password; from elsewhere, and
-//! for every change, the password is asked for once and a session begins. What counts
-//! as from this computer is in [`origin`], what a session is in [`session`].
+//! From this computer itself the page is read without a password, where the settings allow
+//! it; from elsewhere, and for every change, the password is asked for once and a session
+//! begins. What counts as from this computer is in [`origin`], what a session is in
+//! [`session`], whose wrong passwords count together in [`caller`].
 
+mod caller;
 mod enter;
 mod origin;
 mod session;
@@ -13,7 +15,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, Method, StatusCode};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::response::{IntoResponse as _, Response};
 use maud::{Markup, html};
 use ring::hmac;
@@ -21,12 +23,14 @@ use ring::rand::{SecureRandom as _, SystemRandom};
 use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
 
+use self::caller::{BrowserId, KnownBrowsers, PasswordCaller};
 use self::session::{SessionId, Sessions};
 use super::forms::{FormFields, see_other};
 use super::limits::AttemptLimit;
 use super::problem::{HOW_TO_SET, Problem};
 use crate::password::PasswordHash;
 
+pub(super) use self::caller::network;
 pub(super) use self::enter::{ask, leave, take};
 pub(super) use self::origin::{RequestOrigin, is_own};
 
@@ -39,6 +43,11 @@ pub struct Rules {
     pub public_names: Vec<String>,
     /// Whether everybody may read without a password.
     pub open_reading: bool,
+    /// Whether the password is needed for reading at this computer as well. A forwarder
+    /// that passes bytes on, such as a tunnel, cannot be told from somebody who sits here.
+    pub local_needs_password: bool,
+    /// Proxies beside those on this computer whose word counts for whom they ask.
+    pub trusted_proxies: Vec<IpAddr>,
     /// Origins whose pages may read the interface in a visitor's browser.
     pub origins: Vec<String>,
 }
@@ -95,6 +104,9 @@ impl Visitor {
     }
 }
 
+/// Tells a browser what to forget of what it keeps (W3C Clear Site Data, section 3.1).
+pub(super) const CLEAR_SITE_DATA: HeaderName = HeaderName::from_static("clear-site-data");
+
 /// The field of a form that proves that it came from one of our pages.
 pub(super) const FORM_TOKEN: &str = "token";
 
@@ -111,16 +123,22 @@ const CHECKS: usize = 2;
 /// How long a password may wait for its check.
 const CHECK_WAIT: Duration = Duration::from_secs(10);
 
-/// Tries of a password within a minute from one address; behind a proxy all callers have
-/// one. And from all addresses together, so that many addresses guess no faster.
+/// Tries of a password within a minute from one address, from this computer, or by one
+/// browser that is known. And from all addresses together, so that many addresses guess no
+/// faster; known browsers and this computer do not count there.
 const TRIES_FROM_ONE: u32 = 10;
 const TRIES_FROM_ALL: u32 = 60;
+/// Tries of all known browsers together: what the checks may cost.
+const TRIES_OF_KNOWN: u32 = 600;
 
 /// Keeps the door: rules, sessions and how often a password was tried.
 pub(super) struct Gate {
     rules: Rules,
     sessions: Mutex<Sessions>,
     tries: AttemptLimit<IpAddr>,
+    tries_here: AttemptLimit<()>,
+    tries_of_known: AttemptLimit<BrowserId>,
+    known: Option<KnownBrowsers>,
     checks: Arc<Semaphore>,
     random: SystemRandom,
     /// Of this run; it makes the forms' tokens.
@@ -145,9 +163,12 @@ impl Gate {
             std::io::Error::other("the system gives no random numbers for the page's sessions")
         })?;
         Ok(Self {
+            known: rules.password.as_ref().map(KnownBrowsers::of),
             rules,
             sessions: Mutex::default(),
             tries: AttemptLimit::new(TRIES_FROM_ONE, TRIES_FROM_ALL),
+            tries_here: AttemptLimit::new(TRIES_FROM_ONE, TRIES_FROM_ONE),
+            tries_of_known: AttemptLimit::new(TRIES_FROM_ONE, TRIES_OF_KNOWN),
             checks: Arc::new(Semaphore::new(CHECKS)),
             random,
             key,
@@ -159,7 +180,9 @@ impl Gate {
         let session = self.session(&parts.headers);
         let entered = session.is_some();
         Visitor {
-            may_read: origin.from_here || self.rules.open_reading || entered,
+            may_read: (origin.from_here && !self.rules.local_needs_password)
+                || self.rules.open_reading
+                || entered,
             may_change: entered,
             form_token: session.map(|id| self.form_token(&id)),
             can_enter: self.rules.password.is_some(),
@@ -197,11 +220,36 @@ impl Gate {
         hmac::verify(&self.key, given.as_bytes(), tag.as_ref()).map_err(|_| Problem::FormOutdated)
     }
 
+    /// Whose budget a try counts against.
+    pub(super) fn password_caller(
+        &self,
+        headers: &HeaderMap,
+        peer: SocketAddr,
+        origin: &RequestOrigin,
+    ) -> PasswordCaller {
+        match self.known.as_ref().and_then(|known| known.find(headers)) {
+            Some(browser) => PasswordCaller::Known(browser),
+            None if origin.from_here => PasswordCaller::Here,
+            None => PasswordCaller::Elsewhere(caller::address(peer, headers, &self.rules.trusted_proxies)),
+        }
+    }
+
+    /// The header that makes a browser known, for one that has given the right password.
+    pub(super) fn known_cookie(&self, caller: PasswordCaller, secure: bool) -> Option<String> {
+        let new = !matches!(caller, PasswordCaller::Known(_));
+        self.known.as_ref().filter(|_| new)?.cookie(&self.random, secure)
+    }
+
     /// Checks a password off the threads that serve.
-    pub(super) async fn try_password(&self, password: String, from: SocketAddr) -> PasswordOutcome {
+    pub(super) async fn try_password(&self, password: String, caller: PasswordCaller) -> PasswordOutcome {
         let Some(hash) = self.rules.password.clone() else { return PasswordOutcome::Wrong };
-        let caller = caller(from);
-        if !self.tries.allows(caller, Instant::now()) {
+        let now = Instant::now();
+        let allowed = match caller {
+            PasswordCaller::Known(browser) => self.tries_of_known.allows(browser, now),
+            PasswordCaller::Here => self.tries_here.allows((), now),
+            PasswordCaller::Elsewhere(address) => self.tries.allows(address, now),
+        };
+        if !allowed {
             return PasswordOutcome::TooMany;
         }
         let Ok(Ok(place)) = timeout(CHECK_WAIT, Arc::clone(&self.checks).acquire_owned()).await else {
@@ -215,7 +263,11 @@ impl Gate {
         if !checked.await.unwrap_or(false) {
             return PasswordOutcome::Wrong;
         }
-        self.tries.forgive(&caller);
+        match caller {
+            PasswordCaller::Known(browser) => self.tries_of_known.forgive(&browser),
+            PasswordCaller::Here => self.tries_here.forgive(&()),
+            PasswordCaller::Elsewhere(address) => self.tries.forgive(&address),
+        }
         match self.sessions().begin(&self.random, Instant::now()) {
             Some(token) => PasswordOutcome::Right(token),
             None => PasswordOutcome::Busy,
@@ -300,22 +352,8 @@ pub(super) fn turned_away(visitor: &Visitor, parts: &Parts) -> Response {
         return Problem::NotEntered.into_response();
     }
     let asked = parts.uri.path_and_query().map_or(path, |it| it.as_str());
-    see_other(&enter_address(asked))
-}
-
-/// The address that counts for a caller: an IPv4 address in the notation of IPv6 is the same.
-fn caller(from: SocketAddr) -> IpAddr {
-    from.ip().to_canonical()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_address_in_the_other_notation_is_the_same() {
-        let [four, mapped] =
-            ["192.0.2.7:80", "[::ffff:192.0.2.7]:81"].map(|it| caller(it.parse().expect("an address")));
-        assert_eq!(four, mapped);
-    }
+    let mut sent_on = see_other(&enter_address(asked));
+    // Whoever had entered has not any more: no copy of what was read is to stay.
+    sent_on.headers_mut().insert(CLEAR_SITE_DATA, HeaderValue::from_static("\"cache\""));
+    sent_on
 }

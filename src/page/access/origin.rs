@@ -3,7 +3,7 @@
 
 use std::net::IpAddr;
 
-use axum::http::header::{FORWARDED, HOST, HeaderName, ORIGIN, VIA};
+use axum::http::header::{HOST, HeaderName, ORIGIN};
 use axum::http::request::Parts;
 use axum::http::uri::Authority;
 use axum::http::{HeaderMap, Version};
@@ -65,13 +65,35 @@ fn authority(parts: &Parts) -> Option<Authority> {
     (same && port_holds && !authority.as_str().contains('@')).then_some(authority)
 }
 
-/// Whether something on the way says that it passed the request on.
+/// Headers that proxies, balancers and delivery networks add, beside all that begin with
+/// `x-` (from the proxies' own documentation, from memory).
+const PROXY_HEADERS: [&str; 16] = [
+    "forwarded",
+    "via",
+    "true-client-ip",
+    "client-ip",
+    "remote-addr",
+    "remote-user",
+    "front-end-https",
+    "proxy-connection",
+    "max-forwards",
+    "surrogate-capability",
+    "ali-cdn-real-ip",
+    "do-connecting-ip",
+    "incap-client-ip",
+    "wl-proxy-client-ip",
+    "wl-proxy-ssl",
+    "traceparent",
+];
+const PROXY_PREFIXES: [&str; 8] =
+    ["x-", "cf-", "cdn-", "fastly-", "fly-", "tailscale-", "akamai-", "proxy-auth"];
+
+/// Whether something on the way says that it passed the request on. A browser that opens a
+/// page sends nothing that begins with `x-`, so all of these count.
 fn was_passed_on(headers: &HeaderMap) -> bool {
     let passing = |name: &HeaderName| {
-        *name == FORWARDED
-            || *name == VIA
-            || name.as_str().starts_with("x-forwarded")
-            || matches!(name.as_str(), "x-real-ip" | "x-client-ip" | "true-client-ip" | "x-original-host")
+        let name = name.as_str();
+        PROXY_HEADERS.contains(&name) || PROXY_PREFIXES.iter().any(|prefix| name.starts_with(prefix))
     };
     headers.keys().any(passing)
 }
@@ -175,6 +197,16 @@ mod tests {
             ("x-forwarded-proto", "http"),
             ("via", "1.1 proxy"),
             ("x-real-ip", ""),
+            ("X-Cluster-Client-IP", "192.0.2.7"),
+            ("X-Scheme", "https"),
+            ("X-Request-ID", "7"),
+            ("X-Amzn-Trace-Id", "Root=1"),
+            ("CF-Connecting-IP", "192.0.2.7"),
+            ("CDN-Loop", "example"),
+            ("Fastly-Client-IP", "192.0.2.7"),
+            ("Client-IP", "192.0.2.7"),
+            ("Tailscale-User-Login", "a"),
+            ("Proxy-Connection", "keep-alive"),
         ] {
             assert!(!from_here("127.0.0.1:5000", &[("host", "localhost"), (name, value)]), "{name}");
         }

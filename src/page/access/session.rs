@@ -28,9 +28,6 @@ pub(super) const SESSIONS_MAX: usize = 256;
 const IDLE_MAX: Duration = Duration::from_secs(12 * 3600);
 pub(super) const LIFE_MAX: Duration = Duration::from_secs(7 * 24 * 3600);
 
-/// Tokens of one request that are looked at.
-const TOKENS_MAX: usize = 4;
-
 const TOKEN_BYTES: usize = 32;
 
 /// The SHA-256 of a session's token.
@@ -118,8 +115,9 @@ pub(super) fn text(bytes: &[u8]) -> String {
     URL_SAFE_NO_PAD.encode(bytes)
 }
 
-/// The tokens that a request came with. Another host of the same domain may have put a
-/// cookie of the same name beside ours, so the first need not be the right one.
+/// The tokens that a request came with. Another host of the same domain may have put
+/// cookies of the same name beside ours, so the first need not be the right one. How many
+/// are looked at is bounded by the length of a request's head.
 pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
     headers
         .get_all(COOKIE)
@@ -129,7 +127,6 @@ pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
         .filter_map(|pair| pair.trim().split_once('='))
         .filter(|(name, _)| *name == NAME || *name == SECURE_NAME)
         .map(|(_, token)| token)
-        .take(TOKENS_MAX)
 }
 
 /// The header that sets a session's cookie; with an empty token it takes the cookie away.

@@ -49,7 +49,9 @@ pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, 
     let title = format!("{}, {}", report::html::title(&ready.month.month), garden.site.name);
     let page = site.frame("/month").still(&title, &body(garden, &choice, &ready));
     let page = page.into_string().into_bytes();
-    Ok(tags::file(&site.headers, &tag(&page), "text/html; charset=utf-8", page))
+    // The way out stands in it, with the token of this session.
+    let secret = site.visitor.form_token.is_some();
+    Ok(tags::file(&site.headers, &tag(&page), "text/html; charset=utf-8", page, secret))
 }
 
 /// `/site/ID/month/2026-04/FILE`: a file of the month, or all of them in one.
@@ -81,7 +83,7 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     let mut files = ready.month.files.iter().zip(&ready.tags);
     let (file, tag) = files.find(|(file, _)| file.name == *name).ok_or(Problem::NotFound)?;
     if name == PAGE {
-        return Ok(with_own_style(tags::file(&site.headers, tag, file.media, file.bytes.clone())));
+        return Ok(with_own_style(tags::file(&site.headers, tag, file.media, file.bytes.clone(), false)));
     }
     Ok(download(&site.headers, tag, file.media, file.bytes.clone(), &format!("{id}-{month}-{name}")))
 }
@@ -131,7 +133,7 @@ fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth) -> Markup {
 
 /// A file that the browser saves under a name.
 fn download(request: &HeaderMap, tag: &str, media: &'static str, bytes: Vec<u8>, name: &str) -> Response {
-    let mut response = tags::file(request, tag, media, bytes);
+    let mut response = tags::file(request, tag, media, bytes, false);
     if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
         response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
     }

@@ -1040,6 +1040,8 @@ fn faults_of_the_page_are_told_at_their_line() {
         (r#"cors_origins = [7]"#, "page.cors_origins[#1]", "a list"),
         (r#"public_names = [7]"#, "page.public_names[#1]", "host name"),
         (r#"open_to_network = "yes""#, "page.open_to_network", "true or false"),
+        (r#"open_here = "yes""#, "page.open_here", "true or false"),
+        (r#"trusted_proxies = ["proxy.lan"]"#, "page.trusted_proxies[#1]", "addresses of proxies"),
         (r#"pasword_file = "x""#, "page.pasword_file", "nearest:  password_file"),
     ] {
         let text = replaced(TRUG, LISTEN, &format!("{LISTEN}\n{line}"));
@@ -1048,6 +1050,23 @@ fn faults_of_the_page_are_told_at_their_line() {
         assert_eq!((fault.line, fault.key.as_str()), (Some(8), key), "{line}: {fault}");
         assert!(fault.to_string().contains(words), "{line}: {fault}");
         assert!(!fault.to_string().contains("sesame"), "{fault}");
+    }
+}
+
+#[test]
+fn where_others_reach_the_page_this_computer_needs_the_password_too() {
+    const LISTEN: &str = r#"listen = "127.0.0.1:8470""#;
+    for (line, open) in [
+        ("", true),
+        ("open_here = false", false),
+        ("public_names = [\"garden.school.example\"]", false),
+        ("public_names = [\"garden.school.example\"]\nopen_here = true", true),
+        ("public_names = []", true),
+    ] {
+        let text = replaced(TRUG, LISTEN, &format!("{LISTEN}\n{line}"));
+        let settings = from_text(("trug.toml", &text), &[("garden.toml", GARDEN)], std::iter::empty());
+        let page = settings.unwrap_or_else(|faults| panic!("{faults}")).page.expect("a page");
+        assert_eq!(page.open_here, open, "{line}");
     }
 }
 
