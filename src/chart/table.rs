@@ -72,7 +72,7 @@ struct FigureColumn<'a> {
     figure: Box<dyn Fn(Timestamp, Timestamp) -> Option<String> + 'a>,
 }
 
-fn columns(panel: &Panel, row: RowLength) -> Vec<FigureColumn<'_>> {
+fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColumn<'_>> {
     let unit = if panel.unit.is_empty() { String::new() } else { format!(" ({})", panel.unit) };
     let decimals = panel.decimals;
     let mut columns: Vec<FigureColumn<'_>> = Vec::new();
@@ -97,7 +97,11 @@ fn columns(panel: &Panel, row: RowLength) -> Vec<FigureColumn<'_>> {
             heading: format!("{name}{unit}, total"),
             figure: Box::new(move |from, to| {
                 let bars = || {
-                    let of_row = |bar: &&Bar| bar.from >= from && bar.from < to && bar.value.is_finite();
+                    // A bar has the date of its end, as a rain day has.
+                    let of_row = |bar: &&Bar| {
+                        let end = bar.to.min(chart_to);
+                        from < end && end <= to && bar.value.is_finite()
+                    };
                     panel.bars.iter().filter(move |bar| bar.name == name).filter(of_row)
                 };
                 bars().next()?;
@@ -156,7 +160,8 @@ pub(super) fn table(chart: &Chart) -> Markup {
     /// An axis of a hundred years still has no more rows than this.
     const ROWS_MAX: usize = 400;
     let row = RowLength::of(chart);
-    let columns: Vec<FigureColumn<'_>> = chart.panels.iter().flat_map(|panel| columns(panel, row)).collect();
+    let columns: Vec<FigureColumn<'_>> =
+        chart.panels.iter().flat_map(|panel| columns(panel, row, chart.to)).collect();
     let mut rows = Vec::new();
     let mut at = chart.from;
     while at < chart.to && rows.len() < ROWS_MAX {
@@ -326,6 +331,27 @@ mod tests {
             spread: vec![(0.5, 1.5), (1.0, 2.5), (5.0, 9.0), (4.0, 4.0)],
             gap: SignedDuration::from_hours(2),
         }
+    }
+
+    /// Rain from 9 am on the 1st to 9 am on the 2nd is of the 2nd.
+    #[test]
+    fn a_bar_stands_in_the_row_of_its_end() {
+        let day = |hour: i64| at(hour * 3600);
+        let bar = |from, to, value| Bar {
+            from: day(from),
+            to: day(to),
+            value,
+            name: "rain".to_owned(),
+            doubt: None,
+        };
+        let panel = Panel { bars: vec![bar(9, 33, 3.0), bar(24, 48, 5.0)], ..Panel::new("Rain", "mm", 1) };
+        let figure = |from, to, chart_to| {
+            (columns(&panel, RowLength::Day, day(chart_to))[0].figure)(day(from), day(to))
+        };
+        assert_eq!(figure(0, 24, 72), None);
+        assert_eq!(figure(24, 48, 72).as_deref(), Some("8.0"));
+        assert_eq!(figure(48, 72, 72), None);
+        assert_eq!(figure(24, 30, 30).as_deref(), Some("8.0"), "the axis ends in both");
     }
 
     #[test]

@@ -88,10 +88,7 @@ pub(super) fn bed(month: &Month, bed: &BedMonth) -> Chart {
         .map(|wetting| Event {
             at: wetting.from,
             sign: if wetting.cause == WaterSource::Rain { Sign::Rain } else { Sign::Water },
-            words: match wetting.gain_mm {
-                Some(gain) => format!("{}: {} mm more", words::cause(wetting.cause), words::number(gain, 1)),
-                None => words::cause(wetting.cause).to_owned(),
-            },
+            words: format!("{}: {} wetter", words::cause(wetting.cause), words::percent(wetting.rise)),
         })
         .collect();
     let mut came = Panel::new("Water that came", "mm", 1);

@@ -248,6 +248,55 @@ fn beds_that_are_alike_are_not_told_apart() {
     assert!(of > 0 && f64::from(all) >= 0.8 * f64::from(of), "{held:?}");
 }
 
+/// The demonstration's month: every wetting beside what truly fell and was given.
+///
+/// `cargo nextest run --workspace --test trials -E 'test(demonstration_s_wettings)' --no-capture`
+#[test]
+fn the_demonstration_s_wettings_are_not_called_rain_where_the_timer_ran() {
+    let scenario = Scenario::named("demonstration").expect("a scenario of the list");
+    let (garden, input, truth) = played(SHIPPED, &scenario, scenario.seed);
+    let zone = &garden.site.time_zone;
+    let first = zone.to_datetime(truth.waterings[0].from).date();
+    println!("bed  from  cause  rain mm  gain mm  true water mm  why");
+    let (mut rain, mut wrong, mut by_catch, mut all) = (0, 0, 0, 0);
+    for which in [0, 1, 2] {
+        let date = first.saturating_add(jiff::ToSpan::months(which));
+        let which = CalendarMonth { year: date.year(), month: date.month() };
+        let month = month(&garden, which, &input, None, None);
+        for bed in &month.beds {
+            for it in &bed.wettings {
+                let near = |a: Timestamp| (-1800..4 * 3600).contains(&(it.from.as_second() - a.as_second()));
+                let given: f64 = truth
+                    .waterings
+                    .iter()
+                    .filter(|w| w.bed == bed.id.as_str() && near(w.from))
+                    .map(|w| w.mm)
+                    .sum();
+                println!(
+                    "{:<12} {} {:<18} {:>5.1} {:>6.1} {:>6.1}  {}",
+                    bed.id.as_str(),
+                    zone.to_datetime(it.from),
+                    it.cause.name(),
+                    it.rain_mm.unwrap_or(f64::NAN),
+                    it.gain_mm.unwrap_or(f64::NAN),
+                    given,
+                    it.why
+                );
+                let told = it.logged.is_some() || it.program_l.is_some();
+                all += 1;
+                by_catch += u32::from(!told && it.rain_mm.is_some_and(|mm| mm >= 1.0));
+                rain += u32::from(it.cause == WaterSource::Rain);
+                wrong += u32::from(it.cause == WaterSource::Rain && given > 0.0);
+            }
+        }
+    }
+    println!(
+        "{all} wettings: {by_catch} with 1 mm of rain in the day before and nothing else that tells; {rain} are called \
+         rain, and at {wrong} of those somebody or a timer watered"
+    );
+    assert!(rain > 0 && by_catch > rain && wrong == 0, "{wrong} of {rain}");
+}
+
 /// What a person would look at.
 fn shown(month: &Month) -> String {
     use std::fmt::Write as _;

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::dryings::{DryingSoil, WholeHours, dryings};
 use super::span::{DaySpan, MonthSpan, seconds};
-use super::wettings::{FoundWetting, MonthReadings, Rises, waterings};
+use super::wettings::{FoundWetting, MonthReadings, Rises, is_bed, waterings};
 use super::{BedDay, BedMonth, MonthWetting, MulchOn, WaterBand, WaterSource};
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
@@ -12,11 +12,17 @@ use crate::garden::{Needs, patience_s};
 use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
 use crate::model::add_seconds;
 use crate::soil::RootZone;
+use crate::text::spoken::counted;
 
 const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
 /// Fewest whole hours of a day that has a mean.
 const LEAST_HOURS: usize = 12;
+/// Hours of a day that may be missing where it counts as heard: within two, water that
+/// came still shows.
+const MISSING_HOURS: i64 = 2;
+/// After a soaking water drains for about two days: the definition of field capacity.
+const DRAINS_S: i64 = 2 * DAY_S;
 /// Within so many hours after it began a wetting's water is at its highest.
 const PEAK_HOURS: i64 = 12;
 /// How far before a wetting the water is looked for that it began with, hours.
@@ -91,8 +97,9 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             record.day(*day, need.ok())
         })
         .collect();
+    let got_unknown = record.unmeasured();
     let known = |day: &BedDay| {
-        (day.unknown_mm <= 0.0).then_some(())?;
+        (day.unknown_mm <= 0.0 && got_unknown.is_none()).then_some(())?;
         Some((day.need_mm?, day.rain_mm? + day.watering_mm?))
     };
     let balance: Vec<(f64, f64)> = days.iter().filter_map(known).collect();
@@ -122,6 +129,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         got_mm: sum(|it| it.1),
         balance_days: u32::try_from(balance.len()).unwrap_or(u32::MAX),
         need_unknown,
+        got_unknown,
         days,
     }
 }
@@ -188,11 +196,13 @@ fn brought(
         wetting: MonthWetting {
             from: onset,
             to: peak.map_or(found.wetting.seen, |peak| peak.end),
+            rise: found.wetting.rise,
             gain_mm: gain,
             cause: found.cause,
             inferred: found.inferred,
             rain_mm: found.rain_mm,
             metered_l: found.metered_l,
+            program_l: found.program_l,
             logged: found.logged,
             why: found.why.clone(),
         },
@@ -222,10 +232,17 @@ impl BedMonthRecord<'_> {
             .rises
             .all
             .iter()
-            .any(|rise| rise.onset < day.to && add_seconds(rise.onset, DAY_S) > day.from);
-        let dry = !wetted && rain_mm.is_none_or(|mm| mm < RAINY_MM) && day.to <= of.span.end;
+            .any(|rise| rise.onset < day.to && add_seconds(rise.onset, DRAINS_S) > day.from);
+        // A day of which not every hour is known may have had water.
+        let missing = seconds(day.from, end) / HOUR_S - i64::try_from(hours.len()).unwrap_or(i64::MAX);
+        let heard = missing <= MISSING_HOURS;
+        let no_rain = match rain_mm {
+            Some(mm) => mm < RAINY_MM,
+            None => of.heard.gauges.is_empty(),
+        };
+        let dry = !wetted && heard && no_rain && day.to <= of.span.end;
         let lost = water.about(day.from).zip(water.about(day.to)).filter(|_| dry);
-        let (watering_mm, unknown_mm) = self.given(day.from, end);
+        let (watering_mm, unknown_mm) = self.given(day.from, end, heard);
         BedDay {
             date: day.date,
             hours_known: u32::try_from(hours.len()).unwrap_or(u32::MAX),
@@ -242,12 +259,53 @@ impl BedMonthRecord<'_> {
         }
     }
 
+    /// What the water of a wetting was, mm: by the log, by the site's meter where no
+    /// other bed had it, or by the timer's program. A probe cannot tell.
+    fn measured_mm(&self, BroughtWater { wetting, beds }: &BroughtWater) -> Option<f64> {
+        let bed = &self.of.heard.garden.beds[self.index];
+        let by_hand = wetting.logged.and_then(|(_, litres)| litres).map(|litres| litres / bed.area_m2);
+        // The site's meter cannot tell which of several beds had the water.
+        let metered = wetting.metered_l.filter(|litres| *litres > 0.0 && *beds == 1);
+        let through = || {
+            // What somebody gave by hand comes on top of the program, by an amount not known.
+            metered.or(wetting.program_l.filter(|_| wetting.logged.is_none()))
+        };
+        by_hand.or_else(|| through().map(|litres| litres * bed.efficiency() / bed.area_m2))
+    }
+
+    /// Why what the bed got in the month is not known; `None`: it is.
+    fn unmeasured(&self) -> Option<String> {
+        let Self { of, index, .. } = self;
+        if of.heard.meters.iter().any(|(place, _)| is_bed(*place, *index)) {
+            return None;
+        }
+        if self.water.0.is_empty() {
+            return Some("no probe and no meter show when it was watered".to_owned());
+        }
+        let own = || self.brought.iter().filter(|it| of.span.holds(it.wetting.from));
+        let watered = |it: &&BroughtWater| {
+            matches!(it.wetting.cause, WaterSource::Watering | WaterSource::Both)
+                && self.measured_mm(it).is_none()
+        };
+        let unknown = own().filter(|it| it.wetting.cause == WaterSource::Unknown).count();
+        match (own().filter(watered).count(), unknown) {
+            (0, 0) => None,
+            (0, unknown) => {
+                Some(format!("of {} the cause is not known", counted(unknown, "wetting", "wettings")))
+            }
+            (watered, _) => Some(format!(
+                "of {} nobody knows the litres: write them down, meter them, or put the timer's program and its litres an hour into the garden file",
+                counted(watered, "watering", "waterings")
+            )),
+        }
+    }
+
     /// What waterings that began within `from` to `to` brought, mm, and what the probes
-    /// saw of wettings of unknown cause.
-    fn given(&self, from: Timestamp, to: Timestamp) -> (Option<f64>, f64) {
+    /// saw of wettings of unknown cause. `heard`: the probes would have shown a watering.
+    fn given(&self, from: Timestamp, to: Timestamp, heard: bool) -> (Option<f64>, f64) {
         let (of, index) = (self.of, self.index);
         let bed = &of.heard.garden.beds[index];
-        let efficiency = bed.irrigation.map_or(1.0, |irrigation| irrigation.efficiency);
+        let efficiency = bed.efficiency();
         let within = |at: Timestamp| from <= at && at < to;
         let own = self.brought.iter().filter(|it| within(it.wetting.from));
         let unknown = own.clone().filter(|it| it.wetting.cause == WaterSource::Unknown);
@@ -255,20 +313,10 @@ impl BedMonthRecord<'_> {
         if let Some(litres) = of.heard.own_meter_l(index, from, to) {
             return (litres.map(|litres| litres * efficiency / bed.area_m2), unknown_mm);
         }
-        let mut sum = Some(0.0);
+        let mut sum = heard.then_some(0.0);
         let mut add = |mm: Option<f64>| sum = sum.zip(mm).map(|(a, b)| a + b);
-        for BroughtWater { wetting, beds } in
-            own.filter(|it| matches!(it.wetting.cause, WaterSource::Watering | WaterSource::Both))
-        {
-            let seen = wetting.gain_mm.map(|gain| match wetting.cause {
-                WaterSource::Both => (gain - wetting.rain_mm.unwrap_or(0.0)).max(0.0),
-                _ => gain,
-            });
-            let logged = wetting.logged.and_then(|(_, litres)| litres);
-            // The site's meter cannot tell which of several beds had the water.
-            let metered = wetting.metered_l.filter(|litres| *litres > 0.0 && *beds == 1);
-            let litres = logged.map(|litres| litres / bed.area_m2);
-            add(litres.or_else(|| metered.map(|litres| litres * efficiency / bed.area_m2)).or(seen));
+        for it in own.filter(|it| matches!(it.wetting.cause, WaterSource::Watering | WaterSource::Both)) {
+            add(self.measured_mm(it));
         }
         // What was written down and no probe felt.
         let felt = |at: Timestamp| {

@@ -159,8 +159,12 @@ pub struct MonthWetting {
     pub from: Timestamp,
     /// When its root zone was wettest, within twelve hours.
     pub to: Timestamp,
-    /// What the root zone gained, mm, less what it lost in that time; `None` where
-    /// not all of its probes were heard.
+    /// How far the probe rose that showed it, m³/m³.
+    pub rise: f64,
+    /// What the probes gained, spread over the root zone, mm; `None` where not all of
+    /// them were heard. It is no measure of the water that came: a wet front that has
+    /// passed a probe stands for a whole layer, and on simulated months it lies 10 to
+    /// 100 % above the truth.
     pub gain_mm: Option<f64>,
     pub cause: WaterSource,
     /// Nobody wrote the watering down, no meter counted it and no program of the timer
@@ -172,6 +176,9 @@ pub struct MonthWetting {
     pub rain_mm: Option<f64>,
     /// What water meters counted then, litres; `None` without one that was heard.
     pub metered_l: Option<f64>,
+    /// What a run of the timer's program gives by the garden file, litres; `None` where
+    /// no program can have begun it.
+    pub program_l: Option<f64>,
     /// When the log says that the bed was watered, and litres where somebody measured.
     pub logged: Option<(Timestamp, Option<f64>)>,
     /// What speaks for the cause, in words.
@@ -179,8 +186,9 @@ pub struct MonthWetting {
 }
 
 /// How a bed dried after a wetting: an exponential approach to a lower limit, and the
-/// plain loss a day beside it. Both leave out the first day, in which water still
-/// spreads and drains.
+/// plain loss a day beside it. The loss leaves out the first two days, in which water
+/// still spreads and drains; the curve leaves out the first, so that the drainage of the
+/// second is in it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drying {
     pub from: Timestamp,
@@ -188,7 +196,7 @@ pub struct Drying {
     /// Water content at the beginning and the end, m³/m³.
     pub start: f64,
     pub end: f64,
-    /// Mean loss of the root zone over whole days after the first, mm a day; `None`
+    /// Mean loss of the root zone over whole days after the first two, mm a day; `None`
     /// where an hour that it needs is missing.
     pub loss_mm_day: Option<f64>,
     /// Whole days that the loss is of.
@@ -249,14 +257,16 @@ pub struct BedDay {
     pub available: Option<f64>,
     pub band: Option<WaterBand>,
     /// What the root zone lost from midnight to midnight, mm; `None` where either
-    /// midnight is missing, or the bed was wetted on that day or the day before.
+    /// midnight or more than two hours of the day are missing, or the bed was wetted on
+    /// that day or within two days before: it still drained.
     pub loss_mm: Option<f64>,
     /// What the crop needed, mm; `None` where the weather is not known.
     pub need_mm: Option<f64>,
     /// Rain from midnight to midnight, mm; `None` where the gauge was not heard all day.
     pub rain_mm: Option<f64>,
-    /// What waterings brought: litres where they are known, else what the probes saw,
-    /// mm. `None` where a watering's amount is not known.
+    /// What waterings brought by log, meter or the timer's program, mm. `None` where a
+    /// watering's amount is not known, or more than two hours of the day are missing, in
+    /// which nobody would have seen one.
     pub watering_mm: Option<f64>,
     /// What the probes saw of wettings of unknown cause, mm.
     pub unknown_mm: f64,
@@ -303,6 +313,8 @@ pub struct BedMonth {
     pub balance_days: u32,
     /// Why the need is not known, where it is not, for the first such day.
     pub need_unknown: Option<String>,
+    /// Why what it got is not known, where it is not.
+    pub got_unknown: Option<String>,
 }
 
 impl BedMonth {

@@ -12,6 +12,8 @@ use crate::outlook::{Drydown, DryingLimits, Outlook};
 use crate::watering::Wetting;
 
 const DAY_S: i64 = 86_400;
+/// After a soaking water drains for about two days: the definition of field capacity.
+const DRAINS_S: i64 = 2 * DAY_S;
 const HOUR_S: i64 = 3600;
 
 /// A bed's hours in which every probe was heard, oldest first.
@@ -104,7 +106,7 @@ pub(super) fn dryings(
 }
 
 fn drying(it: &Drydown, hours: WholeHours<'_>, soil: &DryingSoil) -> Drying {
-    let settled = add_seconds(it.from, DAY_S);
+    let settled = add_seconds(it.from, DRAINS_S);
     let loss_days = (seconds(settled, it.to) / DAY_S).max(0);
     let end = add_seconds(settled, loss_days * DAY_S);
     let lost = hours.about(settled).zip(hours.about(end)).map(|(a, b)| a - b).filter(|_| loss_days > 0);

@@ -96,21 +96,18 @@ fn bands(month: &Month) -> Option<Question> {
 
 fn soaked(month: &Month) -> Option<Question> {
     let known = |bed: &BedMonth| {
-        bed.wettings
-            .iter()
-            .filter(|it| it.cause == WaterSource::Rain && it.gain_mm.is_some() && it.rain_mm.is_some())
-            .count()
+        bed.wettings.iter().filter(|it| it.cause == WaterSource::Rain && it.rain_mm.is_some()).count()
     };
     let rains: usize = month.beds.iter().map(known).sum();
     if rains < 2 {
         return None;
     }
     question(
-        "When it rained, how much of the rain could the soil keep?",
-        "wettings: bed_name, from_local, cause, rain_mm, gain_mm",
+        "When it rained more, did the soil get wetter by more?",
+        "wettings: bed_name, from_local, cause, rain_mm, rise_m3_m3",
         format!(
-            "Take the {rains} rows with the cause rain. Put gain_mm beside rain_mm. Where gain_mm is smaller, think of \
-             places where the rest may have gone."
+            "Take the {rains} rows with the cause rain. Draw a dot for each: rain_mm across, rise_m3_m3 up. A probe feels \
+             only the soil around it: think of what may move a dot up or down."
         ),
     )
 }

@@ -32,6 +32,8 @@ pub(super) struct FoundWetting {
     pub(super) inferred: bool,
     pub(super) rain_mm: Option<f64>,
     pub(super) metered_l: Option<f64>,
+    /// What the program of the timer gives in one run, litres, by the garden file.
+    pub(super) program_l: Option<f64>,
     pub(super) logged: Option<(Timestamp, Option<f64>)>,
     pub(super) why: String,
     /// How many beds rose at about that time, this one included.
@@ -154,15 +156,19 @@ impl MonthReadings<'_> {
                     by_program,
                 }
             });
-            let evidence =
-                self.evidence(bed, probe, wetting, BedsTogether::of(motions), like_rain_at, &same_time);
+            let known = rises[bed].found.last();
+            let earlier =
+                known.map(|it| it.wetting).filter(|it| seconds(it.onset, wetting.onset) > SAME_WETTING_S);
+            let earlier = earlier.map(|it| it.seen);
+            let together = BedsTogether::of(motions);
+            let evidence = self.evidence(bed, probe, wetting, together, earlier, (like_rain_at, &same_time));
             if evidence.unexplained_by_rain() {
                 same_time.add(wetting.onset, self.minute(wetting.onset));
             }
             if evidence.like_rain() {
                 like_rain_at = Some(wetting.onset);
             }
-            rises[bed].found.push(self.explained(&evidence));
+            rises[bed].found.push(self.explained(bed, &evidence));
         }
         for bed in &mut rises {
             bed.found.sort_by_key(|found| found.wetting.onset);
@@ -176,8 +182,8 @@ impl MonthReadings<'_> {
         probe: usize,
         wetting: Wetting,
         together: BedsTogether,
-        like_rain_at: Option<Timestamp>,
-        same_time: &SameTimeWatch,
+        earlier_seen: Option<Timestamp>,
+        (like_rain_at, same_time): (Option<Timestamp>, &SameTimeWatch),
     ) -> WettingEvidence {
         let site = &self.garden.site;
         let earliest = add_seconds(wetting.onset, -probe_lag_s(self.depth_m(probe)));
@@ -186,6 +192,7 @@ impl MonthReadings<'_> {
         let program =
             self.program(bed, probe, wetting.onset).filter(|_| !matches!(meter, MeterEvidence::Dry { .. }));
         let logged = LoggedWatering::near(waterings(self.log, self.garden, bed), earliest, wetting.seen);
+        let caught = |from| self.gauges.iter().map(|it| it.sum(from, wetting.seen)).fold(0.0, f64::max);
         WettingEvidence {
             wetting,
             earliest,
@@ -197,7 +204,10 @@ impl MonthReadings<'_> {
                 (earliest, wetting.onset),
             ),
             together,
-            rain_mm: self.gauges.iter().map(|it| it.sum(day_before, wetting.seen)).fold(0.0, f64::max),
+            rain_mm: caught(day_before),
+            // What an earlier wetting took is not there for this one.
+            rain_left_mm: caught(earlier_seen.map_or(day_before, |seen| seen.max(day_before))),
+            depth_m: self.depth_m(probe),
             meter,
             logged,
             answer: WettingAnswer::near(
@@ -245,7 +255,7 @@ impl MonthReadings<'_> {
     }
 
     /// A wetting with its cause and the words for it.
-    fn explained(&self, evidence: &WettingEvidence) -> FoundWetting {
+    fn explained(&self, bed: usize, evidence: &WettingEvidence) -> FoundWetting {
         let WettingEvidence { wetting, rain_mm, meter, logged, program, together, .. } = *evidence;
         let day_before = add_seconds(wetting.onset, -DAY_S);
         let gauge_known = self.gauges.iter().any(|it| it.whole(day_before, wetting.seen));
@@ -271,11 +281,26 @@ impl MonthReadings<'_> {
         if let Some(program) = program {
             reasons.push(program.words(self.garden));
         }
+        if evidence.same_time && program.is_none() {
+            reasons.push("such rises keep coming at this time of day, as a timer makes them".to_owned());
+        }
         let cause = evidence.cause();
-        let inferred = cause == WettingCause::Watering { basis: WateringBasis::Inferred };
+        let beyond = evidence.gained_beyond_rain() && rain_mm >= RAIN_EXPLAINS_MM;
+        if beyond && matches!(cause, WettingCause::RainAndWatering { .. }) {
+            reasons.push(format!(
+                "the soil above the probe gained at least {:.1} mm, more than that rain gives",
+                evidence.gained_mm()
+            ));
+        }
+        let told = logged.is_some()
+            || program.is_some()
+            || evidence.answer == Some(WettingAnswer::Timer)
+            || matches!(meter, MeterEvidence::Ran { .. });
+        let inferred = cause == WettingCause::Watering { basis: WateringBasis::Inferred }
+            || (!told && matches!(cause, WettingCause::RainAndWatering { .. }));
         match cause {
             WettingCause::Unknown(unknown) => reasons.push(unknown.words().to_owned()),
-            _ if inferred => reasons.push(format!(
+            WettingCause::Watering { .. } if inferred => reasons.push(format!(
                 "the rain gauge was heard and caught {rain_mm:.1} mm in the day before, and {} of {} beds rose then",
                 together.beds, together.watched
             )),
@@ -291,6 +316,10 @@ impl MonthReadings<'_> {
                 MeterEvidence::Ran { litres, .. } | MeterEvidence::Dry { litres } => Some(litres),
                 MeterEvidence::Silent { .. } | MeterEvidence::None => None,
             },
+            program_l: program.and_then(|it| {
+                let hours = seconds(it.run.start, it.run.end) as f64 / 3600.0;
+                Some(self.garden.beds[bed].irrigation?.litres_per_hour * hours)
+            }),
             logged: logged.map(|it| (it.at, it.litres)),
             why: spoken::list(&reasons),
             beds: together.beds,

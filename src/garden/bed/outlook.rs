@@ -70,7 +70,8 @@ impl SiteState {
         let half_life_d = fit.half_life_d();
         let why = vec![
             EXPONENTIAL.step(format!(
-                "({:.3} - {:.3}) exp(-t / {:.1} days{error}) + {:.3}, fitted to this drydown after its first day",
+                "({:.3} - {:.3}) exp(-t / {:.1} days{error}) + {:.3}, fitted to this drydown after its first day; it still \
+                 drains on its second",
                 fit.theta0, fit.theta_w, fit.tau_d, fit.theta_w
             )),
             HALF_LIFE.step(format!("{:.1} days x {:.3} = {half_life_d:.1} days", fit.tau_d, std::f64::consts::LN_2)),

@@ -11,7 +11,7 @@ use crate::garden::wetting::cause::{
 };
 use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::program::ProgramRun;
-use crate::garden::wetting::rules::people_about;
+use crate::garden::wetting::rules::{SAME_WETTING_S, people_about};
 use crate::garden::wetting::surroundings::{AirMoisture, Coldest};
 use crate::garden::wetting::together::{BedMotion, BedsTogether, RiseBegan};
 use crate::model::{Place, add_seconds};
@@ -39,6 +39,13 @@ impl SiteState {
         let program = ProgramRun::of(&self.garden, bed, self.garden.sensor(probe), wetting.onset)
             .filter(|_| !nothing_ran);
         let logged = self.logged_watering(bed, earliest, wetting.seen);
+        let day_before = add_seconds(wetting.onset, -DAY_S);
+        // What an earlier wetting took is not there for this one.
+        let earlier = self.beds[usize::from(bed)].wetting.and_then(|known| known.evidence);
+        let earlier = earlier.filter(|(known, _)| {
+            wetting.onset.as_second() - known.wetting.onset.as_second() > SAME_WETTING_S
+        });
+        let left_from = earlier.map_or(day_before, |(known, _)| known.wetting.seen.max(day_before));
         WettingEvidence {
             wetting,
             earliest,
@@ -50,13 +57,15 @@ impl SiteState {
                 (earliest, wetting.onset),
             ),
             together: self.beds_together(bed, &wetting, nothing_ran && !self.has_meter(bed)),
-            rain_mm: self.rain_mm(add_seconds(wetting.onset, -DAY_S), wetting.seen),
+            rain_mm: self.rain_mm(day_before, wetting.seen),
+            rain_left_mm: self.rain_mm(left_from, wetting.seen),
+            depth_m,
             meter,
             logged,
             answer: self.wetting_answer(earliest, wetting.seen),
             program,
             people_about: people_about(site, site.time_zone.to_datetime(wetting.onset)),
-            coldest: self.coldest(bed, add_seconds(wetting.onset, -DAY_S), wetting.seen),
+            coldest: self.coldest(bed, day_before, wetting.seen),
             air: AirMoisture::of(&self.garden, wetting.onset, |sensor| self.history(sensor).extremes()),
             water_content: self.fresh(probe, wetting.seen),
             gauges: self.gauges_believed(&wetting, earliest),

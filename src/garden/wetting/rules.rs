@@ -178,6 +178,14 @@ impl SiteState {
                 }
                 AirMoisture::Silent | AirMoisture::NotMeasured => {}
             }
+            if evidence.gained_beyond_rain() && evidence.rain_mm > 0.0 {
+                known = format!(
+                    "{known}the soil above the probe gained at least {:.1} mm, of {:.1} mm of rain that no earlier \
+                     wetting took; ",
+                    evidence.gained_mm(),
+                    evidence.rain_left_mm
+                );
+            }
             if evidence.same_time {
                 known.push_str("such rises keep coming at this time of day, as a timer makes them; ");
             }

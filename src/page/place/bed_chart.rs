@@ -211,7 +211,8 @@ pub(super) fn cause(rise: &Rise) -> &'static str {
         (WaterSource::Rain, _) => "rain",
         (WaterSource::Watering, false) => "watering",
         (WaterSource::Watering, true) => "watering, most likely",
-        (WaterSource::Both, _) => "rain and watering",
+        (WaterSource::Both, false) => "rain and watering",
+        (WaterSource::Both, true) => "rain, and watering most likely",
         (WaterSource::Unknown, _) => "not known what",
     }
 }

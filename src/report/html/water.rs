@@ -73,17 +73,24 @@ fn wettings(month: &Month, bed: &BedMonth) -> Markup {
         return html! { p { "No wetting of this bed was seen." } };
     }
     let count = words::counted(bed.wettings.len(), "wetting", "wettings");
-    folded(
+    let list = folded(
         &format!("{count} of {}", bed.name),
         &bed.wettings,
         &[
             ("Began", &|it| words::moment(it.from, &month.time_zone)),
             ("Cause", &|it| words::cause(it.cause).to_owned() + if it.inferred { " (inferred)" } else { "" }),
-            ("Gain of the root zone", &|it| words::known(it.gain_mm, 1, " mm")),
+            ("Rise at the probe", &|it| words::percent(it.rise)),
             ("Rain", &|it| words::known(it.rain_mm, 1, " mm")),
             ("What speaks for it", &|it| it.why.clone()),
         ],
-    )
+    );
+    html! {
+        (list)
+        p {
+            "A probe shows when water came, and whether one wetting was larger than another. It does not measure the water: "
+            "litres come from a meter, the log or the timer's program."
+        }
+    }
 }
 
 pub(super) fn drying(month: &Month) -> Markup {
@@ -123,8 +130,9 @@ pub(super) fn drying(month: &Month) -> Markup {
         p {
             "After each wetting a bed dries: fast at first, then slower, towards a water content below which it hardly "
             "goes. The loss a day is plain arithmetic over whole days. The time constant is of a curve fitted to the "
-            "hours: after that many days, 37 % of what can be lost is left. Both leave out the first day, in which "
-            "water still spreads and drains."
+            "hours: after that many days, 37 % of what can be lost is left. After a soaking water drains for about two "
+            "days (what then is left is field capacity), so the loss a day is of the days after. The curve begins after "
+            "the first day, so that some drainage is in it."
         }
         @if rows.is_empty() {
             p { "No drying of this month was long enough and whole enough to be measured." }
@@ -168,7 +176,9 @@ pub(super) fn balance(month: &Month) -> Markup {
         )
     };
     let less = |bed: &BedMonth| bed.got_mm.zip(bed.need_mm).map(|(got, need)| got - need);
-    let why = |bed: &BedMonth| bed.need_unknown.clone().filter(|_| bed.balance_days == 0);
+    let why = |bed: &BedMonth| {
+        bed.got_unknown.clone().or_else(|| bed.need_unknown.clone()).filter(|_| bed.balance_days == 0)
+    };
     let beds = grid(
         "Water needed and got",
         &month.beds,

@@ -73,18 +73,21 @@ pub(super) fn beds_daily(month: &Month) -> Table {
         .or_empty(FEW_HOURS)
         .column("loss_mm", "mm", Number(1), |(_, day)| day.loss_mm)
         .means("what the root zone lost from midnight to midnight", PROBES)
-        .or_empty("a midnight is missing, or the bed was wetted on that day or the day before")
+        .or_empty(
+            "a midnight or more than two hours are missing, rain fell or is not known, or the bed was wetted on that day or \
+             within two days before: it still drained",
+        )
         .column("need_mm", "mm", Number(1), |(_, day)| day.need_mm)
         .means("water that the crop needed", "the weather and the crop (FAO-56)")
         .or_empty("the weather of that day, or the crop, is not known")
         .column("rain_mm", "mm", Number(1), |(_, day)| day.rain_mm)
-        .means("rain from midnight to midnight", GAUGE)
+        .means("rain from midnight to midnight; rain_days has it from 9 am to 9 am", GAUGE)
         .or_empty("the gauge was not heard all day")
         .column("watering_mm", "mm", Number(1), |(_, day)| day.watering_mm)
-        .means("what waterings brought: litres where known, else what the probes saw", LOG)
-        .or_empty("there was a watering and its amount is not known")
+        .means("what waterings brought, by log, water meter or the timer's program", LOG)
+        .or_empty("a watering's amount is not known, or more than two hours of the day are missing")
         .column("unknown_mm", "mm", Number(1), |(_, day)| day.unknown_mm)
-        .means("what the probes saw of wettings of unknown cause", PROBES)
+        .means("what the probes show of wettings of unknown cause: see gain_mm of wettings", PROBES)
         .column("mulched", "", Text, |(_, day)| day.mulched)
         .means("yes where mulch lay on it all day", LOG)
         .rows(of_each(month, |bed| &bed.days))
@@ -102,14 +105,20 @@ pub(super) fn wettings(month: &Month) -> Table {
     .means("when the soil began to get wetter", PROBES)
     .moment("to", |(_, it)| it.to)
     .means("when the root zone was wettest, within twelve hours", PROBES)
+    .column("rise_m3_m3", "m3/m3", Number(3), |(_, it)| it.rise)
+    .means("how far the probe rose that showed it", PROBES)
     .column("gain_mm", "mm", Number(1), |(_, it)| it.gain_mm)
-    .means("water that the root zone gained", PROBES)
+    .means(
+        "what the probes gained, spread over the root zone: more than the water that came (in simulated months by 10 to \
+         100 %), since each stands for a whole layer; it compares wettings of one bed and measures no water",
+        PROBES,
+    )
     .or_empty("not all probes were heard")
     .column("cause", "", Text, |(_, it)| it.cause.name())
     .means("rain, watering, rain-and-watering or unknown", ALL)
     .column("inferred", "", Text, |(_, it)| it.inferred)
     .means(
-        "yes where a watering was neither written down nor metered: the gauge caught no rain, few beds rose at once",
+        "yes where no log, meter or program tells of the watering: rain does not explain it, or not all of it",
         ALL,
     )
     .column("rain_mm", "mm", Number(1), |(_, it)| it.rain_mm)
@@ -118,6 +127,9 @@ pub(super) fn wettings(month: &Month) -> Table {
     .column("metered_l", "L", Number(0), |(_, it)| it.metered_l)
     .means("what water meters counted then", "the water meters")
     .or_empty("no meter was heard")
+    .column("program_l", "L", Number(0), |(_, it)| it.program_l)
+    .means("what a run of the timer's program gives by the garden file", SETTINGS)
+    .or_empty("no program can have begun it, or the bed's litres an hour are not in the file")
     .moment("logged", |(_, it)| it.logged.map(|(at, _)| at))
     .means("when the log says that it was watered", LOG)
     .or_empty("nobody wrote a watering down")
@@ -132,7 +144,7 @@ pub(super) fn wettings(month: &Month) -> Table {
 /// One row for each drying.
 pub(super) fn dryings(month: &Month) -> Table {
     const NO_CURVE: &str = "no curve fits: see unfit";
-    const CURVE: &str = "a curve fitted to the bed's hours after the first day, by least squares";
+    const CURVE: &str = "a curve fitted by least squares to the bed's hours after the first day; some drainage of the second is in it";
     Describe::<(&BedMonth, &Drying)>::new("dryings", "How each bed dried after each wetting.")
         .with(of_bed)
         .moment("from", |(_, it)| it.from)
@@ -146,7 +158,10 @@ pub(super) fn dryings(month: &Month) -> Table {
         .column("end_m3_m3", "m3/m3", Number(4), |(_, it)| it.end)
         .means("water content at the end", PROBES)
         .column("loss_mm_day", "mm/d", Number(2), |(_, it)| it.loss_mm_day)
-        .means("mean loss of the root zone over whole days after the first", PROBES)
+        .means(
+            "mean loss of the root zone over whole days after the first two, in which it still drains",
+            PROBES,
+        )
         .or_empty("it was too short, or an hour that it needs is missing")
         .column("loss_days", "d", Whole, |(_, it)| it.loss_days)
         .means("whole days that the loss is of", PROBES)
