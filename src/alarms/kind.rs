@@ -196,6 +196,11 @@ kinds! {
         title: "Too much ammonia in the water",
         one: "{} has too much ammonia", many: "{} tanks have too much ammonia", trouble: "ammonia",
     }
+    Nitrite {
+        name: "nitrite", priority: High, latching: true, places: &[PlaceKind::Tank],
+        title: "Too much nitrite in the water",
+        one: "{} has too much nitrite", many: "{} tanks have too much nitrite", trouble: "nitrite",
+    }
     Ph {
         name: "ph", priority: Medium, places: &[PlaceKind::Tank],
         on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(PH),
@@ -291,6 +296,18 @@ impl Kind {
     /// How soon somebody must act on it, where the garden does not say otherwise.
     pub fn priority(self) -> Priority {
         self.row().priority
+    }
+
+    /// Whether it is about fish: a tank has it.
+    pub fn is_about_fish(self) -> bool {
+        self.row().places.contains(&PlaceKind::Tank)
+    }
+
+    /// The longest time for which it may be put aside, seconds, where that is less than
+    /// usual. Fish cannot wait for a week: two hours, this project's own figure.
+    pub fn shelf_most_s(self) -> Option<i64> {
+        const FISH_S: i64 = 2 * HOUR_S as i64;
+        self.is_about_fish().then_some(FISH_S)
     }
 
     /// The kinds that a place of some sort has, in order.

@@ -5,4 +5,4 @@ mod link;
 mod order;
 
 pub use link::{Checked, Claim, LINK_HOURS_MAX, Links, SECRET_MIN, TOKEN_MAX};
-pub use order::{ORDER_MAX, OrderError, SHELF_MAX_DAYS, note, read_order, shelf_end};
+pub use order::{ORDER_MAX, OrderError, SHELF_MAX_DAYS, note, read_order, shelf_accepted, shelf_end};

@@ -45,10 +45,10 @@ pub enum OrderError {
     Since(String),
     #[error("answer {0:?} is not known: accepted is acknowledge, reset, shelve, unshelve, off, on or note")]
     Answer(String),
-    #[error("for {0:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d")]
-    Length(String),
-    #[error("shelve without \"for\": accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d")]
-    NoLength,
+    #[error("for {0:?}: {1}")]
+    Length(String, &'static str),
+    #[error("shelve without \"for\": {0}")]
+    NoLength(&'static str),
     #[error("{0:?} beside the answer {1:?}: it goes with shelve only")]
     OnlyShelve(&'static str, String),
     #[error("the answer note without a \"note\"")]
@@ -92,9 +92,10 @@ pub fn read_order(payload: &[u8], site: &Site, arrival: Timestamp) -> Result<Ans
         "acknowledge" => Some(Input::Acknowledge),
         "reset" => Some(Input::Reset),
         "shelve" => {
-            let length = wire.r#for.as_deref().ok_or(OrderError::NoLength)?;
-            let until = shelf_end(length, arrival, &site.time_zone)
-                .ok_or_else(|| OrderError::Length(shown(length)))?;
+            let accepted = shelf_accepted(key.kind);
+            let length = wire.r#for.as_deref().ok_or(OrderError::NoLength(accepted))?;
+            let until = shelf_end(key.kind, length, arrival, &site.time_zone)
+                .ok_or_else(|| OrderError::Length(shown(length), accepted))?;
             Some(Input::Shelve { until, one_shot: wire.once.unwrap_or(false) })
         }
         "unshelve" => Some(Input::Unshelve),
@@ -127,15 +128,27 @@ pub fn note(text: &str) -> Result<Option<String>, String> {
     Ok(Some(text.to_owned()))
 }
 
+/// The times for which an alarm of a kind may be put aside, in words.
+pub fn shelf_accepted(kind: Kind) -> &'static str {
+    match kind.shelf_most_s() {
+        Some(_) => {
+            "accepted is a time such as 30m or 2h, up to 2h: fish are at stake, so only whoever answers for them may put \
+             it aside, while somebody is with them"
+        }
+        None => "accepted is a time such as 90m, 2h or 3d, up to 60d",
+    }
+}
+
 /// The end of a length of time such as `90m`, `2h` or `3d` that begins now; days
 /// are days of the garden's clock. `None` for what is no length, is not above zero,
-/// or is longer than an alarm may be put aside.
-pub fn shelf_end(length: &str, now: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
+/// or is longer than an alarm of the kind may be put aside.
+pub fn shelf_end(kind: Kind, length: &str, now: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
     let span: Span = length.parse().ok()?;
     let start = now.to_zoned_datetime(zone.clone());
     let end = start.checked_add(span).ok()?.timestamp();
     let last = start.checked_add(Span::new().days(SHELF_MAX_DAYS)).ok()?.timestamp();
-    (now < end && end <= last).then_some(end)
+    let short = kind.shelf_most_s().is_none_or(|most_s| end.as_second() - now.as_second() <= most_s);
+    (now < end && end <= last && short).then_some(end)
 }
 
 fn shown(text: &str) -> String {
@@ -257,7 +270,8 @@ mod tests {
     #[test]
     fn a_length_of_time_ends_on_the_gardens_clock() {
         let now = at("2026-04-04T05:30:00Z");
-        let end = |length: &str| shelf_end(length, now, &site().time_zone).map(|at| at.to_string());
+        let end =
+            |length: &str| shelf_end(Kind::DryBed, length, now, &site().time_zone).map(|at| at.to_string());
         assert_eq!(end("2h").as_deref(), Some("2026-04-04T07:30:00Z"));
         assert_eq!(end("90m").as_deref(), Some("2026-04-04T07:00:00Z"));
         // The clock goes back on the night of 5 April: the day has 25 hours.
@@ -267,7 +281,21 @@ mod tests {
             assert_eq!(end(length), None, "{length}");
         }
         for edge in [Timestamp::MIN, Timestamp::MAX] {
-            let _ = shelf_end("1d", edge, &site().time_zone);
+            let _ = shelf_end(Kind::DryBed, "1d", edge, &site().time_zone);
+        }
+    }
+
+    #[test]
+    fn an_alarm_about_fish_is_put_aside_for_two_hours_at_most() {
+        let tank = |length: &str| {
+            read(&format!(
+                r#"{{"alarm":"low-oxygen/tank","since":"2026-04-17T05:30:00Z","answer":"shelve","for":"{length}"}}"#
+            ))
+        };
+        assert!(tank("2h").is_ok() && tank("30m").is_ok());
+        for length in ["121m", "1d", "7d"] {
+            let why = tank(length).expect_err(length).to_string();
+            assert!(why.contains("up to 2h") && why.contains("whoever answers for them"), "{why}");
         }
     }
 

@@ -11,7 +11,7 @@ use super::exit::{Exit, WrongInput};
 use super::shared::{garden_of, place_name, reader, zone_of};
 use crate::alarms::{AlarmKey, AlarmNote, Answer};
 use crate::alarms::{Input, Kind, State};
-use crate::answering::{SHELF_MAX_DAYS, shelf_end};
+use crate::answering::{shelf_accepted, shelf_end};
 use crate::engine::system_now;
 use crate::garden::plan::Garden;
 use crate::model::Id;
@@ -47,7 +47,7 @@ pub enum Reply {
     Shelve {
         #[command(flatten)]
         to: ReplyTo,
-        /// How long: 90m, 2h, 3d
+        /// How long: 90m, 2h, 3d; at most 2h for what is about fish
         #[arg(long, value_name = "TIME")]
         r#for: String,
         /// Only until its condition is over, if that comes first
@@ -136,12 +136,12 @@ impl Reply {
     }
 
     /// The core's input; `None` for a note.
-    fn input(&self, now: Timestamp, zone: &TimeZone) -> Result<Option<Input>, String> {
+    fn input(&self, kind: Kind, now: Timestamp, zone: &TimeZone) -> Result<Option<Input>, String> {
         Ok(Some(match self {
             Self::Ack(_) => Input::Acknowledge,
             Self::Reset(_) => Input::Reset,
             Self::Shelve { r#for, once, .. } => {
-                Input::Shelve { until: until(r#for, now, zone)?, one_shot: *once }
+                Input::Shelve { until: until(kind, r#for, now, zone)?, one_shot: *once }
             }
             Self::Unshelve(_) => Input::Unshelve,
             Self::Off(_) => Input::TakeOut,
@@ -152,10 +152,8 @@ impl Reply {
 }
 
 /// The end of a length of time that begins now; days are days of the garden's clock.
-fn until(length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
-    shelf_end(length, now, zone).ok_or_else(|| {
-        format!("--for {length:?}: accepted is a time such as 90m, 2h or 3d, up to {SHELF_MAX_DAYS}d")
-    })
+fn until(kind: Kind, length: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
+    shelf_end(kind, length, now, zone).ok_or_else(|| format!("--for {length:?}: {}", shelf_accepted(kind)))
 }
 
 /// Leaves the answer and waits until the daemon has taken it: yes where it was taken or
@@ -190,7 +188,7 @@ pub fn run(
         return Ok(Exit::No);
     }
     let now = system_now();
-    let input = reply.input(now, &zone).map_err(WrongInput::new)?;
+    let input = reply.input(kind, now, &zone).map_err(WrongInput::new)?;
     let left = Answer {
         key: key.clone(),
         at: now,
@@ -321,7 +319,7 @@ mod tests {
     fn a_length_of_time_ends_on_the_gardens_clock() {
         let zone = TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database");
         let now: Timestamp = "2026-04-04T05:30:00Z".parse().expect("a time");
-        let end = |length: &str| until(length, now, &zone).map(|at| at.to_string());
+        let end = |length: &str| until(Kind::DryBed, length, now, &zone).map(|at| at.to_string());
         assert_eq!(end("2h").as_deref(), Ok("2026-04-04T07:30:00Z"));
         assert_eq!(end("90m").as_deref(), Ok("2026-04-04T07:00:00Z"));
         // The clock goes back on the night of 5 April: the day has 25 hours.

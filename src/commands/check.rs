@@ -106,11 +106,13 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
         for (at, tank) in garden.tanks.iter().enumerate() {
             writeln!(
                 out,
-                "  tank {} ({}): {} L, {}, {} to {} °C",
+                "  tank {} ({}): {} L, {}, thrives at {} to {} °C, alarm below {} and above {} °C",
                 tank.name,
                 tank.id,
                 tank.volume_l,
                 tank.fish_name(),
+                tank.limits.thrives_c.0,
+                tank.limits.thrives_c.1,
                 tank.limits.cold_c,
                 tank.limits.warm_c,
             )?;

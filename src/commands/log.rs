@@ -177,6 +177,8 @@ fn checked(kind: &EntryKind, given: Given, common: &Common) -> Result<LogEvent, 
         };
         found.map_err(|fault| format!("--{} {value}: {fault}", field.argument.name))?;
     }
+    log_entry::check_forms(|name| given.numbers.iter().any(|(field, _)| field.name == name))
+        .map_err(|(_, why)| why.to_owned())?;
     if let Some(crop) = &given.crop {
         log_entry::check_crop(crop).map_err(|why| format!("--crop {crop:?} {why}"))?;
     }

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use crate::model::Id;
+use crate::tank::{NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE};
 
 /// One entry.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,12 +72,28 @@ pub struct WaterTest {
     pub ph: Option<f64>,
     /// Total ammonia as nitrogen, mg/L.
     pub ammonia_mg_l: Option<f64>,
-    /// Nitrite as nitrogen, mg/L.
+    /// Nitrite as nitrogen, mg/L, where the kit reads that.
     pub nitrite_mg_l: Option<f64>,
-    /// Nitrate as nitrogen, mg/L.
+    /// Nitrite as the ion, mg/L, where the kit reads that.
+    pub nitrite_ion_mg_l: Option<f64>,
+    /// Nitrate as nitrogen, mg/L, where the kit reads that.
     pub nitrate_mg_l: Option<f64>,
+    /// Nitrate as the ion, mg/L, where the kit reads that.
+    pub nitrate_ion_mg_l: Option<f64>,
     /// Dissolved oxygen, mg/L.
     pub oxygen_mg_l: Option<f64>,
+}
+
+impl WaterTest {
+    /// Nitrite as nitrogen, mg/L, whichever the kit reads.
+    pub fn nitrite_n_mg_l(&self) -> Option<f64> {
+        self.nitrite_mg_l.or_else(|| self.nitrite_ion_mg_l.map(|ion| ion * NITROGEN_IN_NITRITE))
+    }
+
+    /// Nitrate as nitrogen, mg/L, whichever the kit reads.
+    pub fn nitrate_n_mg_l(&self) -> Option<f64> {
+        self.nitrate_mg_l.or_else(|| self.nitrate_ion_mg_l.map(|ion| ion * NITROGEN_IN_NITRATE))
+    }
 }
 
 impl LogEvent {
@@ -117,7 +134,9 @@ impl LogEvent {
                 ("ph", test.ph),
                 ("ammonia_mg_l", test.ammonia_mg_l),
                 ("nitrite_mg_l", test.nitrite_mg_l),
+                ("nitrite_ion_mg_l", test.nitrite_ion_mg_l),
                 ("nitrate_mg_l", test.nitrate_mg_l),
+                ("nitrate_ion_mg_l", test.nitrate_ion_mg_l),
                 ("oxygen_mg_l", test.oxygen_mg_l),
             ]),
             Self::MulchLaid { depth_mm } => vec![("depth_mm", depth_mm)],
@@ -157,8 +176,10 @@ impl LogEvent {
                     ("water", test.temperature_c, " °C"),
                     ("pH", test.ph, ""),
                     ("ammonia", test.ammonia_mg_l, " mg/L"),
-                    ("nitrite", test.nitrite_mg_l, " mg/L"),
-                    ("nitrate", test.nitrate_mg_l, " mg/L"),
+                    ("nitrite", test.nitrite_mg_l, " mg/L as nitrogen"),
+                    ("nitrite", test.nitrite_ion_mg_l, " mg/L as the ion"),
+                    ("nitrate", test.nitrate_mg_l, " mg/L as nitrogen"),
+                    ("nitrate", test.nitrate_ion_mg_l, " mg/L as the ion"),
                     ("oxygen", test.oxygen_mg_l, " mg/L"),
                 ]);
                 format!("water test: {values}")

@@ -164,12 +164,22 @@ const AMMONIA: NumberField =
     NumberField::within("ammonia_mg_l", "Total ammonia as nitrogen (TAN)", "mg/L", 0.0, 100.0)
         .argument("ammonia", "MG/L", "Total ammonia as nitrogen (TAN), mg/L")
         .column("mg/L", "total ammonia as nitrogen");
-const NITRITE: NumberField = NumberField::within("nitrite_mg_l", "Nitrite as nitrogen", "mg/L", 0.0, 100.0)
-    .argument("nitrite", "MG/L", "Nitrite as nitrogen, mg/L")
-    .column("mg/L", "nitrite as nitrogen");
-const NITRATE: NumberField = NumberField::within("nitrate_mg_l", "Nitrate as nitrogen", "mg/L", 0.0, 2000.0)
-    .argument("nitrate", "MG/L", "Nitrate as nitrogen, mg/L")
-    .column("mg/L", "nitrate as nitrogen");
+const NITRITE: NumberField =
+    NumberField::within("nitrite_mg_l", "Nitrite, if the kit says NO2-N (nitrogen)", "mg/L", 0.0, 100.0)
+        .argument("nitrite", "MG/L", "Nitrite, if the kit reads nitrogen (NO2-N), mg/L")
+        .column("mg/L", "nitrite as nitrogen");
+const NITRITE_ION: NumberField =
+    NumberField::within("nitrite_ion_mg_l", "Nitrite, if the kit says NO2 (the ion)", "mg/L", 0.0, 330.0)
+        .argument("nitrite-ion", "MG/L", "Nitrite, if the kit reads the ion (NO2), mg/L")
+        .column("mg/L", "nitrite as the ion");
+const NITRATE: NumberField =
+    NumberField::within("nitrate_mg_l", "Nitrate, if the kit says NO3-N (nitrogen)", "mg/L", 0.0, 2000.0)
+        .argument("nitrate", "MG/L", "Nitrate, if the kit reads nitrogen (NO3-N), mg/L")
+        .column("mg/L", "nitrate as nitrogen");
+const NITRATE_ION: NumberField =
+    NumberField::within("nitrate_ion_mg_l", "Nitrate, if the kit says NO3 (the ion)", "mg/L", 0.0, 9000.0)
+        .argument("nitrate-ion", "MG/L", "Nitrate, if the kit reads the ion (NO3), mg/L")
+        .column("mg/L", "nitrate as the ion");
 const OXYGEN: NumberField = NumberField::within("oxygen_mg_l", "Dissolved oxygen", "mg/L", 0.0, 30.0)
     .argument("oxygen", "MG/L", "Dissolved oxygen, mg/L")
     .column("mg/L", "dissolved oxygen");
@@ -352,11 +362,14 @@ pub const KINDS: [EntryKind; 18] = [
             PH.argument_rank(1),
             AMMONIA,
             NITRITE.argument_rank(3),
+            NITRITE_ION.argument_rank(3),
             NITRATE.argument_rank(3),
+            NITRATE_ION.argument_rank(3),
             OXYGEN.argument_rank(3),
         ],
         one_needed: Some(
-            "a water test needs at least one value: --ammonia, --ph, --temp-c, --nitrite, --nitrate or --oxygen",
+            "a water test needs at least one value: --ammonia, --ph, --temp-c, --nitrite or --nitrite-ion, --nitrate or \
+             --nitrate-ion, or --oxygen",
         ),
         ..OF_TANK
     },
@@ -443,7 +456,9 @@ pub fn event(
             ph: number("ph"),
             ammonia_mg_l: number("ammonia_mg_l"),
             nitrite_mg_l: number("nitrite_mg_l"),
+            nitrite_ion_mg_l: number("nitrite_ion_mg_l"),
             nitrate_mg_l: number("nitrate_mg_l"),
+            nitrate_ion_mg_l: number("nitrate_ion_mg_l"),
             oxygen_mg_l: number("oxygen_mg_l"),
         }),
         "mulch" => LogEvent::MulchLaid { depth_mm: number("depth_mm")? },
@@ -464,6 +479,30 @@ pub fn event(
         "probe" => LogEvent::ProbeReplaced,
         _ => LogEvent::Note,
     })
+}
+
+/// Whether nothing is given in two forms: a kit reads the nitrogen or the ion.
+///
+/// # Errors
+/// The field that is one too many, and what to do.
+pub fn check_forms(has: impl Fn(&str) -> bool) -> Result<(), (&'static str, &'static str)> {
+    for (nitrogen, ion, why) in [
+        (
+            "nitrite_mg_l",
+            "nitrite_ion_mg_l",
+            "nitrite is given as nitrogen and as the ion: give only what the kit reads",
+        ),
+        (
+            "nitrate_mg_l",
+            "nitrate_ion_mg_l",
+            "nitrate is given as nitrogen and as the ion: give only what the kit reads",
+        ),
+    ] {
+        if has(nitrogen) && has(ion) {
+            return Err((ion, why));
+        }
+    }
+    Ok(())
 }
 
 /// Whether a molarity is one of the test's mixtures.

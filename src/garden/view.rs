@@ -143,6 +143,9 @@ pub struct TankView {
     pub condition: Condition,
     pub words: String,
     pub temperature_c: Option<f64>,
+    /// Where its fish thrive, °C.
+    pub thrives_c: (f64, f64),
+    /// Below and above these danger begins, °C.
     pub cold_c: f64,
     pub warm_c: f64,
     /// Largest change in the last hour and the last day, °C.

@@ -25,6 +25,14 @@ pub(super) const ASIDE: [(&str, &str); 4] = [
     ("aside-week", "Put it aside for a week"),
 ];
 
+/// The same for an alarm about fish, which cannot wait longer.
+const ASIDE_FISH: [(&str, &str); 1] = [ASIDE[0]];
+
+/// The times for which an alarm of a kind can be put aside.
+fn aside(kind: Kind) -> &'static [(&'static str, &'static str)] {
+    if kind.is_about_fish() { &ASIDE_FISH } else { &ASIDE }
+}
+
 /// A note as it was typed. A form's text has line ends of its own; a note is one line.
 pub(super) fn note_line(typed: &str) -> String {
     typed.replace(['\r', '\n', '\t'], " ")
@@ -138,8 +146,13 @@ fn answers(
                     "names of children."
                 }
                 @if !record.state.is_hidden() {
-                    @for (word, label) in ASIDE { button class="quiet" type="submit" name="do" value=(word) { (label) } }
-                    p class="standing" { "Nobody is told of it while it is put aside. What it is about goes on." }
+                    @for (word, label) in aside(record.key.kind) { button class="quiet" type="submit" name="do" value=(word) { (label) } }
+                    p class="standing" {
+                        @if record.key.kind.is_about_fish() {
+                            "Only whoever answers for the fish may put this aside, and only while somebody is with them. "
+                        }
+                        "Nobody is told of it while it is put aside. What it is about goes on."
+                    }
                 }
                 button class="quiet" type="submit" name="do" value="note" { "Only keep the note" }
             }

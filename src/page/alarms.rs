@@ -81,7 +81,11 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     };
     let name = named(&key, &list.names, view);
     let now = site.context.views.now();
-    let input = action.input(labels::garden_now(view.now, now), view);
+    let input = action.input(kind, labels::garden_now(view.now, now), view);
+    if input.is_none() && action != AlarmAction::Note {
+        // No form of ours offers that: an alarm about fish is put aside for two hours at most.
+        return Err(Problem::NotFound);
+    }
     // One that is put aside is known by the time at which that was done.
     let hidden = view.alarm(&key).is_some_and(|alarm| alarm.record.state.is_hidden());
     let since = (action != AlarmAction::Back && !hidden).then_some(since);
@@ -119,15 +123,20 @@ impl AlarmAction {
     }
 
     /// `None` for a note alone.
-    fn input(self, now: Timestamp, view: &SiteView) -> Option<Input> {
+    fn input(self, kind: Kind, now: Timestamp, view: &SiteView) -> Option<Input> {
         let shelve = |until| Input::Shelve { until, one_shot: false };
         match self {
             Self::Seen => Some(Input::Acknowledge),
             Self::Reset => Some(Input::Reset),
             Self::Back => Some(Input::Unshelve),
             Self::Note => None,
-            Self::Aside(length) => shelf_end(length, now, &view.time_zone).map(shelve),
-            Self::Morning => morning(now, view).map(shelve),
+            Self::Aside(length) => shelf_end(kind, length, now, &view.time_zone).map(shelve),
+            Self::Morning => {
+                let until = morning(now, view).filter(|until| {
+                    kind.shelf_most_s().is_none_or(|most_s| until.as_second() - now.as_second() <= most_s)
+                });
+                until.map(shelve)
+            }
         }
     }
 

@@ -83,6 +83,8 @@ fn limits(table: SettingsTable<'_>, species: Option<&TankLimits>) -> Option<Tank
     let base = species.copied().or_else(|| Some(TankLimits::of_range(cold_c?, warm_c?)));
     let water = base.unwrap_or(TankLimits::of_range(0.0, 0.0));
     let change = changes(&table, water.change);
+    let thrives_from_c = table.number_if("thrives_from_c", TEMPERATURE);
+    let thrives_to_c = table.number_if("thrives_to_c", TEMPERATURE);
     let oxygen_mg_l = number("oxygen_mg_l", OXYGEN, Some(water.oxygen_mg_l));
     let oxygen_percent =
         table.get("oxygen_percent", Want::Value).map_or(water.oxygen_percent, |item| item.number(SATURATION));
@@ -94,9 +96,15 @@ fn limits(table: SettingsTable<'_>, species: Option<&TankLimits>) -> Option<Tank
         if table.faults() > before {
             return None;
         }
+        let (cold, warm) = (cold_c?, warm_c?);
         let limits = TankLimits {
-            cold_c: cold_c?,
-            warm_c: warm_c?,
+            cold_c: cold,
+            warm_c: warm,
+            // A species' own gives way to limits of the file that lie inside it.
+            thrives_c: (
+                thrives_from_c.unwrap_or(water.thrives_c.0.clamp(cold, warm.max(cold))),
+                thrives_to_c.unwrap_or(water.thrives_c.1.clamp(cold, warm.max(cold))),
+            ),
             change: change?,
             oxygen_mg_l: oxygen_mg_l?,
             oxygen_percent,
@@ -108,6 +116,15 @@ fn limits(table: SettingsTable<'_>, species: Option<&TankLimits>) -> Option<Tank
         if limits.cold_c >= limits.warm_c {
             let given = format!("{} with cold_c = {}", limits.warm_c, limits.cold_c);
             return table.faulty("warm_c", given, "warm_c above cold_c");
+        }
+        let (from_c, to_c) = limits.thrives_c;
+        if from_c < limits.cold_c || from_c > limits.warm_c {
+            let accepted = format!("thrives_from_c from cold_c to warm_c, {cold} to {warm}");
+            return table.faulty("thrives_from_c", from_c.to_string(), accepted);
+        }
+        if to_c < from_c || to_c > limits.warm_c {
+            let accepted = format!("thrives_to_c from thrives_from_c to warm_c, {from_c} to {warm}");
+            return table.faulty("thrives_to_c", to_c.to_string(), accepted);
         }
         if limits.ph.0 >= limits.ph.1 {
             let given = format!("{} with ph_low = {}", limits.ph.1, limits.ph.0);

@@ -29,7 +29,10 @@ pub use oxygen::{PART_BEFORE_DAWN, Saturation, percent_saturation, pressure_kpa,
 pub use ph::{Drift, Hourly, drift};
 pub use published::{PUBLISHED, PublishedFigure, published_for};
 pub use slope::{Slope, slope};
-pub use species::{CHANGE_HOUR_C, SPECIES, Species, species};
+pub use species::{
+    CHANGE_HOUR_C, COLD_MARGIN_C, LimitOf, LimitSource, NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE, SPECIES,
+    Species, WARM_MARGIN_C, species,
+};
 pub use stocking::{
     FEED_PART, GROWN_G, PRACTICE_KG_M3, STOCKING_MOST_KG_M3, Stocking, density_kg_m3, feed_g_day, stocking,
 };
@@ -110,10 +113,13 @@ pub struct RiseFall {
 /// What a tank's fish should stay within.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TankLimits {
-    /// Below this it is too cold, °C.
+    /// Below this it is dangerously cold, °C: an alarm.
     pub cold_c: f64,
-    /// Above this it is too warm, °C.
+    /// Above this it is dangerously warm, °C: an alarm.
     pub warm_c: f64,
+    /// Where the fish grow and stay healthy, °C, within the two: outside it is said, not
+    /// alarmed.
+    pub thrives_c: (f64, f64),
     /// Largest changes, in the order of [`WINDOWS`]; `None`: that window is
     /// shown and not judged.
     pub change: [Option<RiseFall>; WINDOWS.len()],
@@ -125,7 +131,7 @@ pub struct TankLimits {
     pub ammonia_mg_l: f64,
     /// Above this there is too much ammonia in all, mg/L as nitrogen.
     pub total_ammonia_mg_l: f64,
-    /// Above this there is too much nitrite, mg/L as the test gives it.
+    /// Above this there is too much nitrite, mg/L as nitrogen.
     pub nitrite_mg_l: f64,
     /// Lowest and highest pH.
     pub ph: (f64, f64),

@@ -173,6 +173,12 @@ pub(crate) fn percent(part: f64) -> String {
     format!("{:.0} %", part * 100.0)
 }
 
+/// A word with its first letter large.
+pub(crate) fn capital(word: &str) -> String {
+    let mut chars = word.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
 /// "38 % of its available water", "all of its available water", "none of ...".
 pub(crate) fn water_left(part: f64) -> String {
     let how_much = if part >= 0.995 {

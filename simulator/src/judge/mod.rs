@@ -9,6 +9,7 @@
 
 mod failed_runs;
 mod gauges;
+mod oxygen;
 mod sensors;
 mod shedding;
 mod timers;
@@ -75,6 +76,8 @@ struct TankWatch {
     shock: Window,
     warm: Window,
     cold: Window,
+    /// `None`: its oxygen is measured.
+    oxygen: Option<Window>,
 }
 
 /// The judge.
@@ -151,6 +154,9 @@ impl Judge {
             shock: Window::new(15 * 60, 30 * 60),
             warm: Window::new(45 * 60, HOUR_S),
             cold: Window::new(45 * 60, HOUR_S),
+            oxygen: of_place(school, Place::Tank(number), Quantity::DissolvedOxygen)
+                .is_empty()
+                .then(|| Window::new(45 * 60, HOUR_S)),
         });
         let gauges: Vec<usize> =
             (0..school.sensors.len()).filter(|i| school.sensors[*i].measures == Quantity::Rain).collect();
@@ -346,10 +352,17 @@ impl Judge {
             seen_c.0 < tank.cold_c + 0.15,
             works && seen_c.1.max(water_c) < tank.cold_c - 0.2,
         );
+        let oxygen = watch.oxygen.as_mut().and_then(|window| {
+            let night = oxygen::is_night(&school.time_zone, now_s);
+            let near = oxygen::before_dawn_mg_l(seen_c.1) < oxygen::NEAR_MG_L;
+            let beyond = oxygen::before_dawn_mg_l(seen_c.0.min(water_c)) < oxygen::BEYOND_MG_L;
+            window.step(now_s, near, works && night && beyond)
+        });
         for (kind, stretch, note) in [
             ("tank-temperature-shock", shock, SHOCK),
             ("tank-too-warm", warm, WARM),
             ("tank-too-cold", cold, COLD),
+            ("low-oxygen", oxygen, OXYGEN),
         ] {
             if let Some(stretch) = stretch {
                 self.find(kind, &tank.id, stretch, note);
@@ -383,6 +396,7 @@ impl Judge {
                 ("tank-temperature-shock", watch.shock.close(), SHOCK),
                 ("tank-too-warm", watch.warm.close(), WARM),
                 ("tank-too-cold", watch.cold.close(), COLD),
+                ("low-oxygen", watch.oxygen.as_mut().and_then(Window::close), OXYGEN),
             ];
             for (kind, stretch, note) in open {
                 if let Some(stretch) = stretch {
@@ -403,6 +417,7 @@ const DRY: &str = "root zone near or beyond readily available water (FAO-56 eq. 
 const MULCH: &str = "a mulch day within seven days and more than half of readily available water is gone";
 const SHOCK: &str = "water temperature changes near or beyond the limit within an hour or a day";
 const WARM: &str = "water near or above the species' warm limit";
+const OXYGEN: &str = "a night so warm that 70 % of saturation is near or below 5 mg/L (FAO 589, chapter 7.3)";
 const COLD: &str = "water near or below the species' cold limit";
 
 fn of_place(school: &School, place: Place, measures: Quantity) -> Vec<usize> {

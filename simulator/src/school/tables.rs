@@ -114,16 +114,16 @@ const CROPS: &[Crop] = &[
     plant("turfgrass warm season", 0.5, 0.50),
 ];
 
-/// Growth or husbandry ranges. Silver perch: Queensland Government (growth
-/// negligible below 12 °C, best 20-30 °C). Barramundi: Queensland Government
-/// and AgriFutures. Rainbow trout: Western Australia Department of Fisheries.
-/// Koi: ICAR-NBFGR and FAO. Nile tilapia: FAO Fisheries Technical Paper 589.
-/// Goldfish: usual husbandry, from memory.
+/// Where danger begins: 2 °C above the cold and 3 °C below the warm end of what is published
+/// as tolerance. Silver perch: 2 °C (NSW DPI) to 35 °C (Queensland Government). Barramundi:
+/// deaths below 13 °C (Queensland Government), fingerlings survive to 35 °C. Rainbow trout:
+/// half die at 25 °C (Huysman and others 2020); near ice. Goldfish: from 0 °C (FishBase), and
+/// koi 3 to 35 °C (ICAR-NBFGR). Nile tilapia: 12 to 36 °C (FAO Technical Paper 589).
 const SPECIES: &[Species] = &[
-    fish("silver perch", 12.0, 30.0, 6.0),
-    fish("barramundi", 20.0, 30.0, 4.0),
-    fish("rainbow trout", 5.0, 20.0, 5.0),
-    fish("goldfish", 10.0, 24.0, 6.0),
-    fish("koi", 3.0, 30.0, 6.0),
-    fish("nile tilapia", 17.0, 30.0, 5.0),
+    fish("silver perch", 4.0, 32.0, 6.0),
+    fish("barramundi", 15.0, 32.0, 4.0),
+    fish("rainbow trout", 1.0, 22.0, 5.0),
+    fish("goldfish", 2.0, 32.0, 6.0),
+    fish("koi", 5.0, 32.0, 6.0),
+    fish("nile tilapia", 14.0, 33.0, 5.0),
 ];

@@ -37,6 +37,8 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("low-battery", "battery-low", "kitchen-15cm", 1),
     ("low-battery", "battery-low", "herb-15cm", 1),
     ("heat-week", "tank-too-warm", "perch-tank", 1),
+    ("hot-fortnight", "tank-too-warm", "perch-tank", 1),
+    ("heat-week", "low-oxygen", "perch-tank", 1),
     ("heat-week", "sensor-silent", "herb-15cm", 1),
     ("heat-week", "sensor-silent", "roof-gauge", 1),
     ("cold-snap", "tank-too-cold", "perch-tank", 1),
@@ -212,6 +214,7 @@ fn a_plain_watcher_of_the_messages_agrees_about_dry_beds() {
 /// The same for the tank: the readings' own range over an hour and a day.
 #[test]
 fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
+    let zone = crate::common::school().time_zone;
     // A thermometer that repeated itself jumps when it goes on: this watcher is too
     // plain to know.
     let well = SCENARIOS.iter().filter(|(name, _)| *name != "faulty-sensors");
@@ -232,10 +235,15 @@ fn a_plain_watcher_of_the_messages_agrees_about_the_tank() {
             if range(3600) > 2.0 || range(86_400) > 6.0 {
                 seen.entry("tank-temperature-shock").or_default().push(*at);
             }
-            if *now_c > 30.0 {
+            if *now_c > 32.0 {
                 seen.entry("tank-too-warm").or_default().push(*at);
             }
-            if *now_c < 12.0 {
+            // At 95 m water of 32.65 °C holds 5.0/0.7 mg/L (Benson and Krause 1984).
+            let hour = zone.to_datetime(jiff::Timestamp::from_second(*at).unwrap()).hour();
+            if *now_c > 32.65 && !(7..21).contains(&hour) {
+                seen.entry("low-oxygen").or_default().push(*at);
+            }
+            if *now_c < 4.0 {
                 seen.entry("tank-too-cold").or_default().push(*at);
             }
         }

@@ -116,8 +116,8 @@ fn tank(month: &Month) -> Option<Question> {
     let tank = month.tanks.iter().find(|tank| tank.widest.is_some_and(|(_, swing)| swing > 0.0))?;
     question(
         format!(
-            "On which day did the water of {} change its temperature the most? Did it stay between {} and {} °C, where \
-             its fish feel well?",
+            "On which day did the water of {} change its temperature the most? Did it stay between {} and {} °C, \
+             outside which its fish are in danger?",
             tank.name, tank.cold_c, tank.warm_c
         ),
         "tanks_daily: date, tank_name, min_c, max_c, swing_c, cold_hours, warm_hours",

@@ -192,7 +192,8 @@ impl SiteState {
             (Kind::TankTooWarm, "it is too warm"),
             (Kind::TankTooCold, "it is too cold"),
             (Kind::LowOxygen, "it has, or may have, too little oxygen"),
-            (Kind::Ammonia, "its last water test found too much ammonia or nitrite"),
+            (Kind::Ammonia, "its last water test found too much ammonia"),
+            (Kind::Nitrite, "its last water test found too much nitrite"),
             (Kind::Ph, "its pH is out of range or on the way there"),
         ]
         .into_iter()

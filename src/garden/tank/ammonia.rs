@@ -1,4 +1,4 @@
-//! Ammonia and nitrite in a tank, by tests that people wrote down.
+//! Ammonia in a tank, by tests that people wrote down.
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -8,23 +8,21 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::{ASK, AmmoniaTest, is_old};
+use crate::garden::tank::water::{ASK, AmmoniaTest, TAP_WATER, is_old};
 use crate::garden::view::Figure;
 use crate::tank::{equations, ionisation_constant, ionisation_step, un_ionised_fraction};
 use crate::text::spoken;
 use crate::why::Why;
 
 const SOURCE_AMMONIA: &str = "un-ionised part: Emerson and others 1975; its limit: ANZECC/ARMCANZ 2000 (from memory); \
-                              total ammonia and nitrite 1 mg/L: FAO Technical Paper 589, chapter 7.3; or the garden \
-                              file's own";
+                              total ammonia 1 mg/L: FAO Technical Paper 589, chapter 7.3; or the garden file's own";
 
 impl SiteState {
     pub(super) fn judge_ammonia(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let limits = self.garden.tank(index).limits;
         let delays = self.garden.rules[Kind::Ammonia].delays;
         let test = self.ammonia_test(index, at);
-        let nitrite = self.tested(index, at, |t| t.nitrite_mg_l);
-        let ammonia = test.map_or(Input::Unknown, |test| {
+        let input = test.map_or(Input::Unknown, |test| {
             // Where the un-ionised part is not known, the total alone can raise.
             let part = match test.un_ionised_mg_l {
                 Some(Ok(mg_l)) => Input::above(mg_l, limits.ammonia_mg_l, delays.deadband),
@@ -33,18 +31,10 @@ impl SiteState {
             let total = Input::above(test.total_mg_l, limits.total_ammonia_mg_l, 0.0);
             Input::worst([part, total]).unless_missing(is_old(test.at, at))
         });
-        let nitrite_input = nitrite.map(|(tested_at, mg_l)| {
-            Input::above(mg_l, limits.nitrite_mg_l, 0.0).unless_missing(is_old(tested_at, at))
-        });
-        let input = match nitrite_input {
-            None => ammonia,
-            Some(nitrite) if test.is_none() && nitrite != Input::Breach => Input::Unknown,
-            Some(nitrite) => Input::worst([ammonia, nitrite]),
-        };
         let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
         self.judge(subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
-            ammonia_words(tank, active, test, nitrite, &site.garden.site.time_zone)
+            ammonia_words(tank, active, test, &site.garden.site.time_zone)
         });
     }
 
@@ -66,10 +56,6 @@ impl SiteState {
                 None => Figure::unknown(NAME, "the water's temperature is missing", "mg/L"),
             },
         });
-        if let Some((at, mg_l)) = self.tested(index, now, |t| t.nitrite_mg_l) {
-            let value = format!("{mg_l:.2} mg/L, tested {}", self.when(at, now));
-            figures.push(Figure::known("Nitrite", value, mg_l, "mg/L", vec![]));
-        }
         figures
     }
 }
@@ -89,13 +75,7 @@ fn why_ammonia(test: &AmmoniaTest) -> Why {
     ]
 }
 
-fn ammonia_words(
-    tank: &Tank,
-    active: bool,
-    test: Option<AmmoniaTest>,
-    nitrite: Option<(Timestamp, f64)>,
-    zone: &TimeZone,
-) -> AlarmText {
+fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &TimeZone) -> AlarmText {
     let limits = tank.limits;
     let mut found = Vec::new();
     let mut values = vec![];
@@ -118,25 +98,18 @@ fn ammonia_words(
             ));
         }
     }
-    if let Some((_, mg_l)) = nitrite {
-        values.push(("nitrite_mg_l", mg_l));
-        if mg_l > limits.nitrite_mg_l {
-            found.push(format!("{mg_l:.2} mg/L of nitrite, where {:.2} is the most", limits.nitrite_mg_l));
-        }
-    }
     values.push(("limit_mg_l", limits.ammonia_mg_l));
-    let when = test.map(|t| t.at).max(nitrite.map(|n| n.0));
-    let when = when.map_or(String::new(), |at| format!(" at {}", spoken::moment(at, zone)));
+    let when = test.map(|t| t.at).map_or(String::new(), |at| format!(" at {}", spoken::moment(at, zone)));
     let text = if active {
         format!(
-            "{}: the water test{when} found {}. Feed little or nothing until a test is within the limits, change a tenth to a \
-             fifth of the water with water of the same temperature and free of chlorine, look at the filter, and test \
-             again the morning after. Raise the pH on no account: it makes ammonia worse. {ASK}",
+            "{}: the water test{when} found {}. Is the pump or the filter stopped, or a fish dead? Feed nothing, and \
+             change a tenth to a fifth of the water today, with water of the same temperature {TAP_WATER}. Test again \
+             tomorrow morning. Raise the pH on no account: it makes ammonia worse. {ASK}",
             tank.name,
             spoken::list(&found),
         )
     } else {
-        format!("{}: the water test{when} found ammonia and nitrite within their limits again.", tank.name)
+        format!("{}: the water test{when} found ammonia within its limits again.", tank.name)
     };
     AlarmText::new(text, &values, SOURCE_AMMONIA).because(test.map_or_else(Why::new, |t| why_ammonia(&t)))
 }

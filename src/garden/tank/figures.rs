@@ -3,11 +3,12 @@
 use jiff::Timestamp;
 
 use crate::garden::log::WaterTest;
+use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
 use crate::garden::tank::temperature::change_figures;
 use crate::garden::tank::water::{Between, NO_TEMPERATURE};
 use crate::garden::view::Figure;
-use crate::tank::{equations, published_for};
+use crate::tank::{equations, published_for, species};
 use crate::text::spoken;
 
 impl SiteState {
@@ -33,10 +34,12 @@ impl SiteState {
             ),
             None => Figure::unknown("Water temperature", NO_TEMPERATURE, "°C"),
         }];
+        figures.push(thrives_figure(tank));
         figures.extend(change_figures(tank, water.as_ref()));
         figures.push(self.rate_figure(tank, index, now));
         figures.extend(self.oxygen_figures(index, water, now));
         figures.extend(self.ammonia_figures(index, now));
+        figures.extend(self.nitrite_figures(index, now));
         figures.extend(self.ph_figures(index, now));
         figures.extend(self.stocking_figures(tank, now));
         figures.extend(tank.species.as_deref().and_then(published_figure));
@@ -60,6 +63,27 @@ impl SiteState {
     /// A moment as it is said beside a figure.
     pub(super) fn when(&self, at: Timestamp, now: Timestamp) -> String {
         spoken::moment_seen_from(at, now, &self.garden.site.time_zone)
+    }
+}
+
+/// Where the fish thrive, and where danger begins.
+fn thrives_figure(tank: &Tank) -> Figure {
+    let limits = tank.limits;
+    let (from_c, to_c) = limits.thrives_c;
+    let source = tank.species.as_deref().and_then(species).map_or(String::new(), |it| {
+        let rows: Vec<String> = it.sources.iter().map(|row| format!("{}: {}", row.of, row.says)).collect();
+        format!(". Rows of the limits: {}", rows.join("; "))
+    });
+    let value = format!(
+        "{from_c} to {to_c} °C; alarm below {} and above {} °C{source}",
+        limits.cold_c, limits.warm_c
+    );
+    Figure {
+        name: format!("Thrives at ({})", tank.fish_name()).into(),
+        value,
+        number: None,
+        unit: "",
+        why: vec![],
     }
 }
 

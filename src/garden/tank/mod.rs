@@ -4,6 +4,7 @@ pub(super) mod acclimatise;
 pub(super) mod ammonia;
 pub(super) mod figures;
 pub(super) mod instrument;
+pub(super) mod nitrite;
 pub(super) mod oxygen;
 pub(super) mod ph;
 pub(super) mod rules;

@@ -14,10 +14,15 @@ use crate::tank::Saturation;
 use crate::text::spoken;
 use crate::why::Why;
 
-const SOURCE_OXYGEN: &str = "4 to 5 mg/L: FAO Technical Paper 589, chapter 7.3, or the garden file's own; saturation: \
-                             Benson and Krause 1984";
+const SOURCE_OXYGEN: &str = "4 to 5 mg/L: FAO Technical Paper 589, chapter 7.3; 6 mg/L for fish of cold water: its table \
+                             3.1; or the garden file's own; saturation: Benson and Krause 1984; 70 % of it before dawn: \
+                             common practice";
 /// Between heat that leaves too little oxygen and heat that does not, mg/L.
 const HEAT_DEADBAND_MG_L: f64 = 0.1;
+/// The hours in which the water's warmth is that of the night, local clock time (this
+/// project's own): the afternoon's heat is gone by dawn, when oxygen is lowest.
+const NIGHT_FROM_H: i8 = 21;
+const NIGHT_TO_H: i8 = 7;
 
 /// What too little oxygen was judged by.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,11 +50,15 @@ impl SiteState {
                 (None, _) => input,
             }
         };
+        let night = is_night(at, &self.garden.site.time_zone);
         let heat = saturation.as_ref().map(|s| {
-            // An alarm only where even full water holds too little; what may be left of
-            // it before dawn is said in the tank's words and figures.
-            let input = Input::below(s.mg_l, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L);
-            (input, OxygenBy::Heat(s.before_dawn_mg_l()))
+            let left = s.before_dawn_mg_l();
+            let input = match Input::below(left, tank.limits.oxygen_mg_l, HEAT_DEADBAND_MG_L) {
+                // The water may cool before the night: that is said in the tank's words.
+                Input::Breach if !night => Input::Unknown,
+                input => input,
+            };
+            (input, OxygenBy::Heat(left))
         });
         let probes = !self.tanks[usize::from(index)].oxygen_probes.is_empty();
         let measured = self.tank_oxygen(index, at).map(|oxygen| {
@@ -119,6 +128,11 @@ impl SiteState {
     }
 }
 
+fn is_night(at: Timestamp, zone: &TimeZone) -> bool {
+    let hour = zone.to_datetime(at).hour();
+    !(NIGHT_TO_H..NIGHT_FROM_H).contains(&hour)
+}
+
 fn oxygen_words(
     tank: &Tank,
     active: bool,
@@ -129,6 +143,7 @@ fn oxygen_words(
 ) -> AlarmText {
     let limit = tank.limits.oxygen_mg_l;
     let fish = tank.fish_name();
+    let capital_fish = spoken::capital(fish);
     let percent = |mg_l: f64| {
         saturation.map_or(String::new(), |s| {
             format!(" ({:.0} % of what water of this temperature holds)", s.percent(mg_l))
@@ -136,8 +151,9 @@ fn oxygen_words(
     };
     let percent_limit =
         tank.limits.oxygen_percent.map_or(String::new(), |p| format!(" and {p:.0} % of saturation"));
-    const DO: &str = "Run the air pump and stir the surface now, feed nothing, and take out anything that rots. \
-                      Look again within half an hour; just before dawn it is lowest.";
+    const DO: &str = "Look first whether the pump or the air stopped or a power switch tripped. Run the air pump and \
+                      stir the surface now, feed nothing, and take out anything that rots. Look again within half an \
+                      hour; just before dawn it is lowest.";
     let text = match by {
         Some(OxygenBy::Probe(mg_l)) if active => format!(
             "{} has too little oxygen: {mg_l:.1} mg/L{}; {fish} should have at least {limit:.1} mg/L{percent_limit}. \
@@ -152,10 +168,9 @@ fn oxygen_words(
             spoken::moment(of, zone),
         ),
         Some(OxygenBy::Heat(left)) if active => format!(
-            "{} is so warm ({:.1} °C) that it may not keep enough oxygen through the night: full, it holds {:.1} mg/L, \
-             and a stocked tank may be down to {left:.1} mg/L before dawn; {fish} should have at least {limit:.1} \
-             mg/L. Oxygen itself is not measured. Run the air pump all night, shade the tank, feed less, and look at \
-             dawn. {ASK}",
+            "{} is so warm tonight ({:.1} °C) that its oxygen may run short: full, it holds {:.1} mg/L, and before dawn \
+             a stocked tank may be down to {left:.1}. {capital_fish} should have at least {limit:.1} mg/L. Oxygen itself is not \
+             measured. Check now that the air pump runs, and let it run all night. Feed nothing, and look at dawn. {ASK}",
             tank.name,
             water.map_or(f64::NAN, |w| w.warmest_c),
             saturation.map_or(f64::NAN, |s| s.mg_l),

@@ -140,8 +140,13 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
             values.push(("ph", value));
             why.push(equations::BEYOND.step(format!("{value:.2} - {edge:.1} = {:.2}", value - edge)));
             let way = if value < low { "acid" } else { "alkaline" };
+            let more = if value < low {
+                "Test its carbonate hardness, too: a used-up buffer lets pH fall. "
+            } else {
+                ""
+            };
             format!(
-                "{} is too {way}: pH {value:.1}, and {} should have {low:.1} to {high:.1}. {DO} {ASK}",
+                "{} is too {way}: pH {value:.1}, and {} should have {low:.1} to {high:.1}. {more}{DO} {ASK}",
                 tank.name,
                 tank.fish_name(),
             )
@@ -153,9 +158,13 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
                 by.abs(),
                 by.abs() - PH_DAY
             )));
-            let way = if by < 0.0 { "fell" } else { "rose" };
+            let (way, more) = if by < 0.0 {
+                ("fell", " Test its carbonate hardness today: a used-up buffer lets pH fall.")
+            } else {
+                ("rose", "")
+            };
             format!(
-                "{}: its pH {way} by {:.1} within a day; more than {PH_DAY:.1} a day troubles fish and filter. Find out what went in: new water, a buffer, many fish, dead plants. {DO} {ASK}",
+                "{}: its pH {way} by {:.1} within a day; more than {PH_DAY:.1} a day troubles fish and filter. Find out what went in: new water, a buffer, many fish, dead plants.{more} {DO} {ASK}",
                 tank.name,
                 by.abs(),
             )
@@ -169,8 +178,8 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
                 )),
             );
             let more = if per_day < 0.0 {
-                "A filter that works uses up the water's buffer: test its hardness, and ask your supplier for crushed \
-                 shell or a buffer."
+                "A filter that works uses up the water's buffer: test its carbonate hardness today and write it down. Where \
+                 it is low, ask your supplier for crushed shell or a buffer."
             } else {
                 "Look for lime or concrete in the tank, strong plant growth, or hard top-up water."
             };

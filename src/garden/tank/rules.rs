@@ -14,6 +14,7 @@ impl SiteState {
         self.judge_temperature(index, at, batch);
         self.judge_oxygen(index, at, batch);
         self.judge_ammonia(index, at, batch);
+        self.judge_nitrite(index, at, batch);
         self.judge_ph(index, at, batch);
     }
 }

@@ -91,8 +91,9 @@ impl SiteState {
                 Some(format!("none: below {below:.0} °C {} do not feed", tank.fish_name()))
             }
             (Some(w), _) if w.coldest_c < tank.limits.cold_c => Some("none while it is too cold".to_owned()),
-            (Some(w), _) if w.warmest_c > tank.limits.warm_c => {
-                Some("less than half while it is too warm".to_owned())
+            (Some(w), _) if w.warmest_c > tank.limits.warm_c => Some("none while it is too warm".to_owned()),
+            (Some(w), _) if w.warmest_c > tank.limits.thrives_c.1 => {
+                Some("less than half while it is so warm".to_owned())
             }
             _ => None,
         };

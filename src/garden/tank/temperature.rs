@@ -10,14 +10,16 @@ use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::tank::water::{ASK, TankWater};
 use crate::garden::view::Figure;
-use crate::tank::{CHANGE_HOUR_C, Moves, RiseFall, Slope, TemperatureChange, WINDOWS, Window, equations};
+use crate::tank::{
+    CHANGE_HOUR_C, Moves, RiseFall, Slope, Species, TemperatureChange, WINDOWS, Window, equations, species,
+};
 use crate::text::spoken;
 use crate::why::Step;
 
 const SOURCE_SHOCK: &str = "2 °C within an hour: ANZECC/ARMCANZ 2000 guideline (from memory); 2.8 °C down and 3.9 °C \
                             up within half an hour: LSU AgCenter; a day's limit: this project's own, by species; or \
                             the garden file's own";
-const SOURCE_LIMITS: &str = "temperature limits of the species, or the garden file's own";
+const SOURCE_LIMITS: &str = "the garden file's own limit";
 
 /// A limit that is reached within so many hours at the present rate is told.
 const RATE_AHEAD_H: f64 = 12.0;
@@ -53,6 +55,7 @@ impl SiteState {
         let warm = Input::above(warmest_c, limits.warm_c, deadband(Kind::TankTooWarm));
         let cold = Input::below(coldest_c, limits.cold_c, deadband(Kind::TankTooCold));
 
+        let air_c = self.air_at_tank(index, at);
         let alarm = |kind| AlarmPlace::Tank(index).alarm(kind);
         let shock = shock.unless_missing(missing || water.is_none_or(|w| !w.moves_whole));
         self.judge(alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
@@ -60,10 +63,10 @@ impl SiteState {
             shock_words(site.garden.tank(index), water, active, lately_out, zone)
         });
         self.judge(alarm(Kind::TankTooWarm), at, warm.unless_missing(missing), batch, |site, active| {
-            limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true)
+            limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true, air_c)
         });
         self.judge(alarm(Kind::TankTooCold), at, cold.unless_missing(missing), batch, |site, active| {
-            limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false)
+            limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false, air_c)
         });
     }
 
@@ -161,10 +164,12 @@ fn shock_words(
         Some(Swing { window, change, limit_c }) if active => {
             let way = if change.by_c < 0.0 { "cooled" } else { "warmed" };
             let mean = if change.mean { "at least " } else { "" };
+            let causes = if change.by_c < 0.0 { CAUSES_COOLED } else { CAUSES_WARMED };
             format!(
                 "{}: the water {way} {mean}{:.1} °C within {}, from {:.1} to {:.1} °C by {}; {} should take no more \
-                 than {limit_c:.1} °C. Stop any top-up or water change now, look at the fish, and let the tank come \
-                 back slowly. If the thermometer hangs out of the water, put it back. Put no new fish in today. {ASK}",
+                 than {limit_c:.1} °C. {causes} Stop any top-up or water change now, look at the fish, and let the tank \
+                 come back slowly. If the thermometer hangs out of the water, put it back. Put no new fish in for a day. \
+                 {ASK}",
                 tank.name,
                 change.by_c.abs(),
                 window.words(),
@@ -239,18 +244,59 @@ fn hourly(tank: &Tank, rise: bool) -> f64 {
         .unwrap_or(CHANGE_HOUR_C)
 }
 
-fn limit_words(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) -> AlarmText {
+/// The plain causes, asked for first (common practice).
+const CAUSES_WARM: &str = "Look first for a plain cause: a heater stuck on, a pump or air that stopped, a tripped power \
+                           switch, or sun on the water.";
+const CAUSES_COLD: &str = "Look first for a plain cause: a dead heater, a tripped power switch, a hose running in, or a \
+                           lid left off.";
+const CAUSES_WARMED: &str = "Look first for a plain cause: a heater stuck on, a hose that lay in the sun running in, a \
+                             pump that stopped, or sun on the water.";
+const CAUSES_COOLED: &str = "Look first for a plain cause: a hose running in, a cold top-up, a dead heater or a tripped \
+                             power switch.";
+
+/// The air nearer to the limit than the water by so much says that it is not the cause, °C;
+/// this project's own.
+const AIR_APART_C: f64 = 1.0;
+
+/// What the air's temperature says about the cause; empty where it is not known.
+fn air_words(air_c: Option<f64>, water_c: f64, warm: bool) -> String {
+    match air_c {
+        Some(air_c) if warm && air_c < water_c - AIR_APART_C => {
+            format!("The air is {air_c:.1} °C, cooler than the water: something heats it. ")
+        }
+        Some(air_c) if !warm && air_c > water_c + AIR_APART_C => {
+            format!("The air is {air_c:.1} °C, warmer than the water: something cools it. ")
+        }
+        Some(air_c) => format!("The air is {air_c:.1} °C. "),
+        None => String::new(),
+    }
+}
+
+/// Where a tank's temperature limit comes from.
+fn limit_source(tank: &Tank, limit_c: f64, warm: bool) -> &'static str {
+    let own = |it: &&Species| {
+        let published = if warm { it.limits.warm_c } else { it.limits.cold_c };
+        (published - limit_c).abs() < 1e-9
+    };
+    tank.species.as_deref().and_then(species).filter(own).map_or(SOURCE_LIMITS, |it| it.source)
+}
+
+fn limit_words(
+    tank: &Tank,
+    active: bool,
+    now_c: f64,
+    limit_c: f64,
+    warm: bool,
+    air_c: Option<f64>,
+) -> AlarmText {
+    let air = air_words(air_c, now_c, warm);
     let text = if !active {
-        format!(
-            "{}: the water is {now_c:.1} °C and within the limits of {} again.",
-            tank.name,
-            tank.fish_name()
-        )
+        format!("{}: the water is {now_c:.1} °C and out of danger for {} again.", tank.name, tank.fish_name())
     } else if warm {
         format!(
-            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. Shade it, keep \
-             the pump and the air running, feed less, and do not cool it by more than {:.0} °C an hour. Look again \
-             within the hour: warm water holds less oxygen. {ASK}",
+            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. {air}{CAUSES_WARM} \
+             Shade it, keep the pump and the air running, feed nothing, and cool it by no more than {:.0} °C an hour. \
+             Look again within the hour: warm water holds less oxygen. {ASK}",
             tank.name,
             now_c - limit_c,
             tank.fish_name(),
@@ -258,8 +304,9 @@ fn limit_words(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) 
         )
     } else {
         format!(
-            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {} should stay above. Cover it, stop \
-             any cold top-up, do not feed, and do not warm it by more than {:.0} °C an hour. Look again today. {ASK}",
+            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {} should stay above. {air}{CAUSES_COLD} \
+             Cover it, stop any cold top-up, do not feed, and warm it by no more than {:.0} °C an hour. Look again \
+             within two hours. {ASK}",
             tank.name,
             limit_c - now_c,
             tank.fish_name(),
@@ -267,7 +314,9 @@ fn limit_words(tank: &Tank, active: bool, now_c: f64, limit_c: f64, warm: bool) 
         )
     };
     let why = vec![equations::BEYOND.step(format!("{now_c:.1} - {limit_c:.1} = {:.1} °C", now_c - limit_c))];
-    AlarmText::new(text, &[("temperature_c", now_c), ("limit_c", limit_c)], SOURCE_LIMITS).because(why)
+    let mut values = vec![("temperature_c", now_c), ("limit_c", limit_c)];
+    values.extend(air_c.map(|air_c| ("air_c", air_c)));
+    AlarmText::new(text, &values, limit_source(tank, limit_c, warm)).because(why)
 }
 
 pub(super) fn change_figures(tank: &Tank, water: Option<&TankWater>) -> Vec<Figure> {

@@ -226,17 +226,31 @@ fn a_limit_of_saturation_is_judged_where_it_is_set() {
 
 #[test]
 fn heat_alone_warns_where_oxygen_is_not_measured() {
-    let limits = "limits = { warm_c = 36, oxygen_mg_l = 7 }";
+    // 0.7 of the 6.96 mg/L that water of 34.5 °C holds at 50 m is 4.9.
+    let limits = "limits = { warm_c = 36 }";
     let mut run = Run::new(&[], limits, 300);
-    run.hold(&[32.0], 12);
-    assert_eq!(run.changes, [], "it can hold 7.3 mg/L");
-    assert!(run.view().words.contains("5.1 mg/L of oxygen before dawn"), "{}", run.view().words);
-    for c in [32.7, 33.4, 34.1] {
-        run.hold(&[c], 3);
-    }
-    run.hold(&[34.6], 12);
+    // From 10:30 am to 8:30 pm on the garden's clock.
+    run.hold(&[34.5], 120);
+    assert_eq!(run.changes, [], "the night may cool it");
+    assert!(run.view().words.contains("4.9 mg/L of oxygen before dawn"), "{}", run.view().words);
+    run.hold(&[34.5], 12);
     assert_eq!(run.steps(Kind::LowOxygen), RAISED);
-    assert!(run.last(Kind::LowOxygen).record.said.text.contains("Oxygen itself is not measured"));
+    let text = &run.last(Kind::LowOxygen).record.said.text;
+    for words in ["Oxygen itself is not measured", "let it run all night", "Silver perch should have"] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    // The next day it is as warm: it stands, until a night is cool enough.
+    run.hold(&[34.5], 132);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED);
+    for step in 0..36 {
+        run.hold(&[34.5 - 0.1 * f64::from(step)], 1);
+    }
+    run.hold(&[31.0], 24);
+    assert_eq!(run.steps(Kind::LowOxygen), RAISED_AND_OVER);
+    // A night at 31 °C leaves 5.2 mg/L: nothing to tell.
+    let mut run = Run::new(&[], limits, 300);
+    run.hold(&[31.0], 288);
+    assert_eq!(run.changes, []);
 }
 
 fn test_of(ammonia: f64, ph: Option<f64>, temperature_c: Option<f64>) -> LogEvent {
@@ -275,6 +289,68 @@ fn ammonia_without_ph_is_not_known_but_much_of_it_is_told() {
     let ph = LogEvent::WaterTest(WaterTest { ph: Some(8.0), ..WaterTest::default() });
     run.hold(&[25.0], 6).log(ph).hold(&[25.0], 6).log(test_of(0.8, None, None));
     assert_eq!(run.steps(Kind::Ammonia), RAISED);
+}
+
+#[test]
+fn nitrite_alone_is_told_as_nitrite_whatever_the_kit_reads() {
+    let test = |nitrogen, ion| {
+        LogEvent::WaterTest(WaterTest {
+            nitrite_mg_l: nitrogen,
+            nitrite_ion_mg_l: ion,
+            ..WaterTest::default()
+        })
+    };
+    let mut run = Run::new(&[], "", 300);
+    // FAO 589, table 3.1: below 1 mg/L of the ion, 0.304 of nitrogen.
+    run.hold(&[22.0], 6).log(test(None, Some(0.9)));
+    assert_eq!(run.changes, []);
+    run.log(test(None, Some(1.2)));
+    assert_eq!((run.steps(Kind::Nitrite), run.steps(Kind::Ammonia)), (RAISED.to_vec(), vec![]));
+    let text = said(&run, Kind::Nitrite).to_owned();
+    for words in
+        ["0.37 mg/L as nitrogen (1.20 as the ion)", "no more than 0.30", "chloramine", "Run all the air"]
+    {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(!text.contains("ammonia"), "{text}");
+    run.hold(&[22.0], 3).log(test(Some(0.1), None));
+    assert_eq!(run.steps(Kind::Nitrite), RAISED_AND_OVER);
+    assert!(run.figure("Nitrite").value.starts_with("0.10 mg/L as nitrogen (0.33 as the ion)"));
+    run.hold(&[22.0], 3).log(test(Some(0.37), None));
+    assert_eq!(run.steps(Kind::Nitrite).len(), 3, "the same water, by a kit that reads nitrogen");
+}
+
+#[test]
+fn comfort_is_said_and_not_alarmed() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[12.0], 40);
+    assert_eq!(run.changes, []);
+    let view = run.view();
+    assert_eq!(view.condition, Condition::Watch);
+    assert!(view.words.contains("cooler than the 16 °C from which silver perch thrive"), "{}", view.words);
+    assert!(run.figure("Thrives at (silver perch)").value.contains("alarm below 4 and above 32 °C"));
+    // Half a degree an hour down to danger.
+    let mut run = Run::new(&[], "limits = { change_day_c = 20 }", 600);
+    for step in 0..110 {
+        run.hold(&[12.0 - f64::from(step) / 12.0], 1);
+    }
+    assert_eq!(run.steps(Kind::TankTooCold), RAISED);
+    let told = &run.last(Kind::TankTooCold).record.said;
+    assert!(told.text.contains("a dead heater") && told.source.contains("NSW DPI"), "{told:?}");
+}
+
+#[test]
+fn the_air_tells_whether_it_is_the_cause() {
+    let limits = "limits = { change_day_c = 20, change_hour_c = 20 }";
+    let mut run = Run::new(&["air-temperature"], limits, 600);
+    for step in 0..=8 {
+        run.hold(&[30.0 + 0.4 * f64::from(step), 22.0], 1);
+    }
+    run.hold(&[33.2, 22.0], 6);
+    let text = said(&run, Kind::TankTooWarm);
+    for words in ["The air is 22.0 °C, cooler than the water: something heats it", "a heater stuck on"] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
 }
 
 #[test]
@@ -319,13 +395,13 @@ fn a_drift_of_ph_is_told_before_it_leaves_its_range() {
 #[test]
 fn the_time_to_a_limit_is_told() {
     let mut run = Run::new(&[], "", 600);
-    // 1 °C an hour from 25 °C: 30 °C two hours after 28 °C.
+    // 1 °C an hour from 25 °C: 32 °C four hours after 28 °C.
     for i in 0..=18 {
         run.take(&[Some(25.0 + f64::from(i) / 6.0)]);
     }
     let rate = run.figure("Present rate");
-    assert!(rate.value.contains("reaches 30 °C at about 3"), "{}", rate.value);
-    assert!(run.view().words.contains("At this rate it reaches 30 °C"), "{}", run.view().words);
+    assert!(rate.value.contains("reaches 32 °C at about 5"), "{}", rate.value);
+    assert!(run.view().words.contains("At this rate it reaches 32 °C"), "{}", run.view().words);
 }
 
 #[test]
@@ -379,8 +455,8 @@ fn new_fish_wait_where_something_speaks_against_it() {
     assert_eq!((told.answer, told.bag_c), (AcclimatiseAnswer::Yes, Some(19.0)));
     // More than a day's change apart, or the tank out of its range.
     assert_eq!(run.new_fish(bag(14.0), TankGiven::default()).answer, AcclimatiseAnswer::NotToday);
-    let hot = TankGiven { temperature_c: Some(31.0), ph: None };
-    assert_eq!(run.new_fish(bag(28.0), hot).answer, AcclimatiseAnswer::NotToday);
+    let hot = TankGiven { temperature_c: Some(33.0), ph: None };
+    assert_eq!(run.new_fish(bag(30.0), hot).answer, AcclimatiseAnswer::NotToday);
     // The tank is in alarm.
     run.log(test_of(2.0, Some(7.0), Some(21.0)));
     let told = run.new_fish(bag(20.0), TankGiven::default());

@@ -10,7 +10,7 @@ use crate::garden::tank::temperature::{reaches, worst_swing};
 use crate::garden::tank::water::{ProbeOut, TankWater};
 use crate::garden::view::TankView;
 use crate::model::Condition;
-use crate::tank::{WINDOWS, Window};
+use crate::tank::{WINDOWS, Window, species};
 use crate::text::spoken;
 use crate::why::without_minus_zero;
 
@@ -32,6 +32,7 @@ impl SiteState {
             condition,
             words,
             temperature_c: water.map(|w| w.coldest_c),
+            thrives_c: tank.limits.thrives_c,
             cold_c: tank.limits.cold_c,
             warm_c: tank.limits.warm_c,
             change_hour_c: change(Window::Hour),
@@ -83,7 +84,8 @@ impl SiteState {
         }
         for (kind, words) in [
             (Kind::LowOxygen, "Oxygen: too little, or too little to be sure of."),
-            (Kind::Ammonia, "Ammonia or nitrite: too much in the last water test."),
+            (Kind::Ammonia, "Ammonia: too much in the last water test."),
+            (Kind::Nitrite, "Nitrite: too much in the last water test."),
             (Kind::Ph, "pH: outside its range, or on the way there."),
         ] {
             if active(kind) {
@@ -114,7 +116,10 @@ impl SiteState {
         let ahead = self.limit_ahead(tank, index, now);
         let swing = worst_swing(tank, w).map_or(0.0, |s| s.part());
         let mut watch = Vec::new();
-        if swing > 0.75 || w.warmest_c > limits.warm_c - 1.0 || w.coldest_c < limits.cold_c + 1.0 {
+        let (from_c, to_c) = limits.thrives_c;
+        if swing <= 0.75 && (w.coldest_c < from_c || w.warmest_c > to_c) {
+            watch.push(beyond_comfort(tank, w));
+        } else if swing > 0.75 || w.warmest_c > limits.warm_c - 1.0 || w.coldest_c < limits.cold_c + 1.0 {
             watch.push(format!("{is}, near a limit of {fish}."));
         } else if ahead.is_some() || !out.is_empty() {
             watch.push(format!("{is}."));
@@ -126,7 +131,7 @@ impl SiteState {
             watch.push(self.out_words(&out, now));
         }
         if watch.is_empty() {
-            (Condition::Well, format!("{is}, well within the limits of {fish}."))
+            (Condition::Well, format!("{is}, and {fish} thrive in it."))
         } else {
             (Condition::Watch, watch.join(" "))
         }
@@ -138,6 +143,24 @@ impl SiteState {
         let (limit_c, at) = reaches(tank, &rate)?;
         Some((limit_c, spoken::moment_seen_from(about(at), now, &self.garden.site.time_zone)))
     }
+}
+
+/// The water lies outside what its fish thrive in, and no danger is near.
+fn beyond_comfort(tank: &Tank, w: &TankWater) -> String {
+    let ((from_c, to_c), fish) = (tank.limits.thrives_c, tank.fish_name());
+    if w.warmest_c > to_c {
+        return format!(
+            "The water is {:.1} °C, warmer than the {to_c:.0} °C up to which {fish} thrive: shade it, run the air, and \
+             feed less.",
+            w.warmest_c
+        );
+    }
+    let starves = tank.species.as_deref().and_then(species).and_then(|it| it.no_feeding_below_c);
+    let feed = if starves.is_some_and(|below| w.coldest_c < below) { "do not feed" } else { "feed less" };
+    format!(
+        "The water is {:.1} °C, cooler than the {from_c:.0} °C from which {fish} thrive: {feed}, and look for sick fish.",
+        w.coldest_c
+    )
 }
 
 /// To the quarter of an hour: "about".

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::sensor::state::{SensorHistory, Thermometer};
 use crate::garden::site::SiteState;
-use crate::model::Quantity;
+use crate::model::{Place, Quantity};
 use crate::tank::{
     DAY_S, Hourly, Immersed, Moves, Outside, ProbeSurroundings, Saturation, Slope, TankOutOfRange, WINDOWS,
     slope, un_ionised_mg_l,
@@ -60,6 +60,10 @@ pub(super) const TEST_HOLDS_S: i64 = 14 * 86_400;
 pub(super) const NO_TEMPERATURE: &str = "no thermometer in the water has a fresh good reading";
 /// The usual caution where fish are at risk.
 pub(super) const ASK: &str = "If fish gasp, roll or lie still, ask a vet or your fisheries adviser at once.";
+/// What tap water needs before fish meet it. Letting it stand rids it of chlorine in a day or
+/// two and not of chloramine (common practice; water suppliers' advice to fish keepers).
+pub(super) const TAP_WATER: &str = "treated against both chlorine and chloramine (letting it stand does not remove \
+                                    chloramine)";
 /// The pH of one test counts for another test this long.
 const PH_HOLDS_S: i64 = 7 * 86_400;
 /// The present rate is that of this long.
@@ -104,10 +108,18 @@ impl SiteState {
 
     /// The site's air, if a thermometer of it is fresh.
     fn air_c(&self, at: Timestamp) -> Option<f64> {
-        (0u16..)
-            .zip(&self.garden.sensors)
-            .filter(|(_, s)| s.measures == Quantity::AirTemperature)
-            .find_map(|(i, _)| self.fresh(i, at))
+        self.air_thermometers().find_map(|(i, _)| self.fresh(i, at))
+    }
+
+    fn air_thermometers(&self) -> impl Iterator<Item = (u16, Place)> {
+        let air = (0u16..).zip(&self.garden.sensors).filter(|(_, s)| s.measures == Quantity::AirTemperature);
+        air.map(|(i, s)| (i, s.place))
+    }
+
+    /// The air at a tank, by its own thermometer before any other.
+    pub(super) fn air_at_tank(&self, index: u16, at: Timestamp) -> Option<f64> {
+        let own = self.air_thermometers().filter(|(_, place)| *place == Place::Tank(index));
+        own.filter_map(|(i, _)| self.fresh(i, at)).next().or_else(|| self.air_c(at))
     }
 
     /// The tank's water at `at`; `None` where no probe in the water has a fresh good

@@ -53,6 +53,9 @@ pub(super) fn entry(
         let first = kind.numbers.first().map_or("note", |number| number.name);
         fault(first, "Nothing was measured: fill in at least one of the values.".to_owned());
     }
+    if let Err((field, why)) = log_entry::check_forms(|name| numbers.iter().any(|(it, _)| *it == name)) {
+        fault(field, format!("Not both: {why}."));
+    }
     let crop = form.text("crop");
     let crop = (kind.crop && !crop.is_empty()).then(|| crop.to_owned());
     if crop.as_deref().is_some_and(|crop| log_entry::check_crop(crop).is_err()) {

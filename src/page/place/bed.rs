@@ -208,7 +208,7 @@ fn water_that_came(
                         @for rise in rises.iter().rev().take(RISES_SHOWN) {
                             li {
                                 (labels::moment(rise.onset, view.now, &view.time_zone)) ", by " (labels::percent(rise.rise))
-                                " of its volume: " strong { (cause(rise)) } ". " (shared::capital(&rise.why)) "."
+                                " of its volume: " strong { (cause(rise)) } ". " (crate::text::spoken::capital(&rise.why)) "."
                             }
                         }
                     }

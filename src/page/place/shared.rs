@@ -82,7 +82,7 @@ pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
             ul {
                 @for span in SpanLength::ALL {
                     li { a href=(to(span, shown.last)) aria-current=[(span == shown.length).then_some("true")] {
-                        (capital(span.name()))
+                        (crate::text::spoken::capital(span.name()))
                     } }
                 }
             }
@@ -217,10 +217,4 @@ pub(super) fn ways_on(view: &SiteView, shown: &ShownSpan) -> Markup {
             a href={ "/site/" (view.id) "/month/" (month) } { "Class month " (shown.last.strftime("%B %Y")) }
         }
     }
-}
-
-/// A word with its first letter large.
-pub(super) fn capital(word: &str) -> String {
-    let mut chars = word.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }

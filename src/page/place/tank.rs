@@ -132,8 +132,8 @@ fn not_known(tank: &TankRecord<'_>, shown: &ShownSpan) -> Markup {
 fn care() -> Markup {
     html! {
         p class="caution" {
-            "Change the water a little at a time, at nearly its temperature, and take the chlorine out of tap water first. \
-             Sensors can be wrong: look at the fish before you act."
+            "Change the water a little at a time, at nearly its temperature. Treat tap water against chlorine and chloramine \
+             first: letting it stand does not remove chloramine. Sensors can be wrong: look at the fish before you act."
         }
     }
 }

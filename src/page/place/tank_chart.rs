@@ -157,8 +157,10 @@ impl TankRecord<'_> {
         let low = ranges().map(|range| range.0).reduce(f64::min);
         let high = ranges().map(|range| range.1).reduce(f64::max);
         let wanted = format!(
-            "{} want {} to {}.",
-            super::shared::capital(self.plan.fish_name()),
+            "{} thrive at {} to {}; danger begins below {} and above {}.",
+            crate::text::spoken::capital(self.plan.fish_name()),
+            labels::degrees(self.plan.limits.thrives_c.0),
+            labels::degrees(self.plan.limits.thrives_c.1),
             labels::degrees(self.plan.limits.cold_c),
             labels::degrees(self.plan.limits.warm_c)
         );
@@ -235,14 +237,14 @@ impl TankRecord<'_> {
     fn tests_panel(&self, shown: &ShownSpan) -> Panel {
         let limit_mg_l = self.plan.limits.total_ammonia_mg_l;
         let ammonia = self.tests(shown, |test| test.ammonia_mg_l);
-        let nitrite = self.tests(shown, |test| test.nitrite_mg_l);
+        let nitrite = self.tests(shown, |test| test.nitrite_n_mg_l());
         let rules = (limit_mg_l.is_finite() && !ammonia.is_empty())
             .then(|| Rule { at: limit_mg_l, label: format!("ammonia: most {limit_mg_l:.2} mg/L") });
         Panel {
             at_least: Some((0.0, 1.0)),
             rules: rules.into_iter().collect(),
             traces: tested("Ammonia in all", ammonia).into_iter().chain(tested("Nitrite", nitrite)).collect(),
-            ..Panel::new("Ammonia and nitrite, tested by hand", "mg/L", 2)
+            ..Panel::new("Ammonia and nitrite as nitrogen, tested by hand", "mg/L", 2)
         }
     }
 }

@@ -26,7 +26,7 @@ pub(super) fn section(month: &Month, within: Within) -> Markup {
         @for tank in &month.tanks {
             h3 { (tank.name) }
             p {
-                "It holds " (tank.fish) ", which want water of " (words::number(tank.cold_c, 1)) " to "
+                "It holds " (tank.fish) ", for which danger begins below " (words::number(tank.cold_c, 1)) " and above "
                 (words::number(tank.warm_c, 1)) " °C. This month: " (in_short(tank)) "."
             }
             @if tank.thermometer.is_none() {

@@ -1131,7 +1131,8 @@ fn own_limits_stand_in_front_of_the_tables() {
     let tank = &garden.tanks[0];
     let limits = tank.limits;
     assert_eq!(format!("{:?} {:?}", tank.fish_grams, tank.feed_g_day), "Some(120.0) Some(20.0)");
-    assert_eq!(format!("{:?}", (limits.cold_c, limits.warm_c)), "(12.0, 28.0)");
+    assert_eq!(format!("{:?}", (limits.cold_c, limits.warm_c)), "(4.0, 28.0)");
+    assert_eq!(format!("{:?}", limits.thrives_c), "(16.0, 28.0)", "within the file's own");
     let change = |window| limits.within(window).map(|c| format!("{} up, {} down", c.rise_c, c.fall_c));
     use trug::tank::Window;
     assert_eq!(change(Window::QuarterHour), None);
@@ -1184,7 +1185,10 @@ fn limits_of_a_tank_that_contradict_each_other_are_refused() {
         ("{ change_hour_c = 7 }", "change_day_c"),
         ("{ rise_6h_c = 3, rise_hour_c = 4 }", "rise_6h_c"),
         ("{ ph_low = 8, ph_high = 7 }", "ph_high"),
-        ("{ cold_c = 31 }", "warm_c"),
+        ("{ cold_c = 33 }", "warm_c"),
+        ("{ thrives_from_c = 3 }", "thrives_from_c"),
+        ("{ thrives_from_c = 20, thrives_to_c = 19 }", "thrives_to_c"),
+        ("{ warm_c = 28, thrives_to_c = 29 }", "thrives_to_c"),
         ("{ oxygen_mg_l = 0 }", "oxygen_mg_l"),
         ("{ oxygen_percent = 101 }", "oxygen_percent"),
         ("{ ammonia_mg_l = nan }", "ammonia_mg_l"),

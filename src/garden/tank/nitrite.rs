@@ -1,0 +1,73 @@
+//! Nitrite in a tank, by tests that people wrote down.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::alarms::{AlarmText, Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::plan::Tank;
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::garden::tank::water::{ASK, TAP_WATER, is_old};
+use crate::garden::view::Figure;
+use crate::tank::{NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE, equations};
+use crate::text::spoken;
+
+const SOURCE: &str = "nitrite below 1 mg/L, for fish of cold water below 0.1: FAO Technical Paper 589, table 3.1, taken \
+                      as the ion since it does not say; or the garden file's own";
+
+impl SiteState {
+    pub(super) fn judge_nitrite(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+        let limit_mg_l = self.garden.tank(index).limits.nitrite_mg_l;
+        let tested = self.tested(index, at, |test| test.nitrite_n_mg_l());
+        let input = tested.map_or(Input::Unknown, |(tested_at, mg_l)| {
+            Input::above(mg_l, limit_mg_l, 0.0).unless_missing(is_old(tested_at, at))
+        });
+        let subject = AlarmPlace::Tank(index).alarm(Kind::Nitrite);
+        self.judge(subject, at, input, batch, |site, active| {
+            nitrite_words(site.garden.tank(index), active, tested, &site.garden.site.time_zone)
+        });
+    }
+
+    pub(super) fn nitrite_figures(&self, index: u16, now: Timestamp) -> Vec<Figure> {
+        let mut figures = Vec::new();
+        if let Some((at, mg_l)) = self.tested(index, now, |test| test.nitrite_n_mg_l()) {
+            let value = format!("{}, tested {}", both(mg_l, NITROGEN_IN_NITRITE), self.when(at, now));
+            figures.push(Figure::known("Nitrite", value, mg_l, "mg/L", vec![]));
+        }
+        if let Some((at, mg_l)) = self.tested(index, now, |test| test.nitrate_n_mg_l()) {
+            let value = format!("{}, tested {}", both(mg_l, NITROGEN_IN_NITRATE), self.when(at, now));
+            figures.push(Figure::known("Nitrate", value, mg_l, "mg/L", vec![]));
+        }
+        figures
+    }
+}
+
+/// An amount of nitrogen, with what a kit would read that reads the ion.
+fn both(mg_l: f64, nitrogen_part: f64) -> String {
+    format!("{mg_l:.2} mg/L as nitrogen ({:.2} as the ion)", mg_l / nitrogen_part)
+}
+
+fn nitrite_words(tank: &Tank, active: bool, tested: Option<(Timestamp, f64)>, zone: &TimeZone) -> AlarmText {
+    let limit_mg_l = tank.limits.nitrite_mg_l;
+    let Some((at, mg_l)) = tested else {
+        return AlarmText::new(format!("{}: its nitrite is not known.", tank.name), &[], SOURCE);
+    };
+    let when = spoken::moment(at, zone);
+    let text = if active {
+        format!(
+            "{}: the water test at {when} found {} of nitrite; {} should have no more than {}. Run all the air you \
+             have: nitrite stops fish from using oxygen. Is the filter or the pump stopped? Feed nothing, and change a \
+             tenth to a fifth of the water today, with water of the same temperature {TAP_WATER}. Test again tomorrow \
+             morning. {ASK}",
+            tank.name,
+            both(mg_l, NITROGEN_IN_NITRITE),
+            tank.fish_name(),
+            both(limit_mg_l, NITROGEN_IN_NITRITE),
+        )
+    } else {
+        format!("{}: the water test at {when} found nitrite within its limit again.", tank.name)
+    };
+    let step = equations::BEYOND.step(format!("{mg_l:.3} - {limit_mg_l:.3} = {:.3} mg/L", mg_l - limit_mg_l));
+    AlarmText::new(text, &[("nitrite_mg_l", mg_l), ("limit_mg_l", limit_mg_l)], SOURCE).because(vec![step])
+}
