@@ -7,8 +7,10 @@
 //! are given together.
 
 mod files;
+mod preview;
 mod sensors;
 mod times;
+mod undo;
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -26,12 +28,13 @@ use crate::garden::Clock;
 use crate::garden::record::Reject;
 use crate::model::Sample;
 use crate::settings::Settings;
+use crate::text::spoken::counted;
 
 /// Readings in one transaction.
 const BATCH: usize = 5000;
 /// How long it may take to make the charts' quarter hours; the daemon makes the rest.
 const FILL_LONGEST: Duration = Duration::from_secs(10);
-/// Refused lines that are shown; all of them go to the rejects.
+/// Refused lines that are shown.
 const SHOWN_MAX: usize = 20;
 
 /// What the command line says.
@@ -49,17 +52,32 @@ pub struct Import {
     /// The column of the time; may be repeated where files differ
     #[arg(long, value_name = "COLUMN", default_value = "time")]
     time: Vec<String>,
+    /// The column of the date, where it stands apart from the time of day
+    #[arg(long, value_name = "COLUMN")]
+    date: Option<String>,
     /// The column of the raw number
     #[arg(long, value_name = "COLUMN", default_value = "raw")]
     value: String,
     /// The offset of times that are written without one; without it, the garden's own clock
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
     utc_offset: Option<String>,
-    /// How times are written, such as "%d/%m/%Y %H:%M"
+    /// How times are written, such as "%d/%m/%Y %H:%M"; with --date, of date, blank and time
     #[arg(long, value_name = "FORM")]
     time_format: Option<String>,
+    /// Say what the files hold and would bring, and write nothing
+    #[arg(long)]
+    dry_run: bool,
+    /// Take the other lines where some are refused; the refused ones go to the rejects
+    #[arg(long)]
+    skip_refused: bool,
+    /// List the imports with their numbers
+    #[arg(long, conflicts_with_all = ["files", "undo"])]
+    batches: bool,
+    /// Take an import back: its readings, and the steps of alarms that it made
+    #[arg(long, value_name = "NUMBER", conflicts_with = "files")]
+    undo: Option<i64>,
     /// The CSV files; readings of all of them are judged in order of time
-    #[arg(required = true, value_name = "FILE")]
+    #[arg(required_unless_present_any = ["batches", "undo"], value_name = "FILE")]
     files: Vec<PathBuf>,
     #[arg(from_global)]
     json: bool,
@@ -73,24 +91,54 @@ struct ImportCounts {
     conflicting: usize,
     late: usize,
     alarms: usize,
+    /// The import's number, by which it can be taken back.
+    batch: Option<i64>,
 }
 
-/// Takes the files and tells the result: no where some lines were refused.
+/// Takes the files and tells the result: no where some lines were refused. Then nothing is
+/// taken, unless the rest was asked for.
 ///
 /// # Errors
 /// When the store fails while running, or [`WrongInput`] where the files or the names are
 /// wrong: nothing was taken then.
 pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Result<Exit> {
+    if it.batches {
+        return undo::list(settings, it.json, out);
+    }
+    if let Some(number) = it.undo {
+        return undo::undo(settings, number, system_now(), it.json, out);
+    }
     let known = KnownSensors::new(settings);
     let mut found = LoggerClock::new(it.utc_offset.as_deref(), it.time_format.as_deref())
         .and_then(|clock| files::read(it, &known, &clock, system_now()))
         .map_err(|reason| WrongInput::new(format!("{reason}\nNothing was taken.")))?;
     // Stable: readings of one time stay in the order of the files.
     found.lines.sort_by_key(|line| line.at);
+    let whole = found.refused.is_empty();
+    if it.dry_run {
+        tell_dry_run(settings, it, &found, out)?;
+    } else if !whole && !it.skip_refused {
+        tell_refused(it, &found, out)?;
+    } else {
+        let counts = take(settings, it, &found)?;
+        if it.json {
+            tell_programs(it, &found, &counts, out)?;
+        } else {
+            tell_people(it, &found, &counts, out)?;
+        }
+    }
+    Ok(Exit::yes_if(whole))
+}
 
+/// Takes the readings as one batch, and keeps the refused lines among the rejects.
+fn take(settings: &Settings, it: &Import, found: &FileContents) -> anyhow::Result<ImportCounts> {
     let mut keeper = Engine::open(settings, Clock::Readings).context("opening the store")?;
     keeper.tell_nobody();
     keeper.on_change(Box::new(|_| {}));
+    // What the store itself brings up to date when it is opened is no part of the import.
+    keeper.commit(system_now()).context("storing readings")?;
+    let names: Vec<String> = it.files.iter().map(|file| file.display().to_string()).collect();
+    let number = keeper.begin_import(&names.join(", "), system_now()).context("beginning the import")?;
     let mut counts = ImportCounts::default();
     let mut add = |committed: crate::store::Committed| {
         counts.stored += committed.stored;
@@ -114,13 +162,21 @@ pub fn run(settings: &Settings, it: &Import, out: &mut dyn Write) -> anyhow::Res
     let (late, alarms) = (keeper.late(), keeper.raised());
     add(keeper.commit(system_now()).context("storing readings")?);
     (counts.late, counts.alarms) = (late, alarms);
+    keeper.end_import(number).context("ending the import")?;
+    counts.batch = (counts.stored > 0).then_some(number);
     keeper.fill_quarters(system_now(), FILL_LONGEST);
-    if it.json {
-        tell_programs(it, &found, &counts, out)?;
-    } else {
-        tell_people(it, &found, &counts, out)?;
-    }
-    Ok(Exit::yes_if(found.refused.is_empty()))
+    Ok(counts)
+}
+
+fn refused_json(it: &Import, found: &FileContents) -> Vec<serde_json::Value> {
+    found
+        .refused
+        .iter()
+        .map(|RefusedLine { file, line, text, reason }| {
+            let file = it.files[*file].display().to_string();
+            serde_json::json!({ "file": file, "line": line, "text": text, "reason": reason })
+        })
+        .collect()
 }
 
 fn tell_programs(
@@ -129,20 +185,12 @@ fn tell_programs(
     counts: &ImportCounts,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    let refused: Vec<_> = found
-        .refused
-        .iter()
-        .map(|RefusedLine { file, line, text, reason }| {
-            let file = it.files[*file].display().to_string();
-            serde_json::json!({ "file": file, "line": line, "text": text, "reason": reason })
-        })
-        .collect();
     let told = serde_json::json!({
         "stored": counts.stored, "repeated": counts.repeated, "conflicting": counts.conflicting,
         "late": counts.late, "alarms_raised": counts.alarms, "lines_without_a_value": found.empty,
         "from": found.lines.first().map(|line| line.at.to_string()),
         "to": found.lines.last().map(|line| line.at.to_string()),
-        "told_by_order": found.told_by_order, "refused": refused,
+        "told_by_order": found.told_by_order, "refused": refused_json(it, found), "batch": counts.batch,
     });
     print_json(&told, out)
 }
@@ -153,36 +201,101 @@ fn tell_people(
     counts: &ImportCounts,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    let ImportCounts { stored, repeated, conflicting, late, alarms } = counts;
-    writeln!(out, "{stored} readings stored, {repeated} were there already.")?;
+    let ImportCounts { stored, repeated, conflicting, late, alarms, batch } = counts;
+    let were = if *repeated == 1 { "was" } else { "were" };
+    writeln!(out, "{} stored, {repeated} {were} there already.", counted(*stored, "reading", "readings"))?;
     if let (Some(first), Some(last)) = (found.lines.first(), found.lines.last()) {
         writeln!(out, "They are from {} to {}.", first.at, last.at)?;
     }
+    tell_lines(found, out)?;
+    if *conflicting > 0 {
+        let have = counted(*conflicting, "reading has", "readings have");
+        writeln!(
+            out,
+            "{have} a time at which another value is stored; the first one stays, and the other is among the rejects."
+        )?;
+    }
+    if *late > 0 {
+        let are = counted(*late, "reading is", "readings are");
+        writeln!(
+            out,
+            "{are} older than what the garden has been judged on: stored, and nothing is raised by it."
+        )?;
+    }
+    let were = counted(*alarms, "alarm was", "alarms were");
+    writeln!(out, "{were} raised on the way; `trug alarms --from --to` lists them.")?;
+    if let Some(batch) = batch {
+        writeln!(out, "This is import {batch}; `trug import --undo {batch}` takes it back.")?;
+    }
+    tell_refused_lines(it, found, out)?;
+    if !found.refused.is_empty() {
+        writeln!(out, "The refused lines are among the rejects.")?;
+    }
+    Ok(())
+}
+
+/// Says why nothing was taken.
+fn tell_refused(it: &Import, found: &FileContents, out: &mut dyn Write) -> anyhow::Result<()> {
+    if it.json {
+        let told = serde_json::json!({
+            "stored": 0, "would_take": found.lines.len(), "lines_without_a_value": found.empty,
+            "refused": refused_json(it, found),
+        });
+        return print_json(&told, out);
+    }
+    tell_refused_lines(it, found, out)?;
+    writeln!(
+        out,
+        "{} refused, so nothing was taken: the store is as it was. Mend the file, or take the other {} with \
+         --skip-refused.",
+        counted(found.refused.len(), "line is", "lines are"),
+        counted(found.lines.len(), "reading", "readings"),
+    )?;
+    Ok(())
+}
+
+/// Says what the files hold and would bring.
+fn tell_dry_run(
+    settings: &Settings,
+    it: &Import,
+    found: &FileContents,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    let sensors = preview::preview(settings, &found.lines)?;
+    if it.json {
+        let told = serde_json::json!({
+            "dry_run": true, "stored": 0, "would_take": found.lines.len(),
+            "sensors": sensors.iter().map(preview::SensorPreview::json).collect::<Vec<_>>(),
+            "lines_without_a_value": found.empty, "told_by_order": found.told_by_order,
+            "refused": refused_json(it, found),
+        });
+        return print_json(&told, out);
+    }
+    for sensor in &sensors {
+        sensor.tell(out)?;
+    }
+    tell_lines(found, out)?;
+    tell_refused_lines(it, found, out)?;
+    writeln!(out, "Nothing was written: this was a dry run.")?;
+    Ok(())
+}
+
+/// What is to be said of lines that were not refused.
+fn tell_lines(found: &FileContents, out: &mut dyn Write) -> anyhow::Result<()> {
     if found.empty > 0 {
-        writeln!(out, "{} lines had no value.", found.empty)?;
+        writeln!(out, "{} no value.", counted(found.empty, "line had", "lines had"))?;
     }
     if found.told_by_order > 0 {
         writeln!(
             out,
-            "{} times come twice, since the clock goes back there; the order of the file told which is which.",
-            found.told_by_order
+            "{} twice, since the clock goes back there; the order of the file told which is which.",
+            counted(found.told_by_order, "time comes", "times come")
         )?;
     }
-    if *conflicting > 0 {
-        writeln!(
-            out,
-            "{conflicting} readings have a time at which another value is stored; the first one stays, and these \
-             are among the rejects."
-        )?;
-    }
-    if *late > 0 {
-        writeln!(
-            out,
-            "{late} readings are older than what their garden has been judged on: they are stored, and raise \
-             nothing."
-        )?;
-    }
-    writeln!(out, "{alarms} alarms were raised on the way; `trug alarms --from --to` lists them.")?;
+    Ok(())
+}
+
+fn tell_refused_lines(it: &Import, found: &FileContents, out: &mut dyn Write) -> anyhow::Result<()> {
     for RefusedLine { file, line, text, reason } in found.refused.iter().take(SHOWN_MAX) {
         if it.files.len() > 1 {
             write!(out, "{} ", it.files[*file].display())?;
@@ -191,7 +304,7 @@ fn tell_people(
     }
     if found.refused.len() > SHOWN_MAX {
         let more = found.refused.len() - SHOWN_MAX;
-        writeln!(out, "and {more} more refused lines; all are among the rejects.")?;
+        writeln!(out, "and {}.", counted(more, "more refused line", "more refused lines"))?;
     }
     Ok(())
 }

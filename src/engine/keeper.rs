@@ -189,6 +189,23 @@ impl Engine {
         self.router.core.take(sensor, sample, arrival, &mut self.batch);
     }
 
+    /// Notes from now on what comes in as part of one import of these files; returns its
+    /// number.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn begin_import(&mut self, files: &str, now: Timestamp) -> Result<i64, StoreError> {
+        self.store.begin_import(files, now)
+    }
+
+    /// Ends an import.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn end_import(&mut self, number: i64) -> Result<(), StoreError> {
+        self.store.end_import(number)
+    }
+
     /// Keeps something that was refused before it came here.
     pub fn refuse(&mut self, reject: Reject) {
         self.batch.rejects.push(reject);

@@ -15,7 +15,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] =
-    &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8];
+    &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -304,6 +304,30 @@ CREATE TABLE renamed (
     series   INTEGER NOT NULL,
     readings INTEGER
 ) STRICT;
+";
+
+/// What each import brought, until it is taken back.
+const VERSION_9: &str = "
+CREATE TABLE import_batch (
+    number    INTEGER PRIMARY KEY AUTOINCREMENT,
+    at        INTEGER NOT NULL,
+    files     TEXT NOT NULL,
+    readings  INTEGER NOT NULL,
+    undone_at INTEGER
+) STRICT;
+
+CREATE TABLE import_reading (
+    import INTEGER NOT NULL,
+    at     INTEGER NOT NULL,
+    series INTEGER NOT NULL,
+    PRIMARY KEY (import, at, series)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE import_step (
+    import INTEGER NOT NULL,
+    seq    INTEGER NOT NULL,
+    PRIMARY KEY (import, seq)
+) STRICT, WITHOUT ROWID;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

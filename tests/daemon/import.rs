@@ -96,6 +96,10 @@ fn import(daemon: &Daemon, arguments: &[&str], files: &[(&str, &str)]) -> Output
     daemon.ask(all)
 }
 
+fn path(daemon: &Daemon, name: &str) -> String {
+    daemon.folder().join(name).display().to_string()
+}
+
 fn json(output: &Output) -> serde_json::Value {
     let text = String::from_utf8_lossy(&output.stdout);
     serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"))
@@ -282,7 +286,16 @@ fn what_cannot_be_taken_is_said_and_takes_nothing_from_the_rest() {
                 2026-04-05 02:30,0.25,0.26,0\n\
                 2025-10-05 02:30,0.25,0.26,0\n\
                 2999-01-01 00:00,0.25,0.26,0\n";
+    // Unless the rest is asked for, nothing is left behind.
     let output = import(&daemon, &COLUMNS, &[("odd.csv", text)]);
+    let told = json(&output);
+    assert_eq!(output.status.code(), Some(1), "{told:#}");
+    assert_eq!((&told["stored"], &told["would_take"]), (&0.into(), &5.into()), "{told:#}");
+    assert_eq!(told["refused"].as_array().unwrap().len(), 5, "{told:#}");
+    assert!(!daemon.store().exists(), "a store was made");
+
+    let asked: Vec<&str> = COLUMNS.iter().copied().chain(["--skip-refused"]).collect();
+    let output = import(&daemon, &asked, &[("odd.csv", text)]);
     let told = json(&output);
     assert_eq!(output.status.code(), Some(1), "{told:#}");
     assert_eq!((&told["stored"], &told["lines_without_a_value"]), (&5.into(), &1.into()), "{told:#}");
@@ -332,6 +345,129 @@ fn names_that_are_not_there_take_nothing() {
         assert!(said.contains(part) && said.contains("Nothing was taken"), "{part}: {said}");
         assert!(!daemon.store().exists(), "{part}: a store was made");
     }
+}
+
+#[test]
+fn a_dry_run_says_what_would_come_and_writes_nothing() {
+    let daemon = garden();
+    let text = "time,raw\n2026-02-01T06:00:00Z,0.25\n2026-02-01T07:00:00Z,0.20\n2026-02-01T08:00:00Z,0.24\n";
+    let dry = ["--sensor", "kitchen-15cm", "--dry-run"];
+    let told = json(&import(&daemon, &dry, &[("a.csv", text)]));
+    assert!(!daemon.store().exists(), "a store was made");
+    let sensor = &told["sensors"][0];
+    assert_eq!((&told["would_take"], &sensor["sensor"]), (&3.into(), &"kitchen-15cm".into()), "{told:#}");
+    assert_eq!(
+        (&sensor["raw"], &sensor["value"]),
+        (&serde_json::json!([0.2, 0.25]), &sensor["raw"]),
+        "{told:#}"
+    );
+    assert_eq!((&sensor["repeated"], &sensor["conflicting"]), (&0.into(), &0.into()), "{told:#}");
+
+    taken(&import(&daemon, &["--sensor", "kitchen-15cm"], &[("a.csv", text)]), 3);
+    let before = export(&daemon);
+    let other = text.replace("0.20", "0.21").replace("08:00", "09:00");
+    let told = json(&import(&daemon, &dry, &[("b.csv", &other)]));
+    let sensor = &told["sensors"][0];
+    assert_eq!((&sensor["repeated"], &sensor["conflicting"]), (&1.into(), &1.into()), "{told:#}");
+    assert_eq!(export(&daemon), before);
+    let words = daemon.ask(["import", "--sensor", "kitchen-15cm", "--dry-run", &path(&daemon, "b.csv")]);
+    let words = String::from_utf8(words.stdout).unwrap();
+    assert!(words.contains("3 readings from Sunday 1 February 2026, 4:30 pm ACDT to"), "{words}");
+    assert!(words.ends_with("Nothing was written: this was a dry run.\n"), "{words}");
+}
+
+#[test]
+fn an_import_is_taken_back_by_its_number() {
+    let daemon = garden();
+    let line = |hour: u32, raw: f64| format!("2026-02-01T{hour:02}:00:00Z,{raw}\n");
+    let first = format!("time,raw\n{}{}", line(6, 0.25), line(7, 0.24));
+    let second = format!("time,raw\n{}{}", line(7, 0.24), line(8, 2.5));
+    let own = ["--sensor", "kitchen-15cm"];
+    assert_eq!(taken(&import(&daemon, &own, &[("a.csv", &first)]), 2)["batch"], 1);
+    let before = (export(&daemon), history(&daemon, "2026-01-01", "2026-03-01"));
+    let again = || {
+        let told = json(&import(&daemon, &own, &[("b.csv", &second)]));
+        (told["stored"].as_u64().unwrap(), told["repeated"].as_u64().unwrap(), told["batch"].as_u64())
+    };
+    assert_eq!(again(), (1, 1, Some(2)));
+    assert_ne!(export(&daemon), before.0);
+
+    let undo = |number: &str| daemon.ask(["import", "--undo", number, "--json"]);
+    let undone = undo("2");
+    assert_eq!((undone.status.code(), &json(&undone)["readings"]), (Some(0), &1.into()));
+    assert_eq!((export(&daemon), history(&daemon, "2026-01-01", "2026-03-01")), before);
+    let batches = json(&daemon.ask(["import", "--batches", "--json"]));
+    assert_eq!(batches.as_array().unwrap().len(), 2, "{batches:#}");
+    assert!(batches[0]["undone_at"].is_null() && batches[1]["undone_at"].is_string(), "{batches:#}");
+    assert!(batches[1]["files"].as_str().unwrap().ends_with("b.csv"), "{batches:#}");
+    for (number, part) in [("2", "taken back already"), ("7", "No import has the number 7; there are: 1, 2")]
+    {
+        let output = undo(number);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(json(&output)["text"].as_str().unwrap().contains(part), "{number}");
+    }
+    // It can be taken once more.
+    assert_eq!(again(), (1, 1, Some(3)));
+    // What brings nothing new is no batch.
+    assert_eq!(again(), (0, 2, None));
+}
+
+#[test]
+fn one_file_has_one_form_of_time() {
+    let text = "time,raw\n2026-02-01 06:00,0.25\n2026-02-01T07:00:00+10:30,0.24\n1769898600,0.23\n2026-02-01 09:00,0.22\n";
+    let daemon = garden();
+    let told = json(&import(&daemon, &["--sensor", "kitchen-15cm"], &[("mixed.csv", text)]));
+    let refused = told["refused"].as_array().unwrap();
+    let lines: Vec<u64> = refused.iter().map(|line| line["line"].as_u64().unwrap()).collect();
+    assert_eq!(lines, [3, 4], "{told:#}");
+    let reason = refused[0]["reason"].as_str().unwrap();
+    assert!(
+        reason.contains("written with their offset") && reason.contains("one file has one form"),
+        "{reason}"
+    );
+    // Two files may differ.
+    let files = [
+        ("a.csv", "time,raw\n2026-02-01 06:00,0.25\n"),
+        ("b.csv", "time,raw\n2026-02-01T07:00:00+10:30,0.24\n"),
+    ];
+    taken(&import(&daemon, &["--sensor", "kitchen-15cm"], &files), 2);
+}
+
+/// Adelaide is at UTC+10:30 in February: IANA time zone database.
+#[test]
+fn date_and_time_may_stand_in_two_columns() {
+    for (more, text) in [
+        (&[][..], "day,clock,raw\n2026-02-01,06:00,0.25\n"),
+        (&["--time-format", "%d/%m/%Y %H:%M"], "day,clock,raw\n01/02/2026,06:00,0.25\n"),
+    ] {
+        let daemon = garden();
+        let columns = ["--sensor", "kitchen-15cm", "--date", "day", "--time", "clock"];
+        let all: Vec<&str> = columns.iter().chain(more).copied().collect();
+        taken(&import(&daemon, &all, &[("a.csv", text)]), 1);
+        assert!(export(&daemon).contains("2026-01-31T19:30:00Z"), "{}", export(&daemon));
+        let output =
+            import(&daemon, &["--sensor", "kitchen-15cm", "--date", "date"], &[("a.csv", "time,raw\n")]);
+        assert!(json(&output)["text"].as_str().unwrap().contains("no column \"date\""));
+    }
+}
+
+#[test]
+fn lines_are_numbered_under_cr_and_lf() {
+    let daemon = garden();
+    let text = "time,raw\r\n2026-02-01 06:00,0.25\r\n2026-02-01 07:00,wet\r\n";
+    let told = json(&import(&daemon, &["--sensor", "kitchen-15cm"], &[("dos.csv", text)]));
+    assert_eq!(told["refused"][0]["line"], 3, "{told:#}");
+}
+
+#[test]
+fn one_is_counted_as_one() {
+    let daemon = garden();
+    fs::write(path(&daemon, "a.csv"), "time,raw\n2026-02-01T06:00:00Z,0.25\n2026-02-01T07:00:00Z,\n")
+        .unwrap();
+    let output = daemon.ask(["import", "--sensor", "kitchen-15cm", &path(&daemon, "a.csv")]);
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(said.starts_with("1 reading stored, 0 were there already.\n"), "{said}");
+    assert!(said.contains("\n1 line had no value.\n") && said.contains("\n0 alarms were raised"), "{said}");
 }
 
 /// Open records are older than most loggers in a school garden.

@@ -289,6 +289,7 @@ fn an_older_store_is_caught_up_with() {
         .execute_batch(
             "DROP TABLE quarter; DROP TABLE quarter_stale; DROP INDEX log_at; DROP TABLE replay;
              DROP TABLE reading_before; DROP TABLE alarm_change_before; DROP TABLE renamed;
+             DROP TABLE import_batch; DROP TABLE import_reading; DROP TABLE import_step;
              DELETE FROM counter WHERE name = 'quarters_until'; PRAGMA user_version = 5;",
         )
         .unwrap();

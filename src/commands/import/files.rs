@@ -1,5 +1,6 @@
 //! The files of one import.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -8,7 +9,7 @@ use jiff::Timestamp;
 use super::super::csv_file::{CsvFile, CsvLine, is_missing, number};
 use super::Import;
 use super::sensors::{KnownSensors, SensorColumn};
-use super::times::{LoggerClock, ReadTime, UNTOLD, settle};
+use super::times::{LoggerClock, ReadTime, TimeForm, UNTOLD, settle};
 use crate::model::SensorIx;
 
 /// A reading of a file.
@@ -44,9 +45,28 @@ pub(super) struct FileContents {
 /// Where a value stands in a line.
 enum Columns {
     /// One line is one reading of the sensor that it names.
-    Long { time: usize, sensor: usize, site: Option<usize>, value: usize },
+    Long { time: TimeColumns, sensor: usize, site: Option<usize>, value: usize },
     /// One line holds readings of several sensors at one time.
-    Wide { time: usize, values: Vec<(usize, SensorIx)> },
+    Wide { time: TimeColumns, values: Vec<(usize, SensorIx)> },
+}
+
+/// Where the time of a line stands.
+#[derive(Clone, Copy)]
+struct TimeColumns {
+    /// A column of its own for the date.
+    date: Option<usize>,
+    time: usize,
+}
+
+impl TimeColumns {
+    /// The time of a line as one text: date, a blank, time of day.
+    fn text<'r>(self, cell: &dyn Fn(usize) -> Result<&'r str, String>) -> Result<Cow<'r, str>, String> {
+        let time = cell(self.time)?;
+        Ok(match self.date {
+            Some(date) => Cow::Owned(format!("{} {time}", cell(date)?)),
+            None => Cow::Borrowed(time),
+        })
+    }
 }
 
 /// One file while it is read.
@@ -62,6 +82,8 @@ struct ImportFile<'a> {
     /// Sensors of a long file by `site`, a zero and `sensor`.
     named: HashMap<String, Result<SensorIx, String>>,
     key: String,
+    /// How the first time that could be read is written: the others of the file are too.
+    form: Option<TimeForm>,
     rows: Vec<(ReadTime, SensorIx, f64, u64)>,
     empty: usize,
 }
@@ -99,6 +121,7 @@ pub(super) fn read(
             decimal_comma: csv.decimal_comma(),
             named: HashMap::new(),
             key: String::new(),
+            form: None,
             rows: Vec::new(),
             empty: 0,
         };
@@ -128,6 +151,11 @@ fn columns(
     };
     let names = it.time.iter().map(|name| format!("{name:?}")).collect::<Vec<_>>().join(" or ");
     let time = it.time.iter().find_map(|name| find(name)).ok_or_else(|| none(&names))?;
+    let date = match &it.date {
+        Some(name) => Some(find(name).ok_or_else(|| none(&format!("{name:?}")))?),
+        None => None,
+    };
+    let time = TimeColumns { date, time };
     let mut values = Vec::new();
     for (wanted, used) in wanted.iter().zip(used) {
         if let Some(column) = wanted.find(path, headers) {
@@ -175,6 +203,19 @@ impl ImportFile<'_> {
             std::str::from_utf8(bytes).map_err(|_| "a cell is not UTF-8 text".to_owned())
         };
         let (it, known, times, now) = (self.it, self.known, self.times, self.now);
+        let form = &mut self.form;
+        let mut moment = |columns: TimeColumns, zone| -> Result<ReadTime, String> {
+            let text = columns.text(&cell)?;
+            let (at, written) = times.moment(&text, zone, now)?;
+            match *form.get_or_insert(written) {
+                first if first == written => Ok(at),
+                first => Err(format!(
+                    "the time {text:?} is {}, and the first of this file is {}: one file has one form of time",
+                    written.words(),
+                    first.words()
+                )),
+            }
+        };
         match &self.columns {
             Columns::Long { time, sensor, site, value } => {
                 if is_missing(cell(*value)?) {
@@ -196,7 +237,7 @@ impl ImportFile<'_> {
                         named?
                     }
                 };
-                let at = times.moment(cell(*time)?, known.zone(sensor), now)?;
+                let at = moment(*time, known.zone(sensor))?;
                 self.rows.push((at, sensor, number(cell(*value)?, self.decimal_comma)?, line));
                 Ok(())
             }
@@ -214,7 +255,7 @@ impl ImportFile<'_> {
                                 Some((of, moment)) if std::ptr::eq(known.zone(values[of].1), zone) => {
                                     Ok(moment)
                                 }
-                                _ => cell(*time).and_then(|time| times.moment(time, zone, now)),
+                                _ => moment(*time, zone),
                             };
                             read.and_then(|moment| Ok((moment, number(text, self.decimal_comma)?)))
                         }

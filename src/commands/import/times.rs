@@ -27,6 +27,31 @@ pub(super) struct LoggerClock {
     pub(super) format: Option<String>,
 }
 
+/// How a time is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum TimeForm {
+    /// By `--time-format`.
+    Given,
+    UnixSeconds,
+    UnixMilliseconds,
+    WithOffset,
+    /// On the clock of the logger or the garden.
+    Local,
+}
+
+impl TimeForm {
+    /// Completes "times are".
+    pub(super) fn words(self) -> &'static str {
+        match self {
+            Self::Given => "of the form of --time-format",
+            Self::UnixSeconds => "Unix seconds",
+            Self::UnixMilliseconds => "Unix milliseconds",
+            Self::WithOffset => "written with their offset",
+            Self::Local => "written without an offset",
+        }
+    }
+}
+
 /// What a time comes to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum ReadTime {
@@ -59,39 +84,44 @@ impl LoggerClock {
         Ok(Self { offset, format: format.map(str::to_owned) })
     }
 
-    /// The moment of a cell, on the clock `zone` where it has no offset.
+    /// The moment of a cell, on the clock `zone` where it has no offset, and how it is
+    /// written.
     ///
     /// # Errors
     /// Plain words that say what was given and what is accepted.
-    pub(super) fn moment(&self, text: &str, zone: &TimeZone, now: Timestamp) -> Result<ReadTime, String> {
-        let moment = self.read(text, self.offset.as_ref().unwrap_or(zone))?;
+    pub(super) fn moment(
+        &self,
+        text: &str,
+        zone: &TimeZone,
+        now: Timestamp,
+    ) -> Result<(ReadTime, TimeForm), String> {
+        let (moment, form) = self.read(text, self.offset.as_ref().unwrap_or(zone))?;
         let (ReadTime::Sure(at) | ReadTime::Twice { early: at, .. }) = moment;
         if at.as_second() < EARLIEST_S || at.as_second() - now.as_second() > AHEAD_S {
             return Err(format!("the time {text:?} cannot be true: it is before 1950 or in the future"));
         }
-        Ok(moment)
+        Ok((moment, form))
     }
 
-    fn read(&self, text: &str, zone: &TimeZone) -> Result<ReadTime, String> {
+    fn read(&self, text: &str, zone: &TimeZone) -> Result<(ReadTime, TimeForm), String> {
+        let sure = |at, form| Ok((ReadTime::Sure(at), form));
+        let by_clock = |datetime, form| Ok((local(text, datetime, zone)?, form));
         if let Some(format) = &self.format {
             let wrong = |e| format!("the time {text:?} is not of the form {format:?}: {e}");
             let parsed = strtime::parse(format, text).map_err(wrong)?;
             if parsed.offset().is_some() {
-                return parsed.to_timestamp().map(ReadTime::Sure).map_err(wrong);
+                return sure(parsed.to_timestamp().map_err(wrong)?, TimeForm::Given);
             }
-            return local(text, parsed.to_datetime().map_err(wrong)?, zone);
+            return by_clock(parsed.to_datetime().map_err(wrong)?, TimeForm::Given);
         }
-        if let Some(at) = unix(text) {
-            return Ok(ReadTime::Sure(at));
+        if let Some((at, form)) = unix(text) {
+            return sure(at, form);
         }
-        if let Ok(at) = text.parse::<Timestamp>() {
-            return Ok(ReadTime::Sure(at));
-        }
-        if let Some(at) = loose_offset(text) {
-            return Ok(ReadTime::Sure(at));
+        if let Some(at) = text.parse::<Timestamp>().ok().or_else(|| loose_offset(text)) {
+            return sure(at, TimeForm::WithOffset);
         }
         match text.parse::<DateTime>() {
-            Ok(datetime) => local(text, datetime, zone),
+            Ok(datetime) => by_clock(datetime, TimeForm::Local),
             Err(_) => Err(format!("the time {text:?} is not a time; accepted are {ACCEPTED}")),
         }
     }
@@ -99,15 +129,20 @@ impl LoggerClock {
 
 /// Seconds or milliseconds since 1970, told apart by their size: milliseconds are
 /// from 1e11 on (seconds come to that in the year 5138).
-fn unix(text: &str) -> Option<Timestamp> {
+fn unix(text: &str) -> Option<(Timestamp, TimeForm)> {
     let whole = text.split('.').next().unwrap_or_default();
     if whole.len() < UNIX_DIGITS || !text.bytes().all(|b| b.is_ascii_digit() || b == b'.') {
         return None;
     }
     let number: f64 = text.parse().ok()?;
-    let ms = if number < 1e11 { number * 1000.0 } else { number };
+    let (ms, form) = if number < 1e11 {
+        (number * 1000.0, TimeForm::UnixSeconds)
+    } else {
+        (number, TimeForm::UnixMilliseconds)
+    };
     // Below 2^53 a float holds every whole number.
-    (ms < 9e15).then(|| Timestamp::from_millisecond(ms.round() as i64).ok()).flatten()
+    let at = (ms < 9e15).then(|| Timestamp::from_millisecond(ms.round() as i64).ok()).flatten()?;
+    Some((at, form))
 }
 
 /// "2026-04-01 05:00 +1030", "2026-04-01 05:00:00 UTC".
@@ -196,7 +231,7 @@ mod tests {
     }
 
     fn read(text: &str) -> Result<ReadTime, String> {
-        LoggerClock::default().moment(text, &adelaide(), now())
+        LoggerClock::default().moment(text, &adelaide(), now()).map(|(moment, _)| moment)
     }
 
     fn sure(text: &str) -> ReadTime {
@@ -249,7 +284,8 @@ mod tests {
             ("2026-04-05 02:30", "2026-04-04T17:00:00Z"),
             ("2026-10-04 02:30", "2026-10-03T17:00:00Z"),
         ] {
-            assert_eq!(standard.moment(text, &adelaide(), now()), Ok(sure(expected)), "{text}");
+            let got = standard.moment(text, &adelaide(), now());
+            assert_eq!(got, Ok((sure(expected), TimeForm::Local)), "{text}");
         }
         for good in ["Z", "-05:00", "+10", "+0930"] {
             assert!(LoggerClock::new(Some(good), None).is_ok(), "{good}");
@@ -257,19 +293,20 @@ mod tests {
         for utc in ["Z", "+00:00", "-00:00", "+00", "+0000"] {
             let clock = LoggerClock::new(Some(utc), None).expect(utc);
             let got = clock.moment("2026-04-17 06:00", &adelaide(), now());
-            assert_eq!(got, Ok(sure("2026-04-17T06:00:00Z")), "{utc}");
+            assert_eq!(got, Ok((sure("2026-04-17T06:00:00Z"), TimeForm::Local)), "{utc}");
         }
         for bad in ["9.5", "Australia/Adelaide", "ACST", "", "+99:00"] {
             assert!(LoggerClock::new(Some(bad), None).is_err(), "{bad}");
         }
         let formed = LoggerClock::new(None, Some("%d/%m/%Y %H:%M")).unwrap();
-        assert_eq!(formed.moment("17/04/2026 06:00", &adelaide(), now()), Ok(sure("2026-04-16T20:30:00Z")));
+        let got = formed.moment("17/04/2026 06:00", &adelaide(), now());
+        assert_eq!(got, Ok((sure("2026-04-16T20:30:00Z"), TimeForm::Given)));
         assert!(
             formed.moment("2026-04-17 06:00", &adelaide(), now()).unwrap_err().contains("not of the form")
         );
         let with_offset = LoggerClock::new(None, Some("%d.%m.%Y %H:%M %z")).unwrap();
         let got = with_offset.moment("17.04.2026 06:00 +0000", &adelaide(), now());
-        assert_eq!(got, Ok(sure("2026-04-17T06:00:00Z")));
+        assert_eq!(got, Ok((sure("2026-04-17T06:00:00Z"), TimeForm::Given)));
     }
 
     fn settled(texts: &[&str]) -> (Vec<String>, Vec<usize>) {
