@@ -18,7 +18,7 @@ use super::targets::{
     BUSY_ABOVE, CHANGES_ABOVE, CHANGES_WITHIN_S, CHATTER_TIMES, CHATTER_WITHIN_S, FLEETING_ALONE_S,
     FLEETING_S, FLOOD_ENDS, STANDING_S, TEN_MINUTES_S,
 };
-use super::{Kind, Priority, State};
+use super::{Priority, State};
 use crate::alarms::AlarmKey;
 
 /// A span of time, `[from, to)`.
@@ -144,7 +144,7 @@ impl Figures {
         who: Option<&str>,
         period: Period,
         zone: &TimeZone,
-        priority: impl Fn(Kind) -> Priority,
+        priority: impl Fn(&AlarmKey) -> Priority,
     ) -> Self {
         let concerns =
             |change: &&StateChange| who.is_none_or(|who| change.tell.iter().any(|group| group == who));
@@ -164,7 +164,7 @@ impl Figures {
         let inside = |c: &&StateChange| period.from <= c.at && c.at < period.to;
         for change in history.changes.iter().filter(concerns).filter(inside) {
             if tracks.entry(&change.key).or_default().take(change, &mut counts) {
-                by_priority[priority(change.key.kind) as usize] += 1;
+                by_priority[priority(&change.key) as usize] += 1;
             }
         }
         for track in tracks.values_mut() {

@@ -227,6 +227,14 @@ kinds! {
         title: "Rain gauge in doubt",
         one: "Rain gauge {} is in doubt", many: "{} rain gauges are in doubt", trouble: "rain gauge in doubt",
     }
+    // The on-delay is how long the broker must have been out of reach.
+    BrokerLost {
+        name: "broker-lost", priority: High, places: &[PlaceKind::System],
+        on_s: 15 * MIN_S, off_s: MIN_S,
+        title: "Broker lost",
+        one: "{} gets no readings from the broker", many: "No readings come from the broker ({} alarms)",
+        trouble: "broker out of reach",
+    }
     StoreFailing {
         name: "store-failing", priority: High, places: &[PlaceKind::System],
         on_s: MIN_S, off_s: 5 * MIN_S,
@@ -253,6 +261,12 @@ kinds! {
         off_s: DAY_S, deadband: Some(PART_OF_BATTERY),
         title: "Battery low",
         one: "The battery of {} is low", many: "{} batteries are low", trouble: "low battery",
+    }
+    // How many wrong times are too many is the rule's own.
+    DeviceClock {
+        name: "device-clock", places: &[PlaceKind::Sensor],
+        title: "Device's clock wrong",
+        one: "The clock of {} is wrong", many: "{} devices have a wrong clock", trouble: "wrong clock of a device",
     }
     // The deadband is a part of the limit.
     DiskNearlyFull {

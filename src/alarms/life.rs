@@ -242,6 +242,27 @@ impl Life {
         }
     }
 
+    /// The same with its condition begun at `since`, as it was stored. Of one out of sight
+    /// the condition may have ended and begun again unstored: it is believed to have
+    /// begun at `since` only where `unseen` says that its own beginning was not seen.
+    #[must_use]
+    pub(crate) fn begun(self, since: Timestamp, unseen: impl Fn(Timestamp) -> bool) -> Self {
+        match self {
+            Self::Normal | Self::Pending { .. } => self,
+            Self::Unacknowledged { clear, .. } => Self::Unacknowledged { since, clear },
+            Self::Acknowledged { clear, answered, .. } => Self::Acknowledged { since, clear, answered },
+            Self::ReturnedUnacknowledged { again, .. } => Self::ReturnedUnacknowledged { since, again },
+            Self::LatchedUnacknowledged { again, .. } => Self::LatchedUnacknowledged { since, again },
+            Self::LatchedAcknowledged { again, .. } => Self::LatchedAcknowledged { since, again },
+            Self::Hidden { hiding, condition: AlarmCondition::Active { since: seen, clear } }
+                if since < seen && unseen(seen) =>
+            {
+                Self::Hidden { hiding, condition: AlarmCondition::Active { since, clear } }
+            }
+            Self::Hidden { .. } => self,
+        }
+    }
+
     /// The condition without what people have been told.
     pub fn condition(self) -> AlarmCondition {
         match self {

@@ -8,7 +8,8 @@
 //! wherever two signatures differ.
 //!
 //! Whoever has the link can acknowledge one occurrence of one alarm until it
-//! expires, and nothing else.
+//! expires, and nothing else. A link of a rehearsal acknowledges nothing: it says so,
+//! and pressing its button is noted.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
@@ -32,7 +33,8 @@ pub const TOKEN_MAX: usize = 1024;
 
 const PURPOSE: &[u8] = b"trug answer link\n";
 const VERSION: &str = "1";
-const ACTION: &str = "acknowledge";
+const ACKNOWLEDGE: &str = "acknowledge";
+const REHEARSE: &str = "rehearse";
 /// Lines of a claim; the group comes last.
 const LINES: usize = 8;
 
@@ -44,6 +46,8 @@ pub struct Claim {
     pub since: Timestamp,
     /// The group that was told.
     pub who: String,
+    /// Nothing is the matter: it is tried whether an answer comes.
+    pub rehearsal: bool,
     /// From then on the link holds no more, whole seconds.
     pub expires: Timestamp,
 }
@@ -87,9 +91,25 @@ impl Links {
 
     /// The token of such an address.
     pub fn token(&self, key: &AlarmKey, since: Timestamp, who: &str, made_at: Timestamp) -> String {
+        self.token_to(ACKNOWLEDGE, key, since, who, made_at)
+    }
+
+    /// The address of the page on which a group answers a rehearsal that began at `since`.
+    pub fn rehearsal(&self, key: &AlarmKey, since: Timestamp, who: &str, made_at: Timestamp) -> String {
+        format!("{}/answer?t={}", self.page_url, self.token_to(REHEARSE, key, since, who, made_at))
+    }
+
+    fn token_to(
+        &self,
+        action: &str,
+        key: &AlarmKey,
+        since: Timestamp,
+        who: &str,
+        made_at: Timestamp,
+    ) -> String {
         let expires = made_at.saturating_add(self.holds).unwrap_or(made_at);
         let claim = format!(
-            "{VERSION}\n{ACTION}\n{}\n{}\n{}\n{}\n{}\n{who}",
+            "{VERSION}\n{action}\n{}\n{}\n{}\n{}\n{}\n{who}",
             key.site,
             key.kind.name(),
             key.place,
@@ -139,12 +159,18 @@ fn form(token: &str) -> Option<(&str, &str)> {
 fn read(claim: &str) -> Option<Claim> {
     let text = String::from_utf8(URL_SAFE_NO_PAD.decode(claim).ok()?).ok()?;
     let lines: Vec<&str> = text.splitn(LINES, '\n').collect();
-    let &[VERSION, ACTION, site, kind, place, since, expires, who] = lines.as_slice() else { return None };
+    let &[VERSION, action, site, kind, place, since, expires, who] = lines.as_slice() else { return None };
+    let rehearsal = match action {
+        ACKNOWLEDGE => false,
+        REHEARSE => true,
+        _ => return None,
+    };
     let id = |text: &str| Id::is_valid(text).then(|| Id::new(text));
     Some(Claim {
         key: AlarmKey { site: id(site)?, kind: Kind::from_name(kind)?, place: id(place)? },
         since: Timestamp::from_millisecond(since.parse().ok()?).ok()?,
         who: who.to_owned(),
+        rehearsal,
         expires: Timestamp::from_second(expires.parse().ok()?).ok()?,
     })
 }
@@ -171,6 +197,21 @@ mod tests {
 
     fn token() -> String {
         links().token(&key(), at("2026-04-17T05:30:00.25Z"), "grounds", at("2026-04-17T06:00:00Z"))
+    }
+
+    /// One letter of a claim is all that tells them apart, and it is signed.
+    #[test]
+    fn a_link_of_a_rehearsal_says_so() {
+        let made = at("2026-04-17T06:00:00Z");
+        let address = links().rehearsal(&key(), made, "grounds", made);
+        let token = address.strip_prefix("https://garden.school.example/answer?t=").expect("the page");
+        let Checked::Good(claim) = links().check(token, made) else { panic!("{address}") };
+        assert!(claim.rehearsal && claim.key == key() && claim.who == "grounds");
+        let earnest = links().token(&key(), made, "grounds", made);
+        assert_eq!(links().check(&earnest, made), Checked::Good(Claim { rehearsal: false, ..claim }));
+        let (_, signature) = token.split_once('.').expect("two parts");
+        let (claim, _) = earnest.split_once('.').expect("two parts");
+        assert_eq!(links().check(&format!("{claim}.{signature}"), made), Checked::Forged);
     }
 
     /// RFC 4231, section 4, test cases 1 to 4, 6 and 7 (case 5 is of a truncated
@@ -232,6 +273,7 @@ mod tests {
             key: key(),
             since: at("2026-04-17T05:30:00.25Z"),
             who: "grounds".into(),
+            rehearsal: false,
             expires: at("2026-04-20T06:00:00Z"),
         };
         assert_eq!(links().check(token, made), Checked::Good(claim.clone()));
@@ -332,7 +374,7 @@ mod tests {
             let made_at = Timestamp::from_second(made_s).expect("in range");
             let token = links().token(&key, since, &who, made_at);
             let expires = made_at + SignedDuration::from_hours(72);
-            let claim = Claim { key, since, who, expires };
+            let claim = Claim { key, since, who, rehearsal: false, expires };
             prop_assert_eq!(links().check(&token, made_at), Checked::Good(claim));
         }
     }

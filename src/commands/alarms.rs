@@ -10,11 +10,13 @@ use super::answer::Reply;
 use super::exit::Exit;
 use super::figures;
 use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
-use crate::alarms::AlarmNote;
-use crate::engine::AlarmJson;
+use crate::alarms::{AlarmKey, AlarmNote};
+use crate::engine::{AlarmJson, recent, system_now};
 use crate::garden::plan::{Garden, shared_zone};
+use crate::garden::view::PendingAlarm;
 use crate::model::Id;
 use crate::store::{AlarmRow, Reader};
+use crate::telling::{first_told, pending_words};
 use crate::text::labels;
 
 /// What the command line says.
@@ -55,9 +57,11 @@ pub fn run(
         return figures::run(reader, gardens, site, (from, to), it.json, out);
     }
     let listed_present = from.is_none() && to.is_none();
+    let mut pending = PendingList::default();
     let (changes, notes) = if listed_present {
         let mut alarms = reader.alarms_present().context("reading the alarms")?;
         alarms.retain(|alarm| site.is_none_or(|site| alarm.record.key.site.as_str() == site));
+        pending = look_at_now(reader, gardens, site, &mut alarms)?;
         let first = alarms.iter().map(|alarm| alarm.record.since).min().unwrap_or(Timestamp::MAX);
         let mut notes = reader.notes(first, Timestamp::MAX, site).context("reading the notes")?;
         notes.retain(|note| alarms.iter().any(|alarm| note.is_of(&alarm.record)));
@@ -68,13 +72,105 @@ pub fn run(
         (changes, reader.notes(from, to, site).context("reading the notes")?)
     };
     if it.json {
-        json(gardens, &changes, &notes, out)?;
+        json(gardens, &changes, &notes, &pending, out)?;
     } else if listed_present {
         present(reader, gardens, &changes, &notes, out)?;
+        pending.write(gardens, out)?;
     } else {
         history(gardens, &changes, &notes, out)?;
     }
     Ok(Exit::Yes)
+}
+
+/// Gardens that are looked at for what is pending and for the words of now, so that the
+/// command stays quick; of more of them one is named with `--site`.
+const LOOKED_AT_MAX: usize = 20;
+
+/// What holds and is no alarm yet, by garden.
+#[derive(Default)]
+struct PendingList {
+    /// The garden's number, its latest time, and what is pending there.
+    sites: Vec<(usize, Timestamp, Vec<PendingAlarm>)>,
+    /// The gardens were too many to be looked at.
+    not_looked: bool,
+}
+
+/// Looks at how the gardens stand by their last readings: gives alarms that still hold
+/// the words of now (the stored ones are of their last step), and returns what is pending.
+fn look_at_now(
+    reader: &Reader,
+    gardens: &[Garden],
+    site: Option<&str>,
+    alarms: &mut [AlarmRow],
+) -> anyhow::Result<PendingList> {
+    let wanted = |garden: &Garden| site.is_none_or(|site| garden.site.id.as_str() == site);
+    let of: Vec<usize> = (0..gardens.len()).filter(|&number| wanted(&gardens[number])).collect();
+    if of.len() > LOOKED_AT_MAX {
+        return Ok(PendingList { sites: Vec::new(), not_looked: true });
+    }
+    let Some((_, last)) = reader.known_span().context("reading the latest time")? else {
+        return Ok(PendingList::default());
+    };
+    let now = last.min(system_now());
+    let mut sites = Vec::new();
+    for number in of {
+        let garden = &gardens[number];
+        let core = recent::core_of(reader, gardens, &garden.site.id, now)?;
+        let here = alarms.iter_mut().filter(|alarm| alarm.record.key.site == garden.site.id);
+        for alarm in here.filter(|alarm| alarm.record.state.is_active()) {
+            if let Some(standing) = core.snapshot(&alarm.record.key)
+                && (standing.state, standing.since) == (alarm.record.state, alarm.record.since)
+            {
+                alarm.record.said = standing.said;
+            }
+        }
+        let Some(view) = core.view(garden.site.id.as_str()) else { continue };
+        let stands = |it: &PendingAlarm| alarms.iter().any(|alarm| alarm.record.key == it.key);
+        let pending: Vec<_> = view.pending.into_iter().filter(|it| !stands(it)).collect();
+        if !pending.is_empty() {
+            sites.push((number, view.now, pending));
+        }
+    }
+    Ok(PendingList { sites, not_looked: false })
+}
+
+impl PendingList {
+    fn write(&self, gardens: &[Garden], out: &mut dyn Write) -> anyhow::Result<()> {
+        if self.not_looked {
+            writeln!(
+                out,
+                "\nWhat is not an alarm yet is listed for up to {LOOKED_AT_MAX} gardens: name one with --site."
+            )?;
+        }
+        for (number, now, pending) in &self.sites {
+            let garden = &gardens[*number];
+            let as_of = labels::full_moment(*now, &garden.site.time_zone);
+            writeln!(out, "\nNot alarms yet at {}, by the readings until {as_of}:", garden.site.name)?;
+            for it in pending {
+                paragraph(&pending_words(garden, it, *now), out)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// As objects of the list: they have `pending_since` and `due`, and no `state`.
+    fn json<'a>(&'a self, gardens: &'a [Garden]) -> impl Iterator<Item = ListedChange<'a>> {
+        self.sites.iter().flat_map(move |(number, now, pending)| {
+            let garden = &gardens[*number];
+            pending.iter().map(move |it| {
+                ListedChange::Pending(ListedPending {
+                    kind: it.key.kind.name(),
+                    site: it.key.site.as_str(),
+                    place: it.key.place.as_str(),
+                    priority: it.priority.name(),
+                    pending_since: it.since.to_string(),
+                    due: it.due.to_string(),
+                    told_at: first_told(garden, &it.key, it.due.max(*now)).map(|at| at.to_string()),
+                    text: pending_words(garden, it, *now),
+                })
+            })
+        })
+    }
 }
 
 fn present(
@@ -245,23 +341,39 @@ struct ListedNote<'a> {
     note: &'a str,
 }
 
-/// An object of the list: a note alone has no `state`.
+/// A condition that is no alarm yet, as JSON.
+#[derive(serde::Serialize)]
+struct ListedPending<'a> {
+    kind: &'a str,
+    site: &'a str,
+    place: &'a str,
+    priority: &'a str,
+    pending_since: String,
+    due: String,
+    /// `null`: nobody is told of it.
+    told_at: Option<String>,
+    text: String,
+}
+
+/// An object of the list: neither a note alone nor what is pending has a `state`.
 #[derive(serde::Serialize)]
 #[serde(untagged)]
 enum ListedChange<'a> {
     Alarm(Box<AlarmJson<'a>>),
     Note(ListedNote<'a>),
+    Pending(ListedPending<'a>),
 }
 
 fn json(
     gardens: &[Garden],
     alarms: &[AlarmRow],
     notes: &[AlarmNote],
+    pending: &PendingList,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
     let priority = |alarm: &AlarmRow| {
-        let kind = alarm.record.key.kind;
-        garden_of(gardens, &alarm.record.key.site).map_or(kind.priority(), |garden| garden.priority(kind))
+        let AlarmKey { site, kind, place } = &alarm.record.key;
+        garden_of(gardens, site).map_or(kind.priority(), |garden| garden.priority_at(*kind, place))
     };
     let listed: Vec<_> = in_order(alarms, notes)
         .into_iter()
@@ -280,6 +392,7 @@ fn json(
                 note: &it.note,
             }),
         })
+        .chain(pending.json(gardens))
         .collect();
     print_json(&listed, out)
 }

@@ -10,9 +10,10 @@ use serde_json::json;
 
 use super::exit::Exit;
 use super::shared::print_json;
+use super::tell::untold_words;
 use crate::analysis::month::{WaterSource, rises};
 use crate::garden::plan::{Channel, Garden, Program, Sensor};
-use crate::garden::{ProposedProgram, days_words, proposed_programs};
+use crate::garden::{ProposedProgram, days_words, proposed_programs, unreached_groups, untold_kinds};
 use crate::history::Point;
 use crate::model::{Id, LocalHours, Place, Quantity};
 use crate::settings::{Settings, load};
@@ -182,6 +183,26 @@ fn notes(settings: &Settings) -> Vec<String> {
              rules with those of your water supplier and council, which come first",
             garden.site.id,
         ));
+    }
+    for (garden, kinds) in settings.gardens.iter().zip(untold_kinds(&settings.gardens)) {
+        let site = &garden.site.id;
+        if garden.tell.is_empty() {
+            notes.push(format!("{site}: nobody is told of any alarm: its file has no [[tell]]"));
+            continue;
+        }
+        for group in unreached_groups(garden) {
+            notes.push(format!(
+                "{site}: no alarm reaches the group {}: none of its alarms can come at its places",
+                group.who
+            ));
+        }
+        if !kinds.is_empty() {
+            let words: Vec<String> = kinds.iter().map(|it| untold_words(garden, it)).collect();
+            notes.push(format!(
+                "{site}: nobody is told of {}. Add what somebody should know to the alarms of a [[tell]] with an address",
+                words.join("; ")
+            ));
+        }
     }
     notes
 }

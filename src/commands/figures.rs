@@ -47,7 +47,7 @@ pub(crate) fn of_site(
     let (history, cut) = reader.alarm_history(&site, period.from, period.to, steps_max)?;
     period.from = cut.unwrap_or(period.from);
     let zone = &garden.site.time_zone;
-    let of = |who| Figures::of(&history, who, period, zone, |kind| garden.priority(kind));
+    let of = |who| Figures::of(&history, who, period, zone, |key| garden.priority_at(key.kind, &key.place));
     let mut counts = reader.message_counts(period.from, period.to, |_, at| zone.to_datetime(at).date())?;
     counts.retain(|count| count.site == site);
     let groups = garden

@@ -96,6 +96,7 @@ fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::
         Purpose::Summary => Some("A summary of what had come together.".to_owned()),
         Purpose::NotAnswered { by } => Some(format!("Told because {by} had not answered.")),
         Purpose::NotDelivered { to } => Some(format!("Told because {to} could not be told.")),
+        Purpose::Rehearsal => Some("A rehearsal: nothing was wrong.".to_owned()),
         Purpose::Test => Some("Only to try whether messages arrive.".to_owned()),
     };
     if let Some(why) = why {

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::exit::WrongInput;
+use crate::answering::Links;
 use crate::garden::plan::{Garden, place_called, shared_zone};
 use crate::model::Id;
 use crate::settings::Settings;
@@ -20,6 +21,12 @@ use crate::text::times::{self, End};
 /// When it cannot be opened.
 pub fn reader(settings: &Settings) -> anyhow::Result<Reader> {
     Reader::open(&settings.store.path).context("opening the store")
+}
+
+/// What makes and checks the links in messages, where there are any.
+pub(crate) fn answer_links(settings: &Settings) -> Option<Links> {
+    let links = settings.answers.links.as_ref()?;
+    Some(Links::new(links.page_url.as_str(), links.secret.reveal().as_bytes(), links.hours))
 }
 
 /// The ends of a span of time, local ones on the clock of the garden `site` or the one

@@ -1,5 +1,7 @@
-//! `trug tell`: who is told what, how and when; with `--test`, whether a message
-//! reaches a group.
+//! `trug tell`: who is told what, how and when, and what nobody is told of; with `--test`,
+//! whether a message reaches a group.
+
+mod rehearse;
 
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -9,6 +11,7 @@ use std::time::{Duration, Instant};
 use anyhow::Context as _;
 use jiff::Timestamp;
 use serde_json::json;
+use tokio::task::JoinHandle;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::{print_json, safe};
@@ -17,10 +20,12 @@ use crate::deliver::channel::{Failure, MessageChannel as _};
 use crate::deliver::channels::Channels;
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Channel, Garden, Tell as Group};
+use crate::garden::{UntoldKind, unreached_groups, untold_kinds};
 use crate::model::LocalHours;
 use crate::settings::Settings;
 use crate::telling::{Message, Purpose};
 use crate::text::labels;
+use crate::text::spoken::{counted, list as list_words};
 
 /// An address that has not answered by then will not.
 const LONGEST: Duration = Duration::from_secs(120);
@@ -29,8 +34,12 @@ const LONGEST: Duration = Duration::from_secs(120);
 #[derive(Clone, Debug, Default, clap::Args)]
 pub struct TellArgs {
     /// Send a test message by every address of this group, and say what happened
-    #[arg(long, value_name = "GROUP")]
+    #[arg(long, value_name = "GROUP", conflicts_with = "rehearse")]
     test: Option<String>,
+    /// Send a rehearsal of this alarm to all whom it concerns, marked as one, with a link that
+    /// takes their answer
+    #[arg(long, num_args = 2, value_names = ["KIND", "PLACE"])]
+    rehearse: Vec<String>,
     /// One garden only
     #[arg(long, value_name = "ID")]
     site: Option<String>,
@@ -56,9 +65,12 @@ pub async fn run(
         let why = format!("there is no garden {}; there is {}", safe(given), sites.join(", "));
         return Err(WrongInput::new(why).into());
     }
+    if let [kind, place] = it.rehearse.as_slice() {
+        return rehearse::run(settings, &gardens, (kind, place), it.json, now, out).await;
+    }
     let Some(who) = &it.test else {
         if it.json {
-            list_json(&gardens, out)?;
+            list_json(settings, &gardens, out)?;
         } else {
             list(settings, &gardens, out)?;
         }
@@ -90,12 +102,33 @@ fn no_such_group(who: &str, gardens: &[&Garden]) -> String {
     }
 }
 
-/// The result of a test at one address.
+/// The result of a test or rehearsal at one address.
 struct TestResult {
     address: Address,
     instead: bool,
     took: Duration,
     result: Result<(), Failure>,
+}
+
+/// Sends messages, each with whether its address is used only when others fail. All go at
+/// once: a server that does not answer keeps nobody waiting twice.
+fn send_all(
+    channels: &Arc<Channels>,
+    messages: impl Iterator<Item = (Message, bool)>,
+) -> Vec<JoinHandle<TestResult>> {
+    messages
+        .map(|(message, instead)| {
+            let channels = Arc::clone(channels);
+            tokio::spawn(async move {
+                let from = Instant::now();
+                let result = match tokio::time::timeout(LONGEST, channels.send(&message)).await {
+                    Ok(result) => result,
+                    Err(_) => Err(Failure::Later(format!("no answer within {} s", LONGEST.as_secs()))),
+                };
+                TestResult { address: message.address, instead, took: from.elapsed(), result }
+            })
+        })
+        .collect()
 }
 
 async fn test(
@@ -111,22 +144,10 @@ async fn test(
     let by = group.by.iter().map(|address| (address, false));
     let addresses = by.chain(group.instead.iter().map(|address| (address, true)));
     let at = now();
-    // All at once: a server that does not answer keeps nobody waiting twice.
-    let tries: Vec<_> = addresses
+    let messages = addresses
         .enumerate()
-        .map(|(number, (address, instead))| {
-            let message = test_message(garden, group, address, at, number);
-            let (channels, address) = (Arc::clone(&channels), address.clone());
-            tokio::spawn(async move {
-                let from = Instant::now();
-                let result = match tokio::time::timeout(LONGEST, channels.send(&message)).await {
-                    Ok(result) => result,
-                    Err(_) => Err(Failure::Later(format!("no answer within {} s", LONGEST.as_secs()))),
-                };
-                TestResult { address, instead, took: from.elapsed(), result }
-            })
-        })
-        .collect();
+        .map(|(number, (address, instead))| (test_message(garden, group, address, at, number), instead));
+    let tries = send_all(&channels, messages);
     let mut results = Vec::new();
     for one in tries {
         let done = one.await.context("sending a test message")?;
@@ -217,6 +238,7 @@ fn result_json(it: &TestResult) -> serde_json::Value {
 }
 
 fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
+    let untold = untold_of(settings, gardens);
     for (number, garden) in gardens.iter().enumerate() {
         if number > 0 {
             writeln!(out)?;
@@ -225,10 +247,22 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
         if garden.tell.is_empty() {
             writeln!(out, "\nNobody is told: the garden's file has no [[tell]].")?;
         }
+        let unreached = unreached_groups(garden);
         for group in &garden.tell {
             writeln!(out, "\n{}", group.who)?;
             for line in group_lines(settings, garden, group) {
                 writeln!(out, "  {line}")?;
+            }
+            if unreached.iter().any(|it| it.who == group.who) {
+                writeln!(out, "  No alarm reaches this group: the kinds cannot come at these places")?;
+            }
+        }
+        // Of a garden without groups the line above says all.
+        let untold = untold.get(number).filter(|it| !it.is_empty() && !garden.tell.is_empty());
+        if let Some(kinds) = untold {
+            writeln!(out, "\nNobody is told of")?;
+            for kind in kinds {
+                writeln!(out, "  {} ({})", labels::kind(kind.kind), untold_words(garden, kind))?;
             }
         }
     }
@@ -310,7 +344,27 @@ fn span(length: Duration) -> String {
     }
 }
 
-fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
+/// What nobody is told of in each of these gardens, looked at beside all others.
+fn untold_of(settings: &Settings, gardens: &[&Garden]) -> Vec<Vec<UntoldKind>> {
+    let all = untold_kinds(&settings.gardens);
+    let of = |wanted: &Garden| settings.gardens.iter().position(|it| it.site.id == wanted.site.id);
+    gardens.iter().map(|garden| of(garden).map_or_else(Vec::new, |number| all[number].clone())).collect()
+}
+
+/// "device-clock at pea-15cm (Pea bed) and 3 other places".
+pub(super) fn untold_words(garden: &Garden, it: &UntoldKind) -> String {
+    let named = it.kind.name();
+    if it.everywhere {
+        return named.to_owned();
+    }
+    let mut places: Vec<String> = it.places.iter().take(3).map(|id| place_called(garden, id)).collect();
+    if it.places.len() > places.len() {
+        places.push(counted(it.places.len() - places.len(), "other place", "other places"));
+    }
+    format!("{named} at {}", list_words(&places))
+}
+
+fn list_json(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
     let addresses = |list: &[Address]| {
         let mut by: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
         for it in list {
@@ -318,9 +372,10 @@ fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
         }
         json!(by)
     };
-    let group = |group: &Group| {
+    let group = |group: &Group, reached: bool| {
         json!({
             "who": group.who,
+            "reached": reached,
             "alarms": group.alarms.iter().map(|kind| kind.name()).collect::<Vec<_>>(),
             "places": group.places.iter().map(|id| id.as_str()).collect::<Vec<_>>(),
             "by": addresses(&group.by),
@@ -333,12 +388,20 @@ fn list_json(gardens: &[&Garden], out: &mut dyn Write) -> anyhow::Result<()> {
             "next": group.next.as_ref().map(|next| json!({ "who": next.who, "after_s": next.after_s })),
         })
     };
+    let untold = |it: &UntoldKind| {
+        let places: Vec<_> = it.places.iter().map(|id| id.as_str()).collect();
+        json!({ "kind": it.kind.name(), "places": places })
+    };
     let sites: Vec<_> = gardens
         .iter()
-        .map(|garden| {
+        .zip(untold_of(settings, gardens))
+        .map(|(garden, kinds)| {
+            let unreached = unreached_groups(garden);
+            let reached = |it: &Group| !unreached.iter().any(|other| other.who == it.who);
             json!({
                 "site": garden.site.id.as_str(),
-                "groups": garden.tell.iter().map(group).collect::<Vec<_>>(),
+                "groups": garden.tell.iter().map(|it| group(it, reached(it))).collect::<Vec<_>>(),
+                "nobody_told_of": kinds.iter().map(untold).collect::<Vec<_>>(),
             })
         })
         .collect();

@@ -12,3 +12,12 @@ impl AnswerLinks for Links {
         item.state.waits().then(|| self.address(&item.key, item.since, who, made_at))
     }
 }
+
+/// Links of a rehearsal: they answer nothing but the rehearsal itself.
+pub struct RehearsalLinks(pub Links);
+
+impl AnswerLinks for RehearsalLinks {
+    fn link(&self, item: &Item, who: &str, made_at: Timestamp) -> Option<String> {
+        item.state.waits().then(|| self.0.rehearsal(&item.key, item.since, who, made_at))
+    }
+}

@@ -12,7 +12,7 @@ pub(crate) struct MessageJson<'a> {
     site: &'a str,
     garden: &'a str,
     who: &'a str,
-    /// news, summary, not-answered, not-delivered, over or test.
+    /// news, summary, not-answered, not-delivered, over, test or rehearsal.
     purpose: &'a str,
     /// The group that it is about, where there is one.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -1,12 +1,13 @@
 //! What goes out: alarms over MQTT, messages to people, readings to time-series
 //! servers.
 
+mod alarm_topics;
 pub mod channel;
 pub mod channels;
 pub mod forward;
 mod http;
 pub mod line;
-mod links;
+pub mod links;
 pub mod mail;
 pub mod message_file;
 mod message_json;

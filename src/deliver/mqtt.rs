@@ -4,21 +4,29 @@
 //! the outbox when the broker has acknowledged them. After any error client and
 //! event loop are built again and the letters that were not acknowledged are sent
 //! again; a retained state told twice is still one state.
+//!
+//! Once no letter waits after a connection, every alarm that stands is published again,
+//! and what others left on the alarms' topics is overwritten (`alarm_topics`). Both are
+//! read from the store when no letter waits, and go out before the next letters are
+//! read: so the last message on a topic is always the newest.
 
 use std::collections::VecDeque;
-use std::time::Duration;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Packet, PubAckReason};
+use rumqttc::v5::mqttbytes::v5::{Packet, PubAckReason, Publish, SubscribeReasonCode};
 use rumqttc::v5::{AsyncClient, Event, EventLoop};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, warn};
 
+use super::alarm_topics::{AlarmTopics, FILTERS_AT_ONCE, Retained, all_standing, not_ours};
+use crate::garden::plan::Garden;
 use crate::intake::{Backoff, IN_FLIGHT, connection_options};
 use crate::settings::Broker;
-use crate::store::{QueuedPublication, Reader};
+use crate::store::{QueuedPublication, Reader, StoreError};
 
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
 const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
@@ -31,6 +39,7 @@ const LOOK_AGAIN: Duration = Duration::from_secs(5);
 /// broker has; `wake` changes when there are new ones.
 pub async fn run(
     broker: Broker,
+    gardens: Arc<[Garden]>,
     reader: Reader,
     sent: mpsc::Sender<i64>,
     mut wake: watch::Receiver<i64>,
@@ -39,15 +48,21 @@ pub async fn run(
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     let mut acknowledged = 0;
     let client_id = format!("{}-letters", broker.client_id);
+    let mut topics = AlarmTopics::new(gardens);
     loop {
         let outcome = match connection_options(&broker, &client_id, true) {
             Ok(options) => {
-                let (client, events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2);
+                let subscribes = topics.filters().len().div_ceil(FILTERS_AT_ONCE);
+                let (client, events) = AsyncClient::new(options, usize::from(IN_FLIGHT) * 2 + subscribes);
+                topics.begin();
                 let session = PublisherSession {
                     client,
                     reader: &reader,
                     sent: &sent,
                     acknowledged: &mut acknowledged,
+                    topics: &mut topics,
+                    again: VecDeque::new(),
+                    stated: false,
                 };
                 // Polling has a task to itself, so that it is never left half-way.
                 let (happened, happenings) = mpsc::channel(usize::from(IN_FLIGHT) * 4);
@@ -80,6 +95,10 @@ enum SessionEvent {
     Out(u16),
     /// The broker has the letter of this packet id, or why not.
     Taken(u16, PubAckReason),
+    /// Something stands on an alarm's topic.
+    Seen(Box<Publish>),
+    /// The broker lets nobody read the alarms' topics.
+    NotSeen,
     Over(String),
 }
 
@@ -89,6 +108,12 @@ async fn poll(mut events: EventLoop, happened: mpsc::Sender<SessionEvent>) {
             Ok(Event::Incoming(Packet::ConnAck(_))) => SessionEvent::Connected,
             Ok(Event::Outgoing(Outgoing::Publish(packet))) => SessionEvent::Out(packet),
             Ok(Event::Incoming(Packet::PubAck(ack))) => SessionEvent::Taken(ack.pkid, ack.reason),
+            Ok(Event::Incoming(Packet::Publish(publish))) => SessionEvent::Seen(Box::new(publish)),
+            Ok(Event::Incoming(Packet::SubAck(ack)))
+                if ack.return_codes.iter().any(|code| !matches!(code, SubscribeReasonCode::Success(_))) =>
+            {
+                SessionEvent::NotSeen
+            }
             Ok(Event::Incoming(Packet::Disconnect(told))) => {
                 SessionEvent::Over(format!("the broker ended the session: {:?}", told.reason_code))
             }
@@ -108,24 +133,33 @@ struct PublisherSession<'a> {
     sent: &'a mpsc::Sender<i64>,
     /// The last letter that the broker has acknowledged.
     acknowledged: &'a mut i64,
+    topics: &'a mut AlarmTopics,
+    /// To be published before the next letters are read.
+    again: VecDeque<Retained>,
+    /// Whether what stands was published again in this session.
+    stated: bool,
 }
 
 impl PublisherSession<'_> {
     async fn run(
-        self,
+        mut self,
         mut happenings: mpsc::Receiver<SessionEvent>,
         wake: &mut watch::Receiver<i64>,
         backoff: &mut Backoff,
     ) -> Result<(), String> {
-        // Letters handed to the client, then those on their way with their packet id.
-        let mut handed: VecDeque<i64> = VecDeque::new();
-        let mut on_the_way: VecDeque<(u16, i64)> = VecDeque::new();
+        // What was handed to the client, then what is on its way with its packet id; a
+        // letter with its number.
+        let mut handed: VecDeque<Option<i64>> = VecDeque::new();
+        let mut on_the_way: VecDeque<(u16, Option<i64>)> = VecDeque::new();
         let mut read_to = *self.acknowledged;
         let mut connected = false;
         loop {
             let room = usize::from(IN_FLIGHT).saturating_sub(handed.len() + on_the_way.len());
-            if connected && room > 0 {
+            if connected && room > 0 && self.again.is_empty() {
                 let letters = self.letters(read_to, room).await?;
+                if letters.is_empty() {
+                    self.look_at_topics().await?;
+                }
                 for QueuedPublication { seq, letter } in letters {
                     read_to = seq;
                     if letter.payload.len() > LETTER_MAX {
@@ -140,8 +174,17 @@ impl PublisherSession<'_> {
                     self.client
                         .try_publish(letter.topic, QoS::AtLeastOnce, true, letter.payload)
                         .map_err(|e| format!("publishing: {e}"))?;
-                    handed.push_back(seq);
+                    handed.push_back(Some(seq));
                 }
+            }
+            while connected
+                && handed.len() + on_the_way.len() < usize::from(IN_FLIGHT)
+                && let Some((topic, payload)) = self.again.pop_front()
+            {
+                self.client
+                    .try_publish(topic, QoS::AtLeastOnce, true, payload)
+                    .map_err(|e| format!("publishing again: {e}"))?;
+                handed.push_back(None);
             }
             let happening = tokio::select! {
                 happening = happenings.recv() => happening.ok_or("the session's task ended")?,
@@ -153,8 +196,17 @@ impl PublisherSession<'_> {
             };
             match happening {
                 SessionEvent::Connected => {
+                    for filters in self.topics.filters().chunks(FILTERS_AT_ONCE) {
+                        self.client
+                            .try_subscribe_many(filters.iter().cloned())
+                            .map_err(|e| format!("subscribing to the alarms' topics: {e}"))?;
+                    }
                     connected = true;
                 }
+                SessionEvent::Seen(publish) => self.topics.see(&publish.topic, &publish.payload),
+                SessionEvent::NotSeen => warn!(
+                    "the broker lets trug not read trug/SITE/alarm/#, so what others write there is not overwritten"
+                ),
                 SessionEvent::Out(packet) => {
                     if let Some(seq) = handed.pop_front() {
                         on_the_way.push_back((packet, seq));
@@ -168,17 +220,16 @@ impl PublisherSession<'_> {
                 }
                 SessionEvent::Taken(taken, _) => {
                     if let Some(place) = on_the_way.iter().position(|(packet, _)| *packet == taken)
-                        && let Some((_, seq)) = on_the_way.remove(place)
+                        && let Some((_, letter)) = on_the_way.remove(place)
                     {
-                        self.done(seq).await?;
                         backoff.reset();
+                        let Some(seq) = letter else { continue };
+                        self.done(seq).await?;
                         // Only what has nothing older on its way may be passed over
                         // when the session is built again.
-                        *self.acknowledged = on_the_way
-                            .front()
-                            .map(|(_, first)| first - 1)
-                            .or(handed.front().map(|first| first - 1))
-                            .unwrap_or(read_to);
+                        let on_its_way = on_the_way.iter().find_map(|(_, letter)| *letter);
+                        let first = on_its_way.or_else(|| handed.iter().find_map(|letter| *letter));
+                        *self.acknowledged = first.map_or(read_to, |first| first - 1);
                     }
                 }
                 SessionEvent::Over(reason) => return Err(reason),
@@ -186,9 +237,36 @@ impl PublisherSession<'_> {
         }
     }
 
+    /// Finds what is to be published again: once in a session all that stands, and what
+    /// others wrote meanwhile.
+    async fn look_at_topics(&mut self) -> Result<(), String> {
+        let gardens = self.topics.gardens();
+        if !self.stated {
+            let standing = self.read(move |reader| all_standing(reader, &gardens)).await?;
+            self.again.extend(standing);
+            self.stated = true;
+            return Ok(());
+        }
+        let seen = self.topics.take(Instant::now());
+        if seen.is_empty() {
+            return Ok(());
+        }
+        let instead = self.read(move |reader| not_ours(reader, &gardens, seen)).await?;
+        self.topics.overwrite(&instead, Instant::now());
+        self.again.extend(instead);
+        Ok(())
+    }
+
     async fn letters(&self, after: i64, limit: usize) -> Result<Vec<QueuedPublication>, String> {
+        self.read(move |reader| reader.letters(after, u32::try_from(limit).unwrap_or(u32::MAX))).await
+    }
+
+    async fn read<T: Send + 'static>(
+        &self,
+        read: impl FnOnce(&Reader) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, String> {
         let reader = self.reader.clone();
-        tokio::task::spawn_blocking(move || reader.letters(after, u32::try_from(limit).unwrap_or(u32::MAX)))
+        tokio::task::spawn_blocking(move || read(&reader))
             .await
             .map_err(|e| format!("reading the outbox: {e}"))?
             .map_err(|e| format!("reading the outbox: {e}"))

@@ -1,5 +1,6 @@
 //! The contract's alarm object, the same on the broker and on the command line.
 
+use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::alarms::{AlarmKey, AlarmRecord, Priority, Values};
@@ -83,9 +84,9 @@ impl<'a> AlarmJson<'a> {
             from: None,
             state: it.state.name(),
             priority: priority.name(),
-            since: it.since.to_string(),
-            at: it.at.to_string(),
-            until: it.shelf.map(|(until, _)| until.to_string()),
+            since: whole_millis(it.since),
+            at: whole_millis(it.at),
+            until: it.shelf.map(|(until, _)| whole_millis(until)),
             how,
             note: None,
             r#for: tell,
@@ -95,6 +96,12 @@ impl<'a> AlarmJson<'a> {
             why: steps(&it.said.why),
         }
     }
+}
+
+/// A time as the store keeps it: what is published at once and what is published again
+/// from the store say the same.
+fn whole_millis(at: Timestamp) -> String {
+    Timestamp::from_millisecond(at.as_millisecond()).unwrap_or(at).to_string()
 }
 
 /// Named numbers in the order to show, to four decimals. A number that is none

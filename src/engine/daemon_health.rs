@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use crate::engine::health;
+use crate::intake::BrokerContact;
 
 /// A write that has taken so long is told as one that hangs, seconds. Another program
 /// may hold the file for five.
@@ -13,7 +14,7 @@ const HANGS_S: i64 = 30;
 #[derive(Debug, Default)]
 pub struct DaemonHealth {
     pub store_failing: AtomicBool,
-    pub broker_away: Arc<AtomicBool>,
+    pub broker: Arc<BrokerContact>,
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
 }
@@ -31,7 +32,7 @@ impl DaemonHealth {
         {
             faults.push("A write to the store does not come back; the disk may hang.".to_owned());
         }
-        if self.broker_away.load(Ordering::Relaxed) {
+        if self.broker.is_away() {
             faults.push("The broker cannot be reached, so no readings come in.".to_owned());
         }
         faults

@@ -9,7 +9,6 @@ mod requests;
 mod writing;
 
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -470,7 +469,7 @@ impl Engine {
             let before = before.map(|before| before.wall);
             warn!(?before, %now, "time went by unseen; sensors are given time to speak");
         }
-        if paused || jump.is_some() || daemon_health.broker_away.load(Ordering::Relaxed) {
+        if paused || jump.is_some() || daemon_health.broker.is_away() {
             self.router.core.start(now);
         } else {
             self.router.core.tick(now, &mut self.batch);
@@ -481,8 +480,12 @@ impl Engine {
     /// would not be here.
     fn judge_own(&mut self, now: Timestamp, daemon_health: &DaemonHealth) {
         let Some(look) = self.look.take() else { return };
-        let look =
-            SystemHealth { store: Some(StoreHealth::Written), clock: Some(ClockHealth::Steady), ..look };
+        let look = SystemHealth {
+            store: Some(StoreHealth::Written),
+            clock: Some(ClockHealth::Steady),
+            broker: daemon_health.broker.health(),
+            ..look
+        };
         self.router.core.judge_health(&look, now, &mut self.batch);
         daemon_health.store_watch.stand(self.router.core.store_alarms());
     }

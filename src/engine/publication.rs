@@ -2,11 +2,12 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, State};
+use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Kind, State};
 use crate::engine::alarm_json::AlarmJson;
 use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
-use crate::store::{AlarmPublication, Store};
+use crate::model::Id;
+use crate::store::{AlarmPublication, AlarmRow, Store};
 
 /// The topic of an alarm: `trug/SITE/alarm/KIND/PLACE`.
 pub fn alarm_topic(site: &str, kind: &str, place: &str) -> String {
@@ -23,11 +24,42 @@ pub fn letter(change: &AlarmChange) -> AlarmPublication {
     let record = &change.record;
     let (site, kind, place) = (record.key.site.as_str(), record.key.kind.name(), record.key.place.as_str());
     AlarmPublication {
-        key: format!("{site}/{kind}/{place}/{}/{}", record.at.as_millisecond(), record.state.name()),
+        key: step_key(record),
         topic: alarm_topic(site, kind, place),
         payload: serde_json::to_vec(&AlarmJson::of_change(change))
             .expect("text and finite numbers always serialise"),
     }
+}
+
+/// How a stored alarm stands, as its last step was published.
+pub(crate) fn standing(row: &AlarmRow, gardens: &[Garden]) -> AlarmPublication {
+    let record = &row.record;
+    let AlarmKey { site, kind, place } = &record.key;
+    let garden = gardens.iter().find(|garden| garden.site.id == *site);
+    let priority = garden.map_or(kind.priority(), |garden| garden.priority_at(*kind, place));
+    AlarmPublication {
+        key: step_key(record),
+        topic: alarm_topic(site.as_str(), kind.name(), place.as_str()),
+        payload: serde_json::to_vec(&AlarmJson::of_row(row, priority, None))
+            .expect("text and finite numbers always serialise"),
+    }
+}
+
+fn step_key(record: &AlarmRecord) -> String {
+    let AlarmKey { site, kind, place } = &record.key;
+    format!("{site}/{}/{place}/{}/{}", kind.name(), record.at.as_millisecond(), record.state.name())
+}
+
+/// The alarm of a topic below `trug/SITE/alarm/`: the site, and the alarm where the rest
+/// names one that this program can have. `None` for another topic.
+pub(crate) fn alarm_of_topic(topic: &str) -> Option<(&str, Option<AlarmKey>)> {
+    let (site, alarm) = topic.strip_prefix("trug/")?.split_once("/alarm/")?;
+    let key = alarm
+        .split_once('/')
+        .filter(|(_, place)| Id::is_valid(place) && Id::is_valid(site))
+        .and_then(|(kind, place)| Some((Kind::from_name(kind)?, place)))
+        .map(|(kind, place)| AlarmKey { site: Id::new(site), kind, place: Id::new(place) });
+    Some((site, key))
 }
 
 /// The ends of alarms that go on under another id of their sensor: the broker keeps how
@@ -45,7 +77,7 @@ pub(crate) fn letters_of_renamed(store: &Store, gardens: &[Garden], now: Timesta
                 shelf: None,
                 said: AlarmText::new(text, &[], "the garden's file"),
             },
-            priority: garden.map_or(key.kind.priority(), |garden| garden.priority(key.kind)),
+            priority: garden.map_or(key.kind.priority(), |garden| garden.priority_at(key.kind, &key.place)),
             from: State::Normal,
             how: None,
             tell: Vec::new(),
@@ -57,8 +89,7 @@ pub(crate) fn letters_of_renamed(store: &Store, gardens: &[Garden], now: Timesta
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarms::{Kind, Priority};
-    use crate::model::Id;
+    use crate::alarms::Priority;
     use crate::why::Step;
 
     #[test]

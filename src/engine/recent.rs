@@ -100,8 +100,17 @@ pub fn place(gardens: &[Garden], site: Option<&str>, name: &str, wanted: PlaceWa
 ///
 /// When the store cannot be read.
 pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Core> {
-    let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
     let reader = Reader::open(&settings.store.path).context("opening the store")?;
+    core_of(&reader, &settings.gardens, site, now)
+}
+
+/// The same of an open store.
+///
+/// # Errors
+///
+/// When the store cannot be read.
+pub fn core_of(reader: &Reader, gardens: &[Garden], site: &Id, now: Timestamp) -> anyhow::Result<Core> {
+    let gardens: Vec<_> = gardens.iter().cloned().map(Arc::new).collect();
     let mut numbers = std::collections::HashMap::new();
     let mut next = 0u32;
     for garden in &gardens {
@@ -121,7 +130,7 @@ pub fn core(settings: &Settings, site: &Id, now: Timestamp) -> anyhow::Result<Co
     for row in &entries {
         core.restore_log(&row.entry);
     }
-    long_memory::restore(&mut core, &reader, Some(site), to).context("reading the store")?;
+    long_memory::restore(&mut core, reader, Some(site), to).context("reading the store")?;
     let filter = ReadingFilter {
         site: Some(site.to_string()),
         from: now.checked_sub(LOOK_BACK).ok(),

@@ -114,7 +114,11 @@ impl Router {
             if message.retained && timeless() {
                 continue;
             }
-            self.core.take(number, sample, message.arrival, batch);
+            if message.retained {
+                self.core.take_kept(number, sample, message.arrival, batch);
+            } else {
+                self.core.take(number, sample, message.arrival, batch);
+            }
         }
     }
 

@@ -82,6 +82,28 @@ impl Core {
     /// Takes one raw reading that arrived at `arrival`: calibrates, flags and
     /// judges it, and adds what is to be kept and told to `batch`.
     pub fn take(&mut self, sensor: SensorIx, sample: Sample, arrival: Timestamp, batch: &mut Batch) {
+        self.take_reading(sensor, sample, (arrival, false), batch);
+    }
+
+    /// The same for a reading that the broker had kept: its arrival says nothing about its
+    /// device's clock.
+    pub(crate) fn take_kept(
+        &mut self,
+        sensor: SensorIx,
+        sample: Sample,
+        arrival: Timestamp,
+        batch: &mut Batch,
+    ) {
+        self.take_reading(sensor, sample, (arrival, true), batch);
+    }
+
+    fn take_reading(
+        &mut self,
+        sensor: SensorIx,
+        sample: Sample,
+        (arrival, kept): (Timestamp, bool),
+        batch: &mut Batch,
+    ) {
         let clock = self.clock;
         let Some((site, index)) = self.sensor_mut(sensor) else { return };
         if clock == Clock::Arrival {
@@ -124,6 +146,9 @@ impl Core {
         let reading = measured.map(|(reading, _)| reading);
         if sign_of_life {
             site.heard(index, now, batch);
+        }
+        if let (Clock::Arrival, Some(given), false) = (clock, sample.at, kept) {
+            site.judge_clock(index, given, arrival, late, batch);
         }
         let repeated =
             site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
@@ -413,6 +438,7 @@ impl Core {
     /// readings made of them; alarms that are not stored are normal.
     pub fn restore_alarms(&mut self, stored: Vec<AlarmRecord>) {
         for site in &mut self.sites {
+            let readings_from = site.latest().map(restore_from);
             let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
             // One that stood when no group was concerned elsewhere ends where it stands.
             for alarm in stored().filter(|alarm| alarm.key.place.as_str() == SYSTEM_PLACE) {
@@ -423,7 +449,8 @@ impl Core {
             for slot in site.alarms.iter_mut() {
                 let AlarmSubject { kind, place } = slot.subject;
                 let place = place.id(&site.garden);
-                slot.restore(stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place));
+                let stored = stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place);
+                slot.restore(stored, readings_from);
                 if let (AlarmPlace::Sensor(index), Kind::SensorFault, true) =
                     (slot.subject.place, kind, slot.life.holds())
                 {

@@ -34,9 +34,53 @@ pub struct Garden {
 }
 
 impl Garden {
-    /// How soon somebody must act on an alarm of a kind.
+    /// How soon somebody must act on an alarm of a kind, where its place makes no
+    /// difference.
     pub fn priority(&self, kind: Kind) -> Priority {
         self.rules[kind].priority
+    }
+
+    /// How soon somebody must act on an alarm of a kind at a place: what leaves fish
+    /// without their only thermometer is of high priority, unless the garden gives its
+    /// kind another priority than the usual one.
+    pub fn priority_at(&self, kind: Kind, place: &Id) -> Priority {
+        let own = self.rules[kind].priority;
+        if own == kind.priority() && self.tank_left_blind(kind, place).is_some() {
+            Priority::High
+        } else {
+            own
+        }
+    }
+
+    /// The tank that an alarm of a sensor or gateway leaves without a thermometer to be
+    /// judged by: its only one is silent, faulty, out of the water or of a wrong time, or
+    /// all of its thermometers come by the gateway that is silent.
+    pub(crate) fn tank_left_blind(&self, kind: Kind, place: &Id) -> Option<&Tank> {
+        let blinded: &dyn Fn(&Sensor) -> bool = match kind {
+            Kind::SensorSilent | Kind::SensorFault | Kind::DeviceClock => &|sensor| sensor.id == *place,
+            Kind::GatewaySilent => &|sensor| self.gateway(self.gateway_of(sensor)).0 == place,
+            _ => return None,
+        };
+        (0u16..).zip(&self.tanks).map(|(index, tank)| (Place::Tank(index), tank)).find_map(|(here, tank)| {
+            let mut thermometers = self
+                .sensors
+                .iter()
+                .filter(|it| it.place == here && it.measures == Quantity::WaterTemperature)
+                .peekable();
+            thermometers.peek()?;
+            thermometers.all(blinded).then_some(tank)
+        })
+    }
+
+    /// Whether an alarm of a kind at a place concerns a group: by its own kinds and
+    /// places, or because it leaves a tank blind and the group is told of that tank's
+    /// temperature.
+    pub fn concerns(&self, group: &Tell, kind: Kind, place: &Id) -> bool {
+        const FISH: [Kind; 3] = [Kind::TankTooWarm, Kind::TankTooCold, Kind::TankTemperatureShock];
+        group.concerns(kind, place)
+            || self
+                .tank_left_blind(kind, place)
+                .is_some_and(|tank| FISH.iter().any(|fish| group.concerns(*fish, &tank.id)))
     }
 
     /// A bed by its number.
@@ -56,7 +100,11 @@ impl Garden {
 
     /// The groups that an alarm of this kind at this place concerns.
     pub(crate) fn told_of(&self, kind: Kind, place: &Id) -> Vec<String> {
-        self.tell.iter().filter(|group| group.concerns(kind, place)).map(|group| group.who.clone()).collect()
+        self.tell
+            .iter()
+            .filter(|group| self.concerns(group, kind, place))
+            .map(|group| group.who.clone())
+            .collect()
     }
 
     /// The number of a sensor's gateway; that after the last one where it has none.
@@ -346,7 +394,8 @@ pub struct Tell {
 }
 
 impl Tell {
-    /// Whether an alarm of this kind at this place concerns them.
+    /// Whether an alarm of this kind at this place is one of their own;
+    /// [`Garden::concerns`] says whether they are told of it.
     pub fn concerns(&self, kind: Kind, place: &Id) -> bool {
         (self.alarms.is_empty() || self.alarms.contains(&kind))
             && (self.places.is_empty() || self.places.contains(place))

@@ -2,14 +2,14 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{Kind, State};
+use crate::alarms::{AlarmCondition, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
-use crate::garden::view::{AlarmView, BedView, RainView, SensorView, SiteView, ToDo};
+use crate::garden::view::{AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo};
 use crate::garden::wetting::cause::WettingCause;
 use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Condition, add_seconds};
@@ -46,6 +46,7 @@ impl SiteState {
             to_do,
             questions: self.wetting_questions(now),
             alarms,
+            pending: self.pending_alarms(),
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),
@@ -81,12 +82,36 @@ impl SiteState {
             let Some(record) = slot.record(garden) else { continue };
             views.push(AlarmView {
                 place_name: slot.subject.place.name(garden).to_owned(),
-                priority: garden.priority(record.key.kind),
+                priority: garden.priority_at(record.key.kind, &record.key.place),
                 record,
             });
         }
         views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.record.at.cmp(&a.record.at)));
         views
+    }
+
+    /// Conditions that have not held for long enough yet, most urgent first, then by when
+    /// they are due. What is out of sight stays there.
+    fn pending_alarms(&self) -> Vec<PendingAlarm> {
+        let garden = &self.garden;
+        let mut pending: Vec<PendingAlarm> = self
+            .alarms
+            .iter()
+            .filter(|slot| !slot.life.state().is_hidden())
+            .filter_map(|slot| {
+                let AlarmCondition::Pending { since } = slot.life.condition() else { return None };
+                let key = slot.key(garden);
+                Some(PendingAlarm {
+                    place_name: slot.subject.place.name(garden).to_owned(),
+                    priority: garden.priority_at(key.kind, &key.place),
+                    since,
+                    due: add_seconds(since, i64::from(garden.rules[key.kind].delays.on_s)),
+                    key,
+                })
+            })
+            .collect();
+        pending.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.due.cmp(&b.due)));
+        pending
     }
 
     fn bed_view(&self, index: u16, now: Timestamp) -> BedView {

@@ -26,6 +26,8 @@ pub struct SiteView {
     /// What people are asked, the newest first.
     pub questions: Vec<WettingQuestion>,
     pub alarms: Vec<AlarmView>,
+    /// Conditions that hold and have not held for long enough yet, most urgent first.
+    pub pending: Vec<PendingAlarm>,
     pub beds: Vec<BedView>,
     pub tanks: Vec<TankView>,
     pub rain: Option<RainView>,
@@ -106,6 +108,18 @@ pub struct AlarmView {
     pub record: AlarmRecord,
     pub place_name: String,
     pub priority: Priority,
+}
+
+/// A condition that holds and becomes an alarm when it has held for its on-delay.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PendingAlarm {
+    pub key: AlarmKey,
+    pub place_name: String,
+    pub priority: Priority,
+    /// When the condition began.
+    pub since: Timestamp,
+    /// When it becomes an alarm, with the next judgement, if it still holds.
+    pub due: Timestamp,
 }
 
 /// A bed.

@@ -3,8 +3,10 @@
 //! The only place besides `deliver` that knows `rumqttc`.
 
 mod backoff;
+mod contact;
 pub mod session;
 mod tls;
 
 pub(crate) use backoff::Backoff;
+pub use contact::BrokerContact;
 pub(crate) use session::{IN_FLIGHT, connection_options};

@@ -22,7 +22,6 @@
 
 use std::fmt;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -30,14 +29,16 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectProperties, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck, SubscribeReasonCode,
 };
-use rumqttc::v5::{AsyncClient, Event, EventLoop, MqttOptions};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 use rumqttc::{TlsConfiguration, Transport};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::backoff::Backoff;
+use super::contact::BrokerContact;
 use super::tls::client_config;
+use crate::garden::system::health::BrokerFault;
 use crate::settings::Broker;
 
 /// First and longest wait after a failed connection.
@@ -104,12 +105,12 @@ pub async fn run(
     presence: Presence,
     messages: mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
-    broker_away: Arc<AtomicBool>,
+    contact: Arc<BrokerContact>,
     stop: CancellationToken,
 ) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     loop {
-        let outcome = match connection_options(&broker, &broker.client_id, false) {
+        let outcome: Result<(), SessionFault> = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
                 let mut will =
                     LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
@@ -123,7 +124,7 @@ pub async fn run(
                     presence: &presence,
                     messages: &messages,
                     now,
-                    broker_away: &broker_away,
+                    contact: &contact,
                     backoff: &mut backoff,
                     session: Arc::clone(&session),
                     events,
@@ -136,21 +137,50 @@ pub async fn run(
                     () = leave(&session, &presence, &stop) => Ok(()),
                 }
             }
-            Err(reason) => Err(reason),
+            Err(reason) => Err(reason.into()),
         };
-        let reason = match outcome {
+        let SessionFault { fault, reason } = match outcome {
             Ok(()) => return,
-            Err(reason) => reason,
+            Err(fault) => fault,
         };
         let wait = backoff.next();
-        if broker_away.swap(true, Ordering::Relaxed) {
-            debug!(broker = %BrokerAddress(&broker), %reason, ?wait, "the broker is still not there");
-        } else {
+        if contact.lost(now(), fault, reason.clone()) {
             warn!(broker = %BrokerAddress(&broker), %reason, "cannot listen to the broker; trying again until it is there");
+        } else {
+            debug!(broker = %BrokerAddress(&broker), %reason, ?wait, "the broker is still not there");
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
             () = stop.cancelled() => return,
+        }
+    }
+}
+
+/// Why a session ended or never stood.
+struct SessionFault {
+    fault: BrokerFault,
+    reason: String,
+}
+
+impl SessionFault {
+    fn refused(reason: String) -> Self {
+        Self { fault: BrokerFault::Refused, reason }
+    }
+}
+
+impl From<String> for SessionFault {
+    fn from(reason: String) -> Self {
+        Self { fault: BrokerFault::Unreachable, reason }
+    }
+}
+
+impl From<ConnectionError> for SessionFault {
+    fn from(error: ConnectionError) -> Self {
+        match error {
+            ConnectionError::ConnectionRefused(code) => {
+                Self::refused(format!("the broker refused the connection: {code:?}"))
+            }
+            other => other.to_string().into(),
         }
     }
 }
@@ -161,7 +191,7 @@ struct ListeningSession<'a> {
     presence: &'a Presence,
     messages: &'a mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
-    broker_away: &'a AtomicBool,
+    contact: &'a BrokerContact,
     backoff: &'a mut Backoff,
     session: Arc<AsyncClient>,
     events: EventLoop,
@@ -170,9 +200,9 @@ struct ListeningSession<'a> {
 
 impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
-    async fn run(&mut self) -> Result<(), String> {
+    async fn run(&mut self) -> Result<(), SessionFault> {
         loop {
-            match self.events.poll().await.map_err(|e| e.to_string())? {
+            match self.events.poll().await? {
                 Event::Incoming(Packet::Publish(publish)) => {
                     if !self.hand_on(publish).await {
                         return Ok(());
@@ -188,13 +218,13 @@ impl ListeningSession<'_> {
                     say(&self.session, self.presence, "online")?;
                 }
                 Event::Incoming(Packet::SubAck(ack)) => {
-                    look_at(&ack, self.broker)?;
+                    look_at(&ack, self.broker).map_err(SessionFault::refused)?;
                     // Only now do readings come: a refusal is tried again ever more slowly.
-                    self.broker_away.store(false, Ordering::Relaxed);
+                    self.contact.found((self.now)());
                     self.backoff.reset();
                 }
                 Event::Incoming(Packet::Disconnect(told)) => {
-                    return Err(format!("the broker ended the session: {:?}", told.reason_code));
+                    return Err(format!("the broker ended the session: {:?}", told.reason_code).into());
                 }
                 Event::Incoming(_) | Event::Outgoing(_) => {}
             }
@@ -205,6 +235,7 @@ impl ListeningSession<'_> {
     async fn hand_on(&mut self, publish: Publish) -> bool {
         let qos0 = publish.qos == QoS::AtMostOnce;
         let delivery = Delivery { publish, session: Arc::clone(&self.session), arrival: (self.now)() };
+        self.contact.heard(delivery.arrival);
         match self.messages.try_send(delivery) {
             Ok(()) => true,
             // QoS 0 has no back-pressure; what does not fit is lost, as its sender

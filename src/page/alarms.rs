@@ -22,6 +22,7 @@ use crate::garden::view::{AlarmView, SiteView};
 use crate::model::{CalendarMonth, Id};
 use crate::report::month_name;
 use crate::store::AlarmRow;
+use crate::telling::pending_words;
 use crate::text::labels;
 
 /// Occurrences of one month that are listed, the newest.
@@ -36,6 +37,8 @@ const MORNING_H: i8 = 7;
 /// What one page of alarms shows.
 struct AlarmList {
     view: SiteView,
+    /// What has not held for long enough yet, a sentence each.
+    pending: Vec<String>,
     /// Whose history is listed.
     month: CalendarMonth,
     /// Oldest first.
@@ -194,7 +197,9 @@ impl AlarmList {
         let name = |place: &Id| garden.map_or_else(|| place.to_string(), |it| place_called(it, place));
         let names =
             steps.iter().map(|step| (step.record.key.place.clone(), name(&step.record.key.place))).collect();
-        Ok(Self { view, month, steps, notes, names })
+        let words = |it| garden.map(|garden| pending_words(garden, it, view.now));
+        let pending = view.pending.iter().filter_map(words).collect();
+        Ok(Self { view, pending, month, steps, notes, names })
     }
 }
 
@@ -244,6 +249,7 @@ fn page(
             @if open.is_empty() { p { "No alarm is open." } }
             (cards(&open))
         }
+        (pending(list))
         @if !passed.is_empty() {
             section { h2 { "Passed, and not settled yet" } (cards(&passed)) }
         }
@@ -254,6 +260,18 @@ fn page(
         @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
     };
     if refused.is_some() { frame.still(&title, &body) } else { frame.page(&title, &body) }
+}
+
+/// What is not yet an alarm.
+fn pending(list: &AlarmList) -> Markup {
+    html! {
+        @if !list.pending.is_empty() {
+            section id="pending" {
+                h2 { "Not alarms yet" }
+                ul { @for words in &list.pending { li { (words) } } }
+            }
+        }
+    }
 }
 
 /// The month's occurrences, the newest first, each with its steps and notes.

@@ -106,6 +106,9 @@ impl<'a> LinkPage<'a> {
     /// The alarm with the button where it waits for an answer. `fault` says what was wrong
     /// with a note, and holds the note.
     fn ask(&self, fault: Option<(&str, &str)>) -> Response {
+        if self.claim.rehearsal {
+            return self.rehearse(fault);
+        }
         match (self.status(), self.view.alarm(&self.claim.key)) {
             (LinkStatus::Waits, Some(alarm)) => {
                 let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
@@ -116,8 +119,27 @@ impl<'a> LinkPage<'a> {
         }
     }
 
+    /// A rehearsal with its button. The alarm itself may stand or not.
+    fn rehearse(&self, fault: Option<(&str, &str)>) -> Response {
+        let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
+        let body = html! {
+            p { strong { "This is a rehearsal: nothing is wrong." } }
+            p { "In earnest, this page would say what is the matter, and what to do. Press the button as you would then: "
+                "it shows that your answer comes." }
+            (self.answer_form("I am taking this on", "This answers the rehearsal alone. It marks no alarm as seen.", fault))
+        };
+        self.page(status, &format!("Rehearsal. {}", self.heading()), &body)
+    }
+
     /// The result of the button.
     fn told(&self, answered: Answered) -> Response {
+        if self.claim.rehearsal {
+            let body = html! {
+                p { "Thank you. Your answer has come and is noted. In earnest, the alarm would now be marked as seen, and no "
+                    "other group would be told." }
+            };
+            return self.page(StatusCode::OK, "The rehearsal has worked", &body);
+        }
         let hidden = self.view.alarm(&self.claim.key).is_some_and(|alarm| alarm.record.state.is_hidden());
         self.tell(match answered {
             Answered::Done => LinkStatus::TakenOn,
@@ -232,6 +254,16 @@ impl<'a> LinkPage<'a> {
 
     fn form(&self, alarm: &AlarmView, fault: Option<(&str, &str)>) -> Markup {
         let button = if alarm.record.state.is_active() { "I am taking this on" } else { "I have seen this" };
+        let effect =
+            "This marks the alarm as seen for everybody who was told. In the garden it changes nothing.";
+        html! {
+            (self.answer_form(button, effect, fault))
+            (self.care())
+        }
+    }
+
+    /// The note's field and the button; `effect` says what pressing it does.
+    fn answer_form(&self, button: &str, effect: &str, fault: Option<(&str, &str)>) -> Markup {
         html! {
             form class="answer" method="post" action="/answer" {
                 input type="hidden" name="t" value=(self.token);
@@ -247,11 +279,8 @@ impl<'a> LinkPage<'a> {
                     @if let Some((_, note)) = fault { (note) }
                 }
                 button type="submit" { (button) }
-                p class="standing" {
-                    "This marks the alarm as seen for everybody who was told. In the garden it changes nothing."
-                }
+                p class="standing" { (effect) }
             }
-            (self.care())
         }
     }
 

@@ -260,6 +260,12 @@ fn alarms(view: &SiteView) -> Markup {
                     }
                 }
             }
+            @if !view.pending.is_empty() {
+                p {
+                    (counted(view.pending.len(), "condition is", "conditions are")) " not an alarm yet: "
+                    a href={ (alarms) "#pending" } { "what is watched" }
+                }
+            }
             @if passed > 0 { p { (passed) " passed, and not yet marked as seen." } }
             @if aside > 0 { p { (aside) " put aside for now." } }
             p class="onward" {

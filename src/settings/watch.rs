@@ -32,6 +32,12 @@ pub(super) fn watching(table: Option<SettingsTable<'_>>) -> Option<Watching> {
     let forward_age_min =
         table.whole_or("forward_age_min", 1..=525_600, usual.forward_age_s / 60, "minutes, at most a year");
     let clock_jump_s = table.whole_or("clock_jump_s", 5..=86_400, usual.clock_jump_s, "seconds");
+    let broker_silent_min = table.whole_or(
+        "broker_silent_min",
+        1..=10_080,
+        usual.broker_silent_s / 60,
+        "minutes, at most a week",
+    );
     table.finish();
     Some(Watching {
         every: every?,
@@ -40,6 +46,7 @@ pub(super) fn watching(table: Option<SettingsTable<'_>>) -> Option<Watching> {
             forward_age_s: forward_age_min? * 60,
             disk_free_bytes: disk_free_mb?.map(|mb| u64::from(mb) * 1_000_000),
             clock_jump_s: clock_jump_s?,
+            broker_silent_s: broker_silent_min? * 60,
         },
     })
 }

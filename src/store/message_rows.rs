@@ -457,6 +457,7 @@ fn purpose(name: &str, about: Option<String>) -> Result<Purpose, String> {
         ("not-delivered", Some(to)) => Purpose::NotDelivered { to },
         ("over", _) => Purpose::Over,
         ("test", _) => Purpose::Test,
+        ("rehearsal", _) => Purpose::Rehearsal,
         (name, about) => return Err(format!("the purpose {name:?} about {about:?}")),
     })
 }

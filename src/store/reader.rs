@@ -214,6 +214,20 @@ impl Reader {
         )
     }
 
+    /// How one alarm stands, normal ones too; `None` where it never changed.
+    pub fn alarm_of(&self, key: &AlarmKey) -> Result<Option<AlarmRow>, StoreError> {
+        let rows = self.list(
+            "an alarm",
+            &format!(
+                "SELECT {} FROM alarm WHERE site = ?1 AND kind = ?2 AND place = ?3",
+                alarm_rows::PRESENT
+            ),
+            (key.site.as_str(), key.kind.name(), key.place.as_str()),
+            alarm_rows::read,
+        )?;
+        Ok(rows.into_iter().next())
+    }
+
     /// The steps of alarms with `from` <= time < `to`, oldest first.
     pub fn alarm_changes(
         &self,

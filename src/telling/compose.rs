@@ -126,6 +126,7 @@ impl MessageDraft<'_> {
             Purpose::News | Purpose::Summary if entries.iter().all(|entry| entry.again) => {
                 "Reminder: ".to_owned()
             }
+            Purpose::Rehearsal => "Rehearsal: ".to_owned(),
             Purpose::News | Purpose::Summary | Purpose::Test => String::new(),
         };
         let room = subjects::SUBJECT_MAX.saturating_sub(before.chars().count());
@@ -165,7 +166,7 @@ impl MessageDraft<'_> {
                     lines.push(format!("Told before and not gone away: {}.", listed(&again)));
                 }
             }
-            Purpose::Over | Purpose::Test => {}
+            Purpose::Over | Purpose::Test | Purpose::Rehearsal => {}
         }
         if entries.len() > ITEMS_MAX {
             let more = entries.len() - ITEMS_MAX;

@@ -3,14 +3,17 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
+use super::hours::TellingHours;
 use super::message::{GivenUp, Message, Waiting};
 use super::site::{GroupEntries, SiteNotifier};
-use crate::alarms::{AlarmKey, AlarmRecord};
-use crate::garden::plan::Garden;
+use crate::alarms::{AlarmKey, AlarmRecord, Priority};
+use crate::garden::plan::{Garden, Tell, place_called};
 use crate::garden::record::AlarmChange;
+use crate::garden::view::PendingAlarm;
 use crate::model::Id;
+use crate::text::{spoken, subjects};
 
 /// The clock was set back where it shows this much less than before, seconds.
 const SET_BACK_S: i64 = 60;
@@ -42,6 +45,44 @@ impl NotifierOutput {
             None => self.waiting.push((site.clone(), rows)),
         }
     }
+}
+
+/// When the first group would be told of an alarm that is raised at `at`; `None` where
+/// no group with an address is concerned.
+pub(crate) fn first_told(garden: &Garden, alarm: &AlarmKey, at: Timestamp) -> Option<Timestamp> {
+    garden
+        .tell
+        .iter()
+        .filter(|group| !group.by.is_empty() && garden.concerns(group, alarm.kind, &alarm.place))
+        .map(|group| told_at(garden, group, alarm, at))
+        .min()
+}
+
+/// When a group is told of an alarm that concerns it and is raised at `at`.
+pub(crate) fn told_at(garden: &Garden, group: &Tell, alarm: &AlarmKey, at: Timestamp) -> Timestamp {
+    if garden.priority_at(alarm.kind, &alarm.place) == Priority::High {
+        return at;
+    }
+    let told = TellingHours::of(garden, Some(group)).gathered(at);
+    // What waits a minute for company is told with the alarm, as people count.
+    if told.duration_since(at) <= COMPANY { at } else { told }
+}
+
+/// Company for a message is waited for so long.
+const COMPANY: SignedDuration = SignedDuration::from_secs(60);
+
+/// "Kitchen bed is dry since 9:40 am; told at 10:40 am if it stays."
+pub(crate) fn pending_words(garden: &Garden, pending: &PendingAlarm, now: Timestamp) -> String {
+    let zone = &garden.site.time_zone;
+    let place = subjects::plain(&place_called(garden, &pending.key.place));
+    let headline = subjects::headline(pending.key.kind, &place);
+    let since = spoken::moment_seen_from(pending.since, now, zone);
+    let told = match first_told(garden, &pending.key, pending.due.max(now)) {
+        None => "nobody is told of it".to_owned(),
+        Some(at) if at <= now => "told with its next reading if it stays".to_owned(),
+        Some(at) => format!("told at {} if it stays", spoken::moment_seen_from(at, now, zone)),
+    };
+    format!("{headline} since {since}; {told}.")
 }
 
 /// Who is told what, for all gardens.

@@ -10,6 +10,7 @@ use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
+use crate::garden::plan::{Garden, Tell};
 use crate::model::LocalHours;
 use crate::watering::minute_of_day;
 
@@ -33,7 +34,16 @@ pub(super) struct TellingHours<'a> {
     pub(super) summary: Option<u16>,
 }
 
-impl TellingHours<'_> {
+impl<'a> TellingHours<'a> {
+    /// Those of a group of a garden.
+    pub(super) fn of(garden: &'a Garden, group: Option<&'a Tell>) -> Self {
+        Self {
+            zone: &garden.site.time_zone,
+            quiet: group.and_then(|group| group.quiet.as_ref()),
+            summary: group.and_then(|group| group.summary),
+        }
+    }
+
     /// When something that comes at `now` and is not of high priority is told.
     pub(super) fn gathered(&self, now: Timestamp) -> Timestamp {
         self.free(plus(now, SignedDuration::from_secs(GATHER_S)), now)

@@ -49,6 +49,9 @@ pub enum Purpose {
     Over,
     /// Somebody tries whether messages arrive.
     Test,
+    /// Nothing is the matter: it is tried whether people know what to do with a message
+    /// about this alarm, and whether their answer comes.
+    Rehearsal,
 }
 
 impl Purpose {
@@ -61,6 +64,7 @@ impl Purpose {
             Self::NotDelivered { .. } => "not-delivered",
             Self::Over => "over",
             Self::Test => "test",
+            Self::Rehearsal => "rehearsal",
         }
     }
 
@@ -69,7 +73,7 @@ impl Purpose {
         match self {
             Self::NotAnswered { by } => Some(by),
             Self::NotDelivered { to } => Some(to),
-            Self::News | Self::Summary | Self::Over | Self::Test => None,
+            Self::News | Self::Summary | Self::Over | Self::Test | Self::Rehearsal => None,
         }
     }
 }

@@ -34,4 +34,5 @@ mod undelivered;
 mod waiting;
 
 pub use groups::{Notifier, NotifierOutput};
+pub(crate) use groups::{first_told, pending_words, told_at};
 pub use message::{GivenUp, Item, Message, Purpose, WaitFor, Waiting};

@@ -69,7 +69,7 @@ impl SiteNotifier {
 
     /// The garden's own priority of an alarm.
     pub(super) fn priority(&self, alarm: &AlarmKey) -> Priority {
-        self.garden.priority(alarm.kind)
+        self.garden.priority_at(alarm.kind, &alarm.place)
     }
 
     pub(super) fn group(&self, who: &str) -> Option<usize> {
@@ -83,12 +83,7 @@ impl SiteNotifier {
 
     /// When and how a group may be told.
     pub(super) fn hours(&self, group: usize) -> TellingHours<'_> {
-        let tell = self.garden.tell.get(group);
-        TellingHours {
-            zone: &self.garden.site.time_zone,
-            quiet: tell.and_then(|tell| tell.quiet.as_ref()),
-            summary: tell.and_then(|tell| tell.summary),
-        }
+        TellingHours::of(&self.garden, self.garden.tell.get(group))
     }
 
     /// When its other addresses may be used: what could not be delivered is late
@@ -125,7 +120,7 @@ impl SiteNotifier {
                 }
                 let garden = Arc::clone(&self.garden);
                 for (group, tell) in garden.tell.iter().enumerate() {
-                    if tell.concerns(alarm.kind, &alarm.place) {
+                    if garden.concerns(tell, alarm.kind, &alarm.place) {
                         self.raised(group, alarm, since, change, now, said);
                     }
                 }

@@ -45,7 +45,7 @@ impl SiteNotifier {
                 (to, FallbackStep::Others)
             }
             // The people who were told of it find it on the page and in the next summary.
-            Purpose::Over | Purpose::Test => return,
+            Purpose::Over | Purpose::Test | Purpose::Rehearsal => return,
         };
         let origin = origin.clone();
         let open: Vec<(Item, AlarmRecord)> = message

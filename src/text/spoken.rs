@@ -67,6 +67,14 @@ pub(crate) fn moment_seen_from(at: Timestamp, now: Timestamp, zone: &TimeZone) -
     if local.date() == zone.to_datetime(now).date() { clock(minute_of_day(local)) } else { moment(at, zone) }
 }
 
+/// The same with the year where it is another than that of `now`: a clock that was never
+/// set says 1970.
+pub(crate) fn dated_moment(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    let year = |at| zone.to_datetime(at).year();
+    let text = moment_seen_from(at, now, zone);
+    if year(at) == year(now) { text } else { format!("{text} {}", year(at)) }
+}
+
 /// "in 3 days", "tomorrow", "today".
 pub(crate) fn days_ahead(days: i32) -> String {
     match days {

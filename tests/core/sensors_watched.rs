@@ -112,7 +112,7 @@ fn a_dead_gateway_is_one_alarm_and_not_twelve() {
             "{}",
             told.record.said.text
         );
-        for word in ["Shed gateway", "12 of its sensors", "power", "SIM", "today", "Kitchen bed"] {
+        for word in ["Shed gateway", "12 of its sensors", "power", "SIM", "now", "Kitchen bed"] {
             assert!(told.record.said.text.contains(word), "{word}: {}", told.record.said.text);
         }
         assert_eq!(

@@ -183,7 +183,13 @@ impl Run {
         if key.kind.priority() != Priority::High || change.record.state != State::Unacknowledged {
             return Ok(());
         }
-        for group in self.world.garden.tell.iter().filter(|group| group.concerns(key.kind, &key.place)) {
+        for group in self
+            .world
+            .garden
+            .tell
+            .iter()
+            .filter(|group| self.world.garden.concerns(group, key.kind, &key.place))
+        {
             for address in &group.by {
                 let found = told.iter().any(|message| {
                     message.who == group.who
@@ -303,7 +309,13 @@ impl Run {
             if self.world.standing(key).is_none_or(|s| s.state != State::Unacknowledged) {
                 continue;
             }
-            for group in self.world.garden.tell.iter().filter(|group| group.concerns(key.kind, &key.place)) {
+            for group in self
+                .world
+                .garden
+                .tell
+                .iter()
+                .filter(|group| self.world.garden.concerns(group, key.kind, &key.place))
+            {
                 let told = group.by.is_empty()
                     || self.sent.iter().any(|m| {
                         m.who == group.who
@@ -377,6 +389,6 @@ fn the_groups_are_those_meant() {
     let world = World::new(garden_in("Australia/Adelaide", GROUPS));
     assert_eq!(world.garden.tell.len(), 5);
     assert!(ALARMS.iter().all(|&(kind, place)| {
-        world.garden.tell.iter().any(|group| group.concerns(kind, &Id::new(place)))
+        world.garden.tell.iter().any(|group| world.garden.concerns(group, kind, &Id::new(place)))
     }));
 }

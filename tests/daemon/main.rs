@@ -5,6 +5,7 @@
 
 mod alarm_answers;
 mod answers;
+mod blind;
 mod calibrate;
 mod courier;
 mod courier_faults;

@@ -5,7 +5,6 @@ use std::future::Future;
 use std::os::unix::net::UnixDatagram;
 use std::path::Path;
 use std::process::Command;
-use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, mpsc as blocking};
 use std::time::{Duration, Instant};
 
@@ -20,7 +19,7 @@ use trug::deliver::channel::{Failure, MessageChannel};
 use trug::engine::watchdog::{self, ServiceManager};
 use trug::engine::{Engine, system_now};
 use trug::garden::Clock;
-use trug::garden::system::health::{DiskHealth, SystemHealth};
+use trug::garden::system::health::{BrokerFault, DiskHealth, SystemHealth};
 use trug::settings::Settings;
 use trug::store::Reader;
 use trug::telling::Message;
@@ -190,7 +189,11 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     // Another line for the manager, said by a look that came after all that was before it.
     let looks_again = |away: bool, line: &str| {
         let before = times(line);
-        daemon_health.broker_away.store(away, Ordering::Relaxed);
+        if away {
+            daemon_health.broker.lost(system_now(), BrokerFault::Unreachable, "no route".to_owned());
+        } else {
+            daemon_health.broker.found(system_now());
+        }
         wait_until(line, LIMIT, || (times(line) > before).then_some(()));
     };
     looks_again(true, "STATUS=The broker cannot be reached, so no readings come in.");

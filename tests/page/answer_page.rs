@@ -119,6 +119,7 @@ fn the_button_takes_the_alarm_on() {
         key: key(SHOCK),
         since: at("2026-04-17T05:05:00Z"),
         who: "grounds".into(),
+        rehearsal: false,
         expires: now() + SignedDuration::from_hours(72),
     };
     assert_eq!(*given.lock().unwrap(), [(claim, Some("I am on my  way ä".to_owned()))]);

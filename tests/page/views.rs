@@ -477,7 +477,7 @@ fn how_the_alarms_do_stands_beside_the_targets() {
     use trug::page::figures::{GroupFigures, SiteFigures};
     let view = views::well();
     let period = Period { from: views::at("2026-03-18T05:30:00Z"), to: views::at("2026-04-17T05:30:00Z") };
-    let none = Figures::of(&History::default(), None, period, &view.time_zone, trug::alarms::Kind::priority);
+    let none = Figures::of(&History::default(), None, period, &view.time_zone, |key| key.kind.priority());
     let group = |figures| GroupFigures { who: "grounds".into(), figures, messages: 30, messages_most: 3 };
     let of = |all: Option<Figures>| {
         let groups = all.iter().cloned().map(group).collect();

@@ -164,6 +164,7 @@ fn site() -> SiteView {
         to_do: Vec::new(),
         questions: Vec::new(),
         alarms: Vec::new(),
+        pending: Vec::new(),
         beds: Vec::new(),
         tanks: Vec::new(),
         rain: None,

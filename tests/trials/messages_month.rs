@@ -151,7 +151,7 @@ impl Month {
     }
 
     fn concerned<'a>(&'a self, key: &'a AlarmKey) -> impl Iterator<Item = &'a Tell> {
-        self.garden.tell.iter().filter(|group| group.concerns(key.kind, &key.place))
+        self.garden.tell.iter().filter(|group| self.garden.concerns(group, key.kind, &key.place))
     }
 
     /// Messages to each group, at its first address.

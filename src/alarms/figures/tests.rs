@@ -2,6 +2,7 @@
 //! nobody publishes worked examples of these figures.
 
 use super::*;
+use crate::alarms::Kind;
 use crate::model::Id;
 use proptest::prelude::*;
 
@@ -51,7 +52,7 @@ fn stand(place: &str, from_s: i64, to_s: i64) -> [StateChange; 2] {
 
 fn figures_of(history: &History, from_s: i64, to_s: i64) -> Figures {
     let period = Period { from: t(from_s), to: t(to_s) };
-    Figures::of(history, None, period, &adelaide(), Kind::priority)
+    Figures::of(history, None, period, &adelaide(), |key| key.kind.priority())
 }
 
 fn over_days(days: i64, changes: Vec<StateChange>) -> Figures {
@@ -278,7 +279,7 @@ fn a_group_has_its_own_figures() {
     let changes = [stand("a", 0, 10), fish].concat();
     let history = History { changes, ..History::default() };
     let period = Period { from: t(0), to: t(DAY_S) };
-    let of = |who| Figures::of(&history, who, period, &adelaide(), Kind::priority).raised;
+    let of = |who| Figures::of(&history, who, period, &adelaide(), |key| key.kind.priority()).raised;
     assert_eq!((of(None), of(Some("teacher")), of(Some("grounds")), of(Some("nobody"))), (2, 1, 1, 0));
 }
 
@@ -345,7 +346,7 @@ proptest! {
             .collect();
         let history = History { before: changes.clone(), changes, notes: vec![] };
         let figures =
-            Figures::of(&history, None, Period { from: at(from), to: at(to) }, &adelaide(), Kind::priority);
+            Figures::of(&history, None, Period { from: at(from), to: at(to) }, &adelaide(), |key| key.kind.priority());
         prop_assert!(figures.raised <= history.changes.len());
     }
 }

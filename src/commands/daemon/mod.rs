@@ -16,6 +16,7 @@ use tracing::warn;
 
 use self::views::KeeperViews;
 use crate::answering::Links;
+use crate::commands::shared::answer_links;
 use crate::deliver::channel::AnswerLinks;
 use crate::deliver::channels::Channels;
 use crate::deliver::forward::{self, Auth, ForwardPace, ForwardTarget};
@@ -59,16 +60,19 @@ pub async fn run(
     let reader = keeper.reader().context("opening the store for reading")?;
     let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
 
-    let links = links(&settings);
+    let links = answer_links(&settings).map(Arc::new);
     let mut tasks = Tasks::new();
 
-    let away = Arc::clone(&daemon_health.broker_away);
+    let contact = Arc::clone(&daemon_health.broker);
     let listened = listened(&settings);
-    let intake = session::run(listened, presence(&settings), to_keeper, system_now, away, stop.child_token());
+    let intake =
+        session::run(listened, presence(&settings), to_keeper, system_now, contact, stop.child_token());
     tasks.start("intake", intake);
 
     let broker = settings.broker.clone();
-    tasks.start("letters", mqtt::run(broker, reader.clone(), tell_sent, wake_letters, stop.child_token()));
+    let gardens = settings.gardens.clone().into();
+    let letters = mqtt::run(broker, gardens, reader.clone(), tell_sent, wake_letters, stop.child_token());
+    tasks.start("letters", letters);
 
     for forward in &settings.forward {
         let (target, tell, wake) = (target(forward), tell_forwarded.clone(), wake_forward.clone());
@@ -245,12 +249,6 @@ fn channels(settings: &Settings, links: Option<Arc<Links>>) -> anyhow::Result<Ch
     let page = settings.answers.links.as_ref().map(|links| links.page_url.to_string());
     let links = links.map(|links| links as Arc<dyn AnswerLinks>);
     Ok(Channels::new(&settings.channels, links, page, system_now)?)
-}
-
-/// What makes and checks the links in messages, where there are any.
-fn links(settings: &Settings) -> Option<Arc<Links>> {
-    let links = settings.answers.links.as_ref()?;
-    Some(Arc::new(Links::new(links.page_url.as_str(), links.secret.reveal().as_bytes(), links.hours)))
 }
 
 fn target(forward: &Forward) -> ForwardTarget {

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use tokio::sync::{mpsc, oneshot, watch};
 
-use crate::alarms::{AlarmKey, Answer, Answered, Input};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input};
 use crate::answering::{Checked, Claim, Links};
 use crate::commands::figures::{month_to, of_site};
 use crate::engine::daemon_health::DaemonHealth;
@@ -143,6 +143,10 @@ impl PageSource for KeeperViews {
     }
 
     async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+        if claim.rehearsal {
+            let note = Box::new(rehearsed(claim, note.as_deref(), (self.now)()));
+            return self.ask(|reply| Request::Rehearsed(note, reply)).await;
+        }
         let answer = Box::new(Answer {
             key: claim.key.clone(),
             at: (self.now)(),
@@ -169,5 +173,18 @@ impl PageSource for KeeperViews {
 
     async fn health(&self) -> Health {
         Health { faults: self.daemon_health.faults() }
+    }
+}
+
+/// What is kept of an answer to a rehearsal.
+fn rehearsed(claim: &Claim, note: Option<&str>, at: Timestamp) -> AlarmNote {
+    let said = note.map_or_else(String::new, |note| format!(" {note}"));
+    let text = format!("Rehearsal answered by {}.{said}", claim.who);
+    AlarmNote {
+        key: claim.key.clone(),
+        since: claim.since,
+        at,
+        note: text.chars().take(AlarmNote::TEXT_MAX).collect(),
+        how: "link".to_owned(),
     }
 }

@@ -90,6 +90,7 @@ fn heading(message: &Message) -> &'static str {
         Purpose::NotDelivered { .. } => "A message did not arrive",
         Purpose::Over => "It is over",
         Purpose::Test => "A test",
+        Purpose::Rehearsal => "A rehearsal: nothing is wrong",
     }
 }
 
@@ -110,6 +111,7 @@ fn footer(message: &Message, answerable: bool) -> Vec<String> {
                 line(to)
             )
         }
+        Purpose::Rehearsal => format!("You get this because somebody rehearses an alarm, and {group}"),
         Purpose::Test => {
             format!("You get this because somebody is testing whether messages arrive, and {group}")
         }

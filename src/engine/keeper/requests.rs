@@ -2,7 +2,7 @@
 
 use tokio::sync::oneshot;
 
-use crate::alarms::{Answer, Answered};
+use crate::alarms::{AlarmNote, Answer, Answered};
 use crate::engine::keeper::Engine;
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
@@ -15,6 +15,8 @@ pub enum Request {
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
     /// New fish in their bag: site and tank, what was said of bag and tank.
     Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
+    /// Somebody answers a rehearsal; their note is kept. The result is sent once it is.
+    Rehearsed(Box<AlarmNote>, oneshot::Sender<Answered>),
     /// Somebody answers an alarm. The result is sent once it is kept.
     Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
@@ -39,6 +41,10 @@ impl Engine {
                     core.acclimatise(Some(&site), &tank, bag, given, view.now)
                 });
                 let _ = reply.send(answer.map(Box::new));
+            }
+            Request::Rehearsed(note, reply) => {
+                self.batch.notes.push(*note);
+                self.answered.push((reply, Answered::Done));
             }
             Request::Answer(answer, reply) => {
                 let answered = self.router.core.answer(&answer, &mut self.batch);

@@ -125,7 +125,7 @@ fn letter(gardens: &[Garden], key: &AlarmKey, row: Option<&AlarmRow>, now: Times
     };
     publication::letter(&AlarmChange {
         record: row.map_or_else(never, |row| row.record.clone()),
-        priority: garden.map_or(key.kind.priority(), |garden| garden.priority(key.kind)),
+        priority: garden.map_or(key.kind.priority(), |garden| garden.priority_at(key.kind, &key.place)),
         from: State::Normal,
         how: row.and_then(|row| row.how.clone().map(Into::into)),
         tell: row.map(|row| row.tell.clone()).unwrap_or_default(),

@@ -14,10 +14,10 @@ use crate::store::{ReplayDay, StoredStep};
 const CLOCK_MS: i64 = 120_000;
 
 /// Whether the stored readings and the log show what alarms of a kind judge. Silence is
-/// seen by arrivals, a battery and the program's own health are not stored as readings.
+/// seen by arrivals as is a wrong clock, a battery and the program's own health are not stored as readings.
 pub(super) fn is_replayed(kind: Kind) -> bool {
     let own = Kind::at(|place| place == PlaceKind::System).any(|own| own == kind);
-    !own && !matches!(kind, Kind::SensorSilent | Kind::GatewaySilent | Kind::BatteryLow)
+    !own && !matches!(kind, Kind::SensorSilent | Kind::GatewaySilent | Kind::BatteryLow | Kind::DeviceClock)
 }
 
 /// Which of the two histories has a step that the other has not.

@@ -31,7 +31,7 @@ impl Core {
                     shelf: None,
                     said: AlarmText::new(text, &[], "the garden's file"),
                 },
-                priority: garden.priority(alarm.key.kind),
+                priority: garden.priority_at(alarm.key.kind, &alarm.key.place),
                 from: alarm.state,
                 how: None,
                 tell: garden.told_of(alarm.key.kind, &alarm.key.place),

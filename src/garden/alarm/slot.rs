@@ -12,6 +12,10 @@ use crate::watering::next_stretch;
 /// Words of an alarm that stands are renewed after this, seconds.
 const FRESH_S: i64 = 3600;
 
+/// A condition that the restored readings seem to begin with within this of their first
+/// may have begun before them, seconds: the slowest sensors speak once a day.
+const UNSEEN_S: i64 = 86_400;
+
 /// An alarm and its last words.
 #[derive(Clone, Debug)]
 pub(crate) struct AlarmSlot {
@@ -41,20 +45,37 @@ impl AlarmSlot {
     }
 
     /// Makes it stand as it was stored, whatever the restored readings made of it. What
-    /// is not stored is normal.
-    pub(crate) fn restore(&mut self, stored: Option<&AlarmRecord>) {
+    /// is not stored is normal. Readings before `readings_from` were not restored, so a
+    /// condition that they seem to begin with may have begun long before.
+    ///
+    /// Where the restored readings show that its condition holds, their words are kept:
+    /// the stored ones are of its last step, which may be weeks old.
+    pub(crate) fn restore(&mut self, stored: Option<&AlarmRecord>, readings_from: Option<Timestamp>) {
+        let replayed = self.life;
+        let words = self.last.take().filter(|_| replayed.holds());
         let state = stored.map_or(State::Normal, |alarm| alarm.state);
-        if self.life.state() != state {
+        if replayed.state() != state {
             self.life = match stored {
-                Some(it) => Life::restored(state, it.since, it.at, it.shelf, self.life),
+                Some(it) => Life::restored(state, it.since, it.at, it.shelf, replayed),
                 None => Life::Normal,
             };
         }
+        let Some(stored) = stored else {
+            (self.fresh, self.last) = (None, None);
+            return;
+        };
+        let unseen = |since: Timestamp| {
+            readings_from.is_some_and(|from| since.as_second() - from.as_second() <= UNSEEN_S)
+        };
+        self.life = self.life.begun(stored.since, unseen);
         self.fresh = None;
-        self.last = stored.map(|alarm| Box::new((alarm.at, alarm.said.clone())));
+        let words = words.filter(|_| state.is_active() || state.is_hidden());
+        let said = words.map_or_else(|| stored.said.clone(), |words| words.1);
+        self.last = Some(Box::new((stored.at, said)));
     }
 
-    fn key(&self, garden: &Garden) -> AlarmKey {
+    /// Which alarm it is.
+    pub(crate) fn key(&self, garden: &Garden) -> AlarmKey {
         let AlarmSubject { kind, place } = self.subject;
         AlarmKey { site: garden.site.id.clone(), kind, place: place.id(garden).clone() }
     }
@@ -162,7 +183,7 @@ impl AlarmSlot {
         };
         let key = self.key(garden);
         batch.changes.push(AlarmChange {
-            priority: garden.priority(key.kind),
+            priority: garden.priority_at(key.kind, &key.place),
             from: step.from,
             how: None,
             tell: garden.told_of(key.kind, &key.place),

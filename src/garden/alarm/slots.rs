@@ -118,7 +118,7 @@ mod tests {
                 .remove(0);
         let mut counts = [0_u32; 3];
         for slot in AlarmSlots::new(&garden).iter() {
-            counts[match garden.priority(slot.subject.kind) {
+            counts[match garden.priority_at(slot.subject.kind, slot.subject.place.id(&garden)) {
                 Priority::Low => 0,
                 Priority::Medium => 1,
                 Priority::High => 2,

@@ -139,7 +139,7 @@ impl SiteState {
         let place = garden.place_name(sensor);
         let (when, then) = match sensor.place {
             Place::Tank(_) => (
-                "Today",
+                if garden.tank_left_blind(Kind::SensorFault, &sensor.id).is_some() { "Now" } else { "Today" },
                 format!(
                     "Until it is mended it says nothing about {place}: look at the fish and measure by hand."
                 ),

@@ -10,7 +10,7 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, AlarmText, Input, Kind};
+use crate::alarms::{AlarmCondition, AlarmText, Input, Kind, Priority};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
@@ -232,20 +232,24 @@ fn silent_words(
     } else {
         format!("Nothing watches the fish of {} now. ", spoken::list(&unwatched))
     };
+    let urgent = garden.priority_at(Kind::GatewaySilent, garden.gateway(number).0) == Priority::High;
+    let when = if urgent { "now" } else { "today" };
     let (what, look) = match garden.gateways.get(usize::from(number)) {
         Some(gateway) => (
             format!(
                 "The gateway {} is silent: {count} of its sensors have said nothing since {since}.",
                 gateway.name
             ),
-            "Look at its power, its network cable and its SIM card today.",
+            format!("Look at its power, its network cable and its SIM card {when}."),
         ),
         None => (
             format!(
                 "{count} sensors of {} fell silent together: they have said nothing since {since}.",
                 garden.site.name
             ),
-            "Something that they share has failed: look at the power, the network and the gateway today.",
+            format!(
+                "Something that they share has failed: look at the power, the network and the gateway {when}."
+            ),
         ),
     };
     let by_hand = if unwatched.is_empty() {

@@ -1,6 +1,8 @@
 //! What is judged and said of a sensor and its gateway.
 
 pub(super) mod battery;
+pub(super) mod clock;
+pub(super) mod clock_watch;
 pub(super) mod extremes;
 pub(super) mod fault_watch;
 pub(super) mod faults;

@@ -82,6 +82,17 @@ impl SiteState {
         }
     }
 
+    /// Whether each sensor's silence has been told, as its own or as its gateway's;
+    /// `false` without sensors.
+    pub(crate) fn is_silence_told(&self) -> bool {
+        let active = |condition| matches!(condition, AlarmCondition::Active { .. });
+        !self.sensors.is_empty()
+            && (0u16..).zip(&self.sensors).all(|(index, _)| {
+                active(self.silence_condition(index))
+                    || active(self.gateway_condition(self.gateway_of(index)))
+            })
+    }
+
     /// Seconds without a word after which a sensor is silent.
     pub(crate) fn silent_after_s(&self, index: u16) -> i64 {
         let every_s = i64::from(self.garden.sensor(index).every_s);
@@ -120,14 +131,20 @@ impl SiteState {
                 }
                 Place::Site => String::new(),
             };
+            // Nothing else watches the fish: that is first, and now.
+            let blind = garden.tank_left_blind(Kind::SensorSilent, &sensor.id).is_some();
+            let when = if blind { "now" } else { "today" };
+            let fish = if blind { "Look at the fish and measure their water by hand now. " } else { "" };
             let look = if site.battery_was_low(index) {
-                "Its battery was low: change or charge that today, then look at its cable and the gateway."
+                format!(
+                    "Its battery was low: change or charge that {when}, then look at its cable and the gateway."
+                )
             } else {
-                "Look at its battery, its cable and the gateway today."
+                format!("Look at its battery, its cable and the gateway {when}.")
             };
             let text = if active {
                 format!(
-                    "{who} has said nothing for {}; it should speak every {}. {look}{loss}",
+                    "{who} has said nothing for {}; it should speak every {}. {fish}{look}{loss}",
                     spoken::duration(silent_s),
                     spoken::duration(i64::from(sensor.every_s)),
                 )

@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 
 use crate::calibration::Calibrator;
 use crate::garden::plan::Garden;
+use crate::garden::sensor::clock_watch::ClockWatch;
 use crate::garden::sensor::extremes::HourlyExtremes;
 use crate::garden::sensor::fault_watch::FaultWatch;
 use crate::model::Quantity;
@@ -143,6 +144,8 @@ pub(crate) struct SensorState {
     /// When it was last heard, by the clock that `sensor-silent` runs on.
     pub(crate) heard: Option<Timestamp>,
     pub(crate) faults: FaultWatch,
+    /// Whether the times that its device gives can be true.
+    pub(crate) clock: ClockWatch,
     pub(crate) battery: BatteryState,
     pub(crate) history: SensorHistory,
 }
@@ -158,6 +161,7 @@ impl SensorState {
             good_before: None,
             heard: None,
             faults: FaultWatch::default(),
+            clock: ClockWatch::default(),
             battery: BatteryState::default(),
             history: match measures {
                 Quantity::SoilMoisture => SensorHistory::Soil(Box::default()),

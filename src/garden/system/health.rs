@@ -17,6 +17,7 @@ pub struct SystemHealth {
     /// Each forwarder's queue.
     pub queues: Option<Vec<QueueHealth>>,
     pub disk: Option<DiskHealth>,
+    pub broker: Option<BrokerHealth>,
     pub clock: Option<ClockHealth>,
     pub messages: Option<MessageHealth>,
 }
@@ -32,11 +33,20 @@ pub struct HealthLimits {
     pub disk_free_bytes: Option<u64>,
     /// A step of the computer's clock that is still taken for setting it right, seconds.
     pub clock_jump_s: u32,
+    /// For how long a broker that is connected may send nothing, seconds. A garden whose
+    /// sensors send more seldom is given more; see [`HealthLimits::silent_s`].
+    pub broker_silent_s: u32,
 }
 
 impl Default for HealthLimits {
     fn default() -> Self {
-        Self { forward_rows: 100_000, forward_age_s: 3600, disk_free_bytes: None, clock_jump_s: 60 }
+        Self {
+            forward_rows: 100_000,
+            forward_age_s: 3600,
+            disk_free_bytes: None,
+            clock_jump_s: 60,
+            broker_silent_s: 3600,
+        }
     }
 }
 
@@ -49,6 +59,13 @@ impl HealthLimits {
     /// it, but at least 500 MB and at most 10 GB. Common practice, without a source.
     pub fn free_bytes(&self, total_bytes: u64) -> u64 {
         self.disk_free_bytes.unwrap_or((total_bytes / 20).clamp(*Self::FREE.start(), *Self::FREE.end()))
+    }
+
+    /// For how long a broker may send nothing where the quickest sensor sends every
+    /// `every_s` seconds: what was set, and at least three of its intervals and five
+    /// minutes, after which that sensor itself counts as silent.
+    pub fn silent_s(&self, every_s: u32) -> i64 {
+        i64::from(self.broker_silent_s).max(3 * i64::from(every_s) + 300)
     }
 }
 
@@ -79,6 +96,34 @@ pub struct DiskHealth {
     pub total_bytes: u64,
     /// By how much the record grew in the last day, where that is known.
     pub grown_bytes_a_day: Option<f64>,
+}
+
+/// Whether readings come from the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BrokerHealth {
+    /// The session stands; the last message came, or the session began, at `heard`.
+    Listening { heard: Timestamp },
+    /// No session stands.
+    Away(BrokerAway),
+}
+
+/// A broker without a session.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BrokerAway {
+    /// When the session ended, or the first try failed.
+    pub since: Timestamp,
+    pub fault: BrokerFault,
+    /// What the other side or the network said last.
+    pub reason: String,
+}
+
+/// Why no session stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BrokerFault {
+    /// Nothing answers, or the connection breaks.
+    Unreachable,
+    /// It answers, and refuses the user or what is subscribed to.
+    Refused,
 }
 
 /// The computer's clock since the look before.

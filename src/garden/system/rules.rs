@@ -4,14 +4,14 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmText, Input, Kind, State};
+use crate::alarms::{AlarmCondition, AlarmText, Delays, Input, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::slot::AlarmSlot;
 use crate::garden::core::{Clock, Core};
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::system::health::{
-    ClockHealth, HealthLimits, MessageHealth, QueueHealth, StoreHealth, SystemHealth,
+    BrokerHealth, ClockHealth, HealthLimits, MessageHealth, QueueHealth, StoreHealth, SystemHealth,
 };
 use crate::garden::system::words;
 use crate::model::add_seconds;
@@ -47,9 +47,16 @@ impl Core {
             return;
         }
         for site in self.site_states_mut() {
+            let silence_told = site.is_silence_told();
             let garden = &site.garden;
             for slot in site.alarms.iter_mut().filter(|slot| slot.subject.place == AlarmPlace::System) {
-                judge(garden, slot, health, now, batch);
+                match (slot.subject.kind, &health.broker) {
+                    (Kind::BrokerLost, Some(broker)) => {
+                        let limits = &health.limits;
+                        judge_broker(garden, slot, (broker, limits, silence_told), now, batch);
+                    }
+                    _ => judge(garden, slot, health, now, batch),
+                }
             }
         }
     }
@@ -107,6 +114,49 @@ fn judge(garden: &Garden, slot: &mut AlarmSlot, health: &SystemHealth, now: Time
         },
         // Not the program's.
         _ => {}
+    }
+}
+
+/// Judges whether readings come from the broker. A breach counts from the moment at
+/// which the broker was last there. Where it is connected and sends nothing, and every
+/// silence that this makes has been told as that of sensors or gateways, nothing is
+/// judged: one cause is told once.
+fn judge_broker(
+    garden: &Garden,
+    slot: &mut AlarmSlot,
+    (broker, limits, silence_told): (&BrokerHealth, &HealthLimits, bool),
+    now: Timestamp,
+    batch: &mut Batch,
+) {
+    let delays = garden.rules[Kind::BrokerLost].delays;
+    match broker {
+        BrokerHealth::Away(away) => {
+            let begun = (slot.life.condition() == AlarmCondition::Clear).then_some(away.since.min(now));
+            for at in begun.into_iter().chain([now]) {
+                slot.step(garden, at, Input::Breach, delays, batch, |active| {
+                    if active { words::broker_away(garden, away) } else { words::broker_back() }
+                });
+            }
+        }
+        BrokerHealth::Listening { heard } => {
+            let quickest_s = garden.sensors.iter().map(|sensor| sensor.every_s).min();
+            let silent_s = now.as_second() - heard.as_second();
+            let limit_s = quickest_s.map(|every_s| limits.silent_s(every_s));
+            let input = match limit_s {
+                Some(limit_s) if silent_s > limit_s && silence_told && !slot.life.holds() => Input::Unknown,
+                Some(limit_s) if silent_s > limit_s => Input::Breach,
+                _ => Input::Clear,
+            };
+            // The limit has waited already.
+            let delays = Delays { on_s: 0, ..delays };
+            slot.step(garden, now, input, delays, batch, |active| {
+                if active {
+                    words::broker_silent(garden, *heard, quickest_s.unwrap_or_default(), silent_s, now)
+                } else {
+                    words::broker_back()
+                }
+            });
+        }
     }
 }
 

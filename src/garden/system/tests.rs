@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, SYSTEM_PLACE, State};
+use crate::alarms::{
+    AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, Priority, SYSTEM_PLACE, State,
+};
 use crate::garden::plan::Garden;
 use crate::garden::plan::{Channel, RuleSettings, Site, Tell};
 use crate::garden::record::{AlarmChange, Batch};
@@ -349,4 +351,78 @@ fn one_that_was_stored_is_judged_where_it_stands() {
     }]);
     look(&mut core, &disk(9000), 0);
     assert_eq!(state(&look(&mut core, &disk(9000), 300)), OVER);
+}
+
+fn broker(sign: BrokerHealth) -> SystemHealth {
+    SystemHealth { broker: Some(sign), ..SystemHealth::default() }
+}
+
+fn away(since_s: i64, fault: BrokerFault, reason: &str) -> SystemHealth {
+    broker(BrokerHealth::Away(BrokerAway { since: at(since_s), fault, reason: reason.to_owned() }))
+}
+
+#[test]
+fn a_broker_out_of_reach_is_told_after_its_delay_and_counts_from_its_loss() {
+    let dead = || away(10, BrokerFault::Unreachable, "I/O: Connection refused (os error 111)");
+    let back = || broker(BrokerHealth::Listening { heard: at(1200) });
+    let mut core = core();
+    let changes = run(
+        &mut core,
+        &[
+            (60, dead(), None),
+            (909, dead(), None),
+            (910, dead(), RAISED),
+            (1000, dead(), None),
+            (1200, back(), None),
+            (1260, back(), OVER),
+        ],
+    );
+    assert_eq!((changes[0].record.since, changes[0].priority), (at(10), Priority::High));
+    let text = &changes[0].record.said.text;
+    assert!(
+        text.starts_with("Trug has not reached the broker since 3 pm on Friday 17 April: I/O: "),
+        "{text}"
+    );
+    assert!(text.contains("Look now whether the broker runs"), "{text}");
+    // A short loss is nobody's.
+    run(&mut core, &[(2000, away(2000, BrokerFault::Unreachable, ""), None), (2100, back(), None)]);
+    // Refused is said as that.
+    let refused = || away(3000, BrokerFault::Refused, "the broker refused the connection: NotAuthorized");
+    let changes = run(&mut core, &[(3060, refused(), None), (3900, refused(), RAISED)]);
+    let text = &changes[0].record.said.text;
+    assert!(text.starts_with("The broker has refused Trug since") && text.contains("password"), "{text}");
+}
+
+/// A garden with one probe that sends each quarter of an hour.
+fn probed() -> Core {
+    let trug = include_str!("../../../config/trug.toml");
+    let file = "[site]\nid = \"school\"\nname = \"School\"\ntime_zone = \"Australia/Adelaide\"\n\
+                latitude_deg = -34.93\nelevation_m = 95\n\
+                [[sensor]]\nid = \"air\"\nmeasures = \"air-temperature\"\ntopic = \"school/air\"\n\
+                payload = \"number\"\nevery_s = 900\n\
+                [[tell]]\nwho = \"office\"\nalarms = [\"broker-lost\"]\nemail = [\"o@school.example\"]\n";
+    let settings = crate::settings::from_text(("trug.toml", trug), &[("g.toml", file)], std::iter::empty());
+    let gardens: Vec<_> = settings.expect("no faults").gardens.into_iter().map(Arc::new).collect();
+    Core::new(&gardens, Clock::Arrival)
+}
+
+#[test]
+fn a_broker_that_is_connected_and_sends_nothing_is_told_unless_the_silence_is() {
+    let silent = || broker(BrokerHealth::Listening { heard: at(0) });
+    let mut core = probed();
+    let changes = run(&mut core, &[(3600, silent(), None), (3601, silent(), RAISED), (7200, silent(), None)]);
+    let text = &changes[0].record.said.text;
+    assert!(text.starts_with("The broker is connected, and has sent nothing since 3 pm"), "{text}");
+    assert!(text.contains("a reading should come every 15 minutes"), "{text}");
+    let heard = broker(BrokerHealth::Listening { heard: at(7300) });
+    assert_eq!(state(&look(&mut core, &heard, 7300)), None);
+    assert_eq!(state(&look(&mut core, &heard, 7360)), OVER);
+
+    // The probe's own silence has been told: it is one thing that is wrong.
+    let mut core = probed();
+    let mut batch = Batch::default();
+    core.start(at(0));
+    core.tick(at(3400), &mut batch);
+    assert_eq!(batch.changes.iter().map(|c| c.record.key.kind).collect::<Vec<_>>(), [Kind::SensorSilent]);
+    assert_eq!(look(&mut core, &silent(), 3700), []);
 }

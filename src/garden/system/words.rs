@@ -5,7 +5,9 @@ use jiff::tz::TimeZone;
 
 use crate::alarms::AlarmText;
 use crate::garden::plan::Garden;
-use crate::garden::system::health::{DiskHealth, HealthLimits, Jump, NotSent, QueueHealth};
+use crate::garden::system::health::{
+    BrokerAway, BrokerFault, DiskHealth, HealthLimits, Jump, NotSent, QueueHealth,
+};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
 
@@ -15,6 +17,14 @@ const NO_SOURCE: Check = Check::None("no publication gives the number; it is com
 const FAILING: Equation = Equation {
     gives: "when the record counts as failing",
     form: "time since the last write that was begun and kept nothing >= the rule's delay",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
+const LOST: Equation = Equation {
+    gives: "when the broker counts as lost",
+    form: "no session for the rule's delay; or a session without a message for longer than broker_silent_min and than \
+           3 x the quickest sensor's interval + 5 min",
     source: OURS,
     check: NO_SOURCE,
 };
@@ -55,7 +65,7 @@ const NOT_SENT: Equation = Equation {
 };
 
 /// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[FAILING, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
+pub(crate) const EQUATIONS: &[Equation] = &[FAILING, LOST, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
 
 pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
     let fish = if garden.tanks.is_empty() {
@@ -76,6 +86,61 @@ pub(crate) fn store_written() -> AlarmText {
     let text = "The garden's record is written again. What waited at the broker is stored now. Look once more today \
                 whether the disk is in order.";
     AlarmText::new(text.to_owned(), &[], OURS)
+}
+
+pub(crate) fn broker_away(garden: &Garden, away: &BrokerAway) -> AlarmText {
+    let since = spoken::moment(away.since, &garden.site.time_zone);
+    let reason = plain(&away.reason);
+    let (what, look) = match away.fault {
+        BrokerFault::Unreachable => (
+            "Trug has not reached the broker",
+            "Look now whether the broker runs, and whether its computer has power and network.",
+        ),
+        BrokerFault::Refused => (
+            "The broker has refused Trug",
+            "Set the user, the password or the broker's access rules right now; trug.toml has the first two.",
+        ),
+    };
+    let text = format!(
+        "{what} since {since}: {reason}. No reading comes in, so nothing in the garden is judged. {look}{}",
+        fish_unwatched(garden)
+    );
+    let step = LOST.step(format!("no session since {}", away.since));
+    AlarmText::new(text, &[], OURS).because(vec![step])
+}
+
+pub(crate) fn broker_silent(
+    garden: &Garden,
+    heard: Timestamp,
+    every_s: u32,
+    silent_s: i64,
+    now: Timestamp,
+) -> AlarmText {
+    let text = format!(
+        "The broker is connected, and has sent nothing since {}; a reading should come every {}. Look now whether the \
+         gateways reach the broker, and whether its access rules let Trug read their topics.{}",
+        spoken::moment_seen_from(heard, now, &garden.site.time_zone),
+        spoken::duration(i64::from(every_s)),
+        fish_unwatched(garden)
+    );
+    let values = [("silent_s", silent_s as f64), ("every_s", f64::from(every_s))];
+    let step =
+        LOST.step(format!("{silent_s} s without a message, the quickest sensor sends every {every_s} s"));
+    AlarmText::new(text, &values, OURS).because(vec![step])
+}
+
+pub(crate) fn broker_back() -> AlarmText {
+    let text = "Readings come from the broker again. What it kept for Trug meanwhile is stored now.";
+    AlarmText::new(text.to_owned(), &[], OURS)
+}
+
+/// What people do for fish that nothing watches.
+fn fish_unwatched(garden: &Garden) -> &'static str {
+    if garden.tanks.is_empty() {
+        ""
+    } else {
+        " Until then no alarm about the fish comes: look at them and measure their water by hand."
+    }
 }
 
 pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &HealthLimits) -> AlarmText {

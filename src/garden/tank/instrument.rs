@@ -165,7 +165,15 @@ impl SiteState {
 
     pub(crate) fn doubt_words(&self, sensor: u16, doubt: &ThermometerDoubt, at: Timestamp) -> AlarmText {
         let zone = &self.garden.site.time_zone;
-        let who = self.garden.sensor_name(self.garden.sensor(sensor));
+        let plan = self.garden.sensor(sensor);
+        let who = self.garden.sensor_name(plan);
+        // Nothing else watches the fish.
+        let blind = self.garden.tank_left_blind(Kind::SensorFault, &plan.id).is_some();
+        let (now, by_hand) = if blind {
+            ("Now", "measure it by hand, and look at the fish")
+        } else {
+            ("Today", "measure it by hand")
+        };
         match doubt {
             ThermometerDoubt::Out { since, why, air } => {
                 let (shown, values) = match air {
@@ -190,8 +198,8 @@ impl SiteState {
                     _ => format!(" since {}", spoken::moment_seen_from(*since, at, zone)),
                 };
                 let text = format!(
-                    "{who} seems to hang in the air{when}: {}.{shown} Today put it back into the water and fasten it. \
-                     Until then the water's temperature is not known: measure it by hand.",
+                    "{who} seems to hang in the air{when}: {}.{shown} {now} put it back into the water and fasten it. \
+                     Until then the water's temperature is not known: {by_hand}.",
                     why.words(),
                 );
                 AlarmText::new(text, &values, SOURCE).because(vec![DOUBTED.step(why.words().to_owned())])

@@ -7,9 +7,11 @@ use serde::Serialize;
 
 use super::call::ApiCall;
 use super::fault::ApiFault;
-use crate::garden::view::{AlarmView, BedView, Figure, RainView, SiteView, TankView};
+use crate::garden::plan::Garden;
+use crate::garden::view::{AlarmView, BedView, Figure, PendingAlarm, RainView, SiteView, TankView};
 use crate::page::PageSource;
 use crate::page::wait::ask;
+use crate::telling::pending_words;
 
 /// The zone's name in the IANA database; "UTC" where a site has none.
 pub(super) fn zone_name(zone: &TimeZone) -> &str {
@@ -50,6 +52,7 @@ struct SiteJson<'a> {
     judged_until: Option<String>,
     to_do: Vec<ToDoJson<'a>>,
     alarms: Vec<SiteAlarmJson<'a>>,
+    pending: Vec<PendingJson<'a>>,
     beds: Vec<BedJson<'a>>,
     tanks: Vec<TankJson<'a>>,
     rain: Option<RainJson<'a>>,
@@ -72,6 +75,17 @@ struct SiteAlarmJson<'a> {
     priority: &'a str,
     since: String,
     text: &'a str,
+}
+
+#[derive(Serialize)]
+struct PendingJson<'a> {
+    kind: &'a str,
+    place: &'a str,
+    place_name: &'a str,
+    priority: &'a str,
+    since: String,
+    due: String,
+    text: String,
 }
 
 #[derive(Serialize)]
@@ -125,11 +139,11 @@ struct RainJson<'a> {
 }
 
 pub(super) async fn site<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
-    call.garden()?;
-    call.json(&shown(&call.view().await?), None)
+    let garden = call.garden()?;
+    call.json(&shown(&call.view().await?, garden), None)
 }
 
-fn shown(view: &SiteView) -> SiteJson<'_> {
+fn shown<'a>(view: &'a SiteView, garden: &Garden) -> SiteJson<'a> {
     SiteJson {
         id: view.id.as_str(),
         name: &view.name,
@@ -141,6 +155,7 @@ fn shown(view: &SiteView) -> SiteJson<'_> {
             .map(|it| ToDoJson { priority: it.priority.name(), place: &it.place, text: &it.text })
             .collect(),
         alarms: view.alarms.iter().map(alarm).collect(),
+        pending: view.pending.iter().map(|it| pending(it, garden, view.now)).collect(),
         beds: view.beds.iter().map(bed).collect(),
         tanks: view.tanks.iter().map(tank).collect(),
         rain: view.rain.as_ref().map(rain),
@@ -165,6 +180,18 @@ fn alarm(it: &AlarmView) -> SiteAlarmJson<'_> {
         priority: it.priority.name(),
         since: record.since.to_string(),
         text: &record.said.text,
+    }
+}
+
+fn pending<'a>(it: &'a PendingAlarm, garden: &Garden, now: Timestamp) -> PendingJson<'a> {
+    PendingJson {
+        kind: it.key.kind.name(),
+        place: it.key.place.as_str(),
+        place_name: &it.place_name,
+        priority: it.priority.name(),
+        since: it.since.to_string(),
+        due: it.due.to_string(),
+        text: pending_words(garden, it, now),
     }
 }
 

@@ -38,7 +38,8 @@ fn limits_are_the_usual_ones_where_nothing_is_said() {
 #[test]
 fn each_limit_is_taken() {
     let watch = settings(
-        "[watch]\nevery_s = 5\ndisk_free_mb = 2000\nforward_rows = 7\nforward_age_min = 90\nclock_jump_s = 10\n",
+        "[watch]\nevery_s = 5\ndisk_free_mb = 2000\nforward_rows = 7\nforward_age_min = 90\nclock_jump_s = 10\n\
+         broker_silent_min = 20\n",
         "",
     )
     .watch;
@@ -48,6 +49,7 @@ fn each_limit_is_taken() {
         forward_rows: 7,
         forward_age_s: 5400,
         clock_jump_s: 10,
+        broker_silent_s: 1200,
     };
     assert_eq!(watch.limits, limits);
 }
@@ -62,6 +64,7 @@ fn faults_of_the_limits_are_told_at_their_line() {
         ("forward_rows = 20000001", "watch.forward_rows", "from 1 to 20000000"),
         ("forward_age_min = -1", "watch.forward_age_min", "minutes"),
         ("clock_jump_s = 4", "watch.clock_jump_s", "from 5 to 86400"),
+        ("broker_silent_min = 0", "watch.broker_silent_min", "from 1 to 10080"),
         ("disk_free = 5", "watch.disk_free", "nearest:  disk_free_mb"),
     ] {
         let faults = read(&format!("[watch]\n{line}\n"), "").expect_err(line);

@@ -1,0 +1,125 @@
+//! Devices whose clock is wrong.
+//!
+//! A reading whose time cannot be true stands under the time of its arrival, and one
+//! whose time is long past is stored and not judged. Both are right for a single
+//! reading. Of a device that always sends such times somebody has to know.
+
+use jiff::Timestamp;
+
+use crate::alarms::{AlarmText, Input, Kind, Priority};
+use crate::decode::time_of;
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::record::Batch;
+use crate::garden::sensor::clock_watch::{ClockFinding, MESSAGES, OFF_S, SPREAD_S};
+use crate::garden::site::SiteState;
+use crate::model::{Place, TimeFrom};
+use crate::text::spoken;
+use crate::why::{Check, Equation};
+
+const SOURCE: &str = "three messages in a row with a time more than ten minutes off; our own rule";
+
+/// When a device's clock counts as wrong.
+const WRONG: Equation = Equation {
+    gives: "when a device's clock counts as wrong",
+    form: "|arrival - the device's time| > 10 min in 3 messages in a row, over 10 min or more",
+    source: "this project's own rule",
+    check: Check::None("no publication gives the numbers; the scenario with a wrong clock tries them"),
+};
+
+/// The equations of this file.
+pub(crate) const EQUATIONS: &[Equation] = &[WRONG];
+
+/// What becomes of readings with such times.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Consequence {
+    /// They stand under the time of their arrival.
+    Restamped,
+    /// They are stored and not judged.
+    NotJudged,
+    /// They stand and are judged under a time that is too early or too late.
+    Shifted,
+}
+
+impl SiteState {
+    /// Judges a device's clock by a reading that gave a time; live only. `late`: it comes
+    /// too late to be judged.
+    pub(crate) fn judge_clock(
+        &mut self,
+        index: u16,
+        given: Timestamp,
+        arrival: Timestamp,
+        late: bool,
+        batch: &mut Batch,
+    ) {
+        let every_s = self.garden.sensor(index).every_s;
+        let finding = self.sensors[usize::from(index)].clock.take(given, arrival, every_s);
+        let input = match finding {
+            ClockFinding::Right => Input::Clear,
+            ClockFinding::Wrong { .. } => Input::Breach,
+            ClockFinding::Unsure => return,
+        };
+        let subject = AlarmPlace::Sensor(index).alarm(Kind::DeviceClock);
+        if input == Input::Clear && self.alarms.life(subject).since().is_none() {
+            return;
+        }
+        let consequence = match time_of(Some(given), arrival).1 {
+            TimeFrom::Arrival => Consequence::Restamped,
+            TimeFrom::Device if late => Consequence::NotJudged,
+            TimeFrom::Device => Consequence::Shifted,
+        };
+        self.judge(subject, arrival, input, batch, |site, _| match finding {
+            ClockFinding::Wrong { behind_s, given } => {
+                site.wrong_clock_words(index, (behind_s, given), arrival, consequence)
+            }
+            ClockFinding::Right | ClockFinding::Unsure => {
+                let who = site.garden.sensor_name(site.garden.sensor(index));
+                AlarmText::new(format!("{who} gives the right time again."), &[], SOURCE)
+            }
+        });
+    }
+
+    fn wrong_clock_words(
+        &self,
+        index: u16,
+        (behind_s, given): (i64, Timestamp),
+        arrival: Timestamp,
+        consequence: Consequence,
+    ) -> AlarmText {
+        let garden = &self.garden;
+        let sensor = garden.sensor(index);
+        let who = garden.sensor_name(sensor);
+        let by = spoken::duration(behind_s.abs());
+        let off = if behind_s > 0 { "behind" } else { "ahead" };
+        let then = match consequence {
+            Consequence::Restamped => {
+                "Its readings are stored under the time of their arrival until that is right."
+            }
+            Consequence::NotJudged => {
+                "Its readings come too late to be judged: they are stored, and raise no alarm."
+            }
+            Consequence::Shifted => "Its readings are stored and judged under that wrong time.",
+        };
+        let when = match garden.priority_at(Kind::DeviceClock, &sensor.id) {
+            Priority::High => "now",
+            Priority::Medium => "today",
+            Priority::Low => "within a week",
+        };
+        let by_hand = match sensor.place {
+            Place::Tank(_) if consequence == Consequence::NotJudged => {
+                " Until then look at the fish and measure their water by hand."
+            }
+            Place::Tank(_) | Place::Bed(_) | Place::Site => "",
+        };
+        let text = format!(
+            "{who} has a clock that is {by} {off}: it said {} at {}. {then} Set its clock or its time service {when}. If \
+             its clock is right, its readings arrive that late: then look at its gateway.{by_hand}",
+            spoken::dated_moment(given, arrival, &garden.site.time_zone),
+            spoken::moment(arrival, &garden.site.time_zone),
+        );
+        let step = WRONG.step(format!(
+            "the last is off by {} s, more than {OFF_S} s, in {MESSAGES} messages or more over at least {SPREAD_S} s",
+            behind_s.abs()
+        ));
+        AlarmText::new(text, &[("behind_s", behind_s as f64)], SOURCE).because(vec![step])
+    }
+}
