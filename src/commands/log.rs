@@ -76,6 +76,7 @@ pub struct Given {
 fn place_argument(kind: &EntryKind) -> (&'static str, bool) {
     match kind.about {
         About::Bed => ("BED", false),
+        About::BedOrGarden => ("BED", true),
         About::Tank => ("TANK", false),
         About::Sensor => ("SENSOR", false),
         About::Any => ("PLACE", true),
@@ -86,7 +87,10 @@ fn subcommand(kind: &EntryKind) -> Command {
     let (place, optional) = place_argument(kind);
     let mut place = Arg::new(place).required(!optional);
     if optional {
-        place = place.help("A bed or a tank; without it, the whole garden");
+        place = place.help(match kind.about {
+            About::BedOrGarden => "A bed; without it, the whole garden",
+            _ => "A bed or a tank; without it, the whole garden",
+        });
     }
     let mut command = Command::new(kind.name).arg(place);
     let mut numbers: Vec<&NumberField> = kind.numbers.iter().collect();
@@ -229,7 +233,7 @@ fn site_and_time(
     now: Timestamp,
 ) -> Result<(Id, Timestamp), String> {
     let wanted = match kind.about {
-        About::Bed => recent::PlaceWanted::Bed,
+        About::Bed | About::BedOrGarden => recent::PlaceWanted::Bed,
         About::Tank => recent::PlaceWanted::Tank,
         About::Sensor => recent::PlaceWanted::Sensor,
         About::Any => recent::PlaceWanted::Any,

@@ -10,6 +10,7 @@ use jiff::Timestamp;
 
 use crate::model::Id;
 use crate::tank::{NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE};
+use crate::text::spoken::counted;
 
 /// One entry.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,6 +32,12 @@ pub enum LogEvent {
     WaterTest(WaterTest),
     /// Mulch went down, mm deep.
     MulchLaid { depth_mm: f64 },
+    /// Mulch that lies on a bed was measured, mm deep; 0: none is left.
+    MulchMeasured { depth_mm: f64 },
+    /// Mulch that was planned was not laid.
+    MulchNotLaid,
+    /// Rain is expected within so many hours, 0: no longer.
+    RainExpected { hours: f64 },
     /// A wetting agent was used, by its label.
     WettingAgent,
     /// A drop of water on dry soil took so many seconds to go in.
@@ -102,6 +109,9 @@ impl LogEvent {
         match self {
             Self::WaterTest(_) => "water-test",
             Self::MulchLaid { .. } => "mulch",
+            Self::MulchMeasured { .. } => "mulch-depth",
+            Self::MulchNotLaid => "mulch-not-laid",
+            Self::RainExpected { .. } => "rain-expected",
             Self::WettingAgent => "wetting-agent",
             Self::WaterDrop { .. } => "water-drop",
             Self::EthanolDrop { .. } => "ethanol-drop",
@@ -140,6 +150,8 @@ impl LogEvent {
                 ("oxygen_mg_l", test.oxygen_mg_l),
             ]),
             Self::MulchLaid { depth_mm } => vec![("depth_mm", depth_mm)],
+            Self::MulchMeasured { depth_mm } => vec![("left_mm", depth_mm)],
+            Self::RainExpected { hours } => vec![("hold_hours", hours)],
             Self::WaterDrop { seconds } => vec![("seconds", seconds)],
             Self::EthanolDrop { molarity } => vec![("molarity", molarity)],
             Self::Watered { litres } => known(&[("litres", litres)]),
@@ -152,6 +164,7 @@ impl LogEvent {
             Self::TankCleaning { hours } => vec![("hours", hours)],
             Self::Bag { temperature_c, ph } => known(&[("temperature_c", temperature_c), ("ph", ph)]),
             Self::WettingAgent
+            | Self::MulchNotLaid
             | Self::Rained
             | Self::TimerRan
             | Self::CauseNotKnown
@@ -185,6 +198,13 @@ impl LogEvent {
                 format!("water test: {values}")
             }
             Self::MulchLaid { depth_mm } => format!("mulch laid, {depth_mm} mm deep"),
+            Self::MulchMeasured { depth_mm: 0.0 } => "no mulch is left".to_owned(),
+            Self::MulchMeasured { depth_mm } => format!("mulch measured, {depth_mm} mm deep"),
+            Self::MulchNotLaid => "the planned mulch was not laid".to_owned(),
+            Self::RainExpected { hours: 0.0 } => "rain is no longer expected".to_owned(),
+            Self::RainExpected { hours } => {
+                format!("rain expected: watering held for {}", counted(*hours, "hour", "hours"))
+            }
             Self::WettingAgent => "wetting agent used".to_owned(),
             Self::WaterDrop { seconds } => format!("a drop of water went in after {seconds} s"),
             Self::EthanolDrop { molarity } => {
@@ -259,7 +279,24 @@ impl SiteLog {
         now: Timestamp,
         pick: impl Fn(&LogEvent) -> Option<T>,
     ) -> Option<(Timestamp, T)> {
-        self.of(place)
+        Self::newest_in(self.of(place), now, pick)
+    }
+
+    /// The same of the entries about the whole garden.
+    pub(crate) fn newest_of_garden<T>(
+        &self,
+        now: Timestamp,
+        pick: impl Fn(&LogEvent) -> Option<T>,
+    ) -> Option<(Timestamp, T)> {
+        Self::newest_in(self.places.get(&None).map_or(&[], Vec::as_slice), now, pick)
+    }
+
+    fn newest_in<T>(
+        entries: &[(Timestamp, LogEvent)],
+        now: Timestamp,
+        pick: impl Fn(&LogEvent) -> Option<T>,
+    ) -> Option<(Timestamp, T)> {
+        entries
             .iter()
             .rev()
             .filter(|(at, _)| *at <= now)

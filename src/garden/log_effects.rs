@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use crate::garden::log::LogEntry;
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::WettingAnswer;
@@ -27,7 +27,14 @@ impl SiteState {
 
     /// Judges a place again after somebody has written down what was seen or done.
     pub(crate) fn judge_logged(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
-        let Some(place) = &entry.place else { return };
+        let Some(place) = &entry.place else {
+            if matches!(entry.what, LogEvent::RainExpected { .. }) {
+                for bed in (0u16..).take(self.garden.beds.len()) {
+                    self.judge_bed_water(bed, now, batch);
+                }
+            }
+            return;
+        };
         if let Some(bed) = self.bed_logged(entry) {
             self.take_answer(entry, now, batch);
             self.explain_wettings(bed, entry);

@@ -23,17 +23,24 @@ pub enum About {
     Bed,
     Tank,
     Sensor,
+    /// A bed or the whole garden.
+    BedOrGarden,
     /// A bed, a tank or the whole garden.
     Any,
 }
 
 impl About {
+    /// Whether the whole garden fits.
+    pub fn fits_garden(self) -> bool {
+        matches!(self, Self::BedOrGarden | Self::Any)
+    }
+
     /// The beds, tanks or sensors of a garden that fit, with their names.
     pub fn places(self, garden: &Garden) -> Vec<(&Id, &str)> {
         let beds = garden.beds.iter().map(|bed| (&bed.id, bed.name.as_str()));
         let tanks = garden.tanks.iter().map(|tank| (&tank.id, tank.name.as_str()));
         match self {
-            Self::Bed => beds.collect(),
+            Self::Bed | Self::BedOrGarden => beds.collect(),
             Self::Tank => tanks.collect(),
             Self::Sensor => garden.sensors.iter().map(|it| (&it.id, it.id.as_str())).collect(),
             Self::Any => beds.chain(tanks).collect(),
@@ -185,9 +192,19 @@ const OXYGEN: NumberField = NumberField::within("oxygen_mg_l", "Dissolved oxygen
     .column("mg/L", "dissolved oxygen");
 const DEPTH: NumberField = NumberField::within("depth_mm", "How deep", "mm", 1.0, 500.0)
     .needed()
-    .argument("depth-mm", "MM", "How deep, mm")
+    .argument("depth-mm", "MM", "How deep, mm: about 100 is for coarse mulch, 50 for fine")
     .default("100")
     .column("mm", "depth of the mulch");
+const LEFT: NumberField = NumberField::within("left_mm", "How deep it is now", "mm", 0.0, 500.0)
+    .needed()
+    .argument("depth-mm", "MM", "How deep it is now, mm; 0 where none is left")
+    .column("mm", "depth of mulch that was measured");
+/// Three days: no forecast of rain is worth more. Ours.
+const HOLD: NumberField = NumberField::within("hold_hours", "Within how many hours", "hours", 0.0, 72.0)
+    .needed()
+    .argument("hours", "HOURS", "Watering is held for so long; 0: rain is no longer expected")
+    .default("24")
+    .column("h", "within how long rain was expected");
 const SECONDS: NumberField =
     NumberField::within("seconds", "Seconds until the drop had gone in", "seconds", 0.0, 86_400.0)
         .needed()
@@ -273,7 +290,7 @@ const OF_BED: EntryKind = EntryKind { about: About::Bed, ..PLAIN };
 const OF_TANK: EntryKind = EntryKind { about: About::Tank, ..PLAIN };
 
 /// Every kind, the everyday ones first.
-pub const KINDS: [EntryKind; 18] = [
+pub const KINDS: [EntryKind; 21] = [
     EntryKind {
         name: "watered",
         label: "Watered by hand",
@@ -328,6 +345,30 @@ pub const KINDS: [EntryKind; 18] = [
         ..OF_BED
     },
     EntryKind {
+        name: "mulch-depth",
+        label: "Mulch measured",
+        help: "How deep the mulch on a bed still is",
+        help_rank: 1,
+        numbers: &[LEFT],
+        ..OF_BED
+    },
+    EntryKind {
+        name: "mulch-not-laid",
+        label: "Planned mulch not laid",
+        help: "Mulch that was planned was not laid: it is not asked again",
+        help_rank: 16,
+        ..OF_BED
+    },
+    EntryKind {
+        name: "rain-expected",
+        label: "Rain is expected: hold the watering",
+        help: "Rain is expected: a dry bed is told only when it has not come by then",
+        help_rank: 13,
+        about: About::BedOrGarden,
+        numbers: &[HOLD],
+        ..PLAIN
+    },
+    EntryKind {
         name: "water-drop",
         label: "Water-drop test of dry soil",
         help: "How long a drop of water lay on dry soil before it went in",
@@ -341,6 +382,7 @@ pub const KINDS: [EntryKind; 18] = [
         label: "Wetting agent used",
         help: "A wetting agent was used on a bed",
         help_rank: 2,
+        how_to: Some(soil::AGENT_CARE),
         ..OF_BED
     },
     EntryKind {
@@ -476,6 +518,9 @@ pub fn event(
         "fed" => LogEvent::Fed { grams: number("grams")? },
         "tank-cleaning" => LogEvent::TankCleaning { hours: number("hours")? },
         "bag" => LogEvent::Bag { temperature_c: number("temperature_c"), ph: number("ph") },
+        "mulch-depth" => LogEvent::MulchMeasured { depth_mm: number("left_mm")? },
+        "mulch-not-laid" => LogEvent::MulchNotLaid,
+        "rain-expected" => LogEvent::RainExpected { hours: number("hold_hours")? },
         "probe" => LogEvent::ProbeReplaced,
         _ => LogEvent::Note,
     })
@@ -557,7 +602,9 @@ pub fn meaning(what: &LogEvent) -> Option<String> {
             let then = match class {
                 soil::WaterDrop::Wettable => "it takes water",
                 soil::WaterDrop::Slightly => "water it slowly, and test again when it is drier",
-                _ => "use a wetting agent by its label, water it in slowly, and lay no mulch before",
+                _ => {
+                    "use a wetting agent by its label, away from tanks and off leaves that are eaten, water it in slowly, and lay no mulch before"
+                }
             };
             Some(format!("The soil is {}: {then}.", class.name()))
         }

@@ -294,6 +294,8 @@ impl Bed {
 pub struct Mulch {
     /// Millimetres.
     pub depth_mm: f64,
+    /// It is fine (compost, sawdust, clippings), not coarse; `None`: the file does not say.
+    pub fine: Option<bool>,
     /// The day on which it is to go down, in the site's own calendar.
     pub planned: Option<Date>,
 }

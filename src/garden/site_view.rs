@@ -5,7 +5,8 @@ use jiff::Timestamp;
 use crate::alarms::{AlarmCondition, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
-use crate::garden::bed::dryness::{MOIST_PART, MULCH_AHEAD_DAYS, days_until};
+use crate::garden::bed::dryness::MOIST_PART;
+use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
@@ -45,6 +46,8 @@ impl SiteState {
             now,
             to_do,
             questions: self.wetting_questions(now),
+            mulch_questions: self.mulch_questions(now),
+            rain_holds: self.rain_holds(now),
             alarms,
             pending: self.pending_alarms(),
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
@@ -131,7 +134,10 @@ impl SiteState {
             ),
             Some(w) => {
                 let left = spoken::water_left(w.available_left);
-                let advice = advice(bed, &w, &When::of(&self.garden, bed, now));
+                let advice = match self.rain_hold(index, &w, now) {
+                    Some(hold) if w.depletion_mm > w.readily_today_mm => self.hold_advice(index, &w, hold),
+                    _ => advice(bed, &w, &When::of(&self.garden, bed, now)),
+                };
                 if w.depletion_mm > w.readily_today_mm {
                     (Condition::Act, format!("Dry: {left} is left. {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_today_mm {
@@ -145,11 +151,10 @@ impl SiteState {
         };
         let (condition, words) = self.beside_open_alarms(index, condition, words);
         let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
-            let days = days_until(local.date(), planned);
+            let MulchPlan::Ahead(days) = self.mulch_plan(index, planned, now) else {
+                return self.mulch_plan_words(index, planned, now);
+            };
             let day = spoken::day(planned);
-            if days < 0 {
-                return None;
-            }
             let moist = water
                 .filter(|_| !self.may_be_frozen(index, now))
                 .map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);

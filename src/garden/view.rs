@@ -6,6 +6,7 @@ use crate::model::Condition;
 use std::borrow::Cow;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use crate::alarms::{AlarmKey, AlarmRecord, Priority};
@@ -25,6 +26,9 @@ pub struct SiteView {
     pub to_do: Vec<ToDo>,
     /// What people are asked, the newest first.
     pub questions: Vec<WettingQuestion>,
+    pub mulch_questions: Vec<MulchQuestion>,
+    /// Watering that is held since rain is expected, until when, in words.
+    pub rain_holds: Vec<String>,
     pub alarms: Vec<AlarmView>,
     /// Conditions that hold and have not held for long enough yet, most urgent first.
     pub pending: Vec<PendingAlarm>,
@@ -61,6 +65,18 @@ pub struct WettingQuestion {
     /// Their ids and names, in the garden's order; at least one.
     pub beds: Vec<(Id, String)>,
     /// When the first of them began to grow wetter.
+    pub at: Timestamp,
+}
+
+/// Was the mulch laid that was planned?
+#[derive(Clone, Debug, PartialEq)]
+pub struct MulchQuestion {
+    pub bed: Id,
+    pub name: String,
+    pub planned: Date,
+    /// As it was planned, mm.
+    pub depth_mm: f64,
+    /// Noon of that day.
     pub at: Timestamp,
 }
 

@@ -61,7 +61,7 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
             (item("Available water left", or_not_known(bed.available_left, available_left)))
             (known_item("Last wetting", bed.last_wetting.as_ref()))
             (known_item("Outlook", bed.outlook.as_ref()))
-            (known_item("May mulch go down?", bed.mulch.as_ref()))
+            (known_item("Mulch", bed.mulch.as_ref()))
         }
     };
     let (id, address) = (format!("bed-{}", bed.id), format!("/site/{site}/bed/{}", bed.id));

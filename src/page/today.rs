@@ -15,7 +15,7 @@ use super::lists::sites_page;
 use super::places;
 use super::problem::Problem;
 use super::wait::ask;
-use crate::garden::view::{SensorView, SiteView, ToDo, WettingQuestion};
+use crate::garden::view::{MulchQuestion, SensorView, SiteView, ToDo, WettingQuestion};
 use crate::model::Condition;
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
@@ -68,6 +68,7 @@ fn to_do(view: &SiteView) -> Markup {
     html! {
         section class="to-do" {
             h2 { "What to do today" }
+            @for hold in &view.rain_holds { p { (hold) } }
             @if jobs.is_empty() { p { (nothing_to_do(view)) } }
             @else {
                 ol {
@@ -87,15 +88,27 @@ fn to_do(view: &SiteView) -> Markup {
 fn questions(frame: &PageFrame, view: &SiteView) -> Markup {
     let may_change = frame.visitor.may_change;
     html! {
-        @if !view.questions.is_empty() {
+        @if !view.questions.is_empty() || !view.mulch_questions.is_empty() {
             section class="asked" {
                 h2 { "Can you tell?" }
                 @for (number, question) in view.questions.iter().enumerate() {
                     p id={ "asked-" (number) } { (asked(view, question)) }
                     @if may_change { (answer_form(frame, view, number, question)) }
                 }
+                @for (number, question) in view.mulch_questions.iter().enumerate() {
+                    p id={ "mulch-" (number) } {
+                        "Was the mulch laid that was planned for " (spoken::day(question.planned)) " on " (question.name)
+                        "? Until somebody says so, it counts as bare."
+                    }
+                    @if may_change { (mulch_form(frame, view, number, question)) }
+                }
                 @if !may_change { (frame.visitor.how_to_change(&frame.path)) }
-                p class="standing" { "Your answer goes into the log. It helps Trug to tell rain from watering, and to notice a rain gauge that is blocked." }
+                p class="standing" {
+                    "Your answer goes into the log."
+                    @if !view.questions.is_empty() {
+                        " It helps Trug to tell rain from watering, and to notice a rain gauge that is blocked."
+                    }
+                }
             }
         }
     }
@@ -112,6 +125,25 @@ fn answer_form(frame: &PageFrame, view: &SiteView, number: usize, question: &Wet
             input type="hidden" name="at" value=(local(question.at, &view.time_zone));
             input type="hidden" name="offered" value=(question.at);
             @for (kind, label) in ANSWERS { button type="submit" name="kind" value=(kind) { (label) } }
+        }
+    }
+}
+
+/// Whether mulch was laid, each answer a button.
+fn mulch_form(frame: &PageFrame, view: &SiteView, number: usize, question: &MulchQuestion) -> Markup {
+    let bed = view.beds.iter().position(|bed| bed.id == question.bed).unwrap_or(0);
+    let depth_mm = format!("{:.0}", question.depth_mm);
+    html! {
+        form method="post" action={ "/site/" (view.id) "/write" } aria-labelledby={ "mulch-" (number) } {
+            (frame.visitor.form_field())
+            input type="hidden" name="once" value=(format!("{:.30}-m{bed}-{}", view.id.as_str(), question.at.as_second()));
+            input type="hidden" name="then" value="today";
+            input type="hidden" name="place" value=(question.bed);
+            input type="hidden" name="at" value=(local(question.at, &view.time_zone));
+            input type="hidden" name="offered" value=(question.at);
+            input type="hidden" name="depth_mm" value=(depth_mm);
+            button type="submit" name="kind" value="mulch" { "Yes, about " (depth_mm) " mm deep" }
+            button type="submit" name="kind" value="mulch-not-laid" { "No" }
         }
     }
 }

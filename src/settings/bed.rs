@@ -10,6 +10,7 @@ use super::text::{Names, name_or_id, own_id};
 use super::value::SettingsItem;
 use super::watering;
 use crate::garden::plan::{Bed, Mulch};
+use crate::garden::{COARSE_MM, FINE_MM};
 use crate::soil::{self, Composition, HeldWater, Lengths, SoilOutOfRange, Texture};
 use crate::watering::Irrigation;
 
@@ -267,9 +268,17 @@ fn irrigation(table: SettingsTable<'_>) -> Option<Irrigation> {
 }
 
 fn mulch(table: SettingsTable<'_>) -> Option<Mulch> {
-    let depth_mm = table.number("depth_mm", MULCH_DEPTH);
+    let fine = table.read_if("kind", Want::Text, |item| item.word(&[("coarse", false), ("fine", true)]));
+    // The usual depth goes with the kind; without one it has to be said.
+    let usual_mm = fine.map(|fine| fine.map(|fine| if fine { FINE_MM } else { COARSE_MM }));
+    let depth_mm = match usual_mm {
+        Some(usual_mm) => table.number_over("depth_mm", MULCH_DEPTH, usual_mm, || {
+            format!("{MULCH_DEPTH}, or kind = \"coarse\" or \"fine\"")
+        }),
+        None => table.number_if("depth_mm", MULCH_DEPTH),
+    };
     // A date that is refused makes the bed as a whole wrong.
     let planned = table.get("planned", Want::Value).and_then(|item| item.date());
     table.finish();
-    Some(Mulch { depth_mm: depth_mm?, planned })
+    Some(Mulch { depth_mm: depth_mm?, fine: fine?, planned })
 }

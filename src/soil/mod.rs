@@ -18,7 +18,8 @@ pub use crops::{CROPS, Crop, CropUse, crop};
 pub use growth::{GrowthDay, GrowthUnknown, Planting};
 pub use out_of_range::SoilOutOfRange;
 pub use repellency::{
-    ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP, WaterDrop,
+    AGENT_CARE, ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP,
+    WaterDrop,
 };
 pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
 pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND};

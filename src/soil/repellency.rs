@@ -160,6 +160,11 @@ pub const HOW_TO_WATER_DROP: &str = "Water-drop test: scrape off mulch and leave
      seconds until each has gone in. Take the middle one. Under 5 seconds the soil takes water; a minute or more \
      means that it sheds it. Wash your hands afterwards.";
 
+/// Care with a wetting agent: common practice, and what labels say.
+pub const AGENT_CARE: &str = "Use a wetting agent only where a water drop lay for a minute or more. Go by its label: amount, gloves, \
+     and how soon people and animals may go there. Keep it out of fish tanks, ponds and drains, since it harms fish, and \
+     off leaves that are eaten. Water it in slowly.";
+
 /// How an adult makes the ethanol-droplet test with the one mixture that was
 /// read (2 mol/L: 23.9 mL of methylated spirit in 200 mL of water); the ten
 /// seconds and 15 to 25 °C too.

@@ -10,6 +10,7 @@ mod fresh_words;
 mod names;
 mod promises;
 mod rain_days;
+mod rain_expected;
 mod replaced;
 mod rooms;
 mod rooms_order;

@@ -233,7 +233,7 @@ fn rain_explains_a_wetting_and_a_silent_gauge_leaves_it_unknown() {
 }
 
 #[test]
-fn mulch_is_yes_water_first_wetting_agent_first_or_unknown() {
+fn mulch_is_yes_water_first_drop_test_first_or_unknown() {
     let now = t("2026-03-10T13:00");
     let answer = |raw: Option<f64>| {
         let mut run = small();
@@ -244,7 +244,7 @@ fn mulch_is_yes_water_first_wetting_agent_first_or_unknown() {
     };
     assert_eq!(answer(Some(0.29)).answer, MulchAnswer::Yes);
     assert_eq!(answer(Some(0.25)).answer, MulchAnswer::WaterFirst);
-    assert_eq!(answer(Some(0.13)).answer, MulchAnswer::WettingAgentFirst);
+    assert_eq!(answer(Some(0.13)).answer, MulchAnswer::DropTestFirst);
     assert_eq!(answer(None).answer, MulchAnswer::Unknown);
     // 10 m2 to 100 mm: a millimetre on a square metre is a litre.
     assert!((answer(None).mulch_l - 1000.0).abs() < 1e-9);

@@ -1,6 +1,7 @@
 //! Too much water, soil that sheds it, and what both mean for mulch.
 
 use jiff::SignedDuration;
+use jiff::civil::date;
 use trug::alarms::{Kind, State};
 use trug::garden::log::LogEvent;
 use trug::garden::{MulchAnswer, MulchDay};
@@ -192,8 +193,8 @@ fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
     );
     assert_eq!(told.record.said.why.len(), 3);
     let day = mulch(&run, "2026-03-19T12:00");
-    assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
-    assert!(day.text.contains("did not soak in"), "{}", day.text);
+    assert_eq!(day.answer, MulchAnswer::DropTestFirst);
+    assert!(day.text.contains("did not soak in") && day.text.contains("Water-drop test"), "{}", day.text);
 
     // The agent alone proves nothing; a drop that goes in after it does.
     run.log("bed", t("2026-03-19T12:10"), LogEvent::WettingAgent);
@@ -226,6 +227,7 @@ fn mulch_follows_the_log() {
     let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WettingAgentFirst);
     assert!(day.text.contains("strongly water repellent"), "{}", day.text);
+    assert!(day.text.contains("fish tanks") && day.text.contains("leaves that are eaten"), "{}", day.text);
     // Used after the drop, and the bed is moist.
     run.log("bed", t("2026-03-10T10:00"), LogEvent::WettingAgent);
     assert_eq!(mulch(&run, now).answer, MulchAnswer::Yes);
@@ -235,11 +237,26 @@ fn mulch_follows_the_log() {
 }
 
 #[test]
-fn very_dry_soil_wants_a_wetting_agent_once_and_then_water() {
+fn very_dry_soil_wants_a_drop_test_before_any_wetting_agent() {
     let mut run = school();
     play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
     let now = "2026-03-10T13:00";
-    assert_eq!(mulch(&run, now).answer, MulchAnswer::WettingAgentFirst);
+    let untested = mulch(&run, now);
+    assert_eq!(untested.answer, MulchAnswer::DropTestFirst);
+    assert!(
+        untested.text.contains("A wetting agent is for soil on which the drop lies"),
+        "{}",
+        untested.text
+    );
+    let dropped = |seconds| {
+        let mut run = school();
+        play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
+        run.log("bed", t("2026-03-10T12:00"), LogEvent::WaterDrop { seconds });
+        mulch(&run, now).answer
+    };
+    assert_eq!(dropped(3.0), MulchAnswer::WaterFirst);
+    assert_eq!(dropped(59.0), MulchAnswer::WaterFirst);
+    assert_eq!(dropped(60.0), MulchAnswer::WettingAgentFirst);
     run.log("bed", t("2026-03-01T09:00"), LogEvent::WettingAgent);
     let day = mulch(&run, now);
     assert_eq!(day.answer, MulchAnswer::WaterFirst);
@@ -262,6 +279,64 @@ fn mulch_of_more_than_a_year_is_to_be_renewed() {
     assert!(card.contains("more than a year ago: renew it"), "{card}");
     run.log("bed", t("2026-02-01T09:00"), LogEvent::MulchLaid { depth_mm: 80.0 });
     assert!(!mulch(&run, "2026-03-10T13:00").renew);
+}
+
+/// The plan is for 20 May: asked from the day after, until somebody says.
+#[test]
+fn what_was_planned_is_asked_about_the_day_after_and_counts_as_bare() {
+    let mut run = school();
+    play(&mut run, &[PROBE], "2026-05-20T10:00", "2026-05-20T23:00", |_, _| 0.29);
+    assert_eq!(run.view().mulch_questions, []);
+    play(&mut run, &[PROBE], "2026-05-20T23:00", "2026-05-21T01:00", |_, _| 0.29);
+    let view = run.view();
+    let [asked] = view.mulch_questions.as_slice() else { panic!("{:?}", view.mulch_questions) };
+    assert_eq!(
+        (asked.bed.as_str(), asked.planned, asked.at),
+        ("bed", date(2026, 5, 20), t("2026-05-20T12:00"))
+    );
+    let card = view.beds[0].mulch.clone().expect("words");
+    assert!(card.ends_with("Nobody wrote down that it was laid, so the bed counts as bare."), "{card}");
+
+    run.log("bed", asked.at, LogEvent::MulchNotLaid);
+    let view = run.view();
+    assert_eq!(view.mulch_questions, []);
+    let card = view.beds[0].mulch.clone().expect("words");
+    assert!(card.contains("was not laid. Give it a new day"), "{card}");
+    run.log("bed", asked.at, LogEvent::MulchLaid { depth_mm: 100.0 });
+    let view = run.view();
+    assert_eq!((view.mulch_questions, view.beds[0].mulch.clone()), (Vec::new(), None));
+    // Mulch of the year before is not this one.
+    let mut run = school();
+    run.log("bed", t("2026-05-12T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+    play(&mut run, &[PROBE], "2026-05-21T00:00", "2026-05-21T01:00", |_, _| 0.29);
+    assert_eq!(run.view().mulch_questions.len(), 1);
+    run.log("bed", t("2026-05-13T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+    assert_eq!(run.view().mulch_questions, []);
+}
+
+#[test]
+fn mulch_laid_before_its_day_ends_the_warning() {
+    let mut run = school();
+    play(&mut run, &[PROBE], "2026-05-16T00:00", "2026-05-16T03:00", |_, _| 0.25);
+    assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged]);
+    run.log("bed", t("2026-05-16T03:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+    play(&mut run, &[PROBE], "2026-05-16T03:00", "2026-05-16T06:00", |_, _| 0.25);
+    assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+    let over = run.changes.iter().rfind(|it| it.record.key.kind == Kind::MulchOnDrySoil).expect("it is over");
+    assert!(over.record.said.text.contains("has been laid"), "{}", over.record.said.text);
+}
+
+#[test]
+fn mulch_that_is_less_than_half_is_to_be_topped_up() {
+    let mut run = school();
+    run.log("bed", t("2026-01-09T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+    play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.29);
+    assert!(!mulch(&run, "2026-03-10T13:00").renew);
+    run.log("bed", t("2026-03-10T12:00"), LogEvent::MulchMeasured { depth_mm: 40.0 });
+    let day = mulch(&run, "2026-03-10T13:00");
+    let words = "Its mulch was 40 mm deep on Tuesday 10 March 2026, less than half of the 100 mm that were laid: top it up.";
+    assert!(day.renew && day.text.contains(words), "{}", day.text);
+    assert!(day.text.contains("That depth is for coarse mulch"), "{}", day.text);
 }
 
 #[test]

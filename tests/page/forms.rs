@@ -142,7 +142,7 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
             About::Tank => format!("tank/{place}"),
             // The bed in which the first sensor stands.
             About::Sensor => format!("bed/{}", school.garden.beds[0].id),
-            About::Bed | About::Any => format!("bed/{place}"),
+            About::Bed | About::BedOrGarden | About::Any => format!("bed/{place}"),
         };
         assert_eq!(answer.header("location"), Some(format!("/site/saltbush-gully/{shown}").as_str()));
         let row = school.log().pop().expect("an entry");
@@ -311,6 +311,40 @@ fn what_watered_a_bed_is_answered_on_today() {
     assert_eq!(log.len(), 1);
     assert_eq!((&log[0].entry.what, log[0].entry.at), (&LogEvent::Rained, views::at("2026-04-16T05:30:00Z")));
     assert!(school.get("/site/saltbush-gully").body.contains("rain wetted it"), "it says so");
+}
+
+#[test]
+fn whether_planned_mulch_was_laid_is_answered_on_today() {
+    for (kind, expected) in
+        [("mulch", LogEvent::MulchLaid { depth_mm: 80.0 }), ("mulch-not-laid", LogEvent::MulchNotLaid)]
+    {
+        let school = School::new("2026-04-17T05:30:00Z", None);
+        let today = school.get("/site/saltbush-gully").body;
+        let (_, asked) = today
+            .split_once("Was the mulch laid that was planned for Wednesday 15 April on Herb bed?")
+            .expect("asked");
+        assert!(
+            asked.contains(">Yes, about 80 mm deep</button>") && asked.contains(">No</button>"),
+            "{asked}"
+        );
+        let given = |name: &'static str| (name, hidden(asked, name));
+        let fields = [
+            given("once"),
+            given("place"),
+            given("at"),
+            given("offered"),
+            given("depth_mm"),
+            ("then", "today"),
+            ("kind", kind),
+        ];
+        let answer = school.post(WRITE, &fields);
+        assert_eq!(answer.status, 303, "{}", answer.body);
+        let log = school.log();
+        assert_eq!(log.len(), 1);
+        assert_eq!(log[0].entry.what, expected);
+        assert_eq!(log[0].entry.at, views::at("2026-04-15T02:30:00Z"), "noon of the planned day");
+        assert_eq!(log[0].entry.place.as_ref().map(|place| place.as_str()), Some("herb-bed"));
+    }
 }
 
 #[test]

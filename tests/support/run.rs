@@ -91,7 +91,12 @@ impl Run {
 
     /// Somebody writes down what was done at a place.
     pub(crate) fn log(&mut self, place: &str, at: Timestamp, what: LogEvent) -> &mut Self {
-        let (site, place) = (self.garden.site.id.clone(), Some(Id::new(place)));
+        self.log_of(Some(Id::new(place)), at, what)
+    }
+
+    /// An entry about the whole garden where there is no place.
+    pub(crate) fn log_of(&mut self, place: Option<Id>, at: Timestamp, what: LogEvent) -> &mut Self {
+        let site = self.garden.site.id.clone();
         let entry = LogEntry { site, place, at, what, note: String::new() };
         self.keep(|router, batch| router.core.log(&entry, at, batch));
         self

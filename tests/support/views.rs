@@ -9,7 +9,8 @@ use tokio::sync::watch;
 use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
 use trug::garden::view::{
-    AlarmView, BedView, Figure, RainView, SensorView, SiteView, TankView, ToDo, WettingQuestion,
+    AlarmView, BedView, Figure, MulchQuestion, RainView, SensorView, SiteView, TankView, ToDo,
+    WettingQuestion,
 };
 use trug::garden::{Acclimatising, BagGiven, TankGiven};
 use trug::model::Condition;
@@ -163,6 +164,8 @@ fn site() -> SiteView {
         now: at("2026-04-17T05:30:00Z"),
         to_do: Vec::new(),
         questions: Vec::new(),
+        mulch_questions: Vec::new(),
+        rain_holds: Vec::new(),
         alarms: Vec::new(),
         pending: Vec::new(),
         beds: Vec::new(),
@@ -256,6 +259,14 @@ pub(crate) fn busy() -> SiteView {
         beds: vec![(Id::new("kitchen-bed"), "Kitchen bed".into()), (Id::new("pea-bed"), "Pea bed".into())],
         at: at("2026-04-16T05:30:00Z"),
     }];
+    view.mulch_questions = vec![MulchQuestion {
+        bed: Id::new("herb-bed"),
+        name: "Herb bed".into(),
+        planned: jiff::civil::date(2026, 4, 15),
+        depth_mm: 80.0,
+        at: at("2026-04-15T02:30:00Z"),
+    }];
+    view.rain_holds = vec!["Rain is expected, as somebody wrote down at 9 am on Thursday 16 April.".into()];
     view.to_do = vec![
         ToDo {
             priority: Priority::High,

@@ -6,9 +6,8 @@ use super::dryings::{DryingSoil, WholeHours, dryings};
 use super::span::{DaySpan, MonthSpan, seconds};
 use super::wettings::{FoundWetting, MonthReadings, Rises, is_bed, waterings};
 use super::{BedDay, BedMonth, MonthWetting, MulchOn, WaterBand, WaterSource};
-use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
-use crate::garden::{Needs, patience_s};
+use crate::garden::{MulchLayer, Needs, patience_s};
 use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
 use crate::model::add_seconds;
 use crate::soil::RootZone;
@@ -32,9 +31,6 @@ const RAINY_MM: f64 = 1.0;
 /// A probe heard in less than this part of its neighbours' hours is left out: else a
 /// bed with one dead probe would have no day that is known.
 const HEARD_PART: f64 = 0.1;
-/// Mulch counts for about a year (common practice, without a published number).
-const MULCH_LASTS_S: i64 = 365 * DAY_S;
-
 /// What a bed's month is worked out from.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct BedInput<'a> {
@@ -119,6 +115,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             .map(|&(sensor, depth_m)| (garden.sensors[sensor].id.clone(), depth_m))
             .collect(),
         mulch,
+        mulch_planned: bed.mulch.and_then(|mulch| mulch.planned),
         wettings: brought
             .iter()
             .filter(|it| span.holds(it.wetting.from))
@@ -146,26 +143,16 @@ fn probes(of: BedInput<'_>, index: usize) -> Vec<(usize, f64)> {
     all.into_iter().filter(|it| most <= 0.0 || heard(it.0) >= HEARD_PART * most).collect()
 }
 
-/// Mulch that lies on the bed in the month: the newest that was logged, else what the
-/// garden file plans for a day that has come.
+/// Mulch that covers the bed in the month, as somebody wrote down. What the garden file
+/// plans is none.
 fn mulch(of: BedInput<'_>, bed: &Bed) -> Option<MulchOn> {
     let span = of.span;
     let own =
         of.heard.log.iter().filter(|entry| entry.place.as_ref() == Some(&bed.id) && entry.at < span.end);
-    let logged = own.filter_map(|entry| match entry.what {
-        LogEvent::MulchLaid { depth_mm } => Some((entry.at, depth_mm)),
-        _ => None,
-    });
-    let found = match logged.max_by_key(|(at, _)| *at) {
-        // Somebody wrote down that it was taken off.
-        Some((_, depth_mm)) if depth_mm.is_nan() || depth_mm <= 0.0 => None,
-        Some((since, depth_mm)) => Some(MulchOn { depth_mm, since, logged: true }),
-        None => bed.mulch.and_then(|mulch| {
-            let since = span.zone.to_timestamp(mulch.planned?.at(0, 0, 0, 0)).ok()?;
-            (since < span.end).then_some(MulchOn { depth_mm: mulch.depth_mm, since, logged: false })
-        }),
-    };
-    found.filter(|mulch| seconds(mulch.since, span.from) <= MULCH_LASTS_S)
+    let mut own: Vec<_> = own.map(|entry| (entry.at, &entry.what)).collect();
+    own.sort_by_key(|(at, _)| *at);
+    let layer = MulchLayer::of(own.into_iter()).filter(|layer| layer.covers(span.from.max(layer.laid)))?;
+    Some(MulchOn { depth_mm: layer.depth_mm(), since: layer.laid })
 }
 
 /// A wetting with what it brought by hand, tap or timer.

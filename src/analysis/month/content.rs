@@ -279,9 +279,6 @@ pub struct BedDay {
 pub struct MulchOn {
     pub depth_mm: f64,
     pub since: Timestamp,
-    /// Whether somebody wrote down that it was laid; else the garden file plans it
-    /// for that day.
-    pub logged: bool,
 }
 
 /// A bed's month.
@@ -300,8 +297,10 @@ pub struct BedMonth {
     pub field_capacity: f64,
     /// Moisture probes by depth, metres.
     pub probes: Vec<(Id, f64)>,
-    /// `None`: bare, as far as log and file say.
+    /// `None`: bare, as far as the log says.
     pub mulch: Option<MulchOn>,
+    /// The day for which the garden file plans mulch, laid or not.
+    pub mulch_planned: Option<Date>,
     /// Every day of the month that has begun.
     pub days: Vec<BedDay>,
     pub wettings: Vec<MonthWetting>,

@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
+use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan, days_until};
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedWater, SiteState};
@@ -23,9 +24,6 @@ const SOURCE_MULCH: &str =
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.
 pub(crate) const MOIST_PART: f64 = 0.5;
-/// Days ahead of a mulch day at which a bed that is not moist is told.
-pub(crate) const MULCH_AHEAD_DAYS: i32 = 7;
-
 impl SiteState {
     /// Judges the water of a bed after a good reading of one of its probes.
     pub(crate) fn judge_bed_water(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
@@ -34,16 +32,26 @@ impl SiteState {
         let deadband = self.garden.rules[Kind::DryBed].delays.deadband;
         let frozen = self.may_be_frozen(index, at);
         let known = water.filter(|_| !frozen);
-        let input = known.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband));
+        let hold = known.and_then(|water| self.rain_hold(index, &water, at));
+        let input = match known.map_or(Input::Unknown, |w| dryness(&w, w.readily_today_mm, deadband)) {
+            // Nothing new is told while rain is awaited; what stands is told of the hold.
+            Input::Breach if hold.is_some() && !self.is_active(place, Kind::DryBed) => Input::Deadband,
+            input => input,
+        };
         self.judge(place.alarm(Kind::DryBed), at, input, batch, |site, active| {
             let why = water.map_or_else(Why::new, |w| site.dry_why(index, at, &w, active));
             let bed = site.garden.bed(index);
-            dry_words(bed, water, active, &site.when_kept(bed, at)).because(why)
+            let what_to_do = water.map_or_else(String::new, |water| match hold {
+                Some(hold) => site.hold_advice(index, &water, hold),
+                None => advice(bed, &water, &site.when_kept(bed, at)) + &site.hold_is_over(index, at),
+            });
+            dry_words(bed, water, active, &what_to_do).because(why)
         });
 
         if let Some(planned) = self.garden.bed(index).mulch.and_then(|m| m.planned) {
             let days = days_until(self.garden.site.time_zone.to_datetime(at).date(), planned);
-            let watched = (0..=MULCH_AHEAD_DAYS).contains(&days);
+            let laid = self.mulch_plan(index, planned, at) == MulchPlan::Laid;
+            let watched = !laid && (0..=MULCH_AHEAD_DAYS).contains(&days);
             let deadband = self.garden.rules[Kind::MulchOnDrySoil].delays.deadband;
             let input = match known {
                 _ if !watched => Input::Clear,
@@ -56,6 +64,10 @@ impl SiteState {
                     _ => Why::new(),
                 };
                 let bed = site.garden.bed(index);
+                if laid && !active {
+                    let text = format!("{}: the mulch for {} has been laid.", bed.name, spoken::day(planned));
+                    return AlarmText::new(text, &[], SOURCE_MULCH);
+                }
                 mulch_words(bed, water, active, planned, days, &site.when_kept(bed, at)).because(why)
             });
         }
@@ -90,11 +102,6 @@ fn dryness(water: &BedWater, limit_mm: f64, deadband: f64) -> Input {
     Input::above(water.depletion_mm, limit_mm, deadband * water.readily_available_mm)
 }
 
-/// Days from one date to another; far dates count as far.
-pub(crate) fn days_until(from: Date, to: Date) -> i32 {
-    to.since(from).map_or(i32::MAX, |span| span.get_days())
-}
-
 fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, f64); 5] {
     [
         ("depletion_mm", water.depletion_mm),
@@ -105,7 +112,7 @@ fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, 
     ]
 }
 
-fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) -> AlarmText {
+fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, what_to_do: &str) -> AlarmText {
     let Some(water) = water else {
         return AlarmText::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
@@ -114,11 +121,10 @@ fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, when: &When<'_>) 
         // Inside the deadband it is no longer beyond the limit.
         let dry = if water.depletion_mm > water.readily_today_mm { "dry" } else { "still nearly dry" };
         format!(
-            "{} is {dry}: {left} is left, and {} suffer below {}. {}",
+            "{} is {dry}: {left} is left, and {} suffer below {}. {what_to_do}",
             bed.name,
             bed.plants(),
             spoken::percent(1.0 - water.depletion_fraction),
-            advice(bed, &water, when)
         )
     } else {
         format!("{} is moist again: {left} is there.", bed.name)
@@ -139,8 +145,8 @@ fn mulch_words(
         Some(water) if active => (
             format!(
                 "{}: mulch is planned for {day} ({}), {}: {} is left and \
-                 at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, use a wetting \
-                 agent first. Look again the day before.",
+                 at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, make the \
+                 water-drop test first. Look again the day before.",
                 bed.name,
                 spoken::days_ahead(days),
                 if water.depletion_mm > MOIST_PART * water.readily_available_mm {
@@ -163,7 +169,13 @@ fn mulch_words(
             water_values(&water, water.readily_available_mm).to_vec(),
         ),
         _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
-        _ => (format!("{}: the mulch day, {day}, is over.", bed.name), vec![]),
+        _ => (
+            format!(
+                "{}: the mulch day, {day}, is over. Write into the log whether it was laid; Today asks.",
+                bed.name
+            ),
+            vec![],
+        ),
     };
     AlarmText::new(text, &values, SOURCE_MULCH)
 }

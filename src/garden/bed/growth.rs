@@ -9,11 +9,6 @@ use crate::soil;
 use crate::soil::{GrowthDay, GrowthUnknown, Planting};
 use crate::why::Why;
 
-/// Days for which mulch that somebody laid counts as covering the bed: about a
-/// year, after which it has rotted down and wants renewing (common practice,
-/// without a published number).
-const MULCH_LASTS_DAYS: i32 = 365;
-
 /// A bed's crop on a day.
 #[derive(Clone, Debug)]
 pub(crate) struct BedGrowth {
@@ -70,24 +65,26 @@ impl SiteState {
         Ok(BedGrowth { growth, coefficient, why })
     }
 
-    /// Whether somebody laid mulch on the bed within the last year.
+    /// Whether mulch that somebody laid covers the bed at the end of a local date.
     fn lies_mulched(&self, bed: u16, date: Date) -> bool {
-        let laid = self.logged_by(bed, date, |seen| match seen {
-            LogEvent::MulchLaid { depth_mm } => (*depth_mm > 0.0).then_some(()),
-            _ => None,
-        });
-        laid.and_then(|(day, ())| date.since(day).ok())
-            .is_some_and(|span| span.get_days() <= MULCH_LASTS_DAYS)
+        let end = self.end_of(date);
+        self.mulch_layer(bed, end).is_some_and(|layer| layer.covers(end))
+    }
+
+    /// The last moment of a local date.
+    fn end_of(&self, date: Date) -> Timestamp {
+        let zone = &self.garden.site.time_zone;
+        let end = date.tomorrow().ok().and_then(|next| zone.to_timestamp(next.at(0, 0, 0, 0)).ok());
+        end.map_or(Timestamp::MAX, |end| {
+            end.saturating_sub(jiff::SignedDuration::from_millis(1)).unwrap_or(end)
+        })
     }
 
     /// The newest entry of a bed's log up to the end of a local date of which
     /// `pick` makes something, with its own local date.
     fn logged_by<T>(&self, bed: u16, date: Date, pick: impl Fn(&LogEvent) -> Option<T>) -> Option<(Date, T)> {
         let zone = &self.garden.site.time_zone;
-        let end = date.tomorrow().ok().and_then(|next| zone.to_timestamp(next.at(0, 0, 0, 0)).ok());
-        let last = end.map_or(Timestamp::MAX, |end| {
-            end.saturating_sub(jiff::SignedDuration::from_millis(1)).unwrap_or(end)
-        });
+        let last = self.end_of(date);
         let place = &self.garden.bed(bed).id;
         let (at, picked) = self.log.newest(place, last, pick)?;
         Some((zone.to_datetime(at).date(), picked))

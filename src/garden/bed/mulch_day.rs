@@ -1,8 +1,9 @@
 //! May mulch go down on a bed today?
 //!
 //! Mulch keeps in what is there: on dry soil it keeps the rain out, and on soil
-//! that sheds water it hides that. So the soil is wetted first, and before that a
-//! wetting agent mends soil that sheds water.
+//! that sheds water it hides that. So the soil is wetted first. Where it may shed water, a
+//! drop of water is tried before that: a wetting agent is used only where the drop says
+//! so, since it harms fish and has no business on leaves that are eaten.
 
 use jiff::Timestamp;
 
@@ -10,23 +11,20 @@ use crate::alarms::Kind;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice, litres_wanted};
 use crate::garden::bed::dryness::MOIST_PART;
+use crate::garden::bed::mulch_state::{COARSE_MM, FINE_MM, MulchLayer, MulchRenewal};
 use crate::garden::core::Core;
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
 use crate::garden::site::{BedWater, SiteState};
 use crate::model::add_seconds;
-use crate::soil::{WATER_DROP, WaterDrop};
+use crate::soil::{AGENT_CARE, HOW_TO_WATER_DROP, WATER_DROP, WaterDrop};
 use crate::text::spoken;
 use crate::watering::{Runs, litres_step, minutes_step, runs};
 use crate::why::{Check, Equation, Why};
 
-/// Below this part of available water a soil has often become water-repellent.
-/// Common practice gives no number; this is ours, and on the safe side: a
-/// wetting agent does no harm on soil that did not need it.
+/// Below this part of available water a soil has often become water-repellent, and a
+/// drop of water is tried first. Common practice gives no number; this is ours.
 const SHEDS_WATER_BELOW: f64 = 0.25;
-
-/// Depth of mulch where the garden file gives none, mm (common practice).
-const USUAL_DEPTH_MM: f64 = 100.0;
 
 const DAY_S: i64 = 86_400;
 /// For so long a wetting agent is not asked for again; ours, labels say how long
@@ -34,9 +32,6 @@ const DAY_S: i64 = 86_400;
 const AGENT_HOLDS_S: i64 = 28 * DAY_S;
 /// A water-drop test older than this says nothing about today; ours.
 const DROP_HOLDS_S: i64 = 60 * DAY_S;
-/// Mulch is renewed every year (common practice, without a published source).
-const MULCH_LASTS_S: i64 = 365 * DAY_S;
-
 /// Volume of mulch.
 pub(crate) const MULCH_VOLUME: Equation = Equation {
     gives: "mulch for the bed",
@@ -61,6 +56,8 @@ pub(crate) const EQUATIONS: &[Equation] = &[MULCH_VOLUME, MOIST_LIMIT];
 pub enum MulchAnswer {
     Yes,
     WaterFirst,
+    /// A drop of water is to be tried first.
+    DropTestFirst,
     WettingAgentFirst,
     Unknown,
 }
@@ -71,6 +68,7 @@ impl MulchAnswer {
         match self {
             Self::Yes => "yes",
             Self::WaterFirst => "water-first",
+            Self::DropTestFirst => "drop-test-first",
             Self::WettingAgentFirst => "wetting-agent-first",
             Self::Unknown => "unknown",
         }
@@ -103,7 +101,7 @@ pub struct MulchDay {
     pub depth_mm: f64,
     /// When mulch was last laid, as somebody wrote down.
     pub laid: Option<Timestamp>,
-    /// Whether that is more than a year ago.
+    /// Whether it is to be renewed: laid more than a year ago, or less than half is left.
     pub renew: bool,
     /// The equations behind the answer.
     pub why: Why,
@@ -123,25 +121,40 @@ impl Core {
     }
 }
 
-/// Why the soil wants a wetting agent.
+/// Why the soil may shed water.
 enum Sheds {
-    /// The alarm stands.
+    /// The alarm stands, and no drop was tried since.
     Alarm,
-    /// A drop stayed for so long.
+    /// A drop stayed for so long: it wants a wetting agent.
     Drop(WaterDrop),
     /// It is drier than soil that takes water again by itself often is.
     Dry,
 }
 
+/// That a depth is for coarse mulch, where it is more than suits fine mulch.
+fn too_deep_if_fine(bed: &Bed, depth_mm: f64) -> String {
+    match bed.mulch.and_then(|mulch| mulch.fine) {
+        _ if depth_mm <= FINE_MM => String::new(),
+        Some(false) => String::new(),
+        Some(true) => format!(
+            " That is deep for fine mulch: it packs and keeps the rain out. Common practice is {FINE_MM:.0} mm at most."
+        ),
+        None => format!(
+            " That depth is for coarse mulch (bark, wood chip). Of fine mulch (compost, sawdust, clippings) lay \
+             {FINE_MM:.0} mm at most."
+        ),
+    }
+}
+
 impl SiteState {
     fn mulch_day(&self, index: u16, now: Timestamp) -> MulchDay {
         let bed = self.garden.bed(index);
-        let depth_mm = bed.mulch.map_or(USUAL_DEPTH_MM, |m| m.depth_mm);
+        let depth_mm = bed.mulch.map_or(COARSE_MM, |m| m.depth_mm);
         // A millimetre on a square metre is a litre.
         let mulch_l = bed.area_m2 * depth_mm;
         let frozen = self.may_be_frozen(index, now);
         let water = self.bed_water(index, now).filter(|_| !frozen);
-        let (laid, renew) = self.mulch_laid(index, now);
+        let layer = self.mulch_layer(index, now);
         let mut day = MulchDay {
             answer: MulchAnswer::Unknown,
             text: String::new(),
@@ -151,13 +164,14 @@ impl SiteState {
             runs: Vec::new(),
             mulch_l,
             depth_mm,
-            laid: laid.map(|(at, _)| at),
-            renew,
+            laid: layer.map(|layer| layer.laid),
+            renew: layer.is_some_and(|layer| layer.renewal(now).is_some()),
             why: Why::new(),
             at: now,
         };
         let said = match (self.sheds(index, water, now), water) {
-            (Some(sheds), _) => self.agent_first(&mut day, index, &sheds, water),
+            (Some(Sheds::Drop(class)), _) => self.agent_first(&mut day, index, class, water),
+            (Some(sheds), _) => self.drop_test_first(&mut day, index, &sheds, water),
             (None, None) if frozen => format!(
                 "Not known: the soil of {} may be frozen, and ice hides its water from the probes. Wait until it has \
                  thawed.",
@@ -168,10 +182,11 @@ impl SiteState {
         };
         let renewal = self.mulch_renewal(index, now).map_or_else(String::new, |words| format!(" {words}"));
         day.text = format!(
-            "{said} {} of mulch ({:.2} m3) cover its {:.1} m2 to {depth_mm:.0} mm.{renewal}",
+            "{said} {} of mulch ({:.2} m3) cover its {:.1} m2 to {depth_mm:.0} mm.{}{renewal}",
             spoken::litres(mulch_l),
             mulch_l / 1000.0,
-            bed.area_m2
+            bed.area_m2,
+            too_deep_if_fine(bed, depth_mm)
         );
         day.why.push(MULCH_VOLUME.step(format!(
             "{:.1} m2 x {depth_mm:.0} mm = {mulch_l:.0} L = {:.2} m3",
@@ -198,39 +213,68 @@ impl SiteState {
         {
             return Some(Sheds::Drop(class));
         }
-        let good_drop = drop.is_some_and(|(_, class)| class == WaterDrop::Wettable);
-        if agent_at.is_some() || good_drop {
+        if agent_at.is_some() {
             return None;
         }
-        if self.is_active(AlarmPlace::Bed(index), Kind::WaterRepellentSoil) {
-            return Some(Sheds::Alarm);
+        // Water that did not soak in since the drop was tried tells more than the drop.
+        let subject = AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil);
+        let shed_since =
+            self.alarms.life(subject).since().filter(|_| self.is_active(subject.place, subject.kind));
+        match (shed_since, drop) {
+            (Some(since), Some((tried, _))) if tried >= since => return None,
+            (Some(_), _) => return Some(Sheds::Alarm),
+            (None, Some(_)) => return None,
+            (None, None) => {}
         }
         water.filter(|w| w.whole && w.available_left < SHEDS_WATER_BELOW).map(|_| Sheds::Dry)
     }
 
-    fn agent_first(&self, day: &mut MulchDay, index: u16, sheds: &Sheds, water: Option<BedWater>) -> String {
+    fn agent_first(
+        &self,
+        day: &mut MulchDay,
+        index: u16,
+        class: WaterDrop,
+        water: Option<BedWater>,
+    ) -> String {
         let bed = self.garden.bed(index);
         day.answer = MulchAnswer::WettingAgentFirst;
+        day.why.push(WATER_DROP.step(format!("the last test: {}", class.name())));
+        let watering = water.map_or_else(String::new, |w| format!(" {}", self.water_it(day, index, &w)));
+        format!(
+            "Not today: the water-drop test says that {} is {}. {AGENT_CARE}{watering} Then try a drop of water again \
+             (`trug log water-drop`) and ask again.",
+            bed.name,
+            class.name()
+        )
+    }
+
+    /// It may shed water, and nobody has tried.
+    fn drop_test_first(
+        &self,
+        day: &mut MulchDay,
+        index: u16,
+        sheds: &Sheds,
+        water: Option<BedWater>,
+    ) -> String {
+        let bed = self.garden.bed(index);
+        day.answer = MulchAnswer::DropTestFirst;
         let why = match (sheds, water) {
-            (Sheds::Alarm, _) => {
-                day.why.extend(self.repellent_why(index));
-                format!("water that came to {} repeatedly did not soak in", bed.name)
-            }
-            (Sheds::Drop(class), _) => {
-                day.why.push(WATER_DROP.step(format!("the last test: {}", class.name())));
-                format!("the water-drop test says that {} is {}", bed.name, class.name())
-            }
             (Sheds::Dry, Some(w)) => format!(
                 "{} has only {} left, and soil this dry often sheds water",
                 bed.name,
                 spoken::water_left(w.available_left)
             ),
             (Sheds::Dry, None) => format!("{} is very dry", bed.name),
+            (Sheds::Alarm | Sheds::Drop(_), _) => {
+                day.why.extend(self.repellent_why(index));
+                format!("water that came to {} repeatedly did not soak in", bed.name)
+            }
         };
         let watering = water.map_or_else(String::new, |w| format!(" {}", self.water_it(day, index, &w)));
         format!(
-            "Not today: {why}. Use a soil wetting agent first, by its label, and water it in slowly.{watering} Then \
-             try a drop of water (`trug log`) and ask again."
+            "Not today: {why}. First try whether it does. {HOW_TO_WATER_DROP} Write the seconds down (`trug log \
+             water-drop`) and ask again. A wetting agent is for soil on which the drop lies a minute or more. Where it \
+             goes in, water is enough.{watering}"
         )
     }
 
@@ -274,8 +318,8 @@ impl SiteState {
             ""
         };
         format!(
-            "Yes: {} is moist, {} is there.{wet} If water beads on the surface all the same, use a wetting agent \
-             first. Damp the mulch down before you spread it, wear gloves and a mask, and keep it a hand's breadth \
+            "Yes: {} is moist, {} is there.{wet} If water beads on the surface all the same, make the \
+             water-drop test first. Damp the mulch down before you spread it, wear gloves and a mask, and keep it a hand's breadth \
              from stems and trunks.",
             bed.name,
             spoken::water_left(water.available_left)
@@ -310,26 +354,29 @@ impl SiteState {
         slot.and_then(|slot| slot.last.as_ref()).map(|last| last.1.why.clone()).unwrap_or_default()
     }
 
-    /// When mulch was last laid and how deep, and whether it wants renewing.
-    fn mulch_laid(&self, index: u16, now: Timestamp) -> (Option<(Timestamp, f64)>, bool) {
-        let place = &self.garden.bed(index).id;
-        let laid = self.log.newest(place, now, |seen| match seen {
-            LogEvent::MulchLaid { depth_mm } if *depth_mm > 0.0 => Some(*depth_mm),
-            _ => None,
-        });
-        let renew = laid.is_some_and(|(at, _)| now.as_second() - at.as_second() > MULCH_LASTS_S);
-        (laid, renew)
+    /// The mulch that lies on a bed at a moment.
+    pub(crate) fn mulch_layer(&self, index: u16, at: Timestamp) -> Option<MulchLayer> {
+        let entries = self.log.of(&self.garden.bed(index).id).iter();
+        MulchLayer::of(entries.take_while(|(when, _)| *when <= at).map(|(when, what)| (*when, what)))
     }
 
     /// "Its mulch was laid on ..., more than a year ago: renew it." `None` before.
     pub(crate) fn mulch_renewal(&self, index: u16, now: Timestamp) -> Option<String> {
-        let (laid, renew) = self.mulch_laid(index, now);
-        let date = self.garden.site.time_zone.to_datetime(laid.filter(|_| renew)?.0).date();
-        Some(format!(
-            "Its mulch was laid on {} {}, more than a year ago: renew it.",
-            spoken::day(date),
-            date.year()
-        ))
+        let layer = self.mulch_layer(index, now)?;
+        let day = |at| {
+            let date = self.garden.site.time_zone.to_datetime(at).date();
+            format!("{} {}", spoken::day(date), date.year())
+        };
+        Some(match layer.renewal(now)? {
+            MulchRenewal::Old => {
+                format!("Its mulch was laid on {}, more than a year ago: renew it.", day(layer.laid))
+            }
+            MulchRenewal::Thin(at, depth_mm) => format!(
+                "Its mulch was {depth_mm:.0} mm deep on {}, less than half of the {:.0} mm that were laid: top it up.",
+                day(at),
+                layer.laid_mm
+            ),
+        })
     }
 
     /// Says which probes are missing and since when.

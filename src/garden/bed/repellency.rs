@@ -9,7 +9,7 @@ use crate::garden::log::LogEvent;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
-use crate::soil::{AtProbe, HOW_TO_WATER_DROP, SoakingVerdict, WaterDrop, enough_step};
+use crate::soil::{AGENT_CARE, AtProbe, HOW_TO_WATER_DROP, SoakingVerdict, WaterDrop, enough_step};
 use crate::text::spoken;
 
 const SOURCE: &str = "this project's own rule; water-drop classes by Bisdom, Dekker and Schoute 1993";
@@ -107,8 +107,8 @@ impl SiteState {
             let since = soaking.misses().next().map_or(at, |miss| miss.at);
             let text = format!(
                 "Water does not soak into {}: {} times since {} enough came to reach the probe at {:.0} cm ({}), and \
-                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} If it sheds water, use a soil wetting \
-                 agent by its label, water slowly in small lots, and lay no mulch before. Write both down with `trug \
+                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} If it sheds water: {AGENT_CARE} Give \
+                 the water in small lots, and lay no mulch before. Write both down with `trug \
                  log`. If drops go in at once, look whether the bed lies sheltered from rain and whether the probe \
                  still touches the soil.",
                 bed.name,

@@ -317,7 +317,7 @@ impl SiteState {
         for (kind, least, more) in [
             (Kind::WaterLeftOn, Condition::Act, " Water seems to run onto it: look for an open tap now."),
             (Kind::Waterlogged, Condition::Act, " It does not drain: do not water it."),
-            (Kind::WaterRepellentSoil, Condition::Act, " Water does not soak in: use a wetting agent first."),
+            (Kind::WaterRepellentSoil, Condition::Act, " Water does not soak in: make the water-drop test."),
             (Kind::MulchOnDrySoil, Condition::Watch, " It is not moist enough for its mulch day."),
             (Kind::WateringHours, Condition::Watch, " It was watered outside the allowed hours."),
         ] {

@@ -90,11 +90,11 @@ pub(super) fn entry(
 }
 
 fn place(about: About, given: &str, garden: &Garden) -> Result<Option<Id>, String> {
-    if given == WHOLE && about == About::Any {
+    if given == WHOLE && about.fits_garden() {
         return Ok(None);
     }
     let word = match about {
-        About::Bed => "a bed",
+        About::Bed | About::BedOrGarden => "a bed",
         About::Tank => "a tank",
         About::Sensor => "a sensor",
         About::Any => "a place",

@@ -142,7 +142,7 @@ impl EntryForm<'_> {
         };
         let group = |title: &str, about: About| {
             let kinds: Vec<_> = KINDS.iter().filter(|kind| kind.about == about).filter(fits).collect();
-            let reachable = about == About::Any || !about.places(self.garden).is_empty();
+            let reachable = about.fits_garden() || !about.places(self.garden).is_empty();
             html! {
                 @if reachable && !kinds.is_empty() {
                     h2 { (title) }
@@ -165,6 +165,7 @@ impl EntryForm<'_> {
             (group("At a bed", About::Bed))
             (group("At a tank", About::Tank))
             (group("At a sensor", About::Sensor))
+            (group("At a bed or the whole garden", About::BedOrGarden))
             (group("Anything else", About::Any))
         };
         self.frame.still(&title, &body)
@@ -197,7 +198,7 @@ impl EntryForm<'_> {
             h1 { (kind.label) }
             p { a href=(self.frame.path) { "Something else was done" } }
             @if !faults.is_empty() { (wrong_list(faults.iter().map(|fault| (fault.field.as_str(), fault.words.as_str())))) }
-            @if let Some(how_to) = kind.how_to { details { summary { "How the test is made" } p { (how_to) } } }
+            @if let Some(how_to) = kind.how_to { details { summary { "How it is done" } p { (how_to) } } }
             form class="entry" method="post" action=(self.frame.path) novalidate {
                 (self.frame.visitor.form_field())
                 input type="hidden" name="kind" value=(kind.name);
@@ -205,7 +206,7 @@ impl EntryForm<'_> {
                 input type="hidden" name="offered" value=(given.text("offered"));
                 (field("place", "Where", None, of("place"), &|attributes| html! {
                     select id="place" name="place" aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] {
-                        @if kind.about == About::Any { option value=(WHOLE) selected[given.text("place") == WHOLE] { "The whole garden" } }
+                        @if kind.about.fits_garden() { option value=(WHOLE) selected[given.text("place") == WHOLE] { "The whole garden" } }
                         @else if places.len() > 1 && !places.iter().any(|(id, _)| id.as_str() == given.text("place")) {
                             option value="" selected { "Choose" }
                         }

@@ -10,7 +10,8 @@ use super::shared;
 use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::Rise;
 use crate::chart::Bar;
-use crate::garden::log::{LogEntry, LogEvent};
+use crate::garden::MulchLayer;
+use crate::garden::log::LogEntry;
 use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::model::{Id, Place, Quantity};
@@ -226,25 +227,29 @@ fn litres(mm: f64, bed: &Bed) -> String {
 }
 
 fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Markup {
-    let laid = log.iter().rev().find_map(|entry| match entry.what {
-        LogEvent::MulchLaid { depth_mm } if entry.at <= view.now => Some((entry.at, depth_mm)),
-        _ => None,
-    });
+    let entries = log.iter().filter(|entry| entry.at <= view.now).map(|entry| (entry.at, &entry.what));
+    let layer = MulchLayer::of(entries);
+    let when = |at| labels::moment(at, view.now, &view.time_zone);
     html! {
         section {
             h2 { "Mulch" }
-            @if let Some((at, depth_mm)) = laid {
-                p { "Laid " (labels::moment(at, view.now, &view.time_zone)) ", " (format!("{depth_mm:.0}")) " mm deep." }
+            @if let Some(layer) = layer {
+                p {
+                    "Laid " (when(layer.laid)) ", " (format!("{:.0}", layer.laid_mm)) " mm deep."
+                    @if let Some((at, depth_mm)) = layer.measured {
+                        " Measured " (when(at)) ": " (format!("{depth_mm:.0}")) " mm."
+                    }
+                }
             }
             @if let Some(mulch) = plan.mulch {
                 p {
-                    "Planned: " (format!("{:.0}", mulch.depth_mm)) " mm deep"
+                    "The garden's file plans: " (format!("{:.0}", mulch.depth_mm)) " mm deep"
                     @if let Some(day) = mulch.planned { ", on " (day.strftime("%A %-d %B %Y")) }
-                    "."
+                    ". A plan counts as laid once somebody writes that down."
                 }
             }
-            @if let Some(answer) = &bed.mulch { p { "May it go down? " (answer) } }
-            @if laid.is_none() && plan.mulch.is_none() && bed.mulch.is_none() {
+            @if let Some(answer) = &bed.mulch { p { (answer) } }
+            @if layer.is_none() && plan.mulch.is_none() && bed.mulch.is_none() {
                 p { "None is planned, and none has been written down." }
             } @else {
                 p class="caution" { "Damp mulch down before you move it, wear gloves and a mask, and wash your hands: its dust can carry Legionella." }

@@ -57,10 +57,15 @@ fn garden(month: &Month) -> Markup {
         let depths = bed.probes.iter().map(|(_, depth)| format!("{} cm", words::number(depth * 100.0, 0)));
         if bed.probes.is_empty() { "none".to_owned() } else { depths.collect::<Vec<_>>().join(", ") }
     };
-    let mulch = |mulch: MulchOn| {
-        let depth = words::number(mulch.depth_mm, 0);
-        let since = words::day(month.time_zone.to_datetime(mulch.since).date());
-        format!("{depth} mm since {since}{}", if mulch.logged { "" } else { ", as planned" })
+    let mulch = |bed: &BedMonth| match (bed.mulch, bed.mulch_planned) {
+        (Some(MulchOn { depth_mm, since }), _) => {
+            let since = words::day(month.time_zone.to_datetime(since).date());
+            format!("{} mm since {since}", words::number(depth_mm, 0))
+        }
+        (None, Some(planned)) => {
+            format!("bare: planned for {}, not written down as laid", words::day(planned))
+        }
+        (None, None) => "bare".to_owned(),
     };
     grid(
         "The beds, with the marks of their soil in percent of its volume",
@@ -74,7 +79,7 @@ fn garden(month: &Month) -> Markup {
             ("Wilting point", &|bed| words::percent(bed.wilting_point)),
             ("Refill point", &|bed| words::percent(bed.refill_point)),
             ("Field capacity", &|bed| words::percent(bed.field_capacity)),
-            ("Mulch", &|bed| bed.mulch.map_or_else(|| "bare".to_owned(), mulch)),
+            ("Mulch", &mulch),
             ("Probes", &probes),
         ],
     )

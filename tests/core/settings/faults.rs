@@ -473,6 +473,8 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "nearest:  efficiency",
         ),
         ("depth_mm = 100", "depth_mm = 501", 15, "bed[kitchen-bed].mulch.depth_mm", "from 1 to 500"),
+        ("depth_mm = 100, ", "", 15, "bed[kitchen-bed].mulch.depth_mm", "or kind = \"coarse\" or \"fine\""),
+        ("depth_mm = 100", "kind = \"course\"", 15, "bed[kitchen-bed].mulch.kind", "nearest:  coarse"),
         ("2026-04-18", "\"2026-04-18\"", 15, "bed[kitchen-bed].mulch.planned", "without quotes"),
         ("2026-04-18", "2026-04-31", 15, "", "not TOML"),
         // Tanks.
