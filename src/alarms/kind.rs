@@ -20,6 +20,8 @@ pub(crate) struct KindRow {
     pub(crate) off_s: u32,
     /// `None`: what it judges is so or is not.
     pub(crate) deadband: Option<Deadband>,
+    /// How far beyond its limit a further step is, where one that grows worse is told again.
+    pub(crate) worse: Option<Deadband>,
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
@@ -54,7 +56,7 @@ pub(crate) enum PlaceKind {
     System,
 }
 
-/// How far back inside its limit a value must come.
+/// How far back inside its limit a value must come, or how far a further step beyond it is.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Deadband {
     pub(crate) usual: f64,
@@ -68,6 +70,10 @@ const PART_OF_WATER: Deadband = Deadband { usual: 0.10, most: 1.0, unit: "of the
 const WATER_CONTENT: Deadband = Deadband { usual: 0.01, most: 0.2, unit: "m3 of water in a m3 of soil" };
 const DEGREES: Deadband = Deadband { usual: 0.5, most: 10.0, unit: "degrees C" };
 const DISSOLVED: Deadband = Deadband { usual: 0.5, most: 5.0, unit: "mg/L" };
+/// Further steps beyond a limit, of our own choice.
+const DEGREE_WORSE: Deadband = Deadband { usual: 1.0, ..DEGREES };
+const OXYGEN_WORSE: Deadband = Deadband { usual: 1.0, ..DISSOLVED };
+const LIMIT_WORSE: Deadband = Deadband { usual: 1.0, most: 10.0, unit: "of the limit" };
 const PH: Deadband = Deadband { usual: 0.1, most: 2.0, unit: "pH" };
 const PART_OF_BATTERY: Deadband = Deadband { usual: 0.05, most: 1.0, unit: "of battery_low" };
 
@@ -84,6 +90,7 @@ const USUAL: KindRow = KindRow {
     on_s: 0,
     off_s: 0,
     deadband: None,
+    worse: None,
     words_in_deadband: false,
     quiet_when_fallow: false,
     title: "",
@@ -164,6 +171,7 @@ kinds! {
         title: "Bed too wet",
         one: "{} is waterlogged", many: "{} beds are waterlogged", trouble: "waterlogged soil",
     }
+    // Its words ask for all that can be done; further degrees are told as too warm or cold.
     TankTemperatureShock {
         name: "tank-temperature-shock", priority: High, latching: true, places: &[PlaceKind::Tank],
         on_s: 1, off_s: HOUR_S, deadband: Some(Deadband { usual: 0.3, ..DEGREES }),
@@ -174,18 +182,21 @@ kinds! {
     TankTooWarm {
         name: "tank-too-warm", priority: High, places: &[PlaceKind::Tank],
         on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DEGREES),
+        worse: Some(DEGREE_WORSE),
         title: "Tank too warm",
         one: "{} is too warm", many: "{} tanks are too warm", trouble: "water too warm",
     }
     TankTooCold {
         name: "tank-too-cold", priority: High, places: &[PlaceKind::Tank],
         on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DEGREES),
+        worse: Some(DEGREE_WORSE),
         title: "Tank too cold",
         one: "{} is too cold", many: "{} tanks are too cold", trouble: "water too cold",
     }
     LowOxygen {
         name: "low-oxygen", priority: High, latching: true, places: &[PlaceKind::Tank],
         on_s: 15 * MIN_S, off_s: 30 * MIN_S, deadband: Some(DISSOLVED),
+        worse: Some(OXYGEN_WORSE),
         title: "Too little oxygen in the water",
         one: "{} is short of oxygen", many: "{} tanks are short of oxygen", trouble: "low oxygen",
     }
@@ -193,11 +204,13 @@ kinds! {
     Ammonia {
         name: "ammonia", priority: High, latching: true, places: &[PlaceKind::Tank],
         deadband: Some(Deadband { usual: 0.005, ..DISSOLVED }),
+        worse: Some(LIMIT_WORSE),
         title: "Too much ammonia in the water",
         one: "{} has too much ammonia", many: "{} tanks have too much ammonia", trouble: "ammonia",
     }
     Nitrite {
         name: "nitrite", priority: High, latching: true, places: &[PlaceKind::Tank],
+        worse: Some(LIMIT_WORSE),
         title: "Too much nitrite in the water",
         one: "{} has too much nitrite", many: "{} tanks have too much nitrite", trouble: "nitrite",
     }
@@ -345,6 +358,7 @@ mod tests {
             assert_eq!(row.many.matches("{}").count(), 1, "{}", row.many);
             assert!(!row.trouble.contains("{}") && row.trouble.len() > 1, "{}", row.trouble);
             assert!(row.deadband.is_none_or(|it| (0.0..=it.most).contains(&it.usual)), "{}", row.name);
+            assert!(row.worse.is_none_or(|it| 0.0 < it.usual && it.usual <= it.most), "{}", row.name);
         }
     }
 }

@@ -16,7 +16,8 @@ pub use kind::Kind;
 pub(crate) use kind::PlaceKind;
 pub use life::{AlarmCondition, Hiding, Input, Life, LifeStep};
 pub use policy::{AlarmPolicy, Delays, RuleSetting, RuleSettings};
-pub use record::{AlarmRecord, AlarmText};
+pub(crate) use record::steps_beyond;
+pub use record::{AlarmCourse, AlarmRecord, AlarmText};
 
 use crate::model::names;
 

@@ -38,6 +38,11 @@ pub struct RuleSetting {
     pub latching: bool,
     /// Seconds; 0: it is never told again; `None`: by its priority.
     pub again_s: Option<u32>,
+    /// How far beyond its limit a further step is, in the unit of its kind; above 0.
+    pub worse_by: f64,
+    /// Seconds after its end within which one that comes back is counted as the same
+    /// alarm; 0: each time is an alarm of its own.
+    pub count_s: u32,
 }
 
 impl RuleSetting {
@@ -45,7 +50,17 @@ impl RuleSetting {
         let row = kind.row();
         let deadband = row.deadband.map_or(0.0, |it| it.usual);
         let delays = Delays { deadband, on_s: row.on_s, off_s: row.off_s };
-        Self { delays, priority: row.priority, latching: row.latching, again_s: None }
+        // What comes each night with a mild one between is one thing (ours).
+        const COUNT_S: u32 = 72 * 3600;
+        let worse_by = row.worse.map_or(1.0, |it| it.usual);
+        Self {
+            delays,
+            priority: row.priority,
+            latching: row.latching,
+            again_s: None,
+            worse_by,
+            count_s: COUNT_S,
+        }
     }
 
     /// The policy with these delays. An alarm that was taken on is told again by its

@@ -93,6 +93,8 @@ fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::
     line(2, &message.subject, out)?;
     let why = match &message.purpose {
         Purpose::News | Purpose::Over => None,
+        Purpose::Again => Some("Told again, since nobody had answered.".to_owned()),
+        Purpose::Worse => Some("Told because it grew worse.".to_owned()),
         Purpose::Summary => Some("A summary of what had come together.".to_owned()),
         Purpose::NotAnswered { by } => Some(format!("Told because {by} had not answered.")),
         Purpose::NotDelivered { to } => Some(format!("Told because {to} could not be told.")),

@@ -21,6 +21,12 @@ pub(crate) struct AlarmJson<'a> {
     priority: &'a str,
     since: String,
     at: String,
+    /// How often it was raised within its kind's hours, and when the first time began; only
+    /// where it came back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    times: Option<u32>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    first: Option<String>,
     /// Until when it is put aside.
     #[serde(skip_serializing_if = "Option::is_none")]
     until: Option<String>,
@@ -86,6 +92,8 @@ impl<'a> AlarmJson<'a> {
             priority: priority.name(),
             since: whole_millis(it.since),
             at: whole_millis(it.at),
+            times: (it.course.times > 1).then_some(it.course.times),
+            first: it.course.first.filter(|_| it.course.times > 1).map(whole_millis),
             until: it.shelf.map(|(until, _)| whole_millis(until)),
             how,
             note: None,

@@ -75,6 +75,7 @@ pub(crate) fn letters_of_renamed(store: &Store, gardens: &[Garden], now: Timesta
                 since: now,
                 at: now,
                 shelf: None,
+                course: crate::alarms::AlarmCourse::default(),
                 said: AlarmText::new(text, &[], "the garden's file"),
             },
             priority: garden.map_or(key.kind.priority(), |garden| garden.priority_at(key.kind, &key.place)),
@@ -100,6 +101,7 @@ mod tests {
             since: "2026-04-17T05:30:00Z".parse().expect("valid"),
             at: "2026-04-17T06:00:00Z".parse().expect("valid"),
             shelf: None,
+            course: crate::alarms::AlarmCourse::default(),
             said: AlarmText {
                 text: "Kitchen bed is dry \"now\"\n".to_owned(),
                 values: vec![("depletion_mm".into(), 8.0), ("nothing".into(), f64::NAN)],

@@ -27,8 +27,9 @@ pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmCha
     for row in log {
         core.restore_log(&row.entry);
     }
-    // Some stand without any reading: the daemon's own, and what a water test raised.
-    let stored: Vec<AlarmRecord> = reader.alarms_present()?.into_iter().map(|row| row.record).collect();
+    // Some stand without any reading: the daemon's own, and what a water test raised. Of
+    // those that are normal it is known how often they came.
+    let stored: Vec<AlarmRecord> = reader.alarms_known()?.into_iter().map(|row| row.record).collect();
     core.restore_alarms(stored.clone());
     // Only now are the daemon's own where they stood.
     Ok(core.ends_of_removed(&stored, crate::engine::system_now()))

@@ -393,6 +393,8 @@ pub struct Tell {
     pub summary: Option<u16>,
     /// Who is told next if nobody answers.
     pub next: Option<Next>,
+    /// When the group itself is told again of what is of high priority.
+    pub unanswered: Repeats,
 }
 
 impl Tell {
@@ -401,6 +403,23 @@ impl Tell {
     pub fn concerns(&self, kind: Kind, place: &Id) -> bool {
         (self.alarms.is_empty() || self.alarms.contains(&kind))
             && (self.places.is_empty() || self.places.contains(place))
+    }
+}
+
+/// When a group is told again of what is of high priority and nobody answers: the first
+/// time after `first_s`, then each time after twice as long, at the longest `most_s`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Repeats {
+    /// Seconds, above 0.
+    pub first_s: u32,
+    /// Seconds, not less than `first_s`.
+    pub most_s: u32,
+}
+
+impl Default for Repeats {
+    fn default() -> Self {
+        // An hour, and a day (ours).
+        Self { first_s: 3600, most_s: 86_400 }
     }
 }
 

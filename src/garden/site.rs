@@ -288,8 +288,22 @@ impl SiteState {
         batch: &mut Batch,
         words: impl FnOnce(&Self, bool) -> AlarmText,
     ) {
+        self.judge_graded(0, subject, at, input, batch, words);
+    }
+
+    /// The same of a condition that is `severity` steps beyond its limit: one that grows
+    /// worse while it stands is told again.
+    pub(crate) fn judge_graded(
+        &mut self,
+        severity: u16,
+        subject: AlarmSubject,
+        at: Timestamp,
+        input: Input,
+        batch: &mut Batch,
+        words: impl FnOnce(&Self, bool) -> AlarmText,
+    ) {
         let delays = self.garden.rules[subject.kind].delays;
-        self.judge_within(delays, subject, at, input, batch, words);
+        self.judge_slot((delays, severity), subject, at, input, batch, words);
     }
 
     /// The same with other delays than the garden's.
@@ -302,8 +316,22 @@ impl SiteState {
         batch: &mut Batch,
         words: impl FnOnce(&Self, bool) -> AlarmText,
     ) {
+        self.judge_slot((delays, 0), subject, at, input, batch, words);
+    }
+
+    fn judge_slot(
+        &mut self,
+        (delays, severity): (Delays, u16),
+        subject: AlarmSubject,
+        at: Timestamp,
+        input: Input,
+        batch: &mut Batch,
+        words: impl FnOnce(&Self, bool) -> AlarmText,
+    ) {
         let Some(slot) = self.alarms.get_mut(subject) else { return };
-        let Some(telling) = slot.advance(&self.garden, at, input, delays) else { return };
+        // Only what is beyond the limit can be farther beyond it.
+        let severity = if input == Input::Breach { severity } else { 0 };
+        let Some(telling) = slot.advance(&self.garden, at, input, delays, severity) else { return };
         let text = slot.repeated(&telling).unwrap_or_else(|| words(self, telling.active));
         if let Some(slot) = self.alarms.get_mut(subject) {
             slot.tell(&self.garden, &telling, text, batch);

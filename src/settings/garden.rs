@@ -31,6 +31,10 @@ const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative"
 const ELEVATION: Range = Range::from_to(-500.0, 9000.0, "metres above sea level");
 /// Time after which an alarm is told again: up to a year.
 const AGAIN: Range = Range::from_to(0.0, 8760.0, "hours; 0: never again");
+/// The smallest step by which an alarm grows worse: below it are a sensor's own errors.
+const WORSE_LEAST: f64 = 0.1;
+/// Time within which an alarm that comes back is counted as the same: up to 30 days.
+const COUNT: Range = Range::from_to(0.0, 720.0, "hours; 0: each time is an alarm of its own");
 /// Longest delay of a rule, seconds: 30 days.
 const DELAY_MAX_S: u32 = 30 * 86_400;
 /// Beds or tanks of one garden at most; their numbers have 16 bits.
@@ -280,5 +284,13 @@ fn rule(table: SettingsTable<'_>, kind: Kind, setting: &mut RuleSetting) {
     }
     // Whole seconds of a year at most; less than one is one, since 0 is never.
     setting.again_s = number("again_h", AGAIN).map(|hours| (hours * 3600.0).ceil() as u32);
+    if let Some(worse) = kind.row().worse
+        && let Some(number) = number("worse_by", Range::from_to(WORSE_LEAST, worse.most, worse.unit))
+    {
+        setting.worse_by = number;
+    }
+    if let Some(hours) = number("count_h", COUNT) {
+        setting.count_s = (hours * 3600.0).ceil() as u32;
+    }
     table.finish();
 }

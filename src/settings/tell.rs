@@ -10,7 +10,7 @@ use super::table::SettingsTable;
 use super::text::{Names, email, named};
 use super::value::SettingsItem;
 use crate::alarms::Kind;
-use crate::garden::plan::{Address, Channel, Next, Tell};
+use crate::garden::plan::{Address, Channel, Next, Repeats, Tell};
 use crate::model::{Id, LocalHours};
 
 const KINDS: &str = "a list of at least one alarm kind: [\"dry-bed\"]";
@@ -20,11 +20,19 @@ const WHAT: &str = "alarms = [\"dry-bed\"] or places = [\"kitchen-bed\"], or bot
 const EMAILS: &str = "a list of e-mail addresses";
 const INSTEAD: &str = "{ email = [\"office@school.example\"] }";
 const NEXT: &str = "{ who = \"office\", after_min = 30 }";
+const UNANSWERED: &str = "{ again_min = 60, most_min = 1440 }";
 const GROUP: &str = "the name of another group of this file";
 const FREE: &str = "hours that leave a part of the day free";
 
 /// Longest wait for an answer, minutes: 7 days.
 const AFTER_MAX_MIN: u32 = 7 * 24 * 60;
+
+/// Time until a group is told again of what nobody has answered, minutes: not so soon that
+/// nobody can have come, and within a day.
+const AGAIN_LEAST_MIN: u32 = 5;
+const AGAIN_MOST_MIN: u32 = 24 * 60;
+/// The longest distance between two tellings, minutes: 7 days.
+const REPEAT_MOST_MIN: u32 = 7 * 24 * 60;
 
 /// A group's `next`, to be looked up when all groups are known.
 struct PassedOn<'t> {
@@ -58,6 +66,10 @@ pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &Ch
         let quiet = table.get("quiet", Want::List).and_then(|item| quiet(&item));
         let summary = table.get("summary", Want::Text).and_then(|item| summary(&item, quiet.as_ref()));
         let next = table.section_like("next", NEXT).and_then(|table| next(table));
+        let unanswered = match table.section_like("unanswered", UNANSWERED) {
+            Some(table) => unanswered(table),
+            None => Some(Repeats::default()),
+        };
         if let (Some(who), Some((next, item))) = (&who, &next) {
             passed_on.push(PassedOn { from: who.clone(), to: next.who.clone(), item: item.clone() });
         }
@@ -66,7 +78,7 @@ pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &Ch
         }
         let whole = table.faults() == before;
         table.finish();
-        if let (Some(who), true) = (who, whole) {
+        if let (Some(who), true, Some(unanswered)) = (who, whole, unanswered) {
             tells.push(Tell {
                 who,
                 alarms: alarms.unwrap_or_default(),
@@ -76,6 +88,7 @@ pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &Ch
                 quiet,
                 summary,
                 next: next.map(|(next, _)| next),
+                unanswered,
             });
         }
     }
@@ -164,6 +177,33 @@ fn next(table: SettingsTable<'_>) -> Option<(Next, SettingsItem<'_>)> {
     });
     table.finish();
     Some((Next { who: who?, after_s: after_min? * 60 }, item?))
+}
+
+/// When the group is told again; `None` where a fault was noted.
+fn unanswered(table: SettingsTable<'_>) -> Option<Repeats> {
+    let usual = Repeats::default();
+    let first = table.whole_or(
+        "again_min",
+        AGAIN_LEAST_MIN..=AGAIN_MOST_MIN,
+        usual.first_s / 60,
+        "minutes until the first time",
+    );
+    let most = table.whole_or(
+        "most_min",
+        AGAIN_LEAST_MIN..=REPEAT_MOST_MIN,
+        first.unwrap_or(0).max(usual.most_s / 60),
+        "minutes at the longest",
+    );
+    if let (Some(first), Some(most)) = (first, most)
+        && most < first
+    {
+        let given = format!("{most} with again_min = {first}");
+        table.fault("most_min", given, "not less than again_min: the distance grows");
+        table.finish();
+        return None;
+    }
+    table.finish();
+    Some(Repeats { first_s: first? * 60, most_s: most? * 60 })
 }
 
 /// Notes every `next` that names no group, or one that nobody can reach, and

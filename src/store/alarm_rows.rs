@@ -7,7 +7,7 @@ use super::columns::{
     why_from_json, why_to_json,
 };
 use super::records::AlarmRow;
-use crate::alarms::{AlarmRecord, AlarmText};
+use crate::alarms::{AlarmCourse, AlarmRecord, AlarmText};
 use crate::garden::record::AlarmChange;
 
 /// Adds steps to the history and makes each the alarm's present state. A step
@@ -27,8 +27,9 @@ pub(super) fn add_step(transaction: &Transaction<'_>, change: &AlarmChange) -> r
     let mut insert = transaction.prepare_cached(
         "INSERT INTO alarm_change
          (at, site, kind, place, to_state, from_state, since, text, numbers, source, tell, why,
-          shelf_until, shelf_once, how)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) ON CONFLICT DO NOTHING",
+          shelf_until, shelf_once, how, severity, times, first_at, ended_at)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)
+         ON CONFLICT DO NOTHING",
     )?;
     let it = &change.record;
     let added = insert.execute(params![
@@ -46,7 +47,11 @@ pub(super) fn add_step(transaction: &Transaction<'_>, change: &AlarmChange) -> r
         why_to_json(&it.said.why),
         it.shelf.map(|(until, _)| millis(until)),
         it.shelf.map(|(_, once)| once),
-        change.how
+        change.how,
+        it.course.severity,
+        it.course.times,
+        it.course.first.map(millis),
+        it.course.ended.map(millis)
     ])?;
     Ok((added == 1).then(|| transaction.last_insert_rowid()))
 }
@@ -55,14 +60,15 @@ pub(super) fn add_step(transaction: &Transaction<'_>, change: &AlarmChange) -> r
 pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite::Result<()> {
     let mut upsert = transaction.prepare_cached(
         "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell, why,
-         shelf_until, shelf_once, how)
+         shelf_until, shelf_once, how, severity, times, first_at, ended_at)
          SELECT at, site, kind, place, to_state, since, text, numbers, source, tell, why,
-         shelf_until, shelf_once, how FROM alarm_change WHERE seq = ?1
+         shelf_until, shelf_once, how, severity, times, first_at, ended_at FROM alarm_change WHERE seq = ?1
          ON CONFLICT (site, kind, place) DO UPDATE
          SET at = excluded.at, state = excluded.state, since = excluded.since, text = excluded.text,
              numbers = excluded.numbers, source = excluded.source, tell = excluded.tell,
              why = excluded.why, shelf_until = excluded.shelf_until, shelf_once = excluded.shelf_once,
-             how = excluded.how",
+             how = excluded.how, severity = excluded.severity, times = excluded.times,
+             first_at = excluded.first_at, ended_at = excluded.ended_at",
     )?;
     upsert.execute([seq])?;
     Ok(())
@@ -71,12 +77,12 @@ pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite:
 /// The columns that [`read`] wants, of the table of present alarms.
 pub(super) const PRESENT: &str =
     "at, site, kind, place, state, since, text, numbers, source, tell, NULL, why, shelf_until,
-     shelf_once, how";
+     shelf_once, how, severity, times, first_at, ended_at";
 
 /// The columns that [`read`] wants, of the history.
 pub(super) const CHANGE: &str =
     "at, site, kind, place, to_state, since, text, numbers, source, tell, from_state, why,
-     shelf_until, shelf_once, how";
+     shelf_until, shelf_once, how, severity, times, first_at, ended_at";
 
 /// One row.
 pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
@@ -97,6 +103,13 @@ pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
             since: time(row, 5)?,
             at: time(row, 0)?,
             shelf,
+            course: AlarmCourse {
+                severity: row.get(15)?,
+                times: row.get(16)?,
+                first: optional_time(row, 17)?,
+                ended: optional_time(row, 18)?,
+                worse: false,
+            },
             said,
         },
         from: row.get(10)?,

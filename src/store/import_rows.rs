@@ -230,7 +230,15 @@ mod tests {
             AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") };
         let said = AlarmText::new("Kitchen bed is dry.", &[], "FAO-56");
         AlarmChange {
-            record: AlarmRecord { key, state: to, since: at(0), at: at(second), shelf: None, said },
+            record: AlarmRecord {
+                key,
+                state: to,
+                since: at(0),
+                at: at(second),
+                shelf: None,
+                course: crate::alarms::AlarmCourse::default(),
+                said,
+            },
             priority: Priority::Medium,
             from,
             how: None,

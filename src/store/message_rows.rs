@@ -455,6 +455,8 @@ fn purpose(name: &str, about: Option<String>) -> Result<Purpose, String> {
         ("summary", _) => Purpose::Summary,
         ("not-answered", Some(by)) => Purpose::NotAnswered { by },
         ("not-delivered", Some(to)) => Purpose::NotDelivered { to },
+        ("again", _) => Purpose::Again,
+        ("worse", _) => Purpose::Worse,
         ("over", _) => Purpose::Over,
         ("test", _) => Purpose::Test,
         ("rehearsal", _) => Purpose::Rehearsal,

@@ -228,6 +228,20 @@ impl Reader {
         Ok(rows.into_iter().next())
     }
 
+    /// The last step of every alarm that was ever told, in order of site, kind and place.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read, or holds what this program does not know.
+    pub fn alarms_known(&self) -> Result<Vec<AlarmRow>, StoreError> {
+        self.list(
+            "alarms",
+            &format!("SELECT {} FROM alarm ORDER BY site, kind, place", alarm_rows::PRESENT),
+            [],
+            alarm_rows::read,
+        )
+    }
+
     /// The steps of alarms with `from` <= time < `to`, oldest first.
     pub fn alarm_changes(
         &self,

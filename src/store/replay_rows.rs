@@ -264,9 +264,10 @@ fn take_out(transaction: &Transaction<'_>, number: i64, seq: i64) -> rusqlite::R
         .prepare_cached(
             "INSERT INTO alarm_change_before
              (replay, seq, at, site, kind, place, to_state, from_state, since, text, numbers, source, tell,
-              why, shelf_until, shelf_once, how)
+              why, shelf_until, shelf_once, how, severity, times, first_at, ended_at)
              SELECT ?2, seq, at, site, kind, place, to_state, from_state, since, text, numbers, source, tell,
-              why, shelf_until, shelf_once, how FROM alarm_change WHERE seq = ?1",
+              why, shelf_until, shelf_once, how, severity, times, first_at, ended_at
+             FROM alarm_change WHERE seq = ?1",
         )?
         .execute([seq, number])?;
     transaction

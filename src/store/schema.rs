@@ -14,8 +14,10 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 
 /// Each entry brings the file from the version of its place in the list to the
 /// next one. Entries are only ever added.
-const MIGRATIONS: &[&str] =
-    &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9];
+const MIGRATIONS: &[&str] = &[
+    VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
+    VERSION_10,
+];
 
 /// The version that this program writes and reads.
 #[expect(clippy::cast_possible_wrap, reason = "the list is short")]
@@ -328,6 +330,23 @@ CREATE TABLE import_step (
     seq    INTEGER NOT NULL,
     PRIMARY KEY (import, seq)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// How an alarm has gone on: steps beyond its limit, how often it came, when the first of
+/// these times began, and when its condition was last over.
+const VERSION_10: &str = "
+ALTER TABLE alarm ADD COLUMN severity INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarm ADD COLUMN times INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE alarm ADD COLUMN first_at INTEGER;
+ALTER TABLE alarm ADD COLUMN ended_at INTEGER;
+ALTER TABLE alarm_change ADD COLUMN severity INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarm_change ADD COLUMN times INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE alarm_change ADD COLUMN first_at INTEGER;
+ALTER TABLE alarm_change ADD COLUMN ended_at INTEGER;
+ALTER TABLE alarm_change_before ADD COLUMN severity INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarm_change_before ADD COLUMN times INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE alarm_change_before ADD COLUMN first_at INTEGER;
+ALTER TABLE alarm_change_before ADD COLUMN ended_at INTEGER;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

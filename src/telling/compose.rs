@@ -36,6 +36,8 @@ pub(super) struct DraftEntry {
     pub(super) source: String,
     /// Whether the group was told of it before.
     pub(super) again: bool,
+    /// When it was, where that is to be said.
+    pub(super) told: Option<Timestamp>,
 }
 
 /// One message before it is addressed.
@@ -123,6 +125,10 @@ impl MessageDraft<'_> {
                 format!("Not delivered to {}: ", subjects::cut(&subjects::plain(to), 40))
             }
             Purpose::Over => "Over: ".to_owned(),
+            Purpose::Again => "Not answered yet: ".to_owned(),
+            // One alarm's own words say it.
+            Purpose::Worse if entries.len() > 1 => "Getting worse: ".to_owned(),
+            Purpose::Worse => String::new(),
             Purpose::News | Purpose::Summary if entries.iter().all(|entry| entry.again) => {
                 "Reminder: ".to_owned()
             }
@@ -165,6 +171,23 @@ impl MessageDraft<'_> {
                 } else if !again.is_empty() {
                     lines.push(format!("Told before and not gone away: {}.", listed(&again)));
                 }
+            }
+            Purpose::Again => {
+                let told = entries.iter().filter_map(|entry| entry.told).min();
+                lines.push(match told {
+                    Some(at) => format!(
+                        "You were told of this at {}, nobody has answered, and it has not gone away. You are told \
+                         again until somebody answers.",
+                        moment(at, &self.garden.site.time_zone)
+                    ),
+                    None => "This has come back as before, and this time it stays.".to_owned(),
+                });
+            }
+            Purpose::Worse => {
+                lines.push(
+                    "It has grown worse since it was told. Look at it now, also if you did before."
+                        .to_owned(),
+                );
             }
             Purpose::Over | Purpose::Test | Purpose::Rehearsal => {}
         }

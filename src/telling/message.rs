@@ -45,6 +45,10 @@ pub enum Purpose {
     NotAnswered { by: String },
     /// It could not be brought to this group.
     NotDelivered { to: String },
+    /// Nobody has answered, and it still stands: told again.
+    Again,
+    /// What was told before has grown worse.
+    Worse,
     /// Something of high priority is over.
     Over,
     /// Somebody tries whether messages arrive.
@@ -62,6 +66,8 @@ impl Purpose {
             Self::Summary => "summary",
             Self::NotAnswered { .. } => "not-answered",
             Self::NotDelivered { .. } => "not-delivered",
+            Self::Again => "again",
+            Self::Worse => "worse",
             Self::Over => "over",
             Self::Test => "test",
             Self::Rehearsal => "rehearsal",
@@ -73,7 +79,13 @@ impl Purpose {
         match self {
             Self::NotAnswered { by } => Some(by),
             Self::NotDelivered { to } => Some(to),
-            Self::News | Self::Summary | Self::Over | Self::Test | Self::Rehearsal => None,
+            Self::News
+            | Self::Summary
+            | Self::Again
+            | Self::Worse
+            | Self::Over
+            | Self::Test
+            | Self::Rehearsal => None,
         }
     }
 }
@@ -120,6 +132,8 @@ pub enum WaitFor {
     TellNotDelivered { to: String },
     /// The next group is told, if nobody has answered.
     Answer,
+    /// The group itself is told again, if nobody has answered.
+    Again,
     /// The group was told of it. It has no time of its own: when what is of high
     /// priority is over the group is told so, and when nobody has to look any more
     /// the row goes.
@@ -138,6 +152,7 @@ impl WaitFor {
             Self::TellNotAnswered { by } => format!("{NOT_ANSWERED}{by}").into(),
             Self::TellNotDelivered { to } => format!("{NOT_DELIVERED}{to}").into(),
             Self::Answer => "answer".into(),
+            Self::Again => "again".into(),
             Self::Over => "over".into(),
         }
     }
@@ -150,14 +165,14 @@ impl WaitFor {
         if let Some(to) = name.strip_prefix(NOT_DELIVERED) {
             return Some(Self::TellNotDelivered { to: to.to_owned() });
         }
-        [Self::Tell, Self::Answer, Self::Over].into_iter().find(|wait| wait.name() == name)
+        [Self::Tell, Self::Answer, Self::Again, Self::Over].into_iter().find(|wait| wait.name() == name)
     }
 
     /// Whether the group is told something when its time comes.
     pub(super) fn tells(&self) -> bool {
         match self {
             Self::Tell | Self::TellNotAnswered { .. } | Self::TellNotDelivered { .. } => true,
-            Self::Answer | Self::Over => false,
+            Self::Answer | Self::Again | Self::Over => false,
         }
     }
 }

@@ -15,6 +15,12 @@
 //! - An alarm that somebody took on and that does not go away is told again, as a
 //!   reminder, by the same rules.
 //! - When something of high priority is over, those who were told of it are told so.
+//! - What is of high priority, stands and was answered by nobody is told again: the first
+//!   time after a group's `again_min`, then at a distance that doubles up to `most_min`, by
+//!   the group's other addresses as well. What grows worse by a further step is told at
+//!   once, to all who were told of it. What comes back within its kind's `count_h` is the
+//!   same alarm: it is told the second, fourth, eighth time and so on, when it is worse
+//!   than it was, or when it has stayed for twelve hours.
 //! - A group that was told and does not answer is followed by its next group. The
 //!   time counts from the message, not from the alarm: what waited for the morning
 //!   is not passed on in the night. Of low priority nothing is passed on; of medium

@@ -12,13 +12,16 @@ use super::message::AlarmLookup;
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{WaitKey, WaitTimes, WaitingTable};
 use crate::alarms::{AlarmKey, AlarmRecord, Priority, State};
-use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
+use crate::garden::plan::{Address, Garden};
 use crate::garden::record::AlarmChange;
 use crate::text::subjects;
 
 /// Set before the occurrence, a time of telling is of an earlier round of telling.
 const BEFORE: SignedDuration = SignedDuration::from_millis(1);
+/// What has come back and is not told at once is told when it has stayed for so long: it
+/// is no dip of the night any more. Ours.
+const STAYS: SignedDuration = SignedDuration::from_hours(12);
 
 /// A garden, what waits for its groups and who was told of what.
 #[derive(Clone, Debug)]
@@ -40,6 +43,8 @@ pub(super) type GroupEntries = BTreeMap<(usize, TellReason), Vec<DraftEntry>>;
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum TellReason {
     News,
+    Worse,
+    Again,
     /// By the number of the group that has not answered.
     NotAnswered(usize),
     NotDelivered {
@@ -112,15 +117,28 @@ impl SiteNotifier {
         let high = self.priority(alarm) == Priority::High;
         match record.state {
             State::Unacknowledged => {
-                // Who was told of this occurrence is reminded; what was of another is void.
-                self.rows.drop_of(alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
-                for (which, row) in self.rows.of(alarm) {
-                    // Told before this round of telling.
-                    self.rows.put(which, WaitTimes { due: plus(since, -BEFORE), ..row });
+                let worse = record.course.worse;
+                // Whoever was told of this occurrence, as the next group too.
+                let told: BTreeSet<usize> = self
+                    .rows
+                    .of(alarm)
+                    .iter()
+                    .filter(|(which, row)| which.wait == WaitFor::Over && row.since == since)
+                    .map(|(which, _)| which.group)
+                    .collect();
+                // What grows worse unanswered goes on waiting for its answer.
+                if change.from != State::Unacknowledged {
+                    // Who was told of this occurrence is reminded; what was of another is void.
+                    self.rows.drop_of(alarm, |which, row| which.wait != WaitFor::Over || row.since != since);
+                    for (which, row) in self.rows.of(alarm) {
+                        // Told before this round of telling.
+                        self.rows.put(which, WaitTimes { due: plus(since, -BEFORE), ..row });
+                    }
                 }
                 let garden = Arc::clone(&self.garden);
                 for (group, tell) in garden.tell.iter().enumerate() {
-                    if garden.concerns(tell, alarm.kind, &alarm.place) {
+                    let knows = high && worse && told.contains(&group);
+                    if knows || garden.concerns(tell, alarm.kind, &alarm.place) {
                         self.raised(group, alarm, since, change, now, said);
                     }
                 }
@@ -135,7 +153,8 @@ impl SiteNotifier {
                 }
                 // Somebody has to look, and nobody has answered: it is still passed on.
                 let waits = high && record.state.waits();
-                self.rows.drop_of(alarm, |which, _| !waits || which.wait.tells());
+                self.rows
+                    .drop_of(alarm, |which, _| !waits || which.wait.tells() || which.wait == WaitFor::Again);
             }
             // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
             State::Shelved => {
@@ -156,7 +175,13 @@ impl SiteNotifier {
         said: &mut GroupEntries,
     ) {
         let record = &change.record;
+        let again = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
         if self.priority(alarm) == Priority::High {
+            if !record.course.is_told() && change.from != State::Acknowledged {
+                // It has come back, no worse, and is told at growing distance; unless it stays.
+                self.rows.put(again, WaitTimes { since, due: plus(whole_millis(now), STAYS) });
+                return;
+            }
             let entry = DraftEntry {
                 alarm: alarm.clone(),
                 priority: self.priority(alarm),
@@ -166,9 +191,24 @@ impl SiteNotifier {
                 text: record.said.text.clone(),
                 source: record.said.source.to_string(),
                 again: self.rows.told(alarm, group, since).is_some(),
+                told: None,
             };
-            said.entry((group, TellReason::News)).or_default().push(entry);
+            let worse = record.course.worse && change.from.is_active();
+            let why = if worse { TellReason::Worse } else { TellReason::News };
+            said.entry((group, why)).or_default().push(entry);
+            if self.rows.told_now(alarm, group, since).is_some() {
+                // What is worse is told anew, and again as soon as the first time.
+                let now = whole_millis(now);
+                let over = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Over };
+                self.rows.put(over, WaitTimes { since, due: now });
+                self.rows.put(again, WaitTimes { since, due: plus(now, self.repeats(group).0) });
+            }
             self.told(group, alarm, since, record.state, now);
+            if record.course.times > 1 && !record.course.worse {
+                // As it went the last time it will be over by itself.
+                let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
+                self.rows.put(which, WaitTimes { since, due: plus(whole_millis(now), STAYS) });
+            }
         } else {
             let due = self.hours(group).gathered(now);
             self.rows
@@ -201,6 +241,61 @@ impl SiteNotifier {
             let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Answer };
             self.rows.put(which, WaitTimes { since, due });
         }
+        if self.priority(alarm) == Priority::High && state == State::Unacknowledged {
+            let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
+            self.rows.put(which, WaitTimes { since, due: plus(now, self.repeats(group).0) });
+        }
+    }
+
+    /// After how long a group is told again, and how long that grows at most.
+    fn repeats(&self, group: usize) -> (SignedDuration, SignedDuration) {
+        let repeats = self.garden.tell.get(group).map(|tell| tell.unanswered).unwrap_or_default();
+        let seconds = |s: u32| SignedDuration::from_secs(i64::from(s));
+        (seconds(repeats.first_s), seconds(repeats.most_s))
+    }
+
+    /// Tells groups again what nobody has answered. The distance grows with the time since
+    /// the group was told: after an hour, then two, four, eight.
+    fn tell_again(&mut self, now: Timestamp, stands: AlarmLookup<'_>, said: &mut GroupEntries) {
+        let now_ms = whole_millis(now);
+        for group in 0..self.garden.tell.len() {
+            let (first, most) = self.repeats(group);
+            let of_group = |which: &WaitKey| which.group == group && which.wait == WaitFor::Again;
+            if !self.rows.iter().any(|(which, row)| of_group(which) && row.due <= now) {
+                continue;
+            }
+            // What is due soon is told in the same message.
+            let soon = plus(now, first / 4);
+            let due: Vec<(WaitKey, WaitTimes)> = self
+                .rows
+                .iter()
+                .filter(|(which, row)| of_group(which) && row.due <= soon)
+                .map(|(which, row)| (which.clone(), *row))
+                .collect();
+            for (which, row) in due {
+                self.rows.remove(&which);
+                let Some(standing) = stands(&which.alarm) else { continue };
+                let same =
+                    standing.state == State::Unacknowledged && whole_millis(standing.since) == row.since;
+                if !same || self.priority(&which.alarm) != Priority::High {
+                    continue;
+                }
+                let told = self.rows.told(&which.alarm, group, row.since);
+                let entry = self.entry(&which, row, &standing);
+                said.entry((group, TellReason::Again)).or_default().push(DraftEntry {
+                    again: true,
+                    told,
+                    ..entry
+                });
+                if told.is_none() {
+                    self.told(group, &which.alarm, row.since, standing.state, now);
+                    continue;
+                }
+                let since_told = now_ms.duration_since(told.unwrap_or(now_ms)).max(SignedDuration::ZERO);
+                let distance = (since_told + first).min(most);
+                self.rows.put(which, WaitTimes { due: plus(now_ms, distance), ..row });
+            }
+        }
     }
 
     /// Says to all who were told that it is over.
@@ -226,6 +321,7 @@ impl SiteNotifier {
                 text: with_state(&text, record.state),
                 source: record.said.source.to_string(),
                 again: false,
+                told: None,
             };
             said.entry((which.group, TellReason::Over)).or_default().push(entry);
         }
@@ -247,6 +343,7 @@ impl SiteNotifier {
             self.tell_due((group, false), now, stands, said);
         }
         self.pass_on(now, stands, said);
+        self.tell_again(now, stands, said);
     }
 
     /// Takes away rows whose alarms are over or began again without anybody having
@@ -282,6 +379,7 @@ impl SiteNotifier {
                     let after_s = next.map_or(0, |next| next.after_s);
                     plus(whole_millis(now), SignedDuration::from_secs(i64::from(after_s)))
                 }
+                WaitFor::Again => plus(whole_millis(now), self.repeats(which.group).1),
                 WaitFor::Tell | WaitFor::TellNotAnswered { .. } | WaitFor::TellNotDelivered { .. } => {
                     self.hours(which.group).gathered(now)
                 }
@@ -359,7 +457,7 @@ impl SiteNotifier {
             WaitFor::TellNotAnswered { by } => {
                 self.group(by).map_or(TellReason::News, TellReason::NotAnswered)
             }
-            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => TellReason::News,
+            WaitFor::Tell | WaitFor::Answer | WaitFor::Again | WaitFor::Over => TellReason::News,
         }
     }
 
@@ -370,7 +468,7 @@ impl SiteNotifier {
             WaitFor::TellNotDelivered { to } => {
                 format!("{text} This was for {to} and could not be delivered there.")
             }
-            WaitFor::Tell | WaitFor::Answer | WaitFor::Over => text.to_owned(),
+            WaitFor::Tell | WaitFor::Answer | WaitFor::Again | WaitFor::Over => text.to_owned(),
         }
     }
 
@@ -385,6 +483,7 @@ impl SiteNotifier {
             text: with_state(&standing.said.text, standing.state),
             source: standing.said.source.to_string(),
             again: which.wait == WaitFor::Tell && told.is_some(),
+            told: None,
         }
     }
 
@@ -450,8 +549,16 @@ impl SiteNotifier {
                 standing: Vec::new(),
             };
             let mut addresses = &tell.by;
+            let both: Vec<Address>;
             match why {
                 TellReason::News => {}
+                TellReason::Worse | TellReason::Again => {
+                    draft.purpose = if why == TellReason::Again { Purpose::Again } else { Purpose::Worse };
+                    // Nobody answers the first way.
+                    let more = tell.instead.iter().filter(|it| !tell.by.contains(it));
+                    both = tell.by.iter().chain(more).cloned().collect();
+                    addresses = &both;
+                }
                 TellReason::Over => draft.purpose = Purpose::Over,
                 TellReason::Summary => {
                     draft.purpose = Purpose::Summary;

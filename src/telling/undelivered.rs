@@ -33,9 +33,11 @@ impl SiteNotifier {
         }
         // Whom it was for at first, and the first way that was not tried yet.
         let (origin, first) = match &message.purpose {
-            Purpose::News | Purpose::Summary | Purpose::NotAnswered { .. } => {
-                (&message.who, FallbackStep::Instead)
-            }
+            Purpose::News
+            | Purpose::Summary
+            | Purpose::Again
+            | Purpose::Worse
+            | Purpose::NotAnswered { .. } => (&message.who, FallbackStep::Instead),
             Purpose::NotDelivered { to } if *to == message.who => (to, FallbackStep::Next),
             Purpose::NotDelivered { to } => {
                 let next = self.group(to).and_then(|group| self.next_of(group));

@@ -210,6 +210,18 @@ pub(crate) fn duration(seconds: i64) -> String {
     if count == 1 { format!("1 {unit}") } else { format!("{count} {unit}s") }
 }
 
+/// "1st", "2nd", "11th", "23rd".
+pub(crate) fn ordinal(number: u32) -> String {
+    let end = match (number % 10, number % 100) {
+        (_, 11..=13) => "th",
+        (1, _) => "st",
+        (2, _) => "nd",
+        (3, _) => "rd",
+        _ => "th",
+    };
+    format!("{number}{end}")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -271,5 +283,14 @@ mod tests {
         assert_eq!(litres(347.0), "350 L");
         assert_eq!(list(&["a".into(), "b".into(), "c".into()]), "a, b and c");
         assert_eq!(day(jiff::civil::date(2026, 4, 7)), "Tuesday 7 April");
+    }
+
+    #[test]
+    fn ordinals_have_their_endings() {
+        let all: Vec<String> = [1, 2, 3, 4, 11, 12, 13, 21, 22, 103, 111].map(ordinal).into();
+        assert_eq!(
+            all,
+            ["1st", "2nd", "3rd", "4th", "11th", "12th", "13th", "21st", "22nd", "103rd", "111th"]
+        );
     }
 }

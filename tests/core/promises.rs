@@ -458,6 +458,7 @@ fn an_alarm_of_what_was_taken_out_of_the_file_ends() {
         since: t("2026-03-10T10:00"),
         at: t("2026-03-10T11:00"),
         shelf: None,
+        course: trug::alarms::AlarmCourse::default(),
         said: AlarmText::new("The old bed is dry.", &[], "FAO-56"),
     };
     let all = [

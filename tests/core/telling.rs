@@ -3,6 +3,8 @@
 
 use std::sync::Arc;
 
+use jiff::Timestamp;
+
 use crate::support::telling::{World, garden, garden_in, heads, later, time};
 use trug::alarms::{Kind, Priority, State};
 use trug::telling::{GivenUp, Message, Purpose};
@@ -43,6 +45,14 @@ fn told_in(world: &mut World, from: &str, hours: i64) -> Vec<String> {
     heads(&told)
 }
 
+/// The same without what is told again because nobody answers.
+fn news_in(world: &mut World, from: &str, hours: i64) -> Vec<String> {
+    told_in(world, from, hours)
+        .into_iter()
+        .filter(|head| !head.contains(" again: Not answered yet"))
+        .collect()
+}
+
 #[test]
 fn high_priority_goes_at_once_through_quiet_hours_and_summary() {
     for extra in ["", MORNING, "summary = \"07:00\"\ninstead = { email = [\"x@y.example\"] }\n"] {
@@ -57,7 +67,7 @@ fn high_priority_goes_at_once_through_quiet_hours_and_summary() {
         assert_eq!(told[0].priority, Priority::High);
         assert_eq!(told[0].made_at, now);
         assert_eq!(told[0].items[0].since_local, "9:50 pm on Wednesday 10 June");
-        assert_eq!(told_in(&mut world, NIGHT, 48), [""; 0]);
+        assert_eq!(news_in(&mut world, NIGHT, 48), [""; 0]);
     }
 }
 
@@ -226,7 +236,8 @@ fn what_was_taken_on_and_does_not_go_away_is_told_as_a_reminder() {
         world.step(later(noon, 86_400), kind, place, State::Acknowledged);
         let again = later(noon, 2 * 86_400);
         let mut told = world.raise(again, kind, place);
-        told.extend(world.wait(again, 86_400).into_iter().map(|(at, message)| {
+        let waited = world.wait(again, 86_400).into_iter();
+        told.extend(waited.filter(|(_, message)| message.purpose != Purpose::Again).map(|(at, message)| {
             assert_eq!(at, later(again, wait_s));
             message
         }));
@@ -321,7 +332,8 @@ fn what_nobody_answers_goes_to_the_next_group() {
     );
     // Over or not, somebody has to look.
     world.step(later(night, 600), Kind::LowOxygen, "eel-tank", State::LatchedUnacknowledged);
-    let told = world.wait(night, 86_400);
+    let mut told = world.wait(night, 86_400);
+    told.retain(|(_, message)| message.purpose != Purpose::Again);
     assert_eq!(told.len(), 1, "{told:?}");
     let (at, message) = &told[0];
     assert_eq!(*at, later(night, 1800));
@@ -384,7 +396,8 @@ fn a_chain_goes_on_to_its_end() {
     let head = "[[tell]]\nwho = \"head\"\nplaces = [\"saltbush-gully\"]\nemail = [\"head@school.example\"]\n";
     let mut world = world(&[TEACHER, NEXT, OFFICE, second, head]);
     world.raise(time(NIGHT), Kind::LowOxygen, "perch-tank");
-    let told = world.wait(time(NIGHT), 2 * 86_400);
+    let mut told = world.wait(time(NIGHT), 2 * 86_400);
+    told.retain(|(_, message)| message.purpose != Purpose::Again);
     let who: Vec<_> = told.iter().map(|(at, m)| (*at, m.who.as_str(), m.purpose.clone())).collect();
     assert_eq!(
         who,
@@ -405,7 +418,8 @@ fn the_next_groups_quiet_hours_and_summary_hold_but_for_what_is_high() {
         let night = time(NIGHT);
         world.raise(night, Kind::Ph, "perch-tank");
         world.raise(night, Kind::LowOxygen, "perch-tank");
-        let told = world.wait(night, 86_400);
+        let mut told = world.wait(night, 86_400);
+        told.retain(|(_, message)| message.purpose != Purpose::Again);
         let office: Vec<_> = told.iter().filter(|(_, m)| m.who == "office").collect();
         assert_eq!(office.len(), 2, "{told:?}");
         assert_eq!((office[0].0, office[0].1.items[0].key.kind), (later(night, 1800), Kind::LowOxygen));
@@ -515,7 +529,7 @@ fn a_failed_message_says_whom_it_was_for() {
         "This was for teacher and could not be delivered there. This could not be delivered to your usual address."
     );
     // The office knows: nobody tells it again that the teacher has not answered.
-    assert_eq!(told_in(&mut world, NIGHT, 48), [""; 0]);
+    assert_eq!(news_in(&mut world, NIGHT, 48), [""; 0]);
 }
 
 #[test]
@@ -652,8 +666,9 @@ fn a_message_made_again_after_a_restart_has_the_same_key() {
         world.restart();
         let kept = world.tick(later(noon, hour * 3600 + 7));
         let keys = |messages: &[Message]| messages.iter().map(|m| m.key.clone()).collect::<Vec<_>>();
-        assert_eq!(keys(&lost), keys(&kept), "hour {hour}");
-        told += kept.len();
+        let (lost, all) = (keys(&lost), keys(&kept));
+        assert!(lost.iter().all(|key| all.contains(key)), "hour {hour}: {lost:?} of {all:?}");
+        told += kept.iter().filter(|message| message.purpose != Purpose::Again).count();
     }
     // The teacher, the office, grounds in the morning, the office again.
     assert_eq!(told, 4);
@@ -664,7 +679,8 @@ fn what_nothing_is_known_of_after_a_restart_is_forgotten() {
     let mut world = world(&[GROUNDS, QUIET, TEACHER, NEXT, OFFICE]);
     world.raise(time(NIGHT), Kind::LowOxygen, "perch-tank");
     world.raise(time(NIGHT), Kind::DryBed, "pea-bed");
-    assert_eq!(world.waiting.values().flatten().count(), 3);
+    // Teacher: told, waited for, told again; grounds in the morning.
+    assert_eq!(world.waiting.values().flatten().count(), 4);
     // The grounds group and the tank are no more; the bed's alarm began anew.
     let mut other = garden(&[TEACHER, OFFICE].concat());
     other.tanks.remove(0);
@@ -696,4 +712,136 @@ fn a_clock_that_was_ahead_holds_nothing_back() {
             ("office", "kitchen-bed".to_owned())
         ]
     );
+}
+
+/// When a group is told by an address, in minutes after `from`.
+fn minutes_told(told: &[(Timestamp, Message)], from: Timestamp, to: &str, purpose: &Purpose) -> Vec<i64> {
+    told.iter()
+        .filter(|(_, message)| message.address.to == to && message.purpose == *purpose)
+        .map(|(at, _)| (at.as_second() - from.as_second()) / 60)
+        .collect()
+}
+
+const HOME: &str = "teacher@home.example";
+const AT_HOME: &str = "instead = { email = [\"teacher@home.example\"] }\n";
+
+#[test]
+fn what_is_high_and_unanswered_is_told_again_at_growing_distance_by_both_ways() {
+    let often: Vec<i64> = [5, 15].into_iter().chain((35..=5760).step_by(30)).collect();
+    for (extra, expected) in [
+        ("", vec![60, 180, 420, 900, 1860, 3300, 4740]),
+        ("unanswered = { again_min = 5, most_min = 30 }\n", often),
+        ("unanswered = { again_min = 1440, most_min = 1440 }\n", vec![1440, 2880, 4320, 5760]),
+    ] {
+        let mut world = world(&[TEACHER, AT_HOME, extra]);
+        let night = time(NIGHT);
+        world.raise(night, Kind::LowOxygen, "perch-tank");
+        let told = world.wait(night, 96 * 3600);
+        for to in ["teacher@school.example", HOME] {
+            assert_eq!(minutes_told(&told, night, to, &Purpose::Again), expected, "{extra} {to}");
+        }
+        let first = &told[0].1;
+        assert_eq!(
+            first.subject,
+            "Not answered yet: perch-tank: low-oxygen stands. Do something about it today."
+        );
+        assert_eq!(
+            first.opening,
+            "You were told of this at 10 pm on Wednesday 10 June, nobody has answered, and it has not gone away. You \
+             are told again until somebody answers."
+        );
+    }
+}
+
+#[test]
+fn an_answer_or_its_end_ends_the_telling_again() {
+    for to in [
+        State::Acknowledged,
+        State::Shelved,
+        State::Suppressed,
+        State::OutOfService,
+        State::LatchedUnacknowledged,
+    ] {
+        let mut world = world(&[TEACHER, AT_HOME]);
+        world.raise(time(NIGHT), Kind::LowOxygen, "perch-tank");
+        world.step(later(time(NIGHT), 3000), Kind::LowOxygen, "perch-tank", to);
+        let told = world.wait(time(NIGHT), 48 * 3600);
+        assert_eq!(minutes_told(&told, time(NIGHT), HOME, &Purpose::Again), [0; 0], "{to:?}");
+    }
+    // What is not of high priority waits as it did.
+    let mut world = world(&[TEACHER, AT_HOME]);
+    world.raise(time(NOON), Kind::Ph, "perch-tank");
+    let told = world.wait(time(NOON), 48 * 3600);
+    assert!(told.iter().all(|(_, message)| message.purpose == Purpose::News), "{told:?}");
+}
+
+#[test]
+fn what_grows_worse_is_told_at_once_to_all_who_know_of_it() {
+    let mut world = world(&[TEACHER, AT_HOME, NEXT, OFFICE]);
+    let night = time(NIGHT);
+    world.raise(night, Kind::LowOxygen, "perch-tank");
+    world.wait(night, 2400);
+    // The office was told after half an hour.
+    let worse = world.worsen(later(night, 2500), Kind::LowOxygen, "perch-tank");
+    let who: Vec<_> =
+        worse.iter().map(|m| (m.who.as_str(), m.address.to.as_str(), m.purpose.name())).collect();
+    assert_eq!(
+        who,
+        [
+            ("teacher", "teacher@school.example", "worse"),
+            ("teacher", HOME, "worse"),
+            ("office", "office@school.example", "worse")
+        ]
+    );
+    assert_eq!(
+        worse[0].opening,
+        "It has grown worse since it was told. Look at it now, also if you did before."
+    );
+    // The hours begin again with it.
+    let told = world.wait(later(night, 2500), 4 * 3600);
+    assert_eq!(minutes_told(&told, later(night, 2500), HOME, &Purpose::Again), [60, 180]);
+    // Taken on, and worse all the same: the wait for an answer begins again, too.
+    world.step(later(night, 20_000), Kind::LowOxygen, "perch-tank", State::Acknowledged);
+    let worse = world.worsen(later(night, 20_100), Kind::LowOxygen, "perch-tank");
+    assert_eq!(worse.len(), 3, "{worse:?}");
+    let told = world.wait(later(night, 20_100), 2000);
+    let purposes: Vec<_> = told.iter().map(|(_, m)| (m.who.as_str(), m.purpose.name())).collect();
+    assert_eq!(purposes, [("office", "not-answered")]);
+}
+
+#[test]
+fn a_group_that_was_not_reached_yet_is_still_passed_to_while_it_grows_worse() {
+    let mut world = world(&[TEACHER, NEXT, OFFICE]);
+    let night = time(NIGHT);
+    world.raise(night, Kind::LowOxygen, "perch-tank");
+    let worse = world.worsen(later(night, 1200), Kind::LowOxygen, "perch-tank");
+    assert_eq!(worse.iter().map(|m| m.who.as_str()).collect::<Vec<_>>(), ["teacher"]);
+    // Half an hour after the first message, not after the second.
+    let told = world.wait(later(night, 1200), 3000);
+    assert_eq!(told[0].1.who, "office");
+    assert_eq!(told[0].0, later(night, 1800));
+}
+
+#[test]
+fn what_comes_back_each_night_is_told_ever_more_rarely_unless_it_stays() {
+    let mut world = world(&[TEACHER, AT_HOME]);
+    let (mut news, mut again) = (Vec::new(), Vec::new());
+    for night in 1..=19_u32 {
+        let at = later(time(NIGHT), i64::from(night) * 86_400);
+        let told = world.come_back(at, Kind::TankTooWarm, "perch-tank", night);
+        news.extend(told.iter().map(|_| night));
+        let end = later(at, 8 * 3600);
+        let waited = world.wait(at, 8 * 3600);
+        again.extend(waited.iter().filter(|(_, m)| m.purpose == Purpose::Again).map(|_| night));
+        world.step(end, Kind::TankTooWarm, "perch-tank", State::ReturnedUnacknowledged);
+    }
+    assert_eq!(news, [1, 2, 4, 8, 16]);
+    // After one, three and seven hours, by two ways, the first night alone.
+    assert_eq!(again, [1; 6]);
+    // The twentieth night it does not go away.
+    let at = later(time(NIGHT), 20 * 86_400);
+    assert!(world.come_back(at, Kind::TankTooWarm, "perch-tank", 20).is_empty());
+    let told = world.wait(at, 14 * 3600);
+    assert_eq!(minutes_told(&told, at, HOME, &Purpose::Again), [720, 780]);
+    assert_eq!(told[0].1.opening, "This has come back as before, and this time it stays.");
 }

@@ -8,11 +8,12 @@ use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseResult;
 use trug::alarms::{
-    AlarmKey, AlarmRecord, AlarmText, Delays, Input, Kind, Life, Priority, RuleSettings, State,
+    AlarmCourse, AlarmKey, AlarmRecord, AlarmText, Delays, Input, Kind, Life, LifeStep, Priority,
+    RuleSettings, State,
 };
 use trug::garden::record::AlarmChange;
 use trug::model::Id;
-use trug::telling::{Message, Purpose, WaitFor};
+use trug::telling::{Message, Purpose, WaitFor, Waiting};
 
 const GROUPS: &str = r#"
 [[tell]]
@@ -68,6 +69,10 @@ enum Op {
         alarm: usize,
         input: Input,
     },
+    /// One that stands grows worse.
+    Worsen {
+        alarm: usize,
+    },
     /// Several in one commit.
     Storm {
         input: Input,
@@ -97,6 +102,7 @@ fn ops() -> impl Strategy<Value = Vec<Op>> {
         4 => (1_i64..40_000).prop_map(|seconds| Op::Pass { seconds }),
         4 => (1_i64..200).prop_map(|seconds| Op::Pass { seconds }),
         12 => (0..ALARMS.len(), input.clone()).prop_map(|(alarm, input)| Op::Feed { alarm, input }),
+        3 => (0..ALARMS.len()).prop_map(|alarm| Op::Worsen { alarm }),
         2 => input.prop_map(|input| Op::Storm { input }),
         2 => (0_usize..4).prop_map(|back| Op::Fail { back }),
         2 => Just(Op::Restart),
@@ -112,6 +118,10 @@ struct Run {
     sent: Vec<Message>,
     /// How often an occurrence was raised or told again, by alarm and beginning.
     raised: BTreeMap<(AlarmKey, Timestamp), usize>,
+    /// How often it grew worse.
+    worse: BTreeMap<(AlarmKey, Timestamp), usize>,
+    /// How often each alarm has come.
+    times: Vec<u32>,
     /// When each alarm was last raised, or told again.
     last: BTreeMap<AlarmKey, Timestamp>,
     /// Restart before every call.
@@ -126,6 +136,8 @@ impl Run {
             lives: vec![Life::default(); ALARMS.len()],
             sent: Vec::new(),
             raised: BTreeMap::new(),
+            worse: BTreeMap::new(),
+            times: vec![0; ALARMS.len()],
             last: BTreeMap::new(),
             always_restart,
         }
@@ -145,11 +157,38 @@ impl Run {
         self.lives[alarm] = life;
         let step = step?;
         if step.to == State::Unacknowledged {
-            *self.raised.entry((key.clone(), step.since)).or_default() += 1;
+            let raised = self.raised.entry((key.clone(), step.since)).or_default();
+            *raised += 1;
+            if *raised == 1 {
+                self.times[alarm] += 1;
+            }
             self.last.insert(key.clone(), self.now);
         }
+        Some(self.change(alarm, step, false))
+    }
+
+    /// A step that says that one which stands grew worse.
+    fn worsen(&mut self, alarm: usize) -> Option<AlarmChange> {
+        let from = self.lives[alarm].state();
+        let since = self.lives[alarm].since()?;
+        if !from.is_active() {
+            return None;
+        }
+        let key = self.key(alarm);
+        if let Life::Acknowledged { since, clear, .. } = self.lives[alarm] {
+            self.lives[alarm] = Life::Unacknowledged { since, clear };
+            *self.raised.entry((key.clone(), since)).or_default() += 1;
+            self.last.insert(key.clone(), self.now);
+        }
+        *self.worse.entry((key, since)).or_default() += 1;
+        Some(self.change(alarm, LifeStep { from, to: State::Unacknowledged, since }, true))
+    }
+
+    fn change(&self, alarm: usize, step: LifeStep, worse: bool) -> AlarmChange {
+        let key = self.key(alarm);
+        let life = self.lives[alarm];
         let text = format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name());
-        Some(AlarmChange {
+        AlarmChange {
             priority: self.world.garden.priority(key.kind),
             record: AlarmRecord {
                 key,
@@ -157,21 +196,26 @@ impl Run {
                 since: step.since,
                 at: self.now,
                 shelf: life.shelf(),
+                course: AlarmCourse { times: self.times[alarm], worse, ..AlarmCourse::default() },
                 said: AlarmText::new(text, &[], "made up"),
             },
             from: step.from,
             how: None,
             tell: Vec::new(),
-        })
+        }
     }
 
     fn feed(&mut self, alarms: impl Iterator<Item = usize>, input: Input) -> TestCaseResult {
         let changes: Vec<AlarmChange> = alarms.filter_map(|alarm| self.step(alarm, input)).collect();
+        self.tell(&changes)
+    }
+
+    fn tell(&mut self, changes: &[AlarmChange]) -> TestCaseResult {
         if self.always_restart {
             self.world.restart();
         }
-        let told = self.world.take(self.now, &changes);
-        for change in &changes {
+        let told = self.world.take(self.now, changes);
+        for change in changes {
             self.high_is_told(change, &told)?;
         }
         self.note(told)
@@ -183,6 +227,11 @@ impl Run {
         if key.kind.priority() != Priority::High || change.record.state != State::Unacknowledged {
             return Ok(());
         }
+        let reminder = change.from == State::Acknowledged;
+        if !reminder && !change.record.course.is_told() {
+            return Ok(());
+        }
+        let worse = change.record.course.worse;
         for group in self
             .world
             .garden
@@ -194,7 +243,7 @@ impl Run {
                 let found = told.iter().any(|message| {
                     message.who == group.who
                         && message.address == *address
-                        && message.purpose == Purpose::News
+                        && message.purpose == if worse { Purpose::Worse } else { Purpose::News }
                         && message
                             .items
                             .iter()
@@ -276,6 +325,8 @@ impl Run {
                 Purpose::News | Purpose::Summary => "news",
                 // Each message that fails goes elsewhere, the reminder too.
                 Purpose::NotDelivered { .. } => continue,
+                // As long as nobody answers.
+                Purpose::Again => continue,
                 // From each group that does not answer, at its own time.
                 Purpose::NotAnswered { by } => by.as_str(),
                 other => other.name(),
@@ -289,12 +340,17 @@ impl Run {
         for ((who, to, what, key, since), count) in counts {
             let raised = self.raised.get(&(key.clone(), since)).copied().unwrap_or(0);
             // What was passed on may come to a group with its summary, beside its own news.
+            let worse = self.worse.get(&(key.clone(), since)).copied().unwrap_or(0);
+            // What is not of high priority and grows worse is news once more.
+            let rounds = if key.kind.priority() == Priority::High { raised } else { raised + worse };
+            // What was passed on may come to a group with its summary, beside its own news.
             let most = match what {
                 "over" => 1,
-                "news" => raised * 2,
-                _ => raised,
+                "worse" => worse,
+                "news" => rounds * 2,
+                _ => rounds,
             };
-            let twice = what == "news" && raised == 1 && !has_summary(&self.world, &who);
+            let twice = what == "news" && rounds == 1 && !has_summary(&self.world, &who);
             let most = if twice { 1 } else { most };
             prop_assert!(count <= most, "{who} at {to}: {what} of {key:?} {count} times, raised {raised}");
         }
@@ -326,7 +382,11 @@ impl Run {
             }
         }
         let waiting: Vec<_> = self.world.waiting.values().flatten().collect();
-        prop_assert!(waiting.iter().all(|row| row.wait == WaitFor::Over), "{waiting:?}");
+        let rests = |row: &&Waiting| {
+            let again = row.wait == WaitFor::Again && row.alarm.kind.priority() == Priority::High;
+            row.wait == WaitFor::Over || again
+        };
+        prop_assert!(waiting.iter().copied().all(|row| rests(&row)), "{waiting:?}");
         // And when all of it is over, nothing is left.
         for input in
             [Input::Unshelve, Input::Release, Input::PutBack, Input::Acknowledge, Input::Clear, Input::Reset]
@@ -344,6 +404,10 @@ impl Run {
             match op {
                 Op::Pass { seconds } => self.pass(*seconds, true)?,
                 Op::Feed { alarm, input } => self.feed(std::iter::once(*alarm), *input)?,
+                Op::Worsen { alarm } => {
+                    let changes: Vec<AlarmChange> = self.worsen(*alarm).into_iter().collect();
+                    self.tell(&changes)?;
+                }
                 Op::Storm { input } => self.feed(0..ALARMS.len(), *input)?,
                 Op::Fail { back } => self.fail(*back)?,
                 Op::Restart => self.world.restart(),
@@ -353,6 +417,20 @@ impl Run {
         }
         self.comes_to_rest()
     }
+}
+
+/// Nobody is told again of the same sooner than three quarters of an hour later: what is due
+/// soon may go with what is due now.
+fn none_hurried(sent: &[Message]) -> TestCaseResult {
+    let mut last: BTreeMap<(&str, &str, &AlarmKey), Timestamp> = BTreeMap::new();
+    for message in sent.iter().filter(|message| message.purpose == Purpose::Again) {
+        for item in &message.items {
+            let before = last.insert((&message.who, &message.address.to, &item.key), message.made_at);
+            let gap_s = before.map_or(i64::MAX, |before| message.made_at.as_second() - before.as_second());
+            prop_assert!(gap_s >= 2700, "told again after {gap_s} s: {message:?}");
+        }
+    }
+    Ok(())
 }
 
 fn has_summary(world: &World, who: &str) -> bool {
@@ -367,6 +445,7 @@ proptest! {
         let mut run = Run::new(STARTS[start], false);
         run.run(&ops)?;
         run.none_twice()?;
+        none_hurried(&run.sent)?;
     }
 
     /// One that is restarted before every call tells the same as one that never is.

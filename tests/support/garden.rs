@@ -209,7 +209,15 @@ pub(crate) fn dry_bed(ms: i64, from: State, to: State) -> AlarmChange {
     );
     let key = AlarmKey { site: Id::new("saltbush-gully"), kind: Kind::DryBed, place: Id::new("kitchen-bed") };
     AlarmChange {
-        record: AlarmRecord { key, state: to, since: at(0), at: at(ms), shelf: None, said },
+        record: AlarmRecord {
+            key,
+            state: to,
+            since: at(0),
+            at: at(ms),
+            shelf: None,
+            course: trug::alarms::AlarmCourse::default(),
+            said,
+        },
         priority: Kind::DryBed.priority(),
         from,
         how: None,

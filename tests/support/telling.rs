@@ -98,9 +98,37 @@ impl World {
             _ => format!("{place}: {} stands. Do something about it today.", kind.name()),
         };
         let said = AlarmText::new(text, &[], "made up");
-        let record = AlarmRecord { key, state: to, since, at: now, shelf: None, said };
+        let record = AlarmRecord {
+            key,
+            state: to,
+            since,
+            at: now,
+            shelf: None,
+            course: trug::alarms::AlarmCourse::default(),
+            said,
+        };
         self.stand(&record);
         AlarmChange { record, priority: self.garden.priority(kind), from, how: None, tell: Vec::new() }
+    }
+
+    /// An alarm that grows worse while it stands, whatever was answered, and what is told.
+    pub(crate) fn worsen(&mut self, now: Timestamp, kind: Kind, place: &str) -> Vec<Message> {
+        let before = self.alarms[&self.key(kind, place)].clone();
+        let mut change = self.change(kind, place, State::Unacknowledged, now);
+        // No new occurrence.
+        change.record.since = before.since;
+        change.record.course.worse = true;
+        self.stand(&change.record);
+        self.telling.take(std::slice::from_ref(&change), now, &mut self.told);
+        self.commit()
+    }
+
+    /// An alarm that comes back the `times`th time.
+    pub(crate) fn come_back(&mut self, now: Timestamp, kind: Kind, place: &str, times: u32) -> Vec<Message> {
+        let mut change = self.change(kind, place, State::Unacknowledged, now);
+        change.record.course.times = times;
+        self.telling.take(std::slice::from_ref(&change), now, &mut self.told);
+        self.commit()
     }
 
     /// The alarm stands so from now on.

@@ -22,7 +22,7 @@ use super::wait_until;
 const STEP: SignedDuration = SignedDuration::from_mins(30);
 const LIMIT: Duration = Duration::from_secs(60);
 /// Characters of a subject that the table shows.
-const WORDS: usize = 88;
+const WORDS: usize = 100;
 
 /// The ways by which the groups of [`garden_with_ways`] are told: files, so that nobody
 /// else is needed.
@@ -144,7 +144,7 @@ impl ToldRow {
 }
 
 /// What was told of the true events of one kind and place: a row for each message about
-/// it, and one for each event that has to be told and of which nobody was.
+/// it to a group, and one for each event that has to be told and of which nobody was.
 pub(crate) fn rows_of(
     scenario: &str,
     events: &[TrueEvent],
@@ -153,12 +153,22 @@ pub(crate) fn rows_of(
 ) -> Vec<ToldRow> {
     let truth = format!("{kind} {place}");
     let events: Vec<&TrueEvent> = events.iter().filter(|it| it.kind == kind && it.place == place).collect();
-    let mut rows = Vec::new();
+    let mut rows: Vec<ToldRow> = Vec::new();
     for message in messages {
         let about = |it: &trug::telling::Item| it.key.kind.name() == kind && it.key.place.as_str() == place;
         let Some(item) = message.items.iter().find(|item| about(item)) else { continue };
         // What the alarm is about began at about its own beginning; of a message without
         // an event the alarm's word is all that there is.
+        let way = format!("{}:{}", message.address.channel.name(), message.address.to);
+        let same = |row: &&mut ToldRow| {
+            row.told.as_ref().is_some_and(|told: &ToldCell| {
+                (&told.who, told.at, &told.words) == (&message.who, message.made_at, &message.subject)
+            })
+        };
+        if let Some(told) = rows.iter_mut().find(same).and_then(|row| row.told.as_mut()) {
+            told.way = format!("{}+{}", told.way, message.address.to);
+            continue;
+        }
         let began = events.iter().rev().find(|it| it.from <= message.made_at).map(|it| it.from);
         rows.push(ToldRow {
             scenario: scenario.to_owned(),
@@ -166,7 +176,7 @@ pub(crate) fn rows_of(
             since: began.unwrap_or(item.since),
             told: Some(ToldCell {
                 who: message.who.clone(),
-                way: format!("{}:{}", message.address.channel.name(), message.address.to),
+                way,
                 at: message.made_at,
                 priority: message.priority.name(),
                 words: message.subject.clone(),
@@ -198,7 +208,7 @@ impl fmt::Display for ToldTable<'_> {
         let local = |at: Timestamp| self.zone.to_datetime(at).strftime("%a %d %b %H:%M").to_string();
         writeln!(
             f,
-            "{:<16} {:<34} {:<17} {:<9} {:<18} {:<17} {:>9} {:<6} first words",
+            "{:<16} {:<34} {:<17} {:<8} {:<25} {:<17} {:>7} {:<6} first words",
             "scenario", "true", "since", "told", "by", "at", "after", "tag"
         )?;
         for row in self.rows {
@@ -209,7 +219,7 @@ impl fmt::Display for ToldTable<'_> {
                     let words: String = told.words.chars().take(WORDS).collect();
                     writeln!(
                         f,
-                        "{:<9} {:<18} {:<17} {:>9} {:<6} {words}",
+                        "{:<8} {:<25} {:<17} {:>7} {:<6} {words}",
                         told.who,
                         told.way,
                         local(told.at),

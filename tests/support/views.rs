@@ -293,6 +293,7 @@ pub(crate) fn busy() -> SiteView {
             since: at(since),
             at: at(since),
             shelf: None,
+            course: trug::alarms::AlarmCourse::default(),
             said: AlarmText::new(text, &[], ""),
         },
         place_name: name.into(),

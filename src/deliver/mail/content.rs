@@ -88,6 +88,8 @@ fn heading(message: &Message) -> &'static str {
         Purpose::Summary => "Today's list",
         Purpose::NotAnswered { .. } => "Nobody has answered yet",
         Purpose::NotDelivered { .. } => "A message did not arrive",
+        Purpose::Again => "Nobody has answered yet",
+        Purpose::Worse => "It is getting worse",
         Purpose::Over => "It is over",
         Purpose::Test => "A test",
         Purpose::Rehearsal => "A rehearsal: nothing is wrong",
@@ -98,7 +100,9 @@ fn footer(message: &Message, answerable: bool) -> Vec<String> {
     let (who, garden) = (line(&message.who), line(&message.garden));
     let group = format!("this address is in the group \"{who}\" of {garden}.");
     let why = match &message.purpose {
-        Purpose::News | Purpose::Summary | Purpose::Over => format!("You get this because {group}"),
+        Purpose::News | Purpose::Summary | Purpose::Again | Purpose::Worse | Purpose::Over => {
+            format!("You get this because {group}")
+        }
         Purpose::NotAnswered { by } => {
             format!(
                 "You get this because the group \"{}\" was told and has not answered, and {group}",

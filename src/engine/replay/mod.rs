@@ -121,6 +121,7 @@ fn letter(gardens: &[Garden], key: &AlarmKey, row: Option<&AlarmRow>, now: Times
         since: now,
         at: now,
         shelf: None,
+        course: crate::alarms::AlarmCourse::default(),
         said: AlarmText::new("By today's calibration and rules this alarm was never raised.", &[], ""),
     };
     publication::letter(&AlarmChange {

@@ -29,6 +29,7 @@ impl Core {
                     since: alarm.since,
                     at: self.moment(&alarm.key.site, now).max(alarm.at),
                     shelf: None,
+                    course: crate::alarms::AlarmCourse::default(),
                     said: AlarmText::new(text, &[], "the garden's file"),
                 },
                 priority: garden.priority_at(alarm.key.kind, &alarm.key.place),

@@ -2,11 +2,14 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, AlarmRecord, AlarmText, Answered, Delays, Input, Life, LifeStep, State};
+use crate::alarms::{
+    AlarmCourse, AlarmKey, AlarmRecord, AlarmText, Answered, Delays, Input, Life, LifeStep, State,
+};
 use crate::garden::alarm::place::AlarmSubject;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::model::add_seconds;
+use crate::text::spoken;
 use crate::watering::next_stretch;
 
 /// Words of an alarm that stands are renewed after this, seconds.
@@ -21,6 +24,10 @@ const UNSEEN_S: i64 = 86_400;
 pub(crate) struct AlarmSlot {
     pub(crate) subject: AlarmSubject,
     pub(crate) life: Life,
+    /// How far it went, and how often it came back.
+    pub(crate) course: AlarmCourse,
+    /// The occurrence that the course has counted last.
+    counted: Option<Timestamp>,
     /// When the state last changed, and the newest words.
     pub(crate) last: Option<Box<(Timestamp, AlarmText)>>,
     /// The span in which those words are fresh; `None`: they come from the store.
@@ -41,7 +48,14 @@ pub(crate) struct Telling {
 impl AlarmSlot {
     /// An alarm that is normal.
     pub(crate) fn new(subject: AlarmSubject) -> Self {
-        Self { subject, life: Life::Normal, last: None, fresh: None }
+        Self {
+            subject,
+            life: Life::Normal,
+            course: AlarmCourse::default(),
+            counted: None,
+            last: None,
+            fresh: None,
+        }
     }
 
     /// Makes it stand as it was stored, whatever the restored readings made of it. What
@@ -60,7 +74,10 @@ impl AlarmSlot {
                 None => Life::Normal,
             };
         }
-        let Some(stored) = stored else {
+        self.course = stored.map_or_else(AlarmCourse::default, |alarm| alarm.course);
+        self.counted = stored.map(|alarm| alarm.since);
+        // What is normal says nothing.
+        let Some(stored) = stored.filter(|alarm| alarm.state != State::Normal) else {
             (self.fresh, self.last) = (None, None);
             return;
         };
@@ -89,6 +106,7 @@ impl AlarmSlot {
             since: self.life.since().unwrap_or(*at),
             at: *at,
             shelf: self.life.shelf(),
+            course: self.course,
             said: said.clone(),
         })
     }
@@ -120,23 +138,27 @@ impl AlarmSlot {
         batch: &mut Batch,
         words: impl FnOnce(bool) -> AlarmText,
     ) {
-        if let Some(telling) = self.advance(garden, at, input, delays) {
+        if let Some(telling) = self.advance(garden, at, input, delays, 0) {
             let text = self.repeated(&telling).unwrap_or_else(|| words(telling.active));
             self.tell(garden, &telling, text, batch);
         }
     }
 
-    /// Takes one judgement. Returns what is to be told of it, if anything is.
+    /// Takes one judgement, `severity` steps beyond its limit. Returns what is to be told
+    /// of it, if anything is.
     pub(crate) fn advance(
         &mut self,
         garden: &Garden,
         at: Timestamp,
         input: Input,
         delays: Delays,
+        severity: u16,
     ) -> Option<Telling> {
         let held = self.life.holds();
-        let (life, step) = self.life.step(at, input, garden.rules[self.subject.kind].policy(delays));
+        let rule = garden.rules[self.subject.kind];
+        let (life, step) = self.life.step(at, input, rule.policy(delays));
         self.life = life;
+        let step = self.go_on(step, (at, held), severity, rule.count_s);
         match step {
             Some(step) => {
                 let repeats = self.last.is_some() && (input.is_answer() || input == Input::Time);
@@ -147,6 +169,54 @@ impl AlarmSlot {
             }
             None => None,
         }
+    }
+
+    /// Counts a new occurrence and notes how far it goes. One that people see and that
+    /// goes a further step beyond its limit is told again, also where somebody has taken
+    /// it on.
+    fn go_on(
+        &mut self,
+        step: Option<LifeStep>,
+        (at, held): (Timestamp, bool),
+        severity: u16,
+        within_s: u32,
+    ) -> Option<LifeStep> {
+        self.course.worse = false;
+        if held && !self.life.holds() {
+            self.course.ended = Some(at);
+        }
+        if let Some(step) = step.filter(|step| step.to == State::Unacknowledged)
+            // The store keeps milliseconds.
+            && self.counted.map(Timestamp::as_millisecond) != Some(step.since.as_millisecond())
+        {
+            self.counted = Some(step.since);
+            self.course = self.course.raised(step.since, severity, within_s);
+            return Some(step);
+        }
+        if severity <= self.course.severity || !self.life.state().is_active() {
+            return step;
+        }
+        self.course = AlarmCourse { severity, worse: true, ..self.course };
+        let from = step.map_or(self.life.state(), |step| step.from);
+        let since = self.life.since().unwrap_or(at);
+        if let Life::Acknowledged { since, clear, .. } = self.life {
+            self.life = Life::Unacknowledged { since, clear };
+        }
+        Some(LifeStep { from, to: State::Unacknowledged, since })
+    }
+
+    /// What stands before the rule's words: that it grows worse, or how often it came.
+    fn preamble(&self, garden: &Garden, told: &Telling) -> String {
+        let AlarmCourse { times, first, worse, .. } = self.course;
+        let mut words = String::new();
+        if let Some(first) = first.filter(|_| told.active && times > 1) {
+            let day = garden.site.time_zone.to_datetime(first).date();
+            words = format!("The {} time since {}: ", spoken::ordinal(times), day.strftime("%-d %B"));
+        }
+        if worse && told.active && told.step.is_some() {
+            words = format!("Getting worse: {words}");
+        }
+        words
     }
 
     /// Whether the words want renewing where the published state stays. Nothing is told
@@ -172,7 +242,9 @@ impl AlarmSlot {
     /// Keeps the words, and adds the change to `batch` if there is one.
     pub(crate) fn tell(&mut self, garden: &Garden, telling: &Telling, said: AlarmText, batch: &mut Batch) {
         let at = telling.at;
+        let mut said = said;
         if !telling.repeats {
+            said.text.insert_str(0, &self.preamble(garden, telling));
             self.fresh = Some((at, fresh_until(garden, self.subject, at)));
         }
         let Some(step) = telling.step else {
@@ -193,6 +265,7 @@ impl AlarmSlot {
                 since: step.since,
                 at,
                 shelf: self.life.shelf(),
+                course: self.course,
                 said: said.clone(),
             },
         });

@@ -347,6 +347,7 @@ fn one_that_was_stored_is_judged_where_it_stands() {
         since: at(-100),
         at: at(-40),
         shelf: None,
+        course: crate::alarms::AlarmCourse::default(),
         said: AlarmText::new("nearly full", &[], ""),
     }]);
     look(&mut core, &disk(9000), 0);

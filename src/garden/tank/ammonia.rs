@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmText, Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind, steps_beyond};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
@@ -31,8 +31,15 @@ impl SiteState {
             let total = Input::above(test.total_mg_l, limits.total_ammonia_mg_l, 0.0);
             Input::worst([part, total]).unless_missing(is_old(test.at, at))
         });
+        // How many times its limit each is, beside the first.
+        let parts = [
+            test.and_then(|test| test.un_ionised_mg_l?.ok()).map(|mg_l| mg_l / limits.ammonia_mg_l),
+            test.map(|test| test.total_mg_l / limits.total_ammonia_mg_l),
+        ];
+        let most = parts.into_iter().flatten().fold(0.0, f64::max);
+        let severity = steps_beyond(most - 1.0, self.garden.rules[Kind::Ammonia].worse_by);
         let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
-        self.judge(subject, at, input, batch, |site, active| {
+        self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
             ammonia_words(tank, active, test, &site.garden.site.time_zone)
         });

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmText, Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind, steps_beyond};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
@@ -24,7 +24,9 @@ impl SiteState {
             Input::above(mg_l, limit_mg_l, 0.0).unless_missing(is_old(tested_at, at))
         });
         let subject = AlarmPlace::Tank(index).alarm(Kind::Nitrite);
-        self.judge(subject, at, input, batch, |site, active| {
+        let parts = tested.map_or(0.0, |(_, mg_l)| mg_l / limit_mg_l);
+        let severity = steps_beyond(parts - 1.0, self.garden.rules[Kind::Nitrite].worse_by);
+        self.judge_graded(severity, subject, at, input, batch, |site, active| {
             nitrite_words(site.garden.tank(index), active, tested, &site.garden.site.time_zone)
         });
     }

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmText, Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind, steps_beyond};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
@@ -31,6 +31,14 @@ enum OxygenBy {
     Test(Timestamp, f64),
     /// Only the temperature is known: what is left of saturation before dawn.
     Heat(f64),
+}
+
+impl OxygenBy {
+    fn mg_l(self) -> f64 {
+        match self {
+            Self::Probe(mg_l) | Self::Test(_, mg_l) | Self::Heat(mg_l) => mg_l,
+        }
+    }
 }
 
 impl SiteState {
@@ -77,8 +85,11 @@ impl SiteState {
             (None, ..) => None,
         };
         let input = judged.map_or(Input::Unknown, |(input, _)| input);
+        let mg_l = judged.map_or(f64::NAN, |(_, by)| by.mg_l());
+        let rule = self.garden.rules[Kind::LowOxygen];
+        let severity = steps_beyond(tank.limits.oxygen_mg_l - mg_l, rule.worse_by);
         let subject = AlarmPlace::Tank(index).alarm(Kind::LowOxygen);
-        self.judge(subject, at, input, batch, |site, active| {
+        self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
             let by = judged.map(|(_, by)| by);
             oxygen_words(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone)

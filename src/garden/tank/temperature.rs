@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmText, Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind, steps_beyond};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
@@ -58,14 +58,18 @@ impl SiteState {
         let air_c = self.air_at_tank(index, at);
         let alarm = |kind| AlarmPlace::Tank(index).alarm(kind);
         let shock = shock.unless_missing(missing || water.is_none_or(|w| !w.moves_whole));
+        let beyond = |kind: Kind, c: f64| steps_beyond(c, self.garden.rules[kind].worse_by);
+        let warmer = beyond(Kind::TankTooWarm, warmest_c - limits.warm_c);
+        let colder = beyond(Kind::TankTooCold, limits.cold_c - coldest_c);
         self.judge(alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
             let zone = &site.garden.site.time_zone;
             shock_words(site.garden.tank(index), water, active, lately_out, zone)
         });
-        self.judge(alarm(Kind::TankTooWarm), at, warm.unless_missing(missing), batch, |site, active| {
+        let (warm, cold) = (warm.unless_missing(missing), cold.unless_missing(missing));
+        self.judge_graded(warmer, alarm(Kind::TankTooWarm), at, warm, batch, |site, active| {
             limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true, air_c)
         });
-        self.judge(alarm(Kind::TankTooCold), at, cold.unless_missing(missing), batch, |site, active| {
+        self.judge_graded(colder, alarm(Kind::TankTooCold), at, cold, batch, |site, active| {
             limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false, air_c)
         });
     }

@@ -792,6 +792,21 @@ fn faults_of_a_garden_are_told_at_their_line() {
         ),
         (
             "[[tell]]",
+            "[alarms.tank-too-warm]\nworse_by = 0\n[[tell]]",
+            44,
+            "alarms.tank-too-warm.worse_by",
+            "from 0.1 to 10 (degrees C",
+        ),
+        ("[[tell]]", "[alarms.dry-bed]\nworse_by = 1\n[[tell]]", 44, "alarms.dry-bed.worse_by", "count_h"),
+        (
+            "[[tell]]",
+            "[alarms.tank-too-cold]\ncount_h = 721\n[[tell]]",
+            44,
+            "alarms.tank-too-cold.count_h",
+            "from 0 to 720 (hours",
+        ),
+        (
+            "[[tell]]",
             "[alarms.sensor-fault]\nlatching = 1\n[[tell]]",
             44,
             "alarms.sensor-fault.latching",

@@ -199,3 +199,33 @@ fn a_name_whose_server_is_at_fault_is_still_a_name() {
     let faults = read(&trug, GARDEN, Some(SECRET)).map(|_| ()).unwrap_err();
     assert_eq!(faults.len(), 1, "{faults:?}");
 }
+
+#[test]
+fn when_a_group_is_told_again_has_bounds() {
+    let tell = |unanswered: &str| {
+        GARDEN.replace("file = [\"record\"]\n", &format!("file = [\"record\"]\nunanswered = {unanswered}\n"))
+    };
+    let repeats = |text: &str| {
+        let settings = read(TRUG, text, Some(SECRET)).unwrap();
+        let repeats = settings.gardens[0].tell[0].unanswered;
+        (repeats.first_s, repeats.most_s)
+    };
+    assert_eq!(repeats(GARDEN), (3600, 86_400));
+    assert_eq!(repeats(&tell("{ again_min = 5, most_min = 10080 }")), (300, 604_800));
+    assert_eq!(repeats(&tell("{ again_min = 1440 }")), (86_400, 86_400));
+    let text = tell("{ again_min = 60, most_min = 120 }");
+    let cases: &[Case] = &[
+        ("again_min = 60", "again_min = 4", 12, "tell[grounds].unanswered.again_min", "from 5 to 1440"),
+        ("again_min = 60", "again_min = 1441", 12, "tell[grounds].unanswered.again_min", "from 5 to 1440"),
+        ("most_min = 120", "most_min = 10081", 12, "tell[grounds].unanswered.most_min", "from 5 to 10080"),
+        (
+            "most_min = 120",
+            "most_min = 59",
+            12,
+            "tell[grounds].unanswered.most_min",
+            "not less than again_min",
+        ),
+        ("again_min = 60", "agian_min = 60", 12, "tell[grounds].unanswered.agian_min", "again_min"),
+    ];
+    check(&text, cases, |text| read(TRUG, text, Some(SECRET)));
+}
