@@ -5,6 +5,7 @@
 //! one under the pointer. Every chart has a table of the same figures.
 
 mod draw;
+pub(crate) mod ground;
 mod hours;
 pub(crate) mod scale;
 pub(crate) mod svg;

@@ -1,5 +1,7 @@
 //! The core: places, rules, what each alarm says and why.
 
+pub mod ground;
+pub mod ground_layout;
 pub mod log;
 pub mod log_entry;
 pub mod plan;

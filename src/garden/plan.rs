@@ -4,6 +4,7 @@
 //! impossible (an area is above zero, field capacity is above the wilting
 //! point, every sensor's place exists).
 
+use super::ground::Ground;
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::model::{Id, LocalHours, Place, Quantity, names};
 use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, WateringMethods, WateringRules};
@@ -31,6 +32,8 @@ pub struct Garden {
     pub roof: Option<RoofTank>,
     /// What its watering timers do.
     pub programs: Vec<Program>,
+    /// Where things lie.
+    pub ground: Ground,
 }
 
 impl Garden {

@@ -13,7 +13,7 @@ use crate::chart;
 
 /// Style of the pages and of their charts.
 static STYLE: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of(&[include_str!("style.css"), chart::STYLE].concat()));
+    LazyLock::new(|| Asset::of(&packed(&[include_str!("style.css"), chart::STYLE].concat())));
 
 /// What makes the pages a little better where scripts run.
 static SCRIPT: LazyLock<Asset> =
@@ -48,6 +48,22 @@ impl Asset {
         let kept = if current { "public, max-age=31536000, immutable" } else { "max-age=300" };
         ([(header::CONTENT_TYPE, media), (header::CACHE_CONTROL, kept)], self.text.as_str())
     }
+}
+
+/// A style sheet without what stands between `/*` and `*/`, which no text of ours holds,
+/// and with each line that cannot be read otherwise joined to the next.
+fn packed(style: &str) -> String {
+    let mut parts = style.split("/*");
+    let mut kept = parts.next().unwrap_or_default().to_owned();
+    parts.for_each(|part| kept.push_str(part.split_once("*/").map_or("", |(_, after)| after)));
+    let mut joined = String::with_capacity(kept.len());
+    for line in kept.lines().map(str::trim) {
+        joined.push_str(line);
+        if !line.ends_with(['{', '}', ';', ',']) && !line.is_empty() {
+            joined.push('\n');
+        }
+    }
+    joined
 }
 
 pub(super) fn style_address() -> String {

@@ -19,6 +19,7 @@ mod context;
 pub(crate) mod contrast;
 pub mod figures;
 mod forms;
+mod ground;
 mod health;
 mod layout;
 mod limits;

@@ -118,10 +118,9 @@ fn card([id, address, name]: [&str; 3], condition: Condition, words: &str, rest:
     }
 }
 
-/// A shape for each condition, which differs without colour. The word stands
-/// beside it, so it is hidden from those who hear the page.
-pub(super) fn shape(condition: Condition) -> Markup {
-    let outline = match condition {
+/// The outline of a condition's mark, in 24 by 24 units; each differs without colour.
+pub(super) fn mark(condition: Condition) -> &'static str {
+    match condition {
         // A leaf.
         Condition::Well => "M3 21C1 9 9 3 21 3c0 12-6 20-15 16l7-8-8 7z",
         // A ring with a dot.
@@ -130,10 +129,15 @@ pub(super) fn shape(condition: Condition) -> Markup {
         Condition::Act => "M12 0L24 12 12 24 0 12zM10.5 5.5v8h3v-8zM10.5 15.5v3h3v-3z",
         // Four dashes of a square, nothing inside.
         Condition::Unknown => "M2 2h7v3H5v4H2zM15 2h7v7h-3V5h-4zM2 15h3v4h4v3H2zM19 15h3v7h-7v-3h4z",
-    };
+    }
+}
+
+/// A condition's mark. The word stands beside it, so it is hidden from those who hear the
+/// page.
+pub(super) fn shape(condition: Condition) -> Markup {
     html! {
         svg class="shape" viewBox="0 0 24 24" aria-hidden="true" {
-            path fill-rule="evenodd" d=(outline) {}
+            path fill-rule="evenodd" d=(mark(condition)) {}
         }
     }
 }

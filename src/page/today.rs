@@ -10,11 +10,13 @@ use super::access::Visitor;
 use super::alarm_card::{self, urgency};
 use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
 use super::forms::local;
+use super::ground;
 use super::layout::PageFrame;
 use super::lists::sites_page;
 use super::places;
 use super::problem::Problem;
 use super::wait::ask;
+use crate::garden::plan::Garden;
 use crate::garden::view::{MulchQuestion, SensorView, SiteView, ToDo, WettingQuestion};
 use crate::model::Condition;
 use crate::text::labels;
@@ -31,7 +33,8 @@ pub(super) async fn home<V: PageSource>(
     let not_placed = ask(context.views.not_placed(NOT_PLACED_MAX)).await?;
     if let [(id, _)] = sites.as_slice() {
         let view = context.view(id.as_str()).await?;
-        return Ok(page(&frame.of_site(&view), &view, not_placed.len()));
+        let garden = context.record.garden(view.id.as_str());
+        return Ok(page(&frame.of_site(&view), garden.map(Arc::as_ref), &view, not_placed.len()));
     }
     Ok(sites_page(&frame, &sites, &not_placed))
 }
@@ -39,14 +42,16 @@ pub(super) async fn home<V: PageSource>(
 /// `/site/ID`.
 pub(super) async fn today<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let not_placed = site.context.not_placed(&site.view).await?.len();
-    Ok(page(&site.frame(""), &site.view, not_placed))
+    let garden = site.garden().ok().map(Arc::as_ref);
+    Ok(page(&site.frame(""), garden, &site.view, not_placed))
 }
 
 /// `not_placed`: how many topics speak that no sensor names.
-fn page(frame: &PageFrame, view: &SiteView, not_placed: usize) -> Markup {
+fn page(frame: &PageFrame, garden: Option<&Garden>, view: &SiteView, not_placed: usize) -> Markup {
     let body = html! {
         h1 { (view.name) }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
+        @if let Some(garden) = garden { (ground::drawing(garden, view)) }
         (to_do(view))
         (questions(frame, view))
         (alarms(view))

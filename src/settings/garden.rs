@@ -10,6 +10,7 @@ use super::channels::ChannelNames;
 use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::gateway::Gateways;
+use super::ground::{GroundReader, outline};
 use super::hours::{cool_hours, hours, working_day};
 use super::program::programs;
 use super::range::Range;
@@ -76,6 +77,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
     // Where alarms stand, for the groups that name places. A place at fault is one too.
     let mut alarm_places: Vec<String> = site_table.iter().filter_map(id_of).collect();
+    let outline = site_table.as_ref().and_then(outline);
     let (site, zone) = match site_table {
         Some(table) => site(table, &mut across.sites),
         None => (None, TimeZone::UTC),
@@ -93,6 +95,9 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
             root.fault(key, format!("{} of them", tables.len()), format!("at most {PLACES_MAX}"));
         }
     }
+    let mut ground = GroundReader::new(outline);
+    ground.read_beds(&bed_tables);
+    ground.read_tanks(&tank_tables);
     let named_beds = places_of(&bed_tables, &mut places.beds);
     let named_tanks = places_of(&tank_tables, &mut places.tanks);
     beds.extend(bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)));
@@ -117,6 +122,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
     let mut sensors = Vec::with_capacity(sensor_tables.len());
     for table in sensor_tables {
+        ground.read_sensor(&table);
         sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &mut gateways, &zone));
     }
     let gateways = gateways.finish();
@@ -143,6 +149,8 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let programs = programs(root.sections("program", "name"), &beds, &places, rules_of_site, &holidays);
     let rules = rules(root.section("alarms"));
     let roof = root.section("roof").and_then(roof);
+    ground.read_landmarks(root.sections("landmark", "name"));
+    let ground = ground.finish();
     let whole = root.faults() == before;
     root.finish();
     if !whole {
@@ -151,7 +159,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut site = site?;
     site.watering_rules = watering_rules?;
     site.holidays = holidays;
-    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof, programs })
+    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof, programs, ground })
 }
 
 /// The id that a table has, right or wrong.

@@ -22,6 +22,7 @@ mod files;
 mod forward;
 mod garden;
 mod gateway;
+mod ground;
 mod hours;
 mod mail;
 mod page;

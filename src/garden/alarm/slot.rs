@@ -322,6 +322,7 @@ mod tests {
             rules: RuleSettings::default(),
             roof: None,
             programs: Vec::new(),
+            ground: crate::garden::ground::Ground::default(),
         };
         let mut slot = AlarmSlot::new(AlarmPlace::System.alarm(Kind::DryBed));
         let (mut batch, mut made) = (Batch::default(), 0);

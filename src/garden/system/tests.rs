@@ -45,6 +45,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         rules: RuleSettings::default(),
         roof: None,
         programs: Vec::new(),
+        ground: crate::garden::ground::Ground::default(),
     })
 }
 

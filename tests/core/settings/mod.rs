@@ -3,6 +3,7 @@
 mod any_text;
 mod calibrations;
 mod faults;
+mod ground;
 mod mail;
 mod potting_mix;
 mod programs;
