@@ -272,7 +272,7 @@ mod tests {
             (1..6)
                 .flat_map(|seed| {
                     let month = Scenario::random_month(&school, seed, gauge);
-                    Simulation::new(&school, &month, seed).filter(|e| e.sensor == "roof-gauge")
+                    Simulation::new(&school, &month, seed).filter(|e| e.sensor == "yard-gauge")
                 })
                 .map(|e| e.raw)
                 .sum()

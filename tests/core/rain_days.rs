@@ -15,7 +15,7 @@ const GAUGE: SensorIx = SensorIx(0);
 fn garden() -> String {
     let file = GardenFile::new("saltbush-gully")
         .with("[roof]\narea_m2 = 120\nrunoff = 0.85\ntank_l = 5000\n")
-        .sensor("roof-gauge", "rain", "calibration = { mm_per_tip = 0.2 }");
+        .sensor("yard-gauge", "rain", "calibration = { mm_per_tip = 0.2 }");
     file.text().to_owned()
 }
 

@@ -28,7 +28,7 @@ fn scenario(gauge: &str, watering: &str) -> Scenario {
     .expect("a scenario")
 }
 
-const DEAD_GAUGE: &str = "[[event]]\nkind = \"gauge-clogged\"\nsensor = \"roof-gauge\"\nfrom = 2026-04-02T00:00:00\nto = 2026-04-13T00:00:00\n";
+const DEAD_GAUGE: &str = "[[event]]\nkind = \"gauge-clogged\"\nsensor = \"yard-gauge\"\nfrom = 2026-04-02T00:00:00\nto = 2026-04-13T00:00:00\n";
 const NOON: &str =
     "[[event]]\nkind = \"watering\"\nbed = \"pea-bed\"\nat = 2026-04-08T12:10:00\nlitres = 90\n";
 const RAIN: &str = "[[event]]\nkind = \"shower\"\nat = 2026-04-08T12:10:00\nmm = 16\nminutes = 60\n";

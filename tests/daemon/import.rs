@@ -18,7 +18,7 @@ fn garden_text() -> String {
         .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
         .sensor("kitchen-15cm", "soil-moisture", &format!("{hourly}depth_cm = 15"))
         .sensor("kitchen-30cm", "soil-moisture", &format!("{hourly}depth_cm = 30"))
-        .sensor("roof-gauge", "rain", "every_s = 3600");
+        .sensor("yard-gauge", "rain", "every_s = 3600");
     file.text().to_owned()
 }
 
@@ -76,7 +76,7 @@ const COLUMNS: [&str; 8] = [
     "--sensor",
     "kitchen-30cm=deep",
     "--sensor",
-    "roof-gauge=rain",
+    "yard-gauge=rain",
 ];
 
 fn garden() -> Daemon {
@@ -191,7 +191,7 @@ fn files_of_one_call_are_judged_together_in_order_of_time() {
         "--sensor",
         "kitchen-30cm=30.csv:raw",
         "--sensor",
-        "roof-gauge=g.csv:raw",
+        "yard-gauge=g.csv:raw",
     ];
     let apart = garden();
     taken(&import(&apart, &own, &files), readings);
@@ -207,7 +207,7 @@ fn files_of_one_call_are_judged_together_in_order_of_time() {
     let mut long = "time;sensor;raw\n".to_owned();
     for hour in &year {
         for (sensor, raw) in
-            [("kitchen-15cm", hour.probes[0]), ("kitchen-30cm", hour.probes[1]), ("roof-gauge", hour.rain_mm)]
+            [("kitchen-15cm", hour.probes[0]), ("kitchen-30cm", hour.probes[1]), ("yard-gauge", hour.rain_mm)]
         {
             long += &format!("{};{sensor};{}\n", hour.at, format!("{raw:.4}").replace('.', ","));
         }
@@ -333,8 +333,8 @@ fn names_that_are_not_there_take_nothing() {
         (&["--time", "when"], "Name the sensor with --sensor ID"),
         (&["--time", "when", "--sensor", "kitchen-15cm=top", "--utc-offset", "ACST"], "is no offset"),
         (
-            &["--time", "when", "--sensor", "kitchen-15cm=top", "--sensor", "roof-gauge=rain"],
-            "no file has the column of --sensor roof-gauge=rain",
+            &["--time", "when", "--sensor", "kitchen-15cm=top", "--sensor", "yard-gauge=rain"],
+            "no file has the column of --sensor yard-gauge=rain",
         ),
     ] {
         let daemon = garden();

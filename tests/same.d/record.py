@@ -22,7 +22,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 SITE = "saltbush-gully"
 BEDS = ["kitchen-bed", "pea-bed", "herb-bed", "orchard-row"]
-PLACES = BEDS + ["perch-tank", "roof-gauge"]
+PLACES = BEDS + ["perch-tank", "yard-gauge"]
 MONTH_ENDS = moment("2026-04-26T14:30:00Z")  # of the demonstration, on the garden's clock midnight
 PASSWORD = "wattle & saltbush 1"
 SEEDS = [None, 101]
@@ -128,7 +128,7 @@ def month(trug):
                 trug.keep(f"month/{out}.txt", readable((trug.folder / out).read_bytes()))
     trug.record(
         "month/export-some.txt",
-        f"export --sensor roof-gauge --sensor pea-15cm {days}",
+        f"export --sensor yard-gauge --sensor pea-15cm {days}",
         f"--json export --step day {days}",
     )
     for name, command in {

@@ -77,7 +77,7 @@ fn hours_come_out_as_csv_sensor_after_sensor() {
         soil-moisture,m3/m3,3,2,1,0,0.14,0.135,0.145,\n\
         2026-04-17T07:30:00Z,2026-04-17T17:00:00+09:30,2026-04-17T08:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,\
         soil-moisture,m3/m3,1,1,0,0,0.13,0.13,0.13,\n\
-        2026-04-17T05:30:00Z,2026-04-17T15:00:00+09:30,2026-04-17T06:30:00Z,saltbush-gully,roof-gauge,site,rain,mm,\
+        2026-04-17T05:30:00Z,2026-04-17T15:00:00+09:30,2026-04-17T06:30:00Z,saltbush-gully,yard-gauge,site,rain,mm,\
         2,2,0,0,,,,0.8\n";
     let (code, text) = run(&hours, None);
     assert_eq!((code, text.as_str()), (0, expected));
@@ -105,7 +105,7 @@ fn readings_come_out_as_csv() {
         text,
         "time,site,sensor,place,quantity,unit,raw,value,flag,late,time_from\n\
          2026-04-17T05:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,soil-moisture,m3/m3,1450,0.145,1,no,device\n\
-         2026-04-17T05:30:00.25Z,saltbush-gully,roof-gauge,site,rain,mm,-0.5,,9,yes,arrival\n\
+         2026-04-17T05:30:00.25Z,saltbush-gully,yard-gauge,site,rain,mm,-0.5,,9,yes,arrival\n\
          2026-04-18T05:30:00Z,saltbush-gully,kitchen-15cm,kitchen-bed,soil-moisture,m3/m3,1460,0.146,1,no,device\n"
     );
 }
@@ -128,7 +128,7 @@ fn a_span_and_a_sensor_can_be_named() {
     let (_folder, reader) = stored(&readings());
     let some = |text: &str| Some(text.to_owned());
     let count = |it: Export| exported(&reader, &it).0.readings;
-    let sensor = Export { sensors: vec!["roof-gauge".to_owned()], ..Export::default() };
+    let sensor = Export { sensors: vec!["yard-gauge".to_owned()], ..Export::default() };
     assert_eq!(count(sensor), 1);
     // The third reading is of 3:00 pm on the 18th, local time.
     let day = Export { from: some("2026-04-18"), to: some("2026-04-18"), ..Export::default() };
@@ -146,7 +146,7 @@ fn a_wrong_request_is_told_in_plain_words() {
     let why = |it: Export| export::filter(&reader, &[school()], &it).unwrap_err().to_string();
     assert_eq!(
         why(Export { sensors: vec!["kitchen".to_owned()], ..Export::default() }),
-        "no sensor is called \"kitchen\"; those with readings are: kitchen-15cm, roof-gauge"
+        "no sensor is called \"kitchen\"; those with readings are: kitchen-15cm, yard-gauge"
     );
     assert_eq!(
         why(Export { site: some("school"), ..Export::default() }),

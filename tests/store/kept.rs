@@ -68,7 +68,7 @@ fn a_batch_comes_back_as_it_was() {
         [
             ("kitchen-15cm".to_owned(), -5000, 1500.0, Some(0.15), Flag::Pass, true),
             ("kitchen-15cm".to_owned(), 0, 1450.0, Some(0.145), Flag::Pass, false),
-            ("roof-gauge".to_owned(), 1, -0.25, None, Flag::Missing, false),
+            ("yard-gauge".to_owned(), 1, -0.25, None, Flag::Missing, false),
         ]
     );
     let mut judged = Vec::new();
@@ -111,7 +111,7 @@ fn a_filter_takes_what_it_names() {
         [
             ("redgum-flat", "kitchen-15cm", 2),
             ("saltbush-gully", "kitchen-15cm", 2),
-            ("saltbush-gully", "roof-gauge", 2)
+            ("saltbush-gully", "yard-gauge", 2)
         ]
     );
     assert!(activity.iter().all(|it| it.last == at(2000)));
@@ -345,7 +345,7 @@ fn a_series_keeps_its_number_and_a_new_quantity_begins_another() {
     let gauge = number(&[school()], 1);
     let moved = garden(
         "saltbush-gully",
-        &[("roof-gauge", Quantity::Rain, true), ("kitchen-15cm", Quantity::SoilTemperature, true)],
+        &[("yard-gauge", Quantity::Rain, true), ("kitchen-15cm", Quantity::SoilTemperature, true)],
     );
     assert_eq!(number(std::slice::from_ref(&moved), 0), gauge, "order and place do not matter");
     assert_eq!(number(&[moved], 1), 3, "another quantity is another series");

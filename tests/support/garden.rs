@@ -159,7 +159,7 @@ pub(crate) fn garden(site: &str, sensors: &[(&str, Quantity, bool)]) -> Garden {
 pub(crate) fn school() -> Garden {
     garden(
         "saltbush-gully",
-        &[("kitchen-15cm", Quantity::SoilMoisture, true), ("roof-gauge", Quantity::Rain, false)],
+        &[("kitchen-15cm", Quantity::SoilMoisture, true), ("yard-gauge", Quantity::Rain, false)],
     )
 }
 

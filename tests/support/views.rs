@@ -373,7 +373,7 @@ pub(crate) fn busy() -> SiteView {
     tank.change_day_c = Some(-4.0);
     view.sensors.extend([
         sensor(
-            "roof-gauge",
+            "yard-gauge",
             "Whole site",
             Quantity::Rain,
             Some(("2026-04-17T05:15:00Z", 0.0, Flag::NotEvaluated)),

@@ -160,7 +160,7 @@ fn what_is_not_asked_for_changes_nothing() {
     let text = include_str!("../../scenarios/midday-watering.toml");
     // A distance of nothing, no wandering and a dropout never: all as without them.
     let asked = format!(
-        "{text}\n[[instrument]]\nsensor = \"roof-gauge\"\nkm_off = 0\n\n[[instrument]]\nmeasures = \"soil-moisture\"\n\
+        "{text}\n[[instrument]]\nsensor = \"yard-gauge\"\nkm_off = 0\n\n[[instrument]]\nmeasures = \"soil-moisture\"\n\
          wanders = 0\n\n[[event]]\nkind = \"dropouts\"\nsensor = \"pea-15cm\"\npart = 0.0\n\
          from = 2026-03-28T00:00:00\nto = 2026-04-30T00:00:00\n"
     );

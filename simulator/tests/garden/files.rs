@@ -120,9 +120,9 @@ fn every_scenario_fits_its_school() {
     let other = Scenario::parse(&format!(
         "{GOOD}[[timer]]\nbeds = [\"rose-bed\"]\nfirst = 2026-04-01\nevery_days = 1\nat = \"06:00\"\nminutes = 9\n\
          [[instrument]]\nsensor = \"rose-10cm\"\nresolution = 0.1\n\
-         [[event]]\nkind = \"fails-hot\"\nsensor = \"roof-gauge\"\nreads_c = 60\n\
+         [[event]]\nkind = \"fails-hot\"\nsensor = \"yard-gauge\"\nreads_c = 60\n\
          from = 2026-04-02T00:00:00\nto = 2026-04-03T00:00:00"
     ));
     let simulation = Simulation::new(&school(), &other.unwrap(), 1);
-    assert_eq!(simulation.unplaced(), ["rose-bed", "roof-gauge", "rose-10cm"]);
+    assert_eq!(simulation.unplaced(), ["rose-bed", "yard-gauge", "rose-10cm"]);
 }

@@ -135,7 +135,7 @@ fn tips_add_up_to_the_rain() {
     for seed in 1..=5 {
         let (emissions, truth) = crate::common::play("ordinary-month", seed);
         let rain_mm: f64 = truth.rain.iter().map(|d| d.mm).sum();
-        let tips: f64 = emissions.iter().filter(|e| e.sensor == "roof-gauge").map(|e| e.raw).sum();
+        let tips: f64 = emissions.iter().filter(|e| e.sensor == "yard-gauge").map(|e| e.raw).sum();
         assert!(rain_mm >= 0.2 * tips - 1e-9, "seed {seed}");
         assert!(rain_mm - 0.2 * tips < 0.6 + 0.02 * rain_mm, "seed {seed}: {rain_mm} mm, {tips} tips");
     }

@@ -46,7 +46,7 @@ fn a_hundred_autumns_stay_within_sane_bounds() {
                 "kitchen-15cm" | "kitchen-30cm" | "pea-15cm" | "pea-40cm" | "herb-15cm" => (1430.0, 2910.0),
                 // Permittivity of dry to soaked soil.
                 "orchard-20cm" | "orchard-60cm" => (3.0, 30.0),
-                "roof-gauge" => (0.0, 200.0),
+                "yard-gauge" => (0.0, 200.0),
                 other => panic!("{other} is not expected"),
             };
             // 85 °C is what a thermometer says when it has just been switched on.

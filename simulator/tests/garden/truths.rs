@@ -19,7 +19,7 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("cold-top-up", "tank-temperature-shock", "perch-tank", 2),
     ("dead-gauge-watering", "watering-hours", "pea-bed", 1),
     ("silent-gauge-watering", "watering-hours", "pea-bed", 1),
-    ("silent-gauge-watering", "sensor-silent", "roof-gauge", 1),
+    ("silent-gauge-watering", "sensor-silent", "yard-gauge", 1),
     ("frozen-sensor", "dry-bed", "herb-bed", 1),
     ("late-gateway", "gateway-silent", "garden-gateway", 1),
     ("late-gateway", "watering-hours", "herb-bed", 1),
@@ -43,7 +43,7 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("hot-fortnight", "tank-too-warm", "perch-tank", 1),
     ("heat-week", "low-oxygen", "perch-tank", 1),
     ("heat-week", "sensor-silent", "herb-15cm", 1),
-    ("heat-week", "sensor-silent", "roof-gauge", 1),
+    ("heat-week", "sensor-silent", "yard-gauge", 1),
     ("cold-snap", "tank-too-cold", "perch-tank", 1),
     ("tap-left-on", "water-left-on", "kitchen-bed", 1),
     ("tap-left-on", "water-left-on", "pea-bed", 1),
@@ -279,7 +279,7 @@ fn a_plain_watcher_of_the_messages_agrees_about_waterings() {
         let (emissions, truth) = play(name, seed);
         let tips: Vec<i64> = emissions
             .iter()
-            .filter(|e| e.sensor == "roof-gauge" && e.raw > 0.0)
+            .filter(|e| e.sensor == "yard-gauge" && e.raw > 0.0)
             .map(|e| e.at.as_second())
             .collect();
         for bed in BEDS {

@@ -126,7 +126,7 @@ impl SiteState {
                 format!(
                     "The rain gauge ({name}) may be blocked or stuck: {} times{since} several beds grew wetter \
                      together and it caught less than {RAIN_EXPLAINS_MM:.0} mm. Look for leaves, spiders and a stuck \
-                     bucket, and see that it stands level; then pour a cup of water in slowly and watch the count go \
+                     bucket, and see that it stands level and in the open, not under a tree or on a roof. Then pour a cup of water in slowly and watch the count go \
                      up. Until it catches rain again that the beds feel, its word is not taken and watering cannot be \
                      told from rain.",
                     verdict.missed

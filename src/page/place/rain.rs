@@ -28,7 +28,7 @@ use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, places, reasons};
-use crate::rain::{GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
+use crate::rain::{GAUGE_PLACE, GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
 
@@ -418,6 +418,7 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
                 @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
                 @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time speaks against the gauge." } }
+                li { (GAUGE_PLACE) " (By WMO-No. 8, from memory.)" }
                 li { "A gauge catches a little less than falls, most of all in wind. Look into the funnel for leaves before you doubt the sky." }
             }
         }

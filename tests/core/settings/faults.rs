@@ -53,7 +53,7 @@ topic = "a/water"
 payload = "number"
 every_s = 300
 [[sensor]]
-id = "roof-gauge"
+id = "yard-gauge"
 measures = "rain"
 topic = "a/rain"
 payload = "senml"
@@ -508,10 +508,10 @@ fn faults_of_a_garden_are_told_at_their_line() {
         ),
         (
             r#"id = "perch-water""#,
-            "id = \"perch-water\"\nformerly = [\"old\", \"roof-gauge\"]",
+            "id = \"perch-water\"\nformerly = [\"old\", \"yard-gauge\"]",
             31,
             "sensor[perch-water].formerly[#2]",
-            "\"roof-gauge\", which is still there",
+            "\"yard-gauge\", which is still there",
         ),
         (
             r#"id = "perch-water""#,
@@ -527,7 +527,7 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "sensor[perch-water].formerly[#2]",
             "has already",
         ),
-        (r#"measures = "rain""#, r#"measures = "rane""#, 38, "sensor[roof-gauge].measures", "nearest:  rain"),
+        (r#"measures = "rain""#, r#"measures = "rane""#, 38, "sensor[yard-gauge].measures", "nearest:  rain"),
         ("depth_cm = 15", "depth_cm = 501", 24, "sensor[kitchen-15cm].depth_cm", "from 0 to 500"),
         ("depth_cm = 15", "", 20, "sensor[kitchen-15cm].depth_cm", "cm below the surface"),
         (
@@ -617,43 +617,43 @@ fn faults_of_a_garden_are_told_at_their_line() {
             "with its offset",
         ),
         (points, "mm_per_tip = 0.2", 28, "sensor[kitchen-15cm].calibration.mm_per_tip", "rain gauges only"),
-        (tips, "{ mm_per_tip = 0 }", 42, "sensor[roof-gauge].calibration.mm_per_tip", "above 0"),
+        (tips, "{ mm_per_tip = 0 }", 42, "sensor[yard-gauge].calibration.mm_per_tip", "above 0"),
         (
             tips,
             "{ mm_per_tip = 0.2, counts = \"runing\" }",
             42,
-            "sensor[roof-gauge].calibration.counts",
+            "sensor[yard-gauge].calibration.counts",
             "nearest:  running",
         ),
         (
             tips,
             "{ mm_per_tip = 0.2, wraps_at = 9 }",
             42,
-            "sensor[roof-gauge].calibration.wraps_at",
+            "sensor[yard-gauge].calibration.wraps_at",
             "counts = \"running\"",
         ),
         (
             tips,
             "{ mm_per_tip = 0.2, counts = \"running\", wraps_at = 1.5 }",
             42,
-            "sensor[roof-gauge].calibration.wraps_at",
+            "sensor[yard-gauge].calibration.wraps_at",
             "from 2",
         ),
-        (tips, "\"topp\"", 42, "sensor[roof-gauge].calibration", "soil moisture only"),
-        (tips, "\"tipp\"", 42, "sensor[roof-gauge].calibration", "mm_per_tip = MM"),
-        (tips, "[]", 42, "sensor[roof-gauge].calibration", "a list of these"),
+        (tips, "\"topp\"", 42, "sensor[yard-gauge].calibration", "soil moisture only"),
+        (tips, "\"tipp\"", 42, "sensor[yard-gauge].calibration", "mm_per_tip = MM"),
+        (tips, "[]", 42, "sensor[yard-gauge].calibration", "a list of these"),
         (
             tips,
             "[{ mm_per_tip = 0.2 }, { mm_per_tip = 0.3 }]",
             42,
-            "sensor[roof-gauge].calibration[#2]",
+            "sensor[yard-gauge].calibration[#2]",
             "without from",
         ),
         (
             tips,
             "[{ mm_per_tip = 0.2, from = 2026-01-01 }, { mm_per_tip = 0.3, from = 2026-01-01 }]",
             42,
-            "sensor[roof-gauge].calibration[#2]",
+            "sensor[yard-gauge].calibration[#2]",
             "one calibration for each date",
         ),
         (
@@ -859,7 +859,7 @@ fn a_place_without_a_sensor_and_a_sensor_without_a_place_are_faults() {
     let rain_on_bed = replaced(GARDEN, "measures = \"rain\"", "measures = \"rain\"\nbed = \"kitchen-bed\"");
     let told = faults_of(TRUG, &[("garden.toml", &rain_on_bed)]);
     assert_eq!(told.len(), 1, "{told:?}");
-    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[roof-gauge].bed"));
+    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[yard-gauge].bed"));
 }
 
 #[test]
@@ -871,12 +871,12 @@ fn a_wind_sensor_may_say_how_high_it_stands() {
         let garden = at(height);
         let settings = from_text(("trug.toml", TRUG), &[("garden.toml", &garden)], std::iter::empty())
             .expect("no faults");
-        let sensor = settings.gardens[0].sensors.iter().find(|s| s.id.as_str() == "roof-gauge").expect("it");
+        let sensor = settings.gardens[0].sensors.iter().find(|s| s.id.as_str() == "yard-gauge").expect("it");
         assert_eq!(sensor.height_m, expected);
     }
     let told = faults_of(TRUG, &[("garden.toml", &at("\nheight_m = 0.4"))]);
     assert_eq!(told.len(), 1, "{told:?}");
-    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[roof-gauge].height_m"));
+    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[yard-gauge].height_m"));
     assert!(told[0].accepted.contains("from 0.5 to 50"), "{told:?}");
 }
 
@@ -912,7 +912,7 @@ fn a_topic_that_the_daemon_does_not_listen_to_is_a_fault() {
     let deep = replaced(GARDEN, "a/rain", "a/roof/rain");
     let told = faults_of(&narrow, &[("garden.toml", &deep)]);
     assert_eq!(told.len(), 1, "{told:?}");
-    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[roof-gauge].topic"));
+    assert_eq!((told[0].line, told[0].key.as_str()), (Some(39), "sensor[yard-gauge].topic"));
 }
 
 /// The faults of this text stand in the test below, line by line.

@@ -113,7 +113,7 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__SAND_PERCENT", "65"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__CLAY_PERCENT", "10"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__BED__ORCHARD_ROW__SOIL__ORGANIC_PERCENT", "2.5"),
-        ("TRUG__GARDEN__SALTBUSH_GULLY__SENSOR__ROOF_GAUGE__CALIBRATION__MM_PER_TIP", "0.25"),
+        ("TRUG__GARDEN__SALTBUSH_GULLY__SENSOR__YARD_GAUGE__CALIBRATION__MM_PER_TIP", "0.25"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__ALARMS__DRY_BED__ON_DELAY_S", "60"),
         ("TRUG__GARDEN__SALTBUSH_GULLY__TELL__GROUNDS__EMAIL", "a@school.example,b@school.example"),
         ("PATH", "/bin"),
@@ -307,7 +307,7 @@ fn check_says_what_was_read_or_every_fault() {
         "bed Kitchen bed (kitchen-bed)",
         "program kitchen tap timer: every 2 days at 06:30 for 30 min on kitchen-bed",
         "tank Perch tank (perch-tank)",
-        "sensor roof-gauge: rain",
+        "sensor yard-gauge: rain",
         "no faults",
     ] {
         assert!(text.contains(words), "{words}:\n{text}");
