@@ -381,6 +381,7 @@ impl Simulation {
     }
 
     fn step_tanks(&mut self) {
+        self.judge.air(&self.school, &self.plan, self.air_c, self.now_s);
         for (number, water) in self.tanks.iter_mut().enumerate() {
             let mut inflow = None;
             for top_up in self.plan.top_ups.iter().filter(|t| t.tank == number) {

@@ -52,6 +52,8 @@ pub(crate) enum PlaceKind {
     SensorWithBattery,
     /// Every gateway, and the site for its sensors without one.
     Gateway,
+    /// The site, where a sensor of the whole site measures this.
+    SiteWith(Quantity),
     /// The program itself.
     System,
 }
@@ -220,6 +222,19 @@ kinds! {
         title: "Water pH out of range",
         one: "{}: pH is outside its limits", many: "pH is outside its limits in {} tanks",
         trouble: "pH outside its limits",
+    }
+    // It comes at night, when nobody can act.
+    Frost {
+        name: "frost", places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
+        on_s: 15 * MIN_S, off_s: 3 * HOUR_S, deadband: Some(Deadband { usual: 1.0, ..DEGREES }),
+        title: "Frost",
+        one: "Frost is possible at {}", many: "Frost is possible at {} gardens", trouble: "frost",
+    }
+    Heat {
+        name: "heat", priority: Medium, places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
+        on_s: 15 * MIN_S, off_s: 3 * HOUR_S, deadband: Some(Deadband { usual: 1.0, ..DEGREES }),
+        title: "Hot day",
+        one: "It is a hot day at {}", many: "It is a hot day at {} gardens", trouble: "heat",
     }
     // The on-delay is added to three of the sensor's own intervals.
     SensorSilent {

@@ -24,7 +24,7 @@ use crate::garden::sensor::fault_watch::ReadingFault;
 use crate::garden::sensor::state::{LastReading, SensorHistory};
 use crate::garden::site::SiteState;
 use crate::garden::view::SiteView;
-use crate::model::{Id, Place, Sample, SensorIx, TimeFrom, add_seconds};
+use crate::model::{Id, Place, Quantity, Sample, SensorIx, TimeFrom, add_seconds};
 use crate::quality::{Flag, Judged, Watch};
 use crate::soil::mean_water_content;
 
@@ -197,6 +197,7 @@ impl Core {
             SensorHistory::None => None,
         };
         match (plan.place, &state.history) {
+            (Place::Site, _) if plan.measures == Quantity::AirTemperature => site.judge_air(at, batch),
             (Place::Bed(bed), SensorHistory::Soil(_)) => {
                 site.judge_bed_water(bed, at, batch);
                 site.judge_wetness(bed, index, at, value, batch);

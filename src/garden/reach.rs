@@ -21,14 +21,20 @@ pub struct UntoldKind {
 pub fn possible_alarms(garden: &Garden) -> Vec<(Kind, Id)> {
     let own = Kind::at(|place| place == PlaceKind::System).map(|kind| AlarmPlace::System.alarm(kind));
     // A gateway by which no sensor comes is never silent.
-    let can_come = |place: AlarmPlace| match place {
-        AlarmPlace::Gateway(number) => garden.sensors.iter().any(|it| garden.gateway_of(it) == number),
-        AlarmPlace::Bed(_) | AlarmPlace::Tank(_) | AlarmPlace::Sensor(_) | AlarmPlace::System => true,
+    let can_come = |place: AlarmPlace, kind: Kind| match place {
+        AlarmPlace::Gateway(number) if kind == Kind::GatewaySilent => {
+            garden.sensors.iter().any(|it| garden.gateway_of(it) == number)
+        }
+        AlarmPlace::Bed(_)
+        | AlarmPlace::Tank(_)
+        | AlarmPlace::Sensor(_)
+        | AlarmPlace::Gateway(_)
+        | AlarmPlace::System => true,
     };
     AlarmSlots::new(garden)
         .iter()
         .map(|slot| slot.subject)
-        .filter(|subject| can_come(subject.place))
+        .filter(|subject| can_come(subject.place, subject.kind))
         .chain(own)
         .map(|subject| (subject.kind, subject.place.id(garden).clone()))
         .collect()

@@ -7,6 +7,7 @@ mod bed_figures;
 mod blindness;
 mod class_month_made;
 mod fresh_words;
+mod frost_and_heat;
 mod names;
 mod promises;
 mod rain_days;

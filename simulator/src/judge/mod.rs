@@ -7,6 +7,7 @@
 //! noise and the difference between the soil at the probes and the whole root
 //! zone.
 
+mod air;
 mod failed_runs;
 mod gauges;
 mod oxygen;
@@ -23,6 +24,7 @@ use crate::plan::{Fault, Plan};
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
 use crate::window::{Stretch, TrailingRange, Window};
+use air::AirWatch;
 use failed_runs::Awaited;
 use gauges::Rise;
 use shedding::Shedding;
@@ -85,6 +87,7 @@ struct TankWatch {
 pub(crate) struct Judge {
     beds: Vec<BedWatch>,
     tanks: Vec<TankWatch>,
+    air: AirWatch,
     gauges: Vec<usize>,
     /// For each gauge, when it missed a rain that the beds felt, Unix seconds.
     missed_rains: Vec<Vec<i64>>,
@@ -163,6 +166,7 @@ impl Judge {
         Self {
             beds: beds.collect(),
             tanks: tanks.collect(),
+            air: AirWatch::new(school),
             missed_rains: vec![Vec::new(); gauges.len()],
             gauges,
             wettings: Vec::new(),
@@ -410,6 +414,7 @@ impl Judge {
             }
         }
         self.finish_sensors(school, plan, now_s);
+        self.finish_air(school);
     }
 }
 

@@ -45,6 +45,8 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("heat-week", "sensor-silent", "herb-15cm", 1),
     ("heat-week", "sensor-silent", "yard-gauge", 1),
     ("cold-snap", "tank-too-cold", "perch-tank", 1),
+    ("cold-snap", "frost", "saltbush-gully", 1),
+    ("heat-week", "heat", "saltbush-gully", 1),
     ("tap-left-on", "water-left-on", "kitchen-bed", 1),
     ("tap-left-on", "water-left-on", "pea-bed", 1),
     ("soggy-bed", "waterlogged", "herb-bed", 1),

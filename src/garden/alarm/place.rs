@@ -22,6 +22,11 @@ pub(crate) enum AlarmPlace {
 static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(SYSTEM_PLACE));
 
 impl AlarmPlace {
+    /// The whole site: it has the place of its own way to the broker.
+    pub(crate) fn of_site(garden: &Garden) -> Self {
+        Self::Gateway(u16::try_from(garden.gateways.len()).unwrap_or(u16::MAX))
+    }
+
     /// Its id, which the alarm's key bears.
     pub(crate) fn id(self, garden: &Garden) -> &Id {
         match self {

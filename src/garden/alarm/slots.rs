@@ -32,6 +32,7 @@ impl AlarmSlots {
                 | PlaceKind::FirstOfProgram
                 | PlaceKind::Tank
                 | PlaceKind::Gateway
+                | PlaceKind::SiteWith(_)
                 | PlaceKind::System => false,
             };
             let mut kinds: Vec<Kind> = Kind::at(has).collect();
@@ -47,6 +48,11 @@ impl AlarmSlots {
         for (number, _) in (0u16..).zip(0..=garden.gateways.len()) {
             Kind::at(|it| it == PlaceKind::Gateway).for_each(|kind| add(AlarmPlace::Gateway(number), kind));
         }
+        // After the last gateway comes the site itself.
+        let measured =
+            |of| garden.sensors.iter().any(|it| it.measures == of && it.place == crate::model::Place::Site);
+        Kind::at(|it| matches!(it, PlaceKind::SiteWith(of) if measured(of)))
+            .for_each(|kind| add(AlarmPlace::of_site(garden), kind));
         Self(slots)
     }
 

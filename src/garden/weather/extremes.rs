@@ -1,0 +1,93 @@
+//! Frost and hot days, by the air of the site's own thermometers.
+//!
+//! Air that is below 2 °C in the screen may go with frost on the ground, which cools
+//! more than the air above it on a clear and calm night: the warmest of the thresholds
+//! (2, 0 and -2 °C) of the Bureau of Meteorology's maps of potential frost days, whose
+//! numbers are from memory. A hot day has more than 35 °C (Collins and others 2000,
+//! Australian Meteorological Magazine 49, as quoted by a library's documentation). What
+//! to do is common practice.
+//!
+//! Of several thermometers the coldest counts for both: one in the sun or at a wall shows
+//! too much.
+
+use jiff::Timestamp;
+
+use crate::alarms::{AlarmText, Input, Kind};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::record::Batch;
+use crate::garden::site::SiteState;
+use crate::model::{Place, Quantity};
+
+/// Frost may form on the ground below this, °C in the air.
+pub(crate) const FROST_C: f64 = 2.0;
+/// A hot day has more than this, °C.
+pub(crate) const HEAT_C: f64 = 35.0;
+
+const SOURCE_FROST: &str = "potential frost below 2 °C in the screen: thresholds of the Bureau of Meteorology's frost maps \
+                            (from memory); what to do: common practice";
+const SOURCE_HEAT: &str = "hot day above 35 °C: Collins and others 2000, as quoted; what to do: common practice; the \
+                           school's own heat rules come first";
+
+impl SiteState {
+    /// The air of the whole site: the coldest of its thermometers that has a fresh good
+    /// reading, and whether all have one.
+    fn site_air(&self, at: Timestamp) -> Option<(f64, bool)> {
+        let thermometers = (0u16..)
+            .zip(&self.garden.sensors)
+            .filter(|(_, it)| it.measures == Quantity::AirTemperature && it.place == Place::Site);
+        let mut whole = true;
+        let fresh = thermometers.filter_map(|(index, _)| {
+            let value = self.fresh(index, at);
+            whole &= value.is_some();
+            value
+        });
+        let coldest = fresh.reduce(f64::min);
+        coldest.map(|coldest| (coldest, whole))
+    }
+
+    /// Judges frost and heat after a good reading of the site's air.
+    pub(crate) fn judge_air(&mut self, at: Timestamp, batch: &mut Batch) {
+        let Some((air_c, whole)) = self.site_air(at) else { return };
+        let site = AlarmPlace::of_site(&self.garden);
+        let deadband = |kind| self.garden.rules[kind].delays.deadband;
+        let frost = Input::below(air_c, FROST_C, deadband(Kind::Frost)).unless_missing(!whole);
+        let heat = Input::above(air_c, HEAT_C, deadband(Kind::Heat)).unless_missing(!whole);
+        let values = [("temperature_c", air_c)];
+        self.judge(site.alarm(Kind::Frost), at, frost, batch, |state, active| {
+            let name = &state.garden.site.name;
+            let text = if active {
+                format!(
+                    "{name}: the air is at {air_c:.1} °C, and below {FROST_C:.0} °C frost may form on the ground. Cover \
+                     tender plants before dark with cloth that does not lie on them; take it off when the air is warm. \
+                     Where leaves froze, cut nothing yet: new growth shows what lives. Open frozen taps slowly, and empty \
+                     hoses. Dry soil cools faster: water in the allowed hours, not onto leaves. A clear, calm night is \
+                     colder on the ground than at the thermometer."
+                )
+            } else {
+                format!("{name}: the air is at {air_c:.1} °C; the frost is over. Look at tender plants by day.")
+            };
+            AlarmText::new(text, &[values[0], ("limit_c", FROST_C)], SOURCE_FROST)
+        });
+        self.judge(site.alarm(Kind::Heat), at, heat, batch, |state, active| {
+            let name = &state.garden.site.name;
+            let text = if active {
+                let tanks = if state.garden.tanks.is_empty() {
+                    ""
+                } else {
+                    " Look at the fish now: warm water holds less oxygen."
+                };
+                format!(
+                    "{name}: a hot day, the air is at {air_c:.1} °C, {:.1} °C over {HEAT_C:.0} °C. Shade seedlings, pots and \
+                     young plants with cloth today, and feel their soil.{tanks} Water in the allowed hours, best in the \
+                     early morning. Plant, feed, prune and mulch on a cooler day. People come first: shade, water and \
+                     hats, by the school's heat rules. A thermometer in the sun shows too much: see that it hangs in the \
+                     shade.",
+                    air_c - HEAT_C
+                )
+            } else {
+                format!("{name}: the air is at {air_c:.1} °C; the heat of the day is over. Feel the soil of pots and seedlings.")
+            };
+            AlarmText::new(text, &[values[0], ("limit_c", HEAT_C)], SOURCE_HEAT)
+        });
+    }
+}
