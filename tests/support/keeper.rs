@@ -7,8 +7,10 @@ use jiff::Timestamp;
 use tokio::runtime::Runtime;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
-use trug::engine::{DaemonHealth, Engine, Inbox};
+use trug::engine::{DaemonHealth, Engine, Inbox, status_topic};
 use trug::garden::system::health::SystemHealth;
+use trug::intake::session::{self, Delivery, Presence};
+use trug::settings::Broker;
 
 /// It is stopped and waited for when the test ends.
 pub(crate) struct Running {
@@ -16,6 +18,7 @@ pub(crate) struct Running {
     pub(crate) daemon_health: Arc<DaemonHealth>,
     pub(crate) stop: CancellationToken,
     look: mpsc::Sender<SystemHealth>,
+    to_keeper: mpsc::Sender<Delivery>,
     /// Kept, so that nothing looks closed.
     _others: Box<dyn std::any::Any>,
     thread: Option<JoinHandle<()>>,
@@ -38,8 +41,16 @@ impl Running {
         let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
         let (handle, with, until) = (runtime.handle().clone(), Arc::clone(&daemon_health), stop.clone());
         let thread = std::thread::spawn(move || keeper.run(&handle, inbox, &with, now, &until));
-        let others = Box::new((to_keeper, ask, sent, position, outcome));
-        Self { runtime, daemon_health, stop, look, _others: others, thread: Some(thread) }
+        let others = Box::new((to_keeper.clone(), ask, sent, position, outcome));
+        Self { to_keeper, runtime, daemon_health, stop, look, _others: others, thread: Some(thread) }
+    }
+
+    /// Lets it listen to a broker, by the same clock.
+    pub(crate) fn listen(&self, broker: Broker, site: &str, now: fn() -> Timestamp) {
+        let presence = Presence { will_topic: status_topic(site), status_topics: vec![status_topic(site)] };
+        let contact = Arc::clone(&self.daemon_health.broker);
+        let stop = self.stop.child_token();
+        self.runtime.spawn(session::run(broker, presence, self.to_keeper.clone(), now, contact, stop));
     }
 
     /// Gives it a look at itself, and waits until the one before was taken.

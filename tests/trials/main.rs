@@ -13,6 +13,7 @@ mod outlook_records;
 mod same_month;
 mod through_broker;
 mod told;
+mod told_blind;
 mod water_months;
 mod wetting_score;
 

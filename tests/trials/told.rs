@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use crate::support::told_table::{
     PlayedThrough, ToldRow, ToldTable, garden_with_ways, play_through, rows_of,
 };
+use crate::told_blind;
 
 /// One scenario of the table: what it is about, and what must be so.
 struct Told {
@@ -22,6 +23,14 @@ const TOLD: [Told; 4] = [
     Told { scenario: "night-dips", about: ("tank-too-cold", "perch-tank"), check: |_, _| {} },
     Told { scenario: "hose-at-three", about: ("water-left-on", "pea-bed"), check: |_, _| {} },
     Told { scenario: "noon-watering", about: ("watering-hours", "pea-bed"), check: |_, _| {} },
+];
+
+/// Scenarios with readings of their own; each checks who was told.
+const BLIND: [(&str, fn() -> Vec<ToldRow>); 4] = [
+    ("dead-broker", told_blind::dead_broker),
+    ("floor", told_blind::thermometer_on_the_floor),
+    ("wrong-clock", told_blind::wrong_clock),
+    ("three-weeks", told_blind::alarm_of_three_weeks_ago),
 ];
 
 /// The garden of the table: its tank's limits are its own, so that the scenarios stay
@@ -44,6 +53,12 @@ fn told_table_of_scenarios() {
         let of = rows_of(told.scenario, &played.truth.events, &played.messages, told.about);
         println!("{}", ToldTable { rows: &of, zone: &zone });
         (told.check)(&of, &played);
+        rows.extend(of);
+    }
+    for (scenario, play) in BLIND.iter().filter(|it| only.as_deref().is_none_or(|only| only == it.0)) {
+        let of = play();
+        println!("{}", ToldTable { rows: &of, zone: &zone });
+        assert!(of.iter().all(|row| row.scenario == *scenario), "{scenario}");
         rows.extend(of);
     }
     println!("{}", ToldTable { rows: &rows, zone: &zone });

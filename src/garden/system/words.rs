@@ -102,7 +102,8 @@ pub(crate) fn broker_away(garden: &Garden, away: &BrokerAway) -> AlarmText {
         ),
     };
     let text = format!(
-        "{what} since {since}: {reason}. No reading comes in, so nothing in the garden is judged. {look}{}",
+        "{what} since {since}. No reading comes in, so nothing in the garden is judged. {look}{} The last answer was: \
+         {reason}.",
         fish_unwatched(garden)
     );
     let step = LOST.step(format!("no session since {}", away.since));
