@@ -9,7 +9,7 @@ use serde_json::Value;
 use trug::alarms::{Kind, State};
 
 use crate::support::daemon::Daemon;
-use crate::support::garden::SHIPPED;
+use crate::support::garden::{BED_KEYS, GardenFile, SHIPPED, local};
 use crate::support::hooks::{Answer, Hook, SECRET};
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
@@ -206,4 +206,50 @@ fn a_rehearsal_comes_marked_and_its_link_takes_the_answer() {
     assert!(said.contains("\nNobody is told of\n") && said.contains("(broker-lost)"), "{said}");
     let (_, said) = ask(&["check"]);
     assert!(said.contains("note: saltbush-gully: nobody is told of mulch-on-dry-soil"), "{said}");
+}
+
+#[test]
+fn what_is_not_an_alarm_yet_is_seen_on_the_page_and_by_the_command() {
+    let broker = Mosquitto::start();
+    let probe = "bed = \"bed\"\ndepth_cm = 15\npayload = { json = { value = \"/v\", time = \"/t\" } }\n";
+    let file = GardenFile::new("school")
+        .bed("bed", "Pea bed", BED_KEYS)
+        .sensor("probe", "soil-moisture", probe)
+        .with("[[tell]]\nwho = \"grounds\"\nalarms = [\"dry-bed\"]\nemail = [\"g@school.example\"]\n");
+    let mut daemon = Daemon::new(broker.port(), &[("school", file.text())]);
+    daemon.start_with_page();
+    Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/school/status", "online");
+    let read = |time: &str, value: f64| {
+        let payload = format!(r#"{{"v":{value},"t":{}}}"#, local(time).as_second());
+        Post::new("school/probe", payload.as_bytes())
+    };
+    send(
+        broker.port(),
+        vec![
+            read("2026-03-10T09:25", 0.24),
+            read("2026-03-10T09:40", 0.2102),
+            read("2026-03-10T09:55", 0.2098),
+        ],
+    );
+    let reader = daemon.wait_for(3, LIMIT);
+    assert!(reader.alarms_present().unwrap().is_empty());
+    let words = "Pea bed is dry since 9:40 am; told at 10:40 am if it stays.";
+    let page = daemon.get("/site/school/alarms").unwrap().body;
+    assert!(page.contains("Not alarms yet") && page.contains(words), "{page}");
+    let page = daemon.get("/").unwrap().body;
+    assert!(page.contains("1 condition is not an alarm yet"), "{page}");
+    let site: Value = serde_json::from_str(&daemon.get("/api/v1/sites/school").unwrap().body).unwrap();
+    assert_eq!(site["pending"][0]["text"], words);
+
+    let said = |arguments: &[&str]| String::from_utf8(daemon.ask(arguments).stdout).unwrap();
+    let text = said(&["alarms"]);
+    assert!(
+        text.contains("Not alarms yet at Saltbush Gully Primary School") && text.contains(words),
+        "{text}"
+    );
+    let json: Value = serde_json::from_str(&said(&["alarms", "--json"])).unwrap();
+    let pending = &json[0];
+    assert_eq!((pending["kind"].as_str(), pending["state"].as_str()), (Some("dry-bed"), None));
+    assert_eq!(pending["pending_since"], local("2026-03-10T09:40").to_string());
+    assert_eq!(pending["told_at"], local("2026-03-10T10:40").to_string());
 }
