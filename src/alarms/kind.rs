@@ -54,6 +54,8 @@ pub(crate) enum PlaceKind {
     Gateway,
     /// The site, where a sensor of the whole site measures this.
     SiteWith(Quantity),
+    /// Jobs of which somebody wants to be told.
+    JobToTell,
     /// The program itself.
     System,
 }
@@ -295,6 +297,11 @@ kinds! {
         name: "device-clock", places: &[PlaceKind::Sensor],
         title: "Device's clock wrong",
         one: "The clock of {} is wrong", many: "{} devices have a wrong clock", trouble: "wrong clock of a device",
+    }
+    JobOverdue {
+        name: "job-overdue", places: &[PlaceKind::JobToTell],
+        title: "Job overdue",
+        one: "{} is overdue", many: "{} jobs are overdue", trouble: "overdue job",
     }
     // The deadband is a part of the limit.
     DiskNearlyFull {

@@ -533,8 +533,13 @@ impl Engine {
                 return None;
             }
         };
+        let core = &mut self.router.core;
         for row in &rows {
-            self.router.core.log(&row.entry, now, &mut self.batch);
+            match (&row.strikes, &row.entry) {
+                (Some(struck), instead) => core.strike(struck, instead.as_ref(), now, &mut self.batch),
+                (None, Some(entry)) => core.log(entry, now, &mut self.batch),
+                (None, None) => {}
+            }
         }
         rows.last().map(|row| row.seq)
     }

@@ -231,7 +231,35 @@ impl Core {
         };
         site.log.add(entry);
         site.note_replaced(entry);
+        site.note_job(entry);
         site.judge_logged(entry, now, batch);
+    }
+
+    /// Takes that an entry of the log was struck, and the one that puts it right, if any:
+    /// what the struck one had decided is decided without it. One that is struck already
+    /// changes nothing.
+    pub fn strike(
+        &mut self,
+        struck: &LogEntry,
+        instead: Option<&LogEntry>,
+        now: Timestamp,
+        batch: &mut Batch,
+    ) {
+        let clock = self.clock;
+        let Some(site) = self.site_mut(&struck.site) else { return };
+        let moment = match clock {
+            Clock::Arrival => now,
+            Clock::Readings => site.latest().map_or(struck.at, |latest| latest.max(struck.at)),
+        };
+        let suspect = site.suspect_gauges();
+        site.forget_entry(struck);
+        // First the right one, so that what both say stands without a break.
+        if let Some(instead) = instead {
+            self.log(instead, now, batch);
+        }
+        if let Some(site) = self.site_mut(&struck.site) {
+            site.judge_without(struck, &suspect, moment, batch);
+        }
     }
 
     /// Notes an entry of the log that says that a sensor was replaced. Called before
@@ -248,6 +276,7 @@ impl Core {
         if let Some(site) = self.site_mut(&entry.site) {
             site.log.add(entry);
             site.note_replaced(entry);
+            site.note_job(entry);
             if let Some(bed) = site.bed_logged(entry) {
                 site.learn_from(entry);
                 site.explain_wettings(bed, entry);

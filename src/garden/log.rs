@@ -31,21 +31,33 @@ pub enum LogEvent {
     /// A test of a tank's water. What was not tested is `None`.
     WaterTest(WaterTest),
     /// Mulch went down, mm deep.
-    MulchLaid { depth_mm: f64 },
+    MulchLaid {
+        depth_mm: f64,
+    },
     /// Mulch that lies on a bed was measured, mm deep; 0: none is left.
-    MulchMeasured { depth_mm: f64 },
+    MulchMeasured {
+        depth_mm: f64,
+    },
     /// Mulch that was planned was not laid.
     MulchNotLaid,
     /// Rain is expected within so many hours, 0: no longer.
-    RainExpected { hours: f64 },
+    RainExpected {
+        hours: f64,
+    },
     /// A wetting agent was used, by its label.
     WettingAgent,
     /// A drop of water on dry soil took so many seconds to go in.
-    WaterDrop { seconds: f64 },
+    WaterDrop {
+        seconds: f64,
+    },
     /// The weakest solution of ethanol that goes in within ten seconds, mol/L.
-    EthanolDrop { molarity: f64 },
+    EthanolDrop {
+        molarity: f64,
+    },
     /// A bed was watered by hand; litres where somebody measured.
-    Watered { litres: Option<f64> },
+    Watered {
+        litres: Option<f64>,
+    },
     /// Rain wetted a bed, and its neighbours with it.
     Rained,
     /// A timer watered a bed, and its neighbours with it.
@@ -53,21 +65,67 @@ pub enum LogEvent {
     /// Nobody knows what wetted a bed.
     CauseNotKnown,
     /// Planted or sown; the crop where it is one of the table.
-    Planted { crop: Option<String> },
-    /// Harvested, kg.
-    Harvest { kg: f64 },
+    Planted {
+        crop: Option<String>,
+    },
+    /// Compost or worm castings went on a bed; litres where somebody measured.
+    Compost {
+        litres: Option<f64>,
+    },
+    WormCastings {
+        litres: Option<f64>,
+    },
+    /// Pests or a disease; the note says which, how many and what was done.
+    Pests,
+    /// Harvested, kg; the crop where it is one of the table.
+    Harvest {
+        kg: f64,
+        crop: Option<String>,
+    },
     /// Fish went into a tank: how many, and grams each where known.
-    FishAdded { count: u32, grams_each: Option<f64> },
+    FishAdded {
+        count: u32,
+        grams_each: Option<f64>,
+    },
     /// Fish died or were taken out.
-    FishLost { count: u32 },
+    FishLost {
+        count: u32,
+    },
     /// Fed, grams.
-    Fed { grams: f64 },
+    Fed {
+        grams: f64,
+    },
     /// A tank is being cleaned, for so many hours.
-    TankCleaning { hours: f64 },
+    TankCleaning {
+        hours: f64,
+    },
+    /// A part of a tank's water was changed; litres where somebody measured.
+    WaterChange {
+        litres: Option<f64>,
+    },
+    /// Carbonate hardness, as the kit reads it: as calcium carbonate in mg/L, or in
+    /// German degrees.
+    CarbonateHardness {
+        mg_l: Option<f64>,
+        degrees: Option<f64>,
+    },
+    /// A tank's filter was cleaned.
+    FilterCleaned,
     /// A bag of fish that floats on the tank.
-    Bag { temperature_c: Option<f64>, ph: Option<f64> },
+    Bag {
+        temperature_c: Option<f64>,
+        ph: Option<f64>,
+    },
     /// A sensor was replaced by another one that measures the same.
     ProbeReplaced,
+    /// A probe, gauge or other sensor was cleaned.
+    SensorCleaned,
+    /// A sensor's battery was changed or charged.
+    BatteryChanged,
+    /// A job that comes round was done, by its name in the garden's file.
+    JobDone {
+        job: String,
+    },
     /// Only the note.
     Note,
 }
@@ -120,19 +178,39 @@ impl LogEvent {
             Self::TimerRan => "timer-ran",
             Self::CauseNotKnown => "cause-not-known",
             Self::Planted { .. } => "planted",
+            Self::Compost { .. } => "compost",
+            Self::WormCastings { .. } => "worm-castings",
+            Self::Pests => "pests",
             Self::Harvest { .. } => "harvest",
             Self::FishAdded { .. } => "fish-added",
             Self::FishLost { .. } => "fish-lost",
             Self::Fed { .. } => "fed",
             Self::TankCleaning { .. } => "tank-cleaning",
+            Self::WaterChange { .. } => "water-change",
+            Self::CarbonateHardness { .. } => "carbonate-hardness",
+            Self::FilterCleaned => "filter-cleaned",
             Self::Bag { .. } => "bag",
             Self::ProbeReplaced => "probe",
+            Self::SensorCleaned => "sensor-cleaned",
+            Self::BatteryChanged => "battery",
+            Self::JobDone { .. } => "job-done",
             Self::Note => "note",
         }
     }
 }
 
 impl LogEvent {
+    /// What it names, with the name of that: a crop of the table, a job of the garden.
+    pub fn named(&self) -> Option<(&'static str, &str)> {
+        match self {
+            Self::Planted { crop: Some(crop) } | Self::Harvest { crop: Some(crop), .. } => {
+                Some(("crop", crop))
+            }
+            Self::JobDone { job } => Some(("job", job)),
+            _ => None,
+        }
+    }
+
     /// Its numbers by name, those that are known.
     pub fn numbers(&self) -> Vec<(&'static str, f64)> {
         let known = |numbers: &[(&'static str, Option<f64>)]| {
@@ -154,8 +232,12 @@ impl LogEvent {
             Self::RainExpected { hours } => vec![("hold_hours", hours)],
             Self::WaterDrop { seconds } => vec![("seconds", seconds)],
             Self::EthanolDrop { molarity } => vec![("molarity", molarity)],
-            Self::Watered { litres } => known(&[("litres", litres)]),
-            Self::Harvest { kg } => vec![("kg", kg)],
+            Self::Watered { litres } | Self::WaterChange { litres } => known(&[("litres", litres)]),
+            Self::Compost { litres } | Self::WormCastings { litres } => known(&[("volume_l", litres)]),
+            Self::CarbonateHardness { mg_l, degrees } => {
+                known(&[("carbonate_hardness_mg_l", mg_l), ("carbonate_hardness_degrees", degrees)])
+            }
+            Self::Harvest { kg, .. } => vec![("kg", kg)],
             Self::FishAdded { count, grams_each } => {
                 known(&[("count", Some(f64::from(count))), ("grams_each", grams_each)])
             }
@@ -169,7 +251,12 @@ impl LogEvent {
             | Self::TimerRan
             | Self::CauseNotKnown
             | Self::Planted { .. }
+            | Self::Pests
+            | Self::FilterCleaned
             | Self::ProbeReplaced
+            | Self::SensorCleaned
+            | Self::BatteryChanged
+            | Self::JobDone { .. }
             | Self::Note => Vec::new(),
         }
     }
@@ -217,7 +304,11 @@ impl LogEvent {
             Self::CauseNotKnown => "nobody knows what wetted it".to_owned(),
             Self::Planted { crop: Some(crop) } => format!("planted: {crop}"),
             Self::Planted { crop: None } => "planted".to_owned(),
-            Self::Harvest { kg } => format!("harvested {kg} kg"),
+            Self::Compost { litres } => with_litres("compost spread", *litres),
+            Self::WormCastings { litres } => with_litres("worm castings spread", *litres),
+            Self::Pests => "pests or a disease".to_owned(),
+            Self::Harvest { kg, crop: Some(crop) } => format!("harvested {kg} kg of {crop}"),
+            Self::Harvest { kg, crop: None } => format!("harvested {kg} kg"),
             Self::FishAdded { count, grams_each: Some(grams) } => {
                 format!("{count} fish of about {grams} g added")
             }
@@ -225,6 +316,12 @@ impl LogEvent {
             Self::FishLost { count } => format!("{count} fish lost"),
             Self::Fed { grams } => format!("fed {grams} g"),
             Self::TankCleaning { hours } => format!("tank being cleaned, for {hours} hours"),
+            Self::WaterChange { litres } => with_litres("water changed", *litres),
+            Self::CarbonateHardness { mg_l, degrees } => {
+                let values = listed(&[("", *mg_l, " mg/L as calcium carbonate"), ("", *degrees, " degrees")]);
+                format!("carbonate hardness{values}")
+            }
+            Self::FilterCleaned => "filter cleaned".to_owned(),
             Self::Bag { temperature_c, ph } => {
                 format!(
                     "a bag of fish floats: {}",
@@ -232,9 +329,16 @@ impl LogEvent {
                 )
             }
             Self::ProbeReplaced => "sensor replaced by another one".to_owned(),
+            Self::SensorCleaned => "sensor cleaned".to_owned(),
+            Self::BatteryChanged => "battery changed or charged".to_owned(),
+            Self::JobDone { job } => format!("job done: {job}"),
             Self::Note => "note".to_owned(),
         }
     }
+}
+
+fn with_litres(what: &str, litres: Option<f64>) -> String {
+    litres.map_or_else(|| what.to_owned(), |litres| format!("{what}, {litres} L"))
 }
 
 /// Entries of one place that are remembered; the oldest go first. The store
@@ -259,6 +363,13 @@ impl SiteLog {
         kept.insert(end, (entry.at, entry.what.clone()));
         if kept.len() > KEPT_MAX {
             kept.remove(0);
+        }
+    }
+
+    /// Takes out an entry that was struck. One that is not there changes nothing.
+    pub(crate) fn strike(&mut self, entry: &LogEntry) {
+        if let Some(kept) = self.places.get_mut(&entry.place) {
+            kept.retain(|(at, what)| *at != entry.at || *what != entry.what);
         }
     }
 

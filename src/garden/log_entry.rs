@@ -27,6 +27,8 @@ pub enum About {
     BedOrGarden,
     /// A bed, a tank or the whole garden.
     Any,
+    /// Wherever the garden's file has a job.
+    Job,
 }
 
 impl About {
@@ -44,6 +46,7 @@ impl About {
             Self::Tank => tanks.collect(),
             Self::Sensor => garden.sensors.iter().map(|it| (&it.id, it.id.as_str())).collect(),
             Self::Any => beds.chain(tanks).collect(),
+            Self::Job => Vec::new(),
         }
     }
 }
@@ -223,7 +226,30 @@ pub const MOLARITY: NumberField = NumberField::within(
 .column("mol/L", "weakest ethanol solution that goes in within ten seconds");
 const LITRES: NumberField = NumberField::above("litres", "Litres, if somebody measured", "litres", 1e6)
     .argument("litres", "LITRES", "Where somebody measured")
-    .column("L", "water given");
+    .column("L", "water given to a bed, or changed in a tank");
+/// Of compost and worm castings, which have no water.
+const VOLUME: NumberField = NumberField::above("volume_l", "Litres, if somebody measured", "litres", 1e5)
+    .argument("litres", "LITRES", "Where somebody measured")
+    .column("L", "compost or worm castings spread");
+/// Half of what the hardest drinking waters have is far below this: it keeps out slips.
+const HARDNESS: NumberField = NumberField::within(
+    "carbonate_hardness_mg_l",
+    "Carbonate hardness as calcium carbonate",
+    "mg/L",
+    0.0,
+    1000.0,
+)
+.argument("mg-l", "MG/L", "As calcium carbonate, mg/L (also called ppm)")
+.column("mg/L", "carbonate hardness as calcium carbonate");
+const HARDNESS_DEGREES: NumberField = NumberField::within(
+    "carbonate_hardness_degrees",
+    "Carbonate hardness in German degrees",
+    "degrees",
+    0.0,
+    56.0,
+)
+.argument("degrees", "DEGREES", "In German degrees, where the kit counts drops (dKH)")
+.column("°dH", "carbonate hardness in German degrees, each 17.85 mg/L as calcium carbonate");
 const KG: NumberField = NumberField::above("kg", "Weight", "kg", 1e5)
     .needed()
     .argument("kg", "KG", "")
@@ -266,12 +292,18 @@ pub struct EntryKind {
     /// Where one of the numbers must be there, whichever: what the command answers
     /// without any.
     pub one_needed: Option<&'static str>,
+    /// Whether its numbers say the same thing in two units, so that one is enough.
+    pub one_only: bool,
     /// Whether a crop of the table can be named.
     pub crop: bool,
+    /// Whether it names a job of the garden's file, and by that its place.
+    pub job: bool,
     /// Whether it is nothing without a note.
     pub note_needed: bool,
     /// How a test is made, and its cautions.
     pub how_to: Option<&'static str>,
+    /// Cautions for whoever does it. Common practice; local rules come first.
+    pub caution: Option<&'static str>,
 }
 
 const PLAIN: EntryKind = EntryKind {
@@ -282,15 +314,18 @@ const PLAIN: EntryKind = EntryKind {
     about: About::Any,
     numbers: &[],
     one_needed: None,
+    one_only: false,
     crop: false,
+    job: false,
     note_needed: false,
     how_to: None,
+    caution: None,
 };
 const OF_BED: EntryKind = EntryKind { about: About::Bed, ..PLAIN };
 const OF_TANK: EntryKind = EntryKind { about: About::Tank, ..PLAIN };
 
 /// Every kind, the everyday ones first.
-pub const KINDS: [EntryKind; 21] = [
+pub const KINDS: [EntryKind; 30] = [
     EntryKind {
         name: "watered",
         label: "Watered by hand",
@@ -331,9 +366,39 @@ pub const KINDS: [EntryKind; 21] = [
     EntryKind {
         name: "harvest",
         label: "Harvested",
-        help: "A harvest",
+        help: "A harvest, by weight and crop",
         help_rank: 7,
         numbers: &[KG],
+        crop: true,
+        ..OF_BED
+    },
+    EntryKind {
+        name: "pests",
+        label: "Pests or a disease",
+        help: "Pests or a disease: which, how many and what was done, in a note",
+        help_rank: 19,
+        note_needed: true,
+        caution: Some(
+            "Find out what it is first, and try hands, water and nets. Sprays are for adults who may use them, by the              label and the school's rules: never near a fish tank, and never on what is about to be eaten.",
+        ),
+        ..OF_BED
+    },
+    EntryKind {
+        name: "compost",
+        label: "Compost spread",
+        help: "Compost went on a bed",
+        help_rank: 17,
+        numbers: &[VOLUME],
+        caution: Some(DUST),
+        ..OF_BED
+    },
+    EntryKind {
+        name: "worm-castings",
+        label: "Worm castings spread",
+        help: "Worm castings went on a bed",
+        help_rank: 18,
+        numbers: &[VOLUME],
+        caution: Some(DUST),
         ..OF_BED
     },
     EntryKind {
@@ -424,6 +489,37 @@ pub const KINDS: [EntryKind; 21] = [
         ..OF_TANK
     },
     EntryKind {
+        name: "water-change",
+        label: "Water changed in part",
+        help: "A part of a tank's water was changed",
+        help_rank: 20,
+        numbers: &[LITRES],
+        caution: Some(
+            "Unplug pump and heater before a hand goes in. Change a tenth to a fifth at a time, with water of nearly the              same temperature. Tap water needs a conditioner for chlorine and chloramine first: standing does not              remove chloramine.",
+        ),
+        ..OF_TANK
+    },
+    EntryKind {
+        name: "carbonate-hardness",
+        label: "Carbonate hardness tested",
+        help: "A test of a tank's carbonate hardness, in the unit of the kit",
+        help_rank: 21,
+        numbers: &[HARDNESS, HARDNESS_DEGREES],
+        one_needed: Some("a test of carbonate hardness needs its value: --mg-l or --degrees"),
+        one_only: true,
+        ..OF_TANK
+    },
+    EntryKind {
+        name: "filter-cleaned",
+        label: "Filter cleaned",
+        help: "A tank's filter was cleaned",
+        help_rank: 22,
+        caution: Some(
+            "Unplug the pump first. Rinse sponges and media in a bucket of the tank's own water: tap water kills the              bacteria that keep ammonia down. Never clean all of it on one day.",
+        ),
+        ..OF_TANK
+    },
+    EntryKind {
         name: "tank-cleaning",
         label: "Tank being cleaned",
         help: "A tank is being cleaned: its alarms are quiet for so long",
@@ -467,8 +563,42 @@ pub const KINDS: [EntryKind; 21] = [
         about: About::Sensor,
         ..PLAIN
     },
+    EntryKind {
+        name: "sensor-cleaned",
+        label: "Probe, gauge or other sensor cleaned",
+        help: "A probe, gauge or other sensor was cleaned",
+        help_rank: 23,
+        about: About::Sensor,
+        caution: Some(
+            "A rain gauge that is tipped by hand counts rain: write it down. Let an adult go up ladders and roofs.",
+        ),
+        ..PLAIN
+    },
+    EntryKind {
+        name: "battery",
+        label: "Battery changed or charged",
+        help: "A sensor's battery was changed or charged",
+        help_rank: 24,
+        about: About::Sensor,
+        caution: Some(
+            "Use the type that the device's maker names. Old batteries go to a collection point, never into the bin;              button cells are deadly when swallowed.",
+        ),
+        ..PLAIN
+    },
+    EntryKind {
+        name: "job-done",
+        label: "A job that comes round was done",
+        help: "A job of the garden's file was done: --job NAME",
+        help_rank: 25,
+        about: About::Job,
+        job: true,
+        ..PLAIN
+    },
     EntryKind { note_needed: true, ..PLAIN },
 ];
+
+const DUST: &str = "Damp it down before you move it, wear gloves and a mask, and wash your hands: its dust can carry \
+                    Legionella.";
 
 /// The kind of a name.
 pub fn kind(name: &str) -> Option<&'static EntryKind> {
@@ -480,12 +610,13 @@ pub fn number(name: &str) -> Option<&'static NumberField> {
     KINDS.iter().flat_map(|kind| kind.numbers).find(|number| number.name == name)
 }
 
-/// What was seen or done, from numbers by name that were checked, one by one. `None`
-/// where a number that it needs is missing, or is not the count that it should be.
+/// What was seen or done, from numbers by name that were checked, one by one, and the
+/// crop or job that it names. `None` where a number or job that it needs is missing, or is
+/// not the count that it should be.
 pub fn event(
     kind: &EntryKind,
     number: impl Fn(&str) -> Option<f64>,
-    crop: Option<String>,
+    named: Option<String>,
 ) -> Option<LogEvent> {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked to be a whole u32")]
     let count = || {
@@ -511,8 +642,11 @@ pub fn event(
         "rained" => LogEvent::Rained,
         "timer-ran" => LogEvent::TimerRan,
         "cause-not-known" => LogEvent::CauseNotKnown,
-        "planted" => LogEvent::Planted { crop },
-        "harvest" => LogEvent::Harvest { kg: number("kg")? },
+        "planted" => LogEvent::Planted { crop: named },
+        "compost" => LogEvent::Compost { litres: number("volume_l") },
+        "worm-castings" => LogEvent::WormCastings { litres: number("volume_l") },
+        "pests" => LogEvent::Pests,
+        "harvest" => LogEvent::Harvest { kg: number("kg")?, crop: named },
         "fish-added" => LogEvent::FishAdded { count: count()?, grams_each: number("grams_each") },
         "fish-lost" => LogEvent::FishLost { count: count()? },
         "fed" => LogEvent::Fed { grams: number("grams")? },
@@ -521,7 +655,16 @@ pub fn event(
         "mulch-depth" => LogEvent::MulchMeasured { depth_mm: number("left_mm")? },
         "mulch-not-laid" => LogEvent::MulchNotLaid,
         "rain-expected" => LogEvent::RainExpected { hours: number("hold_hours")? },
+        "water-change" => LogEvent::WaterChange { litres: number("litres") },
+        "carbonate-hardness" => LogEvent::CarbonateHardness {
+            mg_l: number("carbonate_hardness_mg_l"),
+            degrees: number("carbonate_hardness_degrees"),
+        },
+        "filter-cleaned" => LogEvent::FilterCleaned,
         "probe" => LogEvent::ProbeReplaced,
+        "sensor-cleaned" => LogEvent::SensorCleaned,
+        "battery" => LogEvent::BatteryChanged,
+        "job-done" => LogEvent::JobDone { job: named? },
         _ => LogEvent::Note,
     })
 }
@@ -594,7 +737,13 @@ pub fn check_time(at: Timestamp, now: Timestamp) -> Result<(), &'static str> {
     Ok(())
 }
 
-/// What a test of the soil means.
+/// One German degree as calcium carbonate, mg/L: 10 mg/L of CaO by its definition, times
+/// 100.09/56.08, the masses of CaCO3 and CaO.
+const DEGREE_MG_L: f64 = 17.85;
+/// Below this water holds its pH poorly (FAO Technical Paper 589, chapter 3, from memory).
+const HARDNESS_LOW_MG_L: f64 = 60.0;
+
+/// What a test of the soil or of a tank's hardness means.
 pub fn meaning(what: &LogEvent) -> Option<String> {
     match what {
         LogEvent::WaterDrop { seconds } => {
@@ -612,6 +761,19 @@ pub fn meaning(what: &LogEvent) -> Option<String> {
             let rating = soil::Ethanol::of_molarity(*molarity).ok()?;
             Some(format!("Water repellency: {} (bands of the rating from memory).", rating.name()))
         }
+        LogEvent::CarbonateHardness { mg_l, degrees } => {
+            let mg_l = mg_l.or(degrees.map(|degrees| degrees * DEGREE_MG_L))?;
+            let then = if mg_l < HARDNESS_LOW_MG_L {
+                "little holds the pH: it can fall within days. Test pH and hardness each week, and ask whoever supplied \
+                 the fish before you add anything"
+            } else {
+                "it holds the pH"
+            };
+            Some(format!(
+                "That is {mg_l:.0} mg/L as calcium carbonate: {then} (60 to 140 mg/L is usual in tanks: FAO Technical \
+                 Paper 589, chapter 3, from memory)."
+            ))
+        }
         _ => None,
     }
 }
@@ -626,13 +788,14 @@ mod tests {
         let mut names: Vec<&str> = Vec::new();
         for kind in &KINDS {
             let field = |name: &str| kind.numbers.iter().find(|number| number.name == name);
-            let made = event(kind, |name| field(name).map(|number| number.most), None).unwrap();
+            let job = || kind.job.then(|| "Handover".to_owned());
+            let made = event(kind, |name| field(name).map(|number| number.most), job()).unwrap();
             assert_eq!(made.name(), kind.name);
             let expected: Vec<_> = kind.numbers.iter().map(|number| (number.name, number.most)).collect();
             let mut got = made.numbers();
             got.sort_by_key(|(name, _)| kind.numbers.iter().position(|number| number.name == *name));
             assert_eq!(got, expected, "{}", kind.name);
-            let needs = kind.numbers.iter().any(|number| number.needed);
+            let needs = kind.job || kind.numbers.iter().any(|number| number.needed);
             assert_eq!(event(kind, |_| None, None).is_none(), needs, "{}", kind.name);
             names.push(kind.name);
         }

@@ -2,6 +2,7 @@
 
 pub mod ground;
 pub mod ground_layout;
+pub mod jobs;
 pub mod log;
 pub mod log_entry;
 pub mod plan;

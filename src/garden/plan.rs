@@ -6,6 +6,7 @@
 
 use super::ground::Ground;
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
+use crate::garden::jobs::job::Job;
 use crate::model::{Id, LocalHours, Place, Quantity, names};
 use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, WateringMethods, WateringRules};
 
@@ -34,6 +35,10 @@ pub struct Garden {
     pub programs: Vec<Program>,
     /// Where things lie.
     pub ground: Ground,
+    /// What comes round.
+    pub jobs: Vec<Job>,
+    /// What whoever looks after it in the holidays reads.
+    pub handover: Handover,
 }
 
 impl Garden {
@@ -94,6 +99,11 @@ impl Garden {
     /// A tank by its number.
     pub(crate) fn tank(&self, index: u16) -> &Tank {
         &self.tanks[usize::from(index)]
+    }
+
+    /// A job by its number.
+    pub(crate) fn job(&self, index: u16) -> &Job {
+        &self.jobs[usize::from(index)]
     }
 
     /// A sensor by its number.
@@ -171,6 +181,17 @@ impl Garden {
             None => WateringMethods::INSTALLED,
         }
     }
+}
+
+/// What whoever looks after the garden in the holidays reads beside what Trug knows.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Handover {
+    /// Whom to call, with a number each, the first one first.
+    pub call: Vec<String>,
+    /// What not to do.
+    pub do_not: Vec<String>,
+    /// Anything else: keys, taps, where the feed is.
+    pub notes: Vec<String>,
 }
 
 /// A program of a watering timer.
@@ -380,6 +401,8 @@ impl Sensor {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Tell {
     pub who: String,
+    /// Jobs that are theirs and of which they want to be told.
+    pub jobs: Vec<Id>,
     /// Kinds that concern them; empty: every kind.
     pub alarms: Vec<Kind>,
     /// Beds, tanks and sensors that concern them; empty: every place.
@@ -404,6 +427,9 @@ impl Tell {
     /// Whether an alarm of this kind at this place is one of their own;
     /// [`Garden::concerns`] says whether they are told of it.
     pub fn concerns(&self, kind: Kind, place: &Id) -> bool {
+        if kind == Kind::JobOverdue {
+            return self.jobs.contains(place) || self.alarms.contains(&kind);
+        }
         (self.alarms.is_empty() || self.alarms.contains(&kind))
             && (self.places.is_empty() || self.places.contains(place))
     }
@@ -487,6 +513,7 @@ pub(crate) fn place_called(garden: &Garden, id: &Id) -> String {
     let site = || (garden.site.id == *id).then(|| garden.site.name.clone());
     let own = || (id.as_str() == SYSTEM_PLACE).then(|| SYSTEM_NAME.to_owned());
     let gateway = || garden.gateways.iter().find(|it| it.id == *id).map(|gateway| gateway.name.clone());
+    let job = || garden.jobs.iter().find(|job| job.id == *id).map(|job| job.name.clone());
     let sensor = || {
         let sensor = garden.sensors.iter().find(|sensor| sensor.id == *id)?;
         let at = match sensor.place {
@@ -501,6 +528,7 @@ pub(crate) fn place_called(garden: &Garden, id: &Id) -> String {
         .or_else(own)
         .or_else(gateway)
         .or_else(sensor)
+        .or_else(job)
         .unwrap_or_else(|| id.to_string())
 }
 

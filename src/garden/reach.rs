@@ -29,6 +29,7 @@ pub fn possible_alarms(garden: &Garden) -> Vec<(Kind, Id)> {
         | AlarmPlace::Tank(_)
         | AlarmPlace::Sensor(_)
         | AlarmPlace::Gateway(_)
+        | AlarmPlace::Job(_)
         | AlarmPlace::System => true,
     };
     AlarmSlots::new(garden)

@@ -10,6 +10,7 @@ use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slots::AlarmSlots;
 use crate::garden::bed::program_state::ProgramState;
 use crate::garden::bed::wetness::Wetness;
+use crate::garden::jobs::state::JobState;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Bed, Garden};
 use crate::garden::record::Batch;
@@ -84,6 +85,8 @@ pub(crate) struct SiteState {
     pub(crate) tanks: Vec<TankState>,
     /// Those of the timers, in the order of the plan.
     pub(crate) programs: Vec<ProgramState>,
+    /// Those of the plan in its order.
+    pub(crate) jobs: Vec<JobState>,
     pub(crate) gauges: Vec<u16>,
     /// Those of the plan in its order, and last what has none.
     pub(crate) gateways: Vec<GatewayState>,
@@ -172,6 +175,7 @@ impl SiteState {
             beds,
             tanks,
             programs: vec![ProgramState::default(); garden.programs.len()],
+            jobs: vec![JobState::default(); garden.jobs.len()],
             gauge_reliability: vec![GaugeReliability::default(); gauges.len()],
             gauges,
             gateways: GatewayState::of_plan(&garden),

@@ -50,6 +50,7 @@ impl SiteState {
             rain_holds: self.rain_holds(now),
             alarms,
             pending: self.pending_alarms(),
+            jobs: self.job_views(now),
             beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
             tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
             rain: self.rain_view(now),

@@ -11,6 +11,7 @@ use jiff::tz::TimeZone;
 
 use crate::alarms::{AlarmKey, AlarmRecord, Priority};
 use crate::garden::bed::proposals::ProposedProgram;
+use crate::garden::jobs::view::JobView;
 use crate::model::{Id, Quantity};
 use crate::quality::Flag;
 use crate::why::{Why, without_minus_zero};
@@ -32,6 +33,8 @@ pub struct SiteView {
     pub alarms: Vec<AlarmView>,
     /// Conditions that hold and have not held for long enough yet, most urgent first.
     pub pending: Vec<PendingAlarm>,
+    /// Jobs that come round, what is due first at the front.
+    pub jobs: Vec<JobView>,
     pub beds: Vec<BedView>,
     pub tanks: Vec<TankView>,
     pub rain: Option<RainView>,

@@ -9,6 +9,7 @@ use super::Unavailable;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::history::{Bin, BinWidth, Point};
+use crate::model::Id;
 use crate::store::{AlarmRow, LogRow, Reader, StoreError};
 
 /// Reads the store off the threads that serve. Clones share it.
@@ -113,13 +114,63 @@ impl RecordReader {
         self.read("the log", move |reader| reader.log_of(&site, from, to)).await
     }
 
-    /// Adds an entry to the log; the daemon judges it within seconds.
+    /// The same with the entries that were struck.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn log_with_struck(
+        &self,
+        site: &str,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Result<Vec<LogRow>, Unavailable> {
+        let site = site.to_owned();
+        self.read("the log", move |reader| reader.log_with_struck(&site, from, to)).await
+    }
+
+    /// An entry of the log by its number, struck or not.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn log_entry(&self, site: &str, number: i64) -> Result<Option<LogRow>, Unavailable> {
+        let site = site.to_owned();
+        self.read("the log", move |reader| reader.log_entry(&site, number)).await
+    }
+
+    /// Adds an entry to the log, in place of the entry `wrong` if there is one; the daemon
+    /// judges it within seconds. Returns whether there was such an entry to be put right.
     ///
     /// # Errors
     /// [`Unavailable`] when it is not known whether it was written.
-    pub async fn write_log(&self, entry: LogEntry, now: Timestamp) -> Result<(), Unavailable> {
+    pub async fn write_log(
+        &self,
+        entry: LogEntry,
+        wrong: Option<i64>,
+        now: Timestamp,
+    ) -> Result<bool, Unavailable> {
         self.read("writing the log", move |reader| {
-            crate::store::write_log(reader.path(), &entry, now).map(|_| ())
+            written(match wrong {
+                None => crate::store::write_log(reader.path(), &entry, now),
+                Some(wrong) => crate::store::correct_log(reader.path(), &entry, wrong, now),
+            })
+        })
+        .await
+    }
+
+    /// Strikes an entry of the log. Returns whether there was one to be struck.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when it is not known whether it was written.
+    pub async fn strike_log(
+        &self,
+        site: &Id,
+        wrong: i64,
+        why: String,
+        now: Timestamp,
+    ) -> Result<bool, Unavailable> {
+        let site = site.clone();
+        self.read("writing the log", move |reader| {
+            written(crate::store::strike_log(reader.path(), &site, wrong, &why, now))
         })
         .await
     }
@@ -135,5 +186,14 @@ impl RecordReader {
             .await
             .map_err(|e| Unavailable(format!("{what}: {e}")))?
             .map_err(|e| Unavailable(format!("{what}: {e}")))
+    }
+}
+
+/// `false` where the entry that was to be struck is none, or is struck already.
+fn written<T>(outcome: Result<T, StoreError>) -> Result<bool, StoreError> {
+    match outcome {
+        Ok(_) => Ok(true),
+        Err(StoreError::NoSuchEntry { .. } | StoreError::StruckAlready { .. }) => Ok(false),
+        Err(fault) => Err(fault),
     }
 }

@@ -16,7 +16,9 @@ use super::access::{self, Gate, RequestOrigin, Visitor};
 use super::context::PageContext;
 use super::layout::problem_page;
 use super::problem::Problem;
-use super::{PageSource, alarms, answer, api, assets, forms, health, lists, live, month, place, tags, today};
+use super::{
+    PageSource, alarms, answer, api, assets, forms, health, jobs, lists, live, log, month, place, tags, today,
+};
 use crate::answering::TOKEN_MAX;
 
 /// Bytes of a request's path and of its query.
@@ -46,6 +48,9 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
     Router::new()
         .route("/", get(today::home::<V>))
         .route("/site/{id}", get(today::today::<V>))
+        .route("/site/{id}/handover", get(jobs::handover::<V>))
+        .route("/site/{id}/jobs", get(jobs::jobs::<V>))
+        .route("/site/{id}/log", get(log::log::<V>))
         .route("/site/{id}/sensors", get(lists::sensors::<V>))
         .route("/site/{id}/bed/{bed}", get(place::bed::<V>))
         .route("/site/{id}/tank/{tank}", get(place::tank::<V>))

@@ -11,6 +11,7 @@ use super::alarm_card::{self, urgency};
 use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
 use super::forms::local;
 use super::ground;
+use super::jobs;
 use super::layout::PageFrame;
 use super::lists::sites_page;
 use super::places;
@@ -54,6 +55,7 @@ fn page(frame: &PageFrame, garden: Option<&Garden>, view: &SiteView, not_placed:
         @if let Some(garden) = garden { (ground::drawing(garden, view)) }
         (to_do(view))
         (questions(frame, view))
+        (jobs::today(frame, view))
         (alarms(view))
         (places::beds(view))
         (places::tanks(view))
@@ -67,17 +69,17 @@ fn page(frame: &PageFrame, garden: Option<&Garden>, view: &SiteView, not_placed:
 }
 
 fn to_do(view: &SiteView) -> Markup {
-    let mut jobs: Vec<_> = view.to_do.iter().collect();
+    let mut to_do: Vec<_> = view.to_do.iter().collect();
     // Stable: within one urgency the garden's own order stays.
-    jobs.sort_by_key(|job| std::cmp::Reverse(job.priority));
+    to_do.sort_by_key(|job| std::cmp::Reverse(job.priority));
     html! {
         section class="to-do" {
             h2 { "What to do today" }
             @for hold in &view.rain_holds { p { (hold) } }
-            @if jobs.is_empty() { p { (nothing_to_do(view)) } }
+            @if to_do.is_empty() { p { (nothing_to_do(view)) } }
             @else {
                 ol {
-                    @for job in jobs {
+                    @for job in to_do {
                         li {
                             (urgency(job.priority))
                             p { strong { (place(view, &job.place)) } (after_place(job)) }
@@ -315,7 +317,7 @@ fn alarms(view: &SiteView) -> Markup {
 
 /// The usual cautions. Common practice in school gardens and fish keeping; the
 /// school's own rules and the law of the place come first, and the page says so.
-fn care(view: &SiteView) -> Markup {
+pub(super) fn care(view: &SiteView) -> Markup {
     html! {
         section class="care" id="care" {
             h2 { "Take care" }

@@ -18,6 +18,8 @@ use crate::why::{Check, Equation, Step};
 
 /// GaugeEvidence that is remembered; the oldest goes first.
 const KEPT_MAX: usize = 16;
+/// Testimonies that can still be taken back.
+const HEARD_MAX: usize = 64;
 /// Misses whose times of day lie this close together look like a timer's, minutes.
 const SAME_TIME_MIN: u16 = 40;
 /// And they must be this far apart, and no farther, seconds.
@@ -56,10 +58,21 @@ struct KeptEvidence {
     timer: bool,
 }
 
+/// What was brought forward about a gauge.
+#[derive(Clone, Copy, Debug)]
+enum GaugeTestimony {
+    Beds(GaugeEvidence),
+    People { at: Timestamp, minute: u16, rain: bool, missed: bool },
+}
+
 /// GaugeEvidence about one gauge.
 #[derive(Clone, Debug, Default)]
 pub struct GaugeReliability {
     kept: VecDeque<KeptEvidence>,
+    /// The last testimonies in their order, so that one of them can be taken back, and
+    /// what was kept before the first of them.
+    heard: VecDeque<GaugeTestimony>,
+    before: VecDeque<KeptEvidence>,
 }
 
 /// How a gauge stands.
@@ -106,48 +119,39 @@ impl GaugeReliability {
 
     /// Several beds grew wetter at once; the gauge caught it or did not.
     pub fn beds_rose(&mut self, evidence: GaugeEvidence) {
-        let mut timer = false;
-        if !evidence.caught {
-            let again = self.kept.iter().position(|kept| {
-                let apart_s = evidence.at.as_second() - kept.evidence.at.as_second();
-                !kept.evidence.caught
-                    && APART_S.contains(&apart_s)
-                    && minutes_apart(kept.evidence.minute, evidence.minute) <= SAME_TIME_MIN
-            });
-            // One entry stands for all that came at that time of day.
-            timer = again.and_then(|i| self.kept.remove(i)).is_some();
+        self.hear(GaugeTestimony::Beds(evidence));
+    }
+
+    fn hear(&mut self, testimony: GaugeTestimony) {
+        testimony.weigh(&mut self.kept);
+        self.heard.push_back(testimony);
+        if self.heard.len() > HEARD_MAX
+            && let Some(oldest) = self.heard.pop_front()
+        {
+            oldest.weigh(&mut self.before);
         }
-        if self.kept.len() >= KEPT_MAX {
-            self.kept.pop_front();
+    }
+
+    fn weigh_again(&mut self) {
+        self.kept.clone_from(&self.before);
+        for testimony in &self.heard {
+            testimony.weigh(&mut self.kept);
         }
-        self.kept.push_back(KeptEvidence { evidence, timer });
     }
 
     /// Somebody says what wetted the beds at about a time: rain, which the gauge missed,
     /// or watering, which says nothing about it. `missed`: whether the gauge was heard
     /// then and caught nothing. It overrules what the beds alone made likely.
     pub fn people_said(&mut self, at: Timestamp, minute: u16, rain: bool, missed: bool) {
-        let near =
-            |kept: &KeptEvidence| (kept.evidence.at.as_second() - at.as_second()).abs() <= SAME_EVENT_S;
-        let known = self.kept.iter().position(near);
-        match known {
-            Some(i) if self.kept[i].evidence.caught => {}
-            Some(i) if rain => {
-                self.kept[i].evidence.weight = 1.0;
-                self.kept[i].timer = false;
-            }
-            Some(i) => {
-                self.kept.remove(i);
-            }
-            None if rain && missed => {
-                let place = self.kept.partition_point(|kept| kept.evidence.at <= at);
-                let evidence = GaugeEvidence { at, minute, caught: false, weight: 1.0 };
-                self.kept.insert(place, KeptEvidence { evidence, timer: false });
-                if self.kept.len() > KEPT_MAX {
-                    self.kept.pop_front();
-                }
-            }
-            None => {}
+        self.hear(GaugeTestimony::People { at, minute, rain, missed });
+    }
+
+    /// What somebody said of a time is taken back.
+    pub fn people_unsaid(&mut self, at: Timestamp, rain: bool) {
+        let is_it = |it: &GaugeTestimony| matches!(it, GaugeTestimony::People { at: of, rain: said, .. } if *of == at && *said == rain);
+        if let Some(place) = self.heard.iter().rposition(is_it) {
+            self.heard.remove(place);
+            self.weigh_again();
         }
     }
 
@@ -178,7 +182,68 @@ impl GaugeReliability {
 
     /// What was noted after `limit` is forgotten: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
-        self.kept.retain(|kept| kept.evidence.at <= limit);
+        self.before.retain(|kept| kept.evidence.at <= limit);
+        self.heard.retain(|heard| heard.at() <= limit);
+        self.weigh_again();
+    }
+}
+
+impl GaugeTestimony {
+    /// When it was.
+    fn at(&self) -> Timestamp {
+        match self {
+            Self::Beds(evidence) => evidence.at,
+            Self::People { at, .. } => *at,
+        }
+    }
+
+    /// Puts it to what is kept.
+    fn weigh(&self, all: &mut VecDeque<KeptEvidence>) {
+        match *self {
+            Self::Beds(evidence) => beds_rose(all, evidence),
+            Self::People { at, minute, rain, missed } => people_said(all, at, minute, rain, missed),
+        }
+    }
+}
+
+fn beds_rose(all: &mut VecDeque<KeptEvidence>, evidence: GaugeEvidence) {
+    let mut timer = false;
+    if !evidence.caught {
+        let again = all.iter().position(|kept| {
+            let apart_s = evidence.at.as_second() - kept.evidence.at.as_second();
+            !kept.evidence.caught
+                && APART_S.contains(&apart_s)
+                && minutes_apart(kept.evidence.minute, evidence.minute) <= SAME_TIME_MIN
+        });
+        // One entry stands for all that came at that time of day.
+        timer = again.and_then(|i| all.remove(i)).is_some();
+    }
+    if all.len() >= KEPT_MAX {
+        all.pop_front();
+    }
+    all.push_back(KeptEvidence { evidence, timer });
+}
+
+fn people_said(all: &mut VecDeque<KeptEvidence>, at: Timestamp, minute: u16, rain: bool, missed: bool) {
+    let near = |kept: &KeptEvidence| (kept.evidence.at.as_second() - at.as_second()).abs() <= SAME_EVENT_S;
+    match all.iter().position(near) {
+        Some(i) if all[i].evidence.caught => {}
+        Some(i) if rain => {
+            all[i].evidence.weight = 1.0;
+            all[i].timer = false;
+        }
+        Some(i) => {
+            all.remove(i);
+        }
+        None if rain && missed => {
+            let place = all.partition_point(|kept| kept.evidence.at <= at);
+            let evidence = GaugeEvidence { at, minute, caught: false, weight: 1.0 };
+            all.insert(place, KeptEvidence { evidence, timer: false });
+            if all.len() > KEPT_MAX {
+                all.pop_front();
+            }
+        }
+        None => {}
     }
 }
 
@@ -257,6 +322,30 @@ mod tests {
         let (at, minute) = said(5, 600);
         reliability.people_said(at, minute, false, true);
         assert_eq!(reliability.verdict(), caught);
+    }
+
+    #[test]
+    fn what_people_said_can_be_taken_back() {
+        let mut reliability = reliability(&[(0, 330, false), (1, 700, false)]);
+        let said = event(1, 760, false).at;
+        reliability.people_said(said, 760, false, true);
+        reliability.beds_rose(event(2, 900, false));
+        assert!(reliability.suspect(), "the first and the third");
+        assert_eq!(reliability.verdict().missed, 2);
+        reliability.people_unsaid(said, true);
+        assert_eq!(reliability.verdict().missed, 2, "nobody said that it was rain");
+        reliability.people_unsaid(said, false);
+        assert_eq!(reliability.verdict().missed, 3);
+        reliability.people_unsaid(said, false);
+        assert_eq!(reliability.verdict().missed, 3, "taken back twice is taken back once");
+        // What lies too far back stays as it was weighed.
+        for day in 3..100 {
+            reliability.beds_rose(event(day, 0, true));
+        }
+        assert!(reliability.heard.len() <= HEARD_MAX && reliability.kept.len() <= KEPT_MAX);
+        let before = reliability.verdict();
+        reliability.weigh_again();
+        assert_eq!(reliability.verdict(), before);
     }
 
     #[test]

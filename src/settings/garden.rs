@@ -12,6 +12,7 @@ use super::fault::{any_of, nearest};
 use super::gateway::Gateways;
 use super::ground::{GroundReader, outline};
 use super::hours::{cool_hours, hours, working_day};
+use super::job::{JobPlaces, handover, jobs};
 use super::program::programs;
 use super::range::Range;
 use super::resistance::SoilWater;
@@ -117,6 +118,11 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     alarm_places.extend(gateway_tables.iter().filter_map(id_of));
     let mut gateways = Gateways::read(gateway_tables, site.as_ref().map(|site| &site.id));
     let sensor_tables = root.sections("sensor", "id");
+    let job_places = JobPlaces {
+        beds: places.beds.keys().cloned().collect(),
+        tanks: places.tanks.keys().cloned().collect(),
+        sensors: sensor_tables.iter().filter_map(id_of).collect(),
+    };
     alarm_places.extend(sensor_tables.iter().filter_map(id_of));
     let mut sensor_ids = SensorIds::new(alarm_places.iter().cloned().collect());
     let mut topics = Topics { taken: &mut across.topics, filters: across.filters };
@@ -142,7 +148,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
 
     // The daemon's own alarms.
     alarm_places.push(SYSTEM_PLACE.to_owned());
-    let tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
+    let mut tell = tells(root.sections("tell", "who"), &alarm_places, &across.ways);
     let holidays = holidays(root.sections("holiday", "from"));
     let fallback = cool_hours().into();
     let rules_of_site = watering_rules.as_ref().unwrap_or(&fallback);
@@ -151,6 +157,10 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let roof = root.section("roof").and_then(roof);
     ground.read_landmarks(root.sections("landmark", "name"));
     let ground = ground.finish();
+    let handover = handover(root.section("handover"));
+    // Read when the places and groups that they name are known.
+    let job_tables = root.sections("job", "name");
+    let jobs = jobs(job_tables, &job_places, &mut tell);
     let whole = root.faults() == before;
     root.finish();
     if !whole {
@@ -159,7 +169,20 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut site = site?;
     site.watering_rules = watering_rules?;
     site.holidays = holidays;
-    Some(Garden { site, beds, tanks, sensors, gateways, tell, rules: rules?, roof, programs, ground })
+    Some(Garden {
+        site,
+        beds,
+        tanks,
+        sensors,
+        gateways,
+        tell,
+        rules: rules?,
+        roof,
+        programs,
+        ground,
+        jobs,
+        handover,
+    })
 }
 
 /// The id that a table has, right or wrong.

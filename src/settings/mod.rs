@@ -24,6 +24,7 @@ mod garden;
 mod gateway;
 mod ground;
 mod hours;
+mod job;
 mod mail;
 mod page;
 mod payload;

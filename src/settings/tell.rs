@@ -81,6 +81,7 @@ pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &Ch
         if let (Some(who), true, Some(unanswered)) = (who, whole, unanswered) {
             tells.push(Tell {
                 who,
+                jobs: Vec::new(),
                 alarms: alarms.unwrap_or_default(),
                 places: at.unwrap_or_default(),
                 by,

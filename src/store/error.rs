@@ -30,6 +30,12 @@ pub enum StoreError {
     #[error("the log in {} holds {most} entries already; it takes no more", path.display())]
     LogFull { path: PathBuf, most: i64 },
 
+    #[error("the log of this garden has no entry {number}; `trug log list` shows the numbers")]
+    NoSuchEntry { number: i64 },
+
+    #[error("entry {number} of the log is struck already")]
+    StruckAlready { number: i64 },
+
     #[error("{} is not a database", path.display())]
     NotADatabase { path: PathBuf },
 

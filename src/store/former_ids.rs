@@ -7,7 +7,7 @@
 use rusqlite::{OptionalExtension, Transaction, params};
 
 use crate::alarms::{AlarmKey, Kind, PlaceKind};
-use crate::garden::log::LogEvent;
+use crate::garden::log_entry::{About, KINDS};
 use crate::garden::plan::Sensor;
 use crate::history::QUARTER_MS;
 use crate::model::Id;
@@ -127,10 +127,11 @@ fn rename_alarms(
             transaction.execute(&sql, names)?;
         }
     }
-    let sql = format!(
-        "UPDATE log SET place = ?3 WHERE site = ?1 AND place = ?2 AND kind = '{}'",
-        LogEvent::ProbeReplaced.name()
-    );
-    transaction.execute(&sql, names)?;
+    for kind in KINDS.iter().filter(|kind| matches!(kind.about, About::Sensor | About::Job)) {
+        // Names of our own, nothing from outside.
+        let sql =
+            format!("UPDATE log SET place = ?3 WHERE site = ?1 AND place = ?2 AND kind = '{}'", kind.name);
+        transaction.execute(&sql, names)?;
+    }
     Ok(stood)
 }

@@ -53,7 +53,7 @@ pub use answers::{AnswerRow, leave_answer};
 pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use import_rows::{ImportBatch, UndoneImport};
-pub use log_rows::{LogRow, write_log};
+pub use log_rows::{LogNews, LogRow, Strike, correct_log, strike_log, write_log};
 pub use own_rows::Unreached;
 pub use quarter_rows::QuarterProgress;
 pub use reader::{Reader, ReadingFilter};

@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10,
+    VERSION_10, VERSION_11,
 ];
 
 /// The version that this program writes and reads.
@@ -347,6 +347,13 @@ ALTER TABLE alarm_change_before ADD COLUMN severity INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE alarm_change_before ADD COLUMN times INTEGER NOT NULL DEFAULT 1;
 ALTER TABLE alarm_change_before ADD COLUMN first_at INTEGER;
 ALTER TABLE alarm_change_before ADD COLUMN ended_at INTEGER;
+";
+
+/// Entries of the log that strike another one, each once: one of the kind `struck`, whose
+/// note says why, or the entry that puts the other one right.
+const VERSION_11: &str = "
+ALTER TABLE log ADD COLUMN strikes INTEGER;
+CREATE UNIQUE INDEX log_strikes ON log (strikes) WHERE strikes IS NOT NULL;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -31,10 +31,22 @@ struct KeptRise {
     said: bool,
 }
 
-/// Remembers rises that no gauge's catch explained.
+/// What somebody said of the rises about a time.
+#[derive(Clone, Copy, Debug)]
+struct SaidOfRise {
+    at: Timestamp,
+    /// Minute of the local day.
+    minute: u16,
+    timer: bool,
+}
+
+/// Remembers rises that no gauge's catch explained. What people said of them is kept
+/// beside them, so that it can be taken back.
 #[derive(Clone, Debug, Default)]
 pub struct SameTimeWatch {
     kept: VecDeque<KeptRise>,
+    /// In the order in which it was said: the last word on a rise holds.
+    said: VecDeque<SaidOfRise>,
 }
 
 impl SameTimeWatch {
@@ -52,14 +64,34 @@ impl SameTimeWatch {
 
     /// Somebody says what wetted the beds at about a time.
     pub fn people_said(&mut self, at: Timestamp, minute: u16, timer: bool) {
-        self.kept.retain(|kept| apart_s(kept.at, at) >= SAME_EVENT_S);
-        if timer {
-            if self.kept.len() >= KEPT_MAX {
-                self.kept.pop_front();
-            }
-            let place = self.kept.partition_point(|kept| kept.at <= at);
-            self.kept.insert(place, KeptRise { at, minute, said: true });
+        if self.said.len() >= KEPT_MAX {
+            self.said.pop_front();
         }
+        self.said.push_back(SaidOfRise { at, minute, timer });
+    }
+
+    /// What somebody said of a time is taken back.
+    pub fn people_unsaid(&mut self, at: Timestamp, timer: bool) {
+        if let Some(place) = self.said.iter().rposition(|said| said.at == at && said.timer == timer) {
+            self.said.remove(place);
+        }
+    }
+
+    /// The rises as people's words leave them, in order of time.
+    fn rises(&self) -> Vec<KeptRise> {
+        let unspoken = |at: Timestamp, from: usize| {
+            self.said.iter().skip(from).all(|said| apart_s(said.at, at) >= SAME_EVENT_S)
+        };
+        let mut rises: Vec<KeptRise> =
+            self.kept.iter().copied().filter(|kept| unspoken(kept.at, 0)).collect();
+        let last_words = self.said.iter().enumerate().filter(|(place, said)| unspoken(said.at, place + 1));
+        rises.extend(last_words.filter(|(_, said)| said.timer).map(|(_, said)| KeptRise {
+            at: said.at,
+            minute: said.minute,
+            said: true,
+        }));
+        rises.sort_by_key(|rise| rise.at);
+        rises
     }
 
     /// Whether a rise is likely a timer's: somebody said so of this time of day, or at
@@ -67,8 +99,8 @@ impl SameTimeWatch {
     /// at least half of all that came since the first of them.
     pub fn is_timer(&self, at: Timestamp, minute: u16) -> bool {
         let before: Vec<_> = self
-            .kept
-            .iter()
+            .rises()
+            .into_iter()
             .filter(|kept| (ONE_DAY_S..=LOOK_BACK_S).contains(&(at.as_second() - kept.at.as_second())))
             .collect();
         let mut days: Vec<Timestamp> = Vec::new();
@@ -88,6 +120,7 @@ impl SameTimeWatch {
     /// What was noted after `limit` is forgotten: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
         self.kept.retain(|kept| kept.at <= limit);
+        self.said.retain(|said| said.at <= limit);
     }
 }
 

@@ -371,7 +371,7 @@ fn logged() -> impl Strategy<Value = Vec<LogEntry>> {
     let seen = prop_oneof![
         prop::option::of(value()).prop_map(|litres| LogEvent::Watered { litres }),
         value().prop_map(|depth_mm| LogEvent::MulchLaid { depth_mm }),
-        value().prop_map(|kg| LogEvent::Harvest { kg }),
+        value().prop_map(|kg| LogEvent::Harvest { kg, crop: Some("cabbage".to_owned()) }),
         Just(LogEvent::Planted { crop: Some("cabbage".to_owned()) }),
     ];
     let one = (1_770_000_000..1_777_600_000_i64, prop::sample::select(vec!["a", "b", "nowhere"]), seen);

@@ -8,6 +8,8 @@ mod blindness;
 mod class_month_made;
 mod fresh_words;
 mod frost_and_heat;
+mod jobs;
+mod log_struck;
 mod names;
 mod promises;
 mod rain_days;

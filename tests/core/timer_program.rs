@@ -195,6 +195,33 @@ fn an_answer_settles_the_cause_and_is_not_asked_again() {
     }
 }
 
+/// What was struck is asked again, and nothing is learned from it.
+#[test]
+fn an_answer_that_is_struck_is_asked_again() {
+    let mut scenario = scenario();
+    scenario.days = 3;
+    let (mut run, _) = simulated(&without_programs(), &scenario, scenario.seed);
+    let (before, trust) = (last_wettings(&run.view()), |run: &Run| run.view().rain.expect("a gauge").figures);
+    let trusted = trust(&run);
+    let question = run.view().questions.remove(0);
+    run.log("pea-bed", question.at, LogEvent::Rained);
+    assert!(run.view().questions.is_empty());
+    assert_ne!(trust(&run), trusted, "rain that the gauge missed speaks against it");
+    run.strike("pea-bed", question.at, LogEvent::Rained, None, question.at);
+    assert_eq!(run.view().questions, [question.clone()]);
+    assert_eq!(last_wettings(&run.view()), before);
+    assert_eq!(trust(&run), trusted);
+    // Put right: the timer, and not the rain.
+    run.log("pea-bed", question.at, LogEvent::Rained);
+    run.strike("pea-bed", question.at, LogEvent::Rained, Some(LogEvent::TimerRan), question.at);
+    for words in last_wettings(&run.view()) {
+        assert!(words.starts_with("Was watered by the timer at about"), "{words}");
+    }
+    let figure =
+        trust(&run).into_iter().find(|figure| figure.name.starts_with("Trust in")).expect("a figure");
+    assert_eq!(figure.number, Some(0.0), "a timer says nothing about the gauge");
+}
+
 /// A timer over the beds that runs at six on every second day and fails on some, in dry
 /// weather or with a shower.
 fn failing(beds: &[&str], fails: &str, more: &str) -> Scenario {

@@ -76,27 +76,48 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
         "bag perch-tank --temp-c 17.5 --ph 6.8",
         "probe kitchen-15cm --note 'cut by a spade'",
         "note --note 'the gate was open'",
+        "water-change perch-tank --litres 60",
+        "carbonate-hardness perch-tank --degrees 5",
+        "filter-cleaned perch-tank",
+        "sensor-cleaned roof-gauge",
+        "battery kitchen-15cm",
+        "compost herb-bed --litres 40",
+        "worm-castings herb-bed",
+        "pests pea-bed --note 'aphids on six plants, washed off'",
+        "harvest kitchen-bed --kg 1.5 --crop cabbage",
+        "job-done 'water TEST'",
     ] {
         assert_eq!(school.log(line, false).0, 0, "{line}");
     }
     let (_, all) = school.log("list", false);
-    assert_eq!(all.lines().count(), 14, "{all}");
+    assert_eq!(all.lines().count(), 24, "{all}");
     assert!(
-        all.starts_with("Friday 10 April 2026, 10:00 am ACST: Kitchen bed: mulch laid, 90 mm deep\n"),
+        all.starts_with("2. Friday 10 April 2026, 10:00 am ACST: Kitchen bed: mulch laid, 90 mm deep\n"),
         "{all}"
     );
     assert!(
         all.contains(": kitchen-15cm (Kitchen bed): sensor replaced by another one (cut by a spade)\n"),
         "{all}"
     );
+    for words in [
+        "Perch tank: water changed, 60 L\n",
+        "Perch tank: carbonate hardness 5 degrees\n",
+        "kitchen-15cm (Kitchen bed): battery changed or charged\n",
+        "Herb bed: compost spread, 40 L\n",
+        "Pea bed: pests or a disease (aphids on six plants, washed off)\n",
+        "Kitchen bed: harvested 1.5 kg of cabbage\n",
+        "Perch tank: job done: Water test\n",
+    ] {
+        assert!(all.contains(words), "{words}: {all}");
+    }
     let (_, json) = school.log("list --place perch-tank --from 2026-04-17", true);
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
-    assert_eq!(json.as_array().unwrap().len(), 5);
+    assert_eq!(json.as_array().unwrap().len(), 9);
     assert_eq!(json[0]["values"], serde_json::json!({ "ph": 7.4, "ammonia_mg_l": 0.5 }));
     assert_eq!(school.log("list --to 2026-04-09", false).1, "The log holds nothing of that.\n");
     // The daemon finds all of them, in the order in which they were written.
     let rows = Reader::open(&school.settings.store.path).unwrap().log(0).unwrap();
-    assert_eq!(rows.len(), 14);
+    assert_eq!(rows.len(), 24);
     assert_eq!(rows[0].entry.what.name(), "water-test");
 }
 
@@ -114,6 +135,13 @@ fn what_cannot_be_is_refused_and_nothing_is_written() {
         ("planted pea-bed --crop pineapple", "--crop \"pineapple\" is not in the table; the crops are: "),
         ("bag perch-tank", "a bag needs --temp-c, --ph or both"),
         ("note kitchen-bed", "a note needs words: --note TEXT"),
+        ("pests pea-bed", "pests needs words, which and how many: --note TEXT"),
+        ("carbonate-hardness perch-tank", "needs its value: --mg-l or --degrees"),
+        ("carbonate-hardness perch-tank --mg-l 90 --degrees 5", "give one of --mg-l and --degrees"),
+        ("battery kitchen-bed", "no sensor is called \"kitchen-bed\""),
+        ("job-done Weeding", "no job is called \"Weeding\"; the jobs are: Water test, "),
+        ("watered pea-bed --corrects 1", "the log has no entry 1"),
+        ("strike 1 --why x", "the log has no entry 1"),
         ("note --site elsewhere --note x", "no garden has the id \"elsewhere\""),
         ("wetting-agent herb-bed --at 2026-04-18", "has not come yet"),
         ("wetting-agent herb-bed --at yesterday", "\"yesterday\" is not a time"),
@@ -131,4 +159,46 @@ fn a_note_cannot_play_with_the_terminal() {
     let school = School::new();
     let (_, text) = school.log("note kitchen-bed --note 'red \u{1b}[31m'", false);
     assert!(!text.contains('\u{1b}'), "{text:?}");
+}
+
+#[test]
+fn an_entry_is_put_right_and_another_is_struck() {
+    let school = School::new();
+    school.log("water-test perch-tank --ammonia 5 --at 2026-04-16T09:00", false);
+    school.log("watered pea-bed --litres 300", false);
+    let (code, text) = school.log("water-test perch-tank --ammonia 0.5 --corrects 1", false);
+    assert_eq!(code, 0, "{text}");
+    assert_eq!(
+        text,
+        "Written down: Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 0.5 mg/L\n\
+         Struck: Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 5 mg/L. It stays in the record, and \
+         nothing is judged by it any more.\n"
+    );
+    let (code, text) = school.log("strike 2 --why 'the wrong bed'", false);
+    assert_eq!(code, 0, "{text}");
+    assert!(
+        text.starts_with("Struck: Friday 17 April 2026, 3:30 pm ACST: Pea bed: watered by hand with 300 L."),
+        "{text}"
+    );
+    assert_eq!(
+        school.log("list", false).1,
+        "3. Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 0.5 mg/L\n\
+         2 struck entries are left out; --struck shows them.\n"
+    );
+    let all = school.log("list --struck", false).1;
+    assert!(all.contains("ammonia 5 mg/L [struck: put right by 3]\n"), "{all}");
+    assert!(all.contains("300 L [struck: the wrong bed]\n"), "{all}");
+    let (_, json) = school.log("list --struck --place pea-bed", true);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((&json[0]["number"], &json[0]["struck"]["why"]), (&2.into(), &"the wrong bed".into()));
+    for (line, wanted) in [
+        ("strike 2 --why again", "entry 2 of the log is struck already"),
+        ("watered pea-bed --corrects 1", "entry 1 of the log is struck already"),
+        ("strike 3 --why '  '", "say why it is wrong: --why TEXT"),
+        ("strike 4 --why x", "the log has no entry 4"),
+    ] {
+        let (code, text) = school.log(line, false);
+        assert_eq!(code, 2, "{line}: {text}");
+        assert!(text.contains(wanted), "{line}: {text}");
+    }
 }

@@ -119,7 +119,9 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
         assert!(steps.contains(&format!("{WRITE}?kind={}\"", kind.name)), "{}", kind.name);
         let page = school.get(&format!("{WRITE}?kind={}", kind.name));
         assert_eq!(page.status, 200, "{}", kind.name);
-        let (place, _) = kind.about.places(&school.garden)[0];
+        let first = kind.about.places(&school.garden).first().map(|(place, _)| (*place).clone());
+        let job = &school.garden.jobs[0];
+        let place = first.or(job.place.clone()).expect("a place");
         let once = hidden(&page.body, "once").to_owned();
         let offered = hidden(&page.body, "offered").to_owned();
         assert_eq!(offered, NOW);
@@ -130,16 +132,20 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
             .filter(|number| !number.name.contains("_ion_"))
             .map(|number| (number.name, number.most.to_string()))
             .collect();
+        let values = &values[..if kind.one_only { 1 } else { values.len() }];
         let mut fields = vec![("kind", kind.name), ("place", place.as_str()), ("offered", &offered)];
         fields.extend([("at", "2026-04-17T15:00"), ("note", "by the\r\nsecond row")]);
-        for (name, value) in &values {
+        if kind.job {
+            fields.push(("job", &job.name));
+        }
+        for (name, value) in values {
             assert!(page.body.contains(&format!("id=\"{name}\"")), "{name} of {}", kind.name);
             fields.push((name, value));
         }
         let answer = school.write(&once, &fields);
         assert_eq!(answer.status, 303, "{}: {}", kind.name, answer.body);
         let shown = match kind.about {
-            About::Tank => format!("tank/{place}"),
+            About::Tank | About::Job => format!("tank/{place}"),
             // The bed in which the first sensor stands.
             About::Sensor => format!("bed/{}", school.garden.beds[0].id),
             About::Bed | About::BedOrGarden | About::Any => format!("bed/{place}"),
@@ -150,7 +156,7 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
         assert_eq!(row.entry.what.numbers().len(), values.len());
         assert_eq!(row.entry.at, views::at(NOW), "the moment that was offered");
         assert_eq!(row.entry.note, "by the\nsecond row");
-        assert_eq!(row.entry.place.as_ref(), Some(place));
+        assert_eq!(row.entry.place.as_ref(), Some(&place));
         // It is said once, on the next page.
         let said = school.get(ALARMS).body;
         assert!(said.contains("It is written down."), "{}: {said}", kind.name);
@@ -348,6 +354,129 @@ fn whether_planned_mulch_was_laid_is_answered_on_today() {
 }
 
 #[test]
+fn an_entry_is_put_right_or_struck_from_the_list() {
+    const LOG: &str = "/site/saltbush-gully/log";
+    let school = School::new(NOW, None);
+    let watered = [("kind", "watered"), ("place", "pea-bed"), ("litres", "300"), ("at", "2026-04-17T09:00")];
+    assert_eq!(school.write("a", &watered).status, 303);
+    assert_eq!(
+        school
+            .write(
+                "b",
+                &[("kind", "fed"), ("place", "perch-tank"), ("grams", "5"), ("at", "2026-04-17T09:05")]
+            )
+            .status,
+        303
+    );
+    let list = school.get(LOG).body;
+    assert!(
+        list.contains("watered by hand with 300 L") && list.contains(&format!("{WRITE}?corrects=1")),
+        "{list}"
+    );
+
+    let form = school.get(&format!("{WRITE}?corrects=1"));
+    assert!(form.body.contains("This puts right: Pea bed: watered by hand with 300 L"), "{}", form.body);
+    assert!(
+        form.body.contains("value=\"300\"") && form.body.contains("value=\"2026-04-17T09:00\""),
+        "{}",
+        form.body
+    );
+    let once = hidden(&form.body, "once").to_owned();
+    let mut right = watered.to_vec();
+    right[2] = ("litres", "much");
+    right.push(("corrects", "1"));
+    let answer = school.write(&once, &right);
+    assert_eq!(answer.status, 422);
+    assert!(answer.body.contains("name=\"corrects\" value=\"1\""), "{}", answer.body);
+    assert_eq!(school.log().len(), 2);
+    right[2] = ("litres", "30");
+    assert_eq!(school.write(&once, &right).status, 303);
+    let log = school.log();
+    assert_eq!(log.iter().map(|row| (row.seq, row.corrects)).collect::<Vec<_>>(), [(2, None), (3, Some(1))]);
+
+    let form = school.get(&format!("{WRITE}?strike=2"));
+    assert!(form.body.contains("Why is it wrong?") && form.body.contains("fed 5 g"), "{}", form.body);
+    let once = hidden(&form.body, "once").to_owned();
+    let bare = school.write(&once, &[("strike", "2"), ("why", "  "), ("then", "log")]);
+    assert_eq!(bare.status, 422);
+    assert!(bare.body.contains("Write why it is wrong."), "{}", bare.body);
+    let answer = school.write(&once, &[("strike", "2"), ("why", "twice"), ("then", "log")]);
+    assert_eq!((answer.status, answer.header("location")), (303, Some(LOG)));
+    assert_eq!(school.log().len(), 1);
+    let list = school.get(LOG).body;
+    assert!(list.contains("It is struck.") && list.contains("<del>Perch tank: fed 5 g</del>"), "{list}");
+    assert!(!list.contains(&format!("{WRITE}?strike=2")), "{list}");
+    // What is struck, is none, or is not ours has no form.
+    for gone in ["corrects=1", "strike=2", "strike=99", "corrects=x"] {
+        assert_eq!(school.get(&format!("{WRITE}?{gone}")).status, 404, "{gone}");
+    }
+    assert_eq!(school.write("late", &[("strike", "1"), ("why", "again")]).status, 404);
+}
+
+#[test]
+fn a_job_is_done_by_one_press_on_today() {
+    let school = School::new(NOW, None);
+    let today = school.get("/site/saltbush-gully").body;
+    assert!(today.contains("Overdue: it was due on Wednesday 15 April, 2 days ago."), "{today}");
+    // A water test wants values, so its button leads to the form.
+    assert!(today.contains("?kind=water-test&amp;place=perch-tank"), "{today}");
+    let (_, gate) = today.split_once("<strong>Check the gate</strong>").expect("the job");
+    let field = |name: &'static str| (name, hidden(gate, name));
+    let mut fields = vec![field("once"), field("then"), field("kind"), field("place"), field("when")];
+    assert_eq!(field("job").1, "Check the gate");
+    fields.push(("job", "Look at the batteries"));
+    let answer = school.post(WRITE, &fields);
+    assert_eq!(
+        (answer.status, answer.header("location")),
+        (303, Some("/site/saltbush-gully")),
+        "{}",
+        answer.body
+    );
+    assert_eq!(school.post(WRITE, &fields).status, 303, "a second press");
+    let log = school.log();
+    assert_eq!(log.len(), 1);
+    assert_eq!(log[0].entry.what, LogEvent::JobDone { job: "Look at the batteries".to_owned() });
+    assert_eq!((&log[0].entry.place, log[0].entry.at), (&None, views::at(NOW)));
+    let unknown = school.write("x", &[("kind", "job-done"), ("job", "Sing"), ("when", "now")]);
+    assert_eq!(unknown.status, 422);
+    assert!(unknown.body.contains("Choose a job of the list."), "{}", unknown.body);
+    let jobs = school.get("/site/saltbush-gully/jobs").body;
+    for words in
+        ["To do now", "Later", "Every week.", "Last done on Wednesday 8 April.", "Due on Monday 4 May."]
+    {
+        assert!(jobs.contains(words), "{words}: {jobs}");
+    }
+}
+
+#[test]
+fn the_page_for_the_holidays_says_what_to_do_by_date() {
+    let school = School::new(NOW, None);
+    let page = school.get("/site/saltbush-gully/handover?from=2026-05-02&to=2026-05-12").body;
+    for words in [
+        "From <strong>Saturday 2 May 2026</strong> to <strong>Tuesday 12 May 2026</strong>",
+        "Whom to call",
+        "Monday 4 May",
+        "Clean the filter, Perch tank",
+        "Clean the rain gauge",
+        "If the fish are in trouble",
+        "12 silver perch in 500 L",
+        "Write it in by hand",
+        "A timer (kitchen tap timer) waters it every 2 days at 6:30 am for 30 minutes",
+        "Please do not",
+        "Water temperature changed too fast",
+    ] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(!page.contains("Holiday handover, "), "not due in these days");
+    let wrong = school.get("/site/saltbush-gully/handover?from=2026-05-12&to=2026-05-02");
+    assert!(
+        wrong.status == 200 && wrong.body.contains("The last day lies before the first one."),
+        "{}",
+        wrong.body
+    );
+}
+
+#[test]
 fn a_form_that_is_sent_twice_is_written_once() {
     let school = School::new(NOW, None);
     let fields = [("kind", "harvest"), ("place", "pea-bed"), ("kg", "1,5"), ("at", "2026-04-17T09:00")];
@@ -362,7 +491,7 @@ fn a_form_that_is_sent_twice_is_written_once() {
     });
     let log = school.log();
     assert_eq!(log.len(), 1);
-    assert_eq!(log[0].entry.what, LogEvent::Harvest { kg: 1.5 });
+    assert_eq!(log[0].entry.what, LogEvent::Harvest { kg: 1.5, crop: None });
     // The next form is another one.
     assert_eq!(school.write("twice", &fields).status, 303);
     assert_eq!(school.log().len(), 2);

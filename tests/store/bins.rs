@@ -290,6 +290,15 @@ fn an_older_store_is_caught_up_with() {
             "DROP TABLE quarter; DROP TABLE quarter_stale; DROP INDEX log_at; DROP TABLE replay;
              DROP TABLE reading_before; DROP TABLE alarm_change_before; DROP TABLE renamed;
              DROP TABLE import_batch; DROP TABLE import_reading; DROP TABLE import_step;
+             DROP INDEX log_strikes; ALTER TABLE log DROP COLUMN strikes;
+             ALTER TABLE alarm DROP COLUMN severity;
+             ALTER TABLE alarm DROP COLUMN times;
+             ALTER TABLE alarm DROP COLUMN first_at;
+             ALTER TABLE alarm DROP COLUMN ended_at;
+             ALTER TABLE alarm_change DROP COLUMN severity;
+             ALTER TABLE alarm_change DROP COLUMN times;
+             ALTER TABLE alarm_change DROP COLUMN first_at;
+             ALTER TABLE alarm_change DROP COLUMN ended_at;
              DELETE FROM counter WHERE name = 'quarters_until'; PRAGMA user_version = 5;",
         )
         .unwrap();

@@ -8,6 +8,7 @@ mod bins;
 mod export_alarms;
 mod faults;
 mod kept;
+mod log;
 mod messages;
 mod messages_command;
 mod property;

@@ -548,4 +548,8 @@ fn a_replacement_that_is_logged_late_takes_its_alarm_away() {
     play(150, 151);
     assert_eq!(shocks(&settings), 0);
     assert!(present(&settings).is_empty());
+    // Struck: it was another sensor that was replaced.
+    trug::store::strike_log(&settings.store.path, &Id::new("school"), 1, "the wrong sensor", now()).unwrap();
+    let (_, said) = ask(&settings, "2026-04-17", None, true, false);
+    assert!(shocks(&settings) > 0, "{said}");
 }

@@ -99,7 +99,7 @@ pub(crate) fn log(path: &Path, garden: &Garden) {
         (Some("perch-tank"), LogEvent::WaterTest(test)),
         (Some("kitchen-bed"), LogEvent::Watered { litres: Some(40.0) }),
         (None, LogEvent::Note),
-        (Some("pea-bed"), LogEvent::Harvest { kg: 1.25 }),
+        (Some("pea-bed"), LogEvent::Harvest { kg: 1.25, crop: None }),
     ];
     let now = at("2026-04-10T06:00:00Z");
     for ((place, what), note) in seen.into_iter().zip(NOTES) {

@@ -102,6 +102,28 @@ impl Run {
         self
     }
 
+    /// Somebody strikes what was written down, and writes `instead` of the same place and
+    /// time where it is only put right.
+    pub(crate) fn strike(
+        &mut self,
+        place: &str,
+        at: Timestamp,
+        what: LogEvent,
+        instead: Option<LogEvent>,
+        now: Timestamp,
+    ) -> &mut Self {
+        let entry = |what| LogEntry {
+            site: self.garden.site.id.clone(),
+            place: Some(Id::new(place)),
+            at,
+            what,
+            note: String::new(),
+        };
+        let (struck, instead) = (entry(what), instead.map(entry));
+        self.keep(|router, batch| router.core.strike(&struck, instead.as_ref(), now, batch));
+        self
+    }
+
     pub(crate) fn key(&self, kind: Kind, place: &str) -> AlarmKey {
         AlarmKey { site: self.garden.site.id.clone(), kind, place: Id::new(place) }
     }

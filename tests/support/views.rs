@@ -8,6 +8,8 @@ use jiff::tz::TimeZone;
 use tokio::sync::watch;
 use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
+use trug::garden::jobs::due::JobDue;
+use trug::garden::jobs::view::JobView;
 use trug::garden::view::{
     AlarmView, BedView, Figure, MulchQuestion, RainView, SensorView, SiteView, TankView, ToDo,
     WettingQuestion,
@@ -168,6 +170,7 @@ fn site() -> SiteView {
         rain_holds: Vec::new(),
         alarms: Vec::new(),
         pending: Vec::new(),
+        jobs: Vec::new(),
         beds: Vec::new(),
         tanks: Vec::new(),
         rain: None,
@@ -333,6 +336,7 @@ pub(crate) fn busy() -> SiteView {
     );
     silent.record.said.source = "three of the sensor's own intervals".into();
     view.alarms = vec![shock, dry, silent];
+    view.jobs = jobs();
 
     let mut kitchen = bed(
         "kitchen-bed",
@@ -398,6 +402,28 @@ pub(crate) fn busy() -> SiteView {
     view
 }
 
+/// Of the garden that ships: a test that is overdue, one that was never done, others later.
+fn jobs() -> Vec<JobView> {
+    let today = jiff::civil::date(2026, 4, 17);
+    let garden = super::garden::shipped().gardens.remove(0);
+    let mut jobs: Vec<JobView> = garden
+        .jobs
+        .into_iter()
+        .map(|job| {
+            let last_done = (job.name == "Water test").then_some(jiff::civil::date(2026, 4, 8));
+            let due = job.due(last_done, today);
+            let place = if job.place.is_some() { "Perch tank" } else { "Saltbush Gully Primary School" };
+            JobView { place: place.into(), today, last_done, due, changes: 0, job }
+        })
+        .collect();
+    jobs.extend(jobs.get(4).cloned().map(|mut job| {
+        job.job.name = "Check the gate".into();
+        job.due = JobDue::NotKnown;
+        job
+    }));
+    jobs
+}
+
 /// One equation with its numbers put in.
 pub(crate) fn depletion() -> Step {
     Step {
@@ -428,6 +454,12 @@ pub(crate) fn hostile() -> SiteView {
         alarm.record.said.text = EVIL.into();
         alarm.record.said.values = vec![("depletion_mm".into(), f64::NAN)];
         alarm.record.said.why = vec![Step { form: EVIL.into(), with: EVIL.into(), ..depletion() }];
+    }
+    for job in &mut view.jobs {
+        job.place = EVIL.into();
+        job.job.name = EVIL.into();
+        job.job.how = Some(EVIL.into());
+        job.job.who = vec![EVIL.into()];
     }
     for bed in &mut view.beds {
         bed.name = EVIL.into();

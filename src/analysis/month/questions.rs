@@ -221,7 +221,7 @@ fn watered(month: &Month) -> Option<Question> {
 
 fn harvest(month: &Month) -> Option<Question> {
     let kg: f64 =
-        month.log.iter().map(|it| if let LogEvent::Harvest { kg } = it.what { kg } else { 0.0 }).sum();
+        month.log.iter().map(|it| if let LogEvent::Harvest { kg, .. } = it.what { kg } else { 0.0 }).sum();
     if kg.is_nan() || kg <= 0.0 {
         return None;
     }

@@ -6,7 +6,7 @@
 //! at which they did, and what comes out is held against what is stored.
 //!
 //! What the stored readings cannot show is left as it is: whether a sensor fell silent,
-//! its battery, and the program's own alarms; alarms whose place is no longer in the
+//! its battery, whether a job was overdue, and the program's own alarms; alarms whose place is no longer in the
 //! garden's file, or at whose place readings of a sensor that is no longer there are
 //! stored. Readings that had come late stay late.
 //!

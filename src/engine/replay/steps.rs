@@ -17,7 +17,10 @@ const CLOCK_MS: i64 = 120_000;
 /// seen by arrivals as is a wrong clock, a battery and the program's own health are not stored as readings.
 pub(super) fn is_replayed(kind: Kind) -> bool {
     let own = Kind::at(|place| place == PlaceKind::System).any(|own| own == kind);
-    !own && !matches!(kind, Kind::SensorSilent | Kind::GatewaySilent | Kind::BatteryLow | Kind::DeviceClock)
+    !own && !matches!(
+        kind,
+        Kind::SensorSilent | Kind::GatewaySilent | Kind::BatteryLow | Kind::DeviceClock | Kind::JobOverdue
+    )
 }
 
 /// Which of the two histories has a step that the other has not.

@@ -15,6 +15,7 @@ pub(crate) enum AlarmPlace {
     Sensor(u16),
     /// The number after the last gateway's is the site's own way to the broker.
     Gateway(u16),
+    Job(u16),
     /// The program itself.
     System,
 }
@@ -34,6 +35,7 @@ impl AlarmPlace {
             Self::Tank(index) => &garden.tank(index).id,
             Self::Sensor(index) => &garden.sensor(index).id,
             Self::Gateway(number) => garden.gateway(number).0,
+            Self::Job(index) => &garden.job(index).id,
             Self::System => &SYSTEM_ID,
         }
     }
@@ -45,6 +47,7 @@ impl AlarmPlace {
             Self::Tank(index) => &garden.tank(index).name,
             Self::Sensor(index) => garden.place_name(garden.sensor(index)),
             Self::Gateway(number) => garden.gateway(number).1,
+            Self::Job(index) => &garden.job(index).name,
             Self::System => SYSTEM_NAME,
         }
     }

@@ -323,6 +323,8 @@ mod tests {
             roof: None,
             programs: Vec::new(),
             ground: crate::garden::ground::Ground::default(),
+            jobs: Vec::new(),
+            handover: crate::garden::plan::Handover::default(),
         };
         let mut slot = AlarmSlot::new(AlarmPlace::System.alarm(Kind::DryBed));
         let (mut batch, mut made) = (Batch::default(), 0);

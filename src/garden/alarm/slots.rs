@@ -33,6 +33,7 @@ impl AlarmSlots {
                 | PlaceKind::Tank
                 | PlaceKind::Gateway
                 | PlaceKind::SiteWith(_)
+                | PlaceKind::JobToTell
                 | PlaceKind::System => false,
             };
             let mut kinds: Vec<Kind> = Kind::at(has).collect();
@@ -53,6 +54,9 @@ impl AlarmSlots {
             |of| garden.sensors.iter().any(|it| it.measures == of && it.place == crate::model::Place::Site);
         Kind::at(|it| matches!(it, PlaceKind::SiteWith(of) if measured(of)))
             .for_each(|kind| add(AlarmPlace::of_site(garden), kind));
+        for (index, _) in (0u16..).zip(&garden.jobs).filter(|(_, job)| job.tell) {
+            Kind::at(|it| it == PlaceKind::JobToTell).for_each(|kind| add(AlarmPlace::Job(index), kind));
+        }
         Self(slots)
     }
 

@@ -22,6 +22,7 @@ impl SiteState {
             return;
         }
         self.timers_at = Some(now);
+        self.judge_jobs(now, batch);
         let Self { garden, log, alarms, .. } = self;
         let today = garden.site.time_zone.to_datetime(now).date();
         let quiet: Vec<Kind> = garden
@@ -61,7 +62,7 @@ fn is_quiet_by_plan(garden: &Garden, log: &SiteLog, subject: AlarmSubject, now: 
             Place::Tank(tank) => subject.kind == Kind::SensorFault && is_cleaned(tank),
             Place::Bed(_) | Place::Site => false,
         },
-        AlarmPlace::Gateway(_) | AlarmPlace::System => false,
+        AlarmPlace::Gateway(_) | AlarmPlace::Job(_) | AlarmPlace::System => false,
     }
 }
 

@@ -45,6 +45,8 @@ pub(crate) enum GaugeNews {
     SameTime,
     /// Somebody wrote down what wetted the beds.
     PeopleSaid,
+    /// An entry of the log was struck.
+    EntryStruck,
 }
 
 impl SiteState {
@@ -136,6 +138,10 @@ impl SiteState {
             } else if news == GaugeNews::PeopleSaid {
                 format!(
                     "The rain gauge ({name}) is believed again: somebody wrote down that the beds were watered, so there was no rain for it to miss."
+                )
+            } else if news == GaugeNews::EntryStruck {
+                format!(
+                    "The rain gauge ({name}) is believed again: the entry of the log that spoke against it was struck."
                 )
             } else {
                 format!(

@@ -38,6 +38,12 @@ impl Replacements {
         }
     }
 
+    /// Takes out one of the instrument that was struck from the log. What was forgotten with
+    /// it comes back with the next start.
+    pub(crate) fn strike(&mut self, at: Timestamp) {
+        self.at.retain(|(known, instrument)| *known != at || !instrument);
+    }
+
     /// Takes notice of those up to `at` that are new since the last time: `None` where
     /// there is none, else whether one of them is of the instrument.
     pub(crate) fn take_until(&mut self, at: Timestamp) -> Option<bool> {

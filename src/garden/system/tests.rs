@@ -46,6 +46,8 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         roof: None,
         programs: Vec::new(),
         ground: crate::garden::ground::Ground::default(),
+        jobs: Vec::new(),
+        handover: crate::garden::plan::Handover::default(),
     })
 }
 

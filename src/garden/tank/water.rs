@@ -280,7 +280,7 @@ impl SiteState {
 }
 
 /// Whether a test is too old to clear anything.
-pub(super) fn is_old(tested_at: Timestamp, at: Timestamp) -> bool {
+pub(crate) fn is_old(tested_at: Timestamp, at: Timestamp) -> bool {
     at.as_second() - tested_at.as_second() > TEST_HOLDS_S
 }
 

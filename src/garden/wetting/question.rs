@@ -54,11 +54,7 @@ impl SiteState {
     /// What an entry of the log about a wetting teaches of timers and gauges, without
     /// telling anybody.
     pub(crate) fn learn_from(&mut self, entry: &LogEntry) {
-        let answer = match (WettingAnswer::of(&entry.what), &entry.what) {
-            (Some(WettingAnswer::Rain), _) => WettingAnswer::Rain,
-            (Some(WettingAnswer::Timer), _) | (None, LogEvent::Watered { .. }) => WettingAnswer::Timer,
-            _ => return,
-        };
+        let Some(answer) = taught_by(&entry.what) else { return };
         let minute = minute_of_day(self.garden.site.time_zone.to_datetime(entry.at));
         let rain = answer == WettingAnswer::Rain;
         // A hose keeps no timetable.
@@ -79,17 +75,54 @@ impl SiteState {
         }
     }
 
-    /// Learns from an entry and says what has changed about the gauges.
-    pub(crate) fn take_answer(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
-        let before: Vec<bool> = self.gauge_reliability.iter().map(|it| it.suspect()).collect();
-        self.learn_from(entry);
-        for (number, was) in before.into_iter().enumerate() {
+    /// Takes back what an entry that was struck had taught.
+    pub(crate) fn unlearn(&mut self, struck: &LogEntry) {
+        let Some(answer) = taught_by(&struck.what) else { return };
+        let rain = answer == WettingAnswer::Rain;
+        if WettingAnswer::of(&struck.what).is_some() {
+            self.same_time.people_unsaid(struck.at, !rain);
+        }
+        for gauge in &mut self.gauge_reliability {
+            gauge.people_unsaid(struck.at, rain);
+        }
+    }
+
+    /// Which gauges are in doubt.
+    pub(crate) fn suspect_gauges(&self) -> Vec<bool> {
+        self.gauge_reliability.iter().map(|it| it.suspect()).collect()
+    }
+
+    /// Says which gauges are in doubt now and were not `before`, or the other way round.
+    pub(crate) fn judge_gauges_changed(
+        &mut self,
+        before: &[bool],
+        news: GaugeNews,
+        now: Timestamp,
+        batch: &mut Batch,
+    ) {
+        for (number, was) in before.iter().enumerate() {
             let input = match (was, self.gauge_reliability[number].suspect()) {
                 (false, true) => Input::Breach,
                 (true, false) => Input::Clear,
                 _ => continue,
             };
-            self.judge_gauge(number, now, input, GaugeNews::PeopleSaid, batch);
+            self.judge_gauge(number, now, input, news, batch);
         }
+    }
+
+    /// Learns from an entry and says what has changed about the gauges.
+    pub(crate) fn take_answer(&mut self, entry: &LogEntry, now: Timestamp, batch: &mut Batch) {
+        let before = self.suspect_gauges();
+        self.learn_from(entry);
+        self.judge_gauges_changed(&before, GaugeNews::PeopleSaid, now, batch);
+    }
+}
+
+/// Rain or timer, where an entry teaches of gauges.
+fn taught_by(what: &LogEvent) -> Option<WettingAnswer> {
+    match (WettingAnswer::of(what), what) {
+        (Some(WettingAnswer::Rain), _) => Some(WettingAnswer::Rain),
+        (Some(WettingAnswer::Timer), _) | (None, LogEvent::Watered { .. }) => Some(WettingAnswer::Timer),
+        _ => None,
     }
 }

@@ -160,6 +160,15 @@ impl<V: PageSource> ApiCall<V> {
         })
     }
 
+    /// Whether a parameter that is yes or no is yes; without it, no.
+    pub(super) fn flag(&self, name: &str) -> Result<bool, ApiFault> {
+        match self.text(name) {
+            None | Some("no") => Ok(false),
+            Some("yes") => Ok(true),
+            Some(given) => Err(ApiFault::parameter(name, given, "This is neither yes nor no.", "yes, no")),
+        }
+    }
+
     pub(super) fn limit(&self) -> Result<usize, ApiFault> {
         let Some(given) = self.text("limit") else { return Ok(LIMIT) };
         let plain = given.bytes().all(|b| b.is_ascii_digit());

@@ -30,14 +30,27 @@ struct LogEntryJson<'a> {
     kind: &'a str,
     words: String,
     numbers: BTreeMap<&'static str, f64>,
+    crop: Option<&'a str>,
+    job: Option<&'a str>,
     note: &'a str,
+    corrects: Option<i64>,
+    struck: Option<StrikeJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct StrikeJson<'a> {
+    written_at: String,
+    why: &'a str,
+    corrected_by: Option<i64>,
 }
 
 pub(super) async fn log<V: PageSource>(call: ApiCall<V>) -> Result<Response, ApiFault> {
     let site = &call.garden()?.site;
     let (span, limit, after) = (call.span(&site.time_zone)?, call.limit()?, call.after_row()?);
-    let rows = ask(call.context.record.log(call.site(), span.from, span.to)).await;
-    let rows = rows.map_err(|_| ApiFault::unavailable())?;
+    let with_struck = call.flag("struck")?;
+    let rows = ask(call.context.record.log_with_struck(call.site(), span.from, span.to)).await;
+    let mut rows = rows.map_err(|_| ApiFault::unavailable())?;
+    rows.retain(|row| with_struck || row.struck.is_none());
     let (rows, next) = part(rows, |row| row.entry.at.as_millisecond(), after, limit);
     let log = LogJson {
         site: call.site(),
@@ -49,6 +62,7 @@ pub(super) async fn log<V: PageSource>(call: ApiCall<V>) -> Result<Response, Api
 }
 
 fn entry(row: &LogRow) -> LogEntryJson<'_> {
+    let named = |wanted: &str| row.entry.what.named().filter(|(name, _)| *name == wanted).map(|(_, it)| it);
     LogEntryJson {
         number: row.seq,
         at: row.entry.at.to_string(),
@@ -57,6 +71,14 @@ fn entry(row: &LogRow) -> LogEntryJson<'_> {
         kind: row.entry.what.name(),
         words: row.entry.what.words(),
         numbers: row.entry.what.numbers().into_iter().filter(|(_, number)| number.is_finite()).collect(),
+        crop: named("crop"),
+        job: named("job"),
         note: &row.entry.note,
+        corrects: row.corrects,
+        struck: row.struck.as_ref().map(|strike| StrikeJson {
+            written_at: strike.written_at.to_string(),
+            why: &strike.why,
+            corrected_by: strike.corrected_by,
+        }),
     }
 }

@@ -12,6 +12,7 @@ mod cors;
 mod cursor;
 mod door;
 mod fault;
+mod jobs;
 mod log;
 mod read;
 mod readings;
@@ -31,7 +32,7 @@ use axum::routing::get;
 use super::PageSource;
 use super::context::PageContext;
 use call::ApiCall;
-use resource::{ALARM_HISTORY, ALARMS, LOG, READINGS, READINGS_CSV, SENSORS, SITE, SITES};
+use resource::{ALARM_HISTORY, ALARMS, JOBS, LOG, READINGS, READINGS_CSV, SENSORS, SITE, SITES};
 
 pub(super) use door::{door, is_ours};
 
@@ -50,6 +51,7 @@ pub(super) fn routes<V: PageSource>() -> Router<Arc<PageContext<V>>> {
         .route(ALARMS, get(alarms::present::<V>))
         .route(ALARM_HISTORY, get(alarms::history::<V>))
         .route(LOG, get(log::log::<V>))
+        .route(JOBS, get(jobs::jobs::<V>))
 }
 
 async fn description<V: PageSource>(call: ApiCall<V>) -> Response {

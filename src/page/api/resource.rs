@@ -42,10 +42,11 @@ pub(super) const READINGS: &str = "/api/v1/sites/{site}/sensors/{sensor}/reading
 pub(super) const READINGS_CSV: &str = "/api/v1/sites/{site}/sensors/{sensor}/readings.csv";
 pub(super) const ALARMS: &str = "/api/v1/sites/{site}/alarms";
 pub(super) const ALARM_HISTORY: &str = "/api/v1/sites/{site}/alarms/history";
+pub(super) const JOBS: &str = "/api/v1/sites/{site}/jobs";
 pub(super) const LOG: &str = "/api/v1/sites/{site}/log";
 
 impl Resource {
-    pub(super) const ALL: [Self; 9] = [
+    pub(super) const ALL: [Self; 10] = [
         Self { path: DESCRIPTION, parameters: &[], formats: JSON },
         Self { path: SITES, parameters: &[], formats: JSON },
         Self { path: SITE, parameters: &[], formats: JSON },
@@ -54,7 +55,8 @@ impl Resource {
         Self { path: READINGS_CSV, parameters: &["from", "to", "step"], formats: CSV },
         Self { path: ALARMS, parameters: &[], formats: JSON },
         Self { path: ALARM_HISTORY, parameters: PARTS, formats: JSON },
-        Self { path: LOG, parameters: PARTS, formats: JSON },
+        Self { path: LOG, parameters: &["from", "to", "limit", "after", "struck"], formats: JSON },
+        Self { path: JOBS, parameters: &[], formats: JSON },
     ];
 
     /// The resource of a route.

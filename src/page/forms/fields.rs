@@ -20,6 +20,20 @@ pub(super) struct FieldFault {
     pub(super) words: String,
 }
 
+/// An entry that is there, as its form would hold it.
+pub(super) fn filled_in(entry: &LogEntry, zone: &TimeZone) -> Vec<(String, String)> {
+    let mut fields = vec![
+        ("place".to_owned(), entry.place.as_ref().map_or_else(String::new, ToString::to_string)),
+        ("at".to_owned(), local(entry.at, zone)),
+        ("offered".to_owned(), entry.at.to_string()),
+        ("note".to_owned(), entry.note.clone()),
+    ];
+    fields
+        .extend(entry.what.numbers().into_iter().map(|(name, number)| (name.to_owned(), number.to_string())));
+    fields.extend(entry.what.named().map(|(name, value)| (name.to_owned(), value.to_owned())));
+    fields
+}
+
 /// The whole garden, in the field for the place.
 pub(super) const WHOLE: &str = "";
 
@@ -37,7 +51,19 @@ pub(super) fn entry(
 ) -> Result<LogEntry, Vec<FieldFault>> {
     let mut faults = Vec::new();
     let mut fault = |field: &str, words: String| faults.push(FieldFault { field: field.to_owned(), words });
-    let place = place(kind.about, form.text("place"), garden).map_err(|why| fault("place", why)).ok();
+    let (place, named) = if kind.job {
+        match garden.jobs.iter().find(|job| job.is_called(form.text("job"))) {
+            Some(job) => (Some(job.place.clone()), Some(job.name.clone())),
+            None => {
+                fault("job", "Choose a job of the list.".to_owned());
+                (None, None)
+            }
+        }
+    } else {
+        let place = place(kind.about, form.text("place"), garden).map_err(|why| fault("place", why)).ok();
+        let crop = form.text("crop");
+        (place, (kind.crop && !crop.is_empty()).then(|| crop.to_owned()))
+    };
 
     let mut numbers: Vec<(&str, f64)> = Vec::new();
     let mut typed = 0;
@@ -56,12 +82,14 @@ pub(super) fn entry(
     if let Err((field, why)) = log_entry::check_forms(|name| numbers.iter().any(|(it, _)| *it == name)) {
         fault(field, format!("Not both: {why}."));
     }
-    let crop = form.text("crop");
-    let crop = (kind.crop && !crop.is_empty()).then(|| crop.to_owned());
-    if crop.as_deref().is_some_and(|crop| log_entry::check_crop(crop).is_err()) {
+    if kind.one_only && typed > 1 {
+        let first = kind.numbers.first().map_or("note", |number| number.name);
+        fault(first, "Fill in one of the two: they say the same in two units.".to_owned());
+    }
+    if named.as_deref().is_some_and(|crop| kind.crop && log_entry::check_crop(crop).is_err()) {
         fault("crop", "That crop is not in the table: choose one of the list, or none.".to_owned());
     }
-    let at = match moment(form, &garden.site.time_zone) {
+    let at = match moment(form, &garden.site.time_zone, now) {
         Ok(at) => log_entry::check_time(at, now)
             .map(|()| at)
             .map_err(|why| fault("at", format!("That time {why}.")))
@@ -78,10 +106,15 @@ pub(super) fn entry(
     } else if note.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
         fault("note", "The note holds control characters: write plain text.".to_owned());
     } else if kind.note_needed && note.is_empty() {
-        fault("note", "A note needs words.".to_owned());
+        let words = if kind.name == "note" {
+            "A note needs words."
+        } else {
+            "Write which they are, how many, and what was done."
+        };
+        fault("note", words.to_owned());
     }
     let number = |wanted: &str| numbers.iter().find(|(name, _)| *name == wanted).map(|(_, value)| *value);
-    match (place, log_entry::event(kind, number, crop), at) {
+    match (place, log_entry::event(kind, number, named), at) {
         (Some(place), Some(what), Some(at)) if faults.is_empty() => {
             Ok(LogEntry { site: garden.site.id.clone(), place, at, what, note })
         }
@@ -97,7 +130,7 @@ fn place(about: About, given: &str, garden: &Garden) -> Result<Option<Id>, Strin
         About::Bed | About::BedOrGarden => "a bed",
         About::Tank => "a tank",
         About::Sensor => "a sensor",
-        About::Any => "a place",
+        About::Any | About::Job => "a place",
     };
     about
         .places(garden)
@@ -132,7 +165,10 @@ fn number(number: &NumberField, text: &str) -> Result<Option<f64>, String> {
 
 /// The moment that the form names, on the garden's own clock. A time that the clock
 /// skips or shows twice is told, never guessed.
-fn moment(form: &FormFields, zone: &TimeZone) -> Result<Timestamp, String> {
+fn moment(form: &FormFields, zone: &TimeZone, now: Timestamp) -> Result<Timestamp, String> {
+    if form.text("when") == "now" {
+        return Ok(now);
+    }
     let text = form.text("at");
     // Left as it was offered: that very moment, also in an hour that comes twice.
     if let Ok(offered) = form.text("offered").parse::<Timestamp>()

@@ -11,6 +11,7 @@ use tracing::warn;
 
 use super::fields::{self, FieldFault, WHOLE, entry, local};
 use super::{FormFields, see_other, wrong_list};
+use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, NumberField};
 use crate::garden::plan::{Garden, place_called};
 use crate::model::{Id, Place};
@@ -18,7 +19,9 @@ use crate::page::PageSource;
 use crate::page::context::{SiteForm, SitePage};
 use crate::page::layout::PageFrame;
 use crate::page::problem::Problem;
+use crate::page::wait::ask as ask_record;
 use crate::soil;
+use crate::store::LogRow;
 use crate::text::labels;
 
 /// Characters of a form's own text.
@@ -31,14 +34,26 @@ struct EntryForm<'a> {
     now: Timestamp,
     /// A text that comes once.
     once: String,
+    /// The entry that is put right or struck.
+    wrong: Option<LogRow>,
 }
 
 pub(in crate::page) async fn ask<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let (frame, garden, query) = (site.frame("/write"), site.garden()?, site.fields());
     let now = present(&site);
-    let form = EntryForm { frame: &frame, garden, now, once: site.context.gate.once() };
+    let once = site.context.gate.once();
+    let mut form = EntryForm { frame: &frame, garden, now, once, wrong: None };
     if !frame.visitor.may_change {
         return Ok(form.closed());
+    }
+    form.wrong = wrong_entry(&site, &query).await?;
+    if let Some(row) = &form.wrong {
+        if !query.text("strike").is_empty() {
+            return Ok(form.striking(row, "", None));
+        }
+        let kind = log_entry::kind(row.entry.what.name()).ok_or(Problem::NotFound)?;
+        let held = FormFields(fields::filled_in(&row.entry, &garden.site.time_zone));
+        return Ok(form.fields(kind, &held, &[]));
     }
     if query.text("kind").is_empty() {
         return Ok(form.kinds(query.text("place")));
@@ -46,17 +61,35 @@ pub(in crate::page) async fn ask<V: PageSource>(site: SitePage<V>) -> Result<Mar
     let kind = log_entry::kind(query.text("kind")).ok_or(Problem::NotFound)?;
     let offered = FormFields(vec![
         ("place".to_owned(), query.text("place").to_owned()),
+        ("job".to_owned(), query.text("job").to_owned()),
         ("at".to_owned(), local(now, &garden.site.time_zone)),
         ("offered".to_owned(), now.to_string()),
     ]);
     Ok(form.fields(kind, &offered, &[]))
 }
 
+/// The entry that a form or a query wants to put right or to strike; none that is struck
+/// already.
+async fn wrong_entry<V: PageSource>(
+    site: &SitePage<V>,
+    given: &FormFields,
+) -> Result<Option<LogRow>, Problem> {
+    let Some(number) = given.given("corrects").or(given.given("strike")) else { return Ok(None) };
+    let number: i64 = number.trim().parse().map_err(|_| Problem::NotFound)?;
+    let row = ask_record(site.context.record.log_entry(site.view.id.as_str(), number)).await?;
+    row.filter(|row| row.struck.is_none()).map(Some).ok_or(Problem::NotFound)
+}
+
+/// What a form asks for.
+enum Wanted {
+    Write(LogEntry, Option<i64>),
+    Strike(i64, String),
+}
+
 pub(in crate::page) async fn take<V: PageSource>(
     SiteForm { site, form: given }: SiteForm<V>,
 ) -> Result<Response, Problem> {
     let (frame, garden, now) = (site.frame("/write"), site.garden()?, present(&site));
-    let kind = log_entry::kind(given.text("kind")).ok_or(Problem::NotFound)?;
     let once = given.text("once").to_owned();
     if once.is_empty() || once.len() > ONCE_MAX {
         return Err(Problem::FormOutdated);
@@ -67,29 +100,81 @@ pub(in crate::page) async fn take<V: PageSource>(
     if let Some(to) = taken.led_to(&once) {
         return Ok(see_other(to));
     }
-    let form = EntryForm { frame: &frame, garden, now, once: once.clone() };
-    let entry = match entry(kind, &given, garden, now) {
-        Ok(entry) => entry,
-        Err(faults) => {
-            let page = form.fields(kind, &given, &faults);
-            return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
+    let wrong = wrong_entry(&site, &given).await?;
+    let form = EntryForm { frame: &frame, garden, now, once: once.clone(), wrong };
+    let refused = |page: Markup| Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
+    let striking = form.wrong.as_ref().filter(|_| !given.text("strike").is_empty());
+    let kind = match striking {
+        Some(_) => None,
+        None => Some(log_entry::kind(given.text("kind")).ok_or(Problem::NotFound)?),
+    };
+    let again = |faults: &[FieldFault]| match (striking, kind) {
+        (Some(row), _) => {
+            form.striking(row, given.text("why"), faults.first().map(|fault| fault.words.as_str()))
         }
+        (None, Some(kind)) => form.fields(kind, &given, faults),
+        (None, None) => form.kinds(""),
+    };
+    let one = |field: &str, words: String| [FieldFault { field: field.to_owned(), words }];
+    let wanted = match (striking, kind) {
+        (Some(row), _) => match why(&given) {
+            Ok(why) => Wanted::Strike(row.seq, why),
+            Err(words) => return refused(again(&one("why", words))),
+        },
+        (None, Some(kind)) => match entry(kind, &given, garden, now) {
+            Ok(entry) => Wanted::Write(entry, form.wrong.as_ref().map(|row| row.seq)),
+            Err(faults) => return refused(again(&faults)),
+        },
+        (None, None) => return Err(Problem::NotFound),
+    };
+    let place = match &wanted {
+        Wanted::Write(entry, _) => entry.place.clone(),
+        Wanted::Strike(..) => form.wrong.as_ref().and_then(|row| row.entry.place.clone()),
     };
     let to = match given.text("then") {
         "today" => address(garden, None),
-        _ => address(garden, entry.place.as_ref()),
+        "jobs" => format!("/site/{}/jobs", garden.site.id),
+        "log" => format!("/site/{}/log", garden.site.id),
+        _ => address(garden, place.as_ref()),
     };
-    let said = said(garden, &entry);
-    if let Err(fault) = context.record.write_log(entry, context.views.now()).await {
-        warn!("an entry of the log could not be written: {fault}");
-        let words = "Trug could not write it down just now. Try again in a minute; nothing that you filled in is lost.";
-        let faults = [FieldFault { field: "send".to_owned(), words: words.to_owned() }];
-        return Ok((StatusCode::SERVICE_UNAVAILABLE, form.fields(kind, &given, &faults)).into_response());
+    let said = match &wanted {
+        Wanted::Write(entry, _) => said(garden, entry),
+        Wanted::Strike(..) => {
+            "It is struck. It stays in the record, and nothing is judged by it any more.".to_owned()
+        }
+    };
+    let at = context.views.now();
+    let written = match wanted {
+        Wanted::Write(entry, wrong) => context.record.write_log(entry, wrong, at).await,
+        Wanted::Strike(number, why) => context.record.strike_log(&garden.site.id, number, why, at).await,
+    };
+    match written {
+        Ok(true) => {}
+        Ok(false) => return Err(Problem::NotFound),
+        Err(fault) => {
+            warn!("an entry of the log could not be written: {fault}");
+            let words = "Trug could not write it down just now. Try again in a minute; nothing that you filled in is lost.";
+            let page = again(&one("send", words.to_owned()));
+            return Ok((StatusCode::SERVICE_UNAVAILABLE, page).into_response());
+        }
     }
     taken.add(once, to.clone());
     drop(taken);
     context.gate.say(&site.headers, said);
     Ok(see_other(&to))
+}
+
+/// Why an entry is struck.
+fn why(given: &FormFields) -> Result<String, String> {
+    let why = given.text("why").replace("\r\n", "\n");
+    if why.is_empty() {
+        return Err("Write why it is wrong.".to_owned());
+    }
+    log_entry::check_note(&why).map_err(|fault| format!("That is {fault}."))?;
+    if why.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
+        return Err("The text holds control characters: write plain text.".to_owned());
+    }
+    Ok(why)
 }
 
 /// The garden's present.
@@ -117,7 +202,7 @@ fn address(garden: &Garden, place: Option<&Id>) -> String {
     }
 }
 
-fn said(garden: &Garden, entry: &crate::garden::log::LogEntry) -> String {
+fn said(garden: &Garden, entry: &LogEntry) -> String {
     let place = entry.place.as_ref().map_or_else(|| garden.site.name.clone(), |id| place_called(garden, id));
     let when = labels::full_moment(entry.at, &garden.site.time_zone);
     let meaning = log_entry::meaning(&entry.what).map_or_else(String::new, |meaning| format!(" {meaning}"));
@@ -138,11 +223,16 @@ impl EntryForm<'_> {
     /// The first step: what it was.
     fn kinds(&self, place: &str) -> Markup {
         let fits = |kind: &&EntryKind| {
-            place.is_empty() || kind.about.places(self.garden).iter().any(|(id, _)| id.as_str() == place)
+            place.is_empty()
+                || kind.job
+                || kind.about.places(self.garden).iter().any(|(id, _)| id.as_str() == place)
         };
         let group = |title: &str, about: About| {
             let kinds: Vec<_> = KINDS.iter().filter(|kind| kind.about == about).filter(fits).collect();
-            let reachable = about.fits_garden() || !about.places(self.garden).is_empty();
+            let reachable = match about {
+                About::Job => !self.garden.jobs.is_empty(),
+                _ => about.fits_garden() || !about.places(self.garden).is_empty(),
+            };
             html! {
                 @if reachable && !kinds.is_empty() {
                     h2 { (title) }
@@ -166,7 +256,11 @@ impl EntryForm<'_> {
             (group("At a tank", About::Tank))
             (group("At a sensor", About::Sensor))
             (group("At a bed or the whole garden", About::BedOrGarden))
+            (group("A job that comes round", About::Job))
             (group("Anything else", About::Any))
+            p class="onward" {
+                a href={ "/site/" (self.garden.site.id) "/log" } { "What was written down, to put right or strike" }
+            }
         };
         self.frame.still(&title, &body)
     }
@@ -196,15 +290,22 @@ impl EntryForm<'_> {
         let places = kind.about.places(self.garden);
         let body = html! {
             h1 { (kind.label) }
-            p { a href=(self.frame.path) { "Something else was done" } }
+            @if let Some(wrong) = &self.wrong {
+                p { "This puts right: " (self.entry_line(wrong)) ". That entry is struck; it stays in the record, and nothing is judged by it any more." }
+            } @else {
+                p { a href=(self.frame.path) { "Something else was done" } }
+            }
             @if !faults.is_empty() { (wrong_list(faults.iter().map(|fault| (fault.field.as_str(), fault.words.as_str())))) }
             @if let Some(how_to) = kind.how_to { details { summary { "How it is done" } p { (how_to) } } }
+            @if let Some(caution) = kind.caution { p class="caution" { (caution) } }
             form class="entry" method="post" action=(self.frame.path) novalidate {
                 (self.frame.visitor.form_field())
                 input type="hidden" name="kind" value=(kind.name);
                 input type="hidden" name="once" value=(self.once);
                 input type="hidden" name="offered" value=(given.text("offered"));
-                (field("place", "Where", None, of("place"), &|attributes| html! {
+                @if let Some(wrong) = &self.wrong { input type="hidden" name="corrects" value=(wrong.seq); }
+                @if kind.job { (self.job_field(given, of("job"))) }
+                @else { (field("place", "Where", None, of("place"), &|attributes| html! {
                     select id="place" name="place" aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] {
                         @if kind.about.fits_garden() { option value=(WHOLE) selected[given.text("place") == WHOLE] { "The whole garden" } }
                         @else if places.len() > 1 && !places.iter().any(|(id, _)| id.as_str() == given.text("place")) {
@@ -214,7 +315,7 @@ impl EntryForm<'_> {
                             option value=(id) selected[given.text("place") == id.as_str()] { (name) }
                         }
                     }
-                }))
+                })) }
                 @for number in kind.numbers { (number_field(number, given, of(number.name))) }
                 @if kind.crop { (crop_field(given, of("crop"))) }
                 (self.time_field(given, of("at")))
@@ -223,6 +324,55 @@ impl EntryForm<'_> {
             }
         };
         self.frame.still(&title, &body)
+    }
+
+    fn job_field(&self, given: &FormFields, fault: Option<&str>) -> Markup {
+        let jobs = &self.garden.jobs;
+        field("job", "Which job", None, fault, &|attributes| {
+            html! {
+                select id="job" name="job" aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] {
+                    @if !jobs.iter().any(|job| job.is_called(given.text("job"))) { option value="" selected { "Choose" } }
+                    @for job in jobs {
+                        option value=(job.name) selected[job.is_called(given.text("job"))] { (job.name) }
+                    }
+                }
+            }
+        })
+    }
+
+    /// An entry in a line.
+    fn entry_line(&self, row: &LogRow) -> String {
+        let place = match &row.entry.place {
+            Some(place) => place_called(self.garden, place),
+            None => self.garden.site.name.clone(),
+        };
+        let when = labels::full_moment(row.entry.at, &self.garden.site.time_zone);
+        format!("{place}: {}, {when}", row.entry.what.words())
+    }
+
+    /// Asks why an entry is struck.
+    fn striking(&self, row: &LogRow, why: &str, fault: Option<&str>) -> Markup {
+        let title = "Strike an entry";
+        let body = html! {
+            h1 { (title) }
+            p { (self.entry_line(row)) "." }
+            @if !row.entry.note.is_empty() { p class="note" { (row.entry.note) } }
+            p { "It stays in the record as struck, and nothing is judged by it any more. If it was only written wrongly, "
+                a href={ (self.frame.path) "?corrects=" (row.seq) } { "put it right" } "." }
+            @if let Some(fault) = fault { (wrong_list(std::iter::once(("why", fault)))) }
+            form class="entry" method="post" action=(self.frame.path) novalidate {
+                (self.frame.visitor.form_field())
+                input type="hidden" name="strike" value=(row.seq);
+                input type="hidden" name="once" value=(self.once);
+                input type="hidden" name="then" value="log";
+                (field("why", "Why is it wrong?", Some("Write no names of children."), fault, &|attributes| html! {
+                    textarea id="why" name="why" rows="2" autocomplete="off"
+                        aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] { "\n" (why) }
+                }))
+                button id="send" type="submit" { "Strike it" }
+            }
+        };
+        self.frame.still(title, &body)
     }
 
     fn time_field(&self, given: &FormFields, fault: Option<&str>) -> Markup {
@@ -320,7 +470,11 @@ fn crop_field(given: &FormFields, fault: Option<&str>) -> Markup {
 }
 
 fn note_field(kind: &EntryKind, given: &FormFields, fault: Option<&str>) -> Markup {
-    let label = if kind.note_needed { "What it was" } else { "A note, if you like" };
+    let label = match (kind.note_needed, kind.name) {
+        (true, "note") => "What it was",
+        (true, _) => "Which, how many, and what was done",
+        (false, _) => "A note, if you like",
+    };
     let help = format!("At most {NOTE_MAX} characters. Write no names of children.");
     field("note", label, Some(&help), fault, &|attributes| {
         html! {

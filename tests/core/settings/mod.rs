@@ -4,6 +4,7 @@ mod any_text;
 mod calibrations;
 mod faults;
 mod ground;
+mod jobs;
 mod mail;
 mod potting_mix;
 mod programs;
