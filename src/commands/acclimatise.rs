@@ -28,9 +28,15 @@ pub struct Acclimatise {
     /// pH of the tank; without it, its sensor or its last water test
     #[arg(long, value_name = "PH")]
     tank_ph: Option<f64>,
-    /// Hours that the fish were under way
+    /// Hours that the fish were under way; slow mixing is the risky choice after a long haul
     #[arg(long, value_name = "N")]
     hauled_hours: Option<f64>,
+    /// How many new fish there are
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    fish: Option<u32>,
+    /// What one of them weighs, grams
+    #[arg(long, value_name = "GRAMS")]
+    grams_each: Option<f64>,
     /// The garden, where two have a tank of one id
     #[arg(long, value_name = "ID")]
     site: Option<String>,
@@ -50,12 +56,15 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
     const PH: (f64, f64) = (3.0, 11.0);
     // A fortnight; nobody hauls fish longer.
     const HAUL_H: (f64, f64) = (0.0, 336.0);
+    // From fry to what no school tank holds.
+    const GRAMS: (f64, f64) = (0.01, 20_000.0);
     for (flag, given, (low, high), unit) in [
         ("--bag-temp-c", it.bag_temp_c, WATER_C, " degrees C"),
         ("--tank-temp-c", it.tank_temp_c, WATER_C, " degrees C"),
         ("--bag-ph", it.bag_ph, PH, ""),
         ("--tank-ph", it.tank_ph, PH, ""),
         ("--hauled-hours", it.hauled_hours, HAUL_H, " hours"),
+        ("--grams-each", it.grams_each, GRAMS, " grams"),
     ] {
         if let Some(given) = given
             && !(given >= low && given <= high)
@@ -68,7 +77,13 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
         .map_err(WrongInput::new)?;
     let now = at_or_now(&settings.gardens, &site, it.at.as_deref(), system_now()).map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
-    let bag = BagGiven { temperature_c: it.bag_temp_c, ph: it.bag_ph, hauled_h: it.hauled_hours };
+    let bag = BagGiven {
+        temperature_c: it.bag_temp_c,
+        ph: it.bag_ph,
+        hauled_h: it.hauled_hours,
+        fish: it.fish,
+        grams_each: it.grams_each,
+    };
     let tank = TankGiven { temperature_c: it.tank_temp_c, ph: it.tank_ph };
     let told = core
         .acclimatise(Some(site.as_str()), &it.tank, bag, tank, now)
@@ -76,6 +91,7 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
     if it.json {
         let told = serde_json::json!({
             "tank": it.tank, "site": site.as_str(), "answer": told.answer.name(), "text": told.text,
+            "missing": told.lacks.iter().map(|lack| lack.words()).collect::<Vec<_>>(),
             "steps": told.steps.iter().map(|(minute, words)| serde_json::json!({
                 "after_min": minute, "text": words,
             })).collect::<Vec<_>>(),

@@ -38,7 +38,7 @@ pub(crate) use sensor::extremes::HourlyExtremes;
 pub(crate) use sensor::replacements::Replacements;
 pub(crate) use site::patience_s;
 pub use system::rules::StoreAlarms;
-pub use tank::acclimatise::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
+pub use tank::acclimatise::{AcclimatiseAnswer, AcclimatiseLack, Acclimatising, BagGiven, TankGiven};
 pub(crate) use wetting::cause::{
     CauseUnknown, LoggedWatering, MeterEvidence, RAIN_EXPLAINS_MM, TOGETHER_S, WateringBasis, WettingAnswer,
     WettingCause, WettingEvidence,

@@ -72,6 +72,8 @@ pub(crate) struct TankState {
     pub(crate) oxygen_probes: Vec<u16>,
     /// Its pH sensors.
     pub(crate) ph_probes: Vec<u16>,
+    /// When a temperature shock last stood.
+    pub(crate) shock_at: Option<Timestamp>,
 }
 
 /// One site's state.
@@ -162,6 +164,7 @@ impl SiteState {
                 thermometers: of(Quantity::WaterTemperature, Place::Tank(i)),
                 oxygen_probes: of(Quantity::DissolvedOxygen, Place::Tank(i)),
                 ph_probes: of(Quantity::Ph, Place::Tank(i)),
+                shock_at: None,
             })
             .collect();
         let gauges: Vec<u16> = (0u16..)
@@ -271,6 +274,9 @@ impl SiteState {
         self.weather.set_back(limit);
         for program in &mut self.programs {
             program.forget_after(limit);
+        }
+        for tank in &mut self.tanks {
+            tank.shock_at = tank.shock_at.filter(|at| *at <= limit);
         }
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);

@@ -18,8 +18,8 @@ mod species;
 mod stocking;
 
 pub use acclimation::{
-    Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, float_minutes,
-    handling,
+    Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, SEALED_MOST_MIN,
+    TRADE_UP_TO_C, float_minutes, handling,
 };
 pub use air::{AirLikeness, InAir, largest_daily_swing_c, left_behind};
 pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};

@@ -3,21 +3,33 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::Kind;
+use crate::alarms::{Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::core::Core;
-use crate::garden::log::LogEvent;
+use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
+use crate::garden::tank::temperature::hourly;
 use crate::garden::tank::water::ASK;
 use crate::model::add_seconds;
 use crate::tank::{
-    Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, Window, equations,
-    float_minutes, handling, ionisation_constant, ionisation_step, un_ionised_fraction,
+    Bag, FARTHEST_C, FLOAT_MIN_PER_C, GROWN_G, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, SEALED_MOST_MIN,
+    STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, Window, density_kg_m3, equations, float_minutes, handling,
+    ionisation_constant, ionisation_step, stocking, un_ionised_fraction,
 };
 use crate::text::spoken;
 use crate::why::Why;
 
+/// A test of ammonia or nitrite that is older says too little about today, seconds; and how
+/// long after a shock no new fish come (both this project's own figures).
+const TEST_HOLDS_S: i64 = 2 * 86_400;
+const SHOCK_HOLDS_S: i64 = 86_400;
+/// What is done with fish that are here already (common practice).
+const HERE: &str = "If the fish are here already, do not send them on another journey: pour them with their own water \
+                    into a clean tub in the shade, give it air, and cover it. Feed nothing. Every half hour change a \
+                    tenth of that water for clean water of the same temperature, treated against chlorine and \
+                    chloramine: letting it stand does not remove chloramine. Ask the supplier or your fisheries adviser \
+                    today where they can stay, and let none go into a creek or dam.";
 /// A bag that was written down longer ago floats no more.
 const BAG_HOLDS_S: i64 = 6 * 3600;
 /// Minutes between two scoops of tank water, and how many: together about as
@@ -27,13 +39,16 @@ const SCOOPS: u32 = 10;
 /// Scoops where pH is near.
 const SCOOPS_NEAR: u32 = 3;
 
-/// What was said about the bag on the command line; what is missing is looked for
-/// in the log.
+/// What was said about the fish and their bag; of the bag, what is missing is looked for in
+/// the log.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct BagGiven {
     pub temperature_c: Option<f64>,
     pub ph: Option<f64>,
     pub hauled_h: Option<f64>,
+    /// How many fish there are, and what one weighs, g.
+    pub fish: Option<u32>,
+    pub grams_each: Option<f64>,
 }
 
 /// What was said about the tank; what is missing is its sensors'.
@@ -62,12 +77,53 @@ impl AcclimatiseAnswer {
     }
 }
 
+/// What must be known before the answer can be yes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AcclimatiseLack {
+    TankTemperature,
+    BagTemperature,
+    HoursUnderWay,
+    HowManyFish,
+    GramsEach,
+    AmmoniaTest,
+    NitriteTest,
+}
+
+impl AcclimatiseLack {
+    /// What is missing, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::TankTemperature => "the temperature in the tank",
+            Self::BagTemperature => "the temperature in the bag",
+            Self::HoursUnderWay => "how many hours the fish were under way",
+            Self::HowManyFish => "how many fish there are",
+            Self::GramsEach => "what one fish weighs",
+            Self::AmmoniaTest => "a test of ammonia of the last two days",
+            Self::NitriteTest => "a test of nitrite of the last two days",
+        }
+    }
+
+    /// The command's argument for it; `None`: it is written into the log.
+    fn argument(self) -> Option<&'static str> {
+        Some(match self {
+            Self::TankTemperature => "--tank-temp-c",
+            Self::BagTemperature => "--bag-temp-c",
+            Self::HoursUnderWay => "--hauled-hours",
+            Self::HowManyFish => "--fish",
+            Self::GramsEach => "--grams-each",
+            Self::AmmoniaTest | Self::NitriteTest => return None,
+        })
+    }
+}
+
 /// The answer with its steps and reasons.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Acclimatising {
     pub answer: AcclimatiseAnswer,
     /// One or two sentences.
     pub text: String,
+    /// What is missing, where the answer is unknown.
+    pub lacks: Vec<AcclimatiseLack>,
     /// What to do, with the minutes from now at which it begins; empty unless the
     /// answer is yes.
     pub steps: Vec<(u32, String)>,
@@ -121,6 +177,7 @@ impl SiteState {
         let answer = |answer, text: String| Acclimatising {
             answer,
             text,
+            lacks: vec![],
             steps: vec![],
             differs: vec![],
             tank_c,
@@ -130,40 +187,72 @@ impl SiteState {
             why: vec![],
             at: now,
         };
-        if let Some(trouble) = self.tank_trouble(index, tank_c) {
-            let text = format!(
-                "Not today: {trouble} Put no fish into {} before that is over. Keep the bag closed, dark and cool, and \
-                 ask the supplier how long the fish can wait, or whether they take them back. {ASK}",
-                tank.name
-            );
-            return answer(AcclimatiseAnswer::NotToday, text);
+        let not_today =
+            |why: &str| answer(AcclimatiseAnswer::NotToday, format!("Not today: {why} {HERE} {ASK}"));
+        if let Some(trouble) = self.tank_trouble(index, tank_c, now) {
+            return not_today(&format!("{trouble} Put no fish into {} before that is over.", tank.name));
         }
-        let (Some(bag_temperature), Some(tank_temperature)) = (bag_c, tank_c) else {
-            let missing = if tank_c.is_none() {
-                format!("{} Measure it and give it with --tank-temp-c.", self.why_tank_unknown(index, now))
-            } else {
-                "The temperature in the bag is missing: measure it and give it with --bag-temp-c.".to_owned()
-            };
-            return answer(
-                AcclimatiseAnswer::Unknown,
-                format!("It cannot be said for {}. {missing}", tank.name),
-            );
+        let (
+            Some(bag_temperature),
+            Some(tank_temperature),
+            Some(hauled_h),
+            Some(fish),
+            Some(grams),
+            true,
+            true,
+        ) = (
+            bag_c,
+            tank_c,
+            bag.hauled_h,
+            bag.fish,
+            bag.grams_each,
+            self.tested_lately(index, now, |test| test.ammonia_mg_l),
+            self.tested_lately(index, now, |test| test.nitrite_n_mg_l()),
+        )
+        else {
+            let lacks = self.acclimatise_lacks(index, &bag, bag_c, tank_c, now);
+            let text = self.lacks_words(index, &lacks, now);
+            return Acclimatising { lacks, ..answer(AcclimatiseAnswer::Unknown, text) };
         };
+        let there = self.fish_in(tank, now);
+        let crowd = NewCrowd::of(tank, there, self.fish_weigh(tank, now), fish, grams);
+        if stocking(crowd.kg_m3) == Stocking::TooMany {
+            return not_today(&format!(
+                "with {fish} more fish of {grams:.0} g {} would hold {:.1} kg of fish in a cubic metre; a small unit \
+                 should stay below {STOCKING_MOST_KG_M3:.0}.",
+                tank.name, crowd.kg_m3
+            ));
+        }
         let difference_c = tank_temperature - bag_temperature;
         let most_c = farthest_c(tank, difference_c);
         if difference_c.abs() > most_c {
-            let text = format!(
-                "Not today: the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C, {:.1} °C apart; {} \
-                 should not pass through more than {most_c:.1} °C in a day. Ask the supplier to keep the fish and bring \
-                 their water nearer by a degree or two a day.",
+            return not_today(&format!(
+                "the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C, {:.1} °C apart; {} should not pass \
+                 through more than {most_c:.1} °C in a day. Bring the tub's water nearer by a degree or two a day.",
                 tank.name,
                 difference_c.abs(),
                 tank.fish_name(),
-            );
-            return answer(AcclimatiseAnswer::NotToday, text);
+            ));
         }
-        let bag = Bag { temperature_c: bag_temperature, ph: bag_ph, hauled_h: bag.hauled_h };
-        let plan = Plan { tank, bag, tank_c: tank_temperature, tank_ph, handling: handling(&bag, tank_ph) };
+        let bag = Bag { temperature_c: bag_temperature, ph: bag_ph, hauled_h };
+        let hourly_c = hourly(tank, difference_c > 0.0);
+        let minutes = float_minutes(difference_c, hourly_c, bag.is_long_hauled());
+        if bag.is_long_hauled() && minutes > SEALED_MOST_MIN {
+            return not_today(&format!(
+                "bag and tank are {:.1} °C apart, which takes {minutes:.0} minutes at {hourly_c:.1} °C an hour. After \
+                 {hauled_h:.0} hours under way a bag cannot stay closed so long, and mixing slowly lets its pH jump.",
+                difference_c.abs()
+            ));
+        }
+        let plan = Plan {
+            tank,
+            bag,
+            tank_c: tank_temperature,
+            tank_ph,
+            handling: handling(&bag, tank_ph),
+            hourly_c,
+            minutes,
+        };
         let steps = plan.steps();
         let release = steps.iter().map(|(minute, _)| *minute).max().unwrap_or(0);
         let when = spoken::moment_seen_from(
@@ -173,8 +262,10 @@ impl SiteState {
         );
         let text = format!(
             "Yes: the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C. It takes about {} minutes; if it \
-             begins now the fish are let go at about {when}.",
-            tank.name, release,
+             begins now the fish are let go at about {when}. {}",
+            tank.name,
+            release,
+            crowd.words(fish, there),
         );
         Acclimatising {
             steps,
@@ -184,9 +275,59 @@ impl SiteState {
         }
     }
 
-    /// What speaks against new fish in this tank at all.
-    fn tank_trouble(&self, index: u16, tank_c: Option<f64>) -> Option<String> {
+    /// Whether the water was tested for something within the last two days.
+    fn tested_lately(&self, index: u16, now: Timestamp, pick: impl Fn(&WaterTest) -> Option<f64>) -> bool {
+        self.tested(index, now, pick).is_some_and(|(at, _)| now.as_second() - at.as_second() <= TEST_HOLDS_S)
+    }
+
+    /// What is missing, in the order to ask for it.
+    fn acclimatise_lacks(
+        &self,
+        index: u16,
+        bag: &BagGiven,
+        bag_c: Option<f64>,
+        tank_c: Option<f64>,
+        now: Timestamp,
+    ) -> Vec<AcclimatiseLack> {
+        use AcclimatiseLack::{
+            AmmoniaTest, BagTemperature, GramsEach, HoursUnderWay, HowManyFish, NitriteTest, TankTemperature,
+        };
+        let known = [
+            (TankTemperature, tank_c.is_some()),
+            (BagTemperature, bag_c.is_some()),
+            (HoursUnderWay, bag.hauled_h.is_some()),
+            (HowManyFish, bag.fish.is_some()),
+            (GramsEach, bag.grams_each.is_some()),
+            (AmmoniaTest, self.tested_lately(index, now, |test| test.ammonia_mg_l)),
+            (NitriteTest, self.tested_lately(index, now, |test| test.nitrite_n_mg_l())),
+        ];
+        known.into_iter().filter(|(_, known)| !known).map(|(lack, _)| lack).collect()
+    }
+
+    fn lacks_words(&self, index: u16, lacks: &[AcclimatiseLack], now: Timestamp) -> String {
         let tank = self.garden.tank(index);
+        let missing: Vec<String> = lacks.iter().map(|lack| lack.words().to_owned()).collect();
+        let given: Vec<String> = lacks.iter().filter_map(|lack| lack.argument()).map(str::to_owned).collect();
+        let mut text = format!("It cannot be said yet for {}: {} missing.", tank.name, are(&missing));
+        if lacks.contains(&AcclimatiseLack::TankTemperature) {
+            text += &format!(" {}", self.why_tank_unknown(index, now));
+        }
+        if !given.is_empty() {
+            text += &format!(" Give {}.", spoken::list(&given));
+        }
+        if lacks.iter().any(|lack| lack.argument().is_none()) {
+            text += &format!(
+                " Test the tank's water and write it down: trug log water-test {} --ammonia MG/L --nitrite MG/L.",
+                tank.id
+            );
+        }
+        text
+    }
+
+    /// What speaks against new fish in this tank at all.
+    fn tank_trouble(&self, index: u16, tank_c: Option<f64>, now: Timestamp) -> Option<String> {
+        let tank = self.garden.tank(index);
+        let state = |kind| self.alarms.life(AlarmPlace::Tank(index).alarm(kind)).state();
         let alarms: Vec<String> = [
             (Kind::TankTemperatureShock, "its temperature has changed too fast"),
             (Kind::TankTooWarm, "it is too warm"),
@@ -197,21 +338,75 @@ impl SiteState {
             (Kind::Ph, "its pH is out of range or on the way there"),
         ]
         .into_iter()
-        .filter(|(kind, _)| self.is_active(AlarmPlace::Tank(index), *kind))
-        .map(|(_, words)| words.to_owned())
+        .filter_map(|(kind, words)| match state(kind) {
+            State::LatchedUnacknowledged | State::LatchedAcknowledged => {
+                let title = kind.row().title.to_lowercase();
+                Some(format!("\"{title}\" is over and nobody has said that all is well"))
+            }
+            state => state.is_active().then(|| words.to_owned()),
+        })
         .collect();
         if !alarms.is_empty() {
             return Some(format!("{} is in alarm: {}.", tank.name, spoken::list(&alarms)));
+        }
+        let shock = self.tanks[usize::from(index)].shock_at;
+        if let Some(at) = shock.filter(|at| now.as_second() - at.as_second() <= SHOCK_HOLDS_S) {
+            let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);
+            return Some(format!(
+                "the temperature of {} changed too fast within the last day (until {when}).",
+                tank.name
+            ));
         }
         let c = tank_c?;
         let (low, high) = (tank.limits.cold_c, tank.limits.warm_c);
         (c < low || c > high).then(|| {
             format!(
-                "{} is {c:.1} °C, and {} should have {low:.0} to {high:.0} °C.",
+                "{} is {c:.1} °C, and for {} danger begins below {low:.0} and above {high:.0} °C.",
                 tank.name,
                 tank.fish_name()
             )
         })
+    }
+}
+
+/// "a and b are".
+fn are(missing: &[String]) -> String {
+    format!("{} {}", spoken::list(missing), if missing.len() == 1 { "is" } else { "are" })
+}
+
+/// The tank with the new fish in it.
+struct NewCrowd {
+    kg_m3: f64,
+    /// When all of them are grown to table size.
+    grown_kg_m3: f64,
+}
+
+impl NewCrowd {
+    /// Fish whose weight nobody has written down count as grown: the cautious case.
+    fn of(tank: &Tank, there: Option<u32>, weigh_g: Option<f64>, fish: u32, grams: f64) -> Self {
+        let old = there.unwrap_or(0);
+        let old_kg_m3 = density_kg_m3(old, weigh_g.unwrap_or(GROWN_G), tank.volume_l);
+        Self {
+            kg_m3: old_kg_m3 + density_kg_m3(fish, grams, tank.volume_l),
+            grown_kg_m3: density_kg_m3(old.saturating_add(fish), GROWN_G, tank.volume_l),
+        }
+    }
+
+    fn words(&self, fish: u32, there: Option<u32>) -> String {
+        let Some(old) = there else {
+            return "How many fish are in it already is not written down, so whether there is room is not judged."
+                .to_owned();
+        };
+        let grown = match stocking(self.grown_kg_m3) {
+            Stocking::Fits => "",
+            Stocking::Dense => ": more than common practice of 10 to 15, so watch oxygen and ammonia",
+            Stocking::TooMany => ": too many, so plan now where some of them will go",
+        };
+        format!(
+            "With {old} there and {fish} new it holds {:.1} kg of fish in a cubic metre, and {:.0} when they are grown \
+             to {GROWN_G:.0} g{grown}.",
+            self.kg_m3, self.grown_kg_m3
+        )
     }
 }
 
@@ -232,6 +427,9 @@ struct Plan<'a> {
     tank_c: f64,
     tank_ph: Option<f64>,
     handling: Handling,
+    /// What the tank's limits allow within an hour in this direction, °C.
+    hourly_c: f64,
+    minutes: f64,
 }
 
 impl Plan<'_> {
@@ -240,31 +438,42 @@ impl Plan<'_> {
     }
 
     fn float_min(&self) -> u32 {
-        // At most 150, by `FARTHEST_C`.
-        float_minutes(self.difference_c()).round() as u32
+        // Some hours at most, by `FARTHEST_C` and the least limit of a file.
+        self.minutes.round() as u32
+    }
+
+    /// Too long for a closed bag.
+    fn needs_tub(&self) -> bool {
+        self.minutes > SEALED_MOST_MIN
     }
 
     fn steps(&self) -> Vec<(u32, String)> {
         let apart = self.difference_c().abs();
+        let floated = self.float_min();
+        let (name, hourly_c) = (&self.tank.name, self.hourly_c);
         let mut steps = vec![(
             0,
-            format!(
-                "Dim the light, leave pump and air on, and float the closed bag on {} in the shade for about {} \
-                 minutes, until its water is within {NEAR_C:.0} °C of the tank's {:.1} °C{}.",
-                self.tank.name,
-                self.float_min(),
-                self.tank_c,
-                if apart > NEAR_C {
-                    format!(
-                        ". They are {apart:.1} °C apart: look every ten minutes, and lift the bag out for a while if \
-                         it nears faster than 1 °C in ten minutes"
-                    )
+            if self.needs_tub() {
+                format!(
+                    "Dim the light, and leave pump and air on. Pour the fish with their own water into a clean tub in the \
+                     shade beside {name}, give it air, and cover it. They are {apart:.1} °C apart: add a little tank \
+                     water every ten minutes, so that the tub nears the tank's {:.1} °C by no more than {hourly_c:.1} °C \
+                     an hour. It takes about {floated} minutes.",
+                    self.tank_c
+                )
+            } else {
+                let how = if apart > NEAR_C {
+                    format!(". They are {apart:.1} °C apart: look every ten minutes")
                 } else {
                     ", which it is already".to_owned()
-                }
-            ),
+                };
+                format!(
+                    "Dim the light, leave pump and air on, and float the closed bag on {name} in the shade for about \
+                     {floated} minutes, until its water is within {NEAR_C:.0} °C of the tank's {:.1} °C{how}.",
+                    self.tank_c
+                )
+            },
         )];
-        let floated = self.float_min();
         let mix = |scoops: u32, until: &str| {
             format!(
                 "Open the bag and roll its rim down. Scoop tank water in every {SCOOP_MIN} minutes, a tenth of what is \
@@ -272,6 +481,8 @@ impl Plan<'_> {
             )
         };
         let released = match self.handling {
+            // The tub has had the tank's water in it all the while.
+            _ if self.needs_tub() => floated,
             Handling::ReleaseAtOnce => floated,
             Handling::Near => {
                 steps.push((floated, mix(SCOOPS_NEAR, "since the pH of both is near already")));
@@ -288,51 +499,62 @@ impl Plan<'_> {
                 floated + SCOOPS * SCOOP_MIN
             }
         };
-        let opened = if self.handling == Handling::ReleaseAtOnce {
-            "After a long haul, open the bag and let the fish go at once, without mixing. "
-        } else {
-            ""
+        let opened = match self.handling {
+            Handling::ReleaseAtOnce => {
+                "After a long haul, open the bag and let the fish go at once, without mixing. "
+            }
+            _ if self.needs_tub() => "Measure both: within 1 °C, and pH within 0.3. ",
+            _ => "",
         };
         steps.push((
             released,
             format!(
                 "{opened}Lift the fish over with a soft wet net or let them swim out; never pour the bag's water into \
                  the tank. Keep the light dim, feed nothing until tomorrow, and look after half an hour and again this \
-                 evening. Fish go in before plants. Write it down: trug log fish-added. {ASK}"
+                 evening. Write it down: trug log fish-added. {ASK}"
             ),
         ));
         steps
     }
 
     fn differs(&self) -> Vec<String> {
-        let mut told = vec![
-            "How fast the temperature may change differs: LSU AgCenter keeps to 2.8 °C down and 3.9 °C up within 30 \
-             minutes; a supplier's sheet allows 0.56 °C a minute; common practice takes 10 to 20 minutes a degree. The \
-             steps keep to the slowest."
-                .to_owned(),
-        ];
-        let chosen = match (self.handling, self.bag.hauled_h) {
-            (Handling::ReleaseAtOnce, _) => "The steps follow the first, since the haul was long",
-            (_, Some(_)) => "The steps follow the second, since the haul was short",
-            (_, None) => "The steps follow the second; if the fish were long under way, give --hauled-hours",
+        let ours = if self.difference_c().abs() > TRADE_UP_TO_C {
+            format!("The steps keep to this tank's own limit, {:.1} °C an hour", self.hourly_c)
+        } else {
+            "Up to 2 °C the steps take 15 minutes a degree".to_owned()
         };
-        told.push(format!(
-            "What to do after a long haul differs. LSU AgCenter: float the sealed bag for 30 minutes in the shade, then \
-             open it and release at once, because mixing lets carbon dioxide out, the pH jumps and ammonia turns toxic. \
-             Common practice: mix tank water in slowly all the same. {chosen} (long: {LONG_HAUL_H:.0} hours or more, \
-             this project's own figure). Ask the supplier which they want, and follow your state's rules for the \
-             species."
-        ));
-        told
+        let chosen = if self.bag.is_long_hauled() {
+            "The steps follow the first, since the haul was long"
+        } else {
+            "The steps follow the second, since the haul was short"
+        };
+        vec![
+            format!(
+                "How fast the temperature may change differs. The trade takes 10 to 15 minutes a degree. Slower is the \
+                 ANZECC/ARMCANZ 2000 guideline, 2 °C an hour or 30 minutes a degree (from memory). Faster are LSU \
+                 AgCenter, 2.8 °C down and 3.9 °C up within 30 minutes, and a supplier's sheet, 0.56 °C a minute. {ours}."
+            ),
+            format!(
+                "What to do after a long haul differs. LSU AgCenter: float the sealed bag for 30 minutes in the shade, \
+                 then open it and release at once, because mixing lets carbon dioxide out, the pH jumps and ammonia turns \
+                 toxic. After a short haul it mixes slowly, as common practice does always. {chosen} (long: \
+                 {LONG_HAUL_H:.0} hours or more, this project's own figure). Ask the supplier which they want, and follow \
+                 your state's rules for the species."
+            ),
+        ]
     }
 
     fn why(&self) -> Why {
         let apart = self.difference_c().abs();
         let mut why = vec![equations::FLOAT.step(format!(
-            "|{:.1} - {:.1}| = {apart:.1} °C; {FLOAT_MIN_PER_C} x {apart:.1} = {:.0}, so {} minutes",
+            "|{:.1} - {:.1}| = {apart:.1} °C; {}, so {} minutes",
             self.tank_c,
             self.bag.temperature_c,
-            FLOAT_MIN_PER_C * apart,
+            if apart > TRADE_UP_TO_C {
+                format!("60 x {apart:.1} / {:.1} = {:.0}", self.hourly_c, 60.0 * apart / self.hourly_c)
+            } else {
+                format!("{FLOAT_MIN_PER_C} x {apart:.1} = {:.0}", FLOAT_MIN_PER_C * apart)
+            },
             self.float_min()
         ))];
         if let (Some(bag_ph), Some(tank_ph)) = (self.bag.ph, self.tank_ph)

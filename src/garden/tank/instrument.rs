@@ -150,6 +150,7 @@ impl SiteState {
         if !life.holds() || later_s > HOUR_S || self.is_shocked(index, at) {
             return;
         }
+        self.tanks[usize::from(index)].shock_at = None;
         self.judge_within(Delays::NONE, subject, at, Input::Clear, batch, |site, _| {
             let tank = &site.garden.tank(index).name;
             let since = || spoken::moment_seen_from(begun, at, &site.garden.site.time_zone);

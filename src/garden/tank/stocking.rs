@@ -12,9 +12,10 @@ use crate::tank::{FEED_PART, GROWN_G, Stocking, density_kg_m3, equations, feed_g
 const DAY_S: i64 = 86_400;
 
 impl SiteState {
-    pub(super) fn stocking_figures(&self, tank: &Tank, now: Timestamp) -> Vec<Figure> {
+    /// How many fish are in the tank, where that is written down.
+    pub(super) fn fish_in(&self, tank: &Tank, now: Timestamp) -> Option<u32> {
         let log = self.log.of(&tank.id);
-        let counted = tank.fish.or_else(|| {
+        tank.fish.or_else(|| {
             let mut any = false;
             let count = log.iter().filter(|(at, _)| *at <= now).fold(0u32, |count, (_, seen)| match seen {
                 LogEvent::FishAdded { count: more, .. } => {
@@ -25,8 +26,21 @@ impl SiteState {
                 _ => count,
             });
             any.then_some(count)
-        });
-        let Some(fish) = counted else {
+        })
+    }
+
+    /// What one of them weighs, g, where somebody has weighed them.
+    pub(super) fn fish_weigh(&self, tank: &Tank, now: Timestamp) -> Option<f64> {
+        tank.fish_grams.or_else(|| {
+            self.log.of(&tank.id).iter().rev().filter(|(at, _)| *at <= now).find_map(|(_, seen)| match seen {
+                LogEvent::FishAdded { grams_each, .. } => *grams_each,
+                _ => None,
+            })
+        })
+    }
+
+    pub(super) fn stocking_figures(&self, tank: &Tank, now: Timestamp) -> Vec<Figure> {
+        let Some(fish) = self.fish_in(tank, now) else {
             return vec![Figure::unknown(
                 "Fish in the water",
                 "how many fish there are is not written down",
@@ -50,13 +64,7 @@ impl SiteState {
             "kg/m3",
             vec![equations::GROWN.step(format!("{fish} x {GROWN_G} g / {volume_l:.0} L = {grown:.1} kg/m3"))],
         ));
-        let weighed = tank.fish_grams.or_else(|| {
-            log.iter().rev().filter(|(at, _)| *at <= now).find_map(|(_, seen)| match seen {
-                LogEvent::FishAdded { grams_each, .. } => *grams_each,
-                _ => None,
-            })
-        });
-        let Some(grams) = weighed else {
+        let Some(grams) = self.fish_weigh(tank, now) else {
             figures.push(Figure::unknown("Feed a day", "nobody has weighed the fish", "g"));
             return figures;
         };

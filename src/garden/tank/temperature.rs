@@ -65,6 +65,9 @@ impl SiteState {
             let zone = &site.garden.site.time_zone;
             shock_words(site.garden.tank(index), water, active, lately_out, zone)
         });
+        if self.is_active(AlarmPlace::Tank(index), Kind::TankTemperatureShock) {
+            self.tanks[usize::from(index)].shock_at = Some(at);
+        }
         let (warm, cold) = (warm.unless_missing(missing), cold.unless_missing(missing));
         self.judge_graded(warmer, alarm(Kind::TankTooWarm), at, warm, batch, |site, active| {
             limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true, air_c)
@@ -240,7 +243,7 @@ fn swing_step(swing: &Swing) -> Step {
 }
 
 /// Degrees within an hour that a tank may be brought back by.
-fn hourly(tank: &Tank, rise: bool) -> f64 {
+pub(super) fn hourly(tank: &Tank, rise: bool) -> f64 {
     tank.limits
         .within(Window::Hour)
         .map(|l| if rise { l.rise_c } else { l.fall_c })

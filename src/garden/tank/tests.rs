@@ -8,7 +8,7 @@ use crate::alarms::{Kind, State};
 use crate::garden::log::{LogEntry, LogEvent, WaterTest};
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::view::{Figure, TankView};
-use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, Clock, Core, TankGiven};
+use crate::garden::{AcclimatiseAnswer, AcclimatiseLack, Acclimatising, BagGiven, Clock, Core, TankGiven};
 use crate::model::Condition;
 use crate::model::Id;
 use crate::model::Sample;
@@ -414,54 +414,143 @@ fn stocking_and_feed_are_told() {
     assert!(run.figure("Published for silver perch").value.contains("2 to 37 °C (FishBase)"));
 }
 
+/// Four fish of 100 g, an hour under way.
 fn bag(temperature_c: f64) -> BagGiven {
-    BagGiven { temperature_c: Some(temperature_c), ph: Some(6.8), hauled_h: None }
+    BagGiven {
+        temperature_c: Some(temperature_c),
+        ph: Some(6.8),
+        hauled_h: Some(1.0),
+        fish: Some(4),
+        grams_each: Some(100.0),
+    }
+}
+
+/// Clean water, tested now.
+fn good_test() -> LogEvent {
+    LogEvent::WaterTest(WaterTest {
+        ammonia_mg_l: Some(0.1),
+        nitrite_mg_l: Some(0.02),
+        ph: Some(7.0),
+        temperature_c: Some(21.0),
+        ..WaterTest::default()
+    })
+}
+
+fn minutes(told: &Acclimatising) -> Vec<u32> {
+    told.steps.iter().map(|step| step.0).collect()
 }
 
 #[test]
 fn new_fish_float_and_are_let_go_by_the_tank_s_own_thermometer() {
-    let mut run = Run::new(&[], "", 300);
-    run.hold(&[21.0], 6);
-    let told = run.new_fish(bag(17.0), TankGiven { ph: Some(7.6), ..TankGiven::default() });
+    let mut run = Run::new(&[], "fish_grams = 100", 300);
+    run.hold(&[21.0], 6).log(good_test());
+    let far = TankGiven { ph: Some(7.6), ..TankGiven::default() };
+    // 1.6 °C at the trade's 15 minutes each, then ten scoops in fifty minutes.
+    let told = run.new_fish(bag(19.4), far);
     assert_eq!(told.answer, AcclimatiseAnswer::Yes, "{}", told.text);
-    // 4 °C at 15 minutes each, then ten scoops in fifty minutes.
-    let minutes: Vec<u32> = told.steps.iter().map(|s| s.0).collect();
-    assert_eq!(minutes, [0, 60, 110]);
+    assert_eq!(minutes(&told), [0, 24, 74]);
+    assert!(told.steps[2].1.contains("never pour the bag's water"));
+    assert!(told.steps.iter().all(|step| !step.1.contains("plants")), "{:?}", told.steps);
+    assert!(told.differs[0].contains("10 to 15 minutes a degree") && !told.differs[0].contains("slowest"));
+    // 12 and 4 fish of 100 g in 500 L; 16 of 500 g.
     assert!(
-        told.steps[2].1.contains("never pour the bag's water") && told.steps[2].1.contains("before plants")
+        told.text.contains("3.2 kg of fish in a cubic metre, and 16 when they are grown"),
+        "{}",
+        told.text
     );
     assert_eq!(told.why.len(), 3);
-
-    let hauled = BagGiven { hauled_h: Some(9.0), ..bag(17.0) };
-    let told = run.new_fish(hauled, TankGiven::default());
-    let minutes: Vec<u32> = told.steps.iter().map(|s| s.0).collect();
-    assert_eq!(minutes, [0, 60]);
+    // 4 °C at the tank's own 2 °C an hour: too long for a closed bag.
+    let told = run.new_fish(bag(17.0), far);
+    assert_eq!(minutes(&told), [0, 120]);
+    for words in ["clean tub", "give it air", "no more than 2.0 °C an hour"] {
+        assert!(told.steps[0].1.contains(words), "{words}: {}", told.steps[0].1);
+    }
+    // After a long haul: 30 minutes closed, and no mixing.
+    let told = run.new_fish(BagGiven { hauled_h: Some(9.0), ..bag(20.0) }, TankGiven::default());
+    assert_eq!(minutes(&told), [0, 30]);
     assert!(told.steps[1].1.contains("without mixing"));
-    assert!(told.differs.iter().any(|d| d.contains("LSU AgCenter") && d.contains("Common practice")));
+    assert!(told.differs.iter().any(|d| d.contains("LSU AgCenter") && d.contains("the haul was long")));
+    // A bag cannot stay closed for two hours after nine.
+    let told = run.new_fish(BagGiven { hauled_h: Some(9.0), ..bag(17.0) }, TankGiven::default());
+    assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
+    assert!(told.text.contains("lets its pH jump") && told.text.contains("clean tub"), "{}", told.text);
+}
+
+#[test]
+fn nothing_is_guessed_about_new_fish() {
+    let mut run = Run::new(&[], "", 300);
+    let told = run.new_fish(BagGiven::default(), TankGiven::default());
+    assert_eq!((told.answer, told.lacks.len()), (AcclimatiseAnswer::Unknown, 7), "{}", told.text);
+    for words in [
+        "--hauled-hours",
+        "--fish",
+        "--grams-each",
+        "--bag-temp-c",
+        "--tank-temp-c",
+        "trug log water-test tank",
+    ] {
+        assert!(told.text.contains(words), "{words}: {}", told.text);
+    }
+    run.hold(&[21.0], 6);
+    let told = run.new_fish(bag(19.0), TankGiven::default());
+    assert_eq!(told.lacks, [AcclimatiseLack::AmmoniaTest, AcclimatiseLack::NitriteTest], "{}", told.text);
+    // Ammonia alone is half of it, and a test holds for two days.
+    run.log(test_of(0.1, Some(7.0), Some(21.0)));
+    assert_eq!(run.new_fish(bag(19.0), TankGiven::default()).lacks, [AcclimatiseLack::NitriteTest]);
+    run.hold(&[21.0], 1).log(good_test());
+    assert_eq!(run.new_fish(bag(19.0), TankGiven::default()).answer, AcclimatiseAnswer::Yes);
+    let told = run.new_fish(BagGiven { hauled_h: None, ..bag(19.0) }, TankGiven::default());
+    assert_eq!(told.lacks, [AcclimatiseLack::HoursUnderWay]);
+    run.hold(&[21.0], 2 * 288 + 1);
+    assert_eq!(run.new_fish(bag(19.0), TankGiven::default()).answer, AcclimatiseAnswer::Unknown);
+    // A bag that was written down is taken.
+    run.log(good_test()).log(LogEvent::Bag { temperature_c: Some(19.0), ph: None });
+    let told = run.new_fish(BagGiven { temperature_c: None, ph: None, ..bag(0.0) }, TankGiven::default());
+    assert_eq!((told.answer, told.bag_c), (AcclimatiseAnswer::Yes, Some(19.0)));
 }
 
 #[test]
 fn new_fish_wait_where_something_speaks_against_it() {
-    let mut run = Run::new(&[], "", 300);
-    let told = run.new_fish(bag(17.0), TankGiven::default());
-    assert_eq!(told.answer, AcclimatiseAnswer::Unknown);
-    run.hold(&[21.0], 6);
-    let told = run.new_fish(BagGiven::default(), TankGiven::default());
-    assert_eq!(told.answer, AcclimatiseAnswer::Unknown);
-    assert!(told.text.contains("bag is missing"), "{}", told.text);
-    // A bag that was written down is taken.
-    run.log(LogEvent::Bag { temperature_c: Some(19.0), ph: None });
-    let told = run.new_fish(BagGiven::default(), TankGiven::default());
-    assert_eq!((told.answer, told.bag_c), (AcclimatiseAnswer::Yes, Some(19.0)));
+    let mut run = Run::new(&[], "fish_grams = 500", 300);
+    run.hold(&[21.0], 6).log(good_test());
     // More than a day's change apart, or the tank out of its range.
     assert_eq!(run.new_fish(bag(14.0), TankGiven::default()).answer, AcclimatiseAnswer::NotToday);
     let hot = TankGiven { temperature_c: Some(33.0), ph: None };
-    assert_eq!(run.new_fish(bag(30.0), hot).answer, AcclimatiseAnswer::NotToday);
-    // The tank is in alarm.
+    let told = run.new_fish(bag(30.0), hot);
+    assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
+    for words in ["already", "tub", "their own water", "air", "shade", "chloramine"] {
+        assert!(told.text.contains(words), "{words}: {}", told.text);
+    }
+    assert!(!told.text.contains("take them back"), "{}", told.text);
+    // 12 of 500 g and 30 of 150 g in 500 L are 21 kg in a cubic metre.
+    let many = BagGiven { fish: Some(30), grams_each: Some(150.0), ..bag(20.0) };
+    let told = run.new_fish(many, TankGiven::default());
+    assert!(told.answer == AcclimatiseAnswer::NotToday && told.text.contains("21.0 kg"), "{}", told.text);
+    // The tank is in alarm; over, and nobody has said that all is well, it counts, too.
     run.log(test_of(2.0, Some(7.0), Some(21.0)));
     let told = run.new_fish(bag(20.0), TankGiven::default());
+    assert!(told.answer == AcclimatiseAnswer::NotToday && told.text.contains("ammonia"), "{}", told.text);
+    run.hold(&[21.0], 1).log(good_test());
+    assert_eq!(run.steps(Kind::Ammonia), RAISED_AND_OVER);
+    let told = run.new_fish(bag(20.0), TankGiven::default());
+    assert!(told.text.contains("nobody has said that all is well"), "{}", told.text);
+}
+
+/// A shock of this morning: the fish there have had enough for a day.
+#[test]
+fn a_shock_of_the_last_day_keeps_new_fish_away() {
+    let mut run = Run::new(&[], "[alarms.tank-temperature-shock]\nlatching = false", 300);
+    run.hold(&[21.0], 12);
+    for step in 0..=6 {
+        run.hold(&[21.0 + 0.5 * f64::from(step)], 1);
+    }
+    run.hold(&[24.0], 40).log(good_test());
+    assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+    let told = run.new_fish(bag(23.0), TankGiven::default());
     assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
-    assert!(told.text.contains("ammonia"), "{}", told.text);
+    assert!(told.text.contains("changed too fast within the last day"), "{}", told.text);
+    run.hold(&[24.0], 288);
+    assert_eq!(run.new_fish(bag(23.0), TankGiven::default()).answer, AcclimatiseAnswer::Yes);
 }
 
 const FAULT: Kind = Kind::SensorFault;

@@ -5,20 +5,24 @@ use maud::{Markup, html};
 
 use super::span::{RejectedParameter, ShownSpan};
 use crate::garden::log::LogEvent;
-use crate::garden::{AcclimatiseAnswer, Acclimatising, BagGiven, TankGiven};
+use crate::garden::{AcclimatiseAnswer, AcclimatiseLack, Acclimatising, BagGiven, TankGiven};
 use crate::page::forms::FormFields;
 use crate::page::reasons;
 use crate::store::LogRow;
 use crate::text::labels;
+use crate::text::spoken::list;
 
 /// What the form takes: names, words, units, from and to.
-const FIELDS: [(&str, &str, &str, f64, f64); 5] = [
+const FIELDS: [(&str, &str, &str, f64, f64); 7] = [
     ("bag_c", "Water in the bag", "°C", 0.0, 45.0),
     ("bag_ph", "pH in the bag", "", 3.0, 11.0),
     ("tank_c", "Water in the tank, if the thermometer there is not right", "°C", 0.0, 45.0),
     ("tank_ph", "pH in the tank, if you tested it just now", "", 3.0, 11.0),
     // A fortnight; nobody hauls fish longer.
     ("hauled_h", "How long the fish were under way", "hours", 0.0, 336.0),
+    ("fish", "How many new fish there are", "fish", 1.0, 1_000_000.0),
+    // From fry to what no school tank holds.
+    ("grams_each", "What one of them weighs, about", "grams", 0.01, 20_000.0),
 ];
 
 /// What was given of bag and tank.
@@ -43,9 +47,22 @@ impl GuideInput {
                 return Err(RejectedParameter::new(name, given, accepted));
             }
         }
-        let [bag_c, bag_ph, tank_c, tank_ph, hauled_h] = numbers;
+        let [bag_c, bag_ph, tank_c, tank_ph, hauled_h, fish, grams_each] = numbers;
+        if let Some(part) = fish.filter(|fish| fish.fract() != 0.0) {
+            return Err(RejectedParameter::new(
+                "fish",
+                &part.to_string(),
+                "a whole number of fish".to_owned(),
+            ));
+        }
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a whole number of the range above"
+        )]
+        let fish = fish.map(|fish| fish as u32);
         Ok(Self {
-            bag: BagGiven { temperature_c: bag_c, ph: bag_ph, hauled_h },
+            bag: BagGiven { temperature_c: bag_c, ph: bag_ph, hauled_h, fish, grams_each },
             tank: TankGiven { temperature_c: tank_c, ph: tank_ph },
         })
     }
@@ -58,7 +75,8 @@ impl GuideInput {
     /// What was given, in the order of [`FIELDS`].
     fn numbers(&self) -> [Option<f64>; FIELDS.len()] {
         let (bag, tank) = (&self.bag, &self.tank);
-        [bag.temperature_c, bag.ph, tank.temperature_c, tank.ph, bag.hauled_h]
+        let fish = bag.fish.map(f64::from);
+        [bag.temperature_c, bag.ph, tank.temperature_c, tank.ph, bag.hauled_h, fish, bag.grams_each]
     }
 }
 
@@ -89,11 +107,11 @@ pub(super) fn section(
                     @for ((name, label, unit, low, high), number) in FIELDS.iter().zip(given.numbers()) {
                         p {
                             label for=(name) { (label) @if !unit.is_empty() { ", " (unit) } }
-                            input id=(name) name=(name) type="number" inputmode="decimal" step="0.1"
+                            input id=(name) name=(name) type="number" inputmode="decimal" step=(if *name == "fish" { "1" } else { "any" })
                                 min=(low) max=(high) value=[number];
                         }
                     }
-                    p { "Without the tank's numbers its sensors and its last water test are taken; without the bag's, the bag that was last written down." }
+                    p { "Without the tank's numbers its sensors and its last water test are taken; without the bag's, the bag that was last written down. Ammonia and nitrite must have been tested within the last two days." }
                     button { "Show the steps" }
                 }
             }
@@ -131,19 +149,29 @@ fn answer(answer: &Acclimatising, shown: &ShownSpan, write: &str) -> Markup {
 
 /// The answer in the words of the page, where what is missing can be given in the form.
 fn said(answer: &Acclimatising) -> String {
-    let missing = match (answer.answer, answer.bag_c, answer.tank_c) {
-        (AcclimatiseAnswer::Unknown, None, None) => "the temperature in the bag and in the tank",
-        (AcclimatiseAnswer::Unknown, None, Some(_)) => "the temperature in the bag",
-        (AcclimatiseAnswer::Unknown, Some(_), None) => "the temperature in the tank",
-        _ => return spoken(&answer.text),
+    if answer.answer != AcclimatiseAnswer::Unknown || answer.lacks.is_empty() {
+        return spoken(&answer.text);
+    }
+    let tests =
+        |lack: &AcclimatiseLack| matches!(lack, AcclimatiseLack::AmmoniaTest | AcclimatiseLack::NitriteTest);
+    let words = |lacks: Vec<&AcclimatiseLack>| -> Vec<String> {
+        lacks.into_iter().map(|lack| lack.words().to_owned()).collect()
     };
-    format!("It cannot be said yet: {missing} is not known. Measure it and put it into the form below.")
+    let to_test = words(answer.lacks.iter().filter(|lack| tests(lack)).collect());
+    let to_give = words(answer.lacks.iter().filter(|lack| !tests(lack)).collect());
+    let mut said = "It cannot be said yet.".to_owned();
+    if !to_give.is_empty() {
+        said += &format!(" Put into the form below: {}.", list(&to_give));
+    }
+    if !to_test.is_empty() {
+        said += &format!(" Test the tank's water and write it down; missing: {}.", list(&to_test));
+    }
+    said
 }
 
 /// Without what only the command line takes.
 fn spoken(text: &str) -> String {
-    text.replace("give --hauled-hours", "put the hours into the form below")
-        .replace("Write it down: trug log fish-added.", "Write it down (below).")
+    text.replace("Write it down: trug log fish-added.", "Write it down (below).")
 }
 
 #[cfg(test)]
@@ -169,6 +197,9 @@ mod tests {
             ("bag_ph=2", "bag_ph"),
             ("hauled_h=inf", "hauled_h"),
             ("tank_ph=-7", "tank_ph"),
+            ("fish=2.5", "fish"),
+            ("fish=0", "fish"),
+            ("grams_each=-1", "grams_each"),
         ] {
             assert_eq!(read(query).expect_err(query).name, name);
         }
