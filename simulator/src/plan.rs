@@ -153,6 +153,8 @@ pub(crate) struct Shower {
 pub(crate) struct Plan {
     pub(crate) waterings: Vec<PlannedWatering>,
     pub(crate) top_ups: Vec<PlannedTopUp>,
+    /// When a tank's pump stands: its number, `[from_s, to_s)`.
+    pub(crate) pumps: Vec<(usize, i64, i64)>,
     pub(crate) showers: Vec<Shower>,
     pub(crate) mulches: Vec<(i64, usize)>,
     pub(crate) taps_left_on: Vec<BedSpan>,
@@ -178,6 +180,11 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
+    /// Whether a tank's pump stands at a moment.
+    pub(crate) fn pump_stands(&self, tank: usize, now_s: i64) -> bool {
+        self.pumps.iter().any(|(of, from_s, to_s)| *of == tank && (*from_s..*to_s).contains(&now_s))
+    }
+
     pub(crate) fn new(school: &School, scenario: &Scenario) -> Self {
         let mut plan = Self { faults: vec![Vec::new(); school.sensors.len()], ..Self::default() };
         for schedule in &scenario.watering {
@@ -440,6 +447,11 @@ impl Plan {
                     let to_s = from_s + 60 * i64::from(*minutes);
                     let (litres, water_c) = (*litres, *water_c);
                     self.top_ups.push(PlannedTopUp { from_s, to_s, tank, litres, water_c });
+                }
+            }
+            Event::PumpStops { tank, from, to } => {
+                if let Some(tank) = self.placed(school.tank_of(tank), tank) {
+                    self.pumps.push((tank, instant_s(zone, *from), instant_s(zone, *to)));
                 }
             }
             Event::Shower { at, mm, minutes } => {

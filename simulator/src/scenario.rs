@@ -150,6 +150,14 @@ pub(crate) enum Event {
         water_c: f64,
         minutes: u16,
     },
+    /// A tank's pump stands still: its plug was pulled, or its inlet is blocked.
+    PumpStops {
+        tank: String,
+        #[serde(deserialize_with = "date_time")]
+        from: DateTime,
+        #[serde(deserialize_with = "date_time")]
+        to: DateTime,
+    },
     /// Rain on top of what the weather brings.
     Shower {
         #[serde(deserialize_with = "date_time")]
@@ -343,7 +351,7 @@ pub const FIELD_GARDEN: &str = include_str!("../scenarios/creek-road.garden.toml
 
 /// Scenarios as bad as the field, in the garden of [`FIELD_GARDEN`]: name and TOML
 /// text.
-pub const FIELD_SCENARIOS: [(&str, &str); 9] = [
+pub const FIELD_SCENARIOS: [(&str, &str); 10] = [
     ("coarse-sensors", include_str!("../scenarios/coarse-sensors.toml")),
     ("one-timer", include_str!("../scenarios/one-timer.toml")),
     ("thaw", include_str!("../scenarios/thaw.toml")),
@@ -353,6 +361,7 @@ pub const FIELD_SCENARIOS: [(&str, &str); 9] = [
     ("swapped-sensors", include_str!("../scenarios/swapped-sensors.toml")),
     ("hot-thermometers", include_str!("../scenarios/hot-thermometers.toml")),
     ("peat-bed", include_str!("../scenarios/peat-bed.toml")),
+    ("pump-stops", include_str!("../scenarios/pump-stops.toml")),
 ];
 
 impl Scenario {
@@ -432,6 +441,7 @@ impl Scenario {
                     within("event.minutes", f64::from(*minutes), 1.0, 1440.0, "between 1 and 1440")?;
                 }
                 Event::GaugeClogged { from, to, .. }
+                | Event::PumpStops { from, to, .. }
                 | Event::Silent { from, to, .. }
                 | Event::Frozen { from, to, .. }
                 | Event::BrokenCable { from, to, .. }

@@ -113,6 +113,11 @@ pub struct Simulation {
     rain: BTreeMap<Date, f64>,
 }
 
+/// What a tank's pump draws and moves, and how high its water stands; invented.
+const PUMP_W: f64 = 25.0;
+const PUMP_L_MIN: f64 = 15.0;
+const LEVEL_CM: f64 = 60.0;
+
 /// Milliseconds between two messages when a gateway sends what it kept.
 const BURST_MS: i64 = 40;
 
@@ -429,7 +434,8 @@ impl Simulation {
                     let litres = match sensor.place {
                         Place::Bed(bed) => self.beds[bed].litres,
                         Place::Site => self.beds.iter().map(|b| b.litres).sum(),
-                        Place::Tank(_) => 0.0,
+                        Place::Tank(tank) if self.plan.pump_stands(tank, self.now_s) => 0.0,
+                        Place::Tank(_) => PUMP_L_MIN,
                     };
                     probe.flow(litres);
                 }
@@ -516,6 +522,9 @@ impl Simulation {
                 let vapour = sky::saturation_kpa(self.days[1].coldest_c);
                 (100.0 * vapour / sky::saturation_kpa(self.air_c)).clamp(5.0, 100.0)
             }
+            (Quantity::Power, Place::Tank(tank)) if self.plan.pump_stands(tank, self.now_s) => 0.0,
+            (Quantity::Power, Place::Tank(_)) => PUMP_W,
+            (Quantity::WaterLevel, Place::Tank(_)) => LEVEL_CM,
             (Quantity::SolarRadiation, Place::Site) => self.sun_w_m2,
             (Quantity::WindSpeed, Place::Site) => weather::wind_m_s(&self.days[1], &self.days[2], hour),
             // Counted in the probe, or refused when the school was read.

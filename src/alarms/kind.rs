@@ -44,6 +44,8 @@ pub(crate) enum PlaceKind {
     /// The first bed of each program of the timers.
     FirstOfProgram,
     Tank,
+    /// Tanks with a sensor that tells whether the pump runs.
+    TankWithPump,
     /// Every sensor.
     Sensor,
     /// Sensors of this quantity.
@@ -238,6 +240,12 @@ kinds! {
         title: "Hot day",
         one: "It is a hot day at {}", many: "It is a hot day at {} gardens", trouble: "heat",
     }
+    PumpStopped {
+        name: "pump-stopped", priority: High, places: &[PlaceKind::TankWithPump],
+        on_s: 10 * MIN_S, off_s: 10 * MIN_S,
+        title: "Pump stopped",
+        one: "{}: the pump has stopped", many: "The pumps of {} tanks have stopped", trouble: "stopped pump",
+    }
     // The on-delay is added to three of the sensor's own intervals.
     SensorSilent {
         name: "sensor-silent", places: &[PlaceKind::Sensor],
@@ -349,7 +357,7 @@ impl Kind {
 
     /// Whether it is about fish: a tank has it.
     pub fn is_about_fish(self) -> bool {
-        self.row().places.contains(&PlaceKind::Tank)
+        self.row().places.iter().any(|place| matches!(place, PlaceKind::Tank | PlaceKind::TankWithPump))
     }
 
     /// The longest time for which it may be put aside, seconds, where that is less than

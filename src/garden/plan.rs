@@ -339,6 +339,25 @@ pub struct Tank {
     /// What they are fed in a day, g.
     pub feed_g_day: Option<f64>,
     pub limits: crate::tank::TankLimits,
+    pub pump: PumpLimits,
+}
+
+/// What a tank's pump does at least while it runs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PumpLimits {
+    /// Below this it draws too little power, W, above 0.
+    pub power_w: f64,
+    /// Below this it moves too little water, L an hour, above 0.
+    pub flow_l_h: f64,
+    /// Below this the tank's water is too low, cm; `None`: not judged.
+    pub level_cm: Option<f64>,
+}
+
+impl Default for PumpLimits {
+    /// Any power and any water at all (this project's own figures).
+    fn default() -> Self {
+        Self { power_w: 1.0, flow_l_h: 1.0, level_cm: None }
+    }
 }
 
 impl Tank {

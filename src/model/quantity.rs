@@ -14,6 +14,9 @@ pub enum Quantity {
     WaterFlow,
     SolarRadiation,
     WindSpeed,
+    WaterLevel,
+    /// What a pump draws.
+    Power,
 }
 
 /// Where a quantity can be measured.
@@ -55,7 +58,7 @@ struct QuantityRow {
 }
 
 /// One row for each quantity, in the order of [`Quantity`].
-const ROWS: [QuantityRow; 11] = {
+const ROWS: [QuantityRow; 13] = {
     use MeasuredIn::{Anywhere, Bed, Site, Tank};
     use Quantity as Q;
     use Surroundings::{Open, Shade, Soil, Water};
@@ -83,6 +86,8 @@ const ROWS: [QuantityRow; 11] = {
         row(Q::WaterFlow, ("water-flow", "Water used"), "L", (1, " L"), Anywhere, Open),
         row(Q::SolarRadiation, ("solar-radiation", "Solar radiation"), "W/m2", (0, " W/m²"), Site, Open),
         row(Q::WindSpeed, ("wind-speed", "Wind speed"), "m/s", (1, " m/s"), Site, Open),
+        row(Q::WaterLevel, ("water-level", "Water level"), "cm", (0, " cm"), Tank, Water),
+        row(Q::Power, ("power", "Power drawn"), "W", (0, " W"), Tank, Open),
     ]
 };
 
@@ -116,6 +121,11 @@ impl Quantity {
     /// Where it can be measured.
     pub fn measured_in(self) -> MeasuredIn {
         self.row().measured_in
+    }
+
+    /// Whether a sensor of it in a tank tells whether the pump runs.
+    pub fn tells_of_a_pump(self) -> bool {
+        matches!(self, Self::WaterFlow | Self::WaterLevel | Self::Power)
     }
 
     /// Whether it is a temperature.

@@ -224,6 +224,12 @@ impl Limits {
             // of a quarter of an hour above 40 m/s are cyclones.
             // Flat: a calm night reads the very same 0; two days do not.
             Quantity::WindSpeed => limits((0.0, 113.0), (0.0, 40.0), None, None, flat(1e-6, 48.0, 96.0)),
+            // A tank that somebody can reach into; a calibration's own error below 0.
+            // Still water holds one level for days: no other test.
+            Quantity::WaterLevel => limits((-10.0, 1000.0), (-2.0, 400.0), None, None, None),
+            // A school's circuit gives 3,680 W (16 A at 230 V); meters read a watt below 0.
+            // A pump draws the same all day, and is switched on and off: no other test.
+            Quantity::Power => limits((-5.0, 20_000.0), (-2.0, 4000.0), None, None, None),
             // Litres per message. A school's main gives a few litres a second; ten
             // a second for an hour at least fails (a message after a break
             // carries the whole break). Taps are open or shut: no other test.

@@ -4,7 +4,7 @@ use super::document::Want;
 use super::range::Range;
 use super::table::SettingsTable;
 use super::text::{Names, name_or_id, own_id};
-use crate::garden::plan::Tank;
+use crate::garden::plan::{PumpLimits, Tank};
 use crate::tank::{RiseFall, SPECIES, TankLimits, WINDOWS, species};
 
 const VOLUME: Range = Range::above_to(0.0, 1_000_000.0, "litres");
@@ -22,6 +22,23 @@ const FEED: Range = Range::from_to(0.0, 100_000.0, "g a day");
 
 const LIMITS: &str = "{ cold_c = 12, warm_c = 30, change_hour_c = 2, change_day_c = 6 }, or some of these";
 
+const POWER: Range = Range::above_to(0.0, 20_000.0, "W");
+const FLOW: Range = Range::above_to(0.0, 1_000_000.0, "litres an hour");
+const LEVEL: Range = Range::above_to(0.0, 1000.0, "cm");
+const PUMP: &str = "{ least_w = 10, least_l_h = 300, least_level_cm = 40 }, or some of these";
+
+/// What its pump does at least.
+fn pump(table: SettingsTable<'_>) -> PumpLimits {
+    let usual = PumpLimits::default();
+    let pump = PumpLimits {
+        power_w: table.number_or("least_w", POWER, usual.power_w).unwrap_or(usual.power_w),
+        flow_l_h: table.number_or("least_l_h", FLOW, usual.flow_l_h).unwrap_or(usual.flow_l_h),
+        level_cm: table.number_if("least_level_cm", LEVEL),
+    };
+    table.finish();
+    pump
+}
+
 /// Reads one tank; `None` where a fault was noted.
 pub(super) fn tank(table: SettingsTable<'_>, ids: &mut Names) -> Option<Tank> {
     let before = table.faults();
@@ -33,6 +50,7 @@ pub(super) fn tank(table: SettingsTable<'_>, ids: &mut Names) -> Option<Tank> {
     let fish = table.get("fish", Want::Value).and_then(|item| item.whole(0..=1_000_000, "fish"));
     let fish_grams = table.number_if("fish_grams", MASS);
     let feed_g_day = table.number_if("feed_g_day", FEED);
+    let pump = table.section_like("pump", PUMP).map(pump).unwrap_or_default();
     let own = table.section_like("limits", LIMITS);
     let limits = match &kind {
         // An unknown species: nothing more to say about its limits.
@@ -69,6 +87,7 @@ pub(super) fn tank(table: SettingsTable<'_>, ids: &mut Names) -> Option<Tank> {
         fish_grams,
         feed_g_day,
         limits: limits?,
+        pump,
     })
 }
 

@@ -80,6 +80,8 @@ struct TankWatch {
     cold: Window,
     /// `None`: its oxygen is measured.
     oxygen: Option<Window>,
+    /// Where its power tells of the pump: the meter.
+    pump: Option<(usize, Window)>,
 }
 
 /// The judge.
@@ -160,6 +162,9 @@ impl Judge {
             oxygen: of_place(school, Place::Tank(number), Quantity::DissolvedOxygen)
                 .is_empty()
                 .then(|| Window::new(45 * 60, HOUR_S)),
+            pump: of_place(school, Place::Tank(number), Quantity::Power)
+                .first()
+                .map(|meter| (*meter, Window::new(25 * 60, 30 * 60))),
         });
         let gauges: Vec<usize> =
             (0..school.sensors.len()).filter(|i| school.sensors[*i].measures == Quantity::Rain).collect();
@@ -362,7 +367,12 @@ impl Judge {
             let beyond = oxygen::before_dawn_mg_l(seen_c.0.min(water_c)) < oxygen::BEYOND_MG_L;
             window.step(now_s, near, works && night && beyond)
         });
+        let pump = watch.pump.as_mut().and_then(|(meter, window)| {
+            let stands = plan.pump_stands(number, now_s);
+            window.step(now_s, stands, stands && Self::works(school, plan, *meter, now_s))
+        });
         for (kind, stretch, note) in [
+            ("pump-stopped", pump, PUMP),
             ("tank-temperature-shock", shock, SHOCK),
             ("tank-too-warm", warm, WARM),
             ("tank-too-cold", cold, COLD),
@@ -401,6 +411,7 @@ impl Judge {
                 ("tank-too-warm", watch.warm.close(), WARM),
                 ("tank-too-cold", watch.cold.close(), COLD),
                 ("low-oxygen", watch.oxygen.as_mut().and_then(Window::close), OXYGEN),
+                ("pump-stopped", watch.pump.as_mut().and_then(|(_, window)| window.close()), PUMP),
             ];
             for (kind, stretch, note) in open {
                 if let Some(stretch) = stretch {
@@ -422,6 +433,7 @@ const DRY: &str = "root zone near or beyond readily available water (FAO-56 eq. 
 const MULCH: &str = "a mulch day within seven days and more than half of readily available water is gone";
 const SHOCK: &str = "water temperature changes near or beyond the limit within an hour or a day";
 const WARM: &str = "water near or above the species' warm limit";
+const PUMP: &str = "the tank's pump stands";
 const OXYGEN: &str = "a night so warm that 70 % of saturation is near or below 5 mg/L (FAO 589, chapter 7.3)";
 const COLD: &str = "water near or below the species' cold limit";
 

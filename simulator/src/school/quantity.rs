@@ -18,6 +18,8 @@ pub enum Quantity {
     WaterFlow,
     SolarRadiation,
     WindSpeed,
+    WaterLevel,
+    Power,
 }
 
 /// What is sent where the cable to the sensing part is cut.
@@ -50,7 +52,7 @@ pub struct QuantityRow {
 }
 
 /// One row for each quantity, in the order of [`Quantity`].
-static ROWS: [QuantityRow; 11] = {
+static ROWS: [QuantityRow; 13] = {
     use Quantity as Q;
     use WhenCut::{Below, NoAnswer, Nothing, Zero};
     const BED: fn(Place) -> bool = |place| matches!(place, Place::Bed(_));
@@ -79,6 +81,8 @@ static ROWS: [QuantityRow; 11] = {
         row((Q::WaterFlow, "water-flow"), ANY, (0.0, 0.0), None, Nothing, true),
         row((Q::SolarRadiation, "solar-radiation"), SITE, (1.0, 1.0), None, Nothing, true),
         row((Q::WindSpeed, "wind-speed"), SITE, (0.1, 0.1), None, Nothing, false),
+        row((Q::WaterLevel, "water-level"), TANK, (0.1, 0.1), None, Below, true),
+        row((Q::Power, "power"), TANK, (0.3, 0.3), None, Zero, false),
     ]
 };
 

@@ -61,6 +61,7 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("gauge-kilometres-off", "watering-hours", "bean-bed", 1),
     ("swapped-sensors", "watering-hours", "bean-bed", 1),
     ("peat-bed", "watering-hours", "herb-bed", 1),
+    ("pump-stops", "pump-stopped", "perch-tank", 2),
     ("hot-thermometers", "sensor-fault", "tank-temp", 2),
     ("hot-thermometers", "sensor-fault", "north-soil-temp", 1),
 ];

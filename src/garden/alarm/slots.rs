@@ -4,6 +4,7 @@ use crate::alarms::{AlarmKey, Kind, Life, PlaceKind};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slot::AlarmSlot;
 use crate::garden::plan::Garden;
+use crate::model::Place;
 
 /// The alarms of a site, place by place.
 #[derive(Clone, Debug, Default)]
@@ -21,7 +22,10 @@ impl AlarmSlots {
             Kind::at(has).for_each(|kind| add(AlarmPlace::Bed(index), kind));
         }
         for (index, _) in (0u16..).zip(&garden.tanks) {
-            Kind::at(|it| it == PlaceKind::Tank).for_each(|kind| add(AlarmPlace::Tank(index), kind));
+            let pump =
+                garden.sensors.iter().any(|s| s.place == Place::Tank(index) && s.measures.tells_of_a_pump());
+            let has = |it| it == PlaceKind::Tank || (pump && it == PlaceKind::TankWithPump);
+            Kind::at(has).for_each(|kind| add(AlarmPlace::Tank(index), kind));
         }
         for (index, sensor) in (0u16..).zip(&garden.sensors) {
             let has = |it| match it {
@@ -31,6 +35,7 @@ impl AlarmSlots {
                 PlaceKind::Bed
                 | PlaceKind::FirstOfProgram
                 | PlaceKind::Tank
+                | PlaceKind::TankWithPump
                 | PlaceKind::Gateway
                 | PlaceKind::SiteWith(_)
                 | PlaceKind::JobToTell

@@ -329,6 +329,7 @@ impl SiteState {
         let tank = self.garden.tank(index);
         let state = |kind| self.alarms.life(AlarmPlace::Tank(index).alarm(kind)).state();
         let alarms: Vec<String> = [
+            (Kind::PumpStopped, "its pump has stopped"),
             (Kind::TankTemperatureShock, "its temperature has changed too fast"),
             (Kind::TankTooWarm, "it is too warm"),
             (Kind::TankTooCold, "it is too cold"),

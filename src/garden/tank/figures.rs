@@ -41,6 +41,7 @@ impl SiteState {
         figures.extend(self.ammonia_figures(index, now));
         figures.extend(self.nitrite_figures(index, now));
         figures.extend(self.ph_figures(index, now));
+        figures.extend(self.pump_figures(index, now));
         figures.extend(self.stocking_figures(tank, now));
         figures.extend(tank.species.as_deref().and_then(published_figure));
         figures

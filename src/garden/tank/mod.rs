@@ -7,6 +7,7 @@ pub(super) mod instrument;
 pub(super) mod nitrite;
 pub(super) mod oxygen;
 pub(super) mod ph;
+pub(super) mod pump;
 pub(super) mod rules;
 pub(super) mod stocking;
 pub(super) mod temperature;

@@ -92,7 +92,12 @@ impl SiteState {
         self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
             let by = judged.map(|(_, by)| by);
-            oxygen_words(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone)
+            let mut words =
+                oxygen_words(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone);
+            if active && site.pump_stands(index) {
+                words.text += " Its pump seems to have stopped: start it first.";
+            }
+            words
         });
     }
 

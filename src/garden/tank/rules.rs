@@ -11,6 +11,7 @@ impl SiteState {
     pub(crate) fn judge_tank(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         self.watch_immersion(index, at);
         self.ask_about_changes(index, at, batch);
+        self.judge_pump(index, at, batch);
         self.judge_temperature(index, at, batch);
         self.judge_oxygen(index, at, batch);
         self.judge_ammonia(index, at, batch);

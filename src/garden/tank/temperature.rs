@@ -55,7 +55,8 @@ impl SiteState {
         let warm = Input::above(warmest_c, limits.warm_c, deadband(Kind::TankTooWarm));
         let cold = Input::below(coldest_c, limits.cold_c, deadband(Kind::TankTooCold));
 
-        let air_c = self.air_at_tank(index, at);
+        let surroundings =
+            TankSurroundings { air_c: self.air_at_tank(index, at), pump_stands: self.pump_stands(index) };
         let alarm = |kind| AlarmPlace::Tank(index).alarm(kind);
         let shock = shock.unless_missing(missing || water.is_none_or(|w| !w.moves_whole));
         let beyond = |kind: Kind, c: f64| steps_beyond(c, self.garden.rules[kind].worse_by);
@@ -70,10 +71,10 @@ impl SiteState {
         }
         let (warm, cold) = (warm.unless_missing(missing), cold.unless_missing(missing));
         self.judge_graded(warmer, alarm(Kind::TankTooWarm), at, warm, batch, |site, active| {
-            limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true, air_c)
+            limit_words(site.garden.tank(index), active, warmest_c, limits.warm_c, true, surroundings)
         });
         self.judge_graded(colder, alarm(Kind::TankTooCold), at, cold, batch, |site, active| {
-            limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false, air_c)
+            limit_words(site.garden.tank(index), active, coldest_c, limits.cold_c, false, surroundings)
         });
     }
 
@@ -265,6 +266,13 @@ const CAUSES_COOLED: &str = "Look first for a plain cause: a hose running in, a 
 /// this project's own.
 const AIR_APART_C: f64 = 1.0;
 
+/// What is known beside a tank that tells of the cause.
+#[derive(Clone, Copy, Debug)]
+struct TankSurroundings {
+    air_c: Option<f64>,
+    pump_stands: bool,
+}
+
 /// What the air's temperature says about the cause; empty where it is not known.
 fn air_words(air_c: Option<f64>, water_c: f64, warm: bool) -> String {
     match air_c {
@@ -294,9 +302,10 @@ fn limit_words(
     now_c: f64,
     limit_c: f64,
     warm: bool,
-    air_c: Option<f64>,
+    TankSurroundings { air_c, pump_stands }: TankSurroundings,
 ) -> AlarmText {
-    let air = air_words(air_c, now_c, warm);
+    let pump = if pump_stands { "Its pump seems to have stopped. " } else { "" };
+    let air = format!("{pump}{}", air_words(air_c, now_c, warm));
     let text = if !active {
         format!("{}: the water is {now_c:.1} °C and out of danger for {} again.", tank.name, tank.fish_name())
     } else if warm {

@@ -331,7 +331,7 @@ fn comfort_is_said_and_not_alarmed() {
     assert!(run.figure("Thrives at (silver perch)").value.contains("alarm below 4 and above 32 °C"));
     // Half a degree an hour down to danger.
     let mut run = Run::new(&[], "limits = { change_day_c = 20 }", 600);
-    for step in 0..110 {
+    for step in 0..106 {
         run.hold(&[12.0 - f64::from(step) / 12.0], 1);
     }
     assert_eq!(run.steps(Kind::TankTooCold), RAISED);
@@ -351,6 +351,39 @@ fn the_air_tells_whether_it_is_the_cause() {
     for words in ["The air is 22.0 °C, cooler than the water: something heats it", "a heater stuck on"] {
         assert!(text.contains(words), "{words}: {text}");
     }
+}
+
+#[test]
+fn a_pump_that_stops_is_told_by_power_flow_or_level() {
+    // A reading every 5 minutes; 2 L in it are 24 L an hour.
+    for (measures, runs, stands, words) in [
+        ("power", 25.0, 0.4, "it draws 0 W, and should draw 10 W or more"),
+        ("water-flow", 75.0, 2.0, "it moves 24 L an hour, and should move 300 L or more"),
+        ("water-level", 60.0, 31.0, "the water stands at 31 cm, and should stand at 40 cm or more"),
+    ] {
+        let pump = "pump = { least_w = 10, least_l_h = 300, least_level_cm = 40 }";
+        let mut run = Run::new(&[measures], pump, 300);
+        run.hold(&[22.0, runs], 12).hold(&[22.0, stands], 1).hold(&[22.0, runs], 12);
+        assert_eq!(run.changes, [], "{measures}: one reading is no stop");
+        run.hold(&[22.0, stands], 4);
+        assert_eq!(run.steps(Kind::PumpStopped), RAISED, "{measures}");
+        assert!(said(&run, Kind::PumpStopped).contains(words), "{}", said(&run, Kind::PumpStopped));
+        assert_eq!(run.view().condition, Condition::Act);
+        // Silence clears nothing.
+        for _ in 0..12 {
+            run.take(&[Some(22.0), None]);
+        }
+        assert_eq!(run.steps(Kind::PumpStopped), RAISED, "{measures}");
+        run.hold(&[22.0, runs], 6);
+        assert_eq!(run.steps(Kind::PumpStopped), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+    }
+    // Without numbers of its own: any power is enough, and no level is judged.
+    let mut run = Run::new(&["power", "water-level"], "", 300);
+    run.hold(&[22.0, 4.0, 3.0], 12);
+    assert_eq!(run.changes, []);
+    assert!(run.figure("Water level").value.contains("its least is not set"));
+    run.hold(&[22.0, 0.2, 3.0], 4);
+    assert_eq!(run.steps(Kind::PumpStopped), RAISED);
 }
 
 #[test]

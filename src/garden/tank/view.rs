@@ -83,6 +83,7 @@ impl SiteState {
             acts.push(format!("{is}: too cold for {fish}."));
         }
         for (kind, words) in [
+            (Kind::PumpStopped, "Its pump seems to have stopped, or its water is low: look now."),
             (Kind::LowOxygen, "Oxygen: too little, or too little to be sure of."),
             (Kind::Ammonia, "Ammonia: too much in the last water test."),
             (Kind::Nitrite, "Nitrite: too much in the last water test."),

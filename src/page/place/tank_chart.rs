@@ -136,6 +136,8 @@ impl TankRecord<'_> {
             &[("too low", "zone-far"), ("suits the fish", "zone-fine"), ("too high", "zone-near")],
         );
         panels.push(ph);
+        panels.push(self.panel(shown, Quantity::Power, "Power drawn", |_| None));
+        panels.push(self.panel(shown, Quantity::WaterLevel, "Level of the water", |_| None));
         panels.push(self.tests_panel(shown));
         // The first panel, which alone has events, stays for them.
         panels.retain(|panel| !panel.has_no_figures() || !panel.events.is_empty());
