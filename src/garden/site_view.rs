@@ -47,6 +47,7 @@ impl SiteState {
             to_do,
             questions: self.wetting_questions(now),
             mulch_questions: self.mulch_questions(now),
+            change_questions: self.change_questions(now),
             rain_holds: self.rain_holds(now),
             alarms,
             pending: self.pending_alarms(),

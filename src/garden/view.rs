@@ -28,6 +28,7 @@ pub struct SiteView {
     /// What people are asked, the newest first.
     pub questions: Vec<WettingQuestion>,
     pub mulch_questions: Vec<MulchQuestion>,
+    pub change_questions: Vec<ChangeQuestion>,
     /// Watering that is held since rain is expected, until when, in words.
     pub rain_holds: Vec<String>,
     pub alarms: Vec<AlarmView>,
@@ -69,6 +70,18 @@ pub struct WettingQuestion {
     pub beds: Vec<(Id, String)>,
     /// When the first of them began to grow wetter.
     pub at: Timestamp,
+}
+
+/// Was a thermometer changed? Its readings step across a break.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChangeQuestion {
+    pub sensor: Id,
+    /// As people call it.
+    pub name: String,
+    /// Its first reading after the break.
+    pub at: Timestamp,
+    pub before_c: f64,
+    pub after_c: f64,
 }
 
 /// Was the mulch laid that was planned?

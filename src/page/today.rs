@@ -18,7 +18,7 @@ use super::places;
 use super::problem::Problem;
 use super::wait::ask;
 use crate::garden::plan::Garden;
-use crate::garden::view::{MulchQuestion, SensorView, SiteView, ToDo, WettingQuestion};
+use crate::garden::view::{ChangeQuestion, MulchQuestion, SensorView, SiteView, ToDo, WettingQuestion};
 use crate::model::Condition;
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
@@ -95,7 +95,7 @@ fn to_do(view: &SiteView) -> Markup {
 fn questions(frame: &PageFrame, view: &SiteView) -> Markup {
     let may_change = frame.visitor.may_change;
     html! {
-        @if !view.questions.is_empty() || !view.mulch_questions.is_empty() {
+        @if !view.questions.is_empty() || !view.mulch_questions.is_empty() || !view.change_questions.is_empty() {
             section class="asked" {
                 h2 { "Can you tell?" }
                 @for (number, question) in view.questions.iter().enumerate() {
@@ -108,6 +108,10 @@ fn questions(frame: &PageFrame, view: &SiteView) -> Markup {
                         "? Until somebody says so, it counts as bare."
                     }
                     @if may_change { (mulch_form(frame, view, number, question)) }
+                }
+                @for (number, question) in view.change_questions.iter().enumerate() {
+                    p id={ "change-" (number) } { (changed(view, question)) }
+                    @if may_change { (change_form(frame, view, number, question)) }
                 }
                 @if !may_change { (frame.visitor.how_to_change(&frame.path)) }
                 p class="standing" {
@@ -151,6 +155,34 @@ fn mulch_form(frame: &PageFrame, view: &SiteView, number: usize, question: &Mulc
             input type="hidden" name="depth_mm" value=(depth_mm);
             button type="submit" name="kind" value="mulch" { "Yes, about " (depth_mm) " mm deep" }
             button type="submit" name="kind" value="mulch-not-laid" { "No" }
+        }
+    }
+}
+
+/// "Perch tank, thermometer: was it changed? ..."
+fn changed(view: &SiteView, question: &ChangeQuestion) -> String {
+    format!(
+        "{}: was it changed? It read {} before a break, and {} after it, at {}. If nobody changed or moved it, the water \
+         itself changed: measure it now with another thermometer, and look at the fish.",
+        question.name,
+        labels::degrees(question.before_c),
+        labels::degrees(question.after_c),
+        spoken::moment_seen_from(question.at, view.now, &view.time_zone),
+    )
+}
+
+/// That a thermometer was changed, as a button. That it was not says the alarm, which stays.
+fn change_form(frame: &PageFrame, view: &SiteView, number: usize, question: &ChangeQuestion) -> Markup {
+    let sensor = view.sensors.iter().position(|sensor| sensor.id == question.sensor).unwrap_or(0);
+    html! {
+        form method="post" action={ "/site/" (view.id) "/write" } aria-labelledby={ "change-" (number) } {
+            (frame.visitor.form_field())
+            input type="hidden" name="once" value=(format!("{:.30}-p{sensor}-{}", view.id.as_str(), question.at.as_second()));
+            input type="hidden" name="then" value="today";
+            input type="hidden" name="place" value=(question.sensor);
+            input type="hidden" name="at" value=(local(question.at, &view.time_zone));
+            input type="hidden" name="offered" value=(question.at);
+            button type="submit" name="kind" value="probe" { "Yes, it was changed" }
         }
     }
 }

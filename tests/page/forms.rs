@@ -320,6 +320,26 @@ fn what_watered_a_bed_is_answered_on_today() {
 }
 
 #[test]
+fn whether_a_thermometer_was_changed_is_answered_on_today() {
+    let school = School::new("2026-04-17T05:30:00Z", None);
+    let today = school.get("/site/saltbush-gully").body;
+    let words = "Perch tank, water temperature: was it changed? It read 20.0 °C before a break, and 17.0 °C after it, at 1 pm.";
+    let (_, asked) = today.split_once(words).expect("asked");
+    assert!(asked.contains(">Yes, it was changed</button>"), "{asked}");
+    let given = |name: &'static str| (name, hidden(asked, name));
+    let fields =
+        [given("once"), given("place"), given("at"), given("offered"), ("then", "today"), ("kind", "probe")];
+    let answer = school.post(WRITE, &fields);
+    assert_eq!(answer.status, 303, "{}", answer.body);
+    assert_eq!(answer.header("location"), Some("/site/saltbush-gully"));
+    let log = school.log();
+    assert_eq!(log.len(), 1);
+    let entry = &log[0].entry;
+    assert_eq!((&entry.what, entry.at), (&LogEvent::ProbeReplaced, views::at("2026-04-17T03:30:00Z")));
+    assert_eq!(entry.place.as_ref().map(|place| place.as_str()), Some("perch-water-temp"));
+}
+
+#[test]
 fn whether_planned_mulch_was_laid_is_answered_on_today() {
     for (kind, expected) in
         [("mulch", LogEvent::MulchLaid { depth_mm: 80.0 }), ("mulch-not-laid", LogEvent::MulchNotLaid)]

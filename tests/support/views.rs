@@ -11,8 +11,8 @@ use trug::answering::{Checked, Claim, Links};
 use trug::garden::jobs::due::JobDue;
 use trug::garden::jobs::view::JobView;
 use trug::garden::view::{
-    AlarmView, BedView, Figure, MulchQuestion, RainView, SensorView, SiteView, TankView, ToDo,
-    WettingQuestion,
+    AlarmView, BedView, ChangeQuestion, Figure, MulchQuestion, RainView, SensorView, SiteView, TankView,
+    ToDo, WettingQuestion,
 };
 use trug::garden::{Acclimatising, BagGiven, TankGiven};
 use trug::model::Condition;
@@ -167,6 +167,7 @@ fn site() -> SiteView {
         to_do: Vec::new(),
         questions: Vec::new(),
         mulch_questions: Vec::new(),
+        change_questions: Vec::new(),
         rain_holds: Vec::new(),
         alarms: Vec::new(),
         pending: Vec::new(),
@@ -268,6 +269,13 @@ pub(crate) fn busy() -> SiteView {
         planned: jiff::civil::date(2026, 4, 15),
         depth_mm: 80.0,
         at: at("2026-04-15T02:30:00Z"),
+    }];
+    view.change_questions = vec![ChangeQuestion {
+        sensor: Id::new("perch-water-temp"),
+        name: "Perch tank, water temperature".into(),
+        at: at("2026-04-17T03:30:00Z"),
+        before_c: 20.0,
+        after_c: 17.0,
     }];
     view.rain_holds = vec!["Rain is expected, as somebody wrote down at 9 am on Thursday 16 April.".into()];
     view.to_do = vec![

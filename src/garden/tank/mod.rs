@@ -2,6 +2,7 @@
 
 pub(super) mod acclimatise;
 pub(super) mod ammonia;
+pub(super) mod change_question;
 pub(super) mod figures;
 pub(super) mod instrument;
 pub(super) mod nitrite;
