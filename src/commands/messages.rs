@@ -7,10 +7,10 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
 use super::exit::Exit;
-use super::shared::{garden_of, print_json, safe, span, zone_of};
+use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
 use crate::garden::plan::{Channel, Garden};
 use crate::store::{MessageRecord, MessageState, Reader};
-use crate::telling::Purpose;
+use crate::telling::{Purpose, WaitFor, Waiting};
 use crate::text::labels;
 use crate::text::spoken::counted;
 
@@ -27,6 +27,9 @@ pub struct Messages {
     /// To here
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
+    /// Only what waits to be told: of which alarm, to whom, when
+    #[arg(long, conflicts_with_all = ["from", "to"])]
+    pub waiting: bool,
     #[arg(from_global)]
     pub json: bool,
 }
@@ -46,6 +49,21 @@ pub fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let mut waiting = reader.waiting().context("reading what waits to be told")?;
+    waiting.retain(|row| {
+        row.wait != WaitFor::Over && it.site.as_deref().is_none_or(|site| row.alarm.site.as_str() == site)
+    });
+    waiting.sort_by_key(|row| row.due);
+    if it.waiting {
+        if it.json {
+            print_json(&waiting.iter().map(WaitingJson::of).collect::<Vec<_>>(), out)?;
+        } else if waiting.is_empty() {
+            writeln!(out, "Nothing waits to be told.")?;
+        } else {
+            show_waiting(gardens, &waiting, out)?;
+        }
+        return Ok(Exit::Yes);
+    }
     let (from, to) = span(gardens, it.site.as_deref(), it.from.as_deref(), it.to.as_deref())?;
     let from = from.unwrap_or_else(|| to.unwrap_or(now).checked_sub(BACK).unwrap_or(Timestamp::MIN));
     let to = to.unwrap_or(Timestamp::MAX);
@@ -58,6 +76,9 @@ pub fn run(
         let when =
             if it.from.is_none() && it.to.is_none() { "in the last seven days" } else { "in that time" };
         writeln!(out, "Nobody was told anything {when}.")?;
+        if it.from.is_none() && it.to.is_none() {
+            show_waiting(gardens, &waiting, out)?;
+        }
         return Ok(Exit::Yes);
     }
     for message in &messages {
@@ -72,7 +93,59 @@ pub fn run(
         of(MessageState::Waiting),
         of(MessageState::GivenUp),
     )?;
+    if it.to.is_none() {
+        show_waiting(gardens, &waiting, out)?;
+    }
     Ok(Exit::Yes)
+}
+
+/// What waits for its time: nothing where nothing does.
+fn show_waiting(gardens: &[Garden], waiting: &[Waiting], out: &mut dyn Write) -> anyhow::Result<()> {
+    if !waiting.is_empty() {
+        writeln!(out, "\nWaits to be told, if it still stands then:")?;
+    }
+    for Waiting { who, alarm, due, wait, .. } in waiting {
+        let garden = garden_of(gardens, &alarm.site);
+        let when = labels::full_moment(*due, &zone_of(garden));
+        let name = garden.map_or(alarm.site.as_str(), |garden| garden.site.name.as_str());
+        let what = match wait {
+            WaitFor::Tell => format!("{who}, {when}"),
+            WaitFor::TellNotAnswered { by } => format!("{who}, {when}, since {by} did not answer"),
+            WaitFor::TellNotDelivered { to } => format!("{who}, {when}, since {to} could not be told"),
+            WaitFor::Answer => format!("whoever is next, {when}, unless {who} answers"),
+            WaitFor::Again => format!("{who} again, {when}, unless somebody answers"),
+            WaitFor::Over => continue,
+        };
+        let place = place_name(garden, &alarm.place);
+        line(2, &format!("{name}: {} at {place}: {what}", labels::kind(alarm.kind)), out)?;
+    }
+    Ok(())
+}
+
+/// What waits, as JSON.
+#[derive(Serialize)]
+struct WaitingJson<'a> {
+    site: &'a str,
+    kind: &'a str,
+    place: &'a str,
+    r#for: &'a str,
+    wait: String,
+    due: String,
+    since: String,
+}
+
+impl<'a> WaitingJson<'a> {
+    fn of(it: &'a Waiting) -> Self {
+        Self {
+            site: it.alarm.site.as_str(),
+            kind: it.alarm.kind.name(),
+            place: it.alarm.place.as_str(),
+            r#for: &it.who,
+            wait: it.wait.name().into_owned(),
+            due: it.due.to_string(),
+            since: it.since.to_string(),
+        }
+    }
 }
 
 fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::Result<()> {

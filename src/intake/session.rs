@@ -22,12 +22,13 @@
 
 use std::fmt;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck, SubscribeReasonCode,
+    ConnectProperties, DisconnectReasonCode, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck,
+    SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 use rumqttc::{TlsConfiguration, Transport};
@@ -109,6 +110,7 @@ pub async fn run(
     stop: CancellationToken,
 ) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
+    let mut takeovers = TakeoverWatch::new();
     loop {
         let outcome: Result<(), SessionFault> = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
@@ -139,12 +141,16 @@ pub async fn run(
             }
             Err(reason) => Err(reason.into()),
         };
-        let SessionFault { fault, reason } = match outcome {
+        let SessionFault { fault, reason, taken_over } = match outcome {
             Ok(()) => return,
             Err(fault) => fault,
         };
-        let wait = backoff.next();
-        if contact.lost(now(), fault, reason.clone()) {
+        let wait = if taken_over { takeovers.next(Instant::now()) } else { backoff.next() };
+        if taken_over {
+            // Never less than a warning: readings come to the one or the other.
+            contact.lost(now(), fault, reason.clone());
+            error!(broker = %BrokerAddress(&broker), %reason, ?wait, "two programs use one client id");
+        } else if contact.lost(now(), fault, reason.clone()) {
             warn!(broker = %BrokerAddress(&broker), %reason, "cannot listen to the broker; trying again until it is there");
         } else {
             debug!(broker = %BrokerAddress(&broker), %reason, ?wait, "the broker is still not there");
@@ -156,21 +162,62 @@ pub async fn run(
     }
 }
 
+/// How long a session must stand before the next loss of it to another program counts as
+/// the first again.
+const TAKEOVER_FORGOTTEN: Duration = Duration::from_secs(600);
+/// First and longest wait after a session was taken over.
+const TAKEOVER_FIRST: Duration = Duration::from_secs(1);
+const TAKEOVER_LONGEST: Duration = Duration::from_secs(300);
+
+/// Two programs with one client id throw each other out, and each of them succeeds in
+/// connecting: the waits after that grow all the same, so that they do not do so for ever
+/// several times a second.
+struct TakeoverWatch {
+    backoff: Backoff,
+    last: Option<Instant>,
+}
+
+impl TakeoverWatch {
+    fn new() -> Self {
+        Self { backoff: Backoff::new(TAKEOVER_FIRST, TAKEOVER_LONGEST), last: None }
+    }
+
+    /// The wait after a session that was taken over at `at`.
+    fn next(&mut self, at: Instant) -> Duration {
+        // The wait itself is no time in which the session stood.
+        if self.last.is_some_and(|last| at.duration_since(last) > TAKEOVER_FORGOTTEN + TAKEOVER_LONGEST) {
+            self.backoff.reset();
+        }
+        self.last = Some(at);
+        self.backoff.next()
+    }
+}
+
 /// Why a session ended or never stood.
 struct SessionFault {
     fault: BrokerFault,
     reason: String,
+    /// Another program took the session with the same client id.
+    taken_over: bool,
 }
 
 impl SessionFault {
     fn refused(reason: String) -> Self {
-        Self { fault: BrokerFault::Refused, reason }
+        Self { fault: BrokerFault::Refused, reason, taken_over: false }
+    }
+
+    fn taken_over(client_id: &str) -> Self {
+        let reason = format!(
+            "another program came to the broker with the client id {client_id:?} and took this session over; give each \
+             daemon its own [broker] client_id, or stop the other one"
+        );
+        Self { fault: BrokerFault::Refused, reason, taken_over: true }
     }
 }
 
 impl From<String> for SessionFault {
     fn from(reason: String) -> Self {
-        Self { fault: BrokerFault::Unreachable, reason }
+        Self { fault: BrokerFault::Unreachable, reason, taken_over: false }
     }
 }
 
@@ -222,6 +269,11 @@ impl ListeningSession<'_> {
                     // Only now do readings come: a refusal is tried again ever more slowly.
                     self.contact.found((self.now)());
                     self.backoff.reset();
+                }
+                Event::Incoming(Packet::Disconnect(told))
+                    if told.reason_code == DisconnectReasonCode::SessionTakenOver =>
+                {
+                    return Err(SessionFault::taken_over(&self.broker.client_id));
                 }
                 Event::Incoming(Packet::Disconnect(told)) => {
                     return Err(format!("the broker ended the session: {:?}", told.reason_code).into());
@@ -350,3 +402,25 @@ pub(crate) fn connection_options(
 
 /// Outgoing messages that may wait for their acknowledgement.
 pub(crate) const IN_FLIGHT: u16 = 50;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sessions_that_are_taken_over_again_and_again_wait_ever_longer() {
+        let mut watch = TakeoverWatch::new();
+        let mut at = Instant::now();
+        let waits: Vec<Duration> = (0..10)
+            .map(|_| {
+                let wait = watch.next(at);
+                // It connects at once after each wait, and is thrown out a moment later.
+                at += wait + Duration::from_secs(1);
+                wait
+            })
+            .collect();
+        assert!(waits[0] <= TAKEOVER_FIRST && waits[9] >= TAKEOVER_LONGEST / 2, "{waits:?}");
+        let calm = watch.next(at + 2 * TAKEOVER_FORGOTTEN);
+        assert!(calm <= TAKEOVER_FIRST, "{calm:?}");
+    }
+}

@@ -11,7 +11,7 @@ use trug::garden::plan::{Address, Channel};
 use trug::garden::record::Batch;
 use trug::model::Id;
 use trug::store::{Outcome, Reader, Store, Transaction, Tried};
-use trug::telling::{Item, Message, Purpose};
+use trug::telling::{Item, Message, Purpose, WaitFor, Waiting};
 
 const HOUR: i64 = 3_600_000;
 
@@ -108,6 +108,50 @@ fn messages_are_listed_for_people() {
          \n\
          3 messages: 1 sent, 1 waiting, 1 given up.\n"
     );
+}
+
+#[test]
+fn what_waits_is_listed_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let mut store = Store::open(&path, &[school()]).unwrap();
+    let site = Id::new("saltbush-gully");
+    let row = |who: &str, hours: i64, wait| Waiting {
+        who: who.to_owned(),
+        alarm: AlarmKey { site: site.clone(), kind: Kind::DryBed, place: Id::new("kitchen-bed") },
+        since: at(0),
+        due: at(hours * HOUR),
+        wait,
+    };
+    let rows = vec![
+        row("office", 3, WaitFor::TellNotAnswered { by: "grounds".to_owned() }),
+        row("grounds", 1, WaitFor::Tell),
+        row("grounds", 2, WaitFor::Answer),
+        row("grounds", 0, WaitFor::Over),
+    ];
+    let batch = Batch::default();
+    store.commit(&Transaction { waiting: &[(site.clone(), rows)], ..only(&batch) }).unwrap();
+    let reader = Reader::open(&path).unwrap();
+    let (code, text) = listed(&reader, &Messages::default(), at(0));
+    assert_eq!(code, 0);
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines[0], "Nobody was told anything in the last seven days.");
+    assert_eq!(lines[2], "Waits to be told, if it still stands then:");
+    assert!(lines[3].ends_with(": grounds, Friday 17 April 2026, 4:00 pm ACST"), "{text}");
+    assert!(
+        lines[4].ends_with("whoever is next, Friday 17 April 2026, 5:00 pm ACST, unless grounds answers"),
+        "{text}"
+    );
+    assert!(lines[5].ends_with("since grounds did not answer"), "{text}");
+    assert_eq!(lines.len(), 6, "who was told waits for nothing: {text}");
+
+    let only = Messages { waiting: true, json: true, ..Messages::default() };
+    let json: serde_json::Value = serde_json::from_str(&listed(&reader, &only, at(0)).1).unwrap();
+    assert_eq!(json.as_array().unwrap().len(), 3, "{json:#}");
+    assert_eq!((&json[0]["for"], &json[0]["wait"]), (&"grounds".into(), &"tell".into()), "{json:#}");
+    assert_eq!(json[0]["due"], "2026-04-17T06:30:00Z");
+    let elsewhere = Messages { waiting: true, site: some("other"), ..Messages::default() };
+    assert_eq!(listed(&reader, &elsewhere, at(0)).1, "Nothing waits to be told.\n");
 }
 
 #[test]
