@@ -34,7 +34,7 @@ enum Command {
     /// Make the line for the page's password file, from a password on the terminal or standard input
     Password,
     /// Read the configuration and say what is in it, or every fault
-    Check,
+    Check(commands::check::CheckArgs),
     /// Take loggers' past readings from CSV files
     Import(commands::import::Import),
     /// Stored raw readings through today's calibration and rules: what differs; --apply writes it
@@ -90,7 +90,10 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
         #[cfg(feature = "demo")]
         Command::Demo(it) => runtime()?.block_on(commands::demo::run(it)),
         Command::Password => commands::password::run(out),
-        Command::Check => commands::check::run(&config, settings::variables(), json, out),
+        Command::Check(it) => {
+            let live = it.live.then(system_now);
+            commands::check::run_at(&config, settings::variables(), live, json, out)
+        }
         Command::Import(it) => commands::import::run(&load()?, &it, out),
         Command::Replay(it) => commands::replay::run(&load()?, &it, system_now(), out),
         Command::Calibrate(it) => {

@@ -220,6 +220,17 @@ impl Calibration {
         Ok(self)
     }
 
+    /// The raw numbers at its two ends, the lower one first, where it has ends: those of
+    /// the points or of the range that was set.
+    pub fn ends(&self) -> Option<(f64, f64)> {
+        match &self.curve {
+            Curve::Piecewise { points } if self.valid.is_none() => {
+                Some((points.first()?.0, points.last()?.0))
+            }
+            _ => self.valid,
+        }
+    }
+
     /// The curve.
     pub fn curve(&self) -> &Curve {
         &self.curve

@@ -1,11 +1,14 @@
 //! `trug check`: reads the configuration and says what is in it, or every fault.
 
+mod calibrated;
+mod live;
+
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::Path;
 
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::exit::Exit;
@@ -27,6 +30,15 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
 const GARDENS_MAX: usize = 20;
 const READINGS_MAX: usize = 500_000;
 
+/// What the command line says.
+#[derive(Clone, Copy, Debug, Default, clap::Args)]
+pub struct CheckArgs {
+    /// Say as well what came in the last day and could not be taken, and which sensors were
+    /// not heard: no where there is any
+    #[arg(long)]
+    pub live: bool,
+}
+
 /// Reads `config` and the variables of `env`, and writes what was read or every fault to
 /// `out`.
 ///
@@ -38,13 +50,43 @@ pub fn run(
     as_json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    run_at(config, env, None, as_json, out)
+}
+
+/// The same; with the present in `live` also what came in the day before it and could not be
+/// taken, and the answer is no where there is any.
+///
+/// # Errors
+/// When `out` cannot be written, or the store cannot be read.
+pub fn run_at(
+    config: &Path,
+    env: impl Iterator<Item = (String, String)>,
+    live: Option<Timestamp>,
+    as_json: bool,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
     let read = load(config, env).and_then(|settings| match settings.borne {
         Some(borne) => Err(borne),
         None => Ok(settings),
     });
+    let live = match (&read, live) {
+        (Ok(settings), Some(now)) => Some(live::LastDay::read(settings, now)?),
+        _ => None,
+    };
     match (read, as_json) {
-        (Ok(settings), true) => print_json(&found_as_json(&settings), out)?,
-        (Ok(settings), false) => found_as_text(config, &settings, out)?,
+        (Ok(settings), true) => {
+            let mut found = found_as_json(&settings);
+            if let Some(live) = &live {
+                found["live"] = live.json();
+            }
+            print_json(&found, out)?;
+        }
+        (Ok(settings), false) => {
+            found_as_text(config, &settings, out)?;
+            if let Some(live) = &live {
+                live.tell(out)?;
+            }
+        }
         (Err(faults), as_json) => {
             if as_json {
                 print_json(&json!({ "ok": false, "faults": faults.to_json() }), out)?;
@@ -55,7 +97,7 @@ pub fn run(
             return Ok(Exit::WrongInput);
         }
     }
-    Ok(Exit::Yes)
+    Ok(Exit::yes_if(live.is_none_or(|live| live.is_well())))
 }
 
 fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io::Result<()> {
@@ -204,6 +246,10 @@ fn notes(settings: &Settings) -> Vec<String> {
             ));
         }
     }
+    for garden in &settings.gardens {
+        let of = |sensor| Some(format!("{}: {}", garden.site.id, calibrated::doubt(sensor)?));
+        notes.extend(garden.sensors.iter().filter_map(of));
+    }
     notes
 }
 
@@ -268,11 +314,13 @@ fn timers_in(reader: &Reader, settings: &Settings) -> Result<Vec<(Id, ProposedPr
 }
 
 fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write) -> io::Result<()> {
-    for Sensor { id, measures, depth_m, topic, every_s, .. } in
-        garden.sensors.iter().filter(|sensor| here(sensor.place))
-    {
+    for sensor in garden.sensors.iter().filter(|sensor| here(sensor.place)) {
+        let Sensor { id, measures, depth_m, topic, every_s, .. } = sensor;
         let depth = depth_m.map_or_else(String::new, |m| format!(" at {:.0} cm", m * 100.0));
         writeln!(out, "    sensor {id}: {}{depth}, every {every_s} s on {topic}", measures.name())?;
+        if let Some(ends) = calibrated::ends(sensor) {
+            writeln!(out, "      {ends}")?;
+        }
     }
     Ok(())
 }
@@ -299,6 +347,7 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
                 "place": place(sensor),
                 "topic": sensor.topic,
                 "every_s": sensor.every_s,
+                "calibration": calibrated::ends(sensor),
             })
         };
         let named = |id: &str, name: &str| json!({ "id": id, "name": name });

@@ -402,6 +402,8 @@ pub struct Sensor {
     pub every_s: u32,
     /// Sorted by the instant from which each holds; never empty.
     pub calibrations: Vec<DatedCalibration>,
+    /// Whether the file says in which unit the raw number is.
+    pub unit_said: bool,
     pub quality: Limits,
     /// Its number in [`Garden::gateways`]; `None`: it speaks for itself.
     pub gateway: Option<u16>,

@@ -30,7 +30,7 @@ use rumqttc::v5::mqttbytes::v5::{
     ConnectProperties, DisconnectReasonCode, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck,
     SubscribeReasonCode,
 };
-use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
 use rumqttc::{TlsConfiguration, Transport};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -249,7 +249,14 @@ impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
     async fn run(&mut self) -> Result<(), SessionFault> {
         loop {
-            match self.events.poll().await? {
+            let event = self.events.poll().await.map_err(|error| match error {
+                ConnectionError::MqttState(StateError::ServerDisconnect {
+                    reason_code: DisconnectReasonCode::SessionTakenOver,
+                    ..
+                }) => SessionFault::taken_over(&self.broker.client_id),
+                other => other.into(),
+            })?;
+            match event {
                 Event::Incoming(Packet::Publish(publish)) => {
                     if !self.hand_on(publish).await {
                         return Ok(());
@@ -269,11 +276,6 @@ impl ListeningSession<'_> {
                     // Only now do readings come: a refusal is tried again ever more slowly.
                     self.contact.found((self.now)());
                     self.backoff.reset();
-                }
-                Event::Incoming(Packet::Disconnect(told))
-                    if told.reason_code == DisconnectReasonCode::SessionTakenOver =>
-                {
-                    return Err(SessionFault::taken_over(&self.broker.client_id));
                 }
                 Event::Incoming(Packet::Disconnect(told)) => {
                     return Err(format!("the broker ended the session: {:?}", told.reason_code).into());

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use axum::extract::{FromRequest, FromRequestParts, RawPathParams, Request};
 use axum::http::HeaderMap;
 use axum::http::request::Parts;
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{Mutex, Semaphore};
 use tokio_util::sync::CancellationToken;
 
@@ -23,12 +23,16 @@ use super::{NotPlaced, PageSource, RecordReader};
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::model::Id;
+use crate::store::{RefusedTopic, is_refused_of};
 
 /// Pages that may listen for changes at one time: a quarter of all connections, so
 /// that others can still be read.
 pub const LISTENERS_MAX: usize = 64;
 
-/// Topics not placed that one page lists.
+/// How far back refused messages are shown.
+const REFUSED_SHOWN: SignedDuration = SignedDuration::from_hours(7 * 24);
+
+/// Topics not placed, or with refused messages, that one page lists.
 pub(super) const NOT_PLACED_MAX: usize = 50;
 
 /// Reads of the store for the interface that run at one time; the next wait a while.
@@ -111,6 +115,21 @@ impl<V: PageSource> PageContext<V> {
             topics.retain(|it| it.topic.strip_prefix(id).is_some_and(|rest| rest.starts_with('/')));
         }
         Ok(topics)
+    }
+
+    /// What was refused of a site's messages in the last week, topic by topic, the latest
+    /// first.
+    pub(super) async fn refused(&self, site: &Id) -> Result<Vec<RefusedTopic>, Problem> {
+        let (Some(garden), only) = (self.record.garden(site.as_str()), self.record.gardens().len() == 1)
+        else {
+            return Ok(Vec::new());
+        };
+        let since = self.views.now().saturating_sub(REFUSED_SHOWN).unwrap_or(Timestamp::MIN);
+        let read = self.record.read("refused messages", move |reader| reader.refused_topics(since));
+        let mut refused = ask(read).await?;
+        refused.retain(|it| is_refused_of(garden, only, &it.topic));
+        refused.truncate(NOT_PLACED_MAX);
+        Ok(refused)
     }
 
     /// What surrounds the page at a path.

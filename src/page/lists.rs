@@ -11,16 +11,20 @@ use super::problem::Problem;
 use super::{NotPlaced, PageSource, reasons};
 use crate::garden::view::{SensorView, SiteView};
 use crate::model::Id;
+use crate::store::RefusedTopic;
 use crate::text::labels;
 
 /// Characters of a topic and of a payload that are shown.
 const TOPIC_SHOWN: usize = 200;
 const PAYLOAD_SHOWN: usize = 120;
+/// Of a reason.
+const REASON_SHOWN: usize = 300;
 
 /// `/site/ID/sensors`: what each sensor said last, and what is not placed yet.
 pub(super) async fn sensors<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let topics = site.context.not_placed(&site.view).await?;
-    Ok(sensors_page(&site.frame("/sensors"), &site.view, &topics))
+    let refused = site.context.refused(&site.view.id).await?;
+    Ok(sensors_page(&site.frame("/sensors"), &site.view, &topics, &refused))
 }
 
 pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
@@ -40,12 +44,18 @@ pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: 
 }
 
 /// What each sensor said last, and what speaks and has no sensor yet.
-fn sensors_page(frame: &PageFrame, view: &SiteView, topics: &[NotPlaced]) -> Markup {
+fn sensors_page(
+    frame: &PageFrame,
+    view: &SiteView,
+    topics: &[NotPlaced],
+    refused: &[RefusedTopic],
+) -> Markup {
     let body = html! {
         h1 { "Sensors" }
         p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
         (to_look_at(view))
         (sensors_table(view))
+        (refused_table(refused, view))
         (topics_table(topics, view.now, &view.time_zone))
         @if topics.is_empty() { p { "Every topic that speaks has a sensor in the garden's file." } }
     };
@@ -164,6 +174,34 @@ fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup
                     "with this topic, checks the file with \"trug check\" and starts Trug again. A topic that nobody "
                     "knows may be somebody else's." }
                 (stacked_table(None, &["Topic", "Last message", "Messages", "Last heard"], topics.iter().map(cells)))
+            }
+        }
+    }
+}
+
+/// Messages that came and could not be taken, with the reason; nothing where there are none.
+fn refused_table(refused: &[RefusedTopic], view: &SiteView) -> Markup {
+    let cells = |it: &RefusedTopic| {
+        [
+            html! { code { bdi { (labels::shown(&it.topic, TOPIC_SHOWN)) } } },
+            html! { bdi { (labels::shown(&it.reason, REASON_SHOWN)) } },
+            html! { code { bdi { (payload(&it.payload)) } } },
+            html! { (it.messages) },
+            labels::moment(it.last, view.now, &view.time_zone),
+        ]
+    };
+    html! {
+        @if !refused.is_empty() {
+            section {
+                h2 { "Refused in the last week" }
+                p { "These messages came and could not be taken, so their readings are missing. The reason is that of "
+                    "the last one. Mend the device, or the sensor's payload in the garden's file, and check the file with "
+                    "\"trug check\"." }
+                (stacked_table(
+                    None,
+                    &["Topic", "Why", "Last message", "Messages", "Last one"],
+                    refused.iter().map(cells)
+                ))
             }
         }
     }

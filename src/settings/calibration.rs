@@ -58,6 +58,24 @@ pub(super) fn unwritten(
     Some(vec![DatedCalibration { from: None, calibration }])
 }
 
+/// The calibration of a sensor that says in which unit its raw number is.
+pub(super) fn by_unit(item: &SettingsItem<'_>, measures: Option<Quantity>) -> Option<Vec<DatedCalibration>> {
+    const UNITS: &str =
+        "\"percent\" or \"m3/m3\", of a soil-moisture sensor whose raw number is its water content";
+    if measures.is_some_and(|measures| measures != Quantity::SoilMoisture) {
+        let given = format!("{} for a sensor that does not measure soil-moisture", item.given());
+        return item.faulty(given, "unit for soil moisture only", None);
+    }
+    let calibration = match item.value().as_str() {
+        Some("percent") => {
+            Calibration::polynomial(vec![0.0, 0.01]).expect("two finite coefficients make a polynomial")
+        }
+        Some("m3/m3") => Calibration::identity(),
+        _ => return item.refused(UNITS),
+    };
+    Some(vec![DatedCalibration { from: None, calibration }])
+}
+
 /// The calibrations, sorted by the instant from which each holds.
 pub(super) fn calibrations(
     item: &SettingsItem<'_>,

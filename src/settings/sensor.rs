@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet};
 
 use jiff::tz::TimeZone;
 
-use super::calibration::{calibrations, unwritten};
+use super::calibration::{by_unit, calibrations, unwritten};
 use super::document::Want;
 use super::fault::nearest;
 use super::gateway::Gateways;
@@ -122,9 +122,15 @@ pub(super) fn sensor(
         item.whole(1..=86_400, "seconds between two readings")
     });
     let calibrated = CalibratedSensor { measures, zone, soil: place.and_then(|place| places.soil(place)) };
-    let calibrations = match table.get("calibration", Want::TextOrTable) {
-        Some(item) => calibrations(&item, &calibrated),
-        None => unwritten(&table, payload.as_ref(), measures),
+    let unit = table.get("unit", Want::Text);
+    let calibrations = match (table.get("calibration", Want::TextOrTable), &unit) {
+        (Some(_), Some(unit)) => {
+            let given = format!("{} beside a calibration", unit.given());
+            unit.faulty(given, "either unit or calibration: a calibration gives m3/m3 by itself", None)
+        }
+        (Some(item), None) => calibrations(&item, &calibrated),
+        (None, Some(unit)) => by_unit(unit, measures),
+        (None, None) => unwritten(&table, payload.as_ref(), measures),
     };
     let quality_table = table.section_like("quality", "{ gross_fail = [LOWEST, HIGHEST], ... }");
     // Where the quantity is at fault, any will do to find the other faults.
@@ -150,6 +156,7 @@ pub(super) fn sensor(
         payload: payload?,
         every_s: every_s?,
         calibrations: calibrations?,
+        unit_said: unit.is_some(),
         quality: quality?,
         gateway: gateway?,
         battery: battery?,

@@ -61,6 +61,7 @@ pub use records::{
     Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
     MessageState, Outcome, QueuedPublication, RejectRow, StoredReading, Transaction, Tried, UnplacedTopic,
 };
+pub use reject_rows::{RefusedTopic, is_refused_of};
 pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

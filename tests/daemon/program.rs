@@ -9,6 +9,7 @@ use serde_json::Value as Json;
 
 use crate::support::daemon::{Daemon, trug};
 use crate::support::garden::{BED_KEYS, GardenFile, WATERING};
+use crate::support::mosquitto::Mosquitto;
 use crate::support::{ChildGuard, wait_until};
 
 const LIMIT: Duration = Duration::from_secs(60);
@@ -159,4 +160,137 @@ fn a_demonstration_whose_screen_is_closed_goes_on_to_its_end() {
     let mut said = String::new();
     child.0.stderr.take().unwrap().read_to_string(&mut said).unwrap();
     assert!(ended.success() && !said.contains("panicked"), "{ended}: {said}");
+}
+
+/// A line of an import that was refused is a message that could not be taken like any other.
+#[test]
+fn what_was_refused_is_seen_on_the_page_in_the_check_and_in_the_interface() {
+    let mut daemon = garden();
+    let live = |daemon: &Daemon| {
+        let output = daemon.ask(["check", "--live", "--json"]);
+        (output.status.code(), json(&stdout(&output))["live"].clone())
+    };
+    assert_eq!(live(&daemon).0, Some(1), "there is no store yet");
+    let file = daemon.folder().join("one.csv");
+    std::fs::write(&file, "time,raw\n2026-04-17T05:00:00Z,0.25\n2026-04-17T06:00:00Z,<b>wet\n").unwrap();
+    let file = file.display().to_string();
+    let asked = ["import", "--sensor", "kitchen-15cm", "--skip-refused", &file];
+    assert_eq!(daemon.ask(asked).status.code(), Some(1));
+
+    let (code, told) = live(&daemon);
+    assert_eq!(code, Some(1), "{told:#}");
+    let refused = &told["refused"][0];
+    assert_eq!((&refused["messages"], &told["ok"]), (&1.into(), &false.into()), "{told:#}");
+    assert!(refused["reason"].as_str().unwrap().contains("not a finite number"), "{told:#}");
+    assert!(refused["topic"].as_str().unwrap().ends_with("one.csv line 3"), "{told:#}");
+    let silent: Vec<&str> =
+        told["not_heard"].as_array().unwrap().iter().map(|it| it["sensor"].as_str().unwrap()).collect();
+    assert_eq!(silent, ["perch-temp", "kitchen-15cm"], "the reading is of long ago: {told:#}");
+    let words = stdout(&daemon.ask(["check", "--live"]));
+    assert!(words.contains("one.csv line 3, 1 message, the last one"), "{words}");
+    assert!(words.contains("not heard: sensor perch-temp of saltbush-gully"), "{words}");
+    assert!(!stdout(&daemon.ask(["check"])).contains("one.csv"), "only where it is asked for");
+
+    daemon.start_with_page();
+    let page = daemon.get("/site/saltbush-gully/sensors").expect("the page answers").body;
+    assert!(page.contains("Refused in the last week") && page.contains("not a finite number"), "{page}");
+    assert!(!page.contains("<b>wet"), "{page}");
+    let list = json(&daemon.get("/api/v1/sites/saltbush-gully/rejects").expect("the page answers").body);
+    let only = &list["rejects"][0];
+    assert_eq!(list["rejects"].as_array().unwrap().len(), 1, "{list:#}");
+    assert!(only["reason"].as_str().unwrap().contains("<b>wet"), "{list:#}");
+    assert_eq!(only["payload"], "2026-04-17T06:00:00Z,<b>wet", "{list:#}");
+    let later = daemon.get("/api/v1/sites/saltbush-gully/rejects?from=2999-01-01").expect("the page answers");
+    assert_eq!(json(&later.body)["rejects"], serde_json::json!([]));
+    daemon.terminate();
+}
+
+/// What `trug check` says of a probe with these lines, and its notes.
+fn checked(lines: &str) -> (Option<i32>, String, String) {
+    let probe = format!("bed = \"kitchen-bed\"\ndepth_cm = 15\n{lines}");
+    let file = GardenFile::new("saltbush-gully")
+        .with(WATERING)
+        .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
+        .sensor("kitchen-15cm", "soil-moisture", &probe);
+    let daemon = Daemon::new(1, &[("saltbush-gully", file.text())]);
+    let output = daemon.ask(["check"]);
+    let said = stdout(&output);
+    let notes: String =
+        said.lines().filter(|line| line.starts_with("note: ") && line.contains("calibration")).collect();
+    (output.status.code(), said, notes)
+}
+
+#[test]
+fn the_check_says_what_a_calibration_does_at_both_ends() {
+    for (lines, says, doubt) in [
+        (
+            "calibration = { points = [[2900, 0.02], [1450, 0.40]] }",
+            "raw 1450 is 40.0 % by volume, raw 2900 is 2.0 % by volume: a higher raw number is drier",
+            None,
+        ),
+        ("unit = \"percent\"", "raw 0 is 0.0 % by volume, raw 100 is 100.0 % by volume", None),
+        ("unit = \"m3/m3\"", "raw 0.25 is 25.0 % by volume", None),
+        ("", "raw 0.25 is 25.0 % by volume", Some("has no calibration: its raw number is taken for m3/m3")),
+        (
+            "calibration = { points = [[0.02, 2900], [0.40, 1450]] }",
+            "raw 0.02 is",
+            Some("Are the two numbers of each point swapped?"),
+        ),
+        ("calibration = { points = [[0, 0.5], [100, 0.0]] }", "is drier", Some("Are its points reversed?")),
+        ("calibration = { points = [[0, 0.0], [100, 0.5]] }", "is wetter", None),
+        ("calibration = { points = [[0, 0], [100, 50]] }", "raw 100 is 5000.0 %", Some("at one end a value")),
+    ] {
+        let (code, said, notes) = checked(lines);
+        assert_eq!(code, Some(0), "{lines}: {said}");
+        assert!(said.contains(says), "{lines}: {said}");
+        match doubt {
+            Some(doubt) => assert!(notes.contains(doubt), "{lines}: {notes}"),
+            None => assert_eq!(notes, "", "{lines}"),
+        }
+    }
+    let (code, said, _) = checked("unit = \"percent\"\ncalibration = \"topp\"");
+    assert_eq!(code, Some(2));
+    assert!(said.contains("either unit or calibration"), "{said}");
+    assert!(checked("unit = \"counts\"").1.contains("\"percent\" or \"m3/m3\""));
+}
+
+#[test]
+fn a_probe_that_sends_per_cent_is_taken_as_such() {
+    let probe = "bed = \"kitchen-bed\"\ndepth_cm = 15\nevery_s = 3600\nunit = \"percent\"";
+    let file = GardenFile::new("saltbush-gully")
+        .with(WATERING)
+        .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
+        .sensor("kitchen-15cm", "soil-moisture", probe);
+    let daemon = Daemon::new(1, &[("saltbush-gully", file.text())]);
+    let csv = daemon.folder().join("one.csv");
+    std::fs::write(&csv, "time,raw\n2026-04-17T05:00:00Z,25\n").unwrap();
+    let asked = ["import", "--sensor", "kitchen-15cm", &csv.display().to_string()];
+    assert_eq!(daemon.ask(asked).status.code(), Some(0));
+    assert!(stdout(&daemon.ask(["export"])).contains(",m3/m3,25,0.25,"));
+}
+
+/// Mosquitto tells the one that is thrown out why (MQTT 5.0, reason code 0x8E).
+#[test]
+fn two_daemons_with_one_client_id_are_told_so() {
+    let broker = Mosquitto::start();
+    let one = |broker: &Mosquitto| {
+        let file = GardenFile::new("saltbush-gully")
+            .with(WATERING)
+            .bed("kitchen-bed", "Kitchen bed", BED_KEYS)
+            .sensor("kitchen-15cm", "soil-moisture", "bed = \"kitchen-bed\"\ndepth_cm = 15");
+        Daemon::new(broker.port(), &[("saltbush-gully", file.text())])
+    };
+    let (mut first, mut second) = (one(&broker), one(&broker));
+    first.start();
+    wait_until("the first to listen", LIMIT, || {
+        first.log().contains("listening to the broker").then_some(())
+    });
+    second.start();
+    wait_until("the first to say so", LIMIT, || {
+        first.log().contains("two programs use one client id").then_some(())
+    });
+    let said = first.log();
+    assert!(said.contains("give each daemon its own [broker] client_id"), "{said}");
+    second.kill();
+    first.assert_alive();
 }

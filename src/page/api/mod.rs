@@ -16,6 +16,7 @@ mod jobs;
 mod log;
 mod read;
 mod readings;
+mod rejects;
 mod resource;
 mod sensors;
 mod sites;
@@ -32,7 +33,7 @@ use axum::routing::get;
 use super::PageSource;
 use super::context::PageContext;
 use call::ApiCall;
-use resource::{ALARM_HISTORY, ALARMS, JOBS, LOG, READINGS, READINGS_CSV, SENSORS, SITE, SITES};
+use resource::{ALARM_HISTORY, ALARMS, JOBS, LOG, READINGS, READINGS_CSV, REJECTS, SENSORS, SITE, SITES};
 
 pub(super) use door::{door, is_ours};
 
@@ -52,6 +53,7 @@ pub(super) fn routes<V: PageSource>() -> Router<Arc<PageContext<V>>> {
         .route(ALARM_HISTORY, get(alarms::history::<V>))
         .route(LOG, get(log::log::<V>))
         .route(JOBS, get(jobs::jobs::<V>))
+        .route(REJECTS, get(rejects::rejects::<V>))
 }
 
 async fn description<V: PageSource>(call: ApiCall<V>) -> Response {

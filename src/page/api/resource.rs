@@ -44,9 +44,10 @@ pub(super) const ALARMS: &str = "/api/v1/sites/{site}/alarms";
 pub(super) const ALARM_HISTORY: &str = "/api/v1/sites/{site}/alarms/history";
 pub(super) const JOBS: &str = "/api/v1/sites/{site}/jobs";
 pub(super) const LOG: &str = "/api/v1/sites/{site}/log";
+pub(super) const REJECTS: &str = "/api/v1/sites/{site}/rejects";
 
 impl Resource {
-    pub(super) const ALL: [Self; 10] = [
+    pub(super) const ALL: [Self; 11] = [
         Self { path: DESCRIPTION, parameters: &[], formats: JSON },
         Self { path: SITES, parameters: &[], formats: JSON },
         Self { path: SITE, parameters: &[], formats: JSON },
@@ -57,6 +58,7 @@ impl Resource {
         Self { path: ALARM_HISTORY, parameters: PARTS, formats: JSON },
         Self { path: LOG, parameters: &["from", "to", "limit", "after", "struck"], formats: JSON },
         Self { path: JOBS, parameters: &[], formats: JSON },
+        Self { path: REJECTS, parameters: PARTS, formats: JSON },
     ];
 
     /// The resource of a route.
