@@ -197,7 +197,7 @@ impl SiteNotifier {
             let why = if worse { TellReason::Worse } else { TellReason::News };
             said.entry((group, why)).or_default().push(entry);
             if self.rows.told_now(alarm, group, since).is_some() {
-                // What is worse is told anew, and again as soon as the first time.
+                // What is worse is told at once, and again as soon as the first time.
                 let now = whole_millis(now);
                 let over = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Over };
                 self.rows.put(over, WaitTimes { since, due: now });

@@ -392,7 +392,8 @@ fn a_broker_out_of_reach_is_told_after_its_delay_and_counts_from_its_loss() {
     let refused = || away(3000, BrokerFault::Refused, "the broker refused the connection: NotAuthorized");
     let changes = run(&mut core, &[(3060, refused(), None), (3900, refused(), RAISED)]);
     let text = &changes[0].record.said.text;
-    assert!(text.starts_with("The broker has refused Trug since") && text.contains("password"), "{text}");
+    assert!(text.starts_with("The 2nd time since 17 April: The broker has refused Trug since"), "{text}");
+    assert!(text.contains("Set the user, the password"), "{text}");
 }
 
 /// A garden with one probe that sends each quarter of an hour.
