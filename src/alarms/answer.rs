@@ -78,4 +78,6 @@ pub enum Answered {
     /// The answer is to an earlier occurrence; the alarm has come again since.
     OtherOccurrence,
     NoSuchAlarm,
+    /// The note is one too many; it is kept among what was refused.
+    TooManyNotes,
 }

@@ -31,6 +31,11 @@ pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmCha
     // those that are normal it is known how often they came.
     let stored: Vec<AlarmRecord> = reader.alarms_known()?.into_iter().map(|row| row.record).collect();
     core.restore_alarms(stored.clone());
+    for (key, since, count) in reader.note_counts()? {
+        if stored.iter().any(|alarm| alarm.key == key && alarm.since == since) {
+            core.restore_notes(key, since, count);
+        }
+    }
     // Only now are the daemon's own where they stood.
     Ok(core.ends_of_removed(&stored, crate::engine::system_now()))
 }

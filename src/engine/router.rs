@@ -188,7 +188,8 @@ fn answer_site(topic: &str) -> Option<&str> {
 fn taken(answer: &Answer, answered: Answered) -> Result<(), String> {
     let alarm = || format!("{}/{}", answer.key.kind.name(), answer.key.place);
     Err(match answered {
-        Answered::Done => return Ok(()),
+        // The note is among the rejects already.
+        Answered::Done | Answered::TooManyNotes => return Ok(()),
         Answered::NotWaiting => format!(
             "{} does not wait for this answer: somebody has given it already, or the alarm's state wants another",
             alarm()

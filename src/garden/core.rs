@@ -19,7 +19,7 @@ use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
-use crate::garden::record::{Batch, Reading, Reflag};
+use crate::garden::record::{Batch, Reading, Reflag, Reject};
 use crate::garden::sensor::fault_watch::ReadingFault;
 use crate::garden::sensor::state::{LastReading, SensorHistory};
 use crate::garden::site::SiteState;
@@ -298,7 +298,8 @@ impl Core {
     /// Takes a person's answer to an alarm. Its note is kept with the step that it
     /// makes: an answer that changes nothing leaves nothing behind, so that one that
     /// comes twice does no harm. A note without a step is kept while the alarm is not
-    /// over. Occurrences are compared to the millisecond.
+    /// over. One too many ([`NoteLimit`](crate::garden::alarm::note_limit::NoteLimit)) goes to
+    /// the rejects. Occurrences are compared to the millisecond.
     pub fn answer(&mut self, answer: &Answer, batch: &mut Batch) -> Answered {
         let Answer { key, input, since, .. } = answer;
         let before = batch.changes.len();
@@ -327,13 +328,14 @@ impl Core {
         }
         match (noted, state) {
             (Some(since), _) => {
-                batch.notes.extend(answer.note.clone().map(|note| AlarmNote {
-                    key: key.clone(),
-                    since,
-                    at,
-                    note,
-                    how: answer.how.clone(),
-                }));
+                let Some(note) = answer.note.clone() else { return Answered::Done };
+                if let Err(reason) = site.note_limit.take(key, since, at) {
+                    let payload = note.as_bytes()[..note.len().min(Reject::PAYLOAD_MAX)].to_vec();
+                    let topic = format!("a note to {}/{} at {}", key.kind.name(), key.place, key.site);
+                    batch.rejects.push(Reject { at, topic, payload, reason });
+                    return if input.is_none() { Answered::TooManyNotes } else { Answered::Done };
+                }
+                batch.notes.push(AlarmNote { key: key.clone(), since, at, note, how: answer.how.clone() });
                 Answered::Done
             }
             (None, State::Normal) => Answered::Over,
@@ -487,6 +489,15 @@ impl Core {
                     site.sensors[usize::from(index)].stillness.restore_stuck();
                 }
             }
+        }
+    }
+
+    /// Counts notes of an alarm's occurrence that are stored, so that a restart lets in no more.
+    pub fn restore_notes(&mut self, key: AlarmKey, since: Timestamp, count: u32) {
+        if let Some(site) = self.site_mut(&key.site)
+            && site.alarms.of_key(&site.garden, &key).is_some()
+        {
+            site.note_limit.restore(key, since, count);
         }
     }
 

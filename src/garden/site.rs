@@ -6,6 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmText, Delays, Input, Kind};
+use crate::garden::alarm::note_limit::NoteLimit;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slots::AlarmSlots;
 use crate::garden::bed::program_state::ProgramState;
@@ -112,6 +113,8 @@ pub(crate) struct SiteState {
     pub(crate) silence_due: Option<Timestamp>,
     /// When the alarms' timers were last looked at.
     pub(crate) timers_at: Option<Timestamp>,
+    /// How many notes its alarms have had.
+    pub(crate) note_limit: NoteLimit,
 }
 
 /// The water of a bed as its probes see it.
@@ -192,6 +195,7 @@ impl SiteState {
             now: None,
             silence_due: None,
             timers_at: None,
+            note_limit: NoteLimit::default(),
             garden,
         }
     }

@@ -17,6 +17,9 @@ pub(super) struct RefusedNote<'a> {
     pub(super) note: &'a str,
 }
 
+/// Notes of one occurrence that are shown, the newest.
+pub(super) const NOTES_MAX: usize = 20;
+
 /// For how long an alarm can be put aside: the form's word, and what the button says.
 pub(super) const ASIDE: [(&str, &str); 4] = [
     ("aside-2h", "Put it aside for 2 hours"),
@@ -57,6 +60,16 @@ pub(super) fn note(note: &AlarmNote, view: &SiteView) -> Markup {
     }
 }
 
+/// Says that only the newest notes are shown.
+pub(super) fn older_notes() -> Markup {
+    html! { p class="standing" { "Older notes are not shown here; trug alarms lists all of them." } }
+}
+
+/// The last `most` of a list.
+pub(super) fn last<T>(list: &[T], most: usize) -> &[T] {
+    &list[list.len().saturating_sub(most)..]
+}
+
 /// How urgent an alarm is, in words.
 pub(super) fn urgency(priority: Priority) -> Markup {
     html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
@@ -86,9 +99,9 @@ pub(super) fn card(
                 }
             }
             p { (record.said.text) }
-            @for note in notes {
-                (self::note(note, view))
-            }
+            @let shown = last(notes, NOTES_MAX);
+            @if shown.len() < notes.len() { (older_notes()) }
+            @for note in shown { (self::note(note, view)) }
             details {
                 summary { "Why" }
                 @if !record.said.values.is_empty() {

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::PageSource;
-use super::alarm_card::{self, RefusedNote, card, note_line};
+use super::alarm_card::{self, NOTES_MAX, RefusedNote, card, last, note_line};
 use super::context::{SiteForm, SitePage};
 use super::figures::{self, SiteFigures};
 use super::forms::{see_other, wrong_list};
@@ -27,6 +27,9 @@ use crate::text::labels;
 
 /// Occurrences of one month that are listed, the newest.
 const LISTED_MAX: usize = 200;
+
+/// Notes of a month's occurrences together that are shown.
+const HISTORY_NOTES_MAX: usize = 400;
 
 /// No garden has alarms from before.
 const YEAR_FIRST: i16 = 2000;
@@ -164,6 +167,9 @@ impl AlarmAction {
                 )
             }
             Answered::NoSuchAlarm => format!("There is no such alarm any more: {name}."),
+            Answered::TooManyNotes => format!(
+                "{name} has had too many notes, so this one is not kept here. Whoever runs Trug finds it among the rejects."
+            ),
         }
     }
 }
@@ -186,8 +192,8 @@ impl AlarmList {
         let record = &site.context.record;
         let steps = asked(record.alarm_steps(view.id.as_str(), from, to)).await?;
         let oldest = view.alarms.iter().map(|alarm| alarm.record.since).min().unwrap_or(from).min(from);
-        let id = view.id.to_string();
-        let notes = record.read("notes", move |reader| reader.notes(oldest, Timestamp::MAX, Some(&id)));
+        let id = view.id.clone();
+        let notes = record.read("notes", move |reader| reader.last_notes(oldest, &id, NOTES_MAX + 1));
         let mut notes = asked(notes).await?;
         notes.retain(|note| {
             let open = view.alarms.iter().any(|alarm| note.is_of(&alarm.record));
@@ -287,6 +293,7 @@ fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
         found[place].2.push(step);
     }
     found.reverse();
+    let mut notes_left = HISTORY_NOTES_MAX;
     let left_out = found.len().saturating_sub(LISTED_MAX);
     found.truncate(LISTED_MAX);
     let address = |month| format!("{}?month={month}#was", frame.path);
@@ -297,7 +304,7 @@ fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
         section id="was" {
             h2 { "What was in " (month_name(list.month)) }
             @if found.is_empty() { p { "No alarm came, changed or ended in this month." } }
-            @for (key, since, steps) in &found { (occurrence(key, *since, steps, list)) }
+            @for (key, since, steps) in &found { (occurrence(key, *since, steps, list, &mut notes_left)) }
             @if left_out > 0 { p { (left_out) " older ones of this month are not listed; trug alarms --from lists all." } }
             nav class="months" aria-label="Months" {
                 @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (month_name(month)) } }
@@ -308,11 +315,21 @@ fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
     }
 }
 
-fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRow], list: &AlarmList) -> Markup {
+/// One occurrence. `notes_left` is how many notes the page may still show.
+fn occurrence(
+    key: &AlarmKey,
+    since: Timestamp,
+    steps: &[&AlarmRow],
+    list: &AlarmList,
+    notes_left: &mut usize,
+) -> Markup {
     let view = &list.view;
     let moment = |at| labels::moment(at, view.now, &view.time_zone);
     let over = steps.last().filter(|step| step.record.state == State::Normal).map(|step| step.record.at);
-    let notes = || list.notes.iter().filter(|note| note.key == *key && note.since == since);
+    let notes: Vec<&AlarmNote> =
+        list.notes.iter().filter(|note| note.key == *key && note.since == since).collect();
+    let shown = last(&notes, NOTES_MAX.min(*notes_left));
+    *notes_left -= shown.len();
     html! {
         details class="was" {
             summary {
@@ -329,9 +346,8 @@ fn occurrence(key: &AlarmKey, since: Timestamp, steps: &[&AlarmRow], list: &Alar
                 }
             }
             @if let Some(first) = steps.first() { p { (first.record.said.text) } }
-            @for note in notes() {
-                (alarm_card::note(note, view))
-            }
+            @if shown.len() < notes.len() { (alarm_card::older_notes()) }
+            @for note in shown { (alarm_card::note(note, view)) }
         }
     }
 }

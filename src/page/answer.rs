@@ -144,7 +144,8 @@ impl<'a> LinkPage<'a> {
         self.tell(match answered {
             Answered::Done => LinkStatus::TakenOn,
             Answered::NotWaiting if hidden => LinkStatus::Aside,
-            Answered::NotWaiting => LinkStatus::AnsweredBefore,
+            // A button is always a step as well, which is taken.
+            Answered::NotWaiting | Answered::TooManyNotes => LinkStatus::AnsweredBefore,
             Answered::OtherOccurrence => LinkStatus::Newer,
             Answered::Over | Answered::NoSuchAlarm => LinkStatus::Over,
         })

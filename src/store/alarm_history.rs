@@ -74,8 +74,7 @@ impl Reader {
             Ok((changes, cut, before))
         })?;
         changes.reverse();
-        let notes = self.notes(Timestamp::MIN, to, Some(site.as_str()))?;
-        let notes = notes.into_iter().map(|note| (note.key, note.at)).collect();
+        let notes = self.note_times(to, site)?;
         Ok((History { before, changes, notes }, cut))
     }
 

@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11,
+    VERSION_10, VERSION_11, VERSION_12,
 ];
 
 /// The version that this program writes and reads.
@@ -354,6 +354,11 @@ ALTER TABLE alarm_change_before ADD COLUMN ended_at INTEGER;
 const VERSION_11: &str = "
 ALTER TABLE log ADD COLUMN strikes INTEGER;
 CREATE UNIQUE INDEX log_strikes ON log (strikes) WHERE strikes IS NOT NULL;
+";
+
+/// The notes of one occurrence are found without looking at the others.
+const VERSION_12: &str = "
+CREATE INDEX alarm_note_of ON alarm_note (site, kind, place, since);
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -278,6 +278,31 @@ fn an_answer_is_taken_once() {
     assert_eq!(run.answered(&tank), Answered::Over);
 }
 
+/// Thousands of notes in a message each stopped the daemon for half an hour.
+#[test]
+fn a_flood_of_notes_is_held_back_and_stops_no_answer() {
+    let mut run = small();
+    hold(&mut run, PROBE, 15, "2026-03-10T10:00", "2026-03-10T13:00", 0.20);
+    // The garden's time goes on with its readings.
+    let mut minute = |from: &str, to: &str| {
+        hold(&mut run, PROBE, 15, from, to, 0.20);
+        let bare = run.reply(Kind::DryBed, "bed", None);
+        let note = |n: i64| Answer { note: Some(format!("note {n}")), ..bare.clone() };
+        (0..50).filter(|n| run.answered(&note(*n)) == Answered::Done).count()
+    };
+    assert_eq!(minute("2026-03-10T13:00", "2026-03-10T14:00"), 30);
+    assert_eq!(minute("2026-03-10T14:00", "2026-03-10T15:00"), 30);
+    assert_eq!(minute("2026-03-10T15:00", "2026-03-10T16:00"), 30);
+    assert_eq!(minute("2026-03-10T16:00", "2026-03-10T17:00"), 10, "an alarm has a hundred");
+    assert_eq!(minute("2026-03-10T17:00", "2026-03-10T18:00"), 0);
+    assert_eq!((run.notes.len(), run.refused), (100, 150));
+    let seen = run.reply(Kind::DryBed, "bed", Some(Input::Acknowledge));
+    let seen = Answer { note: Some("I am on it".to_owned()), ..seen };
+    assert_eq!(run.answered(&seen), Answered::Done, "the step is taken all the same");
+    assert_eq!(run.changes.last().expect("a change").record.state, State::Acknowledged);
+    assert_eq!((run.notes.len(), run.refused), (100, 151));
+}
+
 #[test]
 fn an_answer_is_to_one_occurrence() {
     let mut run = small();

@@ -628,6 +628,7 @@ fn an_alarm_is_answered_with_its_occurrence_and_what_came_of_it_is_said() {
         (Answered::Over, "is over. Nobody needs"),
         (Answered::OtherOccurrence, "has come again since"),
         (Answered::NoSuchAlarm, "There is no such alarm any more"),
+        (Answered::TooManyNotes, "has had too many notes"),
     ] {
         let school = School::new(NOW, Some(outcome));
         assert_eq!(with(&school, &[("do", "seen")]).status, 303);

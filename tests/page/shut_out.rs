@@ -4,7 +4,13 @@
 use std::io::{Read as _, Write as _};
 use std::time::{Duration, Instant};
 
+use trug::alarms::{AlarmNote, State};
+use trug::garden::record::{AlarmChange, Batch};
+use trug::page::RecordReader;
+use trug::store::{Reader, Store};
+
 use crate::access::{PASSWORD, cookie, form_token, get, password_form, post, served};
+use crate::support::garden::{only, shipped};
 use crate::support::http::{Answer, Served};
 use crate::support::views::{self, Fixed};
 
@@ -130,4 +136,47 @@ fn where_a_forwarder_may_stand_before_it_the_page_asks_for_the_password() {
     let session = cookie(&served.post("/enter", &password_form(PASSWORD, "/")));
     assert_eq!(get(&served, "/site/saltbush-gully", "localhost", &session).status, 200);
     assert_eq!(served.get("/health").status, 200);
+}
+
+/// Seven hundred long notes made a page of more than four megabytes, and that an empty answer.
+#[test]
+fn a_page_shows_the_last_twenty_notes_of_an_alarm() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("trug.db");
+    let settings = shipped();
+    let mut store = Store::open(&path, &settings.gardens).expect("a new store");
+    let view = views::busy();
+    let record = view.alarms[0].record.clone();
+    let note = |n: i64| AlarmNote {
+        key: record.key.clone(),
+        since: record.since,
+        at: record.since + jiff::SignedDuration::from_secs(n),
+        note: format!("{n} {}", "\"".repeat(490)),
+        how: "mqtt".to_owned(),
+    };
+    let step = AlarmChange {
+        record: record.clone(),
+        priority: view.alarms[0].priority,
+        from: State::Normal,
+        how: None,
+        tell: Vec::new(),
+    };
+    let batch = Batch { changes: vec![step], notes: (0..700).map(note).collect(), ..Batch::default() };
+    store.commit(&only(&batch)).expect("it is kept");
+    let gardens: Vec<_> = settings.gardens.into_iter().map(std::sync::Arc::new).collect();
+    let reader = Reader::open(&path).expect("the store can be read");
+    let served = Served::over(Fixed::of(vec![view]), RecordReader::new(reader, gardens.into()), None);
+    let page = served.get("/site/saltbush-gully/alarms");
+    assert_eq!(page.status, 200);
+    // In the alarm's own card, and in the list of the month.
+    assert_eq!(page.body.matches("class=\"note\"").count(), 40);
+    assert!(page.body.contains(": 699 &quot;") && page.body.contains(": 680 &quot;"), "the last ones");
+    assert!(!page.body.contains(": 679 &quot;") && page.body.contains("Older notes are not shown"));
+    // A page that cannot be served all the same is one that says so.
+    let mut long = views::busy();
+    long.name = "x".repeat(5_000_000);
+    let fault = Served::new(Fixed::of(vec![long]), None).get("/site/saltbush-gully");
+    assert_eq!(fault.status, 500);
+    assert!(fault.body.contains("Something went wrong"), "{}", fault.body);
+    assert!(fault.header("content-security-policy").is_some());
 }

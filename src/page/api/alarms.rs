@@ -42,7 +42,7 @@ pub(super) async fn present<V: PageSource>(call: ApiCall<V>) -> Result<Response,
         alarms.retain(|alarm| alarm.record.key.site.as_str() == site);
         let first = alarms.iter().map(|alarm| alarm.record.since).min();
         let notes = match first {
-            Some(first) => reader.notes(first, Timestamp::MAX, Some(&site))?,
+            Some(first) => reader.last_notes(first, &crate::model::Id::new(&site), 1)?,
             None => Vec::new(),
         };
         Ok((alarms, notes))
