@@ -1,7 +1,9 @@
 //! What the parts of the daemon may know of each other.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use jiff::Timestamp;
 
 use crate::engine::health;
 use crate::intake::BrokerContact;
@@ -10,27 +12,48 @@ use crate::intake::BrokerContact;
 /// may hold the file for five.
 const HANGS_S: i64 = 30;
 
+/// A write that has taken so long keeps the page from being asked of the engine, seconds.
+const NOT_KEPT_S: i64 = 3;
+
 /// What others may know of the engine without asking it.
 #[derive(Debug, Default)]
 pub struct DaemonHealth {
     pub store_failing: AtomicBool,
     pub broker: Arc<BrokerContact>,
+    /// Why, in words.
+    pub store_reason: Mutex<String>,
+    /// Stored alarms that could not be understood and were set aside at the start.
+    pub set_aside: Mutex<Vec<String>>,
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
 }
 
 impl DaemonHealth {
+    /// Since when nothing could be kept; `None` where the store is written.
+    pub fn not_kept_since(&self) -> Option<Timestamp> {
+        let (since, until) = self.store_watch.writing_until()?;
+        let long = until.as_second() - since.as_second() >= NOT_KEPT_S;
+        (long || self.store_failing.load(Ordering::Relaxed)).then_some(since)
+    }
+
     /// What is the matter, in words.
     pub fn faults(&self) -> Vec<String> {
         let mut faults = Vec::new();
         if self.store_failing.load(Ordering::Relaxed) {
-            faults.push("The store cannot be written; readings wait at the broker.".to_owned());
+            let reason = self.store_reason.lock().unwrap_or_else(PoisonError::into_inner).clone();
+            let reason = if reason.is_empty() { String::new() } else { format!(" ({reason})") };
+            faults.push(format!("The store cannot be written; readings wait at the broker{reason}."));
         } else if self
             .store_watch
             .writing_until()
             .is_some_and(|(since, until)| until.as_second() - since.as_second() >= HANGS_S)
         {
             faults.push("A write to the store does not come back; the disk may hang.".to_owned());
+        }
+        for alarm in &*self.set_aside.lock().unwrap_or_else(PoisonError::into_inner) {
+            faults.push(format!(
+                "The stored alarm {alarm} could not be understood and was set aside; look there yourself."
+            ));
         }
         if self.broker.is_away() {
             faults.push("The broker cannot be reached, so no readings come in.".to_owned());

@@ -8,7 +8,7 @@
 mod requests;
 mod writing;
 
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -39,6 +39,9 @@ pub use requests::Request;
 
 /// Messages in one transaction at most.
 const BATCH_MAX: usize = 2000;
+/// Bytes of messages in one transaction at most: a payload of many short readings becomes
+/// some ten times as long in memory.
+const BATCH_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// How long the first message of a batch waits for company. It bounds the
 /// number of transactions a second, each of which waits for the disk.
 const LINGER: Duration = Duration::from_millis(5);
@@ -296,6 +299,8 @@ impl Engine {
     ) {
         self.router.core.start(now());
         daemon_health.store_watch.stand(self.router.core.store_alarms());
+        *daemon_health.set_aside.lock().unwrap_or_else(PoisonError::into_inner) =
+            self.store.set_aside().to_vec();
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
         loop {
             daemon_health.pulse.beat();
@@ -304,9 +309,12 @@ impl Engine {
                 if taken.len() < BATCH_MAX && !stopping {
                     std::thread::sleep(LINGER);
                 }
+                let mut bytes: usize = taken.iter().map(Delivery::bytes).sum();
                 while taken.len() < BATCH_MAX
+                    && bytes < BATCH_BYTES_MAX
                     && let Ok(delivery) = inbox.messages.try_recv()
                 {
+                    bytes += delivery.bytes();
                     taken.push(delivery);
                 }
             }
@@ -324,17 +332,20 @@ impl Engine {
                 }
             }
             self.pass_time(health::clocks(now()), daemon_health);
+            // A garden that is silent learns of it as well.
+            let misplaced = self.look.is_some() && self.store.check_place().is_err();
             self.judge_own(now(), daemon_health);
             self.tell_in_time(self.telling_moment(now()));
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
-            let something = !self.batch.is_empty()
+            let something = misplaced
+                || !self.batch.is_empty()
                 || !self.letters_sent.is_empty()
                 || !self.forwarded.is_empty()
                 || !self.told.is_empty()
                 || !self.tries.is_empty()
                 || daemon_health.store_watch.has_news();
-            if something && !self.commit_at_last(daemon_health, now, stop) {
+            if something && !self.commit_at_last(&mut inbox, daemon_health, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
             }

@@ -106,10 +106,16 @@ impl<V: PageSource> PageContext<V> {
         Ok(view)
     }
 
+    /// Topics that no sensor names; none while the record is out of reach.
+    pub(super) async fn topics_not_placed(&self) -> Result<Vec<NotPlaced>, Problem> {
+        let topics = ask(self.views.not_placed(NOT_PLACED_MAX)).await;
+        if self.views.not_kept_since().is_some() { Ok(topics.unwrap_or_default()) } else { topics }
+    }
+
     /// Topics of a site that no sensor names. By the contract a site's topics begin with
     /// its id; other sites' topics are on the list of sites, or with the only site.
     pub(super) async fn not_placed(&self, view: &SiteView) -> Result<Vec<NotPlaced>, Problem> {
-        let mut topics = ask(self.views.not_placed(NOT_PLACED_MAX)).await?;
+        let mut topics = self.topics_not_placed().await?;
         if ask(self.views.sites()).await?.len() > 1 {
             let id = view.id.as_str();
             topics.retain(|it| it.topic.strip_prefix(id).is_some_and(|rest| rest.starts_with('/')));
@@ -135,7 +141,8 @@ impl<V: PageSource> PageContext<V> {
     /// What surrounds the page at a path.
     pub(super) fn frame(&self, visitor: Visitor, query: Option<&str>, path: &str) -> PageFrame {
         let held = query == Some("hold=yes");
-        PageFrame { notice: self.notice.clone(), path: path.to_owned(), held, visitor, site: None }
+        let not_kept = self.views.not_kept_since();
+        PageFrame { notice: self.notice.clone(), path: path.to_owned(), held, visitor, site: None, not_kept }
     }
 
     /// The page's clock, and how often the record has changed.

@@ -2,6 +2,7 @@
 
 use axum::http::header::HeaderValue;
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 use maud::{DOCTYPE, Markup, html};
 
 use super::access::Visitor;
@@ -26,6 +27,8 @@ pub(super) struct PageFrame {
     pub(super) visitor: Visitor,
     /// The site that the page belongs to.
     pub(super) site: Option<SiteLinks>,
+    /// Since when nothing could be stored.
+    pub(super) not_kept: Option<Timestamp>,
 }
 
 /// The ways to a site's pages.
@@ -150,9 +153,26 @@ impl PageFrame {
             // Outside of what is kept fresh, so that it can be read in peace.
             @if let Some(said) = &self.visitor.said { p class="said" role="status" { (said) } }
         };
+        // In what the script keeps fresh, so that it comes and goes by itself.
+        let body = html! {
+            @if self.not_kept.is_some() { (self.not_kept_bar()) }
+            (body)
+        };
         let open = self.site.as_ref().map_or(0, |site| site.open_alarms);
         let title = if open == 0 { title.to_owned() } else { format!("({open}) {title}") };
-        document(self.notice.as_deref(), &title, renew_s, live, &head, body, Some(&foot))
+        document(self.notice.as_deref(), &title, renew_s, live, &head, &body, Some(&foot))
+    }
+
+    /// Says that the record cannot be written, and how old what is shown is.
+    fn not_kept_bar(&self) -> Markup {
+        html! {
+            p class="offline" role="status" {
+                "The record cannot be written just now. "
+                @if let Some(site) = &self.site { "This is how the garden stood " (site.as_of) ". " }
+                "What the sensors say waits at the broker, and nothing that you write here is taken until this is "
+                "mended. Look at the garden and the tank yourself."
+            }
+        }
     }
 }
 

@@ -137,6 +137,12 @@ pub trait PageSource: Send + Sync + 'static {
     /// The present moment.
     fn now(&self) -> Timestamp;
 
+    /// Since when nothing that comes in could be stored; `None` where it can. Views are
+    /// then as they were last known.
+    fn not_kept_since(&self) -> Option<Timestamp> {
+        None
+    }
+
     /// Whether the daemon does its work.
     fn health(&self) -> impl Future<Output = Health> + Send;
 }

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 use super::PageSource;
 use super::access::Visitor;
 use super::alarm_card::{self, urgency};
-use super::context::{NOT_PLACED_MAX, PageContext, SitePage};
+use super::context::{PageContext, SitePage};
 use super::forms::local;
 use super::ground;
 use super::jobs;
@@ -31,7 +31,7 @@ pub(super) async fn home<V: PageSource>(
 ) -> Result<Markup, Problem> {
     let frame = context.frame(visitor, query.as_deref(), "/");
     let sites = ask(context.views.sites()).await?;
-    let not_placed = ask(context.views.not_placed(NOT_PLACED_MAX)).await?;
+    let not_placed = context.topics_not_placed().await?;
     if let [(id, _)] = sites.as_slice() {
         let view = context.view(id.as_str()).await?;
         let garden = context.record.garden(view.id.as_str());

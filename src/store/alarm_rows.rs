@@ -1,11 +1,13 @@
 //! Alarms: the present state of each, and the steps that led there.
 
-use rusqlite::{Row, Transaction, params};
+use rusqlite::{Connection, Row, Transaction, params};
+use tracing::warn;
 
 use super::columns::{
     alarm_key, json, list_to_json, millis, numbers_from_json, numbers_to_json, optional_time, time,
     why_from_json, why_to_json,
 };
+use super::query::{self, understood};
 use super::records::AlarmRow;
 use crate::alarms::{AlarmCourse, AlarmRecord, AlarmText};
 use crate::garden::record::AlarmChange;
@@ -72,6 +74,43 @@ pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite:
     )?;
     upsert.execute([seq])?;
     Ok(())
+}
+
+/// Moves present alarms that this program does not understand to the rejects, whole, so that
+/// one such row keeps nothing from starting. Returns their names.
+pub(super) fn set_aside(connection: &mut Connection) -> rusqlite::Result<Vec<String>> {
+    let sql = format!("SELECT {PRESENT}, rowid AS number FROM alarm WHERE state <> 'normal'");
+    let found = query::list(connection, &sql, [], |row| {
+        let number: i64 = row.get("number")?;
+        understood(read(row)).map(|read| read.err().map(|why| (number, why)))
+    })?;
+    let mut names = Vec::new();
+    for (number, why) in found.into_iter().flatten() {
+        let moving = connection.transaction()?;
+        let name: String = query::one(
+            &moving,
+            "SELECT kind || '/' || place || ' at ' || site FROM alarm WHERE rowid = ?1",
+            [number],
+        )?;
+        moving.execute(
+            "INSERT INTO reject (at, topic, payload, reason)
+             SELECT at, 'alarm ' || kind || '/' || place || ' at ' || site, CAST(json_object(
+                 'site', site, 'kind', kind, 'place', place, 'state', state, 'since', since, 'at', at, 'text', text,
+                 'numbers', numbers, 'source', source, 'tell', tell, 'shelf_until', shelf_until,
+                 'shelf_once', shelf_once, 'how', how) AS BLOB), ?2
+             FROM alarm WHERE rowid = ?1",
+            params![number, format!("this program does not know {why}, so the alarm was set aside")],
+        )?;
+        moving.execute("DELETE FROM alarm WHERE rowid = ?1", [number])?;
+        moving.commit()?;
+        warn!(
+            alarm = name,
+            reason = why,
+            "a stored alarm cannot be understood; it was set aside, see the rejects"
+        );
+        names.push(name);
+    }
+    Ok(names)
 }
 
 /// The columns that [`read`] wants, of the table of present alarms.

@@ -67,6 +67,16 @@ pub enum StoreError {
     #[error("a row of {what} in {} cannot be understood: {found}", path.display())]
     Row { what: &'static str, path: PathBuf, found: String },
 
+    #[error(
+        "the database {} was moved or deleted while trug has it open; put it back where it was, or start trug again, \
+         which then makes a new one",
+        path.display()
+    )]
+    Moved { path: PathBuf },
+
+    #[error("the log of recent writes beside {} ({}-wal) was removed while trug has it open", path.display(), path.display())]
+    LogRemoved { path: PathBuf, source: rusqlite::Error },
+
     #[error("sensor number {} is not one of the {known} that the store was opened with", sensor.0)]
     UnknownSensor { sensor: SensorIx, known: usize },
 

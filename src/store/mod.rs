@@ -47,6 +47,7 @@ mod replay_rows;
 mod schema;
 mod series;
 mod waiting_rows;
+mod whereabouts;
 mod writer;
 
 pub use answers::{AnswerRow, leave_answer};

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, Params};
+use tracing::warn;
 
 use super::columns::{millis, time};
 use super::error::StoreError;
@@ -260,7 +261,7 @@ impl Reader {
         site: Option<&str>,
         limit: u32,
     ) -> Result<Vec<AlarmRow>, StoreError> {
-        self.list(
+        self.list_understood(
             "alarm changes",
             &format!(
                 "SELECT {} FROM alarm_change
@@ -269,6 +270,7 @@ impl Reader {
             ),
             (millis(from), millis(to), site, limit),
             alarm_rows::read,
+            |reason| warn!(reason, "a step of an alarm cannot be understood; it is left out"),
         )
     }
 

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
+use tracing::warn;
 
 use super::error::StoreError;
 use super::message_rows::{self, MessageTable};
@@ -17,6 +18,7 @@ use super::query::{self, read_error, write_error};
 use super::queue_rows::{self, ForwardQueue, PublicationQueue};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
+use super::whereabouts::{Misplaced, Whereabouts};
 use super::{alarm_rows, note_rows, reading_rows, reject_rows, schema, waiting_rows};
 use crate::alarms::AlarmKey;
 use crate::garden::plan::Garden;
@@ -43,6 +45,10 @@ pub struct Store {
     /// end was written), so the marks are read again before the next one.
     pub(super) doubtful: bool,
     keep_rejects: u32,
+    /// Where its files were when they were opened.
+    files: Whereabouts,
+    /// Alarms that were set aside when it was opened, since they could not be understood.
+    set_aside: Vec<String>,
     /// Held until the store is dropped, after the connection.
     _lock: File,
 }
@@ -69,22 +75,10 @@ impl Store {
     /// to it, it is no database of this program, or it comes from a newer one.
     pub fn open(path: &Path, gardens: &[Garden]) -> Result<Self, StoreError> {
         let lock = lock(path)?;
-        let failed = |source: rusqlite::Error| {
-            if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) {
-                StoreError::NotADatabase { path: path.to_owned() }
-            } else {
-                StoreError::Open { path: path.to_owned(), source }
-            }
-        };
-        let mut connection = Connection::open(path).map_err(failed)?;
-        connection.busy_timeout(BUSY).map_err(failed)?;
-        schema::check_owner(&connection, path)?;
-        connection.pragma_update(None, "journal_mode", "WAL").map_err(failed)?;
-        connection.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
-        // The log file gives its room back after a long reader has held it up.
-        connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024).map_err(failed)?;
-        connection.set_prepared_statement_cache_capacity(64);
+        let failed = open_error(path);
+        let mut connection = connect(path)?;
         schema::migrate(&mut connection, path)?;
+        let set_aside = alarm_rows::set_aside(&mut connection).map_err(failed)?;
         let (series, renamed) = series::register(&mut connection, gardens).map_err(failed)?;
         message_rows::give_up_unreadable(&connection).map_err(failed)?;
         let marks = WriterMarks::read(&connection).map_err(failed)?;
@@ -98,6 +92,8 @@ impl Store {
             quarters,
             doubtful: false,
             keep_rejects: KEEP_REJECTS,
+            files: Whereabouts::of(path),
+            set_aside,
             _lock: lock,
         })
     }
@@ -132,6 +128,40 @@ impl Store {
     /// they were called: they go on under its id of today.
     pub fn renamed(&self) -> &[AlarmKey] {
         &self.renamed
+    }
+
+    /// Alarms that were set aside when the file was opened, since this program does not
+    /// understand them: site, kind and place. They are among the rejects.
+    pub fn set_aside(&self) -> &[String] {
+        &self.set_aside
+    }
+
+    /// Whether the file is still where it was opened. Where its log of recent writes was
+    /// removed, what that held is brought into the file, and a new one begun.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::Moved`], or [`StoreError::LogRemoved`] where that fails.
+    pub fn check_place(&mut self) -> Result<(), StoreError> {
+        match self.files.look() {
+            None => Ok(()),
+            Some(Misplaced::Database) => Err(StoreError::Moved { path: self.path.clone() }),
+            Some(Misplaced::Log) => {
+                let removed = |source| StoreError::LogRemoved { path: self.path.clone(), source };
+                // The log is still open here, under no name.
+                let busy = self
+                    .connection
+                    .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0))
+                    .map_err(removed)?;
+                if busy != 0 {
+                    return Err(removed(rusqlite::Error::InvalidQuery));
+                }
+                self.connection = connect(&self.path)?;
+                self.files = Whereabouts::of(&self.path);
+                warn!(path = %self.path.display(), "the log of the database was removed; what it held is saved");
+                Ok(())
+            }
+        }
     }
 
     /// Which series each sensor has.
@@ -172,6 +202,7 @@ impl Store {
     /// twice.
     pub fn commit(&mut self, it: &Transaction<'_>) -> Result<Committed, StoreError> {
         self.check(it)?;
+        self.check_place()?;
         // After a fault, who waits for letters or rows is woken once more.
         let wake = self.settle()?;
         self.doubtful = true;
@@ -242,6 +273,8 @@ impl Store {
         }
         marks.forwarding.trim(&transaction, added).map_err(write("the forward queue"))?;
         transaction.commit().map_err(write("(ending a transaction)"))?;
+        // Moved meanwhile, it went into a file that nobody finds: it counts as not kept.
+        self.check_place()?;
 
         if wake {
             committed.last_letter = Some(marks.outbox.last());
@@ -318,6 +351,30 @@ impl WriterMarks {
             unplaced: query::one(connection, "SELECT count(*) FROM unplaced", [])?,
         })
     }
+}
+
+fn open_error(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + Copy {
+    move |source| {
+        if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) {
+            StoreError::NotADatabase { path: path.to_owned() }
+        } else {
+            StoreError::Open { path: path.to_owned(), source }
+        }
+    }
+}
+
+/// The writer's own connection.
+fn connect(path: &Path) -> Result<Connection, StoreError> {
+    let failed = open_error(path);
+    let connection = Connection::open(path).map_err(failed)?;
+    connection.busy_timeout(BUSY).map_err(failed)?;
+    schema::check_owner(&connection, path)?;
+    connection.pragma_update(None, "journal_mode", "WAL").map_err(failed)?;
+    connection.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
+    // The log file gives its room back after a long reader has held it up.
+    connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024).map_err(failed)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    Ok(connection)
 }
 
 /// Opens the database for a program beside the daemon, which may be writing to it.

@@ -198,6 +198,7 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
         daemon.assert_alive();
         daemon.get("/health").filter(|answer| answer.status == 503)
     });
+    shown_all_the_same(&mut daemon);
 
     holder.execute_batch("ROLLBACK").unwrap();
     let let_go = now();
@@ -235,6 +236,51 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
     assert!(daemon.terminate().success());
     let told = lines(&daemon).iter().filter(|line| line.contains("cannot be written since")).count();
     assert_eq!(told, 1, "{:#?}", lines(&daemon));
+}
+
+/// Waits until the page shows the garden with a bar that says that nothing is kept.
+fn shown_all_the_same(daemon: &mut Daemon) {
+    wait_until("the page with a bar", LIMIT, || {
+        daemon.assert_alive();
+        let page = daemon.get("/").filter(|page| page.status == 200)?;
+        assert!(page.body.contains("Kitchen bed"), "{}", page.body);
+        page.body.contains("The record cannot be written just now").then_some(())
+    });
+}
+
+/// The daemon went on writing into a file that nobody would have found again, and told the
+/// broker that it had everything.
+#[test]
+fn a_record_that_is_moved_away_is_told_and_loses_nothing() {
+    let broker = Mosquitto::start();
+    let mut daemon = daemon(&broker);
+    daemon.set("TRUG__WATCH__DISK_FREE_MB", "1");
+    daemon.start_with_page();
+    let reader = daemon.reader();
+    send_readings(&broker, 600, 3);
+    wait_until("the readings", LIMIT, || (reader.count().unwrap() == 3).then_some(()));
+    assert_eq!(daemon.get("/").map(|page| page.status), Some(200));
+
+    let away = daemon.folder().join("away.db");
+    std::fs::rename(daemon.store(), &away).unwrap();
+    send_readings(&broker, 300, 5);
+    let told = wait_until("the page to say so", LIMIT, || {
+        daemon.assert_alive();
+        daemon.get("/health").filter(|answer| answer.status == 503).map(|answer| answer.body)
+    });
+    assert!(told.contains("was moved or deleted while trug has it open"), "{told}");
+    shown_all_the_same(&mut daemon);
+    let office = wait_until("the office to be told", LIMIT, || lines(&daemon).first().cloned());
+    assert!(office.contains("cannot be written since"), "{office}");
+
+    std::fs::rename(&away, daemon.store()).unwrap();
+    wait_until("all readings", LIMIT, || {
+        Reader::open(&daemon.store()).ok().filter(|reader| reader.count().unwrap() == 8).map(|_| ())
+    });
+    wait_until("the page to say that all is well", LIMIT, || {
+        daemon.get("/health").filter(|answer| answer.status == 200)
+    });
+    assert!(daemon.terminate().success());
 }
 
 /// The wall clock of the test below: it is set forward, and time goes on as it does.

@@ -11,6 +11,7 @@ mod kept;
 mod log;
 mod messages;
 mod messages_command;
+mod moved;
 mod property;
 mod renamed;
 mod replay;

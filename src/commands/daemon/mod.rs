@@ -106,6 +106,7 @@ pub async fn run(
             daemon_health: Arc::clone(&daemon_health),
             gardens: settings.gardens.clone().into(),
             figures: Arc::default(),
+            last: Arc::default(),
             links,
             now: system_now,
             changed: keeper.wake_page.subscribe(),

@@ -1,6 +1,6 @@
 //! What the page shows, asked of the engine and the store.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -23,6 +23,12 @@ use crate::store::{AlarmRow, Reader, StoreError};
 /// How long the engine may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
 
+/// The same while it is known to wait for the disk: it answers between two tries.
+const PATIENCE_NOT_KEPT: Duration = Duration::from_secs(1);
+
+/// Gardens whose last view is kept for the time when the engine cannot be asked.
+const LAST_MAX: usize = 100;
+
 /// Figures of alarms are kept for so long before they are counted again.
 const FIGURES_FOR: Duration = Duration::from_secs(60);
 /// Steps of alarms that the page's figures look at, at most: the newest.
@@ -40,6 +46,8 @@ pub(super) struct KeeperViews {
     pub(super) gardens: Arc<[Garden]>,
     /// At most one for each garden.
     pub(super) figures: KeptFigures,
+    /// How gardens stood when the engine was asked last, the latest last.
+    pub(super) last: Arc<Mutex<VecDeque<SiteView>>>,
     /// `None`: alarms are not answered by links.
     pub(super) links: Option<Arc<Links>>,
     pub(super) now: fn() -> Timestamp,
@@ -57,9 +65,10 @@ impl KeeperViews {
                 .map_err(|_| Unavailable("the keeper has stopped".to_owned()))?;
             answer.await.map_err(|_| Unavailable("the keeper gave no answer".to_owned()))
         };
-        tokio::time::timeout(PATIENCE, asked)
+        let patience = if self.not_kept_since().is_some() { PATIENCE_NOT_KEPT } else { PATIENCE };
+        tokio::time::timeout(patience, asked)
             .await
-            .map_err(|_| Unavailable(format!("the keeper gave no answer within {PATIENCE:?}")))?
+            .map_err(|_| Unavailable(format!("the keeper gave no answer within {patience:?}")))?
     }
 
     /// Reads from the store, beside the threads that serve; `what` it does.
@@ -79,12 +88,36 @@ impl KeeperViews {
 
 impl PageSource for KeeperViews {
     async fn sites(&self) -> Result<Vec<(Id, String)>, Unavailable> {
-        self.ask(Request::Sites).await
+        match self.ask(Request::Sites).await {
+            Err(_) if self.not_kept_since().is_some() => {
+                Ok(self.gardens.iter().map(|it| (it.site.id.clone(), it.site.name.clone())).collect())
+            }
+            answer => answer,
+        }
     }
 
     async fn site(&self, id: &str) -> Result<Option<SiteView>, Unavailable> {
-        let id = id.to_owned();
-        Ok(self.ask(|reply| Request::Site(id, reply)).await?.map(|view| *view))
+        let name = id.to_owned();
+        let answer = self.ask(|reply| Request::Site(name, reply)).await;
+        let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+        match answer {
+            Ok(view) => {
+                let view = view.map(|view| *view);
+                if let Some(view) = &view {
+                    last.retain(|it| it.id != view.id);
+                    last.push_back(view.clone());
+                    if last.len() > LAST_MAX {
+                        last.pop_front();
+                    }
+                }
+                Ok(view)
+            }
+            // Its thread waits for the disk.
+            Err(why) => match last.iter().find(|it| it.id.as_str() == id) {
+                Some(view) if self.not_kept_since().is_some() => Ok(Some(view.clone())),
+                _ => Err(why),
+            },
+        }
     }
 
     async fn acclimatise(
@@ -169,6 +202,10 @@ impl PageSource for KeeperViews {
 
     fn now(&self) -> Timestamp {
         (self.now)()
+    }
+
+    fn not_kept_since(&self) -> Option<Timestamp> {
+        self.daemon_health.not_kept_since()
     }
 
     async fn health(&self) -> Health {

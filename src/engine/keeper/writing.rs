@@ -1,5 +1,6 @@
 //! Commits that are tried until they are kept, and what is noted of a store that fails.
 
+use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
@@ -9,7 +10,7 @@ use tracing::{error, info, warn};
 
 use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
-use crate::engine::keeper::Engine;
+use crate::engine::keeper::{Engine, Inbox};
 use crate::garden::system::health::{StoreHealth, SystemHealth};
 
 /// How much later than due a failing store is noted here, seconds: the task that tells of
@@ -23,6 +24,7 @@ impl Engine {
     /// Commits, trying again until it is done. `false` when the daemon stopped first.
     pub(super) fn commit_at_last(
         &mut self,
+        inbox: &mut Inbox,
         daemon_health: &DaemonHealth,
         now: fn() -> Timestamp,
         stop: &CancellationToken,
@@ -50,6 +52,8 @@ impl Engine {
                     return true;
                 }
                 Err(reason) => {
+                    let words = ErrorChain(&reason).to_string();
+                    *daemon_health.store_reason.lock().unwrap_or_else(PoisonError::into_inner) = words;
                     if !daemon_health.store_failing.swap(true, Ordering::Relaxed) {
                         error!(
                             reason = %ErrorChain(&reason),
@@ -63,8 +67,11 @@ impl Engine {
                 if stop.is_cancelled() {
                     return false;
                 }
-                // It waits for the disk, and goes round.
+                // It waits for the disk, and goes round: the page shows how the garden stands.
                 daemon_health.pulse.beat();
+                while let Ok(request) = inbox.requests.try_recv() {
+                    self.answer(request);
+                }
                 std::thread::sleep(Duration::from_millis(50));
             }
             if let Some((since, until)) = daemon_health.store_watch.writing_until() {
