@@ -78,10 +78,8 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
         })?;
         if let Some(borne) = &settings.borne {
             // Where nobody reads it, `trug check` says it.
-            let _ = writeln!(
-                stderr(),
-                "{borne}\n\nthe garden should be otherwise; Trug goes on with it as it is\n"
-            );
+            let _ =
+                writeln!(stderr(), "{borne}\n\nthis should be otherwise; Trug goes on with it as it is\n");
         }
         Ok::<_, WrongInput>(settings)
     };

@@ -130,22 +130,27 @@ fn pairs(it: &Calibrate, sensor: Option<&Sensor>) -> Result<Vec<(f64, f64)>, Str
         })
     };
     let (raw, value) = (column(&it.raw, "--raw")?, column(&it.value, "--value")?);
-    let (mut pairs, mut wrong) = (Vec::new(), Vec::new());
+    let (mut pairs, mut wrong, mut more) = (Vec::new(), Vec::new(), 0);
+    let mut fault = |fault: String| {
+        if wrong.len() < SHOWN_MAX {
+            wrong.push(fault);
+        } else {
+            more += 1;
+        }
+    };
     csv.each_line(|line| match line {
         Ok(CsvLine { number, cells }) => {
             let cell = |at: usize| String::from_utf8_lossy(cells.get(at).unwrap_or_default());
             match pair(&cell(raw), &cell(value), csv.decimal_comma(), sensor) {
                 Ok(pair) => pairs.extend(pair),
-                Err(why) => wrong.push(format!("line {number}: {why}")),
+                Err(why) => fault(format!("line {number}: {why}")),
             }
         }
-        Err((line, why)) => wrong.push(format!("line {line}: {why}")),
+        Err((line, why)) => fault(format!("line {line}: {why}")),
     });
     if wrong.is_empty() {
         return Ok(pairs);
     }
-    let more = wrong.len().saturating_sub(SHOWN_MAX);
-    wrong.truncate(SHOWN_MAX);
     if more > 0 {
         wrong.push(format!("and {}", counted(more, "more line", "more lines")));
     }

@@ -250,6 +250,17 @@ fn notes(settings: &Settings) -> Vec<String> {
         let of = |sensor| Some(format!("{}: {}", garden.site.id, calibrated::doubt(sensor)?));
         notes.extend(garden.sensors.iter().filter_map(of));
     }
+    if let Some(page) = &settings.page
+        && !page.open_here
+        && !page.open_to_network
+        && page.password.is_none()
+    {
+        notes.push(
+            "nobody can read the page: [page] names no password_file, and reading without one is off on this \
+             computer (open_here)"
+                .to_owned(),
+        );
+    }
     notes
 }
 

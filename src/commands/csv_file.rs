@@ -21,7 +21,7 @@ impl CsvFile {
     /// # Errors
     /// Plain words, when the file cannot be read.
     pub(super) fn open(path: &Path) -> Result<Self, String> {
-        let mut bytes = std::fs::read(path).map_err(|e| format!("reading {}: {e}", path.display()))?;
+        let mut bytes = read(path)?;
         // Spreadsheets put a byte-order mark first.
         if bytes.starts_with(b"\xEF\xBB\xBF") {
             bytes.drain(..3);
@@ -57,6 +57,14 @@ impl CsvFile {
                 Ok(false) => return,
                 Ok(true) => {
                     let number = numbers.of(cells.position());
+                    if cells.as_slice().len() > LINE_MAX {
+                        // Lines in quotes, mostly for want of the second one.
+                        let why =
+                            format!("from here on {LINE_MAX} bytes and more stand in one line's quotes");
+                        each(Err((number, why)));
+                        cells = csv::ByteRecord::new();
+                        continue;
+                    }
                     each(Ok(CsvLine { number, cells: &cells }));
                 }
                 Err(error) => {
@@ -75,6 +83,45 @@ impl CsvFile {
             .trim(csv::Trim::All)
             .delimiter(self.delimiter)
             .from_reader(&self.bytes)
+    }
+}
+
+/// Bytes of a file and of a line of it: a year of a large school's loggers has a quarter of
+/// the first.
+const FILE_MAX: usize = 512 * 1024 * 1024;
+const LINE_MAX: usize = 1024 * 1024;
+
+/// The bytes of a file, as far as they can be a table.
+fn read(path: &Path) -> Result<Vec<u8>, String> {
+    let failed = |e: std::io::Error| format!("reading {}: {e}", path.display());
+    let mut file = std::fs::File::open(path).map_err(failed)?;
+    let (mut bytes, mut chunk) = (Vec::new(), vec![0; 64 * 1024]);
+    let (mut line, mut length) = (1u64, 0usize);
+    loop {
+        let read = std::io::Read::read(&mut file, &mut chunk).map_err(failed)?;
+        let new = &chunk[..read];
+        if read == 0 {
+            return Ok(bytes);
+        }
+        for byte in new {
+            length += 1;
+            if matches!(byte, b'\n' | b'\r') {
+                (line, length) = (line + u64::from(*byte == b'\n'), 0);
+            }
+        }
+        if length > LINE_MAX {
+            return Err(format!(
+                "{} is no table of readings: line {line} is longer than {LINE_MAX} bytes",
+                path.display()
+            ));
+        }
+        if bytes.len() + read > FILE_MAX {
+            return Err(format!(
+                "{} has more than {FILE_MAX} bytes; part it into several files",
+                path.display()
+            ));
+        }
+        bytes.extend_from_slice(new);
     }
 }
 

@@ -191,6 +191,7 @@ fn tell_programs(
         "from": found.lines.first().map(|line| line.at.to_string()),
         "to": found.lines.last().map(|line| line.at.to_string()),
         "told_by_order": found.told_by_order, "refused": refused_json(it, found), "batch": counts.batch,
+        "refused_not_kept": found.refused_more,
     });
     print_json(&told, out)
 }
@@ -229,7 +230,9 @@ fn tell_people(
     }
     tell_refused_lines(it, found, out)?;
     if !found.refused.is_empty() {
-        writeln!(out, "The refused lines are among the rejects.")?;
+        let which =
+            if found.refused_more > 0 { "The refused lines that were kept" } else { "The refused lines" };
+        writeln!(out, "{which} are among the rejects.")?;
     }
     Ok(())
 }
@@ -240,6 +243,7 @@ fn tell_refused(it: &Import, found: &FileContents, out: &mut dyn Write) -> anyho
         let told = serde_json::json!({
             "stored": 0, "would_take": found.lines.len(), "lines_without_a_value": found.empty,
             "refused": refused_json(it, found),
+            "refused_not_kept": found.refused_more,
         });
         return print_json(&told, out);
     }
@@ -248,7 +252,7 @@ fn tell_refused(it: &Import, found: &FileContents, out: &mut dyn Write) -> anyho
         out,
         "{} refused, so nothing was taken: the store is as it was. Mend the file, or take the other {} with \
          --skip-refused.",
-        counted(found.refused.len(), "line is", "lines are"),
+        counted(found.refused.len() + found.refused_more, "line is", "lines are"),
         counted(found.lines.len(), "reading", "readings"),
     )?;
     Ok(())
@@ -268,6 +272,7 @@ fn tell_dry_run(
             "sensors": sensors.iter().map(preview::SensorPreview::json).collect::<Vec<_>>(),
             "lines_without_a_value": found.empty, "told_by_order": found.told_by_order,
             "refused": refused_json(it, found),
+            "refused_not_kept": found.refused_more,
         });
         return print_json(&told, out);
     }
@@ -302,9 +307,14 @@ fn tell_refused_lines(it: &Import, found: &FileContents, out: &mut dyn Write) ->
         }
         writeln!(out, "line {line}: {reason}: {text}")?;
     }
-    if found.refused.len() > SHOWN_MAX {
+    if found.refused.len() > SHOWN_MAX && found.refused_more == 0 {
         let more = found.refused.len() - SHOWN_MAX;
         writeln!(out, "and {}.", counted(more, "more refused line", "more refused lines"))?;
+    } else if found.refused_more > 0 {
+        let (more, kept) =
+            (found.refused.len().saturating_sub(SHOWN_MAX) + found.refused_more, found.refused.len());
+        let more = counted(more, "more refused line", "more refused lines");
+        writeln!(out, "and {more}; only the first {kept} were kept.")?;
     }
     Ok(())
 }

@@ -18,6 +18,7 @@
 
 mod compose;
 mod content;
+mod guarded_stream;
 mod html;
 mod plain;
 mod smtp;
@@ -29,11 +30,12 @@ use lettre::message::Mailbox;
 use lettre::transport::smtp::client::{Certificate, CertificateStore, TlsParameters};
 
 use super::channel::{AnswerLinks, Failure, MessageChannel};
+use crate::intake::client_config;
 use crate::settings::{Mail, MailSecurity};
 use crate::telling::Message;
 use compose::{address, compose};
 use content::MailContent;
-use smtp::SmtpClient;
+use smtp::{MailTls, SmtpClient};
 
 /// Brings messages to e-mail addresses.
 pub struct Mailer {
@@ -101,8 +103,16 @@ fn server(mail: &Mail) -> Result<MailServer, MailerError> {
     // Only the first call sets it; the others find it set.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let tls = match mail.security {
-        MailSecurity::None => None,
-        MailSecurity::StartTls | MailSecurity::Tls => Some(tls(&mail.host, mail.ca_file.as_deref())?),
+        MailSecurity::None => MailTls::None,
+        MailSecurity::StartTls => MailTls::Later(tls(&mail.host, mail.ca_file.as_deref())?),
+        MailSecurity::Tls => {
+            MailTls::AtOnce(client_config(mail.ca_file.as_deref()).map(Arc::new).map_err(|reason| {
+                MailerError::Certificates {
+                    path: mail.ca_file.clone().unwrap_or_else(|| PathBuf::from("the system")),
+                    reason,
+                }
+            })?)
+        }
     };
     let from = address(&mail.from.address)
         .map_err(|reason| MailerError::Sender { address: mail.from.address.clone(), reason })?;

@@ -10,3 +10,4 @@ mod tls;
 pub(crate) use backoff::Backoff;
 pub use contact::BrokerContact;
 pub(crate) use session::{IN_FLIGHT, connection_options};
+pub(crate) use tls::client_config;

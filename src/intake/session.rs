@@ -32,7 +32,7 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
 use rumqttc::{TlsConfiguration, Transport};
-use tokio::sync::mpsc;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
@@ -58,10 +58,18 @@ const ACKS_MAX: usize = 65_535;
 /// Topic filters in one subscribe packet.
 const FILTERS_AT_ONCE: usize = 50;
 
+/// Bytes of messages that may wait for their batch: as much as two thousand packets of the
+/// usual length, and twice the longest packet that can be set.
+pub const WAITING_BYTES_MAX: usize = 32 * 1024 * 1024;
+/// What a message takes beside its topic and payload, bytes.
+const MESSAGE_BYTES: usize = 256;
+
 /// A message that waits for its batch to be committed.
 #[derive(Debug)]
 pub struct Delivery {
     publish: Publish,
+    /// Given back when the message is dropped.
+    _room: OwnedSemaphorePermit,
     session: Arc<AsyncClient>,
     pub arrival: Timestamp,
 }
@@ -80,6 +88,11 @@ impl Delivery {
     /// Whether the broker had kept it from before.
     pub fn retained(&self) -> bool {
         self.publish.retain
+    }
+
+    /// Bytes that it takes.
+    pub fn bytes(&self) -> usize {
+        bytes(&self.publish)
     }
 
     /// Tells the broker that the message is stored. After a reconnect this goes
@@ -111,6 +124,7 @@ pub async fn run(
 ) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     let mut takeovers = TakeoverWatch::new();
+    let room = Arc::new(Semaphore::new(WAITING_BYTES_MAX));
     loop {
         let outcome: Result<(), SessionFault> = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
@@ -127,6 +141,7 @@ pub async fn run(
                     messages: &messages,
                     now,
                     contact: &contact,
+                    room: &room,
                     backoff: &mut backoff,
                     session: Arc::clone(&session),
                     events,
@@ -239,6 +254,8 @@ struct ListeningSession<'a> {
     messages: &'a mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
     contact: &'a BrokerContact,
+    /// Bytes that may still wait.
+    room: &'a Arc<Semaphore>,
     backoff: &'a mut Backoff,
     session: Arc<AsyncClient>,
     events: EventLoop,
@@ -285,32 +302,51 @@ impl ListeningSession<'_> {
         }
     }
 
-    /// `false` when nobody takes it.
+    /// `false` when nobody takes it. What waits is bounded in number and in bytes; a broker
+    /// that sends more waits here.
     async fn hand_on(&mut self, publish: Publish) -> bool {
         let qos0 = publish.qos == QoS::AtMostOnce;
-        let delivery = Delivery { publish, session: Arc::clone(&self.session), arrival: (self.now)() };
-        self.contact.heard(delivery.arrival);
+        // One longer than all the room could never have it.
+        let bytes = u32::try_from(bytes(&publish).min(WAITING_BYTES_MAX)).unwrap_or(u32::MAX);
+        let arrival = (self.now)();
+        self.contact.heard(arrival);
+        let room = match Arc::clone(self.room).try_acquire_many_owned(bytes) {
+            Ok(room) => room,
+            Err(_) if qos0 => {
+                self.drop_qos0();
+                return true;
+            }
+            Err(_) => match Arc::clone(self.room).acquire_many_owned(bytes).await {
+                Ok(room) => room,
+                Err(_) => return false,
+            },
+        };
+        let delivery = Delivery { publish, _room: room, session: Arc::clone(&self.session), arrival };
         match self.messages.try_send(delivery) {
             Ok(()) => true,
-            // QoS 0 has no back-pressure; what does not fit is lost, as its sender
-            // has chosen.
             Err(mpsc::error::TrySendError::Full(_)) if qos0 => {
-                self.dropped_qos0 += 1;
-                if self.dropped_qos0.is_power_of_two() {
-                    warn!(
-                        dropped = self.dropped_qos0,
-                        "messages sent at QoS 0 came faster than they could be stored and were lost; send readings \
-                         at QoS 1"
-                    );
-                }
+                self.drop_qos0();
                 true
             }
-            // The channel is longer than receive_maximum; a broker that sends more
-            // waits here.
             Err(mpsc::error::TrySendError::Full(delivery)) => self.messages.send(delivery).await.is_ok(),
             Err(mpsc::error::TrySendError::Closed(_)) => false,
         }
     }
+
+    /// QoS 0 has no back-pressure; what does not fit is lost, as its sender has chosen.
+    fn drop_qos0(&mut self) {
+        self.dropped_qos0 += 1;
+        if self.dropped_qos0.is_power_of_two() {
+            warn!(
+                dropped = self.dropped_qos0,
+                "messages sent at QoS 0 came faster than they could be stored and were lost; send readings at QoS 1"
+            );
+        }
+    }
+}
+
+fn bytes(publish: &Publish) -> usize {
+    publish.topic.len() + publish.payload.len() + MESSAGE_BYTES
 }
 
 fn say(session: &AsyncClient, presence: &Presence, status: &'static str) -> Result<(), String> {

@@ -1,4 +1,4 @@
-//! TLS to the broker: which certificate authorities are trusted.
+//! TLS to the broker, and to others: which certificate authorities are trusted.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -9,7 +9,7 @@ use rustls::{ClientConfig, RootCertStore};
 use rustls_native_certs::CertificateResult;
 
 /// Trusts the authorities of `ca_file` and no others; without one, those of the system.
-pub(super) fn client_config(ca_file: Option<&Path>) -> Result<ClientConfig, String> {
+pub(crate) fn client_config(ca_file: Option<&Path>) -> Result<ClientConfig, String> {
     let roots = match ca_file {
         Some(file) => private_roots(file)?,
         None => system_roots(rustls_native_certs::load_native_certs())?,
@@ -30,6 +30,9 @@ fn private_roots(file: &Path) -> Result<RootCertStore, String> {
     for certificate in pem {
         let certificate = certificate.map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
         roots.add(certificate).map_err(|e| format!("a certificate in {}: {e}", file.display()))?;
+    }
+    if roots.is_empty() {
+        return Err(format!("there is no certificate in {}", file.display()));
     }
     Ok(roots)
 }

@@ -2,11 +2,15 @@
 
 use std::path::{Path, PathBuf};
 
+use rustls::RootCertStore;
+use rustls::pki_types::CertificateDer;
+use rustls::pki_types::pem::PemObject as _;
 use url::{Host, Url};
 
 use super::document::Want;
 use super::fault::quoted;
 use super::secret::Secret;
+use super::small_file;
 use super::table::SettingsTable;
 use super::value::SettingsItem;
 
@@ -56,12 +60,38 @@ pub(super) fn username(table: &SettingsTable<'_>) -> Option<String> {
 pub(super) fn ca_file(item: &SettingsItem<'_>, folder: &Path) -> Option<PathBuf> {
     const ACCEPTED: &str = "a file of certificates in PEM form that trug may read";
     let path = folder.join(item.text(ACCEPTED)?);
-    let why = match std::fs::File::open(&path).and_then(|f| f.metadata()) {
-        Ok(found) if found.is_file() => return Some(path),
-        Ok(_) => "not a file".to_owned(),
-        Err(e) => e.to_string(),
-    };
-    item.faulty(format!("{} ({why})", item.given()), ACCEPTED, None)
+    match certificates(&path) {
+        Ok(()) => Some(path),
+        Err(why) => item.faulty(format!("{} ({why})", item.given()), ACCEPTED, None),
+    }
+}
+
+/// Whether a file holds certificates of authorities, as those who trust it will read them.
+fn certificates(path: &Path) -> Result<(), String> {
+    const DER: &str =
+        "a certificate in DER form; openssl x509 -inform der -in FILE -out FILE.pem makes it PEM";
+    /// Bytes of certificates that are read at most: those of a whole system have some hundred thousand.
+    const BYTES_MAX: u64 = 4 * 1024 * 1024;
+    let (bytes, _) = small_file::read(path, BYTES_MAX)?;
+    // A sequence of ASN.1 (X.690, section 8.9.1) begins so, and no PEM.
+    if bytes.starts_with(&[0x30]) {
+        return Err(DER.to_owned());
+    }
+    let mut roots = RootCertStore::empty();
+    for (at, found) in CertificateDer::pem_slice_iter(&bytes).enumerate() {
+        let number = at + 1;
+        let certificate = found.map_err(|e| format!("certificate {number} in it cannot be read: {e}"))?;
+        roots.add(certificate).map_err(|e| format!("certificate {number} in it cannot be used: {e}"))?;
+    }
+    if !roots.is_empty() {
+        return Ok(());
+    }
+    let text = String::from_utf8_lossy(&bytes);
+    Err(if text.contains("PRIVATE KEY-----") {
+        "it holds a private key and no certificate".to_owned()
+    } else {
+        "there is no certificate in it".to_owned()
+    })
 }
 
 /// A user's name and password, both or neither; the outer `None` is a fault.

@@ -162,7 +162,7 @@ fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
     let ca_file = table.get("ca_file", Want::Text).and_then(|item| ca_file(&item, folder));
     let topics = table.read_or("topics", Want::List, vec!["#".to_owned()], filters);
     let receive_maximum = table.whole_or("receive_maximum", 1..=65_535, 2000, "messages");
-    let max_packet_bytes = table.whole_or("max_packet_bytes", 1024..=16 * 1024 * 1024, 262_144, "bytes");
+    let max_packet_bytes = table.whole_or("max_packet_bytes", 1024..=16 * 1024 * 1024, 65_536, "bytes");
     // The client library refuses less than 5 s by stopping the program.
     let keep_alive = table.seconds_or("keep_alive_s", 5..=3600, 30);
     let year = "seconds, at most a year";

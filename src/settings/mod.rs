@@ -35,6 +35,7 @@ mod resistance;
 mod roof;
 mod secret;
 mod sensor;
+mod small_file;
 mod table;
 mod tank;
 mod tell;

@@ -1,9 +1,11 @@
 //! Passwords and tokens: read from files of their own or the environment.
 
 use std::fmt;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
 use super::document::Want;
+use super::small_file;
 use super::table::SettingsTable;
 use super::value::SettingsItem;
 
@@ -51,7 +53,19 @@ pub(super) fn secret(
     }
     let item = file?;
     match read(&folder.join(item.text("the path of a file")?)) {
-        Ok(text) => checked(&item, &text, key),
+        Ok((text, open)) => {
+            let checked = checked(&item, &text, key);
+            if open && checked.is_some() {
+                item.borne_fault(
+                    format!("{} (everybody on this computer may read or change it)", item.given()),
+                    format!(
+                        "a file that only Trug's own user and group may read: chmod o-rwx {}",
+                        item.given()
+                    ),
+                );
+            }
+            checked
+        }
         Err(why) => item.faulty(
             format!("{} ({why})", item.given()),
             format!("a file that trug may read and that holds only the {key}"),
@@ -72,11 +86,10 @@ fn checked(item: &SettingsItem<'_>, text: &str, key: &str) -> Option<Secret> {
     item.faulty(given, format!("the {key} on one line"), None)
 }
 
-fn read(path: &Path) -> Result<String, String> {
-    let length = std::fs::metadata(path).map_err(|e| e.to_string())?.len();
-    if length > SECRET_MAX {
-        return Err(format!("{length} bytes, more than {SECRET_MAX}"));
-    }
-    let bytes = std::fs::read(path).map_err(|e| e.to_string())?;
-    String::from_utf8(bytes).map_err(|_| "not UTF-8 text".to_owned())
+/// What a secret's file holds, and whether others than its owner and group may read or
+/// change it.
+fn read(path: &Path) -> Result<(String, bool), String> {
+    let (bytes, metadata) = small_file::read(path, SECRET_MAX)?;
+    let text = String::from_utf8(bytes).map_err(|_| "not UTF-8 text".to_owned())?;
+    Ok((text, metadata.permissions().mode() & 0o006 != 0))
 }

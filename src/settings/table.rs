@@ -8,7 +8,7 @@ use std::time::Duration;
 use toml::de::{DeTable, DeValue};
 
 use super::document::{Document, Origin, Want, join};
-use super::fault::{any_of, nearest, shortened};
+use super::fault::{any_of, nearest, quoted, shortened};
 use super::range::Range;
 use super::value::{SettingsItem, value_of};
 
@@ -281,7 +281,7 @@ impl<'t> SettingsTable<'t> {
                 missing.retain(|(key, _)| near.as_deref() != Some(key));
                 self.document.fault(
                     self.origin.inner(key.span().start),
-                    &join(&self.path, &shortened(name)),
+                    &join(&self.path, &key_as_written(name)),
                     "a key that is not known here".to_owned(),
                     &any_of(known.iter().copied()),
                     near,
@@ -292,6 +292,13 @@ impl<'t> SettingsTable<'t> {
             self.fault(key, "nothing", accepted);
         }
     }
+}
+
+/// A key as it has to be written: in quotes where it holds more than letters, digits, `-`
+/// and `_` (TOML 1.0, "Keys"), so that an empty one is seen as well.
+fn key_as_written(name: &str) -> String {
+    let bare = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_');
+    if bare { shortened(name) } else { quoted(name) }
 }
 
 impl<'t> SettingsItem<'t> {

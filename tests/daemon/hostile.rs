@@ -58,6 +58,7 @@ impl Garden {
         let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", &format!("{SHIPPED}{PLAIN}"))]);
         daemon.arguments.clear();
         daemon.set("TRUG__STORE__KEEP_REJECTS", &KEEP_REJECTS.to_string());
+        daemon.set("TRUG__BROKER__MAX_PACKET_BYTES", "262144");
         let listener = Listener::start(broker.port(), &[STATUS]);
         daemon.start_with_page();
         listener.wait_for_last(STATUS, "online");

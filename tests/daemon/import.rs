@@ -522,3 +522,44 @@ fn a_replay_answers_and_leaves_a_running_daemons_store_alone() {
     assert!(said.contains("is kept in the store's tables"), "{said}");
     assert_eq!(replay(&daemon, &[]).0, Some(0));
 }
+
+/// A line of 400 MB took 1.3 GB, and one of a hundred million commas 4.4 GB.
+#[test]
+fn a_file_that_is_no_table_is_refused_before_it_fills_the_memory() {
+    let daemon = garden();
+    let long = format!("time,raw\n2026-04-17T06:00:00Z,1\n{}\n", "x".repeat(2_000_000));
+    let commas = format!("time,raw\n{}", ",".repeat(2_000_000));
+    for (text, line) in [(&long, 3), (&commas, 2)] {
+        let output = import(&daemon, &["--sensor", "kitchen-15cm"], &[("long.csv", text)]);
+        assert_eq!(output.status.code(), Some(2));
+        let told =
+            String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+        let words = format!("line {line} is longer than 1048576 bytes");
+        assert!(told.contains(&words) && told.contains("Nothing was taken"), "{told}");
+    }
+    // A quote that is never closed makes one line of all that follow.
+    let open = format!("time,raw\n2026-04-17T06:00:00Z,1\n\"{}", "x,1\n".repeat(400_000));
+    let output = import(&daemon, &["--sensor", "kitchen-15cm", "--skip-refused"], &[("open.csv", &open)]);
+    let told = json(&output);
+    assert_eq!((output.status.code(), &told["stored"]), (Some(1), &1.into()), "{told:#}");
+    assert!(
+        told["refused"][0]["reason"].as_str().unwrap().contains("stand in one line's quotes"),
+        "{told:#}"
+    );
+}
+
+/// Millions of lines that were no readings took 2.4 GB.
+#[test]
+fn of_many_bad_lines_as_many_are_kept_as_there_is_room_for() {
+    let daemon = garden();
+    let bad = format!("2026-04-17T06:00:00Z,{}\n", "x".repeat(3000));
+    let text = format!("time,raw\n{}2026-04-17T06:00:00Z,7\n", bad.repeat(15_000));
+    let output = import(&daemon, &["--sensor", "kitchen-15cm", "--skip-refused"], &[("bad.csv", &text)]);
+    let told = json(&output);
+    assert_eq!((output.status.code(), &told["stored"]), (Some(1), &1.into()));
+    let kept = told["refused"].as_array().unwrap();
+    let more = usize::try_from(told["refused_not_kept"].as_u64().unwrap()).unwrap();
+    assert_eq!(kept.len() + more, 15_000);
+    assert!((9_000..12_000).contains(&kept.len()), "{}", kept.len());
+    assert!(kept[0]["reason"].as_str().unwrap().len() <= 300);
+}

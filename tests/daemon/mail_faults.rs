@@ -4,7 +4,7 @@
 use std::time::{Duration, Instant};
 
 use crate::support::smtp::{By, mailer, settings};
-use crate::support::smtp_faulty::Act::{Drip, Drop, Flood, Hang, Say};
+use crate::support::smtp_faulty::Act::{Drip, Drop, Flood, Hang, OneLine, Say};
 use crate::support::smtp_faulty::{Act, At, Faulty};
 use crate::support::smtp_messages::tank;
 use trug::deliver::channel::{Failure, MessageChannel};
@@ -148,6 +148,32 @@ async fn a_connection_that_ends_is_tried_again_later() {
 async fn an_answer_without_end_is_cut_off() {
     check(&[(At::Greeting, Flood, Later, ""), (At::Rcpt, Flood, Later, ""), (At::Quit, Flood, Taken, "")])
         .await;
+}
+
+/// Gigabytes were read into memory until the time was up.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_line_without_end_is_cut_off() {
+    check(&[
+        (At::Greeting, OneLine, Later, "connecting to it: its answer has no end"),
+        (At::Rcpt, OneLine, Later, "naming the recipient: its answer has no end"),
+        (At::End, OneLine, Later, "handing over the text: its answer has no end"),
+        (At::Quit, OneLine, Taken, ""),
+    ])
+    .await;
+}
+
+/// RFC 3207, section 6: what came before TLS is not to be relied on. Somebody between could
+/// answer in the server's place.
+#[tokio::test(flavor = "multi_thread")]
+async fn answers_from_before_tls_are_refused() {
+    let server = Faulty::start(At::Never, Act::AheadOfTls).await;
+    let mail = Mail { timeout: Duration::from_secs(10), ..settings(By::StartTls, server.port(), None, None) };
+    let failure = mailer(&mail).send(&tank()).await.expect_err("it is refused");
+    let Failure::Later(why) = &failure else { panic!("{failure}") };
+    for words in ["while going over to TLS: ", "it sent something in plain text before TLS began"] {
+        assert!(why.contains(words), "{words:?} in {why}");
+    }
+    assert_eq!(server.heard(), ["EHLO", "STARTTLS"]);
 }
 
 /// What went wrong once leaves nothing behind.

@@ -10,6 +10,7 @@ mod calibrate;
 mod courier;
 mod courier_faults;
 mod deploy_broker;
+mod flood;
 mod forward;
 mod forward_influx;
 mod hostile;

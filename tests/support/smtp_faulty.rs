@@ -32,6 +32,10 @@ pub(crate) enum Act {
     Drop,
     /// An answer without end, as fast as it goes.
     Flood,
+    /// One line without end, as fast as it goes.
+    OneLine,
+    /// Speaks up before it is time: the answer to STARTTLS with more behind it.
+    AheadOfTls,
     /// An answer without end, a byte at a time, so that each wait is short.
     Drip,
 }
@@ -94,7 +98,15 @@ impl Talk {
             let word = line.split_whitespace().next().unwrap_or_default().to_ascii_uppercase();
             self.note(&word);
             let goes_on = match word.as_str() {
-                "EHLO" => self.answer(&mut stream, At::Ehlo, "250-mail.test\r\n250 AUTH PLAIN").await?,
+                "EHLO" => {
+                    let tls = if self.act == Act::AheadOfTls { "250-STARTTLS\r\n" } else { "" };
+                    let usual = format!("250-mail.test\r\n{tls}250 AUTH PLAIN");
+                    self.answer(&mut stream, At::Ehlo, &usual).await?
+                }
+                "STARTTLS" => {
+                    stream.write_all(b"220 go on\r\n250-mail.test\r\n250 AUTH PLAIN\r\n").await?;
+                    true
+                }
                 "AUTH" => self.answer(&mut stream, At::Auth, "235 known").await?,
                 "MAIL" => self.answer(&mut stream, At::Mail, "250 yes").await?,
                 "RCPT" => self.answer(&mut stream, At::Rcpt, "250 yes").await?,
@@ -147,6 +159,10 @@ impl Talk {
             Act::Flood => loop {
                 stream.write_all(b"250-and another thing\r\n").await?;
             },
+            Act::OneLine => loop {
+                stream.write_all(&[b'2'; 4096]).await?;
+            },
+            Act::AheadOfTls => Ok(true),
             Act::Drip => loop {
                 stream.write_all(b"2").await?;
                 tokio::time::sleep(std::time::Duration::from_millis(20)).await;

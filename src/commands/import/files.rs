@@ -10,6 +10,7 @@ use super::super::csv_file::{CsvFile, CsvLine, is_missing, number};
 use super::Import;
 use super::sensors::{KnownSensors, SensorColumn};
 use super::times::{LoggerClock, ReadTime, TimeForm, UNTOLD, settle};
+use crate::garden::record::Reject;
 use crate::model::SensorIx;
 
 /// A reading of a file.
@@ -35,11 +36,40 @@ pub(super) struct RefusedLine {
 #[derive(Debug, Default)]
 pub(super) struct FileContents {
     pub(super) lines: Vec<FileReading>,
+    /// The first of them; see [`REFUSED_BYTES_MAX`].
     pub(super) refused: Vec<RefusedLine>,
+    /// Those that were not kept.
+    pub(super) refused_more: usize,
+    /// Bytes of those that were.
+    refused_bytes: usize,
     /// Lines without any value.
     pub(super) empty: usize,
     /// Readings of an hour that comes twice, told by the order of the file.
     pub(super) told_by_order: usize,
+}
+
+/// Readings that one import takes, and bytes of refused lines that are kept.
+const READINGS_MAX: usize = 20_000_000;
+const REFUSED_BYTES_MAX: usize = 32 * 1024 * 1024;
+/// Bytes of a reason that are kept: it may name what stood there.
+const REASON_MAX: usize = 300;
+/// Names of sensors that are looked up once: more are no names.
+const NAMED_MAX: usize = 10_000;
+
+impl FileContents {
+    fn refuse(&mut self, mut line: RefusedLine) {
+        line.text.truncate(line.text.floor_char_boundary(Reject::PAYLOAD_MAX));
+        line.reason.truncate(line.reason.floor_char_boundary(REASON_MAX));
+        line.text.shrink_to_fit();
+        line.reason.shrink_to_fit();
+        let bytes = line.text.len() + line.reason.len() + size_of::<RefusedLine>();
+        if self.refused_bytes + bytes > REFUSED_BYTES_MAX {
+            self.refused_more += 1;
+        } else {
+            self.refused_bytes += bytes;
+            self.refused.push(line);
+        }
+    }
 }
 
 /// Where a value stands in a line.
@@ -126,6 +156,12 @@ pub(super) fn read(
             empty: 0,
         };
         file.take(&csv, &mut found);
+        if found.lines.len() + file.rows.len() > READINGS_MAX {
+            return Err(format!(
+                "there are more than {READINGS_MAX} readings up to {}; import the files in several goes",
+                path.display()
+            ));
+        }
         file.settle(&mut found);
     }
     match wanted.iter().zip(used).find(|(_, used)| !used) {
@@ -183,6 +219,10 @@ impl ImportFile<'_> {
     fn take(&mut self, csv: &CsvFile, found: &mut FileContents) {
         let file = self.number;
         csv.each_line(|line| {
+            if self.rows.len() > READINGS_MAX {
+                // It is refused as a whole.
+                return;
+            }
             let refused = match line {
                 Ok(CsvLine { number, cells }) => match self.record(cells, number) {
                     Ok(()) => return,
@@ -193,7 +233,7 @@ impl ImportFile<'_> {
                 },
                 Err((line, reason)) => RefusedLine { file, line, text: String::new(), reason },
             };
-            found.refused.push(refused);
+            found.refuse(refused);
         });
     }
 
@@ -233,7 +273,9 @@ impl ImportFile<'_> {
                     Some(named) => named.clone()?,
                     None => {
                         let named = known.sensor(site, id);
-                        self.named.insert(self.key.clone(), named.clone());
+                        if self.named.len() < NAMED_MAX {
+                            self.named.insert(self.key.clone(), named.clone());
+                        }
                         named?
                     }
                 };
@@ -306,7 +348,7 @@ impl ImportFile<'_> {
                 ReadTime::Twice { .. } if untold == line => {}
                 ReadTime::Twice { early, .. } => {
                     untold = line;
-                    found.refused.push(RefusedLine {
+                    found.refuse(RefusedLine {
                         file: self.number,
                         line,
                         text: format!("{early} or an hour later, {raw}"),

@@ -2,24 +2,31 @@
 //!
 //! The library's own transport would do it in one go, but then nobody knows at which
 //! step a server said no, and it waits for the answer to QUIT before it says that
-//! a message was taken: a server that hangs there would get it twice.
+//! a message was taken: a server that hangs there would get it twice. It would also read a
+//! line without end, and answers that were sent before TLS began ([`super::guarded_stream`]).
 
-use std::fmt;
+use std::sync::Arc;
 use std::time::Duration;
+use std::{fmt, io};
 
 use lettre::Address;
 use lettre::address::Envelope;
 use lettre::transport::smtp::Error;
 use lettre::transport::smtp::authentication::{Credentials, DEFAULT_MECHANISMS};
-use lettre::transport::smtp::client::{AsyncSmtpConnection, TlsParameters};
+use lettre::transport::smtp::client::{AsyncSmtpConnection, AsyncTokioStream, TlsParameters};
 use lettre::transport::smtp::commands::{Data, Mail as MailFrom, Rcpt};
 use lettre::transport::smtp::extension::{ClientId, Extension, MailParameter};
 use lettre::transport::smtp::response::Severity;
+use rustls::ClientConfig;
+use rustls::pki_types::ServerName;
+use tokio::net::TcpStream;
 use tokio::time::{Instant, timeout_at};
+use tokio_rustls::TlsConnector;
 
 use super::content::line;
+use super::guarded_stream::GuardedStream;
 use crate::deliver::channel::Failure;
-use crate::settings::{Mail, MailSecurity};
+use crate::settings::Mail;
 
 /// How long the server may take to say goodbye once it has decided.
 const GOODBYE_MAX: Duration = Duration::from_secs(1);
@@ -30,12 +37,19 @@ const WORDS_MAX: usize = 300;
 pub(super) struct SmtpClient {
     host: String,
     port: u16,
-    security: MailSecurity,
-    /// Set unless `security` is none.
-    tls: Option<TlsParameters>,
+    tls: MailTls,
     login: Option<Credentials>,
     hello: ClientId,
     timeout: Duration,
+}
+
+/// When a connection becomes TLS, and how.
+pub(super) enum MailTls {
+    None,
+    /// By STARTTLS.
+    Later(TlsParameters),
+    /// Before anything is said.
+    AtOnce(Arc<ClientConfig>),
 }
 
 /// How far a conversation has come.
@@ -70,6 +84,14 @@ enum SmtpFault {
     Lacks(&'static str),
     /// An answer that is neither yes nor no.
     Odd(String),
+    /// No connection.
+    Connection(io::Error),
+}
+
+impl From<io::Error> for SmtpFault {
+    fn from(error: io::Error) -> Self {
+        Self::Connection(error)
+    }
 }
 
 impl From<Error> for SmtpFault {
@@ -85,15 +107,13 @@ struct SmtpSession {
 }
 
 impl SmtpClient {
-    /// `tls` is needed unless the settings want none.
-    pub(super) fn new(mail: &Mail, tls: Option<TlsParameters>) -> Self {
+    pub(super) fn new(mail: &Mail, tls: MailTls) -> Self {
         let login = |login: &crate::settings::Login| {
             Credentials::new(login.username.clone(), login.password.reveal().to_owned())
         };
         Self {
             host: mail.host.clone(),
             port: mail.port,
-            security: mail.security,
             tls,
             login: mail.login.as_ref().map(login),
             hello: hello(),
@@ -120,6 +140,16 @@ impl SmtpClient {
         outcome.map_err(|trouble| self.failure(talk.step, &trouble))
     }
 
+    /// A connection on which nothing was said yet.
+    async fn connect(&self) -> io::Result<Box<dyn AsyncTokioStream>> {
+        let stream = TcpStream::connect((self.host.as_str(), self.port)).await?;
+        let MailTls::AtOnce(config) = &self.tls else { return Ok(Box::new(GuardedStream::plain(stream)?)) };
+        let peer = stream.peer_addr()?;
+        let name = ServerName::try_from(self.host.clone()).map_err(io::Error::other)?;
+        let stream = TlsConnector::from(Arc::clone(config)).connect(name, stream).await?;
+        Ok(Box::new(GuardedStream::tls(stream, peer)))
+    }
+
     fn at(&self, step: SmtpStep, what: &str) -> String {
         format!("the mail server {}, port {}, while {step}: {what}", self.host, self.port)
     }
@@ -128,6 +158,7 @@ impl SmtpClient {
         let error = match trouble {
             SmtpFault::Lacks(what) => return Failure::Never(self.at(step, what)),
             SmtpFault::Odd(what) => return Failure::Later(self.at(step, what)),
+            SmtpFault::Connection(error) => return Failure::Later(self.at(step, &line(&error.to_string()))),
             SmtpFault::Library(error) => error,
         };
         let what = self.at(step, &words(error));
@@ -152,13 +183,10 @@ impl SmtpClient {
 impl SmtpSession {
     async fn run(&mut self, smtp: &SmtpClient, envelope: &Envelope, bytes: &[u8]) -> Result<(), SmtpFault> {
         let (from, to) = (envelope.from().cloned(), envelope.to().first().cloned());
-        let at_once = if smtp.security == MailSecurity::Tls { smtp.tls.clone() } else { None };
-        let server = (smtp.host.as_str(), smtp.port);
         let connection =
-            AsyncSmtpConnection::connect_tokio1(server, Some(smtp.timeout), &smtp.hello, at_once, None)
-                .await?;
+            AsyncSmtpConnection::connect_with_transport(smtp.connect().await?, &smtp.hello).await?;
         let connection = self.connection.insert(connection);
-        if let (MailSecurity::StartTls, Some(tls)) = (smtp.security, &smtp.tls) {
+        if let MailTls::Later(tls) = &smtp.tls {
             self.step = SmtpStep::StartTls;
             connection.starttls(tls.clone(), &smtp.hello).await?;
         }

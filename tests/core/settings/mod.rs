@@ -8,6 +8,7 @@ mod jobs;
 mod mail;
 mod potting_mix;
 mod programs;
+mod secrets;
 mod sensors;
 mod shipped;
 mod telling;

@@ -56,7 +56,7 @@ fn shipped_configuration_has_no_fault() {
     let broker = &settings.broker;
     assert_eq!((broker.host.as_str(), broker.port, broker.tls), ("127.0.0.1", 1883, false));
     assert_eq!(broker.topics, ["#"]);
-    assert_eq!((broker.receive_maximum, broker.max_packet_bytes), (2000, 262_144));
+    assert_eq!((broker.receive_maximum, broker.max_packet_bytes), (2000, 65_536));
     assert_eq!((broker.keep_alive.as_secs(), broker.session_expiry_s), (30, 604_800));
     assert_eq!(settings.store.keep_rejects, 10_000);
     assert_eq!(settings.page.as_ref().map(|page| page.listen.port()), Some(8470));
@@ -281,6 +281,11 @@ fn secrets_come_from_their_files_without_the_line_end() {
     fs::write(folder.path().join("gardens/a.toml"), SMALL_GARDEN).unwrap();
     fs::write(folder.path().join("secret"), "open sesame\r\n").unwrap();
     fs::write(folder.path().join("token"), "t0ken").unwrap();
+    // What others may read is a fault of its own.
+    for secret in ["secret", "token"] {
+        let own = std::os::unix::fs::PermissionsExt::from_mode(0o600);
+        fs::set_permissions(folder.path().join(secret), own).unwrap();
+    }
     let config = folder.path().join("trug.toml");
     let settings = load(&config, env(&[])).unwrap_or_else(|faults| panic!("{faults}"));
     assert_eq!(settings.broker.password.as_ref().map(|p| p.reveal()), Some("open sesame"));
