@@ -401,9 +401,10 @@ impl Soil {
         (water - self.field_capacity) / (self.saturation - self.field_capacity)
     }
 
-    /// Mean water content of the root zone, m³/m³.
-    pub(crate) fn root_zone(&self) -> f64 {
-        self.water[..self.root_layers].iter().sum::<f64>() / self.root_layers as f64
+    /// Mean water content down to a depth (metres), at most that of grown roots, m³/m³.
+    pub(crate) fn root_zone(&self, roots_m: f64) -> f64 {
+        let layers = ((roots_m / self.layer_m).round() as usize).clamp(1, self.root_layers);
+        self.water[..layers].iter().sum::<f64>() / layers as f64
     }
 }
 
@@ -429,6 +430,7 @@ mod tests {
             root_depth_m: 0.5,
             depletion_fraction: 0.45,
             planted: false,
+            young: None,
             litres_per_hour: 120.0,
             efficiency: 0.9,
             mulch_planned: None,

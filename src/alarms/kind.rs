@@ -126,8 +126,8 @@ kinds! {
         name: "dry-bed", priority: Medium, places: &[PlaceKind::Bed],
         on_s: HOUR_S, off_s: HOUR_S, deadband: Some(PART_OF_WATER),
         words_in_deadband: true, quiet_when_fallow: true,
-        title: "Bed too dry",
-        one: "{} is dry", many: "{} beds are dry", trouble: "dry soil",
+        title: "Bed wants water",
+        one: "{} wants water", many: "{} beds want water", trouble: "dry soil",
     }
     // It is told days before the mulch is to go down.
     MulchOnDrySoil {
@@ -176,6 +176,14 @@ kinds! {
         on_s: 2 * DAY_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
         title: "Bed too wet",
         one: "{} is waterlogged", many: "{} beds are waterlogged", trouble: "waterlogged soil",
+    }
+    // It is judged once a day, over ten days.
+    WateredTooMuch {
+        name: "watered-too-much", places: &[PlaceKind::Bed],
+        quiet_when_fallow: true,
+        title: "Timer gives too much water",
+        one: "{} gets more water than it uses", many: "{} beds get more water than they use",
+        trouble: "too much water by the timer",
     }
     // Its words ask for all that can be done; further degrees are told as too warm or cold.
     TankTemperatureShock {

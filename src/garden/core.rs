@@ -17,7 +17,7 @@ use crate::calibration::Calibrator;
 use crate::decode::time_of;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::gauge::rain_days::caught;
-use crate::garden::log::LogEntry;
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Garden;
 use crate::garden::record::{Batch, Reading, Reflag, Reject};
 use crate::garden::sensor::fault_watch::ReadingFault;
@@ -262,11 +262,15 @@ impl Core {
         }
     }
 
-    /// Notes an entry of the log that says that a sensor was replaced. Called before
+    /// Notes an entry of the log that says that a sensor was replaced or a bed planted. Called before
     /// anything is restored, so that the readings before it teach nothing about those after.
     pub fn restore_replacement(&mut self, entry: &LogEntry) {
         if let Some(site) = self.site_mut(&entry.site) {
             site.note_replaced(entry);
+            // Roots grow from a planting: what is restored is judged with it.
+            if matches!(entry.what, LogEvent::Planted { .. }) {
+                site.log.add(entry);
+            }
         }
     }
 
@@ -450,7 +454,7 @@ impl Core {
         site.start_afresh(index, at);
         site.sensors[usize::from(index)].good = Some((at, water_content));
         let probes = site.bed_probes(bed, at);
-        let root_depth_m = site.garden.bed(bed).root_depth_m;
+        let root_depth_m = site.root_zone_at(bed, at).root_depth_m;
         if probes.len() == site.beds[usize::from(bed)].probes.len()
             && let Some(mean) = mean_water_content(&probes, root_depth_m)
         {

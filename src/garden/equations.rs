@@ -9,6 +9,7 @@ pub const EQUATIONS: &[&[Equation]] = &[
     crate::garden::sensor::battery::EQUATIONS,
     crate::garden::bed::figures::EQUATIONS,
     crate::garden::sensor::clock::EQUATIONS,
+    crate::garden::bed::overwatering::EQUATIONS,
     crate::garden::sensor::faults::EQUATIONS,
     crate::garden::sensor::stuck::EQUATIONS,
     crate::garden::tank::instrument::EQUATIONS,

@@ -46,6 +46,12 @@ impl Needs {
         }
     }
 
+    /// How deep a bed's roots reach on a local date, metres.
+    pub fn root_depth_m(&self, bed: usize, date: Date) -> f64 {
+        let index = u16::try_from(bed).ok().filter(|_| bed < self.site.garden.beds.len());
+        index.map_or(f64::NAN, |index| self.site.root_depth_on(index, date))
+    }
+
     /// What a bed's plants used on a local date, mm, as if they lacked nothing: the
     /// day's reference evapotranspiration times the crop's coefficient (its
     /// mid-season's where the stage is not known).

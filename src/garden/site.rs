@@ -9,6 +9,7 @@ use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::note_limit::NoteLimit;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slots::AlarmSlots;
+use crate::garden::bed::driest_days::DriestDays;
 use crate::garden::bed::program_state::ProgramState;
 use crate::garden::bed::wetness::Wetness;
 use crate::garden::jobs::state::JobState;
@@ -23,7 +24,7 @@ use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
-use crate::soil::{Soaking, mean_water_content};
+use crate::soil::{DrainedWatch, Soaking, mean_water_content};
 use crate::watering::SameTimeWatch;
 use crate::watering::SeenRise;
 use crate::why::Why;
@@ -60,6 +61,10 @@ pub(crate) struct BedState {
     pub(crate) wetting_why: Why,
     /// How it dries.
     pub(crate) outlook: Outlook,
+    /// How dry it became on each day.
+    pub(crate) driest: DriestDays,
+    /// How much it holds when it has drained.
+    pub(crate) drained: DrainedWatch,
     /// Rises of its top probe, oldest first.
     pub(crate) rises: VecDeque<SeenRise>,
 }
@@ -219,7 +224,7 @@ impl SiteState {
 
     /// The bed's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
-        let zone = self.garden.bed(bed).root_zone();
+        let zone = self.root_zone_at(bed, at);
         let probes = self.bed_probes(bed, at);
         let water_content = mean_water_content(&probes, zone.root_depth_m)?;
         let (depletion_fraction, evapotranspiration_mm) = self.fraction_today(bed, at);
@@ -286,6 +291,8 @@ impl SiteState {
             bed.wetness.forget_after(limit);
             bed.soaking.forget_after(limit);
             bed.outlook.forget_after(limit);
+            bed.drained.forget_after(limit);
+            bed.driest.forget_after(self.garden.site.time_zone.to_datetime(limit).date());
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
             bed.rises.retain(|rise| rise.onset <= limit);
         }

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use crate::alarms::{AlarmCondition, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
-use crate::garden::bed::dryness::MOIST_PART;
+use crate::garden::bed::dryness::{DrynessDegree, MOIST_PART};
 use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
@@ -140,16 +140,26 @@ impl SiteState {
                     Some(hold) if w.depletion_mm > w.readily_today_mm => self.hold_advice(index, &w, hold),
                     _ => advice(bed, &w, &When::of(&self.garden, bed, now)),
                 };
-                if w.depletion_mm > w.readily_today_mm {
-                    (Condition::Act, format!("Dry: {left} is left. {advice}"))
+                let limit = spoken::percent(1.0 - w.depletion_fraction);
+                let degree = DrynessDegree::of(&w);
+                if degree == DrynessDegree::TooDry {
+                    (Condition::Act, format!("Too dry: {left} is left. {advice}"))
+                } else if degree == DrynessDegree::Due {
+                    let near = format!("Due for water: {left} is left, just below the {limit} that its plants want.");
+                    (Condition::Act, format!("{near} {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_today_mm {
-                    (Condition::Watch, format!("Getting dry: {left} is left. {advice}"))
+                    let near = format!("Getting dry: {left} is left, and its plants suffer below {limit}.");
+                    (Condition::Watch, format!("{near} {advice}"))
                 } else if w.available_left > 1.1 {
                     (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
                 } else {
                     (Condition::Well, format!("Moist: {left} is there."))
                 }
             }
+        };
+        let words = match self.roots_above_probes(index, now) {
+            Some(young) if condition != Condition::Unknown => format!("{words} {young}"),
+            _ => words,
         };
         let (condition, words) = self.beside_open_alarms(index, condition, words);
         let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
@@ -182,6 +192,7 @@ impl SiteState {
             wilting_point: bed.wilting_point,
             refill_point: self.root_zone_today(index, now).refill_point(),
             field_capacity: bed.field_capacity,
+            root_depth_m: self.root_zone_at(index, now).root_depth_m,
             available_left: water.map(|w| w.available_left),
             figures: self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect(),
             last_wetting: state.wetting.map(|w| {

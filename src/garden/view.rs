@@ -167,6 +167,8 @@ pub struct BedView {
     pub wilting_point: f64,
     pub refill_point: f64,
     pub field_capacity: f64,
+    /// How deep its roots reach now, metres.
+    pub root_depth_m: f64,
     /// Part of total available water that is left, 0 to 1 (can pass either end).
     pub available_left: Option<f64>,
     pub figures: Vec<Figure>,

@@ -49,6 +49,17 @@ pub struct GrowthDay {
     pub coefficient: f64,
 }
 
+/// A day of a crop's season.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SeasonDay {
+    pub stage: Stage,
+    /// From 1.
+    pub day: u16,
+    pub lengths: Lengths,
+    /// Where the table's lengths were seen; `None`: they are the garden's own.
+    pub region: Option<&'static str>,
+}
+
 /// Why a growth stage or a coefficient is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum GrowthUnknown {
@@ -79,19 +90,36 @@ impl Planting {
     pub fn on(&self, date: Date) -> Result<GrowthDay, GrowthUnknown> {
         let crop = self.crop.ok_or(GrowthUnknown::NoCrop)?;
         let used = crop.uses.first().ok_or(GrowthUnknown::NoCoefficients)?;
-        if !crop.tree && self.planted.is_none() {
+        let SeasonDay { stage, day, lengths, region } = self.season_day(date)?;
+        let over = || GrowthUnknown::Over {
+            days: i32::from(day) - i32::from(lengths.total_d()),
+            total: lengths.total_d(),
+        };
+        let coefficient = used.single.on_day(day, &lengths).ok_or_else(over)?;
+        Ok(GrowthDay { stage, day, lengths, region, used, coefficient })
+    }
+
+    /// The day of the season, also of a crop that is not of the table, where the garden
+    /// gives its stages.
+    ///
+    /// # Errors
+    ///
+    /// Says what is missing, or that the day lies outside the season.
+    pub fn season_day(&self, date: Date) -> Result<SeasonDay, GrowthUnknown> {
+        let tree = self.crop.is_some_and(|crop| crop.tree);
+        if !tree && self.planted.is_none() {
             return Err(GrowthUnknown::NotPlanted);
         }
         if let Some(days) = self.planted.map(|planted| days_between(date, planted)).filter(|days| *days > 0) {
             return Err(GrowthUnknown::Ahead { days });
         }
-        let row = if crop.tree { self.tree_row(crop) } else { self.row(crop) };
+        let row = self.crop.and_then(|crop| if crop.tree { self.tree_row(crop) } else { self.row(crop) });
         let (lengths, region) = match (self.lengths, row) {
             (Some(own), _) => (own, None),
             (None, Some(row)) => (row.lengths, Some(row.region)),
             (None, None) => return Err(GrowthUnknown::NoLengths),
         };
-        let start = match (crop.tree, self.planted, row) {
+        let start = match (tree, self.planted, row) {
             (true, _, Some(row)) => self.season_start(row, date).ok_or(GrowthUnknown::NoLengths)?,
             (_, Some(planted), _) => planted,
             (_, None, _) => return Err(GrowthUnknown::NotPlanted),
@@ -100,14 +128,13 @@ impl Planting {
         let mut day = days_between(start, date) + 1;
         // A season of a whole year has no gap before the next one, and a leap
         // year has a day more.
-        if crop.tree && total == 365 {
+        if tree && total == 365 {
             day = day.min(365);
         }
         let over = GrowthUnknown::Over { days: day - i32::from(total), total };
         let day = u16::try_from(day).map_err(|_| over)?;
         let stage = lengths.stage(day).ok_or(over)?;
-        let coefficient = used.single.on_day(day, &lengths).ok_or(over)?;
-        Ok(GrowthDay { stage, day, lengths, region, used, coefficient })
+        Ok(SeasonDay { stage, day, lengths, region })
     }
 
     /// The row whose planting month is nearest; the crop's own before those of

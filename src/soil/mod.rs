@@ -3,10 +3,12 @@
 
 mod coefficient;
 mod crops;
+mod drained;
 mod growth;
 mod out_of_range;
 mod repellency;
 mod root_zone;
+mod roots;
 mod saxton_rawls;
 mod soaking;
 mod stages;
@@ -15,13 +17,15 @@ mod textures;
 
 pub use coefficient::{Coefficients, Lengths, Stage, mulch_reduction};
 pub use crops::{CROPS, Crop, CropUse, crop};
-pub use growth::{GrowthDay, GrowthUnknown, Planting};
+pub use drained::{Drained, DrainedWatch};
+pub use growth::{GrowthDay, GrowthUnknown, Planting, SeasonDay};
 pub use out_of_range::SoilOutOfRange;
 pub use repellency::{
     AGENT_CARE, ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP,
     WaterDrop,
 };
 pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
+pub use roots::{SEEDLING_ROOTS_M, root_depth_m, root_depth_step};
 pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND};
 pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, SoakingVerdict, TOGETHER_S, enough_mm, enough_step};
 pub use stages::StageRow;
@@ -37,6 +41,8 @@ pub const EQUATIONS: &[Equation] = &[
     root_zone::READILY_AVAILABLE,
     root_zone::DEPLETION,
     root_zone::MEAN_WATER_CONTENT,
+    roots::ROOT_DEPTH,
+    drained::DRAINED,
     stress::DEPLETION_FRACTION,
     stress::STRESS,
     coefficient::CURVE,

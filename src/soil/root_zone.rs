@@ -16,8 +16,7 @@
 //!
 //! `Dr` is negative above field capacity and can pass TAW, and is not clamped:
 //! wetter than field capacity and drier than the wilting point are both worth
-//! knowing. Roots are taken to be full-grown; for young plants the zone is
-//! thinner than it says here.
+//! knowing. The depth of young roots is in `roots`.
 
 use crate::why::{Check, Equation, Step};
 

@@ -6,7 +6,7 @@ use crate::text::spoken::list;
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(crate) const SUBJECT_MAX: usize = 120;
 
-/// One alarm in a few words: "Kitchen bed is dry".
+/// One alarm in a few words: "Kitchen bed wants water".
 pub(crate) fn headline(kind: Kind, place: &str) -> String {
     kind.row().one.replace("{}", place)
 }
@@ -164,10 +164,10 @@ mod tests {
 
     #[test]
     fn alarms_of_one_kind_are_said_as_one() {
-        assert_eq!(said(&[(Kind::DryBed, "Pea bed")]), "Pea bed is dry");
+        assert_eq!(said(&[(Kind::DryBed, "Pea bed")]), "Pea bed wants water");
         assert_eq!(
             said(&[(Kind::DryBed, "Kitchen bed"), (Kind::DryBed, "Pea bed"), (Kind::DryBed, "Herb bed")]),
-            "3 beds are dry: Kitchen bed, Pea bed and Herb bed"
+            "3 beds want water: Kitchen bed, Pea bed and Herb bed"
         );
         assert_eq!(
             said(&[
@@ -175,7 +175,7 @@ mod tests {
                 (Kind::DryBed, "Kitchen bed"),
                 (Kind::DryBed, "Pea bed")
             ]),
-            "Perch tank is too warm; 2 beds are dry: Kitchen bed and Pea bed"
+            "Perch tank is too warm; 2 beds want water: Kitchen bed and Pea bed"
         );
     }
 
@@ -185,12 +185,12 @@ mod tests {
         let beds: Vec<_> = names.iter().map(|name| (Kind::DryBed, name.as_str())).collect();
         assert_eq!(
             said(&beds),
-            "40 beds are dry: Bed number 1, Bed number 2, Bed number 3, Bed number 4, Bed number 5 and 35 more"
+            "40 beds want water: Bed number 1, Bed number 2, Bed number 3, Bed number 4, Bed number 5 and 35 more"
         );
         let all: Vec<_> = Kind::ALL.iter().flat_map(|&kind| [(kind, "Place"), (kind, "Other")]).collect();
         let subject = said(&all);
         assert!(subject.chars().count() <= SUBJECT_MAX, "{subject}");
-        assert!(subject.starts_with("2 beds are dry; 2 beds are too dry"), "{subject}");
+        assert!(subject.starts_with("2 beds want water; 2 beds are too dry"), "{subject}");
         assert!(subject.ends_with(" more"), "{subject}");
         let one = "x".repeat(300);
         assert!(said(&[(Kind::DryBed, &one)]).chars().count() <= SUBJECT_MAX);

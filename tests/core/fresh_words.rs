@@ -94,7 +94,7 @@ fn a_bed_that_is_nearly_moist_again_is_not_called_dry() {
     // Readily available water is used up at 0.22, and the deadband ends at 0.228.
     moves(&mut run, PROBE, "2026-03-10T14:00", "2026-03-11T07:00", (0.224, 0.224));
     let (text, _) = shown(&run);
-    assert!(text.starts_with("Bed is still nearly dry: 62 %"), "{text}");
+    assert!(text.starts_with("Bed is nearly due for water: 62 %"), "{text}");
     assert_eq!(run.changes.len(), 1);
 }
 
@@ -134,7 +134,7 @@ fn what_the_plan_kept_quiet_says_what_is_wrong_when_it_may_speak() {
     let told: Vec<_> = run.changes.iter().filter(|c| c.record.key.kind == Kind::DryBed).collect();
     let [quiet, told] = told.as_slice() else { panic!("two changes: {:?}", run.changes) };
     assert_eq!((quiet.record.state, told.record.state), (State::Suppressed, State::Unacknowledged));
-    assert!(told.record.said.text.starts_with("Bed is dry"), "{}", told.record.said.text);
+    assert!(told.record.said.text.starts_with("Bed is too dry"), "{}", told.record.said.text);
 }
 
 #[test]

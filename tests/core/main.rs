@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 mod bed_figures;
+mod bed_water;
 mod blindness;
 mod class_month_made;
 mod fresh_words;

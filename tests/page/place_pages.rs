@@ -236,7 +236,7 @@ fn a_month_of_the_school_is_shown_in_every_span() {
             .iter()
             .map(|(depth_m, bins)| ProbeBins { depth_m: *depth_m, patience_s: 0, bins })
             .collect();
-        let zone = root_zone_bins(&bins, garden.beds[index].root_depth_m);
+        let zone = root_zone_bins(&bins, bed.root_depth_m);
         let core = bed.water_content.expect("its probes speak");
         assert!((zone[0].water_content - core).abs() < 1e-9, "{}: {zone:?} {core}", bed.id);
     }

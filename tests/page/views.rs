@@ -146,7 +146,7 @@ fn jobs_and_alarms_stand_in_order_of_urgency() {
         "When you can Shed : The air",
         "Open alarms",
         "Perch tank: Water temperature changed too fast Do it now Since today 2:35 pm . It still holds, and nobody",
-        "Kitchen bed: Bed too dry Do it today Since today 6:30 am . It still holds; somebody",
+        "Kitchen bed: Bed wants water Do it today Since today 6:30 am . It still holds; somebody",
         "1 passed, and not yet marked as seen.",
     ];
     // Tags part words by spaces; compare without those before marks.

@@ -2,7 +2,7 @@
 
 use trug::soil::{
     Coefficients, Composition, Lengths, RootZone, depletion_fraction,
-    mulch_reduction, stress,
+    mulch_reduction, root_depth_m, stress,
 };
 
 use crate::harness::{Checks, Row, table};
@@ -17,6 +17,7 @@ pub(crate) fn checks() -> Vec<Checks> {
         depletion_fractions(),
         stress_coefficients(),
         crop_coefficient_curve(),
+        root_depths(),
         crop_coefficients_below_mulch(),
     ]
 }
@@ -132,6 +133,21 @@ fn stress_coefficients() -> Checks {
 
 fn days(row: &Row, column: &str) -> u16 {
     row.text(column).parse().unwrap()
+}
+
+fn root_depths() -> Checks {
+    let mut checks = Checks::of("fao56_root_depth.csv");
+    for row in table(checks.table) {
+        let lengths = Lengths {
+            initial_d: days(&row, "l_ini_d"),
+            development_d: days(&row, "l_dev_d"),
+            mid_d: days(&row, "l_mid_d"),
+            late_d: days(&row, "l_late_d"),
+        };
+        let (first_m, grown_m) = (row.number("zr_min_m"), row.number("zr_max_m"));
+        checks.printed(&row, "zr_m", root_depth_m(days(&row, "day"), &lengths, first_m, grown_m));
+    }
+    checks
 }
 
 fn crop_coefficient_curve() -> Checks {

@@ -194,7 +194,7 @@ fn open_alarms_are_listed_for_people() {
         text,
         "Saltbush Gully Primary School\n\
          \n\
-         Bed too dry at Kitchen bed\n\
+         Bed wants water at Kitchen bed\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 It has passed, and nobody has marked it as seen.\n\
          \x20 Since Friday 17 April 2026, 3:00 pm ACST.\n\
@@ -215,7 +215,7 @@ fn the_history_is_listed_for_people_and_programs() {
     assert_eq!(code, 0);
     assert_eq!(
         text,
-        "Friday 17 April 2026, 3:30 pm ACST: Saltbush Gully Primary School, Kitchen bed: Bed too dry\n\
+        "Friday 17 April 2026, 3:30 pm ACST: Saltbush Gully Primary School, Kitchen bed: Bed wants water\n\
          \x20 From normal to unacknowledged. It still holds, and nobody has marked it as seen.\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 For: grounds. Rule: FAO-56 eq. 82-83.\n"

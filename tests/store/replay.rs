@@ -400,7 +400,7 @@ fn an_answer_is_given_again_and_goes_with_its_alarm() {
         "school/top, of 193: 193 would have another value (by +0.080 m3/m3 on average",
         "2 steps of alarms differ",
         "No longer raised (1):",
-        "at Kitchen bed: Kitchen bed is dry",
+        "at Kitchen bed: Kitchen bed is too dry",
         "Nothing was written.",
     ] {
         assert!(said.contains(words), "{words}: {said}");

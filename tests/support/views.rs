@@ -133,6 +133,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         wilting_point,
         refill_point: 0.1095,
         field_capacity,
+        root_depth_m: 0.5,
         available_left: water.map(|water| (water - wilting_point) / (field_capacity - wilting_point)),
         figures: Vec::new(),
         last_wetting: None,

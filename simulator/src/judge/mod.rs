@@ -271,10 +271,11 @@ impl Judge {
         }
         let readily_mm = bed.readily_available_mm();
         let parts = |water: f64| 1000.0 * (bed.field_capacity - water) * bed.root_depth_m / readily_mm;
-        let whole = parts(soil.root_zone());
+        let roots_m = bed.roots_m(now_s);
+        let whole = parts(soil.root_zone(roots_m));
         let mut depletion = Depletion { most: whole, least: whole };
         for seen in [&shown, &working] {
-            if let Some(water) = by_depth(seen, bed.root_depth_m) {
+            if let Some(water) = by_depth(seen, roots_m) {
                 depletion.most = depletion.most.max(parts(water));
                 depletion.least = depletion.least.min(parts(water));
             }
@@ -289,7 +290,7 @@ impl Judge {
                     .collect()
             };
             for seen in [moved(|band| band.0), moved(|band| band.1)] {
-                if let Some(water) = by_depth(&seen, bed.root_depth_m) {
+                if let Some(water) = by_depth(&seen, roots_m) {
                     depletion.most = depletion.most.max(parts(water));
                     depletion.least = depletion.least.min(parts(water));
                 }
@@ -384,6 +385,17 @@ impl Judge {
         }
     }
 
+    /// Beds that a schedule waters may get more than their crop uses by the stages of
+    /// FAO-56; the plants here drink like grown ones at any age, so that it is not judged.
+    fn watered_by_schedule(&mut self, school: &School, plan: &Plan, now_s: i64) {
+        for (number, schedule) in &plan.schedules {
+            let from = school.time_zone.to_timestamp(schedule.first.at(0, 0, 0, 0));
+            let from_s = from.map_or(now_s, |from| from.as_second()).min(now_s);
+            let stretch = Stretch { from_s, to_s: now_s, must: false };
+            self.find("watered-too-much", &school.beds[*number].id, stretch, SCHEDULE);
+        }
+    }
+
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
@@ -403,6 +415,7 @@ impl Judge {
                 self.find("mulch-on-dry-soil", id, stretch, MULCH);
             }
         }
+        self.watered_by_schedule(school, plan, now_s);
         for number in 0..self.tanks.len() {
             let id = &school.tanks[number].id;
             let watch = &mut self.tanks[number];
@@ -431,6 +444,7 @@ impl Judge {
 
 const DRY: &str = "root zone near or beyond readily available water (FAO-56 eq. 82 and 83)";
 const MULCH: &str = "a mulch day within seven days and more than half of readily available water is gone";
+const SCHEDULE: &str = "a schedule waters the bed; whether by too much for its crop's age is not judged";
 const SHOCK: &str = "water temperature changes near or beyond the limit within an hour or a day";
 const WARM: &str = "water near or above the species' warm limit";
 const PUMP: &str = "the tank's pump stands";

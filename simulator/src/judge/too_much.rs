@@ -47,8 +47,9 @@ impl Judge {
         let dry_day = |mm| gauge && self.rain_of_last(1440) < mm;
         let water: Vec<(f64, f64)> = probes.iter().map(|(_, m)| (*m, soil.water_at(*m))).collect();
         let first = water.first().map_or(0.0, |(_, water)| soil.filled(*water));
-        let whole = soil.filled(soil.root_zone());
-        let seen = by_depth(&water, school.beds[number].root_depth_m).map_or(whole, |w| soil.filled(w));
+        let roots_m = school.beds[number].roots_m(now_s);
+        let whole = soil.filled(soil.root_zone(roots_m));
+        let seen = by_depth(&water, roots_m).map_or(whole, |w| soil.filled(w));
 
         let runs = plan.left_on_within(number, now_s, now_s);
         let dry_days = self.rain_of_last(4 * 1440) < RAIN_FILLED_MM;

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 
 use super::inverse::{COUNT_MAX, Inverse};
-use super::tables::{crop, species, texture};
+use super::tables::{crop, species, texture, young_days};
 use super::{Bed, Payload, Place, Quantity, School, SchoolError, Sensor, Tank};
 use crate::payload;
 
@@ -229,6 +229,14 @@ fn bed(table: BedTable) -> Result<Bed, SchoolError> {
         Some(texts) => Some(hours(&place, &texts)?),
         None => None,
     };
+    // The day begins at midnight UTC, half a day off at most.
+    let young = match (&table.planted, table.crop.as_deref().and_then(young_days)) {
+        (Some(planted), Some((initial_d, development_d))) => Date::from_str(&planted.to_string())
+            .ok()
+            .and_then(|date| TimeZone::UTC.to_timestamp(date.at(0, 0, 0, 0)).ok())
+            .map(|planted| (planted.as_second(), initial_d, development_d)),
+        _ => None,
+    };
     let bed = Bed {
         area_m2: table.area_m2,
         field_capacity: need(table.field_capacity, soil.map(|s| s.field_capacity_mid()), "field_capacity")?,
@@ -241,6 +249,7 @@ fn bed(table: BedTable) -> Result<Bed, SchoolError> {
             "depletion_fraction",
         )?,
         planted: table.planted.is_some(),
+        young,
         litres_per_hour,
         efficiency,
         mulch_planned,

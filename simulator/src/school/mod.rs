@@ -51,6 +51,9 @@ pub struct Bed {
     /// Whether the file says when its crop was planted, so that the fraction can
     /// be adjusted for what the crop uses.
     pub planted: bool,
+    /// While the crop is young: the first moment of its day of planting (Unix seconds) and
+    /// the days of its initial and development stage.
+    pub young: Option<(i64, u16, u16)>,
     /// Litres an hour for the whole bed.
     pub litres_per_hour: f64,
     /// Part of the water that reaches the root zone, above 0 to 1.
@@ -190,6 +193,19 @@ impl School {
 }
 
 impl Bed {
+    /// How deep its roots reach at a moment (Unix seconds), metres: 0.20 m at first, and
+    /// deeper day by day in the development stage (FAO-56 annex 8, page 279, as in the
+    /// Python package pyfao56 1.4.3).
+    pub(crate) fn roots_m(&self, now_s: i64) -> f64 {
+        let Some((planted_s, initial_d, development_d)) = self.young.filter(|it| it.0 <= now_s) else {
+            return self.root_depth_m;
+        };
+        let first_m = self.root_depth_m.min(0.20);
+        let day = (now_s - planted_s).div_euclid(86_400) + 1;
+        let part = (day - i64::from(initial_d)) as f64 / f64::from(development_d.max(1));
+        first_m + (self.root_depth_m - first_m) * part.clamp(0.0, 1.0)
+    }
+
     /// Total available water, mm (FAO-56 eq. 82).
     pub fn total_available_mm(&self) -> f64 {
         1000.0 * (self.field_capacity - self.wilting_point) * self.root_depth_m

@@ -50,6 +50,12 @@ pub(super) fn crop(name: &str) -> Option<&'static Crop> {
     CROPS.iter().find(|c| c.name == name)
 }
 
+/// Days of the initial and the development stage of the crops whose planting a garden of
+/// the simulator knows (FAO-56 Table 11, planted in autumn). The roots of others count as grown.
+pub(super) fn young_days(crop: &str) -> Option<(u16, u16)> {
+    (crop == "cabbage").then_some((40, 60))
+}
+
 pub(super) fn species(name: &str) -> Option<&'static Species> {
     SPECIES.iter().find(|s| s.name == name)
 }

@@ -1,5 +1,7 @@
 //! A bed's month: its days, what came to it and how it dried.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 
 use super::dryings::{DryingSoil, WholeHours, dryings};
@@ -63,6 +65,14 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         .collect();
     let water = root_zone_bins(&bins, bed.root_depth_m);
     let water = WholeHours(&water);
+    // Of young plants, the water above the depth that their roots reach on each day.
+    let mut young: BTreeMap<u32, Vec<RootZoneBin>> = BTreeMap::new();
+    for day in &span.days {
+        let roots_m = needs.root_depth_m(index, day.date);
+        if roots_m < bed.root_depth_m {
+            young.entry(centimetres(roots_m)).or_insert_with(|| root_zone_bins(&bins, roots_m));
+        }
+    }
     let mulch = mulch(of, bed);
     let mut replaced: Vec<Timestamp> = probes
         .iter()
@@ -78,7 +88,16 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
     let next = rises.found.iter().skip(1).map(Some).chain([None]);
     let brought: Vec<BroughtWater> =
         rises.found.iter().zip(next).map(|(found, next)| brought(found, next, water, &zone)).collect();
-    let record = BedMonthRecord { of, index, water, zone: &zone, brought: &brought, rises, soil: &soil };
+    let record = BedMonthRecord {
+        of,
+        index,
+        water,
+        young: &young,
+        zone: &zone,
+        brought: &brought,
+        rises,
+        soil: &soil,
+    };
     let mut need_unknown = None;
     let days: Vec<BedDay> = span
         .days
@@ -202,6 +221,8 @@ struct BedMonthRecord<'a> {
     of: BedInput<'a>,
     index: usize,
     water: WholeHours<'a>,
+    /// While roots are young, the water within their reach, by their depth.
+    young: &'a BTreeMap<u32, Vec<RootZoneBin>>,
     zone: &'a RootZone,
     brought: &'a [BroughtWater],
     rises: &'a Rises,
@@ -212,7 +233,13 @@ impl BedMonthRecord<'_> {
     fn day(&self, day: DaySpan, need_mm: Option<f64>) -> BedDay {
         let Self { of, water, zone, .. } = self;
         let hours: Vec<f64> = water.within(day.from, day.to).map(|bin| bin.water_content).collect();
-        let mean = (hours.len() >= LEAST_HOURS).then(|| hours.iter().sum::<f64>() / hours.len() as f64);
+        let roots_m = of.needs.root_depth_m(self.index, day.date);
+        let today = RootZone { root_depth_m: roots_m, ..**zone };
+        let reached: Vec<f64> = match self.young.get(&centimetres(roots_m)) {
+            Some(bins) => WholeHours(bins).within(day.from, day.to).map(|bin| bin.water_content).collect(),
+            None => hours.clone(),
+        };
+        let mean = (reached.len() >= LEAST_HOURS).then(|| reached.iter().sum::<f64>() / reached.len() as f64);
         let end = day.to.min(of.span.end);
         let rain_mm = of.heard.rain_mm(day.from, end);
         let wetted = self
@@ -234,9 +261,10 @@ impl BedMonthRecord<'_> {
             date: day.date,
             hours_known: u32::try_from(hours.len()).unwrap_or(u32::MAX),
             water_content: mean,
-            water_mm: mean.map(|mean| 1000.0 * zone.root_depth_m * mean),
-            available: mean.map(|mean| zone.available_left(mean)),
-            band: mean.map(|mean| band(zone, mean)),
+            roots_m,
+            water_mm: mean.map(|mean| 1000.0 * roots_m * mean),
+            available: mean.map(|mean| today.available_left(mean)),
+            band: mean.map(|mean| band(&today, mean)),
             loss_mm: lost.map(|(before, after)| 1000.0 * zone.root_depth_m * (before - after)),
             need_mm,
             rain_mm,
@@ -319,6 +347,10 @@ impl BedMonthRecord<'_> {
         }
         (sum, unknown_mm)
     }
+}
+
+fn centimetres(m: f64) -> u32 {
+    (100.0 * m).round() as u32
 }
 
 fn band(zone: &RootZone, water_content: f64) -> WaterBand {

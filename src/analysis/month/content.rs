@@ -249,14 +249,16 @@ pub struct BedDay {
     pub date: Date,
     /// Hours of the day in which every probe was heard.
     pub hours_known: u32,
-    /// Mean water content of the root zone, m³/m³; `None` with fewer than 12 such hours.
+    /// How deep the roots reached, metres.
+    pub roots_m: f64,
+    /// Mean water content of that root zone, m³/m³; `None` with fewer than 12 such hours.
     pub water_content: Option<f64>,
     /// The same water, mm over the depth of the roots.
     pub water_mm: Option<f64>,
     /// Part of total available water that was left, of the mean.
     pub available: Option<f64>,
     pub band: Option<WaterBand>,
-    /// What the root zone lost from midnight to midnight, mm; `None` where either
+    /// What the soil lost from midnight to midnight as deep as grown roots go, mm; `None` where either
     /// midnight or more than two hours of the day are missing, or the bed was wetted on
     /// that day or within two days before: it still drained.
     pub loss_mm: Option<f64>,

@@ -41,10 +41,13 @@ impl SiteState {
         self.judge(place.alarm(Kind::DryBed), at, input, batch, |site, active| {
             let why = water.map_or_else(Why::new, |w| site.dry_why(index, at, &w, active));
             let bed = site.garden.bed(index);
-            let what_to_do = water.map_or_else(String::new, |water| match hold {
+            let mut what_to_do = water.map_or_else(String::new, |water| match hold {
                 Some(hold) => site.hold_advice(index, &water, hold),
                 None => advice(bed, &water, &site.when_kept(bed, at)) + &site.hold_is_over(index, at),
             });
+            if let Some(young) = site.roots_above_probes(index, at) {
+                what_to_do = format!("{what_to_do} {young}");
+            }
             dry_words(bed, water, active, &what_to_do).because(why)
         });
 
@@ -74,6 +77,7 @@ impl SiteState {
 
         if let Some(water) = known.filter(|water| water.whole) {
             self.watch_drying(index, at, water.water_content);
+            self.watch_overwatering(index, at, &water, batch);
         }
 
         // A watering outside the hours is over once it has been told for a while.
@@ -112,20 +116,58 @@ fn water_values(water: &BedWater, readily_available_mm: f64) -> [(&'static str, 
     ]
 }
 
+/// A bed is due for water from the point at which its plants begin to suffer, and too dry
+/// once it is past it by this part of its available water. Ours.
+const TOO_DRY_BEYOND: f64 = 0.05;
+
+/// How a bed stands beside the point at which its plants begin to suffer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum DrynessDegree {
+    /// Not there yet.
+    Above,
+    /// Just past it: watering is due, nothing is lost.
+    Due,
+    /// Clearly past it.
+    TooDry,
+}
+
+impl DrynessDegree {
+    /// Of a bed's water now.
+    pub(crate) fn of(water: &BedWater) -> Self {
+        let suffers_below = 1.0 - water.depletion_fraction;
+        if water.depletion_mm <= water.readily_today_mm {
+            Self::Above
+        } else if water.available_left >= suffers_below - TOO_DRY_BEYOND {
+            Self::Due
+        } else {
+            Self::TooDry
+        }
+    }
+}
+
 fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, what_to_do: &str) -> AlarmText {
     let Some(water) = water else {
         return AlarmText::new(format!("{}: not known.", bed.name), &[], SOURCE_DEPLETION);
     };
     let left = spoken::water_left(water.available_left);
     let text = if active {
-        // Inside the deadband it is no longer beyond the limit.
-        let dry = if water.depletion_mm > water.readily_today_mm { "dry" } else { "still nearly dry" };
-        format!(
-            "{} is {dry}: {left} is left, and {} suffer below {}. {what_to_do}",
-            bed.name,
-            bed.plants(),
-            spoken::percent(1.0 - water.depletion_fraction),
-        )
+        let (name, plants) = (&bed.name, bed.plants());
+        let limit = spoken::percent(1.0 - water.depletion_fraction);
+        let how = match DrynessDegree::of(&water) {
+            DrynessDegree::TooDry => {
+                format!("{name} is too dry: {left} is left, and {plants} suffer below {limit}.")
+            }
+            DrynessDegree::Due => {
+                format!(
+                    "{name} is due for water: {left} is left, just below the {limit} at which {plants} begin to suffer."
+                )
+            }
+            // Inside the deadband it is no longer beyond the limit.
+            DrynessDegree::Above => {
+                format!("{name} is nearly due for water: {left} is left, and {plants} suffer below {limit}.")
+            }
+        };
+        format!("{how} {what_to_do}")
     } else {
         format!("{} is moist again: {left} is there.", bed.name)
     };

@@ -52,6 +52,10 @@ const MOIST: Equation = Equation {
 /// The equations of a bed's figures that no room of science holds.
 pub(crate) const EQUATIONS: &[Equation] = &[TABLE_FRACTION, AVAILABLE_LEFT, DRY, MOIST];
 
+/// A field capacity that differs by so much from the one in use is proposed, m³/m³: less is
+/// within what a probe can tell. Ours.
+const PROPOSE_FROM: f64 = 0.02;
+
 /// What stands in place of a figure without a probe.
 const NO_PROBE: &str = "no probe here has a fresh good reading";
 
@@ -69,15 +73,15 @@ impl SiteState {
 
     /// The bed's root zone with the depletion fraction of today.
     pub(crate) fn root_zone_today(&self, bed: u16, at: Timestamp) -> RootZone {
-        RootZone { depletion_fraction: self.fraction_today(bed, at).0, ..self.garden.bed(bed).root_zone() }
+        RootZone { depletion_fraction: self.fraction_today(bed, at).0, ..self.root_zone_at(bed, at) }
     }
 
     /// The steps to a bed's dryness.
     pub(crate) fn dry_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
         let bed = self.garden.bed(index);
-        let zone =
-            RootZone { depletion_fraction: water.depletion_fraction, ..self.garden.bed(index).root_zone() };
-        let mut why = vec![zone.total_available_step()];
+        let zone = RootZone { depletion_fraction: water.depletion_fraction, ..self.root_zone_at(index, at) };
+        let mut why: Why = self.roots_why(index, at);
+        why.push(zone.total_available_step());
         why.extend(self.fraction_why(index, at));
         why.push(zone.readily_available_step());
         why.extend(self.depletion_why(index, at, water));
@@ -95,12 +99,13 @@ impl SiteState {
     /// The steps to whether a bed is moist enough to mulch.
     pub(crate) fn mulch_why(&self, index: u16, at: Timestamp, water: &BedWater, active: bool) -> Why {
         let bed = self.garden.bed(index);
-        let zone = self.garden.bed(index).root_zone();
-        let mut why = vec![
+        let zone = self.root_zone_at(index, at);
+        let mut why: Why = self.roots_why(index, at);
+        why.extend([
             zone.total_available_step(),
             fraction_step(bed, zone.depletion_fraction, None),
             zone.readily_available_step(),
-        ];
+        ]);
         why.extend(self.depletion_why(index, at, water));
         let limit_mm = MOIST_PART * water.readily_available_mm;
         let sign = if water.depletion_mm > limit_mm { "above" } else { "not above" };
@@ -109,6 +114,34 @@ impl SiteState {
             why.extend(water_why(bed, water));
         }
         why
+    }
+
+    /// Field capacity as the bed's own probes show it, beside the one that is in use; `None`
+    /// before two soakings agree.
+    fn drained_figure(&self, index: u16) -> Option<Figure> {
+        let bed = self.garden.bed(index);
+        let watch = &self.beds[usize::from(index)].drained;
+        let shown = watch.proposed()?;
+        let field_capacity = shown.field_capacity();
+        let mut value = format!(
+            "{field_capacity:.3} m3/m3, two days after {} soakings; {:.3} is in use",
+            watch.soakings(),
+            bed.field_capacity
+        );
+        if (field_capacity - bed.field_capacity).abs() >= PROPOSE_FROM && field_capacity > bed.wilting_point {
+            value.push_str(&format!(
+                ". If the probe stands well in the soil, write field_capacity = {field_capacity:.2} into the garden \
+                 file"
+            ));
+        }
+        let why = vec![shown.step()];
+        Some(Figure::known("Field capacity as its probes show it", value, field_capacity, "m3/m3", why))
+    }
+
+    /// The step to the depth of young roots; empty where they are full-grown.
+    fn roots_why(&self, index: u16, at: Timestamp) -> Why {
+        let date = self.garden.site.time_zone.to_datetime(at).date();
+        self.root_depth_step_on(index, date).into_iter().collect()
     }
 
     /// The steps to the depletion fraction of today, from the weather of the day
@@ -126,7 +159,7 @@ impl SiteState {
 
     /// The steps to the depletion.
     fn depletion_why(&self, index: u16, at: Timestamp, water: &BedWater) -> [Step; 2] {
-        let zone = self.garden.bed(index).root_zone();
+        let zone = self.root_zone_at(index, at);
         let probes = self.bed_probes(index, at);
         [
             mean_water_content_step(&probes, zone.root_depth_m, water.water_content),
@@ -139,12 +172,25 @@ impl SiteState {
         let bed = self.garden.bed(index);
         let p = self.fraction_today(index, now).0;
         let fraction = self.fraction_why(index, now);
-        let zone = RootZone { depletion_fraction: p, ..self.garden.bed(index).root_zone() };
+        let zone = RootZone { depletion_fraction: p, ..self.root_zone_at(index, now) };
         let total_mm = zone.total_available_mm();
         let mut figures = held_figures(bed);
         let mm =
             |name: &'static str, mm: f64, why: Why| Figure::known(name, format!("{mm:.1} mm"), mm, "mm", why);
-        figures.push(mm("Water that the roots can reach", total_mm, vec![zone.total_available_step()]));
+        let roots = self.roots_why(index, now);
+        if !roots.is_empty() {
+            let value =
+                format!("{:.2} m, and {:.2} m when they are grown", zone.root_depth_m, bed.root_depth_m);
+            figures.push(Figure::known(
+                "Depth of its young roots",
+                value,
+                zone.root_depth_m,
+                "m",
+                roots.clone(),
+            ));
+        }
+        let reach = [roots, vec![zone.total_available_step()]].concat();
+        figures.push(mm("Water that the roots can reach", total_mm, reach));
         figures.push(Figure::known(
             "Part of it that may be used before the plants suffer",
             spoken::percent(p),
@@ -157,6 +203,7 @@ impl SiteState {
             zone.readily_available_mm(),
             [vec![zone.total_available_step()], fraction, vec![zone.readily_available_step()]].concat(),
         ));
+        figures.extend(self.drained_figure(index));
         figures.extend(self.water_figures(index, now, &zone));
         figures.extend(self.bed_outlook(index, now));
         figures.extend(self.drydown_figure(index));

@@ -6,8 +6,11 @@ use jiff::civil::Date;
 use crate::garden::log::LogEvent;
 use crate::garden::site::SiteState;
 use crate::soil;
-use crate::soil::{GrowthDay, GrowthUnknown, Planting};
-use crate::why::Why;
+use crate::soil::{
+    GrowthDay, GrowthUnknown, Planting, RootZone, SEEDLING_ROOTS_M, SeasonDay, Stage, root_depth_m,
+    root_depth_step,
+};
+use crate::why::{Step, Why};
 
 /// A bed's crop on a day.
 #[derive(Clone, Debug)]
@@ -28,28 +31,10 @@ impl SiteState {
     ///
     /// What is missing, or that the day lies outside the season.
     pub(crate) fn bed_growth(&self, bed: u16, date: Date) -> Result<BedGrowth, GrowthUnknown> {
-        let plan = self.garden.bed(bed);
-        if plan.fallow {
+        if self.garden.bed(bed).fallow {
             return Err(GrowthUnknown::Fallow);
         }
-        let logged = self.logged_by(bed, date, |seen| match seen {
-            LogEvent::Planted { crop } => Some(crop.as_deref().and_then(soil::crop)),
-            _ => None,
-        });
-        // A file's planting ahead of the day does not undo the one that stands there.
-        let logged = logged.filter(|(day, _)| plan.planted.is_none_or(|file| file <= *day || file > date));
-        let crop = plan.crop.as_deref().and_then(soil::crop);
-        let (planted, crop) = match logged {
-            Some((day, planted)) => (Some(day), planted.or(crop)),
-            None => (plan.planted, crop),
-        };
-        let growth = Planting {
-            crop,
-            planted,
-            lengths: plan.stage_lengths,
-            latitude_deg: self.garden.site.latitude_deg,
-        }
-        .on(date)?;
+        let growth = self.planting(bed, date).on(date)?;
         let mut why: Why = growth.step().into_iter().collect();
         let mut coefficient = growth.coefficient;
         if self.lies_mulched(bed, date)
@@ -63,6 +48,71 @@ impl SiteState {
             coefficient = below;
         }
         Ok(BedGrowth { growth, coefficient, why })
+    }
+
+    /// What stands in a bed on a local date, by log and garden file.
+    fn planting(&self, bed: u16, date: Date) -> Planting {
+        let plan = self.garden.bed(bed);
+        let logged = self.logged_by(bed, date, |seen| match seen {
+            LogEvent::Planted { crop } => Some(crop.as_deref().and_then(soil::crop)),
+            _ => None,
+        });
+        // A file's planting ahead of the day does not undo the one that stands there.
+        let logged = logged.filter(|(day, _)| plan.planted.is_none_or(|file| file <= *day || file > date));
+        let crop = plan.crop.as_deref().and_then(soil::crop);
+        let (planted, crop) = match logged {
+            Some((day, planted)) => (Some(day), planted.or(crop)),
+            None => (plan.planted, crop),
+        };
+        Planting { crop, planted, lengths: plan.stage_lengths, latitude_deg: self.garden.site.latitude_deg }
+    }
+
+    /// The day of the season by which a bed's roots are still growing; `None` where they
+    /// are full-grown, are a tree's, or nothing says when the crop was planted.
+    fn roots_grow(&self, bed: u16, date: Date) -> Option<SeasonDay> {
+        let planting = self.planting(bed, date);
+        if planting.crop.is_some_and(|crop| crop.tree) {
+            return None;
+        }
+        let day = planting.season_day(date).ok()?;
+        matches!(day.stage, Stage::Initial | Stage::Development).then_some(day)
+    }
+
+    /// How deep a bed's roots reach on a local date, metres: less than full-grown while a
+    /// crop of which the planting is known is young.
+    pub(crate) fn root_depth_on(&self, bed: u16, date: Date) -> f64 {
+        let grown_m = self.garden.bed(bed).root_depth_m;
+        self.roots_grow(bed, date)
+            .map_or(grown_m, |it| root_depth_m(it.day, &it.lengths, SEEDLING_ROOTS_M, grown_m))
+    }
+
+    /// The step to [`SiteState::root_depth_on`]; `None` where they are full-grown.
+    pub(crate) fn root_depth_step_on(&self, bed: u16, date: Date) -> Option<Step> {
+        let it = self.roots_grow(bed, date)?;
+        Some(root_depth_step(it.day, &it.lengths, SEEDLING_ROOTS_M, self.garden.bed(bed).root_depth_m))
+    }
+
+    /// A bed's root zone at a moment, with the depletion fraction of the table or the file.
+    pub(crate) fn root_zone_at(&self, bed: u16, at: Timestamp) -> RootZone {
+        let date = self.garden.site.time_zone.to_datetime(at).date();
+        RootZone { root_depth_m: self.root_depth_on(bed, date), ..self.garden.bed(bed).root_zone() }
+    }
+
+    /// What people must know of young roots, in a sentence: that the top probe stands
+    /// below them; `None` where it does not.
+    pub(crate) fn roots_above_probes(&self, bed: u16, at: Timestamp) -> Option<String> {
+        let date = self.garden.site.time_zone.to_datetime(at).date();
+        self.roots_grow(bed, date)?;
+        let top = *self.beds[usize::from(bed)].probes.first()?;
+        let (probe_m, roots_m) = (self.garden.sensor(top).depth_m?, self.root_depth_on(bed, date));
+        (probe_m > roots_m).then(|| {
+            format!(
+                "Its plants are young: their roots reach about {:.0} cm and its top probe is at {:.0} cm, so feel the \
+                 soil above it.",
+                100.0 * roots_m,
+                100.0 * probe_m
+            )
+        })
     }
 
     /// Whether mulch that somebody laid covers the bed at the end of a local date.

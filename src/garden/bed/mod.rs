@@ -2,6 +2,7 @@
 
 pub(super) mod advice;
 pub(super) mod crop_water;
+pub(super) mod driest_days;
 pub(super) mod dryness;
 pub(super) mod figures;
 pub(super) mod growth;
@@ -10,6 +11,7 @@ pub(super) mod mulch_day;
 pub(super) mod mulch_question;
 pub(crate) mod mulch_state;
 mod outlook;
+pub(super) mod overwatering;
 pub(super) mod program_state;
 pub(super) mod proposals;
 pub(super) mod rain_hold;

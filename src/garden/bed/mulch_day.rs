@@ -280,7 +280,7 @@ impl SiteState {
 
     fn by_water(&self, day: &mut MulchDay, index: u16, water: &BedWater) -> String {
         let bed = self.garden.bed(index);
-        let zone = self.garden.bed(index).root_zone();
+        let zone = self.root_zone_at(index, day.at);
         let limit_mm = MOIST_PART * water.readily_available_mm;
         day.why.push(zone.total_available_step());
         day.why.push(zone.readily_available_step());
@@ -333,7 +333,7 @@ impl SiteState {
         let hours = self.garden.watering_hours(&bed.id);
         let litres = litres_wanted(bed, water);
         day.water_l = Some(litres);
-        day.why.push(self.garden.bed(index).root_zone().depletion_step(water.water_content));
+        day.why.push(self.root_zone_at(index, day.at).depletion_step(water.water_content));
         day.why.push(litres_step(water.depletion_mm, bed.area_m2, bed.efficiency(), litres));
         if let Some(irrigation) = &bed.irrigation {
             day.why.push(minutes_step(litres, irrigation));

@@ -24,7 +24,10 @@ impl SiteState {
         // without sun nothing is learned of the season.
         let day = u16::try_from(TimeZone::UTC.to_datetime(at).day_of_year()).unwrap_or(1);
         let sun = extraterrestrial_mj_m2(self.garden.site.latitude_deg, day).unwrap_or(0.0);
-        self.beds[usize::from(index)].outlook.push(at, water_content, sun);
+        let field_capacity = self.garden.bed(index).field_capacity;
+        let state = &mut self.beds[usize::from(index)];
+        state.outlook.push(at, water_content, sun);
+        state.drained.push(at, water_content, field_capacity);
     }
 
     /// Rain fell, be it so light that no probe feels it.

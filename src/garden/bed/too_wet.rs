@@ -319,6 +319,7 @@ impl SiteState {
             (Kind::Waterlogged, Condition::Act, " It does not drain: do not water it."),
             (Kind::WaterRepellentSoil, Condition::Act, " Water does not soak in: make the water-drop test."),
             (Kind::MulchOnDrySoil, Condition::Watch, " It is not moist enough for its mulch day."),
+            (Kind::WateredTooMuch, Condition::Watch, " Its timer gives more than it uses: set it to less."),
             (Kind::WateringHours, Condition::Watch, " It was watered outside the allowed hours."),
         ] {
             if self.is_active(AlarmPlace::Bed(index), kind) {

@@ -140,7 +140,7 @@ fn now(bed: &BedView, plan: &Bed) -> Markup {
 
 /// The marks of the chart in the mm that the roots can reach.
 fn in_millimetres(bed: &BedView, plan: &Bed) -> Markup {
-    let mm = |content: f64| labels::millimetres(1000.0 * (content - bed.wilting_point) * plan.root_depth_m);
+    let mm = |content: f64| labels::millimetres(1000.0 * (content - bed.wilting_point) * bed.root_depth_m);
     let row = |name: &str, content: f64| {
         html! { tr { th scope="row" { (name) } td { (labels::percent(content)) } td { (mm(content)) } } }
     };
@@ -149,8 +149,9 @@ fn in_millimetres(bed: &BedView, plan: &Bed) -> Markup {
             summary { "The same in millimetres that the roots can reach" }
             table {
                 caption {
-                    "The roots are taken to reach " (format!("{:.2} m", plan.root_depth_m))
-                    " deep. 1 mm is 1 L on each square metre; below the wilting point roots get nothing."
+                    "The roots are taken to reach " (format!("{:.2} m", bed.root_depth_m)) " deep"
+                    @if bed.root_depth_m < plan.root_depth_m { " now, and " (format!("{:.2} m", plan.root_depth_m)) " when they are grown" }
+                    ". 1 mm is 1 L on each square metre; below the wilting point roots get nothing."
                 }
                 (columns(&["Mark", "Of the volume", "Within reach"]))
                 tbody {

@@ -44,7 +44,7 @@ impl BedRecord<'_> {
                 bins: &series.bins,
             })
             .collect();
-        root_zone_bins(&probes, self.plan.root_depth_m)
+        root_zone_bins(&probes, self.view.root_depth_m)
     }
 
     /// The chart; `None` where nothing is there to draw.

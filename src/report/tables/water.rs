@@ -53,6 +53,8 @@ pub(super) fn beds_daily(month: &Month) -> Table {
         .with(of_bed)
         .column("known_hours", "h", Whole, |(_, day)| day.hours_known)
         .means("hours of the day in which every probe was heard", PROBES)
+        .column("roots_m", "m", Number(2), |(_, day)| day.roots_m)
+        .means("how deep the roots reached on that day: less than full-grown while a crop is young", SETTINGS)
         .column("water_content_m3_m3", "m3/m3", Number(4), |(_, day)| day.water_content)
         .means("mean water content of the root zone: cubic metres of water in a cubic metre of soil", PROBES)
         .or_empty(FEW_HOURS)
@@ -72,7 +74,7 @@ pub(super) fn beds_daily(month: &Month) -> Table {
         )
         .or_empty(FEW_HOURS)
         .column("loss_mm", "mm", Number(1), |(_, day)| day.loss_mm)
-        .means("what the root zone lost from midnight to midnight", PROBES)
+        .means("what the soil lost from midnight to midnight, as deep as grown roots go", PROBES)
         .or_empty(
             "a midnight or more than two hours are missing, rain fell or is not known, or the bed was wetted on that day or \
              within two days before: it still drained",
