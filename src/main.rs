@@ -57,6 +57,8 @@ enum Command {
     Tell(commands::tell::TellArgs),
     /// A month for a class in one folder: a page, a spreadsheet, CSV with a dictionary
     Report(commands::report::Report),
+    /// Litres given beside litres needed, bed by bed, over a term or other days
+    Water(commands::water::Water),
     /// Stored readings, or their hours or days, as CSV, spreadsheet or line protocol
     Export(commands::export::Export),
 }
@@ -118,6 +120,10 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
         Command::Report(it) => {
             let settings = load()?;
             commands::report::run(&reader(&settings)?, &settings.gardens, &it, system_now(), out)
+        }
+        Command::Water(it) => {
+            let settings = load()?;
+            commands::water::run(&reader(&settings)?, &settings.gardens, &it, system_now(), out)
         }
         Command::Export(it) => {
             let settings = load()?;

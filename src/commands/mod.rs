@@ -23,4 +23,5 @@ pub mod run;
 pub mod shared;
 pub mod telemetry;
 pub mod tell;
+pub mod water;
 pub mod why;

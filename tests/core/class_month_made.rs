@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
-use trug::analysis::month::{Month, MonthInput, WaterBand, WaterSource, month};
+use trug::analysis::month::{Month, MonthInput, WaterBand, WaterSource, month, term_water};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::history::Point;
@@ -477,4 +477,42 @@ fn a_month_of_many_readings_is_worked_out_in_time() {
     println!("{count} readings of 40 sensors: {:.2} s", begun.elapsed().as_secs_f64());
     holds(&month).expect("it adds up");
     assert!(month.sensors.iter().all(|it| it.longest_gap.is_none() && it.good == it.expected));
+}
+
+/// 60 L on 5 m² by the log and nothing else; then the same with a timer that was set to less.
+#[test]
+fn a_term_s_water_is_what_was_given_beside_what_was_needed() {
+    let (garden, input) = made();
+    let months = [month(&garden, MARCH, &input, None, None)];
+    let span = (date(2026, 3, 1), date(2026, 3, 31));
+    let unknown = term_water(&garden, &months, 0, span);
+    assert_eq!((unknown.days, unknown.given_mm), (31, None));
+    assert!(unknown.unknown.expect("a reason").contains("nobody knows the litres"));
+
+    // Three days of which all is known: the log's litres on the 8th.
+    let mut known = months[0].clone();
+    known.beds[0].got_unknown = None;
+    for (day, watering_mm) in known.beds[0].days[6..9].iter_mut().zip([0.0, 12.0, 0.0]) {
+        (day.need_mm, day.rain_mm) = (Some(4.0), Some(1.0));
+        (day.watering_mm, day.unknown_mm) = (Some(watering_mm), 0.0);
+    }
+    let water = term_water(&garden, &[known], 0, (date(2026, 3, 7), date(2026, 3, 9)));
+    assert_eq!((water.days, water.days_known, water.given_mm), (3, 3, Some(12.0)));
+    near(water.wanted_mm(), 9.0, 1e-9);
+    assert_eq!((water.timer_saved_l, water.timer_changed), (None, false));
+
+    // Each day 30 minutes at 60 L an hour up to the 10th, and 10 minutes after that: 21 days
+    // of 20 L less.
+    let program = |name: &str, minutes: u16, from: &str, to: &str| {
+        format!(
+            "[[program]]\nname = \"{name}\"\nbeds = [\"a\"]\nevery_days = 1\nfrom = {from}\nto = {to}\nstarts = [\"06:00\"]\n\
+             minutes = {minutes}\n"
+        )
+    };
+    let bed = format!("{BED}irrigation = {{ litres_per_hour = 60, efficiency = 0.9 }}\n");
+    let file = GardenFile::new("school").bed("a", "A", &bed);
+    let file = file.with(&program("before", 30, "2026-01-01", "2026-03-10"));
+    let timed = file.with(&program("after", 10, "2026-03-11", "2026-12-31")).garden();
+    let water = term_water(&timed, &[], 0, span);
+    assert_eq!((water.timer_saved_l, water.timer_changed), (Some(420.0), true));
 }

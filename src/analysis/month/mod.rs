@@ -20,6 +20,7 @@ mod rain;
 mod sensors;
 mod span;
 mod tanks;
+mod term;
 mod wettings;
 
 use std::borrow::Cow;
@@ -42,6 +43,7 @@ pub use content::{
     BedDay, BedMonth, Beside, DayOf, Drying, Month, MonthWetting, MulchOn, Question, RainDayOf, RainMonth,
     SensorMonth, TankDay, TankMonth, WaterBand, WaterSource,
 };
+pub use term::{TermWater, term_water};
 
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;

@@ -25,7 +25,7 @@ use crate::report::html::Within;
 use crate::report::{self, Contents, PAGE};
 
 pub(super) use kept::MonthCache;
-pub use source::{CannotMake, MonthFiles, MonthRequest, make, until};
+pub use source::{CannotMake, MonthFiles, MonthRequest, figures, make, until};
 
 use form::MonthChoice;
 use kept::{MonthKey, ReadyMonth};

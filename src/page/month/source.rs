@@ -96,6 +96,26 @@ pub fn make(
     Ok(MonthFiles { month, made, files })
 }
 
+/// A month as it is worked out, without its files. At most `most` readings are taken into
+/// memory.
+///
+/// # Errors
+///
+/// See [`CannotMake`].
+pub fn figures(
+    reader: &Reader,
+    garden: &Garden,
+    which: CalendarMonth,
+    until: Option<Timestamp>,
+    most: usize,
+) -> Result<Month, CannotMake> {
+    let (from, to) = which.span(&garden.site.time_zone).ok_or(CannotMake::Future)?;
+    let to = until.unwrap_or(to);
+    let looked_from = from.checked_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
+    let input = gather(reader, garden, [looked_from, from, to], most)?;
+    Ok(month(garden, which, &input, until, None))
+}
+
 /// What makes the same files again.
 fn command(garden: &Garden, wanted: &MonthRequest) -> String {
     let mut command = format!("trug report --month {} --site {}", wanted.which, garden.site.id);

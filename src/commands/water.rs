@@ -1,0 +1,203 @@
+//! `trug water --from 2026-04-28`: litres given beside litres needed, by bed and term.
+
+use std::io::Write;
+
+use anyhow::Context as _;
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::exit::{Exit, WrongInput};
+use super::shared::print_json;
+use crate::analysis::month::{Month, TermWater, term_water};
+use crate::garden::plan::Garden;
+use crate::model::CalendarMonth;
+use crate::page::month::{CannotMake, figures, until};
+use crate::store::Reader;
+use crate::text::spoken::{self, counted};
+
+/// Longest span, days: a school year and some.
+const DAYS_MAX: i32 = 400;
+
+/// What the command line says.
+#[derive(Clone, Debug, Default, clap::Args)]
+pub struct Water {
+    /// The first day, such as 2026-04-28; without it, the day after the last [[holiday]]
+    #[arg(long, value_name = "DATE")]
+    pub from: Option<String>,
+    /// The last day; without it, today
+    #[arg(long, value_name = "DATE")]
+    pub to: Option<String>,
+    /// The garden, where there are several
+    #[arg(long, value_name = "ID")]
+    pub site: Option<String>,
+    #[arg(from_global)]
+    pub json: bool,
+}
+
+/// Says what each bed got and needed: no where nothing of it is known.
+///
+/// # Errors
+/// When the store cannot be read, or [`WrongInput`].
+pub fn run(
+    reader: &Reader,
+    gardens: &[Garden],
+    it: &Water,
+    now: Timestamp,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
+    // A record whose readings are ahead of the clock, such as a simulation's, is known
+    // up to its last reading.
+    let latest = reader.latest_at().context("reading the latest reading")?;
+    let now = latest.map_or(now, |latest| latest.max(now));
+    let (garden, first, last) = asked(gardens, it, now).map_err(WrongInput::beside)?;
+    let months = months(reader, garden, (first, last), now)?;
+    let beds: Vec<TermWater> =
+        (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, (first, last))).collect();
+    if it.json {
+        print_json(&json(garden, &beds, (first, last)), out)?;
+    } else {
+        text(garden, &beds, (first, last), out)?;
+    }
+    Ok(Exit::yes_if(beds.iter().any(|bed| bed.given_mm.is_some())))
+}
+
+/// The garden and the days that are asked for, or plain words about what is wrong.
+fn asked<'g>(gardens: &'g [Garden], it: &Water, now: Timestamp) -> Result<(&'g Garden, Date, Date), String> {
+    let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
+    let garden = match (it.site.as_deref(), gardens) {
+        (None, [only]) => only,
+        (None, _) => return Err(format!("there are several gardens; say which with --site: {}", names())),
+        (Some(site), _) => gardens
+            .iter()
+            .find(|garden| garden.site.id.as_str() == site)
+            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names()))?,
+    };
+    let date = |key: &str, given: &str| {
+        given
+            .parse::<Date>()
+            .map_err(|_| format!("--{key} {given:?} is not a day; accepted is a date such as 2026-04-28"))
+    };
+    let today = garden.site.time_zone.to_datetime(now).date();
+    let last = it.to.as_deref().map_or(Ok(today), |given| date("to", given))?.min(today);
+    let term = garden.site.holidays.iter().map(|it| it.to).filter(|to| *to < last).max();
+    let first = match (&it.from, term.and_then(|to| to.tomorrow().ok())) {
+        (Some(given), _) => date("from", given)?,
+        (None, Some(first)) => first,
+        (None, None) => {
+            return Err("the garden's file has no [[holiday]] that is over, so no term begins; give the first day with \
+                        --from, such as --from 2026-04-28"
+                .to_owned());
+        }
+    };
+    let days = last.since(first).map_or(i32::MAX, |span| span.get_days());
+    match days {
+        ..0 => Err(format!("the first day, {first}, is after the last, {last}")),
+        0..DAYS_MAX => Ok((garden, first, last)),
+        _ => {
+            Err(format!("from {first} to {last} are more than {DAYS_MAX} days; give a later day with --from"))
+        }
+    }
+}
+
+/// The months that hold the days.
+fn months(
+    reader: &Reader,
+    garden: &Garden,
+    (first, last): (Date, Date),
+    now: Timestamp,
+) -> anyhow::Result<Vec<Month>> {
+    let mut found = Vec::new();
+    let mut month = first.first_of_month();
+    while month <= last {
+        let which = CalendarMonth { year: month.year(), month: month.month() };
+        match until(which, now, &garden.site.time_zone)
+            .and_then(|until| figures(reader, garden, which, until, usize::MAX))
+        {
+            Ok(made) => found.push(made),
+            Err(CannotMake::Future) => break,
+            Err(fault) => return Err(fault).with_context(|| format!("working out {which}")),
+        }
+        month = month.last_of_month().tomorrow().context("years end at 9999")?;
+    }
+    Ok(found)
+}
+
+fn text(
+    garden: &Garden,
+    beds: &[TermWater],
+    (first, last): (Date, Date),
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    writeln!(out, "Water of the beds of {}, {first} to {last}:", garden.site.name)?;
+    for (plan, bed) in garden.beds.iter().zip(beds) {
+        let litres = |mm: f64| spoken::litres(mm * plan.area_m2);
+        let days = format!("on {} of {}", bed.days_known, counted(bed.days, "day", "days"));
+        match (bed.given_mm, &bed.unknown) {
+            (Some(given), _) => {
+                let wanted = bed.wanted_mm();
+                let balance = if given >= wanted {
+                    format!("{} more than needed", litres(given - wanted))
+                } else {
+                    format!("{} less than needed", litres(wanted - given))
+                };
+                writeln!(
+                    out,
+                    "  {}: {} given, {} needed beside the rain: {balance} ({days}).",
+                    plan.name,
+                    litres(given),
+                    litres(wanted)
+                )?;
+            }
+            (None, why) => {
+                let why = why.as_deref().unwrap_or("its waterings are not known");
+                writeln!(out, "  {}: what it was given is not known: {why}.", plan.name)?;
+            }
+        }
+        match bed.timer_saved_l {
+            Some(saved) if bed.timer_changed && saved >= 0.0 => {
+                writeln!(
+                    out,
+                    "    Its timer was set to less; that has saved {} so far.",
+                    spoken::litres(saved)
+                )?;
+            }
+            Some(more) if bed.timer_changed => {
+                writeln!(
+                    out,
+                    "    Its timer was set to more; that has taken {} so far.",
+                    spoken::litres(-more)
+                )?;
+            }
+            _ => {}
+        }
+    }
+    writeln!(
+        out,
+        "Needed: by weather and crop (FAO-56), less the rain. Given: by log, water meter or the timer's program; a probe \
+         cannot tell litres."
+    )?;
+    Ok(())
+}
+
+fn json(garden: &Garden, beds: &[TermWater], (first, last): (Date, Date)) -> serde_json::Value {
+    let bed = |(plan, bed): (&crate::garden::plan::Bed, &TermWater)| {
+        let litres = |mm: f64| mm * plan.area_m2;
+        serde_json::json!({
+            "bed": plan.id.as_str(),
+            "days": bed.days,
+            "days_known": bed.days_known,
+            "needed_l": (bed.days_known > 0).then(|| litres(bed.wanted_mm())),
+            "rain_l": (bed.days_known > 0).then(|| litres(bed.rain_mm)),
+            "given_l": bed.given_mm.map(litres),
+            "unknown": bed.unknown,
+            "timer_changed": bed.timer_changed,
+            "timer_saved_l": bed.timer_saved_l.filter(|_| bed.timer_changed),
+        })
+    };
+    serde_json::json!({
+        "site": garden.site.id.as_str(),
+        "from": first.to_string(),
+        "to": last.to_string(),
+        "beds": garden.beds.iter().zip(beds).map(bed).collect::<Vec<_>>(),
+    })
+}
