@@ -87,9 +87,9 @@ fn a_test_that_is_put_right_is_judged_by_the_right_one() {
 #[test]
 fn another_test_goes_on_holding_the_alarm() {
     let mut run = live();
-    run.log("tank", t("2026-03-10T09:00"), test_of(8.0));
-    run.log("tank", t("2026-03-10T10:00"), test_of(9.0));
-    run.strike("tank", t("2026-03-10T10:00"), test_of(9.0), None, now());
+    run.log("tank", t("2026-03-10T09:00"), test_of(9.0));
+    run.log("tank", t("2026-03-10T10:00"), test_of(8.0));
+    run.strike("tank", t("2026-03-10T10:00"), test_of(8.0), None, now());
     assert_eq!(run.steps(Kind::Ammonia), [State::Unacknowledged]);
 }
 

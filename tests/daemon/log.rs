@@ -79,7 +79,7 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
         "water-change perch-tank --litres 60",
         "carbonate-hardness perch-tank --degrees 5",
         "filter-cleaned perch-tank",
-        "sensor-cleaned roof-gauge",
+        "sensor-cleaned yard-gauge",
         "battery kitchen-15cm",
         "compost herb-bed --litres 40",
         "worm-castings herb-bed",

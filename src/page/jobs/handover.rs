@@ -185,7 +185,11 @@ fn day_by_day(view: &SiteView, span: HandoverSpan, today: Date) -> Markup {
                 p { "Once, since nobody has written down when it was last done:" }
                 ul class="boxes" { @for job in &undated { li { (job_line(view, job, today)) } } }
             }
-            @let how: Vec<&JobView> = view.jobs.iter().filter(|job| job.job.how.is_some()).collect();
+            @let asked = |job: &&JobView| {
+                let id = &job.job.id;
+                days.values().flatten().any(|(it, _)| it.job.id == *id) || undated.iter().any(|it| it.job.id == *id)
+            };
+            @let how: Vec<&JobView> = view.jobs.iter().filter(|job| job.job.how.is_some()).filter(asked).collect();
             @if !how.is_empty() {
                 h3 { "How" }
                 dl { @for job in how { div { dt { (job.job.name) } dd { (job.job.how.as_deref().unwrap_or_default()) } } } }
