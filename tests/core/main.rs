@@ -23,6 +23,7 @@ mod settings;
 mod stuck_sensors;
 mod telling;
 mod telling_property;
+mod texts;
 mod timer_program;
 mod water_meter;
 mod watering_methods;

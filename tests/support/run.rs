@@ -10,6 +10,7 @@ use trug::engine::{RawMessage, Router};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::garden::record::{AlarmChange, Batch, Reading};
+use trug::garden::system::health::SystemHealth;
 use trug::garden::view::SiteView;
 use trug::garden::{Clock, Core};
 use trug::model::Id;
@@ -86,6 +87,12 @@ impl Run {
 
     pub(crate) fn tick(&mut self, at: Timestamp) -> &mut Self {
         self.keep(|router, batch| router.core.tick(at, batch));
+        self
+    }
+
+    /// What the daemon found when it looked at itself.
+    pub(crate) fn health(&mut self, found: &SystemHealth, at: Timestamp) -> &mut Self {
+        self.keep(|router, batch| router.core.judge_health(found, at, batch));
         self
     }
 

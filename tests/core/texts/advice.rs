@@ -1,0 +1,133 @@
+//! What is said when people look or ask: a place's words as the stories go on, the
+//! mulch day.
+
+use trug::garden::log::LogEvent;
+use trug::garden::view::SiteView;
+
+use super::beds;
+use super::page::Page;
+use super::school::play;
+use super::story::without_numbers;
+use crate::support::garden::local;
+use crate::support::run::Run;
+
+/// What the page says of the places of a garden, each text once.
+#[derive(Default)]
+pub(super) struct Shown {
+    /// What it is about, and the text.
+    texts: Vec<(&'static str, String)>,
+}
+
+impl Shown {
+    /// Takes what the page shows of a garden as it stands.
+    pub(super) fn look(&mut self, run: &Run) {
+        let SiteView {
+            to_do,
+            questions,
+            mulch_questions,
+            rain_holds,
+            pending,
+            alarms,
+            beds,
+            tanks,
+            rain,
+            weather,
+            proposed_programs,
+            ..
+        } = run.view();
+        for bed in beds {
+            self.hear("a bed", Some(bed.words));
+            self.hear("a bed's last water", bed.last_wetting);
+            self.hear("a bed's outlook", bed.outlook);
+            self.hear("a bed's mulch", bed.mulch);
+            for figure in bed.figures {
+                self.hear("a bed's figures", Some(format!("{}: {}", figure.name, figure.value)));
+            }
+        }
+        for tank in tanks {
+            self.hear("a tank", Some(tank.words));
+            for figure in tank.figures {
+                self.hear("a tank's figures", Some(format!("{}: {}", figure.name, figure.value)));
+            }
+        }
+        self.hear("the rain gauge", rain.map(|rain| rain.words));
+        for figure in weather {
+            self.hear("the weather", Some(format!("{}: {}", figure.name, figure.value)));
+        }
+        let of_an_alarm = |text: &String| alarms.iter().any(|alarm| alarm.record.said.text == *text);
+        for it in to_do.into_iter().filter(|it| !of_an_alarm(&it.text)) {
+            self.hear("what needs doing", Some(format!("{}: {}", it.place, it.text)));
+        }
+        for it in questions {
+            let beds: Vec<String> = it.beds.into_iter().map(|(_, name)| name).collect();
+            self.hear("what is asked", Some(format!("What watered {}?", beds.join(", "))));
+        }
+        for it in mulch_questions {
+            self.hear("what is asked", Some(format!("Was the mulch laid on {}?", it.name)));
+        }
+        for words in rain_holds {
+            self.hear("watering that is held", Some(words));
+        }
+        for it in proposed_programs {
+            self.hear("a program that is proposed", Some(it.words));
+        }
+    }
+
+    fn hear(&mut self, about: &'static str, text: Option<String>) {
+        let Some(text) = text.filter(|text| !text.is_empty()) else { return };
+        let known = self
+            .texts
+            .iter()
+            .any(|(a, heard)| *a == about && without_numbers(heard) == without_numbers(&text));
+        if !known {
+            self.texts.push((about, text));
+        }
+    }
+
+    fn write(mut self, page: &mut Page) {
+        page.heading(1, "What the page says of a place");
+        self.texts.sort_by_key(|(about, _)| *about);
+        for (about, text) in &self.texts {
+            page.entry(about, text);
+        }
+    }
+}
+
+/// Writes what was seen of places, and what is answered to those who ask.
+pub(super) fn write(shown: Shown, page: &mut Page) {
+    shown.write(page);
+    mulch(page);
+}
+
+fn mulch(page: &mut Page) {
+    page.heading(1, "May mulch go down today? (trug mulch)");
+    let mut ask = |what: &str, act: &dyn Fn(&mut Run)| {
+        let mut run = beds::run();
+        act(&mut run);
+        let day = run.core().mulch_day(None, "kitchen-bed", local("2026-03-10T13:00")).expect("the bed");
+        page.entry(&format!("{what}: {}", day.answer.name()), &day.text);
+    };
+    let moist = |run: &mut Run, value: f64| {
+        play(run, &[beds::PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| value);
+    };
+    ask("nothing measured yet", &|_| {});
+    ask("moist soil", &|run| moist(run, 0.29));
+    ask("dry soil", &|run| moist(run, 0.23));
+    ask("very dry soil", &|run| moist(run, 0.13));
+    ask("very dry soil, a wetting agent was used", &|run| {
+        run.log("kitchen-bed", local("2026-03-01T09:00"), LogEvent::WettingAgent);
+        moist(run, 0.13);
+    });
+    ask("moist soil on which a drop of water stays", &|run| {
+        moist(run, 0.29);
+        run.log("kitchen-bed", local("2026-03-10T12:00"), LogEvent::WaterDrop { seconds: 90.0 });
+    });
+    ask("moist soil under mulch of last year", &|run| {
+        run.log("kitchen-bed", local("2025-03-01T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+        moist(run, 0.29);
+    });
+    ask("moist soil under mulch of last month", &|run| {
+        run.log("kitchen-bed", local("2026-02-10T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
+        moist(run, 0.29);
+    });
+}
