@@ -17,6 +17,8 @@ const ITEMS_MAX: usize = 20;
 /// 100 characters, a message stays below 64 KiB.
 const TEXT_MAX: usize = 1800;
 const SOURCE_MAX: usize = 300;
+/// Before the words of an alarm that grew worse.
+const WORSE: &str = "Getting worse: ";
 /// Characters of a list in an opening at most.
 const LIST_MAX: usize = 600;
 
@@ -127,7 +129,7 @@ impl MessageDraft<'_> {
             Purpose::Over => "Over: ".to_owned(),
             Purpose::Again => "Not answered yet: ".to_owned(),
             // One alarm's own words say it.
-            Purpose::Worse if entries.len() > 1 => "Getting worse: ".to_owned(),
+            Purpose::Worse if entries.len() > 1 => WORSE.to_owned(),
             Purpose::Worse => String::new(),
             Purpose::News | Purpose::Summary if entries.iter().all(|entry| entry.again) => {
                 "Reminder: ".to_owned()
@@ -138,7 +140,9 @@ impl MessageDraft<'_> {
         let room = subjects::SUBJECT_MAX.saturating_sub(before.chars().count());
         let alarms = || entries.iter().zip(names).map(|(entry, name)| (entry.alarm.kind, name.as_str()));
         let what = match entries {
-            [only] => subjects::sentences(&only.text, room),
+            // Told again, it says once what it is.
+            [only] if before.is_empty() => subjects::sentences(&only.text, room),
+            [only] => subjects::sentences(only.text.strip_prefix(WORSE).unwrap_or(&only.text), room),
             _ if self.purpose == Purpose::Over => subjects::over(alarms(), room),
             _ => subjects::together(alarms(), room),
         };

@@ -188,7 +188,7 @@ fn mulch_words(
             format!(
                 "{}: mulch is planned for {day} ({}), {}: {} is left and \
                  at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, make the \
-                 water-drop test first. Look again the day before.",
+                 water-drop test first.{}",
                 bed.name,
                 spoken::days_ahead(days),
                 if water.depletion_mm > MOIST_PART * water.readily_available_mm {
@@ -198,7 +198,8 @@ fn mulch_words(
                 },
                 spoken::water_left(water.available_left),
                 spoken::percent(1.0 - MOIST_PART * bed.depletion_fraction),
-                advice(bed, &water, when)
+                advice(bed, &water, when),
+                if days > 1 { " Look again the day before." } else { "" }
             ),
             water_values(&water, water.readily_available_mm).to_vec(),
         ),

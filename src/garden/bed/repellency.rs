@@ -107,7 +107,7 @@ impl SiteState {
             let since = soaking.misses().next().map_or(at, |miss| miss.at);
             let text = format!(
                 "Water does not soak into {}: {} times since {} enough came to reach the probe at {:.0} cm ({}), and \
-                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} If it sheds water: {AGENT_CARE} Give \
+                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} {AGENT_CARE} Give \
                  the water in small lots, and lay no mulch before. Write both down with `trug \
                  log`. If drops go in at once, look whether the bed lies sheltered from rain and whether the probe \
                  still touches the soil.",

@@ -92,15 +92,15 @@ fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &Ti
             values.push(("un_ionised_ammonia_mg_l", mg_l));
             if mg_l > limits.ammonia_mg_l {
                 found.push(format!(
-                    "{mg_l:.3} mg/L of un-ionised ammonia, and {} should have no more than {:.3}",
-                    tank.fish_name(),
-                    limits.ammonia_mg_l
+                    "{mg_l:.3} mg/L of un-ionised ammonia ({:.3} is the most for {})",
+                    limits.ammonia_mg_l,
+                    tank.fish_name()
                 ));
             }
         }
         if test.total_mg_l > limits.total_ammonia_mg_l {
             found.push(format!(
-                "{:.2} mg/L of ammonia in all, where {:.2} is the most",
+                "{:.2} mg/L of ammonia in all ({:.2} is the most)",
                 test.total_mg_l, limits.total_ammonia_mg_l
             ));
         }
@@ -111,7 +111,7 @@ fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &Ti
         format!(
             "{}: the water test{when} found {}. Is the pump or the filter stopped, or a fish dead? Feed nothing, and \
              change a tenth to a fifth of the water today, with water of the same temperature {TAP_WATER}. Test again \
-             tomorrow morning. Raise the pH on no account: it makes ammonia worse. {ASK}",
+             tomorrow morning. Do not raise the pH: that makes ammonia worse. {ASK}",
             tank.name,
             spoken::list(&found),
         )

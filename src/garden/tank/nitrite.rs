@@ -58,7 +58,7 @@ fn nitrite_words(tank: &Tank, active: bool, tested: Option<(Timestamp, f64)>, zo
     let when = spoken::moment(at, zone);
     let text = if active {
         format!(
-            "{}: the water test at {when} found {} of nitrite; {} should have no more than {}. Run all the air you \
+            "{}: the water test at {when} found nitrite: {}; {} should have no more than {}. Run all the air you \
              have: nitrite stops fish from using oxygen. Is the filter or the pump stopped? Feed nothing, and change a \
              tenth to a fifth of the water today, with water of the same temperature {TAP_WATER}. Test again tomorrow \
              morning. {ASK}",

@@ -145,8 +145,11 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
             } else {
                 ""
             };
+            // Near the limit one digit would show the limit itself.
+            let near = (value - edge).abs() < 0.05;
+            let shown = if near { format!("{value:.2}") } else { format!("{value:.1}") };
             format!(
-                "{} is too {way}: pH {value:.1}, and {} should have {low:.1} to {high:.1}. {more}{DO} {ASK}",
+                "{} is too {way}: pH {shown}, and {} should have {low:.1} to {high:.1}. {more}{DO} {ASK}",
                 tank.name,
                 tank.fish_name(),
             )

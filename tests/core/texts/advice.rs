@@ -25,6 +25,7 @@ impl Shown {
             to_do,
             questions,
             mulch_questions,
+            jobs,
             rain_holds,
             pending,
             alarms,
@@ -64,6 +65,10 @@ impl Shown {
         }
         for it in mulch_questions {
             self.hear("what is asked", Some(format!("Was the mulch laid on {}?", it.name)));
+        }
+        for it in jobs {
+            let last = it.last_words().map_or_else(String::new, |last| format!(" {last}"));
+            self.hear("a job that comes round", Some(format!("{}: {}{last}", it.job.name, it.words())));
         }
         for words in rain_holds {
             self.hear("watering that is held", Some(words));

@@ -8,6 +8,7 @@
 mod advice;
 mod air;
 mod beds;
+mod jobs;
 mod page;
 mod school;
 mod sensors;
@@ -37,7 +38,14 @@ fn the_page_of_texts_is_what_people_are_told() {
     page.heading(1, "Alarms");
     let mut shown = BTreeSet::new();
     let mut seen = Shown::default();
-    let stories = [beds::stories(), tanks::stories(), air::stories(), sensors::stories(), system::stories()];
+    let stories = [
+        beds::stories(),
+        tanks::stories(),
+        air::stories(),
+        sensors::stories(),
+        jobs::stories(),
+        system::stories(),
+    ];
     for story in stories.into_iter().flatten() {
         shown.insert(story.kind);
         story.tell(&mut page, &mut seen);
