@@ -1,13 +1,15 @@
 //! What is said when people look or ask: a place's words as the stories go on, the
 //! mulch day.
 
-use trug::garden::log::LogEvent;
+use trug::garden::log::{LogEvent, WaterTest};
 use trug::garden::view::SiteView;
+use trug::garden::{BagGiven, TankGiven};
 
 use super::beds;
 use super::page::Page;
 use super::school::play;
 use super::story::without_numbers;
+use super::tanks;
 use crate::support::garden::local;
 use crate::support::run::Run;
 
@@ -27,7 +29,7 @@ impl Shown {
             mulch_questions,
             jobs,
             rain_holds,
-            pending,
+
             alarms,
             beds,
             tanks,
@@ -102,6 +104,7 @@ impl Shown {
 pub(super) fn write(shown: Shown, page: &mut Page) {
     shown.write(page);
     mulch(page);
+    new_fish(page);
 }
 
 fn mulch(page: &mut Page) {
@@ -134,5 +137,66 @@ fn mulch(page: &mut Page) {
     ask("moist soil under mulch of last month", &|run| {
         run.log("kitchen-bed", local("2026-02-10T09:00"), LogEvent::MulchLaid { depth_mm: 100.0 });
         moist(run, 0.29);
+    });
+}
+
+fn new_fish(page: &mut Page) {
+    page.heading(1, "May the new fish go in today? (trug acclimatise)");
+    let whole = BagGiven {
+        temperature_c: Some(20.0),
+        ph: Some(7.2),
+        hauled_h: Some(2.0),
+        fish: Some(6),
+        grams_each: Some(10.0),
+    };
+    let mut ask = |what: &str, bag: BagGiven, act: &dyn Fn(&mut Run)| {
+        let mut run = tanks::tank();
+        act(&mut run);
+        let now = local("2026-03-11T10:00");
+        let told =
+            run.core().acclimatise(None, "perch-tank", bag, TankGiven::default(), now).expect("the tank");
+        page.heading(2, &format!("{what}: {}", told.answer.name()));
+        page.paragraph(&told.text);
+        for (minute, words) in &told.steps {
+            page.entry(&format!("minute {minute}"), words);
+        }
+        for words in &told.differs {
+            page.entry("where sources differ", words);
+        }
+    };
+    let well = |run: &mut Run| {
+        tanks::water(run, "2026-03-10T00:00", "2026-03-11T10:00", |_| 20.0);
+        let test = WaterTest {
+            ph: Some(7.2),
+            ammonia_mg_l: Some(0.05),
+            nitrite_mg_l: Some(0.01),
+            ..WaterTest::default()
+        };
+        tanks::tested(run, "2026-03-10T15:00", test);
+    };
+    ask("a bag as warm as the tank", whole, &well);
+    ask("one degree colder", BagGiven { temperature_c: Some(19.0), ..whole }, &well);
+    ask(
+        "four degrees colder, pH apart",
+        BagGiven { temperature_c: Some(16.0), ph: Some(6.4), ..whole },
+        &well,
+    );
+    ask("ten degrees colder", BagGiven { temperature_c: Some(10.0), ..whole }, &well);
+    ask("under way for eleven hours", BagGiven { hauled_h: Some(11.0), ..whole }, &well);
+    ask("nothing is known of the bag", BagGiven::default(), &well);
+    ask("no water test", whole, &|run| tanks::water(run, "2026-03-10T00:00", "2026-03-11T10:00", |_| 20.0));
+    ask("a shock yesterday", whole, &|run| {
+        well(run);
+        let drop = |hours: f64| 24.0 - 4.0 * ((hours - 10.0) / 0.5).clamp(0.0, 1.0);
+        let mut shocked = tanks::tank();
+        tanks::water(&mut shocked, "2026-03-10T00:00", "2026-03-11T10:00", drop);
+        let test = WaterTest {
+            ph: Some(7.2),
+            ammonia_mg_l: Some(0.05),
+            nitrite_mg_l: Some(0.01),
+            ..WaterTest::default()
+        };
+        tanks::tested(&mut shocked, "2026-03-10T15:00", test);
+        *run = shocked;
     });
 }

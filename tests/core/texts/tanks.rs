@@ -8,7 +8,7 @@ use super::story::Story;
 use crate::support::garden::local;
 use crate::support::run::Run;
 
-fn tank() -> Run {
+pub(super) fn tank() -> Run {
     Run::new(
         school()
             .tank("perch-tank", "Perch tank", "fish = 12\n")
@@ -19,13 +19,24 @@ fn tank() -> Run {
     )
 }
 
+/// A tank whose pump is watched by its power.
+fn pumped() -> Run {
+    Run::new(
+        school()
+            .tank("perch-tank", "Perch tank", "fish = 12\npump = { least_w = 10 }\n")
+            .sensor("perch-water", "water-temperature", "tank = \"perch-tank\"")
+            .sensor("perch-pump", "power", "tank = \"perch-tank\"")
+            .text(),
+    )
+}
+
 const WATER: &str = "perch-water";
 
-fn water(run: &mut Run, from: &str, to: &str, value: impl Fn(f64) -> f64) {
+pub(super) fn water(run: &mut Run, from: &str, to: &str, value: impl Fn(f64) -> f64) {
     play(run, &[WATER], from, to, |_, hours| value(hours));
 }
 
-fn tested(run: &mut Run, at: &str, test: WaterTest) {
+pub(super) fn tested(run: &mut Run, at: &str, test: WaterTest) {
     run.log("perch-tank", local(at), LogEvent::WaterTest(test));
 }
 
@@ -100,6 +111,18 @@ pub(super) fn stories() -> Vec<Story> {
         Story::new(Kind::Ph, "perch-tank", "pH rises", tank, |run| {
             play(run, &[WATER, "perch-ph"], "2026-03-10T00:00", "2026-03-12T06:00", |id, hours| {
                 if id == WATER { 22.0 } else { ramp(hours, 8.0, 9.4, 48.0) }
+            });
+        }),
+        Story::new(Kind::PumpStopped, "perch-tank", "the pump draws no power", pumped, |run| {
+            play(run, &[WATER, "perch-pump"], "2026-03-10T06:00", "2026-03-10T12:00", |id, hours| match id {
+                WATER => 22.0,
+                _ if hours < 5.0 => 24.0,
+                _ => 0.0,
+            });
+        })
+        .end(|run| {
+            play(run, &[WATER, "perch-pump"], "2026-03-10T12:00", "2026-03-10T14:00", |id, _| {
+                if id == WATER { 22.0 } else { 24.0 }
             });
         }),
     ]
