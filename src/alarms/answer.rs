@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmKey, AlarmRecord, Input};
+use crate::model::names;
 
 /// What a person says about an alarm.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -43,6 +44,39 @@ impl AlarmNote {
                 .to_owned())
         } else {
             Ok(())
+        }
+    }
+}
+
+/// What somebody found who looked where water ran that should not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Finding {
+    TimerSetRight,
+    Hose,
+    NoIdea,
+}
+
+names!(Finding {
+    TimerSetRight = "timer",
+    Hose = "hose",
+    NoIdea = "no-idea",
+});
+
+impl Finding {
+    /// As people say it: on a button, and as the note that is kept.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::TimerSetRight => "Found it: the timer is set right",
+            Self::Hose => "Found it: it was a hose",
+            Self::NoIdea => "No idea what it was",
+        }
+    }
+
+    /// The note that is kept of it, with what else somebody wrote.
+    pub fn note(self, more: Option<&str>) -> String {
+        match more {
+            Some(more) => format!("{}. {more}", self.words()),
+            None => format!("{}.", self.words()),
         }
     }
 }

@@ -25,6 +25,10 @@ pub(crate) struct KindRow {
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
+    /// Whether somebody ought to act on it though it is over: it is told all the same.
+    pub(crate) told_when_over: bool,
+    /// Whether its answer says what ran: a timer, a hose, or no idea.
+    pub(crate) asks_found: bool,
     /// Whether a bed in which nothing grows keeps it quiet.
     pub(crate) quiet_when_fallow: bool,
     /// What it is, as a heading.
@@ -98,6 +102,8 @@ const USUAL: KindRow = KindRow {
     deadband: None,
     worse: None,
     words_in_deadband: false,
+    told_when_over: false,
+    asks_found: false,
     quiet_when_fallow: false,
     title: "",
     one: "",
@@ -140,7 +146,7 @@ kinds! {
     }
     WateringHours {
         name: "watering-hours", places: &[PlaceKind::Bed],
-        off_s: 6 * HOUR_S,
+        off_s: 6 * HOUR_S, told_when_over: true, asks_found: true,
         title: "Watering outside the allowed hours",
         one: "{} was watered outside the allowed hours",
         many: "{} beds were watered outside the allowed hours",
@@ -157,7 +163,7 @@ kinds! {
     // The on-delay is how long the soil must have stayed wet. A bed's own meter tells of
     // its bed.
     WaterLeftOn {
-        name: "water-left-on", priority: Medium,
+        name: "water-left-on", priority: High, told_when_over: true, asks_found: true,
         places: &[PlaceKind::Bed, PlaceKind::SensorOf(Quantity::WaterFlow)],
         on_s: 6 * HOUR_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
         title: "Water left on",
@@ -270,6 +276,7 @@ kinds! {
     // The evidence has its own two thresholds.
     GaugeSuspect {
         name: "gauge-suspect", places: &[PlaceKind::SensorOf(Quantity::Rain)],
+        told_when_over: true,
         title: "Rain gauge in doubt",
         one: "Rain gauge {} is in doubt", many: "{} rain gauges are in doubt", trouble: "rain gauge in doubt",
     }
@@ -373,6 +380,11 @@ impl Kind {
     pub fn shelf_most_s(self) -> Option<i64> {
         const FISH_S: i64 = 2 * HOUR_S as i64;
         self.is_about_fish().then_some(FISH_S)
+    }
+
+    /// Whether its answer says what ran: see [`Finding`](super::Finding).
+    pub fn asks_found(self) -> bool {
+        self.row().asks_found
     }
 
     /// The kinds that a place of some sort has, in order.

@@ -9,7 +9,7 @@ mod policy;
 mod record;
 pub mod targets;
 
-pub use answer::{AlarmNote, Answer, Answered};
+pub use answer::{AlarmNote, Answer, Answered, Finding};
 pub(crate) use key::SYSTEM_NAME;
 pub use key::{AlarmKey, SYSTEM_PLACE, Values};
 pub use kind::Kind;

@@ -12,7 +12,7 @@ use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use serde::Deserialize;
 
-use crate::alarms::{AlarmKey, AlarmNote, Answer};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Finding};
 use crate::alarms::{Input, Kind};
 use crate::garden::plan::Site;
 use crate::model::Id;
@@ -51,6 +51,10 @@ pub enum OrderError {
     NoLength(&'static str),
     #[error("{0:?} beside the answer {1:?}: it goes with shelve only")]
     OnlyShelve(&'static str, String),
+    #[error(
+        "found {0:?}: accepted is timer, hose or no-idea, beside acknowledge of watering-hours or water-left-on"
+    )]
+    Found(String),
     #[error("the answer note without a \"note\"")]
     NoNote,
     #[error("{0}")]
@@ -67,6 +71,7 @@ struct OrderJson {
     r#for: Option<String>,
     once: Option<bool>,
     note: Option<String>,
+    found: Option<String>,
 }
 
 /// Reads a message that came for `site` at `arrival`.
@@ -88,6 +93,16 @@ pub fn read_order(payload: &[u8], site: &Site, arrival: Timestamp) -> Result<Ans
         .ok_or_else(|| OrderError::Alarm(shown(&wire.alarm)))?;
     let since = wire.since.parse().map_err(|_| OrderError::Since(shown(&wire.since)))?;
     let note = wire.note.as_deref().map_or(Ok(None), note).map_err(OrderError::Note)?;
+    let note = match &wire.found {
+        None => note,
+        Some(found) => {
+            let asked = key.kind.asks_found() && wire.answer == "acknowledge";
+            let known = Finding::from_name(found).filter(|_| asked);
+            let whole = known.ok_or_else(|| OrderError::Found(shown(found)))?.note(note.as_deref());
+            AlarmNote::check(&whole).map_err(OrderError::Note)?;
+            Some(whole)
+        }
+    };
     let input = match wire.answer.as_str() {
         "acknowledge" => Some(Input::Acknowledge),
         "reset" => Some(Input::Reset),

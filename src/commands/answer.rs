@@ -4,12 +4,13 @@ use std::io::Write;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::{garden_of, place_name, reader, zone_of};
-use crate::alarms::{AlarmKey, AlarmNote, Answer};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Finding};
 use crate::alarms::{Input, Kind, State};
 use crate::answering::{shelf_accepted, shelf_end};
 use crate::engine::system_now;
@@ -40,7 +41,13 @@ pub struct ReplyTo {
 #[derive(Clone, Debug, clap::Subcommand)]
 pub enum Reply {
     /// Mark an alarm as seen: somebody has taken it on
-    Ack(ReplyTo),
+    Ack {
+        #[command(flatten)]
+        to: ReplyTo,
+        /// What was found where water ran that should not: timer, hose or no-idea
+        #[arg(long, value_name = "WHAT", value_parser = found_parser())]
+        found: Option<Finding>,
+    },
     /// Say that all is well, of an alarm that stays after its end because harm may be done
     Reset(ReplyTo),
     /// Put an alarm aside for a while; nobody is told of it
@@ -71,11 +78,16 @@ pub enum Reply {
     },
 }
 
+fn found_parser() -> impl TypedValueParser<Value = Finding> {
+    PossibleValuesParser::new(Finding::ALL.map(Finding::name))
+        .map(|name| Finding::from_name(&name).expect("one of the possible values"))
+}
+
 impl Reply {
     /// The alarm that is meant, and the note.
     fn to(&self) -> (&str, Option<&str>) {
         match self {
-            Self::Ack(to) | Self::Reset(to) | Self::Unshelve(to) | Self::Off(to) | Self::On(to) => {
+            Self::Ack { to, .. } | Self::Reset(to) | Self::Unshelve(to) | Self::Off(to) | Self::On(to) => {
                 (&to.alarm, to.note.as_deref())
             }
             Self::Shelve { to, .. } => (&to.alarm, to.note.as_deref()),
@@ -86,7 +98,7 @@ impl Reply {
     /// Whether an alarm in this state can be answered so.
     fn fits(&self, state: State) -> bool {
         match self {
-            Self::Ack(_) => state.waits(),
+            Self::Ack { .. } => state.waits(),
             Self::Reset(_) => state == State::LatchedAcknowledged,
             Self::Shelve { .. } | Self::Off(_) => !state.is_hidden(),
             Self::Unshelve(_) => state == State::Shelved,
@@ -98,7 +110,7 @@ impl Reply {
     /// Completes "... is not".
     fn wanted(&self) -> &'static str {
         match self {
-            Self::Ack(_) => "waiting for an answer",
+            Self::Ack { .. } => "waiting for an answer",
             Self::Reset(_) => {
                 "waiting to be declared over: only one that stays after its end, and was seen, can be reset"
             }
@@ -114,7 +126,7 @@ impl Reply {
     /// Completes "dry-bed of Kitchen bed ...".
     fn done(&self) -> &'static str {
         match self {
-            Self::Ack(_) => "is marked as seen",
+            Self::Ack { .. } => "is marked as seen",
             Self::Reset(_) => "is over",
             Self::Shelve { .. } => "is put aside",
             Self::Unshelve(_) => "is back from being put aside",
@@ -128,7 +140,7 @@ impl Reply {
     /// wait for hours before a daemon takes it.
     fn since(&self, present: Option<&AlarmRow>) -> Option<Timestamp> {
         match self {
-            Self::Ack(_) | Self::Reset(_) | Self::Note { .. } => {
+            Self::Ack { .. } | Self::Reset(_) | Self::Note { .. } => {
                 present.filter(|alarm| !alarm.record.state.is_hidden()).map(|alarm| alarm.record.since)
             }
             Self::Shelve { .. } | Self::Unshelve(_) | Self::Off(_) | Self::On(_) => None,
@@ -138,7 +150,7 @@ impl Reply {
     /// The core's input; `None` for a note.
     fn input(&self, kind: Kind, now: Timestamp, zone: &TimeZone) -> Result<Option<Input>, String> {
         Ok(Some(match self {
-            Self::Ack(_) => Input::Acknowledge,
+            Self::Ack { .. } => Input::Acknowledge,
             Self::Reset(_) => Input::Reset,
             Self::Shelve { r#for, once, .. } => {
                 Input::Shelve { until: until(kind, r#for, now, zone)?, one_shot: *once }
@@ -169,12 +181,21 @@ pub fn run(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let (alarm, note) = reply.to();
+    let (note, found) = match reply {
+        Reply::Ack { found: Some(found), .. } => (Some(found.note(note)), true),
+        _ => (note.map(str::to_owned), false),
+    };
+    let note = note.as_deref();
     let Some((kind, place)) =
         alarm.split_once('/').and_then(|(kind, place)| Some((Kind::from_name(kind)?, place)))
     else {
         let why = format!("{alarm:?} names no alarm; write KIND/PLACE, such as dry-bed/kitchen-bed");
         return Err(WrongInput::new(why).into());
     };
+    if found && !kind.asks_found() {
+        let why = format!("--found goes with watering-hours and water-left-on, not with {}", kind.name());
+        return Err(WrongInput::new(why).into());
+    }
     note.map_or(Ok(()), AlarmNote::check).map_err(WrongInput::new)?;
     let reader = reader(settings)?;
     let open = reader.alarms_present().context("reading the alarms")?;

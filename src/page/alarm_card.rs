@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::access::Visitor;
 use super::markup::item;
 use super::reasons;
-use crate::alarms::{AlarmNote, Kind, Priority, State};
+use crate::alarms::{AlarmNote, Finding, Kind, Priority, State};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
 use crate::text::labels;
@@ -140,6 +140,11 @@ fn answers(
             input type="hidden" name="since" value=(record.since);
             @if record.state.waits() {
                 @let words = if record.state.is_active() { "I am taking this on" } else { "I have seen this" };
+                @if record.key.kind.asks_found() {
+                    @for found in Finding::ALL {
+                        button type="submit" name="do" value={ "found-" (found.name()) } { (found.words()) }
+                    }
+                }
                 button type="submit" name="do" value="seen" { (words) }
             } @else if record.state == State::LatchedAcknowledged {
                 button type="submit" name="do" value="reset" { "All is well: it is over" }

@@ -15,7 +15,7 @@ use super::forms::{see_other, wrong_list};
 use super::layout::PageFrame;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
-use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Input, Kind, State};
+use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Finding, Input, Kind, State};
 use crate::answering::{note, shelf_end};
 use crate::garden::plan::place_called;
 use crate::garden::view::{AlarmView, SiteView};
@@ -74,6 +74,10 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     let text = note_line(form.text("note"));
     let note = note(&text).and_then(|note| match (action, &note) {
         (AlarmAction::Note, None) => Err("the note is empty".to_owned()),
+        (AlarmAction::Found(found), more) => {
+            let whole = found.note(more.as_deref());
+            AlarmNote::check(&whole).map(|()| Some(whole))
+        }
         _ => Ok(note),
     });
     let frame = site.frame("/alarms");
@@ -105,6 +109,7 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum AlarmAction {
     Seen,
+    Found(Finding),
     Reset,
     Back,
     Note,
@@ -124,7 +129,7 @@ impl AlarmAction {
             "aside-day" => Self::Aside("1d"),
             "aside-week" => Self::Aside("7d"),
             "aside-morning" => Self::Morning,
-            _ => return None,
+            _ => return word.strip_prefix("found-").and_then(Finding::from_name).map(Self::Found),
         })
     }
 
@@ -132,7 +137,7 @@ impl AlarmAction {
     fn input(self, kind: Kind, now: Timestamp, view: &SiteView) -> Option<Input> {
         let shelve = |until| Input::Shelve { until, one_shot: false };
         match self {
-            Self::Seen => Some(Input::Acknowledge),
+            Self::Seen | Self::Found(_) => Some(Input::Acknowledge),
             Self::Reset => Some(Input::Reset),
             Self::Back => Some(Input::Unshelve),
             Self::Note => None,
@@ -150,7 +155,9 @@ impl AlarmAction {
     fn result(self, answered: Answered, name: &str, input: Option<Input>, view: &SiteView) -> String {
         match answered {
             Answered::Done => match (self, input) {
-                (Self::Seen, _) => format!("Thank you. {name} is marked as seen: everybody can see it."),
+                (Self::Seen | Self::Found(_), _) => {
+                    format!("Thank you. {name} is marked as seen: everybody can see it.")
+                }
                 (Self::Reset, _) => format!("{name} is over."),
                 (Self::Back, _) => format!("{name} is taken up again."),
                 (Self::Note, _) => format!("The note to {name} is kept."),

@@ -19,7 +19,7 @@ use super::layout::plain_page;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use super::{AlarmStep, PageSource};
-use crate::alarms::{AlarmNote, Answered, State as AlarmState};
+use crate::alarms::{AlarmNote, Answered, Finding, State as AlarmState};
 use crate::answering::{Checked, Claim, note};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
@@ -47,11 +47,21 @@ pub(super) async fn take<V: PageSource>(
     let form = FormFields::read(&headers, body, FORM_BYTES_MAX).await?;
     let (claim, token) = claim(&context, form.whole("t"))?;
     let text = note_line(form.whole("note"));
+    let found = Finding::from_name(form.whole("found")).filter(|_| claim.key.kind.asks_found());
     let note = match note(&text) {
         Ok(note) => note,
         Err(why) => {
             return Ok(LinkPage::read(&context, token, &claim).await?.ask(Some((&why, &text))));
         }
+    };
+    let note = match found.map(|found| found.note(note.as_deref())) {
+        Some(whole) => match AlarmNote::check(&whole) {
+            Ok(()) => Some(whole),
+            Err(why) => {
+                return Ok(LinkPage::read(&context, token, &claim).await?.ask(Some((&why, &text))));
+            }
+        },
+        None => note,
     };
     let answered = confirm(context.views.acknowledge(&claim, note)).await?;
     Ok(LinkPage::read(&context, token, &claim).await?.told(answered))
@@ -278,6 +288,11 @@ impl<'a> LinkPage<'a> {
                 textarea id="note" name="note" rows="3" maxlength=(AlarmNote::TEXT_MAX) autocomplete="off"
                     aria-describedby="note-help" {
                     @if let Some((_, note)) = fault { (note) }
+                }
+                @if self.claim.key.kind.asks_found() {
+                    @for found in Finding::ALL {
+                        button type="submit" name="found" value=(found.name()) { (found.words()) }
+                    }
                 }
                 button type="submit" { (button) }
                 p class="standing" { (effect) }

@@ -42,6 +42,13 @@ pub(super) struct DraftEntry {
     pub(super) told: Option<Timestamp>,
 }
 
+impl DraftEntry {
+    /// Whether it is over, and told only since somebody ought to act on it.
+    fn was(&self) -> bool {
+        self.priority < Priority::High && self.state == State::ReturnedUnacknowledged
+    }
+}
+
 /// One message before it is addressed.
 #[derive(Clone, Debug)]
 pub(super) struct MessageDraft<'a> {
@@ -144,7 +151,30 @@ impl MessageDraft<'_> {
             [only] if before.is_empty() => subjects::sentences(&only.text, room),
             [only] => subjects::sentences(only.text.strip_prefix(WORSE).unwrap_or(&only.text), room),
             _ if self.purpose == Purpose::Over => subjects::over(alarms(), room),
-            _ => subjects::together(alarms(), room),
+            _ => {
+                let of = |over: bool| {
+                    let these = entries.iter().zip(names).filter(move |(entry, _)| entry.was() == over);
+                    these.map(|(entry, name)| (entry.alarm.kind, name.as_str()))
+                };
+                const OVER: &str = "over by now: ";
+                match (of(false).next(), of(true).next()) {
+                    (_, None) => subjects::together(alarms(), room),
+                    (None, Some(_)) => {
+                        let what = subjects::over(of(true), room.saturating_sub(OVER.len()));
+                        format!("Over by now: {what}")
+                    }
+                    (Some(_), Some(_)) => {
+                        let stands = subjects::together(of(false), room);
+                        let rest = room.saturating_sub(stands.chars().count() + 2 + OVER.len());
+                        // Without room for a name the opening says it alone.
+                        if rest < 30 {
+                            stands
+                        } else {
+                            format!("{stands}; {OVER}{}", subjects::over(of(true), rest))
+                        }
+                    }
+                }
+            }
         };
         format!("{before}{what}")
     }
@@ -194,6 +224,16 @@ impl MessageDraft<'_> {
                 );
             }
             Purpose::Over | Purpose::Test | Purpose::Rehearsal => {}
+        }
+        let over: Vec<&str> = entries
+            .iter()
+            .zip(names)
+            .filter(|(entry, _)| entry.was())
+            .map(|(_, name)| name.as_str())
+            .collect();
+        if !over.is_empty() && self.purpose != Purpose::Over {
+            lines
+                .push(format!("Over by now, but somebody ought to find out what it was: {}.", listed(&over)));
         }
         if entries.len() > ITEMS_MAX {
             let more = entries.len() - ITEMS_MAX;

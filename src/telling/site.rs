@@ -11,7 +11,7 @@ use super::hours::{TellingHours, plus, whole_millis};
 use super::message::AlarmLookup;
 use super::message::{Message, Purpose, WaitFor, Waiting};
 use super::waiting::{WaitKey, WaitTimes, WaitingTable};
-use crate::alarms::{AlarmKey, AlarmRecord, Priority, State};
+use crate::alarms::{AlarmKey, AlarmRecord, Kind, Priority, State};
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Garden};
 use crate::garden::record::AlarmChange;
@@ -62,9 +62,16 @@ pub(super) fn still(standing: &AlarmRecord, priority: Priority, since: Timestamp
     let open = match priority {
         // Even where it is over, somebody has to look.
         Priority::High => standing.state.waits(),
-        Priority::Medium | Priority::Low => standing.state == State::Unacknowledged,
+        Priority::Medium | Priority::Low => {
+            standing.state == State::Unacknowledged || was(standing.key.kind, standing.state)
+        }
     };
     same && open
+}
+
+/// Whether it is over, nobody has answered, and somebody ought to act on it all the same.
+fn was(kind: Kind, state: State) -> bool {
+    kind.row().told_when_over && state == State::ReturnedUnacknowledged
 }
 
 impl SiteNotifier {
@@ -153,8 +160,12 @@ impl SiteNotifier {
                 }
                 // Somebody has to look, and nobody has answered: it is still passed on.
                 let waits = high && record.state.waits();
-                self.rows
-                    .drop_of(alarm, |which, _| !waits || which.wait.tells() || which.wait == WaitFor::Again);
+                // What somebody ought to act on waits on, and is told as over.
+                let was = !high && was(alarm.kind, record.state);
+                self.rows.drop_of(alarm, |which, _| {
+                    let tells = which.wait.tells();
+                    if high { !waits || tells || which.wait == WaitFor::Again } else { !(was && tells) }
+                });
             }
             // Put aside for a time: who knew of it goes on knowing of it, unless it was over.
             State::Shelved => {
@@ -474,13 +485,19 @@ impl SiteNotifier {
 
     pub(super) fn entry(&self, which: &WaitKey, row: WaitTimes, standing: &AlarmRecord) -> DraftEntry {
         let told = self.rows.told(&which.alarm, which.group, row.since);
+        let high = self.priority(&which.alarm) == Priority::High;
         DraftEntry {
             alarm: which.alarm.clone(),
             priority: self.priority(&which.alarm),
             state: standing.state,
             since: row.since,
             cause: row.due,
-            text: with_state(&standing.said.text, standing.state),
+            // What is not of high priority and over says itself what is still to be done.
+            text: if high {
+                with_state(&standing.said.text, standing.state)
+            } else {
+                standing.said.text.clone()
+            },
             source: standing.said.source.to_string(),
             again: which.wait == WaitFor::Tell && told.is_some(),
             told: None,

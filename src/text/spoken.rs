@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::{Date, Weekday};
 use jiff::tz::TimeZone;
 
+use crate::alarms::Priority;
 use crate::model::LocalHours;
 use crate::watering::{AllowedHours, WateringMethod, WateringMethods, WateringRules, minute_of_day};
 
@@ -210,6 +211,22 @@ pub(crate) fn duration(seconds: i64) -> String {
     if count == 1 { format!("1 {unit}") } else { format!("{count} {unit}s") }
 }
 
+/// In an alarm's words: by when it is to be done. [`by_when`] puts the words of the alarm's
+/// own priority in its place, so that they agree with it whatever a garden sets.
+pub(crate) const WHEN: &str = "\u{e000}";
+
+/// Words with the time at which an alarm of this priority is to be dealt with.
+pub(crate) fn by_when(text: &str, priority: Priority) -> String {
+    text.replace(
+        WHEN,
+        match priority {
+            Priority::High => "now",
+            Priority::Medium => "today",
+            Priority::Low => "when you can",
+        },
+    )
+}
+
 /// "1st", "2nd", "11th", "23rd".
 pub(crate) fn ordinal(number: u32) -> String {
     let end = match (number % 10, number % 100) {
@@ -292,5 +309,17 @@ mod tests {
             all,
             ["1st", "2nd", "3rd", "4th", "11th", "12th", "13th", "21st", "22nd", "103rd", "111th"]
         );
+    }
+
+    #[test]
+    fn words_say_when_by_their_priority() {
+        let text = format!("Look {WHEN} for an open tap. Do it {WHEN}.");
+        for (priority, words) in [
+            (Priority::High, "Look now for an open tap. Do it now."),
+            (Priority::Medium, "Look today for an open tap. Do it today."),
+            (Priority::Low, "Look when you can for an open tap. Do it when you can."),
+        ] {
+            assert_eq!(by_when(&text, priority), words);
+        }
     }
 }

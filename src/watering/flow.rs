@@ -31,6 +31,8 @@ pub struct FlowRun {
 pub struct FlowWatch {
     counted: VecDeque<FlowRun>,
     run: Option<FlowRun>,
+    /// The run before the present one, or the last where none goes on.
+    ended: Option<FlowRun>,
     first_at: Option<Timestamp>,
     last_at: Option<Timestamp>,
     /// End of the last silence that was longer than the meter is allowed.
@@ -54,7 +56,7 @@ impl FlowWatch {
         // What is not a number counts for nothing.
         if litres.is_nan() || litres <= 0.0 {
             if self.run.is_some_and(|run| at.as_second() - run.to.as_second() > PAUSE_S) {
-                self.run = None;
+                self.ended = self.run.take();
             }
             return None;
         }
@@ -86,6 +88,11 @@ impl FlowWatch {
     /// The run that goes on, or ended less than half an hour ago.
     pub fn running(&self) -> Option<FlowRun> {
         self.run
+    }
+
+    /// The run that goes on, else the last one that ended.
+    pub fn last_run(&self) -> Option<FlowRun> {
+        self.run.or(self.ended)
     }
 
     /// The last message with water in it.
@@ -143,7 +150,10 @@ mod tests {
         assert_eq!(watch(&[0.0, 10.0, 0.0, 0.0, 10.0]).running().map(|r| r.from), Some(t(0)));
         let after = watch(&[0.0, 10.0, 0.0, 0.0, 0.0, 10.0]);
         assert_eq!(after.running().map(|r| r.from), Some(t(4)));
-        assert_eq!(watch(&[0.0, 10.0, 0.0, 0.0, 0.0]).running(), None);
+        let over = watch(&[0.0, 10.0, 5.0, 0.0, 0.0, 0.0]);
+        assert_eq!(over.running(), None);
+        assert_eq!(over.last_run().map(|run| (run.from, run.to)), Some((t(0), t(2))));
+        assert!((over.last_run().expect("it ran").litres - 15.0).abs() < 1e-9);
     }
 
     #[test]

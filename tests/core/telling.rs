@@ -845,3 +845,39 @@ fn what_comes_back_each_night_is_told_ever_more_rarely_unless_it_stays() {
     assert_eq!(minutes_told(&told, at, HOME, &Purpose::Again), [720, 780]);
     assert_eq!(told[0].1.opening, "This has come back as before, and this time it stays.");
 }
+
+#[test]
+fn what_ran_outside_the_hours_is_in_the_summary_as_over() {
+    for (extra, told_at) in
+        [(MORNING, "2026-06-11T07:00:00Z"), (QUIET, "2026-06-11T06:30:00Z"), ("", "2026-06-10T22:01:00Z")]
+    {
+        let mut world = world(&[GROUNDS, extra]);
+        world.raise(time(NIGHT), Kind::WateringHours, "pea-bed");
+        world.raise(time(NIGHT), Kind::DryBed, "kitchen-bed");
+        world.raise(time(NIGHT), Kind::SensorSilent, "pea-15cm");
+        world.step(later(time(NIGHT), 30), Kind::WateringHours, "pea-bed", State::ReturnedUnacknowledged);
+        world.step(later(time(NIGHT), 40), Kind::SensorSilent, "pea-15cm", State::ReturnedUnacknowledged);
+        world.restart();
+        let told = world.wait(time(NIGHT), 86_400);
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert_eq!(told[0].0, time(told_at));
+        let message = &told[0].1;
+        assert_eq!(
+            message.subject,
+            "Kitchen bed is dry; over by now: watering outside the allowed hours (Pea bed)"
+        );
+        assert_eq!(message.opening, "Over by now, but somebody ought to find out what it was: Pea bed.");
+        assert_eq!(message.items.len(), 2);
+        // Told once; an answer ends it.
+        assert!(world.wait(later(time(NIGHT), 86_400), 86_400).is_empty());
+        world.step(later(time(NIGHT), 200_000), Kind::WateringHours, "pea-bed", State::Normal);
+        world.step(later(time(NIGHT), 200_000), Kind::DryBed, "kitchen-bed", State::Normal);
+        assert_eq!(world.waiting.values().flatten().count(), 0);
+    }
+    // Answered before its time it is nobody's business any more.
+    let mut world = world(&[GROUNDS, MORNING]);
+    world.raise(time(NIGHT), Kind::WateringHours, "pea-bed");
+    world.step(later(time(NIGHT), 30), Kind::WateringHours, "pea-bed", State::ReturnedUnacknowledged);
+    world.step(later(time(NIGHT), 60), Kind::WateringHours, "pea-bed", State::Normal);
+    assert!(world.wait(time(NIGHT), 86_400).is_empty());
+}

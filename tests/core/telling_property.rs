@@ -296,6 +296,10 @@ impl Run {
                 let standing = self.world.standing(&item.key);
                 let waits = standing.is_some_and(|s| match item.priority {
                     Priority::High => s.state.waits(),
+                    // What somebody ought to act on though it is over.
+                    Priority::Medium | Priority::Low if item.key.kind == Kind::WateringHours => {
+                        matches!(s.state, State::Unacknowledged | State::ReturnedUnacknowledged)
+                    }
                     Priority::Medium | Priority::Low => s.state == State::Unacknowledged,
                 });
                 prop_assert!(

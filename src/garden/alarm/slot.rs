@@ -243,6 +243,8 @@ impl AlarmSlot {
     pub(crate) fn tell(&mut self, garden: &Garden, telling: &Telling, said: AlarmText, batch: &mut Batch) {
         let at = telling.at;
         let mut said = said;
+        let priority = garden.priority_at(self.subject.kind, self.subject.place.id(garden));
+        said.text = spoken::by_when(&said.text, priority);
         if !telling.repeats {
             said.text.insert_str(0, &self.preamble(garden, telling));
             self.fresh = Some((at, fresh_until(garden, self.subject, at)));

@@ -11,7 +11,6 @@ use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan, days_until
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedWater, SiteState};
-use crate::garden::wetting::rules::SOURCE_HOURS;
 use crate::text::spoken;
 use crate::why::Why;
 
@@ -82,9 +81,7 @@ impl SiteState {
 
         // A watering outside the hours is over once it has been told for a while.
         self.judge(place.alarm(Kind::WateringHours), at, Input::Clear, batch, |site, _| {
-            let name = &site.garden.bed(index).name;
-            let text = format!("{name}: no further watering outside the allowed hours was seen.");
-            AlarmText::new(text, &[], SOURCE_HOURS)
+            site.forbidden_watering_over(index)
         });
     }
 

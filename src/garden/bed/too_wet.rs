@@ -14,6 +14,7 @@ use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
+use crate::garden::wetting::rules::FIND_OUT;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{
@@ -138,16 +139,23 @@ impl SiteState {
             let text = if active {
                 format!(
                     "Water is running onto {}, or was left on: there was no rain for a day, and yet its soil at \
-                     {:.0} cm has held more than {} of water by volume for {} and does not drain. Look now for an \
+                     {:.0} cm has held more than {} of water by volume for {} and does not drain. Look {} for an \
                      open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe or \
                      a timer that opens too often. Keep out of water in which a lead or a plug lies.",
                     bed.name,
                     depth_m * 100.0,
                     spoken::percent(limit),
                     spoken::duration(at.as_second() - since.as_second()),
+                    spoken::WHEN,
                 )
             } else {
-                format!("{}: its soil is draining; no more water seems to run onto it.", bed.name)
+                let zone = &site.garden.site.time_zone;
+                format!(
+                    "Water was left on at {}, from about {} or before; it has stopped, and the soil is draining. \
+                     {FIND_OUT}",
+                    bed.name,
+                    spoken::moment(since, zone)
+                )
             };
             let values = [
                 ("water_content_m3_m3", value),
@@ -164,6 +172,8 @@ impl SiteState {
         let sensor = garden.sensor(meter);
         let Some(flow) = self.history(meter).flow() else { return };
         let run = flow.running();
+        // Where it has just ended.
+        let (ran_from, ran_l) = flow.last_run().map_or((None, 0.0), |run| (Some(run.from), run.litres));
         let beds: Vec<&Bed> = match sensor.place {
             Place::Bed(bed) => vec![garden.bed(bed)],
             Place::Site => garden.beds.iter().collect(),
@@ -201,16 +211,21 @@ impl SiteState {
             let text = if active {
                 let holds = if beds.len() == 1 { "the bed can use" } else { "all beds can use" };
                 format!(
-                    "Water has been running at {name} for {}: {} since {}, and {holds} {} at most. Look now for an \
+                    "Water has been running at {name} for {}: {} since {}, and {holds} {} at most. Look {} for an \
                      open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe. \
                      Keep out of water in which a lead or a plug lies.",
                     spoken::duration(ran_s),
                     spoken::litres(litres),
                     since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
                     spoken::litres(most_l),
+                    spoken::WHEN,
                 )
             } else {
-                format!("The water at {name} has stopped.")
+                let zone = &garden.site.time_zone;
+                let ran = ran_from.map_or_else(String::new, |from| {
+                    format!(": {} from {}", spoken::litres(ran_l), spoken::moment(from, zone))
+                });
+                format!("Water was left on at {name}{ran}. It has stopped. {FIND_OUT}")
             };
             let values = [("run_l", litres), ("most_l", most_l), ("run_s", ran_s as f64)];
             AlarmText::new(text, &values, SOURCE_METER).because(why)

@@ -12,6 +12,7 @@ use crate::garden::plan::{Battery, Sensor};
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::model::Place;
+use crate::text::spoken;
 use crate::why::{Check, Equation};
 
 const SOURCE: &str = "battery_low of the garden's file";
@@ -80,8 +81,9 @@ fn words(who: &str, sensor: &Sensor, battery: Battery, reported: f64, active: bo
     match battery.empty {
         _ if !active => format!("{who} has a good battery again: it reports {reported}."),
         Some(empty) if reported <= empty => format!(
-            "{who} has an empty battery: it reports {reported}, and at {empty} it stops. Change or charge it today; \
-             {without}."
+            "{who} has an empty battery: it reports {reported}, and at {empty} it stops. Change or charge it {}; \
+             {without}.",
+            spoken::WHEN
         ),
         Some(empty) => format!(
             "{who} has a low battery: it reports {reported}, below {low}, and stops at about {empty}. Change or charge \

@@ -10,7 +10,7 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, AlarmText, Input, Kind, Priority};
+use crate::alarms::{AlarmCondition, AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
@@ -232,8 +232,7 @@ fn silent_words(
     } else {
         format!("Nothing watches the fish of {} now. ", spoken::list(&unwatched))
     };
-    let urgent = garden.priority_at(Kind::GatewaySilent, garden.gateway(number).0) == Priority::High;
-    let when = if urgent { "now" } else { "today" };
+    let when = spoken::WHEN;
     let (what, look) = match garden.gateways.get(usize::from(number)) {
         Some(gateway) => (
             format!(

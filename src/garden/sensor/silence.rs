@@ -133,7 +133,7 @@ impl SiteState {
             };
             // Nothing else watches the fish: that is first, and now.
             let blind = garden.tank_left_blind(Kind::SensorSilent, &sensor.id).is_some();
-            let when = if blind { "now" } else { "today" };
+            let when = spoken::WHEN;
             let fish = if blind { "Look at the fish and measure their water by hand now. " } else { "" };
             let look = if site.battery_was_low(index) {
                 format!(

@@ -147,11 +147,12 @@ fn fish_unwatched(garden: &Garden) -> &'static str {
 pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &HealthLimits) -> AlarmText {
     let rows = grouped(queue.rows);
     let text = format!(
-        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago. Look today whether the server \
+        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago. Look {} whether the server \
          runs and can be reached from this computer; Trug's log has its last answer. Nothing is lost as long as no \
          more than 20 million wait.",
         queue.name,
         spoken::duration(age_s),
+        spoken::WHEN,
     );
     let step = BEHIND.step(format!(
         "{} / {} rows and {age_s} s / {} s",
@@ -205,11 +206,12 @@ pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &HealthLimits) 
     let way = if by_s < 0 { "back" } else { "forward" };
     let text = format!(
         "The computer's clock jumped {way} by {}: from {} to {}. Readings that bring no time of their own may stand \
-         under a wrong time, and alarms that wait for a time may come early or late. Look today whether the time is \
+         under a wrong time, and alarms that wait for a time may come early or late. Look {} whether the time is \
          right now and whether the computer's time service runs (timedatectl says so).",
         spoken::duration(by_s.saturating_abs()),
         spoken::moment(jump.from, zone),
         spoken::moment(jump.to, zone),
+        spoken::WHEN,
     );
     let step = JUMPED.step(format!("{by_s} s, more than {} s", limits.clock_jump_s));
     AlarmText::new(text, &[("jump_s", by_s as f64)], OURS).because(vec![step])

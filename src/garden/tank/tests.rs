@@ -334,9 +334,15 @@ fn comfort_is_said_and_not_alarmed() {
     for step in 0..106 {
         run.hold(&[12.0 - f64::from(step) / 12.0], 1);
     }
-    assert_eq!(run.steps(Kind::TankTooCold), RAISED);
+    // And told once more a whole degree further down.
+    assert_eq!(run.steps(Kind::TankTooCold), [State::Unacknowledged; 2]);
     let told = &run.last(Kind::TankTooCold).record.said;
-    assert!(told.text.contains("a dead heater") && told.source.contains("NSW DPI"), "{told:?}");
+    assert!(
+        told.text.starts_with("Getting worse: ")
+            && told.text.contains("a dead heater")
+            && told.source.contains("NSW DPI"),
+        "{told:?}"
+    );
 }
 
 #[test]

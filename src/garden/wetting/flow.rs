@@ -58,16 +58,10 @@ impl SiteState {
             state.wetting_why = vec![metered(&run, bed.area_m2)];
         }
         let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
-        let before = state.wetting;
         let subject = AlarmPlace::Bed(bed_index).alarm(Kind::WateringHours);
-        self.judge_within(delays, subject, at, input, batch, |_, active| {
+        self.judge_within(delays, subject, at, input, batch, |site, active| {
             let Some(run) = run.filter(|_| active) else {
-                let amount = before.and_then(|wetting| wetting.litres).map_or_else(String::new, |litres| {
-                    format!(" {} ran the last time.", spoken::litres(litres))
-                });
-                let text =
-                    format!("{}: no further watering outside the allowed hours was seen.{amount}", bed.name);
-                return AlarmText::new(text, &[], SOURCE_HOURS);
+                return site.forbidden_watering_over(bed_index);
             };
             let text = format!(
                 "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} \

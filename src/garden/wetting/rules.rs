@@ -19,6 +19,9 @@ use crate::why::Why;
 /// Source of the watering hours.
 pub(crate) const SOURCE_HOURS: &str = "the garden file's hours and rules, else common practice: before 9 am or after 6 pm; the water supplier's and the \
      council's rules come first";
+/// Asked of whoever reads that water ran which should not have, and is over.
+pub(crate) const FIND_OUT: &str =
+    "Find out what it was, and answer: found it and the timer is set right, it was a hose, or no idea.";
 /// Probes of one bed that rise within this of each other tell of one wetting.
 pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
 /// Probes within this of the top one are as good as it, metres.
@@ -96,13 +99,31 @@ impl SiteState {
             let text = format!(
                 "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and \
                  {how_sure}. {} Find out who or what watered (a hose, a tap timer) and set it \
-                 right today{amount}.",
+                 right {}{amount}.",
                 bed.name,
-                spoken::may_run(hours, date)
+                spoken::may_run(hours, date),
+                spoken::WHEN
             );
             let values = [("rise_m3_m3", wetting.rise), ("rain_24h_mm", evidence.rain_mm)];
             AlarmText::new(text, &values, SOURCE_HOURS).because(why)
         });
+    }
+
+    /// The words of a watering outside the hours that is over.
+    pub(crate) fn forbidden_watering_over(&self, index: u16) -> AlarmText {
+        let bed = self.garden.bed(index);
+        let wetting = self.beds[usize::from(index)].wetting.filter(|it| it.time == WateringTime::Outside);
+        let when = wetting.map_or_else(String::new, |it| {
+            format!(", at about {}", spoken::moment(it.onset, &self.garden.site.time_zone))
+        });
+        let litres = wetting
+            .and_then(|it| it.litres)
+            .map_or_else(String::new, |litres| format!(" {} ran.", spoken::litres(litres)));
+        let text = format!(
+            "{} was watered outside the allowed hours{when}; that is over.{litres} {FIND_OUT}",
+            bed.name
+        );
+        AlarmText::new(text, &[], SOURCE_HOURS)
     }
 
     /// Decides the cause of the bed's last wetting again after somebody wrote down that
