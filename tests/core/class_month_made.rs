@@ -510,7 +510,7 @@ fn a_term_s_water_is_what_was_given_beside_what_was_needed() {
         )
     };
     let bed = format!("{BED}irrigation = {{ litres_per_hour = 60, efficiency = 0.9 }}\n");
-    let file = GardenFile::new("school").bed("a", "A", &bed);
+    let file = GardenFile::new("school").bed("a", "A", &bed).probe("in-a", "a", 15);
     let file = file.with(&program("before", 30, "2026-01-01", "2026-03-10"));
     let timed = file.with(&program("after", 10, "2026-03-11", "2026-12-31")).garden();
     let water = term_water(&timed, &[], 0, span);

@@ -51,7 +51,7 @@ fn a_bed_that_grows_dry_while_rain_is_expected_is_told_at_the_end() {
         let view = run.view();
         let hold = "Rain is expected, as somebody wrote down at 9 am on Tuesday 10 March: hold the water until 9 am on \
                     Wednesday 11 March. If none has come by then, give it about 500 L.";
-        assert!(words(&view).starts_with("Dry: ") && words(&view).contains(hold), "{}", words(&view));
+        assert!(words(&view).starts_with("Too dry: ") && words(&view).contains(hold), "{}", words(&view));
         let [held] = view.rain_holds.as_slice() else { panic!("{:?}", view.rain_holds) };
         assert!(held.contains("only after 9 am on Wednesday 11 March") && held.contains("0 hours"), "{held}");
 

@@ -864,7 +864,7 @@ fn what_ran_outside_the_hours_is_in_the_summary_as_over() {
         let message = &told[0].1;
         assert_eq!(
             message.subject,
-            "Kitchen bed is dry; over by now: watering outside the allowed hours (Pea bed)"
+            "Kitchen bed wants water; over by now: watering outside the allowed hours (Pea bed)"
         );
         assert_eq!(message.opening, "Over by now, but somebody ought to find out what it was: Pea bed.");
         assert_eq!(message.items.len(), 2);

@@ -37,10 +37,10 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("low-battery", "battery-low", "kitchen-15cm", 1),
     ("low-battery", "battery-low", "herb-15cm", 1),
     ("hot-fortnight", "tank-too-warm", "perch-tank", 1),
-    ("hose-at-three", "water-left-on", "pea-bed", 1),
+    // That the water was left on may be told by then; that it ran at all has to be.
+    ("hose-at-three", "watering-hours", "pea-bed", 1),
     ("noon-watering", "watering-hours", "pea-bed", 1),
     ("heat-week", "tank-too-warm", "perch-tank", 1),
-    ("hot-fortnight", "tank-too-warm", "perch-tank", 1),
     ("heat-week", "low-oxygen", "perch-tank", 1),
     ("heat-week", "sensor-silent", "herb-15cm", 1),
     ("heat-week", "sensor-silent", "yard-gauge", 1),

@@ -331,7 +331,7 @@ fn comfort_is_said_and_not_alarmed() {
     assert!(run.figure("Thrives at (silver perch)").value.contains("alarm below 4 and above 32 °C"));
     // Half a degree an hour down to danger.
     let mut run = Run::new(&[], "limits = { change_day_c = 20 }", 600);
-    for step in 0..106 {
+    for step in 0..115 {
         run.hold(&[12.0 - f64::from(step) / 12.0], 1);
     }
     // And told once more a whole degree further down.
