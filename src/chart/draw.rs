@@ -336,19 +336,24 @@ impl PanelFrame<'_> {
     fn lines(&self, trace: &Trace) -> String {
         let mut path = String::new();
         for run in self.runs(&trace.points, trace.gap).into_iter().filter(|run| run.len() > 1) {
-            let mut before = (0.0, 0.0);
-            for (number, (at, value)) in run.iter().enumerate() {
-                // Steps are written from the rounded place, so that errors do not add up.
-                let tenth = |number: f64| (number * 10.0).round() / 10.0;
-                let here = (tenth(self.x(*at)), tenth(self.down(*value)));
-                let _ = match number {
-                    0 => write!(path, "M{} {}", short(here.0), short(here.1)),
-                    _ => write!(path, "l{} {}", short(here.0 - before.0), short(here.1 - before.1)),
-                };
-                before = here;
-            }
+            self.line(&mut path, run.iter());
         }
         path
+    }
+
+    /// One line through points.
+    fn line<'p>(&self, path: &mut String, points: impl Iterator<Item = &'p (Timestamp, f64)>) {
+        let mut before = (0.0, 0.0);
+        for (number, (at, value)) in points.enumerate() {
+            // Steps are written from the rounded place, so that errors do not add up.
+            let tenths = |it: f64| (it * 10.0).round() / 10.0;
+            let (x, y) = (tenths(self.x(*at)), tenths(self.down(*value)));
+            let _ = match number {
+                0 => write!(path, "M{} {}", short(x), short(y)),
+                _ => write!(path, "l{} {}", short(x - before.0), short(y - before.1)),
+            };
+            before = (x, y);
+        }
     }
 
     fn spread(&self, trace: &Trace) -> Option<String> {
@@ -365,10 +370,7 @@ impl PanelFrame<'_> {
             if low.len() < 2 {
                 continue;
             }
-            for (number, (at, value)) in high.iter().chain(low.iter().rev()).enumerate() {
-                let letter = if number == 0 { 'M' } else { 'L' };
-                let _ = write!(path, "{letter}{} {}", short(self.x(*at)), short(self.down(*value)));
-            }
+            self.line(&mut path, high.iter().chain(low.iter().rev()));
             path.push('z');
         }
         (!path.is_empty()).then_some(path)

@@ -57,6 +57,26 @@ fn timed() -> Run {
     )
 }
 
+/// A bed that gets 60 L a day.
+fn over_watered() -> Run {
+    Run::new(
+        school()
+            .bed(
+                "kitchen-bed",
+                "Kitchen bed",
+                "area_m2 = 7.2\nsoil = \"loamy sand\"\ncrop = \"cabbage\"\n\
+                 irrigation = { litres_per_hour = 120, efficiency = 0.9 }\n",
+            )
+            .probe(PROBE, "kitchen-bed", 15)
+            .sensor("shed-air", "air-temperature", "")
+            .with(
+                "[[program]]\nname = \"tap\"\nbeds = [\"kitchen-bed\"]\nevery_days = 1\nfrom = 2026-03-25\n\
+                 starts = [\"06:00\"]\nminutes = 30\n",
+            )
+            .text(),
+    )
+}
+
 /// From 2 March on: what probes show where the timer runs at six every second day, but
 /// for the runs from `fails` up to `mended`, in days.
 fn watered_by_the_timer(hours: f64, fails: f64, mended: f64) -> f64 {
@@ -252,5 +272,23 @@ pub(super) fn stories() -> Vec<Story> {
                 if id == PROBE { ramp(hours, 0.40, 0.32, 12.0) } else { 0.0 }
             });
         }),
+        Story::new(
+            Kind::WateredTooMuch,
+            "kitchen-bed",
+            "a timer gives more each day than the bed uses",
+            over_watered,
+            |run| {
+                play(
+                    run,
+                    &[PROBE, "shed-air"],
+                    "2026-04-01T00:00",
+                    "2026-04-14T00:00",
+                    |id, hours| match id {
+                        PROBE => 0.145 + 0.02 * 0.5_f64.powf((hours - 6.5).rem_euclid(24.0) / 5.0),
+                        _ => 19.0 - 7.0 * ((hours - 3.0) / 24.0 * std::f64::consts::TAU).cos(),
+                    },
+                );
+            },
+        ),
     ]
 }
