@@ -16,8 +16,9 @@
 //!
 //! # Where it stops holding
 //!
-//! What ran is known from the bed's own water meter, else from the timer's program, as long
-//! as no run is known to have failed. The litres an hour are the garden file's.
+//! What ran is known from the bed's own water meter, else from the timer's program, where its
+//! water has shown at the bed's probe and as long as no run is known to have failed. The
+//! litres an hour are the garden file's.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -171,6 +172,12 @@ impl SiteState {
         let (given_l, metered) = match self.meter_between(Place::Bed(index), from, to) {
             MeterEvidence::Ran { litres, .. } => (litres, true),
             MeterEvidence::Dry { .. } => return Some(None),
+            // A program that is written down and has never shown may not run at all.
+            MeterEvidence::Silent { .. } | MeterEvidence::None
+                if own().any(|(number, _)| !self.programs[number].watch.has_shown(index, 0.0)) =>
+            {
+                return None;
+            }
             MeterEvidence::Silent { .. } | MeterEvidence::None => {
                 (irrigation.litres_per_hour * minutes / 60.0, false)
             }
