@@ -17,19 +17,22 @@
 //! - a packet above its limit would come again for ever: the limit is told to
 //!   the broker, which then drops such packets;
 //! - a refused subscription is an event, not an error: it is looked at;
+//! - a session that another program took over may end without a word (Mosquitto before
+//!   2.0.15 sends no reason code 0x8E): it is known by its repetition;
 //! - `poll` has a task to itself and is never cancelled half-way except when
 //!   everything is dropped.
 
 use std::fmt;
+use std::io;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectProperties, DisconnectReasonCode, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck,
     SubscribeReasonCode,
 };
+use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
 use rumqttc::{TlsConfiguration, Transport};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
@@ -145,6 +148,7 @@ pub async fn run(
                     backoff: &mut backoff,
                     session: Arc::clone(&session),
                     events,
+                    granted: None,
                     dropped_qos0: 0,
                 };
                 // The event loop is polled to the end: only when everything is dropped
@@ -156,15 +160,23 @@ pub async fn run(
             }
             Err(reason) => Err(reason.into()),
         };
-        let SessionFault { fault, reason, taken_over } = match outcome {
+        let SessionFault { fault, mut reason, end } = match outcome {
             Ok(()) => return,
             Err(fault) => fault,
         };
-        let wait = if taken_over { takeovers.next(Instant::now()) } else { backoff.next() };
-        if taken_over {
-            // Never less than a warning: readings come to the one or the other.
+        let takeover = takeovers.judge(end, Instant::now());
+        let wait = takeover.map_or_else(|| backoff.next(), |it| it.wait());
+        // Never less than a warning: readings come to the one or the other.
+        if let Some(takeover) = takeover {
+            reason = takeover.words(&broker.client_id, &reason);
             contact.lost(now(), fault, reason.clone());
-            error!(broker = %BrokerAddress(&broker), %reason, ?wait, "two programs use one client id");
+            let broker = BrokerAddress(&broker);
+            match takeover {
+                Takeover::Said { .. } => error!(%broker, %reason, ?wait, "two programs use one client id"),
+                Takeover::Likely { .. } => {
+                    error!(%broker, %reason, ?wait, "it seems that two programs use one client id");
+                }
+            }
         } else if contact.lost(now(), fault, reason.clone()) {
             warn!(broker = %BrokerAddress(&broker), %reason, "cannot listen to the broker; trying again until it is there");
         } else {
@@ -184,27 +196,103 @@ const TAKEOVER_FORGOTTEN: Duration = Duration::from_secs(600);
 const TAKEOVER_FIRST: Duration = Duration::from_secs(1);
 const TAKEOVER_LONGEST: Duration = Duration::from_secs(300);
 
+/// A session that the broker closes within this time of granting it was closed soon. The
+/// waits of [`Takeover::Likely`] are shorter, so that two daemons that take turns keep on
+/// closing each other's sessions soon. Our own figure.
+const CLOSED_SOON: Duration = Duration::from_secs(60);
+/// So many sessions in a row that were closed soon and without a reason mean another
+/// program: a broker that is started again does so once or twice. Our own figure.
+const CLOSED_SOON_TIMES: u32 = 3;
+
+/// How a session ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum SessionEnd {
+    /// The broker said that another program took it over.
+    TakenOver,
+    /// The broker closed the connection without a reason, so long after it had granted the
+    /// subscriptions.
+    Closed { stood: Duration },
+    /// In any other way, or it never stood.
+    Other,
+}
+
+/// Another program took the session with the same client id; and the wait that follows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Takeover {
+    /// The broker says so.
+    Said { wait: Duration },
+    /// It has closed so many sessions in a row soon, and does not say why.
+    Likely { times: u32, wait: Duration },
+}
+
+impl Takeover {
+    fn wait(self) -> Duration {
+        let (Self::Said { wait } | Self::Likely { wait, .. }) = self;
+        wait
+    }
+
+    /// `reason`: what the connection's end was given as.
+    fn words(self, client_id: &str, reason: &str) -> String {
+        let what = match self {
+            Self::Said { .. } => format!(
+                "another program came to the broker with the client id {client_id:?} and took this session over"
+            ),
+            Self::Likely { times, .. } => format!(
+                "the broker closed this session {times} times in a row, each time within a minute, and gave no reason \
+                 ({reason}); most likely another program comes to it with the client id {client_id:?}"
+            ),
+        };
+        format!("{what}; give each daemon its own [broker] client_id, or stop the other one")
+    }
+}
+
 /// Two programs with one client id throw each other out, and each of them succeeds in
 /// connecting: the waits after that grow all the same, so that they do not do so for ever
 /// several times a second.
 struct TakeoverWatch {
-    backoff: Backoff,
-    last: Option<Instant>,
+    said: Backoff,
+    last_said: Option<Instant>,
+    /// Never longer than after other failures: the guess can be wrong.
+    likely: Backoff,
+    /// Sessions in a row that were closed soon and without a reason.
+    closed_soon: u32,
 }
 
 impl TakeoverWatch {
     fn new() -> Self {
-        Self { backoff: Backoff::new(TAKEOVER_FIRST, TAKEOVER_LONGEST), last: None }
+        Self {
+            said: Backoff::new(TAKEOVER_FIRST, TAKEOVER_LONGEST),
+            last_said: None,
+            likely: Backoff::new(TAKEOVER_FIRST, BACKOFF_LONGEST),
+            closed_soon: 0,
+        }
+    }
+
+    /// What the end of a session at `at` says of another program; `None`: nothing.
+    fn judge(&mut self, end: SessionEnd, at: Instant) -> Option<Takeover> {
+        match end {
+            SessionEnd::Closed { stood } if stood < CLOSED_SOON => {
+                self.closed_soon = self.closed_soon.saturating_add(1);
+                (self.closed_soon >= CLOSED_SOON_TIMES)
+                    .then(|| Takeover::Likely { times: self.closed_soon, wait: self.likely.next() })
+            }
+            SessionEnd::TakenOver | SessionEnd::Closed { .. } | SessionEnd::Other => {
+                self.closed_soon = 0;
+                self.likely.reset();
+                (end == SessionEnd::TakenOver).then(|| Takeover::Said { wait: self.next_said(at) })
+            }
+        }
     }
 
     /// The wait after a session that was taken over at `at`.
-    fn next(&mut self, at: Instant) -> Duration {
+    fn next_said(&mut self, at: Instant) -> Duration {
         // The wait itself is no time in which the session stood.
-        if self.last.is_some_and(|last| at.duration_since(last) > TAKEOVER_FORGOTTEN + TAKEOVER_LONGEST) {
-            self.backoff.reset();
+        if self.last_said.is_some_and(|last| at.duration_since(last) > TAKEOVER_FORGOTTEN + TAKEOVER_LONGEST)
+        {
+            self.said.reset();
         }
-        self.last = Some(at);
-        self.backoff.next()
+        self.last_said = Some(at);
+        self.said.next()
     }
 }
 
@@ -212,27 +300,55 @@ impl TakeoverWatch {
 struct SessionFault {
     fault: BrokerFault,
     reason: String,
-    /// Another program took the session with the same client id.
-    taken_over: bool,
+    end: SessionEnd,
 }
 
 impl SessionFault {
     fn refused(reason: String) -> Self {
-        Self { fault: BrokerFault::Refused, reason, taken_over: false }
+        Self { fault: BrokerFault::Refused, reason, end: SessionEnd::Other }
     }
 
-    fn taken_over(client_id: &str) -> Self {
-        let reason = format!(
-            "another program came to the broker with the client id {client_id:?} and took this session over; give each \
-             daemon its own [broker] client_id, or stop the other one"
-        );
-        Self { fault: BrokerFault::Refused, reason, taken_over: true }
+    /// The end of a session whose subscriptions were granted at `granted`.
+    fn ended(error: ConnectionError, granted: Option<Instant>) -> Self {
+        if let ConnectionError::MqttState(StateError::ServerDisconnect {
+            reason_code: DisconnectReasonCode::SessionTakenOver,
+            ..
+        }) = error
+        {
+            return Self { end: SessionEnd::TakenOver, ..Self::refused(error.to_string()) };
+        }
+        let closed = is_closed_by_broker(&error);
+        let mut fault = Self::from(error);
+        if let Some(granted) = granted.filter(|_| closed) {
+            fault.end = SessionEnd::Closed { stood: granted.elapsed() };
+        }
+        fault
     }
+}
+
+/// Whether the broker closed the connection, and said nothing.
+fn is_closed_by_broker(error: &ConnectionError) -> bool {
+    let error = match error {
+        ConnectionError::MqttState(StateError::ConnectionAborted) => return true,
+        ConnectionError::Io(error)
+        | ConnectionError::MqttState(
+            StateError::Io(error) | StateError::Deserialization(PacketError::Io(error)),
+        ) => error,
+        _ => return false,
+    };
+    // With TLS a close without its notice is an unexpected end.
+    matches!(
+        error.kind(),
+        io::ErrorKind::ConnectionReset
+            | io::ErrorKind::ConnectionAborted
+            | io::ErrorKind::BrokenPipe
+            | io::ErrorKind::UnexpectedEof
+    )
 }
 
 impl From<String> for SessionFault {
     fn from(reason: String) -> Self {
-        Self { fault: BrokerFault::Unreachable, reason, taken_over: false }
+        Self { fault: BrokerFault::Unreachable, reason, end: SessionEnd::Other }
     }
 }
 
@@ -259,6 +375,8 @@ struct ListeningSession<'a> {
     backoff: &'a mut Backoff,
     session: Arc<AsyncClient>,
     events: EventLoop,
+    /// When the subscriptions were granted.
+    granted: Option<Instant>,
     dropped_qos0: u64,
 }
 
@@ -266,13 +384,7 @@ impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
     async fn run(&mut self) -> Result<(), SessionFault> {
         loop {
-            let event = self.events.poll().await.map_err(|error| match error {
-                ConnectionError::MqttState(StateError::ServerDisconnect {
-                    reason_code: DisconnectReasonCode::SessionTakenOver,
-                    ..
-                }) => SessionFault::taken_over(&self.broker.client_id),
-                other => other.into(),
-            })?;
+            let event = self.events.poll().await.map_err(|error| SessionFault::ended(error, self.granted))?;
             match event {
                 Event::Incoming(Packet::Publish(publish)) => {
                     if !self.hand_on(publish).await {
@@ -292,6 +404,7 @@ impl ListeningSession<'_> {
                     look_at(&ack, self.broker).map_err(SessionFault::refused)?;
                     // Only now do readings come: a refusal is tried again ever more slowly.
                     self.contact.found((self.now)());
+                    self.granted.get_or_insert_with(Instant::now);
                     self.backoff.reset();
                 }
                 Event::Incoming(Packet::Disconnect(told)) => {
@@ -445,20 +558,55 @@ pub(crate) const IN_FLIGHT: u16 = 50;
 mod tests {
     use super::*;
 
+    fn said(watch: &mut TakeoverWatch, at: Instant) -> Duration {
+        match watch.judge(SessionEnd::TakenOver, at) {
+            Some(Takeover::Said { wait }) => wait,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn a_broker_that_closes_soon_again_and_again_without_a_reason_has_another_program() {
+        let at = Instant::now();
+        let soon = SessionEnd::Closed { stood: CLOSED_SOON / 2 };
+        // What comes between begins the count again: a session that stood, a failure with a reason.
+        for between in [SessionEnd::Closed { stood: CLOSED_SOON }, SessionEnd::Other] {
+            let mut watch = TakeoverWatch::new();
+            for end in [soon, soon, between, soon, soon, between] {
+                assert_eq!(watch.judge(end, at), None, "{between:?}");
+            }
+        }
+        let mut watch = TakeoverWatch::new();
+        let found: Vec<Takeover> = (0..12).filter_map(|_| watch.judge(soon, at)).collect();
+        assert_eq!(found.len(), 10, "{found:?}");
+        assert!(
+            matches!(found[0], Takeover::Likely { times: 3, wait } if wait <= TAKEOVER_FIRST),
+            "{found:?}"
+        );
+        let longest = found[9].wait();
+        // Two that take turns go on closing each other's sessions soon.
+        assert!(longest >= BACKOFF_LONGEST / 2 && longest < CLOSED_SOON, "{found:?}");
+        let words = found[0].words("trug", "closed");
+        assert!(
+            words.contains("3 times in a row") && words.contains("most likely another program"),
+            "{words}"
+        );
+    }
+
     #[test]
     fn sessions_that_are_taken_over_again_and_again_wait_ever_longer() {
         let mut watch = TakeoverWatch::new();
         let mut at = Instant::now();
         let waits: Vec<Duration> = (0..10)
             .map(|_| {
-                let wait = watch.next(at);
+                let wait = said(&mut watch, at);
                 // It connects at once after each wait, and is thrown out a moment later.
                 at += wait + Duration::from_secs(1);
                 wait
             })
             .collect();
         assert!(waits[0] <= TAKEOVER_FIRST && waits[9] >= TAKEOVER_LONGEST / 2, "{waits:?}");
-        let calm = watch.next(at + 2 * TAKEOVER_FORGOTTEN);
+        let calm = said(&mut watch, at + 2 * TAKEOVER_FORGOTTEN);
         assert!(calm <= TAKEOVER_FIRST, "{calm:?}");
     }
 }

@@ -71,7 +71,7 @@ pub(crate) fn told_at(garden: &Garden, group: &Tell, alarm: &AlarmKey, at: Times
 /// Company for a message is waited for so long.
 const COMPANY: SignedDuration = SignedDuration::from_secs(60);
 
-/// "Kitchen bed is dry since 9:40 am; told at 10:40 am if it stays."
+/// "Kitchen bed wants water since 9:40 am; told at 10:40 am if it stays."
 pub(crate) fn pending_words(garden: &Garden, pending: &PendingAlarm, now: Timestamp) -> String {
     let zone = &garden.site.time_zone;
     let place = subjects::plain(&place_called(garden, &pending.key.place));
