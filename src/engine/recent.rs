@@ -130,7 +130,7 @@ pub fn core_of(reader: &Reader, gardens: &[Garden], site: &Id, now: Timestamp) -
     for row in &entries {
         core.restore_log(&row.entry);
     }
-    long_memory::restore(&mut core, reader, Some(site), to).context("reading the store")?;
+    long_memory::restore(&mut core, reader, |it| (it == site).then_some(to)).context("reading the store")?;
     let filter = ReadingFilter {
         site: Some(site.to_string()),
         from: now.checked_sub(LOOK_BACK).ok(),

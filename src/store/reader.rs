@@ -1,7 +1,7 @@
 //! Reading beside the writer.
 
 use std::collections::HashMap;
-use std::ops::ControlFlow;
+use std::ops::{ControlFlow, Range, RangeInclusive};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -89,24 +89,48 @@ impl Reader {
         &self.shared.path
     }
 
-    /// Readings that were judged (not late) from `from` on, in order of time and,
-    /// at one time, of series. A series that is not in `map` is left out.
+    /// Readings that were judged (not late) of a span, in order of time and, at one time,
+    /// of series. A series that is not in `map` is left out.
     pub fn rebuild(
         &self,
-        from: Timestamp,
+        span: RangeInclusive<Timestamp>,
         map: &SeriesMap,
         mut each: impl FnMut(Reading),
     ) -> Result<(), StoreError> {
         self.each(
             "readings",
             "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-             WHERE at >= ?1 AND late = 0 ORDER BY at, series",
-            [millis(from)],
+             WHERE at >= ?1 AND at <= ?2 AND late = 0 ORDER BY at, series",
+            [millis(*span.start()), millis(*span.end())],
             |row| {
                 if let Some(sensor) = map.sensor(row.get(1)?) {
                     each(reading(row, sensor)?);
                 }
                 Ok(ControlFlow::Continue(()))
+            },
+        )
+    }
+
+    /// Readings of a span, late ones too, the newest first, until `each` breaks. A series
+    /// that is not in `map` is left out.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read.
+    pub fn newest_first(
+        &self,
+        span: Range<Timestamp>,
+        map: &SeriesMap,
+        mut each: impl FnMut(Reading) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        self.each(
+            "readings",
+            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
+             WHERE at >= ?1 AND at < ?2 ORDER BY at DESC, series DESC",
+            [millis(span.start), millis(span.end)],
+            |row| match map.sensor(row.get(1)?) {
+                Some(sensor) => Ok(each(reading(row, sensor)?)),
+                None => Ok(ControlFlow::Continue(())),
             },
         )
     }

@@ -1,11 +1,12 @@
 //! The core's promises: what raises, what clears, what a restart keeps.
 
 use std::collections::BTreeSet;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock, Mutex};
 
 use garden_simulator::{Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, State};
+use trug::engine::{Engine, RawMessage};
 use trug::garden::record::{AlarmChange, Batch};
 use trug::garden::{Clock, MulchAnswer};
 use trug::model::Condition;
@@ -13,6 +14,7 @@ use trug::model::Id;
 use trug::model::Sample;
 use trug::model::SensorIx;
 use trug::quality::Flag;
+use trug::settings::from_text;
 
 use crate::support::garden::{BED_KEYS, GardenFile, SHIPPED, WATERING, local as t};
 use crate::support::run::Run;
@@ -470,6 +472,77 @@ fn restarted(name: &str, pieces: usize) {
         };
         assert_eq!(brief(&run.changes), brief(&whole.changes), "{name} cut at message {cut}");
     }
+}
+
+/// Two gardens in one store, of which the second is nine days ahead by its readings' own
+/// times: each start gives the first as much back as the rules remember, so that what looks
+/// back ten days (a timer that gives too much) says the same as without a restart.
+#[test]
+fn a_restart_beside_a_garden_that_is_ahead_changes_nothing() {
+    let annex = GardenFile::new("annex").sensor("air", "air-temperature", "every_s = 300");
+    let files = [("gully.toml", SHIPPED), ("annex.toml", annex.text())];
+    let school = School::parse(SHIPPED).expect("the school");
+    let scenario = Scenario::named("ordinary-month").expect("a scenario");
+    let sent: Vec<_> = Simulation::new(&school, &scenario, scenario.seed)
+        .take_while(|it| it.send_at < t("2026-04-13T12:00"))
+        .collect();
+
+    let played = |restarts: bool| -> Vec<String> {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = folder.path().join("trug.db");
+        let text = format!("[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"{}\"\n", store.display());
+        let settings = from_text(("trug.toml", &text), &files, std::iter::empty()).expect("two gardens");
+        let of_annex =
+            settings.gardens.iter().position(|it| it.site.id.as_str() == "annex").expect("the annex");
+        let ahead: usize = settings.gardens[..of_annex].iter().map(|it| it.sensors.len()).sum();
+        let ahead = SensorIx(u32::try_from(ahead).expect("few sensors"));
+        let told = Arc::new(Mutex::new(Vec::new()));
+        let open = || {
+            let mut engine = Engine::open(&settings, Clock::Readings).expect("the store");
+            engine.tell_nobody();
+            let told = Arc::clone(&told);
+            engine.on_change(Box::new(move |change| {
+                let AlarmRecord { key, at, since, state, .. } = &change.record;
+                if key.site.as_str() == "saltbush-gully" {
+                    let line =
+                        format!("{at} since {since}: {} {} {}", key.kind.name(), key.place, state.name());
+                    told.lock().expect("not poisoned").push(line);
+                }
+            }));
+            engine
+        };
+        let mut engine = open();
+        let mut next = t("2026-04-02T15:00");
+        for it in &sent {
+            if it.send_at >= next {
+                next += SignedDuration::from_hours(36);
+                let at = it.send_at + SignedDuration::from_hours(9 * 24);
+                engine.take(ahead, Sample { at: Some(at), raw: 18.0, battery: None }, at);
+                engine.commit(it.send_at).expect("the store can be written");
+                if restarts {
+                    drop(engine);
+                    engine = open();
+                }
+            }
+            let message = RawMessage {
+                topic: it.topic.as_bytes(),
+                payload: &it.payload,
+                retained: false,
+                arrival: it.send_at,
+            };
+            engine.open_message(message);
+            if engine.waiting() >= 2000 {
+                engine.commit(it.send_at).expect("the store can be written");
+            }
+        }
+        engine.commit(next).expect("the store can be written");
+        drop(engine);
+        Arc::into_inner(told).expect("nobody else").into_inner().expect("not poisoned")
+    };
+    let whole = played(false);
+    let too_much: Vec<&String> = whole.iter().filter(|it| it.contains(Kind::WateredTooMuch.name())).collect();
+    assert_eq!(too_much.len(), 2, "the timer's surplus comes and goes: {too_much:?}");
+    assert_eq!(played(true), whole);
 }
 
 /// A bed is taken out of the file while its alarm stands; that of another garden is

@@ -72,10 +72,10 @@ fn a_batch_comes_back_as_it_was() {
         ]
     );
     let mut judged = Vec::new();
-    reader.rebuild(at(-10_000), store.series(), |reading| judged.push(reading)).unwrap();
+    reader.rebuild(at(-10_000)..=Timestamp::MAX, store.series(), |reading| judged.push(reading)).unwrap();
     assert_eq!(judged, [batch.readings[0], gauge], "the late one is not judged again");
     let mut judged = Vec::new();
-    reader.rebuild(at(1), store.series(), |reading| judged.push(reading)).unwrap();
+    reader.rebuild(at(1)..=Timestamp::MAX, store.series(), |reading| judged.push(reading)).unwrap();
     assert_eq!(judged, [gauge]);
     assert_eq!(reader.count().unwrap(), 3);
     assert_eq!(reader.latest_at().unwrap(), Some(at(1)));
@@ -226,7 +226,9 @@ fn a_flag_can_be_changed_afterwards_and_is_forwarded_again() {
     let reader = Reader::open(&path).unwrap();
     let tests = || {
         let mut found = Vec::new();
-        reader.rebuild(at(0), store_map(&path), |it| found.push((it.flag, it.tests.0))).unwrap();
+        reader
+            .rebuild(at(0)..=Timestamp::MAX, store_map(&path), |it| found.push((it.flag, it.tests.0)))
+            .unwrap();
         found
     };
     // The same flag with other tests is written and not forwarded.
@@ -553,7 +555,10 @@ fn times_before_1970_and_far_off_come_back() {
     ]);
     store.commit(&only(&batch)).unwrap();
     let mut times = Vec::new();
-    Reader::open(&path).unwrap().rebuild(Timestamp::MIN, store.series(), |it| times.push(it.at)).unwrap();
+    Reader::open(&path)
+        .unwrap()
+        .rebuild(Timestamp::MIN..=Timestamp::MAX, store.series(), |it| times.push(it.at))
+        .unwrap();
     assert_eq!(times.len(), 2);
     assert_eq!(times[0], Timestamp::MIN);
 }

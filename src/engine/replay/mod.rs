@@ -422,7 +422,7 @@ fn restore(
     for row in log {
         core.restore_replacement(&row.entry);
     }
-    long_memory::restore(core, reader, site, span.from)?;
+    long_memory::restore(core, reader, |it| site.is_none_or(|site| site == it).then_some(span.from))?;
     let from = restore_from(span.from);
     let back_to = from.saturating_sub(COUNT_BACK).unwrap_or(from);
     let is_wanted = |sensor: SensorIx| wanted[sensor.0 as usize];
