@@ -117,9 +117,14 @@ impl Listening {
         let end = clock() + length;
         while clock() < end {
             AHEAD_S.fetch_add(STEP.as_secs(), Ordering::Relaxed);
-            // The second is taken only when the first has been judged.
             self.running.look(SystemHealth::default());
-            self.running.look(SystemHealth::default());
+            // It is judged in the round that takes it, which the next but one has seen end.
+            let pulse = &self.running.daemon_health.pulse;
+            let round = pulse.rounds();
+            while pulse.rounds() < round + 2 {
+                self.running.offer(SystemHealth::default());
+                std::thread::sleep(Duration::from_millis(1));
+            }
         }
     }
 
@@ -227,6 +232,8 @@ pub(crate) fn thermometer_on_the_floor() -> Vec<ToldRow> {
     daemon.arguments = vec!["--clock", "simulated"];
     daemon.start();
     let reader = daemon.reader();
+    // What is sent before the session stands reaches nobody.
+    wait_until("the session", LIMIT, || daemon.log().contains("listening to the broker").then_some(()));
     let (start, lifted) = (t("2026-02-10T00:00"), t("2026-02-11T13:00"));
     let mut posts = Vec::new();
     for quarter in 0..(2 * 96) {
