@@ -208,7 +208,7 @@ fn an_answer_that_is_struck_is_asked_again() {
     assert!(run.view().questions.is_empty());
     assert_ne!(trust(&run), trusted, "rain that the gauge missed speaks against it");
     run.strike("pea-bed", question.at, LogEvent::Rained, None, question.at);
-    assert_eq!(run.view().questions, [question.clone()]);
+    assert_eq!(run.view().questions, std::slice::from_ref(&question));
     assert_eq!(last_wettings(&run.view()), before);
     assert_eq!(trust(&run), trusted);
     // Put right: the timer, and not the rain.

@@ -55,8 +55,8 @@ fn guesses_through_a_proxy_lock_out_the_guesser_alone() {
 fn a_browser_that_has_entered_before_enters_while_many_guess() {
     let served = served(true, false, &[HOST]);
     let entered = try_from(&served, "192.0.2.7", "", PASSWORD);
-    let set = entered.headers.iter().filter(|(name, _)| name == "set-cookie").map(|(_, value)| value);
-    let known = set.filter(|value| value.starts_with("trug-known=")).next_back().expect("a cookie").clone();
+    let mut set = entered.headers.iter().filter(|(name, _)| name == "set-cookie").map(|(_, value)| value);
+    let known = set.rfind(|value| value.starts_with("trug-known=")).expect("a cookie").clone();
     assert!(known.ends_with("; HttpOnly; SameSite=Strict"), "{known}");
     let known = format!("Cookie: {}\r\n", known.split(';').next().expect("a name and a value"));
     for n in 0..70 {

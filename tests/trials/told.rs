@@ -28,8 +28,10 @@ const TOLD: [Told; 4] = [
     Told { scenario: "noon-watering", about: ("watering-hours", "pea-bed"), check: noon },
 ];
 
-/// Scenarios with readings of their own; each checks who was told.
-const BLIND: [(&str, fn() -> Vec<ToldRow>); 4] = [
+/// A scenario with readings of its own, which checks who was told.
+type OwnScenario = (&'static str, fn() -> Vec<ToldRow>);
+
+const BLIND: [OwnScenario; 4] = [
     ("dead-broker", told_blind::dead_broker),
     ("floor", told_blind::thermometer_on_the_floor),
     ("wrong-clock", told_blind::wrong_clock),

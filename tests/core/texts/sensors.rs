@@ -124,8 +124,7 @@ fn three_beds() -> Run {
 
 /// Three beds that rise together at night, again and again, and the gauge catches nothing.
 fn rain_that_the_gauge_misses(run: &mut Run) {
-    let wetted =
-        ["2026-03-08T01:00", "2026-03-11T02:30", "2026-03-14T04:15", "2026-03-17T00:15"].map(|at| local(at));
+    let wetted = ["2026-03-08T01:00", "2026-03-11T02:30", "2026-03-14T04:15", "2026-03-17T00:15"].map(local);
     let from = local("2026-03-02T00:00");
     let ids = ["kitchen-bed-10cm", "pea-bed-10cm", "herb-bed-10cm", GAUGE];
     play(run, &ids, "2026-03-02T00:00", "2026-03-18T00:00", |id, hours| {
