@@ -29,7 +29,7 @@ pub(super) const DRAINED: Equation = Equation {
     gives: "field capacity as the bed's probes show it",
     form: "FC = theta(48 h) + 2 (theta(24 h) - theta(48 h)) after a soaking",
     source: "48 hours: FAO Soils Bulletin 79 (2003); what plants drink meanwhile is this project's own estimate",
-    check: Check::None("no publication; held against the truth of the simulator"),
+    check: Check::None("no publication; made curves try it"),
 };
 
 const HOUR_S: i64 = 3600;

@@ -45,6 +45,12 @@ def main():
                 continue
             single, _ = pages(sensor["readings"] + "?to=2026-04-25&limit=777", "readings")
             assert [row["at"] for row in single] == list(raw["time"]), sensor["id"]
+            # CSV has a value to seven significant digits, for people; JSON has all of it.
+            value = pd.Series([row["value"] for row in single], dtype=float, name="value")
+            off = (raw["value"] - value).abs()
+            assert (raw["value"].isna() == value.isna()).all(), sensor["id"]
+            assert not (off > 5e-7 * value.abs().clip(lower=1.0)).any(), (sensor["id"], off.max())
+            raw["value"] = value
             raw.index = pd.to_datetime(raw["time"], format="ISO8601", utc=True).dt.tz_convert(zone)
             good = raw["value"].where(raw["flag"].isin([1, 2]))
             adds_up = sensor["quantity"] in ("rain", "water-flow")

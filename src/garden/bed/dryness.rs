@@ -184,7 +184,7 @@ fn mulch_words(
         Some(water) if active => (
             format!(
                 "{}: mulch is planned for {day} ({}), {}: {} is left and \
-                 at least {} is wanted. Do not lay mulch on dry soil. {} If water beads on the surface, make the \
+                 at least {} is wanted. Do not lay mulch on dry soil.{} {} If water beads on the surface, make the \
                  water-drop test first.{}",
                 bed.name,
                 spoken::days_ahead(days),
@@ -195,6 +195,7 @@ fn mulch_words(
                 },
                 spoken::water_left(water.available_left),
                 spoken::percent(1.0 - MOIST_PART * bed.depletion_fraction),
+                if days == 0 { " Choose another day for it." } else { "" },
                 advice(bed, &water, when),
                 if days > 1 { " Look again the day before." } else { "" }
             ),

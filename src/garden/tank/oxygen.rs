@@ -167,9 +167,9 @@ fn oxygen_words(
     };
     let percent_limit =
         tank.limits.oxygen_percent.map_or(String::new(), |p| format!(" and {p:.0} % of saturation"));
-    const DO: &str = "Look first whether the pump or the air stopped or a power switch tripped. Run the air pump and \
-                      stir the surface now, feed nothing, and take out anything that rots. Look again within half an \
-                      hour; just before dawn it is lowest.";
+    const DO: &str = "Run the air pump and stir the surface now, feed nothing, and net out anything that rots. Then look \
+                      whether the pump or the air stopped or a safety switch tripped. Look again within half an hour; just \
+                      before dawn it is lowest.";
     let text = match by {
         Some(OxygenBy::Probe(mg_l)) if active => format!(
             "{} has too little oxygen: {mg_l:.1} mg/L{}; {fish} should have at least {limit:.1} mg/L{percent_limit}. \

@@ -253,14 +253,15 @@ pub(super) fn hourly(tank: &Tank, rise: bool) -> f64 {
 }
 
 /// The plain causes, asked for first (common practice).
-const CAUSES_WARM: &str = "Look first for a plain cause: a heater stuck on, a pump or air that stopped, a tripped power \
+const CAUSES_WARM: &str = "Look first for a plain cause: a heater stuck on, a pump or air that stopped, a tripped safety \
                            switch, or sun on the water.";
-const CAUSES_COLD: &str = "Look first for a plain cause: a dead heater, a tripped power switch, a hose running in, or a \
+const CAUSES_COLD: &str = "Look first for a plain cause: a dead heater, a tripped safety switch, a hose running in, or a \
                            lid left off.";
 const CAUSES_WARMED: &str = "Look first for a plain cause: a heater stuck on, a hose that lay in the sun running in, a \
                              pump that stopped, or sun on the water.";
 const CAUSES_COOLED: &str = "Look first for a plain cause: a hose running in, a cold top-up, a dead heater or a tripped \
-                             power switch.";
+                             safety switch. Where tap water ran in, treat the whole tank against chlorine and chloramine now, \
+                             by the label.";
 
 /// The air nearer to the limit than the water by so much says that it is not the cause, °C;
 /// this project's own.

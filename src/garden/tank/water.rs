@@ -59,7 +59,10 @@ pub(super) const TEST_HOLDS_S: i64 = 14 * 86_400;
 /// What is missing where no thermometer can be read.
 pub(super) const NO_TEMPERATURE: &str = "no thermometer in the water has a fresh good reading";
 /// The usual caution where fish are at risk.
-pub(super) const ASK: &str = "If fish gasp, roll or lie still, ask a vet or your fisheries adviser at once.";
+pub(super) const ASK: &str = "Keep hands out of the water until heater and pump are off at the wall. If a safety switch \
+                              tripped, unplug everything at the tank with dry hands before you reset it; if it trips \
+                              again, call an electrician. If fish gasp, roll or lie still, ask a vet or your fisheries \
+                              adviser at once.";
 /// What tap water needs before fish meet it. Letting it stand rids it of chlorine in a day or
 /// two and not of chloramine (common practice; water suppliers' advice to fish keepers).
 pub(super) const TAP_WATER: &str = "treated against both chlorine and chloramine (letting it stand does not remove \

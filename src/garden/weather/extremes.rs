@@ -58,9 +58,9 @@ impl SiteState {
             let text = if active {
                 format!(
                     "{name}: the air is at {air_c:.1} °C, and below {FROST_C:.0} °C frost may form on the ground. Cover \
-                     tender plants before dark with cloth that does not lie on them; take it off when the air is warm. \
-                     Where leaves froze, cut nothing yet: new growth shows what lives. Open frozen taps slowly, and empty \
-                     hoses. Dry soil cools faster: water in the allowed hours, not onto leaves. A clear, calm night is \
+                     tender plants now where that is safe, with cloth that does not lie on them; else look at daylight. \
+                     Take it off when the air is warm. Where leaves froze, cut nothing yet: new growth shows what lives. \
+                     Do not force a frozen tap, and do not water tonight: water dry soil tomorrow, once it is warm. A clear, calm night is \
                      colder on the ground than at the thermometer."
                 )
             } else {

@@ -3,7 +3,7 @@
 //! line that heads the message, are written down as the core and the notifier give them.
 //!
 //! The page is kept so that a change of words is seen as one, and so that somebody who
-//! keeps fish or a garden can read it from end to end. `TEXTS=write` writes it anew.
+//! keeps fish or a garden can read it from end to end. `TEXTS=write` writes it.
 
 mod advice;
 mod air;
@@ -66,7 +66,7 @@ fn the_page_of_texts_is_what_people_are_told() {
     assert!(
         made == kept,
         "{PAGE} is not what people are told now. First difference:\nnow:  {}\nkept: {}\nIf the new words are right, \
-         write the page anew: TEXTS=write cargo nextest run --workspace --test core texts",
+         write the page: TEXTS=write cargo nextest run --workspace --test core texts",
         differs.map_or("(one is longer)", |(made, _)| made),
         differs.map_or("(one is longer)", |(_, kept)| kept),
     );
