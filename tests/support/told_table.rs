@@ -14,6 +14,7 @@ use trug::telling::Message;
 
 use super::daemon::Daemon;
 use super::garden::SHIPPED;
+use super::listener::Listener;
 use super::mosquitto::Mosquitto;
 use super::sender::{Post, send};
 use super::simulator::Played;
@@ -75,6 +76,7 @@ pub(crate) fn play_through(scenario: &str, garden: &str, restart_every: usize) -
     let mut daemon = daemon_with_ways(broker.port(), garden);
     daemon.arguments = vec!["--clock", "simulated"];
     daemon.start();
+    await_online(&broker);
     let played = Played::new(scenario, garden);
     let reader = daemon.reader();
     let (mut sent, mut steps) = (0, 0);
@@ -99,6 +101,11 @@ pub(crate) fn play_through(scenario: &str, garden: &str, restart_every: usize) -
     }
     let messages = messages.into_iter().map(|it| it.message).collect();
     PlayedThrough { truth: played.truth, messages, reader, daemon, broker }
+}
+
+/// Waits until the session has subscribed: what is sent before reaches nobody.
+pub(crate) fn await_online(broker: &Mosquitto) {
+    Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/saltbush-gully/status", "online");
 }
 
 /// Waits until so many readings are stored and no message waits.

@@ -22,7 +22,7 @@ use crate::support::garden::{BED_KEYS, GardenFile, SHIPPED_TRUG, WATERING, local
 use crate::support::keeper::Running;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::sender::{Post, send};
-use crate::support::told_table::{ToldCell, ToldRow, daemon_with_ways};
+use crate::support::told_table::{ToldCell, ToldRow, await_online, daemon_with_ways};
 use crate::support::wait_until;
 
 const LIMIT: Duration = Duration::from_secs(60);
@@ -232,8 +232,7 @@ pub(crate) fn thermometer_on_the_floor() -> Vec<ToldRow> {
     daemon.arguments = vec!["--clock", "simulated"];
     daemon.start();
     let reader = daemon.reader();
-    // What is sent before the session stands reaches nobody.
-    wait_until("the session", LIMIT, || daemon.log().contains("listening to the broker").then_some(()));
+    await_online(&broker);
     let (start, lifted) = (t("2026-02-10T00:00"), t("2026-02-11T13:00"));
     let mut posts = Vec::new();
     for quarter in 0..(2 * 96) {
