@@ -8,6 +8,7 @@
 mod advice;
 mod air;
 mod beds;
+mod house_style;
 mod jobs;
 mod page;
 mod school;

@@ -1,0 +1,308 @@
+//! The house style of `DEVELOPERS.md`, tried on every text of the page: words that are
+//! out, long sentences, two notations for one thing, and figures that nobody reads.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// Sections of the page whose texts are still to be rewritten. One that has become plain
+/// must leave the list.
+const STILL_TO_WRITE: &[&str] = &[
+    "May mulch go down today? (trug mulch)",
+    "May the new fish go in today? (trug acclimatise)",
+    "a bed",
+    "a bed's figures",
+    "a bed's last water",
+    "a bed's mulch",
+    "a bed's outlook",
+    "a job that comes round",
+    "a tank's figures",
+    "ammonia",
+    "clock-jumped",
+    "dry-bed",
+    "forwarding-behind",
+    "gateway-silent",
+    "gauge-suspect",
+    "job-overdue",
+    "low-oxygen",
+    "mulch-on-dry-soil",
+    "nitrite",
+    "ph",
+    "pump-stopped",
+    "sensor-fault",
+    "sensor-silent",
+    "tank-temperature-shock",
+    "tank-too-cold",
+    "tank-too-warm",
+    "the rain gauge",
+    "the weather",
+    "water-left-on",
+    "water-repellent-soil",
+    "watered-too-much",
+    "watering-hours",
+    "watering-missed",
+    "what needs doing",
+];
+
+/// Most words of a sentence that says what is wrong, and of one that says what to do.
+const FIRST_MOST: usize = 40;
+const WORDS_MOST: usize = 25;
+/// Most sentences of an alarm: what is wrong, and five of what to do. "Take care"
+/// and what follows it do not count.
+const SENTENCES_MOST: usize = 6;
+/// From here on an alarm tells how to keep people from harm.
+const TAKE_CARE: &str = "Take care:";
+
+/// What is not written, and what is written in its place.
+const OUT: &[(&str, &str)] = &[
+    ("write down", "Garden log"),
+    ("write both down", "Garden log"),
+    ("written down", "in the Garden log"),
+    ("wrote down", "in the Garden log"),
+    ("the log says", "the Garden log says"),
+    ("into the log", "into the Garden log"),
+    ("taking this on", "I'll deal with this"),
+    ("put it aside", "Pause"),
+    ("take it up again", "Resume"),
+    ("it still holds", "Still happening"),
+    ("passed, and not settled yet", "Over, not answered"),
+    ("all is well", "Checked: close"),
+    ("hold it still", "Pause updates"),
+    ("of its own watering", "run the dripper for 1 h 17 min"),
+    ("water may run", "Watering allowed 6 pm to 9 am"),
+    ("wetter than it can hold", "Still draining, don't water"),
+    ("all of its available water is there", "full"),
+    ("mulch due on dry soil", "Water before mulching"),
+    ("sheds water", "water isn't soaking in"),
+    ("sheds its water", "water isn't soaking in"),
+    ("heard anew", "just watered"),
+    ("anew", "again"),
+    ("dry by about", "Likely dry Wednesday, Tuesday at the earliest"),
+    ("its word", "Trug ignores it for now"),
+    ("beds felt", "the soil got wet"),
+    ("beds feel", "the soil gets wet"),
+    ("felt nothing", "did not get wet"),
+    ("has felt", "got wet"),
+    ("whether to believe", "Can we trust it?"),
+    ("is believed", "Trug uses its readings again"),
+    ("on no account", "Do not"),
+    ("that rots", "dead fish, uneaten food"),
+    ("these fish want", "Safe range"),
+    ("it cannot be said", "Trug can't tell"),
+    ("is steady again", "Check the fish: the water fell 2.7 °C at 2:47 am"),
+    ("says most", "Choose for me"),
+    ("could not bring", "could not deliver"),
+    ("not brought", "not delivered"),
+    ("brings the words", "what sends the readings"),
+    ("has said nothing", "no reading for 50 minutes"),
+    ("have said nothing", "no reading for 50 minutes"),
+    ("says nothing", "no reading"),
+    ("should speak", "a reading should come"),
+    ("is speaking", "sends readings again"),
+    ("speaks again", "sends readings again"),
+    ("no sensor speaks", "no sensor sends readings"),
+    ("are heard again", "send readings again"),
+    ("been heard", "no reading"),
+    ("last heard", "last reading"),
+    ("was heard", "there are readings of"),
+    ("not heard", "no reading"),
+    ("testified", "showed"),
+    ("it wants", "it needs"),
+    ("wants water", "needs water"),
+    ("wants at least", "needs at least"),
+    ("is wanted", "is needed"),
+    ("when you can", "a day or an hour"),
+    ("no idea", "not found"),
+    ("somebody means it", "somebody is meant to be watering"),
+    ("the rest, ", "in two or three lots"),
+    ("can use at most", "can hold"),
+    ("more than ten days", "no end of a range that is not known"),
+    ("from memory", "it belongs to the reasons"),
+];
+
+/// What is wrong with the page, by section.
+fn findings(page: &str) -> BTreeMap<String, Vec<String>> {
+    let mut found: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let (mut part, mut section) = (String::new(), String::new());
+    for line in page.lines() {
+        if let Some(heading) = line.strip_prefix("## ") {
+            (part, section) = (heading.to_owned(), heading.to_owned());
+        } else if let Some(heading) = line.strip_prefix("### ") {
+            let kind = heading.split(':').next().unwrap_or(heading);
+            section = if part == "Alarms" { kind.to_owned() } else { part.clone() };
+        }
+        let (label, text) = match line.strip_prefix("- ").and_then(|entry| entry.split_once(": ")) {
+            Some((label, text)) => (label, text),
+            None if line.starts_with('#') || section.is_empty() => continue,
+            None => ("", line),
+        };
+        // Sources are for those who ask why.
+        if text.is_empty() || label == "priority" || label == "rule" {
+            continue;
+        }
+        let section = if part.starts_with("What the page") { label.to_owned() } else { section.clone() };
+        let mut these = words_out(text);
+        these.extend(notations(text));
+        if !section.ends_with("figures") && !section.starts_with("the weather") {
+            these.extend(long_sentences(text));
+        }
+        if part == "Alarms" && !label.starts_with("message") {
+            these.extend(too_many_sentences(text));
+        }
+        if !these.is_empty() {
+            found.entry(section).or_default().extend(these.into_iter().map(|it| format!("{it}\n    {text}")));
+        }
+    }
+    found
+}
+
+fn words_out(text: &str) -> Vec<String> {
+    let lower = format!(" {} ", text.to_lowercase());
+    let of = |(out, instead): &(&str, &str)| {
+        let found = lower.match_indices(out).any(|(at, _)| {
+            let edge = |c: Option<char>| c.is_none_or(|c| !c.is_alphanumeric());
+            edge(lower[..at].chars().next_back())
+                && (edge(lower[at + out.len()..].chars().next()) || out.ends_with(' '))
+        });
+        found.then(|| format!("\"{out}\" is out: {instead}"))
+    };
+    OUT.iter().filter_map(of).collect()
+}
+
+/// Whole sentences.
+fn sentences(text: &str) -> Vec<&str> {
+    let mut all = Vec::new();
+    let mut from = 0;
+    for (at, mark) in text.match_indices(['.', '?', '!', '/']) {
+        let rest = &text[at + mark.len()..];
+        let next = rest.trim_start().chars().next();
+        let begins = next.is_none_or(|c| c.is_uppercase() || c.is_ascii_digit() || c == '`');
+        let ends = rest.is_empty() || (rest.starts_with(' ') && begins);
+        if ends && (mark != "/" || text[..at].ends_with(' ')) {
+            all.push(text[from..=at].trim());
+            from = at + 1;
+        }
+    }
+    all.push(text[from..].trim());
+    all.retain(|sentence| sentence.chars().any(char::is_alphanumeric));
+    all
+}
+
+fn words(sentence: &str) -> usize {
+    sentence.split_whitespace().filter(|word| word.chars().any(char::is_alphanumeric)).count()
+}
+
+fn long_sentences(text: &str) -> Vec<String> {
+    let most = |number: usize| if number == 0 { FIRST_MOST } else { WORDS_MOST };
+    sentences(text)
+        .into_iter()
+        .enumerate()
+        .filter(|(number, sentence)| words(sentence) > most(*number))
+        .map(|(number, sentence)| {
+            format!("{} words, at most {} here: {sentence}", words(sentence), most(number))
+        })
+        .collect()
+}
+
+fn too_many_sentences(text: &str) -> Option<String> {
+    let before_care = text.split(TAKE_CARE).next().unwrap_or(text);
+    let count = sentences(before_care).len();
+    (count > SENTENCES_MOST)
+        .then(|| format!("{count} sentences, at most {SENTENCES_MOST} before \"{TAKE_CARE}\""))
+}
+
+/// Numbers and units that are written in two ways, or in one that nobody reads.
+fn notations(text: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    let tokens: Vec<&str> = text
+        .split_whitespace()
+        .map(|it| it.trim_matches(|c: char| !c.is_alphanumeric() && c != '-' && c != '°'))
+        .collect();
+    let word = |at: usize| tokens.get(at).copied().unwrap_or("");
+    let is_number = |it: &str| it.parse::<f64>().is_ok();
+    for (at, token) in tokens.iter().enumerate() {
+        let before = if at == 0 { "" } else { word(at - 1) };
+        let clock = token.split_once(':').is_some_and(|(hour, minute)| {
+            minute.len() == 2
+                && [hour, minute].iter().all(|it| !it.is_empty() && it.bytes().all(|b| b.is_ascii_digit()))
+        });
+        if clock && !["am", "pm"].contains(&word(at + 1)) {
+            found.push(format!("\"{token}\": 9 am, 6:30 pm"));
+        }
+        if *token == "min" && !(is_number(before) && at >= 3 && word(at - 2) == "h") {
+            found.push(format!("\"{before} min\": 50 minutes, or 1 h 17 min"));
+        }
+        if token.starts_with("hour") && is_number(word(at + 1)) && word(at + 2).starts_with("minute") {
+            found.push(format!("\"{before} {token} {} {}\": 2 h 25 min", word(at + 1), word(at + 2)));
+        }
+        let many = token.len() > 2
+            && token.ends_with('s')
+            && !token.ends_with("ss")
+            && !["is", "was", "has", "its", "this", "as", "does"].contains(token)
+            && token.chars().all(|c| c.is_lowercase());
+        if before == "1" && many {
+            found.push(format!("\"1 {token}\": one of a thing has no s"));
+        }
+        if token.starts_with("-0") && token.parse::<f64>().is_ok_and(|number| number == 0.0) {
+            found.push(format!("\"{token}\": no minus before nothing"));
+        }
+        if token.starts_with('-') && is_number(token) && word(at + 1) == "mm" {
+            found.push(format!("\"{token} mm\": say more or less, and of what"));
+        }
+        let decimals = token.split_once('.').filter(|_| is_number(token)).map_or(0, |(_, after)| after.len());
+        if decimals > 4 {
+            found.push(format!("\"{token}\": as many digits as can be known"));
+        }
+        let minutes_or_days = word(at + 1).trim_end_matches('s');
+        let count: f64 = token.parse().unwrap_or(0.0);
+        if (minutes_or_days == "minute" && count >= 60.0) || (minutes_or_days == "day" && count > 400.0) {
+            found.push(format!("\"{token} {}\": 1 h 17 min, or a date", word(at + 1)));
+        }
+    }
+    found
+}
+
+#[test]
+fn every_text_keeps_the_house_style() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(super::PAGE);
+    let found = findings(&std::fs::read_to_string(path).expect("the page of texts"));
+    let listed: BTreeSet<&str> = STILL_TO_WRITE.iter().copied().collect();
+    let wrong: Vec<String> = found
+        .iter()
+        .filter(|(section, _)| !listed.contains(section.as_str()))
+        .map(|(section, these)| format!("{section}:\n  {}", these.join("\n  ")))
+        .collect();
+    assert!(
+        wrong.is_empty(),
+        "texts that are not in the house style of DEVELOPERS.md:\n{}",
+        wrong.join("\n")
+    );
+    let plain: Vec<&&str> = listed.iter().filter(|section| !found.contains_key(**section)).collect();
+    assert!(plain.is_empty(), "these are plain now, take them off STILL_TO_WRITE: {plain:?}");
+}
+
+#[test]
+fn planted_faults_are_found() {
+    let found = |text: &str| {
+        let page = format!("## Alarms\n\n### dry-bed: it is dry\n\n- normal: {text}\n");
+        findings(&page).remove("dry-bed").unwrap_or_default().len()
+    };
+    assert_eq!(found("Kitchen bed is dry. Water it by 6:30 pm for 1 h 17 min. It is 0.95 m, or 1 mm."), 0);
+    for fault in [
+        "Write down what you see.",
+        "The gauge is bad: its word is not taken.",
+        "Come at 09:00.",
+        "Water it for 10 min.",
+        "Water it for 2 hours 25 minutes.",
+        "Water it for 119 minutes.",
+        "There are 1 alarms.",
+        "The air is at -0.0 °C.",
+        "It reads 0.9502999999999999.",
+        "It holds -59.9 mm.",
+        "One. Two. Three. Four. Five. Six. Seven.",
+        "Look. Do this and that and this and that and this and that and this and that and this and that and this and \
+         that and this and that now.",
+    ] {
+        assert_eq!(found(fault), 1, "{fault}");
+    }
+    assert_eq!(found("One. Two. Three. Four. Five. Six. Take care: wear gloves. Wash your hands."), 0);
+}
