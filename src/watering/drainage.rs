@@ -115,6 +115,10 @@ impl Pores {
     }
 }
 
+const HOUR_S: i64 = 3600;
+/// Coarse soil that drains loses more than this part of what it has above field capacity
+/// within an hour; ours: half of what a freely draining sandy soil loses.
+const STANDING_PART: f64 = 0.02;
 /// Readings of this long are compared, seconds.
 const SPAN_S: i64 = 6 * 3600;
 /// A sample is kept each half hour.
@@ -167,6 +171,18 @@ impl DrainageWatch {
         }
     }
 
+    /// Whether soil above field capacity has stood or risen for the last hour: coarse soil
+    /// that no more water reaches loses more than [`STANDING_PART`] of its excess.
+    pub fn stands(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> bool {
+        let age = |at: Timestamp| now.as_second() - at.as_second();
+        let mut hour = self.samples.iter().filter(|(at, _)| age(*at) <= HOUR_S + SPACING_S).peekable();
+        if hour.peek().is_none_or(|(at, _)| age(*at) < HOUR_S) {
+            return false;
+        }
+        let most = hour.map(|(_, value)| f64::from(*value)).fold(water_content, f64::max);
+        water_content > field_capacity && most - water_content <= STANDING_PART * (most - field_capacity)
+    }
+
     /// How the soil has gone over the last six hours, beside what it holds.
     pub fn course(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> Course {
         let Some(&(first_at, first)) = self.samples.front() else { return Course::Unknown };
@@ -211,6 +227,23 @@ mod tests {
         assert_eq!(course(|m| 0.15 + 0.15 * (-(m as f64) / 1440.0).exp()), Course::Falling);
         assert_eq!(course(|m| 0.30 + 0.001 * (m as f64 / 60.0).sin()), Course::Held);
         assert_eq!(course(|m| 0.20 + 0.0001 * m as f64), Course::Held);
+    }
+
+    /// A sandy soil loses a quarter of its excess within six hours.
+    #[test]
+    fn an_hour_tells_coarse_soil_that_drains_from_one_that_water_reaches() {
+        let stands = |value: fn(i64) -> f64, to: i64| {
+            let mut ebb = DrainageWatch::default();
+            for minute in (0..=to).step_by(15) {
+                ebb.push(t(minute), value(minute));
+            }
+            ebb.stands(t(to), value(to), 0.15)
+        };
+        assert!(stands(|m| 0.20 + 0.0001 * m as f64, 120), "it rises");
+        assert!(stands(|m| 0.30 + 0.0003 * (m % 2) as f64, 120), "it stays");
+        assert!(!stands(|m| 0.15 + 0.15 * 0.75_f64.powf(m as f64 / 360.0), 120), "it drains");
+        assert!(!stands(|_| 0.14, 120), "it holds no more than it can");
+        assert!(!stands(|_| 0.30, 30), "half an hour says nothing");
     }
 
     #[test]

@@ -100,6 +100,11 @@ impl FlowWatch {
         self.counted.back().copied()
     }
 
+    /// The messages with water of the last two days, oldest first.
+    pub fn messages(&self) -> impl Iterator<Item = &FlowRun> {
+        self.counted.iter()
+    }
+
     /// Time of the last good message.
     pub fn last_at(&self) -> Option<Timestamp> {
         self.last_at

@@ -203,6 +203,20 @@ impl WettingWatch {
         self.candidate.map(|c| c.onset)
     }
 
+    /// The rise that is looked at but not yet believed, as it stands at `at`.
+    pub fn rising(&self, at: Timestamp) -> Option<Wetting> {
+        self.candidate.map(|it| Wetting {
+            onset: it.onset,
+            seen: at,
+            rise: f64::from(it.peak - it.base),
+            found_rise: f64::from(it.difference),
+            slow: it.slow,
+            usual: f64::from(it.usual),
+            least: it.least,
+            standing: 1.0,
+        })
+    }
+
     /// The smallest rise that counts for this probe now, m³/m³.
     pub fn least_rise(&self) -> f64 {
         self.fast.least_rise()

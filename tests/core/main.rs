@@ -12,6 +12,7 @@ mod frost_and_heat;
 mod jobs;
 mod log_struck;
 mod names;
+mod outside_hours;
 mod promises;
 mod rain_days;
 mod rain_expected;

@@ -11,6 +11,7 @@ pub(super) mod mulch_day;
 pub(super) mod mulch_question;
 pub(crate) mod mulch_state;
 mod outlook;
+mod outside_hours;
 pub(super) mod overwatering;
 pub(super) mod program_state;
 pub(super) mod proposals;

@@ -3,13 +3,15 @@
 //! A tap is told of by two witnesses. The soil: it stays far above field
 //! capacity and does not dry, though a believed gauge caught no rain for a day.
 //! A water meter: the run goes on after more than the bed can hold, or for half a
-//! day. The meter needs no gauge. Without a believed gauge the soil's word is
+//! day. The meter needs no gauge. Outside the allowed hours both are believed far
+//! sooner (`outside_hours.rs`). Without a believed gauge the soil's word is
 //! unknown.
 
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::bed::outside_hours::SOIL_OUTSIDE_S;
 use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
@@ -18,13 +20,15 @@ use crate::garden::wetting::rules::FIND_OUT;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{
-    Course, DrainageWatch, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
+    Course, DrainageWatch, METERED, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
 };
 use crate::why::Why;
 
 const SOURCE_LEFT_ON: &str = "this project's own rule; field capacity by FAO-56, two days of drainage by FAO Soils \
                               Bulletin 79";
 const SOURCE_METER: &str = "this project's own rule; the most that a bed holds by FAO-56 eq. 82";
+const SOURCE_OUTSIDE: &str = "this project's own rule; the hours are the garden file's, else common practice: before 9 am or \
+                              after 6 pm";
 const SOURCE_LOGGED: &str = "this project's own limit; two days of drainage by FAO Soils Bulletin 79 (2003)";
 
 const HOUR_S: i64 = 3600;
@@ -130,6 +134,9 @@ impl SiteState {
             (Course::Held, Some(mm)) if filled_by_rain || mm >= RAIN_EXPLAINS_MM => Input::Deadband,
             (Course::Held, Some(_)) => Input::Breach,
         };
+        let outside = input == Input::Breach && self.soil_left_on_outside(index, probe, at, value);
+        let on_s = if outside { delays.on_s.min(SOIL_OUTSIDE_S) } else { delays.on_s };
+        let delays = Delays { on_s, ..delays };
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
         let since = self.alarms.life(subject).since().unwrap_or(at);
         self.judge_left_on(index, at, Witness::Soil, input, delays, batch, |site, active| {
@@ -182,9 +189,16 @@ impl SiteState {
         let most_l: f64 = beds.iter().map(|bed| most_litres(bed)).sum();
         let (litres, ran_s) =
             run.map_or((0.0, 0), |run| (run.litres, run.to.as_second() - run.from.as_second()));
+        let too_long = run.is_some() && ((litres > most_l && most_l > 0.0) || ran_s > RUN_LONGEST_S);
+        // Where a bed's own witness has told of the water, the garden's meter counts the same.
+        let told = sensor.place == Place::Site
+            && (0u16..)
+                .zip(&garden.beds)
+                .any(|(bed, _)| self.is_active(AlarmPlace::Bed(bed), Kind::WaterLeftOn));
+        let outside = self.flow_left_on_outside(meter, at).filter(|_| !told);
         let input = match run {
             None => Input::Clear,
-            Some(_) if (litres > most_l && most_l > 0.0) || ran_s > RUN_LONGEST_S => Input::Breach,
+            Some(_) if too_long || outside.is_some() => Input::Breach,
             Some(_) => Input::Deadband,
         };
         let delays = Delays { on_s: 0, off_s: 0, ..garden.rules[Kind::WaterLeftOn].delays };
@@ -195,7 +209,14 @@ impl SiteState {
         let since = run.map(|run| run.from);
         let words = |active: bool| {
             let mut why: Why = Why::new();
-            if let [bed] = beds.as_slice() {
+            let early = outside.filter(|_| !too_long);
+            if let Some(early) = early {
+                why.push(METERED.step(format!(
+                    "{:.0} L within {} min outside the allowed hours, by no program of the timer",
+                    early.litres,
+                    early.seconds / 60
+                )));
+            } else if let [bed] = beds.as_slice() {
                 let zone = bed.root_zone();
                 why.push(zone.total_available_step());
                 why.push(MOST_A_BED_HOLDS.step(format!(
@@ -208,7 +229,16 @@ impl SiteState {
                 let each: Vec<String> = beds.iter().map(|bed| format!("{:.0} L", most_litres(bed))).collect();
                 why.push(MOST_A_BED_HOLDS.step(format!("{} = {most_l:.0} L", each.join(" + "))));
             }
-            let text = if active {
+            let text = if active && early.is_some() {
+                format!(
+                    "Water is running at {name} outside the allowed hours: {} since {}. Look {} for an open tap, a \
+                     hose or a valve that sticks, and shut it. If somebody is watering, ask them to stop. If nothing \
+                     is open, look for a burst pipe. Keep out of water in which a lead or a plug lies.",
+                    spoken::litres(litres),
+                    since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
+                    spoken::WHEN,
+                )
+            } else if active {
                 let holds = if beds.len() == 1 { "the bed can use" } else { "all beds can use" };
                 format!(
                     "Water has been running at {name} for {}: {} since {}, and {holds} {} at most. Look {} for an \
@@ -228,7 +258,8 @@ impl SiteState {
                 format!("Water was left on at {name}{ran}. It has stopped. {FIND_OUT}")
             };
             let values = [("run_l", litres), ("most_l", most_l), ("run_s", ran_s as f64)];
-            AlarmText::new(text, &values, SOURCE_METER).because(why)
+            let source = if early.is_some() { SOURCE_OUTSIDE } else { SOURCE_METER };
+            AlarmText::new(text, &values, source).because(why)
         };
         match sensor.place {
             Place::Bed(bed) => {

@@ -50,6 +50,11 @@ impl SensorHistory {
         }
     }
 
+    /// Of a soil-moisture probe.
+    pub(crate) fn soil(&self) -> Option<&WettingWatch> {
+        if let Self::Soil(watch) = self { Some(watch) } else { None }
+    }
+
     /// Of a rain gauge.
     pub(crate) fn rain(&self) -> Option<&Gauge> {
         if let Self::Rain(gauge) = self { Some(gauge) } else { None }

@@ -9,7 +9,7 @@ use crate::watering::{TimerRun, probe_lag_s};
 
 /// The clock of a timer is off by this much at most, seconds. Ours; a reading's
 /// interval stands in where it is longer.
-const TIMER_OFF_S: i64 = 900;
+pub(crate) const TIMER_OFF_S: i64 = 900;
 
 /// A run of a program that can have begun a rise.
 #[derive(Clone, Copy, Debug, PartialEq)]

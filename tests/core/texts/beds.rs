@@ -230,6 +230,18 @@ pub(super) fn stories() -> Vec<Story> {
         .end(|run| play(run, &["kitchen-meter"], "2026-03-10T23:00", "2026-03-11T01:30", |_, _| 0.0)),
         Story::new(
             Kind::WaterLeftOn,
+            "kitchen-bed",
+            "a bed's meter runs outside the allowed hours",
+            metered,
+            |run| {
+                play(run, &["kitchen-meter"], "2026-03-10T14:00", "2026-03-10T16:15", |_, hours| {
+                    if hours > 1.0 { 30.0 } else { 0.0 }
+                });
+            },
+        )
+        .end(|run| play(run, &["kitchen-meter"], "2026-03-10T16:15", "2026-03-10T18:30", |_, _| 0.0)),
+        Story::new(
+            Kind::WaterLeftOn,
             "main-meter",
             "water dribbles through the garden's meter all night",
             metered,
