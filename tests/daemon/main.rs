@@ -16,7 +16,9 @@ mod forward_influx;
 mod hostile;
 mod import;
 mod kill;
+
 mod kill_message;
+mod late_answers;
 mod log;
 mod mail;
 mod mail_browser;

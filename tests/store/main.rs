@@ -15,6 +15,7 @@ mod moved;
 mod property;
 mod renamed;
 mod replay;
+mod water_command;
 
 #[path = "../support/mod.rs"]
 mod support;

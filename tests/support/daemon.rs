@@ -125,6 +125,11 @@ impl Daemon {
         Answer::of_form(self.page, path, form)
     }
 
+    /// Sends the page a whole request; `None` where it does not answer.
+    pub(crate) fn request(&self, request: &str) -> Option<Answer> {
+        Answer::to(self.page, request)
+    }
+
     /// The number of its process.
     pub(crate) fn process(&self) -> u32 {
         self.child.as_ref().expect("it is running").0.id()

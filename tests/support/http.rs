@@ -137,7 +137,8 @@ impl Answer {
         Self::to(port, &posted(path, form))
     }
 
-    fn to(port: u16, request: &str) -> Option<Self> {
+    /// The same for a whole request.
+    pub(crate) fn to(port: u16, request: &str) -> Option<Self> {
         let mut stream = TcpStream::connect(("127.0.0.1", port)).ok()?;
         stream.set_read_timeout(Some(Duration::from_secs(20))).ok()?;
         stream.write_all(request.as_bytes()).ok()?;
