@@ -27,6 +27,7 @@ mod wetting;
 
 pub use bed::mulch_day::{MulchAnswer, MulchDay, WaterRun};
 pub(crate) use bed::mulch_state::{COARSE_MM, FINE_MM, MulchLayer};
+pub(crate) use bed::overwatering::{MORE_THAN, NEVER_DRIER, TimerSetting};
 pub(crate) use bed::proposals::days_words;
 pub use bed::proposals::{ProposedProgram, proposed_programs};
 pub use core::{Clock, Core, RESTORE_S, restore_from};

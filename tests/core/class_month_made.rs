@@ -7,7 +7,9 @@ use jiff::Timestamp;
 use jiff::civil::date;
 use proptest::prelude::*;
 use trug::analysis::Pairing;
-use trug::analysis::month::{Month, MonthInput, WaterBand, WaterSource, month, term_water};
+use trug::analysis::month::{
+    ActionKind, Month, MonthInput, PairReason, WaterBand, WaterSource, month, term_water,
+};
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::garden::plan::Garden;
 use trug::history::Point;
@@ -116,7 +118,7 @@ fn made() -> (Garden, MonthInput) {
 #[test]
 fn a_made_month_gives_back_what_it_was_made_from() {
     let (garden, input) = made();
-    let month = month(&garden, MARCH, &input, None, None);
+    let month = month(&garden, MARCH, &input, None, Some((&Id::new("a"), &Id::new("b"))));
     let (a, b) = (&month.beds[0], &month.beds[1]);
     assert_eq!(
         (a.dryings.len(), b.dryings.len()),
@@ -218,7 +220,8 @@ fn a_made_month_gives_back_what_it_was_made_from() {
     assert!(losses.says.contains("do not prove"), "{}", losses.says);
     assert!(losses.caution.contains("autocorrelated"), "{}", losses.caution);
     // The same data, the same figures.
-    let again = trug::analysis::month::month(&garden, MARCH, &input, None, None);
+    let again =
+        trug::analysis::month::month(&garden, MARCH, &input, None, Some((&Id::new("a"), &Id::new("b"))));
     assert_eq!(format!("{:?}", again.comparisons), format!("{:?}", month.comparisons));
     let named =
         trug::analysis::month::month(&garden, MARCH, &input, None, Some((&Id::new("b"), &Id::new("a"))));
@@ -226,6 +229,151 @@ fn a_made_month_gives_back_what_it_was_made_from() {
     let nobody =
         trug::analysis::month::month(&garden, MARCH, &input, None, Some((&Id::new("b"), &Id::new("x"))));
     assert!(nobody.comparisons.is_empty());
+}
+
+/// Apples are not put beside pears unless somebody asks for it, and then it is said.
+#[test]
+fn only_beds_that_are_alike_are_compared_unasked() {
+    let (garden, mut input) = made();
+    let unlike = month(&garden, MARCH, &input, None, None);
+    assert!(unlike.comparisons.is_empty(), "one has two probes, the other has one");
+    let PairReason::NoneAlike { nearest: Some(nearest) } = &unlike.pair else { panic!("{:?}", unlike.pair) };
+    assert_eq!((nearest.first.as_str(), nearest.second.as_str()), ("a", "b"));
+    assert_eq!(nearest.differ, ["depth of the probes"]);
+    let named = month(&garden, MARCH, &input, None, Some((&nearest.first, &nearest.second)));
+    assert_eq!(named.pair, PairReason::Named { differ: vec!["depth of the probes".to_owned()] });
+    assert!(named.comparisons[0].caution.contains("differ in depth of the probes"));
+
+    // Two beds alike and a third of another soil: the two, the mulched one first.
+    let other = BED.replace("0.30", "0.25");
+    let file = GardenFile::new("saltbush-gully").bed("c", "C", &other).bed("b", "B", BED).bed("a", "A", BED);
+    let alike = ["a", "b", "c"].iter().fold(file, |file, id| with_probe(file, id, 15, 900)).garden();
+    input.readings.insert(Id::new("c-15"), quarters(FROM, TO, |days| filled(days, 6.0)));
+    let twins = month(&alike, MARCH, &input, None, None);
+    assert_eq!(twins.pair, PairReason::Alike);
+    let it = &twins.comparisons[0];
+    assert_eq!((it.first.as_str(), it.second.as_str()), ("a", "b"), "mulched and bare");
+    assert!(it.plain.starts_with("A had less than B: on average "), "{}", it.plain);
+}
+
+#[test]
+fn one_bed_is_compared_before_and_after_its_mulch() {
+    let (_, mut input) = made();
+    let garden = with_probe(beds(&["a"]), "a", 15, 900).garden();
+    input.log[1].at = t("2026-03-17T10:00:00+10:30");
+    let month = month(&garden, MARCH, &input, None, None);
+    assert_eq!(month.pair, PairReason::BeforeAndAfterMulch);
+    let it = &month.comparisons[0];
+    assert_eq!(
+        (it.first_name.as_str(), it.second_name.as_str()),
+        ("Bed a under mulch", "Bed a before mulch")
+    );
+    let laid = input.log[1].at;
+    assert!(!it.first_at.is_empty() && it.first_at.iter().all(|at| laid <= *at), "{it:?}");
+    assert!(!it.second_at.is_empty() && it.second_at.iter().all(|at| *at < laid), "{it:?}");
+    assert!(it.caution.contains("It is one bed with the same soil and probes"), "{}", it.caution);
+    // Mulch that was laid before the month leaves nothing to put beside it.
+    input.log[1].at = t("2026-02-17T10:00:00+10:30");
+    let before = trug::analysis::month::month(&garden, MARCH, &input, None, None);
+    assert_eq!((before.pair, before.comparisons.len()), (PairReason::NoneAlike { nearest: None }, 0));
+}
+
+/// The one thing to do follows from the record: fish first, then thirst, then waste.
+#[test]
+fn a_month_ends_with_the_one_thing_that_its_record_asks_for() {
+    let garden = school();
+    let steady = |water: f64, tank: f64| {
+        let mut input = MonthInput::default();
+        for id in ["a-15", "a-30", "b-15"] {
+            input.readings.insert(Id::new(id), quarters(FROM, TO, |_| water));
+        }
+        input.readings.insert(Id::new("water"), quarters(FROM, TO, |_| tank));
+        input
+    };
+    let act = |garden: &Garden, input: &MonthInput| {
+        let action = month(garden, MARCH, input, None, None).action;
+        assert!(!action.steps.is_empty() && !action.why.is_empty(), "{action:?}");
+        for step in &action.steps {
+            assert!(step.split_whitespace().count() <= 25, "{step}");
+        }
+        (action.kind, action.place.map(|id| id.to_string()), action.steps.concat())
+    };
+    let a = Some("a".to_owned());
+    // The refill point is 0.20.
+    let (kind, place, steps) = act(&garden, &steady(0.15, 20.0));
+    assert_eq!((kind, place), (ActionKind::Mulch, a.clone()));
+    assert!(steps.starts_with("Mulch Bed a."), "{steps}");
+    assert_eq!(act(&garden, &steady(0.28, 20.0)).0, ActionKind::NothingToChange);
+    let (kind, place, _) = act(&garden, &steady(0.15, 29.0));
+    assert_eq!((kind, place.as_deref()), (ActionKind::AskAboutTank, Some("tank")), "fish come first");
+    let mut mulched = steady(0.15, 20.0);
+    let laid = |bed: &str| LogEntry {
+        site: garden.site.id.clone(),
+        place: Some(Id::new(bed)),
+        at: t("2026-02-20T10:00:00+10:30"),
+        what: LogEvent::MulchLaid { depth_mm: 75.0 },
+        note: String::new(),
+    };
+    mulched.log = vec![laid("a"), laid("b")];
+    assert_eq!(act(&garden, &mulched).0, ActionKind::WaterMore);
+    assert_eq!(act(&garden, &MonthInput::default()).0, ActionKind::Wait);
+    // Five days of March: too few to tell.
+    let mut silent = steady(0.28, 20.0);
+    silent
+        .readings
+        .values_mut()
+        .for_each(|points| points.retain(|it| it.at < t("2026-03-06T00:00:00+10:30")));
+    silent.readings.remove(&Id::new("water"));
+    let (kind, place, steps) = act(&garden, &silent);
+    assert_eq!((kind, place.is_some()), (ActionKind::LookAtSensor, true), "{steps}");
+}
+
+/// A timer that gives too little or too much is set by what the plants need.
+#[test]
+fn a_timer_is_changed_by_the_month_s_need() {
+    let timed = |minutes: u16| {
+        let bed = format!(
+            "{BED}crop = \"cabbage\"\nplanted = 2026-01-10\nirrigation = {{ litres_per_hour = 60, efficiency = 0.9 }}\n"
+        );
+        let program = format!(
+            "[[program]]\nname = \"daily\"\nbeds = [\"a\"]\nevery_days = 1\nfrom = 2026-01-01\nstarts = [\"06:00\"]\n\
+             minutes = {minutes}\n"
+        );
+        let file = with_probe(GardenFile::new("saltbush-gully").bed("a", "A", &bed), "a", 15, 900);
+        let file = file.with(&program).sensor("air", "air-temperature", "");
+        file.sensor("gauge", "rain", "calibration = { mm_per_tip = 0.2 }").garden()
+    };
+    let act = |minutes: u16, water: f64| {
+        let mut input = MonthInput::default();
+        let air = quarters(FROM, TO, |d| 24.0 - 8.0 * (d * std::f64::consts::TAU).cos());
+        input.readings.insert(Id::new("air"), air);
+        input.readings.insert(Id::new("gauge"), quarters(FROM, TO, |_| 0.0));
+        // The timer's water shows each morning.
+        input.readings.insert(
+            Id::new("a-15"),
+            quarters(FROM, TO, |days| water + 0.05 * (-4.0 * (days - 0.25).rem_euclid(1.0)).exp()),
+        );
+        month(&timed(minutes), MARCH, &input, None, None)
+    };
+    let dry = act(5, 0.14);
+    assert!(dry.beds[0].days[9].need_mm.is_some(), "{:?}", dry.beds[0].need_unknown);
+    assert_eq!(dry.action.kind, ActionKind::ChangeTimer, "{:?}", dry.action);
+    assert!(dry.action.why.contains("was dry on"), "{:?}", dry.action);
+    let wet = act(120, 0.27);
+    assert_eq!(wet.action.kind, ActionKind::ChangeTimer, "{:?} {:?}", wet.action, wet.beds[0].got_unknown);
+    assert!(wet.action.why.contains("the rest ran through"), "{:?}", wet.action);
+    let minutes = |month: &Month| -> f64 {
+        let step = &month.action.steps[0];
+        step.split(": ")
+            .nth(1)
+            .and_then(|it| it.split(' ').next())
+            .and_then(|it| it.parse().ok())
+            .expect("minutes")
+    };
+    assert!(minutes(&dry) > 0.0 && minutes(&wet) > 0.0);
+    // Enough is given and it is dry all the same: the water does not arrive.
+    let lost = act(120, 0.14);
+    assert_eq!(lost.action.kind, ActionKind::CheckWatering, "{:?}", lost.action);
 }
 
 /// Clocks went back on 5 April 2026 and go on on 4 October (IANA time zone database).

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use super::span::{DaySpan, MonthSpan, seconds};
 use super::wettings::is_bed;
-use super::{BedMonth, Beside, Drying, SensorMonth};
+use super::{BedMonth, Beside, Drying, PairReason, SensorMonth, UnlikePair};
 use crate::analysis::summary::mean;
 use crate::analysis::{Effect, Pairing, TooFew, block_of, effect};
 use crate::garden::plan::Garden;
@@ -23,40 +23,97 @@ const SHARED_PART: f64 = 0.5;
 const LEAST_PAIRS: usize = 6;
 /// A pair with fewer dryings and days than this has little to say.
 const SOME: usize = 4;
+/// What is compared of dryings.
+const LOSS: &str = "Loss of water while drying";
+const CONSTANT: &str = "Time constant of drying";
+/// In what two beds must not differ that are compared unasked.
+const SOIL: &str = "soil";
+const PROBES: &str = "depth of the probes";
 /// A time constant is compared where its standard error is at most this part of it.
 const KNOWN_PART: f64 = 0.5;
 
 /// Two beds beside each other.
 type Pair<'a> = (&'a BedMonth, &'a BedMonth);
 
-/// The pair to compare where nobody names one, among those with some values: a mulched
-/// bed and a bare one if there are such, best of the same soil; else the two of the same
-/// soil with the most values.
-pub(super) fn pair<'a>(garden: &Garden, beds: &'a [BedMonth], span: &MonthSpan) -> Option<Pair<'a>> {
-    let mut best: Option<(_, Pair<'_>)> = None;
-    for (i, a) in beds.iter().enumerate() {
-        for (j, b) in beds.iter().enumerate().filter(|(j, _)| *j != i) {
-            let mulched = a.mulch.is_some() && b.mulch.is_none();
-            // Two bare beds or two mulched ones are one pair, not two.
-            if a.mulch.is_some() == b.mulch.is_some() && j < i || a.mulch.is_none() && b.mulch.is_some() {
-                continue;
-            }
-            let dryings = Compared::dryings("", "", (a, b), |_| Some(0.0));
-            let enough = daily((a, b), span).len() + dryings.first.len();
-            let alike = garden.beds[i].soil == garden.beds[j].soil;
-            let rank = (enough >= SOME, mulched, alike, enough);
-            if (enough > 0 || mulched) && best.as_ref().is_none_or(|(of_best, _)| rank > *of_best) {
-                best = Some((rank, (a, b)));
-            }
-        }
-    }
-    best.map(|(_, pair)| pair)
+/// What a month puts beside each other.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Compare<'a> {
+    Beds(Pair<'a>),
+    /// One bed before and after its mulch was laid.
+    Mulch(&'a BedMonth, Timestamp),
 }
 
-/// Every comparison of a pair.
+/// What to compare where nobody names two beds, and why. Only what is alike: two beds of the
+/// same soil and with probes at the same depths, best one mulched and the other bare; else one
+/// bed before and after its mulch. Where nothing is alike it is nothing.
+pub(super) fn chosen<'a>(
+    garden: &Garden,
+    beds: &'a [BedMonth],
+    span: &MonthSpan,
+) -> (Option<Compare<'a>>, PairReason) {
+    let pairs = || beds.iter().enumerate().flat_map(|(i, a)| beds[i + 1..].iter().map(move |b| (a, b)));
+    // The mulched one first.
+    let turned = |(a, b): Pair<'a>| if a.mulch.is_none() && b.mulch.is_some() { (b, a) } else { (a, b) };
+    let rank = |pair: &Pair<'_>| {
+        let enough = daily(*pair, span).len() + Compared::dryings("", "", *pair, |_| Some(0.0)).first.len();
+        let mulched = pair.0.mulch.is_some() != pair.1.mulch.is_some();
+        (enough >= SOME, mulched, differences(garden, *pair).is_empty(), enough)
+    };
+    let mut best = None;
+    for pair in pairs().map(turned).filter(|pair| are_alike(garden, *pair)) {
+        let rank = rank(&pair);
+        if (rank.3 > 0 || rank.1) && best.as_ref().is_none_or(|(of_best, _)| rank > *of_best) {
+            best = Some((rank, pair));
+        }
+    }
+    let laid = beds.iter().filter_map(|bed| {
+        let since =
+            bed.mulch.map(|mulch| mulch.since).filter(|since| span.from < *since && *since < span.end)?;
+        let (under, before) = mulch_dryings(bed, since, |it| it.loss_mm_day);
+        Some((under.len().min(before.len()), bed, since))
+    });
+    let laid = laid.filter(|it| it.0 > 0).max_by_key(|it| it.0);
+    match (best, laid) {
+        (Some(((true, true, ..), pair)), _) | (Some((_, pair)), None) => {
+            (Some(Compare::Beds(pair)), PairReason::Alike)
+        }
+        (_, Some((_, bed, since))) => (Some(Compare::Mulch(bed, since)), PairReason::BeforeAndAfterMulch),
+        (None, None) => {
+            let nearest = pairs().map(turned).filter(|(a, b)| !a.probes.is_empty() && !b.probes.is_empty());
+            let nearest = nearest.map(|pair| (differences(garden, pair), pair)).min_by_key(|it| it.0.len());
+            let nearest = nearest.map(|(differ, (a, b))| UnlikePair {
+                first: a.id.clone(),
+                second: b.id.clone(),
+                names: (a.name.clone(), b.name.clone()),
+                differ,
+            });
+            (None, PairReason::NoneAlike { nearest })
+        }
+    }
+}
+
+/// The beds that somebody named, and whether they are alike.
+pub(super) fn named<'a>(
+    garden: &Garden,
+    beds: &'a [BedMonth],
+    (a, b): (&Id, &Id),
+) -> (Option<Compare<'a>>, PairReason) {
+    let find = |id: &Id| beds.iter().find(|bed| bed.id == *id);
+    let pair = find(a).zip(find(b)).filter(|_| a != b);
+    let reason = PairReason::Named { differ: pair.map(|pair| differences(garden, pair)).unwrap_or_default() };
+    (pair.map(Compare::Beds), reason)
+}
+
+/// Whether two beds have the same soil and probes at the same depths.
+fn are_alike(garden: &Garden, pair: Pair<'_>) -> bool {
+    let differ = differences(garden, pair);
+    !pair.0.probes.is_empty() && !differ.iter().any(|it| it == SOIL || it == PROBES)
+}
+
+/// Every comparison of what was chosen.
 pub(super) fn beside(
     garden: &Garden,
-    pair: Pair<'_>,
+    compare: Compare<'_>,
     sensors: &[SensorMonth],
     span: &MonthSpan,
 ) -> Vec<Beside> {
@@ -64,21 +121,47 @@ pub(super) fn beside(
         let (days, error) = drying.time_constant_days.zip(drying.time_constant_error_days)?;
         (error <= KNOWN_PART * days).then_some(days)
     };
-    let losses = Compared::dryings("Loss of water while drying", "mm a day", pair, |it| it.loss_mm_day);
-    let mut all = vec![
-        losses,
-        Compared::dryings("Time constant of drying", "days", pair, constant),
-        Compared::days("Loss of water on days without water", "mm a day", daily(pair, span)),
-    ];
-    let swings = swings(garden, pair, sensors, span);
-    all.extend(swings.map(|it| Compared::days("Daily swing of the soil's temperature", "°C", it)));
-    let mut all: Vec<Beside> = all.into_iter().map(|it| it.beside(pair)).collect();
+    let loss = |drying: &Drying| drying.loss_mm_day;
+    let (all, names, differ, held): (Vec<Compared>, _, _, _) = match compare {
+        Compare::Beds(pair) => {
+            let mut all = vec![
+                Compared::dryings(LOSS, "mm a day", pair, loss),
+                Compared::dryings(CONSTANT, "days", pair, constant),
+                Compared::days("Loss of water on days without water", "mm a day", daily(pair, span)),
+            ];
+            let swings = swings(garden, pair, sensors, span);
+            all.extend(swings.map(|it| Compared::days("Daily swing of the soil's temperature", "°C", it)));
+            let names = (pair.0.name.clone(), pair.1.name.clone());
+            (all, (pair, names), Some(differences(garden, pair)), held(pair))
+        }
+        Compare::Mulch(bed, since) => {
+            let all = vec![
+                Compared::mulch(LOSS, "mm a day", bed, since, loss),
+                Compared::mulch(CONSTANT, "days", bed, since, constant),
+            ];
+            let names = (format!("{} under mulch", bed.name), format!("{} before mulch", bed.name));
+            (all, ((bed, bed), names), None, None)
+        }
+    };
+    let mut all: Vec<Beside> = all.into_iter().map(|it| it.beside(names.0, &names.1)).collect();
     let count = all.iter().filter(|it| it.outcome.is_ok()).count();
-    let (differ, held) = (differences(garden, pair), held(pair));
     for it in &mut all {
-        it.caution = caution(it, count, &differ, held);
+        it.caution = caution(it, count, differ.as_deref(), held);
     }
     all
+}
+
+/// Dryings of a bed all under its mulch, and all before it.
+fn mulch_dryings(
+    bed: &BedMonth,
+    since: Timestamp,
+    pick: impl Fn(&Drying) -> Option<f64>,
+) -> (DatedValues, DatedValues) {
+    let value = |it: &Drying| Some((it.from, pick(it).filter(|value| value.is_finite())?));
+    (
+        bed.dryings.iter().filter(|it| since <= it.from).filter_map(value).collect(),
+        bed.dryings.iter().filter(|it| it.to <= since).filter_map(value).collect(),
+    )
 }
 
 /// Whether the mulch of a pair lay at a moment, or both are bare: before that nothing is
@@ -137,21 +220,33 @@ impl Compared {
         Self { what, unit, each: "each drying", pairing: Pairing::Apart, first: plain(a), second: plain(b) }
     }
 
+    /// Values of one bed's dryings under its mulch and before it.
+    fn mulch(
+        what: &'static str,
+        unit: &'static str,
+        bed: &BedMonth,
+        since: Timestamp,
+        pick: impl Fn(&Drying) -> Option<f64>,
+    ) -> Self {
+        let (first, second) = mulch_dryings(bed, since, pick);
+        Self { what, unit, each: "each drying", pairing: Pairing::Apart, first, second }
+    }
+
     fn days(what: &'static str, unit: &'static str, days: DayPairs) -> Self {
         let pairing = Pairing::Days { block: block_of(days.len()) };
         let (first, second) = days.into_iter().map(|(at, one, other)| ((at, one), (at, other))).unzip();
         Self { what, unit, each: "each day", pairing, first, second }
     }
 
-    fn beside(self, (first, second): Pair<'_>) -> Beside {
+    fn beside(self, (first, second): Pair<'_>, names: &(String, String)) -> Beside {
         let (first_at, first_values): (Vec<_>, Vec<_>) = self.first.into_iter().unzip();
         let (second_at, second_values): (Vec<_>, Vec<_>) = self.second.into_iter().unzip();
         let outcome = effect(&first_values, &second_values, self.pairing, SEED);
         let mut it = Beside {
             first: first.id.clone(),
             second: second.id.clone(),
-            first_name: first.name.clone(),
-            second_name: second.name.clone(),
+            first_name: names.0.clone(),
+            second_name: names.1.clone(),
             what: self.what.to_owned(),
             unit: self.unit,
             each: self.each,
@@ -160,12 +255,16 @@ impl Compared {
             first_at,
             second_at,
             outcome,
+            plain: String::new(),
             says: String::new(),
             caution: String::new(),
         };
-        it.says = match it.outcome {
-            Ok(effect) => says(&it, &effect, first.mulch.is_some() != second.mulch.is_some()),
-            Err(few) => too_few(&it, few),
+        (it.plain, it.says) = match it.outcome {
+            Ok(effect) => {
+                let one_mulched = first.mulch.is_some() != second.mulch.is_some();
+                (plain(&it, &effect), says(&it, &effect, one_mulched, first.id == second.id))
+            }
+            Err(few) => (too_few_plain(&it, few), too_few(&it, few)),
         };
         it
     }
@@ -218,7 +317,28 @@ fn too_few(it: &Beside, few: TooFew) -> String {
     )
 }
 
-fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
+/// One plain sentence for a class.
+fn plain(it: &Beside, effect: &Effect) -> String {
+    let (one, other) = (mean(&it.first_values), mean(&it.second_values));
+    let (a, b, unit) = (&it.first_name, &it.second_name, it.unit);
+    let both = format!("{one:.1} {unit} in {a} and {other:.1} {unit} in {b}");
+    let (low, high) = (effect.interval.low, effect.interval.high);
+    if low > 0.0 || high < 0.0 {
+        let than = if effect.mean_difference < 0.0 { "less" } else { "more" };
+        format!("{a} had {than} than {b}: on average {both}.")
+    } else {
+        format!("The dots do not show which has more: on average {both}.")
+    }
+}
+
+fn too_few_plain(it: &Beside, few: TooFew) -> String {
+    format!(
+        "There are too few dots to tell: {} has {} and {} has {}, and each needs {}.",
+        it.first_name, few.first, it.second_name, few.second, few.least
+    )
+}
+
+fn says(it: &Beside, effect: &Effect, one_mulched: bool, one_bed: bool) -> String {
     let (one, other) = (mean(&it.first_values), mean(&it.second_values));
     let (a, b, unit) = (&it.first_name, &it.second_name, it.unit);
     let over = match effect.pairing {
@@ -239,11 +359,13 @@ fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
         let (near, far) = if high < 0.0 { (-high, -low) } else { (low, high) };
         let _ = write!(
             text,
-            "{a} had {near:.2} to {far:.2} {unit} {} than {b} (95 % interval). So steady a difference is seldom \
-             chance alone. ",
+            "{a} had {near:.2} to {far:.2} {unit} {} than {b} (95 % interval). Chance alone seldom makes so steady a \
+             difference. ",
             than(effect.mean_difference)
         );
-        text.push_str(if one_mulched {
+        text.push_str(if one_bed {
+            "The data do not prove that the mulch made it: the weather before it was another."
+        } else if one_mulched {
             "The data do not prove that the mulch made it: the beds may differ in other things too."
         } else {
             "The data do not say what made it."
@@ -251,9 +373,8 @@ fn says(it: &Beside, effect: &Effect, one_mulched: bool) -> String {
     } else {
         let _ = write!(
             text,
-            "The 95 % interval of the difference, {low:.2} to {high:.2} {unit}, holds 0: these data do not show that \
-             the beds differ in this. They do not show that the beds are alike either; a difference within that \
-             interval may be there."
+            "The 95 % interval of the difference, {low:.2} to {high:.2} {unit}, holds 0: these data do not show a \
+             difference. They do not show that both are alike either; a difference within that interval may be there."
         );
     }
     text
@@ -270,10 +391,10 @@ fn differences(garden: &Garden, (first, second): Pair<'_>) -> Vec<String> {
     let apart = |a: f64, b: f64, by: f64| (a - b).abs() > by;
     let (a, b) = (&first.probes, &second.probes);
     let checks = [
-        (first.soil != second.soil || apart(first.field_capacity, second.field_capacity, 1e-9), "soil"),
+        (first.soil != second.soil || apart(first.field_capacity, second.field_capacity, 1e-9), SOIL),
         (first.crop != second.crop, "crop"),
         (apart(first.root_depth_m, second.root_depth_m, 1e-9), "depth of the roots"),
-        (a.len() != b.len() || a.iter().zip(b).any(|(a, b)| apart(a.1, b.1, 0.01)), "depth of the probes"),
+        (a.len() != b.len() || a.iter().zip(b).any(|(a, b)| apart(a.1, b.1, 0.01)), PROBES),
         (rules_of(garden, &first.id) != rules_of(garden, &second.id), "watering hours"),
     ];
     checks.into_iter().filter(|(differ, _)| *differ).map(|(_, what)| what.to_owned()).collect()
@@ -287,28 +408,34 @@ fn held((first, second): Pair<'_>) -> Option<(f64, f64)> {
     (!known.is_empty()).then(|| (mean(|it| it.0), mean(|it| it.1)))
 }
 
-fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)>) -> String {
+/// What must be known beside a comparison. `differ`: in what two beds differ by the garden
+/// file; `None`: it is one bed.
+fn caution(it: &Beside, count: usize, differ: Option<&[String]>, held: Option<(f64, f64)>) -> String {
     let mut text = String::from(
-        "Hourly readings are not compared: each is nearly the one before it over again (they are autocorrelated), so \
-         that hundreds of them tell hardly more than a few days do, and any difference would look certain. ",
+        "Hourly readings are not compared: each is nearly the same as the one before it (they are autocorrelated). \
+         Hundreds of them tell hardly more than a few days do, and any difference would look certain. ",
     );
     text.push_str(if it.each == "each day" {
-        "Days too are like their neighbours, so they are drawn in runs; a month has few such runs, and the interval is \
+        "Days too are like their neighbours, so they are drawn in runs. A month has few such runs, so the interval is \
          rough. "
     } else {
         "A month has few dryings, so the interval is rough. "
     });
-    if differ.is_empty() {
-        text.push_str(
+    match differ {
+        None => text.push_str(
+            "It is one bed with the same soil and probes, but the weather before the mulch was not the weather after it. ",
+        ),
+        Some([]) => text.push_str(
             "By the garden file soil, crop and probes are alike, but sun, watering and the soil beside each probe may \
              differ. ",
-        );
-    } else {
-        let _ = write!(
-            text,
-            "By the garden file the beds also differ in {}; sun and watering may differ too. ",
-            spoken::list(differ)
-        );
+        ),
+        Some(differ) => {
+            let _ = write!(
+                text,
+                "By the garden file the beds also differ in {}; sun and watering may differ too. ",
+                spoken::list(differ)
+            );
+        }
     }
     if let Some((a, b)) = held {
         let _ = write!(
@@ -321,7 +448,7 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
             spoken::percent(b)
         );
     }
-    text.push_str("Each probe sees only the soil around it.");
+    text.push_str("Each probe measures only the soil around it.");
     if count > 1 {
         let _ = write!(
             text,
@@ -330,10 +457,4 @@ fn caution(it: &Beside, count: usize, differ: &[String], held: Option<(f64, f64)
         );
     }
     text
-}
-
-/// The beds of two ids.
-pub(super) fn named<'a>(beds: &'a [BedMonth], (a, b): (&Id, &Id)) -> Option<Pair<'a>> {
-    let find = |id: &Id| beds.iter().find(|bed| bed.id == *id);
-    find(a).zip(find(b)).filter(|_| a != b)
 }

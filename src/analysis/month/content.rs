@@ -29,10 +29,14 @@ pub struct Month {
     pub beds: Vec<BedMonth>,
     pub tanks: Vec<TankMonth>,
     pub comparisons: Vec<Beside>,
+    /// Why these are compared, or why nothing is.
+    pub pair: PairReason,
     /// Entries of the month.
     pub log: Vec<LogEntry>,
     pub alarms: Vec<(Timestamp, String, String)>,
     pub questions: Vec<Question>,
+    /// The one thing to do after this month.
+    pub action: MonthAction,
 }
 
 /// How complete and how good a sensor's month is.
@@ -324,6 +328,16 @@ impl BedMonth {
         let count = |band| self.days.iter().filter(|day| day.band == Some(band)).count();
         WaterBand::ALL.map(|band| (band, u32::try_from(count(band)).unwrap_or(u32::MAX)))
     }
+
+    /// Days whose band is known.
+    pub fn known_days(&self) -> u32 {
+        self.days_in_bands().iter().map(|(_, days)| days).sum()
+    }
+
+    /// Known days below the refill point.
+    pub fn dry_days(&self) -> u32 {
+        self.days_in_bands().iter().filter(|(band, _)| *band <= WaterBand::Dry).map(|(_, days)| days).sum()
+    }
 }
 
 /// A tank's day.
@@ -380,7 +394,9 @@ pub struct Beside {
     pub first_at: Vec<Timestamp>,
     pub second_at: Vec<Timestamp>,
     pub outcome: Result<Effect, TooFew>,
-    /// What the data do and do not show, in plain words.
+    /// What the dots show, in one sentence for a class.
+    pub plain: String,
+    /// What the data do and do not show, with the figures.
     pub says: String,
     /// What must be known beside it: that days depend on each other, that the beds
     /// differ in more than the mulch.
@@ -395,4 +411,55 @@ pub struct Question {
     pub look_at: String,
     /// How one may begin.
     pub begin: String,
+    /// What comes out, for the teacher.
+    pub answer: String,
+}
+
+/// Why two sides are beside each other.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum PairReason {
+    /// Chosen here: the same soil, and probes at the same depths.
+    Alike,
+    /// Chosen here: one bed before and after its mulch was laid.
+    BeforeAndAfterMulch,
+    /// Somebody named the two; in what they differ by the garden file.
+    Named { differ: Vec<String> },
+    /// Nothing is compared, since no two beds are alike; the two that come nearest.
+    NoneAlike { nearest: Option<UnlikePair> },
+}
+
+/// Two beds that are not alike.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UnlikePair {
+    pub first: Id,
+    pub second: Id,
+    pub names: (String, String),
+    /// In what they differ by the garden file.
+    pub differ: Vec<String>,
+}
+
+/// The kinds of the one thing to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum ActionKind {
+    AskAboutTank,
+    ChangeTimer,
+    CheckWatering,
+    WaterMore,
+    WaterLess,
+    Mulch,
+    LookAtSensor,
+    NothingToChange,
+    Wait,
+}
+
+/// The one thing to do after a month, from its record.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MonthAction {
+    pub kind: ActionKind,
+    /// The bed, tank or sensor that it is about.
+    pub place: Option<Id>,
+    /// What to do: short sentences, the first thing first.
+    pub steps: Vec<String>,
+    /// What of the record says so.
+    pub why: String,
 }

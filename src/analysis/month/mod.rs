@@ -10,6 +10,7 @@
 //! that rise at once without rain make a wetting unknown. A thermometer that hung out of
 //! its tank counts as the tank's. Rain is taken to reach every bed whole.
 
+mod action;
 mod beds;
 mod beside;
 mod content;
@@ -40,8 +41,9 @@ use wettings::MonthReadings;
 
 pub use crate::analysis::{Effect, Pairing};
 pub use content::{
-    BedDay, BedMonth, Beside, DayOf, Drying, Month, MonthWetting, MulchOn, Question, RainDayOf, RainMonth,
-    SensorMonth, TankDay, TankMonth, WaterBand, WaterSource,
+    ActionKind, BedDay, BedMonth, Beside, DayOf, Drying, Month, MonthAction, MonthWetting, MulchOn,
+    PairReason, Question, RainDayOf, RainMonth, SensorMonth, TankDay, TankMonth, UnlikePair, WaterBand,
+    WaterSource,
 };
 pub use term::{TermWater, term_water};
 
@@ -65,9 +67,9 @@ pub struct MonthInput {
 }
 
 /// Works out a month. `until`: the newest moment that is known, where the month is not
-/// over. `compare`: the beds to put beside each other; `None`: the pair that says most
-/// (mulched and bare, if there is one). A month that no calendar has is taken for the
-/// nearest that it has.
+/// over. `compare`: the beds to put beside each other; `None`: two of the same soil and probes,
+/// or one bed before and after its mulch; nothing where none are alike. A month that no
+/// calendar has is taken for the nearest that it has.
 pub fn month(
     garden: &Garden,
     which: CalendarMonth,
@@ -110,9 +112,9 @@ pub fn month(
     let rises = heard.rises();
     let of = BedInput { heard: &heard, needs: &needs, span: &span, hours: &hours };
     let beds: Vec<BedMonth> = rises.iter().enumerate().map(|(i, rises)| bed_month(of, i, rises)).collect();
-    let pair = match compare {
-        Some(named) => beside::named(&beds, named),
-        None => beside::pair(garden, &beds, &span),
+    let (pair, reason) = match compare {
+        Some(named) => beside::named(garden, &beds, named),
+        None => beside::chosen(garden, &beds, &span),
     };
     let rain = (0..garden.sensors.len())
         .filter(|&i| garden.sensors[i].measures == Quantity::Rain)
@@ -129,14 +131,17 @@ pub fn month(
         until: until.filter(|until| *until < span.to),
         rain,
         comparisons: pair.map_or_else(Vec::new, |pair| beside::beside(garden, pair, &sensors, &span)),
+        pair: reason,
         tanks: tanks.map(|(i, tank)| tank_month(garden, i, tank, &sensors, &span)).collect(),
         log: log.iter().filter(|entry| span.from <= entry.at).cloned().collect(),
         alarms: input.alarms.iter().filter(|it| span.from <= it.0 && it.0 < span.to).cloned().collect(),
         questions: Vec::new(),
+        action: MonthAction { kind: ActionKind::Wait, place: None, steps: Vec::new(), why: String::new() },
         sensors,
         beds,
     };
     month.questions = questions(&month);
+    month.action = action::action(garden, &month);
     month
 }
 

@@ -45,9 +45,9 @@ const NEEDS_LEAST: usize = 7;
 /// Runs that make a program.
 const RUNS_LEAST: usize = 3;
 /// Part of readily available water that was used at most: the soil is moist throughout.
-const NEVER_DRIER: f64 = 0.5;
+pub(crate) const NEVER_DRIER: f64 = 0.5;
 /// What was given in times of what was used.
-const MORE_THAN: f64 = 4.0 / 3.0;
+pub(crate) const MORE_THAN: f64 = 4.0 / 3.0;
 /// Longest time between two runs that is advised, days.
 const EVERY_MOST_D: f64 = 14.0;
 /// Longest run that is advised, minutes.
@@ -66,14 +66,14 @@ pub(crate) const EQUATIONS: &[Equation] = &[TIMER_SETTING];
 
 /// How often and for how long a timer should run.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct TimerSetting {
-    every_d: u16,
-    minutes: u16,
+pub(crate) struct TimerSetting {
+    pub(crate) every_d: u16,
+    pub(crate) minutes: u16,
 }
 
 impl TimerSetting {
     /// From what may be used before the plants suffer and what they use in a day, mm.
-    fn of(
+    pub(crate) fn of(
         readily_mm: f64,
         (mean_mm, most_mm): (f64, f64),
         area_m2: f64,
