@@ -12,7 +12,7 @@ use super::shared::print_json;
 use crate::garden::plan::Garden;
 use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
-use crate::report::{DICTIONARY, PAGE, ReportFile, SPREADSHEET, TABLES, month_name};
+use crate::report::{Level, ReportFile, has_file, month_name};
 use crate::store::Reader;
 use crate::text::spoken::counted;
 
@@ -25,12 +25,16 @@ pub struct Report {
     /// The garden, where there are several
     #[arg(long, value_name = "ID")]
     pub site: Option<String>,
-    /// A bed to compare with another; given twice. Without it, the pair that says most
+    /// A bed to compare with another; given twice. Without it, two beds that are alike, or one
+    /// before and after its mulch
     #[arg(long = "bed", value_name = "ID")]
     pub beds: Vec<String>,
     /// The folder to make; without it, report-SITE-MONTH
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
+    /// For whom the first page is: 7-9, 10-12 or older
+    #[arg(long, value_name = "LEVEL", value_parser = level, default_value = "10-12")]
+    pub level: Level,
     /// Replace a report's folder that is there
     #[arg(long)]
     pub replace: bool,
@@ -39,6 +43,13 @@ pub struct Report {
     pub without_notes: bool,
     #[arg(from_global)]
     pub json: bool,
+}
+
+fn level(name: &str) -> Result<Level, String> {
+    Level::of(name).ok_or_else(|| {
+        let names = Level::ALL.map(Level::name).join(", ");
+        format!("{name:?} is no level; accepted is one of {names}")
+    })
 }
 
 /// Makes the folder, all of it or nothing: no where it was made and the month has no
@@ -102,13 +113,9 @@ fn not_ours(folder: &Path) -> Option<String> {
         return None;
     }
     let Ok(entries) = fs::read_dir(folder) else { return Some(folder.display().to_string()) };
-    let ours = |name: &str| {
-        [PAGE, SPREADSHEET, DICTIONARY].contains(&name)
-            || name.strip_suffix(".csv").is_some_and(|table| TABLES.contains(&table))
-    };
     let names = entries.filter_map(Result::ok).map(|entry| entry.file_name().to_string_lossy().into_owned());
     let mut names = names;
-    names.find(|name| !ours(name))
+    names.find(|name| !has_file(name))
 }
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
@@ -139,7 +146,7 @@ fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, MonthReq
         [first, second] => Some((bed(first)?, bed(second)?)),
         beds => return Err(format!("{} beds were given with --bed; two are compared, or none", beds.len())),
     };
-    Ok((garden, MonthRequest { which: month, compare, notes: !it.without_notes }))
+    Ok((garden, MonthRequest { which: month, compare, notes: !it.without_notes, level: it.level }))
 }
 
 /// Writes the files into a folder beside the wanted one and gives it its name at the

@@ -12,8 +12,9 @@ use ring::digest::{SHA256, digest};
 use crate::chart;
 
 /// Style of the pages and of their charts.
-static STYLE: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of(&packed(&[include_str!("style.css"), chart::STYLE].concat())));
+static STYLE: LazyLock<Asset> = LazyLock::new(|| {
+    Asset::of(&packed(&[include_str!("style.css"), chart::STYLE, crate::report::html::STYLE].concat()))
+});
 
 /// What makes the pages a little better where scripts run.
 static SCRIPT: LazyLock<Asset> =

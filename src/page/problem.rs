@@ -37,6 +37,7 @@ pub(super) enum Problem {
     Unavailable,
     NoSuchMonth,
     WrongBeds,
+    NoSuchLevel,
     /// A month is being made.
     BeingMade,
     MonthTooLarge,
@@ -155,6 +156,11 @@ impl Problem {
                 StatusCode::BAD_REQUEST,
                 "Those cannot be compared",
                 "Choose two different beds of this garden, or none of both, and go back with your browser.",
+            ),
+            Self::NoSuchLevel => (
+                StatusCode::BAD_REQUEST,
+                "There is no such level",
+                "A lesson is for 7-9, 10-12 or older. Go back and choose one.",
             ),
             Self::BeingMade => (
                 StatusCode::SERVICE_UNAVAILABLE,

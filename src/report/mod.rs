@@ -8,11 +8,16 @@
 mod charts;
 mod csv;
 mod dictionary;
+mod drawing;
 mod fingerprint;
 mod glossary;
 pub mod html;
+mod lesson;
+mod level;
+mod pages;
 mod sheet;
 mod sheet_charts;
+mod sheet_summary;
 mod table;
 mod tables;
 mod words;
@@ -22,11 +27,13 @@ use jiff::Timestamp;
 use crate::analysis::month::Month;
 
 pub use fingerprint::{Fingerprints, fingerprints};
+pub use level::Level;
+pub use pages::ReportPage;
 pub use table::{Cell, CellKind, Column, Table, written};
 pub use tables::{NAMES as TABLES, tables};
 pub use words::month_name;
 
-/// The page for people.
+/// The first page for people.
 pub const PAGE: &str = "report.html";
 /// The spreadsheet.
 pub const SPREADSHEET: &str = "month.xlsx";
@@ -40,6 +47,8 @@ pub struct Contents<'a> {
     pub made: &'a Made,
     /// Whether the words that people wrote in the log are in it.
     pub notes: bool,
+    /// For whom the first page is.
+    pub level: Level,
 }
 
 /// From what and how the files were made.
@@ -77,7 +86,14 @@ pub enum ReportError {
     },
 }
 
-/// Makes every file, the page first.
+/// Whether a report has a file of this name.
+pub fn has_file(name: &str) -> bool {
+    ReportPage::is_file(name)
+        || [SPREADSHEET, DICTIONARY].contains(&name)
+        || name.strip_suffix(".csv").is_some_and(|table| TABLES.contains(&table))
+}
+
+/// Makes every file, the first page first.
 ///
 /// # Errors
 ///
@@ -86,12 +102,13 @@ pub fn files(contents: &Contents<'_>) -> Result<Vec<ReportFile>, ReportError> {
     let tables = tables(contents);
     let dictionary = dictionary::dictionary(&tables);
     let file = |name: String, media, bytes| ReportFile { name, media, bytes };
-    let page = html::document(contents).into_string().into_bytes();
+    let pages = ReportPage::all(contents.level).into_iter().map(|page| {
+        let bytes = html::document(contents, page).into_string().into_bytes();
+        file(page.file(contents.level), "text/html; charset=utf-8", bytes)
+    });
     let xlsx = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
-    let mut files = vec![
-        file(PAGE.to_owned(), "text/html; charset=utf-8", page),
-        file(SPREADSHEET.to_owned(), xlsx, sheet::workbook(contents, &tables, &dictionary)?),
-    ];
+    let mut files: Vec<ReportFile> = pages.collect();
+    files.push(file(SPREADSHEET.to_owned(), xlsx, sheet::workbook(contents, &tables, &dictionary)?));
     for table in std::iter::once(&dictionary).chain(&tables) {
         let bytes = self::csv::bytes(table, &contents.month.time_zone)?;
         files.push(file(format!("{}.csv", table.name), "text/csv; charset=utf-8; header=present", bytes));

@@ -1,5 +1,5 @@
-//! The month as a spreadsheet (Office Open XML, ECMA-376): a sheet that explains, a
-//! summary, one sheet for each table, and the dictionary.
+//! The month as a spreadsheet (Office Open XML, ECMA-376): a summary to print, a sheet that
+//! explains, charts, one sheet for each table, and the dictionary.
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -8,8 +8,9 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, FormatBorder, Workbook, Worksheet, XlsxError,
 };
 
+use super::sheet_summary::SummaryFormats;
 use super::table::{Cell, CellKind, Table, written};
-use super::{Contents, DICTIONARY, PAGE, ReportError, csv, sheet_charts, words};
+use super::{Contents, DICTIONARY, PAGE, ReportError, csv, sheet_charts, sheet_summary, words};
 
 /// Rows that a sheet holds (ECMA-376 programs), less the header.
 const ROWS_MAX: usize = 1_048_575;
@@ -84,6 +85,18 @@ fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result
             .set_author(format!("trug {}", contents.made.version))
             .set_creation_datetime(&made),
     );
+    let summary = SummaryFormats {
+        title: &formats.title,
+        heading: &formats.heading,
+        head: &formats.head,
+        head_right: &formats.head_right,
+        text: &formats.text,
+        quoted: &formats.quoted,
+        wrapped: &formats.wrapped,
+        whole: &formats.whole,
+        tenths: &formats.numbers[1],
+    };
+    sheet_summary::sheet(book.add_worksheet(), contents, sheet_charts::charts(tables), &summary)?;
     explain(book.add_worksheet(), contents, tables, dictionary, &formats)?;
     sheet_charts::sheet(book.add_worksheet(), contents, tables, &formats.title)?;
     for table in tables {
@@ -263,6 +276,9 @@ fn explain(
         let to = format!("internal:'{name}'!A1");
         sheet.write_url_with_text(row, 0, to.as_str(), name).map(drop)
     };
+    row += 1;
+    link(sheet, row, sheet_summary::NAME)?;
+    sheet.write_string(row, 1, "The month in short, to print on two pages.")?;
     row += 1;
     link(sheet, row, sheet_charts::NAME)?;
     sheet.write_string(row, 1, "Charts of the month, made from the other sheets.")?;

@@ -35,25 +35,31 @@ pub(super) fn sheet(
     tables: &[Table],
     title: &Format,
 ) -> Result<(), XlsxError> {
-    let month = contents.month;
     sheet.set_name(NAME)?;
     sheet.set_screen_gridlines(false);
     sheet.set_paper_size(9);
     sheet.set_print_fit_to_pages(1, 0);
-    sheet.write_string_with_format(0, 0, super::html::title(month), title)?;
-    let table = |name: &str| tables.iter().find(|table| table.name == name && !table.rows.is_empty());
+    sheet.write_string_with_format(0, 0, super::html::title(contents.month), title)?;
     let mut row = 2;
-    let place = |sheet: &mut Worksheet, row: &mut u32, mut chart: Chart| -> Result<(), XlsxError> {
+    for mut chart in charts(tables) {
         chart.set_width(CHART_WIDTH).set_height(CHART_HEIGHT);
-        sheet.insert_chart(*row, 0, &chart)?;
-        *row += CHART_ROWS;
-        Ok(())
-    };
+        sheet.insert_chart(row, 0, &chart)?;
+        row += CHART_ROWS;
+    }
+    if row == 2 {
+        sheet.write_string(2, 0, "There is nothing to draw.")?;
+    }
+    Ok(())
+}
+
+/// A chart of the beds, one of the rain, and one of each tank, as far as there are figures.
+pub(super) fn charts(tables: &[Table]) -> Vec<Chart> {
+    let table = |name: &str| tables.iter().find(|table| table.name == name && !table.rows.is_empty());
+    let mut charts = Vec::new();
     if let Some(beds) = table("beds_daily") {
         let (water, names) = (at(beds, "water_content_m3_m3"), places(beds, "bed_name"));
-        let chart =
-            lines("Water in the beds, each day's mean", "m3/m3", "0.00", beds, &names, &[(water, "")]);
-        place(sheet, &mut row, chart)?;
+        let title = "Water in the beds, each day's mean";
+        charts.push(lines(title, "m3/m3", "0.00", beds, &names, &[(water, "")]));
     }
     if let Some(rain) = table("rain_days") {
         let mut chart = Chart::new(ChartType::Column);
@@ -66,7 +72,7 @@ pub(super) fn sheet(
             .set_name("rain")
             .set_gap(40);
         chart.legend().set_hidden();
-        place(sheet, &mut row, chart)?;
+        charts.push(chart);
     }
     if let Some(tanks) = table("tanks_daily") {
         for tank in places(tanks, "tank_name") {
@@ -81,13 +87,10 @@ pub(super) fn sheet(
             if let Some(least) = least {
                 chart.y_axis().set_min((least - 1.0).floor());
             }
-            place(sheet, &mut row, chart)?;
+            charts.push(chart);
         }
     }
-    if row == 2 {
-        sheet.write_string(2, 0, "There is nothing to draw.")?;
-    }
-    Ok(())
+    charts
 }
 
 /// The number of a column; the first where there is none of that name.

@@ -10,6 +10,7 @@ use crate::text::labels::with_unit;
 pub(super) use crate::text::labels::{NOT_KNOWN, percent, quantity};
 use crate::text::spoken;
 pub(super) use crate::text::spoken::counted;
+use crate::watering::minute_of_day;
 
 /// "April 2026".
 pub fn month_name(which: CalendarMonth) -> String {
@@ -27,19 +28,23 @@ pub(super) fn known(it: Option<f64>, decimals: usize, unit: &str) -> String {
     with_unit(it.unwrap_or(f64::NAN), decimals, unit)
 }
 
-/// "Wed 1 April".
+/// "Wednesday 1 April".
 pub(super) fn day(date: Date) -> String {
-    date.strftime("%a %-d %B").to_string()
+    spoken::day(date)
 }
 
-/// "Wed 1 Apr, 2:30 pm", in the site's own time.
+/// "Wednesday 1 April, 2:30 pm", in the site's own time.
 pub(super) fn moment(at: Timestamp, zone: &TimeZone) -> String {
-    zone.to_datetime(at).strftime("%a %-d %b, %-I:%M %P").to_string()
+    let local = zone.to_datetime(at);
+    format!("{}, {}", day(local.date()), spoken::clock(minute_of_day(local)))
 }
 
-/// "Wed 1 April 2026, 2:30 pm ACST".
+/// "Wednesday 1 April 2026, 2:30 pm ACST".
 pub(super) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone()).strftime("%a %-d %B %Y, %-I:%M %P %Z").to_string()
+    let local = zone.to_datetime(at);
+    let (date, clock) = (local.date(), spoken::clock(minute_of_day(local)));
+    let name = at.to_zoned_datetime(zone.clone()).strftime("%Z").to_string();
+    format!("{} {}, {clock} {name}", day(date), date.year())
 }
 
 /// A stretch of time in the largest fitting unit: "45 minutes", "7.5 hours", "3.2 days".

@@ -211,9 +211,39 @@ pub(crate) fn shown(text: &str, length: usize) -> String {
     out
 }
 
+/// Letters of a name that is shown whole.
+const NAME_LETTERS: usize = 80;
+/// A stretch of text by itself, whatever its direction (Unicode Standard Annex 9, FSI and PDI).
+const ISOLATE: char = '\u{2068}';
+const ISOLATE_END: char = '\u{2069}';
+
+/// A name as it may stand within a sentence: [`shown`], and kept by itself where it is written
+/// from right to left, so that the figures beside it stay where they are.
+pub(crate) fn name(text: &str) -> String {
+    cut_name(text, NAME_LETTERS)
+}
+
+/// The same, of at most `length` letters.
+pub(crate) fn cut_name(text: &str, length: usize) -> String {
+    let bare: String = text.chars().filter(|c| !matches!(*c, ISOLATE | ISOLATE_END)).collect();
+    let cut = shown(&bare, length);
+    // Blocks of scripts that are written from right to left (Unicode Standard Annex 9).
+    let turns = |c: char| matches!(u32::from(c), 0x590..=0x8FF | 0xFB1D..=0xFDFF | 0xFE70..=0xFEFF | 0x1_0800..=0x1_0FFF | 0x1_E800..=0x1_EFFF);
+    if cut.chars().any(turns) { format!("{ISOLATE}{cut}{ISOLATE_END}") } else { cut }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_name_from_right_to_left_stays_by_itself() {
+        assert_eq!(name("Pea bed"), "Pea bed");
+        assert_eq!(name("\u{5D2}\u{5DF}"), "\u{2068}\u{5D2}\u{5DF}\u{2069}");
+        let long = "\u{5D2}".repeat(90);
+        assert_eq!(cut_name(&name(&long), 3), "\u{2068}\u{5D2}\u{5D2}\u{5D2}…\u{2069}");
+        assert_eq!(name("a\u{202E}b"), "a\u{FFFD}b", "what turns the rest of the text is taken out");
+    }
 
     fn at(text: &str) -> Timestamp {
         text.parse().unwrap()

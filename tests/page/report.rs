@@ -19,13 +19,16 @@ use trug::model::{CalendarMonth, Id};
 use trug::page::RecordReader;
 use trug::page::month::{MonthFiles, MonthRequest, make, until};
 use trug::quality::Flag;
-use trug::report::{Cell, Contents, TABLES, tables};
+use trug::report::{Cell, Contents, Level, ReportPage, TABLES, tables};
 use trug::store::Reader;
 
 const APRIL: CalendarMonth = CalendarMonth { year: 2026, month: 4 };
 /// Adelaide's midnights at the ends of April 2026, from UTC+10:30 to UTC+9:30.
 const BEGIN: &str = "2026-03-31T13:30:00Z";
 const END: &str = "2026-04-30T14:30:00Z";
+
+/// Three lessons, three worksheets, answers, figures, the spreadsheet and the dictionary.
+const FILES: usize = 10;
 
 struct Kept {
     folder: TempDir,
@@ -61,7 +64,7 @@ impl Kept {
 }
 
 fn wanted() -> MonthRequest {
-    MonthRequest { which: APRIL, compare: None, notes: true }
+    MonthRequest { which: APRIL, compare: None, notes: true, level: Level::default() }
 }
 
 fn beds() -> MonthRequest {
@@ -164,37 +167,136 @@ fn the_fingerprint_of_the_readings_can_be_made_from_an_export() {
 }
 
 #[test]
-fn the_page_stands_by_itself_and_runs_nothing() {
+fn each_page_stands_by_itself_and_runs_nothing() {
     let made = april().make(&beds());
-    let page = text(&made, "report.html");
-    for outside in
-        ["http:", "https:", "//", "@import", "<script", "javascript:", " src=", "<link rel=\"stylesheet\""]
-    {
-        assert!(
-            !page.contains(outside),
-            "{outside:?}: {:?}",
-            page.split(outside).next().map(|it| &it[it.len() - 80..])
-        );
-    }
-    for (at, _) in page.match_indices("url(") {
-        assert!(page[at..].starts_with("url(#"), "{}", &page[at..at + 40]);
-    }
     let names: BTreeSet<String> = made.files.iter().map(|file| file.name.clone()).collect();
-    let ids: BTreeSet<&str> =
-        page.split(" id=\"").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
-    for link in page.split("href=\"").skip(1).map(|rest| rest.split('"').next().unwrap()) {
-        let known = link == "data:,"
-            || names.contains(link)
-            || link.strip_prefix('#').is_some_and(|id| ids.contains(id));
-        assert!(known, "a link to {link:?}");
+    let ids_of = |page: &str| -> Vec<String> {
+        page.split(" id=\"").skip(1).map(|rest| rest.split('"').next().unwrap().to_owned()).collect()
+    };
+    for page in ReportPage::all(Level::default()) {
+        let name = page.file(Level::default());
+        let page = text(&made, &name);
+        for outside in [
+            "http:",
+            "https:",
+            "//",
+            "@import",
+            "<script",
+            "javascript:",
+            " src=",
+            "<link rel=\"stylesheet\"",
+        ] {
+            assert!(
+                !page.contains(outside),
+                "{name}: {outside:?}: {:?}",
+                page.split(outside).next().map(|it| &it[it.len() - 80..])
+            );
+        }
+        for (at, _) in page.match_indices("url(") {
+            assert!(page[at..].starts_with("url(#"), "{}", &page[at..at + 40]);
+        }
+        let ids = ids_of(page);
+        assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len(), "{name}: an id stands twice");
+        for link in page.split("href=\"").skip(1).map(|rest| rest.split('"').next().unwrap()) {
+            let (file, part) = link.split_once('#').unwrap_or((link, ""));
+            let known = link == "data:,"
+                || (file.is_empty() || names.contains(file))
+                    && (part.is_empty()
+                        || ids_of(if file.is_empty() { page } else { text(&made, file) })
+                            .contains(&part.to_owned()));
+            assert!(known, "{name}: a link to {link:?}");
+        }
+        let light = if name == "figures.html" { 150_000 } else { 100_000 };
+        assert!(page.len() < light, "{name} weighs {} bytes", page.len());
+        assert!(!page.contains("This month is not over"));
     }
-    let all = page.split(" id=\"").count() - 1;
-    assert_eq!(all, ids.len(), "an id stands twice");
+    let page = text(&made, "report.html");
     assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"), "the note is shown as it was written");
     for wanted in ["Kitchen bed", "Perch tank", "Before you pass this on", "trug report --month 2026-04"] {
         assert!(page.contains(wanted), "{wanted}");
     }
-    assert!(!page.contains("This month is not over"));
+}
+
+/// The text between the first `from` and the next `to`.
+fn between<'p>(page: &'p str, from: &str, to: &str) -> &'p str {
+    let rest = page.split_once(from).unwrap_or_else(|| panic!("no {from:?}")).1;
+    rest.split_once(to).unwrap_or_else(|| panic!("no {to:?} after {from:?}")).0
+}
+
+/// One picture and one question of its own for each level; the answer is folded away until
+/// somebody has guessed, and the picture before it does not show it.
+#[test]
+fn each_level_has_its_own_question_and_hides_its_answer() {
+    let kept = april();
+    let mut questions = BTreeSet::new();
+    for level in Level::ALL {
+        let made = kept.make(&MonthRequest { level, ..beds() });
+        let page = text(&made, "report.html");
+        let lesson = between(page, "<section class=\"lesson\"", "</section>");
+        questions.insert(between(lesson, "<h2>", "</h2>").to_owned());
+        let (before, after) = lesson.split_once("<details class=\"reveal\">").expect("a folded answer");
+        assert_eq!(before.matches("<svg").count(), 1, "{level:?}: one picture");
+        assert!(before.contains("First guess. "), "{level:?}");
+        assert_eq!(after.matches("<svg").count(), 1, "{level:?}: the answer has its picture");
+        let answer = between(after, "<p class=\"says\">", "</p>");
+        assert!(!answer.is_empty() && !before.contains(answer), "{level:?}: {answer}");
+        assert_ne!(between(before, "<svg", "</svg>"), between(after, "<svg", "</svg>"), "{level:?}");
+        let current = between(lesson, "aria-current=\"page\">", "</a>");
+        assert_eq!(current, level.words());
+        assert!(made.made.command.contains("--level") == (level != Level::default()));
+        // The lesson's own page comes first, whatever the level.
+        let names: Vec<&str> = made.files.iter().map(|file| file.name.as_str()).collect();
+        assert_eq!(names[0], "report.html");
+        for other in Level::ALL.into_iter().filter(|other| *other != level) {
+            let name = format!("report-{}.html", other.name());
+            assert!(lesson.contains(&format!("href=\"{name}\"")) && names.contains(&name.as_str()));
+        }
+    }
+    assert_eq!(questions.len(), 3, "{questions:?}");
+}
+
+/// Ten rows and empty axes; answers stand only on the teacher's page.
+#[test]
+fn a_worksheet_has_ten_rows_and_no_answer() {
+    let made = april().make(&beds());
+    let answers = text(&made, "answers.html");
+    for level in Level::ALL {
+        let sheet = text(&made, &ReportPage::Worksheet(level).file(Level::default()));
+        let rows = between(sheet, "<tbody>", "</tbody>").matches("<tr>").count();
+        assert!((1..=10).contains(&rows), "{level:?}: {rows} rows");
+        assert_eq!(sheet.matches("<svg").count(), 1, "{level:?}: the axes");
+        assert!(!between(sheet, "<svg", "</svg>").contains("class=\"drawn\""), "{level:?}: nothing is drawn");
+        let answer = between(
+            &answers[answers.find(&format!("<h2>{}: ", level.words())).expect("the level's heading")..],
+            "<p class=\"says\">",
+            "</p>",
+        );
+        assert!(!answer.is_empty() && !sheet.contains(answer), "{level:?}: {answer}");
+    }
+    let asked = answers.matches("<li><p><strong>").count();
+    assert_eq!(asked, made.month.questions.len(), "each further question has its answer");
+}
+
+/// Every word that is out of what people read.
+#[test]
+fn the_report_says_minus_and_soil() {
+    let made = april().make(&beds());
+    for file in made.files.iter().filter(|file| file.name.ends_with(".html")) {
+        let page = std::str::from_utf8(&file.bytes).unwrap();
+        let page = page.split("</style>").nth(1).unwrap();
+        for out in [
+            "less second",
+            "less needed",
+            " felt ",
+            "pair that says most",
+            "said nothing",
+            "speaks",
+            "anew",
+            "NaN",
+        ] {
+            assert!(!page.contains(out), "{}: {out:?}", file.name);
+        }
+    }
 }
 
 #[test]
@@ -260,7 +362,8 @@ fn questions_point_to_tables_and_columns_that_there_are() {
     let kept = april();
     let made = kept.make(&beds());
     assert!(!made.month.questions.is_empty(), "a month of readings has questions");
-    let tables = tables(&Contents { month: &made.month, made: &made.made, notes: true });
+    let tables =
+        tables(&Contents { month: &made.month, made: &made.made, notes: true, level: Level::default() });
     for question in &made.month.questions {
         // "table: column, column; table: column"
         for part in question.look_at.split(';') {
@@ -315,12 +418,19 @@ fn months_with_nothing_to_say_say_nothing() {
     ];
     for (kept, readings) in stores.into_iter().zip([0, 1, 1, 240]) {
         let made = kept.make(&beds());
-        assert_eq!(made.files.len(), 3 + TABLES.len());
+        assert_eq!(made.files.len(), FILES + TABLES.len());
         assert_eq!(made.month.sensors[0].readings, readings);
         let page = text(&made, "report.html");
         assert!(page.contains("not known"), "what is not known is said");
+        assert!(page.contains("What to do now: nothing to change"), "{}", made.month.action.why);
+        for level in Level::ALL {
+            let page = text(&made, &ReportPage::Lesson(level).file(Level::default()));
+            assert!(page.contains("Nobody knows yet"), "a guess to keep");
+        }
         assert!(!page.contains("NaN") && !page.contains(">inf"), "no nonsense numbers");
-        for table in tables(&Contents { month: &made.month, made: &made.made, notes: true }) {
+        for table in
+            tables(&Contents { month: &made.month, made: &made.made, notes: true, level: Level::default() })
+        {
             for row in &table.rows {
                 assert_eq!(row.len(), table.columns.len(), "{}", table.name);
                 for (cell, column) in row.iter().zip(&table.columns) {
@@ -343,7 +453,9 @@ fn months_with_nothing_to_say_say_nothing() {
 #[test]
 fn empty_cells_of_a_full_month_are_explained() {
     let made = april().make(&beds());
-    for table in tables(&Contents { month: &made.month, made: &made.made, notes: true }) {
+    for table in
+        tables(&Contents { month: &made.month, made: &made.made, notes: true, level: Level::default() })
+    {
         for (row, column) in table.rows.iter().flat_map(|row| row.iter().zip(&table.columns)) {
             let explained = *row != Cell::Empty || !column.missing.is_empty();
             assert!(explained, "{}.{} is empty, and nothing says why", table.name, column.name);
@@ -358,7 +470,7 @@ fn a_month_that_is_not_over_says_up_to_when() {
     let known = until(APRIL, now, &kept.garden.site.time_zone).unwrap();
     assert_eq!(known, Some(at("2026-04-17T05:30:00Z")), "the last full hour of the garden's clock");
     let made = make(&kept.reader, &kept.garden, &wanted(), known, usize::MAX).unwrap();
-    assert!(text(&made, "report.html").contains("up to Fri 17 April 2026, 3:00 pm ACST"));
+    assert!(text(&made, "report.html").contains("up to Friday 17 April 2026, 3 pm ACST"));
     assert!(!text(&made, "readings_hourly.csv").contains("2026-04-17T05:30:00Z"));
     assert!(until(CalendarMonth { year: 2026, month: 5 }, now, &kept.garden.site.time_zone).is_err());
     let over = until(APRIL, at(END), &kept.garden.site.time_zone).unwrap();
@@ -392,7 +504,7 @@ fn the_folder_is_made_whole_and_never_over_something_else() {
         "{said}"
     );
     let files = names(&out);
-    assert_eq!(files.len(), 3 + TABLES.len());
+    assert_eq!(files.len(), FILES + TABLES.len());
     assert_eq!(names(&place.path().join("deep")), ["april"], "no temporary folder is left");
     // It is there already.
     assert_eq!(kept.run(&it, now).0, 2);
@@ -481,8 +593,26 @@ fn the_page_shows_the_month_and_gives_its_files() {
     let query = "?first=kitchen-bed&second=pea-bed";
     let page = served.get(&format!("{base}{query}"));
     assert_eq!(page.status, 200);
-    assert!(page.body.contains("Kitchen bed and Pea bed"), "the beds that were chosen are compared");
-    assert!(page.body.contains(&format!("{base}/month.xlsx?first=kitchen-bed&amp;second=pea-bed")));
+    assert!(page.body.contains("Somebody chose these two beds"), "the beds that were chosen are compared");
+    assert!(
+        page.body
+            .contains(&format!("{base}/month.xlsx?level=10-12&amp;first=kitchen-bed&amp;second=pea-bed"))
+    );
+    assert!(page.body.contains("They are not alike: they differ in"), "apples and pears are called so");
+    for level in Level::ALL {
+        let own = served.get(&format!("{base}{query}&level={}", level.name()));
+        assert_eq!(own.status, 200);
+        assert!(own.body.contains(&format!("aria-current=\"page\">{}</a>", level.words())), "{level:?}");
+    }
+    for (name, heading) in [
+        ("worksheet", "Worksheet, April 2026"),
+        ("answers", "Answers for the teacher"),
+        ("figures", "Every figure of"),
+    ] {
+        let page = served.get(&format!("{base}/{name}{query}"));
+        assert_eq!(page.status, 200, "{name}");
+        assert!(page.body.contains(heading) && !page.body.contains("<style"), "{name}");
+    }
     assert!(!page.body.contains("<style"), "the page's own policy allows no style within it");
     let tag = page.header("etag").unwrap();
     assert_eq!(bytes(&served, &format!("{base}{query}"), &format!("If-None-Match: {tag}\r\n")).0, 304);
@@ -572,6 +702,12 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
         ("/2026-04?first=kitchen-bed&second=moon", 400),
         ("/2026-04?notes=perhaps", 400),
         ("/2026-04?first=&second=", 200),
+        ("/2026-04?level=7-9", 200),
+        ("/2026-04?level=8", 400),
+        ("/2026-04/worksheet?level=older", 200),
+        ("/2026-04/worksheet?level=", 200),
+        ("/2026-04/worksheet-7-9.html", 200),
+        ("/2026-04/worksheets", 404),
         ("/1999-01", 200),
         ("?year=20x6", 404),
         ("?year=1234", 200),

@@ -20,6 +20,9 @@ use trug::password::PasswordHash;
 /// Bytes of a page and of all that it loads.
 const PAGE_MAX: u64 = 100_000;
 
+/// Height of a page of the class month on a desk, CSS pixels.
+const MONTH_HIGH: u64 = 6000;
+
 fn pictures() -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join("page")
 }
@@ -120,11 +123,27 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-sensors", "/site/saltbush-gully/sensors"),
         ("school-months", "/site/saltbush-gully/month"),
         ("school-month", "/site/saltbush-gully/month/2026-04"),
+        ("school-month-young", "/site/saltbush-gully/month/2026-04?level=7-9"),
+        ("school-month-older", "/site/saltbush-gully/month/2026-04?level=older"),
+        ("school-month-sheet", "/site/saltbush-gully/month/2026-04/worksheet"),
+        ("school-month-answers", "/site/saltbush-gully/month/2026-04/answers"),
+        ("school-month-figures", "/site/saltbush-gully/month/2026-04/figures"),
     ] {
         look_at(&browser, name, &school.daemon.url(path));
-        // The class month is a whole report; it is weighed as it is sent.
-        let weight = if name == "school-month" { school.sent(path) } else { browser.weight() };
+        // Every figure of a month is long by what it is; it is weighed as it is sent.
+        let weight = if name == "school-month-figures" { school.sent(path) } else { browser.weight() };
         println!("{name}: {weight} bytes");
+        if name.starts_with("school-month") && name != "school-months" && name != "school-month-figures" {
+            browser.size(DESK);
+            browser.open(&school.daemon.url(path));
+            let height = browser.run("return document.documentElement.scrollHeight;").as_u64();
+            println!("{name}: {height:?} pixels high");
+            assert!(height.is_some_and(|height| height < MONTH_HIGH), "{name} is {height:?} pixels high");
+            // Folded parts hold to the same rules.
+            browser.run("document.querySelectorAll('main details').forEach(it => it.open = true); return 1;");
+            browser.accessible(&format!("{name}, unfolded"));
+            assert_eq!(browser.overflow(), 0, "{name} unfolded is wider than the view");
+        }
         assert!(weight < PAGE_MAX, "{name} weighs {weight} bytes with all that it loads");
     }
 }

@@ -13,6 +13,7 @@ use crate::garden::{MulchLayer, Needs, patience_s};
 use crate::history::{Bin, ProbeBins, RootZoneBin, root_zone_bins};
 use crate::model::add_seconds;
 use crate::soil::RootZone;
+use crate::text::labels::name;
 use crate::text::spoken::counted;
 
 const HOUR_S: i64 = 3600;
@@ -121,7 +122,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
     let sum = |pick: fn(&(f64, f64)) -> f64| (!balance.is_empty()).then(|| balance.iter().map(pick).sum());
     BedMonth {
         id: bed.id.clone(),
-        name: bed.name.clone(),
+        name: name(&bed.name),
         area_m2: bed.area_m2,
         soil: bed.soil.clone(),
         crop: bed.crop.clone(),

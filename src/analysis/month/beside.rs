@@ -25,6 +25,7 @@ const LEAST_PAIRS: usize = 6;
 const SOME: usize = 4;
 /// What is compared of dryings.
 const LOSS: &str = "Loss of water while drying";
+const DAILY: &str = "Loss of water on days without water";
 const CONSTANT: &str = "Time constant of drying";
 /// In what two beds must not differ that are compared unasked.
 const SOIL: &str = "soil";
@@ -127,7 +128,7 @@ pub(super) fn beside(
             let mut all = vec![
                 Compared::dryings(LOSS, "mm a day", pair, loss),
                 Compared::dryings(CONSTANT, "days", pair, constant),
-                Compared::days("Loss of water on days without water", "mm a day", daily(pair, span)),
+                Compared::days(DAILY, "mm a day", daily(pair, span)),
             ];
             let swings = swings(garden, pair, sensors, span);
             all.extend(swings.map(|it| Compared::days("Daily swing of the soil's temperature", "°C", it)));
@@ -248,6 +249,12 @@ impl Compared {
             first_name: names.0.clone(),
             second_name: names.1.clone(),
             what: self.what.to_owned(),
+            ask: match self.what {
+                LOSS => "Which lost less water while it dried:",
+                CONSTANT => "Which dried more slowly:",
+                DAILY => "Which lost less water on days without water:",
+                _ => "In which did the soil's temperature swing less:",
+            },
             unit: self.unit,
             each: self.each,
             first_values,

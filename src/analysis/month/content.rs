@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 
 use crate::analysis::{Effect, Summary, TooFew};
 use crate::garden::WettingCause;
-use crate::garden::log::LogEntry;
+use crate::garden::log::{LogEntry, LogEvent};
 use crate::history::Bin;
 use crate::model::{CalendarMonth, Id, Quantity};
 
@@ -340,6 +340,17 @@ impl BedMonth {
     }
 }
 
+impl Month {
+    /// What was harvested, kg, by the log.
+    pub fn harvest_kg(&self) -> f64 {
+        let kg = |entry: &LogEntry| match entry.what {
+            LogEvent::Harvest { kg, .. } if kg.is_finite() => kg.max(0.0),
+            _ => 0.0,
+        };
+        self.log.iter().map(kg).sum()
+    }
+}
+
 /// A tank's day.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TankDay {
@@ -385,6 +396,8 @@ pub struct Beside {
     pub second_name: String,
     /// What is compared: "Loss of water while drying".
     pub what: String,
+    /// The same as the beginning of a question: "Which lost less water while it dried:".
+    pub ask: &'static str,
     pub unit: &'static str,
     /// What one value is: "each drying", "each day".
     pub each: &'static str,

@@ -52,6 +52,7 @@ use crate::garden::plan::Garden;
 use crate::garden::{Needs, patience_s};
 use crate::history::{Bin, Point};
 use crate::model::{CalendarMonth, Id, Quantity};
+use crate::text::labels;
 
 /// What a month is made from.
 #[derive(Clone, Debug, Default)]
@@ -123,7 +124,7 @@ pub fn month(
     let tanks = garden.tanks.iter().enumerate();
     let mut month = Month {
         site: garden.site.id.clone(),
-        name: garden.site.name.clone(),
+        name: labels::name(&garden.site.name),
         time_zone: zone.clone(),
         which: CalendarMonth { year: span.first.year(), month: span.first.month() },
         from: span.from,

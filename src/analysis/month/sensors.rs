@@ -35,7 +35,7 @@ fn place_name(garden: &Garden, sensor: &Sensor) -> String {
         Place::Tank(tank) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.name),
         Place::Site => None,
     };
-    name.unwrap_or(&garden.site.name).clone()
+    crate::text::labels::name(name.unwrap_or(&garden.site.name))
 }
 
 /// A sensor's month. `points` are those of the month, `hours` its bins.

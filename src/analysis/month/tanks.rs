@@ -50,7 +50,7 @@ pub(super) fn tank_month(
         .reduce(|a, b| if b.1 > a.1 { b } else { a });
     TankMonth {
         id: tank.id.clone(),
-        name: tank.name.clone(),
+        name: crate::text::labels::name(&tank.name),
         fish: tank.fish_name().to_owned(),
         cold_c,
         warm_c,

@@ -6,12 +6,14 @@ use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::page::forms::FormFields;
 use crate::page::problem::Problem;
+use crate::report::Level;
 
 /// What a request chooses to see of a month.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct MonthChoice {
     pub(super) compare: Option<(Id, Id)>,
     pub(super) notes: bool,
+    pub(super) level: Level,
 }
 
 impl MonthChoice {
@@ -32,11 +34,16 @@ impl MonthChoice {
             Some("no") => false,
             Some(_) => return Err(Problem::WrongBeds),
         };
-        Ok(Self { compare, notes })
+        let level = match query.given("level") {
+            None => Level::default(),
+            Some(name) => Level::of(name).ok_or(Problem::NoSuchLevel)?,
+        };
+        Ok(Self { compare, notes, level })
     }
 
-    /// The query that asks the same, with its question mark; empty where nothing is asked.
-    pub(super) fn query(&self) -> String {
+    /// What asks the same besides the level, as in `&first=a&second=b`; empty where nothing is
+    /// asked.
+    pub(super) fn more(&self) -> String {
         let mut parts = Vec::new();
         if let Some((first, second)) = &self.compare {
             parts.push(format!("first={first}&second={second}"));
@@ -44,7 +51,7 @@ impl MonthChoice {
         if !self.notes {
             parts.push("notes=no".to_owned());
         }
-        if parts.is_empty() { String::new() } else { format!("?{}", parts.join("&")) }
+        parts.iter().map(|part| format!("&{part}")).collect()
     }
 }
 
@@ -67,13 +74,14 @@ pub(super) fn choice(garden: &Garden, chosen: &MonthChoice, action: &str) -> Mar
     let bed_of = |first: bool| chosen.compare.as_ref().map(|(one, other)| if first { one } else { other });
     html! {
         section class="choice" {
-            h2 { "Two beds to compare" }
+            h3 { "Two beds to compare" }
             form method="get" action=(action) {
+                input type="hidden" name="level" value=(chosen.level.name());
                 @for (name, label, first) in [("first", "First bed", true), ("second", "Second bed", false)] {
                     p {
                         label for=(name) { (label) }
                         select id=(name) name=(name) {
-                            option value="" { "the pair that says most" }
+                            option value="" { "Choose for me" }
                             @for bed in &garden.beds {
                                 option value=(bed.id) selected[bed_of(first) == Some(&bed.id)] { (bed.name) }
                             }

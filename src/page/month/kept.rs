@@ -125,6 +125,7 @@ impl MonthCache {
 mod tests {
     use super::*;
     use crate::model::CalendarMonth;
+    use crate::report::Level;
     use crate::store::Store;
 
     const GARDEN: &str = include_str!("../../../config/gardens/saltbush-gully.toml");
@@ -143,7 +144,12 @@ mod tests {
     }
 
     fn key(month: i8) -> MonthKey {
-        let wanted = MonthRequest { which: CalendarMonth { year: 2026, month }, compare: None, notes: true };
+        let wanted = MonthRequest {
+            which: CalendarMonth { year: 2026, month },
+            compare: None,
+            notes: true,
+            level: Level::default(),
+        };
         MonthKey { site: Id::new("saltbush-gully"), wanted, until: None }
     }
 

@@ -22,7 +22,7 @@ use super::tags::{self, tag};
 use crate::garden::plan::Garden;
 use crate::model::CalendarMonth;
 use crate::report::html::Within;
-use crate::report::{self, Contents, PAGE};
+use crate::report::{self, Contents, Level, ReportPage};
 
 pub(super) use kept::MonthCache;
 pub use source::{CannotMake, MonthFiles, MonthRequest, figures, make, until};
@@ -45,25 +45,45 @@ pub(super) async fn months<V: PageSource>(site: SitePage<V>) -> Result<Markup, P
 /// `/site/ID/month/2026-04`: one month to read.
 pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
     let garden = site.garden()?;
-    let (choice, ready) = find(&site, garden).await?;
-    let title = format!("{}, {}", report::html::title(&ready.month.month), garden.site.name);
-    let page = site.frame("/month").still(&title, &body(garden, &choice, &ready));
+    let (choice, ready) = find(&site, garden, false).await?;
+    Ok(shown(&site, garden, &choice, &ready, ReportPage::Lesson(choice.level)))
+}
+
+/// A page of the month within the garden's own.
+fn shown<V: PageSource>(
+    site: &SitePage<V>,
+    garden: &Garden,
+    choice: &MonthChoice,
+    ready: &ReadyMonth,
+    page: ReportPage,
+) -> Response {
+    let title = format!("{}, {}", report::html::page_title(&ready.month.month, page), garden.site.name);
+    let page = site.frame("/month").still(&title, &body(garden, choice, ready, page));
     let page = page.into_string().into_bytes();
     // The way out stands in it, with the token of this session.
     let secret = site.visitor.form_token.is_some();
-    Ok(tags::file(&site.headers, &tag(&page), "text/html; charset=utf-8", page, secret))
+    tags::file(&site.headers, &tag(&page), "text/html; charset=utf-8", page, secret)
 }
 
 /// `/site/ID/month/2026-04/FILE`: a file of the month, or all of them in one.
 pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
     let garden = site.garden()?;
     let [month, name] = site.names.as_slice() else { return Err(Problem::NotFound) };
-    let known = [ARCHIVE, PAGE, report::SPREADSHEET, report::DICTIONARY].contains(&name.as_str())
-        || name.strip_suffix(".csv").is_some_and(|table| report::TABLES.contains(&table));
-    if !known {
+    let within = |level| match name.as_str() {
+        "worksheet" => Some(ReportPage::Worksheet(level)),
+        "answers" => Some(ReportPage::Answers),
+        "figures" => Some(ReportPage::Figures),
+        _ => None,
+    };
+    if within(Level::default()).is_some() {
+        let (choice, ready) = find(&site, garden, false).await?;
+        let page = within(choice.level).ok_or(Problem::NotFound)?;
+        return Ok(shown(&site, garden, &choice, &ready, page));
+    }
+    if name != ARCHIVE && !report::has_file(name) {
         return Err(Problem::NotFound);
     }
-    let (_, ready) = find(&site, garden).await?;
+    let (_, ready) = find(&site, garden, true).await?;
     let id = &garden.site.id;
     if name == ARCHIVE {
         let folder = format!("report-{id}-{}", ready.month.month.which);
@@ -82,21 +102,24 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     }
     let mut files = ready.month.files.iter().zip(&ready.tags);
     let (file, tag) = files.find(|(file, _)| file.name == *name).ok_or(Problem::NotFound)?;
-    if name == PAGE {
+    if ReportPage::is_file(name) {
         return Ok(with_own_style(tags::file(&site.headers, tag, file.media, file.bytes.clone(), false)));
     }
     Ok(download(&site.headers, tag, file.media, file.bytes.clone(), &format!("{id}-{month}-{name}")))
 }
 
-/// The month that is asked for.
+/// The month that is asked for. `files`: its files of the level that is asked for, which are
+/// made for each; the pages are the same for all.
 async fn find<V: PageSource>(
     site: &SitePage<V>,
     garden: &Arc<Garden>,
+    files: bool,
 ) -> Result<(MonthChoice, Arc<ReadyMonth>), Problem> {
     let month = site.names.first().ok_or(Problem::NotFound)?;
     let which = CalendarMonth::parse(month).ok_or(Problem::NoSuchMonth)?;
     let choice = MonthChoice::read(&site.fields(), garden)?;
-    let wanted = MonthRequest { which, compare: choice.compare.clone(), notes: choice.notes };
+    let level = if files { choice.level } else { Level::default() };
+    let wanted = MonthRequest { which, compare: choice.compare.clone(), notes: choice.notes, level };
     let until = until(which, site.view.now, &garden.site.time_zone).map_err(|_| Problem::NoSuchMonth)?;
     let key = MonthKey { site: garden.site.id.clone(), wanted, until };
     let context = &site.context;
@@ -104,30 +127,37 @@ async fn find<V: PageSource>(
     Ok((choice, ready))
 }
 
-/// The month within the page: what to download, which beds to compare, the month.
-fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth) -> Markup {
+/// A page of the month: on the first one also what to take away and which beds to compare.
+fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth, page: ReportPage) -> Markup {
     let month = &ready.month.month;
-    let contents = Contents { month, made: &ready.month.made, notes: choice.notes };
+    let contents = Contents { month, made: &ready.month.made, notes: choice.notes, level: choice.level };
     let base = format!("/site/{}/month/{}", garden.site.id, month.which);
-    let link = |name: &str| format!("{base}/{name}{}", choice.query());
+    let more = choice.more();
+    let within = Within::Page { base: &base, more: &more };
+    let link = |name: &str| format!("{base}/{name}?level={}{more}", choice.level.name());
     html! {
-        h1 { (report::html::title(month)) }
-        p { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
-        section class="files" {
-            h2 { "To take with you" }
-            ul {
-                @for (name, what) in report::html::links() { li { a href=(link(name)) { (what) } " (" (name) ")" } }
-                li { a href=(link(ARCHIVE)) { "All of it in one file" } " (" (ARCHIVE) ")" }
-            }
-            details {
-                summary { "Each table as CSV" }
-                ul class="tables" {
-                    @for name in report::TABLES { li { a href=(link(&format!("{name}.csv"))) { (name) ".csv" } } }
+        h1 { (report::html::page_title(month, page)) }
+        @if let ReportPage::Lesson(_) = page {
+            p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
+        }
+        (report::html::body(&contents, page, within))
+        @if let ReportPage::Lesson(_) = page {
+            details class="part" id="files" {
+                summary { h3 { "Files to take away, and another pair of beds" } }
+                ul class="files" {
+                    li { a href=(link(report::PAGE)) { "The report by itself, to keep or to print" } }
+                    @for (name, what) in report::html::links() { li { a href=(link(name)) { (what) } " (" (name) ")" } }
+                    li { a href=(link(ARCHIVE)) { "All of it in one file" } " (" (ARCHIVE) ")" }
                 }
+                details {
+                    summary { "Each table as CSV" }
+                    ul class="tables" {
+                        @for name in report::TABLES { li { a href=(link(&format!("{name}.csv"))) { (name) ".csv" } } }
+                    }
+                }
+                (form::choice(garden, choice, &base))
             }
         }
-        (form::choice(garden, choice, &base))
-        (report::html::body(&contents, Within::Page))
     }
 }
 

@@ -12,7 +12,7 @@ use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
 use crate::history::{BinWidth, Point, bin_of};
 use crate::model::{CalendarMonth, Id};
-use crate::report::{Contents, Made, ReportError, ReportFile, files, fingerprints};
+use crate::report::{Contents, Level, Made, ReportError, ReportFile, files, fingerprints};
 use crate::store::{AlarmRow, Reader, ReadingFilter, StoreError};
 use crate::text::labels;
 
@@ -24,10 +24,12 @@ const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MonthRequest {
     pub which: CalendarMonth,
-    /// The two beds to compare; `None`: the pair that says most.
+    /// The two beds to compare; `None`: what is alike, if anything is.
     pub compare: Option<(Id, Id)>,
     /// Whether people's notes are in it.
     pub notes: bool,
+    /// For whom the first page is.
+    pub level: Level,
 }
 
 /// A month and its files.
@@ -92,7 +94,7 @@ pub fn make(
         readings: input.readings.values().map(Vec::len).sum(),
         looked_from,
     };
-    let files = files(&Contents { month: &month, made: &made, notes: wanted.notes })?;
+    let files = files(&Contents { month: &month, made: &made, notes: wanted.notes, level: wanted.level })?;
     Ok(MonthFiles { month, made, files })
 }
 
@@ -121,6 +123,9 @@ fn command(garden: &Garden, wanted: &MonthRequest) -> String {
     let mut command = format!("trug report --month {} --site {}", wanted.which, garden.site.id);
     if let Some((first, second)) = &wanted.compare {
         command.push_str(&format!(" --bed {first} --bed {second}"));
+    }
+    if wanted.level != Level::default() {
+        command.push_str(&format!(" --level {}", wanted.level.name()));
     }
     if !wanted.notes {
         command.push_str(" --without-notes");

@@ -1,30 +1,56 @@
-//! Two beds beside each other, with how sure the difference is.
+//! Two beds beside each other: dots and one sentence for a class; how sure the difference is for
+//! the teacher.
 
 use maud::{Markup, html};
 
-use super::{grid, pictures};
-use crate::analysis::month::{Beside, Effect, Month, Pairing};
+use super::{Within, folded, grid, pictures};
+use crate::analysis::month::{Beside, Effect, Month, PairReason, Pairing};
+use crate::report::lesson::pair_reason;
+use crate::report::level::Level;
+use crate::report::pages::ReportPage;
 use crate::report::words;
 
-pub(super) fn section(month: &Month) -> Markup {
+/// Dots and one plain sentence for each comparison.
+pub(super) fn section(month: &Month, level: Level, within: Within<'_>) -> Markup {
     html! {
-        @if month.comparisons.is_empty() {
-            p { "There are no two beds to put beside each other." }
+        p { (pair_reason(&month.pair)) }
+        @if let (PairReason::NoneAlike { nearest: Some(it) }, Within::Page { base, .. }) = (&month.pair, within) {
+            p {
+                a href={ (base) "?level=" (level.name()) "&first=" (it.first) "&second=" (it.second) "#compared" } {
+                    "Compare " (it.names.0) " and " (it.names.1) " all the same"
+                }
+            }
         }
         @for (it, number) in month.comparisons.iter().zip(1..) {
-            h3 { (it.what) ": " (it.first_name) " and " (it.second_name) }
+            h4 { (it.what) }
+            (pictures::beside(it, number))
+            p class="says" { (it.plain) }
+        }
+        @if !month.comparisons.is_empty() {
+            p { "How sure that is, in figures: " a href={ (within.to(ReportPage::Figures)) "#compared" } { "for the teacher" } "." }
+        }
+    }
+}
+
+/// The figures behind the dots.
+pub(super) fn statistics(month: &Month) -> Markup {
+    html! {
+        @if month.comparisons.is_empty() { p { (pair_reason(&month.pair)) } }
+        @for it in &month.comparisons {
+            h5 { (it.what) ": " (it.first_name) " and " (it.second_name) }
             p class="says" { (it.says) }
             @if !it.caution.is_empty() { p class="caution" { strong { "With care: " } (it.caution) } }
-            (pictures::beside(it, number))
             @match &it.outcome {
                 Ok(effect) => (figures(it, effect)),
                 Err(_) => (values(it)),
             }
         }
-        p {
-            "Readings an hour apart are nearly the same reading twice. Set side by side they would make every difference "
-            "look certain. So one value here is one event or one whole day, and days are drawn in runs, since each day "
-            "is like the one before it."
+        @if !month.comparisons.is_empty() {
+            p {
+                "Readings an hour apart are nearly the same reading twice. Set side by side they would make every difference "
+                "look certain. So one value here is one event or one whole day. Days are drawn in runs, since each day is "
+                "like the one before it."
+            }
         }
     }
 }
@@ -33,7 +59,7 @@ fn figures(it: &Beside, effect: &Effect) -> Markup {
     let with_unit = |number: f64| format!("{} {}", words::number(number, 3), it.unit);
     let p = |p: f64| if p < 0.001 { "less than 0.001".to_owned() } else { words::number(p, 3) };
     let mut rows = vec![
-        ("Mean difference, first less second", with_unit(effect.mean_difference)),
+        ("Mean difference, first minus second", with_unit(effect.mean_difference)),
         (
             "Its 95 % interval (bootstrap)",
             format!("{} to {}", words::number(effect.interval.low, 3), with_unit(effect.interval.high)),
@@ -71,11 +97,11 @@ fn values(it: &Beside) -> Markup {
     };
     let rows = [(&it.first_name, &it.first_values), (&it.second_name, &it.second_values)];
     let last = format!("Values, {}", it.unit);
-    super::folded(
+    folded(
         "Every value",
         &rows,
         &[
-            ("Bed", &|(name, _)| (*name).clone()),
+            ("Side", &|(name, _)| (*name).clone()),
             ("Count", &|(_, values)| values.len().to_string()),
             (&last, &|(_, values)| list(values)),
         ],

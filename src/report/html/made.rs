@@ -18,8 +18,8 @@ pub(super) fn section(contents: &Contents<'_>) -> Markup {
     let prints = &made.fingerprints;
     html! {
         p {
-            "The same readings and the same settings give this report again, to the last bit. The fingerprints below "
-            "(SHA-256) show whether they are the same: change one reading, and its fingerprint changes."
+            "The same readings and the same settings give the same report, to the last bit. The fingerprints (SHA-256) "
+            "show whether they are the same: change one reading, and its fingerprint changes."
         }
         dl class="made" {
             div { dt { "Month" } dd { (words::full_moment(month.from, &month.time_zone)) " to before "
@@ -34,7 +34,7 @@ pub(super) fn section(contents: &Contents<'_>) -> Markup {
                 drying began" } }
             div { dt { "Readings" } dd { code { (prints.readings) } } }
             div { dt { "Settings of the garden" } dd { code { (prints.settings) } } }
-            div { dt { "Log and alarms" } dd { code { (prints.told) } } }
+            div { dt { "Garden log and alarms" } dd { code { (prints.told) } } }
             div { dt { "Made by" } dd { "trug " (made.version) } }
             div { dt { "Command" } dd { code { (made.command) } } }
         }

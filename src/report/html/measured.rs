@@ -2,11 +2,27 @@
 
 use maud::{Markup, html};
 
-use super::{grid, pictures};
+use super::grid;
 use crate::analysis::month::{BedMonth, Month, MulchOn, SensorMonth};
 use crate::report::words;
 
-pub(super) fn section(month: &Month) -> Markup {
+/// How many readings were good, in a sentence.
+pub(super) fn in_short(month: &Month) -> String {
+    let sums = month
+        .sensors
+        .iter()
+        .fold((0_u64, 0_u64), |(good, all), it| (good + u64::from(it.good), all + u64::from(it.expected)));
+    match sums {
+        (_, 0) => words::NOT_KNOWN.to_owned(),
+        (good, expected) => {
+            let percent = words::number((good as f64 / expected as f64).min(1.0) * 100.0, 0);
+            format!("{percent} % of those expected came and are good")
+        }
+    }
+}
+
+/// How well each sensor measured.
+pub(super) fn sensors(month: &Month) -> Markup {
     let gap = |it: &SensorMonth| {
         it.longest_gap.map_or_else(
             || "none".to_owned(),
@@ -17,7 +33,7 @@ pub(super) fn section(month: &Month) -> Markup {
         )
     };
     let complete = |it: &SensorMonth| (it.expected > 0).then(|| it.complete() * 100.0);
-    let sensors = grid(
+    let table = grid(
         "Readings of each sensor",
         &month.sensors,
         &[
@@ -33,23 +49,21 @@ pub(super) fn section(month: &Month) -> Markup {
         ],
     );
     html! {
-        (garden(month))
         p {
-            "Each sensor speaks at its own interval, so that it is known how many readings were to come. Every reading "
-            "is checked when it arrives: whether it can be true at all, whether it jumps, whether it stands still. Only "
-            "good ones went into the figures of this report; doubtful and bad ones are counted here and nowhere else."
+            "Each sensor sends at its own interval, so the number of readings to expect is known. Every reading is "
+            "checked when it arrives: can it be true at all, does it jump, does it stand still. Only good ones went into "
+            "this report; doubtful and bad ones are counted here and nowhere else."
         }
         @if month.sensors.is_empty() {
             p { "This garden has no sensors in its file." }
         } @else {
-            (pictures::days_complete(month))
-            (sensors)
+            (table)
         }
     }
 }
 
 /// What stands in the garden.
-fn garden(month: &Month) -> Markup {
+pub(super) fn garden(month: &Month) -> Markup {
     if month.beds.is_empty() {
         return html! { p { "This garden has no beds in its file." } };
     }
@@ -63,7 +77,7 @@ fn garden(month: &Month) -> Markup {
             format!("{} mm since {since}", words::number(depth_mm, 0))
         }
         (None, Some(planned)) => {
-            format!("bare: planned for {}, not written down as laid", words::day(planned))
+            format!("bare: planned for {}, not in the Garden log as laid", words::day(planned))
         }
         (None, None) => "bare".to_owned(),
     };

@@ -1,52 +1,103 @@
-//! The month as a page for people: by itself, or inside the garden's own page.
+//! The month as pages for people: by themselves, or inside the garden's own page.
 
+mod answers;
 mod compared;
+mod figures;
+mod front;
 mod made;
 mod measured;
 mod pictures;
 mod tanks;
 mod told;
 mod water;
+mod worksheet;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::{Contents, DICTIONARY, PAGE, SPREADSHEET, words};
+use super::level::Level;
+use super::pages::ReportPage;
+use super::{Contents, DICTIONARY, SPREADSHEET, words};
 use crate::analysis::month::Month;
 use crate::chart::Chart;
 
+/// The style of the class month, for the page and for the report.
+pub const STYLE: &str = include_str!("lesson.css");
+
 /// The style of the page by itself: the garden page's own.
 pub fn style() -> String {
-    [include_str!("../../page/style.css"), crate::chart::STYLE].concat()
+    [include_str!("../../page/style.css"), crate::chart::STYLE, STYLE].concat()
 }
 
 /// Where a page stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Within {
-    /// By itself, without script.
-    Nothing,
-    /// In the garden's page, whose script shows the figure under the pointer.
-    Page,
+pub enum Within<'a> {
+    /// By itself, without script, in a folder whose short names are of this level.
+    Nothing(Level),
+    /// In the garden's page, whose script shows the figure under the pointer: the month's own
+    /// address, and what is asked for besides the level, such as `&notes=no`.
+    Page { base: &'a str, more: &'a str },
 }
 
-/// The page by itself: nothing of it comes from elsewhere, and it needs no script.
-pub fn document(contents: &Contents<'_>) -> Markup {
+impl Within<'_> {
+    /// Where a page of the report is found.
+    pub fn to(self, page: ReportPage) -> String {
+        match (self, page) {
+            (Self::Nothing(front), page) => page.file(front),
+            (Self::Page { base, more }, ReportPage::Lesson(level)) => {
+                format!("{base}?level={}{more}", level.name())
+            }
+            (Self::Page { base, more }, ReportPage::Worksheet(level)) => {
+                format!("{base}/worksheet?level={}{more}", level.name())
+            }
+            (Self::Page { base, more }, ReportPage::Answers) => query(base, "answers", more),
+            (Self::Page { base, more }, ReportPage::Figures) => query(base, "figures", more),
+        }
+    }
+
+    /// Where a file beside the pages is found.
+    fn to_file(self, name: &str) -> String {
+        match self {
+            Self::Nothing(_) => name.to_owned(),
+            Self::Page { base, more } => query(base, name, more),
+        }
+    }
+}
+
+fn query(base: &str, name: &str, more: &str) -> String {
+    match more.strip_prefix('&') {
+        Some(more) => format!("{base}/{name}?{more}"),
+        None => format!("{base}/{name}"),
+    }
+}
+
+/// A page by itself: nothing of it comes from elsewhere, and it needs no script.
+pub fn document(contents: &Contents<'_>, page: ReportPage) -> Markup {
     let month = contents.month;
+    let within = Within::Nothing(contents.level);
+    by_itself(
+        &format!("{}, {}", page_title(month, page), month.name),
+        &html! {
+            h1 { (page_title(month, page)) }
+            p class="as-of" { (month.name) }
+            (body(contents, page, within))
+        },
+    )
+}
+
+/// A page by itself with the style of the report.
+pub(super) fn by_itself(title: &str, main: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en-AU" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title(month)) ", " (month.name) }
+                meta name="color-scheme" content="light dark";
+                title { (title) }
                 style { (PreEscaped(style())) }
                 link rel="icon" href="data:,";
             }
-            body {
-                main {
-                    (head(month))
-                    (body(contents, Within::Nothing))
-                }
-            }
+            body { main { (main) } }
         }
     }
 }
@@ -56,90 +107,38 @@ pub fn title(month: &Month) -> String {
     format!("The garden in {}", words::month_name(month.which))
 }
 
-/// Heading, and what the whole is.
-fn head(month: &Month) -> Markup {
-    html! {
-        h1 { (title(month)) }
-        p class="as-of" { (month.name) }
-        p {
-            "A month of the garden for a class to work with. The spreadsheet " a href=(SPREADSHEET) { (SPREADSHEET) }
-            " and the CSV files in the same folder hold the figures; " a href=(DICTIONARY) { (DICTIONARY) }
-            " says what each column means."
-        }
+/// The heading of a page.
+pub fn page_title(month: &Month, page: ReportPage) -> String {
+    let name = words::month_name(month.which);
+    match page {
+        ReportPage::Lesson(_) => title(month),
+        ReportPage::Worksheet(_) => format!("Worksheet, {name}"),
+        ReportPage::Answers => format!("Answers for the teacher, {name}"),
+        ReportPage::Figures => format!("Every figure of {name}"),
     }
 }
 
-/// Everything below the heading.
-pub fn body(contents: &Contents<'_>, within: Within) -> Markup {
-    let month = contents.month;
-    let sections: [(&str, &str, Markup); 12] = [
-        ("measured", "What was measured, and how well", measured::section(month)),
-        ("rain", "Rain", water::rain(month, within)),
-        ("beds", "Water in the beds", water::beds(month, within)),
-        ("drying", "How the beds dried", water::drying(month)),
-        ("bands", "Days in each band", water::bands(month)),
-        ("balance", "Water needed, water got", water::balance(month)),
-        ("tanks", "Tanks", tanks::section(month, within)),
-        ("compared", "Two beds beside each other", compared::section(month)),
-        ("questions", "Questions to work on", told::questions(month)),
-        ("alarms", "Alarms and log", told::section(contents)),
-        ("words", "Words and units", made::glossary()),
-        ("made", "How this was made", made::section(contents)),
-    ];
+/// Everything of a page below its heading.
+pub fn body(contents: &Contents<'_>, page: ReportPage, within: Within<'_>) -> Markup {
+    match page {
+        ReportPage::Lesson(level) => front::body(contents, level, within),
+        ReportPage::Worksheet(level) => worksheet::body(contents.month, level, within),
+        ReportPage::Answers => answers::body(contents, within),
+        ReportPage::Figures => figures::body(contents, within),
+    }
+}
+
+/// The way back from a page of its own.
+fn back(within: Within<'_>, level: Level) -> Markup {
+    html! { p class="way-back" { a href=(within.to(ReportPage::Lesson(level))) { "Back to the lesson" } } }
+}
+
+/// That the month is not over, and up to when it is known.
+fn not_over(month: &Month) -> Markup {
     html! {
         @if let Some(until) = month.until {
             p class="notice" role="note" {
                 "This month is not over. Everything here is up to " (words::full_moment(until, &month.time_zone)) "."
-            }
-        }
-        (glance(month))
-        nav class="contents" aria-label="Parts of this report" {
-            ol { @for (id, name, _) in &sections { li { a href={ "#" (id) } { (name) } } } }
-        }
-        @for (id, name, section) in &sections {
-            section id=(id) { h2 { (name) } (section) }
-        }
-    }
-}
-
-/// The month in short.
-fn glance(month: &Month) -> Markup {
-    let (good, expected) = month
-        .sensors
-        .iter()
-        .fold((0_u64, 0_u64), |(good, all), it| (good + u64::from(it.good), all + u64::from(it.expected)));
-    let dry: Vec<String> = month
-        .beds
-        .iter()
-        .map(|bed| {
-            let days: u32 = bed
-                .days_in_bands()
-                .iter()
-                .filter(|(band, _)| *band <= crate::analysis::month::WaterBand::Dry)
-                .map(|(_, days)| days)
-                .sum();
-            let known = bed.days.iter().filter(|day| day.band.is_some()).count();
-            if known == 0 {
-                return format!("{}: {}", bed.name, words::NOT_KNOWN);
-            }
-            format!("{}: {days} of {} known", bed.name, words::counted(known, "day", "days"))
-        })
-        .collect();
-    html! {
-        section class="glance" {
-            h2 { "In short" }
-            dl {
-                (fact("Good readings", &match expected {
-                    0 => words::NOT_KNOWN.to_owned(),
-                    _ => format!(
-                        "{good} of {expected} expected ({} %)",
-                        words::number((good as f64 / expected as f64).min(1.0) * 100.0, 1)
-                    ),
-                }))
-                (fact("Rain", &water::rain_in_short(month)))
-                @if !dry.is_empty() { (fact("Days below the refill point", &dry.join("; "))) }
-                @for tank in &month.tanks { (fact(&tank.name, &tanks::in_short(tank))) }
-                @if let Some(it) = month.comparisons.first() { (fact("Two beds beside each other", &it.says)) }
             }
         }
     }
@@ -150,10 +149,10 @@ fn fact(name: &str, value: &str) -> Markup {
 }
 
 /// A column of a table: its heading, and its cell of a row.
-type GridColumn<'a, R> = (&'a str, &'a dyn Fn(&R) -> String);
+pub(super) type GridColumn<'a, R> = (&'a str, &'a dyn Fn(&R) -> String);
 
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
-fn grid<R>(caption: &str, rows: &[R], columns: &[GridColumn<'_, R>]) -> Markup {
+pub(super) fn grid<R>(caption: &str, rows: &[R], columns: &[GridColumn<'_, R>]) -> Markup {
     html! {
         table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
             caption { (caption) }
@@ -185,20 +184,24 @@ fn is_number(cell: &str) -> bool {
     cell.starts_with(|c: char| c.is_ascii_digit() || c == '-') && !cell.contains(|c: char| c.is_alphabetic())
 }
 
-/// A chart over time.
-fn chart(chart: &Chart, within: Within) -> Markup {
+/// A chart over time with its figures as a table.
+fn chart(chart: &Chart, within: Within<'_>) -> Markup {
     let drawn = match within {
-        Within::Nothing => chart.draw_alone(),
-        Within::Page => chart.draw(),
+        Within::Nothing(_) => chart.draw_alone(),
+        Within::Page { .. } => chart.draw(),
     };
     html! { (drawn) (chart.table()) }
 }
 
-/// Names of the files beside the page.
-pub fn links() -> [(&'static str, &'static str); 3] {
+/// How many readings were good, in a sentence.
+pub(super) fn readings_in_short(month: &Month) -> String {
+    measured::in_short(month)
+}
+
+/// Names of the files beside the pages.
+pub fn links() -> [(&'static str, &'static str); 2] {
     [
-        (PAGE, "The report by itself, to keep or to print"),
-        (SPREADSHEET, "The spreadsheet"),
+        (SPREADSHEET, "The spreadsheet, with a summary to print on two pages"),
         (DICTIONARY, "What the columns mean"),
     ]
 }

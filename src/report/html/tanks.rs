@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::{Within, chart};
 use crate::analysis::month::{Month, TankMonth};
+use crate::report::lesson::pictures;
 use crate::report::{charts, words};
 
 /// A tank's month in a sentence.
@@ -20,18 +21,41 @@ pub(super) fn in_short(tank: &TankMonth) -> String {
     format!("{}, {} of {known} known{}", hours(warm, "warm"), hours(cold, "cold"), swing.unwrap_or_default())
 }
 
-pub(super) fn section(month: &Month, within: Within) -> Markup {
+/// What a tank's fish need and how its month was.
+fn about(tank: &TankMonth) -> Markup {
+    html! {
+        p {
+            "It holds " (tank.fish) ". Danger begins below " (words::number(tank.cold_c, 1)) " °C and above "
+            (words::number(tank.warm_c, 1)) " °C. This month: " (in_short(tank)) "."
+        }
+        @if tank.thermometer.is_none() { p { "No thermometer of this tank sent a reading." } }
+    }
+}
+
+/// Each day's coldest and warmest.
+pub(super) fn section(month: &Month) -> Markup {
+    html! {
+        @if month.tanks.is_empty() { p { "This garden has no tanks in its file." } }
+        div class="two" {
+            @for (tank, at) in month.tanks.iter().zip(0_u32..) {
+                div {
+                    h4 { (tank.name) }
+                    @if tank.thermometer.is_some() { (pictures::of_tank(tank, &format!("tank-{at}"), true)) }
+                    (about(tank))
+                }
+            }
+        }
+    }
+}
+
+/// The whole charts.
+pub(super) fn figures(month: &Month, within: Within<'_>) -> Markup {
     html! {
         @if month.tanks.is_empty() { p { "This garden has no tanks in its file." } }
         @for tank in &month.tanks {
             h3 { (tank.name) }
-            p {
-                "It holds " (tank.fish) ", for which danger begins below " (words::number(tank.cold_c, 1)) " and above "
-                (words::number(tank.warm_c, 1)) " °C. This month: " (in_short(tank)) "."
-            }
-            @if tank.thermometer.is_none() {
-                p { "This tank has no thermometer that was heard." }
-            } @else {
+            (about(tank))
+            @if tank.thermometer.is_some() {
                 (chart(&charts::tank(month, tank), within))
                 p { "Each day's figures are in the table tanks_daily." }
             }

@@ -2,10 +2,19 @@
 
 use maud::{Markup, html};
 
-use super::{GridColumn, grid};
+use super::{GridColumn, Within, grid};
 use crate::analysis::month::Month;
 use crate::garden::log::LogEntry;
+use crate::report::pages::ReportPage;
 use crate::report::{Contents, words};
+
+/// Alarms and entries that the first page shows.
+const SHOWN: usize = 12;
+
+/// The last `most`.
+fn newest<T>(all: &[T], most: usize) -> &[T] {
+    &all[all.len().saturating_sub(most)..]
+}
 
 pub(super) fn questions(month: &Month) -> Markup {
     html! {
@@ -23,7 +32,7 @@ pub(super) fn questions(month: &Month) -> Markup {
             }
         }
         div class="care" {
-            h3 { "Before you go out and measure" }
+            h4 { "Before you go out and measure" }
             ul {
                 li { "Your school's rules come first." }
                 li { "Wash your hands after soil, mulch or tank water. Keep cuts covered." }
@@ -36,12 +45,29 @@ pub(super) fn questions(month: &Month) -> Markup {
     }
 }
 
+/// The newest alarms and entries; all of them stand with the figures.
+pub(super) fn short(contents: &Contents<'_>, within: Within<'_>) -> Markup {
+    let month = contents.month;
+    html! {
+        (listed(contents, SHOWN))
+        @if month.alarms.len().max(month.log.len()) > SHOWN {
+            p { a href={ (within.to(ReportPage::Figures)) "#alarms" } { "All alarms and entries of the month" } }
+        }
+    }
+}
+
+/// All of them.
 pub(super) fn section(contents: &Contents<'_>) -> Markup {
+    listed(contents, usize::MAX)
+}
+
+/// The newest `most` alarms and entries.
+fn listed(contents: &Contents<'_>, most: usize) -> Markup {
     let month = contents.month;
     let zone = &month.time_zone;
     let alarms = grid(
-        "Alarms that were raised",
-        &month.alarms,
+        "Alarms of the month",
+        newest(&month.alarms, most),
         &[
             ("When", &|(at, ..)| words::moment(*at, zone)),
             ("What was wrong", &|(_, kind, _)| kind.clone()),
@@ -56,22 +82,22 @@ pub(super) fn section(contents: &Contents<'_>) -> Markup {
     ];
     let columns = if contents.notes { &columns[..] } else { &columns[..3] };
     html! {
-        h3 { "Alarms" }
-        @if month.alarms.is_empty() { p { "No alarm was raised." } } @else { (alarms) }
-        h3 { "Log" }
+        h4 { "Alarms" }
+        @if month.alarms.is_empty() { p { "There was no alarm." } } @else { (alarms) }
+        h4 { "Garden log" }
         p class="caution" {
             @if contents.notes {
                 strong { "Before you pass this on: " }
-                "the notes are the words of whoever wrote them. Read them, and leave them out (--without-notes) where "
-                "they name or hurt a person."
+                "the notes are people's own words. Read them. Leave them out (--without-notes) where they name or hurt a "
+                "person."
             } @else {
                 "People's notes are left out."
             }
         }
         @if month.log.is_empty() {
-            p { "Nobody wrote anything down." }
+            p { "There is no entry of this month." }
         } @else {
-            (grid("What people saw and did", &month.log, columns))
+            (grid("What people saw and did", newest(&month.log, most), columns))
         }
     }
 }

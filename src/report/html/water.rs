@@ -4,30 +4,26 @@ use maud::{Markup, html};
 
 use super::{Within, chart, folded, grid, pictures};
 use crate::analysis::month::{BedMonth, Drying, Month};
+use crate::report::lesson::pictures as drawn;
 use crate::report::{charts, words};
+
+/// Beds that the first page draws; a garden with more has them all among the figures.
+const BEDS_DRAWN: usize = 8;
 
 /// The month's rain in a sentence.
 pub(super) fn rain_in_short(month: &Month) -> String {
     let Some(rain) = &month.rain else { return "this garden has no rain gauge".to_owned() };
     if rain.days.iter().all(|day| day.mm.is_none()) {
-        return format!("{}: the gauge said nothing", words::NOT_KNOWN);
+        return format!("{}: the gauge sent nothing", words::NOT_KNOWN);
     }
     let least = if rain.days_unknown > 0 { "at least " } else { "" };
     let days = words::counted(rain.days_of_1mm, "day", "days");
     format!("{least}{} mm, on {days} with 1 mm or more", words::number(rain.total_mm, 1))
 }
 
-pub(super) fn rain(month: &Month, within: Within) -> Markup {
+/// The rain in words.
+fn of_rain(month: &Month) -> Markup {
     let Some(rain) = &month.rain else { return html! { p { "This garden has no rain gauge in its file." } } };
-    let days = folded(
-        "Rain of each rain day",
-        &rain.days,
-        &[
-            ("Rain day", &|day| words::day(day.date)),
-            ("Rain", &|day| words::known(day.mm, 1, " mm")),
-            ("Gap", &|day| if day.gap { "at least so much" } else { "" }.to_owned()),
-        ],
-    );
     html! {
         p {
             "Rain is counted by rain days, as the weather service does: from 9 am to 9 am, named by the day on which it "
@@ -41,25 +37,80 @@ pub(super) fn rain(month: &Month, within: Within) -> Markup {
             }
         }
         @if rain.days_unknown > 0 {
-            p { "Of " (words::counted(rain.days_unknown, "day", "days")) " it is not known how much fell." }
+            p { "How much fell on " (words::counted(rain.days_unknown, "day", "days")) " is not known." }
         }
-        @if let Some(drawn) = charts::rain(month) { (chart(&drawn, within)) }
-        (days)
     }
 }
 
-pub(super) fn beds(month: &Month, within: Within) -> Markup {
+/// A bar for each rain day.
+pub(super) fn rain(month: &Month) -> Markup {
+    html! {
+        (of_rain(month))
+        @if let Some(rain) = &month.rain { (drawn::of_rain(rain, "rain-days", true)) }
+    }
+}
+
+/// The whole chart and table of the rain.
+pub(super) fn rain_figures(month: &Month, within: Within<'_>) -> Markup {
+    html! {
+        (of_rain(month))
+        @if let Some(rain) = &month.rain {
+            @if let Some(drawn) = charts::rain(month) { (chart(&drawn, within)) }
+            (folded(
+                "Rain of each rain day",
+                &rain.days,
+                &[
+                    ("Rain day", &|day| words::day(day.date)),
+                    ("Rain", &|day| words::known(day.mm, 1, " mm")),
+                    ("Gap", &|day| if day.gap { "at least so much" } else { "" }.to_owned()),
+                ],
+            ))
+        }
+    }
+}
+
+/// A line for each bed.
+pub(super) fn beds(month: &Month) -> Markup {
     html! {
         p {
-            "The line is the water in the soil that roots can reach, in percent of the soil's volume. At field capacity "
-            "the soil holds all it can against gravity; below the refill point plants begin to suffer; at the wilting "
-            "point they cannot take up any more."
+            "The line is the water in the soil that roots can reach, in percent of the soil's volume. Above field capacity "
+            "the rest drains away. Below the refill point plants begin to suffer."
         }
         @if month.beds.is_empty() { p { "This garden has no beds in its file." } }
+        div class="two" {
+            @for (bed, at) in month.beds.iter().take(BEDS_DRAWN).zip(0_u32..) {
+                div {
+                    h4 { (bed.name) }
+                    @if bed.known_days() == 0 {
+                        p { (no_water(bed)) }
+                    } @else {
+                        (drawn::line(month, bed, &format!("bed-{at}"), false))
+                    }
+                }
+            }
+        }
+        @if month.beds.len() > BEDS_DRAWN {
+            p { (month.beds.len() - BEDS_DRAWN) " more beds are on the page of every figure." }
+        }
+    }
+}
+
+/// Why a bed's water is not known.
+fn no_water(bed: &BedMonth) -> &'static str {
+    if bed.probes.is_empty() {
+        "This bed has no soil probe, so its water is not known."
+    } else {
+        "Its probes sent too little this month to know a whole day."
+    }
+}
+
+/// The whole chart of each bed, and each of its wettings.
+pub(super) fn bed_figures(month: &Month, within: Within<'_>) -> Markup {
+    html! {
         @for bed in &month.beds {
             h3 { (bed.name) }
             @if bed.probes.is_empty() {
-                p { "This bed has no soil probe, so its water is not known." }
+                p { (no_water(bed)) }
             } @else {
                 (chart(&charts::bed(month, bed), within))
                 (wettings(month, bed))
@@ -70,7 +121,7 @@ pub(super) fn beds(month: &Month, within: Within) -> Markup {
 
 fn wettings(month: &Month, bed: &BedMonth) -> Markup {
     if bed.wettings.is_empty() {
-        return html! { p { "No wetting of this bed was seen." } };
+        return html! { p { "The probes show no wetting of this bed." } };
     }
     let count = words::counted(bed.wettings.len(), "wetting", "wettings");
     let list = folded(
@@ -81,7 +132,7 @@ fn wettings(month: &Month, bed: &BedMonth) -> Markup {
             ("Cause", &|it| words::cause(it.cause).to_owned() + if it.inferred { " (inferred)" } else { "" }),
             ("Rise at the probe", &|it| words::percent(it.rise)),
             ("Rain", &|it| words::known(it.rain_mm, 1, " mm")),
-            ("What speaks for it", &|it| it.why.clone()),
+            ("Why", &|it| it.why.clone()),
         ],
     );
     html! {
@@ -142,10 +193,10 @@ pub(super) fn drying(month: &Month) -> Markup {
     }
 }
 
-pub(super) fn bands(month: &Month) -> Markup {
+pub(super) fn band_figures(month: &Month) -> Markup {
     let in_band = |bed: &BedMonth, band: usize| bed.days_in_bands()[band].1.to_string();
     let unknown = |bed: &BedMonth| bed.days.iter().filter(|day| day.band.is_none()).count().to_string();
-    let days = folded(
+    let days = grid(
         "Days in each band",
         &month.beds,
         &[
@@ -157,18 +208,22 @@ pub(super) fn bands(month: &Month) -> Markup {
             ("Not known", &unknown),
         ],
     );
+    html! { (days) }
+}
+
+/// A bar of days for each bed.
+pub(super) fn bands(month: &Month) -> Markup {
     html! {
         p { "Each day counts by its mean: wet is above field capacity, moist is down to the refill point, dry is below it." }
         @if month.beds.is_empty() {
             p { "This garden has no beds in its file." }
         } @else {
             (pictures::bands(month))
-            (days)
         }
     }
 }
 
-pub(super) fn balance(month: &Month) -> Markup {
+pub(super) fn balance_figures(month: &Month) -> Markup {
     let mm = |bed: &BedMonth, mm: Option<f64>| {
         mm.map_or_else(
             || words::NOT_KNOWN.to_owned(),
@@ -187,22 +242,31 @@ pub(super) fn balance(month: &Month) -> Markup {
             ("Days that count", &|bed| words::counted(bed.balance_days, "day", "days")),
             ("Needed", &|bed| mm(bed, bed.need_mm)),
             ("Got", &|bed| mm(bed, bed.got_mm)),
-            ("Got less needed", &|bed| mm(bed, less(bed))),
+            ("Got minus needed", &|bed| mm(bed, less(bed))),
             ("Why not known", &|bed| why(bed).unwrap_or_default()),
         ],
     );
+    html! { (beds) }
+}
+
+/// Two bars for each bed.
+pub(super) fn balance(month: &Month) -> Markup {
+    let why = |bed: &BedMonth| {
+        bed.got_unknown.clone().or_else(|| bed.need_unknown.clone()).filter(|_| bed.balance_days == 0)
+    };
     html! {
         p {
-            "What a bed needed is what its plants would use with enough water, from the weather and the crop (FAO-56). "
-            "What it got is rain and waterings. Only days count on which all of that is known. One millimetre is one "
-            "litre on each square metre. What runs through below the roots is not taken off, so a bed can get more than "
-            "it needs and still be dry between."
+            "What a bed needed is what its plants would use with enough water, by weather and crop (FAO-56). What it got is "
+            "rain and watering. One millimetre is one litre on each square metre. Water that runs through below the roots "
+            "is counted as got."
         }
         @if month.beds.is_empty() {
             p { "This garden has no beds in its file." }
         } @else {
             (pictures::balance(month))
-            (beds)
+        }
+        @for bed in &month.beds {
+            @if let Some(why) = why(bed) { p { (bed.name) ": not known, since " (why) "." } }
         }
     }
 }
