@@ -108,6 +108,19 @@ for _, row in read("comparison").iterrows():
 
 tanks = read("tanks_daily").dropna(subset=["swing_c"])
 check(((tanks.max_c - tanks.min_c - tanks.swing_c).abs() < 2e-6).all(), "swings")
+# The summary is the first sheet and prints on two pages: one break, all columns on a page.
+summary = book.worksheets[0]
+check(summary.title == "summary", "the summary comes first")
+check(len(summary.row_breaks.brk) == 1 and len(summary.col_breaks.brk) == 0, "one break in the summary")
+area = str(summary.print_area).replace("'summary'!", "").replace("$", "")
+check(area.startswith("A1:H"), f"the summary prints {area}")
+wide = sum(summary.column_dimensions[column].width for column in "A") + 7 * summary.column_dimensions["B"].width
+check(wide * 7 * summary.page_setup.scale / 100 / 96 * 25.4 < 185, f"the summary is {wide} letters wide")
+cut = summary.row_breaks.brk[0].id
+check(cut <= 46, f"the first page of the summary has {cut} rows")
+heads = [cell.value for row in summary.iter_rows() for cell in row if cell.value]
+for head in ("What to do now", "In short", "Needed, L"):
+    check(head in heads, f"{head} in the summary")
 charts = sum(len(sheet._charts) for sheet in openpyxl.load_workbook(folder / "month.xlsx").worksheets)
 check(charts >= 3, f"{charts} charts")
 print(f"{checks} checks of {folder}: CSV and spreadsheet hold the same")

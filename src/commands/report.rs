@@ -1,4 +1,7 @@
-//! `trug report --month 2026-04`: a month of the garden for a class, as one folder.
+//! `trug report --month 2026-04`: a month of the garden for a class, as one folder; a term or a
+//! year in the same form.
+
+mod term_report;
 
 use std::fs;
 use std::io::{self, Write};
@@ -9,6 +12,7 @@ use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
+use super::water::garden_called;
 use crate::garden::plan::Garden;
 use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
@@ -20,8 +24,17 @@ use crate::text::spoken::counted;
 #[derive(Clone, Debug, Default, clap::Args)]
 pub struct Report {
     /// The month, such as 2026-04
-    #[arg(long, value_name = "MONTH")]
-    pub month: String,
+    #[arg(long, value_name = "MONTH", required_unless_present_any = ["term", "from"], conflicts_with_all = ["term", "from", "to"])]
+    pub month: Option<String>,
+    /// The days since the last [[holiday]] that is over, in place of a month
+    #[arg(long)]
+    pub term: bool,
+    /// The first day of a term or a year, such as 2026-01-28, in place of a month
+    #[arg(long, value_name = "DATE")]
+    pub from: Option<String>,
+    /// Its last day; without it, today
+    #[arg(long, value_name = "DATE")]
+    pub to: Option<String>,
     /// The garden, where there are several
     #[arg(long, value_name = "ID")]
     pub site: Option<String>,
@@ -64,6 +77,9 @@ pub fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    if it.month.is_none() {
+        return term_report::run(reader, gardens, it, now, out);
+    }
     let wrong = |why: String| Err(WrongInput::beside(why).into());
     let (garden, wanted) = check(gardens, it).map_err(WrongInput::beside)?;
     // A record whose readings are ahead of the clock, such as a simulation's, is known
@@ -78,18 +94,7 @@ pub fn run(
         .out
         .clone()
         .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, wanted.which)));
-    if !it.replace && fs::symlink_metadata(&folder).is_ok() {
-        return wrong(format!(
-            "{} is there already; give another folder with --out, or --replace",
-            folder.display()
-        ));
-    }
-    if let Some(other) = not_ours(&folder) {
-        return wrong(format!(
-            "{} holds {other:?}, which is no part of a report, so it is not replaced; give another folder with --out",
-            folder.display()
-        ));
-    }
+    may_be_made(&folder, it.replace).map_err(WrongInput::beside)?;
     let made = match make(reader, garden, &wanted, until, usize::MAX) {
         Ok(made) => made,
         Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => return wrong(fault.to_string()),
@@ -107,6 +112,23 @@ pub fn run(
     Ok(Exit::yes_if(readings > 0))
 }
 
+/// Whether a folder may be made, or plain words why not.
+fn may_be_made(folder: &Path, replace: bool) -> Result<(), String> {
+    if !replace && fs::symlink_metadata(folder).is_ok() {
+        return Err(format!(
+            "{} is there already; give another folder with --out, or --replace",
+            folder.display()
+        ));
+    }
+    match not_ours(folder) {
+        Some(other) => Err(format!(
+            "{} holds {other:?}, which is no part of a report, so it is not replaced; give another folder with --out",
+            folder.display()
+        )),
+        None => Ok(()),
+    }
+}
+
 /// Something in a folder that no report has: such a folder is never replaced.
 fn not_ours(folder: &Path) -> Option<String> {
     if !folder.exists() {
@@ -120,17 +142,10 @@ fn not_ours(folder: &Path) -> Option<String> {
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
 fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, MonthRequest), String> {
-    let month = CalendarMonth::parse(&it.month)
-        .ok_or_else(|| format!("{:?} is not a month; accepted is {}", it.month, CalendarMonth::ACCEPTED))?;
-    let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
-    let garden = match (it.site.as_deref(), gardens) {
-        (None, [only]) => only,
-        (None, _) => return Err(format!("there are several gardens; say which with --site: {}", names())),
-        (Some(site), _) => gardens
-            .iter()
-            .find(|garden| garden.site.id.as_str() == site)
-            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names()))?,
-    };
+    let given = it.month.as_deref().unwrap_or_default();
+    let month = CalendarMonth::parse(given)
+        .ok_or_else(|| format!("{given:?} is not a month; accepted is {}", CalendarMonth::ACCEPTED))?;
+    let garden = garden_called(gardens, it.site.as_deref())?;
     let bed = |name: &String| -> Result<Id, String> {
         let bed = garden.beds.iter().find(|bed| bed.id.as_str() == name);
         bed.map(|bed| bed.id.clone()).ok_or_else(|| {

@@ -8,10 +8,9 @@ use jiff::civil::Date;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
-use crate::analysis::month::{Month, TermWater, term_water};
+use crate::analysis::month::{TermWater, term_water};
 use crate::garden::plan::Garden;
-use crate::model::CalendarMonth;
-use crate::page::month::{CannotMake, figures, until};
+use crate::page::month::{figures_between, term_days};
 use crate::store::Reader;
 use crate::text::spoken::{self, counted};
 
@@ -49,8 +48,11 @@ pub fn run(
     // up to its last reading.
     let latest = reader.latest_at().context("reading the latest reading")?;
     let now = latest.map_or(now, |latest| latest.max(now));
-    let (garden, first, last) = asked(gardens, it, now).map_err(WrongInput::beside)?;
-    let months = months(reader, garden, (first, last), now)?;
+    let garden = garden_called(gardens, it.site.as_deref()).map_err(WrongInput::beside)?;
+    let days = days_asked(garden, it.from.as_deref(), it.to.as_deref(), now);
+    let (first, last) = days.map_err(WrongInput::beside)?;
+    let months =
+        figures_between(reader, garden, (first, last), now, usize::MAX).context("working out the months")?;
     let beds: Vec<TermWater> =
         (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, (first, last))).collect();
     if it.json {
@@ -61,65 +63,46 @@ pub fn run(
     Ok(Exit::yes_if(beds.iter().any(|bed| bed.given_mm.is_some())))
 }
 
-/// The garden and the days that are asked for, or plain words about what is wrong.
-fn asked<'g>(gardens: &'g [Garden], it: &Water, now: Timestamp) -> Result<(&'g Garden, Date, Date), String> {
+/// The garden of a name, or plain words about what is wrong.
+pub(super) fn garden_called<'g>(gardens: &'g [Garden], site: Option<&str>) -> Result<&'g Garden, String> {
     let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
-    let garden = match (it.site.as_deref(), gardens) {
-        (None, [only]) => only,
-        (None, _) => return Err(format!("there are several gardens; say which with --site: {}", names())),
+    match (site, gardens) {
+        (None, [only]) => Ok(only),
+        (None, _) => Err(format!("there are several gardens; say which with --site: {}", names())),
         (Some(site), _) => gardens
             .iter()
             .find(|garden| garden.site.id.as_str() == site)
-            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names()))?,
-    };
+            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names())),
+    }
+}
+
+/// The days that are asked for, or plain words about what is wrong.
+pub(super) fn days_asked(
+    garden: &Garden,
+    from: Option<&str>,
+    to: Option<&str>,
+    now: Timestamp,
+) -> Result<(Date, Date), String> {
     let date = |key: &str, given: &str| {
         given
             .parse::<Date>()
             .map_err(|_| format!("--{key} {given:?} is not a day; accepted is a date such as 2026-04-28"))
     };
-    let today = garden.site.time_zone.to_datetime(now).date();
-    let last = it.to.as_deref().map_or(Ok(today), |given| date("to", given))?.min(today);
-    let term = garden.site.holidays.iter().map(|it| it.to).filter(|to| *to < last).max();
-    let first = match (&it.from, term.and_then(|to| to.tomorrow().ok())) {
-        (Some(given), _) => date("from", given)?,
-        (None, Some(first)) => first,
-        (None, None) => {
-            return Err("the garden's file has no [[holiday]] that is over, so no term begins; give the first day with \
-                        --from, such as --from 2026-04-28"
-                .to_owned());
-        }
-    };
+    let last = to.map(|given| date("to", given)).transpose()?;
+    let first = from.map(|given| date("from", given)).transpose()?;
+    let (first, last) = term_days(garden, first, last, now).ok_or_else(|| {
+        "the garden's file has no [[holiday]] that is over, so no term begins; give the first day with --from, such as \
+         --from 2026-04-28"
+            .to_owned()
+    })?;
     let days = last.since(first).map_or(i32::MAX, |span| span.get_days());
     match days {
         ..0 => Err(format!("the first day, {first}, is after the last, {last}")),
-        0..DAYS_MAX => Ok((garden, first, last)),
+        0..DAYS_MAX => Ok((first, last)),
         _ => {
             Err(format!("from {first} to {last} are more than {DAYS_MAX} days; give a later day with --from"))
         }
     }
-}
-
-/// The months that hold the days.
-fn months(
-    reader: &Reader,
-    garden: &Garden,
-    (first, last): (Date, Date),
-    now: Timestamp,
-) -> anyhow::Result<Vec<Month>> {
-    let mut found = Vec::new();
-    let mut month = first.first_of_month();
-    while month <= last {
-        let which = CalendarMonth { year: month.year(), month: month.month() };
-        match until(which, now, &garden.site.time_zone)
-            .and_then(|until| figures(reader, garden, which, until, usize::MAX))
-        {
-            Ok(made) => found.push(made),
-            Err(CannotMake::Future) => break,
-            Err(fault) => return Err(fault).with_context(|| format!("working out {which}")),
-        }
-        month = month.last_of_month().tomorrow().context("years end at 9999")?;
-    }
-    Ok(found)
 }
 
 fn text(

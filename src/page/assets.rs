@@ -10,6 +10,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ring::digest::{SHA256, digest};
 
 use crate::chart;
+use crate::report::html::packed;
 
 /// Style of the pages and of their charts.
 static STYLE: LazyLock<Asset> = LazyLock::new(|| {
@@ -51,29 +52,6 @@ impl Asset {
     }
 }
 
-/// A style sheet without what stands between `/*` and `*/`, which no text of ours holds,
-/// and with each line that cannot be read otherwise joined to the next.
-fn packed(style: &str) -> String {
-    let mut parts = style.split("/*");
-    let mut kept = parts.next().unwrap_or_default().to_owned();
-    parts.for_each(|part| kept.push_str(part.split_once("*/").map_or("", |(_, after)| after)));
-    let mut joined = String::with_capacity(kept.len());
-    let mut quoted = false;
-    for line in kept.lines().map(str::trim).filter(|line| !line.is_empty()) {
-        for (at, letter) in line.char_indices() {
-            quoted ^= letter == '"';
-            let before_block = line[at..].starts_with(" {");
-            if letter != ' ' || quoted || !(before_block || joined.ends_with(['{', '}', ';', ',', ':'])) {
-                joined.push(letter);
-            }
-        }
-        if !line.ends_with(['{', '}', ';', ',']) {
-            joined.push('\n');
-        }
-    }
-    joined
-}
-
 pub(super) fn style_address() -> String {
     format!("/style.css?v={}", STYLE.version)
 }
@@ -94,19 +72,4 @@ pub(super) async fn offline() -> impl IntoResponse {
     let headers =
         [(header::CONTENT_TYPE, "text/javascript; charset=utf-8"), (header::CACHE_CONTROL, "no-cache")];
     (headers, OFFLINE.as_str())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_style_is_packed_and_says_the_same() {
-        let style = "/* words: here */\n.a, .b > c {\n  margin: 0 auto;\n  content: \": {\";\n}\n@media (x: 1) and (y) {\n  d :is(e) { f: calc(1px + 2%); }\n}\n";
-        let packed = packed(style);
-        assert_eq!(
-            packed,
-            ".a,.b > c{margin:0 auto;content:\": {\";}@media (x:1) and (y){d :is(e){f:calc(1px + 2%);}}"
-        );
-    }
 }

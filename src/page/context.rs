@@ -15,7 +15,7 @@ use super::cache::CacheMoment;
 use super::forms::{FormFields, TakenForms};
 use super::layout::PageFrame;
 use super::limits::AttemptLimit;
-use super::month::MonthCache;
+use super::month::{MonthCache, TermCache};
 use super::place::WettingCache;
 use super::problem::Problem;
 use super::wait::ask;
@@ -65,6 +65,7 @@ pub(super) struct PageContext<V> {
     pub(super) gate: Gate,
     pub(super) wrong_links: AttemptLimit<()>,
     pub(super) months: MonthCache,
+    pub(super) terms: TermCache,
     pub(super) wettings: WettingCache,
     pub(super) taken_forms: Mutex<TakenForms>,
     pub(super) listeners: Arc<Semaphore>,
@@ -84,6 +85,7 @@ impl<V: PageSource> PageContext<V> {
             gate: Gate::new(setup.rules)?,
             wrong_links: AttemptLimit::new(WRONG_LINKS_MAX, WRONG_LINKS_MAX),
             months: MonthCache::default(),
+            terms: TermCache::default(),
             wettings: WettingCache::default(),
             taken_forms: Mutex::default(),
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),

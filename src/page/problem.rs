@@ -38,6 +38,7 @@ pub(super) enum Problem {
     NoSuchMonth,
     WrongBeds,
     NoSuchLevel,
+    WrongDays,
     /// A month is being made.
     BeingMade,
     MonthTooLarge,
@@ -156,6 +157,12 @@ impl Problem {
                 StatusCode::BAD_REQUEST,
                 "Those cannot be compared",
                 "Choose two different beds of this garden, or none of both, and go back with your browser.",
+            ),
+            Self::WrongDays => (
+                StatusCode::BAD_REQUEST,
+                "Those days cannot be shown",
+                "Give a first day and a last day like 2026-04-28, the first before the last and in the past, and no more \
+                 than 400 days.",
             ),
             Self::NoSuchLevel => (
                 StatusCode::BAD_REQUEST,

@@ -20,6 +20,7 @@ mod sheet_charts;
 mod sheet_summary;
 mod table;
 mod tables;
+pub mod term;
 mod words;
 
 use jiff::Timestamp;
@@ -89,6 +90,7 @@ pub enum ReportError {
 /// Whether a report has a file of this name.
 pub fn has_file(name: &str) -> bool {
     ReportPage::is_file(name)
+        || term::has_file(name)
         || [SPREADSHEET, DICTIONARY].contains(&name)
         || name.strip_suffix(".csv").is_some_and(|table| TABLES.contains(&table))
 }

@@ -118,6 +118,28 @@ fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result
     book.save_to_buffer()
 }
 
+/// A spreadsheet of tables alone, each a sheet, and their dictionary.
+pub(super) fn tables_alone(
+    (title, subject): (&str, &str),
+    (tables, dictionary): (&[Table], &Table),
+    made: Timestamp,
+    zone: &TimeZone,
+) -> Result<Vec<u8>, ReportError> {
+    let book = || -> Result<Vec<u8>, XlsxError> {
+        let formats = Formats::new();
+        let mut book = Workbook::new();
+        let made = datetime(made, &TimeZone::UTC).map_or_else(|| ExcelDateTime::from_ymd(2000, 1, 1), Ok)?;
+        book.set_properties(
+            &DocProperties::new().set_title(title).set_subject(subject).set_creation_datetime(&made),
+        );
+        for table in tables.iter().chain([dictionary]) {
+            fill(book.add_worksheet(), table, zone, &formats)?;
+        }
+        book.save_to_buffer()
+    };
+    book().map_err(|source| ReportError::Sheet { source })
+}
+
 /// What every sheet of rows has: a header that stays, and a form to print in.
 fn frame(sheet: &mut Worksheet, columns_kept: u16) -> Result<(), XlsxError> {
     sheet.set_freeze_panes(1, columns_kept)?;

@@ -6,7 +6,8 @@ use std::io::{Cursor, Read as _, Write as _};
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::support::http::Served;
+use crate::support::garden::GardenFile;
+use crate::support::http::{Answer, Served};
 use crate::support::month::{self, NOTES, at};
 use crate::support::views::{Fixed, unknown};
 use jiff::Timestamp;
@@ -17,7 +18,7 @@ use trug::garden::plan::Garden;
 use trug::garden::record::Reading;
 use trug::model::{CalendarMonth, Id};
 use trug::page::RecordReader;
-use trug::page::month::{MonthFiles, MonthRequest, make, until};
+use trug::page::month::{MonthFiles, MonthRequest, make, make_term, until};
 use trug::quality::Flag;
 use trug::report::{Cell, Contents, Level, ReportPage, TABLES, tables};
 use trug::store::Reader;
@@ -422,7 +423,7 @@ fn months_with_nothing_to_say_say_nothing() {
         assert_eq!(made.month.sensors[0].readings, readings);
         let page = text(&made, "report.html");
         assert!(page.contains("not known"), "what is not known is said");
-        assert!(page.contains("What to do now: nothing to change"), "{}", made.month.action.why);
+        assert!(page.contains("What to do now"), "{}", made.month.action.why);
         for level in Level::ALL {
             let page = text(&made, &ReportPage::Lesson(level).file(Level::default()));
             assert!(page.contains("Nobody knows yet"), "a guess to keep");
@@ -441,7 +442,7 @@ fn months_with_nothing_to_say_say_nothing() {
         }
         parts(&made);
         let out = kept.folder.path().join("out");
-        let it = Report { month: "2026-04".to_owned(), out: Some(out), ..Report::default() };
+        let it = Report { month: Some("2026-04".to_owned()), out: Some(out), ..Report::default() };
         let (code, said) = kept.run(&it, "2026-06-01T00:00:00Z");
         assert_eq!(
             (code, said.contains("no reading, so there is nothing")),
@@ -496,7 +497,7 @@ fn the_folder_is_made_whole_and_never_over_something_else() {
     let place = tempfile::tempdir().unwrap();
     let out = place.path().join("deep/april");
     let now = "2026-06-01T00:00:00Z";
-    let it = Report { month: "2026-04".to_owned(), out: Some(out.clone()), ..Report::default() };
+    let it = Report { month: Some("2026-04".to_owned()), out: Some(out.clone()), ..Report::default() };
     let (code, said) = kept.run(&it, now);
     assert_eq!(code, 0, "{said}");
     assert!(
@@ -529,16 +530,19 @@ fn the_folder_is_made_whole_and_never_over_something_else() {
 fn what_is_asked_wrongly_is_refused_before_anything_is_made() {
     let kept = april();
     let place = tempfile::tempdir().unwrap();
-    let right =
-        Report { month: "2026-04".to_owned(), out: Some(place.path().join("out")), ..Report::default() };
+    let right = Report {
+        month: Some("2026-04".to_owned()),
+        out: Some(place.path().join("out")),
+        ..Report::default()
+    };
     let beds = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
     let wrong = [
-        Report { month: "2026-13".to_owned(), ..right.clone() },
-        Report { month: "0000-01".to_owned(), ..right.clone() },
-        Report { month: "9999-12".to_owned(), ..right.clone() },
-        Report { month: "9998-12".to_owned(), ..right.clone() },
-        Report { month: "april".to_owned(), ..right.clone() },
-        Report { month: "2026-07".to_owned(), ..right.clone() },
+        Report { month: Some("2026-13".to_owned()), ..right.clone() },
+        Report { month: Some("0000-01".to_owned()), ..right.clone() },
+        Report { month: Some("9999-12".to_owned()), ..right.clone() },
+        Report { month: Some("9998-12".to_owned()), ..right.clone() },
+        Report { month: Some("april".to_owned()), ..right.clone() },
+        Report { month: Some("2026-07".to_owned()), ..right.clone() },
         Report { site: Some("elsewhere".to_owned()), ..right.clone() },
         Report { beds: beds(&["kitchen-bed"]), ..right.clone() },
         Report { beds: beds(&["kitchen-bed", "kitchen-bed"]), ..right.clone() },
@@ -576,6 +580,18 @@ fn bytes(served: &Served, path: &str, more: &str) -> (u16, String, Vec<u8>) {
     (status, head.to_ascii_lowercase(), all[end + 4..].to_vec())
 }
 
+/// The page once it is made: a busy machine asks to come again.
+fn ready(served: &Served, path: &str) -> Answer {
+    for _ in 0..60 {
+        let answer = served.get(path);
+        if answer.status != 503 {
+            return answer;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(500));
+    }
+    panic!("{path} is never made");
+}
+
 fn header<'h>(head: &'h str, name: &str) -> Option<&'h str> {
     head.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(": "))
 }
@@ -591,7 +607,7 @@ fn the_page_shows_the_month_and_gives_its_files() {
 
     let base = "/site/saltbush-gully/month/2026-04";
     let query = "?first=kitchen-bed&second=pea-bed";
-    let page = served.get(&format!("{base}{query}"));
+    let page = ready(&served, &format!("{base}{query}"));
     assert_eq!(page.status, 200);
     assert!(page.body.contains("Somebody chose these two beds"), "the beds that were chosen are compared");
     assert!(
@@ -600,7 +616,7 @@ fn the_page_shows_the_month_and_gives_its_files() {
     );
     assert!(page.body.contains("They are not alike: they differ in"), "apples and pears are called so");
     for level in Level::ALL {
-        let own = served.get(&format!("{base}{query}&level={}", level.name()));
+        let own = ready(&served, &format!("{base}{query}&level={}", level.name()));
         assert_eq!(own.status, 200);
         assert!(own.body.contains(&format!("aria-current=\"page\">{}</a>", level.words())), "{level:?}");
     }
@@ -609,7 +625,7 @@ fn the_page_shows_the_month_and_gives_its_files() {
         ("answers", "Answers for the teacher"),
         ("figures", "Every figure of"),
     ] {
-        let page = served.get(&format!("{base}/{name}{query}"));
+        let page = ready(&served, &format!("{base}/{name}{query}"));
         assert_eq!(page.status, 200, "{name}");
         assert!(page.body.contains(heading) && !page.body.contains("<style"), "{name}");
     }
@@ -647,6 +663,7 @@ fn the_page_shows_the_month_and_gives_its_files() {
 fn pages_are_packed_where_the_caller_takes_them_so() {
     let served = served(&april(), "2026-05-20T00:00:00Z");
     let path = "/site/saltbush-gully/month/2026-04";
+    assert_eq!(ready(&served, path).status, 200);
     let (_, plain_head, plain) = bytes(&served, path, "");
     assert_eq!(header(&plain_head, "content-encoding"), None);
     let (status, head, packed) = bytes(&served, path, "Accept-Encoding: br, gzip;q=0.8\r\n");
@@ -670,7 +687,7 @@ fn pages_are_packed_where_the_caller_takes_them_so() {
 fn the_report_on_the_page_may_use_its_own_style() {
     use base64::Engine as _;
     let served = served(&april(), "2026-05-20T00:00:00Z");
-    let report = served.get("/site/saltbush-gully/month/2026-04/report.html");
+    let report = ready(&served, "/site/saltbush-gully/month/2026-04/report.html");
     let style = report.body.split_once("<style>").unwrap().1.split_once("</style>").unwrap().0;
     let hash = ring::digest::digest(&ring::digest::SHA256, style.as_bytes());
     let hash = base64::engine::general_purpose::STANDARD.encode(hash);
@@ -704,6 +721,17 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
         ("/2026-04?first=&second=", 200),
         ("/2026-04?level=7-9", 200),
         ("/2026-04?level=8", 400),
+        ("/term?from=2026-04-10&to=2026-04-20", 200),
+        ("/term", 200),
+        ("/term?from=2026-04-20&to=2026-04-10", 400),
+        ("/term?from=2020-01-01", 400),
+        ("/term?from=soon", 400),
+        ("/2026", 200),
+        ("/2026?level=7-9", 200),
+        ("/2031", 404),
+        ("/0000", 404),
+        ("/2026/term.xlsx", 200),
+        ("/2026/other.csv", 404),
         ("/2026-04/worksheet?level=older", 200),
         ("/2026-04/worksheet?level=", 200),
         ("/2026-04/worksheet-7-9.html", 200),
@@ -713,7 +741,7 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
         ("?year=1234", 200),
         ("?year=", 200),
     ] {
-        let answer = served.get(&format!("{site}{path}"));
+        let answer = ready(&served, &format!("{site}{path}"));
         assert_eq!(answer.status, status, "{path}");
         assert!(answer.body.contains("<h1>"), "{path}: {}", answer.body);
     }
@@ -722,4 +750,126 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
     {
         assert_eq!(served.get(path).status, 404, "{path}");
     }
+}
+
+/// A garden by itself, with a probe in each bed that is named.
+fn made_of(file: &GardenFile, probes: &[&str]) -> MonthFiles {
+    let file = probes.iter().fold(file.with(""), |file, bed| file.probe(&format!("in-{bed}"), bed, 15));
+    let garden = file.garden();
+    let folder = tempfile::tempdir().unwrap();
+    let readings = month::hourly(&garden, at("2026-03-16T13:30:00Z"), at(END));
+    let reader = month::store(&folder.path().join("trug.db"), &garden, readings);
+    make(&reader, &garden, &wanted(), None, usize::MAX).unwrap()
+}
+
+const BED: &str = "area_m2 = 5.0\nfield_capacity = 0.17\nwilting_point = 0.05\nroot_depth_m = 0.5\n\
+    depletion_fraction = 0.5\n";
+
+/// One bed, no tank, no gauge; none at all; a hundred beds.
+#[test]
+fn odd_gardens_have_a_month_too() {
+    let new = || GardenFile::new("saltbush-gully");
+    let one = made_of(&new().bed("a", "Only bed", BED), &["a"]);
+    let none = made_of(&new().bed("a", "Bare bed", BED), &[]);
+    let hundred = (0..100).fold(new(), |file, at| file.bed(&format!("bed-{at}"), &format!("Bed {at}"), BED));
+    let hundred = made_of(&hundred, &["bed-0", "bed-1", "bed-99"]);
+    for (name, made) in [("one", &one), ("none", &none), ("hundred", &hundred)] {
+        for page in ReportPage::all(Level::default()) {
+            let page = text(made, &page.file(Level::default()));
+            assert!(!page.contains("NaN") && !page.contains("inf "), "{name}");
+        }
+        let page = text(made, "report.html");
+        assert!(page.len() < 100_000, "{name} weighs {} bytes", page.len());
+        assert!(page.contains("This garden has no tanks") && page.contains("no rain gauge"), "{name}");
+        parts(made);
+    }
+    assert!(text(&one, "report.html").contains("What does the water in the soil of Only bed do"));
+    assert!(text(&one, "report.html").contains("nothing can be compared"));
+    assert!(text(&none, "report.html").contains("Nobody knows yet"));
+    assert!(text(&hundred, "report.html").contains("92 more beds are on the page of every figure"));
+}
+
+/// Names of 80 letters, from right to left, with markup and with what a program would run.
+#[test]
+fn odd_names_stay_whole_and_by_themselves() {
+    let long = "W".repeat(80);
+    let right_to_left = "\u{5D2}\u{5DF} 5";
+    let markup = "<b>Bed</b> & \\\"=1+1\\\"";
+    let file = GardenFile::new("saltbush-gully");
+    let file = file.bed("a", &long, BED).bed("b", right_to_left, BED).bed("c", markup, BED);
+    let made = made_of(&file, &["a", "b", "c"]);
+    for page in ReportPage::all(Level::default()) {
+        let name = page.file(Level::default());
+        let page = text(&made, &name);
+        assert!(!page.contains("<b>Bed"), "{name}");
+        // Each Hebrew name is kept by itself.
+        for (at, _) in page.match_indices(right_to_left) {
+            assert!(page[..at].ends_with('\u{2068}'), "{name}: {}", &page[at.saturating_sub(60)..at]);
+        }
+    }
+    assert!(text(&made, "report.html").contains(&long));
+    assert!(text(&made, "report.html").contains("&lt;b&gt;Bed&lt;/b&gt; &amp; &quot;=1+1&quot;"));
+}
+
+/// A term stands in the same form: one question of each level, months side by side.
+#[test]
+fn a_term_is_made_in_the_same_form() {
+    let kept = april();
+    let days = (jiff::civil::date(2026, 3, 20), jiff::civil::date(2026, 4, 20));
+    let make = |level| {
+        make_term(&kept.reader, &kept.garden, days, (at("2026-06-01T00:00:00Z"), level), usize::MAX).unwrap()
+    };
+    let made = make(Level::default());
+    assert_eq!(made.files, make(Level::default()).files, "the same record, the same bytes");
+    assert_eq!(made.term.months.len(), 2);
+    let harvest: f64 = made.term.months.iter().map(|month| month.harvest_kg).sum();
+    assert!((harvest - 1.25).abs() < 1e-9, "{harvest}");
+    // Days of the months that do not belong to it are left out.
+    let days_known: u32 = made.term.beds[0].figures.bands.iter().map(|band| band.1).sum();
+    assert!((20..=32).contains(&days_known) && made.term.beds[0].figures.water.days == 32, "{days_known}");
+    let of_months: u32 =
+        made.term.months.iter().flat_map(|month| month.beds[0].bands).map(|band| band.1).sum();
+    assert_eq!(of_months, days_known);
+    let mut questions = BTreeSet::new();
+    for level in Level::ALL {
+        let name = ReportPage::Lesson(level).file(Level::default());
+        let file = made.files.iter().find(|file| file.name == name).unwrap();
+        let page = std::str::from_utf8(&file.bytes).unwrap();
+        for wanted in [
+            "The garden from 20 March to 20 April 2026",
+            "Water given",
+            "Water saved",
+            "Months side by side",
+            "Harvest",
+            "March 2026",
+            "April 2026",
+        ] {
+            assert!(page.contains(wanted), "{level:?}: {wanted}");
+        }
+        let lesson = between(page, "<section class=\"lesson\"", "</section>");
+        questions.insert(between(lesson, "<h2>", "</h2>").to_owned());
+        let (before, after) = lesson.split_once("<details class=\"reveal\">").expect("a folded answer");
+        assert!(!before.contains(between(after, "<p class=\"says\">", "</p>")));
+    }
+    assert!(questions.len() >= 2, "{questions:?}");
+
+    let out = kept.folder.path().join("term");
+    let it = Report {
+        from: Some("2026-03-20".to_owned()),
+        to: Some("2026-04-20".to_owned()),
+        out: Some(out.clone()),
+        ..Report::default()
+    };
+    let (code, said) = kept.run(&it, "2026-06-01T00:00:00Z");
+    assert_eq!(code, 0, "{said}");
+    assert_eq!(names(&out).len(), made.files.len());
+    for file in &made.files {
+        assert!(fs::read(out.join(&file.name)).unwrap() == file.bytes, "{}", file.name);
+    }
+    // No holiday is over, so no term has begun.
+    let term = Report { term: true, out: Some(kept.folder.path().join("other")), ..Report::default() };
+    assert_eq!(kept.run(&term, "2026-06-01T00:00:00Z").0, 2);
+    let wrong = Report { from: Some("2026-13-01".to_owned()), ..term.clone() };
+    assert_eq!(kept.run(&wrong, "2026-06-01T00:00:00Z").0, 2);
+    assert!(!kept.folder.path().join("other").exists());
 }

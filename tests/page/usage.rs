@@ -127,6 +127,8 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-month-older", "/site/saltbush-gully/month/2026-04?level=older"),
         ("school-month-sheet", "/site/saltbush-gully/month/2026-04/worksheet"),
         ("school-month-answers", "/site/saltbush-gully/month/2026-04/answers"),
+        ("school-month-term", "/site/saltbush-gully/month/term?from=2026-04-05&to=2026-04-20"),
+        ("school-month-year", "/site/saltbush-gully/month/2026?level=older"),
         ("school-month-figures", "/site/saltbush-gully/month/2026-04/figures"),
     ] {
         look_at(&browser, name, &school.daemon.url(path));

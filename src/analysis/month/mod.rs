@@ -45,7 +45,7 @@ pub use content::{
     PairReason, Question, RainDayOf, RainMonth, SensorMonth, TankDay, TankMonth, UnlikePair, WaterBand,
     WaterSource,
 };
-pub use term::{TermWater, term_water};
+pub use term::{Term, TermBed, TermFigures, TermMonth, TermWater, term, term_water};
 
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;

@@ -1,10 +1,153 @@
 //! Water given beside water needed, bed by bed, over a term or any other days.
 
+use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
-use super::{BedDay, BedMonth, Month};
+use super::{BedDay, BedMonth, Month, WaterBand};
+use crate::garden::log::LogEvent;
 use crate::garden::plan::{Garden, Program};
+use crate::model::{CalendarMonth, Id};
+use crate::text::labels;
 use crate::watering::Timetable;
+
+/// Some days of a garden, such as a term or a year, by its months.
+#[derive(Clone, Debug)]
+pub struct Term {
+    pub site: Id,
+    pub name: String,
+    pub time_zone: TimeZone,
+    /// First and last day, both included.
+    pub first: Date,
+    pub last: Date,
+    /// The last moment that was known, where the last day was not over.
+    pub until: Option<Timestamp>,
+    /// In the order of the garden's file.
+    pub beds: Vec<TermBed>,
+    /// Oldest first.
+    pub months: Vec<TermMonth>,
+}
+
+/// A bed over the days of a term.
+#[derive(Clone, Debug)]
+pub struct TermBed {
+    pub id: Id,
+    pub name: String,
+    pub area_m2: f64,
+    pub figures: TermFigures,
+}
+
+/// A month of a term, of its days that belong to it.
+#[derive(Clone, Debug)]
+pub struct TermMonth {
+    pub which: CalendarMonth,
+    /// Rain of the rain days that are known, mm; `None` where none is.
+    pub rain_mm: Option<f64>,
+    /// Rain days of which not all is known.
+    pub rain_unknown: u32,
+    /// What was harvested anywhere in the garden, kg.
+    pub harvest_kg: f64,
+    /// One for each bed.
+    pub beds: Vec<TermFigures>,
+}
+
+/// A bed's figures over some days.
+#[derive(Clone, Debug)]
+pub struct TermFigures {
+    pub water: TermWater,
+    /// Known days in each band, the driest first.
+    pub bands: [(WaterBand, u32); 4],
+    pub harvest_kg: f64,
+}
+
+impl TermFigures {
+    /// Known days below the refill point.
+    pub fn dry_days(&self) -> u32 {
+        self.bands.iter().filter(|(band, _)| *band <= WaterBand::Dry).map(|(_, days)| days).sum()
+    }
+}
+
+impl TermMonth {
+    /// A sum over the beds, in litres, of those of which it is known; `None` where it is of none.
+    /// `mm`: the bed's millimetres.
+    pub fn litres(&self, beds: &[TermBed], mm: impl Fn(&TermWater) -> Option<f64>) -> Option<f64> {
+        let known = self.beds.iter().zip(beds).filter_map(|(it, bed)| Some(mm(&it.water)? * bed.area_m2));
+        known.fold(None, |sum: Option<f64>, litres| Some(sum.unwrap_or(0.0) + litres))
+    }
+
+    /// Dry days of all beds together; `None` where no day of any bed is known.
+    pub fn dry_days(&self) -> Option<u32> {
+        let known: u32 = self.beds.iter().flat_map(|it| it.bands).map(|(_, days)| days).sum();
+        (known > 0).then(|| self.beds.iter().map(TermFigures::dry_days).sum())
+    }
+}
+
+/// The days from `first` to `last`, both included, by the months that hold them.
+pub fn term(
+    garden: &Garden,
+    months: &[Month],
+    (first, last): (Date, Date),
+    until: Option<Timestamp>,
+) -> Term {
+    let figures = |months: &[Month], bed: usize, (first, last): (Date, Date)| {
+        let within = |date: &Date| (first..=last).contains(date);
+        let days = || months.iter().filter_map(|month| month.beds.get(bed)).flat_map(|it| &it.days);
+        let count = |band| days().filter(|day| within(&day.date) && day.band == Some(band)).count();
+        TermFigures {
+            water: term_water(garden, months, bed, (first, last)),
+            bands: WaterBand::ALL.map(|band| (band, u32::try_from(count(band)).unwrap_or(u32::MAX))),
+            harvest_kg: harvested(months, Some(&garden.beds[bed].id), (first, last)),
+        }
+    };
+    let month = |month: &Month| {
+        let own = month.which;
+        let begins = Date::new(own.year, own.month, 1).unwrap_or(first);
+        let (from, to) = (first.max(begins), last.min(begins.last_of_month()));
+        let rain: Vec<_> = month.rain.iter().flat_map(|rain| &rain.days).collect();
+        let rain = rain.into_iter().filter(|day| (from..=to).contains(&day.date));
+        let fell = rain.clone().filter_map(|day| day.mm);
+        let unknown = rain.filter(|day| day.whole_mm().is_none()).count();
+        let one = std::slice::from_ref(month);
+        TermMonth {
+            which: own,
+            rain_mm: fell.fold(None, |sum: Option<f64>, mm| Some(sum.unwrap_or(0.0) + mm)),
+            rain_unknown: u32::try_from(unknown).unwrap_or(u32::MAX),
+            harvest_kg: harvested(one, None, (from, to)),
+            beds: (0..garden.beds.len()).map(|bed| figures(one, bed, (from, to))).collect(),
+        }
+    };
+    Term {
+        site: garden.site.id.clone(),
+        name: labels::name(&garden.site.name),
+        time_zone: garden.site.time_zone.clone(),
+        first,
+        last,
+        until,
+        beds: (0..garden.beds.len())
+            .map(|bed| TermBed {
+                id: garden.beds[bed].id.clone(),
+                name: labels::name(&garden.beds[bed].name),
+                area_m2: garden.beds[bed].area_m2,
+                figures: figures(months, bed, (first, last)),
+            })
+            .collect(),
+        months: months.iter().map(month).collect(),
+    }
+}
+
+/// What was harvested in some days, kg: of a bed, or of the whole garden.
+fn harvested(months: &[Month], bed: Option<&Id>, (first, last): (Date, Date)) -> f64 {
+    let entries = months.iter().flat_map(|month| month.log.iter().map(move |entry| (month, entry)));
+    let own = entries.filter(|(month, entry)| {
+        let date = month.time_zone.to_datetime(entry.at).date();
+        (first..=last).contains(&date) && bed.is_none_or(|bed| entry.place.as_ref() == Some(bed))
+    });
+    own.map(|(_, entry)| match entry.what {
+        LogEvent::Harvest { kg, .. } if kg.is_finite() => kg.max(0.0),
+        _ => 0.0,
+    })
+    .sum()
+}
 
 /// A bed's water over some days. Millimetres are litres on a square metre that reach the
 /// roots; litres of the timer are those that leave it.

@@ -36,7 +36,7 @@ const FRESH: SignedDuration = SignedDuration::from_mins(10);
 
 /// What tells months apart.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct MonthKey {
+pub(in crate::page) struct MonthKey {
     pub(super) site: Id,
     pub(super) wanted: MonthRequest,
     /// Up to when it is known, where it is not over.
@@ -45,21 +45,24 @@ pub(super) struct MonthKey {
 
 /// A month, and a strong tag for each of its files.
 #[derive(Debug)]
-pub(super) struct ReadyMonth {
+pub(in crate::page) struct ReadyMonth {
     pub(super) month: MonthFiles,
     pub(super) tags: Vec<String>,
 }
 
-/// The months, and the one place where they are made.
+/// What takes long to make, kept, and the one place where it is made.
 #[derive(Debug)]
-pub(in crate::page) struct MonthCache {
-    kept: Arc<FreshCache<MonthKey, ReadyMonth>>,
-    /// One month is made at a time.
+pub(in crate::page) struct WorkCache<K, T> {
+    kept: Arc<FreshCache<K, T>>,
+    /// One is made at a time.
     making: Arc<Semaphore>,
     waiting: Semaphore,
 }
 
-impl Default for MonthCache {
+/// The months.
+pub(in crate::page) type MonthCache = WorkCache<MonthKey, ReadyMonth>;
+
+impl<K: PartialEq, T> Default for WorkCache<K, T> {
     fn default() -> Self {
         Self {
             kept: Arc::new(FreshCache::new(KEPT_MAX, BYTES_MAX, FRESH)),
@@ -69,7 +72,7 @@ impl Default for MonthCache {
     }
 }
 
-impl MonthCache {
+impl WorkCache<MonthKey, ReadyMonth> {
     /// The month of a key: a kept one, or one that is made now off the threads that
     /// serve.
     pub(super) async fn get(
@@ -79,6 +82,30 @@ impl MonthCache {
         key: MonthKey,
         now: CacheMoment,
     ) -> Result<Arc<ReadyMonth>, Problem> {
+        let (reader, garden, wanted, until) =
+            (reader.clone(), Arc::clone(garden), key.wanted.clone(), key.until);
+        let work = move || {
+            let month = make(&reader, &garden, &wanted, until, READINGS_MAX)?;
+            let bytes = month.files.iter().map(|file| file.bytes.len()).sum();
+            let tags = month.files.iter().map(|file| tag(&file.bytes)).collect();
+            Ok((bytes, ReadyMonth { month, tags }))
+        };
+        self.get_or_make(key, now, work).await
+    }
+}
+
+impl<K, T> WorkCache<K, T>
+where
+    K: PartialEq + Send + 'static,
+    T: Send + Sync + 'static,
+{
+    /// What a key stands for: a kept one, or one that `make` makes now with its bytes.
+    pub(super) async fn get_or_make(
+        &self,
+        key: K,
+        now: CacheMoment,
+        make: impl FnOnce() -> Result<(usize, T), CannotMake> + Send + 'static,
+    ) -> Result<Arc<T>, Problem> {
         if let Some(ready) = self.kept.get(&key, now) {
             return Ok(ready);
         }
@@ -90,14 +117,9 @@ impl MonthCache {
         if let Some(ready) = self.kept.get(&key, now) {
             return Ok(ready);
         }
-        let (kept, reader, garden) = (Arc::clone(&self.kept), reader.clone(), Arc::clone(garden));
+        let kept = Arc::clone(&self.kept);
         let work = tokio::task::spawn_blocking(move || {
-            let made = make(&reader, &garden, &key.wanted, key.until, READINGS_MAX);
-            let ready = made.map(|month| {
-                let bytes = month.files.iter().map(|file| file.bytes.len()).sum();
-                let tags = month.files.iter().map(|file| tag(&file.bytes)).collect();
-                kept.keep(key, now, bytes, ReadyMonth { month, tags })
-            });
+            let ready = make().map(|(bytes, made)| kept.keep(key, now, bytes, made));
             drop(place);
             ready
         });

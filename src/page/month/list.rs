@@ -82,7 +82,7 @@ pub(super) async fn months(
 
 /// The list.
 pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
-    const CAPTION: &str = "How many of the readings that were to come came and are good";
+    const CAPTION: &str = "How many of the readings expected came and are good";
     let id = &garden.site.id;
     let cells = |month: &MonthCompleteness| {
         let name = html! {
@@ -93,6 +93,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     };
     html! {
         h1 { "Months of the garden" }
+        (span(garden, months))
         @if months.months.is_empty() {
             p {
                 @match months.year {
@@ -101,7 +102,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
                 }
             }
         } @else {
-            p { "A month for a class to work with: readings, water, dryings, two beds beside each other, questions." }
+            p { "A month is a lesson: one picture, one question, and what to do next." }
             (stacked_table(Some(CAPTION), &["Month", "Complete", "Good readings"], months.months.iter().map(cells)))
         }
         @if months.years.len() > 1 {
@@ -119,6 +120,26 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// The ways to a term and to a whole year.
+fn span(garden: &Garden, months: &Months) -> Markup {
+    if months.months.is_empty() {
+        return html! {};
+    }
+    let base = format!("/site/{}/month", garden.site.id);
+    html! {
+        form class="choice" method="get" action={ (base) "/term" } {
+            p {
+                label for="from" { "A term: first day" } " "
+                input type="date" id="from" name="from";
+                " " label for="to" { "last day" } " "
+                input type="date" id="to" name="to";
+                " " button { "Show" }
+            }
+        }
+        @if let Some(year) = months.year { p { a href={ (base) "/" (year) } { "The whole of " (year) } } }
     }
 }
 

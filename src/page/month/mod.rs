@@ -6,6 +6,7 @@ mod form;
 mod kept;
 mod list;
 mod source;
+mod term;
 
 use std::sync::Arc;
 
@@ -25,7 +26,9 @@ use crate::report::html::Within;
 use crate::report::{self, Contents, Level, ReportPage};
 
 pub(super) use kept::MonthCache;
-pub use source::{CannotMake, MonthFiles, MonthRequest, figures, make, until};
+pub use source::{CannotMake, MonthFiles, MonthRequest, figures, figures_between, make, term_days, until};
+pub(super) use term::TermCache;
+pub use term::{TermFiles, make_term};
 
 use form::MonthChoice;
 use kept::{MonthKey, ReadyMonth};
@@ -45,6 +48,9 @@ pub(super) async fn months<V: PageSource>(site: SitePage<V>) -> Result<Markup, P
 /// `/site/ID/month/2026-04`: one month to read.
 pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
     let garden = site.garden()?;
+    if let Some(asked) = site.names.first().and_then(|name| term::TermAsked::of(name)) {
+        return term::page(&site, garden, asked).await;
+    }
     let (choice, ready) = find(&site, garden, false).await?;
     Ok(shown(&site, garden, &choice, &ready, ReportPage::Lesson(choice.level)))
 }
@@ -69,6 +75,9 @@ fn shown<V: PageSource>(
 pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, Problem> {
     let garden = site.garden()?;
     let [month, name] = site.names.as_slice() else { return Err(Problem::NotFound) };
+    if let Some(asked) = term::TermAsked::of(month) {
+        return term::file(&site, garden, asked, name).await;
+    }
     let within = |level| match name.as_str() {
         "worksheet" => Some(ReportPage::Worksheet(level)),
         "answers" => Some(ReportPage::Answers),

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
@@ -116,6 +117,54 @@ pub fn figures(
     let looked_from = from.checked_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
     let input = gather(reader, garden, [looked_from, from, to], most)?;
     Ok(month(garden, which, &input, until, None))
+}
+
+/// The months that hold the days from the first to the last, both included, as far as they
+/// have begun at `now`, without the hours of their sensors.
+///
+/// # Errors
+///
+/// See [`CannotMake`]; never [`CannotMake::Future`].
+pub fn figures_between(
+    reader: &Reader,
+    garden: &Garden,
+    (first, last): (Date, Date),
+    now: Timestamp,
+    most: usize,
+) -> Result<Vec<Month>, CannotMake> {
+    let mut found = Vec::new();
+    let mut next = Some(first.first_of_month());
+    while let Some(month) = next.filter(|month| *month <= last) {
+        let which = CalendarMonth { year: month.year(), month: month.month() };
+        match until(which, now, &garden.site.time_zone)
+            .and_then(|until| figures(reader, garden, which, until, most))
+        {
+            Ok(mut made) => {
+                // A year of hours would fill the memory.
+                made.sensors.iter_mut().for_each(|sensor| sensor.hours = Vec::new());
+                found.push(made);
+            }
+            Err(CannotMake::Future) => break,
+            Err(fault) => return Err(fault),
+        }
+        next = month.last_of_month().tomorrow().ok();
+    }
+    Ok(found)
+}
+
+/// The days of a term: from the day given, else the day after the last holiday that is over;
+/// up to the day given or today. `None` where neither says where it begins.
+pub fn term_days(
+    garden: &Garden,
+    from: Option<Date>,
+    to: Option<Date>,
+    now: Timestamp,
+) -> Option<(Date, Date)> {
+    let today = garden.site.time_zone.to_datetime(now).date();
+    let last = to.map_or(today, |to| to.min(today));
+    let term = garden.site.holidays.iter().map(|it| it.to).filter(|to| *to < last).max();
+    let first = from.or_else(|| term.and_then(|to| to.tomorrow().ok()))?;
+    Some((first, last))
 }
 
 /// What makes the same files again.

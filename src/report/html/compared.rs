@@ -32,6 +32,35 @@ pub(super) fn section(month: &Month, level: Level, within: Within<'_>) -> Markup
     }
 }
 
+/// The figures behind the dots in one table.
+pub(super) fn in_figures(month: &Month) -> Markup {
+    let of = |pick: &dyn Fn(&Beside, &Effect) -> String, it: &Beside| {
+        it.outcome.as_ref().map_or_else(|_| "too few values".to_owned(), |effect| pick(it, effect))
+    };
+    let mean = |it: &Beside| {
+        of(&|it, effect| format!("{} {}", words::number(effect.mean_difference, 2), it.unit), it)
+    };
+    let interval = |it: &Beside| {
+        let ends = |_: &Beside, effect: &Effect| {
+            format!("{} to {}", words::number(effect.interval.low, 2), words::number(effect.interval.high, 2))
+        };
+        of(&ends, it)
+    };
+    let delta = |it: &Beside| of(&|_, effect| words::number(effect.cliffs_delta, 2), it);
+    let p = |it: &Beside| of(&|_, effect| words::number(effect.permutation_p, 3), it);
+    grid(
+        "Differences, first minus second",
+        &month.comparisons,
+        &[
+            ("What", &|it| format!("{}: {} and {}", it.what, it.first_name, it.second_name)),
+            ("Mean difference", &mean),
+            ("95 % interval", &interval),
+            ("Cliff's delta", &delta),
+            ("p (permutation)", &p),
+        ],
+    )
+}
+
 /// The figures behind the dots.
 pub(super) fn statistics(month: &Month) -> Markup {
     html! {

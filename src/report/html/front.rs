@@ -134,10 +134,13 @@ fn teacher(contents: &Contents<'_>, within: Within<'_>) -> Markup {
         }
         h4 { "What was measured, and how well" }
         @if !month.sensors.is_empty() { (pictures::days_complete(month)) }
-        (measured::sensors(month))
+        @if month.sensors.is_empty() { p { "This garden has no sensors in its file." } }
+        p { "How many readings of each sensor came and are good, and the longest gap of each: "
+            a href={ (within.to(ReportPage::Figures)) "#measured" } { "the table" } "." }
         @if !month.comparisons.is_empty() {
             h4 { "The comparisons in figures" }
-            (compared::statistics(month))
+            (compared::in_figures(month))
+            p { "What the figures do and do not show: " a href={ (within.to(ReportPage::Figures)) "#compared" } { "each comparison" } "." }
         }
         h4 { "How this was made" }
         (made::section(contents))

@@ -7,7 +7,9 @@ mod front;
 mod made;
 mod measured;
 mod pictures;
+mod style;
 mod tanks;
+mod term;
 mod told;
 mod water;
 mod worksheet;
@@ -25,7 +27,7 @@ pub const STYLE: &str = include_str!("lesson.css");
 
 /// The style of the page by itself: the garden page's own.
 pub fn style() -> String {
-    [include_str!("../../page/style.css"), crate::chart::STYLE, STYLE].concat()
+    packed(&[include_str!("../../page/style.css"), crate::chart::STYLE, STYLE].concat())
 }
 
 /// Where a page stands.
@@ -197,6 +199,9 @@ fn chart(chart: &Chart, within: Within<'_>) -> Markup {
 pub(super) fn readings_in_short(month: &Month) -> String {
     measured::in_short(month)
 }
+
+pub use style::packed;
+pub use term::{TermWithin, term_body, term_document};
 
 /// Names of the files beside the pages.
 pub fn links() -> [(&'static str, &'static str); 2] {

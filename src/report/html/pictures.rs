@@ -58,22 +58,31 @@ fn complete(sensor: &SensorMonth, good: u32) -> f64 {
 
 /// A bar for each bed, cut by the days in each band.
 pub(super) fn bands(month: &Month) -> Markup {
+    let rows: Vec<BandDays<'_>> =
+        month.beds.iter().map(|bed| (bed.name.as_str(), bed.days_in_bands(), bed.days.len())).collect();
+    band_days(&rows)
+}
+
+/// A bed's name, its days in each band, and all its days.
+pub(super) type BandDays<'a> = (&'a str, [(WaterBand, u32); 4], usize);
+
+/// A bar for each bed of some days, cut by the days in each band.
+pub(super) fn band_days(beds: &[BandDays<'_>]) -> Markup {
     const ROW: f64 = 50.0;
     const BAR: f64 = 24.0;
-    let days = month.beds.iter().map(|bed| bed.days.len()).max().unwrap_or(0).max(1) as f64;
+    let days = beds.iter().map(|bed| bed.2).max().unwrap_or(0).max(1) as f64;
     let step = (WIDTH - 2.0 * SIDE) / days;
-    let foot = month.beds.len() as f64 * ROW;
+    let foot = beds.len() as f64 * ROW;
     let mut said = Vec::new();
-    let rows: Vec<Markup> = month
-        .beds
+    let rows: Vec<Markup> = beds
         .iter()
         .zip(0_u32..)
-        .map(|(bed, row)| {
+        .map(|((bed_name, bands, _), row)| {
             let top = f64::from(row) * ROW + 18.0;
             let mut x = SIDE;
             let mut parts = Vec::new();
             let mut heard = Vec::new();
-            for (band, count) in bed.days_in_bands() {
+            for (band, count) in *bands {
                 if count == 0 {
                     continue;
                 }
@@ -88,9 +97,9 @@ pub(super) fn bands(month: &Month) -> Markup {
                 });
                 x += width;
             }
-            said.push(format!("{}: {}", bed.name, if heard.is_empty() { "not known".into() } else { heard.join(", ") }));
+            said.push(format!("{}: {}", bed_name, if heard.is_empty() { "not known".into() } else { heard.join(", ") }));
             html! {
-                text x=(short(SIDE)) y=(short(top - 5.0)) { (fitting(&bed.name)) }
+                text x=(short(SIDE)) y=(short(top - 5.0)) { (fitting(bed_name)) }
                 rect class="frame" x=(short(SIDE)) y=(short(top)) width=(short(WIDTH - 2.0 * SIDE)) height=(short(BAR)) {}
                 @for part in &parts { (part) }
             }
@@ -104,7 +113,7 @@ pub(super) fn bands(month: &Month) -> Markup {
         }
     };
     let inside = html! { (hatchings("days-in-bands")) @for row in &rows { (row) } (key) };
-    let caption = "Days of the month by band, the driest first. White at the end: not known.";
+    let caption = "Days by band, the driest first. White at the end: not known.";
     drawing("days-in-bands", foot + 56.0, "Days in each band", &(said.join("; ") + "."), &inside, caption)
 }
 

@@ -1,0 +1,285 @@
+//! A term or a year, in the form of the month: one picture and one question, a guess, the answer,
+//! and the figures below.
+
+use maud::{Markup, html};
+
+use super::pictures::{BandDays, band_days};
+use super::{GridColumn, by_itself, fact, grid};
+use crate::analysis::month::{Term, TermBed, TermMonth, TermWater};
+use crate::chart::svg::short;
+use crate::report::drawing::{SIDE, WIDTH, drawing};
+use crate::report::level::Level;
+use crate::report::pages::ReportPage;
+use crate::report::term::{TERM_SPREADSHEET, TermContents, needed_mm, saved_l, title};
+use crate::report::{DICTIONARY, words};
+use crate::text::spoken;
+
+/// Where the page of a term stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TermWithin<'a> {
+    /// By itself, in a folder whose first page is of this level.
+    Nothing(Level),
+    /// In the garden's page: its address, and what is asked for besides the level, such as
+    /// `&from=2026-04-28&to=2026-07-03`.
+    Page { base: &'a str, more: &'a str },
+}
+
+impl TermWithin<'_> {
+    fn to(self, level: Level) -> String {
+        match self {
+            Self::Nothing(front) => ReportPage::Lesson(level).file(front),
+            Self::Page { base, more } => format!("{base}?level={}{more}", level.name()),
+        }
+    }
+
+    fn to_file(self, name: &str) -> String {
+        match self {
+            Self::Nothing(_) => name.to_owned(),
+            Self::Page { base, more } if more.is_empty() => format!("{base}/{name}"),
+            Self::Page { base, more } => format!("{base}/{name}?{}", more.trim_start_matches('&')),
+        }
+    }
+}
+
+/// The page by itself.
+pub fn term_document(contents: &TermContents<'_>, level: Level) -> Markup {
+    let term = contents.term;
+    by_itself(
+        &format!("{}, {}", title(term), term.name),
+        &html! {
+            h1 { (title(term)) }
+            p class="as-of" { (term.name) }
+            (term_body(contents, level, TermWithin::Nothing(contents.level)))
+        },
+    )
+}
+
+/// What is asked of the months, for a level.
+struct MonthsAsked<'a> {
+    ask: &'static str,
+    unit: &'static str,
+    value: Box<dyn Fn(&TermMonth) -> Option<f64> + 'a>,
+    because: &'static str,
+    think: &'static str,
+}
+
+fn asked(term: &Term, level: Level) -> Option<MonthsAsked<'_>> {
+    let rain = || MonthsAsked {
+        ask: "Which month had the most rain?",
+        unit: "mm",
+        value: Box::new(|month: &TermMonth| month.rain_mm),
+        because: "The rain gauge catches the rain and counts it, day and night.",
+        think: "In which month did you wear a raincoat most often?",
+    };
+    let needed = || MonthsAsked {
+        ask: "In which month did the beds need the most water besides the rain?",
+        unit: "L",
+        value: Box::new(|month: &TermMonth| month.litres(&term.beds, needed_mm)),
+        because: "Plants drink more when it is sunny, warm, dry and windy, and when they are large.",
+        think: "What was the weather like in that month? What grew in the beds?",
+    };
+    let beyond = || MonthsAsked {
+        ask: "In which month was the most water given beyond the need?",
+        unit: "L",
+        value: Box::new(|month: &TermMonth| {
+            let given = month.litres(&term.beds, |water| water.given_mm)?;
+            let wanted = month.litres(&term.beds, |water| water.given_mm.and_then(|_| needed_mm(water)))?;
+            Some((given - wanted).max(0.0))
+        }),
+        because: "Water beyond the need runs through below the roots. A timer that is never changed gives the same in \
+                  cool weeks as in hot ones.",
+        think: "How would the timer have to be set in each month?",
+    };
+    let dry = || MonthsAsked {
+        ask: "In which month were the beds dry on the most days?",
+        unit: "days",
+        value: Box::new(|month: &TermMonth| month.dry_days().map(f64::from)),
+        because: "Soil gets dry when plants drink and the sun shines, and less water comes than goes.",
+        think: "What could the garden do before the next such month?",
+    };
+    let order = match level {
+        Level::SevenToNine => vec![rain(), dry(), needed()],
+        Level::TenToTwelve => vec![needed(), dry(), rain()],
+        Level::Older => vec![beyond(), dry(), needed(), rain()],
+    };
+    order.into_iter().find(|it| term.months.iter().any(|month| (it.value)(month).is_some()))
+}
+
+/// A bar for each month; with the question only their names.
+fn bars(term: &Term, it: &MonthsAsked<'_>, id: &str, answered: bool) -> Markup {
+    const ROW: f64 = 44.0;
+    let most = term.months.iter().filter_map(|month| (it.value)(month)).fold(0.0, f64::max).max(1e-9);
+    let figure = |value: Option<f64>| match value {
+        Some(value) => format!("{} {}", words::number(value, usize::from(it.unit == "mm")), it.unit),
+        None => words::NOT_KNOWN.to_owned(),
+    };
+    let inside = html! {
+        @for (month, row) in term.months.iter().zip(0_u32..) {
+            @let top = f64::from(row) * ROW;
+            @let value = (it.value)(month);
+            @let width = value.map_or(0.0, |value| (WIDTH - 2.0 * SIDE - 90.0) * (value / most).clamp(0.0, 1.0));
+            text x=(short(SIDE)) y=(short(top + 14.0)) { (words::month_name(month.which)) }
+            @if answered {
+                rect class="bar" x=(short(SIDE)) y=(short(top + 19.0)) width=(short(width)) height="15" {}
+                text x=(short(SIDE + width + 5.0)) y=(short(top + 31.0)) { (figure(value)) }
+            } @else {
+                rect class="bar-hollow" x=(short(SIDE)) y=(short(top + 19.0)) width="24" height="15" {}
+                text x=(short(SIDE + 32.0)) y=(short(top + 31.0)) { "?" }
+            }
+        }
+    };
+    let description = if answered {
+        let each =
+            |month: &TermMonth| format!("{}: {}", words::month_name(month.which), figure((it.value)(month)));
+        term.months.iter().map(each).collect::<Vec<_>>().join("; ") + "."
+    } else {
+        "A row for each month. The bars are not shown yet.".to_owned()
+    };
+    drawing(id, term.months.len() as f64 * ROW + 4.0, "The months side by side", &description, &inside, "")
+}
+
+/// Everything below the heading.
+pub fn term_body(contents: &TermContents<'_>, level: Level, within: TermWithin<'_>) -> Markup {
+    let term = contents.term;
+    html! {
+        @if let Some(until) = term.until {
+            p class="notice" role="note" {
+                "This time is not over. Everything here is up to " (words::full_moment(until, &term.time_zone)) "."
+            }
+        }
+        section class="lesson" id="lesson" {
+            nav class="levels" aria-label="For whom" {
+                ul {
+                    @for of in Level::ALL {
+                        li { a href=(within.to(of)) aria-current=[(of == level).then_some("page")] { (of.words()) } }
+                    }
+                }
+            }
+            @match asked(term, level) {
+                None => {
+                    h2 { "What will these months show?" }
+                    p class="guess" { strong { "First guess. " } "Nothing of them is measured yet. Keep your guess." }
+                }
+                Some(it) => (question(term, &it)),
+            }
+        }
+        section class="glance" { h2 { "In short" } dl { (in_short(term)) } }
+        section {
+            h2 { "Months side by side" }
+            (months(term))
+        }
+        section {
+            h2 { "Beds" }
+            @if term.beds.is_empty() { p { "This garden has no beds in its file." } } @else { (beds(term)) }
+        }
+        section class="parts" {
+            details class="part" id="bands" {
+                summary { h3 { "Dry, moist and wet days" } }
+                @let rows: Vec<BandDays<'_>> = term.beds.iter().map(|bed| {
+                    (bed.name.as_str(), bed.figures.bands, bed.figures.water.days as usize)
+                }).collect();
+                @if !rows.is_empty() { (band_days(&rows)) }
+            }
+            details class="part" id="teacher" {
+                summary { h3 { "For the teacher" } }
+                ul class="onward" {
+                    li { a href=(within.to_file(TERM_SPREADSHEET)) { "The spreadsheet" } }
+                    li { a href=(within.to_file(DICTIONARY)) { "What the columns mean" } }
+                }
+                p {
+                    "Needed: by weather and crop (FAO-56), less the rain. Given: by Garden log, water meter or the timer's "
+                    "program; a probe cannot tell litres. Both are sums of the days on which all of that is known. Saved: "
+                    "what the timer gave less than by its program of the first day."
+                }
+                p { "Made by trug " (contents.version) ": " code { (contents.command) } }
+            }
+        }
+    }
+}
+
+fn question(term: &Term, it: &MonthsAsked<'_>) -> Markup {
+    let most = term.months.iter().filter_map(|month| Some((month, (it.value)(month)?)));
+    let most = most.max_by(|a, b| a.1.total_cmp(&b.1));
+    html! {
+        h2 { (it.ask) }
+        (bars(term, it, "asked", false))
+        p class="guess" { strong { "First guess. " } "Point at a month, and say why." }
+        details class="reveal" {
+            summary { "Show what happened" }
+            (bars(term, it, "answered", true))
+            @if let Some((month, value)) = most {
+                p class="says" {
+                    (words::month_name(month.which)) ": " (words::number(value, usize::from(it.unit == "mm"))) " " (it.unit) "."
+                }
+            }
+            p { strong { "Why? " } (it.because) }
+            p { strong { "Now think. " } (it.think) }
+        }
+    }
+}
+
+/// Litres of a bed, where its millimetres are known.
+fn litres(bed: &TermBed, mm: Option<f64>) -> String {
+    mm.map_or_else(|| words::NOT_KNOWN.to_owned(), |mm| spoken::litres(mm * bed.area_m2))
+}
+
+fn in_short(term: &Term) -> Markup {
+    let sum = |mm: fn(&TermWater) -> Option<f64>| {
+        let known = term.beds.iter().filter_map(|bed| Some(mm(&bed.figures.water)? * bed.area_m2));
+        known.fold(None, |sum: Option<f64>, litres| Some(sum.unwrap_or(0.0) + litres))
+    };
+    let all = |litres: Option<f64>| litres.map_or_else(|| words::NOT_KNOWN.to_owned(), spoken::litres);
+    let saved: Vec<f64> = term.beds.iter().filter_map(|bed| saved_l(&bed.figures.water)).collect();
+    let saved = if saved.is_empty() { "no timer was changed".to_owned() } else { timer(saved.iter().sum()) };
+    let harvest: f64 = term.months.iter().map(|month| month.harvest_kg).sum();
+    html! {
+        (fact("Water given", &all(sum(|water| water.given_mm))))
+        (fact("Water needed besides the rain", &all(sum(needed_mm))))
+        (fact("Water saved", &saved))
+        (fact("Harvest", &format!("{} kg", words::number(harvest, 1))))
+    }
+}
+
+/// What a timer's change saved, in words.
+fn timer(saved_l: f64) -> String {
+    if saved_l >= 0.0 { spoken::litres(saved_l) } else { format!("none: {} more", spoken::litres(-saved_l)) }
+}
+
+fn months(term: &Term) -> Markup {
+    let all = |litres: Option<f64>| litres.map_or_else(|| words::NOT_KNOWN.to_owned(), spoken::litres);
+    let rain = |month: &TermMonth| {
+        let least = if month.rain_unknown > 0 && month.rain_mm.is_some() { "at least " } else { "" };
+        format!("{least}{}", words::known(month.rain_mm, 1, " mm"))
+    };
+    let dry = |month: &TermMonth| {
+        month.dry_days().map_or_else(|| words::NOT_KNOWN.to_owned(), |days| days.to_string())
+    };
+    let columns: [GridColumn<'_, TermMonth>; 6] = [
+        ("Month", &|month| words::month_name(month.which)),
+        ("Rain", &rain),
+        ("Given", &|month| all(month.litres(&term.beds, |water| water.given_mm))),
+        ("Needed besides the rain", &|month| all(month.litres(&term.beds, needed_mm))),
+        ("Dry days of all beds", &dry),
+        ("Harvest", &|month| format!("{} kg", words::number(month.harvest_kg, 1))),
+    ];
+    grid("All beds together", &term.months, &columns)
+}
+
+fn beds(term: &Term) -> Markup {
+    let days = |bed: &TermBed| {
+        let [very, dry, moist, wet] = bed.figures.bands.map(|band| band.1);
+        format!("{} dry, {moist} moist, {wet} wet", very + dry)
+    };
+    let saved = |bed: &TermBed| saved_l(&bed.figures.water).map_or_else(String::new, timer);
+    let why = |bed: &TermBed| bed.figures.water.unknown.clone().unwrap_or_default();
+    let columns: [GridColumn<'_, TermBed>; 7] = [
+        ("Bed", &|bed| bed.name.clone()),
+        ("Given", &|bed| litres(bed, bed.figures.water.given_mm)),
+        ("Needed besides the rain", &|bed| litres(bed, needed_mm(&bed.figures.water))),
+        ("Saved by the timer", &saved),
+        ("Known days", &days),
+        ("Harvest", &|bed| format!("{} kg", words::number(bed.figures.harvest_kg, 1))),
+        ("Why not known", &why),
+    ];
+    grid("Each bed over the whole time", &term.beds, &columns)
+}
