@@ -753,8 +753,8 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
 }
 
 /// A garden by itself, with a probe in each bed that is named.
-fn made_of(file: &GardenFile, probes: &[&str]) -> MonthFiles {
-    let file = probes.iter().fold(file.with(""), |file, bed| file.probe(&format!("in-{bed}"), bed, 15));
+fn made_of(file: GardenFile, probes: &[&str]) -> MonthFiles {
+    let file = probes.iter().fold(file, |file, bed| file.probe(&format!("in-{bed}"), bed, 15));
     let garden = file.garden();
     let folder = tempfile::tempdir().unwrap();
     let readings = month::hourly(&garden, at("2026-03-16T13:30:00Z"), at(END));
@@ -769,10 +769,10 @@ const BED: &str = "area_m2 = 5.0\nfield_capacity = 0.17\nwilting_point = 0.05\nr
 #[test]
 fn odd_gardens_have_a_month_too() {
     let new = || GardenFile::new("saltbush-gully");
-    let one = made_of(&new().bed("a", "Only bed", BED), &["a"]);
-    let none = made_of(&new().bed("a", "Bare bed", BED), &[]);
+    let one = made_of(new().bed("a", "Only bed", BED), &["a"]);
+    let none = made_of(new().bed("a", "Bare bed", BED), &[]);
     let hundred = (0..100).fold(new(), |file, at| file.bed(&format!("bed-{at}"), &format!("Bed {at}"), BED));
-    let hundred = made_of(&hundred, &["bed-0", "bed-1", "bed-99"]);
+    let hundred = made_of(hundred, &["bed-0", "bed-1", "bed-99"]);
     for (name, made) in [("one", &one), ("none", &none), ("hundred", &hundred)] {
         for page in ReportPage::all(Level::default()) {
             let page = text(made, &page.file(Level::default()));
@@ -797,7 +797,7 @@ fn odd_names_stay_whole_and_by_themselves() {
     let markup = "<b>Bed</b> & \\\"=1+1\\\"";
     let file = GardenFile::new("saltbush-gully");
     let file = file.bed("a", &long, BED).bed("b", right_to_left, BED).bed("c", markup, BED);
-    let made = made_of(&file, &["a", "b", "c"]);
+    let made = made_of(file, &["a", "b", "c"]);
     for page in ReportPage::all(Level::default()) {
         let name = page.file(Level::default());
         let page = text(&made, &name);
