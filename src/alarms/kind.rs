@@ -22,6 +22,8 @@ pub(crate) struct KindRow {
     pub(crate) deadband: Option<Deadband>,
     /// How far beyond its limit a further step is, where one that grows worse is told again.
     pub(crate) worse: Option<Deadband>,
+    /// Whether it is of high priority from its first further step on.
+    pub(crate) high_when_worse: bool,
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
@@ -85,6 +87,7 @@ const DEGREE_WORSE: Deadband = Deadband { usual: 1.0, ..DEGREES };
 const OXYGEN_WORSE: Deadband = Deadband { usual: 1.0, ..DISSOLVED };
 const LIMIT_WORSE: Deadband = Deadband { usual: 1.0, most: 10.0, unit: "of the limit" };
 const PH: Deadband = Deadband { usual: 0.1, most: 2.0, unit: "pH" };
+const PH_WORSE: Deadband = Deadband { usual: 0.5, ..PH };
 const PART_OF_BATTERY: Deadband = Deadband { usual: 0.05, most: 1.0, unit: "of battery_low" };
 
 const MIN_S: u32 = 60;
@@ -101,6 +104,7 @@ const USUAL: KindRow = KindRow {
     off_s: 0,
     deadband: None,
     worse: None,
+    high_when_worse: false,
     words_in_deadband: false,
     told_when_over: false,
     asks_found: false,
@@ -191,10 +195,10 @@ kinds! {
         one: "{} gets more water than it uses", many: "{} beds get more water than they use",
         trouble: "too much water by the timer",
     }
-    // Its words ask for all that can be done; further degrees are told as too warm or cold.
     TankTemperatureShock {
         name: "tank-temperature-shock", priority: High, latching: true, places: &[PlaceKind::Tank],
         on_s: 1, off_s: HOUR_S, deadband: Some(Deadband { usual: 0.3, ..DEGREES }),
+        worse: Some(DEGREE_WORSE),
         title: "Water temperature changed too fast",
         one: "{}: the temperature changed too fast", many: "The temperature changed too fast in {} tanks",
         trouble: "temperature shock",
@@ -234,9 +238,11 @@ kinds! {
         title: "Too much nitrite in the water",
         one: "{} has too much nitrite", many: "{} tanks have too much nitrite", trouble: "nitrite",
     }
+    // The first step is pH 6.
     Ph {
         name: "ph", priority: Medium, places: &[PlaceKind::Tank],
         on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(PH),
+        worse: Some(PH_WORSE), high_when_worse: true,
         title: "Water pH out of range",
         one: "{}: pH is outside its limits", many: "pH is outside its limits in {} tanks",
         trouble: "pH outside its limits",

@@ -149,7 +149,7 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
         for (at, tank) in garden.tanks.iter().enumerate() {
             writeln!(
                 out,
-                "  tank {} ({}): {} L, {}, thrives at {} to {} °C, alarm below {} and above {} °C",
+                "  tank {} ({}): {} L, {}, suited by {} to {} °C, alarm below {} and above {} °C",
                 tank.name,
                 tank.id,
                 tank.volume_l,

@@ -36,7 +36,7 @@ pub(crate) fn standing(row: &AlarmRow, gardens: &[Garden]) -> AlarmPublication {
     let record = &row.record;
     let AlarmKey { site, kind, place } = &record.key;
     let garden = gardens.iter().find(|garden| garden.site.id == *site);
-    let priority = garden.map_or(kind.priority(), |garden| garden.priority_at(*kind, place));
+    let priority = garden.map_or(kind.priority(), |garden| garden.priority_of(record));
     AlarmPublication {
         key: step_key(record),
         topic: alarm_topic(site.as_str(), kind.name(), place.as_str()),

@@ -14,7 +14,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 pub use crate::alarms::RuleSettings;
-use crate::alarms::{Kind, Priority};
+use crate::alarms::{AlarmRecord, Kind, Priority};
 use crate::calibration::DatedCalibration;
 use crate::decode::PayloadFormat;
 use crate::quality::Limits;
@@ -58,6 +58,23 @@ impl Garden {
         } else {
             own
         }
+    }
+
+    /// The same of an alarm that went `severity` steps beyond its limit: some kinds are of
+    /// high priority from the first step on, unless the garden gives them another priority
+    /// than the usual one.
+    pub(crate) fn priority_graded(&self, kind: Kind, place: &Id, severity: u16) -> Priority {
+        let urgent = severity > 0 && kind.row().high_when_worse;
+        if urgent && self.rules[kind].priority == kind.priority() {
+            Priority::High
+        } else {
+            self.priority_at(kind, place)
+        }
+    }
+
+    /// How soon somebody must act on an alarm as it stands.
+    pub fn priority_of(&self, alarm: &AlarmRecord) -> Priority {
+        self.priority_graded(alarm.key.kind, &alarm.key.place, alarm.course.severity)
     }
 
     /// The tank that an alarm of a sensor or gateway leaves without a thermometer to be

@@ -18,6 +18,7 @@ use crate::garden::plan::{Bed, Garden};
 use crate::garden::record::Batch;
 use crate::garden::sensor::replacements::Replacements;
 use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
+use crate::garden::tank::swing::Swing;
 use crate::garden::weather::days::WeatherDays;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
 use crate::garden::wetting::hours::WateringTime;
@@ -80,6 +81,8 @@ pub(crate) struct TankState {
     pub(crate) ph_probes: Vec<u16>,
     /// When a temperature shock last stood.
     pub(crate) shock_at: Option<Timestamp>,
+    /// The change of the last shock that was farthest beyond its limit.
+    pub(crate) shock: Option<Swing>,
 }
 
 /// One site's state.
@@ -173,6 +176,7 @@ impl SiteState {
                 oxygen_probes: of(Quantity::DissolvedOxygen, Place::Tank(i)),
                 ph_probes: of(Quantity::Ph, Place::Tank(i)),
                 shock_at: None,
+                shock: None,
             })
             .collect();
         let gauges: Vec<u16> = (0u16..)
@@ -286,6 +290,7 @@ impl SiteState {
         }
         for tank in &mut self.tanks {
             tank.shock_at = tank.shock_at.filter(|at| *at <= limit);
+            tank.shock = tank.shock.filter(|shock| shock.change.to_at <= limit);
         }
         for bed in &mut self.beds {
             bed.wetness.forget_after(limit);

@@ -29,10 +29,13 @@ impl SiteState {
             .filter(|a| a.record.state.is_active() || a.record.state == State::LatchedUnacknowledged)
             .map(|a| {
                 let text = if a.record.state == State::LatchedUnacknowledged {
-                    format!(
-                        "{} Look at the fish all the same: harm shows late. Then mark this as seen.",
-                        a.record.said.text
-                    )
+                    let said = &a.record.said.text;
+                    let look = if a.record.key.kind == Kind::TankTemperatureShock {
+                        "Look again tomorrow: harm shows late."
+                    } else {
+                        "Look at the fish all the same: harm shows late."
+                    };
+                    format!("{said} {look} Then mark this as seen.")
                 } else {
                     a.record.said.text.clone()
                 };
@@ -87,7 +90,7 @@ impl SiteState {
             let Some(record) = slot.record(garden) else { continue };
             views.push(AlarmView {
                 place_name: slot.subject.place.name(garden).to_owned(),
-                priority: garden.priority_at(record.key.kind, &record.key.place),
+                priority: garden.priority_of(&record),
                 record,
             });
         }

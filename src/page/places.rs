@@ -81,7 +81,7 @@ fn tank(site: &Id, tank: &TankView) -> Markup {
 pub(super) fn tank_items(tank: &TankView) -> Markup {
     html! {
         (item("Water now", or_not_known(tank.temperature_c, labels::degrees)))
-        (item("These fish thrive at", format!("{} to {}", labels::degrees(tank.thrives_c.0), labels::degrees(tank.thrives_c.1))))
+        (item("Safe range", format!("{} to {}", labels::degrees(tank.thrives_c.0), labels::degrees(tank.thrives_c.1))))
         (item("Danger", format!("below {}, above {}", labels::degrees(tank.cold_c), labels::degrees(tank.warm_c))))
         (item("Change in the last hour", or_not_known(tank.change_hour_c, labels::degrees)))
         (item("Change in the last day", or_not_known(tank.change_day_c, labels::degrees)))

@@ -163,7 +163,7 @@ fn mulch_form(frame: &PageFrame, view: &SiteView, number: usize, question: &Mulc
 fn changed(view: &SiteView, question: &ChangeQuestion) -> String {
     format!(
         "{}: was it changed? It read {} before a break, and {} after it, at {}. If nobody changed or moved it, the water \
-         itself changed: measure it now with another thermometer, and look at the fish.",
+         itself changed: look at the fish now, and measure the water with another thermometer.",
         question.name,
         labels::degrees(question.before_c),
         labels::degrees(question.after_c),

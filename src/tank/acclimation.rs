@@ -47,6 +47,44 @@ pub const FLOAT: Equation = Equation {
     check: Check::Table("fish_published.csv"),
 };
 
+/// Part of a tub's water that is changed for the tank's at a time: a jug's (common practice).
+const TUB_PART: f64 = 0.1;
+/// Minutes between two of these changes at least (this project's own).
+const TUB_EVERY_LEAST_MIN: f64 = 5.0;
+
+/// How a tub comes near the tank.
+pub const TUB: Equation = Equation {
+    gives: "minutes between two changes of a tenth of the tub's water, and how many",
+    form: "each takes away a tenth of the difference; minutes between = 60 x 0.1 x difference / the tank's limit within an \
+           hour, 5 at least; changes until 1 °C is left = ln(difference) / -ln(0.9)",
+    source: "plain arithmetic of mixing; the limit within an hour: ANZECC/ARMCANZ 2000 (from memory) or the garden file's own",
+    check: Check::Arithmetic,
+};
+
+/// Changes of a tenth of a tub's water.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TubChanges {
+    /// Minutes between two of them, above 0.
+    pub every_min: u32,
+    /// How many, at least one.
+    pub times: u32,
+}
+
+/// The changes that bring a tub within [`NEAR_C`] of its tank no faster than `hourly_c` allows,
+/// °C within an hour, above 0. `difference_c` is of either sign, at most [`FARTHEST_C`].
+pub fn tub_changes(difference_c: f64, hourly_c: f64) -> TubChanges {
+    let apart_c = difference_c.abs();
+    let every = (60.0 * TUB_PART * apart_c / hourly_c).max(TUB_EVERY_LEAST_MIN).ceil();
+    let times = ((apart_c / NEAR_C).ln() / -(1.0 - TUB_PART).ln()).max(1.0).ceil();
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "whole, above 0, and some hours"
+    )]
+    let whole = |number: f64| number as u32;
+    TubChanges { every_min: whole(every), times: whole(times) }
+}
+
 /// What is known about the fish's bag.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Bag {
@@ -117,6 +155,29 @@ mod tests {
             }
         }
         assert!((float_minutes(4.0, 2.0, false) - 120.0).abs() < 1e-9);
+    }
+
+    /// Played: a tenth out, a tenth in.
+    #[test]
+    fn a_tub_comes_near_no_faster_than_the_limit() {
+        for tenth in 21..=100 {
+            for hourly_c in [0.5, 1.0, 2.0, 4.0] {
+                let difference = f64::from(tenth) / 10.0;
+                let TubChanges { every_min, times } = tub_changes(-difference, hourly_c);
+                let mut left_c = difference;
+                for _ in 0..times {
+                    let before_c = left_c;
+                    left_c *= 0.9;
+                    assert!(
+                        (before_c - left_c) * 60.0 / f64::from(every_min) <= hourly_c + 1e-9,
+                        "{difference}"
+                    );
+                }
+                assert!(left_c <= NEAR_C && left_c / 0.9 > NEAR_C, "{difference}: {left_c}");
+            }
+        }
+        // 60 x 0.1 x 4 / 2 = 12 minutes; ln 4 / -ln 0.9 = 13.2.
+        assert_eq!(tub_changes(4.0, 2.0), TubChanges { every_min: 12, times: 14 });
     }
 
     #[test]

@@ -19,7 +19,7 @@ mod stocking;
 
 pub use acclimation::{
     Bag, FARTHEST_C, FLOAT_MIN_PER_C, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PH_SLOW, SEALED_MOST_MIN,
-    TRADE_UP_TO_C, float_minutes, handling,
+    TRADE_UP_TO_C, TubChanges, float_minutes, handling, tub_changes,
 };
 pub use air::{AirLikeness, InAir, largest_daily_swing_c, left_behind};
 pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};
@@ -56,18 +56,20 @@ pub const EQUATIONS: &[Equation] = &[
     stocking::GROWN,
     stocking::FEED,
     acclimation::FLOAT,
+    acclimation::TUB,
     BEYOND,
+    COMFORT,
 ];
 
 /// Equations by name, for steps.
 pub mod equations {
-    pub use super::BEYOND;
-    pub use super::acclimation::FLOAT;
+    pub use super::acclimation::{FLOAT, TUB};
     pub use super::ammonia::{CONCENTRATION, FRACTION};
     pub use super::change::CHANGE;
     pub use super::ph::DRIFT;
     pub use super::slope::AT_THIS_RATE;
     pub use super::stocking::{DENSITY, FEED, GROWN};
+    pub use super::{BEYOND, COMFORT};
 }
 
 /// A number outside the range of an equation.
@@ -87,6 +89,16 @@ pub const BEYOND: Equation = Equation {
     form: "value - limit",
     source: "the limit of the species, or the garden file's own",
     check: Check::Arithmetic,
+};
+
+/// Between what is dangerous and what suits the fish.
+pub const COMFORT: Equation = Equation {
+    gives: "whether the water suits the fish",
+    form: "colder than the range in which they thrive: they fall ill more easily; warmer: they want more oxygen, and the \
+           water holds less",
+    source: "the rows of the species' limits; of silver perch most winter disease breaks out below 16 °C (NSW DPI, Freshwater \
+             aquaculture); of other fish from memory",
+    check: Check::Table("fish_published.csv"),
 };
 
 /// `given` where it lies within the range; NaN does not.

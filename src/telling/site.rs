@@ -79,9 +79,9 @@ impl SiteNotifier {
         Self { garden, rows: WaitingTable::default(), unseen: false, untimed: false }
     }
 
-    /// The garden's own priority of an alarm.
-    pub(super) fn priority(&self, alarm: &AlarmKey) -> Priority {
-        self.garden.priority_at(alarm.kind, &alarm.place)
+    /// The garden's own priority of an alarm as it stands.
+    pub(super) fn priority(&self, standing: &AlarmRecord) -> Priority {
+        self.garden.priority_of(standing)
     }
 
     pub(super) fn group(&self, who: &str) -> Option<usize> {
@@ -121,7 +121,7 @@ impl SiteNotifier {
         let record = &change.record;
         let alarm = &record.key;
         let since = whole_millis(record.since);
-        let high = self.priority(alarm) == Priority::High;
+        let high = self.priority(record) == Priority::High;
         match record.state {
             State::Unacknowledged => {
                 let worse = record.course.worse;
@@ -187,7 +187,9 @@ impl SiteNotifier {
     ) {
         let record = &change.record;
         let again = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
-        if self.priority(alarm) == Priority::High {
+        if self.priority(record) == Priority::High {
+            // It may have waited to be told while it was less urgent.
+            self.rows.remove(&WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Tell });
             if !record.course.is_told() && change.from != State::Acknowledged {
                 // It has come back, no worse, and is told at growing distance; unless it stays.
                 self.rows.put(again, WaitTimes { since, due: plus(whole_millis(now), STAYS) });
@@ -195,7 +197,7 @@ impl SiteNotifier {
             }
             let entry = DraftEntry {
                 alarm: alarm.clone(),
-                priority: self.priority(alarm),
+                priority: self.priority(record),
                 state: record.state,
                 since,
                 cause: whole_millis(record.at),
@@ -214,7 +216,7 @@ impl SiteNotifier {
                 self.rows.put(over, WaitTimes { since, due: now });
                 self.rows.put(again, WaitTimes { since, due: plus(now, self.repeats(group).0) });
             }
-            self.told(group, alarm, since, record.state, now);
+            self.told(group, record, since, now);
             if record.course.times > 1 && !record.course.worse {
                 // As it went the last time it will be over by itself.
                 let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
@@ -230,14 +232,8 @@ impl SiteNotifier {
     /// Notes that a group was told at `now`: from then on its answer is waited for.
     /// It is waited for once, however often the group is told, until the alarm comes
     /// again: so no chain of groups is gone through twice.
-    pub(super) fn told(
-        &mut self,
-        group: usize,
-        alarm: &AlarmKey,
-        since: Timestamp,
-        state: State,
-        now: Timestamp,
-    ) {
+    pub(super) fn told(&mut self, group: usize, standing: &AlarmRecord, since: Timestamp, now: Timestamp) {
+        let (alarm, state) = (&standing.key, standing.state);
         let now = whole_millis(now);
         if self.rows.told_now(alarm, group, since).is_some() {
             return;
@@ -246,13 +242,13 @@ impl SiteNotifier {
         self.rows.put(over, WaitTimes { since, due: now });
         let next = self.garden.tell.get(group).and_then(|tell| tell.next.as_ref());
         // What is of low priority is nobody's hurry.
-        let hurry = self.priority(alarm) > Priority::Low && state.waits();
+        let hurry = self.priority(standing) > Priority::Low && state.waits();
         if let Some(next) = next.filter(|_| hurry) {
             let due = plus(now, SignedDuration::from_secs(i64::from(next.after_s)));
             let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Answer };
             self.rows.put(which, WaitTimes { since, due });
         }
-        if self.priority(alarm) == Priority::High && state == State::Unacknowledged {
+        if self.priority(standing) == Priority::High && state == State::Unacknowledged {
             let which = WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Again };
             self.rows.put(which, WaitTimes { since, due: plus(now, self.repeats(group).0) });
         }
@@ -288,7 +284,7 @@ impl SiteNotifier {
                 let Some(standing) = stands(&which.alarm) else { continue };
                 let same =
                     standing.state == State::Unacknowledged && whole_millis(standing.since) == row.since;
-                if !same || self.priority(&which.alarm) != Priority::High {
+                if !same || self.priority(&standing) != Priority::High {
                     continue;
                 }
                 let told = self.rows.told(&which.alarm, group, row.since);
@@ -299,7 +295,7 @@ impl SiteNotifier {
                     ..entry
                 });
                 if told.is_none() {
-                    self.told(group, &which.alarm, row.since, standing.state, now);
+                    self.told(group, &standing, row.since, now);
                     continue;
                 }
                 let since_told = now_ms.duration_since(told.unwrap_or(now_ms)).max(SignedDuration::ZERO);
@@ -325,7 +321,7 @@ impl SiteNotifier {
             };
             let entry = DraftEntry {
                 alarm: alarm.clone(),
-                priority: self.priority(alarm),
+                priority: self.priority(record),
                 state: record.state,
                 since: row.since,
                 cause: whole_millis(record.at),
@@ -422,16 +418,20 @@ impl SiteNotifier {
         }
         let hours = if instead { self.hours_instead(group) } else { self.hours(group) };
         let put_off = |row: &WaitTimes| hours.put_off(row.due, now);
+        let is_high = |alarm: &AlarmKey| {
+            let usual = || self.garden.priority_at(alarm.kind, &alarm.place);
+            stands(alarm).map_or_else(usual, |standing| self.priority(&standing)) == Priority::High
+        };
         let late: Vec<(WaitKey, WaitTimes)> = waiting
             .iter()
-            .filter(|(which, row)| row.due <= now && self.priority(&which.alarm) < Priority::High)
+            .filter(|(which, row)| row.due <= now && !is_high(&which.alarm))
             .filter_map(|(which, row)| Some((which.clone(), WaitTimes { due: put_off(row)?, ..*row })))
             .collect();
         if !late.is_empty() {
+            waiting.retain(|(which, _)| is_high(&which.alarm));
             for (which, row) in late {
                 self.rows.put(which, row);
             }
-            waiting.retain(|(which, _)| self.priority(&which.alarm) == Priority::High);
         }
         // What says more of an alarm goes before its mere news.
         waiting.sort_by_key(|(which, _)| std::cmp::Reverse(which.wait.clone()));
@@ -439,7 +439,7 @@ impl SiteNotifier {
         for (which, row) in waiting {
             self.rows.remove(&which);
             let Some(standing) = stands(&which.alarm) else { continue };
-            if !still(&standing, self.priority(&which.alarm), row.since) || done.contains(&which.alarm) {
+            if !still(&standing, self.priority(&standing), row.since) || done.contains(&which.alarm) {
                 continue;
             }
             done.insert(which.alarm.clone());
@@ -449,7 +449,7 @@ impl SiteNotifier {
                 entry.text = self.with_others(&which.wait, &entry.text);
             }
             said.entry((group, why)).or_default().push(entry);
-            self.told(group, &which.alarm, row.since, standing.state, now);
+            self.told(group, &standing, row.since, now);
         }
     }
 
@@ -485,10 +485,10 @@ impl SiteNotifier {
 
     pub(super) fn entry(&self, which: &WaitKey, row: WaitTimes, standing: &AlarmRecord) -> DraftEntry {
         let told = self.rows.told(&which.alarm, which.group, row.since);
-        let high = self.priority(&which.alarm) == Priority::High;
+        let high = self.priority(standing) == Priority::High;
         DraftEntry {
             alarm: which.alarm.clone(),
-            priority: self.priority(&which.alarm),
+            priority: self.priority(standing),
             state: standing.state,
             since: row.since,
             cause: row.due,
@@ -519,17 +519,17 @@ impl SiteNotifier {
             }
             let Some(next) = self.next_of(which.group) else { continue };
             let Some(standing) = stands(&which.alarm) else { continue };
-            if !still(&standing, self.priority(&which.alarm), row.since) {
+            if !still(&standing, self.priority(&standing), row.since) {
                 continue;
             }
             self.drop_answers_to(next, &which.alarm);
-            let high = self.priority(&which.alarm) == Priority::High;
+            let high = self.priority(&standing) == Priority::High;
             let due = self.hours(next).at_once(now);
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
                 entry.again = false;
                 said.entry((next, TellReason::NotAnswered(which.group))).or_default().push(entry);
-                self.told(next, &which.alarm, row.since, standing.state, now);
+                self.told(next, &standing, row.since, now);
             } else {
                 let by = self.garden.tell[which.group].who.clone();
                 let wait = WaitFor::TellNotAnswered { by };
@@ -601,19 +601,20 @@ impl SiteNotifier {
     /// What a group was told before and nobody has answered, in a few words.
     fn standing(&self, group: usize, new: &[DraftEntry], stands: AlarmLookup<'_>) -> Vec<String> {
         let new: BTreeSet<&AlarmKey> = new.iter().map(|entry| &entry.alarm).collect();
-        let mut told: Vec<(&WaitKey, &WaitTimes)> = self
+        let mut told: Vec<(&WaitKey, Timestamp, Priority)> = self
             .rows
             .iter()
             .filter(|(which, _)| which.group == group && which.wait == WaitFor::Over)
             .filter(|(which, _)| !new.contains(&which.alarm))
-            .filter(|(which, row)| {
-                stands(&which.alarm)
-                    .is_some_and(|standing| still(&standing, self.priority(&which.alarm), row.since))
+            .filter_map(|(which, row)| {
+                let standing = stands(&which.alarm)?;
+                let priority = self.priority(&standing);
+                still(&standing, priority, row.since).then_some((which, row.since, priority))
             })
             .collect();
-        told.sort_by_key(|(which, row)| (std::cmp::Reverse(self.priority(&which.alarm)), row.since));
+        told.sort_by_key(|(_, since, priority)| (std::cmp::Reverse(*priority), *since));
         told.iter()
-            .map(|(which, _)| {
+            .map(|(which, ..)| {
                 subjects::headline(
                     which.alarm.kind,
                     &subjects::plain(&place_called(&self.garden, &which.alarm.place)),

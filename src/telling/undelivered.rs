@@ -56,7 +56,7 @@ impl SiteNotifier {
             .filter_map(|item| {
                 let standing = stands(&item.key)?;
                 let since = super::hours::whole_millis(item.since);
-                still(&standing, self.priority(&item.key), since).then(|| (item.clone(), standing))
+                still(&standing, self.priority(&standing), since).then(|| (item.clone(), standing))
             })
             .collect();
         if open.is_empty() {
@@ -121,7 +121,7 @@ impl SiteNotifier {
             if way == FallbackStep::Next {
                 self.drop_answers_to(group, alarm);
             }
-            if self.priority(alarm) < Priority::High && now < free_at {
+            if self.priority(standing) < Priority::High && now < free_at {
                 self.rows.put(which, WaitTimes { since, due: free_at });
                 continue;
             }
@@ -129,7 +129,7 @@ impl SiteNotifier {
             let row = WaitTimes { since, due: super::hours::whole_millis(given_up.message.made_at) };
             entries.push(DraftEntry { again: false, ..self.entry(&which, row, standing) });
             if way != FallbackStep::Instead {
-                self.told(group, alarm, since, standing.state, now);
+                self.told(group, standing, since, now);
             }
         }
         let whole = entries.len() == given_up.message.items.len();

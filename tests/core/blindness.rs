@@ -74,7 +74,10 @@ fn words_of_a_silent_thermometer_say_fish_first_and_now() {
     assert_eq!((told.priority, told.record.key.place.as_str()), (Priority::High, "float"));
     assert_eq!(told.tell, ["grounds", "fish"]);
     let text = &told.record.said.text;
-    assert!(text.contains("Look at the fish and measure their water by hand now."), "{text}");
+    assert!(
+        text.contains("Look at the fish now, and measure their water with a hand-held thermometer."),
+        "{text}"
+    );
     assert!(!text.contains("today"), "{text}");
 }
 

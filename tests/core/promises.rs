@@ -412,7 +412,12 @@ fn a_tank_that_may_have_hurt_its_fish_wants_to_be_looked_at() {
     hold(&mut run, THERMOMETER, 5, "2026-03-10T12:30", "2026-03-12T12:30", 18.5);
     assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged, State::LatchedUnacknowledged]);
     let to_do = run.view().to_do;
-    assert!(to_do.iter().any(|job| job.text.contains("Look at the fish all the same")), "{to_do:?}");
+    assert!(
+        to_do
+            .iter()
+            .any(|job| job.text.contains("Check the fish of Tank: the water fell 3.5 °C by 12:05 pm")),
+        "{to_do:?}"
+    );
     assert!(!run.answer(Kind::TankTemperatureShock, "tank", Input::Reset), "not before it was seen");
     assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Acknowledge));
     assert!(run.answer(Kind::TankTemperatureShock, "tank", Input::Reset));

@@ -414,7 +414,7 @@ fn a_tank_that_is_being_cleaned_has_no_faulty_probes() {
         let raised = faults(&run).contains(&State::Unacknowledged);
         assert_eq!(raised, !cleaned);
         if raised {
-            assert!(fault_text(&run).contains("measure by hand"), "{}", fault_text(&run));
+            assert!(fault_text(&run).contains("a hand-held thermometer"), "{}", fault_text(&run));
         }
     }
 }

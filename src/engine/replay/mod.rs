@@ -124,9 +124,10 @@ fn letter(gardens: &[Garden], key: &AlarmKey, row: Option<&AlarmRow>, now: Times
         course: crate::alarms::AlarmCourse::default(),
         said: AlarmText::new("By today's calibration and rules this alarm was never raised.", &[], ""),
     };
+    let record = row.map_or_else(never, |row| row.record.clone());
     publication::letter(&AlarmChange {
-        record: row.map_or_else(never, |row| row.record.clone()),
-        priority: garden.map_or(key.kind.priority(), |garden| garden.priority_at(key.kind, &key.place)),
+        priority: garden.map_or(key.kind.priority(), |garden| garden.priority_of(&record)),
+        record,
         from: State::Normal,
         how: row.and_then(|row| row.how.clone().map(Into::into)),
         tell: row.map(|row| row.tell.clone()).unwrap_or_default(),

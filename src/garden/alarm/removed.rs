@@ -32,7 +32,7 @@ impl Core {
                     course: crate::alarms::AlarmCourse::default(),
                     said: AlarmText::new(text, &[], "the garden's file"),
                 },
-                priority: garden.priority_at(alarm.key.kind, &alarm.key.place),
+                priority: garden.priority_of(alarm),
                 from: alarm.state,
                 how: None,
                 tell: garden.told_of(alarm.key.kind, &alarm.key.place),

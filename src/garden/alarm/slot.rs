@@ -155,7 +155,11 @@ impl AlarmSlot {
         severity: u16,
     ) -> Option<Telling> {
         let held = self.life.holds();
-        let rule = garden.rules[self.subject.kind];
+        let mut rule = garden.rules[self.subject.kind];
+        if self.subject.kind.row().high_when_worse {
+            let AlarmSubject { kind, place } = self.subject;
+            rule.priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
+        }
         let (life, step) = self.life.step(at, input, rule.policy(delays));
         self.life = life;
         let step = self.go_on(step, (at, held), severity, rule.count_s);
@@ -243,7 +247,8 @@ impl AlarmSlot {
     pub(crate) fn tell(&mut self, garden: &Garden, telling: &Telling, said: AlarmText, batch: &mut Batch) {
         let at = telling.at;
         let mut said = said;
-        let priority = garden.priority_at(self.subject.kind, self.subject.place.id(garden));
+        let AlarmSubject { kind, place } = self.subject;
+        let priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
         said.text = spoken::by_when(&said.text, priority);
         if !telling.repeats {
             said.text.insert_str(0, &self.preamble(garden, telling));
@@ -257,7 +262,7 @@ impl AlarmSlot {
         };
         let key = self.key(garden);
         batch.changes.push(AlarmChange {
-            priority: garden.priority_at(key.kind, &key.place),
+            priority,
             from: step.from,
             how: None,
             tell: garden.told_of(key.kind, &key.place),

@@ -106,7 +106,7 @@ impl SiteState {
         };
         let by_hand = match sensor.place {
             Place::Tank(_) if consequence == Consequence::NotJudged => {
-                " Until then look at the fish and measure their water by hand."
+                " Until then look at the fish, and measure their water with a hand-held thermometer."
             }
             Place::Tank(_) | Place::Bed(_) | Place::Site => "",
         };

@@ -138,12 +138,23 @@ impl SiteState {
         };
         let place = garden.place_name(sensor);
         let (when, then) = match sensor.place {
-            Place::Tank(_) => (
-                if garden.tank_left_blind(Kind::SensorFault, &sensor.id).is_some() { "Now" } else { "Today" },
-                format!(
-                    "Until it is mended it says nothing about {place}: look at the fish and measure by hand."
-                ),
-            ),
+            Place::Tank(_) => {
+                let measure = if sensor.measures == Quantity::WaterTemperature {
+                    "measure the water with a hand-held thermometer"
+                } else {
+                    "test the water by hand"
+                };
+                if garden.tank_left_blind(Kind::SensorFault, &sensor.id).is_some() {
+                    (
+                        "Look at the fish now. Then",
+                        format!(
+                            "Until it is mended nothing watches {place}: {measure}, morning and evening."
+                        ),
+                    )
+                } else {
+                    ("Today", format!("Until it is mended, {measure}."))
+                }
+            }
             Place::Bed(_) => ("Within a week", format!("Until it is mended {place} is not judged by it.")),
             Place::Site => ("Within a week", "Until it is mended nothing is judged by it.".to_owned()),
         };

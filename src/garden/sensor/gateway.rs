@@ -254,7 +254,7 @@ fn silent_words(
     let by_hand = if unwatched.is_empty() {
         ""
     } else {
-        " Until then look at the fish and measure their water by hand."
+        " Until then look at the fish, and measure their water with a hand-held thermometer."
     };
     let unjudged: Vec<String> = unwatched.into_iter().chain(others).collect();
     let loss = if unjudged.is_empty() {

@@ -134,7 +134,7 @@ impl SiteState {
             // Nothing else watches the fish: that is first, and now.
             let blind = garden.tank_left_blind(Kind::SensorSilent, &sensor.id).is_some();
             let when = spoken::WHEN;
-            let fish = if blind { "Look at the fish and measure their water by hand now. " } else { "" };
+            let fish = if blind { "Look at the fish now, and measure their water with a hand-held thermometer. " } else { "" };
             let look = if site.battery_was_low(index) {
                 format!(
                     "Its battery was low: change or charge that {when}, then look at its cable and the gateway."

@@ -140,7 +140,7 @@ fn fish_unwatched(garden: &Garden) -> &'static str {
     if garden.tanks.is_empty() {
         ""
     } else {
-        " Until then no alarm about the fish comes: look at them and measure their water by hand."
+        " Until then no alarm about the fish comes: look at them, and measure their water with a hand-held thermometer."
     }
 }
 

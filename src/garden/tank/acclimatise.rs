@@ -9,13 +9,16 @@ use crate::garden::core::Core;
 use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
+use crate::garden::tank::care::{BAG, FISH, HANDS, take_care};
+use crate::garden::tank::swing::Swing;
 use crate::garden::tank::temperature::hourly;
-use crate::garden::tank::water::ASK;
+
 use crate::model::add_seconds;
 use crate::tank::{
-    Bag, FARTHEST_C, FLOAT_MIN_PER_C, GROWN_G, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, SEALED_MOST_MIN,
-    STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, Window, density_kg_m3, equations, float_minutes, handling,
-    ionisation_constant, ionisation_step, stocking, un_ionised_fraction,
+    Bag, FARTHEST_C, FLOAT_MIN_PER_C, GROWN_G, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PRACTICE_KG_M3,
+    SEALED_MOST_MIN, STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, TubChanges, Window, density_kg_m3,
+    equations, float_minutes, handling, ionisation_constant, ionisation_step, stocking, tub_changes,
+    un_ionised_fraction,
 };
 use crate::text::spoken;
 use crate::why::Why;
@@ -24,12 +27,24 @@ use crate::why::Why;
 /// long after a shock no new fish come (both this project's own figures).
 const TEST_HOLDS_S: i64 = 2 * 86_400;
 const SHOCK_HOLDS_S: i64 = 86_400;
-/// What is done with fish that are here already (common practice).
-const HERE: &str = "If the fish are here already, do not send them on another journey: pour them with their own water \
-                    into a clean tub in the shade, give it air, and cover it. Feed nothing. Every half hour change a \
-                    tenth of that water for clean water of the same temperature, treated against chlorine and \
-                    chloramine: letting it stand does not remove chloramine. Ask the supplier or your fisheries adviser \
-                    today where they can stay, and let none go into a creek or dam.";
+/// What is done with fish that are here already and cannot go in today (common practice).
+/// After a long haul the bag's water is left behind: opened, it loses its carbon dioxide, its
+/// pH jumps and its ammonia turns toxic (LSU AgCenter).
+const HERE_SHORT_HAUL: &str = "Pour fish that are here already into a clean tub in the shade, with their own water. Give the \
+                               tub air, cover it, and feed nothing. Every half hour change a tenth of its water for water \
+                               of the same temperature, treated against chlorine and chloramine.";
+const HERE_LONG_HAUL: &str = "For fish that are here already, fill a clean tub in the shade with water as warm as the bag's, \
+                              treated against chlorine and chloramine. Give it air, net the fish across, and leave the \
+                              bag's water in the bag. Cover the tub, feed nothing, and change a tenth of its water every \
+                              half hour for water like it.";
+const HERE: &str = "A tub is for a few hours only: ring the supplier or your fisheries adviser now. Send the fish on no \
+                    other journey, and let none go into a creek or dam.";
+/// How far bag and tank may be apart for a closed bag to wait on the tank, °C: as far as the
+/// trade's rate goes.
+const WAITS_ON_TANK_C: f64 = TRADE_UP_TO_C;
+/// New fish can bring disease; how long they stay apart is the supplier's or adviser's word.
+const QUARANTINE: &str =
+    "If you have a quarantine tank, new fish stay there first, for as long as your fisheries adviser says.";
 /// A bag that was written down longer ago floats no more.
 const BAG_HOLDS_S: i64 = 6 * 3600;
 /// Minutes between two scoops of tank water, and how many: together about as
@@ -138,6 +153,18 @@ pub struct Acclimatising {
     pub at: Timestamp,
 }
 
+impl Acclimatising {
+    /// Where the bag waits while something is missing.
+    pub fn meanwhile(&self) -> &'static str {
+        let far = self.tank_c.zip(self.bag_c).is_some_and(|(tank, bag)| (tank - bag).abs() > WAITS_ON_TANK_C);
+        if far {
+            "Meanwhile stand the closed bag in the shade beside the tank, and ask again within the hour."
+        } else {
+            "Meanwhile float the closed bag on the tank in the shade, and ask again within the hour."
+        }
+    }
+}
+
 impl Core {
     /// Answers for a tank of a site at `now`. `None` if there is no such tank.
     pub fn acclimatise(
@@ -187,10 +214,17 @@ impl SiteState {
             why: vec![],
             at: now,
         };
-        let not_today =
-            |why: &str| answer(AcclimatiseAnswer::NotToday, format!("Not today: {why} {HERE} {ASK}"));
+        let here = match bag.hauled_h {
+            Some(hours) if hours < LONG_HAUL_H => HERE_SHORT_HAUL,
+            // Not known: as after a long haul.
+            Some(_) | None => HERE_LONG_HAUL,
+        };
+        let not_today = |why: &str| {
+            let care = take_care(&[BAG, FISH]);
+            answer(AcclimatiseAnswer::NotToday, format!("Not today: {why} {here} {HERE} {care}"))
+        };
         if let Some(trouble) = self.tank_trouble(index, tank_c, now) {
-            return not_today(&format!("{trouble} Put no fish into {} before that is over.", tank.name));
+            return not_today(&format!("{trouble} Put no fish into it before that is over."));
         }
         let (
             Some(bag_temperature),
@@ -212,15 +246,20 @@ impl SiteState {
         else {
             let lacks = self.acclimatise_lacks(index, &bag, bag_c, tank_c, now);
             let text = self.lacks_words(index, &lacks, now);
-            return Acclimatising { lacks, ..answer(AcclimatiseAnswer::Unknown, text) };
+            let mut told = Acclimatising { lacks, ..answer(AcclimatiseAnswer::Unknown, text) };
+            told.text = format!("{} {}", told.text, told.meanwhile());
+            return told;
         };
         let there = self.fish_in(tank, now);
         let crowd = NewCrowd::of(tank, there, self.fish_weigh(tank, now), fish, grams);
         if stocking(crowd.kg_m3) == Stocking::TooMany {
             return not_today(&format!(
-                "with {fish} more fish of {grams:.0} g {} would hold {:.1} kg of fish in a cubic metre; a small unit \
-                 should stay below {STOCKING_MOST_KG_M3:.0}.",
-                tank.name, crowd.kg_m3
+                "with {fish} more fish of {grams:.0} g {} would hold {:.1} kg of fish; for its {:.0} L that is too many, the \
+                 most is {:.0} kg.",
+                tank.name,
+                crowd.kg_m3 * tank.volume_l / 1000.0,
+                tank.volume_l,
+                STOCKING_MOST_KG_M3 * tank.volume_l / 1000.0,
             ));
         }
         let difference_c = tank_temperature - bag_temperature;
@@ -228,7 +267,7 @@ impl SiteState {
         if difference_c.abs() > most_c {
             return not_today(&format!(
                 "the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C, {:.1} °C apart; {} should not pass \
-                 through more than {most_c:.1} °C in a day. Bring the tub's water nearer by a degree or two a day.",
+                 through more than {most_c:.1} °C in a day.",
                 tank.name,
                 difference_c.abs(),
                 tank.fish_name(),
@@ -237,13 +276,6 @@ impl SiteState {
         let bag = Bag { temperature_c: bag_temperature, ph: bag_ph, hauled_h };
         let hourly_c = hourly(tank, difference_c > 0.0);
         let minutes = float_minutes(difference_c, hourly_c, bag.is_long_hauled());
-        if bag.is_long_hauled() && minutes > SEALED_MOST_MIN {
-            return not_today(&format!(
-                "bag and tank are {:.1} °C apart, which takes {minutes:.0} minutes at {hourly_c:.1} °C an hour. After \
-                 {hauled_h:.0} hours under way a bag cannot stay closed so long, and mixing slowly lets its pH jump.",
-                difference_c.abs()
-            ));
-        }
         let plan = Plan {
             tank,
             bag,
@@ -256,23 +288,20 @@ impl SiteState {
         let steps = plan.steps();
         let release = steps.iter().map(|(minute, _)| *minute).max().unwrap_or(0);
         let when = spoken::moment_seen_from(
-            add_seconds(now, i64::from(release) * 60),
+            about(add_seconds(now, i64::from(release) * 60)),
             now,
             &self.garden.site.time_zone,
         );
         let text = format!(
-            "Yes: the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C. It takes about {} minutes; if it \
-             begins now the fish are let go at about {when}. {}",
+            "Yes: the bag is {bag_temperature:.1} °C and {} {tank_temperature:.1} °C. {QUARANTINE} It takes about {}; if you \
+             begin now, the fish go in at about {when}. {}",
             tank.name,
-            release,
-            crowd.words(fish, there),
+            spoken::duration(i64::from(release) * 60),
+            crowd.words(tank, fish, there),
         );
-        Acclimatising {
-            steps,
-            differs: plan.differs(),
-            why: plan.why(),
-            ..answer(AcclimatiseAnswer::Yes, text)
-        }
+        let mut why = plan.why();
+        why.extend(crowd.why);
+        Acclimatising { steps, differs: plan.differs(), why, ..answer(AcclimatiseAnswer::Yes, text) }
     }
 
     /// Whether the water was tested for something within the last two days.
@@ -308,7 +337,7 @@ impl SiteState {
         let tank = self.garden.tank(index);
         let missing: Vec<String> = lacks.iter().map(|lack| lack.words().to_owned()).collect();
         let given: Vec<String> = lacks.iter().filter_map(|lack| lack.argument()).map(str::to_owned).collect();
-        let mut text = format!("It cannot be said yet for {}: {} missing.", tank.name, are(&missing));
+        let mut text = format!("Trug can't tell yet for {}: {} missing.", tank.name, are(&missing));
         if lacks.contains(&AcclimatiseLack::TankTemperature) {
             text += &format!(" {}", self.why_tank_unknown(index, now));
         }
@@ -317,7 +346,8 @@ impl SiteState {
         }
         if lacks.iter().any(|lack| lack.argument().is_none()) {
             text += &format!(
-                " Test the tank's water and write it down: trug log water-test {} --ammonia MG/L --nitrite MG/L.",
+                " Test the tank's water, and enter it in the Garden log: trug log water-test {} --ammonia MG/L --nitrite \
+                 MG/L (--nitrite-ion where the kit reads NO2, not NO2-N).",
                 tank.id
             );
         }
@@ -327,36 +357,67 @@ impl SiteState {
     /// What speaks against new fish in this tank at all.
     fn tank_trouble(&self, index: u16, tank_c: Option<f64>, now: Timestamp) -> Option<String> {
         let tank = self.garden.tank(index);
-        let state = |kind| self.alarms.life(AlarmPlace::Tank(index).alarm(kind)).state();
+        let zone = &self.garden.site.time_zone;
+        let water = |shock: &Swing| format!("its water {}", shock.words(zone));
+        let shock = self.tanks[usize::from(index)].shock;
         let alarms: Vec<String> = [
-            (Kind::PumpStopped, "its pump has stopped"),
-            (Kind::TankTemperatureShock, "its temperature has changed too fast"),
-            (Kind::TankTooWarm, "it is too warm"),
-            (Kind::TankTooCold, "it is too cold"),
-            (Kind::LowOxygen, "it has, or may have, too little oxygen"),
-            (Kind::Ammonia, "its last water test found too much ammonia"),
-            (Kind::Nitrite, "its last water test found too much nitrite"),
-            (Kind::Ph, "its pH is out of range or on the way there"),
+            (Kind::PumpStopped, "its pump has stopped", ""),
+            (
+                Kind::TankTemperatureShock,
+                "its temperature has changed too fast",
+                "its temperature changed too fast",
+            ),
+            (Kind::TankTooWarm, "it is too warm", "it was too warm"),
+            (Kind::TankTooCold, "it is too cold", "it was too cold"),
+            (
+                Kind::LowOxygen,
+                "it has, or may have, too little oxygen",
+                "it had, or may have had, too little oxygen",
+            ),
+            (
+                Kind::Ammonia,
+                "its last water test found too much ammonia",
+                "a water test found too much ammonia",
+            ),
+            (
+                Kind::Nitrite,
+                "its last water test found too much nitrite",
+                "a water test found too much nitrite",
+            ),
+            (
+                Kind::Ph,
+                "its pH is out of range or on the way there",
+                "its pH was out of range or on the way there",
+            ),
         ]
         .into_iter()
-        .filter_map(|(kind, words)| match state(kind) {
-            State::LatchedUnacknowledged | State::LatchedAcknowledged => {
-                let title = kind.row().title.to_lowercase();
-                Some(format!("\"{title}\" is over and nobody has said that all is well"))
+        .filter_map(|(kind, is, was)| {
+            let slot = self.alarms.get(AlarmPlace::Tank(index).alarm(kind))?;
+            let told = |words: &str| match shock.filter(|_| kind == Kind::TankTemperatureShock) {
+                Some(shock) => water(&shock),
+                None => words.to_owned(),
+            };
+            match slot.life.state() {
+                State::LatchedUnacknowledged | State::LatchedAcknowledged => {
+                    // A change names its moment; the others, when they were over.
+                    let over =
+                        slot.last.as_deref().filter(|_| told("") == "").map_or(String::new(), |(at, _)| {
+                            format!(" until {}", spoken::moment_seen_from(*at, now, zone))
+                        });
+                    Some(format!("{}{over}, and nobody has answered yet that the fish are well", told(was)))
+                }
+                state => state.is_active().then(|| told(is)),
             }
-            state => state.is_active().then(|| words.to_owned()),
         })
         .collect();
         if !alarms.is_empty() {
             return Some(format!("{} is in alarm: {}.", tank.name, spoken::list(&alarms)));
         }
-        let shock = self.tanks[usize::from(index)].shock_at;
-        if let Some(at) = shock.filter(|at| now.as_second() - at.as_second() <= SHOCK_HOLDS_S) {
-            let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);
-            return Some(format!(
-                "the temperature of {} changed too fast within the last day (until {when}).",
-                tank.name
-            ));
+        let state = &self.tanks[usize::from(index)];
+        if let Some(at) = state.shock_at.filter(|at| now.as_second() - at.as_second() <= SHOCK_HOLDS_S) {
+            let what = shock.map_or("its temperature changed too fast".to_owned(), |shock| water(&shock));
+            let until = spoken::moment_seen_from(add_seconds(at, SHOCK_HOLDS_S), now, zone);
+            return Some(format!("{}: {what}. The fish there need rest until {until}.", tank.name));
         }
         let c = tank_c?;
         let (low, high) = (tank.limits.cold_c, tank.limits.warm_c);
@@ -370,6 +431,12 @@ impl SiteState {
     }
 }
 
+/// To the next five minutes: "about".
+fn about(at: Timestamp) -> Timestamp {
+    const FIVE_S: i64 = 300;
+    add_seconds(at, (-at.as_second()).rem_euclid(FIVE_S))
+}
+
 /// "a and b are".
 fn are(missing: &[String]) -> String {
     format!("{} {}", spoken::list(missing), if missing.len() == 1 { "is" } else { "are" })
@@ -380,33 +447,48 @@ struct NewCrowd {
     kg_m3: f64,
     /// When all of them are grown to table size.
     grown_kg_m3: f64,
+    /// The equations behind both.
+    why: Why,
 }
 
 impl NewCrowd {
     /// Fish whose weight nobody has written down count as grown: the cautious case.
     fn of(tank: &Tank, there: Option<u32>, weigh_g: Option<f64>, fish: u32, grams: f64) -> Self {
-        let old = there.unwrap_or(0);
-        let old_kg_m3 = density_kg_m3(old, weigh_g.unwrap_or(GROWN_G), tank.volume_l);
-        Self {
-            kg_m3: old_kg_m3 + density_kg_m3(fish, grams, tank.volume_l),
-            grown_kg_m3: density_kg_m3(old.saturating_add(fish), GROWN_G, tank.volume_l),
-        }
+        let (old, volume_l) = (there.unwrap_or(0), tank.volume_l);
+        let old_g = weigh_g.unwrap_or(GROWN_G);
+        let kg_m3 = density_kg_m3(old, old_g, volume_l) + density_kg_m3(fish, grams, volume_l);
+        let all = old.saturating_add(fish);
+        let grown_kg_m3 = density_kg_m3(all, GROWN_G, volume_l);
+        let why = vec![
+            equations::DENSITY.step(format!(
+                "({old} x {old_g:.0} g + {fish} x {grams:.0} g) / {volume_l:.0} L = {kg_m3:.1} kg/m3"
+            )),
+            equations::GROWN
+                .step(format!("{all} x {GROWN_G:.0} g / {volume_l:.0} L = {grown_kg_m3:.1} kg/m3")),
+        ];
+        Self { kg_m3, grown_kg_m3, why }
     }
 
-    fn words(&self, fish: u32, there: Option<u32>) -> String {
+    fn words(&self, tank: &Tank, fish: u32, there: Option<u32>) -> String {
         let Some(old) = there else {
-            return "How many fish are in it already is not written down, so whether there is room is not judged."
+            return "How many fish are in it already is not in the Garden log, so Trug can't tell whether there is room."
                 .to_owned();
         };
-        let grown = match stocking(self.grown_kg_m3) {
-            Stocking::Fits => "",
-            Stocking::Dense => ": more than common practice of 10 to 15, so watch oxygen and ammonia",
-            Stocking::TooMany => ": too many, so plan now where some of them will go",
+        let all = old.saturating_add(fish);
+        let is = format!("That makes {all} fish in {:.0} L", tank.volume_l);
+        let room = |kg_m3: f64| (kg_m3 * tank.volume_l / GROWN_G).floor().max(0.0);
+        let (least, most) = (room(PRACTICE_KG_M3.0), room(PRACTICE_KG_M3.1));
+        let fewer = most - f64::from(old);
+        let fewer =
+            if fewer >= 1.0 { format!("Take {fewer:.0} at most") } else { "Better take none".to_owned() };
+        let then = match stocking(self.grown_kg_m3) {
+            Stocking::Fits => return format!("{is}: there is room for them when they are grown."),
+            Stocking::Dense => "",
+            Stocking::TooMany => " Plan now where some of them go when they grow.",
         };
         format!(
-            "With {old} there and {fish} new it holds {:.1} kg of fish in a cubic metre, and {:.0} when they are grown \
-             to {GROWN_G:.0} g{grown}.",
-            self.kg_m3, self.grown_kg_m3
+            "{is}, and by common practice it has room for {least:.0} to {most:.0} grown ones. {fewer} if you can. If all go \
+             in, feed half, and test ammonia and nitrite every day for two weeks.{then}"
         )
     }
 }
@@ -448,71 +530,97 @@ impl Plan<'_> {
         self.minutes > SEALED_MOST_MIN
     }
 
+    /// How the tub comes near the tank.
+    fn tub(&self) -> TubChanges {
+        // To the tenth that people read.
+        tub_changes((10.0 * self.difference_c()).round() / 10.0, self.hourly_c)
+    }
+
+    fn tub_step(&self) -> String {
+        let (name, TubChanges { every_min, times }) = (&self.tank.name, self.tub());
+        let into = if self.bag.is_long_hauled() {
+            format!(
+                "Fill a clean tub in the shade beside {name} with water of {:.1} °C, treated against chlorine and \
+                 chloramine, and give it air. Open the bag, net the fish across at once, and leave the bag's water: opened, \
+                 it turns toxic.",
+                self.bag.temperature_c
+            )
+        } else {
+            format!(
+                "Pour the fish with their own water into a clean tub in the shade beside {name}, give it air, and cover it."
+            )
+        };
+        format!(
+            "Dim the light, and leave pump and air on. {into} Hang a thermometer in the tub. Every {every_min} minutes scoop \
+             out a tenth of its water (1 L of 10 L) and scoop in as much tank water, about {times} times. The tub nears the \
+             tank's {:.1} °C by no more than {:.1} °C an hour: if it goes faster, wait longer between scoops.",
+            self.tank_c, self.hourly_c
+        )
+    }
+
     fn steps(&self) -> Vec<(u32, String)> {
         let apart = self.difference_c().abs();
         let floated = self.float_min();
-        let (name, hourly_c) = (&self.tank.name, self.hourly_c);
+        let name = &self.tank.name;
         let mut steps = vec![(
             0,
             if self.needs_tub() {
+                self.tub_step()
+            } else if apart > NEAR_C {
                 format!(
-                    "Dim the light, and leave pump and air on. Pour the fish with their own water into a clean tub in the \
-                     shade beside {name}, give it air, and cover it. They are {apart:.1} °C apart: add a little tank \
-                     water every ten minutes, so that the tub nears the tank's {:.1} °C by no more than {hourly_c:.1} °C \
-                     an hour. It takes about {floated} minutes.",
+                    "Dim the light, leave pump and air on, and float the closed bag on {name} in the shade for about \
+                     {floated} minutes, until its water is within {NEAR_C:.0} °C of the tank's {:.1} °C. They are {apart:.1} \
+                     °C apart: look every ten minutes.",
                     self.tank_c
                 )
             } else {
-                let how = if apart > NEAR_C {
-                    format!(". They are {apart:.1} °C apart: look every ten minutes")
-                } else {
-                    ", which it is already".to_owned()
-                };
                 format!(
-                    "Dim the light, leave pump and air on, and float the closed bag on {name} in the shade for about \
-                     {floated} minutes, until its water is within {NEAR_C:.0} °C of the tank's {:.1} °C{how}.",
-                    self.tank_c
+                    "The bag is within {NEAR_C:.0} °C of the tank already. Dim the light, leave pump and air on, and float \
+                     the closed bag on {name} in the shade for {floated} minutes all the same."
                 )
             },
         )];
         let mix = |scoops: u32, until: &str| {
             format!(
-                "Open the bag and roll its rim down. Scoop tank water in every {SCOOP_MIN} minutes, a tenth of what is \
-                 in the bag at a time, about {scoops} times, {until}."
+                "Open the bag and roll its rim down. Every {SCOOP_MIN} minutes scoop in tank water, a tenth of what is in \
+                 the bag, about {scoops} times{until}"
             )
         };
         let released = match self.handling {
             // The tub has had the tank's water in it all the while.
-            _ if self.needs_tub() => floated,
+            _ if self.needs_tub() => self.tub().every_min * self.tub().times,
             Handling::ReleaseAtOnce => floated,
             Handling::Near => {
-                steps.push((floated, mix(SCOOPS_NEAR, "since the pH of both is near already")));
+                steps.push((floated, mix(SCOOPS_NEAR, ". The pH of both is near.")));
                 floated + SCOOPS_NEAR * SCOOP_MIN
             }
             Handling::MixSlowly => {
-                let until = format!("until its pH is within {PH_NEAR:.1} of the tank's");
+                let until = format!(", until its pH is within {PH_NEAR:.1} of the tank's.");
                 steps.push((floated, mix(SCOOPS, &until)));
                 floated + SCOOPS * SCOOP_MIN
             }
             Handling::NotKnown => {
-                let until = "until its water has doubled; the pH of bag or tank is not known, so test both with one kit";
+                let until = ", until its water has doubled. The pH of bag or tank is not known: test both with one kit.";
                 steps.push((floated, mix(SCOOPS, until)));
                 floated + SCOOPS * SCOOP_MIN
             }
         };
         let opened = match self.handling {
+            _ if self.needs_tub() => "Measure tub and tank: within 1 °C, and pH within 0.3. ",
             Handling::ReleaseAtOnce => {
-                "After a long haul, open the bag and let the fish go at once, without mixing. "
+                "After a long haul, open the bag and net the fish over at once, without mixing: opened, its water turns \
+                 toxic. "
             }
-            _ if self.needs_tub() => "Measure both: within 1 °C, and pH within 0.3. ",
             _ => "",
         };
+        let water = if self.needs_tub() { "tub's" } else { "bag's" };
         steps.push((
             released,
             format!(
-                "{opened}Lift the fish over with a soft wet net or let them swim out; never pour the bag's water into \
-                 the tank. Keep the light dim, feed nothing until tomorrow, and look after half an hour and again this \
-                 evening. Write it down: trug log fish-added. {ASK}"
+                "{opened}Lift the fish over with a soft wet net; never pour the {water} water into the tank. Keep the light \
+                 dim, and feed nothing until tomorrow. Look after half an hour and again this evening. Enter them in the \
+                 Garden log: trug log fish-added. {}",
+                take_care(&[HANDS, BAG, FISH])
             ),
         ));
         steps
@@ -532,7 +640,7 @@ impl Plan<'_> {
         vec![
             format!(
                 "How fast the temperature may change differs. The trade takes 10 to 15 minutes a degree. Slower is the \
-                 ANZECC/ARMCANZ 2000 guideline, 2 °C an hour or 30 minutes a degree (from memory). Faster are LSU \
+                 ANZECC/ARMCANZ 2000 guideline, 2 °C an hour or 30 minutes a degree. Faster are LSU \
                  AgCenter, 2.8 °C down and 3.9 °C up within 30 minutes, and a supplier's sheet, 0.56 °C a minute. {ours}."
             ),
             format!(
@@ -558,6 +666,16 @@ impl Plan<'_> {
             },
             self.float_min()
         ))];
+        if self.needs_tub() {
+            let TubChanges { every_min, times } = self.tub();
+            why.push(equations::TUB.step(format!(
+                "60 x 0.1 x {apart:.1} / {:.1} = {:.1}, so every {every_min} minutes; ln({apart:.1}) / 0.105 = {:.1}, so \
+                 {times} times",
+                self.hourly_c,
+                6.0 * apart / self.hourly_c,
+                apart.ln() / -(0.9_f64).ln()
+            )));
+        }
         if let (Some(bag_ph), Some(tank_ph)) = (self.bag.ph, self.tank_ph)
             && let Ok(pka) = ionisation_constant(self.tank_c)
             && let Ok(in_bag) = un_ionised_fraction(bag_ph, self.tank_c)

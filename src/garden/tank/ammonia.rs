@@ -8,14 +8,16 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::{ASK, AmmoniaTest, TAP_WATER, is_old};
+use crate::garden::tank::care::{FISH, HANDS, TAP, take_care};
+use crate::garden::tank::water::{AmmoniaTest, MUCH, is_old, water_change};
 use crate::garden::view::Figure;
-use crate::tank::{equations, ionisation_constant, ionisation_step, un_ionised_fraction};
+use crate::tank::{TankLimits, equations, ionisation_constant, ionisation_step, un_ionised_fraction};
 use crate::text::spoken;
 use crate::why::Why;
 
 const SOURCE_AMMONIA: &str = "un-ionised part: Emerson and others 1975; its limit: ANZECC/ARMCANZ 2000 (from memory); \
-                              total ammonia 1 mg/L: FAO Technical Paper 589, chapter 7.3; or the garden file's own";
+                              total 1 mg/L: FAO Technical Paper 589, chapter 7.3; or the garden file's own; a quarter to a \
+                              half of the water above twice the limit: UF/IFAS FA-16 (from memory)";
 
 impl SiteState {
     pub(super) fn judge_ammonia(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
@@ -31,13 +33,8 @@ impl SiteState {
             let total = Input::above(test.total_mg_l, limits.total_ammonia_mg_l, 0.0);
             Input::worst([part, total]).unless_missing(is_old(test.at, at))
         });
-        // How many times its limit each is, beside the first.
-        let parts = [
-            test.and_then(|test| test.un_ionised_mg_l?.ok()).map(|mg_l| mg_l / limits.ammonia_mg_l),
-            test.map(|test| test.total_mg_l / limits.total_ammonia_mg_l),
-        ];
-        let most = parts.into_iter().flatten().fold(0.0, f64::max);
-        let severity = steps_beyond(most - 1.0, self.garden.rules[Kind::Ammonia].worse_by);
+        let severity =
+            steps_beyond(times_the_limit(&limits, test) - 1.0, self.garden.rules[Kind::Ammonia].worse_by);
         let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
         self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
@@ -65,6 +62,15 @@ impl SiteState {
         });
         figures
     }
+}
+
+/// How many times its limit a test's ammonia is, un-ionised or in all, whichever is more.
+fn times_the_limit(limits: &TankLimits, test: Option<AmmoniaTest>) -> f64 {
+    let parts = [
+        test.and_then(|test| test.un_ionised_mg_l?.ok()).map(|mg_l| mg_l / limits.ammonia_mg_l),
+        test.map(|test| test.total_mg_l / limits.total_ammonia_mg_l),
+    ];
+    parts.into_iter().flatten().fold(0.0, f64::max)
 }
 
 /// The equations of a test's un-ionised ammonia, as far as it is known.
@@ -108,12 +114,14 @@ fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &Ti
     values.push(("limit_mg_l", limits.ammonia_mg_l));
     let when = test.map(|t| t.at).map_or(String::new(), |at| format!(" at {}", spoken::moment(at, zone)));
     let text = if active {
+        let [change, test_again] = water_change(times_the_limit(&limits, test) > MUCH);
         format!(
-            "{}: the water test{when} found {}. Is the pump or the filter stopped, or a fish dead? Feed nothing, and \
-             change a tenth to a fifth of the water today, with water of the same temperature {TAP_WATER}. Test again \
-             tomorrow morning. Do not raise the pH: that makes ammonia worse. {ASK}",
+            "{}: the water test{when} found {}. Run all the air you have, and feed nothing. {change} Test the new water's \
+             pH first: a higher pH makes ammonia more toxic. Look for a stopped pump or filter, dead fish and uneaten \
+             food. {test_again} {}",
             tank.name,
             spoken::list(&found),
+            take_care(&[HANDS, TAP, FISH]),
         )
     } else {
         format!("{}: the water test{when} found ammonia within its limits again.", tank.name)

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use crate::garden::log::WaterTest;
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
-use crate::garden::tank::temperature::change_figures;
+use crate::garden::tank::temperature::{change_figures, comfort_step};
 use crate::garden::tank::water::{Between, NO_TEMPERATURE};
 use crate::garden::view::Figure;
 use crate::tank::{equations, published_for, species};
@@ -34,7 +34,7 @@ impl SiteState {
             ),
             None => Figure::unknown("Water temperature", NO_TEMPERATURE, "°C"),
         }];
-        figures.push(thrives_figure(tank));
+        figures.push(suits_figure(tank, water.map(|w| w.coldest_c)));
         figures.extend(change_figures(tank, water.as_ref()));
         figures.push(self.rate_figure(tank, index, now));
         figures.extend(self.oxygen_figures(index, water, now));
@@ -67,8 +67,8 @@ impl SiteState {
     }
 }
 
-/// Where the fish thrive, and where danger begins.
-fn thrives_figure(tank: &Tank) -> Figure {
+/// What suits the fish, and where danger begins.
+fn suits_figure(tank: &Tank, now_c: Option<f64>) -> Figure {
     let limits = tank.limits;
     let (from_c, to_c) = limits.thrives_c;
     let source = tank.species.as_deref().and_then(species).map_or(String::new(), |it| {
@@ -80,11 +80,11 @@ fn thrives_figure(tank: &Tank) -> Figure {
         limits.cold_c, limits.warm_c
     );
     Figure {
-        name: format!("Thrives at ({})", tank.fish_name()).into(),
+        name: format!("Suits {}", tank.fish_name()).into(),
         value,
         number: None,
         unit: "",
-        why: vec![],
+        why: now_c.map(|c| comfort_step(tank, c)).into_iter().collect(),
     }
 }
 

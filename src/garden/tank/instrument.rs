@@ -11,7 +11,9 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::record::Batch;
 use crate::garden::sensor::state::{ReadingPause, SensorHistory};
 use crate::garden::site::SiteState;
-use crate::garden::tank::temperature::{breaches, swings_of};
+use crate::garden::tank::care::{HANDS, take_care};
+use crate::garden::tank::swing::breaches;
+use crate::garden::tank::temperature::swings_of;
 use crate::model::Place;
 use crate::tank::{DAY_S, HOUR_S, Immersed, InAir, Outside};
 use crate::text::spoken;
@@ -150,14 +152,15 @@ impl SiteState {
         if !life.holds() || later_s > HOUR_S || self.is_shocked(index, at) {
             return;
         }
-        self.tanks[usize::from(index)].shock_at = None;
+        let tank = &mut self.tanks[usize::from(index)];
+        (tank.shock_at, tank.shock) = (None, None);
         self.judge_within(Delays::NONE, subject, at, Input::Clear, batch, |site, _| {
             let tank = &site.garden.tank(index).name;
             let since = || spoken::moment_seen_from(begun, at, &site.garden.site.time_zone);
             let when = if early_s > 0 { String::new() } else { format!(" since {}", since()) };
             let text = format!(
                 "{tank}: no temperature shock was measured. The thermometer {} {is}{when}, so the change that it \
-                 showed does not count. Measure the water with another thermometer today, and look at the fish.",
+                 showed does not count. Look at the fish today, and measure the water with another thermometer.",
                 site.garden.sensor(probe).id,
             );
             AlarmText::new(text, &[], SOURCE).because(vec![DOUBTED.step("the fault began before or with the change".to_owned())])
@@ -170,11 +173,7 @@ impl SiteState {
         let who = self.garden.sensor_name(plan);
         // Nothing else watches the fish.
         let blind = self.garden.tank_left_blind(Kind::SensorFault, &plan.id).is_some();
-        let (now, by_hand) = if blind {
-            ("Now", "measure it by hand, and look at the fish")
-        } else {
-            ("Today", "measure it by hand")
-        };
+        let first = if blind { "Look at the fish now, and see" } else { "See today" };
         match doubt {
             ThermometerDoubt::Out { since, why, air } => {
                 let (shown, values) = match air {
@@ -199,17 +198,19 @@ impl SiteState {
                     _ => format!(" since {}", spoken::moment_seen_from(*since, at, zone)),
                 };
                 let text = format!(
-                    "{who} seems to hang in the air{when}: {}.{shown} {now} put it back into the water and fasten it. \
-                     Until then the water's temperature is not known: {by_hand}.",
+                    "{who} seems to hang in the air{when}: {}.{shown} {first} whether it is in the water. If it hangs out, put \
+                     it back and fasten it. If it is in the water, the jump may be real: look for low water, a leak or a \
+                     hose running in. Until it reads right, measure with a hand-held thermometer. {}",
                     why.words(),
+                    take_care(&[HANDS]),
                 );
                 AlarmText::new(text, &values, SOURCE).because(vec![DOUBTED.step(why.words().to_owned())])
             }
             ThermometerDoubt::Changed(pause) => {
                 let text = format!(
                     "{who}: was the thermometer changed? It read {:.1} °C at {} and {:.1} °C at {}, with nothing between. \
-                     If nobody changed or moved it, the water itself changed by {:.1} °C: measure it now with another \
-                     thermometer, stop any top-up, and look at the fish.",
+                     If nobody changed or moved it, the water itself changed by {:.1} °C. Then look at the fish now, and shut \
+                     any hose or top-up. Measure the water with a hand-held thermometer.",
                     pause.before_c,
                     spoken::moment(pause.from, zone),
                     pause.after_c,

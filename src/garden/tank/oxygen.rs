@@ -8,15 +8,19 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::{ASK, NO_TEMPERATURE, TankWater, is_old};
+use crate::garden::tank::care::{FISH, HANDS, SWITCH, take_care};
+use crate::garden::tank::water::{NO_TEMPERATURE, TankWater, is_old};
 use crate::garden::view::Figure;
 use crate::tank::Saturation;
 use crate::text::spoken;
 use crate::why::Why;
 
 const SOURCE_OXYGEN: &str = "4 to 5 mg/L: FAO Technical Paper 589, chapter 7.3; 6 mg/L for fish of cold water: its table \
-                             3.1; or the garden file's own; saturation: Benson and Krause 1984; 70 % of it before dawn: \
-                             common practice";
+                             3.1; or the garden file's own; saturation: Benson and Krause 1984; distress at 4 mg/L and \
+                             less: UF/IFAS; 70 % before dawn, and what to do: common practice";
+/// Below this most fish are in distress, mg/L: UF/IFAS, Dissolved Oxygen for Fish Production
+/// (the row "most fish are distressed at" of [`crate::tank::PUBLISHED`]). Nobody walks away.
+const STAY_MG_L: f64 = 4.0;
 /// Between heat that leaves too little oxygen and heat that does not, mg/L.
 const HEAT_DEADBAND_MG_L: f64 = 0.1;
 /// The hours in which the water's warmth is that of the night, local clock time (this
@@ -92,12 +96,9 @@ impl SiteState {
         self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
             let by = judged.map(|(_, by)| by);
-            let mut words =
-                oxygen_words(tank, active, by, saturation.as_ref(), water, &site.garden.site.time_zone);
-            if active && site.pump_stands(index) {
-                words.text += " Its pump seems to have stopped: start it first.";
-            }
-            words
+            let pump_stands = site.pump_stands(index);
+            let zone = &site.garden.site.time_zone;
+            oxygen_words(tank, active, by, pump_stands, saturation.as_ref(), water, zone)
         });
     }
 
@@ -153,43 +154,67 @@ fn oxygen_words(
     tank: &Tank,
     active: bool,
     by: Option<OxygenBy>,
+    pump_stands: bool,
     saturation: Option<&Saturation>,
     water: Option<TankWater>,
     zone: &TimeZone,
 ) -> AlarmText {
     let limit = tank.limits.oxygen_mg_l;
     let fish = tank.fish_name();
-    let capital_fish = spoken::capital(fish);
-    let percent = |mg_l: f64| {
-        saturation.map_or(String::new(), |s| {
-            format!(" ({:.0} % of what water of this temperature holds)", s.percent(mg_l))
-        })
-    };
+    let percent =
+        |mg_l: f64| saturation.map_or(String::new(), |s| format!(" ({:.0} % of full)", s.percent(mg_l)));
     let percent_limit =
         tank.limits.oxygen_percent.map_or(String::new(), |p| format!(" and {p:.0} % of saturation"));
-    const DO: &str = "Run the air pump and stir the surface now, feed nothing, and net out anything that rots. Then look \
-                      whether the pump or the air stopped or a safety switch tripped. Look again within half an hour; just \
-                      before dawn it is lowest.";
+    let to_do = |mg_l: f64, last: &str| {
+        let air = if pump_stands {
+            "Its pump seems to have stopped: start it, and stir the surface now."
+        } else {
+            "Run all the air you have, and stir the surface now."
+        };
+        let cause = if pump_stands {
+            ""
+        } else {
+            "Look whether the pump or the air stopped or a safety switch tripped. "
+        };
+        let stay = if mg_l < STAY_MG_L {
+            format!("Stay with the fish until it is above {STAY_MG_L:.0} mg/L. ")
+        } else {
+            String::new()
+        };
+        let last = if stay.is_empty() { format!(" {last}") } else { String::new() };
+        format!(
+            "{air} Without a pump, pour water from a jug back into the tank from a height, again and again. {stay}{cause}Feed \
+             nothing, and net out dead fish and uneaten food.{last} {}",
+            take_care(&[HANDS, SWITCH, FISH])
+        )
+    };
     let text = match by {
         Some(OxygenBy::Probe(mg_l)) if active => format!(
-            "{} has too little oxygen: {mg_l:.1} mg/L{}; {fish} should have at least {limit:.1} mg/L{percent_limit}. \
-             {DO} {ASK}",
+            "{} has too little oxygen: {mg_l:.1} mg/L{}; {fish} should have at least {limit:.1} mg/L{percent_limit}. {}",
             tank.name,
             percent(mg_l),
+            to_do(mg_l, "Look again within half an hour: it is lowest just before dawn."),
         ),
         Some(OxygenBy::Test(of, mg_l)) if active => format!(
             "{} had too little oxygen when it was tested at {}: {mg_l:.1} mg/L; {fish} should have at least \
-             {limit:.1} mg/L{percent_limit}. {DO} Then test again and write it down. {ASK}",
+             {limit:.1} mg/L{percent_limit}. {}",
             tank.name,
             spoken::moment(of, zone),
+            to_do(mg_l, "Test again within half an hour, and enter it in the Garden log."),
         ),
         Some(OxygenBy::Heat(left)) if active => format!(
-            "{} is so warm tonight ({:.1} °C) that its oxygen may run short: full, it holds {:.1} mg/L, and before dawn \
-             a stocked tank may be down to {left:.1}. {capital_fish} should have at least {limit:.1} mg/L. Oxygen itself is not \
-             measured. Check now that the air pump runs, and let it run all night. Feed nothing, and look at dawn. {ASK}",
+            "{} is so warm ({:.1} °C) that its oxygen may fall to {left:.1} mg/L before dawn; {fish} should have at least \
+             {limit:.1} mg/L. Oxygen itself is not measured. {} Feed nothing until it is cooler. Look at the fish at \
+             dawn, when oxygen is lowest. If they gasp at the surface, pour water from a jug back into the tank from a \
+             height. {}",
             tank.name,
             water.map_or(f64::NAN, |w| w.warmest_c),
-            saturation.map_or(f64::NAN, |s| s.mg_l),
+            if pump_stands {
+                "Its pump seems to have stopped: start it now, and let it run all night."
+            } else {
+                "See now that the air pump runs, and let it run all night."
+            },
+            take_care(&[HANDS, FISH]),
         ),
         Some(OxygenBy::Probe(mg_l) | OxygenBy::Test(_, mg_l)) => {
             format!("{} has enough oxygen again: {mg_l:.1} mg/L{}.", tank.name, percent(mg_l))

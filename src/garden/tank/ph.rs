@@ -2,19 +2,23 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmText, Input, Kind};
+use crate::alarms::{AlarmText, Input, Kind, steps_beyond};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::{ASK, TEST_HOLDS_S};
+use crate::garden::tank::care::{FISH, HANDS, take_care};
+use crate::garden::tank::water::TEST_HOLDS_S;
 use crate::garden::view::Figure;
 use crate::tank::{drift, equations};
 use crate::text::spoken;
 use crate::why::Why;
 
 const SOURCE_PH: &str = "6.5 to 8.5, and 0.3 within a day: FAO Technical Paper 589, chapter 7.3 (partly from memory); \
-                         or the garden file's own";
+                         or the garden file's own; what to do: common practice; high below pH 6: this project's own";
+/// Below this fish and filter are in trouble at once: it is of high priority, and told again
+/// each further step (this project's own).
+const PH_GRAVE: f64 = 6.0;
 /// A test of pH is judged beside the sensor's readings this long.
 const PH_BESIDE_S: i64 = 86_400;
 /// pH that would leave its range within so many days, at the present drift.
@@ -56,10 +60,13 @@ impl SiteState {
         let age_s = tested.map_or(i64::MAX, |(of, _)| at.as_second() - of.as_second());
 
         let mut inputs = Vec::with_capacity(4);
-        let mut fault = None;
+        let (mut fault, mut lowest) = (None, f64::INFINITY);
         let mut note = |input, what| {
-            if input == Input::Breach && fault.is_none() {
-                fault = Some(what);
+            if input == Input::Breach {
+                if let PhFault::OutOfRange(value) = what {
+                    lowest = lowest.min(value);
+                }
+                fault = fault.or(Some(what));
             }
             inputs.push(input);
         };
@@ -93,8 +100,9 @@ impl SiteState {
             note(input, PhFault::Drift { per_day: drift.per_day, now: drift.now, days });
         }
         let input = Input::worst(inputs);
+        let severity = severity(lowest, self.garden.rules[Kind::Ph].worse_by);
         let subject = AlarmPlace::Tank(index).alarm(Kind::Ph);
-        self.judge(subject, at, input, batch, |site, active| {
+        self.judge_graded(severity, subject, at, input, batch, |site, active| {
             ph_words(site.garden.tank(index), active, fault)
         });
     }
@@ -128,10 +136,18 @@ impl SiteState {
     }
 }
 
+/// 1 below [`PH_GRAVE`], and one more for each further step.
+fn severity(ph: f64, step: f64) -> u16 {
+    if ph < PH_GRAVE { steps_beyond(PH_GRAVE - ph, step).saturating_add(1) } else { 0 }
+}
+
 fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
     let (low, high) = tank.limits.ph;
-    const DO: &str = "Test it with a second kit before doing anything; then change a tenth of the water a day, and \
-                      never bring pH back by more than 0.3 a day.";
+    const SECOND: &str = "Test again with a second kit before you change anything.";
+    const TESTS: &str = "Then test ammonia, nitrite and carbonate hardness";
+    const CHANGE: &str = "If the second kit agrees, change a tenth of the water a day at most. Bring pH back by no more \
+                          than 0.3 a day: a rising pH makes ammonia more toxic.";
+    let care = take_care(&[HANDS, FISH]);
     let mut why = Why::new();
     let mut values = vec![];
     let text = match fault {
@@ -140,16 +156,19 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
             values.push(("ph", value));
             why.push(equations::BEYOND.step(format!("{value:.2} - {edge:.1} = {:.2}", value - edge)));
             let way = if value < low { "acid" } else { "alkaline" };
-            let more = if value < low {
-                "Test its carbonate hardness, too: a used-up buffer lets pH fall. "
+            let because = if value < low {
+                "a used-up buffer lets pH fall"
             } else {
-                ""
+                "at a high pH ammonia is more toxic"
             };
-            // Near the limit one digit would show the limit itself.
-            let near = (value - edge).abs() < 0.05;
+            let grave =
+                if value < PH_GRAVE { "Look at the fish now, and run all the air you have. " } else { "" };
+            // Near a limit one digit would show the limit itself.
+            let near = (value - edge).abs() < 0.05 || (value - PH_GRAVE).abs() < 0.05;
             let shown = if near { format!("{value:.2}") } else { format!("{value:.1}") };
             format!(
-                "{} is too {way}: pH {shown}, and {} should have {low:.1} to {high:.1}. {more}{DO} {ASK}",
+                "{} is too {way}: pH {shown}, and {} should have {low:.1} to {high:.1}. {grave}{SECOND} {TESTS}: {because}. {CHANGE} \
+                 {care}",
                 tank.name,
                 tank.fish_name(),
             )
@@ -161,13 +180,10 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
                 by.abs(),
                 by.abs() - PH_DAY
             )));
-            let (way, more) = if by < 0.0 {
-                ("fell", " Test its carbonate hardness today: a used-up buffer lets pH fall.")
-            } else {
-                ("rose", "")
-            };
+            let way = if by < 0.0 { "fell" } else { "rose" };
             format!(
-                "{}: its pH {way} by {:.1} within a day; more than {PH_DAY:.1} a day troubles fish and filter. Find out what went in: new water, a buffer, many fish, dead plants.{more} {DO} {ASK}",
+                "{}: its pH {way} by {:.1} within a day; more than {PH_DAY:.1} a day troubles fish and filter. {SECOND} \
+                 {TESTS}. Find out what went in: new water, a buffer, many fish, dead plants. {CHANGE} {care}",
                 tank.name,
                 by.abs(),
             )
@@ -181,13 +197,12 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
                 )),
             );
             let more = if per_day < 0.0 {
-                "A filter that works uses up the water's buffer: test its carbonate hardness today and write it down. Where \
-                 it is low, ask your supplier for crushed shell or a buffer."
+                "Where hardness is low, ask your supplier for crushed shell or a buffer."
             } else {
                 "Look for lime or concrete in the tank, strong plant growth, or hard top-up water."
             };
             format!(
-                "{}: its pH {way} by {:.2} a day and would pass {edge:.1} in about {}. {more} {DO}",
+                "{}: its pH {way} by {:.2} a day and would pass {edge:.1} in about {}. {SECOND} {TESTS}. {more} {CHANGE} {care}",
                 tank.name,
                 per_day.abs(),
                 spoken::duration((days * 86_400.0).max(86_400.0) as i64),

@@ -8,13 +8,13 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::ASK;
+use crate::garden::tank::care::{FISH, HANDS, SWITCH, TAP, take_care};
 use crate::garden::view::Figure;
 use crate::model::{Place, Quantity};
 use crate::tank::equations;
 
 const SOURCE: &str = "less than the garden file's own least of power, flow or level; without one, less than 1 W or 1 L an \
-                      hour (this project's own); short of oxygen within the hour: common practice";
+                      hour (this project's own); short of oxygen within the hour, and what to do: common practice";
 /// Back inside its limit by this part of it.
 const DEADBAND_PART: f64 = 0.1;
 
@@ -139,21 +139,27 @@ fn pump_words(tank: &Tank, active: bool, readings: &[PumpReading]) -> AlarmText 
         return AlarmText::new(format!("{}: whether its pump runs is not known.", tank.name), &[], SOURCE);
     };
     let text = if !active {
-        format!("{}: its pump runs again.", tank.name)
+        format!(
+            "{}: its pump runs again. If it stood for hours, test ammonia and nitrite every day for a week.",
+            tank.name
+        )
     } else if worst.measures == Quantity::WaterLevel {
         format!(
-            "{}: {}. Look now for a leak, a split hose, or a pump that empties the tank, and stop the pump if it draws \
-             air. Fill up slowly, with water of the same temperature treated against chlorine and chloramine. {ASK}",
+            "{}: {}. Look now for a leak, a split hose, or a pump that empties the tank. Stop the pump if it draws air. \
+             Fill up slowly, with water of the same temperature treated against chlorine and chloramine. {}",
             tank.name,
             worst.words(),
+            take_care(&[HANDS, TAP, FISH]),
         )
     } else {
         format!(
-            "{}: its pump seems to have stopped: {}. Look now at switch, plug and inlet; pull the plug before a hand goes \
-             into the water. Until it runs, stir the surface or run a battery air pump: a stocked tank may be short of \
-             oxygen within the hour. Feed nothing. {ASK}",
+            "{}: its pump seems to have stopped: {}. Look now at its switch, plug and inlet: the fish may be short of \
+             oxygen within the hour. Until it runs, run a battery air pump, or pour water from a jug back into the tank \
+             from a height. Feed nothing. If the filter stood for hours, rinse it in tank water before you start it. Then \
+             test ammonia and nitrite every day for a week. {}",
             tank.name,
             worst.words(),
+            take_care(&[HANDS, SWITCH, FISH]),
         )
     };
     let values: Vec<(&'static str, f64)> =

@@ -1,5 +1,7 @@
 //! The temperature of a tank, and how fast it changes.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
@@ -8,36 +10,25 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::water::{ASK, TankWater};
+use crate::garden::tank::care::{FAN, FISH, HANDS, SWITCH, take_care};
+use crate::garden::tank::swing::{Swing, breaches};
+use crate::garden::tank::water::TankWater;
 use crate::garden::view::Figure;
-use crate::tank::{
-    CHANGE_HOUR_C, Moves, RiseFall, Slope, Species, TemperatureChange, WINDOWS, Window, equations, species,
-};
+use crate::tank::{CHANGE_HOUR_C, Moves, RiseFall, Slope, Species, WINDOWS, Window, equations, species};
 use crate::text::spoken;
 use crate::why::Step;
 
 const SOURCE_SHOCK: &str = "2 °C within an hour: ANZECC/ARMCANZ 2000 guideline (from memory); 2.8 °C down and 3.9 °C \
                             up within half an hour: LSU AgCenter; a day's limit: this project's own, by species; or \
-                            the garden file's own";
+                            the garden file's own; what to do: common practice";
 const SOURCE_LIMITS: &str = "the garden file's own limit";
+
+/// So far over its warm limit the keepers are asked to ring their adviser, °C; this project's
+/// own: a degree inside what a species bears at most.
+const RING_C: f64 = 2.0;
 
 /// A limit that is reached within so many hours at the present rate is told.
 const RATE_AHEAD_H: f64 = 12.0;
-
-/// A change beyond its limit, or the one nearest to it.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Swing {
-    pub(crate) window: Window,
-    pub(crate) change: TemperatureChange,
-    pub(crate) limit_c: f64,
-}
-
-impl Swing {
-    /// 1 at the limit.
-    pub(crate) fn part(&self) -> f64 {
-        self.change.by_c.abs() / self.limit_c
-    }
-}
 
 impl SiteState {
     pub(super) fn judge_temperature(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
@@ -62,12 +53,28 @@ impl SiteState {
         let beyond = |kind: Kind, c: f64| steps_beyond(c, self.garden.rules[kind].worse_by);
         let warmer = beyond(Kind::TankTooWarm, warmest_c - limits.warm_c);
         let colder = beyond(Kind::TankTooCold, limits.cold_c - coldest_c);
-        self.judge(alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
+        let tank = self.garden.tank(index);
+        let farthest = water.and_then(|water| {
+            swings_of(tank, &water.moves)
+                .filter(breaches)
+                .max_by(|a, b| a.beyond_c().total_cmp(&b.beyond_c()))
+        });
+        let further = beyond(Kind::TankTemperatureShock, farthest.map_or(f64::NAN, |swing| swing.beyond_c()));
+        let stood = self.is_active(AlarmPlace::Tank(index), Kind::TankTemperatureShock);
+        self.judge_graded(further, alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
             let zone = &site.garden.site.time_zone;
-            shock_words(site.garden.tank(index), water, active, lately_out, zone)
+            let seen = site.tanks[usize::from(index)].shock;
+            shock_words(site.garden.tank(index), water, active, seen, lately_out, zone)
         });
         if self.is_active(AlarmPlace::Tank(index), Kind::TankTemperatureShock) {
-            self.tanks[usize::from(index)].shock_at = Some(at);
+            let state = &mut self.tanks[usize::from(index)];
+            state.shock_at = Some(at);
+            let so_far = state.shock.filter(|_| stood);
+            state.shock = match (so_far, farthest) {
+                (Some(so_far), Some(now)) if now.beyond_c() > so_far.beyond_c() => Some(now),
+                (Some(so_far), _) => Some(so_far),
+                (None, now) => now,
+            };
         }
         let (warm, cold) = (warm.unless_missing(missing), cold.unless_missing(missing));
         self.judge_graded(warmer, alarm(Kind::TankTooWarm), at, warm, batch, |site, active| {
@@ -122,11 +129,6 @@ pub(crate) fn worst_swing(tank: &Tank, water: &TankWater) -> Option<Swing> {
     swings_of(tank, &water.moves).max_by(|a, b| a.part().total_cmp(&b.part()))
 }
 
-/// Whether a change is beyond its limit.
-pub(super) fn breaches(swing: &Swing) -> bool {
-    swing.change.by_c.abs() > swing.limit_c
-}
-
 /// The largest changes of each window with their limits.
 pub(super) fn swings_of<'a>(
     tank: &'a Tank,
@@ -164,6 +166,7 @@ fn shock_words(
     tank: &Tank,
     water: Option<TankWater>,
     active: bool,
+    seen: Option<Swing>,
     lately_out: Option<(Timestamp, Timestamp)>,
     zone: &TimeZone,
 ) -> AlarmText {
@@ -172,12 +175,9 @@ fn shock_words(
         Some(Swing { window, change, limit_c }) if active => {
             let way = if change.by_c < 0.0 { "cooled" } else { "warmed" };
             let mean = if change.mean { "at least " } else { "" };
-            let causes = if change.by_c < 0.0 { CAUSES_COOLED } else { CAUSES_WARMED };
             format!(
                 "{}: the water {way} {mean}{:.1} °C within {}, from {:.1} to {:.1} °C by {}; {} should take no more \
-                 than {limit_c:.1} °C. {causes} Stop any top-up or water change now, look at the fish, and let the tank \
-                 come back slowly. If the thermometer hangs out of the water, put it back. Put no new fish in for a day. \
-                 {ASK}",
+                 than {limit_c:.1} °C. {} {}",
                 tank.name,
                 change.by_c.abs(),
                 window.words(),
@@ -185,18 +185,24 @@ fn shock_words(
                 change.to_c,
                 spoken::moment(change.to_at, zone),
                 tank.fish_name(),
+                shock_advice(tank, change.by_c < 0.0),
+                take_care(&[HANDS, SWITCH, FISH]),
             )
         }
-        _ => match lately_out {
-            Some((from, to)) => format!(
-                "{}: the water's temperature is steady again. Its thermometer seems to have been out of the water from \
-                 {} to {}; what it said then is not counted.",
-                tank.name,
-                spoken::moment(from, zone),
-                spoken::moment(to, zone),
-            ),
-            None => format!("{}: the water's temperature is steady again.", tank.name),
-        },
+        _ => {
+            let what = seen.map_or("'s temperature changed too fast".to_owned(), |swing| {
+                format!(" {}", swing.words(zone))
+            });
+            let out = lately_out.map_or(String::new(), |(from, to)| {
+                format!(
+                    " Its thermometer seems to have been out of the water from {} to {}; Trug does not count those \
+                     readings.",
+                    spoken::moment(from, zone),
+                    spoken::moment(to, zone),
+                )
+            });
+            format!("Check the fish of {}: the water{what}, and is steady now.{out}", tank.name)
+        }
     };
     let mut values = vec![];
     if let Some(water) = water {
@@ -243,6 +249,11 @@ fn swing_step(swing: &Swing) -> Step {
     })
 }
 
+/// The same for whoever brings it back by hand: a garden that bears more needs no hurry.
+fn gently(tank: &Tank, rise: bool) -> f64 {
+    hourly(tank, rise).min(CHANGE_HOUR_C)
+}
+
 /// Degrees within an hour that a tank may be brought back by.
 pub(super) fn hourly(tank: &Tank, rise: bool) -> f64 {
     tank.limits
@@ -252,16 +263,24 @@ pub(super) fn hourly(tank: &Tank, rise: bool) -> f64 {
         .unwrap_or(CHANGE_HOUR_C)
 }
 
-/// The plain causes, asked for first (common practice).
-const CAUSES_WARM: &str = "Look first for a plain cause: a heater stuck on, a pump or air that stopped, a tripped safety \
-                           switch, or sun on the water.";
-const CAUSES_COLD: &str = "Look first for a plain cause: a dead heater, a tripped safety switch, a hose running in, or a \
-                           lid left off.";
-const CAUSES_WARMED: &str = "Look first for a plain cause: a heater stuck on, a hose that lay in the sun running in, a \
-                             pump that stopped, or sun on the water.";
-const CAUSES_COOLED: &str = "Look first for a plain cause: a hose running in, a cold top-up, a dead heater or a tripped \
-                             safety switch. Where tap water ran in, treat the whole tank against chlorine and chloramine now, \
-                             by the label.";
+/// What to do about a shock, the plain causes first (common practice).
+fn shock_advice(tank: &Tank, cooled: bool) -> String {
+    let (hose, causes, comes_back) = if cooled {
+        ("any hose or top-up", "a dead heater or a tripped safety switch", "warm")
+    } else {
+        (
+            "any hose",
+            "a heater stuck on, a stopped pump, a tripped safety switch, or sun on the water",
+            "cool",
+        )
+    };
+    format!(
+        "Look at the fish now, and shut {hose} that runs in. If tap water ran in, treat the whole tank against chlorine and \
+         chloramine, by the label. Look for {causes}. Let the water {comes_back} by no more than {:.0} °C an hour. If the \
+         thermometer hangs out of the water, put it back.",
+        gently(tank, cooled)
+    )
+}
 
 /// The air nearer to the limit than the water by so much says that it is not the cause, °C;
 /// this project's own.
@@ -305,35 +324,70 @@ fn limit_words(
     warm: bool,
     TankSurroundings { air_c, pump_stands }: TankSurroundings,
 ) -> AlarmText {
-    let pump = if pump_stands { "Its pump seems to have stopped. " } else { "" };
-    let air = format!("{pump}{}", air_words(air_c, now_c, warm));
+    let pump = if pump_stands { "Its pump seems to have stopped: start it first. " } else { "" };
+    let air = format!("{}{pump}", air_words(air_c, now_c, warm));
+    let fish = tank.fish_name();
+    let mut source = limit_source(tank, limit_c, warm).to_owned();
     let text = if !active {
-        format!("{}: the water is {now_c:.1} °C and out of danger for {} again.", tank.name, tank.fish_name())
+        let (from_c, to_c) = tank.limits.thrives_c;
+        let suits = if now_c < from_c {
+            "still colder than suits"
+        } else if now_c > to_c {
+            "still warmer than suits"
+        } else {
+            "and suits"
+        };
+        format!("{}: the water is {now_c:.1} °C, back inside its alarm limit, {suits} {fish}.", tank.name)
     } else if warm {
+        source +=
+            &format!("; what to do: common practice; ringing from {RING_C:.0} °C over: this project's own");
+        let ring = if now_c - limit_c >= RING_C {
+            "Ring your fisheries adviser now, and stay with the fish. "
+        } else {
+            ""
+        };
         format!(
-            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {} should stay below. {air}{CAUSES_WARM} \
-             Shade it, keep the pump and the air running, feed nothing, and cool it by no more than {:.0} °C an hour. \
-             Look again within the hour: warm water holds less oxygen. {ASK}",
+            "{} is too warm: {now_c:.1} °C, {:.1} °C over the {limit_c:.0} °C that {fish} should stay below. {air}Run \
+             all the air you have, and feed nothing. {ring}Look for a heater stuck on, a stopped pump, a tripped safety \
+             switch, or sun on the water. Cool it with shade, a fan over the water and closed bottles of ice; use no \
+             loose ice. Go no faster than {:.0} °C an hour, and look again within the hour. {}",
             tank.name,
             now_c - limit_c,
-            tank.fish_name(),
-            hourly(tank, false),
+            gently(tank, false),
+            take_care(&[HANDS, FAN, SWITCH, FISH]),
         )
     } else {
+        source += "; what to do: common practice";
         format!(
-            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {} should stay above. {air}{CAUSES_COLD} \
-             Cover it, stop any cold top-up, do not feed, and warm it by no more than {:.0} °C an hour. Look again \
-             within two hours. {ASK}",
+            "{} is too cold: {now_c:.1} °C, {:.1} °C under the {limit_c:.0} °C that {fish} should stay above. {air}Look \
+             for a dead heater, a tripped safety switch, a hose running in, or a lid left off. Cover the tank, and leave \
+             a gap for air. Keep the air on, and feed nothing. Warm it by no more than {:.0} °C an hour. Look again \
+             within two hours. {}",
             tank.name,
             limit_c - now_c,
-            tank.fish_name(),
-            hourly(tank, true),
+            gently(tank, true),
+            take_care(&[HANDS, SWITCH, FISH]),
         )
     };
-    let why = vec![equations::BEYOND.step(format!("{now_c:.1} - {limit_c:.1} = {:.1} °C", now_c - limit_c))];
+    let mut why =
+        vec![equations::BEYOND.step(format!("{now_c:.1} - {limit_c:.1} = {:.1} °C", now_c - limit_c))];
+    why.extend((!active).then(|| comfort_step(tank, now_c)));
     let mut values = vec![("temperature_c", now_c), ("limit_c", limit_c)];
     values.extend(air_c.map(|air_c| ("air_c", air_c)));
-    AlarmText::new(text, &values, limit_source(tank, limit_c, warm)).because(why)
+    let said = AlarmText::new(text, &values, "").because(why);
+    AlarmText { source: Cow::Owned(source), ..said }
+}
+
+/// Whether water of this temperature suits the fish, with the numbers.
+pub(super) fn comfort_step(tank: &Tank, now_c: f64) -> Step {
+    let ((from_c, to_c), fish) = (tank.limits.thrives_c, tank.fish_name());
+    equations::COMFORT.step(if now_c < from_c {
+        format!("{now_c:.1} °C < {from_c:.0} °C: {fish} fall ill more easily")
+    } else if now_c > to_c {
+        format!("{now_c:.1} °C > {to_c:.0} °C: {fish} want more oxygen than the water holds easily")
+    } else {
+        format!("{from_c:.0} <= {now_c:.1} <= {to_c:.0} °C: it suits {fish}")
+    })
 }
 
 pub(super) fn change_figures(tank: &Tank, water: Option<&TankWater>) -> Vec<Figure> {

@@ -104,6 +104,13 @@ impl Run {
         self.changes.iter().filter(|c| c.record.key.kind == kind).map(|c| c.record.state).collect()
     }
 
+    /// The same without what was only told as worse.
+    fn turns(&self, kind: Kind) -> Vec<State> {
+        let mut steps = self.steps(kind);
+        steps.dedup();
+        steps
+    }
+
     fn last(&self, kind: Kind) -> &AlarmChange {
         self.changes.iter().rfind(|c| c.record.key.kind == kind).expect("a change")
     }
@@ -204,7 +211,7 @@ fn measured_oxygen_raises_and_clears() {
     assert_eq!(run.steps(Kind::LowOxygen), RAISED);
     let told = run.last(Kind::LowOxygen);
     // 8.42 mg/L at 24 °C and 1 atm (Benson and Krause): 3.9 is 46 to 47 %.
-    assert!(told.record.said.text.contains("3.9 mg/L (47 %"), "{}", told.record.said.text);
+    assert!(told.record.said.text.contains("3.9 mg/L (47 % of full)"), "{}", told.record.said.text);
     assert_eq!(told.record.said.why.len(), 4);
     // Silence clears nothing.
     for _ in 0..12 {
@@ -236,7 +243,7 @@ fn heat_alone_warns_where_oxygen_is_not_measured() {
     run.hold(&[34.5], 12);
     assert_eq!(run.steps(Kind::LowOxygen), RAISED);
     let text = &run.last(Kind::LowOxygen).record.said.text;
-    for words in ["Oxygen itself is not measured", "let it run all night", "Silver perch should have"] {
+    for words in ["Oxygen itself is not measured", "let it run all night", "silver perch should have"] {
         assert!(text.contains(words), "{words}: {text}");
     }
     // The next day it is as warm: it stands, until a night is cool enough.
@@ -327,8 +334,14 @@ fn comfort_is_said_and_not_alarmed() {
     assert_eq!(run.changes, []);
     let view = run.view();
     assert_eq!(view.condition, Condition::Watch);
-    assert!(view.words.contains("cooler than the 16 °C from which silver perch thrive"), "{}", view.words);
-    assert!(run.figure("Thrives at (silver perch)").value.contains("alarm below 4 and above 32 °C"));
+    assert!(view.words.contains("cooler than suits silver perch (16 to 30 °C)"), "{}", view.words);
+    let suits = run.figure("Suits silver perch");
+    assert!(suits.value.contains("alarm below 4 and above 32 °C"));
+    assert!(
+        suits.why[0].with.contains("12.0 °C < 16 °C: silver perch fall ill more easily"),
+        "{:?}",
+        suits.why
+    );
     // Half a degree an hour down to danger.
     let mut run = Run::new(&[], "limits = { change_day_c = 20 }", 600);
     for step in 0..115 {
@@ -493,26 +506,39 @@ fn new_fish_float_and_are_let_go_by_the_tank_s_own_thermometer() {
     assert!(told.differs[0].contains("10 to 15 minutes a degree") && !told.differs[0].contains("slowest"));
     // 12 and 4 fish of 100 g in 500 L; 16 of 500 g.
     assert!(
-        told.text.contains("3.2 kg of fish in a cubic metre, and 16 when they are grown"),
+        told.text.contains("That makes 16 fish in 500 L") && told.text.contains("Take 3 at most"),
         "{}",
         told.text
     );
-    assert_eq!(told.why.len(), 3);
+    assert_eq!(told.why.len(), 5);
+    assert!(told.why[3].with.ends_with("3.2 kg/m3") && told.why[4].with.ends_with("16.0 kg/m3"));
     // 4 °C at the tank's own 2 °C an hour: too long for a closed bag.
     let told = run.new_fish(bag(17.0), far);
-    assert_eq!(minutes(&told), [0, 120]);
-    for words in ["clean tub", "give it air", "no more than 2.0 °C an hour"] {
+    // 12 minutes between scoops, and 14 of them: see `tub_changes`.
+    assert_eq!(minutes(&told), [0, 168]);
+    for words in [
+        "with their own water into a clean tub",
+        "give it air",
+        "Hang a thermometer in the tub",
+        "Every 12 minutes scoop out a tenth of its water (1 L of 10 L) and scoop in as much tank water, about 14 times",
+        "no more than 2.0 °C an hour",
+    ] {
         assert!(told.steps[0].1.contains(words), "{words}: {}", told.steps[0].1);
     }
+    assert!(told.steps.iter().all(|step| !step.1.contains("swim out")), "{:?}", told.steps);
     // After a long haul: 30 minutes closed, and no mixing.
     let told = run.new_fish(BagGiven { hauled_h: Some(9.0), ..bag(20.0) }, TankGiven::default());
     assert_eq!(minutes(&told), [0, 30]);
     assert!(told.steps[1].1.contains("without mixing"));
     assert!(told.differs.iter().any(|d| d.contains("LSU AgCenter") && d.contains("the haul was long")));
-    // A bag cannot stay closed for two hours after nine.
+    // A bag cannot stay closed for two hours after nine: clean water of its own temperature,
+    // and no air through the bag's.
     let told = run.new_fish(BagGiven { hauled_h: Some(9.0), ..bag(17.0) }, TankGiven::default());
-    assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
-    assert!(told.text.contains("lets its pH jump") && told.text.contains("clean tub"), "{}", told.text);
+    assert_eq!((told.answer, minutes(&told)), (AcclimatiseAnswer::Yes, vec![0, 168]), "{}", told.text);
+    for words in ["with water of 17.0 °C, treated", "net the fish across at once", "leave the bag's water"] {
+        assert!(told.steps[0].1.contains(words), "{words}: {}", told.steps[0].1);
+    }
+    assert!(!told.steps[0].1.contains("their own water"), "{}", told.steps[0].1);
 }
 
 #[test]
@@ -530,7 +556,14 @@ fn nothing_is_guessed_about_new_fish() {
     ] {
         assert!(told.text.contains(words), "{words}: {}", told.text);
     }
+    assert!(told.text.contains("Meanwhile float the closed bag on the tank in the shade"), "{}", told.text);
     run.hold(&[21.0], 6);
+    let told = run.new_fish(bag(11.0), TankGiven::default());
+    assert!(
+        told.text.contains("Meanwhile stand the closed bag in the shade beside the tank"),
+        "{}",
+        told.text
+    );
     let told = run.new_fish(bag(19.0), TankGiven::default());
     assert_eq!(told.lacks, [AcclimatiseLack::AmmoniaTest, AcclimatiseLack::NitriteTest], "{}", told.text);
     // Ammonia alone is half of it, and a test holds for two days.
@@ -564,7 +597,11 @@ fn new_fish_wait_where_something_speaks_against_it() {
     // 12 of 500 g and 30 of 150 g in 500 L are 21 kg in a cubic metre.
     let many = BagGiven { fish: Some(30), grams_each: Some(150.0), ..bag(20.0) };
     let told = run.new_fish(many, TankGiven::default());
-    assert!(told.answer == AcclimatiseAnswer::NotToday && told.text.contains("21.0 kg"), "{}", told.text);
+    assert!(
+        told.answer == AcclimatiseAnswer::NotToday && told.text.contains("10.5 kg of fish; for its 500 L"),
+        "{}",
+        told.text
+    );
     // The tank is in alarm; over, and nobody has said that all is well, it counts, too.
     run.log(test_of(2.0, Some(7.0), Some(21.0)));
     let told = run.new_fish(bag(20.0), TankGiven::default());
@@ -572,7 +609,19 @@ fn new_fish_wait_where_something_speaks_against_it() {
     run.hold(&[21.0], 1).log(good_test());
     assert_eq!(run.steps(Kind::Ammonia), RAISED_AND_OVER);
     let told = run.new_fish(bag(20.0), TankGiven::default());
-    assert!(told.text.contains("nobody has said that all is well"), "{}", told.text);
+    assert!(
+        told.text.contains("a water test found too much ammonia until")
+            && told.text.contains("nobody has answered yet that the fish are well"),
+        "{}",
+        told.text
+    );
+    // After a long haul, or one of which nobody knows how long it was, the bag's water stays behind.
+    let long = run.new_fish(BagGiven { hauled_h: None, ..bag(20.0) }, TankGiven::default());
+    assert!(
+        long.text.contains("leave the bag's water in the bag") && !long.text.contains("with their own water"),
+        "{}",
+        long.text
+    );
 }
 
 /// A shock of this morning: the fish there have had enough for a day.
@@ -587,7 +636,7 @@ fn a_shock_of_the_last_day_keeps_new_fish_away() {
     assert_eq!(run.steps(Kind::TankTemperatureShock), [State::Unacknowledged, State::ReturnedUnacknowledged]);
     let told = run.new_fish(bag(23.0), TankGiven::default());
     assert_eq!(told.answer, AcclimatiseAnswer::NotToday);
-    assert!(told.text.contains("changed too fast within the last day"), "{}", told.text);
+    assert!(told.text.contains("its water rose 3.0 °C by"), "{}", told.text);
     run.hold(&[24.0], 288);
     assert_eq!(run.new_fish(bag(23.0), TankGiven::default()).answer, AcclimatiseAnswer::Yes);
 }
@@ -637,12 +686,12 @@ fn a_sound_thermometer_tells_the_shock_beside_a_faulty_one() {
 fn a_shock_that_was_a_fault_is_withdrawn_in_words() {
     let mut run = Run::new(&[], "", 300);
     run.hold(&[20.0], 40).hold(&[17.0], 3);
-    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), RAISED);
     run.hold(&[-127.0], 20);
     assert_eq!(run.steps(FAULT), RAISED);
-    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED_AND_OVER);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), RAISED_AND_OVER);
     let text = said(&run, Kind::TankTemperatureShock);
-    for words in ["no temperature shock was measured", "s0", "another thermometer", "look at the fish"] {
+    for words in ["no temperature shock was measured", "s0", "another thermometer", "Look at the fish"] {
         assert!(text.contains(words), "{words}: {text}");
     }
     // A thermometer that fails hours later takes nothing back.
@@ -654,7 +703,7 @@ fn a_shock_that_was_a_fault_is_withdrawn_in_words() {
     }
     run.hold(&[-127.0], 20);
     assert_eq!(run.steps(FAULT), RAISED);
-    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), RAISED);
 }
 
 /// Half an hour without a word, and then three degrees less, and quiet.
@@ -676,8 +725,8 @@ fn another_thermometer_in_its_place_is_asked_about_and_no_shock() {
         "was the thermometer changed?",
         "20.0 °C",
         "17.0 °C",
-        "measure it now with another",
-        "look at the fish",
+        "look at the fish now",
+        "Measure the water with a hand-held thermometer",
     ] {
         assert!(text.contains(words), "{words}: {text}");
     }
@@ -698,7 +747,7 @@ fn another_thermometer_in_its_place_is_asked_about_and_no_shock() {
     for step in 0..12 {
         run.hold(&[18.0 - 0.4 * f64::from(step)], 1);
     }
-    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), RAISED);
 
     // And so it is where the other thermometer saw it.
     let mut run = Run::new(&["water-temperature"], "", 300);
@@ -707,7 +756,7 @@ fn another_thermometer_in_its_place_is_asked_about_and_no_shock() {
         run.take(&[None, Some(18.6)]);
     }
     run.hold(&[17.0, 17.1], 10);
-    assert_eq!(run.steps(Kind::TankTemperatureShock), RAISED);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), RAISED);
     assert_eq!(run.steps(FAULT), []);
 }
 
@@ -735,19 +784,25 @@ fn a_thermometer_left_in_the_air_is_told_and_its_shock_taken_back() {
     feed(&mut run, 2.0, &|hour| air_c(hour) + 0.4);
     assert_eq!(run.steps(FAULT), RAISED);
     let text = said(&run, FAULT);
-    for words in ["seems to hang in the air", "put it back", "measure it by hand"] {
+    for words in [
+        "seems to hang in the air",
+        "Look at the fish now",
+        "put it back",
+        "the jump may be real: look for low water, a leak",
+        "a hand-held thermometer",
+    ] {
         assert!(text.contains(words), "{words}: {text}");
     }
     assert_eq!(run.view().condition, Condition::Unknown);
     // An hour's and a day's shock were told before a night had shown where it hangs: the
     // one that stood is taken back.
     let told = [RAISED_AND_OVER, RAISED_AND_OVER].concat();
-    assert_eq!(run.steps(Kind::TankTemperatureShock), told);
+    assert_eq!(run.turns(Kind::TankTemperatureShock), told);
     assert!(said(&run, Kind::TankTemperatureShock).contains("no temperature shock was measured"));
     feed(&mut run, 3.0, &water);
     assert_eq!(run.steps(FAULT), [State::Unacknowledged, State::ReturnedUnacknowledged]);
     assert_eq!(run.view().condition, Condition::Well, "{}", run.view().words);
-    assert_eq!(run.steps(Kind::TankTemperatureShock), told, "its return is no shock");
+    assert_eq!(run.turns(Kind::TankTemperatureShock), told, "its return is no shock");
 }
 
 /// A jump that no hose makes, and it stays there.
@@ -787,4 +842,175 @@ fn one_odd_reading_costs_one_interval() {
             }
         }
     }
+}
+
+/// The first told, and each further degree, as too warm is.
+#[test]
+fn a_shock_that_goes_on_is_told_as_worse_and_names_its_change_at_the_end() {
+    let mut run = Run::new(&[], "", 300);
+    run.hold(&[22.0], 24);
+    // Four degrees in 40 minutes; the limit is 2 °C within an hour.
+    for step in 0..=8 {
+        run.hold(&[22.0 - 0.5 * f64::from(step)], 1);
+    }
+    run.hold(&[18.0], 30);
+    let told: Vec<&str> = run
+        .changes
+        .iter()
+        .filter(|it| it.record.state == State::Unacknowledged)
+        .map(|it| it.record.said.text.as_str())
+        .collect();
+    assert!(told.len() >= 2 && !told[0].starts_with("Getting worse"), "{told:?}");
+    assert!(
+        told[1..].iter().all(|text| text.starts_with("Getting worse: Perch tank: the water cooled")),
+        "{told:?}"
+    );
+    run.hold(&[18.0], 290);
+    assert_eq!(run.last(Kind::TankTemperatureShock).record.state, State::LatchedUnacknowledged);
+    let text = said(&run, Kind::TankTemperatureShock);
+    assert!(text.starts_with("Check the fish of Perch tank: the water fell 4.0 °C by"), "{text}");
+    // The next one is told for itself.
+    let view = run.core.view("school").expect("the site");
+    assert!(view.to_do[0].text.contains("Look again tomorrow: harm shows late."), "{}", view.to_do[0].text);
+}
+
+#[test]
+fn back_inside_a_limit_is_not_well_yet() {
+    let mut run = Run::new(&[], "limits = { change_day_c = 20, change_hour_c = 20 }", 600);
+    for step in 0..30 {
+        run.hold(&[8.0 - 0.2 * f64::from(step)], 1);
+    }
+    for step in 0..20 {
+        run.hold(&[2.0 + 0.2 * f64::from(step)], 1);
+    }
+    run.hold(&[6.0], 12);
+    let back = run.last(Kind::TankTooCold);
+    let text = &back.record.said.text;
+    assert!(text.contains("back inside its alarm limit, still colder than suits silver perch"), "{text}");
+    assert!(back.record.said.why.iter().any(|step| step.with.contains("fall ill more easily")), "{back:?}");
+}
+
+/// Two degrees over and more: the adviser is rung, as the second thing.
+#[test]
+fn much_too_warm_asks_for_the_adviser() {
+    let mut run = Run::new(&[], "limits = { change_day_c = 20, change_hour_c = 20 }", 600);
+    for step in 0..=10 {
+        run.hold(&[30.0 + 0.3 * f64::from(step)], 1);
+    }
+    run.hold(&[33.0], 6);
+    let told = |run: &Run| said(run, Kind::TankTooWarm).to_owned();
+    assert!(!told(&run).contains("Ring your fisheries adviser"), "{}", told(&run));
+    run.hold(&[34.1], 6);
+    for words in [
+        "feed nothing. Ring your fisheries adviser now",
+        "closed bottles of ice; use no loose ice",
+        "2 °C an hour",
+    ] {
+        assert!(told(&run).contains(words), "{words}: {}", told(&run));
+    }
+}
+
+#[test]
+fn much_ammonia_or_nitrite_asks_for_more_water_and_a_test_the_same_evening() {
+    let nitrite = |mg_l| LogEvent::WaterTest(WaterTest { nitrite_mg_l: Some(mg_l), ..WaterTest::default() });
+    for (test, kind, part, next) in [
+        // 0.0537 x 0.8 = 0.043 of 0.03, and 1.6 of 1: less than twice.
+        (test_of(0.8, Some(8.0), Some(25.0)), Kind::Ammonia, "a tenth to a fifth", "tomorrow morning"),
+        (test_of(1.6, Some(7.0), Some(25.0)), Kind::Ammonia, "a tenth to a fifth", "tomorrow morning"),
+        // 0.064 of 0.03, and 2.1 of 1.
+        (test_of(1.2, Some(8.0), Some(25.0)), Kind::Ammonia, "a quarter to a half", "this evening"),
+        (test_of(2.1, None, None), Kind::Ammonia, "a quarter to a half", "this evening"),
+        (nitrite(0.5), Kind::Nitrite, "a tenth to a fifth", "tomorrow morning"),
+        (nitrite(0.7), Kind::Nitrite, "a quarter to a half", "this evening"),
+    ] {
+        let mut run = Run::new(&[], "", 300);
+        run.hold(&[25.0], 6).log(test);
+        let text = said(&run, kind);
+        assert!(text.contains(&format!("Change {part} of the water today")), "{text}");
+        assert!(text.contains(&format!("Test again {next}.")), "{text}");
+        assert_eq!(text.contains("Add salt only if your fisheries adviser"), kind == Kind::Nitrite, "{text}");
+    }
+}
+
+#[test]
+fn whoever_finds_little_oxygen_stays() {
+    let mut run = Run::new(&["dissolved-oxygen"], "", 300);
+    run.hold(&[24.0, 7.0], 6).hold(&[24.0, 4.6], 6);
+    assert!(!said(&run, Kind::LowOxygen).contains("Stay with the fish"), "{}", said(&run, Kind::LowOxygen));
+    run.hold(&[24.0, 3.4], 6);
+    let text = said(&run, Kind::LowOxygen);
+    for words in [
+        "Stay with the fish until it is above 4 mg/L",
+        "pour water from a jug back into the tank from a height",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+}
+
+/// What is wrong, at most five sentences of what to do, and the cautions apart.
+#[test]
+fn alarms_of_fish_are_short_and_end_with_their_cautions() {
+    let nitrite = LogEvent::WaterTest(WaterTest { nitrite_mg_l: Some(3.0), ..WaterTest::default() });
+    let mut texts = Vec::new();
+    let mut take = |run: &Run| {
+        let raised = run.changes.iter().filter(|it| it.record.state == State::Unacknowledged);
+        texts.extend(raised.map(|it| it.record.said.text.clone()));
+    };
+    let mut run = Run::new(&["dissolved-oxygen", "ph", "power"], "pump = { least_w = 10 }", 300);
+    run.hold(&[24.0, 7.0, 7.2, 20.0], 40).hold(&[24.0, 3.0, 5.5, 0.0], 40);
+    take(&run);
+    for warm_c in [20.0, 36.0] {
+        let mut run = Run::new(&[], "", 300);
+        run.hold(&[warm_c - 10.0], 12);
+        for step in 0..40 {
+            run.hold(&[warm_c - 10.0 + 0.25 * f64::from(step)], 1);
+        }
+        run.hold(&[warm_c], 20).log(test_of(5.0, Some(8.0), Some(25.0))).log(nitrite.clone());
+        for step in 0..200 {
+            run.hold(&[warm_c - 0.2 * f64::from(step.min(90))], 1);
+        }
+        take(&run);
+    }
+    assert!(texts.len() > 12, "{texts:?}");
+    for text in texts {
+        let (before, care) = text.split_once(" Take care: ").unwrap_or_else(|| panic!("no cautions: {text}"));
+        // "pH 5.5" and "2.0 °C" are no ends of sentences.
+        let sentences = |part: &str| part.split(". ").map(str::to_owned).collect::<Vec<_>>();
+        let said = sentences(before);
+        assert!(said.len() <= 7, "{}: {text}", said.len());
+        for sentence in said[1..].iter().chain(&sentences(care)) {
+            assert!(sentence.split_whitespace().count() <= 25, "{sentence}");
+        }
+    }
+}
+
+/// A low pH is told today; one below 6 now, and each half a step further down.
+#[test]
+fn ph_below_six_is_urgent() {
+    use crate::alarms::Priority;
+    let steps = |limits: &str| {
+        let mut run = Run::new(&["ph"], limits, 600);
+        for ph in [7.2, 6.3, 5.8, 5.6, 5.4] {
+            run.hold(&[22.0, ph], 8);
+        }
+        run.changes
+            .iter()
+            .filter(|it| it.record.key.kind == Kind::Ph)
+            .map(|it| (it.priority, it.record.course.worse))
+            .collect::<Vec<_>>()
+    };
+    let (medium, high) = ((Priority::Medium, false), (Priority::High, true));
+    assert_eq!(steps(""), [medium, high, high]);
+    // The garden's own word stands.
+    assert_eq!(steps("[alarms.ph]\npriority = \"low\"").last(), Some(&(Priority::Low, true)));
+    let mut run = Run::new(&["ph"], "", 600);
+    run.hold(&[22.0, 7.2], 8).hold(&[22.0, 5.8], 8);
+    let text = said(&run, Kind::Ph);
+    for words in
+        ["pH 5.8", "Look at the fish now", "with a second kit before", "a rising pH makes ammonia more toxic"]
+    {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    let view = run.core.view("school").expect("the site");
+    assert_eq!(view.to_do[0].priority, Priority::High);
 }

@@ -65,7 +65,10 @@ impl SiteState {
                 )
             })
             .collect();
-        format!("{} Put it back and fasten it, and feel the water by hand.", each.join(" "))
+        format!(
+            "{} Put it back and fasten it, and measure the water with a hand-held thermometer.",
+            each.join(" ")
+        )
     }
 
     fn tank_words(&self, index: u16, w: &TankWater, now: Timestamp) -> (Condition, String) {
@@ -132,7 +135,7 @@ impl SiteState {
             watch.push(self.out_words(&out, now));
         }
         if watch.is_empty() {
-            (Condition::Well, format!("{is}, and {fish} thrive in it."))
+            (Condition::Well, format!("{is}, which suits {fish}."))
         } else {
             (Condition::Watch, watch.join(" "))
         }
@@ -146,20 +149,21 @@ impl SiteState {
     }
 }
 
-/// The water lies outside what its fish thrive in, and no danger is near.
+/// The water lies outside what suits its fish, and no danger is near.
 fn beyond_comfort(tank: &Tank, w: &TankWater) -> String {
     let ((from_c, to_c), fish) = (tank.limits.thrives_c, tank.fish_name());
     if w.warmest_c > to_c {
         return format!(
-            "The water is {:.1} °C, warmer than the {to_c:.0} °C up to which {fish} thrive: shade it, run the air, and \
+            "The water is {:.1} °C, warmer than suits {fish} ({from_c:.0} to {to_c:.0} °C). Run the air, shade the tank and \
              feed less.",
             w.warmest_c
         );
     }
     let starves = tank.species.as_deref().and_then(species).and_then(|it| it.no_feeding_below_c);
-    let feed = if starves.is_some_and(|below| w.coldest_c < below) { "do not feed" } else { "feed less" };
+    let feed = if starves.is_some_and(|below| w.coldest_c < below) { "Do not feed" } else { "Feed less" };
     format!(
-        "The water is {:.1} °C, cooler than the {from_c:.0} °C from which {fish} thrive: {feed}, and look for sick fish.",
+        "The water is {:.1} °C, cooler than suits {fish} ({from_c:.0} to {to_c:.0} °C). {feed}, and look for sick fish: cold \
+         fish fall ill more easily.",
         w.coldest_c
     )
 }

@@ -58,15 +58,27 @@ pub(crate) struct AmmoniaTest {
 pub(super) const TEST_HOLDS_S: i64 = 14 * 86_400;
 /// What is missing where no thermometer can be read.
 pub(super) const NO_TEMPERATURE: &str = "no thermometer in the water has a fresh good reading";
-/// The usual caution where fish are at risk.
-pub(super) const ASK: &str = "Keep hands out of the water until heater and pump are off at the wall. If a safety switch \
-                              tripped, unplug everything at the tank with dry hands before you reset it; if it trips \
-                              again, call an electrician. If fish gasp, roll or lie still, ask a vet or your fisheries \
-                              adviser at once.";
-/// What tap water needs before fish meet it. Letting it stand rids it of chlorine in a day or
-/// two and not of chloramine (common practice; water suppliers' advice to fish keepers).
-pub(super) const TAP_WATER: &str = "treated against both chlorine and chloramine (letting it stand does not remove \
-                                    chloramine)";
+/// From so many times its limit on, ammonia or nitrite asks for more water to be changed; this
+/// project's own.
+pub(super) const MUCH: f64 = 2.0;
+/// How much water is changed against ammonia or nitrite, and when the next test is: a quarter
+/// to a half where there is much (UF/IFAS FA-16, from memory), else a tenth to a fifth (common
+/// practice).
+pub(super) fn water_change(much: bool) -> [&'static str; 2] {
+    if much {
+        [
+            "Change a quarter to a half of the water today, with water of the same temperature treated against chlorine \
+             and chloramine.",
+            "Test again this evening.",
+        ]
+    } else {
+        [
+            "Change a tenth to a fifth of the water today, with water of the same temperature treated against chlorine \
+             and chloramine.",
+            "Test again tomorrow morning.",
+        ]
+    }
+}
 /// The pH of one test counts for another test this long.
 const PH_HOLDS_S: i64 = 7 * 86_400;
 /// The present rate is that of this long.

@@ -75,11 +75,7 @@ pub(super) async fn history<V: PageSource>(call: ApiCall<V>) -> Result<Response,
 }
 
 fn published<'a>(garden: &Garden, alarm: &'a AlarmRow, note: Option<&'a AlarmNote>) -> AlarmJson<'a> {
-    AlarmJson::of_row(
-        alarm,
-        garden.priority_at(alarm.record.key.kind, &alarm.record.key.place),
-        note.map(|note| note.note.as_str()),
-    )
+    AlarmJson::of_row(alarm, garden.priority_of(&alarm.record), note.map(|note| note.note.as_str()))
 }
 
 /// Steps of a span from the moment of `after` on, enough of them to fill a page and to

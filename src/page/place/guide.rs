@@ -159,19 +159,23 @@ fn said(answer: &Acclimatising) -> String {
     };
     let to_test = words(answer.lacks.iter().filter(|lack| tests(lack)).collect());
     let to_give = words(answer.lacks.iter().filter(|lack| !tests(lack)).collect());
-    let mut said = "It cannot be said yet.".to_owned();
+    let mut said = "Trug can't tell yet.".to_owned();
     if !to_give.is_empty() {
         said += &format!(" Put into the form below: {}.", list(&to_give));
     }
     if !to_test.is_empty() {
-        said += &format!(" Test the tank's water and write it down; missing: {}.", list(&to_test));
+        said +=
+            &format!(" Test the tank's water, and enter it in the Garden log; missing: {}.", list(&to_test));
     }
-    said
+    format!("{said} {}", answer.meanwhile())
 }
 
 /// Without what only the command line takes.
 fn spoken(text: &str) -> String {
-    text.replace("Write it down: trug log fish-added.", "Write it down (below).")
+    text.replace(
+        "Enter them in the Garden log: trug log fish-added.",
+        "Enter them in the Garden log (below).",
+    )
 }
 
 #[cfg(test)]

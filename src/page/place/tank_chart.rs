@@ -159,10 +159,10 @@ impl TankRecord<'_> {
         let low = ranges().map(|range| range.0).reduce(f64::min);
         let high = ranges().map(|range| range.1).reduce(f64::max);
         let wanted = format!(
-            "{} thrive at {} to {}; danger begins below {} and above {}.",
-            crate::text::spoken::capital(self.plan.fish_name()),
+            "{} to {} suits {}; danger begins below {} and above {}.",
             labels::degrees(self.plan.limits.thrives_c.0),
             labels::degrees(self.plan.limits.thrives_c.1),
+            self.plan.fish_name(),
             labels::degrees(self.plan.limits.cold_c),
             labels::degrees(self.plan.limits.warm_c)
         );

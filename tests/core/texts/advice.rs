@@ -183,6 +183,11 @@ fn new_fish(page: &mut Page) {
     );
     ask("ten degrees colder", BagGiven { temperature_c: Some(10.0), ..whole }, &well);
     ask("under way for eleven hours", BagGiven { hauled_h: Some(11.0), ..whole }, &well);
+    ask(
+        "under way for eleven hours, four degrees colder",
+        BagGiven { hauled_h: Some(11.0), temperature_c: Some(16.0), ..whole },
+        &well,
+    );
     ask("nothing is known of the bag", BagGiven::default(), &well);
     ask("no water test", whole, &|run| tanks::water(run, "2026-03-10T00:00", "2026-03-11T10:00", |_| 20.0));
     ask("a shock yesterday", whole, &|run| {

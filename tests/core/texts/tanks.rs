@@ -108,6 +108,28 @@ pub(super) fn stories() -> Vec<Story> {
                 if id == WATER { 22.0 } else { ramp(hours, 5.8, 7.0, 24.0) }
             });
         }),
+        Story::new(Kind::Ph, "perch-tank", "pH falls below 6", tank, |run| {
+            play(run, &[WATER, "perch-ph"], "2026-03-10T00:00", "2026-03-12T06:00", |id, hours| {
+                if id == WATER { 22.0 } else { ramp(hours, 7.0, 5.3, 48.0) }
+            });
+        }),
+        Story::new(
+            Kind::Nitrite,
+            "perch-tank",
+            "a water test finds a little too much nitrite",
+            tank,
+            |run| {
+                water(run, "2026-03-10T06:00", "2026-03-10T10:00", |_| 25.0);
+                tested(
+                    run,
+                    "2026-03-10T10:00",
+                    WaterTest { nitrite_mg_l: Some(0.4), ..WaterTest::default() },
+                );
+            },
+        ),
+        Story::new(Kind::LowOxygen, "perch-tank", "warm water and no oxygen sensor", pumped, |run| {
+            water(run, "2026-03-10T06:00", "2026-03-11T04:00", |hours| ramp(hours, 30.0, 34.6, 10.0));
+        }),
         Story::new(Kind::Ph, "perch-tank", "pH rises", tank, |run| {
             play(run, &[WATER, "perch-ph"], "2026-03-10T00:00", "2026-03-12T06:00", |id, hours| {
                 if id == WATER { 22.0 } else { ramp(hours, 8.0, 9.4, 48.0) }
