@@ -478,6 +478,7 @@ pub const KINDS: [EntryKind; 30] = [
             "a water test needs at least one value: --ammonia, --ph, --temp-c, --nitrite or --nitrite-ion, --nitrate or \
              --nitrate-ion, or --oxygen",
         ),
+        how_to: Some(WATER_TEST),
         ..OF_TANK
     },
     EntryKind {
@@ -553,6 +554,7 @@ pub const KINDS: [EntryKind; 30] = [
         help: "Fish died or were taken out",
         help_rank: 9,
         numbers: &[COUNT],
+        caution: Some(FISH_LOST),
         ..OF_TANK
     },
     EntryKind {
@@ -597,6 +599,15 @@ pub const KINDS: [EntryKind; 30] = [
     EntryKind { note_needed: true, ..PLAIN },
 ];
 
+/// 14.007/18.039 of ammonium is nitrogen, by the atomic masses; the rest is common practice.
+const WATER_TEST: &str = "Look in the kit's leaflet first: does it read nitrogen (NO2-N, NO3-N, NH3-N) or the ion (NO2, NO3, \
+                          NH4)? Use the box that says the same. If it reads ammonia as NH4, enter 0.78 times its number. \
+                          Rinse the tube with tank water, and keep to the kit's waiting time. Keep its drops off skin and \
+                          eyes, and wash your hands afterwards.";
+/// Common practice; states ask for reports of fish kills and of signs of disease.
+const FISH_LOST: &str = "Net dead fish out with gloves on, and test the water today. If several died, or you cannot tell why, \
+                         ring your state's fisheries hotline. Keep one of the dead fish cool for them, in a bag, away from \
+                         food. Put none into a creek, a dam or the compost. Wash your hands.";
 const DUST: &str = "Damp it down before you move it, wear gloves and a mask, and wash your hands: its dust can carry \
                     Legionella.";
 

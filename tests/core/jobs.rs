@@ -62,7 +62,7 @@ fn entries_that_already_exist_do_the_job_and_nobody_is_told_twice() {
     assert_eq!(
         first.record.said.text,
         "Water test (Perch tank) was due on Tuesday 17 March, and the log does not say that it was done. Do it today, or \
-         write down when it was done."
+         write down when it was done. Look at the fish first."
     );
     assert!(
         job(&run, "Water test").words().starts_with("Overdue: it was due on Tuesday 17 March, 1 day ago.")

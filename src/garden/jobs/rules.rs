@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::jobs::due::JobDue;
+use crate::garden::jobs::job::Job;
 use crate::garden::jobs::view::{JobView, days_from};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::place_called;
@@ -79,23 +80,37 @@ impl SiteState {
             } else {
                 continue;
             };
-            self.judge(subject, now, input, batch, |_, active| words(&view, active, local.date()));
+            self.judge(subject, now, input, batch, |site, active| {
+                let place = view.job.place.as_ref();
+                let of_fish = place.is_some_and(|id| site.garden.tanks.iter().any(|tank| tank.id == *id));
+                words(&view, active, local.date(), of_fish)
+            });
         }
     }
 }
 
+/// What is said beside where a job of fish is late (common practice).
+fn fish_words(job: &Job) -> &'static str {
+    if job.done_by.contains(&"fed") {
+        " Look at the fish first. Give one feed only: never make up for a missed one."
+    } else {
+        " Look at the fish first."
+    }
+}
+
 /// What is told of a job. The words name their days.
-fn words(view: &JobView, active: bool, today: Date) -> AlarmText {
+fn words(view: &JobView, active: bool, today: Date, of_fish: bool) -> AlarmText {
     let job = &view.job;
     let place = if job.place.is_some() { format!(" ({})", view.place) } else { String::new() };
     let text = match (active, view.due, view.last_done) {
         (true, JobDue::On(due), _) => {
             let turn = job.turn(today).filter(|_| job.who.len() > 1);
             let turn = turn.map_or_else(String::new, |who| format!(" It is {who}'s turn."));
+            let fish = if of_fish { fish_words(job) } else { "" };
             let how = job.how.as_ref().map_or_else(String::new, |how| format!(" {how}"));
             format!(
                 "{}{place} was due on {}, and the log does not say that it was done. Do it today, or write down when it \
-                 was done.{turn}{how}",
+                 was done.{fish}{turn}{how}",
                 job.name,
                 spoken::day(due),
             )

@@ -1,10 +1,9 @@
 //! Frost and hot days, by the air of the site's own thermometers.
 //!
-//! Air that is below 2 °C in the screen may go with frost on the ground, which cools
-//! more than the air above it on a clear and calm night: the warmest of the thresholds
-//! (2, 0 and -2 °C) of the Bureau of Meteorology's maps of potential frost days, whose
-//! numbers are from memory. A hot day has more than 35 °C (Collins and others 2000,
-//! Australian Meteorological Magazine 49, as quoted by a library's documentation). What
+//! The Bureau of Meteorology (About Frost Potential, read) forecasts temperatures at 1.2 m and
+//! says that near the ground it may be up to two degrees lower: air at 2 °C may go with 0 °C on
+//! the ground. A hot day has more than 35 °C (Queensland Government, Factsheet 12 on extreme
+//! temperature, read: one of the indices that the Bureau recommends for use in Australia). What
 //! to do is common practice.
 //!
 //! Of several thermometers the coldest counts for both: one in the sun or at a wall shows
@@ -23,10 +22,10 @@ pub(crate) const FROST_C: f64 = 2.0;
 /// A hot day has more than this, °C.
 pub(crate) const HEAT_C: f64 = 35.0;
 
-const SOURCE_FROST: &str = "potential frost below 2 °C in the screen: thresholds of the Bureau of Meteorology's frost maps \
-                            (from memory); what to do: common practice";
-const SOURCE_HEAT: &str = "hot day above 35 °C: Collins and others 2000, as quoted; what to do: common practice; the \
-                           school's own heat rules come first";
+const SOURCE_FROST: &str = "below 2 °C at 1.2 m it may freeze on the ground, which may be up to two degrees colder: Bureau of \
+                            Meteorology, About Frost Potential; what to do: common practice";
+const SOURCE_HEAT: &str = "hot day above 35 °C: Queensland Government, Factsheet 12 on extreme temperature, after the Bureau \
+                           of Meteorology's indices; what to do: common practice; the school's own heat rules come first";
 
 impl SiteState {
     /// The air of the whole site: the coldest of its thermometers that has a fresh good
