@@ -45,6 +45,8 @@ enum Command {
     Alarms(commands::alarms::AlarmsArgs),
     /// What was told to whom, when and by which way, what waits, and what nobody would take
     Messages(commands::messages::Messages),
+    /// How sending readings on to other servers goes; send again what they refused, or past days
+    Forward(commands::forward::ForwardArgs),
     /// May mulch go down on a bed today, and how many litres does it take
     Mulch(commands::mulch::MulchArgs),
     /// New fish in their bag: how long it floats, when tank water goes in, when they are let go
@@ -111,6 +113,11 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
         Command::Messages(it) => {
             let settings = load()?;
             commands::messages::run(&reader(&settings)?, &settings.gardens, &it, system_now(), out)
+        }
+        Command::Forward(it) => {
+            let settings = load()?;
+            let reader = reader(&settings)?;
+            runtime()?.block_on(commands::forward::run(&settings, &reader, &it, system_now(), out))
         }
         Command::Mulch(it) => commands::mulch::run(&load()?, &it, out),
         Command::Acclimatise(it) => commands::acclimatise::run(&load()?, &it, out),

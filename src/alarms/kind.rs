@@ -309,6 +309,12 @@ kinds! {
         one: "{} is behind with passing readings on", many: "Passing readings on is behind ({} alarms)",
         trouble: "readings not passed on",
     }
+    ForwardingRefused {
+        name: "forwarding-refused", places: &[PlaceKind::System],
+        title: "Another server refuses readings",
+        one: "{} has readings that another server refuses", many: "Other servers refuse readings ({} alarms)",
+        trouble: "readings refused by another server",
+    }
     GatewaySilent {
         name: "gateway-silent", priority: Medium, places: &[PlaceKind::Gateway],
         title: "Gateway silent",

@@ -12,6 +12,7 @@ pub mod demo;
 pub mod exit;
 pub mod export;
 pub mod figures;
+pub mod forward;
 pub mod import;
 pub mod log;
 pub mod messages;

@@ -9,24 +9,45 @@
 //! | --- | --- |
 //! | 2xx | on to the next rows |
 //! | 413 | the batch is halved |
-//! | 400 or 422 about lines | the batch is split until the bad line is alone; that one is logged, counted and left out |
+//! | 400 or 422 about lines | the batch is split, first by series, until the bad lines are alone; they are listed in the store with the server's words, and the rest goes on |
+//! | 400 or 422 in words that are not known | if the server takes another line, as above; if not, as below |
 //! | any other answer that more tries cannot mend (401, 403, 404, 400 about the request) | it waits, tries rarely, and says why once |
+//! | 415 to a compressed request | it is sent plain from then on |
 //! | 5xx, 408, 429, no connection, no answer in time | it waits and tries again, 1 s to 60 s apart |
+
+mod held_back;
+mod parts;
+mod resend;
+mod server_answer;
 
 use std::collections::HashMap;
 use std::fmt;
+use std::io::Write as _;
+use std::sync::Arc;
 use std::time::Duration;
 
-use reqwest::{Client, StatusCode, Url};
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use reqwest::{Client, Url};
 use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use self::held_back::HeldBack;
+use self::parts::Suspects;
+pub use self::resend::{ResendFault, Resent, resend_range, resend_refused};
+use self::server_answer::{ForwardFault, ServerAnswer, judge};
 use super::http::{beginning, client};
 use super::line::{self, ReadingLine};
 use crate::engine::error_chain::ErrorChain;
+use crate::engine::forward_troubles::ForwardTroubles;
 use crate::intake::Backoff;
-use crate::store::{ForwardRow, Reader, Series, StoreError};
+use crate::store::{ForwardProgress, ForwardRow, Reader, RefusedRow, Series, StoreError};
+
+/// Lines of other series that are tried, each by itself, to learn whether the server takes
+/// anything.
+const TRIED_MAX: usize = 8;
 
 /// Where to send readings.
 #[derive(Clone, Debug)]
@@ -41,6 +62,11 @@ pub struct ForwardTarget {
     pub batch: u32,
     /// How long to wait for an answer.
     pub timeout: Duration,
+    /// Whether requests are compressed.
+    pub gzip: bool,
+    /// For so long what the server took counts as not yet kept: after a break it is sent
+    /// again. Above zero for a server that answers before it has written to its disk.
+    pub keep_back: Duration,
     pub pace: ForwardPace,
 }
 
@@ -95,8 +121,8 @@ pub struct ForwardError {
 
 /// Sends queued rows until `stop`.
 ///
-/// `progress` takes the forwarder's name and the number of the last row that its
-/// server has; the writer commits it. `wake` changes when rows are added.
+/// `progress` takes what the forwarder's server has taken or refused; the writer commits
+/// it. `wake` changes when rows are added. `troubles` is told what forwarding waits for.
 ///
 /// # Errors
 ///
@@ -104,29 +130,43 @@ pub struct ForwardError {
 pub async fn run(
     target: ForwardTarget,
     reader: Reader,
-    progress: mpsc::Sender<(String, i64)>,
+    progress: mpsc::Sender<ForwardProgress>,
     mut wake: watch::Receiver<i64>,
+    troubles: Arc<ForwardTroubles>,
     stop: CancellationToken,
 ) -> Result<(), ForwardError> {
-    let mut forwarder = Forwarder::new(target, reader)?;
+    let mut forwarder = Forwarder::new(target, reader, troubles)?;
     let work = async {
         let mut position = forwarder.position().await;
+        let mut held = HeldBack::new(position, forwarder.target.keep_back);
         loop {
+            for due in held.due(Instant::now()) {
+                if progress.send(due).await.is_err() {
+                    // No writer any more; `stop` is on its way.
+                    std::future::pending::<()>().await;
+                }
+            }
             wake.mark_unchanged();
             let rows = forwarder.rows(position).await;
             let Some(last) = rows.last().map(|row| row.seq) else {
-                if wake.changed().await.is_err() {
-                    // No writer any more; `stop` is on its way.
-                    std::future::pending::<()>().await;
+                tokio::select! {
+                    changed = wake.changed() => if changed.is_err() {
+                        std::future::pending::<()>().await;
+                    },
+                    () = held.next_due() => {}
                 }
                 continue;
             };
             let full = rows.len() >= forwarder.target.batch as usize;
-            forwarder.deliver(&rows).await;
-            position = last;
-            if progress.send((forwarder.target.name.clone(), position)).await.is_err() {
-                std::future::pending::<()>().await;
+            let refused = forwarder.deliver(&rows).await;
+            if forwarder.broke_off && !held.is_empty() {
+                // The server may have lost what it took last: it goes once more.
+                position = held.back();
+                continue;
             }
+            position = last;
+            let name = forwarder.target.name.clone();
+            held.push(ForwardProgress { name, position, refused }, Instant::now());
             if !full {
                 tokio::time::sleep(forwarder.target.pace.gather).await;
             }
@@ -145,41 +185,41 @@ struct Forwarder {
     client: Client,
     series: HashMap<u32, Series>,
     trouble: Option<ForwardFault>,
+    troubles: Arc<ForwardTroubles>,
     backoff: Backoff,
+    suspects: Suspects,
+    /// The newest row that the server has taken.
+    taken: Option<ForwardRow>,
+    /// The server could not be reached, or failed, while the last rows were delivered.
+    broke_off: bool,
     left_out: u64,
 }
 
-/// What keeps the forwarder from its work; said once for each change.
-#[derive(Clone, Debug, PartialEq, Eq)]
-enum ForwardFault {
-    /// It may mend itself.
-    Later,
-    /// Somebody has to change something.
-    Settings(StatusCode),
-    Store,
-}
-
-/// The result of one request.
-enum ServerAnswer {
-    Written,
-    TooLarge,
-    /// Lines were refused; `all` when the server says that it kept none.
-    Lines {
-        why: String,
-        all: bool,
-    },
-    ForwardFault(ForwardFault, String),
-}
-
 impl Forwarder {
-    fn new(mut target: ForwardTarget, reader: Reader) -> Result<Self, ForwardError> {
+    fn new(
+        mut target: ForwardTarget,
+        reader: Reader,
+        troubles: Arc<ForwardTroubles>,
+    ) -> Result<Self, ForwardError> {
         let client = client(&target.url, target.timeout)
             .build()
             .map_err(|source| ForwardError { name: target.name.clone(), source })?;
         target.url = in_nanoseconds(&target.url);
         target.batch = target.batch.max(1);
         let backoff = Backoff::new(target.pace.first, target.pace.most);
-        Ok(Self { target, reader, client, series: HashMap::new(), trouble: None, backoff, left_out: 0 })
+        Ok(Self {
+            target,
+            reader,
+            client,
+            series: HashMap::new(),
+            trouble: None,
+            troubles,
+            backoff,
+            suspects: Suspects::default(),
+            taken: None,
+            broke_off: false,
+            left_out: 0,
+        })
     }
 
     /// The durable position.
@@ -192,10 +232,15 @@ impl Forwarder {
     async fn rows(&mut self, after: i64) -> Vec<ForwardRow> {
         let batch = self.target.batch;
         let rows = self.ask(move |reader| reader.forward_rows(after, batch)).await;
+        self.know_series(&rows).await;
+        rows
+    }
+
+    /// Makes sure that the series of these rows are known.
+    async fn know_series(&mut self, rows: &[ForwardRow]) {
         if rows.iter().any(|row| !self.series.contains_key(&row.series)) {
             self.series = self.ask(Reader::series).await;
         }
-        rows
     }
 
     /// Asks the store, as often as it takes.
@@ -220,44 +265,95 @@ impl Forwarder {
     }
 
     /// Sends rows, as often as it takes, until the server has each of them or has
-    /// refused it for good.
-    async fn deliver(&mut self, rows: &[ForwardRow]) {
-        // A stack of what is still to send; its top holds the oldest rows.
-        let mut parts = vec![rows];
+    /// refused it for good; returns those.
+    async fn deliver(&mut self, rows: &[ForwardRow]) -> Vec<RefusedRow> {
+        let mut refused = Vec::new();
+        // A stack of what is still to send; the top goes first.
+        let mut parts = self.suspects.parts(rows);
+        // Whether the server has taken something of ours since this began.
+        let mut sound = false;
+        self.broke_off = false;
         while let Some(part) = parts.pop() {
-            match self.send(part).await {
-                ServerAnswer::Written => self.well(),
+            match self.send(&part, &mut refused).await {
+                ServerAnswer::Written => {
+                    self.well();
+                    self.suspects.taken(&part);
+                    self.taken = part.last().copied().or(self.taken);
+                    sound = true;
+                }
                 ServerAnswer::TooLarge if part.len() == 1 => {
-                    self.leave_out(part, "the server finds one line too large");
+                    self.leave_out(&part, "the server finds one line too large", &mut refused);
                 }
-                ServerAnswer::Lines { why, all } if all || part.len() == 1 => {
+                ServerAnswer::TooLarge => parts.extend(parts::halves(&part)),
+                ServerAnswer::Lines { why, all } => {
                     self.well();
-                    self.leave_out(part, &why);
+                    if all || self.suspects.is_hopeless(&part) {
+                        self.suspects.refused(&part);
+                        self.leave_out(&part, &why, &mut refused);
+                    } else {
+                        parts.extend(parts::split(&part));
+                    }
                 }
-                ServerAnswer::TooLarge | ServerAnswer::Lines { .. } => {
-                    self.well();
-                    let (older, newer) = part.split_at(part.len() / 2);
-                    parts.extend([newer, older]);
+                ServerAnswer::Unclear(why) => {
+                    sound = sound || self.takes_another(rows).await;
+                    if !sound {
+                        parts.push(part);
+                        self.wait(ForwardFault::Unclear, &why).await;
+                    } else if self.suspects.is_hopeless(&part) {
+                        self.suspects.refused(&part);
+                        self.leave_out(&part, &why, &mut refused);
+                    } else {
+                        parts.extend(parts::split(&part));
+                    }
+                }
+                ServerAnswer::NotCompressed => {
+                    self.target.gzip = false;
+                    parts.push(part);
                 }
                 ServerAnswer::ForwardFault(trouble, why) => {
                     parts.push(part);
+                    // What was found out before may not hold any more.
+                    sound = false;
+                    self.broke_off |= trouble == ForwardFault::Later;
                     self.wait(trouble, &why).await;
                 }
             }
         }
+        refused
+    }
+
+    /// Whether the server takes any line: the last one that it has taken (a server keeps
+    /// one point for each series and time, so that changes nothing), or one of another
+    /// series that waits.
+    async fn takes_another(&mut self, rows: &[ForwardRow]) -> bool {
+        let mut tries: Vec<ForwardRow> = self.taken.into_iter().collect();
+        if let Some(last) = rows.last() {
+            let more = self.rows(last.seq).await;
+            tries.extend(parts::one_of_each_series(rows.iter().chain(&more)).take(TRIED_MAX));
+        }
+        for row in tries {
+            if matches!(self.send(&[row], &mut Vec::new()).await, ServerAnswer::Written) {
+                self.taken = Some(row);
+                return true;
+            }
+        }
+        false
     }
 
     /// One request.
-    async fn send(&mut self, rows: &[ForwardRow]) -> ServerAnswer {
-        let (lines, count) = self.lines(rows);
+    async fn send(&mut self, rows: &[ForwardRow], refused: &mut Vec<RefusedRow>) -> ServerAnswer {
+        let (lines, count) = self.lines(rows, refused);
         if count == 0 {
             return ServerAnswer::Written;
         }
         let request = self
             .client
             .post(self.target.url.clone())
-            .header(reqwest::header::CONTENT_TYPE, "text/plain; charset=utf-8")
-            .body(lines);
+            .header(reqwest::header::CONTENT_TYPE, "text/plain; charset=utf-8");
+        let request = match self.target.gzip.then(|| compressed(&lines)) {
+            Some(Ok(packed)) => request.header(reqwest::header::CONTENT_ENCODING, "gzip").body(packed),
+            _ => request.body(lines),
+        };
         let request = match &self.target.auth {
             Auth::None => request,
             Auth::Token(token) => request.header(reqwest::header::AUTHORIZATION, format!("Token {token}")),
@@ -278,7 +374,7 @@ impl Forwarder {
     }
 
     /// The rows as lines, and how many there are. What cannot be a line is left out.
-    fn lines(&mut self, rows: &[ForwardRow]) -> (Vec<u8>, usize) {
+    fn lines(&mut self, rows: &[ForwardRow], refused: &mut Vec<RefusedRow>) -> (Vec<u8>, usize) {
         let mut lines = Vec::with_capacity(rows.len() * 160);
         let mut count = 0;
         for row in rows {
@@ -290,34 +386,44 @@ impl Forwarder {
             };
             match written {
                 Ok(()) => count += 1,
-                Err(why) => self.leave_out(std::slice::from_ref(row), &why),
+                Err(why) => self.leave_out(std::slice::from_ref(row), &why, refused),
             }
         }
         (lines, count)
     }
 
-    /// Says that rows will not reach the server. They stay in the store.
-    fn leave_out(&mut self, rows: &[ForwardRow], why: &str) {
+    /// Lists rows that will not reach the server. They stay in the store.
+    fn leave_out(&mut self, rows: &[ForwardRow], why: &str, refused: &mut Vec<RefusedRow>) {
         let Some(first) = rows.first() else { return };
         self.left_out += rows.len() as u64;
+        let words: Arc<str> = why.into();
+        refused.extend(rows.iter().map(|row| RefusedRow {
+            at: row.at,
+            series: row.series,
+            why: words.clone(),
+        }));
         let sensor = self.series.get(&first.series).map_or_else(
             || format!("series {}", first.series),
             |series| format!("{}/{}", series.site, series.sensor),
         );
-        warn!(
-            forwarder = %self.target.name,
-            left_out = rows.len(),
-            left_out_since_start = self.left_out,
-            "the server will not take {sensor} at {}{}: {why}",
-            first.at,
-            if rows.len() > 1 { " and what follows it" } else { "" },
-        );
+        // A server that refuses each of thousands says so in a few lines.
+        if self.left_out.is_power_of_two() || rows.len() > 1 {
+            warn!(
+                forwarder = %self.target.name,
+                left_out = rows.len(),
+                left_out_since_start = self.left_out,
+                "the server will not take {sensor} at {}{}: {why}",
+                first.at,
+                if rows.len() > 1 { " and what follows it" } else { "" },
+            );
+        }
     }
 
     /// The server answers as it should.
     fn well(&mut self) {
         self.backoff.reset();
         if self.trouble.take().is_some() {
+            self.troubles.over(&self.target.name);
             info!(forwarder = %self.target.name, "forwarding goes on");
         }
     }
@@ -326,6 +432,7 @@ impl Forwarder {
     async fn wait(&mut self, trouble: ForwardFault, why: &str) {
         let next = self.backoff.next();
         let wait = if matches!(trouble, ForwardFault::Settings(_)) { self.backoff.longest() } else { next };
+        self.troubles.waits(&self.target.name, why);
         if self.trouble.as_ref() != Some(&trouble) {
             let name = &self.target.name;
             match &trouble {
@@ -334,6 +441,9 @@ impl Forwarder {
                 }
                 ForwardFault::Settings(status) => {
                     error!(forwarder = %name, "forwarding waits until [[forward]] or the server is put right: {status}: {why}");
+                }
+                ForwardFault::Unclear => {
+                    error!(forwarder = %name, "forwarding waits: the server refuses every line that was tried: {why}");
                 }
                 ForwardFault::Store => warn!(forwarder = %name, "forwarding cannot read the database: {why}"),
             }
@@ -356,40 +466,11 @@ fn line_of<'a>(row: &ForwardRow, series: &'a Series) -> ReadingLine<'a> {
     }
 }
 
-/// What an answer other than 2xx means for a batch of `count` lines.
-fn judge(status: StatusCode, text: &str, count: usize) -> ServerAnswer {
-    let why = || if text.is_empty() { "no reason given".to_owned() } else { text.to_owned() };
-    match status {
-        StatusCode::PAYLOAD_TOO_LARGE => ServerAnswer::TooLarge,
-        StatusCode::BAD_REQUEST | StatusCode::UNPROCESSABLE_ENTITY if is_about_lines(text) => {
-            ServerAnswer::Lines { why: why(), all: dropped(text).is_some_and(|dropped| dropped >= count) }
-        }
-        StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_MANY_REQUESTS => ServerAnswer::ForwardFault(
-            ForwardFault::Later,
-            format!("the server answered {status}: {}", why()),
-        ),
-        _ if status.is_server_error() => ServerAnswer::ForwardFault(
-            ForwardFault::Later,
-            format!("the server answered {status}: {}", why()),
-        ),
-        _ => ServerAnswer::ForwardFault(ForwardFault::Settings(status), why()),
-    }
-}
-
-/// Whether a refusal is about what the lines say, not about the request. The words
-/// are those of InfluxDB 1.x and 2.x; any other refusal is taken to be about the
-/// request, so that a wrong URL never costs a reading.
-fn is_about_lines(text: &str) -> bool {
-    ["partial write", "unable to parse", "field type conflict", "retention policy", "max-values-per-tag"]
-        .iter()
-        .any(|words| text.contains(words))
-}
-
-/// How many points the server says that it dropped (`... dropped=12`).
-fn dropped(text: &str) -> Option<usize> {
-    let (_, after) = text.rsplit_once("dropped=")?;
-    let digits = after.find(|c: char| !c.is_ascii_digit()).map_or(after, |end| &after[..end]);
-    digits.parse().ok()
+/// Lines as the server gets them.
+fn compressed(lines: &[u8]) -> std::io::Result<Vec<u8>> {
+    let mut packer = GzEncoder::new(Vec::with_capacity(lines.len() / 8), Compression::fast());
+    packer.write_all(lines)?;
+    packer.finish()
 }
 
 fn in_nanoseconds(url: &Url) -> Url {
@@ -410,22 +491,6 @@ mod tests {
             in_nanoseconds(&url).as_str(),
             "http://localhost:8086/write?db=garden&rp=year&precision=ns"
         );
-    }
-
-    /// The texts are what influxd 1.6.7 answered to such writes.
-    #[test]
-    fn a_refusal_of_lines_is_told_from_one_of_the_request() {
-        let partial = r#"{"error":"partial write: field type conflict: input field \"raw\" on measurement \"garden_reading\" is type float, already exists as type string dropped=2"}"#;
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 3), ServerAnswer::Lines { all: false, .. }));
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, partial, 2), ServerAnswer::Lines { all: true, .. }));
-        let parse = r#"{"error":"unable to parse 'garden_reading x': missing fields"}"#;
-        assert!(matches!(judge(StatusCode::BAD_REQUEST, parse, 1), ServerAnswer::Lines { all: false, .. }));
-        let request = r#"{"error":"database is required"}"#;
-        let answer = judge(StatusCode::BAD_REQUEST, request, 1);
-        assert!(matches!(
-            answer,
-            ServerAnswer::ForwardFault(ForwardFault::Settings(StatusCode::BAD_REQUEST), _)
-        ));
     }
 
     #[test]

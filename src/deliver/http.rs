@@ -9,6 +9,9 @@ use crate::settings::is_loopback;
 /// Bytes of an answer that are read to learn what was wrong.
 const ANSWER_MAX: usize = 4096;
 
+/// How long the words of an answer are waited for.
+const WORDS_WAIT: Duration = Duration::from_secs(2);
+
 /// A client for one address. It follows no redirect: what is meant for one server would
 /// go to another.
 pub(super) fn client(url: &Url, timeout: Duration) -> ClientBuilder {
@@ -24,11 +27,15 @@ pub(super) fn client(url: &Url, timeout: Duration) -> ClientBuilder {
 /// The beginning of an answer, on one line.
 pub(super) async fn beginning(mut response: Response) -> String {
     let mut bytes = Vec::new();
-    while bytes.len() < ANSWER_MAX
-        && let Ok(Some(more)) = response.chunk().await
-    {
-        bytes.extend_from_slice(&more);
-    }
+    let read = async {
+        while bytes.len() < ANSWER_MAX
+            && let Ok(Some(more)) = response.chunk().await
+        {
+            bytes.extend_from_slice(&more);
+        }
+    };
+    // Words that drip in hold nothing up: what has come by then is the beginning.
+    let _ = tokio::time::timeout(WORDS_WAIT, read).await;
     bytes.truncate(ANSWER_MAX);
     String::from_utf8_lossy(&bytes).trim().replace(char::is_control, " ")
 }

@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use jiff::Timestamp;
 
+use crate::engine::forward_troubles::ForwardTroubles;
 use crate::engine::health;
 use crate::intake::BrokerContact;
 
@@ -26,6 +27,7 @@ pub struct DaemonHealth {
     pub set_aside: Mutex<Vec<String>>,
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
+    pub forwarding: Arc<ForwardTroubles>,
 }
 
 impl DaemonHealth {

@@ -10,12 +10,15 @@ use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
 use crate::engine::error_chain::ErrorChain;
+use crate::engine::forward_troubles::ForwardTroubles;
 use crate::garden::StoreAlarms;
 use crate::garden::plan::{Address, Garden};
-use crate::garden::system::health::{Clocks, DiskHealth, Growth, MessageHealth, NotSent, SystemHealth};
+use crate::garden::system::health::{
+    Clocks, DiskHealth, Growth, MessageHealth, NotSent, QueueHealth, SystemHealth,
+};
 use crate::model::Id;
 use crate::settings::Watching;
-use crate::store::Reader;
+use crate::store::{Reader, StoreError};
 use crate::telling::Message;
 
 /// How long a message that was given up keeps its group from counting as reached.
@@ -180,12 +183,13 @@ pub async fn run(
     watching: Watching,
     gardens: Vec<(Id, String)>,
     reader: Reader,
+    forwarding: Arc<ForwardTroubles>,
     looks: mpsc::Sender<SystemHealth>,
     now: fn() -> Timestamp,
     stop: CancellationToken,
 ) {
     let mut measuring =
-        HealthProbe { watching, gardens: Arc::new(gardens), reader, growth: Growth::default() };
+        HealthProbe { watching, gardens: Arc::new(gardens), reader, forwarding, growth: Growth::default() };
     loop {
         // A disk that hangs holds up this task and nothing else.
         let looked = tokio::task::spawn_blocking(move || {
@@ -216,6 +220,7 @@ struct HealthProbe {
     watching: Watching,
     gardens: Arc<Vec<(Id, String)>>,
     reader: Reader,
+    forwarding: Arc<ForwardTroubles>,
     growth: Growth,
 }
 
@@ -223,7 +228,6 @@ impl HealthProbe {
     /// What cannot be measured is left out: it changes no alarm.
     fn look(&mut self, now: Timestamp) -> SystemHealth {
         let queues = self
-            .reader
             .queues()
             .inspect_err(
                 |reason| warn!(reason = %ErrorChain(reason), "the forward queue could not be measured"),
@@ -260,6 +264,20 @@ impl HealthProbe {
             })
             .ok();
         SystemHealth { limits: self.watching.limits, queues, disk, messages, ..SystemHealth::default() }
+    }
+
+    /// What waits for each forwarder, what it waits for and what was refused.
+    fn queues(&self) -> Result<Vec<QueueHealth>, StoreError> {
+        let mut queues = self.reader.queues()?;
+        let refusals = self.reader.refusals()?;
+        for queue in &mut queues {
+            queue.waits_for = self.forwarding.of(&queue.name);
+            if let Some(refused) = refusals.iter().find(|it| it.forwarder == queue.name) {
+                queue.refused = refused.rows + refused.unlisted;
+                queue.refused_why = refused.last.as_ref().map(|(_, why)| why.clone()).unwrap_or_default();
+            }
+        }
+        Ok(queues)
     }
 
     fn disk(&mut self, store: &Path, at: Duration) -> std::io::Result<DiskHealth> {

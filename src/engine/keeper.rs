@@ -32,7 +32,9 @@ use crate::garden::record::{AlarmChange, Batch, Reject};
 use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
 use crate::settings::Settings;
-use crate::store::{AlarmPublication, AnswerRow, Committed, Reader, Store, StoreError, Transaction, Tried};
+use crate::store::{
+    AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, Store, StoreError, Transaction, Tried,
+};
 use crate::telling::{GivenUp, Notifier, NotifierOutput};
 
 pub use requests::Request;
@@ -56,7 +58,7 @@ pub struct Inbox {
     pub messages: mpsc::Receiver<Delivery>,
     pub requests: mpsc::Receiver<Request>,
     pub letters_sent: mpsc::Receiver<i64>,
-    pub forwarded: mpsc::Receiver<(String, i64)>,
+    pub forwarded: mpsc::Receiver<ForwardProgress>,
     /// Results of messages to people.
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
     /// What the daemon measured of itself.
@@ -73,7 +75,7 @@ pub struct Engine {
     batch: Batch,
     letters: Vec<AlarmPublication>,
     letters_sent: Vec<i64>,
-    forwarded: Vec<(String, i64)>,
+    forwarded: Vec<ForwardProgress>,
     telling: Notifier,
     /// The clock by which people are told.
     pub telling_clock: TellingClock,

@@ -4,6 +4,7 @@ pub(crate) mod alarm_json;
 pub mod daemon_health;
 pub(crate) mod error_chain;
 mod filling;
+pub mod forward_troubles;
 pub mod health;
 pub mod keeper;
 mod long_memory;

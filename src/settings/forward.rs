@@ -23,6 +23,10 @@ pub struct Forward {
     /// Readings in one request at most.
     pub batch: u32,
     pub timeout: Duration,
+    /// Whether requests are compressed.
+    pub gzip: bool,
+    /// For so long what the server took counts as not yet kept.
+    pub keep_back: Duration,
 }
 
 /// How a server knows us.
@@ -47,8 +51,18 @@ pub(super) fn forwards(tables: Vec<SettingsTable<'_>>, folder: &Path) -> Vec<For
             let auth = forward_auth(&table, folder);
             let batch = table.whole_or("batch", 1..=100_000, 5000, "readings");
             let timeout = table.seconds_or("timeout_s", 1..=600, 10);
+            let gzip = table.flag("gzip");
+            let keep_back = table.seconds_or("keep_back_s", 0..=3600, 0);
             table.finish();
-            Some(Forward { name: name?, url: url?, auth: auth?, batch: batch?, timeout: timeout? })
+            Some(Forward {
+                gzip: gzip.unwrap_or(true),
+                keep_back: keep_back?,
+                name: name?,
+                url: url?,
+                auth: auth?,
+                batch: batch?,
+                timeout: timeout?,
+            })
         })
         .collect()
 }

@@ -84,6 +84,7 @@ fn merge(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<
         transaction.execute(&format!("DELETE FROM {table} WHERE series = ?1"), [from])?;
     }
     transaction.execute("UPDATE forward_queue SET series = ?2 WHERE series = ?1", both)?;
+    transaction.execute("UPDATE OR REPLACE forward_refused SET series = ?2 WHERE series = ?1", both)?;
     transaction.execute("UPDATE OR IGNORE reading_before SET series = ?2 WHERE series = ?1", both)?;
     transaction.execute("UPDATE OR IGNORE import_reading SET series = ?2 WHERE series = ?1", both)?;
     if still_has_readings(transaction, from)? {

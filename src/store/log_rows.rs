@@ -13,9 +13,9 @@ use serde::{Serialize, Serializer};
 use serde_json::{Map, Value};
 
 use super::columns::{millis, time};
+use super::counters::{counter, set_counter};
 use super::error::StoreError;
 use super::query::{self, understood, write_error};
-use super::queue_rows::{counter, set_counter};
 use super::reader::Reader;
 use super::writer::{Store, open_beside};
 use crate::garden::log::{LogEntry, LogEvent};

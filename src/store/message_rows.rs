@@ -14,8 +14,8 @@ use tracing::warn;
 
 use super::StoreError;
 use super::columns::{cut_chars, millis, optional_time, refused, time, timestamp};
+use super::counters::count;
 use super::query::{self, proceed_if, understood};
-use super::queue_rows::count;
 use super::reader::Reader;
 use super::records::{MessageCount, MessageRecord, MessageState, Outcome, Tried};
 use crate::alarms::AlarmKey;

@@ -28,6 +28,7 @@ mod alarm_rows;
 mod answers;
 mod bins;
 mod columns;
+mod counters;
 mod due_rows;
 mod error;
 mod former_ids;
@@ -42,6 +43,8 @@ mod queue_rows;
 mod reader;
 mod reading_rows;
 mod records;
+mod refused_list;
+mod refused_rows;
 mod reject_rows;
 mod replay_rows;
 mod schema;
@@ -59,9 +62,11 @@ pub use own_rows::Unreached;
 pub use quarter_rows::QuarterProgress;
 pub use reader::{Reader, ReadingFilter};
 pub use records::{
-    Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardRow, MessageCount, MessageRecord,
-    MessageState, Outcome, QueuedPublication, RejectRow, StoredReading, Transaction, Tried, UnplacedTopic,
+    Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardProgress, ForwardRow, MessageCount,
+    MessageRecord, MessageState, Outcome, QueuedPublication, Refusals, RefusedRow, RejectRow, StoredReading,
+    Transaction, Tried, UnplacedTopic,
 };
+pub use refused_list::settle_refused;
 pub use reject_rows::{RefusedTopic, is_refused_of};
 pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
 pub use series::{Series, SeriesMap};

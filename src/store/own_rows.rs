@@ -48,6 +48,7 @@ impl Reader {
                     name: row.get(0)?,
                     rows: u64::try_from(waiting.unwrap_or(0)).unwrap_or(0),
                     oldest: oldest.and_then(timestamp),
+                    ..QueueHealth::default()
                 })
             },
         )

@@ -17,7 +17,7 @@ use std::ops::ControlFlow;
 use jiff::Timestamp;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
-use super::queue_rows::set_counter;
+use super::counters::set_counter;
 use super::{columns, query};
 use crate::history::{Bin, Point, QUARTER_MS, quarter_of};
 

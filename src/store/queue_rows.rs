@@ -2,8 +2,9 @@
 
 use rusqlite::{CachedStatement, Connection, Transaction, params};
 
-use super::query;
-use super::records::AlarmPublication;
+use super::counters::{count, counter, set_counter};
+use super::records::{AlarmPublication, ForwardProgress};
+use super::{query, refused_rows};
 
 /// Unsent letters that are kept; beyond it the oldest go and are counted.
 const LETTERS_MAX: i64 = 100_000;
@@ -139,14 +140,14 @@ impl ForwardQueue {
     pub(super) fn note(
         &mut self,
         transaction: &Transaction<'_>,
-        positions: &[(String, i64)],
+        progress: &[ForwardProgress],
     ) -> rusqlite::Result<()> {
         let mut upsert = transaction.prepare_cached(
             "INSERT INTO forwarder (name, position) VALUES (?1, ?2)
              ON CONFLICT (name) DO UPDATE SET position = max(position, excluded.position)",
         )?;
-        for (name, position) in positions {
-            upsert.execute(params![name, position])?;
+        for it in progress {
+            upsert.execute(params![it.name, it.position])?;
         }
         self.done = done(transaction)?;
         Ok(())
@@ -178,6 +179,7 @@ pub(super) fn set_forwarders(
     let known: Vec<String> = query::list(transaction, "SELECT name FROM forwarder", [], |row| row.get(0))?;
     for gone in known.iter().filter(|known| !names.contains(&known.as_str())) {
         transaction.execute("DELETE FROM forwarder WHERE name = ?1", [gone])?;
+        refused_rows::forget(transaction, gone)?;
     }
     for name in names {
         transaction.execute(
@@ -191,34 +193,4 @@ pub(super) fn set_forwarders(
 
 fn done(connection: &Connection) -> rusqlite::Result<i64> {
     query::one(connection, "SELECT coalesce(min(position), 0) FROM forwarder", [])
-}
-
-/// Sets a counter.
-pub(super) fn set_counter(connection: &Connection, name: &str, value: i64) -> rusqlite::Result<()> {
-    connection
-        .prepare_cached(
-            "INSERT INTO counter (name, value) VALUES (?1, ?2)
-             ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        )?
-        .execute(params![name, value])?;
-    Ok(())
-}
-
-/// Adds to a counter, where there is something to add.
-pub(super) fn count(transaction: &Transaction<'_>, name: &str, more: usize) -> rusqlite::Result<()> {
-    if more == 0 {
-        return Ok(());
-    }
-    transaction
-        .prepare_cached(
-            "INSERT INTO counter (name, value) VALUES (?1, ?2)
-             ON CONFLICT (name) DO UPDATE SET value = value + excluded.value",
-        )?
-        .execute(params![name, i64::try_from(more).expect("a count of rows fits")])?;
-    Ok(())
-}
-
-/// A counter's value; 0 where nothing was ever counted.
-pub(super) fn counter(connection: &Connection, name: &str) -> rusqlite::Result<i64> {
-    query::one(connection, "SELECT coalesce(max(value), 0) FROM counter WHERE name = ?1", [name])
 }

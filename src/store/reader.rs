@@ -11,9 +11,10 @@ use rusqlite::{Connection, OpenFlags, Params};
 use tracing::warn;
 
 use super::columns::{millis, time};
+use super::counters::counter;
 use super::error::StoreError;
 use super::query::{self, proceed_if, read_error, understood};
-use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED, counter};
+use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED};
 use super::records::{
     Activity, AlarmPublication, AlarmRow, ForwardRow, QueuedPublication, RejectRow, StoredReading,
     UnplacedTopic,
@@ -66,6 +67,20 @@ impl ReadingFilter {
         self.site.as_ref().is_none_or(|site| *site == series.site)
             && (self.sensors.is_empty() || self.sensors.contains(&series.sensor))
             && self.place.as_ref().is_none_or(|place| *place == series.place)
+    }
+}
+
+impl ForwardRow {
+    /// Reads the columns number, time, series, raw number, value and flag.
+    pub(super) fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            seq: row.get(0)?,
+            at: time(row, 1)?,
+            series: row.get(2)?,
+            raw: row.get(3)?,
+            value: row.get(4)?,
+            flag: row.get(5)?,
+        })
     }
 }
 
@@ -377,16 +392,25 @@ impl Reader {
              FROM forward_queue q CROSS JOIN reading r ON r.at = q.at AND r.series = q.series
              WHERE q.seq > ?1 ORDER BY q.seq LIMIT ?2",
             (after, limit),
-            |row| {
-                Ok(ForwardRow {
-                    seq: row.get(0)?,
-                    at: time(row, 1)?,
-                    series: row.get(2)?,
-                    raw: row.get(3)?,
-                    value: row.get(4)?,
-                    flag: row.get(5)?,
-                })
-            },
+            ForwardRow::read,
+        )
+    }
+
+    /// Stored readings with a time from `from` (included) to `to` (excluded), by time and
+    /// series, after the time and series of `after`. They have no number.
+    pub fn forward_range(
+        &self,
+        (from, to): (Timestamp, Timestamp),
+        after: Option<(Timestamp, u32)>,
+        limit: u32,
+    ) -> Result<Vec<ForwardRow>, StoreError> {
+        let (at, series) = after.map_or((millis(from), -1), |(at, series)| (millis(at), i64::from(series)));
+        self.list(
+            "readings",
+            "SELECT 0, at, series, raw, value, flag FROM reading
+             WHERE (at, series) > (?1, ?2) AND at < ?3 ORDER BY at, series LIMIT ?4",
+            (at, series, millis(to), limit),
+            ForwardRow::read,
         )
     }
 

@@ -1,5 +1,7 @@
 //! What goes into the store and what comes out, beyond the core's own records.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 
 use super::series::Series;
@@ -21,9 +23,8 @@ pub struct Transaction<'a> {
     pub letters: &'a [AlarmPublication],
     /// Numbers of letters that have been delivered.
     pub letters_sent: &'a [i64],
-    /// How far each forwarder has come: its name, and the last number that its
-    /// server has taken.
-    pub forwarded: &'a [(String, i64)],
+    /// How far each forwarder has come.
+    pub forwarded: &'a [ForwardProgress],
     /// Whether the readings are to be queued for the forwarders.
     pub forward: bool,
     /// Messages to people.
@@ -209,6 +210,37 @@ pub struct ForwardRow {
     pub raw: f64,
     pub value: Option<f64>,
     pub flag: Flag,
+}
+
+/// How far a forwarder has come.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ForwardProgress {
+    pub name: String,
+    /// The last number that its server has taken or refused for good.
+    pub position: i64,
+    /// What the server refused for good since the last time.
+    pub refused: Vec<RefusedRow>,
+}
+
+/// A reading that a server refused for good. It stays in the store.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefusedRow {
+    pub at: Timestamp,
+    /// The number of a [`Series`].
+    pub series: u32,
+    /// What the server said.
+    pub why: Arc<str>,
+}
+
+/// What a server has refused for good and has not taken since.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refusals {
+    pub forwarder: String,
+    pub rows: u64,
+    /// Those that are no longer listed, because too many were; they are in the store.
+    pub unlisted: u64,
+    /// When the newest was refused, and with which words.
+    pub last: Option<(Timestamp, String)>,
 }
 
 /// How much a series has said since a given time.

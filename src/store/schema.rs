@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11, VERSION_12,
+    VERSION_10, VERSION_11, VERSION_12, VERSION_13,
 ];
 
 /// The version that this program writes and reads.
@@ -359,6 +359,20 @@ CREATE UNIQUE INDEX log_strikes ON log (strikes) WHERE strikes IS NOT NULL;
 /// The notes of one occurrence are found without looking at the others.
 const VERSION_12: &str = "
 CREATE INDEX alarm_note_of ON alarm_note (site, kind, place, since);
+";
+
+/// Readings that a server refused for good, until it takes them or they are let go.
+const VERSION_13: &str = "
+CREATE TABLE forward_refused (
+    seq        INTEGER PRIMARY KEY AUTOINCREMENT,
+    forwarder  TEXT NOT NULL,
+    at         INTEGER NOT NULL,
+    series     INTEGER NOT NULL,
+    refused_at INTEGER NOT NULL,
+    why        TEXT NOT NULL,
+    UNIQUE (forwarder, at, series)
+) STRICT;
+CREATE INDEX forward_refused_of ON forward_refused (forwarder, seq);
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -19,7 +19,7 @@ use super::queue_rows::{self, ForwardQueue, PublicationQueue};
 use super::records::{Committed, Transaction};
 use super::series::{self, SeriesMap};
 use super::whereabouts::{Misplaced, Whereabouts};
-use super::{alarm_rows, note_rows, reading_rows, reject_rows, schema, waiting_rows};
+use super::{alarm_rows, note_rows, reading_rows, refused_rows, reject_rows, schema, waiting_rows};
 use crate::alarms::AlarmKey;
 use crate::garden::plan::Garden;
 
@@ -270,6 +270,7 @@ impl Store {
         }
         if !forwarded.is_empty() {
             marks.forwarding.note(&transaction, forwarded).map_err(write("forwarders' positions"))?;
+            refused_rows::add(&transaction, forwarded, at).map_err(write("what servers refused"))?;
         }
         marks.forwarding.trim(&transaction, added).map_err(write("the forward queue"))?;
         transaction.commit().map_err(write("(ending a transaction)"))?;

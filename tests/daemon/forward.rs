@@ -27,13 +27,15 @@ struct Seen {
 /// How it answers: from the number of the request and the lines.
 type ServerAnswer = dyn Fn(usize, &[&str]) -> (StatusCode, String) + Send + Sync;
 
-struct Server {
-    url: Url,
+pub(super) struct Server {
+    pub(super) url: Url,
     seen: Arc<Mutex<Seen>>,
 }
 
 impl Server {
-    async fn start(answer: impl Fn(usize, &[&str]) -> (StatusCode, String) + Send + Sync + 'static) -> Self {
+    pub(super) async fn start(
+        answer: impl Fn(usize, &[&str]) -> (StatusCode, String) + Send + Sync + 'static,
+    ) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let url = format!("http://{}/write?db=garden", listener.local_addr().unwrap());
         let seen = Arc::new(Mutex::new(Seen::default()));
@@ -58,25 +60,25 @@ impl Server {
         Self { url: Url::parse(&url).unwrap(), seen }
     }
 
-    fn taken(&self) -> Vec<f64> {
+    pub(super) fn taken(&self) -> Vec<f64> {
         self.seen.lock().unwrap().taken.clone()
     }
 
-    fn requests(&self) -> usize {
+    pub(super) fn requests(&self) -> usize {
         self.seen.lock().unwrap().requests
     }
 }
 
-fn raw(line: &str) -> f64 {
+pub(super) fn raw(line: &str) -> f64 {
     let (_, after) = line.split_once(" raw=").expect("every line has a raw number");
     after.split_once(',').expect("a flag follows").0.parse().expect("a number")
 }
 
-fn ok() -> (StatusCode, String) {
+pub(super) fn ok() -> (StatusCode, String) {
     (StatusCode::NO_CONTENT, String::new())
 }
 
-fn numbers(count: u32) -> Vec<f64> {
+pub(super) fn numbers(count: u32) -> Vec<f64> {
     (0..count).map(f64::from).collect()
 }
 

@@ -13,6 +13,8 @@ mod deploy_broker;
 mod flood;
 mod forward;
 mod forward_influx;
+mod forward_refused;
+mod forward_victoria;
 mod hostile;
 mod import;
 mod kill;

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use crate::support::daemon::Daemon;
-use crate::support::garden::{SHIPPED, garden, only, reading, settings};
+use crate::support::garden::{SHIPPED, forwarded, garden, only, reading, settings};
 use crate::support::keeper::Running;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
@@ -394,7 +394,7 @@ fn what_waits_for_each_forwarder_is_counted() {
     store.commit(&Transaction { forward: true, ..only(&batch) }).unwrap();
     assert_eq!(queues(), [("one".to_owned(), 50, Some(0)), ("two".to_owned(), 50, Some(0))]);
     let nothing = Batch::default();
-    let positions = [("one".to_owned(), 50), ("two".to_owned(), 20)];
+    let positions = [forwarded("one", 50), forwarded("two", 20)];
     store.commit(&Transaction { forwarded: &positions, ..only(&nothing) }).unwrap();
     assert_eq!(queues(), [("one".to_owned(), 0, None), ("two".to_owned(), 30, Some(20))]);
 }

@@ -5,7 +5,9 @@
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
-use crate::support::garden::{at, dry_bed, garden, letter, only, probes, reading, reject, school, unplaced};
+use crate::support::garden::{
+    at, dry_bed, forwarded, garden, letter, only, probes, reading, reject, school, unplaced,
+};
 use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::State;
@@ -395,7 +397,7 @@ fn the_forward_queue_goes_as_the_slowest_forwarder_comes_on() {
         store.commit(&Transaction { forward: true, ..only(&batch) }).unwrap().last_forward
     };
     let done = |store: &mut Store, name: &str, position| {
-        let forwarded = [(name.to_owned(), position)];
+        let forwarded = [forwarded(name, position)];
         store.commit(&Transaction { forwarded: &forwarded, ..only(&Batch::default()) }).unwrap();
     };
     assert_eq!(add(&mut store, 0), Some(10));

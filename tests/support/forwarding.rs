@@ -10,8 +10,9 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use trug::deliver::forward::{self, Auth, ForwardPace, ForwardTarget};
+use trug::engine::forward_troubles::ForwardTroubles;
 use trug::garden::record::{Batch, Reading};
-use trug::store::{Reader, Store, Transaction};
+use trug::store::{ForwardProgress, Reader, Store, Transaction};
 
 use super::garden::{only, probes};
 
@@ -23,6 +24,7 @@ pub(crate) struct Forwarding {
     store: Arc<Mutex<Store>>,
     pub(crate) reader: Reader,
     wake: watch::Sender<i64>,
+    pub(crate) troubles: Arc<ForwardTroubles>,
     running: Option<(CancellationToken, JoinHandle<()>, JoinHandle<()>)>,
 }
 
@@ -34,7 +36,14 @@ impl Forwarding {
         store.set_forwarders(&[NAME]).expect("a new store takes a name");
         let reader = Reader::open(&path).expect("it can be read");
         let (wake, _) = watch::channel(0);
-        Self { folder, store: Arc::new(Mutex::new(store)), reader, wake, running: None }
+        Self {
+            folder,
+            store: Arc::new(Mutex::new(store)),
+            reader,
+            wake,
+            troubles: Arc::default(),
+            running: None,
+        }
     }
 
     /// A target with short waits.
@@ -45,6 +54,8 @@ impl Forwarding {
             auth: Auth::None,
             batch,
             timeout: Duration::from_secs(10),
+            gzip: false,
+            keep_back: Duration::ZERO,
             pace: ForwardPace {
                 first: Duration::from_millis(5),
                 most: Duration::from_millis(50),
@@ -55,7 +66,7 @@ impl Forwarding {
 
     /// Starts the forwarder.
     pub(crate) fn start(&mut self, target: ForwardTarget) {
-        let (progress, mut positions) = mpsc::channel::<(String, i64)>(4);
+        let (progress, mut positions) = mpsc::channel::<ForwardProgress>(4);
         let stop = CancellationToken::new();
         let store = Arc::clone(&self.store);
         let noting = tokio::spawn(async move {
@@ -66,8 +77,11 @@ impl Forwarding {
             }
         });
         let (reader, wake, stopped) = (self.reader.clone(), self.wake.subscribe(), stop.clone());
+        let troubles = Arc::clone(&self.troubles);
         let running = tokio::spawn(async move {
-            forward::run(target, reader, progress, wake, stopped).await.expect("HTTP can be set up");
+            forward::run(target, reader, progress, wake, troubles, stopped)
+                .await
+                .expect("HTTP can be set up");
         });
         self.running = Some((stop, running, noting));
     }

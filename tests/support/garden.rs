@@ -13,7 +13,7 @@ use trug::model::{Id, Place, Quantity};
 use trug::model::{SensorIx, TimeFrom};
 use trug::quality::{Flag, Tests};
 use trug::settings::{Settings, from_text};
-use trug::store::{AlarmPublication, Transaction};
+use trug::store::{AlarmPublication, ForwardProgress, Transaction};
 
 /// The configuration that ships with the program.
 pub(crate) const SHIPPED_TRUG: &str = include_str!("../../config/trug.toml");
@@ -182,6 +182,11 @@ pub(crate) fn reading(sensor: u32, ms: i64, raw: f64) -> Reading {
         time_from: TimeFrom::Device,
         late: false,
     }
+}
+
+/// How far a forwarder has come, with nothing refused.
+pub(crate) fn forwarded(name: &str, position: i64) -> ForwardProgress {
+    ForwardProgress { name: name.to_owned(), position, refused: Vec::new() }
 }
 
 /// A transaction with a batch and nothing else.

@@ -95,6 +95,13 @@ impl Influx {
         Url::parse(&format!("http://127.0.0.1:{}/{rest}", self.port)).expect("a good address")
     }
 
+    /// Writes lines as another program would.
+    pub(crate) async fn write(&self, lines: &str) {
+        let client = reqwest::Client::builder().no_proxy().build().expect("a client");
+        let response = client.post(self.write_url()).body(lines.to_owned()).send().await.expect("it answers");
+        assert!(response.status().is_success(), "{}", response.status());
+    }
+
     /// The answer to a statement, times in milliseconds.
     pub(crate) async fn query(&self, statement: &str) -> serde_json::Value {
         let _ = rustls::crypto::ring::default_provider().install_default();

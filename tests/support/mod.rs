@@ -31,6 +31,7 @@ pub(crate) mod source;
 pub(crate) mod telling;
 pub(crate) mod told;
 pub(crate) mod told_table;
+pub(crate) mod victoria;
 pub(crate) mod views;
 
 use std::net::TcpListener;

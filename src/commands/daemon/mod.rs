@@ -76,7 +76,8 @@ pub async fn run(
 
     for forward in &settings.forward {
         let (target, tell, wake) = (target(forward), tell_forwarded.clone(), wake_forward.clone());
-        let forwarding = forward::run(target, reader.clone(), tell, wake, stop.child_token());
+        let troubles = Arc::clone(&daemon_health.forwarding);
+        let forwarding = forward::run(target, reader.clone(), tell, wake, troubles, stop.child_token());
         tasks.start_fallible("forwarding", async { Ok(forwarding.await?) });
     }
     drop(tell_forwarded);
@@ -86,8 +87,15 @@ pub async fn run(
         .start_all(&channels, &mut tasks);
 
     let names = health::names(&settings.gardens);
-    let watching =
-        health::run(settings.watch, names, reader.clone(), give_look, system_now, stop.child_token());
+    let watching = health::run(
+        settings.watch,
+        names,
+        reader.clone(),
+        Arc::clone(&daemon_health.forwarding),
+        give_look,
+        system_now,
+        stop.child_token(),
+    );
     tasks.start("watching", watching);
 
     let broker = settings.broker.clone();
@@ -252,7 +260,8 @@ fn channels(settings: &Settings, links: Option<Arc<Links>>) -> anyhow::Result<Ch
     Ok(Channels::new(&settings.channels, links, page, system_now)?)
 }
 
-fn target(forward: &Forward) -> ForwardTarget {
+/// Where a `[[forward]]` sends readings.
+pub(super) fn target(forward: &Forward) -> ForwardTarget {
     ForwardTarget {
         name: forward.name.clone(),
         url: forward.url.clone(),
@@ -265,6 +274,8 @@ fn target(forward: &Forward) -> ForwardTarget {
         },
         batch: forward.batch,
         timeout: forward.timeout,
+        gzip: forward.gzip,
+        keep_back: forward.keep_back,
         pace: ForwardPace::default(),
     }
 }

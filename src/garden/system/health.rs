@@ -79,13 +79,19 @@ pub enum StoreHealth {
     },
 }
 
-/// What waits for one forwarder.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// What waits for one forwarder, and what its server refused.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct QueueHealth {
     pub name: String,
     pub rows: u64,
     /// The time of the oldest reading that waits.
     pub oldest: Option<Timestamp>,
+    /// What it waits for, in the server's words; `None` where it goes on.
+    pub waits_for: Option<String>,
+    /// Readings that the server refused for good and has not taken since.
+    pub refused: u64,
+    /// What it said of the newest of them; empty where there is none.
+    pub refused_why: String,
 }
 
 /// The disk that holds the record.

@@ -94,6 +94,12 @@ fn judge(garden: &Garden, slot: &mut AlarmSlot, health: &SystemHealth, now: Time
                 None => words::forwarding_well(),
             });
         }
+        Kind::ForwardingRefused => {
+            let Some(queues) = &health.queues else { return };
+            let most = queues.iter().filter(|it| it.refused > 0).max_by_key(|it| it.refused);
+            let input = if most.is_some() { Input::Breach } else { Input::Clear };
+            step(input, &|_| most.map_or_else(words::forwarding_accepted, words::forwarding_refused));
+        }
         Kind::DiskNearlyFull => {
             let Some(disk) = &health.disk else { return };
             let limit = limits.free_bytes(disk.total_bytes);

@@ -93,7 +93,12 @@ fn disk(free_mb: u64) -> SystemHealth {
 }
 
 fn queue(rows: u64, age_s: i64, now_s: i64) -> SystemHealth {
-    let queue = |name: &str, rows, oldest| QueueHealth { name: name.to_owned(), rows, oldest };
+    let queue = |name: &str, rows, oldest| QueueHealth {
+        name: name.to_owned(),
+        rows,
+        oldest,
+        ..QueueHealth::default()
+    };
     let queues = vec![queue("spare", 0, None), queue("school", rows, Some(at(now_s - age_s)))];
     SystemHealth { queues: Some(queues), ..SystemHealth::default() }
 }
@@ -191,6 +196,35 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
     assert_eq!(state(&look(&mut core, &none, 660)), OVER);
     // A time that has not come is no age.
     assert_eq!(state(&look(&mut core, &queue(1, -90_000, 720), 720)), None);
+}
+
+#[test]
+fn a_refusal_is_told_until_it_is_taken_or_let_go() {
+    let refused = |rows: u64| {
+        let why = "400 Bad Request: field type conflict: input field \"raw\"".to_owned();
+        let queue = QueueHealth {
+            name: "school".to_owned(),
+            refused: rows,
+            refused_why: why,
+            ..QueueHealth::default()
+        };
+        let queues = vec![QueueHealth { name: "spare".to_owned(), ..QueueHealth::default() }, queue];
+        SystemHealth { queues: Some(queues), ..SystemHealth::default() }
+    };
+    let unmeasured = SystemHealth::default();
+    let changes = run(
+        &mut core(),
+        &[
+            (0, refused(0), None),
+            (60, refused(20_000), RAISED),
+            (120, unmeasured, None),
+            (180, refused(1), None),
+            (240, refused(0), OVER),
+        ],
+    );
+    let text = &changes[0].record.said.text;
+    assert!(text.starts_with("The server school has refused 20,000 readings: 400 Bad Request"), "{text}");
+    assert!(text.contains("trug forward school --refused"), "{text}");
 }
 
 #[test]

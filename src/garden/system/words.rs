@@ -36,6 +36,13 @@ const BEHIND: Equation = Equation {
     check: NO_SOURCE,
 };
 
+const REFUSED: Equation = Equation {
+    gives: "when a server counts as refusing readings",
+    form: "readings that it refused for good and that were neither taken since nor let go > 0",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
 const FREE: Equation = Equation {
     gives: "when a disk is nearly full",
     form: "free < limit; the limit is 5 % of the disk, at least 500 MB and at most 10 GB, where none is set",
@@ -146,10 +153,11 @@ fn fish_unwatched(garden: &Garden) -> &'static str {
 
 pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &HealthLimits) -> AlarmText {
     let rows = grouped(queue.rows);
+    let said =
+        queue.waits_for.as_deref().map(|why| format!(" It said last: {}.", plain(why))).unwrap_or_default();
     let text = format!(
-        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago. Look {} whether the server \
-         runs and can be reached from this computer; Trug's log has its last answer. Nothing is lost as long as no \
-         more than 20 million wait.",
+        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago.{said} Look {} whether the \
+         server runs and can be reached from this computer. Nothing is lost as long as no more than 20 million wait.",
         queue.name,
         spoken::duration(age_s),
         spoken::WHEN,
@@ -160,6 +168,30 @@ pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &Health
     ));
     let values = [("rows", queue.rows as f64), ("oldest_s", age_s as f64)];
     AlarmText::new(text, &values, OURS).because(vec![step])
+}
+
+/// What a server refused stays in the record; somebody puts the server right and sends it
+/// again, or lets it go.
+pub(crate) fn forwarding_refused(queue: &QueueHealth) -> AlarmText {
+    let (readings, it) = if queue.refused == 1 {
+        ("1 reading".to_owned(), "it is")
+    } else {
+        (format!("{} readings", grouped(queue.refused)), "they are")
+    };
+    let text = format!(
+        "The server {name} has refused {readings}: {}. Nothing is lost: {it} still in Trug's own record. Put right what \
+         the server says. Then send them again with: trug forward {name} --refused. If they are not wanted there, let \
+         them go with: trug forward {name} --let-go.",
+        plain(&queue.refused_why),
+        name = queue.name,
+    );
+    let step = REFUSED.step(format!("{} refused by {}", queue.refused, queue.name));
+    AlarmText::new(text, &[("rows", queue.refused as f64)], OURS).because(vec![step])
+}
+
+pub(crate) fn forwarding_accepted() -> AlarmText {
+    let text = "The other server has every reading that it had refused, or they were let go.";
+    AlarmText::new(text.to_owned(), &[], OURS)
 }
 
 pub(crate) fn forwarding_well() -> AlarmText {

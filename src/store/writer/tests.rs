@@ -8,7 +8,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use garden::{at, dry_bed, letter, only, probes, reading, reject, unplaced};
+use garden::{at, dry_bed, forwarded, letter, only, probes, reading, reject, unplaced};
 use rusqlite::Connection;
 use rusqlite::types::ValueRef;
 
@@ -20,7 +20,9 @@ use crate::garden::record::{AlarmChange, Batch, Reading, Reflag};
 use crate::model::Id;
 use crate::model::SensorIx;
 use crate::quality::{Flag, Tests};
-use crate::store::{AlarmPublication, MessageState, Outcome, Reader, ReplayDay, ReplayRun, Tried};
+use crate::store::{
+    AlarmPublication, ForwardProgress, MessageState, Outcome, Reader, RefusedRow, ReplayDay, ReplayRun, Tried,
+};
 use crate::telling::{Message, Purpose, WaitFor, Waiting};
 
 /// Every row of every table, by way of a connection of its own.
@@ -60,7 +62,7 @@ struct Case {
     store: Store,
     batch: Batch,
     letters: Vec<AlarmPublication>,
-    forwarded: Vec<(String, i64)>,
+    forwarded: Vec<ForwardProgress>,
     messages: Vec<Message>,
     tries: Vec<Tried>,
     waiting: Vec<(Id, Vec<Waiting>)>,
@@ -155,12 +157,13 @@ impl Case {
             changes: vec![returned],
             notes: vec![note(1, "Somebody looks after it."), note(9, "Watered by hand.")],
         };
+        let refused = vec![RefusedRow { at: at(0), series: 2, why: "422: too old".into() }];
         Self {
             folder,
             store,
             batch,
             letters,
-            forwarded: vec![("school".to_owned(), 3)],
+            forwarded: vec![ForwardProgress { refused, ..forwarded("school", 3) }],
             messages: vec![
                 message(1, Priority::Medium),
                 message(10, Priority::Low),
@@ -429,7 +432,7 @@ fn a_forward_queue_that_is_full_lets_the_oldest_go_and_counts_them() {
     let mut add = |ms, position| {
         let readings = (0..10).map(|sensor| reading(sensor, ms, 1.0)).collect();
         let batch = Batch { readings, ..Batch::default() };
-        let forwarded = [("school".to_owned(), position)];
+        let forwarded = [forwarded("school", position)];
         store.commit(&Transaction { forward: true, forwarded: &forwarded, ..only(&batch) }).unwrap();
     };
     let reader = Reader::open(&path).unwrap();

@@ -38,8 +38,14 @@ fn disk(free_bytes: u64) -> SystemHealth {
 
 fn queue(rows: u64) -> SystemHealth {
     let oldest = (rows > 0).then(|| at(-7_200_000));
-    let queues = vec![QueueHealth { name: "school".to_owned(), rows, oldest }];
+    let queues = vec![QueueHealth { name: "school".to_owned(), rows, oldest, ..QueueHealth::default() }];
     SystemHealth { queues: Some(queues), ..SystemHealth::default() }
+}
+
+fn refused(refused: u64) -> SystemHealth {
+    let refused_why = "400 Bad Request: field type conflict on \"raw\"".to_owned();
+    let queue = QueueHealth { name: "school".to_owned(), refused, refused_why, ..QueueHealth::default() };
+    SystemHealth { queues: Some(vec![queue]), ..SystemHealth::default() }
 }
 
 fn clock(clock: ClockHealth) -> SystemHealth {
@@ -88,6 +94,7 @@ pub(super) fn stories() -> Vec<Story> {
         found(Kind::BrokerLost, "the broker refuses the password", away(BrokerFault::Refused), listening(80)),
         found(Kind::BrokerLost, "the broker brings nothing", listening(-600), listening(80)),
         found(Kind::ForwardingBehind, "another server does not take the readings", queue(120_000), queue(0)),
+        found(Kind::ForwardingRefused, "another server refuses readings", refused(20_000), refused(0)),
         found(Kind::DiskNearlyFull, "the disk fills", disk(900_000_000), disk(9_000_000_000)),
         found(
             Kind::ClockJumped,
