@@ -90,13 +90,31 @@ pub struct Answer {
     /// One of those for which [`Input::is_answer`] holds; `None`: a note and nothing
     /// else.
     pub input: Option<Input>,
-    /// By which way it came: "command", "mqtt", "link".
+    /// By which way it came ("command", "mqtt", "link", "page"), and after a colon and a
+    /// space the name of whoever gave it, where one was given.
     pub how: String,
     /// The occurrence that is answered (when its condition began): the answer is for
     /// no other. `None`: whatever stands.
     pub since: Option<Timestamp>,
     /// A text for which [`AlarmNote::check`] holds.
     pub note: Option<String>,
+}
+
+impl Answer {
+    /// Characters of a name that is given with an answer, at most.
+    pub const NAME_MAX: usize = 40;
+
+    /// How an answer came: by which way, and by whom where a name was given. What is no
+    /// plain letter of the name is left out, and what is too long is cut.
+    pub fn how_by(way: &str, name: Option<&str>) -> String {
+        let is_plain = |it: &char| {
+            !it.is_control()
+                && !matches!(it, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}' | '\u{061C}')
+        };
+        let name: String =
+            name.unwrap_or_default().trim().chars().filter(is_plain).take(Self::NAME_MAX).collect();
+        if name.trim().is_empty() { way.to_owned() } else { format!("{way}: {}", name.trim()) }
+    }
 }
 
 /// The result of a person's answer.

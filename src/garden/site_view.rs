@@ -154,7 +154,7 @@ impl SiteState {
                     let near = format!("Getting dry: {left} is left, and its plants suffer below {limit}.");
                     (Condition::Watch, format!("{near} {advice}"))
                 } else if w.available_left > 1.1 {
-                    (Condition::Watch, "Wetter than it can hold; it needs no water.".to_owned())
+                    (Condition::Well, "Still draining, don't water.".to_owned())
                 } else {
                     (Condition::Well, format!("Moist: {left} is there."))
                 }

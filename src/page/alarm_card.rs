@@ -5,10 +5,12 @@ use maud::{Markup, html};
 use super::access::Visitor;
 use super::markup::item;
 use super::reasons;
+use super::tasks::{AnsweredBy, answered_words};
 use crate::alarms::{AlarmNote, Finding, Kind, Priority, State};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
 use crate::text::labels;
+use crate::text::spoken::TextParts;
 
 /// An answer that was not taken: what was wrong with its note, and the note.
 #[derive(Clone, Copy, Debug)]
@@ -20,18 +22,18 @@ pub(super) struct RefusedNote<'a> {
 /// Notes of one occurrence that are shown, the newest.
 pub(super) const NOTES_MAX: usize = 20;
 
-/// For how long an alarm can be put aside: the form's word, and what the button says.
+/// For how long an alarm can be paused: the form's word, and what the button says.
 pub(super) const ASIDE: [(&str, &str); 4] = [
-    ("aside-2h", "Put it aside for 2 hours"),
-    ("aside-morning", "Put it aside until tomorrow, 7 am"),
-    ("aside-day", "Put it aside for a day"),
-    ("aside-week", "Put it aside for a week"),
+    ("aside-2h", "Pause for 2 hours"),
+    ("aside-morning", "Pause until 7 am tomorrow"),
+    ("aside-day", "Pause for a day"),
+    ("aside-week", "Pause for a week"),
 ];
 
 /// The same for an alarm about fish, which cannot wait longer.
 const ASIDE_FISH: [(&str, &str); 1] = [ASIDE[0]];
 
-/// The times for which an alarm of a kind can be put aside.
+/// The times for which an alarm of a kind can be paused.
 fn aside(kind: Kind) -> &'static [(&'static str, &'static str)] {
     if kind.is_about_fish() { &ASIDE_FISH } else { &ASIDE }
 }
@@ -62,7 +64,7 @@ pub(super) fn note(note: &AlarmNote, view: &SiteView) -> Markup {
 
 /// Says that only the newest notes are shown.
 pub(super) fn older_notes() -> Markup {
-    html! { p class="standing" { "Older notes are not shown here; trug alarms lists all of them." } }
+    html! { p class="standing" { "Older notes are not shown here. The command trug alarms lists all of them." } }
 }
 
 /// The last `most` of a list.
@@ -75,12 +77,13 @@ pub(super) fn urgency(priority: Priority) -> Markup {
     html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
 }
 
-/// One alarm: how urgent, since when, what it says, why, its notes, and the buttons for
-/// visitors who may answer.
+/// One alarm: how urgent, since when, what it says, who answered, why, its notes, and the
+/// buttons where there is a password.
 pub(super) fn card(
     alarm: &AlarmView,
     view: &SiteView,
     visitor: &Visitor,
+    answered: &[AnsweredBy],
     notes: &[&AlarmNote],
     refused: Option<RefusedNote<'_>>,
 ) -> Markup {
@@ -91,14 +94,16 @@ pub(super) fn card(
             h3 { (alarm.place_name) ": " (labels::kind(record.key.kind)) }
             p class="standing" {
                 @if let Some((until, _)) = record.shelf {
-                    "Until " (moment(until)) ". " (labels::state(record.state))
+                    "Paused until " (moment(until)) "."
                 } @else if record.state == State::ReturnedUnacknowledged {
                     "From " (moment(record.since)) " to " (moment(record.at)) ". " (labels::state(record.state))
                 } @else {
-                    (urgency(alarm.priority)) " Since " (moment(record.since)) ". " (labels::state(record.state))
+                    @if record.state.is_active() { (urgency(alarm.priority)) " " }
+                    "Since " (moment(record.since)) ". " (labels::state(record.state))
                 }
             }
-            p { (record.said.text) }
+            (said(alarm))
+            @if let Some(by) = answered_words(alarm, answered, view) { p class="by" { (by) } }
             @let shown = last(notes, NOTES_MAX);
             @if shown.len() < notes.len() { (older_notes()) }
             @for note in shown { (self::note(note, view)) }
@@ -113,10 +118,79 @@ pub(super) fn card(
                     }
                 }
                 (reasons::steps(&record.said.why))
-                p { "By the rule of: " (record.said.source) }
+                p { "Rule: " (record.said.source) }
                 p { "Name for commands: " code { (record.key.kind.name()) "/" (record.key.place) } }
             }
-            @if visitor.may_change { (answers(alarm, view, visitor, refused)) }
+            @if visitor.sees_forms() { (answers(alarm, view, visitor, refused)) }
+        }
+    }
+}
+
+/// An alarm's text: what is wrong, in bold the first thing to do, then the rest.
+pub(super) fn said(alarm: &AlarmView) -> Markup {
+    let parts = TextParts::of(&alarm.record.said.text);
+    html! {
+        @match parts.first {
+            Some(first) if alarm.record.state.is_active() => {
+                p { (parts.wrong) }
+                p { strong { (first) } @for sentence in &parts.rest { " " (sentence) } }
+                @if let Some(care) = parts.care { p class="caution" { (care) } }
+            }
+            _ => p { (alarm.record.said.text) },
+        }
+    }
+}
+
+/// What a form about an alarm sends along.
+fn named(alarm: &AlarmView, visitor: &Visitor) -> Markup {
+    let record = &alarm.record;
+    html! {
+        (visitor.form_field())
+        input type="hidden" name="kind" value=(record.key.kind.name());
+        input type="hidden" name="place" value=(record.key.place);
+        input type="hidden" name="since" value=(record.since);
+    }
+}
+
+/// The buttons of the answer that an alarm waits for, if it waits for one.
+fn buttons(alarm: &AlarmView) -> Markup {
+    let record = &alarm.record;
+    html! {
+        @if record.state.waits() {
+            @if record.key.kind.asks_found() {
+                @for found in Finding::ALL {
+                    button type="submit" name="do" value={ "found-" (found.name()) } { (found.words()) }
+                }
+            }
+            button type="submit" name="do" value="seen" { (seen_words(record.state)) }
+        } @else if record.state == State::LatchedAcknowledged {
+            button type="submit" name="do" value="reset" { "Checked: close" }
+        } @else if record.state == State::Shelved {
+            button type="submit" name="do" value="back" { "Resume" }
+        }
+    }
+}
+
+/// What the button says by which somebody answers an alarm.
+pub(super) fn seen_words(state: State) -> &'static str {
+    if state.is_active() { "I'll deal with this" } else { "I have seen this" }
+}
+
+/// Whether an alarm waits for a button.
+fn has_button(state: State) -> bool {
+    state.waits() || matches!(state, State::LatchedAcknowledged | State::Shelved)
+}
+
+/// The buttons alone, for the list of what to do; `then` is the page to come back to.
+pub(super) fn quick_answers(alarm: &AlarmView, visitor: &Visitor, view: &SiteView, then: &str) -> Markup {
+    let name = format!("{}: {}", alarm.place_name, labels::kind(alarm.record.key.kind));
+    html! {
+        @if visitor.sees_forms() && has_button(alarm.record.state) {
+            form class="deal" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {
+                (named(alarm, visitor))
+                input type="hidden" name="then" value=(then);
+                (buttons(alarm))
+            }
         }
     }
 }
@@ -134,45 +208,30 @@ fn answers(
     let described = if refused.is_some() { format!("{fault} {help}") } else { help.clone() };
     html! {
         form class="answer" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {
-            (visitor.form_field())
-            input type="hidden" name="kind" value=(record.key.kind.name());
-            input type="hidden" name="place" value=(record.key.place);
-            input type="hidden" name="since" value=(record.since);
-            @if record.state.waits() {
-                @let words = if record.state.is_active() { "I am taking this on" } else { "I have seen this" };
-                @if record.key.kind.asks_found() {
-                    @for found in Finding::ALL {
-                        button type="submit" name="do" value={ "found-" (found.name()) } { (found.words()) }
-                    }
-                }
-                button type="submit" name="do" value="seen" { (words) }
-            } @else if record.state == State::LatchedAcknowledged {
-                button type="submit" name="do" value="reset" { "All is well: it is over" }
-            } @else if record.state == State::Shelved {
-                button type="submit" name="do" value="back" { "Take it up again" }
-            }
+            (named(alarm, visitor))
+            (buttons(alarm))
             details open[refused.is_some()] {
-                summary { @if record.state.is_hidden() { "Write a note" } @else { "Put it aside, or write a note" } }
-                label for=(note) { "A note for the others, if you like" }
-                @if let Some(refused) = refused { p id=(fault) class="fault" { "The note was not taken: " (refused.why) "." } }
+                summary { @if record.state.is_hidden() { "Add a note" } @else { "Pause, or add a note" } }
+                label for=(note) { "A note for the others" }
+                @if let Some(refused) = refused { p id=(fault) class="fault" { "The note was not saved: " (refused.why) "." } }
                 textarea id=(note) name="note" rows="2" autocomplete="off" aria-describedby=(described)
                     aria-invalid=[refused.map(|_| "true")] {
                     "\n" @if let Some(refused) = refused { (refused.note) }
                 }
                 p id=(help) class="standing" {
-                    "At most " (AlarmNote::TEXT_MAX) " characters; it goes with whichever button you press. Write no "
-                    "names of children."
+                    "At most " (AlarmNote::TEXT_MAX) " characters. It is saved with the button you press. Enter no "
+                    "child's name."
                 }
+                button class="quiet" type="submit" name="do" value="note" { "Save the note only" }
                 @if !record.state.is_hidden() {
                     @for (word, label) in aside(record.key.kind) { button class="quiet" type="submit" name="do" value=(word) { (label) } }
                     p class="standing" {
                         @if record.key.kind.is_about_fish() {
-                            "Only whoever answers for the fish may put this aside, and only while somebody is with them. "
+                            "Only the person who looks after the fish pauses this, and only while somebody stays with them. "
                         }
-                        "Nobody is told of it while it is put aside. What it is about goes on."
+                        "While it is paused, nobody is told. The trouble itself goes on."
                     }
                 }
-                button class="quiet" type="submit" name="do" value="note" { "Only keep the note" }
             }
         }
     }

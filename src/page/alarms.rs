@@ -1,4 +1,4 @@
-//! `/site/ID/alarms`: what is open, what is put aside, what was, and the answers to it.
+//! `/site/ID/alarms`: what is open, what waits, what is paused, what was, and the answers to it.
 
 use std::collections::HashMap;
 
@@ -14,6 +14,7 @@ use super::figures::{self, SiteFigures};
 use super::forms::{see_other, wrong_list};
 use super::layout::PageFrame;
 use super::problem::Problem;
+use super::tasks::{self, AnsweredBy};
 use super::wait::{ask as asked, confirm};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Finding, Input, Kind, State};
 use crate::answering::{note, shelf_end};
@@ -42,6 +43,8 @@ struct AlarmList {
     view: SiteView,
     /// What has not held for long enough yet, a sentence each.
     pending: Vec<String>,
+    /// Who answered what is open.
+    answered: Vec<AnsweredBy>,
     /// Whose history is listed.
     month: CalendarMonth,
     /// Oldest first.
@@ -93,16 +96,33 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     let now = site.context.views.now();
     let input = action.input(kind, labels::garden_now(view.now, now), view);
     if input.is_none() && action != AlarmAction::Note {
-        // No form of ours offers that: an alarm about fish is put aside for two hours at most.
+        // No form of ours offers that: an alarm about fish is paused for two hours at most.
         return Err(Problem::NotFound);
     }
-    // One that is put aside is known by the time at which that was done.
+    // One that is paused is known by the time at which that was done.
     let hidden = view.alarm(&key).is_some_and(|alarm| alarm.record.state.is_hidden());
     let since = (action != AlarmAction::Back && !hidden).then_some(since);
-    let answer = Answer { key, at: now, input, how: "page".to_owned(), since, note };
+    let answer = Answer {
+        key,
+        at: now,
+        input,
+        how: Answer::how_by("page", site.visitor.name.as_deref()),
+        since,
+        note,
+    };
     let answered = confirm(site.context.views.answer(answer)).await?;
     site.context.gate.say(&site.headers, action.result(answered, &name, input, view));
-    Ok(see_other(&frame.path))
+    Ok(see_other(back_to(form.text("then"), &frame.path, view)))
+}
+
+/// The page that a form came from: Today, a place's, else that of alarms.
+fn back_to<'a>(then: &'a str, alarms: &'a str, view: &SiteView) -> &'a str {
+    let site = format!("/site/{}", view.id);
+    let of_place = |rest: &str| {
+        let id = rest.strip_prefix("/bed/").or_else(|| rest.strip_prefix("/tank/"));
+        rest.is_empty() || rest == "/rain" || id.is_some_and(Id::is_valid)
+    };
+    if then.strip_prefix(site.as_str()).is_some_and(of_place) { then } else { alarms }
 }
 
 /// What a button does.
@@ -156,26 +176,24 @@ impl AlarmAction {
         match answered {
             Answered::Done => match (self, input) {
                 (Self::Seen | Self::Found(_), _) => {
-                    format!("Thank you. {name} is marked as seen: everybody can see it.")
+                    format!("Thank you. {name}: everybody can see that you answered.")
                 }
-                (Self::Reset, _) => format!("{name} is over."),
-                (Self::Back, _) => format!("{name} is taken up again."),
-                (Self::Note, _) => format!("The note to {name} is kept."),
+                (Self::Reset, _) => format!("{name} is closed."),
+                (Self::Back, _) => format!("{name} is an alarm again."),
+                (Self::Note, _) => format!("The note to {name} is saved."),
                 (Self::Aside(_) | Self::Morning, Some(Input::Shelve { until, .. })) => {
-                    format!("{name} is put aside until {}.", labels::full_moment(until, &view.time_zone))
+                    format!("{name} is paused until {}.", labels::full_moment(until, &view.time_zone))
                 }
-                (Self::Aside(_) | Self::Morning, _) => format!("{name} is put aside."),
+                (Self::Aside(_) | Self::Morning, _) => format!("{name} is paused."),
             },
             Answered::NotWaiting => format!("{name} was answered already, so this changed nothing."),
             Answered::Over => format!("{name} is over. Nobody needs to answer it any more."),
             Answered::OtherOccurrence => {
-                format!(
-                    "{name} was over after that, and has come again since. Look at it again before you answer."
-                )
+                format!("{name} ended and has come again since. Look at it again before you answer.")
             }
             Answered::NoSuchAlarm => format!("There is no such alarm any more: {name}."),
             Answered::TooManyNotes => format!(
-                "{name} has had too many notes, so this one is not kept here. Whoever runs Trug finds it among the rejects."
+                "{name} has too many notes, so this one is not saved here. Whoever runs Trug finds it among the rejects."
             ),
         }
     }
@@ -212,7 +230,8 @@ impl AlarmList {
             steps.iter().map(|step| (step.record.key.place.clone(), name(&step.record.key.place))).collect();
         let words = |it| garden.map(|garden| pending_words(garden, it, view.now));
         let pending = view.pending.iter().filter_map(words).collect();
-        Ok(Self { view, pending, month, steps, notes, names })
+        let answered = tasks::answered(&site.context, &view).await;
+        Ok(Self { view, pending, answered, month, steps, notes, names })
     }
 }
 
@@ -239,35 +258,40 @@ fn page(
     let (open, rest): (Vec<_>, Vec<_>) = alarms.into_iter().partition(|alarm| alarm.record.state.is_active());
     let (hidden, passed): (Vec<_>, Vec<_>) =
         rest.into_iter().partition(|alarm| alarm.record.state.is_hidden());
+    let (not_answered, to_close): (Vec<_>, Vec<_>) =
+        passed.into_iter().partition(|alarm| alarm.record.state.waits());
     let cards = |alarms: &[&AlarmView]| {
         html! {
             @for alarm in alarms {
                 @let notes: Vec<&AlarmNote> = list.notes.iter().filter(|note| note.is_of(&alarm.record)).collect();
                 @let refused = refused.as_ref().filter(|(id, _)| *id == alarm_card::id(alarm)).map(|(_, refused)| *refused);
-                (card(alarm, view, &frame.visitor, &notes, refused))
+                (card(alarm, view, &frame.visitor, &list.answered, &notes, refused))
             }
         }
     };
     let title = format!("Alarms at {}", view.name);
     let body = html! {
         h1 { "Alarms" }
-        p class="as-of" { (view.name) ", as it stood " (labels::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
         @if let Some((id, refused)) = &refused {
-            @let (field, words) = (format!("{id}-note"), format!("The note was not taken: {}.", refused.why));
+            @let (field, words) = (format!("{id}-note"), format!("The note was not saved: {}.", refused.why));
             (wrong_list(std::iter::once((field.as_str(), words.as_str()))))
         }
-        @if !frame.visitor.may_change { (frame.visitor.how_to_change(&frame.path)) }
+        (frame.visitor.how_to_change())
         section {
-            h2 { "Open alarms" }
+            h2 { "Open now" }
             @if open.is_empty() { p { "No alarm is open." } }
             (cards(&open))
         }
         (pending(list))
-        @if !passed.is_empty() {
-            section { h2 { "Passed, and not settled yet" } (cards(&passed)) }
+        @if !not_answered.is_empty() {
+            section id="over" { h2 { "Over, not answered" } (cards(&not_answered)) }
+        }
+        @if !to_close.is_empty() {
+            section { h2 { "Over, to check and close" } (cards(&to_close)) }
         }
         @if !hidden.is_empty() {
-            section { h2 { "Put aside" } (cards(&hidden)) }
+            section id="paused" { h2 { "Paused" } (cards(&hidden)) }
         }
         (history(frame, list))
         @if let Some(alarm_figures) = alarm_figures { (figures::section(alarm_figures, view)) }
@@ -279,8 +303,9 @@ fn page(
 fn pending(list: &AlarmList) -> Markup {
     html! {
         @if !list.pending.is_empty() {
-            section id="pending" {
-                h2 { "Not alarms yet" }
+            section class="waiting" id="pending" {
+                h2 { "Waiting" }
+                p class="standing" { "These are no alarms yet. Nobody has been told." }
                 ul { @for words in &list.pending { li { (words) } } }
             }
         }
@@ -309,10 +334,10 @@ fn history(frame: &PageFrame, list: &AlarmList) -> Markup {
     let later = list.month.next().filter(|month| Some(*month) <= present);
     html! {
         section id="was" {
-            h2 { "What was in " (month_name(list.month)) }
-            @if found.is_empty() { p { "No alarm came, changed or ended in this month." } }
+            h2 { "Alarms of " (month_name(list.month)) }
+            @if found.is_empty() { p { "There was no alarm in this month." } }
             @for (key, since, steps) in &found { (occurrence(key, *since, steps, list, &mut notes_left)) }
-            @if left_out > 0 { p { (left_out) " older ones of this month are not listed; trug alarms --from lists all." } }
+            @if left_out > 0 { p { (left_out) " older ones of this month are not listed. The command trug alarms --from lists all." } }
             nav class="months" aria-label="Months" {
                 @if let Some(month) = earlier { a href=(address(month)) { "Earlier: " (month_name(month)) } }
                 " "

@@ -12,14 +12,14 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 use tokio::time::Instant;
 
-use super::alarm_card::{note_line, urgency};
+use super::alarm_card::{note_line, said, seen_words, urgency};
 use super::context::PageContext;
 use super::forms::FormFields;
 use super::layout::plain_page;
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use super::{AlarmStep, PageSource};
-use crate::alarms::{AlarmNote, Answered, Finding, State as AlarmState};
+use crate::alarms::{AlarmNote, Answer, Answered, Finding, State as AlarmState};
 use crate::answering::{Checked, Claim, note};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
@@ -63,7 +63,7 @@ pub(super) async fn take<V: PageSource>(
         },
         None => note,
     };
-    let answered = confirm(context.views.acknowledge(&claim, note)).await?;
+    let answered = confirm(context.views.acknowledge(&claim, form.given("name"), note)).await?;
     Ok(LinkPage::read(&context, token, &claim).await?.told(answered))
 }
 
@@ -134,9 +134,9 @@ impl<'a> LinkPage<'a> {
         let status = if fault.is_some() { StatusCode::BAD_REQUEST } else { StatusCode::OK };
         let body = html! {
             p { strong { "This is a rehearsal: nothing is wrong." } }
-            p { "In earnest, this page would say what is the matter, and what to do. Press the button as you would then: "
-                "it shows that your answer comes." }
-            (self.answer_form("I am taking this on", "This answers the rehearsal alone. It marks no alarm as seen.", fault))
+            p { "In a real alarm, this page says what is wrong and what to do. Press the button as you would then. It "
+                "shows that your answer arrives." }
+            (self.answer_form("I'll deal with this", "This answers the rehearsal only, no alarm.", fault))
         };
         self.page(status, &format!("Rehearsal. {}", self.heading()), &body)
     }
@@ -145,8 +145,8 @@ impl<'a> LinkPage<'a> {
     fn told(&self, answered: Answered) -> Response {
         if self.claim.rehearsal {
             let body = html! {
-                p { "Thank you. Your answer has come and is noted. In earnest, the alarm would now be marked as seen, and no "
-                    "other group would be told." }
+                p { "Thank you. Your answer has arrived. In a real alarm, everybody now sees that you deal with it, and no "
+                    "other group is told." }
             };
             return self.page(StatusCode::OK, "The rehearsal has worked", &body);
         }
@@ -169,24 +169,23 @@ impl<'a> LinkPage<'a> {
         let (code, title, words) = match status {
             LinkStatus::TakenOn => (
                 StatusCode::OK,
-                "It is taken on",
+                "Thank you",
                 html! {
-                    p { "Thank you. " (name) " is marked as seen"
-                        @if is_seen { ", and everybody can see that somebody has taken it on" } "." }
+                    p { (name) ": everybody can see that " @if is_seen { "somebody is dealing with it." } @else { "it is answered." } }
                 },
             ),
             LinkStatus::Waits | LinkStatus::AnsweredBefore => (
                 StatusCode::OK,
-                "Somebody has taken it on",
+                "Somebody is dealing with it",
                 html! {
-                    p { (name) " was answered already" (self.by_whom()) ". There is nothing more to do on this page." }
+                    p { (name) " was answered already" (self.by_whom()) ". There is nothing to do on this page." }
                 },
             ),
             LinkStatus::Aside => (
                 StatusCode::OK,
-                "It is put aside",
+                "It is paused",
                 html! {
-                    p { (name) " waits for no answer just now." }
+                    p { (name) " is paused and needs no answer now." }
                 },
             ),
             LinkStatus::Newer => (
@@ -194,7 +193,7 @@ impl<'a> LinkPage<'a> {
                 "It has come again",
                 html! {
                     p { "This link is about an earlier time. " (name)
-                        " was over after that, and has come again since. Use the link of the newer message." }
+                        " ended and has come again since. Use the link of the newer message." }
                 },
             ),
             LinkStatus::Over => (
@@ -257,37 +256,42 @@ impl<'a> LinkPage<'a> {
                     }
                     (labels::state(record.state))
                 }
-                p { (record.said.text) }
-                p class="standing" { "By the rule of: " (record.said.source) }
+                (said(alarm))
+                p class="standing" { "Rule: " (record.said.source) }
             }
         }
     }
 
     fn form(&self, alarm: &AlarmView, fault: Option<(&str, &str)>) -> Markup {
-        let button = if alarm.record.state.is_active() { "I am taking this on" } else { "I have seen this" };
-        let effect =
-            "This marks the alarm as seen for everybody who was told. In the garden it changes nothing.";
+        let button = seen_words(alarm.record.state);
+        let effect = "Everybody who was told can then see your answer. It changes nothing in the garden.";
         html! {
             (self.answer_form(button, effect, fault))
             (self.care())
         }
     }
 
-    /// The note's field and the button; `effect` says what pressing it does.
+    /// The button, and before it, folded, the fields for name and note; `effect` says what
+    /// pressing it does.
     fn answer_form(&self, button: &str, effect: &str, fault: Option<(&str, &str)>) -> Markup {
         html! {
             form class="answer" method="post" action="/answer" {
                 input type="hidden" name="t" value=(self.token);
-                label for="note" { "A note for the others, if you like" }
-                p id="note-help" class="standing" {
-                    "At most " (AlarmNote::TEXT_MAX) " characters. Write no names of children."
-                }
                 @if let Some((why, _)) = fault {
-                    p id="note-fault" class="fault" { "The note was not taken: " (why) "." }
+                    p id="note-fault" class="fault" { "The note was not saved: " (why) "." }
                 }
-                textarea id="note" name="note" rows="3" maxlength=(AlarmNote::TEXT_MAX) autocomplete="off"
-                    aria-describedby="note-help" {
-                    @if let Some((_, note)) = fault { (note) }
+                details open[fault.is_some()] {
+                    summary { "Add your name or a note" }
+                    label for="name" { "Your name, if you like" }
+                    input id="name" name="name" type="text" autocomplete="nickname" maxlength=(Answer::NAME_MAX);
+                    label for="note" { "A note for the others, if you like" }
+                    p id="note-help" class="standing" {
+                        "At most " (AlarmNote::TEXT_MAX) " characters. Enter no child's name."
+                    }
+                    textarea id="note" name="note" rows="3" maxlength=(AlarmNote::TEXT_MAX) autocomplete="off"
+                        aria-describedby="note-help" {
+                        @if let Some((_, note)) = fault { (note) }
+                    }
                 }
                 @if self.claim.key.kind.asks_found() {
                     @for found in Finding::ALL {
@@ -323,7 +327,7 @@ impl<'a> LinkPage<'a> {
         let as_of = labels::full_moment(self.view.now, &self.view.time_zone);
         let body = html! {
             h1 { (title) }
-            p class="as-of" { (self.view.name) ", as it stood " (as_of) }
+            p class="as-of" { (self.view.name) ", " (as_of) }
             (body)
         };
         (status, plain_page(self.notice, title, &body)).into_response()

@@ -6,6 +6,9 @@ const STYLE: &str = include_str!("style.css");
 
 /// WCAG 2.2, success criterion 1.4.3 (AA), text of normal size.
 pub(crate) const TEXT_MIN: f64 = 4.5;
+/// WCAG 2.2, success criterion 1.4.6 (AAA), text of normal size: for what to do, which is
+/// read on a phone in the sun.
+pub(crate) const SUN_MIN: f64 = 7.0;
 /// WCAG 2.2, success criterion 1.4.11, graphics that carry meaning.
 pub(crate) const GRAPHIC_MIN: f64 = 3.0;
 
@@ -68,6 +71,19 @@ fn every_text_and_graphic_can_be_read_in_the_sun() {
         }
         for back in ["notice", "far", "near", "fine", "wet"] {
             check("ink", back, TEXT_MIN);
+        }
+        // What is wrong, what to do first, how urgent it is, its button, and the way to its place.
+        for (front, back) in [
+            ("ink", "card"),
+            ("ink", "paper"),
+            ("ink", "notice"),
+            ("card", "act"),
+            ("card", "well"),
+            ("link", "card"),
+            ("link", "paper"),
+            ("act", "card"),
+        ] {
+            check(front, back, SUN_MIN);
         }
         check("quiet", "gap", TEXT_MIN);
         check("link", "notice", TEXT_MIN);

@@ -215,7 +215,7 @@ fn hidden(f: &Figures) -> String {
         return "none".to_owned();
     }
     format!(
-        "{shelved} put aside, {quiet} kept quiet by the garden's plan, {off} switched off; {} without a reason noted",
+        "{shelved} paused, {quiet} kept quiet by the garden's plan, {off} switched off; {} without a reason noted",
         f.hidden_without_reason
     )
 }
@@ -256,8 +256,8 @@ pub(crate) fn caution(period: Period) -> Option<&'static str> {
 pub(super) fn section(figures: &SiteFigures, view: &SiteView) -> Markup {
     let zone = &view.time_zone;
     html! {
-        section class="alarm-figures" {
-            h2 { "How the alarms do" }
+        details class="alarm-figures" {
+            summary { "Too many alarms? Counts of the last month, for whoever runs Trug" }
             @match &figures.all {
                 None => p { "No reading is stored yet, so there are no figures." },
                 Some(all) => {

@@ -36,9 +36,6 @@ pub(super) struct PageFrame {
 pub(super) struct SiteLinks {
     id: String,
     name: String,
-    /// Path below the site and name.
-    places: Vec<(String, String)>,
-    rain: bool,
     open_alarms: usize,
     /// Each open alarm, so that a script can tell a new one from an old one.
     alarms: String,
@@ -46,10 +43,18 @@ pub(super) struct SiteLinks {
     as_of: String,
 }
 
+/// The pages of the one row: its word, its address below the site's, and what else belongs to
+/// it.
+const WAYS: [(&str, &str, &[&str]); 5] = [
+    ("Today", "", &[]),
+    ("Places", "/places", &["/bed/", "/tank/", "/rain"]),
+    ("Class", "/month", &["/month/"]),
+    ("Alarms", "/alarms", &[]),
+    ("More", "/more", &["/sensors", "/jobs", "/log", "/write", "/handover"]),
+];
+
 impl SiteLinks {
     pub(super) fn of(view: &SiteView) -> Self {
-        let beds = view.beds.iter().map(|it| (format!("bed/{}", it.id), it.name.clone()));
-        let tanks = view.tanks.iter().map(|it| (format!("tank/{}", it.id), it.name.clone()));
         let open = || view.alarms.iter().filter(|alarm| alarm.record.state.is_active());
         let alarm = |it: &AlarmView| {
             format!("{}/{}@{}", it.record.key.kind.name(), it.record.key.place, it.record.since)
@@ -57,8 +62,6 @@ impl SiteLinks {
         Self {
             id: view.id.to_string(),
             name: view.name.clone(),
-            places: beds.chain(tanks).collect(),
-            rain: view.rain.is_some(),
             open_alarms: open().count(),
             alarms: open().map(alarm).collect::<Vec<_>>().join(" "),
             as_of: labels::full_moment(view.now, &view.time_zone),
@@ -67,28 +70,26 @@ impl SiteLinks {
 
     fn draw(&self, path: &str) -> Markup {
         let site = format!("/site/{}", self.id);
-        let is_here = |to: &str| {
-            let below = to != site && path.strip_prefix(to).is_some_and(|rest| rest.starts_with('/'));
-            let page = path == to || (path == "/" && to == site);
-            page.then_some("page").or_else(|| below.then_some("true"))
-        };
-        let link =
-            |to: String, words: &str| html! { li { a href=(to) aria-current=[is_here(&to)] { (words) } } };
-        let alarms = match self.open_alarms {
-            0 => "Alarms".to_owned(),
-            n => format!("Alarms ({n})"),
+        let below = if path == "/" { "" } else { path.strip_prefix(&site).unwrap_or("?") };
+        let is_here = |own: &str, others: &[&str]| {
+            let other = || others.iter().any(|it| below.starts_with(it));
+            (below == own).then_some("page").or_else(|| other().then_some("true"))
         };
         html! {
             nav class="ways" aria-label="Pages of this garden" data-alarms=(self.open_alarms)
                 data-open=(self.alarms) data-as-of=(self.as_of) {
                 ul {
-                    (link(site.clone(), "Today"))
-                    @for (to, name) in &self.places { (link(format!("{site}/{to}"), name)) }
-                    @if self.rain { (link(format!("{site}/rain"), "Rain")) }
-                    (link(format!("{site}/alarms"), &alarms))
-                    (link(format!("{site}/sensors"), "Sensors"))
-                    (link(format!("{site}/month"), "Class month"))
-                    (link(format!("{site}/write"), "Write down"))
+                    @for (words, own, others) in WAYS {
+                        li {
+                            a href={ (site) (own) } aria-current=[is_here(own, others)] {
+                                (words)
+                                @if own == "/alarms" && self.open_alarms > 0 {
+                                    " " b class="count" { (self.open_alarms) }
+                                    span class="unseen" { " open" }
+                                }
+                            }
+                        }
+                    }
                 }
             }
         }
@@ -103,19 +104,18 @@ impl PageFrame {
     }
 
     /// A page that is kept fresh: by the script where there is one, else by
-    /// reloading, unless the reader holds it still. A page that changes under a slow
+    /// reloading, unless the reader pauses that. A page that changes under a slow
     /// reader or a screen reader is a barrier (WCAG 2.2, success criteria 2.2.1, 2.2.2).
     pub(super) fn page(&self, title: &str, body: &Markup) -> Markup {
-        // A visitor who may answer may be writing a note, which reloading would lose.
-        let loads = !self.held && !self.visitor.may_change;
+        // Who writes a note would lose it by reloading.
+        let writes = self.visitor.may_change || (self.visitor.can_enter && self.path.ends_with("/alarms"));
+        let loads = !self.held && !writes;
         let renewal = html! {
             p {
                 @if self.held {
-                    "This page stands still. "
-                    a href=(self.path) { "Let it renew itself" }
+                    "Updates are paused. " a href=(self.path) { "Resume" }
                 } @else {
-                    "This page renews itself. "
-                    a href={ (self.path) "?hold=yes" } { "Hold it still" }
+                    "This page updates itself. " a href={ (self.path) "?hold=yes" } { "Pause updates" }
                     @if !loads { noscript { " (Without script it does not: load it again.)" } }
                 }
             }
@@ -141,7 +141,7 @@ impl PageFrame {
             (self.visitor.corner(&self.path))
             @if let Some(site) = &self.site {
                 p {
-                    a href={ "/site/" (site.id) "#care" } { "Take care" } ": the rules of your school come first; sensors can be wrong."
+                    a href={ "/site/" (site.id) "#care" } { "Take care" } ": your school's rules come first, and sensors can be wrong."
                 }
             }
         };
@@ -167,10 +167,9 @@ impl PageFrame {
     fn not_kept_bar(&self) -> Markup {
         html! {
             p class="offline" role="status" {
-                "The record cannot be written just now. "
-                @if let Some(site) = &self.site { "This is how the garden stood " (site.as_of) ". " }
-                "What the sensors say waits at the broker, and nothing that you write here is taken until this is "
-                "mended. Look at the garden and the tank yourself."
+                "Trug cannot save anything just now. "
+                @if let Some(site) = &self.site { "You see the garden of " (site.as_of) ". " }
+                "Look at the garden and the tank yourself. What you enter here is not saved; the readings wait at the broker."
             }
         }
     }
@@ -187,8 +186,8 @@ pub(super) fn problem_page(notice: Option<&str>, problem: Problem) -> Response {
     let body = html! {
         h1 { (heading) }
         p { (advice) }
-        @if problem == Problem::NotEntered { p { a href="/enter" { "Enter the password" } } }
-        p { a href="/" { "To the first page" } }
+        @if problem == Problem::NotEntered { p { a href="/enter" { "Sign in" } } }
+        p { a href="/" { "First page" } }
     };
     let mut response = (status, plain_page(notice, heading, &body)).into_response();
     if let Some((name, value)) = problem.header() {
@@ -223,7 +222,7 @@ fn document(
                 script defer src=(assets::script_address()) {}
             }
             body data-live=[live.then_some("/live")] data-tag=[live.then_some("")] {
-                a class="skip" href="#content" { "To the content" }
+                a class="skip" href="#content" { "Skip to content" }
                 header class="top" {
                     @if let Some(notice) = notice {
                         p class="notice" { (notice) }

@@ -52,12 +52,12 @@ fn sensors_page(
 ) -> Markup {
     let body = html! {
         h1 { "Sensors" }
-        p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
         (to_look_at(view))
         (sensors_table(view))
         (refused_table(refused, view))
         (topics_table(topics, view.now, &view.time_zone))
-        @if topics.is_empty() { p { "Every topic that speaks has a sensor in the garden's file." } }
+        @if topics.is_empty() { p { "Every topic that sends readings has a sensor in the garden's file." } }
     };
     frame.page(&format!("Sensors, {}", view.name), &body)
 }
@@ -68,8 +68,8 @@ fn to_look_at(view: &SiteView) -> Markup {
     html! {
         @if !view.sensors.is_empty() {
             section {
-                h2 { "To look at" }
-                @if wrong.is_empty() { p { "Every sensor speaks, and none is known to be wrong." } }
+                h2 { "Check these" }
+                @if wrong.is_empty() { p { "All sensors send readings, and none is known to be wrong." } }
                 @else {
                     ul {
                         @for (sensor, advice) in wrong {
@@ -89,29 +89,29 @@ fn to_look_at(view: &SiteView) -> Markup {
 fn advice(sensor: &SensorView) -> Option<&'static str> {
     if sensor.last_at.is_none() {
         return Some(
-            "It was never heard. Check that it is switched on, and that the garden's file names the topic that it \
-             sends to.",
+            "No reading has ever come. Check that it is switched on. Check that the garden's file names the topic that \
+             it sends to.",
         );
     }
     if sensor.silent {
         return Some(
-            "It is silent. Look at its battery and its aerial; if others are silent too, look at the gateway first.",
+            "No fresh reading. Check its battery and its aerial. If others are silent too, check the gateway first.",
         );
     }
     if sensor.faulty {
         return Some(
-            "It speaks and cannot be believed. Check that it sits firmly in its place and that its lead is whole, \
-             then compare it with another instrument.",
+            "It reads wrong, so Trug ignores it for now. Check that it sits firmly and that its lead is whole. Then \
+             compare it with another instrument.",
         );
     }
-    sensor.battery_low.then_some("Its battery is low. Change it before it falls silent.")
+    sensor.battery_low.then_some("Its battery is low. Change it soon.")
 }
 
 fn sensors_table(view: &SiteView) -> Markup {
     const COLUMNS: [&str; 4] = ["Sensor", "Last reading", "When", "Quality"];
     html! {
         section {
-            h2 { "What each said last" }
+            h2 { "Last readings" }
             @if view.sensors.is_empty() {
                 p { "This garden has no sensors in its file." }
             } @else {
@@ -134,7 +134,7 @@ fn sensor_cells(sensor: &SensorView, view: &SiteView) -> [Markup; 4] {
         html! {
             @match sensor.last_at {
                 Some(at) => (labels::moment(at, view.now, &view.time_zone)),
-                None => "never heard",
+                None => "no reading yet",
             }
         },
         html! {
@@ -150,8 +150,8 @@ fn sensor_cells(sensor: &SensorView, view: &SiteView) -> [Markup; 4] {
 pub(super) fn quality(sensor: &SensorView) -> Markup {
     html! {
         (sensor.last_flag.map_or(labels::NOT_KNOWN, labels::flag))
-        @if sensor.silent { " " strong class="silent" { "Silent now" } }
-        @if sensor.faulty { " " strong class="silent" { "Not to be believed" } }
+        @if sensor.silent { " " strong class="silent" { "No fresh reading" } }
+        @if sensor.faulty { " " strong class="silent" { "Reads wrong" } }
     }
 }
 
@@ -169,11 +169,11 @@ fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup
         @if !topics.is_empty() {
             section {
                 h2 { "Not placed yet" }
-                p { "These topics speak, but no sensor in the garden's file names them. "
-                    "A new sensor shows up here first. To place one, whoever runs Trug adds it to the garden's file "
-                    "with this topic, checks the file with \"trug check\" and starts Trug again. A topic that nobody "
-                    "knows may be somebody else's." }
-                (stacked_table(None, &["Topic", "Last message", "Messages", "Last heard"], topics.iter().map(cells)))
+                p { "Messages come on these topics, but no sensor in the garden's file names them. "
+                    "A new sensor shows up here first. Whoever runs Trug adds it to the garden's file with this topic. "
+                    "Then check the file with \"trug check\" and start Trug again. A topic that nobody knows may be "
+                    "somebody else's." }
+                (stacked_table(None, &["Topic", "Last message", "Messages", "Last one"], topics.iter().map(cells)))
             }
         }
     }
@@ -194,8 +194,8 @@ fn refused_table(refused: &[RefusedTopic], view: &SiteView) -> Markup {
         @if !refused.is_empty() {
             section {
                 h2 { "Refused in the last week" }
-                p { "These messages came and could not be taken, so their readings are missing. The reason is that of "
-                    "the last one. Mend the device, or the sensor's payload in the garden's file, and check the file with "
+                p { "Trug could not read these messages, so their readings are missing. The reason is that of the last "
+                    "one. Mend the device, or the sensor's payload in the garden's file. Then check the file with "
                     "\"trug check\"." }
                 (stacked_table(
                     None,

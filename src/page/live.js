@@ -1,4 +1,4 @@
-// Keeps a page fresh without loading it anew, and says when the garden's computer is
+// Keeps a page fresh without loading it again, and says when the garden's computer is
 // out of reach.
 (function () {
   "use strict";
@@ -131,7 +131,7 @@
     fetch(location.href, { headers: headers, cache: "no-store", credentials: "same-origin", redirect: "manual" })
       .then(function (answer) {
         if (answer.type === "opaqueredirect" || answer.status === 401 || answer.status === 403) {
-          say("The password is needed again to see what is new. Load this page anew.", "refused");
+          say("The password is needed again to see what is new. Load this page again.", "refused");
           return;
         }
         if (answer.status === 304) { found(); return; }

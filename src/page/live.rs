@@ -32,7 +32,7 @@ const LIFE: Duration = Duration::from_secs(100);
 /// `/live`: an event each time that something may have changed.
 pub(super) async fn live<V: PageSource>(State(context): State<Arc<PageContext<V>>>) -> Response {
     let Ok(place) = Arc::clone(&context.listeners).try_acquire_owned() else {
-        let text = "too many pages listen already; load the page anew to see what changed\n";
+        let text = "too many pages listen already; load the page again to see what changed\n";
         return (StatusCode::SERVICE_UNAVAILABLE, [(RETRY_AFTER, "60")], text).into_response();
     };
     let (news, events) = mpsc::channel(1);

@@ -1,4 +1,4 @@
-//! `/site/ID/log`: what was written down, also what was struck, to put right or strike.
+//! `/site/ID/log`: the garden's log, also what was struck of it, to correct or strike.
 
 use maud::{Markup, html};
 
@@ -22,18 +22,19 @@ pub(super) async fn log<V: PageSource>(site: SitePage<V>) -> Result<Markup, Prob
     let garden = site.garden()?;
     let rows =
         ask(site.context.record.log_with_struck(view.id.as_str(), Timestamp::MIN, Timestamp::MAX)).await?;
-    let may_change = frame.visitor.may_change;
+    let forms = frame.visitor.sees_forms();
     let place = |row: &LogRow| match &row.entry.place {
         Some(place) => place_called(garden, place),
         None => "The whole garden".to_owned(),
     };
     let write = format!("/site/{}/write", view.id);
     let body = html! {
-        h1 { "What was written down" }
+        h1 { "Garden log" }
+        p { a class="button" href=(write) { "Add to the Garden log" } }
         @if rows.is_empty() {
-            p { "Nothing has been written down here yet." }
+            p { "There is no entry yet." }
         } @else {
-            @if rows.len() > SHOWN_MAX { p class="standing" { "These are the newest " (SHOWN_MAX) " of " (rows.len()) ". trug log list shows all of them." } }
+            @if rows.len() > SHOWN_MAX { p class="standing" { "These are the newest " (SHOWN_MAX) " of " (rows.len()) ". The command trug log list shows all." } }
             ul class="written" {
                 @for row in rows.iter().rev().take(SHOWN_MAX) {
                     li id={ "entry-" (row.seq) } {
@@ -47,11 +48,11 @@ pub(super) async fn log<V: PageSource>(site: SitePage<V>) -> Result<Markup, Prob
                             Some(strike) => (struck(strike, view.now, &view.time_zone)),
                             None => {
                                 @if let Some(wrong) = row.corrects {
-                                    p class="standing" { "It puts " a href={ "#entry-" (wrong) } { "another entry" } " right." }
+                                    p class="standing" { "It corrects " a href={ "#entry-" (wrong) } { "another entry" } "." }
                                 }
-                                @if may_change {
+                                @if forms {
                                     p class="onward" {
-                                        a href={ (write) "?corrects=" (row.seq) } { "Put right" span class="unseen" { ": " (words) } }
+                                        a href={ (write) "?corrects=" (row.seq) } { "Correct" span class="unseen" { ": " (words) } }
                                         a href={ (write) "?strike=" (row.seq) } { "Strike" span class="unseen" { ": " (words) } }
                                     }
                                 }
@@ -61,10 +62,9 @@ pub(super) async fn log<V: PageSource>(site: SitePage<V>) -> Result<Markup, Prob
                 }
             }
         }
-        @if !may_change { (frame.visitor.how_to_change(&frame.path)) }
-        p class="onward" { a href=(write) { "Write down what was done" } }
+        (frame.visitor.how_to_change())
     };
-    Ok(frame.still(&format!("What was written down at {}", view.name), &body))
+    Ok(frame.still(&format!("Garden log of {}", view.name), &body))
 }
 
 /// That an entry was struck, when and why.
@@ -73,7 +73,7 @@ fn struck(strike: &Strike, now: Timestamp, zone: &jiff::tz::TimeZone) -> Markup 
         p class="standing" {
             "Struck at " (labels::moment(strike.written_at, now, zone))
             @match strike.corrected_by {
-                Some(by) => { ": " a href={ "#entry-" (by) } { "another entry" } " puts it right." }
+                Some(by) => { ": " a href={ "#entry-" (by) } { "another entry" } " corrects it." }
                 None => { ": " (labels::shown(strike.why.trim(), NOTE_SHOWN)) }
             }
         }

@@ -10,6 +10,7 @@ mod alarm_card;
 mod alarms;
 mod answer;
 mod api;
+mod asked;
 mod assets;
 mod band;
 mod cache;
@@ -29,6 +30,7 @@ mod live;
 mod log;
 mod markup;
 pub mod month;
+mod more;
 mod place;
 mod places;
 mod problem;
@@ -37,6 +39,7 @@ pub mod record;
 mod routes;
 mod serve;
 mod tags;
+mod tasks;
 mod today;
 mod wait;
 
@@ -102,13 +105,15 @@ pub trait PageSource: Send + Sync + 'static {
         since: Timestamp,
     ) -> impl Future<Output = Result<Vec<AlarmStep>, Unavailable>> + Send;
 
-    /// Takes the answer of a person who followed a link, and waits until it is stored.
+    /// Takes the answer of a person who followed a link, with the name that this person gave,
+    /// and waits until it is stored.
     ///
     /// # Errors
     /// [`Unavailable`] when it is not known whether it was taken.
     fn acknowledge(
         &self,
         claim: &Claim,
+        name: Option<&str>,
         note: Option<String>,
     ) -> impl Future<Output = Result<Answered, Unavailable>> + Send;
 

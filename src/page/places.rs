@@ -2,35 +2,115 @@
 
 use maud::{Markup, html};
 
+use super::PageSource;
 use super::band::{Band, BandMark, BandZone};
+use super::context::SitePage;
+use super::ground;
 use super::markup::{item, known_item, or_not_known};
+use super::problem::Problem;
 use super::reasons;
 use crate::garden::view::{BedView, RainView, SiteView, TankView};
 use crate::model::{Condition, Id};
 use crate::text::labels;
 
-pub(super) fn beds(view: &SiteView) -> Markup {
-    html! {
-        section {
-            h2 { "Beds" }
-            @if view.beds.is_empty() { p { "This garden has no beds in its file." } }
-            div class="places" { @for bed in &view.beds { (self::bed(&view.id, bed)) } }
-        }
+/// `/site/ID/places`: the garden's drawing and all of its places, trouble first.
+pub(super) async fn places<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let (frame, view) = (site.frame("/places"), &site.view);
+    let body = html! {
+        h1 { "Places" }
+        p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
+        @if let Ok(garden) = site.garden() { (ground::drawing(garden, view)) }
+        (beds(view))
+        (tanks(view))
+        (rain(view))
+        (weather(view))
+    };
+    Ok(frame.page(&format!("Places at {}", view.name), &body))
+}
+
+/// Trouble before what is well.
+fn trouble_first(condition: Condition) -> u8 {
+    match condition {
+        Condition::Act => 0,
+        Condition::Unknown => 1,
+        Condition::Watch => 2,
+        Condition::Well => 3,
     }
 }
 
-pub(super) fn tanks(view: &SiteView) -> Markup {
+/// Each place in a line, trouble first: the drawing as a list.
+pub(super) fn glance(view: &SiteView) -> Markup {
+    let site = &view.id;
+    let beds = view.beds.iter().map(|it| {
+        let left = it.available_left.filter(|_| it.condition != Condition::Unknown);
+        (format!("/site/{site}/bed/{}", it.id), it.name.as_str(), it.condition, left.map(water_left))
+    });
+    let tanks = view.tanks.iter().map(|it| {
+        (
+            format!("/site/{site}/tank/{}", it.id),
+            it.name.as_str(),
+            it.condition,
+            it.temperature_c.map(labels::degrees),
+        )
+    });
+    let rain = view.rain.iter().map(|it| {
+        let figure = it.since_9am_mm.map(|mm| format!("{} since 9 am", labels::millimetres(mm)));
+        (format!("/site/{site}/rain"), "Rain gauge", it.condition, figure)
+    });
+    let mut all: Vec<_> = beds.chain(tanks).chain(rain).collect();
+    // Stable: within one condition the garden's own order stays.
+    all.sort_by_key(|(_, _, condition, _)| trouble_first(*condition));
     html! {
-        @if !view.tanks.is_empty() {
-            section {
-                h2 { "Tanks" }
-                div class="places" { @for tank in &view.tanks { (self::tank(&view.id, tank)) } }
+        @if !all.is_empty() {
+            ul class="glance-list" {
+                @for (to, name, condition, figure) in all {
+                    li class=(condition.name()) {
+                        span class="condition" { (shape(condition)) }
+                        a href=(to) { (name) }
+                        @if let Some(figure) = figure { span class="figure" { (figure) } }
+                        span class="state" { (labels::condition(condition)) }
+                    }
+                }
             }
         }
     }
 }
 
-pub(super) fn rain(view: &SiteView) -> Markup {
+/// "54 % of its water left".
+fn water_left(part: f64) -> String {
+    if part > 1.0 && part.is_finite() {
+        "full".to_owned()
+    } else {
+        format!("{} water left", available_left(part))
+    }
+}
+
+fn beds(view: &SiteView) -> Markup {
+    let mut beds: Vec<&BedView> = view.beds.iter().collect();
+    beds.sort_by_key(|bed| trouble_first(bed.condition));
+    html! {
+        section {
+            h2 { "Beds" }
+            @if beds.is_empty() { p { "This garden has no beds in its file." } }
+            div class="places" { @for bed in beds { (self::bed(&view.id, bed)) } }
+        }
+    }
+}
+
+fn tanks(view: &SiteView) -> Markup {
+    let mut tanks: Vec<&TankView> = view.tanks.iter().collect();
+    tanks.sort_by_key(|tank| trouble_first(tank.condition));
+    html! {
+        @if !tanks.is_empty() {
+            section {
+                h2 { "Tanks" }
+                div class="places" { @for tank in tanks { (self::tank(&view.id, tank)) } }
+            }
+        }
+    }
+}
+
+fn rain(view: &SiteView) -> Markup {
     html! {
         section {
             h2 { "Rain" }
@@ -43,7 +123,7 @@ pub(super) fn rain(view: &SiteView) -> Markup {
 }
 
 /// The weather beside the rain; nothing where nothing is measured.
-pub(super) fn weather(view: &SiteView) -> Markup {
+fn weather(view: &SiteView) -> Markup {
     html! {
         @if !view.weather.is_empty() {
             section {
@@ -58,8 +138,8 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
     let body = html! {
         @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
         dl {
-            (item("Available water left", or_not_known(bed.available_left, available_left)))
-            (known_item("Last wetting", bed.last_wetting.as_ref()))
+            (item("Water left", or_not_known(bed.available_left, available_left)))
+            (known_item("Last got wetter", bed.last_wetting.as_ref()))
             (known_item("Outlook", bed.outlook.as_ref()))
             (known_item("Mulch", bed.mulch.as_ref()))
         }
@@ -189,11 +269,11 @@ fn tank_band(tank: &TankView) -> Band<'_> {
     }
 }
 
-/// The part of available water that is left; past either end in words, since
+/// The part of the water that plants can use that is left; past either end in words, since
 /// more than all of it puzzles people.
 pub(super) fn available_left(part: f64) -> String {
     if part > 1.0 && part.is_finite() {
-        return "all of it; wetter than field capacity".to_owned();
+        return "full".to_owned();
     }
     if part < 0.0 && part.is_finite() {
         return "none".to_owned();

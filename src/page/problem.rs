@@ -59,8 +59,7 @@ impl Problem {
             Self::OnlyReading => (
                 StatusCode::METHOD_NOT_ALLOWED,
                 "This page is only for reading",
-                "Nothing is changed at this address. What was seen or done is written on the page of its place, and \
-                 alarms are answered on the page of alarms.",
+                "Nothing is changed at this address. Use the Garden log, or answer alarms on their page.",
             ),
             Self::OnlyAnswering => (
                 StatusCode::METHOD_NOT_ALLOWED,
@@ -81,14 +80,14 @@ impl Problem {
             Self::LinkForged => (
                 StatusCode::FORBIDDEN,
                 "That link is not one of ours",
-                "It was changed on the way, or it is older than the garden's present key. \
-                 Nothing was answered. Use the link of a newer message.",
+                "It was changed on the way, or the garden has a newer key. Nothing was answered. Use the link of a newer \
+                 message.",
             ),
             Self::LinkExpired => (
                 StatusCode::GONE,
                 "That link has expired",
-                "Links hold for some days only. Nothing was answered. \
-                 Look at the garden, and use the link of a newer message if there is one.",
+                "Links work for some days only. Nothing was answered. Look at the garden, and use the link of a newer \
+                 message if there is one.",
             ),
             Self::TooManyWrongLinks => (
                 StatusCode::TOO_MANY_REQUESTS,
@@ -119,13 +118,13 @@ impl Problem {
             Self::FormOutdated => (
                 StatusCode::FORBIDDEN,
                 "That form has expired",
-                "Nothing was changed. The password was entered anew since the form was opened. Go back, load the page \
-                 again and send the form again.",
+                "Nothing was changed. Somebody signed in again since the form was opened. Go back, load the page again \
+                 and send the form again.",
             ),
             Self::NotEntered => (
                 StatusCode::FORBIDDEN,
                 "The password is needed first",
-                "Nothing was changed. Enter the password, then go back, load the page again and send the form again.",
+                "Nothing was changed. Sign in, then go back, load the page again and send the form again.",
             ),
             Self::NothingChanges => {
                 (StatusCode::FORBIDDEN, "Nothing can be changed on this page", HOW_TO_SET)
@@ -139,14 +138,14 @@ impl Problem {
             Self::WrongHost => (
                 StatusCode::MISDIRECTED_REQUEST,
                 "This page goes by another name",
-                "It was asked for by a host name that it does not know. Whoever runs Trug lists its names as \
-                 public_names in the section [page] of trug.toml.",
+                "Trug does not know the host name in the address. Whoever runs Trug lists its names as public_names \
+                 in the section [page] of trug.toml.",
             ),
             Self::NotConfirmed => (
                 StatusCode::SERVICE_UNAVAILABLE,
-                "The answer may not have been taken",
-                "Trug is busy or its record is out of reach. Open the link again in a minute: it shows \
-                 whether the alarm is answered. Until then, look at the garden and the tank yourself.",
+                "The answer may not be saved",
+                "Trug is busy or cannot save. Open the link again in a minute: it shows whether the alarm is answered. \
+                 Until then, look at the garden and the tank yourself.",
             ),
             Self::NoSuchMonth => (
                 StatusCode::NOT_FOUND,
@@ -171,8 +170,8 @@ impl Problem {
             ),
             Self::BeingMade => (
                 StatusCode::SERVICE_UNAVAILABLE,
-                "The month is being made",
-                "Working out a month takes a while, and others may be waiting for one. Try again in ten seconds.",
+                "The month is being worked out",
+                "Working out a month takes a while. Try again in ten seconds.",
             ),
             Self::MonthTooLarge => (
                 StatusCode::SERVICE_UNAVAILABLE,
@@ -182,9 +181,8 @@ impl Problem {
             ),
             Self::Unavailable => (
                 StatusCode::SERVICE_UNAVAILABLE,
-                "The garden cannot be asked just now",
-                "Trug may still be starting, or its record may be out of reach. Try again in a minute. \
-                 Until then, look at the garden and the tank yourself.",
+                "Trug cannot show the garden just now",
+                "It may still be starting. Try again in a minute. Until then, look at the garden and the tank yourself.",
             ),
             Self::Fault => (
                 StatusCode::INTERNAL_SERVER_ERROR,

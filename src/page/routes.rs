@@ -12,12 +12,13 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use tracing::error;
 
-use super::access::{self, Gate, RequestOrigin, Visitor};
+use super::access::{self, Gate, Peer, RequestOrigin, Visitor};
 use super::context::PageContext;
 use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
-    PageSource, alarms, answer, api, assets, forms, health, jobs, lists, live, log, month, place, tags, today,
+    PageSource, alarms, answer, api, assets, forms, health, jobs, lists, live, log, month, more, place,
+    places, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
@@ -55,6 +56,8 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/site/{id}/bed/{bed}", get(place::bed::<V>))
         .route("/site/{id}/tank/{tank}", get(place::tank::<V>))
         .route("/site/{id}/rain", get(place::rain::<V>))
+        .route("/site/{id}/places", get(places::places::<V>))
+        .route("/site/{id}/more", get(more::more::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
@@ -91,7 +94,19 @@ async fn guard<V: PageSource>(
     let refused = if ours { None } else { refusal(&parts).map(IntoResponse::into_response) };
     let refused = refused.or_else(|| admit(&context.gate, &mut parts));
     let secret = parts.extensions.get::<Visitor>().is_some_and(|visitor| visitor.form_token.is_some());
-    let request = Request::from_parts(parts, body);
+    let asks = refused.is_none() && reads_form(&parts);
+    let (peer, origin) = (parts.extensions.get::<Peer>().copied(), parts.extensions.get().cloned());
+    let mut request = Request::from_parts(parts, body);
+    let (mut begins, mut refused) = (Vec::new(), refused);
+    if let (true, Some(peer), Some(origin)) = (asks, peer, origin) {
+        match access::entered_with(&context, request, peer, &origin).await {
+            Ok((entered, headers)) => (request, begins) = (entered, headers),
+            Err(asked) => {
+                request = Request::default();
+                refused = Some(asked);
+            }
+        }
+    }
     let mut response = if ours {
         api::door(context.gate.origins(), refused, request, next).await
     } else if let Some(refused) = refused {
@@ -110,6 +125,9 @@ async fn guard<V: PageSource>(
         response = problem_page(context.notice.as_deref(), problem);
     }
     let headers = response.headers_mut();
+    for cookie in begins {
+        headers.append(header::SET_COOKIE, cookie);
+    }
     for (name, value) in HEADERS {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
@@ -137,7 +155,8 @@ fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
     let origin = RequestOrigin::of(parts);
     let visitor = gate.visitor(parts, &origin);
     let path = parts.uri.path();
-    let may_read = visitor.may_read || access::is_open(path);
+    // A form is kept until the password is there.
+    let may_read = visitor.may_read || access::is_open(path) || waits_for_password(parts, &visitor);
     let refused = if path != ANSWER && path != "/health" && !gate.is_known_host(&origin) {
         Some(Problem::WrongHost.into_response())
     } else if path != ANSWER && parts.method == Method::POST && !access::is_own(parts) {
@@ -154,8 +173,24 @@ fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
 
 /// Whether forms are sent to a path.
 fn takes_forms(path: &str) -> bool {
+    matches!(path, ANSWER | "/enter" | "/leave") || takes_changes(path)
+}
+
+/// Whether what is sent to a path changes a garden's record.
+fn takes_changes(path: &str) -> bool {
     let of_site = |path: &str| path.ends_with("/write") || path.ends_with("/alarms/answer");
-    matches!(path, ANSWER | "/enter" | "/leave") || path.strip_prefix("/site/").is_some_and(of_site)
+    path.strip_prefix("/site/").is_some_and(of_site)
+}
+
+/// Whether a form of somebody who has not entered waits for the password.
+fn waits_for_password(parts: &Parts, visitor: &Visitor) -> bool {
+    let sent = parts.method == Method::POST && takes_changes(parts.uri.path());
+    sent && visitor.can_enter && !visitor.may_change
+}
+
+/// The same, of a request that was let in.
+fn reads_form(parts: &Parts) -> bool {
+    parts.extensions.get::<Visitor>().is_some_and(|visitor| waits_for_password(parts, visitor))
 }
 
 fn refusal(request: &Parts) -> Option<Problem> {

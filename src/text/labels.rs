@@ -5,9 +5,10 @@ use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use crate::alarms::{Kind, Priority, State};
-use crate::model::Condition;
-use crate::model::Quantity;
+use crate::model::{Condition, Quantity};
 use crate::quality::Flag;
+use crate::text::spoken;
+use crate::watering::minute_of_day;
 
 pub(crate) const NOT_KNOWN: &str = "not known";
 
@@ -22,37 +23,42 @@ pub(crate) fn condition(condition: Condition) -> &'static str {
 
 pub(crate) fn priority(priority: Priority) -> &'static str {
     match priority {
-        Priority::High => "Do it now",
-        Priority::Medium => "Do it today",
-        Priority::Low => "When you can",
+        Priority::High => "Act now",
+        Priority::Medium => "Today",
+        Priority::Low => "This week",
     }
 }
 
 pub(crate) fn state(state: State) -> &'static str {
     match state {
         State::Normal => "It is over.",
-        State::Unacknowledged => "It still holds, and nobody has marked it as seen.",
-        State::Acknowledged => "It still holds; somebody has marked it as seen.",
-        State::ReturnedUnacknowledged => "It has passed, and nobody has marked it as seen.",
-        State::LatchedUnacknowledged => "It has passed, but harm may be done: look, and mark it as seen.",
-        State::LatchedAcknowledged => {
-            "It has passed and was seen; it stays until somebody says that all is well."
-        }
-        State::Shelved => "Somebody has put it aside for a while.",
+        State::Unacknowledged => "Still happening, not answered.",
+        State::Acknowledged => "Still happening; somebody is dealing with it.",
+        State::ReturnedUnacknowledged => "Over, not answered.",
+        State::LatchedUnacknowledged => "Over, not answered. Harm can show late: look, then answer.",
+        State::LatchedAcknowledged => "Over and answered. It stays here until somebody checks and closes it.",
+        State::Shelved => "Paused.",
         State::Suppressed => "The garden's plan keeps it quiet for now.",
-        State::OutOfService => "Somebody has switched it off.",
+        State::OutOfService => "Switched off.",
     }
 }
 
-/// By which way a person's answer came.
-pub(crate) fn how(how: &str) -> &str {
-    match how {
+/// By which way a person's answer came and, where a name was given, by whom.
+pub(crate) fn how(how: &str) -> String {
+    let (way, who) = answered_by(how);
+    let way = match way {
         "command" => "on the command line",
         "mqtt" => "by MQTT",
         "link" => "by the link in a message",
         "page" => "on the page",
         other => other,
-    }
+    };
+    who.map_or_else(|| way.to_owned(), |who| format!("by {who}, {way}"))
+}
+
+/// The way by which an answer came, and the name that was given with it.
+pub(crate) fn answered_by(how: &str) -> (&str, Option<&str>) {
+    how.split_once(": ").map_or((how, None), |(way, who)| (way, Some(who)))
 }
 
 pub(crate) fn kind(kind: Kind) -> &'static str {
@@ -166,7 +172,7 @@ pub(crate) fn moment(at: Timestamp, now: Timestamp, zone: &TimeZone) -> Markup {
 
 fn local(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
     let (at, now) = (at.to_zoned_datetime(zone.clone()), now.to_zoned_datetime(zone.clone()));
-    let clock = at.strftime("%-I:%M %P");
+    let clock = spoken::clock(minute_of_day(at.datetime()));
     if at.date() == now.date() {
         return format!("today {clock}");
     }
@@ -186,9 +192,13 @@ pub(crate) fn garden_now(judged: Timestamp, now: Timestamp) -> Timestamp {
     if apart && judged != Timestamp::UNIX_EPOCH { judged } else { now }
 }
 
-/// A moment in full, with the name that the zone's time goes by on that day.
+/// A moment in full; in an hour that comes twice with the name of the zone's time.
 pub(crate) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned_datetime(zone.clone()).strftime("%A %-d %B %Y, %-I:%M %P %Z").to_string()
+    let local = at.to_zoned_datetime(zone.clone());
+    let clock = spoken::clock(minute_of_day(local.datetime()));
+    let twice = zone.to_ambiguous_zoned_datetime(local.datetime()).is_ambiguous();
+    let name = if twice { local.strftime(" %Z").to_string() } else { String::new() };
+    format!("{}, {clock}{name}", local.strftime("%A %-d %B %Y"))
 }
 
 /// Text from outside, fit to be shown: at most `length` characters, without
@@ -260,12 +270,12 @@ mod tests {
             ("2026-04-04T16:00:00Z", "today 2:30 am"),
             ("2026-04-04T17:00:00Z", "today 2:30 am"),
             ("2026-04-04T13:29:00Z", "yesterday 11:59 pm"),
-            ("2026-03-31T13:30:00Z", "Wednesday 1 April, 12:00 am"),
+            ("2026-03-31T13:30:00Z", "Wednesday 1 April, midnight"),
             ("2025-12-31T13:29:00Z", "Wednesday 31 December 2025, 11:59 pm"),
         ] {
             assert_eq!(local(at(instant), now, &zone), expected, "{instant}");
         }
-        assert_eq!(full_moment(now, &zone), "Sunday 5 April 2026, 3:00 pm ACST");
+        assert_eq!(full_moment(now, &zone), "Sunday 5 April 2026, 3 pm");
         assert_eq!(full_moment(at("2026-04-04T16:00:00Z"), &zone), "Sunday 5 April 2026, 2:30 am ACDT");
     }
 

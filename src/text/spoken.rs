@@ -23,6 +23,49 @@ pub(crate) fn clock(minute: u16) -> String {
     if rest == 0 { format!("{hour} {half}") } else { format!("{hour}:{rest:02} {half}") }
 }
 
+/// A text's sentences. A new one begins with a capital letter or a figure after a stop and a
+/// space, so that "1.5 h" and "No. 3 bed" do not end one: a figure counts only after a word
+/// of three letters.
+pub(crate) fn sentences(text: &str) -> Vec<&str> {
+    let mut found = Vec::new();
+    let mut from = 0;
+    for (at, stop) in text.char_indices().filter(|(_, letter)| matches!(letter, '.' | '!' | '?')) {
+        let (before, after) = (&text[from..at], &text[at + stop.len_utf8()..]);
+        let Some(next) = after.strip_prefix(' ').and_then(|rest| rest.chars().next()) else { continue };
+        let word = before.rsplit(' ').next().unwrap_or_default();
+        let ends = next.is_uppercase() || (next.is_ascii_digit() && word.chars().count() > 2);
+        if ends {
+            found.push(text[from..=at].trim());
+            from = at + 1;
+        }
+    }
+    let rest = text[from..].trim();
+    found.extend((!rest.is_empty()).then_some(rest));
+    found
+}
+
+/// From here on an alarm's text tells how to keep people from harm.
+const TAKE_CARE: &str = "Take care:";
+
+/// An alarm's text as it is shown: what is wrong, what to do first, what else, and the
+/// cautions.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct TextParts<'a> {
+    pub(crate) wrong: &'a str,
+    pub(crate) first: Option<&'a str>,
+    pub(crate) rest: Vec<&'a str>,
+    pub(crate) care: Option<&'a str>,
+}
+
+impl<'a> TextParts<'a> {
+    pub(crate) fn of(text: &'a str) -> Self {
+        let (said, care) = text.find(TAKE_CARE).map_or((text, None), |at| (&text[..at], Some(&text[at..])));
+        let mut sentences = sentences(said).into_iter();
+        let (wrong, first) = (sentences.next().unwrap_or_default(), sentences.next());
+        Self { wrong, first, rest: sentences.collect(), care }
+    }
+}
+
 /// "Tuesday 7 April".
 pub(crate) fn day(date: Date) -> String {
     let weekday = match date.weekday() {
@@ -243,6 +286,36 @@ pub(crate) fn ordinal(number: u32) -> String {
 mod tests {
     use super::*;
     use crate::watering::{MonthDays, WateringRule};
+
+    #[test]
+    fn an_alarm_s_text_is_parted_into_what_is_wrong_what_to_do_and_the_cautions() {
+        let text =
+            "The tank is too warm. Shade it. Open the lid. Take care: water and plugs. Dry your hands.";
+        let parts = TextParts::of(text);
+        assert_eq!((parts.wrong, parts.first), ("The tank is too warm.", Some("Shade it.")));
+        assert_eq!(
+            (parts.rest, parts.care),
+            (vec!["Open the lid."], Some("Take care: water and plugs. Dry your hands."))
+        );
+        let short = TextParts::of("It is over.");
+        assert_eq!((short.wrong, short.first, short.care), ("It is over.", None, None));
+    }
+
+    #[test]
+    fn a_text_is_parted_at_the_ends_of_its_sentences() {
+        let text =
+            "Bed No. 3 is dry: 2.5 mm. Give it 64 L. 12 fish gasp! Is it 3 p.m. now? Run it for 1.5 h.";
+        let expected = [
+            "Bed No. 3 is dry: 2.5 mm.",
+            "Give it 64 L. 12 fish gasp!",
+            "Is it 3 p.m. now?",
+            "Run it for 1.5 h.",
+        ];
+        assert_eq!(sentences(text), expected);
+        assert_eq!(sentences("Feed the fish. 12 of them gasp."), ["Feed the fish.", "12 of them gasp."]);
+        assert!(sentences(" ").is_empty());
+        assert_eq!(sentences("no stop"), ["no stop"]);
+    }
 
     #[test]
     fn clock_times_read_as_spoken() {

@@ -59,7 +59,7 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
     assert_eq!(code, 0);
     assert_eq!(
         text,
-        "Written down: Friday 17 April 2026, 3:30 pm ACST: Perch tank: water test: pH 7.4, ammonia 0.5 mg/L \
+        "Written down: Friday 17 April 2026, 3:30 pm: Perch tank: water test: pH 7.4, ammonia 0.5 mg/L \
          (strip test, class 5)\n"
     );
     for line in [
@@ -92,7 +92,7 @@ fn what_is_written_down_is_listed_in_order_of_its_own_time() {
     let (_, all) = school.log("list", false);
     assert_eq!(all.lines().count(), 24, "{all}");
     assert!(
-        all.starts_with("2. Friday 10 April 2026, 10:00 am ACST: Kitchen bed: mulch laid, 90 mm deep\n"),
+        all.starts_with("2. Friday 10 April 2026, 10 am: Kitchen bed: mulch laid, 90 mm deep\n"),
         "{all}"
     );
     assert!(
@@ -170,19 +170,19 @@ fn an_entry_is_put_right_and_another_is_struck() {
     assert_eq!(code, 0, "{text}");
     assert_eq!(
         text,
-        "Written down: Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 0.5 mg/L\n\
-         Struck: Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 5 mg/L. It stays in the record, and \
+        "Written down: Thursday 16 April 2026, 9 am: Perch tank: water test: ammonia 0.5 mg/L\n\
+         Struck: Thursday 16 April 2026, 9 am: Perch tank: water test: ammonia 5 mg/L. It stays in the record, and \
          nothing is judged by it any more.\n"
     );
     let (code, text) = school.log("strike 2 --why 'the wrong bed'", false);
     assert_eq!(code, 0, "{text}");
     assert!(
-        text.starts_with("Struck: Friday 17 April 2026, 3:30 pm ACST: Pea bed: watered by hand with 300 L."),
+        text.starts_with("Struck: Friday 17 April 2026, 3:30 pm: Pea bed: watered by hand with 300 L."),
         "{text}"
     );
     assert_eq!(
         school.log("list", false).1,
-        "3. Thursday 16 April 2026, 9:00 am ACST: Perch tank: water test: ammonia 0.5 mg/L\n\
+        "3. Thursday 16 April 2026, 9 am: Perch tank: water test: ammonia 0.5 mg/L\n\
          2 struck entries are left out; --struck shows them.\n"
     );
     let all = school.log("list --struck", false).1;

@@ -77,7 +77,7 @@ async fn what_is_sent_arrives_whole() {
     let flows = flowing(plain);
     for words in [
         "Saltbush Gully Primary School",
-        "Do it now Water temperature changed too fast: Perch tank",
+        "Act now Water temperature changed too fast: Perch tank",
         &item.text,
         "Since today 2:30 pm.",
         "I have taken this on: https://",
@@ -95,7 +95,7 @@ async fn what_is_sent_arrives_whole() {
     for words in [
         "<h2",
         "Water temperature changed too fast: Perch tank",
-        "Do it now",
+        "Act now",
         "Since today 2:30 pm.",
         "I have taken this on</a>",
         &link.replace('&', "&amp;"),

@@ -63,7 +63,7 @@ fn reading_is_open_here_and_closed_to_everybody_else() {
     for host in ["localhost", "127.0.0.1:8470", "[::1]"] {
         let answer = get(&served, "/", host, "");
         assert_eq!(answer.status, 200, "{host}");
-        assert!(answer.body.contains("Enter the password to change something"), "{}", answer.body);
+        assert!(answer.body.contains("Sign in to make changes"), "{}", answer.body);
     }
     // Another's name that was made to point here, a proxy on this computer, one that
     // leaves no header but speaks HTTP/1.0, and a head without a host.

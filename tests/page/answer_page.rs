@@ -86,13 +86,13 @@ fn opening_a_link_shows_the_alarm_and_changes_nothing() {
         "Perch tank: Water temperature changed too fast",
         "Saltbush Gully Primary School",
         "A demonstration.",
-        "Do it now",
+        "Act now",
         "today 2:35 pm",
-        "nobody has marked it as seen",
+        "Still happening, not answered.",
         "Perch tank fell 3.4",
         r#"<form class="answer" method="post" action="/answer">"#,
-        "I am taking this on",
-        "Write no names of children",
+        "I'll deal with this",
+        "Enter no child's name",
         "Change a tank's water a little at a time",
         "The rules of your school and council come first",
     ] {
@@ -114,7 +114,7 @@ fn the_button_takes_the_alarm_on() {
     let page = served.post("/answer", &format!("t={token}&note=I+am+on+my%0D%0Away+%C3%A4"));
     assert_eq!(page.status, 200, "{}", page.body);
     assert_headers(&page);
-    assert!(page.body.contains("It is taken on") && !page.body.contains("<form"), "{}", page.body);
+    assert!(page.body.contains("<h1>Thank you</h1>") && !page.body.contains("<form"), "{}", page.body);
     let claim = Claim {
         key: key(SHOCK),
         since: at("2026-04-17T05:05:00Z"),
@@ -142,7 +142,7 @@ fn the_page_says_how_the_alarm_stands() {
             None,
             Answered::NotWaiting,
             200,
-            &["Somebody has taken it on", "answered already, ", "today 2:40 pm", "by MQTT"],
+            &["Somebody is dealing with it", "answered already, ", "today 2:40 pm", "by MQTT"],
         ),
         (
             with_state(State::LatchedAcknowledged),
@@ -150,7 +150,7 @@ fn the_page_says_how_the_alarm_stands() {
             None,
             Answered::NotWaiting,
             200,
-            &["Somebody has taken it on", "answered already. "],
+            &["Somebody is dealing with it", "answered already. "],
         ),
         (
             with_state(State::Shelved),
@@ -158,7 +158,7 @@ fn the_page_says_how_the_alarm_stands() {
             None,
             Answered::NotWaiting,
             200,
-            &["It is put aside", "waits for no answer just now"],
+            &["It is paused", "is paused and needs no answer now"],
         ),
         (
             none.clone(),
@@ -303,8 +303,8 @@ fn a_note_that_cannot_be_kept_comes_back_for_mending() {
     {
         let page = served.post("/answer", &format!("t={token}&note={note}"));
         assert_eq!(page.status, 400);
-        assert!(page.body.contains("The note was not taken: ") && page.body.contains(why), "{}", page.body);
-        assert!(page.body.contains("I am taking this on") && !page.body.contains("<b>"), "{}", page.body);
+        assert!(page.body.contains("The note was not saved: ") && page.body.contains(why), "{}", page.body);
+        assert!(page.body.contains("deal with this") && !page.body.contains("<b>"), "{}", page.body);
     }
     assert_eq!(*given.lock().unwrap(), []);
     let page = served.post("/answer", &format!("t={token}&note={}", "%F0%9F%8C%BB".repeat(500)));
@@ -316,7 +316,7 @@ fn a_busy_daemon_says_that_nothing_is_sure() {
     let served = Served::new(Fixed { outcome: None, ..fixed(views::busy()) }, None);
     let page = served.post("/answer", &format!("t={}", token(SHOCK, None)));
     assert_eq!((page.status, page.header("retry-after")), (503, Some("60")));
-    assert!(page.body.contains("may not have been taken"), "{}", page.body);
+    assert!(page.body.contains("The answer may not be saved"), "{}", page.body);
     assert_headers(&page);
     let away = Served::new(Fixed { unavailable: true, ..fixed(views::busy()) }, None);
     assert_eq!(get(&away, &token(SHOCK, None)).status, 503);

@@ -61,14 +61,15 @@ fn a_browser_shows_what_needs_doing() {
         "Keep an eye on it",
         "All well",
         "Not known",
-        "wilting point 6.0 %",
         "2 topics have no sensor yet",
         "Take care",
     ] {
         assert!(dom.contains(text), "{text:?} not in what the browser made:\n{dom}");
     }
+    let dom = browse(&["--dump-dom"], &busy().url("/site/saltbush-gully/places"));
+    assert!(dom.contains("wilting point 6.0 %"), "not in what the browser made:\n{dom}");
     let dom = browse(&["--dump-dom"], &busy().url("/site/saltbush-gully/sensors"));
-    for text in ["Silent now", "saltbush-gully/pea-bed/new-probe", "{\"raw\":2143,\"t\":1776403200}"] {
+    for text in ["No fresh reading", "saltbush-gully/pea-bed/new-probe", "{\"raw\":2143,\"t\":1776403200}"] {
         assert!(dom.contains(text), "{text:?} not in what the browser made:\n{dom}");
     }
 }
@@ -120,8 +121,8 @@ fn pictures_of_the_page_on_which_alarms_are_answered() {
     };
     let token = links.token(&key, alarm.record.since, "grounds", now);
     for (name, view, token, word) in [
-        ("waits", views::busy(), token.as_str(), "I am taking this on"),
-        ("answered", answered, token.as_str(), "Somebody has taken it on"),
+        ("waits", views::busy(), token.as_str(), "deal with this"),
+        ("answered", answered, token.as_str(), "Somebody is dealing with it"),
         ("over", over, token.as_str(), "It is over"),
         ("forged", views::busy(), "a.b", "not one of ours"),
     ] {

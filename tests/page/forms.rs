@@ -159,8 +159,8 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
         assert_eq!(row.entry.place.as_ref(), Some(&place));
         // It is said once, on the next page.
         let said = school.get(ALARMS).body;
-        assert!(said.contains("It is written down."), "{}: {said}", kind.name);
-        assert!(!school.get(ALARMS).body.contains("It is written down."), "{}", kind.name);
+        assert!(said.contains("Saved in the Garden log."), "{}: {said}", kind.name);
+        assert!(!school.get(ALARMS).body.contains("Saved in the Garden log."), "{}", kind.name);
     }
     assert_eq!(school.log().len(), KINDS.len());
     let both = [("kind", "water-test"), ("place", "perch-tank"), ("at", "2026-04-17T09:00")];
@@ -301,12 +301,13 @@ fn a_time_that_never_was_or_came_twice_is_told() {
 fn what_watered_a_bed_is_answered_on_today() {
     let school = School::new("2026-04-17T05:30:00Z", None);
     let today = school.get("/site/saltbush-gully");
-    let question = "What watered Kitchen bed and Pea bed at about";
+    let question = "What watered Kitchen bed and Pea bed?";
     assert!(today.body.contains(question), "{}", today.body);
     for label in ["Rain", "The timer", "A hose or can", "Nobody knows"] {
         assert!(today.body.contains(&format!(">{label}</button>")), "{label}");
     }
-    let given = |name: &'static str| (name, hidden(&today.body, name));
+    let (_, asked) = today.body.split_once("What watered it?").expect("its form");
+    let given = |name: &'static str| (name, hidden(asked, name));
     let fields =
         [given("once"), given("place"), given("at"), given("offered"), ("then", "today"), ("kind", "rained")];
     let answer = school.post(WRITE, &fields);
@@ -323,7 +324,7 @@ fn what_watered_a_bed_is_answered_on_today() {
 fn whether_a_thermometer_was_changed_is_answered_on_today() {
     let school = School::new("2026-04-17T05:30:00Z", None);
     let today = school.get("/site/saltbush-gully").body;
-    let words = "Perch tank, water temperature: was it changed? It read 20.0 °C before a break, and 17.0 °C after it, at 1 pm.";
+    let words = "It read 20.0 °C before a break and 17.0 °C after it, at 1 pm.";
     let (_, asked) = today.split_once(words).expect("asked");
     assert!(asked.contains(">Yes, it was changed</button>"), "{asked}");
     let given = |name: &'static str| (name, hidden(asked, name));
@@ -346,9 +347,7 @@ fn whether_planned_mulch_was_laid_is_answered_on_today() {
     {
         let school = School::new("2026-04-17T05:30:00Z", None);
         let today = school.get("/site/saltbush-gully").body;
-        let (_, asked) = today
-            .split_once("Was the mulch laid that was planned for Wednesday 15 April on Herb bed?")
-            .expect("asked");
+        let (_, asked) = today.split_once("Mulch was planned for Wednesday 15 April.").expect("asked");
         assert!(
             asked.contains(">Yes, about 80 mm deep</button>") && asked.contains(">No</button>"),
             "{asked}"
@@ -395,7 +394,7 @@ fn an_entry_is_put_right_or_struck_from_the_list() {
     );
 
     let form = school.get(&format!("{WRITE}?corrects=1"));
-    assert!(form.body.contains("This puts right: Pea bed: watered by hand with 300 L"), "{}", form.body);
+    assert!(form.body.contains("You correct: Pea bed: watered by hand with 300 L"), "{}", form.body);
     assert!(
         form.body.contains("value=\"300\"") && form.body.contains("value=\"2026-04-17T09:00\""),
         "{}",
@@ -419,12 +418,15 @@ fn an_entry_is_put_right_or_struck_from_the_list() {
     let once = hidden(&form.body, "once").to_owned();
     let bare = school.write(&once, &[("strike", "2"), ("why", "  "), ("then", "log")]);
     assert_eq!(bare.status, 422);
-    assert!(bare.body.contains("Write why it is wrong."), "{}", bare.body);
+    assert!(bare.body.contains("Enter why it is wrong."), "{}", bare.body);
     let answer = school.write(&once, &[("strike", "2"), ("why", "twice"), ("then", "log")]);
     assert_eq!((answer.status, answer.header("location")), (303, Some(LOG)));
     assert_eq!(school.log().len(), 1);
     let list = school.get(LOG).body;
-    assert!(list.contains("It is struck.") && list.contains("<del>Perch tank: fed 5 g</del>"), "{list}");
+    assert!(
+        list.contains("The entry is struck.") && list.contains("<del>Perch tank: fed 5 g</del>"),
+        "{list}"
+    );
     assert!(!list.contains(&format!("{WRITE}?strike=2")), "{list}");
     // What is struck, is none, or is not ours has no form.
     for gone in ["corrects=1", "strike=2", "strike=99", "corrects=x"] {
@@ -440,7 +442,7 @@ fn a_job_is_done_by_one_press_on_today() {
     assert!(today.contains("Overdue: it was due on Wednesday 15 April, 2 days ago."), "{today}");
     // A water test wants values, so its button leads to the form.
     assert!(today.contains("?kind=water-test&amp;place=perch-tank"), "{today}");
-    let (_, gate) = today.split_once("<strong>Check the gate</strong>").expect("the job");
+    let (_, gate) = today.split_once("Check the gate</span>").expect("the job");
     let field = |name: &'static str| (name, hidden(gate, name));
     let mut fields = vec![field("once"), field("then"), field("kind"), field("place"), field("when")];
     assert_eq!(field("job").1, "Check the gate");
@@ -527,7 +529,7 @@ fn nobody_writes_or_answers_without_the_password_and_the_forms_token() {
     for path in [WRITE, ANSWER] {
         let without = school.served.post(path, form);
         assert_eq!(without.status, 403, "{path}");
-        assert!(without.body.contains("The password is needed first"), "{}", without.body);
+        assert!(without.body.contains("Enter the password to save"), "{}", without.body);
         let with_token_alone = school.served.post(path, &format!("{form}&token={}", school.token));
         assert_eq!(with_token_alone.status, 403, "{path}");
         for token in
@@ -549,11 +551,16 @@ fn nobody_writes_or_answers_without_the_password_and_the_forms_token() {
     }
     assert_eq!(school.log(), []);
     assert!(school.answers.lock().expect("no panic").is_empty());
-    // Whoever only reads is told how to come in, and sees no form.
-    for path in [WRITE, ALARMS, "/site/saltbush-gully"] {
+    // Whoever only reads sees the forms, and that the password is asked for.
+    for path in [&format!("{WRITE}?kind=watered"), ALARMS, "/site/saltbush-gully"] {
         let page = school.served.get(path);
         assert_eq!(page.status, 200, "{path}");
-        assert!(page.body.contains("/enter?to=") && !page.body.contains("method=\"post\""), "{}", page.body);
+        let body = &page.body;
+        assert!(
+            body.contains("/enter?to=") && body.contains("The password is asked for when you save."),
+            "{body}"
+        );
+        assert!(body.contains("method=\"post\"") && !body.contains("name=\"token\""), "{body}");
     }
     for path in [
         "/site/unknown/write",
@@ -583,19 +590,18 @@ fn an_alarm_is_answered_with_its_occurrence_and_what_came_of_it_is_said() {
         |school: &School, more: &[(&str, &str)]| to(school, "tank-temperature-shock", "perch-tank", more);
     let school = School::new(NOW, Some(Answered::Done));
     let page = school.get(ALARMS).body;
-    for expected in ["I am taking this on", "I have seen this", "Put it aside for 2 hours", "By the rule of"]
-    {
+    for expected in ["I'll deal with this", "I have seen this", "Pause for 2 hours", "Rule: "] {
         assert!(page.contains(expected), "{expected} in {page}");
     }
     // A bed may wait for a week, fish for two hours: one alarm of the list is about fish.
     let buttons = |words: &str| page.matches(words).count();
-    assert_eq!(buttons("Put it aside for a week") + 1, buttons("Put it aside for 2 hours"));
-    assert!(page.contains("Only whoever answers for the fish may put this aside"));
+    assert_eq!(buttons("Pause for a week") + 1, buttons("Pause for 2 hours"));
+    assert!(page.contains("Only the person who looks after the fish pauses this"));
     // Tomorrow at seven in Adelaide, UTC+9:30; a day and a week on the same clock.
     for (word, until, said) in [
-        ("aside-morning", "2026-04-17T21:30:00Z", "is put aside until Saturday 18 April 2026, 7:00 am"),
-        ("aside-day", "2026-04-18T05:30:00Z", "is put aside until Saturday"),
-        ("aside-week", "2026-04-24T05:30:00Z", "is put aside until Friday 24 April"),
+        ("aside-morning", "2026-04-17T21:30:00Z", "is paused until Saturday 18 April 2026, 7 am"),
+        ("aside-day", "2026-04-18T05:30:00Z", "is paused until Saturday"),
+        ("aside-week", "2026-04-24T05:30:00Z", "is paused until Friday 24 April"),
     ] {
         assert_eq!(with(&school, &[("do", word)]).status, 404, "{word}: not for fish");
         assert_eq!(to(&school, "dry-bed", "kitchen-bed", &[("do", word)]).status, 303, "{word}");
@@ -604,13 +610,9 @@ fn an_alarm_is_answered_with_its_occurrence_and_what_came_of_it_is_said() {
         assert!(school.get(ALARMS).body.contains(said), "{said}");
     }
     for (word, input, said) in [
-        ("seen", Some(Input::Acknowledge), "is marked as seen"),
-        (
-            "aside-2h",
-            Some(shelve("2026-04-17T07:30:00Z")),
-            "is put aside until Friday 17 April 2026, 5:00 pm ACST",
-        ),
-        ("note", None, "The note to Perch tank: Water temperature changed too fast is kept"),
+        ("seen", Some(Input::Acknowledge), "everybody can see that you answered"),
+        ("aside-2h", Some(shelve("2026-04-17T07:30:00Z")), "is paused until Friday 17 April 2026, 5 pm"),
+        ("note", None, "The note to Perch tank: Water temperature changed too fast is saved"),
     ] {
         let answer = with(&school, &[("do", word), ("note", "pump is off\r\nagain")]);
         assert_eq!((answer.status, answer.header("location")), (303, Some(ALARMS)), "{word}");
@@ -628,7 +630,7 @@ fn an_alarm_is_answered_with_its_occurrence_and_what_came_of_it_is_said() {
         (Answered::Over, "is over. Nobody needs"),
         (Answered::OtherOccurrence, "has come again since"),
         (Answered::NoSuchAlarm, "There is no such alarm any more"),
-        (Answered::TooManyNotes, "has had too many notes"),
+        (Answered::TooManyNotes, "has too many notes"),
     ] {
         let school = School::new(NOW, Some(outcome));
         assert_eq!(with(&school, &[("do", "seen")]).status, 303);
@@ -668,7 +670,7 @@ fn shelve(until: &str) -> Input {
 }
 
 #[test]
-fn an_alarm_that_is_put_aside_can_be_taken_up_again() {
+fn an_alarm_that_is_paused_can_be_resumed() {
     let mut view = views::busy();
     view.alarms[0].record.state = State::Shelved;
     view.alarms[0].record.shelf = Some((views::at("2026-04-17T09:00:00Z"), false));
@@ -684,7 +686,7 @@ fn an_alarm_that_is_put_aside_can_be_taken_up_again() {
             "GET {ALARMS} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nCookie: {cookie}\r\n\r\n"
         ))
         .body;
-    for expected in ["Put aside", "today 6:30 pm</time>", "Take it up again", "All is well: it is over"] {
+    for expected in ["Paused until", "today 6:30 pm</time>", ">Resume</button>", "Checked: close"] {
         assert!(page.contains(expected), "{expected} in {page}");
     }
 }
@@ -710,4 +712,113 @@ fn any_bytes_in_a_form_get_an_answer() {
             Ok(())
         })
         .unwrap_or_else(|fault| panic!("{fault}"));
+}
+
+/// Somebody who has not signed in fills in a form: the password is asked for, and nothing of
+/// what was typed is lost, until it is saved in one go.
+#[test]
+fn a_form_that_was_filled_in_waits_for_the_password() {
+    let school = School::new(NOW, Some(Answered::Done));
+    let note = "by the\r\nsecond \"row\" <b>";
+    let mut form = url::form_urlencoded::Serializer::new(String::new());
+    form.extend_pairs([("once", "o"), ("kind", "watered"), ("place", "pea-bed"), ("litres", "60")]);
+    let form = form.extend_pairs([("at", "2026-04-17T09:00"), ("note", note)]).finish();
+    let asked = school.served.post(WRITE, &form);
+    assert_eq!(asked.status, 403);
+    for kept in [
+        "name=\"litres\" value=\"60\"",
+        "second &quot;row&quot; &lt;b&gt;",
+        "action=\"/site/saltbush-gully/write\"",
+    ] {
+        assert!(asked.body.contains(kept), "{kept} in {}", asked.body);
+    }
+    let wrong = school.served.post(WRITE, &format!("{form}&password=no+such&name=Ms+Lee"));
+    assert_eq!((wrong.status, wrong.header("set-cookie")), (403, None));
+    for kept in ["That is not the password", "name=\"litres\" value=\"60\"", "value=\"Ms Lee\""] {
+        assert!(wrong.body.contains(kept), "{kept} in {}", wrong.body);
+    }
+    assert!(!wrong.body.contains("no such"), "a wrong password is not given back: {}", wrong.body);
+    assert_eq!(school.log(), []);
+
+    let right = format!("{form}&password={}&name=Ms+Lee", encoded(PASSWORD));
+    let saved = school.served.post(WRITE, &right);
+    assert_eq!(
+        (saved.status, saved.header("location")),
+        (303, Some("/site/saltbush-gully/bed/pea-bed")),
+        "{}",
+        saved.body
+    );
+    let log = school.log();
+    assert_eq!((log.len(), log[0].entry.note.as_str()), (1, "by the\nsecond \"row\" <b>"));
+    // The session that began says what came of it, and signs answers with the name.
+    let cookie = saved.header("set-cookie").and_then(|set| set.split(';').next()).expect("a session");
+    let head = format!("Host: localhost\r\nConnection: close\r\nCookie: {cookie}\r\n");
+    let next = school.served.ask(&format!("GET {ALARMS} HTTP/1.1\r\n{head}\r\n")).body;
+    assert!(next.contains("Saved in the Garden log.") && next.contains("Sign out, Ms Lee"), "{next}");
+    let answer = format!(
+        "token={}&kind=tank-temperature-shock&place=perch-tank&since=2026-04-17T05:05:00Z&do=seen&then=/site/saltbush-gully",
+        hidden(&next, "token")
+    );
+    let answered = school.served.ask(&format!(
+        "POST {ANSWER} HTTP/1.1\r\n{head}Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{answer}",
+        answer.len()
+    ));
+    assert_eq!((answered.status, answered.header("location")), (303, Some("/site/saltbush-gully")));
+    let given = school.answers.lock().expect("no panic").pop().expect("an answer");
+    assert_eq!(given.how, "page: Ms Lee");
+
+    // From elsewhere, where nothing is read without the password, a form waits as well.
+    let elsewhere = school.served.ask(&format!(
+        "POST {WRITE} HTTP/1.1\r\nHost: 192.168.1.5\r\nConnection: close\r\nContent-Type: \
+         application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{form}",
+        form.len()
+    ));
+    assert_eq!(elsewhere.status, 403);
+    assert!(
+        elsewhere.body.contains("name=\"litres\" value=\"60\"") && !elsewhere.body.contains("Pea bed"),
+        "{}",
+        elsewhere.body
+    );
+}
+
+/// An answer leads back to the page that it was given on, and to no other address.
+#[test]
+fn an_answer_leads_back_to_its_own_page_only() {
+    let school = School::new(NOW, Some(Answered::Done));
+    for (then, to) in [
+        ("/site/saltbush-gully/tank/perch-tank", "/site/saltbush-gully/tank/perch-tank"),
+        ("/site/saltbush-gully/rain", "/site/saltbush-gully/rain"),
+        ("//evil.example/", ALARMS),
+        ("/site/saltbush-gully.evil", ALARMS),
+        ("/site/saltbush-gully/bed/../../x", ALARMS),
+        ("", ALARMS),
+    ] {
+        let fields = [
+            ("kind", "tank-temperature-shock"),
+            ("place", "perch-tank"),
+            ("since", "2026-04-17T05:05:00Z"),
+            ("do", "seen"),
+            ("then", then),
+        ];
+        assert_eq!(school.post(ANSWER, &fields).header("location"), Some(to), "{then}");
+    }
+}
+
+/// Who answered is said, where a name was given.
+#[test]
+fn who_answered_an_alarm_is_said() {
+    for (how, said) in [("page: Ms Lee", "Ms Lee answered this <time"), ("link", "Answered <time")] {
+        let view = views::busy();
+        let step = trug::page::AlarmStep {
+            at: views::at("2026-04-16T22:00:00Z"),
+            to: State::Acknowledged,
+            how: Some(how.into()),
+        };
+        let served = Served::new(Fixed { now: view.now, steps: vec![step], ..Fixed::of(vec![view]) }, None);
+        for path in ["/", ALARMS, "/site/saltbush-gully/bed/kitchen-bed"] {
+            let page = served.get(path).body;
+            let at = page.find(said).unwrap_or_else(|| panic!("{said} not on {path}: {page}"));
+            assert!(page[at..].contains("today 7:30 am</time>"), "{path}: {page}");
+        }
+    }
 }

@@ -257,7 +257,7 @@ fn a_month_of_the_school_is_shown_in_every_span() {
     let page = place.page("bed/kitchen-bed?span=month");
     assert!(page.contains("All probes together") && page.contains("15 cm deep"), "{page}");
     assert!(page.contains("field capacity") && page.contains("Within reach"), "{page}");
-    assert!(page.contains("When the soil grew wetter") || page.contains("times at which"), "{page}");
+    assert!(page.contains("When the soil got wetter") || page.contains("times at which"), "{page}");
     assert!(page.contains(&format!("/site/{SITE}/write?place=kitchen-bed")));
     assert!(page.contains(&format!("/site/{SITE}/month/2026-04")));
     let page = place.page("rain?span=month");
@@ -303,17 +303,17 @@ fn places_where_nothing_is_measured_say_so() {
     let place = Place::small(&[], at("2026-04-17T05:30:00Z"));
     for span in SPANS {
         let bed = place.page(&format!("bed/bare-bed?span={span}"));
-        assert!(bed.contains("No moisture probe") && bed.contains("not known"), "{bed}");
+        assert!(bed.contains("There is no moisture probe"), "{bed}");
         let tank = place.page(&format!("tank/spare-tank?span={span}"));
         assert!(
-            tank.contains("No sensor of the garden") && tank.contains("Not known in this time"),
+            tank.contains("There is no sensor in this tank") && tank.contains("Not known in this time"),
             "{tank}"
         );
         let rain = place.page(&format!("rain?span={span}"));
         assert!(rain.contains("This garden has no rain gauge"), "{rain}");
         for path in ["bed/herb-bed", "tank/perch-tank"] {
             let page = place.page(&format!("{path}?span={span}"));
-            assert!(page.contains("Nothing has been recorded here yet."), "{page}");
+            assert!(page.contains("There are no readings here yet."), "{page}");
         }
     }
 }

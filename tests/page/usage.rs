@@ -115,7 +115,10 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-tank", "/site/saltbush-gully/tank/perch-tank?span=week"),
         ("school-rain", "/site/saltbush-gully/rain"),
         ("school-alarms", "/site/saltbush-gully/alarms"),
+        ("school-places", "/site/saltbush-gully/places"),
+        ("school-more", "/site/saltbush-gully/more"),
         ("school-write", "/site/saltbush-gully/write"),
+        ("school-form", "/site/saltbush-gully/write?kind=water-test&place=perch-tank"),
         ("school-jobs", "/site/saltbush-gully/jobs"),
         ("school-handover", "/site/saltbush-gully/handover?from=2026-05-02&to=2026-05-17"),
         ("school-log", "/site/saltbush-gully/log"),
@@ -228,7 +231,7 @@ fn the_keyboard_alone_is_enough_to_read() {
     browser.size(DESK);
     browser.open(&school.daemon.url("/"));
     browser.press("\u{E004}");
-    assert_eq!(browser.focused(), "To the content");
+    assert_eq!(browser.focused(), "Skip to content");
     browser.press("\u{E007}");
     assert_eq!(browser.run("return document.activeElement.id;"), "content");
     // On through the page: whatever has the focus is seen, and nothing holds it.
@@ -304,7 +307,7 @@ fn an_alarm_is_taken_on_and_a_form_put_right_by_the_keyboard_alone() {
     browser.accessible("a form with faults");
     browser.run("const e = document.querySelector('#litres'); e.focus(); e.select(); return 1;");
     browser.press("60");
-    reach("Write it down");
+    reach("Save");
     browser.press(ENTER);
     browser.wait_for(
         "the entry on the page",

@@ -6,6 +6,8 @@ use std::time::{Duration, Instant};
 use crate::support::http::{Answer, Served};
 use crate::support::views::{self, Fixed};
 
+const PLACES: &str = "/site/saltbush-gully/places";
+
 fn page_of(view: trug::garden::view::SiteView) -> String {
     page_at(view, "/")
 }
@@ -19,9 +21,15 @@ fn alarms_of(view: trug::garden::view::SiteView) -> String {
 }
 
 fn page_at(view: trug::garden::view::SiteView, path: &str) -> String {
+    let body = raw(view, path);
+    assert_well_formed(&body);
+    body
+}
+
+/// A page that may hold a form that only asks.
+fn raw(view: trug::garden::view::SiteView, path: &str) -> String {
     let answer = Served::new(Fixed::of(vec![view]), None).get(path);
     assert_eq!(answer.status, 200, "{path}: {}", answer.body);
-    assert_well_formed(&answer.body);
     answer.body
 }
 
@@ -76,13 +84,13 @@ fn assert_well_formed(html: &str) {
 
 #[test]
 fn a_garden_not_heard_from_is_never_called_well() {
-    let html = page_of(views::unknown());
-    let text = text_of(&html);
-    assert!(text.contains("the state of 4 places is not known: look for yourself"), "{text}");
-    assert!(!text.contains("All well"), "{text}");
+    let text = text_of(&page_of(views::unknown()));
+    assert!(text.contains("Look for yourself Trug can't tell how 4 places are doing"), "{text}");
+    assert!(!text.contains("All well") && !text.contains("no trouble"), "{text}");
+    let text = text_of(&page_at(views::unknown(), PLACES));
     assert_eq!(text.matches("Not known").count(), 4, "{text}");
     assert_eq!(text.matches("now: not known").count(), 3, "{text}");
-    assert!(sensors_of(views::unknown()).contains("never heard"));
+    assert!(sensors_of(views::unknown()).contains("no reading yet"));
 }
 
 #[test]
@@ -90,18 +98,20 @@ fn a_garden_without_places_is_never_called_well() {
     let mut view = views::unknown();
     (view.beds, view.tanks, view.rain) = (Vec::new(), Vec::new(), None);
     let text = text_of(&page_of(view));
-    assert!(text.contains("nothing is watched here"), "{text}");
+    assert!(text.contains("Nothing is watched here yet"), "{text}");
 }
 
 #[test]
 fn a_garden_that_is_well_says_so() {
     let text = text_of(&page_of(views::well()));
-    assert!(text.contains("What to do today Nothing that the sensors can see."), "{text}");
-    assert!(text.contains("No alarm is open."), "{text}");
+    assert!(
+        text.contains("What to do today Friday 17 April 2026, 3 pm Nothing to do The sensors see no trouble"),
+        "{text}"
+    );
     assert_eq!(text.matches("All well").count(), 3, "{text}");
-    assert!(text.contains("As the garden stood Friday 17 April 2026, 3:00 pm ACST"), "{text}");
+    assert!(alarms_of(views::well()).contains("No alarm is open."));
     let text = sensors_of(views::well());
-    assert!(text.contains("Every sensor speaks, and none is known to be wrong."), "{text}");
+    assert!(text.contains("All sensors send readings, and none is known to be wrong."), "{text}");
     assert!(
         text.contains("Kitchen bed: Soil moisture kitchen-15cm 14.0 % by volume today 2:45 pm Good"),
         "{text}"
@@ -113,11 +123,11 @@ fn a_silent_sensor_takes_the_plain_all_clear_away() {
     let mut view = views::well();
     view.sensors[0].silent = true;
     let text = text_of(&page_of(view.clone()));
-    assert!(text.contains("one of them is silent"), "{text}");
-    assert!(text.contains("1 sensor is silent. All sensors"), "{text}");
+    assert!(text.contains("1 sensor has no fresh reading. Sensors Feel the soil"), "{text}");
+    assert!(text.contains("Sensors : 1 sensor has no fresh reading."), "{text}");
     let text = sensors_of(view);
-    assert!(text.contains("Good Silent now"), "{text}");
-    assert!(text.contains("Kitchen bed: Soil moisture. It is silent. Look at its battery"), "{text}");
+    assert!(text.contains("Good No fresh reading"), "{text}");
+    assert!(text.contains("Kitchen bed: Soil moisture. No fresh reading. Check its battery"), "{text}");
 }
 
 #[test]
@@ -130,62 +140,142 @@ fn a_sensors_battery_and_its_faults_stand_beside_it() {
     view.sensors[0].battery_low = true;
     view.sensors[0].faulty = true;
     let text = sensors_of(view);
-    assert!(text.contains("It speaks and cannot be believed. Check"), "{text}");
-    assert!(text.contains("Good Not to be believed Battery 3.31 (low)"), "{text}");
+    assert!(text.contains("It reads wrong, so Trug ignores it for now. Check"), "{text}");
+    assert!(text.contains("Good Reads wrong Battery 3.31 (low)"), "{text}");
 }
 
+/// One list: what is urgent and not answered, questions and jobs, then what somebody deals with.
 #[test]
-fn jobs_and_alarms_stand_in_order_of_urgency() {
+fn what_to_do_stands_in_order_of_urgency() {
     let mut view = views::busy();
-    view.to_do.reverse();
     view.alarms.reverse();
     let text = text_of(&page_of(view.clone()));
     let order = [
-        "Do it now Perch tank : The water fell",
-        "Do it today Kitchen bed : Give it about 64 L",
-        "When you can Shed : The air",
-        "Open alarms",
-        "Perch tank: Water temperature changed too fast Do it now Since today 2:35 pm . It still holds, and nobody",
-        "Kitchen bed: Bed wants water Do it today Since today 6:30 am . It still holds; somebody",
-        "1 passed, and not yet marked as seen.",
+        "Act now Perch tank : Water temperature changed too fast Perch tank fell 3.4 °C within an hour; its fish stand \
+         2 °C. Stop the top-up and let it settle.",
+        "Question Perch tank, water temperature: did somebody change or move it?",
+        "Overdue Perch tank: Water test Overdue: it was due on Wednesday 15 April",
+        "Question Herb bed: Was the mulch laid?",
+        "Question What watered Kitchen bed and Pea bed?",
+        "Being dealt with Kitchen bed: Bed",
+        "1 alarm is over and not answered",
+        "Rain is expected",
+        "The garden now",
     ];
     // Tags part words by spaces; compare without those before marks.
     let places: Vec<_> = order.iter().map(|part| place_loosely(&text, part)).collect();
-    assert!(places.is_sorted(), "{places:?}");
+    assert!(places.is_sorted(), "{places:?}: {text}");
     let text = alarms_of(view);
-    for part in ["change hour -3.4 °C limit 2.0 °C", "By the rule of: FAO-56 eq. 82-83"] {
+    for part in ["change hour -3.4 °C limit 2.0 °C", "Rule: FAO-56 eq. 82-83", "Over, not answered"] {
         assert!(text.contains(part), "{part:?} not in {text}");
     }
 }
 
-/// A job's text may begin with its place, which is then said once.
+/// The first thing to do stands unfolded, with what to do first in bold; all else is folded.
 #[test]
-fn a_job_names_its_place_once() {
-    let mut view = views::busy();
-    view.to_do[0].text = "Perch tank: too warm. Shade it.".into();
-    view.to_do[1].text = "Kitchen bedding is another thing.".into();
-    let html = page_of(view);
-    let text = text_of(&html).replace(" :", ":");
-    assert!(text.contains("Do it now Perch tank: too warm. Shade it."), "{text}");
-    assert!(text.contains("Kitchen bed: Kitchen bedding is another thing."), "{text}");
-    assert!(html.contains(r#"<a href="/site/saltbush-gully/tank/perch-tank">Perch tank</a>"#), "{html}");
+fn the_first_thing_to_do_is_open_and_the_others_are_folded() {
+    let html = page_of(views::busy());
+    let (_, first) = html.split_once("id=\"first-task\"").expect("a first task");
+    let (first, rest) = first.split_once("</article>").expect("its end");
+    assert!(first.contains(r#"<a href="/site/saltbush-gully/tank/perch-tank">Perch tank</a>"#), "{first}");
+    assert!(first.contains(r#"<p class="act-first">Stop the top-up and let it settle.</p>"#), "{first}");
+    assert!(!rest.contains("<details open"), "{rest}");
+    let tank = raw(views::busy(), "/site/saltbush-gully/tank/perch-tank");
+    let (before, _) = tank.split_once("class=\"chart\"").unwrap_or((&tank, ""));
+    assert!(
+        before.contains("id=\"first-task\"")
+            && before.contains("<h2>Water temperature changed too fast</h2>"),
+        "{tank}"
+    );
+    assert!(!before.contains("Kitchen bed"), "only what is to do there: {before}");
 }
 
-/// The ways to the other pages: where one is, how many alarms are open, and that the
+/// A text may hold cautions; they are set apart, and are no part of what to do.
+#[test]
+fn cautions_are_set_apart() {
+    let mut view = views::busy();
+    view.alarms[0].record.said.text =
+        "Perch tank is too warm. Shade it. Open the lid. Take care: unplug the heater first.".into();
+    for html in [page_of(view.clone()), page_at(view, "/site/saltbush-gully/alarms")] {
+        assert!(html.contains(r#"<p class="caution">Take care: unplug the heater first.</p>"#), "{html}");
+    }
+}
+
+/// What is no alarm yet is shown as waiting, with when people are told of it.
+#[test]
+fn what_waits_is_shown_as_waiting() {
+    let mut view = views::busy();
+    view.pending = vec![trug::garden::view::PendingAlarm {
+        key: trug::alarms::AlarmKey {
+            site: view.id.clone(),
+            kind: trug::alarms::Kind::DryBed,
+            place: trug::model::Id::new("pea-bed"),
+        },
+        place_name: "Pea bed".into(),
+        priority: trug::alarms::Priority::Medium,
+        since: views::at("2026-04-17T05:10:00Z"),
+        due: views::at("2026-04-17T06:10:00Z"),
+    }];
+    for path in ["/", "/site/saltbush-gully/bed/pea-bed", "/site/saltbush-gully/alarms"] {
+        let text = text_of(&raw(view.clone(), path));
+        let (_, waiting) = text.split_once("Waiting ").unwrap_or_else(|| panic!("{path}: {text}"));
+        assert!(waiting.contains("Pea bed") && waiting.contains("since 2:40 pm; "), "{path}: {waiting}");
+    }
+    assert!(!raw(view, "/site/saltbush-gully/bed/herb-bed").contains("Waiting"));
+}
+
+/// The ways to the other pages: one row, where one is, how many alarms are open, and that the
 /// title says so as well.
 #[test]
 fn every_page_has_the_ways_to_the_others() {
     let today = page_of(views::busy());
     assert!(today.contains("<title>(2) Today at Saltbush Gully Primary School</title>"), "{today}");
     assert!(today.contains(r#"<a href="/site/saltbush-gully" aria-current="page">Today</a>"#), "{today}");
-    assert!(today.contains("Alarms (2)"), "{today}");
+    assert!(text_of(&today).contains("Today Places Class Alarms 2 open More"), "{today}");
+    assert_eq!(
+        text_of(&today).matches("Saltbush Gully Primary School").count(),
+        2,
+        "the title, and once on the page"
+    );
     assert!(today.contains(r##"<a class="skip" href="#content">"##), "{today}");
-    let sensors = page_at(views::well(), "/site/saltbush-gully/sensors");
-    assert!(sensors.contains(r#"aria-current="page">Sensors</a>"#), "{sensors}");
-    assert_eq!(sensors.matches("aria-current").count(), 1, "{sensors}");
-    assert!(sensors.contains("<title>Sensors, Saltbush"), "no alarm is open: {sensors}");
-    for way in ["bed/kitchen-bed", "tank/perch-tank", "rain", "alarms", "sensors", "month", "write"] {
-        assert!(today.contains(&format!(r#"href="/site/saltbush-gully/{way}""#)), "{way} not in {today}");
+    for (path, current) in [
+        ("sensors", r#"<a href="/site/saltbush-gully/more" aria-current="true">More</a>"#),
+        ("more", r#"aria-current="page">More</a>"#),
+        ("places", r#"aria-current="page">Places</a>"#),
+        ("tank/perch-tank", r#"aria-current="true">Places</a>"#),
+        ("rain", r#"aria-current="true">Places</a>"#),
+        ("month", r#"aria-current="page">Class</a>"#),
+    ] {
+        let page = raw(views::well(), &format!("/site/saltbush-gully/{path}"));
+        assert!(page.contains(current), "{path}: {page}");
+        let nav = page.split("</nav>").next().expect("a row");
+        assert_eq!(nav.matches("aria-current").count(), 1, "{path}: {nav}");
+        assert!(!page.contains("<title>("), "no alarm is open: {page}");
+    }
+    let more = page_at(views::busy(), "/site/saltbush-gully/more");
+    for way in ["sensors", "jobs", "handover", "write", "log"] {
+        assert!(more.contains(&format!(r#"href="/site/saltbush-gully/{way}""#)), "{way} not in {more}");
+    }
+    assert!(more.contains("href=\"/api/v1/openapi.json\""), "{more}");
+    let places = page_at(views::busy(), PLACES);
+    for way in ["bed/kitchen-bed", "tank/perch-tank", "rain"] {
+        for page in [&today, &places] {
+            assert!(page.contains(&format!(r#"href="/site/saltbush-gully/{way}""#)), "{way} not in {page}");
+        }
+    }
+}
+
+/// Trouble stands before what is well.
+#[test]
+fn places_in_trouble_come_first() {
+    let mut view = views::busy();
+    view.beds.reverse();
+    for path in ["/", PLACES] {
+        let html = page_at(view.clone(), path);
+        let (_, list) = html.split_once("</figure>").expect("the drawing comes first");
+        let at = |id: &str| list.find(&format!("/bed/{id}\"")).unwrap_or_else(|| panic!("{id} in {list}"));
+        let order = ["kitchen-bed", "orchard-row", "pea-bed", "herb-bed"].map(at);
+        assert!(order.is_sorted(), "{path}: {order:?}");
     }
 }
 
@@ -205,7 +295,7 @@ fn place_loosely(text: &str, part: &str) -> usize {
 
 #[test]
 fn every_condition_has_its_own_word_and_its_own_shape() {
-    let html = page_of(views::busy());
+    let html = page_at(views::busy(), PLACES);
     let mut shapes = std::collections::BTreeMap::new();
     for part in html.split(r#"<p class="condition">"#).skip(1) {
         let shape = part.split(" d=\"").nth(1).and_then(|d| d.split('"').next()).expect("a shape");
@@ -220,7 +310,7 @@ fn every_condition_has_its_own_word_and_its_own_shape() {
 
 #[test]
 fn the_drawing_says_in_words_what_it_shows() {
-    let html = page_of(views::busy());
+    let html = page_at(views::busy(), PLACES);
     for part in [
         r#"role="img" aria-labelledby="band-kitchen-bed-title band-kitchen-bed-description""#,
         "Water in the root zone, in percent of the soil's volume",
@@ -244,7 +334,8 @@ fn texts_from_outside_stay_text() {
     let today = served.get("/").body;
     let answer = served.get("/site/saltbush-gully/sensors");
     assert_eq!(answer.status, 200);
-    for page in [&today, &answer.body] {
+    let places = served.get(PLACES).body;
+    for page in [&today, &places, &answer.body] {
         assert_well_formed(page);
         assert!(!page.contains("<script>") && !page.contains("<img"), "{page}");
         for number in ["NaN", "inf"] {
@@ -295,7 +386,7 @@ fn the_page_renews_itself_unless_held() {
     let held = served.get("/?hold=yes").body;
     assert!(!held.contains("http-equiv"), "{held}");
     assert!(renewing.contains("data-live") && !held.contains("data-live"), "the script holds it still too");
-    assert!(held.contains("This page stands still."), "{held}");
+    assert!(held.contains("Updates are paused."), "{held}");
     assert!(served.get("/site/saltbush-gully").body.contains(r#"href="/site/saltbush-gully?hold=yes""#));
 }
 
@@ -412,7 +503,7 @@ fn a_garden_that_cannot_be_asked_is_a_503_that_says_so() {
     let answer = Served::new(fixed, None).get("/");
     assert_eq!(answer.status, 503);
     assert_eq!(answer.header("retry-after"), Some("60"));
-    assert!(answer.body.contains("cannot be asked just now"), "{}", answer.body);
+    assert!(answer.body.contains("Trug cannot show the garden just now"), "{}", answer.body);
     assert!(!answer.body.contains("planted"), "the fault's inside is shown");
     assert_safe(&answer);
 }
@@ -491,7 +582,7 @@ fn how_the_alarms_do_stands_beside_the_targets() {
     };
     let text = of(Some(none));
     for part in [
-        "How the alarms do From Wednesday 18 March 2026, 4:00 pm ACDT to Friday 17 April 2026, 3:00 pm ACST.",
+        "for whoever runs Trug From Wednesday 18 March 2026, 4 pm to Friday 17 April 2026, 3 pm.",
         "Alarms raised 0, which is 0 a day and 0 an hour about 6 an hour for one person, 12 at most: within",
         "Alarms raised 3 times or more in a minute none none*: within",
         "Until somebody answered none was answered; none waits It gives none.",
@@ -499,5 +590,5 @@ fn how_the_alarms_do_stands_beside_the_targets() {
     ] {
         assert!(text.contains(part), "{part:?} not in {text}");
     }
-    assert!(of(None).contains("How the alarms do No reading is stored yet"), "{}", of(None));
+    assert!(of(None).contains("for whoever runs Trug No reading is stored yet"), "{}", of(None));
 }

@@ -106,7 +106,7 @@ fn one_alarm_is_told_beside_the_targets() {
         stored(4, changes, &[message(1, HOUR_MS), message(2, HOUR_MS), message(3, DAY_MS)]);
     let (_, text) = figures(&reader, AlarmsArgs::default());
     for part in [
-        "Saltbush Gully Primary School: how the alarms do\nFrom Friday 17 April 2026, 3:00 pm ACST to Tuesday 21 April",
+        "Saltbush Gully Primary School: how the alarms do\nFrom Friday 17 April 2026, 3 pm to Tuesday 21 April",
         "Alarms raised: 1, which is 0.2 a day and 0.01 an hour\n  within: the target is about 6 an hour for one person, 12 at most.",
         "Standing for more than a day: 1 on the worst day, 1 at the end\n  within: ",
         "The ten most frequent alarms: all of them: 1 different; most often Bed wants water at kitchen-bed (1)\n  too few",
@@ -147,7 +147,7 @@ fn what_was_put_aside_without_a_word_is_told() {
     let (folder, reader) = stored(2, hidden.clone(), &[]);
     let (_, text) = figures(&reader, AlarmsArgs::default());
     assert!(
-        text.contains("1 put aside, 0 kept quiet by the garden's plan, 0 switched off; 1 without"),
+        text.contains("1 paused, 0 kept quiet by the garden's plan, 0 switched off; 1 without"),
         "{text}"
     );
     assert!(text.contains("above: the target is none without a reason."), "{text}");

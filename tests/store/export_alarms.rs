@@ -196,8 +196,8 @@ fn open_alarms_are_listed_for_people() {
          \n\
          Bed wants water at Kitchen bed\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
-         \x20 It has passed, and nobody has marked it as seen.\n\
-         \x20 Since Friday 17 April 2026, 3:00 pm ACST.\n\
+         \x20 Over, not answered.\n\
+         \x20 Since Friday 17 April 2026, 3 pm.\n\
          \x20 For: grounds. Rule: FAO-56 eq. 82-83.\n\
          \x20 Name for commands: dry-bed/kitchen-bed\n"
     );
@@ -215,8 +215,8 @@ fn the_history_is_listed_for_people_and_programs() {
     assert_eq!(code, 0);
     assert_eq!(
         text,
-        "Friday 17 April 2026, 3:30 pm ACST: Saltbush Gully Primary School, Kitchen bed: Bed wants water\n\
-         \x20 From normal to unacknowledged. It still holds, and nobody has marked it as seen.\n\
+        "Friday 17 April 2026, 3:30 pm: Saltbush Gully Primary School, Kitchen bed: Bed wants water\n\
+         \x20 From normal to unacknowledged. Still happening, not answered.\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 For: grounds. Rule: FAO-56 eq. 82-83.\n"
     );
@@ -244,7 +244,7 @@ fn no_alarm_is_told_apart_from_nothing_judged() {
     assert_eq!((code, text.as_str()), (0, "No reading is stored yet, so nothing has been judged.\n"));
     let (_folder, reader) = stored(&readings());
     let (_, text) = listed(&reader, &AlarmsArgs::default());
-    assert_eq!(text, "No alarm is open. The latest reading is of Saturday 18 April 2026, 3:00 pm ACST.\n");
+    assert_eq!(text, "No alarm is open. The latest reading is of Saturday 18 April 2026, 3 pm.\n");
     let none = AlarmsArgs { from: Some("2020-01-01".to_owned()), ..AlarmsArgs::default() };
     assert_eq!(listed(&reader, &none).1, "No alarm changed in that time.\n");
     assert_eq!(listed(&reader, &AlarmsArgs { json: true, ..AlarmsArgs::default() }).1, "[]\n");

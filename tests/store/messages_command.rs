@@ -91,20 +91,20 @@ fn messages_are_listed_for_people() {
     assert_eq!(code, 0);
     assert_eq!(
         text,
-        "Friday 17 April 2026, 3:00 pm ACST: Saltbush Gully Primary School, for grounds, by e-mail to \
+        "Friday 17 April 2026, 3 pm: Saltbush Gully Primary School, for grounds, by e-mail to \
          grounds@school.example\n\
          \x20 Kitchen bed is dry: give it 64 L\n\
-         \x20 Sent Friday 17 April 2026, 3:01 pm ACST, tried 2 times.\n\
-         Friday 17 April 2026, 4:00 pm ACST: Saltbush Gully Primary School, for grounds, by the webhook office\n\
+         \x20 Sent Friday 17 April 2026, 3:01 pm, tried 2 times.\n\
+         Friday 17 April 2026, 4 pm: Saltbush Gully Primary School, for grounds, by the webhook office\n\
          \x20 Two beds want water\n\
          \x20 A summary of what had come together.\n\
-         \x20 Waits to be sent, tried once; the next try is Friday 17 April 2026, 6:00 pm ACST. Last heard: the \
+         \x20 Waits to be sent, tried once; the next try is Friday 17 April 2026, 6 pm. Last heard: the \
          server answered 500 [2J again\n\
-         Friday 17 April 2026, 5:00 pm ACST: Saltbush Gully Primary School, for grounds, by e-mail to \
+         Friday 17 April 2026, 5 pm: Saltbush Gully Primary School, for grounds, by e-mail to \
          grounds@school.example\n\
          \x20 Nobody has answered: Kitchen bed is dry\n\
          \x20 Told because garden-club had not answered.\n\
-         \x20 Given up Friday 17 April 2026, 5:00 pm ACST, tried once. Last heard: 550 no such mailbox\n\
+         \x20 Given up Friday 17 April 2026, 5 pm, tried once. Last heard: 550 no such mailbox\n\
          \n\
          3 messages: 1 sent, 1 waiting, 1 given up.\n"
     );
@@ -137,9 +137,9 @@ fn what_waits_is_listed_too() {
     let lines: Vec<&str> = text.lines().collect();
     assert_eq!(lines[0], "Nobody was told anything in the last seven days.");
     assert_eq!(lines[2], "Waits to be told, if it still stands then:");
-    assert!(lines[3].ends_with(": grounds, Friday 17 April 2026, 4:00 pm ACST"), "{text}");
+    assert!(lines[3].ends_with(": grounds, Friday 17 April 2026, 4 pm"), "{text}");
     assert!(
-        lines[4].ends_with("whoever is next, Friday 17 April 2026, 5:00 pm ACST, unless grounds answers"),
+        lines[4].ends_with("whoever is next, Friday 17 April 2026, 5 pm, unless grounds answers"),
         "{text}"
     );
     assert!(lines[5].ends_with("since grounds did not answer"), "{text}");

@@ -17,6 +17,7 @@ pub(crate) mod month;
 pub(crate) mod mosquitto;
 pub(crate) mod outlook_score;
 pub(crate) mod people;
+pub(crate) mod plain_words;
 pub(crate) mod post;
 pub(crate) mod rows;
 pub(crate) mod run;

@@ -44,6 +44,8 @@ pub(crate) struct Fixed {
     pub(crate) given: Arc<Mutex<Vec<Given>>>,
     /// The answers that were given on the page itself.
     pub(crate) answers: Arc<Mutex<Vec<Answer>>>,
+    /// Since when nothing could be stored.
+    pub(crate) not_kept_since: Option<Timestamp>,
     /// The answer for fish that arrive.
     pub(crate) acclimatising: Option<Acclimatising>,
     pub(crate) changed: watch::Sender<u64>,
@@ -85,7 +87,12 @@ impl PageSource for Fixed {
         self.give(self.steps.clone())
     }
 
-    async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+    async fn acknowledge(
+        &self,
+        claim: &Claim,
+        _: Option<&str>,
+        note: Option<String>,
+    ) -> Result<Answered, Unavailable> {
         self.given.lock().expect("no test panics while it holds this").push((claim.clone(), note));
         self.outcome.ok_or_else(|| Unavailable("a planted fault".into()))
     }
@@ -111,6 +118,10 @@ impl PageSource for Fixed {
 
     fn now(&self) -> Timestamp {
         self.now
+    }
+
+    fn not_kept_since(&self) -> Option<Timestamp> {
+        self.not_kept_since
     }
 
     async fn health(&self) -> Health {
@@ -278,7 +289,7 @@ pub(crate) fn busy() -> SiteView {
         before_c: 20.0,
         after_c: 17.0,
     }];
-    view.rain_holds = vec!["Rain is expected, as somebody wrote down at 9 am on Thursday 16 April.".into()];
+    view.rain_holds = vec!["Rain is expected: hold watering until 9 am on Saturday 18 April.".into()];
     view.to_do = vec![
         ToDo {
             priority: Priority::High,
@@ -354,10 +365,7 @@ pub(crate) fn busy() -> SiteView {
         "It is dry. The plants are short of water.",
         Some(0.094),
     );
-    kitchen.outlook = Some(
-        "Dry by about Thursday evening (between Wednesday midday and Saturday morning) if no water comes."
-            .into(),
-    );
+    kitchen.outlook = Some("Likely dry Thursday, Wednesday at the earliest, if no water comes.".into());
     kitchen.last_wetting = Some("Rain, 2.4 mm, Tuesday 14 April".into());
     kitchen.mulch = Some("Not yet: water first. Mulch is planned for tomorrow, 18 April.".into());
     kitchen.figures = vec![

@@ -175,7 +175,12 @@ impl PageSource for KeeperViews {
         Ok(steps.into_iter().map(step).collect())
     }
 
-    async fn acknowledge(&self, claim: &Claim, note: Option<String>) -> Result<Answered, Unavailable> {
+    async fn acknowledge(
+        &self,
+        claim: &Claim,
+        name: Option<&str>,
+        note: Option<String>,
+    ) -> Result<Answered, Unavailable> {
         if claim.rehearsal {
             let note = Box::new(rehearsed(claim, note.as_deref(), (self.now)()));
             return self.ask(|reply| Request::Rehearsed(note, reply)).await;
@@ -184,7 +189,7 @@ impl PageSource for KeeperViews {
             key: claim.key.clone(),
             at: (self.now)(),
             input: Some(Input::Acknowledge),
-            how: "link".to_owned(),
+            how: Answer::how_by("link", name),
             since: Some(claim.since),
             note,
         });

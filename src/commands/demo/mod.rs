@@ -171,8 +171,7 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
             ender.cancel();
         });
     }
-    let notice =
-        "Demonstration: an invented school. Its clock stands in April 2026 and runs fast.".to_owned();
+    let notice = "Demonstration: an invented school in April 2026. Its clock runs fast.".to_owned();
     let store = settings.store.path.clone();
     let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), stop).await;
     let _ = living.await;

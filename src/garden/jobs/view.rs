@@ -66,7 +66,8 @@ impl JobView {
             (JobDue::On(date), Some(-1)) => format!("Due tomorrow, {}.", spoken::day(date)),
             (JobDue::On(date), _) => format!("Due on {}.", spoken::day(date)),
             (JobDue::NotKnown, _) => {
-                "When it was last done is not in the log. Do it, or write down when it was done.".to_owned()
+                "The Garden log does not say when it was last done. Do it, or enter when it was done."
+                    .to_owned()
             }
             (JobDue::Over, _) => "Not due again.".to_owned(),
         }

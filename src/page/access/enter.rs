@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use axum::Extension;
 use axum::body::Body;
-use axum::extract::{RawQuery, State};
-use axum::http::header::{HeaderValue, RETRY_AFTER, SET_COOKIE};
+use axum::extract::{RawQuery, Request, State};
+use axum::http::header::{CONTENT_LENGTH, COOKIE, HeaderValue, RETRY_AFTER, SET_COOKIE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
-use super::{HOW_TO_SET, PasswordOutcome, Peer, RequestOrigin, Visitor, session};
+use super::{FORM_TOKEN, HOW_TO_SET, PasswordOutcome, Peer, RequestOrigin, Visitor, session};
+use crate::alarms::Answer;
 use crate::page::PageSource;
 use crate::page::context::PageContext;
 use crate::page::forms::{FormFields, see_other};
@@ -52,7 +53,7 @@ pub(in crate::page) async fn take<V: PageSource>(
     let to = local(form.text("to"));
     let gate = &context.gate;
     let caller = gate.password_caller(&headers, peer.0, &origin);
-    let last = match gate.try_password(form.whole("password").to_owned(), caller).await {
+    let last = match gate.try_password(form.whole("password").to_owned(), name_of(&form), caller).await {
         PasswordOutcome::Right(token) => {
             gate.end(&headers);
             let known = gate.known_cookie(caller, origin.secure);
@@ -64,6 +65,70 @@ pub(in crate::page) async fn take<V: PageSource>(
         PasswordOutcome::Busy => LastTry::Busy,
     };
     Ok(page(context.notice.as_deref(), &visitor, to, last))
+}
+
+/// The field of a form for the name of whoever sends it.
+const NAME: &str = "name";
+
+/// The name that was typed beside the password.
+fn name_of(form: &FormFields) -> Option<String> {
+    form.given(NAME).map(str::to_owned)
+}
+
+/// Takes a form from somebody who has not entered: with the right password in it, it goes on
+/// as one of a new session, with the headers that begin that session. Else the answer asks for
+/// the password and keeps what was filled in.
+///
+/// # Errors
+/// The answer that asks, or says what is wrong with the form.
+pub(in crate::page) async fn entered_with<V: PageSource>(
+    context: &PageContext<V>,
+    request: Request,
+    peer: Peer,
+    origin: &RequestOrigin,
+) -> Result<(Request, Vec<HeaderValue>), Response> {
+    let (mut parts, body) = request.into_parts();
+    let form = FormFields::read(&parts.headers, body, FormFields::BYTES_MAX).await;
+    let mut form = form.map_err(IntoResponse::into_response)?;
+    let (gate, path) = (&context.gate, parts.uri.path().to_owned());
+    let (password, name) = (form.whole("password").to_owned(), name_of(&form));
+    form.leave_out(&["password", NAME, FORM_TOKEN]);
+    let caller = gate.password_caller(&parts.headers, peer.0, origin);
+    let last = if password.is_empty() {
+        LastTry::None
+    } else {
+        match gate.try_password(password, name.clone(), caller).await {
+            PasswordOutcome::Right(token) => {
+                let known = gate.known_cookie(caller, origin.secure);
+                let set = [session::cookie(&token, origin.secure)].into_iter().chain(known);
+                let set = set.filter_map(|cookie| HeaderValue::from_str(&cookie).ok()).collect();
+                let own = HeaderValue::from_str(&format!("{}={token}", session::NAME));
+                parts.headers.insert(COOKIE, own.map_err(|_| Problem::Fault.into_response())?);
+                let visitor = gate.visitor(&parts, origin);
+                form.add(FORM_TOKEN, visitor.form_token.as_deref().unwrap_or_default());
+                parts.extensions.insert(visitor);
+                parts.headers.remove(CONTENT_LENGTH);
+                return Ok((Request::from_parts(parts, Body::from(form.written())), set));
+            }
+            PasswordOutcome::Wrong => LastTry::Wrong,
+            PasswordOutcome::TooMany => LastTry::TooMany,
+            PasswordOutcome::Busy => LastTry::Busy,
+        }
+    };
+    let (_, title, fault) = last.words();
+    let title = if last == LastTry::None { "Enter the password to save" } else { title };
+    let body = html! {
+        h1 { (title) }
+        p { "What you filled in is kept. It is saved when you enter the password." }
+        form class="enter" method="post" action=(path) {
+            @for (field, value) in form.all() { input type="hidden" name=(field) value=(value); }
+            (fields(fault, last == LastTry::Wrong, name.as_deref()))
+            button type="submit" { "Save" }
+        }
+        (shared_computer())
+    };
+    let status = if last == LastTry::None { StatusCode::FORBIDDEN } else { last.words().0 };
+    Err(answered((status, plain_page(context.notice.as_deref(), title, &body)).into_response(), last))
 }
 
 /// Ends the session.
@@ -112,26 +177,37 @@ fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Res
         };
         return (StatusCode::FORBIDDEN, plain_page(notice, "There is no password", &body)).into_response();
     }
-    let (status, title, fault) = match last {
-        LastTry::None => (StatusCode::OK, "Enter the password", None),
-        LastTry::Wrong => (
-            StatusCode::FORBIDDEN,
-            "That is not the password",
-            Some("That is not the password. Capital and small letters are different letters."),
-        ),
-        LastTry::TooMany => (
-            StatusCode::TOO_MANY_REQUESTS,
-            "Too many tries",
-            Some("The password was tried too often within a minute. Wait a minute, then try again."),
-        ),
-        LastTry::Busy => (
-            StatusCode::SERVICE_UNAVAILABLE,
-            "Too many visitors at once",
-            Some("Too many passwords are being checked just now. Try again in ten seconds."),
-        ),
-    };
+    let (status, title, fault) = last.words();
     let body = form(visitor, to, title, fault, last == LastTry::Wrong);
-    let mut response = (status, plain_page(notice, title, &body)).into_response();
+    answered((status, plain_page(notice, title, &body)).into_response(), last)
+}
+
+impl LastTry {
+    /// Status, heading, and what is wrong.
+    fn words(self) -> (StatusCode, &'static str, Option<&'static str>) {
+        match self {
+            Self::None => (StatusCode::OK, "Sign in", None),
+            Self::Wrong => (
+                StatusCode::FORBIDDEN,
+                "That is not the password",
+                Some("That is not the password. Capital and small letters are different letters."),
+            ),
+            Self::TooMany => (
+                StatusCode::TOO_MANY_REQUESTS,
+                "Too many tries",
+                Some("The password was tried too often within a minute. Wait a minute, then try again."),
+            ),
+            Self::Busy => (
+                StatusCode::SERVICE_UNAVAILABLE,
+                "Too many visitors at once",
+                Some("Too many passwords are being checked just now. Try again in ten seconds."),
+            ),
+        }
+    }
+}
+
+/// With the time after which a try may be made again.
+fn answered(mut response: Response, last: LastTry) -> Response {
     if matches!(last, LastTry::TooMany | LastTry::Busy) {
         let wait = if last == LastTry::Busy { "10" } else { "60" };
         response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static(wait));
@@ -143,23 +219,39 @@ fn form(visitor: &Visitor, to: &str, title: &str, fault: Option<&str>, wrong: bo
     html! {
         h1 { (title) }
         @if visitor.may_change {
-            p { "You have entered already, and may write down what was done and answer alarms. "
-                a href=(to) { "Go on" } "." }
+            p { "You are signed in. You can add to the Garden log and answer alarms. " a href=(to) { "Go on" } "." }
             (visitor.corner("/"))
         } @else {
-            p { "With the password you may write down what was seen or done, answer alarms, and read this page from "
-                "other computers and phones." }
+            p { "With the password you can add to the Garden log, answer alarms, and read this page on other "
+                "computers and phones." }
             form class="enter" method="post" action="/enter" {
                 input type="hidden" name="to" value=(to);
-                @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
-                label for="password" { "Password" }
-                input id="password" name="password" type="password" autocomplete="current-password" required
-                    aria-invalid=[wrong.then_some("true")] aria-describedby=[wrong.then_some("password-fault")];
-                button type="submit" { "Enter" }
+                (fields(fault, wrong, None))
+                button type="submit" { "Sign in" }
             }
-            p class="standing" {
-                "On a computer that others use, press Leave when you are done. Whoever runs Trug knows the password."
-            }
+            (shared_computer())
+        }
+    }
+}
+
+/// The fields for password and name.
+fn fields(fault: Option<&str>, wrong: bool, name: Option<&str>) -> Markup {
+    html! {
+        @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
+        label for="password" { "Password" }
+        input id="password" name="password" type="password" autocomplete="current-password" required
+            aria-invalid=[wrong.then_some("true")] aria-describedby=[wrong.then_some("password-fault")];
+        label for="name" { "Your name, if you like" }
+        input id="name" name=(NAME) type="text" autocomplete="nickname" maxlength=(Answer::NAME_MAX)
+            value=[name] aria-describedby="name-help";
+        p id="name-help" class="standing" { "Others then see who answered an alarm. Enter no child's name." }
+    }
+}
+
+fn shared_computer() -> Markup {
+    html! {
+        p class="standing" {
+            "On a computer that others use, sign out when you are done. Whoever runs Trug knows the password."
         }
     }
 }

@@ -31,7 +31,7 @@ use super::problem::{HOW_TO_SET, Problem};
 use crate::password::PasswordHash;
 
 pub(super) use self::caller::network;
-pub(super) use self::enter::{ask, leave, take};
+pub(super) use self::enter::{ask, entered_with, leave, take};
 pub(super) use self::origin::{RequestOrigin, is_own};
 
 /// Who may do what, as the settings say.
@@ -68,6 +68,8 @@ pub struct Visitor {
     pub can_enter: bool,
     /// The result of the form that this visitor sent last, to be said once.
     pub said: Option<String>,
+    /// The name that was given with the password, if any.
+    pub name: Option<String>,
 }
 
 impl Visitor {
@@ -78,27 +80,34 @@ impl Visitor {
         }
     }
 
+    /// Whether forms are shown: what is sent is taken, or the password is asked for first and
+    /// what was filled in is kept.
+    pub(super) fn sees_forms(&self) -> bool {
+        self.may_change || self.can_enter
+    }
+
     /// A way in or out, for a corner of each page. `path` is the page to come back to.
     pub(super) fn corner(&self, path: &str) -> Markup {
         html! {
             @if self.may_change {
                 form class="corner" method="post" action="/leave" {
                     (self.form_field())
-                    button type="submit" { "Leave: changes need the password again" }
+                    button type="submit" { "Sign out" @if let Some(name) = &self.name { ", " (name) } }
                 }
             } @else if self.can_enter {
-                a class="corner" href=(enter_address(path)) { "Enter the password to change something" }
+                a class="corner" href=(enter_address(path)) { "Sign in to make changes" }
             }
         }
     }
 
-    /// Replaces a form for a visitor who may not change anything.
-    pub(super) fn how_to_change(&self, path: &str) -> Markup {
+    /// Says what the forms of a page need that visitors do not have; nothing for those who have.
+    pub(super) fn how_to_change(&self) -> Markup {
         html! {
-            @if self.can_enter {
-                p { a href=(enter_address(path)) { "Enter the password" } " to write here." }
+            @if self.may_change {}
+            @else if self.can_enter {
+                p class="standing" { "The password is asked for when you save." }
             } @else {
-                p { "Nothing can be changed on this page, since no password is set for it. " (HOW_TO_SET) }
+                p { "Nothing can be changed on this page: no password is set. " (HOW_TO_SET) }
             }
         }
     }
@@ -186,6 +195,7 @@ impl Gate {
             may_change: entered,
             form_token: session.map(|id| self.form_token(&id)),
             can_enter: self.rules.password.is_some(),
+            name: session.and_then(|id| self.sessions().name(&id)),
             said: session.filter(|_| shows(parts)).and_then(|id| self.sessions().take_said(&id)),
         }
     }
@@ -240,8 +250,14 @@ impl Gate {
         self.known.as_ref().filter(|_| new)?.cookie(&self.random, secure)
     }
 
-    /// Checks a password off the threads that serve.
-    pub(super) async fn try_password(&self, password: String, caller: PasswordCaller) -> PasswordOutcome {
+    /// Checks a password off the threads that serve; a right one begins a session for somebody
+    /// of that name.
+    pub(super) async fn try_password(
+        &self,
+        password: String,
+        name: Option<String>,
+        caller: PasswordCaller,
+    ) -> PasswordOutcome {
         let Some(hash) = self.rules.password.clone() else { return PasswordOutcome::Wrong };
         let now = Instant::now();
         let allowed = match caller {
@@ -268,7 +284,7 @@ impl Gate {
             PasswordCaller::Here => self.tries_here.forgive(&()),
             PasswordCaller::Elsewhere(address) => self.tries.forgive(&address),
         }
-        match self.sessions().begin(&self.random, Instant::now()) {
+        match self.sessions().begin(&self.random, name, Instant::now()) {
             Some(token) => PasswordOutcome::Right(token),
             None => PasswordOutcome::Busy,
         }

@@ -46,6 +46,8 @@ struct SessionLife {
     seen: Instant,
     /// A sentence for the next page that this visitor opens.
     said: Option<String>,
+    /// The name that was given with the password.
+    name: Option<String>,
 }
 
 /// The sessions that hold.
@@ -53,8 +55,14 @@ struct SessionLife {
 pub(super) struct Sessions(HashMap<SessionId, SessionLife>);
 
 impl Sessions {
-    /// Begins one and returns its token; `None` when the system gives no random numbers.
-    pub(super) fn begin(&mut self, random: &SystemRandom, now: Instant) -> Option<String> {
+    /// Begins one, for somebody who may have given a name, and returns its token; `None`
+    /// when the system gives no random numbers.
+    pub(super) fn begin(
+        &mut self,
+        random: &SystemRandom,
+        name: Option<String>,
+        now: Instant,
+    ) -> Option<String> {
         let mut token = [0; TOKEN_BYTES];
         random.fill(&mut token).ok()?;
         self.0.retain(|_, life| life.holds(now));
@@ -63,7 +71,7 @@ impl Sessions {
         {
             self.0.remove(&id);
         }
-        self.0.insert(id_of(&token), SessionLife { began: now, seen: now, said: None });
+        self.0.insert(id_of(&token), SessionLife { began: now, seen: now, said: None, name });
         Some(text(&token))
     }
 
@@ -90,6 +98,11 @@ impl Sessions {
     /// Takes that sentence.
     pub(super) fn take_said(&mut self, id: &SessionId) -> Option<String> {
         self.0.get_mut(id)?.said.take()
+    }
+
+    /// The name of whoever entered, where one was given.
+    pub(super) fn name(&self, id: &SessionId) -> Option<String> {
+        self.0.get(id)?.name.clone()
     }
 
     pub(super) fn end(&mut self, id: &SessionId) {
@@ -144,8 +157,8 @@ mod tests {
     fn a_session_ends_when_it_rests_and_when_it_is_old() {
         let (random, began) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let token = sessions.begin(&random, began).unwrap();
-        let resting = sessions.begin(&random, began).unwrap();
+        let token = sessions.begin(&random, None, began).unwrap();
+        let resting = sessions.begin(&random, None, began).unwrap();
         let step = IDLE_MAX - Duration::from_secs(1);
         let mut now = began;
         while now + step < began + LIFE_MAX {
@@ -161,11 +174,11 @@ mod tests {
     fn two_thousand_sessions_keep_within_the_bound() {
         let (random, began) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let first = sessions.begin(&random, began).unwrap();
+        let first = sessions.begin(&random, None, began).unwrap();
         let mut tokens = Vec::new();
         for n in 1..2000 {
             let now = began + Duration::from_secs(n);
-            tokens.push(sessions.begin(&random, now).unwrap());
+            tokens.push(sessions.begin(&random, None, now).unwrap());
             assert!(sessions.of(&first, now).is_some(), "one that is in use stays");
         }
         assert_eq!(sessions.0.len(), SESSIONS_MAX);
@@ -179,7 +192,7 @@ mod tests {
     fn no_forged_token_is_a_session() {
         let (random, now) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let token = sessions.begin(&random, now).unwrap();
+        let token = sessions.begin(&random, None, now).unwrap();
         assert_eq!(token.len(), 43, "256 bits in base64");
         let id = sessions.of(&token, now).unwrap();
         for forged in [

@@ -104,12 +104,12 @@ pub(super) fn entry(
     if let Err(why) = log_entry::check_note(&note) {
         fault("note", format!("That is {why}."));
     } else if note.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
-        fault("note", "The note holds control characters: write plain text.".to_owned());
+        fault("note", "The note holds control characters: enter plain text.".to_owned());
     } else if kind.note_needed && note.is_empty() {
         let words = if kind.name == "note" {
             "A note needs words."
         } else {
-            "Write which they are, how many, and what was done."
+            "Enter which they are, how many, and what was done."
         };
         fault("note", words.to_owned());
     }
@@ -178,7 +178,7 @@ fn moment(form: &FormFields, zone: &TimeZone, now: Timestamp) -> Result<Timestam
     }
     let well_formed = text.len() <= 32 && text.contains(['T', ' ']);
     let Some(at) = well_formed.then(|| text.parse::<DateTime>().ok()).flatten() else {
-        return Err("That is not a date and a time: write it like 2026-04-17T15:30.".to_owned());
+        return Err("That is not a date and a time: enter it like 2026-04-17T15:30.".to_owned());
     };
     let ambiguous = zone.to_ambiguous_timestamp(at);
     let clock = at.strftime("%-I:%M %P");

@@ -60,6 +60,25 @@ impl FormFields {
         self.0.iter().find(|(key, _)| key == name).map_or("", |(_, value)| value)
     }
 
+    /// Every field with its value.
+    pub(super) fn all(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.0.iter().map(|(name, value)| (name.as_str(), value.as_str()))
+    }
+
+    /// Takes fields away.
+    pub(super) fn leave_out(&mut self, names: &[&str]) {
+        self.0.retain(|(name, _)| !names.contains(&name.as_str()));
+    }
+
+    pub(super) fn add(&mut self, name: &str, value: &str) {
+        self.0.push((name.to_owned(), value.to_owned()));
+    }
+
+    /// As a browser would send it.
+    pub(super) fn written(&self) -> String {
+        url::form_urlencoded::Serializer::new(String::new()).extend_pairs(&self.0).finish()
+    }
+
     /// The same; `None` where it is empty.
     pub(super) fn given(&self, name: &str) -> Option<&str> {
         Some(self.whole(name)).filter(|value| !value.is_empty())
@@ -104,7 +123,7 @@ pub(super) fn see_other(to: &str) -> Response {
 pub(super) fn wrong_list<'a>(faults: impl Iterator<Item = (&'a str, &'a str)>) -> Markup {
     html! {
         section class="wrong" role="alert" aria-labelledby="wrong" {
-            h2 id="wrong" { "Nothing is written yet" }
+            h2 id="wrong" { "Nothing is saved yet" }
             ul { @for (field, words) in faults { li { a href={ "#" (field) } { (words) } } } }
         }
     }

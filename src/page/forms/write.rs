@@ -1,4 +1,4 @@
-//! `/site/ID/write`: writing down what was seen or done, as `trug log` does.
+//! `/site/ID/write`: an entry of the Garden log, as `trug log` makes it.
 //!
 //! Two steps, so that a thumb finds its way: what it was, then where, when and how much.
 //! From a place's own page the place is known already (`?place=ID`).
@@ -43,7 +43,7 @@ pub(in crate::page) async fn ask<V: PageSource>(site: SitePage<V>) -> Result<Mar
     let now = present(&site);
     let once = site.context.gate.once();
     let mut form = EntryForm { frame: &frame, garden, now, once, wrong: None };
-    if !frame.visitor.may_change {
+    if !frame.visitor.sees_forms() {
         return Ok(form.closed());
     }
     form.wrong = wrong_entry(&site, &query).await?;
@@ -140,7 +140,7 @@ pub(in crate::page) async fn take<V: PageSource>(
     let said = match &wanted {
         Wanted::Write(entry, _) => said(garden, entry),
         Wanted::Strike(..) => {
-            "It is struck. It stays in the record, and nothing is judged by it any more.".to_owned()
+            "The entry is struck. It stays in the record, and Trug no longer uses it.".to_owned()
         }
     };
     let at = context.views.now();
@@ -153,7 +153,8 @@ pub(in crate::page) async fn take<V: PageSource>(
         Ok(false) => return Err(Problem::NotFound),
         Err(fault) => {
             warn!("an entry of the log could not be written: {fault}");
-            let words = "Trug could not write it down just now. Try again in a minute; nothing that you filled in is lost.";
+            let words =
+                "Trug cannot save it just now. Try again in a minute: what you filled in is kept here.";
             let page = again(&one("send", words.to_owned()));
             return Ok((StatusCode::SERVICE_UNAVAILABLE, page).into_response());
         }
@@ -168,7 +169,7 @@ pub(in crate::page) async fn take<V: PageSource>(
 fn why(given: &FormFields) -> Result<String, String> {
     let why = given.text("why").replace("\r\n", "\n");
     if why.is_empty() {
-        return Err("Write why it is wrong.".to_owned());
+        return Err("Enter why it is wrong.".to_owned());
     }
     log_entry::check_note(&why).map_err(|fault| format!("That is {fault}."))?;
     if why.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
@@ -206,18 +207,18 @@ fn said(garden: &Garden, entry: &LogEntry) -> String {
     let place = entry.place.as_ref().map_or_else(|| garden.site.name.clone(), |id| place_called(garden, id));
     let when = labels::full_moment(entry.at, &garden.site.time_zone);
     let meaning = log_entry::meaning(&entry.what).map_or_else(String::new, |meaning| format!(" {meaning}"));
-    format!("It is written down. {place}: {}, {when}.{meaning}", entry.what.words())
+    format!("Saved in the Garden log. {place}: {}, {when}.{meaning}", entry.what.words())
 }
 
 impl EntryForm<'_> {
     fn closed(&self) -> Markup {
         let body = html! {
-            h1 { "Write down what was done" }
-            p { "Waterings, water tests, planting, mulch, fish: what people write down helps Trug to judge." }
-            (self.frame.visitor.how_to_change(&self.frame.path))
-            p { "On the garden's computer, trug log does the same." }
+            h1 { "Add to the Garden log" }
+            p { "Watering, water tests, planting, mulch, fish: what people enter here helps Trug to judge." }
+            (self.frame.visitor.how_to_change())
+            p { "On the garden's computer, the command trug log does the same." }
         };
-        self.frame.still("Write down what was done", &body)
+        self.frame.still("Add to the Garden log", &body)
     }
 
     /// The first step: what it was.
@@ -246,12 +247,11 @@ impl EntryForm<'_> {
         };
         let name = self.name(place);
         let title = name.map_or_else(
-            || "What was seen or done?".to_owned(),
-            |name| format!("What was seen or done at {name}?"),
+            || "What did you do or see?".to_owned(),
+            |name| format!("What did you do or see at {name}?"),
         );
         let body = html! {
             h1 { (title) }
-            p class="standing" { (self.garden.site.name) }
             (group("At a bed", About::Bed))
             (group("At a tank", About::Tank))
             (group("At a sensor", About::Sensor))
@@ -259,7 +259,7 @@ impl EntryForm<'_> {
             (group("A job that comes round", About::Job))
             (group("Anything else", About::Any))
             p class="onward" {
-                a href={ "/site/" (self.garden.site.id) "/log" } { "What was written down, to put right or strike" }
+                a href={ "/site/" (self.garden.site.id) "/log" } { "Read the Garden log, correct or strike an entry" }
             }
         };
         self.frame.still(&title, &body)
@@ -282,21 +282,18 @@ impl EntryForm<'_> {
     fn fields(&self, kind: &EntryKind, given: &FormFields, faults: &[FieldFault]) -> Markup {
         let of =
             |field: &str| faults.iter().find(|fault| fault.field == field).map(|fault| fault.words.as_str());
-        let title = if faults.is_empty() {
-            kind.label.to_owned()
-        } else {
-            format!("Not written yet: {}", kind.label)
-        };
+        let title =
+            if faults.is_empty() { kind.label.to_owned() } else { format!("Not saved yet: {}", kind.label) };
         let places = kind.about.places(self.garden);
         let body = html! {
             h1 { (kind.label) }
             @if let Some(wrong) = &self.wrong {
-                p { "This puts right: " (self.entry_line(wrong)) ". That entry is struck; it stays in the record, and nothing is judged by it any more." }
+                p { "You correct: " (self.entry_line(wrong)) ". The old entry stays in the record as struck. Trug no longer uses it." }
             } @else {
-                p { a href=(self.frame.path) { "Something else was done" } }
+                p { a href=(self.frame.path) { "Something else" } }
             }
             @if !faults.is_empty() { (wrong_list(faults.iter().map(|fault| (fault.field.as_str(), fault.words.as_str())))) }
-            @if let Some(how_to) = kind.how_to { details { summary { "How it is done" } p { (how_to) } } }
+            @if let Some(how_to) = kind.how_to { details { summary { "How to do it" } p { (how_to) } } }
             @if let Some(caution) = kind.caution { p class="caution" { (caution) } }
             form class="entry" method="post" action=(self.frame.path) novalidate {
                 (self.frame.visitor.form_field())
@@ -320,7 +317,8 @@ impl EntryForm<'_> {
                 @if kind.crop { (crop_field(given, of("crop"))) }
                 (self.time_field(given, of("at")))
                 (note_field(kind, given, of("note")))
-                button id="send" type="submit" { "Write it down" }
+                (self.frame.visitor.how_to_change())
+                button id="send" type="submit" { "Save" }
             }
         };
         self.frame.still(&title, &body)
@@ -357,15 +355,15 @@ impl EntryForm<'_> {
             h1 { (title) }
             p { (self.entry_line(row)) "." }
             @if !row.entry.note.is_empty() { p class="note" { (row.entry.note) } }
-            p { "It stays in the record as struck, and nothing is judged by it any more. If it was only written wrongly, "
-                a href={ (self.frame.path) "?corrects=" (row.seq) } { "put it right" } "." }
+            p { "The entry stays in the record as struck. Trug no longer uses it. If only a value is wrong, "
+                a href={ (self.frame.path) "?corrects=" (row.seq) } { "correct it" } "." }
             @if let Some(fault) = fault { (wrong_list(std::iter::once(("why", fault)))) }
             form class="entry" method="post" action=(self.frame.path) novalidate {
                 (self.frame.visitor.form_field())
                 input type="hidden" name="strike" value=(row.seq);
                 input type="hidden" name="once" value=(self.once);
                 input type="hidden" name="then" value="log";
-                (field("why", "Why is it wrong?", Some("Write no names of children."), fault, &|attributes| html! {
+                (field("why", "Why is it wrong?", Some("Enter no child's name."), fault, &|attributes| html! {
                     textarea id="why" name="why" rows="2" autocomplete="off"
                         aria-invalid=[attributes.invalid] aria-describedby=[attributes.described] { "\n" (why) }
                 }))
@@ -475,7 +473,7 @@ fn note_field(kind: &EntryKind, given: &FormFields, fault: Option<&str>) -> Mark
         (true, _) => "Which, how many, and what was done",
         (false, _) => "A note, if you like",
     };
-    let help = format!("At most {NOTE_MAX} characters. Write no names of children.");
+    let help = format!("At most {NOTE_MAX} characters. Enter no child's name.");
     field("note", label, Some(&help), fault, &|attributes| {
         html! {
             textarea id="note" name="note" rows="3" autocomplete="off"

@@ -45,7 +45,7 @@ pub(in crate::page) async fn handover<V: PageSource>(site: SitePage<V>) -> Resul
     let title = format!("Looking after {}", view.name);
     let body = html! {
         h1 { (title) }
-        p { "From " strong { (dated(span.from)) } " to " strong { (dated(span.to)) } ". As the garden stood "
+        p { "From " strong { (dated(span.from)) } " to " strong { (dated(span.to)) } ". The garden as of "
             (labels::full_moment(view.now, &view.time_zone)) "." }
         @if let Some(fault) = fault { p class="fault" role="alert" { (fault) } }
         (choice(&frame.path, span))
@@ -120,7 +120,7 @@ fn call(garden: &Garden) -> Markup {
         section class="call" {
             h2 { "Whom to call" }
             @if call.is_empty() {
-                p { "Write in by hand, with numbers:" }
+                p { "Fill in by hand, with numbers:" }
                 @for who in ["Grounds", "Fish", "School", "Vet or fish supplier"] { p class="line" { (who) ":" } }
             } @else {
                 ol { @for line in call { li { (line) } } }
@@ -141,7 +141,7 @@ fn fish_in_trouble(garden: &Garden) -> Markup {
                     li { "Stop feeding. Give shade if the water is warm. Do not change water before you have spoken to somebody." }
                     li { "Call the first number above. Do not wait for the next day." }
                 }
-                p class="standing" { "Common practice in fish keeping; whoever supplied the fish or a vet knows better." }
+                p class="standing" { "Common practice in fish keeping. A vet, or whoever supplied the fish, knows better." }
             }
         }
     }
@@ -164,7 +164,7 @@ fn day_by_day(view: &SiteView, span: HandoverSpan, today: Date) -> Markup {
                 p { "No job of the garden's file is due in these days." }
             }
             @if !days.is_empty() {
-                p { "Tick what is done, and write it down on the garden's page, or leave this sheet for the school." }
+                p { "Tick what is done and enter it in the Garden log, or leave this sheet for the school." }
                 table class="stacks by-day" {
                     thead { tr { th scope="col" { "Day" } th scope="col" { "What, where, who" } } }
                     tbody {
@@ -182,7 +182,7 @@ fn day_by_day(view: &SiteView, span: HandoverSpan, today: Date) -> Markup {
                 }
             }
             @if !undated.is_empty() {
-                p { "Once, since nobody has written down when it was last done:" }
+                p { "Once, since the Garden log does not say when it was last done:" }
                 ul class="boxes" { @for job in &undated { li { (job_line(view, job, today)) } } }
             }
             @let asked = |job: &&JobView| {
@@ -256,7 +256,7 @@ fn tank(view: &SiteView, tank: &Tank) -> Markup {
             }
             @match tank.feed_g_day {
                 Some(grams) => p { "Food: " strong { (grams) " g a day at most" } ", only what is eaten within a few minutes." },
-                None => p { "Food: how much is not in the garden's file. Write it in by hand: ______ g a day at most." },
+                None => p { "Food: how much is not in the garden's file. Fill it in by hand: ______ g a day at most." },
             }
             p { "Each visit: count the fish, see that water and air move, feel whether the water is warm or cold. Take out "
                 "dead fish and food that is left." }
@@ -274,7 +274,7 @@ fn alarms(view: &SiteView) -> Markup {
     open.sort_by_key(|alarm| std::cmp::Reverse(alarm.priority));
     html! {
         section {
-            h2 { "Alarms that stand" }
+            h2 { "Alarms open now" }
             @if open.is_empty() { p { "None." } } @else {
                 ul {
                     @for alarm in open {

@@ -1,4 +1,4 @@
-//! Jobs that come round: what is due, on Today and on a page of its own, and the page to
+//! Jobs that come round: what is due, among the things to do and on a page of its own, and the page to
 //! print for whoever looks after the garden in the holidays.
 
 mod handover;
@@ -27,23 +27,21 @@ pub(super) async fn jobs<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
         later.into_iter().partition(|job| job.due == JobDue::Over);
     let body = html! {
         h1 { "Jobs that come round" }
-        p class="standing" { (view.name) }
         @if view.jobs.is_empty() { (no_jobs()) }
         @if !due.is_empty() { (section(&frame, view, "To do now", &due, "jobs")) }
         @if !coming.is_empty() { (section(&frame, view, "Later", &coming, "jobs")) }
         @if !over.is_empty() { (section(&frame, view, "Not due again", &over, "jobs")) }
-        @if !view.jobs.is_empty() && !frame.visitor.may_change { (frame.visitor.how_to_change(&frame.path)) }
+        @if !view.jobs.is_empty() { (frame.visitor.how_to_change()) }
         p class="onward" {
-            a href={ "/site/" (view.id) "/handover" } { "Page to print for the holidays" }
-            a href={ "/site/" (view.id) "/log" } { "What was written down" }
+            a href={ "/site/" (view.id) "/handover" } { "Holiday sheet" }
+            a href={ "/site/" (view.id) "/log" } { "Garden log" }
         }
     };
     Ok(frame.page(&format!("Jobs at {}", view.name), &body))
 }
 
-/// What of them is due, for Today; nothing where the garden has none.
-pub(super) fn today(frame: &PageFrame, view: &SiteView) -> Markup {
-    let due: Vec<&JobView> = view.jobs.iter().filter(|job| job.is_due()).collect();
+/// What comes within a week, for Today; nothing where the garden has no jobs.
+pub(super) fn coming(view: &SiteView) -> Markup {
     let soon: Vec<String> = view
         .jobs
         .iter()
@@ -55,18 +53,43 @@ pub(super) fn today(frame: &PageFrame, view: &SiteView) -> Markup {
         .collect();
     html! {
         @if !view.jobs.is_empty() {
-            section class="jobs" {
-                h2 { "Jobs that come round" }
-                @if due.is_empty() { p { "None is due today." } } @else { (list(frame, view, &due, "today")) }
-                @if !soon.is_empty() { p { "Within a week: " (soon.join("; ")) "." } }
-                @if !due.is_empty() && !frame.visitor.may_change { (frame.visitor.how_to_change(&frame.path)) }
+            section class="coming" {
+                h2 { "Coming up" }
+                @if soon.is_empty() { p { "No job within a week." } }
+                @else { ul { @for job in &soon { li { (job) } } } }
                 p class="onward" {
                     a href={ "/site/" (view.id) "/jobs" } { "All jobs" }
-                    a href={ "/site/" (view.id) "/handover" } { "Page to print for the holidays" }
+                    a href={ "/site/" (view.id) "/handover" } { "Holiday sheet" }
                 }
             }
         }
     }
+}
+
+/// A job among the things to do: who, when it was last done, and its button.
+pub(super) fn task(frame: &PageFrame, view: &SiteView, job: &JobView) -> Markup {
+    let from_today = frame.path == "/" || frame.path == format!("/site/{}", view.id);
+    html! {
+        p class="wrong-is" { (job.words()) }
+        @let how = job.job.how.as_deref().map(spoken::sentences).unwrap_or_default();
+        p class="act-first" { (how.first().copied().unwrap_or("Do it today.")) }
+        @if how.len() > 1 { p { (how[1..].join(" ")) } }
+        (done(frame, view, job, if from_today { "today" } else { "place" }))
+        p class="standing" { (standing(job)) }
+    }
+}
+
+/// How often it comes round, who does it, and when it was last done.
+fn standing(job: &JobView) -> String {
+    let mut words = format!("{}.", capital(&job.job.days.words()));
+    if let Some(who) = job.who() {
+        let turn = if job.job.who.len() > 1 { ", this time" } else { "" };
+        words += &format!(" Who: {who}{turn}.");
+    }
+    if let Some(last) = job.last_words() {
+        words += &format!(" {last}");
+    }
+    words
 }
 
 fn section(frame: &PageFrame, view: &SiteView, title: &str, jobs: &[&JobView], then: &str) -> Markup {
@@ -90,13 +113,9 @@ fn one(frame: &PageFrame, view: &SiteView, job: &JobView, then: &str) -> Markup 
             @if job.is_due() { span class={ "urgency " (if job.is_overdue() { "medium" } else { "low" }) } { (state) } " " }
             strong { (job.job.name) } ", " (place(view, job)) ". " (job.words())
         }
-        p class="standing" {
-            (capital(&job.job.days.words())) "."
-            @if let Some(who) = job.who() { " Who: " (who) @if job.job.who.len() > 1 { ", this time" } "." }
-            @if let Some(last) = job.last_words() { " " (last) }
-        }
+        p class="standing" { (standing(job)) }
         @if let Some(how) = &job.job.how { p { (how) } }
-        @if frame.visitor.may_change && job.due != JobDue::Over { (done(frame, view, job, then)) }
+        @if job.due != JobDue::Over { (done(frame, view, job, then)) }
     }
 }
 
@@ -134,21 +153,23 @@ fn done(frame: &PageFrame, view: &SiteView, job: &JobView, then: &str) -> Markup
     let name = &job.job.name;
     if needs_more(kind) {
         return html! {
-            p class="onward" {
-                a href={ (write) "?kind=" (kind.name) "&place=" (place) } { (kind.label) ": write it down" }
+            p {
+                a class="button" href={ (write) "?kind=" (kind.name) "&place=" (place) } { (kind.label) ": add to the Garden log" }
             }
         };
     }
     html! {
-        form class="done" method="post" action=(write) {
-            (frame.visitor.form_field())
-            input type="hidden" name="once" value=(once(view, job));
-            input type="hidden" name="then" value=(then);
-            input type="hidden" name="kind" value=(kind.name);
-            input type="hidden" name="place" value=(place);
-            @if kind.job { input type="hidden" name="job" value=(name); }
-            input type="hidden" name="when" value="now";
-            button type="submit" { "Done" span class="unseen" { ": " (name) } }
+        @if frame.visitor.sees_forms() {
+            form class="deal" method="post" action=(write) {
+                (frame.visitor.form_field())
+                input type="hidden" name="once" value=(once(view, job));
+                input type="hidden" name="then" value=(then);
+                input type="hidden" name="kind" value=(kind.name);
+                input type="hidden" name="place" value=(place);
+                @if kind.job { input type="hidden" name="job" value=(name); }
+                input type="hidden" name="when" value="now";
+                button type="submit" class=[(!job.is_due()).then_some("quiet")] { "Done" span class="unseen" { ": " (name) } }
+            }
         }
     }
 }

@@ -19,7 +19,7 @@ use crate::page::context::SitePage;
 use crate::page::markup::{columns, item, known_item, or_not_known};
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons};
+use crate::page::{PageSource, places, reasons, tasks};
 use crate::text::labels;
 
 /// Wettings that are listed.
@@ -81,14 +81,15 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     let silent = bed.probes.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
+    let answered = tasks::answered(&site.context, view).await;
     let chart = bed.chart(&shown);
     let body = html! {
-        (shared::head(&plan.name, view, Some((present.condition, &present.words))))
-        (shared::to_do(&plan.name, view))
+        (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
+        (shared::to_do(&frame, view, garden, &answered, &ids))
         (now(present, plan))
         (shared::spans(&shown, &frame.path, ""))
         @if bed.probes.is_empty() {
-            p { "No moisture probe of the garden's file stands in this bed, so its water is not known: feel the soil." }
+            p { "There is no moisture probe in this bed, so Trug can't tell its water. Feel the soil." }
         } @else if silent {
             (shared::nothing_heard(&shown, first, &frame.path))
         }
@@ -129,11 +130,11 @@ fn now(bed: &BedView, plan: &Bed) -> Markup {
     let grows = if plan.fallow { "nothing" } else { plan.crop.as_deref().unwrap_or(labels::NOT_KNOWN) };
     html! {
         dl class="present" {
-            (item("Available water left", or_not_known(bed.available_left, places::available_left)))
+            (item("Water left", or_not_known(bed.available_left, places::available_left)))
             (known_item("Outlook", bed.outlook.as_ref()))
-            (known_item("Last wetting", bed.last_wetting.as_ref()))
+            (known_item("Last got wetter", bed.last_wetting.as_ref()))
             (item("Grows here", grows))
-            (item("May be watered today", html! { (bed.watering_hours) ". Your water supplier's rules come first." }))
+            (item("Watering allowed today", html! { (bed.watering_hours) ". Your water supplier's rules come first." }))
         }
     }
 }
@@ -186,26 +187,26 @@ fn water_that_came(
             ul {
                 @match sum(RAIN) {
                     Some(mm) => li { "Rain in this time: " (least(RAIN)) (labels::millimetres(mm)) "." },
-                    None => li { "Rain in this time: not known; no gauge was heard." },
+                    None => li { "Rain in this time: not known; no gauge sent readings." },
                 }
                 @if metered {
                     @match sum(METERED) {
                         Some(mm) => li {
                             "By its water meter: " (least(METERED)) (labels::millimetres(mm)) " (" (litres(mm, bed.plan)) ")."
                         },
-                        None => li { "By its water meter: not known; it was not heard." },
+                        None => li { "By its water meter: not known; it sent nothing." },
                     }
                 } @else if let Some(mm) = sum(LOGGED) {
-                    li { "Watered, as written down: " (labels::millimetres(mm)) " (" (litres(mm, bed.plan)) ")." }
+                    li { "Watered, by the Garden log: " (labels::millimetres(mm)) " (" (litres(mm, bed.plan)) ")." }
                 }
             }
             @match rises {
-                None => p { "In a year single wettings are not searched for; a month shows them." },
+                None => p { "A year does not show single waterings; a month does." },
                 Some([]) if bed.probes.is_empty() => {}
-                Some([]) => p { "No probe saw the soil grow wetter in this time. Light rain hardly ever shows." },
+                Some([]) => p { "The soil did not get wetter in this time. Light rain rarely shows." },
                 Some(rises) => {
-                    @if rises.len() > RISES_SHOWN { p { "The newest " (RISES_SHOWN) " of " (rises.len()) " times at which the soil grew wetter:" } }
-                    @else { p { "When the soil grew wetter, to the hour:" } }
+                    @if rises.len() > RISES_SHOWN { p { "The newest " (RISES_SHOWN) " of " (rises.len()) " times at which the soil got wetter:" } }
+                    @else { p { "When the soil got wetter, to the hour:" } }
                     ul {
                         @for rise in rises.iter().rev().take(RISES_SHOWN) {
                             li {
@@ -246,12 +247,12 @@ fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Marku
                 p {
                     "The garden's file plans: " (format!("{:.0}", mulch.depth_mm)) " mm deep"
                     @if let Some(day) = mulch.planned { ", on " (day.strftime("%A %-d %B %Y")) }
-                    ". A plan counts as laid once somebody writes that down."
+                    ". It counts as laid once the Garden log says so."
                 }
             }
             @if let Some(answer) = &bed.mulch { p { (answer) } }
             @if layer.is_none() && plan.mulch.is_none() && bed.mulch.is_none() {
-                p { "None is planned, and none has been written down." }
+                p { "None is planned, and the Garden log has none." }
             } @else {
                 p class="caution" { "Damp mulch down before you move it, wear gloves and a mask, and wash your hands: its dust can carry Legionella." }
             }

@@ -109,7 +109,7 @@ pub(super) const NOT_ALL: &str =
     "Some sums are of a time from which not all readings came: it may have been more.";
 
 /// What bars of waterings are called.
-pub(super) const LOGGED: &str = "Watered, as written down";
+pub(super) const LOGGED: &str = "Watered, by the Garden log";
 pub(super) const METERED: &str = "Watered, by the meter";
 
 /// A bed's own water meters.

@@ -80,7 +80,7 @@ impl GuideInput {
     }
 }
 
-/// Whether fish arrive today: a bag or fish were written down since midnight.
+/// Whether fish arrive today: a bag or fish were entered in the log since midnight.
 pub(super) fn fish_today(log: &[&LogRow], shown: &ShownSpan) -> bool {
     let today = |at: Timestamp| at <= shown.now && shown.zone.to_datetime(at).date() == shown.today;
     log.iter().any(|row| {
@@ -111,7 +111,7 @@ pub(super) fn section(
                                 min=(low) max=(high) value=[number];
                         }
                     }
-                    p { "Without the tank's numbers its sensors and its last water test are taken; without the bag's, the bag that was last written down. Ammonia and nitrite must have been tested within the last two days." }
+                    p { "Leave the tank's numbers empty to use its sensors and its last water test. Leave the bag's empty to use the last bag in the Garden log. Test ammonia and nitrite within the two days before." }
                     button { "Show the steps" }
                 }
             }
@@ -143,7 +143,7 @@ fn answer(answer: &Acclimatising, shown: &ShownSpan, write: &str) -> Markup {
             "Keep plugs and leads dry and above the water, on a safety switch, and unplug pumps and heaters before a hand goes in. \
              Wash your hands before and after. Grown-ups lift the bag. Your school's rules, and your state's on the species, come first."
         }
-        p { a href=(write) { "Write down the bag or the fish" } }
+        p { a href=(write) { "Add the bag or the fish to the Garden log" } }
     }
 }
 

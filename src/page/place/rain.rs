@@ -27,7 +27,7 @@ use crate::page::forms::FormFields;
 use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons};
+use crate::page::{PageSource, places, reasons, tasks};
 use crate::rain::{GAUGE_PLACE, GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
@@ -79,10 +79,12 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
 
     let chart = chart(&series, gauge, &of_span, &events, garden, &shown);
     let months_chart = months_chart(&months, &shown);
+    let answered = tasks::answered(&site.context, view).await;
     let path = &frame.path;
     let more = if gauges.len() > 1 { format!("&gauge={}", gauge.id) } else { String::new() };
     let body = html! {
         (shared::head("Rain", view, view.rain.as_ref().map(|rain| (rain.condition, rain.words.as_str()))))
+        (shared::to_do(&frame, view, garden, &answered, &[&gauge.id]))
         @if let Some(rain) = &view.rain { dl class="present" { (places::rain_items(rain)) } }
         @if gauges.len() > 1 { (other_gauges(&gauges, gauge, &shown, path)) }
         (shared::spans(&shown, path, &more))
@@ -412,7 +414,7 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
         view.alarms.iter().filter(|it| it.record.key.kind == Kind::GaugeSuspect).collect();
     html! {
         section {
-            h2 { "Whether to believe it" }
+            h2 { "Can we trust it?" }
             ul {
                 @for alarm in &suspected { li { (alarm.record.said.text) } }
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }

@@ -1,5 +1,7 @@
 //! What the pages of places share: the spans, the ways on, alarms and the log.
 
+use std::sync::Arc;
+
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
@@ -8,14 +10,14 @@ use maud::{Markup, html};
 use super::events::entry_words;
 use super::series::SensorSeries;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
-use crate::garden::plan::Sensor;
-use crate::garden::view::{AlarmView, SiteView};
+use crate::garden::plan::{Garden, Sensor};
+use crate::garden::view::SiteView;
 use crate::model::{Condition, Id};
-use crate::page::alarm_card::urgency;
 use crate::page::layout::PageFrame;
 use crate::page::lists::quality;
 use crate::page::markup::stacked_table;
 use crate::page::places;
+use crate::page::tasks::{AnsweredBy, TaskList};
 use crate::store::LogRow;
 use crate::text::labels;
 use crate::text::spoken::counted;
@@ -33,7 +35,7 @@ pub(super) fn rejected(frame: &PageFrame, rejected: &RejectedParameter) -> Respo
             "The address says " code { (rejected.name) "=" bdi { (labels::shown(&rejected.given, GIVEN_SHOWN)) } }
             ". Accepted is " (rejected.accepted) "."
         }
-        p { a href=(frame.path) { "To the last seven days" } }
+        p { a href=(frame.path) { "The last seven days" } }
     };
     (StatusCode::BAD_REQUEST, frame.still("That cannot be shown", &body)).into_response()
 }
@@ -47,7 +49,7 @@ pub(super) fn whole(frame: &PageFrame, shown: &ShownSpan, title: &str, body: &Ma
 pub(super) fn head(name: &str, view: &SiteView, state: Option<(Condition, &str)>) -> Markup {
     html! {
         h1 { (name) }
-        p class="as-of" { "As the garden stood " (labels::full_moment(view.now, &view.time_zone)) }
+        p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
         @if let Some((condition, said)) = state {
             p class="condition" { (places::shape(condition)) (labels::condition(condition)) }
             @if !said.is_empty() { p { (said) } }
@@ -55,17 +57,29 @@ pub(super) fn head(name: &str, view: &SiteView, state: Option<(Condition, &str)>
     }
 }
 
-/// What there is to do at a place.
-pub(super) fn to_do(name: &str, view: &SiteView) -> Markup {
-    let jobs: Vec<_> = view.to_do.iter().filter(|job| job.place == name).collect();
-    html! {
-        @if !jobs.is_empty() {
-            section class="to-do" {
-                h2 { "What to do" }
-                ol { @for job in jobs { li { (urgency(job.priority)) p { (job.text) } } } }
-            }
-        }
-    }
+/// How a place stands, without the words that an open alarm of it says below.
+pub(super) fn state<'a>(
+    condition: Condition,
+    words: &'a str,
+    view: &SiteView,
+    ids: &[&Id],
+) -> (Condition, &'a str) {
+    let open =
+        view.alarms.iter().any(|it| it.record.state.is_active() && ids.contains(&&it.record.key.place));
+    (condition, if open { "" } else { words })
+}
+
+/// What there is to do at a place, its sensors among its ids, the first thing first.
+pub(super) fn to_do(
+    frame: &PageFrame,
+    view: &SiteView,
+    garden: &Arc<Garden>,
+    answered: &[AnsweredBy],
+    ids: &[&Id],
+) -> Markup {
+    let list =
+        TaskList { frame, view, garden: Some(garden), answered, place: Some(ids), then: frame.path.clone() };
+    list.draw(html! {})
 }
 
 /// The ways to other stretches of time. `more` is a part of the query that stays.
@@ -92,7 +106,7 @@ pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
                 }
                 @if let Some(last) = shown.later() {
                     li { a href=(to(shown.length, last)) rel="next" { "Later" } }
-                    li { a href=(to(shown.length, shown.today)) { "To today" } }
+                    li { a href=(to(shown.length, shown.today)) { "Today" } }
                 }
             }
         }
@@ -103,7 +117,7 @@ pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
 /// Said in place of a chart without readings.
 pub(super) fn nothing_heard(shown: &ShownSpan, first: Option<Timestamp>, path: &str) -> Markup {
     let Some(first) = first else {
-        return html! { p class="nothing" { "Nothing has been recorded here yet." } };
+        return html! { p class="nothing" { "There are no readings here yet." } };
     };
     let day = shown.zone.to_datetime(first).date();
     let said = if shown.to <= first {
@@ -119,28 +133,20 @@ pub(super) fn nothing_heard(shown: &ShownSpan, first: Option<Timestamp>, path: &
     }
 }
 
-/// The alarms of a place and its sensors that are not over.
+/// The alarms of a place and its sensors that are paused, and the way to all.
 pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
-    let mut alarms: Vec<&AlarmView> =
-        view.alarms.iter().filter(|alarm| ids.contains(&&alarm.record.key.place)).collect();
-    alarms.sort_by_key(|alarm| (!alarm.record.state.is_active(), std::cmp::Reverse(alarm.priority)));
+    let here = view.alarms.iter().filter(|alarm| ids.contains(&&alarm.record.key.place));
+    let paused = here.clone().filter(|alarm| alarm.record.state.is_hidden());
     html! {
         section {
             h2 { "Alarms" }
-            @if alarms.is_empty() { p { "No alarm is open here." } }
-            @for alarm in alarms {
-                @let record = &alarm.record;
-                article class="alarm" {
-                    h3 { (alarm.place_name) ": " (labels::kind(record.key.kind)) }
-                    p class="standing" {
-                        @if record.state.is_active() { (urgency(alarm.priority)) " " }
-                        "Since " (labels::moment(record.since, view.now, &view.time_zone)) ". "
-                        (labels::state(record.state))
-                    }
-                    p { (record.said.text) }
+            @if here.clone().next().is_none() { p { "No alarm is open here." } }
+            @for alarm in paused {
+                p {
+                    (alarm.place_name) ": " (labels::kind(alarm.record.key.kind)) ". " (labels::state(alarm.record.state))
                 }
             }
-            p { a href={ "/site/" (view.id) "/alarms" } { "All alarms, and answering them" } }
+            p { a href={ "/site/" (view.id) "/alarms" } { "All alarms" } }
         }
     }
 }
@@ -149,9 +155,9 @@ pub(super) fn alarms(view: &SiteView, ids: &[&Id]) -> Markup {
 pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: &Id) -> Markup {
     html! {
         section {
-            h2 { "Written down" }
+            h2 { "Garden log" }
             @if entries.is_empty() {
-                p { "Nothing has been written down here yet." }
+                p { "There is no entry yet." }
             } @else {
                 ul class="log" {
                     @for row in entries.iter().rev().take(ENTRIES_SHOWN) {
@@ -164,7 +170,7 @@ pub(super) fn log(entries: &[&LogRow], view: &SiteView, place: &Id) -> Markup {
                     p { "These are the newest of " (entries.len()) "." }
                 }
             }
-            p { a href=(write_address(view, place)) { "Write something down" } }
+            p { a href=(write_address(view, place)) { "Add to the Garden log" } }
         }
     }
 }

@@ -15,7 +15,7 @@ use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons};
+use crate::page::{PageSource, places, reasons, tasks};
 use crate::text::spoken;
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
@@ -65,17 +65,18 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
     let silent = tank.sensors.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
+    let answered = tasks::answered(&site.context, view).await;
     let chart = tank.chart(&shown);
     let write = shared::write_address(view, &plan.id);
     let guide = guide::section(&given, answer.as_ref(), open, &shown, &frame.path, &write);
     let body = html! {
-        (shared::head(&plan.name, view, Some((present.condition, &present.words))))
-        (shared::to_do(&plan.name, view))
+        (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
+        (shared::to_do(&frame, view, garden, &answered, &ids))
         dl class="present" { (places::tank_items(present)) }
         @if open { (guide) }
         (shared::spans(&shown, &frame.path, ""))
         @if own.is_empty() {
-            p { "No sensor of the garden's file is in this tank, so its water is known by tests alone." }
+            p { "There is no sensor in this tank. Only water tests tell how its water is." }
         } @else if silent {
             (shared::nothing_heard(&shown, first, &frame.path))
         }
@@ -122,7 +123,7 @@ fn not_known(tank: &TankRecord<'_>, shown: &ShownSpan) -> Markup {
     html! {
         @if !missing.is_empty() {
             p class="nothing" {
-                "Not known in this time: " (spoken::list(&missing)) ". No sensor and no test of the water gave it."
+                "Not known in this time: " (spoken::list(&missing)) ". No sensor and no water test tells it."
             }
         }
     }

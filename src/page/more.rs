@@ -1,0 +1,70 @@
+//! `/site/ID/more`: the ways to all that is not looked at every day.
+
+use maud::{Markup, html};
+
+use super::PageSource;
+use super::access::enter_address;
+use super::context::SitePage;
+use super::problem::Problem;
+use crate::model::Condition;
+
+/// One group of ways: its heading, and address below the site's, name and purpose of each.
+type Group = (&'static str, &'static [(&'static str, &'static str, &'static str)]);
+
+const GROUPS: [Group; 3] = [
+    (
+        "Garden log",
+        &[
+            ("/write", "Add to the Garden log", "Watering, water tests, planting, mulch, fish, harvest."),
+            ("/log", "Read the Garden log", "What people did and saw. Correct or strike an entry."),
+        ],
+    ),
+    (
+        "Jobs",
+        &[
+            ("/jobs", "Jobs that come round", "What is due, and when it was last done."),
+            ("/handover", "Holiday sheet", "To print for whoever looks after the garden in the holidays."),
+        ],
+    ),
+    ("Behind it", &[("/sensors", "Sensors", "Each sensor's last reading and battery, and what to check.")]),
+];
+
+pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
+    let (frame, view) = (site.frame("/more"), &site.view);
+    let own = format!("/site/{}", view.id);
+    let item = |to: &str, name: &str, purpose: &str| html! { li { a href=(to) { (name) } p { (purpose) } } };
+    let unknown = view.sensors.iter().any(|sensor| sensor.silent || sensor.last_at.is_none());
+    let several = site.context.record.gardens().len() > 1;
+    let body = html! {
+        h1 { "More" }
+        @for (title, ways) in GROUPS {
+            section class="more" {
+                h2 { (title) }
+                ul {
+                    @for (to, name, purpose) in ways {
+                        (item(&format!("{own}{to}"), name, purpose))
+                    }
+                    @if title == "Behind it" {
+                        @if several { (item("/", "All gardens", "The list of them.")) }
+                        (item("/api/v1/openapi.json", "For programs", "The interface (API), in the OpenAPI format."))
+                    }
+                }
+                @if title == "Behind it" && unknown {
+                    p class="condition" { (super::places::shape(Condition::Unknown)) "Some sensors have no reading." }
+                }
+            }
+        }
+        section class="more" {
+            h2 { "Sign in" }
+            @if frame.visitor.may_change {
+                p { "You are signed in." }
+                (frame.visitor.corner(&frame.path))
+            } @else if frame.visitor.can_enter {
+                ul { (item(&enter_address(&own), "Sign in", "Needed once, to save entries and answers.")) }
+            } @else {
+                (frame.visitor.how_to_change())
+            }
+        }
+    };
+    Ok(frame.still(&format!("More about {}", view.name), &body))
+}
