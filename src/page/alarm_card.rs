@@ -158,15 +158,22 @@ fn buttons(alarm: &AlarmView) -> Markup {
     html! {
         @if record.state.waits() {
             @if record.key.kind.asks_found() {
-                @for found in Finding::ALL {
-                    button type="submit" name="do" value={ "found-" (found.name()) } { (found.words()) }
-                }
+                (found_buttons())
             }
             button type="submit" name="do" value="seen" { (seen_words(record.state)) }
         } @else if record.state == State::LatchedAcknowledged {
             button type="submit" name="do" value="reset" { "Checked: close" }
         } @else if record.state == State::Shelved {
             button type="submit" name="do" value="back" { "Resume" }
+        }
+    }
+}
+
+/// The buttons that say what ran.
+fn found_buttons() -> Markup {
+    html! {
+        @for found in Finding::ALL {
+            button type="submit" name="do" value={ "found-" (found.name()) } { (found.words()) }
         }
     }
 }
@@ -189,7 +196,16 @@ pub(super) fn quick_answers(alarm: &AlarmView, visitor: &Visitor, view: &SiteVie
             form class="deal" method="post" action={ "/site/" (view.id) "/alarms/answer" } aria-label={ "Answer to " (name) } {
                 (named(alarm, visitor))
                 input type="hidden" name="then" value=(then);
-                (buttons(alarm))
+                @if alarm.record.state.is_active() && alarm.record.key.kind.asks_found() {
+                    button type="submit" name="do" value="seen" { (seen_words(alarm.record.state)) }
+                    // While water runs, finding it comes first; what it was can wait.
+                    details {
+                        summary { "I found what it was" }
+                        div class="deal" { (found_buttons()) }
+                    }
+                } @else {
+                    (buttons(alarm))
+                }
             }
         }
     }

@@ -297,7 +297,7 @@ fn do_not(garden: &Garden) -> Markup {
                 @for line in &garden.handover.do_not { li { strong { (line) } } }
                 @if !garden.tanks.is_empty() {
                     li { "Do not feed more than this page says. If you do not know whether the fish were fed, do not feed: a day "
-                         "without food harms grown fish less than food that rots." }
+                         "without food harms grown fish less than uneaten food." }
                     li { "Put nothing else into the tank: no tap water without conditioner, no new fish or plants, no medicine." }
                     li { "Do not switch off pump, air or heater, except while a hand is in the water. Then switch all of them on again." }
                 }
