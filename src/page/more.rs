@@ -26,7 +26,7 @@ const GROUPS: [Group; 3] = [
             ("/handover", "Holiday sheet", "To print for whoever looks after the garden in the holidays."),
         ],
     ),
-    ("Behind it", &[("/sensors", "Sensors", "Each sensor's last reading and battery, and what to check.")]),
+    ("Sensors and data", &[("/sensors", "Sensors", "Each sensor's last reading and battery, and what to check.")]),
 ];
 
 pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
@@ -44,12 +44,12 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
                     @for (to, name, purpose) in ways {
                         (item(&format!("{own}{to}"), name, purpose))
                     }
-                    @if title == "Behind it" {
+                    @if title == "Sensors and data" {
                         @if several { (item("/", "All gardens", "The list of them.")) }
                         (item("/api/v1/openapi.json", "For programs", "The interface (API), in the OpenAPI format."))
                     }
                 }
-                @if title == "Behind it" && unknown {
+                @if title == "Sensors and data" && unknown {
                     p class="condition" { (super::places::shape(Condition::Unknown)) "Some sensors have no reading." }
                 }
             }

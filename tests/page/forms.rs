@@ -482,7 +482,7 @@ fn the_page_for_the_holidays_says_what_to_do_by_date() {
         "Clean the rain gauge",
         "If the fish are in trouble",
         "12 silver perch in 500 L",
-        "Write it in by hand",
+        "Fill it in by hand",
         "A timer (kitchen tap timer) waters it every 2 days at 6:30 am for 30 minutes",
         "Please do not",
         "Water temperature changed too fast",
