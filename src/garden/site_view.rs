@@ -10,7 +10,7 @@ use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
-use crate::garden::view::{AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo};
+use crate::garden::view::{AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo, look_later};
 use crate::garden::wetting::cause::WettingCause;
 use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Condition, add_seconds};
@@ -30,12 +30,7 @@ impl SiteState {
             .map(|a| {
                 let text = if a.record.state == State::LatchedUnacknowledged {
                     let said = &a.record.said.text;
-                    let look = if a.record.key.kind == Kind::TankTemperatureShock {
-                        "Look again tomorrow: harm shows late."
-                    } else {
-                        "Look at the fish all the same: harm shows late."
-                    };
-                    format!("{said} {look} Then mark this as seen.")
+                    format!("{said} {} Then mark this as seen.", look_later(a.record.key.kind))
                 } else {
                     a.record.said.text.clone()
                 };

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, AlarmRecord, Priority};
+use crate::alarms::{AlarmKey, AlarmRecord, Kind, Priority};
 use crate::garden::bed::proposals::ProposedProgram;
 use crate::garden::jobs::view::JobView;
 use crate::model::{Id, Quantity};
@@ -61,6 +61,15 @@ pub struct ToDo {
     /// The place's name, as people say it.
     pub place: String,
     pub text: String,
+}
+
+/// What to do when an alarm about fish is over and nobody has looked yet.
+pub(crate) fn look_later(kind: Kind) -> &'static str {
+    if kind == Kind::TankTemperatureShock {
+        "Look again tomorrow: harm shows late."
+    } else {
+        "Look at the fish all the same: harm shows late."
+    }
 }
 
 /// What watered these beds? Nothing that Trug knows of tells.

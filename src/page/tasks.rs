@@ -17,7 +17,9 @@ use super::wait::ask;
 use crate::alarms::{Kind, Priority, State};
 use crate::garden::jobs::view::JobView;
 use crate::garden::plan::Garden;
-use crate::garden::view::{AlarmView, ChangeQuestion, MulchQuestion, SiteView, WettingQuestion};
+use crate::garden::view::{
+    AlarmView, ChangeQuestion, MulchQuestion, SiteView, WettingQuestion, look_later,
+};
 use crate::model::{Condition, Id};
 use crate::telling::pending_words;
 use crate::text::labels;
@@ -312,13 +314,16 @@ impl<'a> TaskList<'a> {
     fn alarm(&self, alarm: &AlarmView) -> Markup {
         let (view, record) = (self.view, &alarm.record);
         let parts = TextParts::of(&record.said.text);
-        let late = (record.state == State::LatchedUnacknowledged)
-            .then_some("Look at the fish all the same: harm shows late.");
-        let act = late.or(parts.first);
-        let rest: Vec<&str> = late.and(parts.first).into_iter().chain(parts.rest).collect();
-        let wrong = (!parts.wrong.is_empty() && act.is_some()).then_some(parts.wrong);
-        // One sentence alone is both.
-        let act = act.unwrap_or(parts.wrong);
+        let late = (record.state == State::LatchedUnacknowledged).then(|| look_later(record.key.kind));
+        // Some texts begin with what to do.
+        let asks = parts.wrong.starts_with("Check ");
+        let others = parts.first.into_iter().chain(parts.rest);
+        let (wrong, act, rest): (_, _, Vec<&str>) = match (late, parts.first) {
+            (_, None) if late.is_none() => (None, parts.wrong, Vec::new()),
+            (late, _) if asks => (None, parts.wrong, others.chain(late).collect()),
+            (Some(late), _) => (Some(parts.wrong), late, others.collect()),
+            (None, first) => (Some(parts.wrong), first.unwrap_or_default(), others.skip(1).collect()),
+        };
         let moment = |at| labels::moment(at, view.now, &view.time_zone);
         html! {
             @if let Some(wrong) = wrong { p class="wrong-is" { (wrong) } }
