@@ -10,7 +10,9 @@ use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
-use crate::garden::view::{AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo, look_later};
+use crate::garden::view::{
+    AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo, look_later,
+};
 use crate::garden::wetting::cause::WettingCause;
 use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Condition, add_seconds};

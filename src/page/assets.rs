@@ -10,12 +10,18 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ring::digest::{SHA256, digest};
 
 use crate::chart;
+use crate::report;
 use crate::report::html::packed;
 
 /// Style of the pages and of their charts.
-static STYLE: LazyLock<Asset> = LazyLock::new(|| {
-    Asset::of(&packed(&[include_str!("style.css"), chart::STYLE, crate::report::html::STYLE].concat()))
-});
+static STYLE: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of(&packed(&[include_str!("style.css"), chart::STYLE].concat())));
+
+/// Style of the lesson, which the pages of months need beside the other.
+static LESSON: LazyLock<Asset> = LazyLock::new(|| Asset::of(&packed(report::html::STYLE)));
+
+/// What moves the places of the garden's drawing.
+static MOVER: LazyLock<Asset> = LazyLock::new(|| Asset::of(include_str!("mover.js")));
 
 /// What makes the pages a little better where scripts run.
 static SCRIPT: LazyLock<Asset> =
@@ -27,6 +33,7 @@ static OFFLINE: LazyLock<String> = LazyLock::new(|| {
     include_str!("offline.js")
         .replace("VERSION_OF_TRUG", &STYLE.version)
         .replace("STYLE_OF_TRUG", &style_address())
+        .replace("LESSON_OF_TRUG", &lesson_address())
         .replace("SCRIPT_OF_TRUG", &script_address())
 });
 
@@ -56,12 +63,28 @@ pub(super) fn style_address() -> String {
     format!("/style.css?v={}", STYLE.version)
 }
 
+pub(super) fn lesson_address() -> String {
+    format!("/lesson.css?v={}", LESSON.version)
+}
+
+pub(super) fn mover_address() -> String {
+    format!("/mover.js?v={}", MOVER.version)
+}
+
 pub(super) fn script_address() -> String {
     format!("/script.js?v={}", SCRIPT.version)
 }
 
 pub(super) async fn style(RawQuery(query): RawQuery) -> impl IntoResponse {
     STYLE.answer(query.as_deref(), "text/css; charset=utf-8")
+}
+
+pub(super) async fn lesson(RawQuery(query): RawQuery) -> impl IntoResponse {
+    LESSON.answer(query.as_deref(), "text/css; charset=utf-8")
+}
+
+pub(super) async fn mover(RawQuery(query): RawQuery) -> impl IntoResponse {
+    MOVER.answer(query.as_deref(), "text/javascript; charset=utf-8")
 }
 
 pub(super) async fn script(RawQuery(query): RawQuery) -> impl IntoResponse {

@@ -47,7 +47,7 @@ pub(super) struct SiteLinks {
 /// it.
 const WAYS: [(&str, &str, &[&str]); 5] = [
     ("Today", "", &[]),
-    ("Places", "/places", &["/bed/", "/tank/", "/rain"]),
+    ("Places", "/places", &["/bed/", "/tank/", "/rain", "/drawing"]),
     ("Class", "/month", &["/month/"]),
     ("Alarms", "/alarms", &[]),
     ("More", "/more", &["/sensors", "/jobs", "/log", "/write", "/handover"]),

@@ -18,6 +18,7 @@ mod connections;
 mod context;
 #[cfg(test)]
 pub(crate) mod contrast;
+mod drawing;
 pub mod figures;
 mod forms;
 mod ground;

@@ -26,7 +26,10 @@ const GROUPS: [Group; 3] = [
             ("/handover", "Holiday sheet", "To print for whoever looks after the garden in the holidays."),
         ],
     ),
-    ("Sensors and data", &[("/sensors", "Sensors", "Each sensor's last reading and battery, and what to check.")]),
+    (
+        "Sensors and data",
+        &[("/sensors", "Sensors", "Each sensor's last reading and battery, and what to check.")],
+    ),
 ];
 
 pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {

@@ -2,7 +2,7 @@
 // computer cannot be reached. Forms, answers and the password's page are never kept.
 "use strict";
 var KEPT = "trug-VERSION_OF_TRUG";
-var ASSETS = ["STYLE_OF_TRUG", "SCRIPT_OF_TRUG"];
+var ASSETS = ["STYLE_OF_TRUG", "SCRIPT_OF_TRUG", "LESSON_OF_TRUG"];
 var PAGES_MAX = 60;
 // A computer that is away may leave a browser waiting for minutes.
 var WAIT_MS = 8000;

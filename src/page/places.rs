@@ -19,7 +19,10 @@ pub(super) async fn places<V: PageSource>(site: SitePage<V>) -> Result<Markup, P
     let body = html! {
         h1 { "Places" }
         p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
-        @if let Ok(garden) = site.garden() { (ground::drawing(garden, view)) }
+        @if let Ok(garden) = site.garden() {
+            (ground::drawing(garden, view))
+            p { a href={ "/site/" (view.id) "/drawing" } { "Move or size the places of this drawing" } }
+        }
         (beds(view))
         (tanks(view))
         (rain(view))

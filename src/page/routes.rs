@@ -17,14 +17,17 @@ use super::context::PageContext;
 use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
-    PageSource, alarms, answer, api, assets, forms, health, jobs, lists, live, log, month, more, place,
-    places, tags, today,
+    PageSource, alarms, answer, api, assets, drawing, forms, health, jobs, lists, live, log, month, more,
+    place, places, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
 /// Bytes of a request's path and of its query.
 const PATH_MAX: usize = 256;
 const QUERY_MAX: usize = 256;
+
+/// Bytes of the query of a garden's drawing: four numbers for each of some hundred places.
+const DRAWING_QUERY_MAX: usize = 24 * 1024;
 
 /// The page on which alarms are answered.
 const ANSWER: &str = "/answer";
@@ -58,6 +61,7 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/site/{id}/rain", get(place::rain::<V>))
         .route("/site/{id}/places", get(places::places::<V>))
         .route("/site/{id}/more", get(more::more::<V>))
+        .route("/site/{id}/drawing", get(drawing::drawing::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
@@ -70,6 +74,8 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/health", get(health::health::<V>))
         .route("/live", get(live::live::<V>))
         .route("/style.css", get(assets::style))
+        .route("/lesson.css", get(assets::lesson))
+        .route("/mover.js", get(assets::mover))
         .route("/script.js", get(assets::script))
         .route("/offline.js", get(assets::offline))
         .merge(api::routes())
@@ -202,7 +208,11 @@ fn refusal(request: &Parts) -> Option<Problem> {
         _ if answers => return Some(Problem::OnlyAnswering),
         _ => return Some(Problem::OnlyReading),
     }
-    let query_max = if answers { ANSWER_QUERY_MAX } else { QUERY_MAX };
+    let query_max = match uri.path() {
+        _ if answers => ANSWER_QUERY_MAX,
+        path if path.starts_with("/site/") && path.ends_with("/drawing") => DRAWING_QUERY_MAX,
+        _ => QUERY_MAX,
+    };
     let too_long = uri.path().len() > PATH_MAX || uri.query().is_some_and(|q| q.len() > query_max);
     too_long.then_some(Problem::TooLong)
 }

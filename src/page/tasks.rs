@@ -17,9 +17,7 @@ use super::wait::ask;
 use crate::alarms::{Kind, Priority, State};
 use crate::garden::jobs::view::JobView;
 use crate::garden::plan::Garden;
-use crate::garden::view::{
-    AlarmView, ChangeQuestion, MulchQuestion, SiteView, WettingQuestion, look_later,
-};
+use crate::garden::view::{AlarmView, ChangeQuestion, MulchQuestion, SiteView, WettingQuestion, look_later};
 use crate::model::{Condition, Id};
 use crate::telling::pending_words;
 use crate::text::labels;

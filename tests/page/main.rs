@@ -8,6 +8,7 @@ mod answer_page;
 mod api;
 mod browser;
 mod chart;
+mod drawing_page;
 mod first_task;
 mod forms;
 mod live;

@@ -117,6 +117,7 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-alarms", "/site/saltbush-gully/alarms"),
         ("school-places", "/site/saltbush-gully/places"),
         ("school-more", "/site/saltbush-gully/more"),
+        ("school-drawing", "/site/saltbush-gully/drawing"),
         ("school-write", "/site/saltbush-gully/write"),
         ("school-form", "/site/saltbush-gully/write?kind=water-test&place=perch-tank"),
         ("school-jobs", "/site/saltbush-gully/jobs"),

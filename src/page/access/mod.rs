@@ -341,6 +341,8 @@ pub(super) fn is_open(path: &str) -> bool {
             | "/enter"
             | "/leave"
             | "/style.css"
+            | "/lesson.css"
+            | "/mover.js"
             | "/script.js"
             | "/offline.js"
             | "/offline"

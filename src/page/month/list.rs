@@ -7,9 +7,9 @@ use maud::{Markup, html};
 
 use crate::garden::plan::Garden;
 use crate::model::CalendarMonth;
-use crate::page::RecordReader;
 use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
+use crate::page::{RecordReader, assets};
 use crate::report::month_name;
 use crate::text::labels;
 
@@ -92,6 +92,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
         [name, html! { (complete(month)) }, html! { (month.good) }]
     };
     html! {
+        link rel="stylesheet" href=(assets::lesson_address());
         h1 { "Months of the garden" }
         (span(garden, months))
         @if months.months.is_empty() {

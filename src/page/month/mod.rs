@@ -16,10 +16,10 @@ use axum::response::Response;
 use maud::{Markup, html};
 use ring::digest::{SHA256, digest};
 
-use super::PageSource;
 use super::context::SitePage;
 use super::problem::Problem;
 use super::tags::{self, tag};
+use super::{PageSource, assets};
 use crate::garden::plan::Garden;
 use crate::model::CalendarMonth;
 use crate::report::html::Within;
@@ -145,6 +145,7 @@ fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth, page: ReportP
     let within = Within::Page { base: &base, more: &more };
     let link = |name: &str| format!("{base}/{name}?level={}{more}", choice.level.name());
     html! {
+        link rel="stylesheet" href=(assets::lesson_address());
         h1 { (report::html::page_title(month, page)) }
         @if let ReportPage::Lesson(_) = page {
             p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }

@@ -14,10 +14,10 @@ use crate::analysis::month::{Term, term};
 use crate::garden::plan::Garden;
 use crate::history::{BinWidth, bin_of};
 use crate::model::Id;
-use crate::page::PageSource;
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::tags::{self, tag};
+use crate::page::{PageSource, assets};
 use crate::report::html::{TermWithin, term_body};
 use crate::report::term::{TermContents, files, title};
 use crate::report::{Level, ReportFile, ReportPage};
@@ -179,6 +179,7 @@ pub(super) async fn page<V: PageSource>(
     let contents = TermContents { term: &ready.term, level, command: &ready.command, version };
     let heading = title(&ready.term);
     let body = html! {
+        link rel="stylesheet" href=(assets::lesson_address());
         h1 { (heading) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         (term_body(&contents, level, TermWithin::Page { base: &base, more: &more }))
