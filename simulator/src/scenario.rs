@@ -322,7 +322,7 @@ fn names() -> String {
 
 /// Every scenario of the demonstration school that comes with the simulator: name
 /// and TOML text.
-pub const SCENARIOS: [(&str, &str); 21] = [
+pub const SCENARIOS: [(&str, &str); 22] = [
     ("ordinary-month", include_str!("../scenarios/ordinary-month.toml")),
     ("dry-bed-before-mulch-day", include_str!("../scenarios/dry-bed-before-mulch-day.toml")),
     ("midday-watering", include_str!("../scenarios/midday-watering.toml")),
@@ -337,6 +337,7 @@ pub const SCENARIOS: [(&str, &str); 21] = [
     ("heat-week", include_str!("../scenarios/heat-week.toml")),
     ("cold-snap", include_str!("../scenarios/cold-snap.toml")),
     ("tap-left-on", include_str!("../scenarios/tap-left-on.toml")),
+    ("generous-timer", include_str!("../scenarios/generous-timer.toml")),
     ("soggy-bed", include_str!("../scenarios/soggy-bed.toml")),
     ("shedding-bed", include_str!("../scenarios/shedding-bed.toml")),
     ("hot-fortnight", include_str!("../scenarios/hot-fortnight.toml")),

@@ -282,7 +282,7 @@ impl Simulation {
         let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
         if weather_day != self.weather_day {
             self.weather_day = weather_day;
-            self.judge.day(self.days[1].et0_mm);
+            self.judge.day(&self.school, &self.plan, self.days[1].et0_mm, self.now_s);
             self.days.rotate_left(1);
             self.days[2] = self.weather.day();
         }

@@ -26,6 +26,7 @@ mod telling;
 mod telling_property;
 mod texts;
 mod timer_program;
+mod timer_surplus;
 mod water_meter;
 mod watering_methods;
 mod weather;

@@ -13,6 +13,7 @@ mod gauges;
 mod oxygen;
 mod sensors;
 mod shedding;
+mod surplus;
 mod timers;
 mod too_much;
 mod waterings;
@@ -28,6 +29,7 @@ use air::AirWatch;
 use failed_runs::Awaited;
 use gauges::Rise;
 use shedding::Shedding;
+use surplus::Surplus;
 use too_much::TooMuch;
 use waterings::Wetting;
 
@@ -66,6 +68,7 @@ struct BedWatch {
     last_watering_end_s: Option<i64>,
     too_much: TooMuch,
     shedding: Shedding,
+    surplus: Surplus,
     rise: Rise,
 }
 
@@ -149,6 +152,7 @@ impl Judge {
                 last_watering_end_s: None,
                 too_much: TooMuch::default(),
                 shedding: Shedding::default(),
+                surplus: Surplus::default(),
                 rise: Rise::default(),
             }
         });
@@ -190,7 +194,8 @@ impl Judge {
     }
 
     /// A day is over, with so much reference evapotranspiration.
-    pub(crate) fn day(&mut self, et0_mm: f64) {
+    pub(crate) fn day(&mut self, school: &School, plan: &Plan, et0_mm: f64, now_s: i64) {
+        self.surplus_day(school, plan, et0_mm, now_s);
         self.et0_mm.push_back(et0_mm);
         if self.et0_mm.len() > USE_DAYS {
             self.et0_mm.pop_front();
@@ -299,6 +304,8 @@ impl Judge {
         let all_work = !working.is_empty() && working.len() == watch.probes.len();
         let in_mulch_days = watch.mulch_days.is_some_and(|(from, to)| (from..to).contains(&now_s));
 
+        let of_readily = (depletion.least * table / large, depletion.most * table / small);
+        watch.surplus.step(of_readily, all_work);
         let near = depletion.most > 0.88 * small / table;
         let beyond = depletion.least > 1.08 * large / table;
         let dry = watch.dry.step(now_s, near, all_work && beyond);
@@ -385,17 +392,6 @@ impl Judge {
         }
     }
 
-    /// Beds that a schedule waters may get more than their crop uses by the stages of
-    /// FAO-56; the plants here drink like grown ones at any age, so that it is not judged.
-    fn watered_by_schedule(&mut self, school: &School, plan: &Plan, now_s: i64) {
-        for (number, schedule) in &plan.schedules {
-            let from = school.time_zone.to_timestamp(schedule.first.at(0, 0, 0, 0));
-            let from_s = from.map_or(now_s, |from| from.as_second()).min(now_s);
-            let stretch = Stretch { from_s, to_s: now_s, must: false };
-            self.find("watered-too-much", &school.beds[*number].id, stretch, SCHEDULE);
-        }
-    }
-
     /// Closes whatever is open, at the end.
     pub(crate) fn finish(&mut self, school: &School, plan: &Plan, now_s: i64) {
         self.settle_waterings(school, plan, now_s, true);
@@ -415,7 +411,7 @@ impl Judge {
                 self.find("mulch-on-dry-soil", id, stretch, MULCH);
             }
         }
-        self.watered_by_schedule(school, plan, now_s);
+        self.finish_surplus(school, plan, now_s);
         for number in 0..self.tanks.len() {
             let id = &school.tanks[number].id;
             let watch = &mut self.tanks[number];
@@ -444,7 +440,6 @@ impl Judge {
 
 const DRY: &str = "root zone near or beyond readily available water (FAO-56 eq. 82 and 83)";
 const MULCH: &str = "a mulch day within seven days and more than half of readily available water is gone";
-const SCHEDULE: &str = "a schedule waters the bed; whether by too much for its crop's age is not judged";
 const SHOCK: &str = "water temperature changes near or beyond the limit within an hour or a day";
 const WARM: &str = "water near or above the species' warm limit";
 const PUMP: &str = "the tank's pump stands";

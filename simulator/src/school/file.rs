@@ -8,7 +8,7 @@ use serde::Deserialize;
 
 use super::inverse::{COUNT_MAX, Inverse};
 use super::tables::{crop, species, texture, young_days};
-use super::{Bed, Payload, Place, Quantity, School, SchoolError, Sensor, Tank};
+use super::{Bed, Payload, Place, Quantity, School, SchoolError, Sensor, Tank, TimerProgram};
 use crate::payload;
 
 #[derive(Deserialize)]
@@ -22,6 +22,28 @@ struct GardenFile {
     tank: Vec<TankTable>,
     #[serde(default)]
     sensor: Vec<SensorTable>,
+    #[serde(default)]
+    program: Vec<ProgramTable>,
+}
+
+#[derive(Deserialize)]
+struct ProgramTable {
+    beds: ProgramBeds,
+    every_days: Option<u16>,
+    from: Option<toml::value::Datetime>,
+    to: Option<toml::value::Datetime>,
+    days: Option<Vec<String>>,
+    starts: Vec<String>,
+    minutes: u16,
+    #[serde(default)]
+    off_in_holidays: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum ProgramBeds {
+    All(String),
+    Some(Vec<String>),
 }
 
 #[derive(Deserialize)]
@@ -177,7 +199,9 @@ pub(super) fn read(text: &str) -> Result<School, SchoolError> {
         beds: file.bed.into_iter().map(bed).collect::<Result<_, _>>()?,
         tanks: file.tank.into_iter().map(tank).collect::<Result<_, _>>()?,
         sensors: Vec::new(),
+        programs: Vec::new(),
     };
+    school.programs = file.program.into_iter().map(|table| program(&school, table)).collect();
     for table in file.sensor {
         let sensor = sensor(&school, table)?;
         school.sensors.push(sensor);
@@ -201,6 +225,28 @@ fn hours(place: &str, texts: &[String]) -> Result<Vec<(u16, u16)>, SchoolError> 
                 .ok_or_else(|| fault(place, format!("{text:?} is not an interval such as 18:00-24:00")))
         })
         .collect()
+}
+
+/// What cannot be read of a program leaves it less than whole: the file is the daemon's.
+fn program(school: &School, table: ProgramTable) -> TimerProgram {
+    let beds = match table.beds {
+        ProgramBeds::All(_) => (0..school.beds.len()).collect(),
+        ProgramBeds::Some(ids) => ids.iter().filter_map(|id| school.bed_of(id)).collect(),
+    };
+    let from = table.from.and_then(|from| Date::from_str(&from.to_string()).ok());
+    let start = match table.starts.as_slice() {
+        [only] => Time::from_str(only).ok(),
+        _ => None,
+    };
+    let plain = table.to.is_none() && table.days.is_none() && !table.off_in_holidays;
+    TimerProgram {
+        beds,
+        every_days: table.every_days.unwrap_or(0),
+        from: from.unwrap_or(Date::ZERO),
+        start: start.unwrap_or(Time::midnight()),
+        minutes: table.minutes,
+        whole: plain && table.every_days.is_some_and(|days| days > 0) && from.is_some() && start.is_some(),
+    }
 }
 
 fn bed(table: BedTable) -> Result<Bed, SchoolError> {

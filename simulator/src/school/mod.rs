@@ -9,7 +9,7 @@ mod inverse;
 mod quantity;
 mod tables;
 
-use jiff::civil::Date;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
 pub use inverse::Inverse;
@@ -30,6 +30,22 @@ pub struct School {
     pub beds: Vec<Bed>,
     pub tanks: Vec<Tank>,
     pub sensors: Vec<Sensor>,
+    /// What the file says of the watering timer.
+    pub programs: Vec<TimerProgram>,
+}
+
+/// A program of the watering timer, as the file has it.
+#[derive(Clone, Debug)]
+pub struct TimerProgram {
+    /// Numbers of its beds.
+    pub beds: Vec<usize>,
+    /// Every so many days, counted from `from`.
+    pub every_days: u16,
+    pub from: Date,
+    pub start: Time,
+    pub minutes: u16,
+    /// Whether that is all that the file says: else it runs on other days, or more often.
+    pub whole: bool,
 }
 
 /// A bed.

@@ -49,6 +49,7 @@ const PROMISES: &[(&str, &str, &str, usize)] = &[
     ("heat-week", "heat", "saltbush-gully", 1),
     ("tap-left-on", "water-left-on", "kitchen-bed", 1),
     ("tap-left-on", "water-left-on", "pea-bed", 1),
+    ("generous-timer", "watered-too-much", "kitchen-bed", 1),
     ("soggy-bed", "waterlogged", "herb-bed", 1),
     ("shedding-bed", "water-repellent-soil", "kitchen-bed", 1),
     ("demonstration", "watering-hours", "pea-bed", 1),
