@@ -28,7 +28,8 @@ struct GardenFile {
 
 #[derive(Deserialize)]
 struct ProgramTable {
-    beds: ProgramBeds,
+    /// A list of ids, or "all".
+    beds: toml::Value,
     every_days: Option<u16>,
     from: Option<toml::value::Datetime>,
     to: Option<toml::value::Datetime>,
@@ -37,13 +38,6 @@ struct ProgramTable {
     minutes: u16,
     #[serde(default)]
     off_in_holidays: bool,
-}
-
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum ProgramBeds {
-    All(String),
-    Some(Vec<String>),
 }
 
 #[derive(Deserialize)]
@@ -229,9 +223,9 @@ fn hours(place: &str, texts: &[String]) -> Result<Vec<(u16, u16)>, SchoolError> 
 
 /// What cannot be read of a program leaves it less than whole: the file is the daemon's.
 fn program(school: &School, table: ProgramTable) -> TimerProgram {
-    let beds = match table.beds {
-        ProgramBeds::All(_) => (0..school.beds.len()).collect(),
-        ProgramBeds::Some(ids) => ids.iter().filter_map(|id| school.bed_of(id)).collect(),
+    let beds = match table.beds.as_array() {
+        Some(ids) => ids.iter().filter_map(|id| school.bed_of(id.as_str()?)).collect(),
+        None => (0..school.beds.len()).collect(),
     };
     let from = table.from.and_then(|from| Date::from_str(&from.to_string()).ok());
     let start = match table.starts.as_slice() {
