@@ -12,7 +12,7 @@ use crate::support::told_table::{
 use crate::told_blind;
 
 /// Minutes within which a hose is told of where the soil alone tells: an hour and a half
-/// until the soil holds more than it can keep, and an hour in which it does not drain.
+/// until the soil holds more than it can keep, and 75 minutes in which it does not drain.
 const HOSE_MOST_MIN: i64 = 3 * 60;
 
 /// One scenario of the table: what it is about, and what must be so.

@@ -8,8 +8,10 @@
 //!
 //! The soil: it stands above what only running water keeps up, it did not fall within the
 //! last hour, and its rise began outside the hours with no rain, program or entry of the
-//! log to explain it, nor can water of the hours that followed have reached the probe. An hour of that is enough where soil is coarse. Finer soil drains
-//! too slowly for an hour to show it, and keeps the usual six.
+//! log to explain it; no other bed grew wetter in the hours about it, nor can water of the
+//! hours that followed have reached the probe. Where soil is coarse an hour of that is
+//! enough, or as long as water that has stopped may still be on its way to the probe (75
+//! minutes at 15 cm). Finer soil drains too slowly for that to show, and keeps the usual six.
 //!
 //! All figures are this project's own; simulated months tried them.
 
@@ -17,7 +19,7 @@ use jiff::Timestamp;
 
 use crate::garden::log::LogEvent;
 use crate::garden::site::SiteState;
-use crate::garden::wetting::cause::{LEAST_MM, LOGGED_NEAR_S, WateringBasis, WettingCause};
+use crate::garden::wetting::cause::{LEAST_MM, LOGGED_NEAR_S, SAME_WEATHER_S, WateringBasis, WettingCause};
 use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::program::TIMER_OFF_S;
 use crate::model::{Place, add_seconds};
@@ -29,8 +31,9 @@ const BED_METER_S: i64 = HOUR_S / 2;
 /// The same of the garden's meter, and its least flow meanwhile, L a minute.
 const SITE_METER_S: i64 = HOUR_S;
 const SITE_METER_L_MIN: f64 = 1.0;
-/// How long soil must have stood above its limit, seconds.
-pub(super) const SOIL_OUTSIDE_S: u32 = 3600;
+/// How long soil must have stood above its limit, seconds, and no less than water that has
+/// stopped may still be on its way to the probe.
+const SOIL_S: i64 = HOUR_S;
 /// Soil that holds more than this when drained is too fine to show in an hour that it
 /// drains, m³/m³: between loam (0.28) and silt loam (0.31) of Saxton and Rawls 2006.
 const COARSE_MOST: f64 = 0.30;
@@ -55,6 +58,11 @@ impl OutsideFlow {
             Place::Tank(_) => false,
         }
     }
+}
+
+/// The on-delay of soil at a probe, seconds, where [`SiteState::soil_left_on_outside`] holds.
+pub(super) fn soil_outside_s(depth_m: f64) -> u32 {
+    u32::try_from(SOIL_S.max(probe_lag_s(depth_m))).unwrap_or(u32::MAX)
 }
 
 impl SiteState {
@@ -114,6 +122,18 @@ impl SiteState {
         })
     }
 
+    /// Whether another bed grew wetter in the hours about a rise: one shower wets one bed
+    /// after the other, and a gauge that has just died catches none of it.
+    fn others_wetted_lately(&self, index: u16, onset: Timestamp) -> bool {
+        (0u16..).zip(&self.beds).filter(|(bed, _)| *bed != index).any(|(_, bed)| {
+            bed.wetting.is_some_and(|it| {
+                let known =
+                    matches!(it.cause, WettingCause::Watering { basis } if basis != WateringBasis::Inferred);
+                !known && (it.onset.as_second() - onset.as_second()).abs() <= SAME_WEATHER_S
+            })
+        })
+    }
+
     /// Whether the water that keeps a bed's probe above its limit began to run outside
     /// the hours and has not stopped: then an hour of it is enough.
     pub(super) fn soil_left_on_outside(&self, index: u16, probe: u16, at: Timestamp, value: f64) -> bool {
@@ -139,6 +159,8 @@ impl SiteState {
             let since = WateringTime::between(&self.garden, index, methods, it.wetting.onset, arrived);
             since_s <= SAME_WATER_S
                 && unexplained
+                && it.together.beds == 1
+                && !self.others_wetted_lately(index, it.wetting.onset)
                 && it.time == WateringTime::Outside
                 && since == WateringTime::Outside
         })

@@ -11,7 +11,7 @@ use jiff::Timestamp;
 
 use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::bed::outside_hours::SOIL_OUTSIDE_S;
+use crate::garden::bed::outside_hours::soil_outside_s;
 use crate::garden::bed::wetness::Witness;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
@@ -134,8 +134,9 @@ impl SiteState {
             (Course::Held, Some(mm)) if filled_by_rain || mm >= RAIN_EXPLAINS_MM => Input::Deadband,
             (Course::Held, Some(_)) => Input::Breach,
         };
+        let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
         let outside = input == Input::Breach && self.soil_left_on_outside(index, probe, at, value);
-        let on_s = if outside { delays.on_s.min(SOIL_OUTSIDE_S) } else { delays.on_s };
+        let on_s = if outside { delays.on_s.min(soil_outside_s(depth_m)) } else { delays.on_s };
         let delays = Delays { on_s, ..delays };
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
         let since = self.alarms.life(subject).since().unwrap_or(at);

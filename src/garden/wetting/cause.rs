@@ -63,7 +63,7 @@ const CLEAR_RISE: f64 = 0.015;
 pub(crate) const TOGETHER_S: i64 = 3 * 3600;
 /// What follows within this time of beds that moved as under rain may be more of
 /// that rain.
-const SAME_WEATHER_S: i64 = 8 * 3600;
+pub(crate) const SAME_WEATHER_S: i64 = 8 * 3600;
 /// People write down about when they watered: this far off at most, seconds. Ours.
 pub(crate) const LOGGED_NEAR_S: i64 = 3 * 3600;
 /// Above this a mix is peaty, m³/m³.
