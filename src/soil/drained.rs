@@ -2,12 +2,20 @@
 //!
 //! FAO Soils Bulletin 79 (2003) takes the water content 48 hours after a soaking for
 //! field capacity, with the ground covered so that nothing dries. A bed is not covered: its
-//! plants drink meanwhile. What the second day took, when most has drained, stands for what
-//! they drink in a day, and twice that is added:
+//! plants drink meanwhile. Of what the second day took about half still drains, so that the
+//! whole of it stands for what plants drink in two days:
 //!
 //! ```text
-//! FC = theta(48 h) + 2 (theta(24 h) - theta(48 h))
+//! FC = theta(48 h) + (theta(24 h) - theta(48 h)) = theta(24 h)
 //! ```
+//!
+//! Tried on an open record of eight stations of grassland soil over nearly five years
+//! (`tests/trials/field_capacity.rs`), against what the same soil keeps 48 hours after
+//! soakings in winter, when grass drinks next to nothing. Of adding the loss once or twice,
+//! once is nearer on the four stations on which it was chosen (0.012 m³/m³ off on average,
+//! against 0.026) and on the four that were kept aside (0.010 against 0.014). Not adding it
+//! is nearer on the first (0.005) and farther on those kept aside (0.015). Nobody measured
+//! these soils' field capacity apart, so that it stays a proposal to people.
 //!
 //! The addition and the signs of a soaking are this project's own: the highest hour of two
 //! days is above the field capacity of the garden's file, the first day loses 0.02 m³/m³
@@ -27,9 +35,9 @@ use crate::why::{Check, Equation, Step};
 /// Field capacity of the probes.
 pub(super) const DRAINED: Equation = Equation {
     gives: "field capacity as the bed's probes show it",
-    form: "FC = theta(48 h) + 2 (theta(24 h) - theta(48 h)) after a soaking",
+    form: "FC = theta(48 h) + (theta(24 h) - theta(48 h)) after a soaking",
     source: "48 hours: FAO Soils Bulletin 79 (2003); what plants drink meanwhile is this project's own estimate",
-    check: Check::None("no publication; made curves try it"),
+    check: Check::None("no publication; within about 0.01 m3/m3 of the winter's on eight open records"),
 };
 
 const HOUR_S: i64 = 3600;
@@ -64,13 +72,13 @@ pub struct Drained {
 impl Drained {
     /// The field capacity that it shows, m³/m³.
     pub fn field_capacity(&self) -> f64 {
-        self.two_days + 2.0 * (self.day - self.two_days).max(0.0)
+        self.two_days + (self.day - self.two_days).max(0.0)
     }
 
     /// The step to it.
     pub fn step(&self) -> Step {
         DRAINED.step(format!(
-            "{:.3} + 2 x ({:.3} - {:.3}) = {:.3} m3/m3",
+            "{:.3} + ({:.3} - {:.3}) = {:.3} m3/m3",
             self.two_days,
             self.day,
             self.two_days,
@@ -147,6 +155,11 @@ impl DrainedWatch {
         (found.len() >= SOAKINGS_LEAST && agree).then(|| found[(found.len() - 1) / 2])
     }
 
+    /// The soaking that was found last.
+    pub fn newest(&self) -> Option<Drained> {
+        self.found.back().copied()
+    }
+
     /// How many soakings are remembered.
     pub fn soakings(&self) -> usize {
         self.found.len()
@@ -192,8 +205,8 @@ mod tests {
         let soaked = watch(0.30, 0.20, 20);
         let proposed = soaked.proposed().expect("two that agree");
         assert_eq!(soaked.soakings(), 2);
-        // Exact but for twice what still drains of 0.1 after a day: 2 x 0.1 / 64.
-        assert!((proposed.field_capacity() - 0.20).abs() < 0.004, "{proposed:?}");
+        // What still drains of 0.1 after a day, 0.1 / 64, less what plants drank in it.
+        assert!((proposed.field_capacity() - (0.20 + 0.1 / 64.0 - 0.006)).abs() < 1e-4, "{proposed:?}");
     }
 
     #[test]

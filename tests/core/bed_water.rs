@@ -141,7 +141,8 @@ fn the_probes_propose_a_field_capacity_beside_the_texture_s() {
     hours(&mut run, "2026-04-06T00:00", 16, soaked);
     let shown = figure(&run, "Field capacity as its probes show it").expect("two soakings agree");
     let number = shown.number.expect("known");
-    assert!((number - 0.19).abs() < 0.003, "{number}");
+    // What it holds a day after: 0.09 / 64 still drain, 0.005 are gone.
+    assert!((number - (0.19 + 0.09 / 64.0 - 0.005)).abs() < 0.0005, "{number}");
     assert!(shown.value.contains("0.150 is in use"), "{}", shown.value);
     assert!(shown.value.contains("write field_capacity = 0.19 into the garden file"), "{}", shown.value);
 }

@@ -5,6 +5,7 @@
 
 mod class_month;
 mod field;
+mod field_capacity;
 mod in_process;
 mod messages_month;
 mod open_record;

@@ -2,14 +2,44 @@
 //! rain, and how many would have been called watering though nobody watered.
 //!
 //! `SOIL_RECORD=FILE cargo test --test trials open_record -- --ignored --nocapture`, with a
-//! CSV of `time_utc,vwc_m3m3,rain_mm`.
+//! CSV of `time_utc,vwc_m3m3,rain_mm`. With `SOIL_DEPTH_CM` it also says of how many rains
+//! the soil above the probe gained more than fell, which on soil that nobody waters is
+//! false: `cause.rs` takes that for watering beside the rain.
 
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use trug::rain::{Gauge, GaugeMessage};
-use trug::watering::WettingWatch;
+use trug::watering::{Wetting, WettingWatch};
 
 const PATIENCE_S: i64 = 3600;
+
+/// Of wettings with 1 mm of rain in the day before, how many gained clearly more than fell
+/// and no earlier wetting took, by several limits.
+fn beyond_rain(depth_cm: f64, wettings: &[Wetting], rains: &[(Timestamp, f64)]) {
+    const SAME_WETTING_S: i64 = 6 * 3600;
+    let sum = |from: Timestamp, to: Timestamp| -> f64 {
+        rains.iter().filter(|(at, _)| *at > from && *at <= to).map(|(_, mm)| mm).sum()
+    };
+    let mut rained = Vec::new();
+    for (number, wetting) in wettings.iter().enumerate() {
+        let day_before = wetting.onset - SignedDuration::from_hours(24);
+        let earlier = wettings[..number]
+            .iter()
+            .rfind(|it| wetting.onset.as_second() - it.onset.as_second() > SAME_WETTING_S);
+        let left_from = earlier.map_or(day_before, |it| it.seen.max(day_before));
+        if sum(day_before, wetting.seen) >= 1.0 {
+            rained.push((10.0 * depth_cm * wetting.rise, sum(left_from, wetting.seen)));
+        }
+    }
+    println!("{} wettings with rain; more than so many times the rain and so many mm more:", rained.len());
+    for times in [1.0, 1.25, 1.5, 2.0] {
+        let share = |mm: f64| {
+            let beyond = rained.iter().filter(|(gained, left)| *gained > times * left + mm).count();
+            format!("{mm} mm {:.1} %", 100.0 * beyond as f64 / rained.len().max(1) as f64)
+        };
+        println!("  {times}: {}, {}, {}, {}", share(0.0), share(2.0), share(4.0), share(8.0));
+    }
+}
 
 #[test]
 #[ignore = "needs a record: SOIL_RECORD=FILE.csv cargo test --test trials open_record -- --ignored --nocapture"]
@@ -62,6 +92,9 @@ fn wettings_of_an_open_record_have_rain() {
     }
     for (wetting, day, ..) in wettings.iter().filter(|w| w.1 < 1.0) {
         println!("  no rain: {} by {:.3}, {day:.1} mm in the day before", wetting.onset, wetting.rise);
+    }
+    if let Some(depth_cm) = std::env::var("SOIL_DEPTH_CM").ok().and_then(|cm| cm.parse::<f64>().ok()) {
+        beyond_rain(depth_cm, &wettings.iter().map(|it| it.0).collect::<Vec<_>>(), &rains);
     }
     // Rains, parted by six dry hours, by their size: which of them were felt.
     let mut events: Vec<(Timestamp, Timestamp, f64)> = Vec::new();
