@@ -51,8 +51,11 @@ use crate::watering::Wetting;
 pub(crate) const RAIN_EXPLAINS_MM: f64 = 1.0;
 /// The soil above a probe must have gained so many times the rain that was left for it,
 /// and so many mm more, before rain alone does not explain it: a gauge of tipping buckets
-/// may miss a part, and water runs together unevenly. Ours; on a simulated month see
-/// `tests/trials/class_month.rs`.
+/// may miss a part, and water runs together unevenly. Ours, set on a simulated month
+/// (`tests/trials/class_month.rs`). On an open record of eight grassland stations that nobody
+/// waters, nearly five years of probes at 5 cm, none of it used for setting them, 0 to 1.2 % of
+/// a station's wettings under rain pass both limits, and 2 to 4 % the first alone
+/// (`tests/trials/open_record.rs`). Deeper probes are not covered by that record.
 const BEYOND_RAIN: f64 = 1.25;
 const BEYOND_RAIN_MM: f64 = 2.0;
 /// A smaller rise is not called a watering on the gauge's word alone, m³/m³. The
