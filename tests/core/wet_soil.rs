@@ -4,6 +4,7 @@ use jiff::SignedDuration;
 use jiff::civil::date;
 use trug::alarms::{Kind, State};
 use trug::garden::log::LogEvent;
+use trug::garden::record::AlarmChange;
 use trug::garden::{MulchAnswer, MulchDay};
 use trug::model::Condition;
 use trug::model::SensorIx;
@@ -50,6 +51,11 @@ fn play(run: &mut Run, sensors: &[SensorIx], from: &str, to: &str, value: impl F
     }
 }
 
+/// A limit that no publication gives is not told as a publication's: whose it is comes first.
+fn assert_ours(told: &AlarmChange, whose: &str) {
+    assert!(told.record.said.source.starts_with(whose), "{}", told.record.said.source);
+}
+
 fn mulch(run: &Run, at: &str) -> MulchDay {
     run.core().mulch_day(None, "bed", t(at)).expect("the bed")
 }
@@ -74,6 +80,7 @@ fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it(
             .iter()
             .any(|step| step.with.contains("0.300 + 0.3 x (0.500 - 0.300) = 0.360 m3/m3"))
     );
+    assert_ours(told, "this project's own rule");
     let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Act);
     assert!(card.words.contains("open tap"), "{}", card.words);
@@ -125,6 +132,7 @@ fn soil_that_has_not_drained_two_days_after_rain_is_waterlogged() {
     assert_eq!(run.steps(Kind::WaterLeftOn), []);
     let told = run.first(Kind::Waterlogged);
     assert!(told.record.said.text.contains("Stop watering it"), "{}", told.record.said.text);
+    assert_ours(told, "this project's own limit");
     assert!(
         told.record.said.why.iter().any(|step| step.with.ends_with("= 0.400 m3/m3")),
         "{:?}",
@@ -344,6 +352,7 @@ fn a_bed_with_an_open_mulch_alarm_is_not_called_well() {
     let mut run = school();
     play(&mut run, &[PROBE], "2026-05-14T00:00", "2026-05-14T06:00", |_, _| 0.24);
     assert_eq!(run.steps(Kind::MulchOnDrySoil), [State::Unacknowledged]);
+    assert_ours(run.first(Kind::MulchOnDrySoil), "common practice");
     let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Watch);
     assert!(card.words.contains("not moist enough for its mulch day"), "{}", card.words);

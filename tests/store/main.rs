@@ -6,6 +6,7 @@ mod alarm_figures;
 mod answers;
 mod bins;
 mod export_alarms;
+mod export_figures;
 mod faults;
 mod kept;
 mod log;

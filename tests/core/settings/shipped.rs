@@ -85,16 +85,20 @@ fn commented_examples_of_the_shipped_files_have_no_fault() {
     let trug = uncommented("trug.toml");
     let garden = uncommented("gardens/saltbush-gully.toml");
     let read = from_text(("trug.toml", &trug), &[("garden.toml", &garden)], env(&[]));
-    if let Ok(settings) = &read {
-        // What many gardens need is among them.
-        let shown = &settings.gardens[0];
-        assert!(shown.roof.is_some() && !shown.site.holidays.is_empty());
-        assert!(shown.beds.iter().any(|bed| bed.fallow) && shown.sensors.iter().any(|it| it.unit_said));
-    }
     let faults: Vec<Fault> = read.map_or_else(|faults| faults.as_slice().to_vec(), |_| Vec::new());
     // Only the files of secrets are not there.
     let others: Vec<&Fault> = faults.iter().filter(|f| !f.key.ends_with("_file")).collect();
     assert!(others.is_empty(), "{others:#?}");
+
+    // What many gardens need is among them. The daemon's file lacks its secrets here, and so
+    // the ways that need them.
+    let own =
+        garden.lines().filter(|line| !["webhook = [", "file = ["].iter().any(|it| line.starts_with(it)));
+    let shown = crate::support::garden::settings(&own.collect::<Vec<_>>().join("\n")).gardens.remove(0);
+    assert!(shown.roof.is_some(), "a roof");
+    assert!(!shown.site.holidays.is_empty(), "holidays");
+    assert!(shown.beds.iter().any(|bed| bed.fallow), "a fallow bed");
+    assert!(shown.sensors.iter().any(|it| it.unit_said), "a unit");
 }
 
 #[test]
