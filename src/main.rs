@@ -45,6 +45,10 @@ enum Command {
     Alarms(commands::alarms::AlarmsArgs),
     /// What was told to whom, when and by which way, what waits, and what nobody would take
     Messages(commands::messages::Messages),
+    /// A whole copy of the record in one file, while trug runs; a plain copy would lose the newest
+    Backup(commands::backup::BackupArgs),
+    /// Put a backup in the place of the record, which is moved aside; trug must be stopped
+    Restore(commands::backup::RestoreArgs),
     /// How sending readings on to other servers goes; send again what they refused, or past days
     Forward(commands::forward::ForwardArgs),
     /// May mulch go down on a bed today, and how many litres does it take
@@ -114,6 +118,8 @@ fn run(Arguments { config, json, command }: Arguments, out: &mut dyn Write) -> a
             let settings = load()?;
             commands::messages::run(&reader(&settings)?, &settings.gardens, &it, system_now(), out)
         }
+        Command::Backup(it) => commands::backup::back_up_to(&load()?, &it, out),
+        Command::Restore(it) => commands::backup::restore(&load()?, &it, system_now(), out),
         Command::Forward(it) => {
             let settings = load()?;
             let reader = reader(&settings)?;

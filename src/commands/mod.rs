@@ -3,6 +3,7 @@
 pub mod acclimatise;
 pub mod alarms;
 pub mod answer;
+pub mod backup;
 pub mod calibrate;
 pub mod check;
 mod csv_file;

@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use crate::engine::forward_troubles::ForwardTroubles;
 use crate::engine::health;
 use crate::intake::BrokerContact;
+use crate::store::Salvaged;
 
 /// A write that has taken so long is told as one that hangs, seconds. Another program
 /// may hold the file for five.
@@ -25,6 +26,8 @@ pub struct DaemonHealth {
     pub store_reason: Mutex<String>,
     /// Stored alarms that could not be understood and were set aside at the start.
     pub set_aside: Mutex<Vec<String>>,
+    /// The record was damaged at the start: what was carried over of it.
+    pub salvaged: Mutex<Option<Salvaged>>,
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
     pub forwarding: Arc<ForwardTroubles>,
@@ -55,6 +58,15 @@ impl DaemonHealth {
         for alarm in &*self.set_aside.lock().unwrap_or_else(PoisonError::into_inner) {
             faults.push(format!(
                 "The stored alarm {alarm} could not be understood and was set aside; look there yourself."
+            ));
+        }
+        if let Some(it) = &*self.salvaged.lock().unwrap_or_else(PoisonError::into_inner) {
+            let readings = it.readings;
+            let aside = it.aside.display();
+            faults.push(format!(
+                "The record was damaged when Trug started. {readings} readings were carried over; the damaged file \
+                 is {aside}. Put a backup back with trug restore, or keep what was saved. The disk may be failing: \
+                 look at it."
             ));
         }
         if self.broker.is_away() {

@@ -15,7 +15,7 @@ use jiff::Timestamp;
 use tokio::runtime::Handle;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::{error, info, warn};
 
 use crate::alarms::Answered;
 use crate::alarms::State;
@@ -33,7 +33,8 @@ use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHeal
 use crate::intake::session::Delivery;
 use crate::settings::Settings;
 use crate::store::{
-    AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, Store, StoreError, Transaction, Tried,
+    AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, Salvaged, Store, StoreError,
+    Transaction, Tried, mend_damaged,
 };
 use crate::telling::{GivenUp, Notifier, NotifierOutput};
 
@@ -72,6 +73,8 @@ pub type OnChange = Box<dyn FnMut(&AlarmChange) + Send>;
 pub struct Engine {
     pub router: Router,
     store: Store,
+    /// What was carried over of a damaged record.
+    salvaged: Option<Salvaged>,
     batch: Batch,
     letters: Vec<AlarmPublication>,
     letters_sent: Vec<i64>,
@@ -119,6 +122,13 @@ impl Engine {
     /// # Errors
     /// When the store cannot be opened or read.
     pub fn open(settings: &Settings, clock: Clock) -> Result<Self, StoreError> {
+        let salvaged = mend_damaged(&settings.store.path, crate::engine::system_now())?;
+        if let Some(it) = &salvaged {
+            error!(
+                aside = %it.aside.display(), readings = it.readings, broken = ?it.broken, found = %it.found,
+                "the database was damaged and moved aside; what could be read of it was carried over"
+            );
+        }
         let mut store = Store::open(&settings.store.path, &settings.gardens)?;
         store.set_keep_rejects(settings.store.keep_rejects);
         let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
@@ -135,6 +145,7 @@ impl Engine {
         Ok(Self {
             router,
             store,
+            salvaged,
             batch: Batch { changes, ..Batch::default() },
             letters,
             letters_sent: Vec::new(),
@@ -303,6 +314,7 @@ impl Engine {
         daemon_health.store_watch.stand(self.router.core.store_alarms());
         *daemon_health.set_aside.lock().unwrap_or_else(PoisonError::into_inner) =
             self.store.set_aside().to_vec();
+        *daemon_health.salvaged.lock().unwrap_or_else(PoisonError::into_inner) = self.salvaged.take();
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
         loop {
             daemon_health.pulse.beat();

@@ -39,6 +39,9 @@ pub enum StoreError {
     #[error("{} is not a database", path.display())]
     NotADatabase { path: PathBuf },
 
+    #[error("{} is damaged ({found}); `trug restore BACKUP` puts a backup in its place", path.display())]
+    Damaged { path: PathBuf, found: String },
+
     #[error("{} is the database of another program; name another file in [store] path", path.display())]
     Foreign { path: PathBuf },
 

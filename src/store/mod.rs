@@ -26,6 +26,7 @@
 mod alarm_history;
 mod alarm_rows;
 mod answers;
+mod backup;
 mod bins;
 mod columns;
 mod counters;
@@ -47,6 +48,7 @@ mod refused_list;
 mod refused_rows;
 mod reject_rows;
 mod replay_rows;
+mod salvage;
 mod schema;
 mod series;
 mod waiting_rows;
@@ -54,6 +56,7 @@ mod whereabouts;
 mod writer;
 
 pub use answers::{AnswerRow, leave_answer};
+pub use backup::{BackupContent, BackupFault, PutBack, back_up, look_through, put_back};
 pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use import_rows::{ImportBatch, UndoneImport};
@@ -69,5 +72,6 @@ pub use records::{
 pub use refused_list::settle_refused;
 pub use reject_rows::{RefusedTopic, is_refused_of};
 pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
+pub use salvage::{Salvaged, mend_damaged};
 pub use series::{Series, SeriesMap};
 pub use writer::Store;

@@ -394,6 +394,28 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path) -> Result<(), St
     Ok(())
 }
 
+/// The version of a file of ours; 0 of an empty one.
+///
+/// # Errors
+///
+/// As for [`migrate`].
+pub(super) fn of(connection: &Connection, path: &Path) -> Result<i64, StoreError> {
+    version(connection, path)
+}
+
+/// Makes the tables of a version in an empty file; those of the first where it is not known.
+pub(super) fn make(connection: &mut Connection, to: i64) -> rusqlite::Result<()> {
+    let to = to.clamp(1, KNOWN);
+    for (script, version) in MIGRATIONS.iter().zip(1_i64..).take_while(|&(_, version)| version <= to) {
+        let step = connection.transaction()?;
+        step.execute_batch(script)?;
+        step.pragma_update(None, "application_id", APPLICATION_ID)?;
+        step.pragma_update(None, "user_version", version)?;
+        step.commit()?;
+    }
+    Ok(())
+}
+
 /// Checks that a file is empty or ours, before anything in it is changed.
 ///
 /// # Errors

@@ -395,7 +395,7 @@ pub(super) fn open_beside(path: &Path) -> Result<Connection, StoreError> {
 }
 
 /// Takes the lock beside the database, or says who cannot have it.
-fn lock(path: &Path) -> Result<File, StoreError> {
+pub(super) fn lock(path: &Path) -> Result<File, StoreError> {
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder)
             .map_err(|source| StoreError::Folder { path: folder.to_owned(), source })?;

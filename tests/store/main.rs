@@ -4,6 +4,7 @@
 
 mod alarm_figures;
 mod answers;
+mod backup;
 mod bins;
 mod export_alarms;
 mod export_figures;

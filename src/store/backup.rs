@@ -1,0 +1,237 @@
+//! A whole copy of the record, and putting one back.
+//!
+//! A plain copy of the file while the daemon runs loses what is still in the log of recent
+//! writes ("-wal") and may be torn. [`back_up`] asks SQLite for a copy of one moment
+//! (`VACUUM INTO`: <https://www.sqlite.org/lang_vacuum.html>), reads it through, and only
+//! then gives it its name. The daemon goes on writing meanwhile.
+
+use std::ffi::OsString;
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use rusqlite::{Connection, OpenFlags};
+
+use super::columns::timestamp;
+use super::query;
+use super::writer::{BUSY, lock, open_beside};
+use super::{StoreError, schema};
+
+/// What is in a copy.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BackupContent {
+    pub bytes: u64,
+    pub readings: u64,
+    pub alarm_changes: u64,
+    pub log_entries: u64,
+    /// The time of the newest reading.
+    pub newest: Option<Timestamp>,
+}
+
+/// Why no copy was made or put back. What was there before is as it was, where nothing else
+/// is said.
+#[derive(Debug, thiserror::Error)]
+pub enum BackupFault {
+    #[error("{} is there already; a backup never overwrites a file: give another name", path.display())]
+    Exists { path: PathBuf },
+    #[error("there is no file {}", path.display())]
+    NoFile { path: PathBuf },
+    #[error("{} is the record itself, not a backup of it", path.display())]
+    Itself { path: PathBuf },
+    #[error("{doing} {}", path.display())]
+    File { doing: &'static str, path: PathBuf, source: io::Error },
+    #[error("copying the record to {}", path.display())]
+    Copy { path: PathBuf, source: rusqlite::Error },
+    #[error("{} is damaged: {found}", path.display())]
+    Damaged { path: PathBuf, found: String },
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// Copies the record at `from` into the new file `to` and reads the copy through.
+///
+/// # Errors
+///
+/// When `to` is there or cannot be written, or the record cannot be read, is damaged, is not
+/// ours or of another version. No half copy is left.
+pub fn back_up(from: &Path, to: &Path) -> Result<BackupContent, BackupFault> {
+    if to.exists() {
+        return Err(BackupFault::Exists { path: to.to_owned() });
+    }
+    let part = beside(to, ".part");
+    remove_if_there(&part)?;
+    let made = copy(from, &part).and_then(|content| {
+        let file = |doing, source| BackupFault::File { doing, path: to.to_owned(), source };
+        // The record may be read by its owner alone; so may its copy.
+        let rights =
+            fs::metadata(from).map_err(|source| file("reading the rights of", source))?.permissions();
+        fs::set_permissions(&part, rights).map_err(|source| file("setting the rights of", source))?;
+        File::open(&part).and_then(|it| it.sync_all()).map_err(|source| file("writing", source))?;
+        // Not over a file that came meanwhile: a link is refused where a name would be replaced.
+        fs::hard_link(&part, to).map_err(|source| file("naming", source))?;
+        sync_folder(to).map_err(|source| file("writing", source))?;
+        Ok(content)
+    });
+    let cleared = remove_if_there(&part);
+    let made = made?;
+    cleared?;
+    Ok(made)
+}
+
+fn copy(from: &Path, part: &Path) -> Result<BackupContent, BackupFault> {
+    let connection = open_beside(from)?;
+    let before: i64 = query::one(&connection, "SELECT count(*) FROM reading", [])
+        .map_err(|source| BackupFault::Copy { path: part.to_owned(), source })?;
+    connection
+        .execute("VACUUM INTO ?1", [part.to_string_lossy()])
+        .map_err(|source| BackupFault::Copy { path: part.to_owned(), source })?;
+    let content = look_through(part)?;
+    if i64::try_from(content.readings).is_ok_and(|copied| copied < before) {
+        let found = format!("it holds {} of {before} readings", content.readings);
+        return Err(BackupFault::Damaged { path: part.to_owned(), found });
+    }
+    Ok(content)
+}
+
+/// Reads a copy through.
+///
+/// # Errors
+///
+/// When it is missing, damaged, not ours or from a newer program.
+pub fn look_through(path: &Path) -> Result<BackupContent, BackupFault> {
+    let bytes = match fs::metadata(path) {
+        Ok(found) if found.is_file() => found.len(),
+        Ok(_) => return Err(BackupFault::NoFile { path: path.to_owned() }),
+        Err(source) if source.kind() == io::ErrorKind::NotFound => {
+            return Err(BackupFault::NoFile { path: path.to_owned() });
+        }
+        Err(source) => return Err(BackupFault::File { doing: "reading", path: path.to_owned(), source }),
+    };
+    let open = |source| StoreError::Open { path: path.to_owned(), source };
+    let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(open)?;
+    connection.busy_timeout(BUSY).map_err(open)?;
+    if schema::of(&connection, path)? == 0 {
+        return Err(BackupFault::Damaged { path: path.to_owned(), found: "it is empty".to_owned() });
+    }
+    let damaged = |found: String| BackupFault::Damaged { path: path.to_owned(), found };
+    let said: Vec<String> = query::list(&connection, "PRAGMA integrity_check(5)", [], |row| row.get(0))
+        .map_err(|source| damaged(source.to_string()))?;
+    if said != ["ok"] {
+        return Err(damaged(said.join("; ")));
+    }
+    let count = |table: &str| -> Result<u64, BackupFault> {
+        let known: i64 = query::one(
+            &connection,
+            "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = ?1",
+            [table],
+        )
+        .map_err(open)?;
+        if known == 0 {
+            return Ok(0);
+        }
+        let rows: i64 =
+            query::one(&connection, &format!("SELECT count(*) FROM {table}"), []).map_err(open)?;
+        Ok(rows.unsigned_abs())
+    };
+    let newest: Option<i64> = query::one(&connection, "SELECT max(at) FROM reading", []).map_err(open)?;
+    Ok(BackupContent {
+        bytes,
+        readings: count("reading")?,
+        alarm_changes: count("alarm_change")?,
+        log_entries: count("log")?,
+        newest: newest.and_then(timestamp),
+    })
+}
+
+/// A copy that was put back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PutBack {
+    pub content: BackupContent,
+    /// Where the record is that stood there before; `None` where there was none.
+    pub aside: Option<PathBuf>,
+}
+
+/// Puts the copy `backup` in the place of the record at `path`. That one is moved aside
+/// with its log of recent writes, never deleted.
+///
+/// # Errors
+///
+/// When the daemon runs, the copy is missing, damaged, not ours or from a newer program, or
+/// the files cannot be written.
+pub fn put_back(backup: &Path, path: &Path, now: Timestamp) -> Result<PutBack, BackupFault> {
+    if same_file(backup, path) {
+        return Err(BackupFault::Itself { path: backup.to_owned() });
+    }
+    let content = look_through(backup)?;
+    let _lock = lock(path)?;
+    let coming = beside(path, ".coming");
+    remove_if_there(&coming)?;
+    let file = |doing, source| BackupFault::File { doing, path: path.to_owned(), source };
+    let placed = fs::copy(backup, &coming)
+        .and_then(|_| File::open(&coming)?.sync_all())
+        .map_err(|source| file("writing beside", source))
+        .and_then(|()| {
+            let aside = move_aside(path, "before-restore", now)?;
+            fs::rename(&coming, path).map_err(|source| file("naming", source))?;
+            sync_folder(path).map_err(|source| file("writing", source))?;
+            Ok(aside)
+        });
+    remove_if_there(&coming)?;
+    Ok(PutBack { content, aside: placed? })
+}
+
+/// Moves a record with its logs aside: `NAME.WHY-TIME`. Returns its new path.
+pub(super) fn move_aside(path: &Path, why: &str, now: Timestamp) -> Result<Option<PathBuf>, BackupFault> {
+    if !path.exists() {
+        return Ok(None);
+    }
+    let time = now.strftime("%Y%m%dT%H%M%SZ");
+    let aside = (0..1000)
+        .map(|n| {
+            let number = if n == 0 { String::new() } else { format!("-{n}") };
+            beside(path, &format!(".{why}-{time}{number}"))
+        })
+        .find(|aside| !aside.exists())
+        .unwrap_or_else(|| beside(path, &format!(".{why}-{time}-more")));
+    // The logs first: a record without its log is older, a log without its record nothing.
+    for log in ["-wal", "-shm", ""] {
+        let (from, to) = (beside(path, log), beside(&aside, log));
+        if from.exists() {
+            fs::rename(&from, &to).map_err(|source| BackupFault::File {
+                doing: "moving aside",
+                path: from,
+                source,
+            })?;
+        }
+    }
+    Ok(Some(aside))
+}
+
+/// A path with something after its name.
+fn beside(path: &Path, after: &str) -> PathBuf {
+    let mut name: OsString = path.as_os_str().to_owned();
+    name.push(after);
+    name.into()
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    match (fs::canonicalize(a), fs::canonicalize(b)) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    }
+}
+
+fn remove_if_there(path: &Path) -> Result<(), BackupFault> {
+    match fs::remove_file(path) {
+        Err(source) if source.kind() != io::ErrorKind::NotFound => {
+            Err(BackupFault::File { doing: "removing", path: path.to_owned(), source })
+        }
+        _ => Ok(()),
+    }
+}
+
+fn sync_folder(path: &Path) -> io::Result<()> {
+    let folder = path.parent().filter(|it| !it.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    File::open(folder)?.sync_all()
+}
