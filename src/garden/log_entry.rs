@@ -379,7 +379,8 @@ pub const KINDS: [EntryKind; 30] = [
         help_rank: 19,
         note_needed: true,
         caution: Some(
-            "Find out what it is first, and try hands, water and nets. Sprays are for adults who may use them, by the              label and the school's rules: never near a fish tank, and never on what is about to be eaten.",
+            "Find out what it is first, and try hands, water and nets. Sprays are for adults who may use them, by the \
+             label and the school's rules: never near a fish tank, and never on what is about to be eaten.",
         ),
         ..OF_BED
     },
@@ -496,7 +497,9 @@ pub const KINDS: [EntryKind; 30] = [
         help_rank: 20,
         numbers: &[LITRES],
         caution: Some(
-            "Unplug pump and heater before a hand goes in. Change a tenth to a fifth at a time, with water of nearly the              same temperature. Tap water needs a conditioner for chlorine and chloramine first: standing does not              remove chloramine.",
+            "Unplug pump and heater before a hand goes in. Change a tenth to a fifth at a time, more only where an alarm \
+             asks for it, with water of nearly the same temperature. Tap water needs a conditioner for chlorine and \
+             chloramine first: standing does not remove chloramine.",
         ),
         ..OF_TANK
     },
@@ -516,7 +519,8 @@ pub const KINDS: [EntryKind; 30] = [
         help: "A tank's filter was cleaned",
         help_rank: 22,
         caution: Some(
-            "Unplug the pump first. Rinse sponges and media in a bucket of the tank's own water: tap water kills the              bacteria that keep ammonia down. Never clean all of it on one day.",
+            "Unplug the pump first. Rinse sponges and media in a bucket of the tank's own water: tap water kills the \
+             bacteria that keep ammonia down. Never clean all of it on one day.",
         ),
         ..OF_TANK
     },
@@ -583,7 +587,8 @@ pub const KINDS: [EntryKind; 30] = [
         help_rank: 24,
         about: About::Sensor,
         caution: Some(
-            "Use the type that the device's maker names. Old batteries go to a collection point, never into the bin;              button cells are deadly when swallowed.",
+            "Use the type that the device's maker names. Old batteries go to a collection point, never into the bin; \
+             button cells are deadly when swallowed.",
         ),
         ..PLAIN
     },
@@ -813,6 +818,21 @@ mod tests {
         names.sort_unstable();
         names.dedup();
         assert_eq!(names.len(), KINDS.len());
+    }
+
+    #[test]
+    fn words_for_whoever_tests_or_loses_fish_are_whole() {
+        for kind in &KINDS {
+            for words in [kind.how_to, kind.caution].into_iter().flatten() {
+                assert!(!words.contains("  "), "{}: {words}", kind.name);
+            }
+        }
+        let how_to = kind("water-test").and_then(|it| it.how_to).unwrap();
+        assert!(how_to.contains("nitrogen") && how_to.contains("the ion"), "{how_to}");
+        // 14.007 of 18.039 by the atomic masses.
+        assert!(how_to.contains(&format!("{:.2} times", 14.007 / 18.039)), "{how_to}");
+        let lost = kind("fish-lost").and_then(|it| it.caution).unwrap();
+        assert!(lost.contains("your state's fisheries hotline"), "{lost}");
     }
 
     #[test]

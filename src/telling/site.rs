@@ -206,7 +206,9 @@ impl SiteNotifier {
                 again: self.rows.told(alarm, group, since).is_some(),
                 told: None,
             };
-            let worse = record.course.worse && change.from.is_active();
+            // To a group that has not been told while it was less urgent it is news.
+            let news = alarm.kind.row().high_when_worse && self.rows.told(alarm, group, since).is_none();
+            let worse = record.course.worse && change.from.is_active() && !news;
             let why = if worse { TellReason::Worse } else { TellReason::News };
             said.entry((group, why)).or_default().push(entry);
             if self.rows.told_now(alarm, group, since).is_some() {

@@ -88,6 +88,28 @@ fn entries_that_already_exist_do_the_job_and_nobody_is_told_twice() {
     );
 }
 
+/// Whoever is late with the food must not make up for it.
+#[test]
+fn a_late_feed_is_never_given_twice() {
+    let jobs = "[[tell]]\nwho = \"teacher\"\nalarms = [\"ph\"]\nemail = [\"teacher@school.example\"]\n\
+         [[job]]\nname = \"Feed the fish\"\nplace = \"tank\"\nevery_days = 1\nwho = \"teacher\"\ntell = true\n\
+         done_by = [\"fed\"]\n";
+    let file = GardenFile::new("school")
+        .with(WATERING)
+        .tank("tank", "Perch tank", "")
+        .sensor("water", "water-temperature", "tank = \"tank\"")
+        .with(jobs);
+    let mut run = Run::by(Clock::Arrival, file.text());
+    run.take(SensorIx(0), t("2026-03-10T08:00"), 22.0);
+    run.log("tank", t("2026-03-10T15:00"), LogEvent::Fed { grams: 20.0 });
+    run.tick(t("2026-03-12T08:30"));
+    let text = &run.first(Kind::JobOverdue).record.said.text;
+    assert!(
+        text.contains("Look at the fish first. Give one feed only: never make up for a missed one."),
+        "{text}"
+    );
+}
+
 #[test]
 fn an_entry_that_was_struck_did_no_job() {
     let mut run = school();

@@ -809,6 +809,35 @@ fn what_grows_worse_is_told_at_once_to_all_who_know_of_it() {
     assert_eq!(purposes, [("office", "not-answered")]);
 }
 
+/// pH waits for the end of the quiet hours; below 6 it does not, and is not told again by what
+/// had waited.
+#[test]
+fn what_becomes_urgent_is_told_at_once_and_no_second_time() {
+    let mut world = world(&[TEACHER]);
+    let night = time(NIGHT);
+    assert!(world.raise(night, Kind::Ph, "perch-tank").is_empty());
+    let now = later(night, 3600);
+    let told = world.worsen(now, Kind::Ph, "perch-tank");
+    assert_eq!(heads(&told), ["teacher news: perch-tank: ph stands. Do something about it today."]);
+    assert_eq!((told[0].priority, told[0].items[0].priority), (Priority::High, Priority::High));
+    // Until somebody answers, like everything urgent; the morning brings nothing more.
+    let told = world.wait(now, 12 * 3600);
+    assert!(
+        !told.is_empty() && told.iter().all(|(_, message)| message.purpose == Purpose::Again),
+        "{told:?}"
+    );
+    // Told by day while it was less urgent, it has grown worse.
+    let mut world = self::world(&[TEACHER]);
+    let noon = time(NOON);
+    world.raise(noon, Kind::Ph, "perch-tank");
+    assert_eq!(world.tick(later(noon, 60)).len(), 1);
+    let told = world.worsen(later(noon, 600), Kind::Ph, "perch-tank");
+    assert_eq!(told.iter().map(|m| &m.purpose).collect::<Vec<_>>(), [&Purpose::Worse]);
+    // And that it is over is told.
+    let told = world.step(later(noon, 1200), Kind::Ph, "perch-tank", State::ReturnedUnacknowledged);
+    assert!(told.is_empty() || told[0].purpose == Purpose::Over, "{told:?}");
+}
+
 #[test]
 fn a_group_that_was_not_reached_yet_is_still_passed_to_while_it_grows_worse() {
     let mut world = world(&[TEACHER, NEXT, OFFICE]);

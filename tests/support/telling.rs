@@ -118,6 +118,7 @@ impl World {
         // No new occurrence.
         change.record.since = before.since;
         change.record.course.worse = true;
+        change.record.course.severity = before.course.severity + 1;
         self.stand(&change.record);
         self.telling.take(std::slice::from_ref(&change), now, &mut self.told);
         self.commit()

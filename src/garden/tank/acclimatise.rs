@@ -347,7 +347,7 @@ impl SiteState {
         if lacks.iter().any(|lack| lack.argument().is_none()) {
             text += &format!(
                 " Test the tank's water, and enter it in the Garden log: trug log water-test {} --ammonia MG/L --nitrite \
-                 MG/L (--nitrite-ion where the kit reads NO2, not NO2-N).",
+                 MG/L. Where the kit reads the ion (NO2, not NO2-N), give --nitrite-ion in its place.",
                 tank.id
             );
         }
@@ -645,10 +645,10 @@ impl Plan<'_> {
             ),
             format!(
                 "What to do after a long haul differs. LSU AgCenter: float the sealed bag for 30 minutes in the shade, \
-                 then open it and release at once, because mixing lets carbon dioxide out, the pH jumps and ammonia turns \
-                 toxic. After a short haul it mixes slowly, as common practice does always. {chosen} (long: \
-                 {LONG_HAUL_H:.0} hours or more, this project's own figure). Ask the supplier which they want, and follow \
-                 your state's rules for the species."
+                 then open it and release at once. Mixing lets carbon dioxide out, the pH jumps, and ammonia turns toxic. \
+                 After a short haul it mixes slowly, as common practice does always. {chosen} (long: {LONG_HAUL_H:.0} hours \
+                 or more, this project's own figure). Ask the supplier which they want, and follow your state's rules for \
+                 the species."
             ),
         ]
     }

@@ -46,7 +46,7 @@ impl SiteState {
         const NAME: &str = "Un-ionised ammonia";
         let mut figures = Vec::new();
         figures.push(match self.ammonia_test(index, now) {
-            None => Figure::unknown(NAME, "no water test with ammonia is written down", "mg/L"),
+            None => Figure::unknown(NAME, "no water test with ammonia is in the Garden log", "mg/L"),
             Some(test) => match test.un_ionised_mg_l {
                 Some(Ok(mg_l)) => Figure::known(
                     NAME,

@@ -129,7 +129,7 @@ impl SiteState {
                 let missing = if probes {
                     "its probe has no fresh good reading"
                 } else {
-                    "it has no oxygen probe, and no test is written down"
+                    "it has no oxygen probe, and no test is in the Garden log"
                 };
                 figures.push(Figure::unknown("Oxygen", missing, "mg/L"));
                 if let Some(s) = &saturation {

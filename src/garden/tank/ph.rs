@@ -111,7 +111,7 @@ impl SiteState {
         let value = self.measured_or_tested(index, now, self.tank_ph(index, now), |test| test.ph);
         let mut figures = vec![match value {
             Some((ph, when)) => Figure::known("pH", format!("{ph:.1}{when}"), ph, "pH", vec![]),
-            None => Figure::unknown("pH", "no sensor speaks and no test is written down", "pH"),
+            None => Figure::unknown("pH", "no sensor sends readings and no test is in the Garden log", "pH"),
         }];
         figures.push(match drift(&self.ph_days(index, now)) {
             Some(drift) => {
@@ -130,7 +130,7 @@ impl SiteState {
                     vec![equations::DRIFT.step(with)],
                 )
             }
-            None => Figure::unknown("Drift of pH", "it wants four days of a sensor or four tests", "pH/day"),
+            None => Figure::unknown("Drift of pH", "it needs four days of a sensor or four tests", "pH/day"),
         });
         figures
     }

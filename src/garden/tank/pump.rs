@@ -117,7 +117,7 @@ impl SiteState {
                 continue;
             };
             let limit = least.map_or("its least is not set, so it is not judged".to_owned(), |least| {
-                format!("at least {least:.0} {unit} while all is well")
+                format!("at least {least:.0} {unit} while it runs")
             });
             let why = least.map(|least| {
                 equations::BEYOND.step(format!("{value:.0} - {least:.0} = {:.0} {unit}", value - least))

@@ -43,7 +43,7 @@ impl SiteState {
         let Some(fish) = self.fish_in(tank, now) else {
             return vec![Figure::unknown(
                 "Fish in the water",
-                "how many fish there are is not written down",
+                "how many fish there are is not in the Garden log",
                 "kg/m3",
             )];
         };
@@ -120,7 +120,7 @@ impl SiteState {
             let how = if g > most {
                 "too much: what is left over turns to ammonia"
             } else if g < least {
-                "less than growing fish want"
+                "less than growing fish need"
             } else {
                 "as it should be"
             };

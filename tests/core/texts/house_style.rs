@@ -10,14 +10,12 @@ use crate::support::plain_words::words_out;
 /// must leave the list.
 const STILL_TO_WRITE: &[&str] = &[
     "May mulch go down today? (trug mulch)",
-    "May the new fish go in today? (trug acclimatise)",
     "a bed",
     "a bed's figures",
     "a bed's last water",
     "a bed's mulch",
     "a bed's outlook",
     "a job that comes round",
-    "a tank's figures",
     "clock-jumped",
     "dry-bed",
     "forwarding-behind",
