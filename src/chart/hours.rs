@@ -57,7 +57,7 @@ impl Tick {
 }
 
 /// About how wide a text of 12 px is, in pixels.
-fn width_of(text: &str) -> f64 {
+pub(super) fn width_of(text: &str) -> f64 {
     text.chars().count() as f64 * LETTER
 }
 

@@ -4,9 +4,12 @@
 //! drawn without script; a script may read the figures that it carries and show the
 //! one under the pointer. Every chart has a table of the same figures.
 
+pub mod calendar;
 mod draw;
 pub(crate) mod ground;
 mod hours;
+mod key;
+mod lane;
 pub(crate) mod scale;
 pub(crate) mod svg;
 mod table;
@@ -38,6 +41,23 @@ pub struct Chart {
     pub now: Option<Timestamp>,
     pub zone: TimeZone,
     pub panels: Vec<Panel>,
+    /// Which panels a phone shows, and the ways to others; `None`: all of them.
+    pub choice: Option<PanelChoice>,
+}
+
+/// Which panels of a chart a narrow screen shows: there all at once are too much to read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PanelChoice {
+    /// Keys of the panels, in the order in which they were chosen. Empty: the first ones.
+    pub chosen: Vec<&'static str>,
+    /// The page's address up to where the keys follow: `/site/x/bed/y?span=week&show=`.
+    pub address: String,
+}
+
+impl PanelChoice {
+    /// Panels that are shown where nobody chose, and the most that are shown at one time.
+    const FIRST: usize = 2;
+    const MOST: usize = 3;
 }
 
 impl Chart {
@@ -63,13 +83,85 @@ impl Chart {
         passed as f64 / length as f64
     }
 
+    /// The name of a panel's hatching in the page.
+    fn hatch(&self, number: usize) -> String {
+        format!("{}-gap-{number}", self.id)
+    }
+
+    /// The name of its time axis's words in the page, which the panels share.
+    fn axis(&self) -> String {
+        format!("{}-axis", self.id)
+    }
+
+    /// The keys of the panels that a narrow screen shows.
+    fn shown_keys(&self) -> Vec<&'static str> {
+        let there = |key: &&'static str| self.panels.iter().any(|panel| panel.key == *key);
+        let chosen = self.choice.iter().flat_map(|it| &it.chosen).copied();
+        let mut shown: Vec<&'static str> = chosen.filter(there).collect();
+        if shown.is_empty() {
+            shown = self.panels.iter().take(PanelChoice::FIRST).map(|panel| panel.key).collect();
+        }
+        shown.truncate(PanelChoice::MOST);
+        shown
+    }
+
     fn figure(&self, figures: Option<String>) -> Markup {
+        let (title, about) = (format!("{}-title", self.id), format!("{}-about", self.id));
+        let shown = self.shown_keys();
+        let aside = |panel: &Panel| self.choice.is_some() && !shown.contains(&panel.key);
+        let times = draw::Times::of(self);
         html! {
-            figure class="chart-figure" data-chart=[figures] {
-                figcaption { (self.title) }
-                (draw::svg(self))
-                (self.key())
+            figure class="chart-figure" id=(self.id) data-chart=[figures] {
+                figcaption id=(title) { (self.title) }
+                p class="about" id=(about) { (self.description) }
+                div class="panels" role="group" aria-labelledby=(title) aria-describedby=(about) {
+                    @for (number, panel) in self.panels.iter().enumerate() {
+                        div class={ "panel" (if aside(panel) { " aside" } else { "" }) } {
+                            p class="panel-name" { (panel.heading()) }
+                            (draw::panel(self, &times, number, panel))
+                            (self.key(number, panel))
+                        }
+                    }
+                }
+                (self.choices(&shown))
+                (self.notes())
                 p class="readout" aria-live="polite" hidden {}
+            }
+        }
+    }
+
+    /// The ways to other panels, which only a narrow screen shows.
+    fn choices(&self, shown: &[&'static str]) -> Markup {
+        let Some(choice) = self.choice.as_ref().filter(|_| self.panels.len() > PanelChoice::FIRST) else {
+            return html! {};
+        };
+        // One that is shown goes; another one comes, in the place of the oldest where there
+        // are enough.
+        let after = |key: &'static str| -> String {
+            let mut keys: Vec<&str> = shown.iter().copied().filter(|it| *it != key).collect();
+            if !shown.contains(&key) {
+                keys.drain(..(keys.len() + 1).saturating_sub(PanelChoice::MOST));
+                keys.push(key);
+            }
+            keys.join(",")
+        };
+        html! {
+            nav class="choices-of-panels" aria-label={ "Shown in the chart: " (self.title) } {
+                ul {
+                    @for panel in &self.panels {
+                        @let is_shown = shown.contains(&panel.key);
+                        // The last one stays.
+                        @if is_shown && shown.len() == 1 {
+                            li { span aria-current="true" { (panel.short_name()) } }
+                        } @else {
+                            li {
+                                a href={ (choice.address) (after(panel.key)) "#" (self.id) } aria-current=[is_shown.then_some("true")] {
+                                    (if is_shown { "\u{2212} " } else { "+ " }) (panel.short_name())
+                                }
+                            }
+                        }
+                    }
+                }
             }
         }
     }
@@ -78,97 +170,13 @@ impl Chart {
     pub fn table(&self) -> Markup {
         table::table(self)
     }
-
-    /// What each line, bar and shape is.
-    fn key(&self) -> Markup {
-        let lines: Vec<(&str, Stroke)> = self
-            .panels
-            .iter()
-            .filter(|panel| panel.traces.len() > 1 || panel.traces.iter().any(|t| t.name != panel.name))
-            .flat_map(|panel| panel.traces.iter().map(|trace| (trace.name.as_str(), trace.stroke)))
-            .collect();
-        let mut bars: Vec<(&str, &str)> = Vec::new();
-        for panel in &self.panels {
-            let names = panel.bar_names();
-            if names.len() > 1 || names.first().is_some_and(|name| *name != panel.name) {
-                bars.extend(names.iter().map(|name| (*name, draw::bar_class(&names, name))));
-            }
-        }
-        bars.dedup();
-        let mut signs: Vec<Sign> = Vec::new();
-        for event in self.panels.iter().flat_map(|panel| &panel.events).filter(|event| self.shows(event.at)) {
-            if !signs.contains(&event.sign) {
-                signs.push(event.sign);
-            }
-        }
-        let flags = || self.panels.iter().flat_map(|panel| &panel.flagged).filter(|it| self.shows(it.at));
-        let mut doubts: Vec<&str> =
-            self.panels.iter().flat_map(|panel| &panel.bars).filter_map(|bar| bar.doubt.as_deref()).collect();
-        doubts.sort_unstable();
-        doubts.dedup();
-        let hours = hours::TimeAxis { from: self.from, to: self.to, zone: &self.zone };
-        // On a longer axis an hour cannot be seen.
-        let short = self.to.duration_since(self.from) < SignedDuration::from_hours(24 * 10);
-        let changes = if short { hours.clock_changes() } else { Vec::new() };
-        let reading = |class, shape, word: &str| {
-            html! {
-                li {
-                    svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true" class=(class) { path d=(shape) {} }
-                    (word)
-                }
-            }
-        };
-        html! {
-            ul class="key" {
-                @for (name, stroke) in lines {
-                    li {
-                        svg width="34" height="12" aria-hidden="true" {
-                            line class={ "trace " (draw::stroke_class(stroke)) } x1="1" x2="33" y1="6" y2="6" {}
-                        }
-                        (name)
-                    }
-                }
-                @for (name, class) in bars {
-                    li {
-                        svg width="14" height="14" aria-hidden="true" { rect class={ "bar " (class) } x="1" y="1" width="12" height="12" {} }
-                        (name)
-                    }
-                }
-                @for sign in signs {
-                    li {
-                        svg width="20" height="20" viewBox="-10 -10 20 20" aria-hidden="true" class={ "event " (sign.look().class) } {
-                            path d=(sign.look().shape) {}
-                        }
-                        (sign.look().words)
-                    }
-                }
-                @if self.panels.iter().any(|panel| !draw::empty_stretches(self, panel).is_empty()) {
-                    li {
-                        svg width="18" height="14" aria-hidden="true" {
-                            rect class="no-readings" fill={ "url(#" (self.id) "-gap)" } width="18" height="14" {}
-                        }
-                        "no readings"
-                    }
-                }
-                @if flags().any(|it| it.value.is_some()) {
-                    (reading("flag with-value", draw::DIAMOND, "reading in doubt"))
-                }
-                @if flags().any(|it| it.value.is_none()) { (reading("flag at-foot", draw::CROSS, "bad reading")) }
-            }
-            @for doubt in doubts { p class="doubt" { "? " (doubt) } }
-            @for (date, hours) in changes {
-                p class="doubt" {
-                    "The clocks change on " (date.strftime("%a %-d %b").to_string()) ": that day has "
-                    (hours) " hours."
-                }
-            }
-        }
-    }
 }
 
 /// One value axis.
 #[derive(Clone, Debug)]
 pub struct Panel {
+    /// Its name in an address; unlike those of the chart's other panels.
+    pub key: &'static str,
     /// What is measured: "Water in the root zone".
     pub name: String,
     /// As people write it: "mm", "%", "°C".
@@ -182,7 +190,12 @@ pub struct Panel {
     /// Single marks across the panel.
     pub rules: Vec<Rule>,
     pub traces: Vec<Trace>,
+    /// What is expected, as far as it is; it goes with an [`Stroke::Expected`] line.
+    pub fan: Vec<FanPoint>,
     pub bars: Vec<Bar>,
+    /// When the sensors of the bars sent readings; `None`: the bars are of single acts, and
+    /// nothing is missing between them.
+    pub bars_read: Option<ReadTime>,
     /// Readings that may not be believed: shown, not hidden.
     pub flagged: Vec<Flagged>,
     pub events: Vec<Event>,
@@ -192,6 +205,7 @@ impl Panel {
     /// A panel without anything in it yet.
     pub fn new(name: impl Into<String>, unit: &'static str, decimals: usize) -> Self {
         Self {
+            key: "",
             name: name.into(),
             unit,
             decimals,
@@ -199,10 +213,22 @@ impl Panel {
             zones: Vec::new(),
             rules: Vec::new(),
             traces: Vec::new(),
+            fan: Vec::new(),
             bars: Vec::new(),
+            bars_read: None,
             flagged: Vec::new(),
             events: Vec::new(),
         }
+    }
+
+    /// Its name with the unit.
+    fn heading(&self) -> String {
+        if self.unit.is_empty() { self.name.clone() } else { format!("{}, {}", self.name, self.unit) }
+    }
+
+    /// Its name without what is said behind a comma.
+    fn short_name(&self) -> &str {
+        self.name.split(',').next().unwrap_or_default()
     }
 
     /// Whether nothing but events could be drawn in it.
@@ -269,6 +295,8 @@ pub enum Stroke {
 #[derive(Clone, Debug)]
 pub struct Trace {
     pub name: String,
+    /// What stands at the line's end, where a panel has several: "15 cm".
+    pub label: String,
     pub stroke: Stroke,
     /// In order of time.
     pub points: Vec<(Timestamp, f64)>,
@@ -287,8 +315,42 @@ impl Trace {
         points: Vec<(Timestamp, f64)>,
         gap: SignedDuration,
     ) -> Self {
-        Self { name: name.into(), stroke, points, spread: Vec::new(), gap }
+        let name = name.into();
+        Self { label: name.clone(), name, stroke, points, spread: Vec::new(), gap }
     }
+
+    /// The same with another word at the line's end.
+    #[must_use]
+    pub fn labelled(mut self, label: impl Into<String>) -> Self {
+        self.label = label.into();
+        self
+    }
+}
+
+/// What is expected at one moment, as two intervals about the expected value.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FanPoint {
+    pub at: Timestamp,
+    /// Holds half of the time: its low and its high end.
+    pub inner: (f64, f64),
+    /// Holds four times in five.
+    pub outer: (f64, f64),
+}
+
+impl FanPoint {
+    /// Whether its ends are numbers.
+    fn is_drawn(&self) -> bool {
+        [self.inner.0, self.inner.1, self.outer.0, self.outer.1].iter().all(|end| end.is_finite())
+    }
+}
+
+/// When readings came.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReadTime {
+    /// Stretches with readings, in any order.
+    pub stretches: Vec<(Timestamp, Timestamp)>,
+    /// A longer time between two stretches is one without readings.
+    pub gap: SignedDuration,
 }
 
 /// A value of a stretch of time: a day's rain.
@@ -326,6 +388,8 @@ pub struct Event {
 pub enum Sign {
     Water,
     Rain,
+    Mulch,
+    Planting,
     Person,
     Alarm,
     Fish,
@@ -348,8 +412,16 @@ impl Sign {
             Self::Water => ("watering", "water", "M0-8C3-3 6 0 6 3.5A6 5 0 0 1-6 3.5C-6 0-3-3 0-8z"),
             // Three slanting strokes.
             Self::Rain => ("rain", "rain", "M-5-6l-2 12M1-6l-2 12M7-6l-2 12"),
+            // Three layers.
+            Self::Mulch => {
+                ("mulch", "mulch", "M-8 6h16M-8 2q4-3 8 0t8 0M-6-2q3-3 6 0t6 0M-3-6q1.5-2 3 0t3 0")
+            }
+            // A seedling.
+            Self::Planting => {
+                ("planting", "planting", "M0 8V-1M0 0C-1-5-4-7-8-7C-8-3-5 0 0 0C0-4 3-6 8-6C8-2 5 0 0 0")
+            }
             // A small leaf of paper.
-            Self::Person => ("written down", "person", "M-5-7H3L6-4V7H-5zM-2-1H3M-2 3H3"),
+            Self::Person => ("Garden log", "person", "M-5-7H3L6-4V7H-5zM-2-1H3M-2 3H3"),
             // A pennant on a pole.
             Self::Alarm => ("alarm", "alarm-sign", "M-5 9V-8L8-3.5-5 1"),
             Self::Fish => ("fish", "fish", "M-8 0C-3-6 3-5 5 0L9-4V4L5 0C3 5-3 6-8 0z"),

@@ -4,26 +4,33 @@
   function ready(figure) {
     if (figure.dataset.ready) return;
     figure.dataset.ready = "yes";
-    var svg = figure.querySelector("svg.chart"), out = figure.querySelector(".readout"), data;
-    if (!svg || !out) return;
+    var all = figure.querySelector(".panels"), out = figure.querySelector(".readout"), data;
+    var plots = Array.prototype.slice.call(figure.querySelectorAll("svg.chart"));
+    if (!all || !plots.length || !out) return;
     try { data = JSON.parse(figure.dataset.chart); } catch (e) { return; }
     var lines = data.lines.map(function (line) {
-      return { name: line.name, unit: line.unit, values: line.values.split(","), zones: line.zones || [] };
+      return {
+        name: line.name, unit: line.unit, values: line.values.split(","), zones: line.zones || [],
+        ranges: (line.ranges || "").split(","), plot: plots[line.panel]
+      };
     });
     var columns = lines.reduce(function (most, line) { return Math.max(most, line.values.length); }, 0);
     if (!columns) return;
     var clock = new Intl.DateTimeFormat("en-AU", {
       timeZone: data.zone, weekday: "short", day: "numeric", month: "short", hour: "numeric", minute: "2-digit"
     });
-    var cursor = document.createElementNS("http://www.w3.org/2000/svg", "line");
-    cursor.setAttribute("class", "cursor");
-    cursor.setAttribute("y1", "0");
-    cursor.setAttribute("y2", "100%");
-    cursor.setAttribute("visibility", "hidden");
-    svg.appendChild(cursor);
+    var cursors = plots.map(function (plot) {
+      var cursor = document.createElementNS("http://www.w3.org/2000/svg", "line");
+      cursor.setAttribute("class", "cursor");
+      cursor.setAttribute("y1", "0");
+      cursor.setAttribute("y2", "100%");
+      cursor.setAttribute("visibility", "hidden");
+      plot.appendChild(cursor);
+      return cursor;
+    });
     out.hidden = false;
     out.textContent = "Point at the chart to read it, or use the arrow keys.";
-    svg.setAttribute("tabindex", "0");
+    all.setAttribute("tabindex", "0");
     var at = -1, marks = (data.events || []).concat(data.flags || []);
     // The word of the band in which a value lies; bands are listed from below.
     function band(line) {
@@ -39,27 +46,35 @@
       at = Math.max(0, Math.min(columns - 1, column));
       if (at === before) return;
       var x = (at / columns * 100).toFixed(2) + "%";
-      cursor.setAttribute("x1", x);
-      cursor.setAttribute("x2", x);
-      cursor.setAttribute("visibility", "visible");
-      var said = lines.filter(function (line) { return line.values[at]; }).map(function (line) {
-        return line.name + " " + line.values[at] + (line.unit ? " " + line.unit : "") + band(line);
+      cursors.forEach(function (cursor) {
+        cursor.setAttribute("x1", x);
+        cursor.setAttribute("x2", x);
+        cursor.setAttribute("visibility", "visible");
+      });
+      // What a narrow screen leaves out is not said either.
+      var shown = lines.filter(function (line) { return line.values[at] && line.plot.getBoundingClientRect().width > 0; });
+      var said = shown.map(function (line) {
+        return line.name + " " + line.values[at] + (line.unit ? " " + line.unit : "") + band(line) +
+          (line.ranges[at] ? ", 4 times in 5 " + line.ranges[at] : "");
       });
       // A mark is as wide as a finger's tip is exact.
       var near = columns > 60 ? 1 : 0;
       marks.forEach(function (mark) {
         if (Math.abs(mark[0] - at) <= near && said.indexOf(mark[1]) < 0) said.push(mark[1]);
       });
-      out.textContent = clock.format(new Date((data.from + at * data.step) * 1000)) + ": " +
+      var when = clock.format(new Date((data.from + at * data.step) * 1000)).replace(/:00(?= ?[ap]m)/i, "");
+      out.textContent = when + ": " +
         (said.length ? said.join("; ") : "no reading");
     }
     function point(event) {
-      var box = svg.getBoundingClientRect();
+      var box = event.currentTarget.getBoundingClientRect();
       if (box.width > 0) show(Math.floor((event.clientX - box.left) / box.width * columns));
     }
-    svg.addEventListener("pointermove", point);
-    svg.addEventListener("pointerdown", point);
-    svg.addEventListener("keydown", function (event) {
+    plots.forEach(function (plot) {
+      plot.addEventListener("pointermove", point);
+      plot.addEventListener("pointerdown", point);
+    });
+    all.addEventListener("keydown", function (event) {
       var far = event.shiftKey ? 10 : 1;
       var step = { ArrowLeft: -far, ArrowRight: far, PageUp: -24, PageDown: 24, Home: -columns, End: columns }[event.key];
       if (step === undefined || event.ctrlKey || event.altKey || event.metaKey) return;

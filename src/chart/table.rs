@@ -6,13 +6,14 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
+use crate::chart::lane::when;
 use crate::chart::scale::number;
-use crate::chart::{Bar, Chart, Panel, Stroke, Trace};
+use crate::chart::{Bar, Chart, FanPoint, Panel, Stroke, Trace};
 use crate::history::{BinWidth, bin_of};
 use crate::model::CalendarMonth;
 
 /// Places of the time axis of which the pointer knows the figures.
-const COLUMNS: usize = 240;
+const COLUMNS: usize = 200;
 
 /// Flagged readings, and events, whose words the pointer knows.
 const MARKS_MAX: usize = 150;
@@ -58,11 +59,10 @@ impl RowLength {
     fn name(self, at: Timestamp, zone: &TimeZone) -> String {
         let local = at.to_zoned_datetime(zone.clone());
         match self {
-            Self::Hour => local.strftime("%a %-d %b, %-I:%M %P"),
-            Self::Day => local.strftime("%a %-d %b %Y"),
-            Self::Month => local.strftime("%B %Y"),
+            Self::Hour => when(at, zone),
+            Self::Day => local.strftime("%a %-d %b %Y").to_string(),
+            Self::Month => local.strftime("%B %Y").to_string(),
         }
-        .to_string()
     }
 }
 
@@ -90,6 +90,20 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
         if row != RowLength::Hour && trace.stroke == Stroke::Bold {
             column("least", |trace, from, to| extreme(trace, from, to, |both| both.0, f64::min));
             column("greatest", |trace, from, to| extreme(trace, from, to, |both| both.1, f64::max));
+        }
+    }
+    if !panel.fan.is_empty() {
+        let sides: [(&str, fn(&FanPoint) -> (f64, f64)); 2] =
+            [("half of the time", |it| it.inner), ("4 times in 5", |it| it.outer)];
+        for (how_often, pick) in sides {
+            columns.push(FigureColumn {
+                heading: format!("Expected{unit}, {how_often}"),
+                figure: Box::new(move |from, to| {
+                    let of_row = panel.fan.iter().filter(|it| from <= it.at && it.at < to);
+                    let (low, high) = of_row.map(pick).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))?;
+                    Some(between(low, high, decimals))
+                }),
+            });
         }
     }
     for name in panel.bar_names() {
@@ -124,6 +138,11 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
         });
     }
     columns
+}
+
+/// "10.1 to 12.3".
+fn between(low: f64, high: f64, decimals: usize) -> String {
+    format!("{} to {}", number(low, decimals), number(high, decimals))
 }
 
 fn mean(trace: &Trace, from: Timestamp, to: Timestamp) -> Option<f64> {
@@ -214,7 +233,7 @@ pub(super) fn table(chart: &Chart) -> Markup {
                 p { "What happened:" }
                 ul {
                     @for (at, words) in events {
-                        li { (RowLength::Hour.name(at, &chart.zone)) ": " (words) }
+                        li { (chart.when(at)) ": " (words) }
                     }
                 }
             }
@@ -227,9 +246,13 @@ pub(super) fn table(chart: &Chart) -> Markup {
 pub(super) fn figures(chart: &Chart) -> String {
     let step = step(chart);
     let mut lines = Vec::new();
-    for panel in &chart.panels {
+    for (number, panel) in chart.panels.iter().enumerate() {
+        let from_here = lines.len();
         for trace in &panel.traces {
             let mut line = line(chart, step, &trace.name, panel, &|at| nearest(trace, at, step));
+            if trace.stroke == Stroke::Expected && !panel.fan.is_empty() {
+                line["ranges"] = ranges(chart, step, panel).into();
+            }
             if trace.stroke == Stroke::Bold && !panel.zones.is_empty() {
                 let zones = panel.zones.iter().map(|zone| serde_json::json!([zone.to, zone.word]));
                 line["zones"] = zones.collect();
@@ -241,6 +264,9 @@ pub(super) fn figures(chart: &Chart) -> String {
             lines.push(line(chart, step, name, panel, &|at| {
                 bars.iter().find(|bar| bar.from <= at && at < bar.to).map(|bar| bar.value)
             }));
+        }
+        for line in &mut lines[from_here..] {
+            line["panel"] = number.into();
         }
     }
     let place = |at: Timestamp| (at.as_second() - chart.from.as_second()) / step.as_secs().max(1);
@@ -288,6 +314,26 @@ fn line(
     serde_json::json!({ "name": name, "unit": panel.unit, "values": values.trim_end_matches(',') })
 }
 
+/// The fan's outer ends at each column of the axis, empty where there are none.
+fn ranges(chart: &Chart, step: SignedDuration, panel: &Panel) -> String {
+    let mut ranges = String::new();
+    let mut at = chart.from;
+    let mut left = COLUMNS + 1;
+    while at < chart.to && left > 0 {
+        let nearest =
+            panel.fan.iter().filter(|it| it.is_drawn()).min_by_key(|it| it.at.duration_since(at).abs());
+        let spans = panel.fan.first().is_some_and(|first| at >= first.at);
+        if let Some(it) = nearest.filter(|_| spans) {
+            ranges.push_str(&between(it.outer.0, it.outer.1, panel.decimals));
+        }
+        ranges.push(',');
+        left -= 1;
+        let Ok(next) = at.checked_add(step) else { break };
+        at = next;
+    }
+    ranges.trim_end_matches(',').to_owned()
+}
+
 /// The value at a moment: of the nearest point, where the moment lies between two that
 /// are joined, or no further from one than half a column or half of the way to the
 /// point that it is joined with on its other side.
@@ -326,6 +372,7 @@ mod tests {
     fn trace() -> Trace {
         Trace {
             name: "root zone".to_owned(),
+            label: "root zone".to_owned(),
             stroke: Stroke::Bold,
             points: vec![(at(0), 1.0), (at(3600), 2.0), (at(7200), 6.0), (at(40_000), 4.0)],
             spread: vec![(0.5, 1.5), (1.0, 2.5), (5.0, 9.0), (4.0, 4.0)],

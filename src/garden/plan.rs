@@ -398,6 +398,33 @@ pub struct Battery {
     pub low: f64,
     /// At this the device stops; below `low`.
     pub empty: Option<f64>,
+    /// The unit in which the device reports it, where the file says so.
+    pub unit: Option<BatteryUnit>,
+}
+
+/// In what a device reports its battery.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BatteryUnit {
+    Volts,
+    Millivolts,
+    Percent,
+}
+
+names!(BatteryUnit {
+    Volts = "V",
+    Millivolts = "mV",
+    Percent = "%",
+});
+
+impl BatteryUnit {
+    /// As it stands behind a number.
+    pub fn shown(self) -> &'static str {
+        match self {
+            Self::Volts => " V",
+            Self::Millivolts => " mV",
+            Self::Percent => " %",
+        }
+    }
 }
 
 /// One sensor.

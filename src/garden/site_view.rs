@@ -230,6 +230,7 @@ impl SiteState {
             }),
             watering_hours: spoken::hours_by_method(self.garden.watering_rules(bed), local.date()),
             outlook: self.bed_outlook(index, now).map(|figure| figure.value),
+            expected: self.bed_expected(index, now),
             mulch,
         }
     }

@@ -13,6 +13,7 @@ use crate::alarms::{AlarmKey, AlarmRecord, Kind, Priority};
 use crate::garden::bed::proposals::ProposedProgram;
 use crate::garden::jobs::view::JobView;
 use crate::model::{Id, Quantity};
+use crate::outlook::Ahead;
 use crate::quality::Flag;
 use crate::why::{Why, without_minus_zero};
 
@@ -188,6 +189,9 @@ pub struct BedView {
     /// When it will be dry if no water comes, or why that is not known; `None`
     /// without a probe.
     pub outlook: Option<String>,
+    /// The water content of the days to come if no water comes; empty where nothing can be
+    /// expected.
+    pub expected: Vec<(Timestamp, Ahead)>,
     /// "May mulch go down?", where a mulch day is planned.
     pub mulch: Option<String>,
 }

@@ -53,6 +53,11 @@ impl<'a> Edges<'a> {
         self.bin
     }
 
+    /// The end of the stretch in which moments lie in the bin that was found last.
+    pub fn until(&self) -> Timestamp {
+        self.until
+    }
+
     /// The bin that holds all of the quarter hour that begins at `start`; `None` where
     /// it lies in two, or the clock is changed within it.
     pub fn holds(&mut self, start: Timestamp) -> Option<(Timestamp, Timestamp)> {

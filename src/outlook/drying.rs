@@ -11,7 +11,7 @@ use super::forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, ForecastMe
 use super::members::MemberErrors;
 use super::moment::{HOUR_S, SETTLE_H, View, hour_of, time_of};
 use super::paths::{Hour, Now, Path, blend, chord, days_until, fall_at};
-use super::residuals::{LEADS, Residuals, line_sides};
+use super::residuals::{LEADS, Residuals, line_inner_sides, line_sides};
 use super::swing::DailySwing;
 
 /// How the demand for water goes with the sun above the air. Where the sun is high it
@@ -228,13 +228,26 @@ impl Outlook {
     ///
     /// When there is too little to go on.
     pub fn ahead(&self, now: Timestamp, days: f64, method: ForecastMethod) -> Result<Ahead, Unknown> {
-        self.ask(now, method, |view, paths| {
-            let days = view.days_after(days);
-            Ahead {
-                theta: view.theta - fall_at(&paths.middle, days),
-                low: view.theta - fall_at(&paths.fast, days),
-                high: view.theta - fall_at(&paths.slow, days),
-            }
+        self.ask(now, method, |view, paths| ahead(view, paths, view.days_after(days)))
+    }
+
+    /// The water content every `step_h` hours from the present on, over `days` days, if no
+    /// water comes: hours from the last that is known, and what is expected then.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn fan(&self, now: Timestamp, days: u16, step_h: u16) -> Result<Vec<(Timestamp, Ahead)>, Unknown> {
+        self.ask(now, ForecastMethod::Blend, |view, paths| {
+            let hours = (0..=24 * days).step_by(usize::from(step_h.max(1)));
+            let after = |hours: u16| {
+                let moment = now.saturating_add(SignedDuration::from_hours(i64::from(hours)));
+                (
+                    moment.unwrap_or(Timestamp::MAX),
+                    ahead(view, paths, view.days_after(f64::from(hours) / 24.0)),
+                )
+            };
+            hours.map(after).collect()
         })
     }
 
@@ -286,9 +299,9 @@ impl Outlook {
                 (path, Some(CurveBasis { pace, fall_a_day: chord(&own), line_part: part }))
             }
         };
-        let [slow, fast] = match curve {
-            Some(_) => self.residuals.sides(&middle),
-            None => line_sides(&middle),
+        let ([slow, fast], [inner_slow, inner_fast]) = match curve {
+            Some(_) => (self.residuals.sides(&middle), self.residuals.inner_sides(&middle)),
+            None => (line_sides(&middle), line_inner_sides(&middle)),
         };
         let basis = Basis {
             method: if curve.is_some() { method } else { ForecastMethod::Line },
@@ -299,7 +312,7 @@ impl Outlook {
             curve: known,
             drydowns_held: self.residuals.known(),
         };
-        Some(Paths { middle, slow, fast, basis })
+        Some(Paths { middle, slow, fast, inner_slow, inner_fast, basis })
     }
 
     /// Takes one hour's mean.
@@ -467,7 +480,21 @@ struct Paths {
     middle: Path,
     slow: Path,
     fast: Path,
+    inner_slow: Path,
+    inner_fast: Path,
     basis: Basis,
+}
+
+/// What is expected some days from now on the bed's clock.
+fn ahead(view: &View, paths: &Paths, days: f64) -> Ahead {
+    let after = |path: &Path| view.theta - fall_at(path, days);
+    Ahead {
+        theta: after(&paths.middle),
+        low: after(&paths.fast),
+        high: after(&paths.slow),
+        inner_low: after(&paths.inner_fast),
+        inner_high: after(&paths.inner_slow),
+    }
 }
 
 #[cfg(test)]

@@ -21,6 +21,9 @@ pub struct Ahead {
     /// Interval that holds four times in five.
     pub low: f64,
     pub high: f64,
+    /// Interval that holds half of the time.
+    pub inner_low: f64,
+    pub inner_high: f64,
 }
 
 /// Farthest that a forecast looks, days.

@@ -107,11 +107,16 @@ impl Residuals {
 
     /// The slow and the fast side of a forecast, 80 % between them.
     pub(crate) fn sides(&self, path: &Path) -> [Path; 2] {
-        beside(path, &std::array::from_fn(|lead| self.quantiles(lead)))
+        beside(path, &std::array::from_fn(|lead| self.quantiles(lead, [0.1, 0.9])))
     }
 
-    /// The 10th and 90th percentile of a lead's ratios, own and stated.
-    fn quantiles(&self, lead: usize) -> [f64; 2] {
+    /// The same with half of all between them.
+    pub(crate) fn inner_sides(&self, path: &Path) -> [Path; 2] {
+        beside(path, &std::array::from_fn(|lead| self.quantiles(lead, [0.25, 0.75])))
+    }
+
+    /// Two percentiles of a lead's ratios, own and stated.
+    fn quantiles(&self, lead: usize, parts: [f64; 2]) -> [f64; 2] {
         let votes: Vec<&[f32]> = self
             .drydowns
             .iter()
@@ -126,7 +131,7 @@ impl Residuals {
         let stated = (KEPT - votes.len()) as f64 / KEPT as f64;
         all.extend(STATED.iter().flat_map(|z| [((SPREAD * z).exp(), stated), ((-SPREAD * z).exp(), stated)]));
         all.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        [0.1, 0.9].map(|part| percentile(&all, part))
+        parts.map(|part| percentile(&all, part))
     }
 }
 
@@ -138,6 +143,14 @@ const LINE: [[f64; 2]; 3] = [[0.45, 1.40], [0.38, 1.45], [0.32, 1.40]];
 /// The sides of a forecast that is a straight line.
 pub(crate) fn line_sides(path: &Path) -> [Path; 2] {
     beside(path, &LINE)
+}
+
+/// The inner sides of such a forecast: as if the logarithms of the ratios were normal on
+/// either side of 1, so that the quartile lies at 0.6745 / 1.2816 of the 10th or 90th
+/// percentile (any table of the normal distribution). An assumption of this project's own.
+pub(crate) fn line_inner_sides(path: &Path) -> [Path; 2] {
+    const PART: f64 = 0.6745 / 1.2816;
+    beside(path, &LINE.map(|ratios| ratios.map(|ratio| ratio.powf(PART))))
 }
 
 /// The sides by the leads' ratios.
@@ -207,6 +220,27 @@ mod tests {
         let spreads = [(at(&fast, 3.0) / 0.03).ln(), -(at(&slow, 3.0) / 0.03).ln()];
         for spread in spreads.map(|ln| ln / SPREAD) {
             assert!((1.2816..1.7).contains(&spread), "{spread}");
+        }
+    }
+
+    /// Half lies within four in five, for a bed with a past and for one without.
+    #[test]
+    fn the_inner_interval_lies_within_the_outer_one() {
+        let mut known = Residuals::default();
+        for drydown in 0..20 {
+            (0..LEADS.len())
+                .for_each(|lead| known.add(lead, 0.010 * (0.6 + 0.04 * f64::from(drydown)), 0.010));
+            known.end_drydown();
+        }
+        let path = path(0.01);
+        let both = |of: &Residuals| (of.sides(&path), of.inner_sides(&path));
+        let line = (line_sides(&path), line_inner_sides(&path));
+        for (outer, inner) in [both(&known), both(&Residuals::default()), line] {
+            for days in [0.5, 1.0, 3.0, 7.0] {
+                let [slow, fast] = outer.map(|side| at(&side, days));
+                let [inner_slow, inner_fast] = inner.map(|side| at(&side, days));
+                assert!(slow < inner_slow && inner_slow < inner_fast && inner_fast < fast, "{days} days");
+            }
         }
     }
 

@@ -18,6 +18,7 @@ use super::limits::AttemptLimit;
 use super::month::{MonthCache, TermCache};
 use super::place::WettingCache;
 use super::problem::Problem;
+use super::sensor_days::SensorDayCache;
 use super::wait::ask;
 use super::{NotPlaced, PageSource, RecordReader};
 use crate::garden::plan::Garden;
@@ -67,6 +68,7 @@ pub(super) struct PageContext<V> {
     pub(super) months: MonthCache,
     pub(super) terms: TermCache,
     pub(super) wettings: WettingCache,
+    pub(super) days: SensorDayCache,
     pub(super) taken_forms: Mutex<TakenForms>,
     pub(super) listeners: Arc<Semaphore>,
     pub(super) api_reads: Semaphore,
@@ -87,6 +89,7 @@ impl<V: PageSource> PageContext<V> {
             months: MonthCache::default(),
             terms: TermCache::default(),
             wettings: WettingCache::default(),
+            days: SensorDayCache::default(),
             taken_forms: Mutex::default(),
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
             api_reads: Semaphore::new(API_READS_MAX),

@@ -1,5 +1,7 @@
 //! Lists: sites, sensors, and topics that have no place yet.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use maud::{Markup, html};
@@ -8,7 +10,10 @@ use super::context::SitePage;
 use super::layout::PageFrame;
 use super::markup::stacked_table;
 use super::problem::Problem;
+use super::spark::{self, MonthDays};
+use super::wait::ask;
 use super::{NotPlaced, PageSource, reasons};
+use crate::garden::plan::{Battery, BatteryUnit, Garden};
 use crate::garden::view::{SensorView, SiteView};
 use crate::model::Id;
 use crate::store::RefusedTopic;
@@ -20,11 +25,29 @@ const PAYLOAD_SHOWN: usize = 120;
 /// Of a reason.
 const REASON_SHOWN: usize = 300;
 
-/// `/site/ID/sensors`: what each sensor said last, and what is not placed yet.
+/// `/site/ID/sensors`: each sensor's month and last reading, and what is not placed yet.
 pub(super) async fn sensors<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let topics = site.context.not_placed(&site.view).await?;
     let refused = site.context.refused(&site.view.id).await?;
-    Ok(sensors_page(&site.frame("/sensors"), &site.view, &topics, &refused))
+    let months = sensor_months(&site).await?;
+    let garden = site.garden().ok().map(Arc::as_ref);
+    Ok(sensors_page(&site.frame("/sensors"), garden, &site.view, &months, &topics, &refused))
+}
+
+/// Each sensor's last month, as it is drawn, in the order of the view.
+async fn sensor_months<V: PageSource>(site: &SitePage<V>) -> Result<Vec<Markup>, Problem> {
+    let view = &site.view;
+    if site.garden().is_err() {
+        return Ok(Vec::new());
+    }
+    let days = MonthDays::until(view.now, &view.time_zone);
+    let bins = ask(site.context.days.of(&site.context.record, view, site.context.moment())).await?;
+    Ok(view
+        .sensors
+        .iter()
+        .zip(bins.iter())
+        .map(|(it, bins)| spark::month(it.measures, bins, &days))
+        .collect())
 }
 
 pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
@@ -46,7 +69,9 @@ pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: 
 /// What each sensor said last, and what speaks and has no sensor yet.
 fn sensors_page(
     frame: &PageFrame,
+    garden: Option<&Garden>,
     view: &SiteView,
+    months: &[Markup],
     topics: &[NotPlaced],
     refused: &[RefusedTopic],
 ) -> Markup {
@@ -54,7 +79,7 @@ fn sensors_page(
         h1 { "Sensors" }
         p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
         (to_look_at(view))
-        (sensors_table(view))
+        (sensors_table(garden, view, months))
         (refused_table(refused, view))
         (topics_table(topics, view.now, &view.time_zone))
         @if topics.is_empty() { p { "Every topic that sends readings has a sensor in the garden's file." } }
@@ -107,43 +132,71 @@ fn advice(sensor: &SensorView) -> Option<&'static str> {
     sensor.battery_low.then_some("Its battery is low. Change it soon.")
 }
 
-fn sensors_table(view: &SiteView) -> Markup {
-    const COLUMNS: [&str; 4] = ["Sensor", "Last reading", "When", "Quality"];
+fn sensors_table(garden: Option<&Garden>, view: &SiteView, months: &[Markup]) -> Markup {
+    const COLUMNS: [&str; 4] = ["Sensor", "Last reading", "The last month", "Quality"];
+    let rows =
+        view.sensors.iter().enumerate().map(|(number, sensor)| {
+            sensor_cells(sensor, months.get(number), battery_of(garden, sensor), view)
+        });
     html! {
         section {
-            h2 { "Last readings" }
+            h2 { "Each sensor" }
             @if view.sensors.is_empty() {
                 p { "This garden has no sensors in its file." }
             } @else {
-                (stacked_table(None, &COLUMNS, view.sensors.iter().map(|it| sensor_cells(it, view))))
+                (stacked_table(None, &COLUMNS, rows))
+                p class="standing" { "The last month: from the lowest to the highest reading of each day; of rain and of water, the sum of each day. Slanting strokes: days without readings." }
             }
         }
     }
 }
 
-fn sensor_cells(sensor: &SensorView, view: &SiteView) -> [Markup; 4] {
+/// What the garden's file says of a sensor's battery.
+fn battery_of(garden: Option<&Garden>, sensor: &SensorView) -> Option<Battery> {
+    garden?.sensors.iter().find(|it| it.id == sensor.id)?.battery
+}
+
+fn sensor_cells(
+    sensor: &SensorView,
+    month: Option<&Markup>,
+    battery: Option<Battery>,
+    view: &SiteView,
+) -> [Markup; 4] {
     [
         html! { (sensor.place_name) ": " (labels::quantity(sensor.measures)) " " code { (sensor.id) } },
         html! {
-            @match sensor.last_value {
-                Some(value) => (labels::value(sensor.measures, value)),
-                None => "none",
+            @match sensor.last_at {
+                Some(at) => {
+                    (sensor.last_value.map_or_else(|| "no value".to_owned(), |value| labels::value(sensor.measures, value)))
+                    ", " (spark::age(at, view.now)) " (" (labels::moment(at, view.now, &view.time_zone)) ")"
+                }
+                None => "none yet",
             }
             (reasons::why(&sensor.why))
         },
-        html! {
-            @match sensor.last_at {
-                Some(at) => (labels::moment(at, view.now, &view.time_zone)),
-                None => "no reading yet",
-            }
-        },
+        html! { @if let Some(month) = month { (month) } },
         html! {
             (quality(sensor))
-            @if let Some(battery) = sensor.battery {
-                " Battery " (labels::battery(battery)) @if sensor.battery_low { " " strong { "(low)" } }
+            @if let Some(reported) = sensor.battery {
+                " " (battery_words(reported, battery)) @if sensor.battery_low { " " strong { "(low)" } }
             }
         },
     ]
+}
+
+/// "Battery 3.6 V, change it below 3.4 V".
+fn battery_words(reported: f64, battery: Option<Battery>) -> String {
+    let figure = |value: f64| match battery.and_then(|it| it.unit) {
+        None => labels::battery(value),
+        Some(unit @ BatteryUnit::Volts) => labels::battery(value) + unit.shown(),
+        Some(unit @ (BatteryUnit::Millivolts | BatteryUnit::Percent)) => {
+            labels::with_unit(value, 0, unit.shown())
+        }
+    };
+    match battery {
+        Some(it) => format!("Battery {}, change it below {}", figure(reported), figure(it.low)),
+        None => format!("Battery {}", figure(reported)),
+    }
 }
 
 /// The quality of a sensor's last reading, and whether the sensor is silent or faulty.

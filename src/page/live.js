@@ -30,7 +30,7 @@
   function inUse() {
     var on = document.activeElement;
     return Array.prototype.some.call(main.querySelectorAll("input, textarea, select"), isChanged) ||
-      (!!on && main.contains(on) && /^(INPUT|TEXTAREA|SELECT|svg)$/i.test(on.tagName));
+      (!!on && main.contains(on) && (/^(INPUT|TEXTAREA|SELECT)$/.test(on.tagName) || !!on.closest(".panels")));
   }
 
   // A name for a part that folds, which it keeps from one copy to the next.

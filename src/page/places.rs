@@ -225,7 +225,7 @@ pub(super) fn shape(condition: Condition) -> Markup {
     }
 }
 
-fn soil_band(bed: &BedView) -> Band<'_> {
+pub(super) fn soil_band(bed: &BedView) -> Band<'_> {
     let now = bed.water_content.filter(|content| content.is_finite());
     let [wilting, refill, full] =
         [bed.wilting_point, bed.refill_point, bed.field_capacity].map(labels::percent);
@@ -251,7 +251,7 @@ fn soil_band(bed: &BedView) -> Band<'_> {
     }
 }
 
-fn tank_band(tank: &TankView) -> Band<'_> {
+pub(super) fn tank_band(tank: &TankView) -> Band<'_> {
     let now = tank.temperature_c.filter(|celsius| celsius.is_finite());
     let [cold, warm] = [tank.cold_c, tank.warm_c].map(labels::degrees);
     let present = or_not_known(now, labels::degrees);

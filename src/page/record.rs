@@ -55,6 +55,23 @@ impl RecordReader {
         self.read("readings", move |reader| reader.points(&site, &sensor, from, to, limit)).await
     }
 
+    /// The same of several sensors, in one pass: one list for each, in the order of
+    /// `sensors`, at most `limit` in each.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn points_of(
+        &self,
+        site: &str,
+        sensors: Vec<String>,
+        from: Timestamp,
+        to: Timestamp,
+        limit: usize,
+    ) -> Result<Vec<Vec<Point>>, Unavailable> {
+        let site = site.to_owned();
+        self.read("readings", move |reader| reader.points_of(&site, &sensors, from, to, limit)).await
+    }
+
     /// The bins of a sensor with `from` <= start < `to`, oldest first; empty ones are
     /// left out. They begin on the hours or days of the site's clock.
     ///
@@ -89,6 +106,31 @@ impl RecordReader {
         let zone = self.garden(site).map_or(TimeZone::UTC, |garden| garden.site.time_zone.clone());
         let site = site.to_owned();
         self.read("bins", move |reader| reader.bins_of(&site, &sensors, from, to, step, &zone)).await
+    }
+
+    /// The same, read in two halves at one time, each of one moment: where there are many
+    /// sensors or long times, the read is most of a page.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the store cannot be read just now.
+    pub async fn bins_in_halves(
+        &self,
+        site: &str,
+        mut sensors: Vec<String>,
+        from: Timestamp,
+        to: Timestamp,
+        step: BinWidth,
+    ) -> Result<Vec<Vec<Bin>>, Unavailable> {
+        let others = sensors.split_off(sensors.len().div_ceil(2));
+        if others.is_empty() {
+            return self.bins_of(site, sensors, from, to, step).await;
+        }
+        let (mut all, others) = tokio::try_join!(
+            self.bins_of(site, sensors, from, to, step),
+            self.bins_of(site, others, from, to, step)
+        )?;
+        all.extend(others);
+        Ok(all)
     }
 
     /// The steps of a site's alarms with `from` <= time < `to`, oldest first.

@@ -13,6 +13,7 @@ use super::ground;
 use super::jobs;
 use super::layout::PageFrame;
 use super::lists::sites_page;
+use super::place;
 use super::places;
 use super::problem::Problem;
 use super::tasks::{self, AnsweredBy, TaskList};
@@ -33,6 +34,7 @@ pub(super) async fn home<V: PageSource>(
     let not_placed = context.topics_not_placed().await?;
     if let [(id, _)] = sites.as_slice() {
         let view = context.view(id.as_str()).await?;
+        place::look_ahead(&context, &view);
         let garden = context.record.garden(view.id.as_str());
         let answered = tasks::answered(&context, &view).await;
         return Ok(page(&frame.of_site(&view), garden, &view, &answered, not_placed.len()));
@@ -43,6 +45,7 @@ pub(super) async fn home<V: PageSource>(
 /// `/site/ID`.
 pub(super) async fn today<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let not_placed = site.context.not_placed(&site.view).await?.len();
+    place::look_ahead(&site.context, &site.view);
     let answered = tasks::answered(&site.context, &site.view).await;
     Ok(page(&site.frame(""), site.garden().ok(), &site.view, &answered, not_placed))
 }

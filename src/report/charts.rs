@@ -24,6 +24,7 @@ fn chart(month: &Month, id: String, title: String, description: String, panels: 
         now: month.until,
         zone: month.time_zone.clone(),
         panels,
+        choice: None,
     }
 }
 

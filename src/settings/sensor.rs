@@ -17,7 +17,7 @@ use super::text::{Names, id, own_id};
 use super::topic::{TOPIC_ACCEPTED, covers, refused_topic};
 use super::value::SettingsItem;
 use crate::decode::PayloadFormat;
-use crate::garden::plan::{Battery, Sensor};
+use crate::garden::plan::{Battery, BatteryUnit, Sensor};
 use crate::model::{Id, MeasuredIn, Place, Quantity};
 
 const FORMERLY: &str = "a list of the sensor's earlier ids: [\"kitchen-a\"]";
@@ -169,6 +169,7 @@ pub(super) fn sensor(
 fn battery(table: &SettingsTable<'_>, payload: Option<&PayloadFormat>) -> Option<Option<Battery>> {
     let low = table.get("battery_low", Want::Value);
     let empty = table.get("battery_empty", Want::Value);
+    let unit = table.get("battery_unit", Want::Text);
     let reported = match payload {
         Some(PayloadFormat::Json { battery, .. }) => battery.is_some(),
         Some(PayloadFormat::Senml { battery, .. } | PayloadFormat::LineProtocol { battery, .. }) => {
@@ -191,12 +192,17 @@ fn battery(table: &SettingsTable<'_>, payload: Option<&PayloadFormat>) -> Option
                 }
                 None => None,
             };
-            Some(Some(Battery { low: number?, empty }))
+            let units = BatteryUnit::ALL.map(BatteryUnit::name);
+            let unit = match &unit {
+                Some(item) => Some(item.name(BatteryUnit::from_name, units)?),
+                None => None,
+            };
+            Some(Some(Battery { low: number?, empty, unit }))
         }
         (true, None) => table.lacks("battery_low", format!("{BATTERY_LOW}: the payload reports a battery")),
-        (false, None) if empty.is_none() => Some(None),
+        (false, None) if empty.is_none() && unit.is_none() => Some(None),
         (false, low) => {
-            for item in [low, empty].into_iter().flatten() {
+            for item in [low, empty, unit].into_iter().flatten() {
                 let accepted = "a payload that reports it: payload = { json = { value = \"/raw\", battery = \
                                 \"/battery\" } }";
                 item.fault(format!("{} with a payload that has no battery", item.given()), accepted, None);

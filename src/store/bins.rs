@@ -56,6 +56,7 @@ impl Reader {
             from,
             to,
             edges: Edges::new(zone, step),
+            held: None,
             bins: sensors.iter().map(|_| Vec::new()).collect(),
         };
         self.with("bins", |connection| {
@@ -74,13 +75,13 @@ impl Reader {
                     let mut lie_in_two = BTreeSet::new();
                     for (&series, &sensor) in &wanted {
                         quarter_rows::read(connection, series, first, last, |quarter| {
-                            if single.contains(&quarter.start.as_millisecond()) {
+                            if !single.is_empty() && single.contains(&quarter.start) {
                                 return;
                             }
-                            match span.edges.holds(quarter.start) {
-                                Some(bin) => span.with(sensor, bin, |bin| bin.merge(quarter)),
+                            match span.holds(quarter.start) {
+                                Some(bin) => span.with(sensor, bin, |bin| quarter.add_to(bin)),
                                 None => {
-                                    lie_in_two.insert(quarter.start.as_millisecond());
+                                    lie_in_two.insert(quarter.start);
                                 }
                             }
                         })?;
@@ -211,11 +212,27 @@ struct BinSpan<'a> {
     from: Timestamp,
     to: Timestamp,
     edges: Edges<'a>,
+    /// The bin of the last quarter that lay in one, and from when to when, in milliseconds,
+    /// quarters lie in it.
+    held: Option<(i64, i64, (Timestamp, Timestamp))>,
     /// In the order of their start, for each sensor.
     bins: Vec<Vec<Bin>>,
 }
 
 impl BinSpan<'_> {
+    /// The bin that holds all of the quarter that begins at `start`, in milliseconds.
+    fn holds(&mut self, start: i64) -> Option<(Timestamp, Timestamp)> {
+        if let Some((from, until, bin)) = self.held
+            && start >= from
+            && start + QUARTER_MS <= until
+        {
+            return Some(bin);
+        }
+        let bin = self.edges.holds(Timestamp::from_millisecond(start).ok()?)?;
+        self.held = Some((start, self.edges.until().as_millisecond(), bin));
+        Some(bin)
+    }
+
     fn with(&mut self, sensor: usize, (start, end): (Timestamp, Timestamp), add: impl FnOnce(&mut Bin)) {
         if start < self.from || start >= self.to {
             return;

@@ -297,6 +297,41 @@ pub(super) fn point(row: &rusqlite::Row<'_>) -> rusqlite::Result<Point> {
     })
 }
 
+/// A quarter as it is kept.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct QuarterRow {
+    /// Milliseconds since 1970-01-01 UTC.
+    pub(super) start: i64,
+    readings: u32,
+    good: u32,
+    suspect: u32,
+    bad: u32,
+    sum: f64,
+    min: f64,
+    max: f64,
+    last: f64,
+    last_at: i64,
+}
+
+impl QuarterRow {
+    /// Counts all of it in a bin that holds it.
+    pub(super) fn add_to(&self, bin: &mut Bin) {
+        bin.readings += self.readings;
+        bin.good += self.good;
+        bin.suspect += self.suspect;
+        bin.bad += self.bad;
+        bin.sum += self.sum;
+        if self.good > 0 {
+            bin.min = bin.min.min(self.min);
+            bin.max = bin.max.max(self.max);
+            let last_at = columns::timestamp(self.last_at).unwrap_or(bin.start);
+            if last_at >= bin.last_at {
+                (bin.last, bin.last_at) = (self.last, last_at);
+            }
+        }
+    }
+}
+
 /// Calls `each` with the quarters of a series with `from` <= start < `to` that are there, oldest
 /// first.
 pub(super) fn read(
@@ -304,24 +339,28 @@ pub(super) fn read(
     series: u32,
     from: i64,
     to: i64,
-    mut each: impl FnMut(&Bin),
+    mut each: impl FnMut(&QuarterRow),
 ) -> rusqlite::Result<()> {
     let sql = "SELECT start, readings, good, suspect, bad, sum, min, max, last, last_at FROM quarter
                WHERE series = ?1 AND start >= ?2 AND start < ?3 ORDER BY start";
     query::each(connection, sql, params![series, from, to], |row| {
-        let mut bin = Bin {
+        let mut quarter = QuarterRow {
+            start: row.get(0)?,
             readings: row.get(1)?,
             good: row.get(2)?,
             suspect: row.get(3)?,
             bad: row.get(4)?,
             sum: row.get(5)?,
-            ..empty(row.get(0)?)
+            min: f64::INFINITY,
+            max: f64::NEG_INFINITY,
+            last: f64::NAN,
+            last_at: 0,
         };
-        if bin.good > 0 {
-            (bin.min, bin.max, bin.last) = (row.get(6)?, row.get(7)?, row.get(8)?);
-            bin.last_at = columns::timestamp(row.get(9)?).unwrap_or(bin.start);
+        if quarter.good > 0 {
+            (quarter.min, quarter.max, quarter.last) = (row.get(6)?, row.get(7)?, row.get(8)?);
+            quarter.last_at = row.get(9)?;
         }
-        each(&bin);
+        each(&quarter);
         Ok(ControlFlow::Continue(()))
     })
 }

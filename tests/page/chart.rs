@@ -7,7 +7,10 @@ use std::path::Path;
 use crate::support::browser::{Browser, DESK, PHONE};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use trug::chart::{Bar, Chart, Event, Flagged, Panel, Rule, SCRIPT, STYLE, Sign, Stroke, Trace, Zone};
+use trug::chart::{
+    Bar, Chart, Event, FanPoint, Flagged, Panel, PanelChoice, ReadTime, Rule, SCRIPT, STYLE, Sign, Stroke,
+    Trace, Zone,
+};
 
 const PAGE: &str = include_str!("../../src/page/style.css");
 
@@ -16,22 +19,11 @@ fn at(text: &str) -> Timestamp {
 }
 
 fn panel(name: &str, unit: &'static str) -> Panel {
-    Panel {
-        name: name.to_owned(),
-        unit,
-        decimals: 1,
-        at_least: None,
-        zones: Vec::new(),
-        rules: Vec::new(),
-        traces: Vec::new(),
-        bars: Vec::new(),
-        flagged: Vec::new(),
-        events: Vec::new(),
-    }
+    Panel::new(name, unit, 1)
 }
 
 fn trace(name: &str, stroke: Stroke, points: Vec<(Timestamp, f64)>) -> Trace {
-    Trace { name: name.to_owned(), stroke, points, spread: Vec::new(), gap: SignedDuration::from_hours(3) }
+    Trace::new(name, stroke, points, SignedDuration::from_hours(3))
 }
 
 /// A bed that dries and is wetted: invented.
@@ -104,6 +96,7 @@ fn bed(id: &str, from: &str, to: &str) -> Chart {
         now: None,
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
         panels: vec![soil, rain],
+        choice: None,
     }
 }
 
@@ -126,6 +119,16 @@ fn swings() -> Chart {
         trace("thermometer", Stroke::Bold, known.iter().map(|&hour| (moment(hour), value(hour))).collect());
     measured.spread = known.iter().map(|&hour| (value(hour) - 0.4, value(hour) + 0.7)).collect();
     let expected = (78..96).map(|hour| (moment(hour), value(hour) + 0.5)).collect();
+    water.fan = (78..96)
+        .map(|hour| {
+            let (middle, width) = (value(hour) + 0.5, 0.1 + 0.06 * f64::from(hour - 78));
+            FanPoint {
+                at: moment(hour),
+                inner: (middle - width, middle + width),
+                outer: (middle - 2.0 * width, middle + 2.0 * width),
+            }
+        })
+        .collect();
     water.traces = vec![measured, trace("expected", Stroke::Expected, expected)];
     let mut rain = panel("Rain", "mm");
     for (day, value, doubt) in
@@ -141,6 +144,10 @@ fn swings() -> Chart {
             });
         }
     }
+    rain.bars_read = Some(ReadTime {
+        stretches: vec![(from, moment(30)), (moment(48), now)],
+        gap: SignedDuration::from_hours(3),
+    });
     Chart {
         id: "swings".to_owned(),
         title: "The fish tank".to_owned(),
@@ -150,6 +157,7 @@ fn swings() -> Chart {
         now: Some(now),
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
         panels: vec![water, rain],
+        choice: None,
     }
 }
 
@@ -162,15 +170,16 @@ fn cold() -> Chart {
         Stroke::Dotted,
         (0..24).map(|n| (from + SignedDuration::from_mins(5 * n), -3.1 + n as f64 * 0.17)).collect(),
     )];
-    air.events = [Sign::Water, Sign::Rain, Sign::Person, Sign::Alarm, Sign::Fish]
-        .into_iter()
-        .zip(1i64..)
-        .map(|(sign, n)| Event {
-            at: from + SignedDuration::from_mins(20 * n),
-            sign,
-            words: format!("{sign:?}"),
-        })
-        .collect();
+    air.events =
+        [Sign::Water, Sign::Rain, Sign::Mulch, Sign::Planting, Sign::Person, Sign::Alarm, Sign::Fish]
+            .into_iter()
+            .zip(1i64..)
+            .map(|(sign, n)| Event {
+                at: from + SignedDuration::from_mins(15 * n),
+                sign,
+                words: format!("{sign:?}"),
+            })
+            .collect();
     Chart {
         id: "cold".to_owned(),
         title: "A cold morning".to_owned(),
@@ -180,6 +189,7 @@ fn cold() -> Chart {
         now: None,
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
         panels: vec![air],
+        choice: None,
     }
 }
 
@@ -200,7 +210,15 @@ fn charts() -> Vec<Chart> {
     one.panels.truncate(1);
     one.panels[0].traces.truncate(1);
     one.panels[0].traces[0].points = vec![(at("2026-04-10T00:00:00Z"), 12.0)];
+    let mut chosen = bed("chosen", "2026-04-12T14:30:00Z", "2026-04-19T14:30:00Z");
+    chosen.title = "Two of three".to_owned();
+    let mut more = chosen.panels[1].clone();
+    (more.name, more.key) = ("Once more".to_owned(), "more");
+    (chosen.panels[0].key, chosen.panels[1].key) = ("water", "rain");
+    chosen.panels.push(more);
+    chosen.choice = Some(PanelChoice { chosen: Vec::new(), address: "?show=".to_owned() });
     vec![
+        chosen,
         swings(),
         cold(),
         bed("month", "2026-03-31T13:30:00Z", "2026-04-30T14:30:00Z"),
@@ -251,16 +269,43 @@ fn the_arrow_keys_read_a_chart() {
     let browser = Browser::start();
     browser.size(DESK);
     browser.open(&format!("file://{}", file.display()));
-    browser.run("document.querySelector('#month-title').closest('svg').focus(); return 1;");
+    browser.run("document.querySelector('#month .panels').focus(); return 1;");
     // Home, then one to the right: the first day's first hours.
     browser.press("\u{E011}");
-    let readout = ".chart-figure:has(#month-title) .readout";
+    let readout = "#month .readout";
     let first = browser.text(readout);
-    assert!(first.starts_with("Wed, 1 Apr, 12:00") || first.starts_with("Wed 1 Apr, 12:00"), "{first}");
+    assert!(first.starts_with("Wed, 1 Apr, 12 am") || first.starts_with("Wed 1 Apr, 12 am"), "{first}");
     assert!(first.contains("root zone 14.0 % of volume, moist"), "{first}");
     browser.press("\u{E014}\u{E014}");
     let later = browser.text(readout);
-    assert!(later.contains("6:00") && later.contains("root zone 13.8"), "{later}");
+    assert!(later.contains("6 am") && later.contains("root zone 13.8"), "{later}");
+}
+
+/// On a phone a chart of three panels shows two, with the way to the third; touched or
+/// with the focus, a mark shows its words; all without a script.
+#[test]
+fn a_phone_shows_two_panels_and_a_mark_its_words() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("charts.html");
+    fs::write(&file, page().replace(SCRIPT, "")).expect("the page can be written");
+    let browser = Browser::start();
+    let seen = |css: &str| {
+        let script = format!(
+            "return [...document.querySelectorAll('{css}')].filter(it => it.getBoundingClientRect().height > 0).length;"
+        );
+        browser.run(&script).as_i64().expect("a number")
+    };
+    for (size, panels, ways) in [(PHONE, 2, 3), (DESK, 3, 0)] {
+        browser.size(size);
+        browser.open(&format!("file://{}", file.display()));
+        assert_eq!(seen("#chosen .panel"), panels);
+        assert_eq!(seen("#chosen .choices-of-panels li"), ways);
+        assert_eq!(seen("#cold .lane p"), 0);
+        browser.run("document.querySelector('#cold .lane .event').focus(); return 1;");
+        assert_eq!(seen("#cold .lane p"), 1);
+        assert!(browser.text("#cold .lane .event:focus p").ends_with("Water"));
+        assert_eq!(browser.overflow(), 0);
+    }
 }
 
 #[test]

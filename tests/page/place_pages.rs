@@ -246,6 +246,32 @@ fn a_month_of_the_school_is_shown_in_every_span() {
     assert_eq!(hours_of("2026-04-04"), 24);
     assert_eq!(hours_of("2026-04-05"), 25);
 
+    // The year day by day, in the drawing and in words, and the way to it.
+    let page = place.page("bed/kitchen-bed?span=year");
+    assert!(page.contains("<svg class=\"calendar\"") && page.contains("The same days in words"), "{page}");
+    assert!(page.contains("<td>moist</td>") && page.contains("<td>no readings</td>"), "{page}");
+    assert!(place.page("bed/kitchen-bed").contains("?span=year#calendar"));
+
+    // Each sensor has its month and its reading's age.
+    let page = place.page("sensors");
+    println!("sensors: {} bytes", page.len());
+    let sensors = place.settings.gardens[0].sensors.len();
+    assert_eq!(page.matches("<svg class=\"spark\"").count(), sensors, "{page}");
+    assert!(page.contains(" ago (<time"), "{page}");
+    assert!(page.len() / sensors * 40 < 100_000, "{} bytes of {sensors} sensors", page.len());
+
+    // On a phone two panels of four are shown, or those that are chosen.
+    let shown = |query: &str| {
+        let page = place.page(&format!("bed/kitchen-bed?span=month{query}"));
+        (page.matches("class=\"panel\"").count(), page.matches("class=\"panel aside\"").count())
+    };
+    assert_eq!(shown(""), (2, 2));
+    assert_eq!(shown("&show=probes"), (1, 3));
+    assert_eq!(shown("&show=rain,probes,water"), (3, 1));
+    let page = place.page("bed/kitchen-bed?span=month&show=probes");
+    assert!(page.contains("?span=month&amp;show=probes,rain#bed-chart"), "{page}");
+    assert!(page.contains("?span=week&amp;show=probes\""), "{page}");
+
     // Before the first reading the page says so, with a way to it.
     let page = place.page("bed/kitchen-bed?span=month&to=2025-06-30");
     assert!(page.contains("That is before the first reading."), "{page}");
@@ -276,6 +302,7 @@ fn a_month_of_the_school_is_shown_in_every_span() {
         (format!("rain?to={tomorrow}"), "a day from 1990-01-01 to today"),
         ("tank/perch-tank?to=2026-02-30".to_owned(), "2026-02-30"),
         ("tank/perch-tank?bag_c=hot".to_owned(), "a number from 0 to 45"),
+        ("bed/kitchen-bed?show=water,%3Ci%3E".to_owned(), "water, rain, probes, soil-warmth"),
         ("rain?gauge=%3Cb%3E".to_owned(), "&lt;b&gt;"),
     ] {
         let answer = place.served.get(&format!("/site/{SITE}/{path}"));
@@ -353,7 +380,7 @@ fn no_query_brings_a_page_down() {
         "-?[0-9]{1,9}-[0-9]{1,3}-[0-9]{1,3}",
         any::<f64>().prop_map(|it| it.to_string()),
     ];
-    let names = ["span", "to", "bag_c", "gauge", "hold", "hauled_h"];
+    let names = ["span", "to", "bag_c", "gauge", "hold", "hauled_h", "show"];
     let query = proptest::collection::vec((proptest::sample::select(names.to_vec()), part), 0..4);
     let paths = ["bed/herb-bed", "tank/perch-tank", "tank/spare-tank", "rain"];
     let config = ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() };

@@ -113,7 +113,9 @@ fn a_garden_that_is_well_says_so() {
     let text = sensors_of(views::well());
     assert!(text.contains("All sensors send readings, and none is known to be wrong."), "{text}");
     assert!(
-        text.contains("Kitchen bed: Soil moisture kitchen-15cm 14.0 % by volume today 2:45 pm Good"),
+        text.contains(
+            "Kitchen bed: Soil moisture kitchen-15cm 14.0 % by volume, 15 minutes ago ( today 2:45 pm )"
+        ),
         "{text}"
     );
 }
@@ -141,7 +143,7 @@ fn a_sensors_battery_and_its_faults_stand_beside_it() {
     view.sensors[0].faulty = true;
     let text = sensors_of(view);
     assert!(text.contains("It reads wrong, so Trug ignores it for now. Check"), "{text}");
-    assert!(text.contains("Good Reads wrong Battery 3.31 (low)"), "{text}");
+    assert!(text.contains("Good Reads wrong Battery 3.31 V, change it below 3.4 V (low)"), "{text}");
 }
 
 /// One list: what is urgent and not answered, questions and jobs, then what somebody deals with.

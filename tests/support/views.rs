@@ -150,6 +150,7 @@ fn bed(id: &str, name: &str, condition: Condition, words: &str, water: Option<f6
         last_wetting: None,
         watering_hours: "midnight to 9 am and 6 pm to midnight".into(),
         outlook: None,
+        expected: Vec::new(),
         mulch: None,
     }
 }

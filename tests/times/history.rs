@@ -73,6 +73,13 @@ fn make_quarters(settings: &Settings, count: u64, end: Timestamp) {
     );
 }
 
+/// Milliseconds of work of this process on all processors: unlike the time on the wall,
+/// it is nearly the same on a busy machine.
+fn worked() -> f64 {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    time.tv_sec as f64 * 1e3 + time.tv_nsec as f64 / 1e6
+}
+
 /// Milliseconds: the first run, and the median of those after it.
 fn timed(mut run: impl FnMut()) -> (f64, f64) {
     let mut all: Vec<f64> = (0..=RUNS)
@@ -91,6 +98,7 @@ fn timed(mut run: impl FnMut()) -> (f64, f64) {
 /// hours or days by its own aggregates, of the readings and of the quarter hours.
 fn times(path: &Path, end: Timestamp) {
     let zone = TimeZone::get(ZONE).unwrap();
+    every_sensor(path, end, &zone);
     let probes = ["kitchen-15cm", "kitchen-30cm", "kitchen-soil-temp"];
     let numbers = school::numbers(&Connection::open(path).unwrap());
     let series = probes.map(|probe| numbers[probe].to_string()).join(", ");
@@ -143,6 +151,29 @@ fn times(path: &Path, end: Timestamp) {
             pair(raw),
             quarters.map_or("-".to_owned(), pair),
             raw.1 / ours.1
+        );
+    }
+}
+
+/// What the first visits of the pages of a bed's month and of the sensors read: hours or
+/// days of every sensor.
+fn every_sensor(path: &Path, end: Timestamp, zone: &TimeZone) {
+    let numbers = school::numbers(&Connection::open(path).unwrap());
+    let sensors: Vec<&str> = numbers.keys().map(String::as_str).collect();
+    for (name, days, step) in
+        [("hours of 35 days", 35, BinWidth::Hour), ("days of 31 days", 31, BinWidth::Day)]
+    {
+        let from = end - SignedDuration::from_hours(days * 24);
+        let before = worked();
+        let (first, median) = timed(|| {
+            let reader = Reader::open(path).unwrap();
+            let bins = reader.bins_of(SITE, &sensors, from, end, step, zone).unwrap();
+            assert!(bins.iter().any(|bins| !bins.is_empty()));
+        });
+        let work = (worked() - before) / (RUNS + 1) as f64;
+        println!(
+            "{name} of all {} sensors: {first:.1} and {median:.1} ms, {work:.1} ms of work",
+            sensors.len()
         );
     }
 }

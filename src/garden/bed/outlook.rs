@@ -8,8 +8,8 @@ use crate::evapotranspiration::extraterrestrial_mj_m2;
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
 use crate::outlook::{
-    AHEAD_DAYS, BLEND, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, OWN_CURVE, REFILL_POINT, RESOLUTION,
-    STRAIGHT_DAYS, Unfit, Unknown,
+    AHEAD_DAYS, Ahead, BLEND, EXPONENTIAL, Forecast, HALF_LIFE, INTERVAL, LINE, OWN_CURVE, REFILL_POINT,
+    RESOLUTION, STRAIGHT_DAYS, Unfit, Unknown,
 };
 use crate::soil::RootZone;
 use crate::text::spoken;
@@ -55,6 +55,20 @@ impl SiteState {
                 Figure { name: NAME.into(), value, number: days, unit: "d", why }
             }
         })
+    }
+
+    /// The water content of the next days if no water comes, every few hours; empty where
+    /// nothing can be expected.
+    pub(crate) fn bed_expected(&self, index: u16, now: Timestamp) -> Vec<(Timestamp, Ahead)> {
+        /// As far as the bed's chart shows, and as finely as it can be seen there.
+        const DAYS: u16 = 7;
+        const STEP_H: u16 = 6;
+        let bed = &self.beds[usize::from(index)];
+        if bed.probes.is_empty() {
+            Vec::new()
+        } else {
+            bed.outlook.fan(now, DAYS, STEP_H).unwrap_or_default()
+        }
     }
 
     /// How the present drydown goes; `None` while it has not gone far enough to tell.

@@ -11,6 +11,7 @@ use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::{RecordReader, assets};
 use crate::report::month_name;
+use crate::store::{Reader, StoreError};
 use crate::text::labels;
 
 /// The months of a year.
@@ -31,6 +32,28 @@ pub(super) struct MonthCompleteness {
     pub(super) expected: u64,
     /// Whether it is not over yet.
     pub(super) running: bool,
+}
+
+/// The good readings of each month, counted in two halves at one time: of a year of many
+/// sensors it takes a tenth of a second.
+fn counts(
+    reader: &Reader,
+    site: &str,
+    sensors: &[&str],
+    bounds: &[Timestamp],
+) -> Result<Vec<u64>, StoreError> {
+    let Some((one, other)) = bounds.get(..=bounds.len() / 2).zip(bounds.get(bounds.len() / 2..)) else {
+        return reader.good_counts(site, sensors, bounds);
+    };
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| reader.good_counts(site, sensors, other));
+        let mut good = reader.good_counts(site, sensors, one)?;
+        match other.join() {
+            Ok(other) => good.extend(other?),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+        Ok(good)
+    })
 }
 
 /// The months of a year of which something is stored; of the newest without one.
@@ -64,7 +87,7 @@ pub(super) async fn months(
         let bounds: Vec<Timestamp> =
             spans.iter().map(|(from, _)| *from).chain(spans.last().map(|(_, to)| *to)).collect();
         let sensors: Vec<&str> = garden.sensors.iter().map(|sensor| sensor.id.as_str()).collect();
-        let good = reader.good_counts(garden.site.id.as_str(), &sensors, &bounds)?;
+        let good = counts(reader, garden.site.id.as_str(), &sensors, &bounds)?;
         for ((month, (from, to)), good) in months.iter_mut().zip(spans).zip(good) {
             month.good = good;
             let length = u64::try_from(to.min(now).as_second() - from.as_second()).unwrap_or(0);

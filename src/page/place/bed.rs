@@ -3,17 +3,20 @@
 use axum::response;
 use maud::{Markup, html};
 
-use super::bed_chart::{BedRecord, cause, probe_name};
+use super::bed_chart::{BedRecord, PANELS, cause, probe_name};
 use super::bed_water::{LOGGED, METERED, amounts, logged_bars, meters};
+use super::bed_year;
 use super::reader::PlaceReader;
+use super::series::SensorSeries;
 use super::shared;
-use super::span::{ShownSpan, SpanLength};
+use super::span::{ShownSpan, SpanLength, chosen_panels};
 use crate::analysis::month::Rise;
-use crate::chart::Bar;
+use crate::chart::{Bar, ReadTime};
 use crate::garden::MulchLayer;
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Bed, Garden, Sensor};
+use crate::garden::plan::{Bed, Sensor};
 use crate::garden::view::{BedView, SiteView};
+use crate::history::RootZoneBin;
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::markup::{columns, item, known_item, or_not_known};
@@ -36,19 +39,25 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     let present = view.beds.iter().find(|bed| bed.id == plan.id).ok_or(Problem::NotFound)?;
     let frame = site.frame(&format!("/bed/{id}"));
     let shown = ShownSpan::read(&site.fields(), view).map_err(|it| shared::rejected(&frame, &it))?;
+    let chosen = chosen_panels(&site.fields(), &PANELS).map_err(|it| shared::rejected(&frame, &it))?;
+    let (choice, kept) = shared::panel_choice(&shown, &frame.path, chosen);
     let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
 
     let here = |it: &&Sensor| matches!(it.place, Place::Bed(bed) if usize::from(bed) == index);
     let mut own: Vec<&Sensor> = garden.sensors.iter().filter(here).collect();
     own.sort_by(|a, b| a.depth_m.unwrap_or(0.0).total_cmp(&b.depth_m.unwrap_or(0.0)));
-    let (mut probes, mut soil_temperatures) = (Vec::new(), Vec::new());
-    for sensor in &own {
+    // All that the chart shows, in one pass.
+    let gauges = garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
+    let charted: Vec<&Sensor> = own.iter().copied().filter(|it| is_charted(it)).chain(gauges).collect();
+    let series = charted.iter().copied().zip(reader.series_of(&charted).await?);
+    let (mut probes, mut soil_temperatures, mut of_water) = (Vec::new(), Vec::new(), Vec::new());
+    for (sensor, series) in series {
         let kept = match sensor.measures {
             Quantity::SoilMoisture => &mut probes,
             Quantity::SoilTemperature => &mut soil_temperatures,
-            _ => continue,
+            _ => &mut of_water,
         };
-        kept.push((*sensor, reader.series(sensor).await?));
+        kept.push((sensor, series));
     }
     let events = reader.events().await?;
     let log: Vec<LogEntry> = events.log.iter().map(|row| row.entry.clone()).collect();
@@ -63,7 +72,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
 
     let of_bed: Vec<&LogEntry> = log.iter().filter(|it| it.place.as_ref() == Some(&plan.id)).collect();
     let metered = meters(garden, index).next().is_some();
-    let mut water = water_bars(reader, garden, index).await?;
+    let (mut water, rain_read) = water_bars(&of_water, plan, &shown);
     if !metered {
         water.extend(logged_bars(&of_bed, plan, &shown));
     }
@@ -74,26 +83,36 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         probes,
         soil_temperatures,
         water,
+        rain_read,
         rises: rises.as_deref().unwrap_or_default(),
         marks: events.log_marks(&plan.id, &ids[1..], &shown),
         alarms: events.alarm_marks(&ids, garden, &shown),
     };
+    if shown.length != SpanLength::Month {
+        super::look_ahead(&site.context, view);
+    }
     let silent = bed.probes.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
     let answered = tasks::answered(&site.context, view).await;
-    let chart = bed.chart(&shown);
+    let zone = bed.root_zone();
+    let is_year = shown.length == SpanLength::Year && !bed.probes.is_empty();
+    let beside = if is_year { Some(bed_year::months_beside(reader, &bed, &zone).await?) } else { None };
+
+    let chart = bed.chart(&shown, choice);
     let body = html! {
         (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
         (shared::to_do(&frame, view, garden, &answered, &ids))
         (now(present, plan))
-        (shared::spans(&shown, &frame.path, ""))
+        (shared::spans(&shown, &frame.path, &kept))
         @if bed.probes.is_empty() {
             p { "There is no moisture probe in this bed, so Trug can't tell its water. Feel the soil." }
         } @else if silent {
             (shared::nothing_heard(&shown, first, &frame.path))
         }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
+        (year(&bed, &zone, &shown, &frame.path))
+        @if let Some(beside) = &beside { (beside.draw()) }
         (in_millimetres(present, plan))
         (water_that_came(&bed, rises.as_deref(), metered, &shown, view))
         (shared::sensors(
@@ -110,25 +129,58 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
 }
 
-/// The rain, and the water by the bed's own meters.
-async fn water_bars(reader: PlaceReader<'_>, garden: &Garden, bed: usize) -> Result<Vec<Bar>, Problem> {
+/// Whether the chart shows a sensor of the bed.
+fn is_charted(sensor: &Sensor) -> bool {
+    matches!(sensor.measures, Quantity::SoilMoisture | Quantity::SoilTemperature | Quantity::WaterFlow)
+}
+
+/// The rain and the water by the bed's own meters, and when the gauges sent readings.
+fn water_bars(
+    of_water: &[(&Sensor, SensorSeries)],
+    bed: &Bed,
+    shown: &ShownSpan,
+) -> (Vec<Bar>, Option<ReadTime>) {
+    let is_gauge = |sensor: &Sensor| sensor.measures == Quantity::Rain;
+    let several = of_water.iter().filter(|(sensor, _)| is_gauge(sensor)).count() > 1;
     let mut bars = Vec::new();
-    let gauges = || garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
-    for gauge in gauges() {
-        let name = if gauges().count() > 1 { format!("{RAIN}, {}", gauge.id) } else { RAIN.to_owned() };
-        bars.extend(amounts(&reader.series(gauge).await?, gauge, reader.shown, &name, 1.0));
+    let mut read: Option<ReadTime> = None;
+    for (sensor, series) in of_water {
+        if !is_gauge(sensor) {
+            bars.extend(amounts(series, sensor, shown, METERED, 1.0 / bed.area_m2));
+            continue;
+        }
+        let name = if several { format!("{RAIN}, {}", sensor.id) } else { RAIN.to_owned() };
+        bars.extend(amounts(series, sensor, shown, &name, 1.0));
+        let own = series.read_time();
+        let all = read.get_or_insert_with(|| ReadTime { stretches: Vec::new(), gap: own.gap });
+        all.gap = all.gap.max(own.gap);
+        all.stretches.extend(own.stretches);
     }
-    for meter in meters(garden, bed) {
-        let mm_per_litre = 1.0 / garden.beds[bed].area_m2;
-        bars.extend(amounts(&reader.series(meter).await?, meter, reader.shown, METERED, mm_per_litre));
+    (bars, read)
+}
+
+/// The year day by day, or the way to it.
+fn year(bed: &BedRecord<'_>, zone: &[RootZoneBin], shown: &ShownSpan, path: &str) -> Markup {
+    if bed.probes.is_empty() {
+        return html! {};
     }
-    Ok(bars)
+    if shown.length != SpanLength::Year {
+        return html! { p { a href={ (path) "?span=year#calendar" } { "The last year day by day, and this month beside others" } } };
+    }
+    // Of several gauges the first.
+    let gauge = bed.water.iter().map(|bar| bar.name.as_str()).find(|name| name.starts_with(RAIN));
+    let rain: Vec<&Bar> = bed.water.iter().filter(|bar| Some(bar.name.as_str()) == gauge).collect();
+    html! {
+        (bed_year::calendar(&bed.plan.name, bed.view, zone, &rain, shown).draw())
+        p class="doubt" { "Each day is judged by its mean. Dry is below the refill point of today, wet is above field capacity." }
+    }
 }
 
 /// The present state of the bed.
 fn now(bed: &BedView, plan: &Bed) -> Markup {
     let grows = if plan.fallow { "nothing" } else { plan.crop.as_deref().unwrap_or(labels::NOT_KNOWN) };
     html! {
+        @if let Some(drawing) = places::soil_band(bed).draw() { (drawing) }
         dl class="present" {
             (item("Water left", or_not_known(bed.available_left, places::available_left)))
             (known_item("Outlook", bed.outlook.as_ref()))

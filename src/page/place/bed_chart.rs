@@ -5,17 +5,24 @@ use jiff::{SignedDuration, Timestamp};
 use super::series::{SensorSeries, gap, middle, seconds};
 use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::{Rise, WaterSource};
-use crate::chart::{Bar, Chart, Event, Panel, Rule, Sign, Stroke, Trace, Zone};
+use crate::chart::{
+    Bar, Chart, Event, FanPoint, Panel, PanelChoice, ReadTime, Rule, Sign, Stroke, Trace, Zone,
+};
 use crate::garden::patience_s;
 use crate::garden::plan::{Bed, Sensor};
 use crate::garden::view::BedView;
 use crate::history::{ProbeBins, RootZoneBin, root_zone_bins};
+use crate::outlook::Ahead;
 use crate::text::labels;
 
 /// Water contents are shown in percent of the soil's volume.
 const PERCENT: f64 = 100.0;
-/// What the outlook's figure is called.
-const OUTLOOK: &str = "Dry, if no water comes";
+/// The panels' names in an address.
+const WATER: &str = "water";
+const RAIN: &str = "rain";
+const PROBES: &str = "probes";
+const SOIL: &str = "soil-warmth";
+pub(super) const PANELS: [&str; 4] = [WATER, RAIN, PROBES, SOIL];
 
 /// What a bed's chart is made of.
 #[derive(Debug)]
@@ -27,6 +34,8 @@ pub(super) struct BedRecord<'a> {
     pub(super) soil_temperatures: Vec<(&'a Sensor, SensorSeries)>,
     /// Rain and waterings, mm.
     pub(super) water: Vec<Bar>,
+    /// When the rain gauges sent readings; `None` where there is no gauge.
+    pub(super) rain_read: Option<ReadTime>,
     pub(super) rises: &'a [Rise],
     pub(super) marks: Vec<Event>,
     pub(super) alarms: Vec<Event>,
@@ -48,13 +57,13 @@ impl BedRecord<'_> {
     }
 
     /// The chart; `None` where nothing is there to draw.
-    pub(super) fn chart(&self, shown: &ShownSpan) -> Option<Chart> {
+    pub(super) fn chart(&self, shown: &ShownSpan, choice: PanelChoice) -> Option<Chart> {
         let zone = self.root_zone();
         let mut panels = Vec::new();
         if !self.probes.is_empty() {
             panels.push(self.water_panel(&zone, shown));
         }
-        if !self.water.is_empty() || !self.rises.is_empty() {
+        if !self.water.is_empty() || !self.rises.is_empty() || self.rain_read.is_some() {
             panels.push(self.rain_panel());
         }
         if self.probes.iter().any(|(_, series)| !series.is_empty()) {
@@ -73,6 +82,7 @@ impl BedRecord<'_> {
             now: Some(shown.now),
             zone: shown.zone.clone(),
             panels,
+            choice: Some(choice),
         })
     }
 
@@ -119,7 +129,9 @@ impl BedRecord<'_> {
                 .map(|(name, at)| Rule { at, label: format!("{name} {}", labels::percent(at / PERCENT)) })
                 .collect(),
             traces,
+            fan: self.fan(shown),
             events: self.alarms.clone(),
+            key: WATER,
             ..Panel::new("Water in the root zone", "% of volume", 1)
         }
     }
@@ -134,31 +146,39 @@ impl BedRecord<'_> {
                 of.map(|bin| (middle(bin.start, bin.end), bin.water_content * PERCENT)).collect();
             (!points.is_empty()).then(|| Trace::new(name, stroke, points, gap))
         };
-        let whole = trace("All probes together", Stroke::Bold, true);
-        let part = trace("With a probe missing", Stroke::Dotted, false);
+        let whole = trace("All probes together", Stroke::Bold, true).map(|it| it.labelled("all probes"));
+        let part = trace("With a probe missing", Stroke::Dotted, false).map(|it| it.labelled("one missing"));
         whole.into_iter().chain(part).collect()
     }
 
-    /// A straight line from the present to the moment at which the outlook calls the
-    /// bed dry.
+    /// What is expected within the time shown.
+    fn fan(&self, shown: &ShownSpan) -> Vec<FanPoint> {
+        let percent = |low: f64, high: f64| (low * PERCENT, high * PERCENT);
+        let point = |(at, it): &(Timestamp, Ahead)| FanPoint {
+            at: *at,
+            inner: percent(it.inner_low, it.inner_high),
+            outer: percent(it.low, it.high),
+        };
+        self.expected_in(shown).iter().map(point).collect()
+    }
+
     fn expected(&self, shown: &ShownSpan) -> Option<Trace> {
+        let points: Vec<_> =
+            self.expected_in(shown).iter().map(|(at, it)| (*at, it.theta * PERCENT)).collect();
+        let line =
+            |points| Trace::new("Expected, if no water comes", Stroke::Expected, points, SignedDuration::MAX);
+        (!points.is_empty()).then(|| line(points))
+    }
+
+    /// What is expected of the moments to come that are shown, where there are at least two.
+    fn expected_in(&self, shown: &ShownSpan) -> &[(Timestamp, Ahead)] {
         let to = shown_to(shown);
-        if !shown.holds_now() || to <= shown.now {
-            return None;
+        let all = &self.view.expected;
+        if !shown.holds_now() || all.iter().any(|(_, it)| !it.theta.is_finite()) {
+            return &[];
         }
-        let now = self.view.water_content.filter(|content| content.is_finite())? * PERCENT;
-        let refill = self.view.refill_point * PERCENT;
-        let days = self.view.figures.iter().find(|it| it.name == OUTLOOK)?.number?;
-        let dry_s = days * 86_400.0;
-        if !(dry_s.is_finite() && dry_s > 0.0 && refill.is_finite() && now > refill) {
-            return None;
-        }
-        let shown_s = seconds(shown.now, to) as f64;
-        let length_s = dry_s.min(shown_s);
-        let end = Timestamp::from_second(shown.now.as_second() + length_s as i64).ok()?;
-        let value = now + (refill - now) * length_s / dry_s;
-        let points = vec![(shown.now, now), (end, value)];
-        Some(Trace::new("Expected, if no water comes", Stroke::Expected, points, SignedDuration::MAX))
+        let shown = &all[..all.partition_point(|(at, _)| *at <= to)];
+        if shown.len() > 1 { shown } else { &[] }
     }
 
     fn rain_panel(&self) -> Panel {
@@ -169,7 +189,9 @@ impl BedRecord<'_> {
         };
         Panel {
             at_least: Some((0.0, 2.0)),
+            key: RAIN,
             bars: self.water.clone(),
+            bars_read: self.rain_read.clone(),
             events: self.rises.iter().map(rise).chain(self.marks.iter().cloned()).collect(),
             ..Panel::new("Water that came", "mm", 1)
         }
@@ -178,11 +200,18 @@ impl BedRecord<'_> {
     fn probes_panel(&self) -> Panel {
         const STROKES: [Stroke; 3] = [Stroke::Fine, Stroke::Dashed, Stroke::Dotted];
         let named = || self.probes.iter().map(|(sensor, series)| (probe_name(sensor), series));
+        let several = self.probes.len() > 1;
         Panel {
             traces: named()
                 .zip(STROKES.into_iter().cycle())
-                .filter_map(|((name, series), stroke)| series.trace(name, stroke, PERCENT))
+                .filter_map(|((name, series), stroke)| {
+                    let label = name.trim_end_matches(" deep").to_owned();
+                    // Several spreads over each other cannot be told apart.
+                    let line = series.trace(name, stroke, PERCENT)?.labelled(label);
+                    Some(if several { Trace { spread: Vec::new(), ..line } } else { line })
+                })
                 .collect(),
+            key: PROBES,
             flagged: named().flat_map(|(name, series)| series.flagged(&name, PERCENT)).collect(),
             ..Panel::new("Each probe", "% of volume", 1)
         }
@@ -195,6 +224,7 @@ impl BedRecord<'_> {
                 .filter_map(|(name, series)| series.trace(format!("Soil, {name}"), Stroke::Fine, 1.0))
                 .collect(),
             flagged: named().flat_map(|(name, series)| series.flagged(&name, 1.0)).collect(),
+            key: SOIL,
             ..Panel::new("Temperature of the soil", "°C", 1)
         }
     }

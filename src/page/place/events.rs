@@ -65,7 +65,10 @@ impl PlaceEvents {
 
 fn sign(seen: &LogEvent) -> Sign {
     match seen {
-        LogEvent::Watered { .. } => Sign::Water,
+        LogEvent::Watered { .. } | LogEvent::TimerRan => Sign::Water,
+        LogEvent::Rained => Sign::Rain,
+        LogEvent::MulchLaid { .. } | LogEvent::MulchMeasured { .. } => Sign::Mulch,
+        LogEvent::Planted { .. } => Sign::Planting,
         LogEvent::FishAdded { .. }
         | LogEvent::FishLost { .. }
         | LogEvent::Fed { .. }

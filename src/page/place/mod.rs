@@ -7,8 +7,10 @@
 mod bed;
 mod bed_chart;
 mod bed_water;
+mod bed_year;
 mod events;
 mod guide;
+mod months_beside;
 mod rain;
 mod rain_months;
 mod reader;
@@ -22,4 +24,4 @@ mod wettings;
 pub(super) use bed::bed;
 pub(super) use rain::rain;
 pub(super) use tank::tank;
-pub(super) use wettings::WettingCache;
+pub(super) use wettings::{WettingCache, look_ahead};

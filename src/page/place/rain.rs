@@ -16,7 +16,7 @@ use super::shared;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
 use crate::alarms::Kind;
 use crate::analysis::month::{RainDayOf, caught_by, rain_days};
-use crate::chart::{Bar, Chart, Panel};
+use crate::chart::{Bar, Chart, Panel, ReadTime};
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
@@ -62,9 +62,11 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
     };
 
     let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
-    let series = reader.series(gauge).await?;
     let first = reader.first_reading(&[gauge]).await?;
-    let mut days = days_of(reader, gauge).await?;
+    let has_past = shown.length == SpanLength::Year && first.is_some_and(|first| first < shown.from);
+    let years = async { if has_past { years_of(reader, gauge).await } else { Ok(BTreeMap::new()) } };
+    // Beside each other: each takes its time.
+    let (series, mut days, years) = tokio::try_join!(reader.series(gauge), days_of(reader, gauge), years)?;
     // Of days before the gauge was there nothing is missing.
     days.retain(|day| first.is_some_and(|first| rain_day_bounds(day.date, &shown.zone).1 >= first));
     let of_span: Vec<RainDayOf> =
@@ -72,10 +74,6 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
     let events = reader.events().await?;
     let short = matches!(shown.length, SpanLength::Day | SpanLength::Week);
     let months: Vec<MonthlyRain> = if short { Vec::new() } else { months(&days) };
-    let years = match (shown.length, first) {
-        (SpanLength::Year, Some(first)) if first < shown.from => years_of(reader, gauge).await?,
-        _ => BTreeMap::new(),
-    };
 
     let chart = chart(&series, gauge, &of_span, &events, garden, &shown);
     let months_chart = months_chart(&months, &shown);
@@ -193,6 +191,7 @@ fn chart(
             if shown.length == SpanLength::Day { "Rain of each hour" } else { "Rain of each three hours" };
         let mut hours = panel(name, amounts(series, gauge, shown, RAIN, 1.0));
         hours.flagged = series.flagged("gauge", 1.0);
+        hours.bars_read = Some(series.read_time());
         panels.push(hours);
     }
     if shown.length != SpanLength::Day {
@@ -201,7 +200,7 @@ fn chart(
             let doubt = day.gap.then(|| NOT_WHOLE.to_owned());
             Some(Bar { from: from.max(shown.from), to, value: day.mm?, name: RAIN_DAYS.to_owned(), doubt })
         });
-        panels.push(panel(RAIN_DAYS, bars.collect()));
+        panels.push(Panel { bars_read: Some(known_days(days, shown)), ..panel(RAIN_DAYS, bars.collect()) });
     }
     let last = panels.last_mut()?;
     last.events = events.alarm_marks(&[&gauge.id], garden, shown);
@@ -219,7 +218,17 @@ fn chart(
         now: Some(shown.now),
         zone: shown.zone.clone(),
         panels,
+        choice: None,
     })
+}
+
+/// When rain days are known, and the time after the last that has ended, which is not
+/// missing.
+fn known_days(days: &[RainDayOf], shown: &ShownSpan) -> ReadTime {
+    let bounds = |day: &RainDayOf| rain_day_bounds(day.date, &shown.zone);
+    let known = days.iter().filter(|day| day.mm.is_some()).map(bounds);
+    let running = days.last().map(|last| (bounds(last).1, shown.to));
+    ReadTime { stretches: known.chain(running).collect(), gap: SignedDuration::ZERO }
 }
 
 /// What the bar of a day with a gap says.
@@ -243,6 +252,10 @@ fn months_chart(months: &[MonthlyRain], shown: &ShownSpan) -> Option<Chart> {
             })
         })
         .collect();
+    let read = ReadTime {
+        stretches: bars.iter().map(|bar| (bar.from, bar.to)).collect(),
+        gap: SignedDuration::from_hours(24),
+    };
     (months.len() > 1).then_some(())?;
     Some(Chart {
         id: "months-chart".to_owned(),
@@ -256,7 +269,8 @@ fn months_chart(months: &[MonthlyRain], shown: &ShownSpan) -> Option<Chart> {
         to: midnight(last.first.last_of_month().tomorrow().ok()?)?,
         now: Some(shown.now),
         zone: shown.zone.clone(),
-        panels: vec![panel("Rain of a month", bars)],
+        panels: vec![Panel { bars_read: Some(read), ..panel("Rain of a month", bars) }],
+        choice: None,
     })
 }
 

@@ -25,13 +25,32 @@ pub(super) struct PlaceReader<'a> {
 impl PlaceReader<'_> {
     /// The readings of a sensor.
     pub(super) async fn series(&self, sensor: &Sensor) -> Result<SensorSeries, Problem> {
+        let mut all = self.series_of(&[sensor]).await?;
+        Ok(all.pop().unwrap_or_else(|| SensorSeries::new(self.shown, sensor.every_s, Vec::new(), Vec::new())))
+    }
+
+    /// The readings of some sensors, in their order, in as few passes as it takes.
+    pub(super) async fn series_of(&self, sensors: &[&Sensor]) -> Result<Vec<SensorSeries>, Problem> {
         let Self { record, site, shown } = *self;
-        let (id, from, to) = (sensor.id.as_str(), shown.from, shown.to);
-        let (points, bins) = match shown.length.step() {
-            BinWidth::Raw => (ask(record.points(site, id, from, to, POINTS_MAX)).await?, Vec::new()),
-            step => (Vec::new(), ask(record.bins(site, id, from, to, step)).await?),
-        };
-        Ok(SensorSeries::new(shown, sensor.every_s, points, bins))
+        let (from, to) = (shown.from, shown.to);
+        let ids = sensors.iter().map(|it| it.id.as_str().to_owned()).collect();
+        let every_s = sensors.iter().map(|it| it.every_s);
+        Ok(match shown.length.step() {
+            BinWidth::Raw => {
+                let points = ask(record.points_of(site, ids, from, to, POINTS_MAX)).await?;
+                every_s
+                    .zip(points)
+                    .map(|(every_s, it)| SensorSeries::new(shown, every_s, it, Vec::new()))
+                    .collect()
+            }
+            step => {
+                let bins = ask(record.bins_in_halves(site, ids, from, to, step)).await?;
+                every_s
+                    .zip(bins)
+                    .map(|(every_s, it)| SensorSeries::new(shown, every_s, Vec::new(), it))
+                    .collect()
+            }
+        })
     }
 
     /// The log up to the present, and the steps of alarms.

@@ -3,7 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::span::{ShownSpan, SpanLength};
-use crate::chart::{Flagged, Stroke, Trace};
+use crate::chart::{Flagged, ReadTime, Stroke, Trace};
 use crate::garden::patience_s;
 use crate::history::{Bin, Point};
 use crate::text::labels;
@@ -11,7 +11,7 @@ use crate::text::labels;
 /// Readings of a day that are drawn one by one; more are drawn by quarter hours.
 const SINGLE_MAX: usize = 200;
 /// Marks of doubtful and bad readings of one sensor; more are put together.
-const FLAGS_MAX: usize = 60;
+const FLAGS_MAX: usize = 30;
 /// Seconds of a quarter hour.
 const QUARTER_S: i64 = 900;
 
@@ -49,6 +49,15 @@ impl SensorSeries {
         self.bins.iter().fold([0; 4], |sum, bin| {
             [sum[0] + bin.readings, sum[1] + bin.good, sum[2] + bin.suspect, sum[3] + bin.bad]
         })
+    }
+
+    /// When it sent readings.
+    pub(super) fn read_time(&self) -> ReadTime {
+        let bins = if self.hours.is_empty() { &self.bins } else { &self.hours };
+        ReadTime {
+            stretches: bins.iter().map(|bin| (bin.start, bin.end)).collect(),
+            gap: SignedDuration::from_secs(self.patience_s),
+        }
     }
 
     /// Its good readings as a line, each times `scale`; `None` where there is none.

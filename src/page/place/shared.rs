@@ -10,6 +10,7 @@ use maud::{Markup, html};
 use super::events::entry_words;
 use super::series::SensorSeries;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
+use crate::chart::PanelChoice;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
 use crate::model::{Condition, Id};
@@ -112,6 +113,16 @@ pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
         }
         h2 class="span-shown" { (shown.words()) }
     }
+}
+
+/// Which panels of a chart a phone shows, and the part of the query that keeps them.
+pub(super) fn panel_choice(
+    shown: &ShownSpan,
+    path: &str,
+    chosen: Vec<&'static str>,
+) -> (PanelChoice, String) {
+    let kept = if chosen.is_empty() { String::new() } else { format!("&show={}", chosen.join(",")) };
+    (PanelChoice { chosen, address: format!("{path}{}&show=", shown.query()) }, kept)
 }
 
 /// Said in place of a chart without readings.

@@ -78,6 +78,19 @@ impl RejectedParameter {
     }
 }
 
+/// Reads which panels of a chart are chosen: `show=water,rain`, by some known names.
+pub(super) fn chosen_panels(
+    query: &FormFields,
+    known: &[&'static str],
+) -> Result<Vec<&'static str>, RejectedParameter> {
+    let Some(given) = query.given("show") else { return Ok(Vec::new()) };
+    let one = |name: &str| {
+        let found = known.iter().copied().find(|it| *it == name);
+        found.ok_or_else(|| RejectedParameter::new("show", given, known.join(", ")))
+    };
+    given.split(',').map(one).collect()
+}
+
 /// No garden has readings from before.
 const EARLIEST: Date = Date::constant(1990, 1, 1);
 
@@ -101,6 +114,15 @@ impl ShownSpan {
             })
         })?;
         Ok(Self::new(length, last, now, zone))
+    }
+
+    /// Its part of an address, after the page's path.
+    pub(super) fn query(&self) -> String {
+        if self.last == self.today {
+            format!("?span={}", self.length.name())
+        } else {
+            format!("?span={}&to={}", self.length.name(), self.last)
+        }
     }
 
     /// The span that ends with a day.

@@ -5,12 +5,13 @@ use jiff::SignedDuration;
 use maud::{Markup, html};
 
 use super::guide::{self, GuideInput};
+use super::months_beside::{ComparedFigure, MonthPart, MonthsBeside, earlier_days};
 use super::reader::PlaceReader;
 use super::shared;
-use super::span::{ShownSpan, SpanLength};
-use super::tank_chart::{Changes, TankRecord};
+use super::span::{ShownSpan, SpanLength, chosen_panels};
+use super::tank_chart::{Changes, PANELS, TankRecord};
 use crate::garden::plan::Sensor;
-use crate::history::BinWidth;
+use crate::history::{Bin, BinWidth};
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
@@ -34,13 +35,15 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
     let frame = site.frame(&format!("/tank/{id}"));
     let shown = ShownSpan::read(&query, view).map_err(|it| shared::rejected(&frame, &it))?;
     let given = GuideInput::read(&query).map_err(|it| shared::rejected(&frame, &it))?;
+    let chosen = chosen_panels(&query, &PANELS).map_err(|it| shared::rejected(&frame, &it))?;
+    let (choice, kept) = shared::panel_choice(&shown, &frame.path, chosen);
     let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
 
     let here = |it: &&Sensor| matches!(it.place, Place::Tank(tank) if usize::from(tank) == index);
     let own: Vec<&Sensor> = garden.sensors.iter().filter(here).collect();
-    let (mut sensors, mut changed) = (Vec::new(), Vec::new());
+    let sensors = own.iter().copied().zip(reader.series_of(&own).await?).collect();
+    let mut changed = Vec::new();
     for sensor in &own {
-        sensors.push((*sensor, reader.series(sensor).await?));
         if sensor.measures == Quantity::WaterTemperature && shown.length != SpanLength::Year {
             changed.push((*sensor, changes(reader, sensor).await?));
         }
@@ -66,21 +69,29 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
     let answered = tasks::answered(&site.context, view).await;
-    let chart = tank.chart(&shown);
+    let beside = if shown.length == SpanLength::Year { months_beside(reader, &tank).await? } else { None };
+
+    let chart = tank.chart(&shown, choice);
     let write = shared::write_address(view, &plan.id);
     let guide = guide::section(&given, answer.as_ref(), open, &shown, &frame.path, &write);
     let body = html! {
         (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
         (shared::to_do(&frame, view, garden, &answered, &ids))
+        @if let Some(drawing) = places::tank_band(present).draw() { (drawing) }
         dl class="present" { (places::tank_items(present)) }
         @if open { (guide) }
-        (shared::spans(&shown, &frame.path, ""))
+        (shared::spans(&shown, &frame.path, &kept))
         @if own.is_empty() {
             p { "There is no sensor in this tank. Only water tests tell how its water is." }
         } @else if silent {
             (shared::nothing_heard(&shown, first, &frame.path))
         }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
+        @match &beside {
+            Some(beside) => (beside.draw()),
+            None if shown.length == SpanLength::Year => {}
+            None => p { a href={ (frame.path) "?span=year" } { "The last year, and this month beside others" } }
+        }
         (not_known(&tank, &shown))
         (shared::sensors(
             "Sensors in this tank",
@@ -109,6 +120,25 @@ async fn changes(reader: PlaceReader<'_>, sensor: &Sensor) -> Result<Changes, Pr
     }
     let bins = ask(record.bins(site, id, from, shown.to, BinWidth::Hour)).await?;
     Ok(Changes::of_hours(&bins, shown.from))
+}
+
+/// The month of the tank's first thermometer beside others; `None` where there is none.
+async fn months_beside(
+    reader: PlaceReader<'_>,
+    tank: &TankRecord<'_>,
+) -> Result<Option<MonthsBeside>, Problem> {
+    const WARMTH: ComparedFigure = ComparedFigure {
+        title: "Temperature of the water",
+        said: "the water was {} on average",
+        unit: " °C",
+        words: ["warmer", "colder", "as warm as"],
+    };
+    let Some((sensor, series)) = tank.of(Quantity::WaterTemperature).next() else { return Ok(None) };
+    let part = MonthPart::of(reader.shown);
+    let mean = |bin: &Bin| Some((reader.shown.zone.to_datetime(bin.start).date(), bin.mean()?));
+    let earlier = earlier_days(reader, &[sensor], part).await?;
+    let days = earlier.iter().flatten().flatten().chain(&series.bins).filter_map(mean).collect();
+    Ok(Some(MonthsBeside::of(WARMTH, &days, part)))
 }
 
 /// What nobody measured in this time.

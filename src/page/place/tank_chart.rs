@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::series::{SensorSeries, middle};
 use super::span::{ShownSpan, SpanLength};
-use crate::chart::{Bar, Chart, Event, Panel, Rule, Stroke, Trace, Zone};
+use crate::chart::{Bar, Chart, Event, Panel, PanelChoice, Rule, Stroke, Trace, Zone};
 use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::{Sensor, Tank};
 use crate::history::{Bin, Point};
@@ -15,6 +15,17 @@ use crate::text::labels;
 
 /// Lines that say how fast the water changes have a point this often, seconds.
 const CHANGE_EVERY_S: i64 = 900;
+
+/// The panels' names in an address.
+const WARMTH: &str = "warmth";
+const HOUR: &str = "hour";
+const DAY: &str = "day";
+const OXYGEN: &str = "oxygen";
+const PH: &str = "ph";
+const POWER: &str = "power";
+const LEVEL: &str = "level";
+const TESTS: &str = "tests";
+pub(super) const PANELS: [&str; 8] = [WARMTH, HOUR, DAY, OXYGEN, PH, POWER, LEVEL, TESTS];
 
 /// What a tank's chart is made of.
 #[derive(Debug)]
@@ -106,11 +117,12 @@ impl TankRecord<'_> {
     }
 
     /// The chart; `None` where nothing is there to draw.
-    pub(super) fn chart(&self, shown: &ShownSpan) -> Option<Chart> {
+    pub(super) fn chart(&self, shown: &ShownSpan, choice: PanelChoice) -> Option<Chart> {
         let limits = &self.plan.limits;
         let mut panels = Vec::new();
         let mut warmth = self
             .panel(shown, Quantity::WaterTemperature, "Temperature of the water", |test| test.temperature_c);
+        warmth.key = WARMTH;
         warmth.zones = Zone::between(
             &[limits.cold_c, limits.warm_c],
             &[("too cold", "zone-wet"), ("suits the fish", "zone-fine"), ("too warm", "zone-near")],
@@ -124,20 +136,25 @@ impl TankRecord<'_> {
         panels.extend(self.change_panels(shown));
         let mut oxygen =
             self.panel(shown, Quantity::DissolvedOxygen, "Oxygen in the water", |test| test.oxygen_mg_l);
+        oxygen.key = OXYGEN;
         oxygen.at_least = Some((0.0, limits.oxygen_mg_l + 2.0));
         let zones = [("too little", "zone-far"), ("enough", "zone-fine")];
         oxygen.zones = Zone::between(&[limits.oxygen_mg_l], &zones);
         panels.push(oxygen);
         let (low, high) = limits.ph;
         let mut ph = self.panel(shown, Quantity::Ph, "pH of the water", |test| test.ph);
+        ph.key = PH;
         ph.at_least = Some((low - 0.3, high + 0.3));
         ph.zones = Zone::between(
             &[low, high],
             &[("too low", "zone-far"), ("suits the fish", "zone-fine"), ("too high", "zone-near")],
         );
         panels.push(ph);
-        panels.push(self.panel(shown, Quantity::Power, "Power drawn", |_| None));
-        panels.push(self.panel(shown, Quantity::WaterLevel, "Level of the water", |_| None));
+        panels.push(Panel { key: POWER, ..self.panel(shown, Quantity::Power, "Power drawn", |_| None) });
+        panels.push(Panel {
+            key: LEVEL,
+            ..self.panel(shown, Quantity::WaterLevel, "Level of the water", |_| None)
+        });
         panels.push(self.tests_panel(shown));
         // The first panel, which alone has events, stays for them.
         panels.retain(|panel| !panel.has_no_figures() || !panel.events.is_empty());
@@ -150,6 +167,7 @@ impl TankRecord<'_> {
             now: Some(shown.now),
             zone: shown.zone.clone(),
             panels,
+            choice: Some(choice),
         })
     }
 
@@ -189,12 +207,16 @@ impl TankRecord<'_> {
         let called = |sensor: &Sensor| {
             if several { format!("{name}, {}", sensor.id) } else { format!("{name}, by its sensor") }
         };
+        let label = |sensor: &Sensor| if several { sensor.id.to_string() } else { "sensor".to_owned() };
         let mut traces: Vec<Trace> = self
             .of(quantity)
             .zip(STROKES.into_iter().cycle())
-            .filter_map(|((sensor, series), stroke)| series.trace(called(sensor), stroke, 1.0))
+            .filter_map(|((sensor, series), stroke)| {
+                Some(series.trace(called(sensor), stroke, 1.0)?.labelled(label(sensor)))
+            })
             .collect();
-        traces.extend(tested(&format!("{name}, tested by hand"), self.tests(shown, pick)));
+        let by_hand = tested(&format!("{name}, tested by hand"), self.tests(shown, pick));
+        traces.extend(by_hand.map(|it| it.labelled("by hand")));
         let flagged = self.of(quantity).flat_map(|(sensor, series)| series.flagged(sensor.id.as_str(), 1.0));
         let (unit, decimals) = if quantity == Quantity::Ph { ("", 2) } else { (quantity.unit(), 1) };
         Panel { traces, flagged: flagged.collect(), ..Panel::new(name, unit, decimals) }
@@ -217,13 +239,15 @@ impl TankRecord<'_> {
                     doubt: None,
                 })
             });
-            return vec![Panel { bars: bars.collect(), ..panel(name) }];
+            let bars_read = thermometer.map(|(_, series)| series.read_time());
+            return vec![Panel { key: DAY, bars: bars.collect(), bars_read, ..panel(name) }];
         }
         let Some((_, changes)) = self.changes.first() else { return Vec::new() };
         let by = if shown.length == SpanLength::Day { "" } else { ", by hourly means" };
         let windows = [(Window::Hour, "hour", &changes.hour), (Window::Day, "day", &changes.day)];
         let of_window = |(window, word, points): (Window, &str, &Vec<(Timestamp, f64)>)| {
             let mut panel = panel(&format!("Largest change within the {word} before{by}"));
+            panel.key = if window == Window::Hour { HOUR } else { DAY };
             panel.rules = self.plan.limits.within(window).map(limits).unwrap_or_default();
             if !points.is_empty() {
                 let points = points.iter().map(|(at, by_c)| (*at, by_c.abs())).collect();
@@ -243,9 +267,14 @@ impl TankRecord<'_> {
         let rules = (limit_mg_l.is_finite() && !ammonia.is_empty())
             .then(|| Rule { at: limit_mg_l, label: format!("ammonia: most {limit_mg_l:.2} mg/L") });
         Panel {
+            key: TESTS,
             at_least: Some((0.0, 1.0)),
             rules: rules.into_iter().collect(),
-            traces: tested("Ammonia in all", ammonia).into_iter().chain(tested("Nitrite", nitrite)).collect(),
+            traces: tested("Ammonia in all", ammonia)
+                .into_iter()
+                .map(|it| it.labelled("ammonia"))
+                .chain(tested("Nitrite", nitrite).map(|it| Trace { stroke: Stroke::Dashed, ..it }))
+                .collect(),
             ..Panel::new("Ammonia and nitrite as nitrogen, tested by hand", "mg/L", 2)
         }
     }

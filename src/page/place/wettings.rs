@@ -8,13 +8,16 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::bed_water::{by_the_hour, hourly};
 use super::reader::PlaceReader;
+use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::{Rise, rises};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Sensor};
+use crate::garden::view::SiteView;
 use crate::history::{BinWidth, Point};
 use crate::model::{Id, Quantity};
-use crate::page::Unavailable;
 use crate::page::cache::{CacheMoment, FreshCache};
+use crate::page::context::PageContext;
+use crate::page::{PageSource, Unavailable};
 
 /// Spans that are kept.
 const KEPT_MAX: usize = 16;
@@ -48,12 +51,37 @@ pub(in crate::page) struct WettingCache {
     kept: FreshCache<(Id, Timestamp, Timestamp), GardenWettings>,
     /// One span is read at a time: another request for the same one waits for it.
     reading: tokio::sync::Mutex<()>,
+    /// One month is looked for ahead at a time; where one is, another need not be.
+    ahead: Arc<tokio::sync::Mutex<()>>,
 }
 
 impl Default for WettingCache {
     fn default() -> Self {
-        Self { kept: FreshCache::new(KEPT_MAX, usize::MAX, FRESH), reading: tokio::sync::Mutex::default() }
+        Self {
+            kept: FreshCache::new(KEPT_MAX, usize::MAX, FRESH),
+            reading: tokio::sync::Mutex::default(),
+            ahead: Arc::default(),
+        }
     }
+}
+
+/// Looks for the wettings of the month up to today while somebody reads another page of the
+/// garden: of all that is read for a first visit they take longest. Returns at once.
+pub(in crate::page) fn look_ahead<V: PageSource>(context: &Arc<PageContext<V>>, view: &SiteView) {
+    let Ok(one) = Arc::clone(&context.wettings.ahead).try_lock_owned() else { return };
+    let context = Arc::clone(context);
+    let (site, now, zone) = (view.id.clone(), view.now, view.time_zone.clone());
+    tokio::spawn(async move {
+        let _one = one;
+        let Some(garden) = context.record.garden(site.as_str()) else { return };
+        let shown = ShownSpan::new(SpanLength::Month, zone.to_datetime(now).date(), now, &zone);
+        let reader = PlaceReader { record: &context.record, site: site.as_str(), shown: &shown };
+        // What cannot be read now is read, or said, when the page itself is asked for.
+        let Ok(events) = reader.events().await else { return };
+        let log: Vec<LogEntry> = events.log.into_iter().map(|row| row.entry).collect();
+        let changed = context.moment().changed;
+        drop(context.wettings.of(reader, garden, &log, changed).await);
+    });
 }
 
 impl WettingCache {
@@ -81,14 +109,9 @@ impl WettingCache {
         }
         let sensors: Vec<(&Sensor, bool)> =
             garden.sensors.iter().filter_map(|sensor| Some((sensor, adds_up(sensor)?))).collect();
-        // In two halves at once: the read is most of a first visit.
-        let half = |sensors: &[(&Sensor, bool)]| {
-            let ids = sensors.iter().map(|(sensor, _)| sensor.id.as_str().to_owned()).collect();
-            record.bins_of(site, ids, from, shown.to, BinWidth::Hour)
-        };
-        let (one, other) = sensors.split_at(sensors.len() / 2);
-        let (one, other) = tokio::try_join!(half(one), half(other))?;
-        let hours = sensors.iter().zip(one.iter().chain(&other));
+        let ids = sensors.iter().map(|(sensor, _)| sensor.id.as_str().to_owned()).collect();
+        let bins = record.bins_in_halves(site, ids, from, shown.to, BinWidth::Hour).await?;
+        let hours = sensors.iter().zip(&bins);
         let readings: BTreeMap<Id, Vec<Point>> =
             hours.map(|((sensor, sums), bins)| (sensor.id.clone(), hourly(bins, *sums))).collect();
         let beds = rises(&by_the_hour(garden), &readings, log);
