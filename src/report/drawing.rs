@@ -18,6 +18,9 @@ const NAME_LETTERS: usize = 40;
 
 /// A name that fits over a drawing.
 pub(super) fn fitting(text: &str) -> String {
+    if text.chars().count() <= NAME_LETTERS {
+        return text.to_owned();
+    }
     crate::text::labels::cut_name(text, NAME_LETTERS)
 }
 

@@ -14,7 +14,7 @@ pub(super) const WORDS: [(&str, &str); 26] = [
     ),
     (
         "Cliff's delta",
-        "How often a value of the first is above one of the second, less how often it is below. 0: as \
+        "How often a value of the first is above one of the second, minus how often it is below. 0: as \
       often. 1: always above. -1: always below.",
     ),
     ("Complete", "Good readings in a hundred that the sensor's interval promises."),
@@ -49,7 +49,7 @@ pub(super) const WORDS: [(&str, &str); 26] = [
     ("Root zone", "The soil as deep as the crop's roots go."),
     ("Standard deviation", "How far values typically are from their mean."),
     ("Standard error", "How far a fitted figure may be off by chance, in the same way."),
-    ("Swing", "The day's warmest less its coldest."),
+    ("Swing", "The day's warmest minus its coldest."),
     ("Time constant", "Days after which 37 % (1/e) of what can be lost is left."),
     ("UTC", "Universal time, the same everywhere and without summer time."),
     ("Water content", "The part of the soil's volume that is water."),

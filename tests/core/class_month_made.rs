@@ -167,7 +167,7 @@ fn a_made_month_gives_back_what_it_was_made_from() {
     assert!(a.wettings[0].inferred && !a.wettings[1].inferred);
     // Only the 60 L of the log are known.
     let reason = a.got_unknown.as_deref().expect("litres are missing");
-    assert!(reason.starts_with("of 4 waterings nobody knows the litres"), "{reason}");
+    assert!(reason.starts_with("of 4 waterings the litres are not known"), "{reason}");
     assert_eq!((a.got_mm, a.balance_days), (None, 0));
     near(a.wettings[0].rain_mm.expect("heard"), 2.0, 1e-9);
     let day = &a.days[7];
@@ -635,7 +635,7 @@ fn a_term_s_water_is_what_was_given_beside_what_was_needed() {
     let span = (date(2026, 3, 1), date(2026, 3, 31));
     let unknown = term_water(&garden, &months, 0, span);
     assert_eq!((unknown.days, unknown.given_mm), (31, None));
-    assert!(unknown.unknown.expect("a reason").contains("nobody knows the litres"));
+    assert!(unknown.unknown.expect("a reason").contains("the litres are not known"));
 
     // Three days of which all is known: the log's litres on the 8th.
     let mut known = months[0].clone();

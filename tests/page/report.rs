@@ -730,7 +730,7 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
         ("/2026?level=7-9", 200),
         ("/2031", 404),
         ("/0000", 404),
-        ("/2026/term.xlsx", 200),
+        ("/2026/term_beds.csv", 200),
         ("/2026/other.csv", 404),
         ("/2026-04/worksheet?level=older", 200),
         ("/2026-04/worksheet?level=", 200),
@@ -753,11 +753,12 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
 }
 
 /// A garden by itself, with a probe in each bed that is named.
-fn made_of(file: GardenFile, probes: &[&str]) -> MonthFiles {
+fn made_of(file: GardenFile, probes: &[&str], measured: bool) -> MonthFiles {
     let file = probes.iter().fold(file, |file, bed| file.probe(&format!("in-{bed}"), bed, 15));
     let garden = file.garden();
     let folder = tempfile::tempdir().unwrap();
     let readings = month::hourly(&garden, at("2026-03-16T13:30:00Z"), at(END));
+    let readings = if measured { readings } else { Vec::new() };
     let reader = month::store(&folder.path().join("trug.db"), &garden, readings);
     make(&reader, &garden, &wanted(), None, usize::MAX).unwrap()
 }
@@ -765,14 +766,15 @@ fn made_of(file: GardenFile, probes: &[&str]) -> MonthFiles {
 const BED: &str = "area_m2 = 5.0\nfield_capacity = 0.17\nwilting_point = 0.05\nroot_depth_m = 0.5\n\
     depletion_fraction = 0.5\n";
 
-/// One bed, no tank, no gauge; none at all; a hundred beds.
+/// One bed, no tank, no gauge; nothing measured; a hundred beds.
 #[test]
 fn odd_gardens_have_a_month_too() {
     let new = || GardenFile::new("saltbush-gully");
-    let one = made_of(new().bed("a", "Only bed", BED), &["a"]);
-    let none = made_of(new().bed("a", "Bare bed", BED), &[]);
+    let one = made_of(new().bed("a", "Only bed", BED), &["a"], true);
+    let none = made_of(new().bed("a", "Bare bed", BED), &["a"], false);
     let hundred = (0..100).fold(new(), |file, at| file.bed(&format!("bed-{at}"), &format!("Bed {at}"), BED));
-    let hundred = made_of(hundred, &["bed-0", "bed-1", "bed-99"]);
+    let ids: Vec<String> = (0..100).map(|at| format!("bed-{at}")).collect();
+    let hundred = made_of(hundred, &ids.iter().map(String::as_str).collect::<Vec<_>>(), true);
     for (name, made) in [("one", &one), ("none", &none), ("hundred", &hundred)] {
         for page in ReportPage::all(Level::default()) {
             let page = text(made, &page.file(Level::default()));
@@ -797,7 +799,7 @@ fn odd_names_stay_whole_and_by_themselves() {
     let markup = "<b>Bed</b> & \\\"=1+1\\\"";
     let file = GardenFile::new("saltbush-gully");
     let file = file.bed("a", &long, BED).bed("b", right_to_left, BED).bed("c", markup, BED);
-    let made = made_of(file, &["a", "b", "c"]);
+    let made = made_of(file, &["a", "b", "c"], true);
     for page in ReportPage::all(Level::default()) {
         let name = page.file(Level::default());
         let page = text(&made, &name);

@@ -113,7 +113,7 @@ fn litres_that_were_measured_stand_beside_those_needed_and_others_are_not_known(
     assert!(text.contains("less than needed (on 30 of 30 days)."), "{text}");
 
     assert_eq!((&plain["given_l"], &plain["bed"]), (&Value::Null, &"plain".into()));
-    let why = "of 5 waterings nobody knows the litres";
+    let why = "of 5 waterings the litres are not known";
     assert!(plain["unknown"].as_str().is_some_and(|unknown| unknown.starts_with(why)), "{plain}");
     assert!(text.contains(&format!("  Plain bed: what it was given is not known: {why}")), "{text}");
 

@@ -310,7 +310,7 @@ impl BedMonthRecord<'_> {
                 Some(format!("of {} the cause is not known", counted(unknown, "wetting", "wettings")))
             }
             (watered, _) => Some(format!(
-                "of {} nobody knows the litres: write them down, meter them, or put the timer's program and its litres an hour into the garden file",
+                "of {} the litres are not known: put them in the Garden log, meter them, or put the timer's program and its litres an hour into the garden file",
                 counted(watered, "watering", "waterings")
             )),
         }

@@ -301,7 +301,7 @@ impl MonthReadings<'_> {
         match cause {
             WettingCause::Unknown(unknown) => reasons.push(unknown.words().to_owned()),
             WettingCause::Watering { .. } if inferred => reasons.push(format!(
-                "the rain gauge was heard and caught {rain_mm:.1} mm in the day before, and {} of {} beds rose then",
+                "the rain gauge caught {rain_mm:.1} mm in the day before, and {} of {} beds rose then",
                 together.beds, together.watched
             )),
             _ => {}

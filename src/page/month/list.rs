@@ -117,7 +117,6 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     html! {
         link rel="stylesheet" href=(assets::lesson_address());
         h1 { "Months of the garden" }
-        (span(garden, months))
         @if months.months.is_empty() {
             p {
                 @match months.year {
@@ -129,6 +128,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
             p { "A month is a lesson: one picture, one question, and what to do next." }
             (stacked_table(Some(CAPTION), &["Month", "Complete", "Good readings"], months.months.iter().map(cells)))
         }
+        (span(garden, months))
         @if months.years.len() > 1 {
             nav aria-label="Years" {
                 ul class="years" {
@@ -154,9 +154,10 @@ fn span(garden: &Garden, months: &Months) -> Markup {
     }
     let base = format!("/site/{}/month", garden.site.id);
     html! {
+        h2 { "A term or a year" }
         form class="choice" method="get" action={ (base) "/term" } {
             p {
-                label for="from" { "A term: first day" } " "
+                label for="from" { "First day" } " "
                 input type="date" id="from" name="from";
                 " " label for="to" { "last day" } " "
                 input type="date" id="to" name="to";

@@ -7,6 +7,7 @@ mod kept;
 mod list;
 mod source;
 mod term;
+mod term_files;
 
 use std::sync::Arc;
 
@@ -27,8 +28,8 @@ use crate::report::{self, Contents, Level, ReportPage};
 
 pub(super) use kept::MonthCache;
 pub use source::{CannotMake, MonthFiles, MonthRequest, figures, figures_between, make, term_days, until};
-pub(super) use term::TermCache;
-pub use term::{TermFiles, make_term};
+pub(super) use term_files::TermCache;
+pub use term_files::{TermFiles, make_term};
 
 use form::MonthChoice;
 use kept::{MonthKey, ReadyMonth};

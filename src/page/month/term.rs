@@ -3,25 +3,20 @@
 use std::sync::Arc;
 
 use axum::response::Response;
-use jiff::Timestamp;
 use jiff::civil::Date;
 use maud::html;
 
 use super::form::MonthChoice;
-use super::kept::WorkCache;
-use super::source::{CannotMake, figures_between, term_days};
-use crate::analysis::month::{Term, term};
+use super::source::term_days;
+use super::term_files::{TermFiles, TermKey, make_term, until};
 use crate::garden::plan::Garden;
-use crate::history::{BinWidth, bin_of};
-use crate::model::Id;
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::tags::{self, tag};
 use crate::page::{PageSource, assets};
 use crate::report::html::{TermWithin, term_body};
-use crate::report::term::{TermContents, files, title};
-use crate::report::{Level, ReportFile, ReportPage};
-use crate::store::Reader;
+use crate::report::term::{TermContents, title};
+use crate::report::{Level, ReportPage};
 
 /// Longest time that is shown, days: a school year and some.
 const DAYS_MAX: i32 = 400;
@@ -52,57 +47,6 @@ impl TermAsked {
             Self::Year(year) => format!("/month/{year}"),
         }
     }
-}
-
-/// A term and its files.
-#[derive(Clone, Debug)]
-pub struct TermFiles {
-    pub term: Term,
-    pub files: Vec<ReportFile>,
-    /// What makes the same files again.
-    pub command: String,
-}
-
-/// What tells terms apart.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(in crate::page) struct TermKey {
-    site: Id,
-    days: (Date, Date),
-    until: Option<Timestamp>,
-    level: Level,
-}
-
-/// The terms.
-pub(in crate::page) type TermCache = WorkCache<TermKey, TermFiles>;
-
-/// Until when days are known at `now`: `None` where the last is over, else the last full hour.
-fn until(garden: &Garden, last: Date, now: Timestamp) -> Option<Timestamp> {
-    let zone = &garden.site.time_zone;
-    let end = zone.to_timestamp(last.tomorrow().ok()?.at(0, 0, 0, 0)).ok()?;
-    (now < end).then(|| bin_of(now, BinWidth::Hour, zone).0)
-}
-
-/// Works out a term and makes its files. At most `most` readings of a month are taken into memory.
-///
-/// # Errors
-///
-/// See [`CannotMake`].
-pub fn make_term(
-    reader: &Reader,
-    garden: &Garden,
-    days: (Date, Date),
-    (now, level): (Timestamp, Level),
-    most: usize,
-) -> Result<TermFiles, CannotMake> {
-    let months = figures_between(reader, garden, days, now, most)?;
-    let term = term(garden, &months, days, until(garden, days.1, now));
-    let mut command = format!("trug report --from {} --to {} --site {}", days.0, days.1, garden.site.id);
-    if level != Level::default() {
-        command.push_str(&format!(" --level {}", level.name()));
-    }
-    let version = env!("CARGO_PKG_VERSION");
-    let files = files(&TermContents { term: &term, level, command: &command, version })?;
-    Ok(TermFiles { term, files, command })
 }
 
 /// The days that a request asks for.

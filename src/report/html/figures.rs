@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Within, back, compared, measured, not_over, tanks, told, water};
+use super::{Within, back, compared, measured, not_over, pictures, tanks, told, water};
 use crate::report::Contents;
 
 pub(super) fn body(contents: &Contents<'_>, within: Within<'_>) -> Markup {
@@ -11,7 +11,9 @@ pub(super) fn body(contents: &Contents<'_>, within: Within<'_>) -> Markup {
         (
             "measured",
             "The garden and its sensors",
-            html! { (measured::garden(month)) (measured::sensors(month)) },
+            html! { (measured::garden(month))
+            @if !month.sensors.is_empty() { (pictures::days_complete(month)) }
+            (measured::sensors(month)) },
         ),
         ("rain", "Rain", water::rain_figures(month, within)),
         ("beds", "Water in the beds", water::bed_figures(month, within)),

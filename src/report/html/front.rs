@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{Within, compared, fact, made, measured, not_over, pictures, tanks, told, water};
+use super::{Within, compared, fact, made, measured, not_over, tanks, told, water};
 use crate::analysis::month::{ActionKind, Month};
 use crate::report::lesson::{Lesson, lesson};
 use crate::report::level::Level;
@@ -116,7 +116,7 @@ fn glance(month: &Month) -> Markup {
                 @if !dry.is_empty() { (fact("Dry days", &dry.join("; "))) }
                 @for tank in &month.tanks { (fact(&tank.name, &tanks::in_short(tank))) }
                 @if harvest > 0.0 { (fact("Harvest", &format!("{} kg", words::number(harvest, 1)))) }
-                @if let Some(it) = month.comparisons.first() { (fact("Compared", &it.plain)) }
+                @if let Some(it) = month.comparisons.iter().find(|it| it.outcome.is_ok()) { (fact("Compared", &it.plain)) }
                 (fact("Readings", &measured::in_short(month)))
             }
         }
@@ -133,10 +133,9 @@ fn teacher(contents: &Contents<'_>, within: Within<'_>) -> Markup {
             @for (name, what) in super::links() { li { a href=(within.to_file(name)) { (what) } } }
         }
         h4 { "What was measured, and how well" }
-        @if !month.sensors.is_empty() { (pictures::days_complete(month)) }
         @if month.sensors.is_empty() { p { "This garden has no sensors in its file." } }
-        p { "How many readings of each sensor came and are good, and the longest gap of each: "
-            a href={ (within.to(ReportPage::Figures)) "#measured" } { "the table" } "." }
+        p { "How complete each day is, how many readings of each sensor are good, and its longest gap: "
+            a href={ (within.to(ReportPage::Figures)) "#measured" } { "picture and table" } "." }
         @if !month.comparisons.is_empty() {
             h4 { "The comparisons in figures" }
             (compared::in_figures(month))

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
-use crate::analysis::month::{Beside, Month, SensorMonth, WaterBand};
+use crate::analysis::month::{BedMonth, Beside, Month, SensorMonth, WaterBand};
 use crate::chart::scale::Scale;
 use crate::chart::svg::short;
 use crate::report::drawing::{SIDE, WIDTH, across, along, dots, drawing, fitting, hatchings, piece, upright};
@@ -120,12 +120,16 @@ pub(super) fn band_days(beds: &[BandDays<'_>]) -> Markup {
 /// Two bars for each bed: water needed and water got.
 pub(super) fn balance(month: &Month) -> Markup {
     const ROW: f64 = 68.0;
-    let most = month.beds.iter().flat_map(|bed| [bed.need_mm, bed.got_mm]).flatten().fold(1.0_f64, f64::max);
+    let known: Vec<&BedMonth> =
+        month.beds.iter().filter(|bed| bed.need_mm.is_some() || bed.got_mm.is_some()).collect();
+    if known.is_empty() {
+        return html! {};
+    }
+    let most = known.iter().flat_map(|bed| [bed.need_mm, bed.got_mm]).flatten().fold(1.0_f64, f64::max);
     // Room for the figure behind the longest bar.
     let scale = (WIDTH - 2.0 * SIDE - 130.0) / most;
     let mut said = Vec::new();
-    let rows: Vec<Markup> = month
-        .beds
+    let rows: Vec<Markup> = known
         .iter()
         .zip(0_u32..)
         .map(|(bed, row)| {
@@ -153,7 +157,7 @@ pub(super) fn balance(month: &Month) -> Markup {
         })
         .collect();
     let inside = html! { @for row in &rows { (row) } };
-    let height = month.beds.len() as f64 * ROW;
+    let height = known.len() as f64 * ROW;
     let caption = "Hollow: what the plants needed. Full: rain and watering. Only days of which all is known.";
     drawing("water-balance", height, "Water needed and got", &(said.join("; ") + "."), &inside, caption)
 }

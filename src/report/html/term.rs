@@ -63,6 +63,17 @@ struct MonthsAsked<'a> {
     think: &'static str,
 }
 
+impl MonthsAsked<'_> {
+    /// A value with its unit.
+    fn figure(&self, value: f64) -> String {
+        match self.unit {
+            "L" => spoken::litres(value),
+            "mm" => format!("{} mm", words::number(value, 1)),
+            _ => words::counted(value.round() as u32, "day", "days"),
+        }
+    }
+}
+
 fn asked(term: &Term, level: Level) -> Option<MonthsAsked<'_>> {
     let rain = || MonthsAsked {
         ask: "Which month had the most rain?",
@@ -109,10 +120,8 @@ fn asked(term: &Term, level: Level) -> Option<MonthsAsked<'_>> {
 fn bars(term: &Term, it: &MonthsAsked<'_>, id: &str, answered: bool) -> Markup {
     const ROW: f64 = 44.0;
     let most = term.months.iter().filter_map(|month| (it.value)(month)).fold(0.0, f64::max).max(1e-9);
-    let figure = |value: Option<f64>| match value {
-        Some(value) => format!("{} {}", words::number(value, usize::from(it.unit == "mm")), it.unit),
-        None => words::NOT_KNOWN.to_owned(),
-    };
+    let figure =
+        |value: Option<f64>| value.map_or_else(|| words::NOT_KNOWN.to_owned(), |value| it.figure(value));
     let inside = html! {
         @for (month, row) in term.months.iter().zip(0_u32..) {
             @let top = f64::from(row) * ROW;
@@ -209,7 +218,7 @@ fn question(term: &Term, it: &MonthsAsked<'_>) -> Markup {
             (bars(term, it, "answered", true))
             @if let Some((month, value)) = most {
                 p class="says" {
-                    (words::month_name(month.which)) ": " (words::number(value, usize::from(it.unit == "mm"))) " " (it.unit) "."
+                    (words::month_name(month.which)) ": " (it.figure(value)) "."
                 }
             }
             p { strong { "Why? " } (it.because) }

@@ -115,7 +115,7 @@ fn compared(month: &Month) -> Option<Topic<'_>> {
 
 fn rain(month: &Month) -> Option<Topic<'_>> {
     let rain = month.rain.as_ref()?;
-    let known = rain.days.iter().filter(|day| day.mm.is_some()).count();
+    let known = rain.days.iter().filter(|day| day.whole_mm().is_some()).count();
     (known >= LEAST_DAYS).then_some(Topic::Rain(rain))
 }
 

@@ -353,7 +353,7 @@ pub(in crate::report) fn of_tank(tank: &TankMonth, id: &str, answered: bool) -> 
     let (warm, cold) = (height(&axis, tank.warm_c), height(&axis, tank.cold_c));
     let inside = html! {
         rect class="zone zone-fine" x=(short(LEFT)) y=(short(warm)) width=(short(WIDTH - SIDE - LEFT)) height=(short(cold - warm)) {}
-        text class="on-zone" x=(short(LEFT + 4.0)) y=(short(warm + 14.0)) { "safe range" }
+        text class="on-zone" x=(short(LEFT + 4.0)) y=(short(warm + 14.0)) { "between the danger limits" }
         (dated(&dates, &Some(axis), "°C, coldest to warmest of each day"))
         @for (at, low, high) in tank.days.iter().enumerate().filter_map(|(at, day)| Some((at, day.min_c?, day.max_c?))).filter(|it| it.0 < shown) {
             @let x = day_x(at, dates.len());
@@ -364,7 +364,7 @@ pub(in crate::report) fn of_tank(tank: &TankMonth, id: &str, answered: bool) -> 
         }
     };
     let description = format!(
-        "The safe range is {} to {} °C. {}",
+        "Danger begins below {} and above {} °C. {}",
         number(tank.cold_c, 1),
         number(tank.warm_c, 1),
         match (answered, tank.widest) {

@@ -2,9 +2,9 @@
 
 use jiff::civil::Date;
 
-use super::words::band_word;
+use super::words::{asked_band, band_word};
 use super::{Lesson, Topic, known_beds};
-use crate::analysis::month::{BedDay, BedMonth};
+use crate::analysis::month::{BedDay, BedMonth, WaterBand};
 use crate::model::CalendarMonth;
 use crate::report::words::{counted, known, number};
 use crate::text::spoken;
@@ -150,11 +150,20 @@ pub(in crate::report) fn ten_rows(lesson: &Lesson<'_>) -> TenRows {
 fn of_days(lesson: &Lesson<'_>) -> TenRows {
     let beds: Vec<&BedMonth> = known_beds(lesson.month).take(BEDS).collect();
     let count = beds.iter().map(|bed| bed.days.len()).max().unwrap_or(0);
-    let known_at = |at: usize| {
-        let known = beds.iter().filter(|bed| bed.days.get(at).is_some_and(|day| day.band.is_some())).count();
-        (known > 0).then(|| beds.iter().filter_map(|bed| bed.days.get(at)?.available).sum::<f64>())
+    // The ten days that have the most of what is asked for, of those that are known best.
+    let word_asked = asked_band(lesson.month).0;
+    let asked = |day: &BedDay| match day.band {
+        Some(band) if word_asked == "dry" => band <= WaterBand::Dry,
+        Some(band) => band_word(band) == word_asked,
+        None => false,
     };
-    let (from, to) = ten_days(count, known_at);
+    let worth = |from: usize| {
+        let days = || beds.iter().flat_map(|bed| bed.days.iter().skip(from).take(ROWS));
+        (days().filter(|day| asked(day)).count(), days().filter(|day| day.band.is_some()).count())
+    };
+    let last = count.saturating_sub(ROWS);
+    let from = (0..=last).fold(0, |best, from| if worth(from) > worth(best) { from } else { best });
+    let to = (from + ROWS).min(count);
     let dates: Vec<Date> =
         beds.first().map(|bed| bed.days[from..to].iter().map(|day| day.date).collect()).unwrap_or_default();
     let word = |day: Option<&BedDay>| {
@@ -167,8 +176,8 @@ fn of_days(lesson: &Lesson<'_>) -> TenRows {
         .iter()
         .map(|bed| {
             let days = bed.days[from..to].iter().filter_map(|day| day.band);
-            let dry = days.clone().filter(|band| *band <= crate::analysis::month::WaterBand::Dry).count();
-            let wet = days.filter(|band| *band == crate::analysis::month::WaterBand::Wet).count();
+            let dry = days.clone().filter(|band| *band <= WaterBand::Dry).count();
+            let wet = days.filter(|band| *band == WaterBand::Wet).count();
             format!("{}: {} dry, {wet} wet", bed.name, dry)
         })
         .collect();

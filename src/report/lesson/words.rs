@@ -323,7 +323,8 @@ fn of_tank(tank: &TankMonth, level: Level) -> LessonWords {
     let sum = |pick: fn(&TankDay) -> u32| -> u32 { tank.days.iter().map(pick).sum() };
     let (warm, cold) = (sum(|day| day.hours_warm), sum(|day| day.hours_cold));
     let outside = tank.days.iter().filter(|day| day.hours_warm + day.hours_cold > 0).count();
-    let range = format!("{} to {} °C", number(tank.cold_c, 1), number(tank.warm_c, 1));
+    let limits =
+        format!("Danger begins below {} and above {} °C.", number(tank.cold_c, 1), number(tank.warm_c, 1));
     let swing = tank.widest.map_or_else(String::new, |(date, swing)| {
         format!(" The widest swing was {} °C on {}.", number(swing, 1), day(date))
     });
@@ -337,8 +338,8 @@ fn of_tank(tank: &TankMonth, level: Level) -> LessonWords {
     match level {
         Level::SevenToNine => LessonWords {
             ask: format!("Was the water of {tank_name} ever too warm or too cold for the fish?"),
-            guess: format!("The fish are safe at {range}. What do you think?"),
-            choices: texts(&["Too warm", "Too cold", "Always right"]),
+            guess: format!("{limits} What do you think?"),
+            choices: texts(&["Too warm", "Too cold", "Neither"]),
             answer: hours,
             because: "The sun warms the water by day, and it cools at night.".to_owned(),
             think: "What could give the tank shade?".to_owned(),
@@ -346,7 +347,7 @@ fn of_tank(tank: &TankMonth, level: Level) -> LessonWords {
         },
         Level::TenToTwelve => LessonWords {
             ask: format!("How much does the water of {tank_name} swing between night and day?"),
-            guess: format!("The fish are safe at {range}. Guess the widest swing of a day in degrees."),
+            guess: format!("{limits} Guess the widest swing of a day in degrees."),
             choices: Vec::new(),
             answer: format!("{hours}{swing}"),
             because:
@@ -356,10 +357,8 @@ fn of_tank(tank: &TankMonth, level: Level) -> LessonWords {
             teacher: format!("A smaller tank swings more: there is less water to warm. {care}"),
         },
         Level::Older => LessonWords {
-            ask: format!("On how many days did the water of {tank_name} leave the safe range of its fish?"),
-            guess: format!(
-                "The safe range is {range}. Guess the number of days, and say which cause you expect."
-            ),
+            ask: format!("On how many days did the water of {tank_name} pass a danger limit of its fish?"),
+            guess: format!("{limits} Guess the number of days, and say which cause you expect."),
             choices: Vec::new(),
             answer: format!("On {} of {}. {hours}{swing}", outside, counted(tank.days.len(), "day", "days")),
             because: "Sun, air, cold top-up water and depth decide. Warm water also holds less oxygen."

@@ -41,12 +41,12 @@ pub(super) fn outcomes(month: &Month) -> Table {
     .means("how the values belong together: apart, by event, or by day in runs of so many days", VALUES)
     .or_empty(TOO_FEW)
     .column("mean_difference", "see unit", Number(3), move |(it, _)| figures(it).map(|it| it.mean_difference))
-    .means("mean of the first less mean of the second", VALUES)
+    .means("mean of the first minus mean of the second", VALUES)
     .or_empty(TOO_FEW)
     .column("median_difference", "see unit", Number(3), move |(it, _)| {
         figures(it).map(|it| it.median_difference)
     })
-    .means("median of the first less median of the second", VALUES)
+    .means("median of the first minus median of the second", VALUES)
     .or_empty(TOO_FEW)
     .column("interval_low", "see unit", Number(3), move |(it, _)| figures(it).map(|it| it.interval.low))
     .means("lower end of the 95 % bootstrap interval of the mean difference", VALUES)
@@ -55,7 +55,10 @@ pub(super) fn outcomes(month: &Month) -> Table {
     .means("its upper end", VALUES)
     .or_empty(TOO_FEW)
     .column("cliffs_delta", "", Number(2), move |(it, _)| figures(it).map(|it| it.cliffs_delta))
-    .means("how often a value of the first is above one of the second, less how often below: -1 to 1", VALUES)
+    .means(
+        "how often a value of the first is above one of the second, minus how often below: -1 to 1",
+        VALUES,
+    )
     .or_empty(TOO_FEW)
     .column("hedges_g", "", Number(2), move |(it, _)| figures(it)?.hedges_g)
     .means("mean difference in standard deviations, made for few values", VALUES)

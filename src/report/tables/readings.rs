@@ -75,7 +75,7 @@ const BAD: &str = "of these, bad ones or without a value; not in the figures";
 pub(super) fn hourly(month: &Month) -> Table {
     Describe::<(&SensorMonth, &Bin)>::new(
         "readings_hourly",
-        "What each sensor said in each hour of the garden's clock. An hour without a reading has no row.",
+        "The readings of each sensor in each hour of the garden's clock. An hour without a reading has no row.",
     )
     .moment("time", |(_, bin)| bin.start)
     .means("beginning of the hour", CALENDAR)
@@ -87,7 +87,7 @@ pub(super) fn hourly(month: &Month) -> Table {
 
 /// One row for each sensor and day.
 pub(super) fn daily(month: &Month) -> Table {
-    Describe::<(&SensorMonth, &DayOf)>::new("daily", "What each sensor said on each day.")
+    Describe::<(&SensorMonth, &DayOf)>::new("daily", "The readings of each sensor on each day.")
         .column("date", "", Date, |(_, day)| day.date)
         .means("the day, from midnight to midnight", CALENDAR)
         .with(|table| of_sensor(table, |(sensor, _)| sensor))

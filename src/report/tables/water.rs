@@ -46,13 +46,13 @@ fn of_each<'a, T: 'a>(
 
 /// One row for each bed and day.
 pub(super) fn beds_daily(month: &Month) -> Table {
-    const FEW_HOURS: &str = "fewer than 12 hours in which all probes were heard";
+    const FEW_HOURS: &str = "fewer than 12 hours in which all probes sent good readings";
     Describe::<(&BedMonth, &BedDay)>::new("beds_daily", "The water of each bed on each day.")
         .column("date", "", Date, |(_, day)| day.date)
         .means("the day, from midnight to midnight", CALENDAR)
         .with(of_bed)
         .column("known_hours", "h", Whole, |(_, day)| day.hours_known)
-        .means("hours of the day in which every probe was heard", PROBES)
+        .means("hours of the day in which every probe sent good readings", PROBES)
         .column("roots_m", "m", Number(2), |(_, day)| day.roots_m)
         .means("how deep the roots reached on that day: less than full-grown while a crop is young", SETTINGS)
         .column("water_content_m3_m3", "m3/m3", Number(4), |(_, day)| day.water_content)
@@ -84,7 +84,7 @@ pub(super) fn beds_daily(month: &Month) -> Table {
         .or_empty("the weather of that day, or the crop, is not known")
         .column("rain_mm", "mm", Number(1), |(_, day)| day.rain_mm)
         .means("rain from midnight to midnight; rain_days has it from 9 am to 9 am", GAUGE)
-        .or_empty("the gauge was not heard all day")
+        .or_empty("the gauge did not send readings all day")
         .column("watering_mm", "mm", Number(1), |(_, day)| day.watering_mm)
         .means("what waterings brought, by log, water meter or the timer's program", LOG)
         .or_empty("a watering's amount is not known, or more than two hours of the day are missing")
@@ -115,31 +115,31 @@ pub(super) fn wettings(month: &Month) -> Table {
          100 %), since each stands for a whole layer; it compares wettings of one bed and measures no water",
         PROBES,
     )
-    .or_empty("not all probes were heard")
+    .or_empty("not all probes sent readings")
     .column("cause", "", Text, |(_, it)| it.cause.name())
     .means("rain, watering, rain-and-watering or unknown", ALL)
     .column("inferred", "", Text, |(_, it)| it.inferred)
     .means(
-        "yes where no log, meter or program tells of the watering: rain does not explain it, or not all of it",
+        "yes where the watering is in no log, meter or program: rain does not explain it, or not all of it",
         ALL,
     )
     .column("rain_mm", "mm", Number(1), |(_, it)| it.rain_mm)
     .means("rain in the day before and until it was seen", GAUGE)
-    .or_empty("no gauge was heard all that time")
+    .or_empty("no gauge sent readings all that time")
     .column("metered_l", "L", Number(0), |(_, it)| it.metered_l)
     .means("what water meters counted then", "the water meters")
-    .or_empty("no meter was heard")
+    .or_empty("no meter sent readings")
     .column("program_l", "L", Number(0), |(_, it)| it.program_l)
     .means("what a run of the timer's program gives by the garden file", SETTINGS)
     .or_empty("no program can have begun it, or the bed's litres an hour are not in the file")
     .moment("logged", |(_, it)| it.logged.map(|(at, _)| at))
     .means("when the log says that it was watered", LOG)
-    .or_empty("nobody wrote a watering down")
+    .or_empty("no watering is in the Garden log")
     .column("logged_l", "L", Number(0), |(_, it)| it.logged.and_then(|(_, litres)| litres))
     .means("water that the log says was given", LOG)
     .or_empty("nobody measured it")
     .column("why", "", Text, |(_, it)| it.why.as_str())
-    .means("what speaks for the cause", ALL)
+    .means("why this cause is given", ALL)
     .rows(of_each(month, |bed| &bed.wettings))
 }
 
