@@ -22,6 +22,8 @@ const SHARED_M2: f64 = 0.05;
 /// The numbers of a place: name of its field, and as people read it.
 const NUMBERS: [(&str, &str); 4] =
     [("x", "from the left"), ("y", "from the top"), ("w", "wide"), ("h", "deep")];
+/// About the width of a letter beside its height.
+const LETTER_W: f64 = 0.62;
 /// Room to move a place to, beside and below what is drawn, metres.
 const MARGIN_M: f64 = 2.0;
 
@@ -197,7 +199,7 @@ fn drawn(places: &[MovedPlace], outline: &[(f64, f64)], name: &str) -> Markup {
     let corners = places.iter().map(|it| (it.rect.right(), it.rect.bottom())).chain(outline.iter().copied());
     let (right, bottom) = corners.fold((1.0, 1.0), |(w, h): (f64, f64), (x, y)| (w.max(x), h.max(y)));
     let (width, height) = (right + MARGIN_M, bottom + MARGIN_M);
-    let (letter, grip) = (metres(width / 28.0), width / 34.0);
+    let (letter, grip) = (width / 28.0, width / 34.0);
     let fence: String = outline
         .iter()
         .enumerate()
@@ -207,17 +209,20 @@ fn drawn(places: &[MovedPlace], outline: &[(f64, f64)], name: &str) -> Markup {
     let step = (width / 60.0).ceil().max(1.0);
     let along = |end: f64| (1..200).map(move |n| f64::from(n) * step).take_while(move |it| *it < end);
     html! {
-        svg class="ground mover" viewBox=(format!("0 0 {} {}", metres(width), metres(height))) role="group"
+        svg class="mover" viewBox=(format!("0 0 {} {}", metres(width), metres(height))) role="group"
             aria-label={ (name) " from above, in metres" } {
             @for x in along(width) { path class="metre" d={ "M" (metres(x)) " 0V" (metres(height)) } {} }
             @for y in along(height) { path class="metre" d={ "M0 " (metres(y)) "H" (metres(width)) } {} }
-            @if !fence.is_empty() { path fill="none" stroke="currentColor" stroke-width="0.08" d={ (fence) "Z" } {} }
+            @if !fence.is_empty() { path class="fence" d={ (fence) "Z" } {} }
             @for place in places {
                 @let [x, y, w, h] = numbers(&place.rect);
-                g class="spot" data-key=(place.key) data-table=(place.table) role="img" aria-label=(place.name)
+                g class="moved" data-key=(place.key) data-table=(place.table) role="img" aria-label=(place.name)
                     transform=(format!("translate({} {})", metres(x), metres(y))) {
-                    rect class="basin" stroke-width="0.08" width=(metres(w)) height=(metres(h)) {}
-                    text x=(metres(w / 2.0)) y=(metres(h / 2.0)) font-size=(letter) text-anchor="middle"
+                    rect class={ "plot" @if place.landmark { " mark-only" } } width=(metres(w)) height=(metres(h)) {}
+                    // A name that has no room stands below.
+                    @let long = place.name.chars().count() as f64 * letter * LETTER_W > w;
+                    @let line = if long { h + letter * 0.7 } else { h / 2.0 };
+                    text x=(metres(w / 2.0)) y=(metres(line)) font-size=(metres(letter)) text-anchor="middle"
                         dominant-baseline="middle" { (place.name) }
                     rect class="grip" x=(metres(w - grip)) y=(metres(h - grip)) width=(metres(grip)) height=(metres(grip)) {}
                 }

@@ -22,14 +22,16 @@
 
   function draw(spot) {
     var w = number(spot, "w"), h = number(spot, "h");
-    var box = spot.querySelector("rect.basin"), grip = spot.querySelector("rect.grip"), text = spot.querySelector("text");
+    var box = spot.querySelector("rect.plot"), grip = spot.querySelector("rect.grip"), text = spot.querySelector("text");
     spot.setAttribute("transform", "translate(" + number(spot, "x") + " " + number(spot, "y") + ")");
     box.setAttribute("width", w);
     box.setAttribute("height", h);
     grip.setAttribute("x", w - Number(grip.getAttribute("width")));
     grip.setAttribute("y", h - Number(grip.getAttribute("height")));
     text.setAttribute("x", w / 2);
-    text.setAttribute("y", h / 2);
+    // A name that has no room stands below.
+    var long = text.getComputedTextLength() > w;
+    text.setAttribute("y", long ? h + Number(text.getAttribute("font-size")) * 0.7 : h / 2);
     spot.setAttribute("aria-label", spot.dataset.name + ": " + number(spot, "x") + " m from the left, " +
       number(spot, "y") + " m from the top, " + w + " m wide, " + h + " m deep");
   }
@@ -47,7 +49,7 @@
     return point.matrixTransform(svg.getScreenCTM().inverse());
   }
 
-  var spots = Array.prototype.slice.call(svg.querySelectorAll(".spot"));
+  var spots = Array.prototype.slice.call(svg.querySelectorAll(".moved"));
   spots.forEach(function (spot) {
     var from = null;
     spot.dataset.name = spot.getAttribute("aria-label");
