@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::access::Visitor;
+use super::answered_by::{AnsweredBy, answered_words};
 use super::markup::item;
 use super::reasons;
-use super::tasks::{AnsweredBy, answered_words};
 use crate::alarms::{AlarmNote, Finding, Kind, Priority, State};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;

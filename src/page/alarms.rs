@@ -9,12 +9,12 @@ use maud::{Markup, html};
 
 use super::PageSource;
 use super::alarm_card::{self, NOTES_MAX, RefusedNote, card, last, note_line};
+use super::answered_by::{self, AnsweredBy};
 use super::context::{SiteForm, SitePage};
 use super::figures::{self, SiteFigures};
 use super::forms::{see_other, wrong_list};
 use super::layout::PageFrame;
 use super::problem::Problem;
-use super::tasks::{self, AnsweredBy};
 use super::wait::{ask as asked, confirm};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Answered, Finding, Input, Kind, State};
 use crate::answering::{note, shelf_end};
@@ -230,7 +230,7 @@ impl AlarmList {
             steps.iter().map(|step| (step.record.key.place.clone(), name(&step.record.key.place))).collect();
         let words = |it| garden.map(|garden| pending_words(garden, it, view.now));
         let pending = view.pending.iter().filter_map(words).collect();
-        let answered = tasks::answered(&site.context, &view).await;
+        let answered = answered_by::answered(&site.context, &view).await;
         Ok(Self { view, pending, answered, month, steps, notes, names })
     }
 }

@@ -8,7 +8,9 @@
 pub mod access;
 mod alarm_card;
 mod alarms;
+mod all_places;
 mod answer;
+mod answered_by;
 mod api;
 mod asked;
 mod assets;

@@ -2,34 +2,12 @@
 
 use maud::{Markup, html};
 
-use super::PageSource;
 use super::band::{Band, BandMark, BandZone};
-use super::context::SitePage;
-use super::ground;
 use super::markup::{item, known_item, or_not_known};
-use super::problem::Problem;
 use super::reasons;
 use crate::garden::view::{BedView, RainView, SiteView, TankView};
 use crate::model::{Condition, Id};
 use crate::text::labels;
-
-/// `/site/ID/places`: the garden's drawing and all of its places, trouble first.
-pub(super) async fn places<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
-    let (frame, view) = (site.frame("/places"), &site.view);
-    let body = html! {
-        h1 { "Places" }
-        p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
-        @if let Ok(garden) = site.garden() {
-            (ground::drawing(garden, view))
-            p { a href={ "/site/" (view.id) "/drawing" } { "Move or size the places of this drawing" } }
-        }
-        (beds(view))
-        (tanks(view))
-        (rain(view))
-        (weather(view))
-    };
-    Ok(frame.page(&format!("Places at {}", view.name), &body))
-}
 
 /// Trouble before what is well.
 fn trouble_first(condition: Condition) -> u8 {
@@ -88,7 +66,7 @@ fn water_left(part: f64) -> String {
     }
 }
 
-fn beds(view: &SiteView) -> Markup {
+pub(super) fn beds(view: &SiteView) -> Markup {
     let mut beds: Vec<&BedView> = view.beds.iter().collect();
     beds.sort_by_key(|bed| trouble_first(bed.condition));
     html! {
@@ -100,7 +78,7 @@ fn beds(view: &SiteView) -> Markup {
     }
 }
 
-fn tanks(view: &SiteView) -> Markup {
+pub(super) fn tanks(view: &SiteView) -> Markup {
     let mut tanks: Vec<&TankView> = view.tanks.iter().collect();
     tanks.sort_by_key(|tank| trouble_first(tank.condition));
     html! {
@@ -113,7 +91,7 @@ fn tanks(view: &SiteView) -> Markup {
     }
 }
 
-fn rain(view: &SiteView) -> Markup {
+pub(super) fn rain(view: &SiteView) -> Markup {
     html! {
         section {
             h2 { "Rain" }
@@ -126,7 +104,7 @@ fn rain(view: &SiteView) -> Markup {
 }
 
 /// The weather beside the rain; nothing where nothing is measured.
-fn weather(view: &SiteView) -> Markup {
+pub(super) fn weather(view: &SiteView) -> Markup {
     html! {
         @if !view.weather.is_empty() {
             section {

@@ -17,8 +17,8 @@ use super::context::PageContext;
 use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
-    PageSource, alarms, answer, api, assets, drawing, forms, health, jobs, lists, live, log, month, more,
-    place, places, tags, today,
+    PageSource, alarms, all_places, answer, api, assets, drawing, forms, health, jobs, lists, live, log,
+    month, more, place, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
@@ -59,7 +59,7 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/site/{id}/bed/{bed}", get(place::bed::<V>))
         .route("/site/{id}/tank/{tank}", get(place::tank::<V>))
         .route("/site/{id}/rain", get(place::rain::<V>))
-        .route("/site/{id}/places", get(places::places::<V>))
+        .route("/site/{id}/places", get(all_places::all::<V>))
         .route("/site/{id}/more", get(more::more::<V>))
         .route("/site/{id}/drawing", get(drawing::drawing::<V>))
         .route("/site/{id}/month", get(month::months::<V>))

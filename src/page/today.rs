@@ -8,6 +8,7 @@ use maud::{Markup, html};
 
 use super::PageSource;
 use super::access::Visitor;
+use super::answered_by::{self, AnsweredBy};
 use super::context::{PageContext, SitePage};
 use super::ground;
 use super::jobs;
@@ -16,7 +17,7 @@ use super::lists::sites_page;
 use super::place;
 use super::places;
 use super::problem::Problem;
-use super::tasks::{self, AnsweredBy, TaskList};
+use super::tasks::{self, TaskList};
 use super::wait::ask;
 use crate::garden::plan::Garden;
 use crate::garden::view::{SensorView, SiteView};
@@ -36,7 +37,7 @@ pub(super) async fn home<V: PageSource>(
         let view = context.view(id.as_str()).await?;
         place::look_ahead(&context, &view);
         let garden = context.record.garden(view.id.as_str());
-        let answered = tasks::answered(&context, &view).await;
+        let answered = answered_by::answered(&context, &view).await;
         return Ok(page(&frame.of_site(&view), garden, &view, &answered, not_placed.len()));
     }
     Ok(sites_page(&frame, &sites, &not_placed))
@@ -46,7 +47,7 @@ pub(super) async fn home<V: PageSource>(
 pub(super) async fn today<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let not_placed = site.context.not_placed(&site.view).await?.len();
     place::look_ahead(&site.context, &site.view);
-    let answered = tasks::answered(&site.context, &site.view).await;
+    let answered = answered_by::answered(&site.context, &site.view).await;
     Ok(page(&site.frame(""), site.garden().ok(), &site.view, &answered, not_placed))
 }
 

@@ -22,7 +22,7 @@ use crate::page::context::SitePage;
 use crate::page::markup::{columns, item, known_item, or_not_known};
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons, tasks};
+use crate::page::{PageSource, answered_by, places, reasons};
 use crate::text::labels;
 
 /// Wettings that are listed.
@@ -94,7 +94,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     let silent = bed.probes.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
-    let answered = tasks::answered(&site.context, view).await;
+    let answered = answered_by::answered(&site.context, view).await;
     let zone = bed.root_zone();
     let is_year = shown.length == SpanLength::Year && !bed.probes.is_empty();
     let beside = if is_year { Some(bed_year::months_beside(reader, &bed, &zone).await?) } else { None };

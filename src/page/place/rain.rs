@@ -27,7 +27,7 @@ use crate::page::forms::FormFields;
 use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons, tasks};
+use crate::page::{PageSource, answered_by, places, reasons};
 use crate::rain::{GAUGE_PLACE, GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
@@ -77,7 +77,7 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
 
     let chart = chart(&series, gauge, &of_span, &events, garden, &shown);
     let months_chart = months_chart(&months, &shown);
-    let answered = tasks::answered(&site.context, view).await;
+    let answered = answered_by::answered(&site.context, view).await;
     let path = &frame.path;
     let more = if gauges.len() > 1 { format!("&gauge={}", gauge.id) } else { String::new() };
     let body = html! {

@@ -16,7 +16,7 @@ use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, places, reasons, tasks};
+use crate::page::{PageSource, answered_by, places, reasons};
 use crate::text::spoken;
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
@@ -68,7 +68,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
     let silent = tank.sensors.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };
 
-    let answered = tasks::answered(&site.context, view).await;
+    let answered = answered_by::answered(&site.context, view).await;
     let beside = if shown.length == SpanLength::Year { months_beside(reader, &tank).await? } else { None };
 
     let chart = tank.chart(&shown, choice);
