@@ -68,7 +68,7 @@ impl Finding {
         match self {
             Self::TimerSetRight => "Found it: the timer is set right",
             Self::Hose => "Found it: it was a hose",
-            Self::NoIdea => "No idea what it was",
+            Self::NoIdea => "Not found",
         }
     }
 

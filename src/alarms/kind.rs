@@ -24,12 +24,15 @@ pub(crate) struct KindRow {
     pub(crate) worse: Option<Deadband>,
     /// Whether it is of high priority from its first further step on.
     pub(crate) high_when_worse: bool,
+    /// Its priority by the steps beyond its limit, where that decides, the last for all
+    /// further ones: unless the garden gives its kind another than the usual one.
+    pub(crate) by_severity: &'static [Priority],
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
     /// Whether somebody ought to act on it though it is over: it is told all the same.
     pub(crate) told_when_over: bool,
-    /// Whether its answer says what ran: a timer, a hose, or no idea.
+    /// Whether its answer says what ran: a timer, a hose, or not found.
     pub(crate) asks_found: bool,
     /// Whether a bed in which nothing grows keeps it quiet.
     pub(crate) quiet_when_fallow: bool,
@@ -105,6 +108,7 @@ const USUAL: KindRow = KindRow {
     deadband: None,
     worse: None,
     high_when_worse: false,
+    by_severity: &[],
     words_in_deadband: false,
     told_when_over: false,
     asks_found: false,
@@ -136,15 +140,15 @@ kinds! {
         name: "dry-bed", priority: Medium, places: &[PlaceKind::Bed],
         on_s: HOUR_S, off_s: HOUR_S, deadband: Some(PART_OF_WATER),
         words_in_deadband: true, quiet_when_fallow: true,
-        title: "Bed wants water",
-        one: "{} wants water", many: "{} beds want water", trouble: "dry soil",
+        title: "Bed needs water",
+        one: "{} needs water", many: "{} beds need water", trouble: "dry soil",
     }
     // It is told days before the mulch is to go down.
     MulchOnDrySoil {
         name: "mulch-on-dry-soil", places: &[PlaceKind::Bed],
         on_s: HOUR_S, off_s: HOUR_S, deadband: Some(PART_OF_WATER),
         words_in_deadband: true, quiet_when_fallow: true,
-        title: "Mulch due on dry soil",
+        title: "Water before mulching",
         one: "{} is too dry for its mulch", many: "{} beds are too dry for their mulch",
         trouble: "mulch on dry soil",
     }
@@ -170,6 +174,8 @@ kinds! {
         name: "water-left-on", priority: High, told_when_over: true, asks_found: true,
         places: &[PlaceKind::Bed, PlaceKind::SensorOf(Quantity::WaterFlow)],
         on_s: 6 * HOUR_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
+        // A leak, and water that runs.
+        by_severity: &[Medium, High],
         title: "Water left on",
         one: "{}: the water may be left on", many: "The water may be left on at {} beds",
         trouble: "water left on",
@@ -177,12 +183,13 @@ kinds! {
     WaterRepellentSoil {
         name: "water-repellent-soil", places: &[PlaceKind::Bed],
         quiet_when_fallow: true,
-        title: "Soil sheds water",
-        one: "{} sheds its water", many: "{} beds shed their water", trouble: "soil that sheds water",
+        title: "Water isn't soaking in",
+        one: "Water isn't soaking into {}", many: "Water isn't soaking into {} beds",
+        trouble: "water that is not soaking in",
     }
     // The on-delay is how long the soil must have stayed wet.
     Waterlogged {
-        name: "waterlogged", places: &[PlaceKind::Bed],
+        name: "waterlogged", priority: Medium, places: &[PlaceKind::Bed],
         on_s: 2 * DAY_S, off_s: HOUR_S, deadband: Some(WATER_CONTENT),
         title: "Bed too wet",
         one: "{} is waterlogged", many: "{} beds are waterlogged", trouble: "waterlogged soil",
@@ -355,9 +362,11 @@ kinds! {
     MessageNotSent {
         name: "message-not-sent", priority: Medium, places: &[PlaceKind::System],
         on_s: 2 * MIN_S, off_s: 5 * MIN_S,
+        // That of the message that was lost.
+        by_severity: &[Low, Medium, High],
         title: "A message could not be sent",
-        one: "{} could not bring a message", many: "Messages could not be brought ({} alarms)",
-        trouble: "messages not brought",
+        one: "{} could not deliver a message", many: "Messages could not be delivered ({} alarms)",
+        trouble: "messages not delivered",
     }
 }
 

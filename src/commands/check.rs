@@ -130,7 +130,7 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             )?;
             sensors_at(garden, |place| matches!(place, Place::Bed(bed) if usize::from(bed) == at), out)?;
         }
-        writeln!(out, "  water may run {}", spoken::day_hours_or_never(&site.watering_rules.allowed))?;
+        writeln!(out, "  watering allowed {}", spoken::day_hours_or_never(&site.watering_rules.allowed))?;
         for rule in &site.watering_rules.rules {
             writeln!(out, "  watering rule {}", rule_words(rule))?;
         }

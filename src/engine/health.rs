@@ -9,6 +9,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
+use crate::alarms::Priority;
 use crate::engine::error_chain::ErrorChain;
 use crate::engine::forward_troubles::ForwardTroubles;
 use crate::garden::StoreAlarms;
@@ -245,6 +246,7 @@ impl HealthProbe {
                     return MessageHealth::Reached;
                 }
                 let others = unreached.len() - 1;
+                let priority = unreached.iter().map(|it| it.priority).max().unwrap_or(Priority::Medium);
                 let newest = unreached.swap_remove(0);
                 let garden = self.gardens.iter().find(|(id, _)| id.as_str() == newest.site);
                 MessageHealth::NotSent(NotSent {
@@ -253,6 +255,7 @@ impl HealthProbe {
                     channel: newest.channel,
                     reason: newest.reason,
                     at: newest.at,
+                    priority,
                     others,
                 })
             });

@@ -64,7 +64,13 @@ impl Garden {
     /// high priority from the first step on, unless the garden gives them another priority
     /// than the usual one.
     pub(crate) fn priority_graded(&self, kind: Kind, place: &Id, severity: u16) -> Priority {
-        let urgent = severity > 0 && kind.row().high_when_worse;
+        let row = kind.row();
+        if let [.., last] = row.by_severity
+            && self.rules[kind].priority == kind.priority()
+        {
+            return *row.by_severity.get(usize::from(severity)).unwrap_or(last);
+        }
+        let urgent = severity > 0 && row.high_when_worse;
         if urgent && self.rules[kind].priority == kind.priority() {
             Priority::High
         } else {

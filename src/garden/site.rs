@@ -345,7 +345,8 @@ impl SiteState {
         self.judge_slot((delays, 0), subject, at, input, batch, words);
     }
 
-    fn judge_slot(
+    /// The same with both.
+    pub(crate) fn judge_slot(
         &mut self,
         (delays, severity): (Delays, u16),
         subject: AlarmSubject,

@@ -138,22 +138,28 @@ impl SiteState {
                 let left = spoken::water_left(w.available_left);
                 let advice = match self.rain_hold(index, &w, now) {
                     Some(hold) if w.depletion_mm > w.readily_today_mm => self.hold_advice(index, &w, hold),
-                    _ => advice(bed, &w, &When::of(&self.garden, bed, now)),
+                    _ => {
+                        let test = self.is_repellent(index, now);
+                        let test = if test { "Test it with a drop of water before you water. " } else { "" };
+                        format!("{test}{}", advice(bed, &w, &When::of(&self.garden, bed, now)))
+                    }
                 };
                 let limit = spoken::percent(1.0 - w.depletion_fraction);
                 let degree = DrynessDegree::of(&w);
                 if degree == DrynessDegree::TooDry {
                     (Condition::Act, format!("Too dry: {left} is left. {advice}"))
                 } else if degree == DrynessDegree::Due {
-                    let near = format!("Due for water: {left} is left, just below the {limit} that its plants want.");
+                    let near = format!("Due for water: {left} is left, just below the {limit} that its plants need.");
                     (Condition::Act, format!("{near} {advice}"))
                 } else if w.depletion_mm > 0.8 * w.readily_today_mm {
                     let near = format!("Getting dry: {left} is left, and its plants suffer below {limit}.");
                     (Condition::Watch, format!("{near} {advice}"))
                 } else if w.available_left > 1.1 {
                     (Condition::Well, "Still draining, don't water.".to_owned())
+                } else if w.available_left >= 0.995 {
+                    (Condition::Well, "Full: it needs no water.".to_owned())
                 } else {
-                    (Condition::Well, format!("Moist: {left} is there."))
+                    (Condition::Well, format!("Moist: {left} is left."))
                 }
             }
         };
@@ -166,7 +172,7 @@ impl SiteState {
             let MulchPlan::Ahead(days) = self.mulch_plan(index, planned, now) else {
                 return self.mulch_plan_words(index, planned, now);
             };
-            let day = spoken::day(planned);
+            let day = spoken::dated_day(planned, local.date());
             let moist = water
                 .filter(|_| !self.may_be_frozen(index, now))
                 .map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
@@ -176,7 +182,9 @@ impl SiteState {
                 Some(false) => "The bed is not moist enough for it yet.",
                 None => "Whether the bed is moist enough is not known.",
             };
-            Some(format!("Mulch is planned for {day} ({}). {ready}", spoken::days_ahead(days)))
+            let ahead = spoken::days_ahead(days);
+            let ahead = if ahead.is_empty() { ahead } else { format!(" ({ahead})") };
+            Some(format!("Mulch is planned for {day}{ahead}. {ready}"))
         });
         let renewal = self.mulch_renewal(index, now);
         let mulch = match (mulch, renewal) {
@@ -199,13 +207,13 @@ impl SiteState {
                 let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
                     WettingCause::Rain { mm, seen: true } => format!(
-                        "Grew wetter at {when}: rain, as somebody wrote down; the gauge caught {mm:.1} mm in the day before."
+                        "Got wetter at {when}: rain, as the Garden log says; the gauge caught {mm:.1} mm in the day before."
                     ),
                     WettingCause::Rain { mm, seen: false } => {
-                        format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before).")
+                        format!("Got wetter at {when}: rain ({mm:.1} mm in the day before).")
                     }
                     WettingCause::RainAndWatering { mm } => {
-                        format!("Grew wetter at {when}: rain ({mm:.1} mm in the day before) and watering.")
+                        format!("Got wetter at {when}: rain ({mm:.1} mm in the day before) and watering.")
                     }
                     WettingCause::Watering { basis } => {
                         let by = basis.words();
@@ -223,7 +231,7 @@ impl SiteState {
                         format!("Was watered{by}{amount} at {about}{when}{outside}.")
                     }
                     WettingCause::Unknown(why) => format!(
-                        "Grew wetter at {when}, but it is not known whether by rain or watering: {}.",
+                        "Got wetter at {when}, but it is not known whether by rain or watering: {}.",
                         why.words()
                     ),
                 }
@@ -251,10 +259,10 @@ impl SiteState {
         let week_mm = (heard && covers(week)).then(|| self.rain_mm(week, now));
         let (condition, words) = if !heard {
             let last = self.sensors[usize::from(first)].good.map_or_else(
-                || "It has not been heard yet".to_owned(),
+                || "It has sent no reading yet".to_owned(),
                 |(at, _)| {
                     let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);
-                    format!("It was last heard at {when}")
+                    format!("Its last reading came at {when}")
                 },
             );
             (Condition::Unknown, format!("{last}, so today's rain is not known."))
@@ -264,8 +272,7 @@ impl SiteState {
             match since_9am_mm {
                 None => (
                     Condition::Unknown,
-                    "It has not been heard without a break since 9 am, so today's rain is not known."
-                        .to_owned(),
+                    "Its readings have a gap since 9 am, so today's rain is not known.".to_owned(),
                 ),
                 Some(mm) if mm > 0.0 => (Condition::Well, format!("{mm:.1} mm since 9 am.")),
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),

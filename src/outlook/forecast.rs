@@ -69,15 +69,19 @@ pub enum ForecastMethod {
     Blend,
 }
 
+fn hours_words(hours: i64) -> String {
+    if hours == 1 { "1 hour".to_owned() } else { format!("{hours} hours") }
+}
+
 /// Why nothing can be forecast.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Unknown {
-    #[error("no probe has been heard yet")]
+    #[error("no probe has sent a reading yet")]
     NoReadings,
-    #[error("the bed has not been heard for {hours} hours")]
+    #[error("no reading for {}", hours_words(*hours))]
     Stale { hours: i64 },
-    #[error("the bed was wetted, or heard anew, {hours} hours ago; a day of drying is needed")]
+    #[error("only {} since the last water or the first reading; a day is needed", hours_words(*hours))]
     TooEarly { hours: i64 },
-    #[error("nothing was heard at this hour a day ago")]
+    #[error("no reading at this hour yesterday")]
     NoYesterday,
 }

@@ -333,7 +333,7 @@ impl<'a> LinkPage<'a> {
         (status, plain_page(self.notice, title, &body)).into_response()
     }
 
-    /// "Kitchen bed: Bed wants water".
+    /// "Kitchen bed: Bed needs water".
     fn heading(&self) -> String {
         let name = self.view.alarm(&self.claim.key).map(|alarm| alarm.place_name.as_str());
         let place = &self.claim.key.place;

@@ -21,8 +21,8 @@ pub use drained::{Drained, DrainedWatch};
 pub use growth::{GrowthDay, GrowthUnknown, Planting, SeasonDay};
 pub use out_of_range::SoilOutOfRange;
 pub use repellency::{
-    AGENT_CARE, ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET, HOW_TO_WATER_DROP, NoClass, WATER_DROP,
-    WaterDrop,
+    AGENT_CARE, DROP_CLASSES, DROP_FIRST, ETHANOL_MAX_MOL_L, Ethanol, HOW_TO_ETHANOL_DROPLET,
+    HOW_TO_WATER_DROP, NoClass, WATER_DROP, WaterDrop,
 };
 pub use root_zone::{RootZone, litres_to_fill, mean_water_content, mean_water_content_step};
 pub use roots::{SEEDLING_ROOTS_M, root_depth_m, root_depth_step};

@@ -157,13 +157,22 @@ impl Ethanol {
 /// read; the rest is common practice.
 pub const HOW_TO_WATER_DROP: &str = "Water-drop test: scrape off mulch and leaves, take a handful of the top few centimetres and let it dry in the \
      shade. Make it level in a dish, at 15 to 25 °C. Put on three drops of tap water from a dropper and count the \
-     seconds until each has gone in. Take the middle one. Under 5 seconds the soil takes water; a minute or more \
-     means that it sheds it. Wash your hands afterwards.";
+     seconds until each has gone in. Take the middle one. Under 5 seconds, water soaks in. From 5 to 60 seconds it \
+     soaks in slowly: water in small lots. A minute or more: it needs a wetting agent. Wash your hands afterwards.";
+
+/// The same before water is given, in two sentences. The limits are the test's
+/// ([`WaterDrop::FROM_S`]); what follows from them is common practice.
+pub const DROP_CLASSES: &str =
+    "Under 5: water as usual; 5 to 60: slowly, in small lots; over 60: a wetting agent comes first.";
+
+/// The same with what to do.
+pub const DROP_FIRST: &str = "First put a drop of water on bare, dry soil and count the seconds until it soaks in. Under 5: water as usual; \
+     5 to 60: slowly, in small lots; over 60: a wetting agent comes first.";
 
 /// Care with a wetting agent: common practice, and what labels say.
-pub const AGENT_CARE: &str = "Use a wetting agent only where a water drop lay for a minute or more. Go by its label: amount, gloves, \
-     and how soon people and animals may go there. Keep it out of fish tanks, ponds and drains, since it harms fish, and \
-     off leaves that are eaten. Water it in slowly.";
+pub const AGENT_CARE: &str = "Use a wetting agent only where a water drop lay for a minute or more. An adult handles it, with gloves. Go by \
+     its label: how much, and how soon people and animals may go there. Keep it out of fish tanks, ponds and drains, \
+     since it harms fish, and off leaves that are eaten. Water it in slowly.";
 
 /// How an adult makes the ethanol-droplet test with the one mixture that was
 /// read (2 mol/L: 23.9 mL of methylated spirit in 200 mL of water); the ten

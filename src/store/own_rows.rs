@@ -7,6 +7,7 @@ use super::StoreError;
 use super::columns::{millis, time, timestamp};
 use super::query::proceed_if;
 use super::reader::Reader;
+use crate::alarms::Priority;
 use crate::garden::plan::Channel;
 use crate::garden::system::health::QueueHealth;
 
@@ -20,6 +21,8 @@ pub struct Unreached {
     pub reason: String,
     /// When it was given up.
     pub at: Timestamp,
+    /// The highest of what the group did not get.
+    pub priority: Priority,
 }
 
 /// Groups that are told of at most.
@@ -66,7 +69,7 @@ impl Reader {
         // Copies of one message to several addresses have neighbouring numbers.
         self.each(
             "messages",
-            "SELECT g.site, g.who, g.channel, g.reason, g.done_at FROM message g
+            "SELECT g.site, g.who, g.channel, g.reason, g.done_at, g.priority FROM message g
              WHERE g.state = 'given-up' AND g.done_at >= ?1
                AND NOT EXISTS (SELECT 1 FROM message s
                                WHERE s.seq > g.seq - 100 AND s.state = 'sent'
@@ -75,9 +78,13 @@ impl Reader {
             [millis(since)],
             |row| {
                 let (site, who): (String, String) = (row.get(0)?, row.get(1)?);
-                if !unreached.iter().any(|u| u.site == site && u.who == who) {
-                    let (channel, reason, at) = (row.get(2)?, row.get(3)?, time(row, 4)?);
-                    unreached.push(Unreached { site, who, channel, reason, at });
+                let priority: Priority = row.get(5)?;
+                match unreached.iter_mut().find(|u| u.site == site && u.who == who) {
+                    Some(known) => known.priority = known.priority.max(priority),
+                    None => {
+                        let (channel, reason, at) = (row.get(2)?, row.get(3)?, time(row, 4)?);
+                        unreached.push(Unreached { site, who, channel, reason, at, priority });
+                    }
                 }
                 Ok(proceed_if(unreached.len() < GROUPS_MAX))
             },

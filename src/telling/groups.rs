@@ -71,18 +71,18 @@ pub(crate) fn told_at(garden: &Garden, group: &Tell, alarm: &AlarmKey, at: Times
 /// Company for a message is waited for so long.
 const COMPANY: SignedDuration = SignedDuration::from_secs(60);
 
-/// "Kitchen bed wants water since 9:40 am; told at 10:40 am if it stays."
+/// "Since 9:40 am: Kitchen bed needs water. People are told at 10:40 am if it stays."
 pub(crate) fn pending_words(garden: &Garden, pending: &PendingAlarm, now: Timestamp) -> String {
     let zone = &garden.site.time_zone;
     let place = subjects::plain(&place_called(garden, &pending.key.place));
     let headline = subjects::headline(pending.key.kind, &place);
     let since = spoken::moment_seen_from(pending.since, now, zone);
     let told = match first_told(garden, &pending.key, pending.due.max(now)) {
-        None => "nobody is told of it".to_owned(),
-        Some(at) if at <= now => "told with its next reading if it stays".to_owned(),
-        Some(at) => format!("told at {} if it stays", spoken::moment_seen_from(at, now, zone)),
+        None => "Nobody is told of it".to_owned(),
+        Some(at) if at <= now => "People are told with its next reading if it stays".to_owned(),
+        Some(at) => format!("People are told at {} if it stays", spoken::moment_seen_from(at, now, zone)),
     };
-    format!("{headline} since {since}; {told}.")
+    format!("Since {since}: {headline}. {told}.")
 }
 
 /// Who is told what, for all gardens.

@@ -119,42 +119,78 @@ pub(crate) fn dated_moment(at: Timestamp, now: Timestamp, zone: &TimeZone) -> St
     if year(at) == year(now) { text } else { format!("{text} {}", year(at)) }
 }
 
-/// "in 3 days", "tomorrow", "today".
+/// "Tuesday 7 April", with the year where it is not that of `today`.
+pub(crate) fn dated_day(date: Date, today: Date) -> String {
+    if date.year() == today.year() { day(date) } else { format!("{} {}", day(date), date.year()) }
+}
+
+/// "today", "tomorrow", "in 3 days"; empty where the date alone says more: from five
+/// weeks on.
 pub(crate) fn days_ahead(days: i32) -> String {
     match days {
         0 => "today".to_owned(),
         1 => "tomorrow".to_owned(),
-        n => format!("in {n} days"),
+        2..=35 => format!("in {days} days"),
+        _ => String::new(),
     }
 }
 
-/// "Water may run midnight to 9 am and 6 pm to midnight only.", or that it never may;
-/// where the garden has rules by method, those of a day.
+/// "Watering allowed 6 pm to 9 am.", or that it never is; where the garden has rules by
+/// method, those of a day.
 pub(crate) fn may_run(hours: AllowedHours<'_>, date: Date) -> String {
     match hours.same_every_day() {
         Some(hours) if hours.intervals().is_empty() => {
             "The garden file allows no hours for watering.".to_owned()
         }
-        Some(hours) => format!("Water may run {} only.", day_hours(hours)),
+        Some(hours) => format!("Watering allowed {}.", day_hours(hours)),
         None => {
             let (day, of_day) = (day(date), hours.on(date));
-            let who = methods(hours.methods());
-            let when = match of_day.intervals() {
-                [] => format!("On {day} the garden file allows no watering by {who}"),
-                _ => format!("On {day} the garden file allows watering by {who} {} only", day_hours(&of_day)),
+            let who = match hours.methods() {
+                WateringMethods::ANY => String::new(),
+                some => format!(" with {}", methods(some)),
             };
-            format!("{when}; the water supplier's rules come first.")
+            match of_day.intervals() {
+                [] => format!("No watering{who} is allowed on {day}. The water supplier's rules come first."),
+                _ => format!(
+                    "Watering{who} allowed on {day} {}. The water supplier's rules come first.",
+                    hours_of_date(&of_day)
+                ),
+            }
         }
     }
 }
 
-/// "midnight to 9 am and 6 pm to midnight".
+/// Hours of every day: "6 pm to 9 am", "5 am to 9 am and 6 pm to 8 pm".
 pub(crate) fn day_hours(hours: &LocalHours) -> String {
-    let each = hours.intervals().iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to)));
+    let mut spans = hours.intervals().to_vec();
+    // What runs on over midnight is one span.
+    if let [(0, morning), .., (evening, 1440)] = spans[..] {
+        spans.remove(0);
+        spans.pop();
+        spans.push((evening, morning));
+    }
+    let each = spans.iter().map(|&(from, to)| format!("{} to {}", clock(from), clock(to)));
     list(&each.collect::<Vec<_>>())
 }
 
-/// The same, "at any hour" or "at no hour".
+/// Hours of one date, whose neighbours may have others: "only before 9 am or after 6 pm".
+fn hours_of_date(hours: &LocalHours) -> String {
+    let each: Vec<String> = hours
+        .intervals()
+        .iter()
+        .map(|&(from, to)| match (from, to) {
+            (0, to) => format!("before {}", clock(to)),
+            (from, 1440) => format!("after {}", clock(from)),
+            (from, to) => format!("from {} to {}", clock(from), clock(to)),
+        })
+        .collect();
+    match each.as_slice() {
+        [first @ .., last] if !first.is_empty() => format!("only {} or {last}", first.join(", ")),
+        each => format!("only {}", each.concat()),
+    }
+}
+
+/// Hours of every day, "at any hour" or "at no hour".
 pub(crate) fn day_hours_or_never(hours: &LocalHours) -> String {
     match hours.intervals() {
         [] => "at no hour".to_owned(),
@@ -163,8 +199,8 @@ pub(crate) fn day_hours_or_never(hours: &LocalHours) -> String {
     }
 }
 
-/// When a bed may be watered on a day: "Drip at any hour; a sprinkler 6 pm to 9 pm.";
-/// methods with the same hours together.
+/// When a bed may be watered on a day: "6 pm to 9 am", "drip at any hour; a sprinkler only
+/// from 6 pm to 9 pm"; methods with the same hours together.
 pub(crate) fn hours_by_method(rules: &WateringRules, date: Date) -> String {
     if let Some(hours) = AllowedHours::from(rules).same_every_day() {
         return day_hours_or_never(hours);
@@ -177,7 +213,13 @@ pub(crate) fn hours_by_method(rules: &WateringRules, date: Date) -> String {
             None => groups.push((WateringMethods::one(method), hours.into_owned())),
         }
     }
-    let said = groups.iter().map(|(of, hours)| format!("{} {}", methods(*of), day_hours_or_never(hours)));
+    let said = groups.iter().map(|(of, hours)| {
+        let when = match hours.intervals() {
+            [] | [(0, 1440)] => day_hours_or_never(hours),
+            _ => hours_of_date(hours),
+        };
+        format!("{} {when}", methods(*of))
+    });
     said.collect::<Vec<_>>().join("; ")
 }
 
@@ -212,7 +254,8 @@ pub(crate) fn list(items: &[String]) -> String {
 /// 100, tens above.
 pub(crate) fn litres(litres: f64) -> String {
     if litres < 10.0 {
-        format!("{:.1} L", (litres * 2.0).round() / 2.0)
+        let half = (litres * 2.0).round() / 2.0;
+        if half.fract() == 0.0 { format!("{half:.0} L") } else { format!("{half:.1} L") }
     } else if litres < 100.0 {
         format!("{litres:.0} L")
     } else {
@@ -243,31 +286,57 @@ pub(crate) fn water_left(part: f64) -> String {
     format!("{how_much} of its available water")
 }
 
-/// A length of time: "52 minutes", "3 hours", "2 days".
-pub(crate) fn duration(seconds: i64) -> String {
-    let (count, unit) = match seconds {
-        ..=90 => (seconds, "second"),
-        91..=5400 => ((seconds + 30) / 60, "minute"),
-        5401..=172_800 => ((seconds + 1800) / 3600, "hour"),
-        _ => ((seconds + 43_200) / 86_400, "day"),
-    };
-    if count == 1 { format!("1 {unit}") } else { format!("{count} {unit}s") }
+/// "90 % of its available water is left", or that it is full.
+pub(crate) fn holds_water(part: f64) -> String {
+    if part >= 0.995 { "it is full".to_owned() } else { format!("{} is left", water_left(part)) }
 }
+
+/// A length of time, as exactly as people want it: "45 seconds", "50 minutes", "1 h 17 min",
+/// "2 h 25 min" (to five minutes from an hour and a half on), "14 hours", "3 days".
+pub(crate) fn duration(seconds: i64) -> String {
+    const MINUTE_S: i64 = 60;
+    const HOUR_S: i64 = 3600;
+    const DAY_S: i64 = 86_400;
+    let nearest = |unit_s: i64| (seconds + unit_s / 2) / unit_s;
+    match seconds {
+        ..MINUTE_S => counted(seconds.max(0), "second", "seconds"),
+        // Half a minute less, since it is rounded.
+        ..5370 => in_minutes(nearest(MINUTE_S)),
+        ..43_050 => in_minutes(5 * nearest(5 * MINUTE_S)),
+        ..171_000 => counted(nearest(HOUR_S), "hour", "hours"),
+        _ => counted(nearest(DAY_S), "day", "days"),
+    }
+}
+
+fn in_minutes(minutes: i64) -> String {
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => counted(minutes, "minute", "minutes"),
+        (hours, 0) => counted(hours, "hour", "hours"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
+/// Days within which an alarm of low priority is dealt with. Ours.
+const LOW_WITHIN_DAYS: i64 = 7;
 
 /// In an alarm's words: by when it is to be done. [`by_when`] puts the words of the alarm's
 /// own priority in its place, so that they agree with it whatever a garden sets.
 pub(crate) const WHEN: &str = "\u{e000}";
 
-/// Words with the time at which an alarm of this priority is to be dealt with.
-pub(crate) fn by_when(text: &str, priority: Priority) -> String {
-    text.replace(
-        WHEN,
-        match priority {
-            Priority::High => "now",
-            Priority::Medium => "today",
-            Priority::Low => "when you can",
-        },
-    )
+/// The same at the beginning of a sentence, with the comma that follows a date.
+pub(crate) const WHEN_FIRST: &str = "\u{e001}";
+
+/// Words with the time by which an alarm of this priority is to be dealt with: one that
+/// began on the local date `began`, seen from `today`.
+pub(crate) fn by_when(text: &str, priority: Priority, began: Date, today: Date) -> String {
+    let within = began.checked_add(jiff::ToSpan::days(LOW_WITHIN_DAYS)).unwrap_or(Date::MAX);
+    let by = match priority {
+        Priority::High => "now".to_owned(),
+        Priority::Low if today < within => format!("by {}", day(within)),
+        Priority::Medium | Priority::Low => "today".to_owned(),
+    };
+    let comma = if by.starts_with("by ") { "," } else { "" };
+    text.replace(WHEN, &by).replace(WHEN_FIRST, &(capital(&by) + comma))
 }
 
 /// "1st", "2nd", "11th", "23rd".
@@ -339,7 +408,7 @@ mod tests {
         };
         let (any, sprinkler) = (WateringMethods::ANY, WateringMethods::one(WateringMethod::Sprinkler));
         let mut rules = WateringRules::from(usual);
-        assert_eq!(on(&rules, any), "Water may run midnight to 9 am and 6 pm to midnight only.");
+        assert_eq!(on(&rules, any), "Watering allowed 6 pm to 9 am.");
         let none = WateringRules::from(LocalHours::new(vec![]));
         assert_eq!(on(&none, any), "The garden file allows no hours for watering.");
         rules.rules.push(WateringRule {
@@ -353,23 +422,47 @@ mod tests {
         });
         assert_eq!(
             on(&rules, sprinkler),
-            "On Thursday 9 April the garden file allows no watering by a sprinkler; the water supplier's rules come first."
+            "No watering with a sprinkler is allowed on Thursday 9 April. The water supplier's rules come first."
         );
         assert_eq!(
             on(&rules, WateringMethods::BY_HAND),
-            "On Thursday 9 April the garden file allows watering by a hand-held hose, a can or a trigger hose midnight to \
-             9 am and 6 pm to midnight only; the water supplier's rules come first."
+            "Watering with a hand-held hose, a can or a trigger hose allowed on Thursday 9 April only before 9 am or after \
+             6 pm. The water supplier's rules come first."
         );
+        let thursday = "2026-04-09".parse().expect("a date");
+        let by_method = hours_by_method(&rules, thursday);
+        assert!(by_method.starts_with("a sprinkler at no hour; "), "{by_method}");
+        assert!(by_method.ends_with(" only before 9 am or after 6 pm"), "{by_method}");
+        let three = LocalHours::new(vec![(0, 360), (720, 780), (1260, 1440)]);
+        assert_eq!(day_hours(&three), "midday to 1 pm and 9 pm to 6 am");
+        assert_eq!(hours_of_date(&three), "only before 6 am, from midday to 1 pm or after 9 pm");
     }
 
     #[test]
     fn lengths_and_amounts_read_as_spoken() {
-        assert_eq!(duration(3120), "52 minutes");
-        assert_eq!(duration(60), "60 seconds");
-        assert_eq!(duration(7200), "2 hours");
-        assert_eq!(duration(200_000), "2 days");
+        for (seconds, words) in [
+            (-5, "0 seconds"),
+            (1, "1 second"),
+            (59, "59 seconds"),
+            (60, "1 minute"),
+            (3120, "52 minutes"),
+            (3600, "1 hour"),
+            (77 * 60, "1 h 17 min"),
+            (5369, "1 h 29 min"),
+            (94 * 60, "1 h 35 min"),
+            (119 * 60, "2 hours"),
+            (145 * 60, "2 h 25 min"),
+            (43_049, "11 h 55 min"),
+            (43_050, "12 hours"),
+            (86_400, "24 hours"),
+            (172_800, "2 days"),
+            (200_000, "2 days"),
+        ] {
+            assert_eq!(duration(seconds), words, "{seconds} s");
+        }
         assert_eq!(litres(64.2), "64 L");
         assert_eq!(litres(3.3), "3.5 L");
+        assert_eq!(litres(7.9), "8 L");
         assert_eq!(litres(347.0), "350 L");
         assert_eq!(list(&["a".into(), "b".into(), "c".into()]), "a, b and c");
         assert_eq!(day(jiff::civil::date(2026, 4, 7)), "Tuesday 7 April");
@@ -386,13 +479,15 @@ mod tests {
 
     #[test]
     fn words_say_when_by_their_priority() {
-        let text = format!("Look {WHEN} for an open tap. Do it {WHEN}.");
-        for (priority, words) in [
-            (Priority::High, "Look now for an open tap. Do it now."),
-            (Priority::Medium, "Look today for an open tap. Do it today."),
-            (Priority::Low, "Look when you can for an open tap. Do it when you can."),
+        let text = format!("Shut the tap {WHEN}. {WHEN_FIRST} do it.");
+        let (began, later) = (jiff::civil::date(2026, 3, 10), jiff::civil::date(2026, 3, 17));
+        for (priority, today, words) in [
+            (Priority::High, began, "Shut the tap now. Now do it."),
+            (Priority::Medium, began, "Shut the tap today. Today do it."),
+            (Priority::Low, began, "Shut the tap by Tuesday 17 March. By Tuesday 17 March, do it."),
+            (Priority::Low, later, "Shut the tap today. Today do it."),
         ] {
-            assert_eq!(by_when(&text, priority), words);
+            assert_eq!(by_when(&text, priority, began, today), words);
         }
     }
 }

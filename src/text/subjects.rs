@@ -6,7 +6,7 @@ use crate::text::spoken::list;
 /// Longest subject, characters: what mail programs and telephones show of one.
 pub(crate) const SUBJECT_MAX: usize = 120;
 
-/// One alarm in a few words: "Kitchen bed wants water".
+/// One alarm in a few words: "Kitchen bed needs water".
 pub(crate) fn headline(kind: Kind, place: &str) -> String {
     kind.row().one.replace("{}", place)
 }
@@ -97,7 +97,7 @@ pub(crate) fn over<'a>(alarms: impl Iterator<Item = (Kind, &'a str)>, max: usize
 }
 
 /// As many whole sentences from the beginning of `text` as have room; of one that is
-/// too long its beginning.
+/// too long its first clauses, else its beginning.
 pub(crate) fn sentences(text: &str, max: usize) -> String {
     let text = plain(text);
     let ends = text.match_indices(". ").map(|(at, _)| at + 1).filter(|&end| {
@@ -108,8 +108,22 @@ pub(crate) fn sentences(text: &str, max: usize) -> String {
         ends.chain(std::iter::once(text.len())).take_while(|&end| text[..end].chars().count() <= max).last();
     match fitting {
         Some(end) => text[..end].to_owned(),
-        None => cut(&text, max),
+        None => clauses(&text, max).map_or_else(|| cut(&text, max), str::to_owned),
     }
+}
+
+/// What stands before the last colon, semicolon, comma or bracket that has room, so that
+/// no word and no figure is cut; `None` where that is too little to say anything.
+fn clauses(text: &str, max: usize) -> Option<&str> {
+    let room = text.char_indices().nth(max).map_or(text.len(), |(at, _)| at);
+    let whole = |at: &usize| {
+        let before = &text[..*at];
+        let closed = before.matches('(').count() == before.matches(')').count();
+        closed && 3 * before.chars().count() >= max
+    };
+    let ends =
+        [": ", "; ", ", ", " ("].into_iter().flat_map(|mark| text.match_indices(mark)).map(|(at, _)| at);
+    ends.filter(|at| *at <= room).filter(whole).max().map(|at| &text[..at])
 }
 
 /// `text` on one line, without what could break a header or turn the reading order.
@@ -164,10 +178,10 @@ mod tests {
 
     #[test]
     fn alarms_of_one_kind_are_said_as_one() {
-        assert_eq!(said(&[(Kind::DryBed, "Pea bed")]), "Pea bed wants water");
+        assert_eq!(said(&[(Kind::DryBed, "Pea bed")]), "Pea bed needs water");
         assert_eq!(
             said(&[(Kind::DryBed, "Kitchen bed"), (Kind::DryBed, "Pea bed"), (Kind::DryBed, "Herb bed")]),
-            "3 beds want water: Kitchen bed, Pea bed and Herb bed"
+            "3 beds need water: Kitchen bed, Pea bed and Herb bed"
         );
         assert_eq!(
             said(&[
@@ -175,7 +189,7 @@ mod tests {
                 (Kind::DryBed, "Kitchen bed"),
                 (Kind::DryBed, "Pea bed")
             ]),
-            "Perch tank is too warm; 2 beds want water: Kitchen bed and Pea bed"
+            "Perch tank is too warm; 2 beds need water: Kitchen bed and Pea bed"
         );
     }
 
@@ -185,12 +199,12 @@ mod tests {
         let beds: Vec<_> = names.iter().map(|name| (Kind::DryBed, name.as_str())).collect();
         assert_eq!(
             said(&beds),
-            "40 beds want water: Bed number 1, Bed number 2, Bed number 3, Bed number 4, Bed number 5 and 35 more"
+            "40 beds need water: Bed number 1, Bed number 2, Bed number 3, Bed number 4, Bed number 5 and 35 more"
         );
         let all: Vec<_> = Kind::ALL.iter().flat_map(|&kind| [(kind, "Place"), (kind, "Other")]).collect();
         let subject = said(&all);
         assert!(subject.chars().count() <= SUBJECT_MAX, "{subject}");
-        assert!(subject.starts_with("2 beds want water; 2 beds are too dry"), "{subject}");
+        assert!(subject.starts_with("2 beds need water; 2 beds are too dry"), "{subject}");
         assert!(subject.ends_with(" more"), "{subject}");
         let one = "x".repeat(300);
         assert!(said(&[(Kind::DryBed, &one)]).chars().count() <= SUBJECT_MAX);
@@ -205,7 +219,12 @@ mod tests {
             "Pea bed is dry: 38 % of its available water is left. Give it about 6.4 L, or approx. 7 L, today."
         );
         assert_eq!(sentences(text, 60), "Pea bed is dry: 38 % of its available water is left.");
-        assert_eq!(sentences(text, 30), "Pea bed is dry: 38 % of its…");
+        assert_eq!(sentences(text, 30), "Pea bed is dry");
+        assert_eq!(sentences("Pea bed got 40 mm (30 mm, 10 mm) and more today", 30), "Pea bed got 40 mm");
+        assert_eq!(
+            sentences("Pea bed: it is drier than it ought to be", 30),
+            "Pea bed: it is drier than it…"
+        );
         assert_eq!(sentences("", 30), "");
         assert_eq!(sentences("No end", 30), "No end");
     }

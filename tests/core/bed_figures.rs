@@ -84,11 +84,11 @@ fn figures_carry_their_equations_down_to_the_soil() {
     let content = figure(&run, "Water in the root zone");
     let mean = step(&content.why, "mean water content of the root zone");
     assert_eq!(mean, "(0.106 x 0.225 m + 0.120 x 0.275 m) / 0.500 m = 0.114 m3/m3");
-    let litres = figure(&run, "Water that it wants");
+    let litres = figure(&run, "Water that it needs");
     assert!(
         step(&litres.why, "litres that bring the bed to field capacity").contains("mm x 7.2 m2 / 0.90 = ")
     );
-    assert_eq!(figure(&run, "Minutes of its own watering").unit, "min");
+    assert_eq!(figure(&run, "How long to run its watering").unit, "min");
     let stage = figure(&run, "Stage of growth");
     assert_eq!(stage.value, "not known: the garden file gives no date of planting (planted)");
     assert_eq!((stage.number, stage.why), (None, vec![]));
@@ -97,7 +97,7 @@ fn figures_carry_their_equations_down_to_the_soil() {
 #[test]
 fn without_probes_the_figures_say_what_is_missing() {
     let run = sandy("");
-    for name in ["Water in the root zone", "Available water", "Water stress", "Water that it wants"] {
+    for name in ["Water in the root zone", "Available water", "Water stress", "Water that it needs"] {
         let figure = figure(&run, name);
         assert_eq!(figure.number, None, "{name}");
         assert_eq!(figure.value, "not known: no probe here has a fresh good reading", "{name}");
@@ -125,7 +125,11 @@ fn a_dry_bed_says_why_and_when_to_water() {
     let mut run = sandy("");
     quarters(&mut run, "2026-04-06T12:00", 8, [0.08, 0.08, 0.09]);
     let dry = dry(&run);
-    assert!(dry.record.said.text.contains("of its own watering, after 6 pm on "), "{}", dry.record.said.text);
+    assert!(
+        dry.record.said.text.contains("run its watering for 2 h 10 min, after 6 pm on "),
+        "{}",
+        dry.record.said.text
+    );
     assert!(
         dry.record.said.text.contains("its plants (cabbage) suffer below 55 %"),
         "{}",

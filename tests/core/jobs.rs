@@ -61,8 +61,8 @@ fn entries_that_already_exist_do_the_job_and_nobody_is_told_twice() {
     assert_eq!(first.tell, ["teacher"], "its group, and not that of the tank");
     assert_eq!(
         first.record.said.text,
-        "Water test (Perch tank) was due on Tuesday 17 March, and the log does not say that it was done. Do it today, or \
-         write down when it was done. Look at the fish first."
+        "Water test (Perch tank) was due on Tuesday 17 March and is not in the Garden log. Do it today, or enter the day \
+         on which it was done. Look at the fish first."
     );
     assert!(
         job(&run, "Water test").words().starts_with("Overdue: it was due on Tuesday 17 March, 1 day ago.")

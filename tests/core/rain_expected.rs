@@ -49,7 +49,7 @@ fn a_bed_that_grows_dry_while_rain_is_expected_is_told_at_the_end() {
         play(&mut run, "2026-03-10T09:00", "2026-03-11T08:45", 0.20);
         assert_eq!(run.steps(Kind::DryBed), [], "{place:?}");
         let view = run.view();
-        let hold = "Rain is expected, as somebody wrote down at 9 am on Tuesday 10 March: hold the water until 9 am on \
+        let hold = "Rain is expected (Garden log, 9 am on Tuesday 10 March): hold the water until 9 am on \
                     Wednesday 11 March. If none has come by then, give it about 500 L.";
         assert!(words(&view).starts_with("Too dry: ") && words(&view).contains(hold), "{}", words(&view));
         let [held] = view.rain_holds.as_slice() else { panic!("{:?}", view.rain_holds) };
@@ -58,8 +58,7 @@ fn a_bed_that_grows_dry_while_rain_is_expected_is_told_at_the_end() {
         play(&mut run, "2026-03-11T08:45", "2026-03-11T11:00", 0.20);
         assert_eq!(run.steps(Kind::DryBed), [State::Unacknowledged]);
         let text = run.first(Kind::DryBed).record.said.text.to_string();
-        let over = "Rain was expected until 9 am on Wednesday 11 March; the gauge has caught 0.0 mm since that was written \
-                    down.";
+        let over = "Rain was expected until 9 am on Wednesday 11 March; the gauge has caught 0.0 mm since that entry.";
         assert!(text.contains("Give it about 500 L") && text.ends_with(over), "{text}");
         assert_eq!(run.view().rain_holds, Vec::<String>::new());
     }

@@ -99,7 +99,7 @@ fn what_comes_within_a_minute_is_one_message() {
     assert!(world.raise(later(noon, 59), Kind::DryBed, "herb-bed").is_empty());
     assert!(world.tick(later(noon, 59)).is_empty());
     let told = world.tick(later(noon, 60));
-    assert_eq!(heads(&told), ["grounds news: 3 beds want water: Kitchen bed, Pea bed and Herb bed"]);
+    assert_eq!(heads(&told), ["grounds news: 3 beds need water: Kitchen bed, Pea bed and Herb bed"]);
     assert_eq!(told[0].opening, "");
     assert!(told[0].items.iter().all(|item| item.text.contains("dry-bed stands. Do something")));
     assert_eq!(told_in(&mut world, NOON, 48), [""; 0]);
@@ -137,7 +137,7 @@ fn in_quiet_hours_the_rest_waits_for_their_end() {
     assert_eq!(told[0].0, time("2026-06-11T06:30:00Z"));
     assert_eq!(
         heads(&[told[0].1.clone()]),
-        ["grounds news: Kitchen bed wants water; Pea bed was watered outside the allowed hours"]
+        ["grounds news: Kitchen bed needs water; Pea bed was watered outside the allowed hours"]
     );
 }
 
@@ -163,7 +163,7 @@ fn a_summary_is_one_message_in_the_morning() {
     assert_eq!(told[0].1.purpose, Purpose::Summary);
     assert_eq!(
         told[0].1.subject,
-        "2 beds want water: Kitchen bed and Herb bed; Sensor pea-15cm (Pea bed) is silent"
+        "2 beds need water: Kitchen bed and Herb bed; Sensor pea-15cm (Pea bed) is silent"
     );
     // Nothing new, all of it standing: no nagging.
     assert!(world.wait(later(noon, 86_400), 3 * 86_400).is_empty());
@@ -176,7 +176,7 @@ fn a_summary_is_one_message_in_the_morning() {
     assert_eq!(told[0].1.subject, "pea-bed: watering-hours stands. Do something about it today.");
     assert_eq!(
         told[0].1.opening,
-        "Told before and not answered yet: Kitchen bed wants water and Sensor pea-15cm (Pea bed) is silent."
+        "Told before and not answered yet: Kitchen bed needs water and Sensor pea-15cm (Pea bed) is silent."
     );
 }
 
@@ -375,7 +375,7 @@ fn of_low_priority_nothing_is_passed_on() {
     assert_eq!(
         told_in(&mut world, NOON, 48),
         [
-            "grounds news: Pea bed wants water; Sensor pea-15cm (Pea bed) is silent",
+            "grounds news: Pea bed needs water; Sensor pea-15cm (Pea bed) is silent",
             "office not-answered: grounds has not answered: pea-bed: dry-bed stands. Do something about it today."
         ]
     );
@@ -462,7 +462,7 @@ fn a_group_of_places_is_told_of_them_only() {
     world.raise(time(NOON), Kind::SensorSilent, "pea-15cm");
     assert_eq!(
         told_in(&mut world, NOON, 1),
-        ["pea team news: Pea bed wants water; Sensor pea-15cm (Pea bed) is silent"]
+        ["pea team news: Pea bed needs water; Sensor pea-15cm (Pea bed) is silent"]
     );
 }
 
@@ -568,7 +568,7 @@ fn what_is_not_high_keeps_to_the_quiet_hours_of_others_too() {
     assert_eq!(told[0].0, time("2026-06-11T06:30:00Z"));
     assert_eq!(
         told[0].1.subject,
-        "Not delivered to grounds: Pea bed wants water; Sensor pea-15cm (Pea bed) is silent"
+        "Not delivered to grounds: Pea bed needs water; Sensor pea-15cm (Pea bed) is silent"
     );
     // The other addresses of the group itself keep to its quiet hours, not to its summary.
     let mut world = self::world(&[GROUNDS, QUIET, MORNING, INSTEAD]);
@@ -648,7 +648,7 @@ fn no_name_breaks_out_of_a_subject() {
         heads(&told),
         [
             "teacher news: Tank is too warm; Tank is short of oxygen",
-            "grounds news: 2 beds want water: Bed Bcc: thief@example.org Send money and Pea bed"
+            "grounds news: 2 beds need water: Bed Bcc: thief@example.org Send money and Pea bed"
         ]
     );
     assert_eq!(told[0].garden, "Name From: x");
@@ -893,7 +893,7 @@ fn what_ran_outside_the_hours_is_in_the_summary_as_over() {
         let message = &told[0].1;
         assert_eq!(
             message.subject,
-            "Kitchen bed wants water; over by now: watering outside the allowed hours (Pea bed)"
+            "Kitchen bed needs water; over by now: watering outside the allowed hours (Pea bed)"
         );
         assert_eq!(message.opening, "Over by now, but somebody ought to find out what it was: Pea bed.");
         assert_eq!(message.items.len(), 2);

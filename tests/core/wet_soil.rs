@@ -71,7 +71,7 @@ fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it(
     play(&mut run, &[PROBE, GAUGE], "2026-03-10T00:00", "2026-03-12T10:00", wet_from_second_noon);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged]);
     let told = run.first(Kind::WaterLeftOn);
-    assert!(told.record.said.text.contains("open tap"), "{}", told.record.said.text);
+    assert!(told.record.said.text.contains("Shut the tap"), "{}", told.record.said.text);
     assert!(told.record.at < t("2026-03-12T04:00"), "{}", told.record.at);
     assert!(
         told.record
@@ -83,7 +83,7 @@ fn soil_that_stays_wet_without_rain_tells_of_an_open_tap_and_drainage_clears_it(
     assert_ours(told, "this project's own rule");
     let card = &run.view().beds[0];
     assert_eq!(card.condition, Condition::Act);
-    assert!(card.words.contains("open tap"), "{}", card.words);
+    assert!(card.words.contains("shut its tap now"), "{}", card.words);
     play(&mut run, &[PROBE, GAUGE], "2026-03-12T10:00", "2026-03-13T10:00", |sensor, hours| {
         if sensor == PROBE { 0.30 + 0.12 * (-hours / 8.0).exp() } else { 0.0 }
     });
@@ -131,7 +131,7 @@ fn soil_that_has_not_drained_two_days_after_rain_is_waterlogged() {
     assert_eq!(run.steps(Kind::Waterlogged), [State::Unacknowledged]);
     assert_eq!(run.steps(Kind::WaterLeftOn), []);
     let told = run.first(Kind::Waterlogged);
-    assert!(told.record.said.text.contains("Stop watering it"), "{}", told.record.said.text);
+    assert!(told.record.said.text.contains("Do not water it"), "{}", told.record.said.text);
     assert_ours(told, "this project's own limit");
     assert!(
         told.record.said.why.iter().any(|step| step.with.ends_with("= 0.400 m3/m3")),
@@ -194,12 +194,12 @@ fn three_rains_that_a_dry_bed_does_not_feel_tell_of_soil_that_sheds_water() {
     assert_eq!(run.steps(Kind::WaterRepellentSoil), [State::Unacknowledged]);
     let told = run.first(Kind::WaterRepellentSoil);
     assert!(
-        told.record.said.text.contains("Water-drop test")
+        told.record.said.text.contains("put a drop of water on bare, dry soil")
             && told.record.said.text.contains("40 mm, 40 mm and 40 mm"),
         "{}",
         told.record.said.text
     );
-    assert_eq!(told.record.said.why.len(), 3);
+    assert_eq!(told.record.said.why.len(), 4);
     let day = mulch(&run, "2026-03-19T12:00");
     assert_eq!(day.answer, MulchAnswer::DropTestFirst);
     assert!(day.text.contains("did not soak in") && day.text.contains("Water-drop test"), "{}", day.text);
@@ -251,11 +251,7 @@ fn very_dry_soil_wants_a_drop_test_before_any_wetting_agent() {
     let now = "2026-03-10T13:00";
     let untested = mulch(&run, now);
     assert_eq!(untested.answer, MulchAnswer::DropTestFirst);
-    assert!(
-        untested.text.contains("A wetting agent is for soil on which the drop lies"),
-        "{}",
-        untested.text
-    );
+    assert!(untested.text.contains("A minute or more: it needs a wetting agent."), "{}", untested.text);
     let dropped = |seconds| {
         let mut run = school();
         play(&mut run, &[PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| 0.13);
@@ -303,7 +299,10 @@ fn what_was_planned_is_asked_about_the_day_after_and_counts_as_bare() {
         ("bed", date(2026, 5, 20), t("2026-05-20T12:00"))
     );
     let card = view.beds[0].mulch.clone().expect("words");
-    assert!(card.ends_with("Nobody wrote down that it was laid, so the bed counts as bare."), "{card}");
+    assert!(
+        card.ends_with("The Garden log does not say that it was laid, so the bed counts as bare."),
+        "{card}"
+    );
 
     run.log("bed", asked.at, LogEvent::MulchNotLaid);
     let view = run.view();

@@ -176,7 +176,7 @@ fn an_alarm_is_answered_once_by_link_and_by_mqtt_whatever_comes_again() {
         let page = school.open(&token);
         assert_eq!(page.status, 200, "{}", page.body);
         assert!(
-            page.body.contains("The pea bed: Bed wants water") && page.body.contains("<form"),
+            page.body.contains("The pea bed: Bed needs water") && page.body.contains("<form"),
             "{}",
             page.body
         );

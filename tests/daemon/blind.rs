@@ -233,7 +233,7 @@ fn what_is_not_an_alarm_yet_is_seen_on_the_page_and_by_the_command() {
     );
     let reader = daemon.wait_for(3, LIMIT);
     assert!(reader.alarms_present().unwrap().is_empty());
-    let words = "Pea bed wants water since 9:40 am; told at 10:40 am if it stays.";
+    let words = "Since 9:40 am: Pea bed needs water. People are told at 10:40 am if it stays.";
     let page = daemon.get("/site/school/alarms").unwrap().body;
     assert!(page.contains("Not alarms yet") && page.contains(words), "{page}");
     let page = daemon.get("/").unwrap().body;

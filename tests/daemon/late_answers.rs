@@ -198,7 +198,7 @@ fn what_ran_and_is_over_by_now_is_answered_with_what_it_was_by_every_way() {
     for (bed, label) in [
         ("pea-bed", "Found it: the timer is set right"),
         ("bean-bed", "Found it: it was a hose"),
-        ("kale-bed", "No idea what it was"),
+        ("kale-bed", "Not found"),
     ] {
         let since = over(Kind::WaterLeftOn, bed);
         school.press(Kind::WaterLeftOn, bed, label);

@@ -109,7 +109,7 @@ fn one_alarm_is_told_beside_the_targets() {
         "Saltbush Gully Primary School: how the alarms do\nFrom Friday 17 April 2026, 3 pm to Tuesday 21 April",
         "Alarms raised: 1, which is 0.2 a day and 0.01 an hour\n  within: the target is about 6 an hour for one person, 12 at most.",
         "Standing for more than a day: 1 on the worst day, 1 at the end\n  within: ",
-        "The ten most frequent alarms: all of them: 1 different; most often Bed wants water at kitchen-bed (1)\n  too few",
+        "The ten most frequent alarms: all of them: 1 different; most often Bed needs water at kitchen-bed (1)\n  too few",
         "Until somebody answered: 1 answered, half within 2 hours, nine of ten within 2 hours; none waits\n  The standard",
         "Out of sight at the end: none\n  within: ",
         "For grounds: 1 alarm, 0.2 a day, at most 1 in ten minutes;",

@@ -194,7 +194,7 @@ fn open_alarms_are_listed_for_people() {
         text,
         "Saltbush Gully Primary School\n\
          \n\
-         Bed wants water at Kitchen bed\n\
+         Bed needs water at Kitchen bed\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 Over, not answered.\n\
          \x20 Since Friday 17 April 2026, 3 pm.\n\
@@ -215,7 +215,7 @@ fn the_history_is_listed_for_people_and_programs() {
     assert_eq!(code, 0);
     assert_eq!(
         text,
-        "Friday 17 April 2026, 3:30 pm: Saltbush Gully Primary School, Kitchen bed: Bed wants water\n\
+        "Friday 17 April 2026, 3:30 pm: Saltbush Gully Primary School, Kitchen bed: Bed needs water\n\
          \x20 From normal to unacknowledged. Still happening, not answered.\n\
          \x20 Kitchen bed is dry: 38 % of its available water is left.\n\
          \x20 For: grounds. Rule: FAO-56 eq. 82-83.\n"

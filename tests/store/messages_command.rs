@@ -49,7 +49,7 @@ fn stored() -> (TempDir, Reader) {
     let to = "grounds@school.example";
     let messages = [
         message(0, Channel::Email, to, Purpose::News, "Kitchen bed is dry: give it 64 L"),
-        message(HOUR, Channel::Webhook, "office", Purpose::Summary, "Two beds want water"),
+        message(HOUR, Channel::Webhook, "office", Purpose::Summary, "Two beds need water"),
         message(
             2 * HOUR,
             Channel::Email,
@@ -96,7 +96,7 @@ fn messages_are_listed_for_people() {
          \x20 Kitchen bed is dry: give it 64 L\n\
          \x20 Sent Friday 17 April 2026, 3:01 pm, tried 2 times.\n\
          Friday 17 April 2026, 4 pm: Saltbush Gully Primary School, for grounds, by the webhook office\n\
-         \x20 Two beds want water\n\
+         \x20 Two beds need water\n\
          \x20 A summary of what had come together.\n\
          \x20 Waits to be sent, tried once; the next try is Friday 17 April 2026, 6 pm. Last heard: the \
          server answered 500 [2J again\n\
@@ -171,7 +171,7 @@ fn messages_are_listed_for_programs() {
         serde_json::json!({
             "key": "saltbush-gully/3600000/webhook", "site": "saltbush-gully", "made_at": "2026-04-17T06:30:00Z",
             "for": "grounds", "channel": "webhook", "to": "office", "purpose": "summary", "priority": "medium",
-            "subject": "Two beds want water", "state": "waiting", "tries": 1, "next": "2026-04-17T08:30:00Z",
+            "subject": "Two beds need water", "state": "waiting", "tries": 1, "next": "2026-04-17T08:30:00Z",
             "reason": "the server answered 500\u{1b}[2J\nagain",
             "alarms": [{
                 "kind": "dry-bed", "place": "kitchen-bed", "state": "unacknowledged",

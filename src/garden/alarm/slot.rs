@@ -138,7 +138,22 @@ impl AlarmSlot {
         batch: &mut Batch,
         words: impl FnOnce(bool) -> AlarmText,
     ) {
-        if let Some(telling) = self.advance(garden, at, input, delays, 0) {
+        self.step_graded(0, garden, at, input, delays, batch, words);
+    }
+
+    /// The same of a condition that is `severity` steps beyond its limit.
+    #[expect(clippy::too_many_arguments, reason = "one judgement's parts")]
+    pub(crate) fn step_graded(
+        &mut self,
+        severity: u16,
+        garden: &Garden,
+        at: Timestamp,
+        input: Input,
+        delays: Delays,
+        batch: &mut Batch,
+        words: impl FnOnce(bool) -> AlarmText,
+    ) {
+        if let Some(telling) = self.advance(garden, at, input, delays, severity) {
             let text = self.repeated(&telling).unwrap_or_else(|| words(telling.active));
             self.tell(garden, &telling, text, batch);
         }
@@ -156,7 +171,7 @@ impl AlarmSlot {
     ) -> Option<Telling> {
         let held = self.life.holds();
         let mut rule = garden.rules[self.subject.kind];
-        if self.subject.kind.row().high_when_worse {
+        if self.subject.kind.row().high_when_worse || !self.subject.kind.row().by_severity.is_empty() {
             let AlarmSubject { kind, place } = self.subject;
             rule.priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
         }
@@ -249,7 +264,9 @@ impl AlarmSlot {
         let mut said = said;
         let AlarmSubject { kind, place } = self.subject;
         let priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
-        said.text = spoken::by_when(&said.text, priority);
+        let date = |at| garden.site.time_zone.to_datetime(at).date();
+        let began = self.life.since().unwrap_or(telling.at);
+        said.text = spoken::by_when(&said.text, priority, date(began), date(telling.at));
         if !telling.repeats {
             said.text.insert_str(0, &self.preamble(garden, telling));
             self.fresh = Some((at, fresh_until(garden, self.subject, at)));

@@ -6,9 +6,9 @@ use jiff::tz::TimeZone;
 use crate::garden::plan::{Bed, Garden};
 use crate::garden::site::BedWater;
 use crate::soil::litres_to_fill;
-use crate::text::spoken::{clock, day, litres, methods};
+use crate::text::spoken::{clock, day, duration, litres, methods};
 use crate::watering::{
-    AllowedHours, DAYS_AHEAD, PlannedRun, Runs, minute_of_day, minutes, next_stretch, runs,
+    AllowedHours, DAYS_AHEAD, PlannedRun, Runs, WateringMethod, minute_of_day, minutes, next_stretch, runs,
 };
 
 /// When a bed may be watered, seen from a moment.
@@ -108,15 +108,11 @@ impl<'a> When<'a> {
         }
     }
 
-    /// "40 minutes of its own watering before 9 am and the rest, 25 minutes, after 6 pm".
-    fn each(&self, planned: &[PlannedRun], over: bool) -> String {
+    /// "run the dripper for 40 minutes before 9 am and 25 minutes after 6 pm". `over`: the
+    /// allowed hours do not hold it all.
+    fn each(&self, run: &str, planned: &[PlannedRun], over: bool) -> String {
         let [first, rest @ ..] = planned else { return String::new() };
-        let takes = |run: &PlannedRun| time((run.to.as_second() - run.from.as_second()) as f64 / 60.0);
-        if rest.is_empty() && !over {
-            let when = self.next().unwrap_or_default();
-            let comma = if first.from > self.now { ", " } else { " " };
-            return format!("{} of its own watering{comma}{when}", takes(first));
-        }
+        let takes = |run: &PlannedRun| run_time(run.to.as_second() - run.from.as_second());
         let when = |run: &PlannedRun, before: Option<&PlannedRun>| {
             if run.from > self.now {
                 self.after(run.from, before.map(|run| run.from))
@@ -124,26 +120,70 @@ impl<'a> When<'a> {
                 self.before(run.allowed_to).unwrap_or_else(|| "now".to_owned())
             }
         };
-        let mut parts = vec![format!("{} of its own watering {}", takes(first), when(first, None))];
-        for (i, (run, before)) in rest.iter().zip(planned).enumerate() {
-            let last = i + 1 == rest.len() && !over;
-            let part = format!("{}{} {}", takes(run), if last { "," } else { "" }, when(run, Some(before)));
-            parts.push(if last { format!("the rest, {part}") } else { part });
+        let begun = format!("{run} for {}", takes(first));
+        match rest {
+            [] if !over => {
+                if first.from > self.now {
+                    return format!("{begun}, {}.", self.after(first.from, None));
+                }
+                match self.before(first.allowed_to) {
+                    Some(before) => format!("{begun} now, {before}."),
+                    None => format!("{begun} now."),
+                }
+            }
+            [second] if !over => {
+                format!("{begun} {} and {} {}.", when(first, None), takes(second), when(second, Some(first)))
+            }
+            _ => {
+                let more_s = rest.iter().map(|run| run.to.as_second() - run.from.as_second()).sum();
+                let by = rest.last().map_or(first, |last| last).from;
+                let go_on = if rest.is_empty() {
+                    String::new()
+                } else {
+                    format!(
+                        " Go on in the next allowed hours: {} more by {}.",
+                        run_time(more_s),
+                        day(self.zone.to_datetime(by).date())
+                    )
+                };
+                format!("{begun} {}.{go_on}", when(first, None))
+            }
         }
-        crate::text::spoken::list(&parts)
     }
 }
 
-/// "32 minutes", "2 hours 25 minutes": to the minute below two hours, to five
-/// minutes above; never none.
-fn time(minutes: f64) -> String {
-    let whole = if minutes < 120.0 { minutes.round().max(1.0) } else { (minutes / 5.0).round() * 5.0 };
-    let whole = whole as i64;
-    let unit = |n: i64, name: &str| if n == 1 { format!("1 {name}") } else { format!("{n} {name}s") };
-    match (whole / 60, whole % 60) {
-        _ if whole < 120 => unit(whole, "minute"),
-        (hours, 0) => unit(hours, "hour"),
-        (hours, rest) => format!("{} {}", unit(hours, "hour"), unit(rest, "minute")),
+/// How long water runs, at least a minute.
+fn run_time(seconds: i64) -> String {
+    duration(seconds.max(60))
+}
+
+/// "run the dripper": what is done to give a bed its own water.
+fn run_words(bed: &Bed) -> &'static str {
+    match bed.method {
+        Some(WateringMethod::Drip) => "run the dripper",
+        Some(WateringMethod::Sprinkler) => "run the sprinkler",
+        Some(WateringMethod::Hand | WateringMethod::TriggerHose) => "run the hose",
+        Some(WateringMethod::Can) | None => "run its watering",
+    }
+}
+
+/// A part of a dose below this is left out: the next look at the bed asks for it. Ours.
+const SMALL_PART: f64 = 0.1;
+/// More than this at once runs off or past the roots of dry soil, so that a dose is split
+/// into lots, mm; a pause between them, seconds, and the most of them. Common practice gives
+/// lots with pauses; the figures are ours.
+const LOT_MM: f64 = 20.0;
+const PAUSE_S: i64 = 1800;
+const LOTS_MOST: i64 = 3;
+
+/// " Split it into 3 lots, half an hour apart."; empty where it is little, or where its
+/// hours have no room for a pause.
+fn lots(bed: &Bed, litres: f64, run: Option<&PlannedRun>) -> String {
+    let wanted = (litres / bed.area_m2 / LOT_MM).ceil() as i64;
+    let room = run.map_or(LOTS_MOST, |run| 1 + (run.allowed_to.as_second() - run.to.as_second()) / PAUSE_S);
+    match wanted.min(room).min(LOTS_MOST) {
+        ..=1 => String::new(),
+        lots => format!(" Split it into {lots} lots, half an hour apart."),
     }
 }
 
@@ -152,7 +192,7 @@ pub(crate) fn litres_wanted(bed: &Bed, water: &BedWater) -> f64 {
     litres_to_fill(water.depletion_mm, bed.area_m2, bed.efficiency())
 }
 
-/// "Give it about 64 L: 32 minutes of its own watering, today after 6 pm."
+/// "Give it about 64 L: run the dripper for 32 minutes, today after 6 pm."
 pub(crate) fn advice(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
     let said = in_own_way(bed, water, when);
     if litres_wanted(bed, water) > 0.0 { said + &when.sooner_by_hand() } else { said }
@@ -172,28 +212,38 @@ fn in_own_way(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
     let Some(irrigation) = bed.irrigation else {
         return match when.next() {
             _ if wanted_l <= 0.0 => "It needs no water.".to_owned(),
-            Some(next) => format!("{give} {next}."),
+            Some(next) => format!("{give} {next}.{}", lots(bed, wanted_l, None)),
             None => format!("{give}. {no_hours}"),
         };
     };
     match runs(wanted_l, irrigation.litres_per_hour, when.hours, when.zone, when.now) {
         Runs::NoneWanted => "It needs no water.".to_owned(),
         Runs::NoAllowedHours => {
-            let takes = time(minutes(wanted_l, &irrigation));
-            format!("{give}: {takes} of its own watering. {no_hours}")
+            let takes = run_time((60.0 * minutes(wanted_l, &irrigation)) as i64);
+            format!("{give}: {} for {takes}. {no_hours}", run_words(bed))
         }
         Runs::Planned { runs, over_l } => {
-            // Less than a minute's water is rounding.
-            let over = over_l > irrigation.litres_per_hour / 60.0;
-            let each = when.each(&runs, over);
-            if over {
-                let left = litres(over_l);
+            let big = |litres: f64| litres >= SMALL_PART * wanted_l;
+            let kept: Vec<PlannedRun> = runs.iter().filter(|run| big(run.litres)).copied().collect();
+            // A week of short hours.
+            let kept = if kept.is_empty() { runs } else { kept };
+            let planned_l: f64 = kept.iter().map(|run| run.litres).sum();
+            let over = big(over_l);
+            let give = format!("Give it about {}", litres(if over { wanted_l } else { planned_l }));
+            let each = when.each(run_words(bed), &kept, over);
+            let lots = match kept.as_slice() {
+                [only] if !over => lots(bed, planned_l, Some(only)),
+                _ => String::new(),
+            };
+            let missing = if over {
                 format!(
-                    "{give}: {each}. The allowed hours of {DAYS_AHEAD} days do not hold it all; {left} are left over."
+                    " The allowed hours of {DAYS_AHEAD} days are too short for it all: {} stay missing.",
+                    litres(over_l)
                 )
             } else {
-                format!("{give}: {each}.")
-            }
+                String::new()
+            };
+            format!("{give}: {each}{lots}{missing}")
         }
     }
 }
@@ -202,9 +252,7 @@ fn in_own_way(bed: &Bed, water: &BedWater, when: &When<'_>) -> String {
 mod tests {
     use super::*;
     use crate::model::{Id, LocalHours};
-    use crate::watering::{
-        Irrigation, MonthDays, WateringMethod, WateringMethods, WateringRule, WateringRules,
-    };
+    use crate::watering::{Irrigation, MonthDays, WateringMethods, WateringRule, WateringRules};
 
     /// 120 L an hour at nine tenths on 7.2 m²: each millimetre is 8 L, 4 minutes.
     fn bed(irrigation: bool) -> Bed {
@@ -227,7 +275,7 @@ mod tests {
             fallow: false,
             potting_mix: false,
             watering_rules: None,
-            method: None,
+            method: Some(WateringMethod::Drip),
         }
     }
 
@@ -266,17 +314,17 @@ mod tests {
     #[test]
     fn one_run_says_its_minutes_and_when() {
         let noon = told(true, 8.0, USUAL, "2026-04-07T12:00:00");
-        assert_eq!(noon, "Give it about 64 L: 32 minutes of its own watering, today after 6 pm.");
+        assert_eq!(noon, "Give it about 64 L: run the dripper for 32 minutes, today after 6 pm.");
         let early = told(true, 8.0, USUAL, "2026-04-07T07:00:00");
-        assert_eq!(early, "Give it about 64 L: 32 minutes of its own watering now, before 9 am.");
+        assert_eq!(early, "Give it about 64 L: run the dripper for 32 minutes now, before 9 am.");
         let evening = told(true, 8.0, USUAL, "2026-04-07T20:00:00");
-        assert_eq!(evening, "Give it about 64 L: 32 minutes of its own watering now, before 9 am.");
+        assert_eq!(evening, "Give it about 64 L: run the dripper for 32 minutes now, before 9 am.");
         let mornings = told(true, 8.0, &[(300, 540)], "2026-04-07T12:00:00");
-        assert_eq!(mornings, "Give it about 64 L: 32 minutes of its own watering, tomorrow after 5 am.");
+        assert_eq!(mornings, "Give it about 64 L: run the dripper for 32 minutes, tomorrow after 5 am.");
         let nights = told(true, 8.0, &[(0, 540)], "2026-04-07T12:00:00");
-        assert_eq!(nights, "Give it about 64 L: 32 minutes of its own watering, tonight after midnight.");
+        assert_eq!(nights, "Give it about 64 L: run the dripper for 32 minutes, tonight after midnight.");
         let always = told(true, 8.0, &[(0, 1440)], "2026-04-07T12:00:00");
-        assert_eq!(always, "Give it about 64 L: 32 minutes of its own watering now.");
+        assert_eq!(always, "Give it about 64 L: run the dripper for 32 minutes now.");
     }
 
     #[test]
@@ -284,14 +332,50 @@ mod tests {
         let two = told(true, 16.25, USUAL, "2026-04-07T08:20:00");
         assert_eq!(
             two,
-            "Give it about 130 L: 40 minutes of its own watering before 9 am and the rest, 25 minutes, after 6 pm."
+            "Give it about 130 L: run the dripper for 40 minutes before 9 am and 25 minutes after 6 pm."
         );
         let three = told(true, 20.0, &[(480, 500), (1080, 1110)], "2026-04-07T12:00:00");
         assert_eq!(
             three,
-            "Give it about 160 L: 30 minutes of its own watering today after 6 pm, 20 minutes tomorrow after 8 am and \
-             the rest, 30 minutes, tomorrow after 6 pm."
+            "Give it about 160 L: run the dripper for 30 minutes today after 6 pm. Go on in the next allowed hours: 50 \
+             minutes more by Wednesday 8 April."
         );
+    }
+
+    #[test]
+    fn much_is_given_in_lots_and_a_small_rest_is_left_out() {
+        let noon = "2026-04-07T12:00:00";
+        assert_eq!(
+            told(true, 20.0, USUAL, noon),
+            "Give it about 160 L: run the dripper for 1 h 20 min, today after 6 pm. Split it into 2 lots, half an hour \
+             apart."
+        );
+        assert_eq!(
+            told(true, 60.0, USUAL, noon),
+            "Give it about 480 L: run the dripper for 4 hours, today after 6 pm. Split it into 3 lots, half an hour \
+             apart."
+        );
+        assert_eq!(
+            told(false, 24.0, USUAL, noon),
+            "Give it about 170 L today after 6 pm. Split it into 2 lots, half an hour apart."
+        );
+        // No room for a pause before 9 am, and five minutes that are left.
+        assert_eq!(
+            told(true, 20.0, USUAL, "2026-04-07T07:45:00"),
+            "Give it about 150 L: run the dripper for 1 h 15 min now, before 9 am."
+        );
+    }
+
+    #[test]
+    fn what_is_run_goes_by_the_method() {
+        for (method, words) in [
+            (Some(WateringMethod::Drip), "run the dripper"),
+            (Some(WateringMethod::Sprinkler), "run the sprinkler"),
+            (Some(WateringMethod::TriggerHose), "run the hose"),
+            (None, "run its watering"),
+        ] {
+            assert_eq!(run_words(&Bed { method, ..bed(true) }), words);
+        }
     }
 
     #[test]
@@ -299,29 +383,28 @@ mod tests {
         let kept = |mm, hours, now| told_as(true, true, mm, hours, now);
         assert_eq!(
             kept(8.0, USUAL, "2026-04-07T12:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering, after 6 pm on Tuesday 7 April."
+            "Give it about 64 L: run the dripper for 32 minutes, after 6 pm on Tuesday 7 April."
         );
         assert_eq!(
             kept(8.0, USUAL, "2026-04-07T20:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering now, before 9 am on Wednesday 8 April."
+            "Give it about 64 L: run the dripper for 32 minutes now, before 9 am on Wednesday 8 April."
         );
         assert_eq!(
             kept(8.0, &[(1080, 1440)], "2026-04-07T20:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering now, before midnight on Tuesday 7 April."
+            "Give it about 64 L: run the dripper for 32 minutes now, before midnight on Tuesday 7 April."
         );
         assert_eq!(
             kept(8.0, &[(0, 540)], "2026-04-07T12:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering, early on Wednesday 8 April, after midnight."
+            "Give it about 64 L: run the dripper for 32 minutes, early on Wednesday 8 April, after midnight."
         );
         assert_eq!(
             kept(16.25, USUAL, "2026-04-07T08:20:00"),
-            "Give it about 130 L: 40 minutes of its own watering before 9 am on Tuesday 7 April and the rest, 25 \
-             minutes, after 6 pm."
+            "Give it about 130 L: run the dripper for 40 minutes before 9 am on Tuesday 7 April and 25 minutes after 6 pm."
         );
         assert_eq!(
             kept(20.0, &[(480, 500), (1080, 1110)], "2026-04-07T12:00:00"),
-            "Give it about 160 L: 30 minutes of its own watering after 6 pm on Tuesday 7 April, 20 minutes after 8 am \
-             on Wednesday 8 April and the rest, 30 minutes, after 6 pm."
+            "Give it about 160 L: run the dripper for 30 minutes after 6 pm on Tuesday 7 April. Go on in the next allowed \
+             hours: 50 minutes more by Wednesday 8 April."
         );
         let by_hand = told_as(true, false, 8.0, USUAL, "2026-04-07T07:00:00");
         assert_eq!(by_hand, "Give it about 58 L now, before 9 am on Tuesday 7 April.");
@@ -332,10 +415,8 @@ mod tests {
         let told = told(true, 20.0, &[(480, 490)], "2026-04-09T12:00:00");
         assert_eq!(
             told,
-            "Give it about 160 L: 10 minutes of its own watering tomorrow after 8 am, 10 minutes on Saturday 11 April \
-             after 8 am, 10 minutes on Sunday 12 April after 8 am, 10 minutes on Monday 13 April after 8 am, 10 \
-             minutes on Tuesday 14 April after 8 am and 10 minutes on Wednesday 15 April after 8 am. The allowed \
-             hours of 7 days do not hold it all; 40 L are left over."
+            "Give it about 160 L: run the dripper for 10 minutes tomorrow after 8 am. Go on in the next allowed hours: 50 \
+             minutes more by Wednesday 15 April. The allowed hours of 7 days are too short for it all: 40 L stay missing."
         );
     }
 
@@ -343,7 +424,7 @@ mod tests {
     fn without_allowed_hours_it_says_so() {
         assert_eq!(
             told(true, 8.0, &[], "2026-04-07T12:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering. The garden file allows no hours for watering, so no \
+            "Give it about 64 L: run the dripper for 32 minutes. The garden file allows no hours for watering, so no \
              time can be given."
         );
         assert_eq!(
@@ -395,31 +476,18 @@ mod tests {
         };
         assert_eq!(
             told(&rules, "2026-04-07T12:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering, on Saturday 11 April after 6 pm. With a can it may be \
+            "Give it about 64 L: run the dripper for 32 minutes, on Saturday 11 April after 6 pm. With a can it may be \
              watered now."
         );
         assert_eq!(
             told(&rules, "2026-04-11T18:30:00"),
-            "Give it about 64 L: 32 minutes of its own watering now, before 8 pm."
+            "Give it about 64 L: run the dripper for 32 minutes now, before 8 pm."
         );
         let never = WateringRules { rules: vec![rule(WateringMethod::Sprinkler, [false; 7], &[])], ..rules };
         assert_eq!(
             told(&never, "2026-04-07T12:00:00"),
-            "Give it about 64 L: 32 minutes of its own watering. In the next 7 days the garden file allows no hours for a \
+            "Give it about 64 L: run the dripper for 32 minutes. In the next 7 days the garden file allows no hours for a \
              sprinkler. With a hand-held hose, a can or a trigger hose it may be watered today after 6 pm."
         );
-    }
-
-    #[test]
-    fn long_runs_are_told_in_hours_and_minutes() {
-        for (minutes, words) in [
-            (0.2, "1 minute"),
-            (119.4, "119 minutes"),
-            (120.0, "2 hours"),
-            (143.0, "2 hours 25 minutes"),
-            (1441.0, "24 hours"),
-        ] {
-            assert_eq!(time(minutes), words);
-        }
     }
 }

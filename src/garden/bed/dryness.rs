@@ -8,9 +8,11 @@ use crate::alarms::{AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice};
 use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan, days_until};
+use crate::garden::bed::mulch_state::SHEDS_WATER_BELOW;
 use crate::garden::plan::Bed;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedWater, SiteState};
+use crate::soil::DROP_FIRST;
 use crate::text::spoken;
 use crate::why::Why;
 
@@ -19,6 +21,9 @@ const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83 and 87, tables 19 and 22";
 /// Source of the mulch judgement.
 const SOURCE_MULCH: &str =
     "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83 and 87";
+
+/// Before the advice to water a bed of which it is known that water does not soak in.
+const DROP_FIRST_HERE: &str = "Water isn't soaking in here: make the water-drop test before you water. ";
 
 /// A bed is moist enough to mulch while at most this part of its readily
 /// available water is used. Common practice gives no number; this is ours.
@@ -42,7 +47,11 @@ impl SiteState {
             let bed = site.garden.bed(index);
             let mut what_to_do = water.map_or_else(String::new, |water| match hold {
                 Some(hold) => site.hold_advice(index, &water, hold),
-                None => advice(bed, &water, &site.when_kept(bed, at)) + &site.hold_is_over(index, at),
+                None => {
+                    let test = if site.is_repellent(index, at) { DROP_FIRST_HERE } else { "" };
+                    let water = advice(bed, &water, &site.when_kept(bed, at));
+                    format!("{test}{water}{}", site.hold_is_over(index, at))
+                }
             });
             if let Some(young) = site.roots_above_probes(index, at) {
                 what_to_do = format!("{what_to_do} {young}");
@@ -70,7 +79,10 @@ impl SiteState {
                     let text = format!("{}: the mulch for {} has been laid.", bed.name, spoken::day(planned));
                     return AlarmText::new(text, &[], SOURCE_MULCH);
                 }
-                mulch_words(bed, water, active, planned, days, &site.when_kept(bed, at)).because(why)
+                let test_first = site.is_repellent(index, at)
+                    || water.is_some_and(|water| water.available_left < SHEDS_WATER_BELOW);
+                let when = site.when_kept(bed, at);
+                mulch_words(bed, water, active, (planned, days), test_first, &when).because(why)
             });
         }
 
@@ -166,7 +178,7 @@ fn dry_words(bed: &Bed, water: Option<BedWater>, active: bool, what_to_do: &str)
         };
         format!("{how} {what_to_do}")
     } else {
-        format!("{} is moist again: {left} is there.", bed.name)
+        format!("{} is moist again: {}.", bed.name, spoken::holds_water(water.available_left))
     };
     AlarmText::new(text, &water_values(&water, water.readily_today_mm), SOURCE_DEPLETION)
 }
@@ -175,17 +187,21 @@ fn mulch_words(
     bed: &Bed,
     water: Option<BedWater>,
     active: bool,
-    planned: Date,
-    days: i32,
+    (planned, days): (Date, i32),
+    test_first: bool,
     when: &When<'_>,
 ) -> AlarmText {
     let day = spoken::day(planned);
+    let (test, beads) = if test_first {
+        (format!("{DROP_FIRST} "), "")
+    } else {
+        (String::new(), " If water beads on the surface, make the water-drop test first.")
+    };
     let (text, values) = match water {
         Some(water) if active => (
             format!(
-                "{}: mulch is planned for {day} ({}), {}: {} is left and \
-                 at least {} is wanted. Do not lay mulch on dry soil.{} {} If water beads on the surface, make the \
-                 water-drop test first.{}",
+                "{}: mulch is planned for {day} ({}), {}: {} is left and at least {} is needed. Do not lay mulch on dry \
+                 soil{}. {test}{}{beads}{}",
                 bed.name,
                 spoken::days_ahead(days),
                 if water.depletion_mm > MOIST_PART * water.readily_available_mm {
@@ -195,7 +211,7 @@ fn mulch_words(
                 },
                 spoken::water_left(water.available_left),
                 spoken::percent(1.0 - MOIST_PART * bed.depletion_fraction),
-                if days == 0 { " Choose another day for it." } else { "" },
+                if days == 0 { ": choose another day" } else { "" },
                 advice(bed, &water, when),
                 if days > 1 { " Look again the day before." } else { "" }
             ),
@@ -203,16 +219,16 @@ fn mulch_words(
         ),
         Some(water) if (0..=MULCH_AHEAD_DAYS).contains(&days) => (
             format!(
-                "{} is moist enough for the mulch on {day}: {} is there.",
+                "{} is moist enough for the mulch on {day}: {}.",
                 bed.name,
-                spoken::water_left(water.available_left)
+                spoken::holds_water(water.available_left)
             ),
             water_values(&water, water.readily_available_mm).to_vec(),
         ),
         _ if days > 0 => (format!("{}: mulch is now planned for {day}.", bed.name), vec![]),
         _ => (
             format!(
-                "{}: the mulch day, {day}, is over. Write into the log whether it was laid; Today asks.",
+                "{}: the mulch day, {day}, is over. Say in the Garden log whether it was laid.",
                 bed.name
             ),
             vec![],

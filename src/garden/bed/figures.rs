@@ -218,8 +218,8 @@ impl SiteState {
         const DEPLETION: &str = "Water used out of the root zone";
         const LEFT: &str = "Available water that is left";
         const STRESS: &str = "Water stress coefficient (1: none, 0: the plants get nothing)";
-        const LITRES: &str = "Water that it wants";
-        const MINUTES: &str = "Minutes of its own watering";
+        const LITRES: &str = "Water that it needs";
+        const MINUTES: &str = "How long to run its watering";
         let bed = self.garden.bed(index);
         let Some(water) = self.bed_water(index, now) else {
             let mut unknown = vec![(CONTENT, "m3/m3"), (DEPLETION, "mm"), (LEFT, "1"), (STRESS, "1")];
@@ -237,7 +237,7 @@ impl SiteState {
             Figure::known(CONTENT, format!("{content:.3} m3/m3"), content, "m3/m3", vec![mean.clone()]),
             Figure::known(
                 DEPLETION,
-                format!("{:.1} mm", water.depletion_mm),
+                used_words(water.depletion_mm),
                 water.depletion_mm,
                 "mm",
                 vec![mean.clone(), depletion.clone()],
@@ -274,7 +274,12 @@ impl SiteState {
         if let Some(irrigation) = bed.irrigation {
             let minutes = minutes(litres, &irrigation);
             why.extend(to_minutes);
-            figures.push(Figure::known(MINUTES, format!("{minutes:.0} minutes"), minutes, "min", why));
+            let long = if minutes > 0.0 {
+                spoken::duration((60.0 * minutes).max(60.0) as i64)
+            } else {
+                "not at all".to_owned()
+            };
+            figures.push(Figure::known(MINUTES, long, minutes, "min", why));
         }
         figures
     }
@@ -301,6 +306,15 @@ impl SiteState {
                 [Figure::unknown(STAGE, &missing, "d"), Figure::unknown(COEFFICIENT, &missing, "1")]
             }
         }
+    }
+}
+
+/// "49.7 mm"; of soil that is wetter than drained, how much more it holds.
+fn used_words(depletion_mm: f64) -> String {
+    if depletion_mm < -0.05 {
+        format!("none: it holds {:.1} mm more than drained soil", -depletion_mm)
+    } else {
+        format!("{:.1} mm", depletion_mm.max(0.0))
     }
 }
 

@@ -22,6 +22,10 @@ pub(crate) struct BedGrowth {
     pub(crate) why: Why,
 }
 
+/// Days from planting or sowing on in which plants are seedlings that cannot wait for water.
+/// Ours.
+const SEEDLING_DAYS: u16 = 21;
+
 impl SiteState {
     /// Where a bed's crop stands on a local date: by the newest planting of the
     /// log or the garden file up to then. What the log planted goes before the
@@ -78,6 +82,11 @@ impl SiteState {
         matches!(day.stage, Stage::Initial | Stage::Development).then_some(day)
     }
 
+    /// Whether a bed is known to hold seedlings on a local date.
+    pub(crate) fn has_seedlings(&self, bed: u16, date: Date) -> bool {
+        self.roots_grow(bed, date).is_some_and(|it| it.stage == Stage::Initial && it.day <= SEEDLING_DAYS)
+    }
+
     /// How deep a bed's roots reach on a local date, metres: less than full-grown while a
     /// crop of which the planting is known is young.
     pub(crate) fn root_depth_on(&self, bed: u16, date: Date) -> f64 {
@@ -107,8 +116,7 @@ impl SiteState {
         let (probe_m, roots_m) = (self.garden.sensor(top).depth_m?, self.root_depth_on(bed, date));
         (probe_m > roots_m).then(|| {
             format!(
-                "Its plants are young: their roots reach about {:.0} cm and its top probe is at {:.0} cm, so feel the \
-                 soil above it.",
+                "Its plants are young: feel the soil above the top probe (roots to about {:.0} cm, probe at {:.0} cm).",
                 100.0 * roots_m,
                 100.0 * probe_m
             )

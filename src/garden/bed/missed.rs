@@ -29,6 +29,7 @@ use crate::watering::{
 };
 
 const SOURCE: &str = "this project's own rule; the water that must reach a probe by FAO-56 eq. 87";
+const LOG_IT: &str = " Enter water that you give by hand in the Garden log.";
 const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
 /// Rain this long before a run may reach the probe with its water.
@@ -214,32 +215,46 @@ impl SiteState {
         let plan = &garden.programs[number];
         let names: Vec<String> = missed.beds.iter().map(|(bed, _)| garden.bed(*bed).name.clone()).collect();
         let how_known = match (missed.meter_dry, missed.runs) {
-            (true, _) => "The water meter counted nothing.".to_owned(),
-            (false, 1) => "The soil did not grow wetter in the hours after.".to_owned(),
-            (false, runs) => format!("The soil did not grow wetter, {runs} runs in a row."),
+            (true, _) => "the water meter counted nothing".to_owned(),
+            (false, 1) => "the soil got no wetter".to_owned(),
+            (false, runs) => format!("the soil got no wetter in {runs} runs"),
         };
-        let day = |at: Timestamp| spoken::day(zone.to_datetime(at).date());
-        let act = match self.first_dry(&plan.beds, at) {
-            Some((dry_at, bed)) if dry_at <= at => {
-                format!("Do it today and water by hand: {} is dry already.", garden.bed(bed).name)
-            }
+        let date = |at: Timestamp| zone.to_datetime(at).date();
+        let today = date(at);
+        // A day before the first bed is dry, since a repair may need a part.
+        let (by, then) = match self.first_dry(&plan.beds, at) {
             Some((dry_at, bed)) => {
-                format!("Do it by {}: without water {} is dry then.", day(dry_at), garden.bed(bed).name)
+                let name = &garden.bed(bed).name;
+                let before = date(dry_at).yesterday().unwrap_or(today);
+                let by =
+                    if before <= today { "today".to_owned() } else { format!("by {}", spoken::day(before)) };
+                let then = if dry_at <= at {
+                    format!(
+                        "Water {name} by hand today, since it is dry already, and enter it in the Garden log."
+                    )
+                } else {
+                    let day = spoken::day(date(dry_at));
+                    format!(
+                        "Without water, {name} is dry on {day}; enter what you give by hand in the Garden log."
+                    )
+                };
+                (by, format!(" {then}"))
             }
             None => match plan.timetable.next_start(zone, at, 62) {
-                Some(next) => format!("Do it before the next run, at {}.", spoken::moment(next, zone)),
-                None => "Do it this week.".to_owned(),
+                Some(next) => {
+                    (format!("before the next run, at {}", spoken::moment(next, zone)), LOG_IT.to_owned())
+                }
+                None => (spoken::WHEN.to_owned(), LOG_IT.to_owned()),
             },
         };
         let text = format!(
-            "The timer's water did not reach {}. The program \"{}\" should have run at {} for {} minutes. {how_known} \
-             See that the tap is open, the timer's battery is charged and the filter is clean. Then run the timer by \
-             hand and look whether water comes. {act} If the timer runs on mains power, leave it closed. Write water \
-             given by hand into the log.",
+            "The timer's water did not reach {}. \"{}\" should have run at {} for {}, and {how_known}. If the timer \
+             runs on mains power, do not open it. Check {by} that the tap is open, the battery is charged and the filter \
+             is clean. Then run the timer by hand and look whether water comes.{then}",
             spoken::list(&names),
             plan.name,
             spoken::moment(missed.start, zone),
-            plan.timetable.minutes,
+            spoken::duration(60 * i64::from(plan.timetable.minutes)),
         );
         let mut why = Vec::new();
         for (bed, shown) in &missed.beds {
@@ -274,7 +289,7 @@ impl SiteState {
                 format!("The water of the timer's program \"{name}\" arrives again ({beds}).")
             }
             Some(MissedOver::Logged) => format!(
-                "The log says that {beds} got water. Whether the timer's program \"{name}\" runs again, its next runs \
+                "The Garden log says that {beds} got water. Whether the timer's program \"{name}\" runs again, its next runs \
                  will show."
             ),
             Some(MissedOver::Metered) => format!(

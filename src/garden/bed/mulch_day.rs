@@ -11,7 +11,7 @@ use crate::alarms::Kind;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::bed::advice::{When, advice, litres_wanted};
 use crate::garden::bed::dryness::MOIST_PART;
-use crate::garden::bed::mulch_state::{COARSE_MM, FINE_MM, MulchLayer, MulchRenewal};
+use crate::garden::bed::mulch_state::{COARSE_MM, FINE_MM, MulchLayer, MulchRenewal, SHEDS_WATER_BELOW};
 use crate::garden::core::Core;
 use crate::garden::log::LogEvent;
 use crate::garden::plan::Bed;
@@ -21,10 +21,6 @@ use crate::soil::{AGENT_CARE, HOW_TO_WATER_DROP, WATER_DROP, WaterDrop};
 use crate::text::spoken;
 use crate::watering::{Runs, litres_step, minutes_step, runs};
 use crate::why::{Check, Equation, Why};
-
-/// Below this part of available water a soil has often become water-repellent, and a
-/// drop of water is tried first. Common practice gives no number; this is ours.
-const SHEDS_WATER_BELOW: f64 = 0.25;
 
 const DAY_S: i64 = 86_400;
 /// For so long a wetting agent is not asked for again; ours, labels say how long
@@ -131,17 +127,18 @@ enum Sheds {
     Dry,
 }
 
-/// That a depth is for coarse mulch, where it is more than suits fine mulch.
+/// That a depth is for coarse mulch and for trees and shrubs, where it is more than suits fine
+/// mulch or vegetables. Common practice.
 fn too_deep_if_fine(bed: &Bed, depth_mm: f64) -> String {
     match bed.mulch.and_then(|mulch| mulch.fine) {
         _ if depth_mm <= FINE_MM => String::new(),
-        Some(false) => String::new(),
+        Some(false) => format!(" Round vegetables about {FINE_MM:.0} mm is enough."),
         Some(true) => format!(
-            " That is deep for fine mulch: it packs and keeps the rain out. Common practice is {FINE_MM:.0} mm at most."
+            " That is deep for fine mulch: it packs and keeps the rain out. Lay {FINE_MM:.0} mm at most."
         ),
         None => format!(
-            " That depth is for coarse mulch (bark, wood chip). Of fine mulch (compost, sawdust, clippings) lay \
-             {FINE_MM:.0} mm at most."
+            " That depth is for coarse mulch (bark, wood chip). Round vegetables, or with fine mulch (compost, sawdust, \
+             clippings), lay about {FINE_MM:.0} mm."
         ),
     }
 }
@@ -182,7 +179,7 @@ impl SiteState {
         };
         let renewal = self.mulch_renewal(index, now).map_or_else(String::new, |words| format!(" {words}"));
         day.text = format!(
-            "{said} {} of mulch ({:.2} m3) cover its {:.1} m2 to {depth_mm:.0} mm.{}{renewal}",
+            "{said} {} of mulch ({:.2} m³) cover its {:.1} m² to {depth_mm:.0} mm.{}{renewal}",
             spoken::litres(mulch_l),
             mulch_l / 1000.0,
             bed.area_m2,
@@ -194,6 +191,12 @@ impl SiteState {
             mulch_l / 1000.0
         )));
         day
+    }
+
+    /// Whether it is known that water does not soak into a bed: by its alarm, or by the
+    /// last drop that was tried.
+    pub(crate) fn is_repellent(&self, index: u16, now: Timestamp) -> bool {
+        matches!(self.sheds(index, None, now), Some(Sheds::Alarm | Sheds::Drop(_)))
     }
 
     /// Whether a wetting agent has to come first. One that was used lately is not
@@ -241,8 +244,8 @@ impl SiteState {
         day.why.push(WATER_DROP.step(format!("the last test: {}", class.name())));
         let watering = water.map_or_else(String::new, |w| format!(" {}", self.water_it(day, index, &w)));
         format!(
-            "Not today: the water-drop test says that {} is {}. {AGENT_CARE}{watering} Then try a drop of water again \
-             (`trug log water-drop`) and ask again.",
+            "Not today: by the water-drop test {} is {}. {AGENT_CARE}{watering} Then try a drop of water again, and put \
+             the seconds into the Garden log.",
             bed.name,
             class.name()
         )
@@ -260,21 +263,20 @@ impl SiteState {
         day.answer = MulchAnswer::DropTestFirst;
         let why = match (sheds, water) {
             (Sheds::Dry, Some(w)) => format!(
-                "{} has only {} left, and soil this dry often sheds water",
+                "{} has only {} left, and water often does not soak into soil this dry",
                 bed.name,
                 spoken::water_left(w.available_left)
             ),
             (Sheds::Dry, None) => format!("{} is very dry", bed.name),
             (Sheds::Alarm | Sheds::Drop(_), _) => {
                 day.why.extend(self.repellent_why(index));
-                format!("water that came to {} repeatedly did not soak in", bed.name)
+                format!("several times water did not soak into {}", bed.name)
             }
         };
         let watering = water.map_or_else(String::new, |w| format!(" {}", self.water_it(day, index, &w)));
         format!(
-            "Not today: {why}. First try whether it does. {HOW_TO_WATER_DROP} Write the seconds down (`trug log \
-             water-drop`) and ask again. A wetting agent is for soil on which the drop lies a minute or more. Where it \
-             goes in, water is enough.{watering}"
+            "Not today: {why}. Test it before you water. {HOW_TO_WATER_DROP} Put the seconds into the Garden log and ask \
+             again.{watering}"
         )
     }
 
@@ -300,7 +302,7 @@ impl SiteState {
         if water.depletion_mm > limit_mm {
             day.answer = MulchAnswer::WaterFirst;
             return format!(
-                "Not yet: {} has {} left and wants at least {}. {} Then ask again.",
+                "Not yet: {} has {} left and needs at least {}. {} Then ask again.",
                 bed.name,
                 spoken::water_left(water.available_left),
                 spoken::percent(1.0 - MOIST_PART * bed.depletion_fraction),
@@ -318,11 +320,10 @@ impl SiteState {
             ""
         };
         format!(
-            "Yes: {} is moist, {} is there.{wet} If water beads on the surface all the same, make the \
-             water-drop test first. Damp the mulch down before you spread it, wear gloves and a mask, and keep it a hand's breadth \
-             from stems and trunks.",
+            "Yes: {} is moist, {}.{wet} If water beads on the surface, make the water-drop test first. Damp the mulch \
+             down before you spread it, and wear gloves and a mask. Keep it a hand's breadth from stems and trunks.",
             bed.name,
-            spoken::water_left(water.available_left)
+            spoken::holds_water(water.available_left)
         )
     }
 

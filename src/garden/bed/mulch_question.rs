@@ -86,7 +86,7 @@ impl SiteState {
                 "Mulch was planned for {day} and was not laid. Give it a new day in the garden's file."
             )),
             MulchPlan::NotKnown(_) => Some(format!(
-                "Mulch was planned for {day}. Nobody wrote down that it was laid, so the bed counts as bare."
+                "Mulch was planned for {day}. The Garden log does not say that it was laid, so the bed counts as bare."
             )),
         }
     }

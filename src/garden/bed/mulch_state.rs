@@ -10,6 +10,9 @@ use jiff::Timestamp;
 
 use crate::garden::log::LogEvent;
 
+/// Below this part of available water a soil has often become water-repellent, and a
+/// drop of water is tried first. Common practice gives no number; this is ours.
+pub(crate) const SHEDS_WATER_BELOW: f64 = 0.25;
 /// Usual depth of coarse mulch, mm.
 pub(crate) const COARSE_MM: f64 = 100.0;
 /// Most of fine mulch, mm.

@@ -158,33 +158,31 @@ fn unknown_words(unknown: Unknown) -> String {
     }
 }
 
-/// "Dry by about Thursday evening (between Wednesday midday and Saturday morning)
-/// if no water comes."
+/// "Likely dry Thursday evening without water, Wednesday midday at the earliest." When it
+/// may be at the latest stands among its reasons.
 fn when_words(forecast: &Forecast, now: Timestamp, zone: &TimeZone) -> String {
     let say = |at: Timestamp| part_of_day(at, now, zone);
     let Some(at) = forecast.at else {
         return match forecast.from {
             Some(from) => {
-                format!("Not dry within ten days if no water comes ({} at the earliest).", say(from))
+                format!("Likely moist for ten days without water; dry {} at the earliest.", say(from))
             }
-            None => "Not dry within ten days if no water comes.".to_owned(),
+            None => "Moist for ten days without water.".to_owned(),
         };
     };
     if at <= now {
         return "Dry already.".to_owned();
     }
     let about = say(at);
-    let between = match (forecast.from.map(say), forecast.to.map(say)) {
-        (Some(from), Some(to)) if from == to => String::new(),
-        (Some(from), Some(to)) => format!(" (between {from} and {to})"),
-        (Some(from), None) => format!(" (between {from} and more than ten days from now)"),
-        (None, _) => String::new(),
+    let earliest = match forecast.from.map(say) {
+        Some(from) if from != about => format!(", {from} at the earliest"),
+        Some(_) | None => String::new(),
     };
-    format!("Dry by about {about}{between} if no water comes.")
+    format!("Likely dry {about} without water{earliest}.")
 }
 
-/// "this evening", "tonight", "Thursday morning", "early on Friday"; with the date
-/// from the sixth day on, where a weekday alone could be this week's.
+/// "this evening", "tonight", "Thursday morning", "early on Friday"; the date alone from
+/// the sixth day on, where a weekday could be this week's and no hour is known.
 fn part_of_day(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
     let (local, today) = (zone.to_datetime(at), zone.to_datetime(now));
     let part = part(local);
@@ -200,9 +198,9 @@ fn part_of_day(at: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
     let day = spoken::day(local.date());
     let day = if ahead < 6 { day.split(' ').next().unwrap_or(&day).to_owned() } else { day };
     match part {
+        _ if ahead >= 6 => day,
         None => format!("early on {day}"),
-        Some(part) if ahead < 6 => format!("{day} {part}"),
-        Some(part) => format!("{day} ({part})"),
+        Some(part) => format!("{day} {part}"),
     }
 }
 
@@ -261,7 +259,7 @@ mod tests {
         // 19:30 UTC: five in the morning before the change, six after it.
         assert_eq!(say("2026-10-01T19:29:00Z"), "early on Friday");
         assert_eq!(say("2026-10-03T19:29:00Z"), "Sunday morning");
-        assert_eq!(say("2026-10-08T02:00:00Z"), "Thursday 8 October (midday)");
+        assert_eq!(say("2026-10-08T02:00:00Z"), "Thursday 8 October");
     }
 
     #[test]
@@ -272,23 +270,22 @@ mod tests {
             (at("2026-04-15T03:00:00Z"), at("2026-04-16T09:00:00Z"), at("2026-04-17T23:00:00Z"));
         assert_eq!(
             say(&forecast(Some(thu), Some(wed), Some(sat))),
-            "Dry by about Thursday evening (between Wednesday midday and Saturday morning) if no water comes."
+            "Likely dry Thursday evening without water, Wednesday midday at the earliest."
         );
         assert_eq!(
             say(&forecast(Some(thu), Some(wed), None)),
-            "Dry by about Thursday evening (between Wednesday midday and more than ten days from now) if no \
-             water comes."
+            "Likely dry Thursday evening without water, Wednesday midday at the earliest."
         );
-        assert_eq!(say(&forecast(None, None, None)), "Not dry within ten days if no water comes.");
+        assert_eq!(say(&forecast(None, None, None)), "Moist for ten days without water.");
         assert_eq!(
             say(&forecast(None, Some(sat), None)),
-            "Not dry within ten days if no water comes (Saturday morning at the earliest)."
+            "Likely moist for ten days without water; dry Saturday morning at the earliest."
         );
         assert_eq!(say(&forecast(Some(now), Some(now), Some(now))), "Dry already.");
         let soon = now.saturating_add(SignedDuration::from_hours(1)).expect("in range");
         assert_eq!(
             say(&forecast(Some(soon), Some(soon), Some(soon))),
-            "Dry by about this afternoon if no water comes."
+            "Likely dry this afternoon without water."
         );
     }
 
@@ -296,12 +293,9 @@ mod tests {
     fn what_is_not_known_says_what_is_missing() {
         assert_eq!(
             unknown_words(Unknown::TooEarly { hours: 5 }),
-            "Too early to say: the bed was wetted, or heard anew, 5 hours ago; a day of drying is needed."
+            "Too early to say: only 5 hours since the last water or the first reading; a day is needed."
         );
-        assert_eq!(
-            unknown_words(Unknown::Stale { hours: 9 }),
-            "Not known: the bed has not been heard for 9 hours."
-        );
+        assert_eq!(unknown_words(Unknown::Stale { hours: 9 }), "Not known: no reading for 9 hours.");
     }
 
     #[test]

@@ -18,7 +18,8 @@
 //!
 //! What ran is known from the bed's own water meter, else from the timer's program, where its
 //! water has shown at the bed's probe and as long as no run is known to have failed. The
-//! litres an hour are the garden file's.
+//! litres an hour are the garden file's. Where it is known that seedlings stand there (three
+//! weeks from planting), nothing is said.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -56,7 +57,7 @@ const RUN_LONGEST_MIN: f64 = 240.0;
 /// How a timer is set by need.
 pub(crate) const TIMER_SETTING: Equation = Equation {
     gives: "how the timer is set",
-    form: "M = RAW / largest ETc, N = M x mean ETc x area / efficiency / (litres an hour) x 60",
+    form: "M = RAW / largest ETc, N = M x mean ETc x area / efficiency / (litres an hour) x 60, up to whole fives",
     source: "FAO-56 chapter 8, eq. 83; arithmetic",
     check: Check::Arithmetic,
 };
@@ -86,7 +87,8 @@ impl TimerSetting {
             litres_to_fill(mean_mm, area_m2, irrigation.efficiency) / irrigation.litres_per_hour * 60.0;
         let every = (readily_mm / most_mm).min(EVERY_MOST_D).min(RUN_LONGEST_MIN / minutes_a_day);
         let every = every.floor().max(1.0);
-        let minutes = (every * minutes_a_day).ceil();
+        // Timers are set in fives.
+        let minutes = 5.0 * (every * minutes_a_day / 5.0).ceil();
         (minutes <= 1440.0).then_some(Self { every_d: every as u16, minutes: minutes as u16 })
     }
 }
@@ -150,6 +152,10 @@ impl SiteState {
         let irrigation = bed.irrigation?;
         if own().any(|(number, _)| self.programs[number].missed.is_some()) {
             return None;
+        }
+        // Seedlings cannot wait for days.
+        if self.has_seedlings(index, today) {
+            return Some(None);
         }
         let zone = &garden.site.time_zone;
         let first = today.checked_sub(jiff::ToSpan::days(DAYS)).ok()?;
@@ -227,13 +233,13 @@ impl SiteState {
         let others = garden.programs.iter().filter(|it| it.beds.contains(&index)).any(|it| it.beds.len() > 1);
         let others = if others { " Look first what the other beds on it need." } else { "" };
         let text = format!(
-            "{} gets more water than it uses: in {DAYS} days {how} about {}, and its plants used about {}. Its soil \
-             stayed moist throughout, so the rest ran through. Set the timer to {} minutes {every}, {by}. That saves \
-             about {} a week. Trug tells if the bed gets too dry.{others}",
+            "{} gets more water than it uses: in {DAYS} days {how} about {}, its plants used about {}, and the rest ran past \
+             their roots.{others} Set the timer to {} {every}, {by}. Leave it as it is while seedlings or new plants \
+             stand there. That saves about {} a week. Trug tells if the bed gets too dry.",
             bed.name,
             spoken::litres(it.given_l),
             spoken::litres(it.used_l),
-            it.setting.minutes,
+            spoken::duration(60 * i64::from(it.setting.minutes)),
             spoken::litres((it.given_l - it.used_l) * 7.0 / DAYS as f64),
         );
         let values = [
@@ -277,11 +283,11 @@ mod tests {
             TimerSetting::of(readily_mm, use_mm, 7.2, &irrigation).map(|it| (it.minutes, it.every_d))
         };
         // 19.1 / 4.5 is 4 days; 4 x 3.0 mm x 4 minutes.
-        assert_eq!(set(19.1, (3.0, 4.5)), Some((48, 4)));
+        assert_eq!(set(19.1, (3.0, 4.5)), Some((50, 4)));
         // Seedlings hold less than a day's use.
-        assert_eq!(set(3.0, (3.0, 4.5)), Some((12, 1)));
+        assert_eq!(set(3.0, (3.0, 4.5)), Some((15, 1)));
         // 240 minutes hold 60 mm, 20 days of 3 mm; a fortnight at most.
-        assert_eq!(set(100.0, (3.0, 3.0)), Some((168, 14)));
+        assert_eq!(set(100.0, (3.0, 3.0)), Some((170, 14)));
         assert_eq!(set(19.1, (0.0, 0.0)), None);
     }
 }

@@ -70,8 +70,7 @@ impl SiteState {
     pub(crate) fn hold_advice(&self, index: u16, water: &BedWater, hold: RainHold) -> String {
         let zone = &self.garden.site.time_zone;
         format!(
-            "Rain is expected, as somebody wrote down at {}: hold the water until {}. If none has come by then, give it \
-             about {}.",
+            "Rain is expected (Garden log, {}): hold the water until {}. If none has come by then, give it about {}.",
             spoken::moment(hold.from, zone),
             spoken::moment(hold.until, zone),
             spoken::litres(litres_wanted(self.garden.bed(index), water)),
@@ -95,9 +94,7 @@ impl SiteState {
             format!(" Rain was expected until {until}; the bed is dry all the same.")
         } else {
             let mm = self.rain_mm(hold.from, at);
-            format!(
-                " Rain was expected until {until}; the gauge has caught {mm:.1} mm since that was written down."
-            )
+            format!(" Rain was expected until {until}; the gauge has caught {mm:.1} mm since that entry.")
         }
     }
 
@@ -107,8 +104,8 @@ impl SiteState {
         let whole = self.rain_expected(None, now).filter(|hold| hold.holds(now));
         let words = |who: &str, hold: RainHold| {
             format!(
-                "Rain is expected, as somebody wrote down at {}. {who} told only after {}, or once too dry to wait. To \
-                 end it sooner, write \"Rain is expected\" with 0 hours.",
+                "Rain is expected (Garden log, {}). {who} told only after {}, or once too dry to wait. To end it sooner, \
+                 enter \"Rain is expected\" with 0 hours.",
                 spoken::moment(hold.from, zone),
                 spoken::moment(hold.until, zone)
             )

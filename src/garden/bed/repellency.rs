@@ -9,7 +9,9 @@ use crate::garden::log::LogEvent;
 use crate::garden::record::Batch;
 use crate::garden::site::{BedState, SiteState};
 use crate::model::Place;
-use crate::soil::{AGENT_CARE, AtProbe, HOW_TO_WATER_DROP, SoakingVerdict, WaterDrop, enough_step};
+use crate::soil::{
+    AtProbe, DROP_CLASSES, HOW_TO_WATER_DROP, SoakingVerdict, WATER_DROP, WaterDrop, enough_step,
+};
 use crate::text::spoken;
 
 const SOURCE: &str = "this project's own rule; water-drop classes by Bisdom, Dekker and Schoute 1993";
@@ -97,7 +99,7 @@ impl SiteState {
             let depth_m = top.unwrap_or(0.0);
             if !active {
                 let text = if cured {
-                    format!("{}: a wetting agent was used and a drop of water goes in again.", bed.name)
+                    format!("{}: a wetting agent was used, and water soaks in again.", bed.name)
                 } else {
                     format!("{}: water has reached the probe at {:.0} cm again.", bed.name, depth_m * 100.0)
                 };
@@ -106,16 +108,18 @@ impl SiteState {
             let amounts: Vec<String> = soaking.misses().map(|miss| format!("{:.0} mm", miss.mm)).collect();
             let since = soaking.misses().next().map_or(at, |miss| miss.at);
             let text = format!(
-                "Water does not soak into {}: {} times since {} enough came to reach the probe at {:.0} cm ({}), and \
-                 it felt nothing. Dry soil sheds water so. {HOW_TO_WATER_DROP} {AGENT_CARE} Give \
-                 the water in small lots, and lay no mulch before. Write both down with `trug \
-                 log`. If drops go in at once, look whether the bed lies sheltered from rain and whether the probe \
-                 still touches the soil.",
+                "Water isn't soaking into {}: {} times since {} enough came to reach the probe at {:.0} cm ({}), but its \
+                 soil stayed dry. {} put a drop of water on bare, dry soil and count the seconds until it soaks in. \
+                 {DROP_CLASSES} Put the seconds into the Garden log, which shows how to test. Lay no mulch until drops \
+                 soak in. If they do, look whether rain reaches the bed and the probe touches the soil. Take care: an \
+                 adult handles the wetting agent, with gloves and by its label. Keep it out of tanks, ponds and drains, \
+                 and off leaves that are eaten.",
                 bed.name,
                 amounts.len(),
                 spoken::day(garden.site.time_zone.to_datetime(since).date()),
                 depth_m * 100.0,
                 spoken::list(&amounts),
+                spoken::WHEN_FIRST,
             );
             let last = soaking.misses().last();
             let values = [
@@ -124,7 +128,8 @@ impl SiteState {
                 ("enough_mm", last.map_or(f64::NAN, |miss| miss.enough_mm)),
                 ("rise_m3_m3", last.map_or(f64::NAN, |miss| miss.rise)),
             ];
-            let why = soaking.misses().map(|miss| enough_step(bed.field_capacity, miss.before, depth_m)).collect();
+            let enough = soaking.misses().map(|miss| enough_step(bed.field_capacity, miss.before, depth_m));
+            let why = enough.chain([WATER_DROP.step(HOW_TO_WATER_DROP.to_owned())]).collect();
             AlarmText::new(text, &values, SOURCE).because(why)
         });
     }

@@ -41,8 +41,22 @@ const RAIN_FILLS_MM: f64 = 5.0;
 const RAIN_ANEW_MM: f64 = 5.0;
 /// The longest that one watering runs, seconds: half a day. Ours.
 const RUN_LONGEST_S: i64 = 12 * HOUR_S;
+/// Less than this through a meter without a break is a leak rather than an open tap, litres an
+/// hour: a litre a minute. Ours.
+pub(crate) const DRIBBLE_L_H: f64 = 60.0;
+/// The value of an alarm that tells how fast a meter counts.
+pub(crate) const LITRES_AN_HOUR: &str = "litres_an_hour";
 /// Below this soil may thaw, °C.
 const THAW_C: f64 = 2.0;
+
+/// What is done where water runs: people first, then the tap.
+fn stop_it() -> String {
+    format!(
+        "Stay out of water near leads or plugs. Shut the tap, hose or timer that feeds it {}. If it does not stop, tell the \
+         site manager at once: a valve or a pipe may be broken.",
+        spoken::WHEN
+    )
+}
 
 /// What a bed's soil holds, and the steps to it where it was estimated.
 pub(crate) fn pores(bed: &Bed) -> (Pores, Why) {
@@ -140,26 +154,24 @@ impl SiteState {
         let delays = Delays { on_s, ..delays };
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
         let since = self.alarms.life(subject).since().unwrap_or(at);
-        self.judge_left_on(index, at, Witness::Soil, input, delays, batch, |site, active| {
+        let stop = stop_it();
+        self.judge_left_on(index, at, (Witness::Soil, 1), input, delays, batch, |site, active| {
             let bed = site.garden.bed(index);
             let depth_m = site.garden.sensor(probe).depth_m.unwrap_or(0.0);
             why.push(pores.left_on_step());
             let text = if active {
                 format!(
-                    "Water is running onto {}, or was left on: there was no rain for a day, and yet its soil at \
-                     {:.0} cm has held more than {} of water by volume for {} and does not drain. Look {} for an \
-                     open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe or \
-                     a timer that opens too often. Keep out of water in which a lead or a plug lies.",
+                    "Water seems to be running onto {}: its soil at {:.0} cm has held more than {} of water by volume \
+                     for {}, and no rain has fallen for a day. {stop}",
                     bed.name,
                     depth_m * 100.0,
                     spoken::percent(limit),
                     spoken::duration(at.as_second() - since.as_second()),
-                    spoken::WHEN,
                 )
             } else {
                 let zone = &site.garden.site.time_zone;
                 format!(
-                    "Water was left on at {}, from about {} or before; it has stopped, and the soil is draining. \
+                    "Water was left on at {}, from about {} or before. It has stopped, and the soil is draining. \
                      {FIND_OUT}",
                     bed.name,
                     spoken::moment(since, zone)
@@ -207,7 +219,20 @@ impl SiteState {
             Place::Bed(_) => beds[0].name.clone(),
             Place::Tank(_) | Place::Site => format!("the meter {}", sensor.id),
         };
+        let through = match sensor.place {
+            Place::Bed(_) => format!("the meter of {name}"),
+            Place::Tank(_) | Place::Site => name.clone(),
+        };
         let since = run.map(|run| run.from);
+        // Of one that is over, too: it is as urgent as it was.
+        let litres_an_hour = flow.last_run().map_or(0.0, |run| {
+            let ran_s = (run.to.as_second() - run.from.as_second()).max(1);
+            run.litres * 3600.0 / ran_s as f64
+        });
+        // A leak can wait for the day; what runs cannot.
+        let leaks = outside.is_none() && litres <= most_l && litres_an_hour < DRIBBLE_L_H;
+        let severity = u16::from(!leaks);
+        let stop = stop_it();
         let words = |active: bool| {
             let mut why: Why = Why::new();
             let early = outside.filter(|_| !too_long);
@@ -232,25 +257,35 @@ impl SiteState {
             }
             let text = if active && early.is_some() {
                 format!(
-                    "Water is running at {name} outside the allowed hours: {} since {}. Look {} for an open tap, a \
-                     hose or a valve that sticks, and shut it. If somebody is watering, ask them to stop. If nothing \
-                     is open, look for a burst pipe. Keep out of water in which a lead or a plug lies.",
+                    "Water is running at {name} outside the allowed hours: {} since {}. {stop} If somebody is watering, ask \
+                     them to stop.",
                     spoken::litres(litres),
                     since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
-                    spoken::WHEN,
                 )
             } else if active {
-                let holds = if beds.len() == 1 { "the bed can use" } else { "all beds can use" };
-                format!(
-                    "Water has been running at {name} for {}: {} since {}, and {holds} {} at most. Look {} for an \
-                     open tap, a hose or a valve that sticks, and shut it. If none is open, look for a burst pipe. \
-                     Keep out of water in which a lead or a plug lies.",
-                    spoken::duration(ran_s),
-                    spoken::litres(litres),
-                    since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
-                    spoken::litres(most_l),
-                    spoken::WHEN,
-                )
+                let ran = spoken::duration(ran_s);
+                let from = since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone));
+                let (counted, rate) = (spoken::litres(litres), spoken::litres(litres_an_hour));
+                if litres > most_l {
+                    let holds = if beds.len() == 1 { "the bed can hold" } else { "all beds can hold" };
+                    format!(
+                        "Water has been running at {name} for {ran}: {counted} since {from}, and {holds} {} at most. \
+                         {stop}",
+                        spoken::litres(most_l),
+                    )
+                } else if litres_an_hour < DRIBBLE_L_H {
+                    format!(
+                        "A little water has run through {through} for {ran} without a break: about {rate} an hour since {from}, \
+                         {counted} in all. Shut every tap, hose and timer {}, and look whether the meter still counts. If \
+                         it does, tell the site manager: a pipe, a valve or a cistern leaks.",
+                        spoken::WHEN,
+                    )
+                } else {
+                    format!(
+                        "Water has been running at {name} for {ran} without a break: about {rate} an hour since {from}, \
+                         {counted} in all. {stop}"
+                    )
+                }
             } else {
                 let zone = &garden.site.time_zone;
                 let ran = ran_from.map_or_else(String::new, |from| {
@@ -258,17 +293,24 @@ impl SiteState {
                 });
                 format!("Water was left on at {name}{ran}. It has stopped. {FIND_OUT}")
             };
-            let values = [("run_l", litres), ("most_l", most_l), ("run_s", ran_s as f64)];
+            let values = [
+                ("run_l", litres),
+                ("most_l", most_l),
+                ("run_s", ran_s as f64),
+                (LITRES_AN_HOUR, litres_an_hour),
+            ];
             let source = if early.is_some() { SOURCE_OUTSIDE } else { SOURCE_METER };
             AlarmText::new(text, &values, source).because(why)
         };
         match sensor.place {
             Place::Bed(bed) => {
-                self.judge_left_on(bed, at, Witness::Meter, input, delays, batch, |_, active| words(active));
+                self.judge_left_on(bed, at, (Witness::Meter, severity), input, delays, batch, |_, active| {
+                    words(active)
+                });
             }
             Place::Tank(_) | Place::Site => {
                 let subject = AlarmPlace::Sensor(meter).alarm(Kind::WaterLeftOn);
-                self.judge_within(delays, subject, at, input, batch, |_, active| words(active));
+                self.judge_slot((delays, severity), subject, at, input, batch, |_, active| words(active));
             }
         }
     }
@@ -279,7 +321,7 @@ impl SiteState {
         &mut self,
         index: u16,
         at: Timestamp,
-        witness: Witness,
+        (witness, severity): (Witness, u16),
         input: Input,
         delays: Delays,
         batch: &mut Batch,
@@ -299,7 +341,7 @@ impl SiteState {
         if input == Input::Breach {
             wetness.witness = Some(witness);
         }
-        self.judge_within(delays, subject, at, input, batch, words);
+        self.judge_slot((delays, severity), subject, at, input, batch, words);
     }
 
     fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
@@ -329,13 +371,21 @@ impl SiteState {
             let content = water.map_or(f64::NAN, |w| w.water_content);
             let text = if active {
                 format!(
-                    "{} is waterlogged: its root zone has held more than {} of water by volume for {}, and drained \
-                     soil of its kind holds {}. Roots there get too little air. Stop watering it, see that its \
-                     drain or its low side is open, keep off it (feet pack wet soil), and look for a leak. Water it \
-                     again when it has drained.",
+                    "{} is waterlogged: its root zone has held more than {} of water by volume since {}, for {}; drained, \
+                     it holds {}. Do not water it, and shut off its timer {}. See that its drain or its low side is open. \
+                     Keep off it: feet pack wet soil. If no rain fell, look for a leak.",
                     bed.name,
                     spoken::percent(limit),
+                    spoken::moment(since, &site.garden.site.time_zone),
                     spoken::duration(at.as_second() - since.as_second()),
+                    spoken::percent(bed.field_capacity),
+                    spoken::WHEN,
+                )
+            } else if content > bed.field_capacity {
+                format!(
+                    "{} is draining: its root zone holds {} of water by volume. Do not water it before it is down to {}.",
+                    bed.name,
+                    spoken::percent(content),
                     spoken::percent(bed.field_capacity),
                 )
             } else {
@@ -362,9 +412,13 @@ impl SiteState {
             _ => Condition::Watch,
         };
         for (kind, least, more) in [
-            (Kind::WaterLeftOn, Condition::Act, " Water seems to run onto it: look for an open tap now."),
-            (Kind::Waterlogged, Condition::Act, " It does not drain: do not water it."),
-            (Kind::WaterRepellentSoil, Condition::Act, " Water does not soak in: make the water-drop test."),
+            (Kind::WaterLeftOn, Condition::Act, " Water seems to be running onto it: shut its tap now."),
+            (
+                Kind::Waterlogged,
+                Condition::Act,
+                " It drains too slowly: keep off it, and see that its drain is open.",
+            ),
+            (Kind::WaterRepellentSoil, Condition::Act, " Water isn't soaking in: make the water-drop test."),
             (Kind::MulchOnDrySoil, Condition::Watch, " It is not moist enough for its mulch day."),
             (Kind::WateredTooMuch, Condition::Watch, " Its timer gives more than it uses: set it to less."),
             (Kind::WateringHours, Condition::Watch, " It was watered outside the allowed hours."),

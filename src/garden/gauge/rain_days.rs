@@ -152,7 +152,7 @@ fn last_day(days: &RainDays, today: Date, (from, to): (Timestamp, Timestamp)) ->
         Some(Total::AtLeast { .. } | Total::InLater) => {
             Figure::unknown(name.clone(), "the gauge's record has a gap", "mm")
         }
-        None => Figure::unknown(name.clone(), "the gauge was not heard that day", "mm"),
+        None => Figure::unknown(name.clone(), "the gauge sent no reading that day", "mm"),
     }
 }
 
@@ -162,7 +162,7 @@ fn peak(days: &RainDays, today: Date, plan: &Sensor, now: Timestamp) -> Vec<Figu
     let Some(most) = days.day(today).and_then(|day| day.peak) else {
         return vec![Figure::unknown(
             NAME,
-            "the gauge has not been heard for half an hour without a break",
+            "the gauge has not yet sent readings for half an hour without a break",
             "mm/h",
         )];
     };

@@ -126,27 +126,29 @@ impl SiteState {
                     format!(" since {}", spoken::moment(since, &garden.site.time_zone))
                 });
                 format!(
-                    "The rain gauge ({name}) may be blocked or stuck: {} times{since} several beds grew wetter \
-                     together and it caught less than {RAIN_EXPLAINS_MM:.0} mm. Look for leaves, spiders and a stuck \
-                     bucket, and see that it stands level and in the open, not under a tree or on a roof. Then pour a cup of water in slowly and watch the count go \
-                     up. Until it catches rain again that the beds feel, its word is not taken and watering cannot be \
-                     told from rain.",
-                    verdict.missed
+                    "The rain gauge ({name}) may be blocked or stuck: {} times{since} several beds got wetter together \
+                     and it caught less than {RAIN_EXPLAINS_MM:.0} mm. Clear out leaves and spiders, and free a stuck \
+                     bucket, {}. See that it stands level and in the open, not under a tree or on a roof. Then pour in a \
+                     cup of water slowly and watch the count go up. Until it catches rain again, Trug ignores it for now \
+                     and cannot tell watering from rain. Take care: wear gloves, since spiders and wasps live in gauges.",
+                    verdict.missed,
+                    spoken::WHEN,
                 )
             } else if news == GaugeNews::Caught {
-                format!("The rain gauge ({name}) caught rain that the beds felt. Its word is taken again.")
+                format!("The rain gauge ({name}) caught the rain that wet the soil. Trug uses it again.")
             } else if news == GaugeNews::PeopleSaid {
                 format!(
-                    "The rain gauge ({name}) is believed again: somebody wrote down that the beds were watered, so there was no rain for it to miss."
+                    "Trug uses the rain gauge ({name}) again: the Garden log says that the beds were watered, so there was no \
+                     rain for it to miss."
                 )
             } else if news == GaugeNews::EntryStruck {
                 format!(
-                    "The rain gauge ({name}) is believed again: the entry of the log that spoke against it was struck."
+                    "Trug uses the rain gauge ({name}) again: the entry of the Garden log that spoke against it was struck."
                 )
             } else {
                 format!(
-                    "The rain gauge ({name}) is believed again: the beds grow wetter at the same time of the day, \
-                     which is a timer's doing and not rain."
+                    "Trug uses the rain gauge ({name}) again: the beds get wetter at the same time of each day, so it is \
+                     the timer and not rain."
                 )
             };
             let values = [("missed", f64::from(verdict.missed)), ("evidence_against", verdict.against)];
@@ -170,8 +172,8 @@ impl SiteState {
         let all =
             !self.gauges.is_empty() && (0..self.gauges.len()).all(|number| self.gauge_suspected(number));
         all.then_some(
-            "The beds felt rain that the gauge missed. Look whether leaves or spiders block it; until it catches rain \
-             again its word is not taken.",
+            "The soil got wet and the gauge missed the rain. Clear out leaves and spiders, with gloves. Until it catches \
+             rain again, Trug ignores it for now.",
         )
     }
 

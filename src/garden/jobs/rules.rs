@@ -109,8 +109,8 @@ fn words(view: &JobView, active: bool, today: Date, of_fish: bool) -> AlarmText 
             let fish = if of_fish { fish_words(job) } else { "" };
             let how = job.how.as_ref().map_or_else(String::new, |how| format!(" {how}"));
             format!(
-                "{}{place} was due on {}, and the log does not say that it was done. Do it today, or write down when it \
-                 was done.{fish}{turn}{how}",
+                "{}{place} was due on {} and is not in the Garden log. Do it today, or enter the day on which it was \
+                 done.{fish}{turn}{how}",
                 job.name,
                 spoken::day(due),
             )

@@ -8,11 +8,11 @@ use jiff::Timestamp;
 
 use crate::alarms::{AlarmCondition, AlarmText, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::plan::{Battery, Sensor};
+use crate::garden::plan::{Battery, BatteryUnit, Sensor};
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
 use crate::model::Place;
-use crate::text::spoken;
+use crate::text::{labels, spoken};
 use crate::why::{Check, Equation};
 
 const SOURCE: &str = "battery_low of the garden's file";
@@ -72,25 +72,27 @@ impl SiteState {
 }
 
 fn words(who: &str, sensor: &Sensor, battery: Battery, reported: f64, active: bool) -> String {
-    let low = battery.low;
+    let with_unit =
+        |state: f64| format!("{}{}", labels::battery(state), battery.unit.map_or("", BatteryUnit::shown));
+    let (low, now, when) = (with_unit(battery.low), with_unit(reported), spoken::WHEN);
     let without = match sensor.place {
         Place::Bed(_) => "without it the bed's water is not known",
         Place::Tank(_) => "without it nothing watches the water of the fish",
         Place::Site => "without it the garden cannot be judged by it",
     };
     match battery.empty {
-        _ if !active => format!("{who} has a good battery again: it reports {reported}."),
+        _ if !active => format!("{who} has a good battery again: it reports {now}."),
         Some(empty) if reported <= empty => format!(
-            "{who} has an empty battery: it reports {reported}, and at {empty} it stops. Change or charge it {}; \
-             {without}.",
-            spoken::WHEN
+            "{who} has an empty battery: it reports {now}, and at {} it stops. Change or charge it {when}: {without}.",
+            with_unit(empty)
         ),
         Some(empty) => format!(
-            "{who} has a low battery: it reports {reported}, below {low}, and stops at about {empty}. Change or charge \
-             it within a week; {without}."
+            "{who} has a low battery: it reports {now}, below {low}, and stops at about {}. Change or charge it {when}: \
+             {without}.",
+            with_unit(empty)
         ),
         None => format!(
-            "{who} has a low battery: it reports {reported}, below {low}. Change or charge it within a week; {without}."
+            "{who} has a low battery: it reports {now}, below {low}. Change or charge it {when}: {without}."
         ),
     }
 }

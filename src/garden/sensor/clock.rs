@@ -6,7 +6,7 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmText, Input, Kind, Priority};
+use crate::alarms::{AlarmText, Input, Kind};
 use crate::decode::time_of;
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::record::Batch;
@@ -91,30 +91,28 @@ impl SiteState {
         let by = spoken::duration(behind_s.abs());
         let off = if behind_s > 0 { "behind" } else { "ahead" };
         let then = match consequence {
-            Consequence::Restamped => {
-                "Its readings are stored under the time of their arrival until that is right."
-            }
-            Consequence::NotJudged => {
-                "Its readings come too late to be judged: they are stored, and raise no alarm."
-            }
-            Consequence::Shifted => "Its readings are stored and judged under that wrong time.",
+            Consequence::Restamped => "stands under the time of its arrival",
+            Consequence::NotJudged => "comes too late to be judged",
+            Consequence::Shifted => "is judged under that wrong time",
         };
-        let when = match garden.priority_at(Kind::DeviceClock, &sensor.id) {
-            Priority::High => "now",
-            Priority::Medium => "today",
-            Priority::Low => "within a week",
-        };
-        let by_hand = match sensor.place {
-            Place::Tank(_) if consequence == Consequence::NotJudged => {
-                " Until then look at the fish, and measure their water with a hand-held thermometer."
+        let place = garden.place_name(sensor);
+        // What still has its own right time can be judged.
+        let by_hand = match (sensor.place, consequence) {
+            (_, Consequence::Restamped) | (Place::Site, _) => String::new(),
+            (Place::Tank(_), _) => format!(
+                " Until then its readings cannot be relied on: look at the fish of {place} and measure their water by hand \
+                 every day."
+            ),
+            (Place::Bed(_), _) => {
+                format!(" Until then its readings cannot be relied on: feel the soil of {place} every day.")
             }
-            Place::Tank(_) | Place::Bed(_) | Place::Site => "",
         };
         let text = format!(
-            "{who} has a clock that is {by} {off}: it said {} at {}. {then} Set its clock or its time service {when}. If \
-             its clock is right, its readings arrive that late: then look at its gateway.{by_hand}",
+            "{who} has a clock that is {by} {off}: it showed {} at {}, so each reading {then}. Set its clock or its time \
+             service {}.{by_hand} If its clock is right, its readings arrive late: then check its gateway.",
             spoken::dated_moment(given, arrival, &garden.site.time_zone),
             spoken::moment(arrival, &garden.site.time_zone),
+            spoken::WHEN,
         );
         let step = WRONG.step(format!(
             "the last is off by {} s, more than {OFF_S} s, in {MESSAGES} messages or more over at least {SPREAD_S} s",

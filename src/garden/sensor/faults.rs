@@ -18,7 +18,7 @@ use crate::garden::tank::instrument::ThermometerDoubt;
 use crate::model::{Place, Quantity, Surroundings};
 use crate::quality::Flag;
 use crate::tank::Immersed;
-use crate::text::spoken;
+use crate::text::{labels, spoken};
 use crate::why::{Check, Equation};
 
 const SOURCE: &str = "flags of the quality tests (QARTOD); how many are too many is our own rule";
@@ -88,9 +88,7 @@ impl SiteState {
                  measure the water with another thermometer."
             )
         } else if was_asked {
-            format!(
-                "{who}: nothing was answered for a day. Its changes count from the break in its readings on."
-            )
+            format!("{who}: nobody answered for a day. Its changes count from the gap in its readings on.")
         } else {
             format!("{who} gives good values again.")
         };
@@ -124,20 +122,20 @@ impl SiteState {
                         spoken::duration(mean_s)
                     ))
                 ),
-                "switch it off and on again; if that does not help, look at its cable and at water in its plug",
+                "switch it off and on again; if that does not help, check its cable, and its plug for water",
             ),
             ReadingFault::Jumping => (
                 format!(
-                    "{who} jumps about: {} of its last {} readings stand out from their neighbours{}; {shown}.",
+                    "{who} has jumped about{}: {} of its last {} readings stand out from their neighbours; {shown}.",
+                    when(since),
                     tally.bad(),
                     tally.all,
-                    when(since)
                 ),
                 "look for a loose plug, a chafed cable and water in the plug",
             ),
         };
         let place = garden.place_name(sensor);
-        let (when, then) = match sensor.place {
+        let act = match sensor.place {
             Place::Tank(_) => {
                 let measure = if sensor.measures == Quantity::WaterTemperature {
                     "measure the water with a hand-held thermometer"
@@ -145,18 +143,20 @@ impl SiteState {
                     "test the water by hand"
                 };
                 if garden.tank_left_blind(Kind::SensorFault, &sensor.id).is_some() {
-                    (
-                        "Look at the fish now. Then",
-                        format!(
-                            "Until it is mended nothing watches {place}: {measure}, morning and evening."
-                        ),
+                    format!(
+                        "Look at the fish now. Then {look}. Until it is mended nothing watches {place}: {measure}, morning \
+                         and evening."
                     )
                 } else {
-                    ("Today", format!("Until it is mended, {measure}."))
+                    format!("Today {look}. Until it is mended, {measure}.")
                 }
             }
-            Place::Bed(_) => ("Within a week", format!("Until it is mended {place} is not judged by it.")),
-            Place::Site => ("Within a week", "Until it is mended nothing is judged by it.".to_owned()),
+            Place::Bed(_) => {
+                format!("{} {look}. Until it is mended, Trug cannot judge {place} by it.", spoken::WHEN_FIRST)
+            }
+            Place::Site => {
+                format!("{} {look}. Until it is mended, Trug judges nothing by it.", spoken::WHEN_FIRST)
+            }
         };
         let values = [
             ("raw", last.raw),
@@ -171,40 +171,37 @@ impl SiteState {
         ));
         let stuck = matches!(fault, Some(ReadingFault::Stuck)).then(|| self.stuck_step(index, last.at));
         let why = stuck.flatten().into_iter().chain([step]).collect();
-        AlarmText::new(format!("{what} {when} {look}. {then}"), &values, SOURCE).because(why)
+        AlarmText::new(format!("{what} {act}"), &values, SOURCE).because(why)
     }
 }
 
 fn places_to_look(sensor: &Sensor) -> &'static str {
     match sensor.measures.surroundings() {
-        Surroundings::Soil => {
-            "look at its cable, at water in its plug, and whether the probe still stands in the soil"
-        }
+        Surroundings::Soil => "check its cable, its plug for water, and whether the probe stands in the soil",
         Surroundings::Water => {
-            "look at its cable, at water in its plug, and whether the probe hangs in the water"
+            "check its cable, its plug for water, and whether the probe hangs in the water"
         }
-        Surroundings::Shade => "look at its cable, at water in its plug, and whether it hangs in the shade",
-        Surroundings::Open => "look at its cable and at water in its plug",
+        Surroundings::Shade => "check its cable, its plug for water, and whether it hangs in the shade",
+        Surroundings::Open => "check its cable, and its plug for water",
     }
 }
 
-/// "the last is 0.79 m3/m3 (raw number 0)".
+/// "the last is 79.0 % by volume (raw number 0)".
 fn shown(measures: Quantity, last: &LastReading) -> String {
     let raw = if last.raw != 0.0 && !(1e-4..1e9).contains(&last.raw.abs()) {
         format!("{:e}", last.raw)
     } else {
-        last.raw.to_string()
+        labels::written(last.raw)
     };
     match last.value {
         Some(value) => {
-            let decimals = if measures == Quantity::SoilMoisture { 3 } else { 1 };
             // Far out of every range the digits say nothing.
-            if value.abs() < 1e6 {
-                format!("the last is {value:.decimals$} {} (raw number {raw})", measures.unit())
+            if value.abs() < 1e4 {
+                format!("the last is {} (raw number {raw})", labels::value(measures, value))
             } else {
                 format!("the last is {value:e} {} (raw number {raw})", measures.unit())
             }
         }
-        None => format!("the last raw number, {raw}, is none that the calibration knows"),
+        None => format!("the last raw number, {raw}, lies outside its calibration"),
     }
 }

@@ -177,8 +177,8 @@ impl SiteState {
         self.judge(subject, now, input, batch, |site, active| {
             if !active {
                 let text = match site.garden.gateways.get(usize::from(number)) {
-                    Some(it) => format!("The gateway {} is back: its sensors are heard again.", it.name),
-                    None => format!("The sensors of {} are heard again.", site.garden.site.name),
+                    Some(it) => format!("The gateway {} is back: its sensors send readings again.", it.name),
+                    None => format!("The sensors of {} send readings again.", site.garden.site.name),
                 };
                 return AlarmText::new(text, &[], SOURCE);
             }
@@ -230,37 +230,34 @@ fn silent_words(
     let fish = if unwatched.is_empty() {
         String::new()
     } else {
-        format!("Nothing watches the fish of {} now. ", spoken::list(&unwatched))
+        format!(", so nothing watches the fish of {}", spoken::list(&unwatched))
     };
-    let when = spoken::WHEN;
     let (what, look) = match garden.gateways.get(usize::from(number)) {
         Some(gateway) => (
-            format!(
-                "The gateway {} is silent: {count} of its sensors have said nothing since {since}.",
-                gateway.name
-            ),
-            format!("Look at its power, its network cable and its SIM card {when}."),
+            format!("{count} sensors of the gateway {} have sent no reading since {since}", gateway.name),
+            "heck the gateway's power, network cable and SIM card",
         ),
         None => (
             format!(
-                "{count} sensors of {} fell silent together: they have said nothing since {since}.",
+                "{count} sensors of {} have sent no reading since {since}, all at once",
                 garden.site.name
             ),
-            format!(
-                "Something that they share has failed: look at the power, the network and the gateway {when}."
-            ),
+            "heck what they share: power, network and gateway",
         ),
     };
-    let by_hand = if unwatched.is_empty() {
-        ""
+    let act = if unwatched.is_empty() {
+        format!("C{look} {}.", spoken::WHEN)
     } else {
-        " Until then look at the fish, and measure their water with a hand-held thermometer."
+        format!(
+            "Look at the fish {}, and measure their water with a hand-held thermometer. Then c{look}.",
+            spoken::WHEN
+        )
     };
     let unjudged: Vec<String> = unwatched.into_iter().chain(others).collect();
     let loss = if unjudged.is_empty() {
         String::new()
     } else {
-        format!(" Until it is back, {} cannot be judged by these sensors.", spoken::list(&unjudged))
+        format!(" Until then, Trug cannot judge {} by these sensors.", spoken::list(&unjudged))
     };
-    format!("{fish}{what} {look}{by_hand}{loss}")
+    format!("{what}{fish}. {act}{loss}")
 }

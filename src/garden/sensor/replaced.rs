@@ -71,7 +71,7 @@ impl SiteState {
         if self.alarms.life(subject).since().is_some() {
             self.judge(subject, at, Input::Clear, batch, |site, _| {
                 let who = site.garden.sensor_name(site.garden.sensor(index));
-                AlarmText::new(format!("{who} is another one now, and is believed."), &[], SOURCE)
+                AlarmText::new(format!("{who} is a new one now, and Trug uses it."), &[], SOURCE)
             });
         }
     }

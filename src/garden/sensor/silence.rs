@@ -11,7 +11,7 @@ use crate::model::{Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::why::{Check, Equation};
 
-const SOURCE: &str = "three of the sensor's own intervals without a word; our own rule";
+const SOURCE: &str = "three of the sensor's own intervals without a reading; our own rule";
 
 /// When a sensor counts as silent.
 const SILENT: Equation = Equation {
@@ -123,33 +123,38 @@ impl SiteState {
             let who = garden.sensor_name(sensor);
             let loss = match sensor.place {
                 Place::Bed(_) | Place::Tank(_) => {
-                    format!(" Until it speaks again, {} cannot be judged by it.", garden.place_name(sensor))
+                    format!(" Until then, Trug cannot judge {} by it.", garden.place_name(sensor))
                 }
                 Place::Site if sensor.measures == Quantity::Rain => {
-                    " Until it speaks again, rain is not known and watering cannot be told from rain."
-                        .to_owned()
+                    " Until then, rain is not known, and Trug cannot tell watering from rain.".to_owned()
                 }
                 Place::Site => String::new(),
             };
             // Nothing else watches the fish: that is first, and now.
             let blind = garden.tank_left_blind(Kind::SensorSilent, &sensor.id).is_some();
             let when = spoken::WHEN;
-            let fish = if blind { "Look at the fish now, and measure their water with a hand-held thermometer. " } else { "" };
+            let fish = if blind {
+                "Look at the fish now, and measure their water with a hand-held thermometer. "
+            } else {
+                ""
+            };
             let look = if site.battery_was_low(index) {
                 format!(
-                    "Its battery was low: change or charge that {when}, then look at its cable and the gateway."
+                    "Its battery was low: change or charge it {when}. Then check its cable and the gateway."
                 )
+            } else if blind {
+                "Then check its battery, its cable and the gateway.".to_owned()
             } else {
-                format!("Look at its battery, its cable and the gateway {when}.")
+                format!("Check its battery, its cable and the gateway {when}.")
             };
             let text = if active {
                 format!(
-                    "{who} has said nothing for {}; it should speak every {}. {fish}{look}{loss}",
+                    "{who} has sent no reading for {}; one should come every {}. {fish}{look}{loss}",
                     spoken::duration(silent_s),
                     spoken::duration(i64::from(sensor.every_s)),
                 )
             } else {
-                format!("{who} is speaking again.")
+                format!("{who} sends readings again.")
             };
             let values = [("silent_s", silent_s as f64), ("every_s", f64::from(sensor.every_s))];
             let (every_s, delay_s) =

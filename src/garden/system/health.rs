@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::alarms::Priority;
 use crate::garden::plan::Channel;
 
 /// One look at everything. `None` is what was not looked at or could not be
@@ -173,6 +174,8 @@ pub struct NotSent {
     /// What the other side said last.
     pub reason: String,
     pub at: Timestamp,
+    /// The highest of what was lost.
+    pub priority: Priority,
     /// Other groups of which the same is true.
     pub others: usize,
 }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCondition, AlarmText, Delays, Input, Kind, State};
+use crate::alarms::{AlarmCondition, AlarmText, Delays, Input, Kind, Priority, State};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::alarm::slot::AlarmSlot;
 use crate::garden::core::{Clock, Core};
@@ -116,7 +116,16 @@ fn judge(garden: &Garden, slot: &mut AlarmSlot, health: &SystemHealth, now: Time
         Kind::MessageNotSent => match &health.messages {
             None => {}
             Some(MessageHealth::Reached) => step(Input::Clear, &|_| words::messages_reach()),
-            Some(MessageHealth::NotSent(it)) => step(Input::Breach, &|_| words::message_not_sent(it, zone)),
+            Some(MessageHealth::NotSent(it)) => {
+                // As urgent as the message that was lost.
+                let severity = match it.priority {
+                    Priority::Low => 0,
+                    Priority::Medium => 1,
+                    Priority::High => 2,
+                };
+                let words = |_| words::message_not_sent(it, zone);
+                slot.step_graded(severity, garden, now, Input::Breach, delays, batch, words);
+            }
         },
         // Not the program's.
         _ => {}

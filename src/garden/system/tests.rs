@@ -182,9 +182,11 @@ fn forwarding_is_behind_by_rows_or_by_age_and_well_below_half() {
         ],
     );
     assert!(
-        changes[0].record.said.text.starts_with(
-            "Readings do not reach the server school: 12,345 wait, the oldest of them from 70 minutes ago."
-        ),
+        changes[0]
+            .record
+            .said
+            .text
+            .starts_with("Readings do not reach the server school: 12,345 wait, the oldest for 1 h 10 min."),
         "{}",
         changes[0].record.said.text
     );
@@ -261,6 +263,7 @@ fn a_message_that_reached_nobody_is_told_without_an_address() {
         channel: Channel::Email,
         reason: "550 <grounds@school.example> unknown".to_owned(),
         at: at(-60),
+        priority: Priority::High,
         others: 1,
     };
     let not_sent = messages(MessageHealth::NotSent(not_sent));
@@ -277,9 +280,10 @@ fn a_message_that_reached_nobody_is_told_without_an_address() {
         changes[0].record.said.text,
         "A message to grounds at Saltbush Gully Primary School did not arrive: given up by e-mail at 2:59 pm on Friday \
          17 April. The last answer was: 550 (an address) unknown. One other group was not reached either. Tell them \
-         today yourself what the alarms say, and set their address or the server right; trug tell --test grounds tries \
-         it."
+         now yourself what the alarms say. Then set their address or the server right; `trug tell --test grounds` \
+         tries it."
     );
+    assert_eq!(changes[0].priority, Priority::High, "that of what was lost");
 }
 
 #[test]
@@ -417,17 +421,17 @@ fn a_broker_out_of_reach_is_told_after_its_delay_and_counts_from_its_loss() {
     );
     assert_eq!((changes[0].record.since, changes[0].priority), (at(10), Priority::High));
     let text = &changes[0].record.said.text;
-    assert!(text.starts_with("Trug has not reached the broker since 3 pm on Friday 17 April. No "), "{text}");
+    assert!(text.starts_with("Trug has not reached the broker (the program that collects the readings) since 3 pm on Friday 17 April, so"), "{text}");
     assert!(text.ends_with("The last answer was: I/O: Connection refused (os error 111)."), "{text}");
-    assert!(text.contains("Look now whether the broker runs"), "{text}");
+    assert!(text.contains("Then check that the broker runs"), "{text}");
     // A short loss is nobody's.
     run(&mut core, &[(2000, away(2000, BrokerFault::Unreachable, ""), None), (2100, back(), None)]);
     // Refused is said as that.
     let refused = || away(3000, BrokerFault::Refused, "the broker refused the connection: NotAuthorized");
     let changes = run(&mut core, &[(3060, refused(), None), (3900, refused(), RAISED)]);
     let text = &changes[0].record.said.text;
-    assert!(text.starts_with("The 2nd time since 17 April: The broker has refused Trug since"), "{text}");
-    assert!(text.contains("Set the user, the password"), "{text}");
+    assert!(text.starts_with("The 2nd time since 17 April: The broker (the program that collects the readings) has refused Trug since"), "{text}");
+    assert!(text.contains("Then set the user, the password"), "{text}");
 }
 
 /// A garden with one probe that sends each quarter of an hour.
@@ -449,8 +453,13 @@ fn a_broker_that_is_connected_and_sends_nothing_is_told_unless_the_silence_is() 
     let mut core = probed();
     let changes = run(&mut core, &[(3600, silent(), None), (3601, silent(), RAISED), (7200, silent(), None)]);
     let text = &changes[0].record.said.text;
-    assert!(text.starts_with("The broker is connected, and has sent nothing since 3 pm"), "{text}");
-    assert!(text.contains("a reading should come every 15 minutes"), "{text}");
+    assert!(
+        text.starts_with(
+            "The broker (the program that collects the readings) has sent no reading since 3 pm"
+        ),
+        "{text}"
+    );
+    assert!(text.contains("one should come every 15 minutes"), "{text}");
     let heard = broker(BrokerHealth::Listening { heard: at(7300) });
     assert_eq!(state(&look(&mut core, &heard, 7300)), None);
     assert_eq!(state(&look(&mut core, &heard, 7360)), OVER);

@@ -75,23 +75,18 @@ const NOT_SENT: Equation = Equation {
 pub(crate) const EQUATIONS: &[Equation] = &[FAILING, LOST, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
 
 pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
-    let fish = if garden.tanks.is_empty() {
-        ""
-    } else {
-        " Until it is mended no alarm about the fish comes: look at them and at the water yourself."
-    };
     let text = format!(
-        "The garden's record cannot be written since {}. Nothing is stored or judged; new readings wait at the broker, \
-         which holds only so many. Look at the computer now: is its disk full, worn out or pulled out?{fish}",
-        spoken::moment(since, &garden.site.time_zone)
+        "Trug has not been able to store readings since {}, so it judges nothing and sends no alarm.{} Then check the \
+         computer: is its disk full, worn out or unplugged? New readings wait for a while; what does not fit is lost.",
+        spoken::moment(since, &garden.site.time_zone),
+        look_yourself(garden)
     );
     let step = FAILING.step(format!("nothing kept for {on_s} s, the delay is {on_s} s"));
     AlarmText::new(text, &[("unwritten_s", f64::from(on_s))], OURS).because(vec![step])
 }
 
 pub(crate) fn store_written() -> AlarmText {
-    let text = "The garden's record is written again. What waited at the broker is stored now. Look once more today \
-                whether the disk is in order.";
+    let text = "Trug stores readings again, also those that waited. Check once more today whether the disk is in order.";
     AlarmText::new(text.to_owned(), &[], OURS)
 }
 
@@ -100,18 +95,17 @@ pub(crate) fn broker_away(garden: &Garden, away: &BrokerAway) -> AlarmText {
     let reason = plain(&away.reason);
     let (what, look) = match away.fault {
         BrokerFault::Unreachable => (
-            "Trug has not reached the broker",
-            "Look now whether the broker runs, and whether its computer has power and network.",
+            "Trug has not reached the broker (the program that collects the readings)",
+            "Then check that the broker runs, and that its computer has power and network.",
         ),
         BrokerFault::Refused => (
-            "The broker has refused Trug",
-            "Set the user, the password or the broker's access rules right now; trug.toml has the first two.",
+            "The broker (the program that collects the readings) has refused Trug",
+            "Then set the user, the password or the broker's access rules right; trug.toml has the first two.",
         ),
     };
     let text = format!(
-        "{what} since {since}. No reading comes in, so nothing in the garden is judged. {look}{} The last answer was: \
-         {reason}.",
-        fish_unwatched(garden)
+        "{what} since {since}, so it judges nothing and sends no alarm.{} {look} The last answer was: {reason}.",
+        look_yourself(garden)
     );
     let step = LOST.step(format!("no session since {}", away.since));
     AlarmText::new(text, &[], OURS).because(vec![step])
@@ -125,11 +119,11 @@ pub(crate) fn broker_silent(
     now: Timestamp,
 ) -> AlarmText {
     let text = format!(
-        "The broker is connected, and has sent nothing since {}; a reading should come every {}. Look now whether the \
-         gateways reach the broker, and whether its access rules let Trug read their topics.{}",
+        "The broker (the program that collects the readings) has sent no reading since {}; one should come every {}.{} Then check that the gateways reach \
+         the broker, and that its access rules let Trug read their topics.",
         spoken::moment_seen_from(heard, now, &garden.site.time_zone),
         spoken::duration(i64::from(every_s)),
-        fish_unwatched(garden)
+        look_yourself(garden)
     );
     let values = [("silent_s", silent_s as f64), ("every_s", f64::from(every_s))];
     let step =
@@ -138,16 +132,19 @@ pub(crate) fn broker_silent(
 }
 
 pub(crate) fn broker_back() -> AlarmText {
-    let text = "Readings come from the broker again. What it kept for Trug meanwhile is stored now.";
+    let text = "Readings come from the broker again. What it kept meanwhile is stored now.";
     AlarmText::new(text.to_owned(), &[], OURS)
 }
 
-/// What people do for fish that nothing watches.
-fn fish_unwatched(garden: &Garden) -> &'static str {
-    if garden.tanks.is_empty() {
-        ""
-    } else {
-        " Until then no alarm about the fish comes: look at them, and measure their water with a hand-held thermometer."
+/// What people do themselves while nothing watches the garden: fish first.
+fn look_yourself(garden: &Garden) -> &'static str {
+    match (garden.tanks.is_empty(), garden.beds.is_empty()) {
+        (false, false) => {
+            " Look at the fish now, and measure their water with a hand-held thermometer. Feel the soil of the beds today \
+             and every day."
+        }
+        (false, true) => " Look at the fish now, and measure their water with a hand-held thermometer.",
+        (true, _) => " Feel the soil of the beds today and every day.",
     }
 }
 
@@ -156,8 +153,8 @@ pub(crate) fn forwarding_behind(queue: &QueueHealth, age_s: i64, limits: &Health
     let said =
         queue.waits_for.as_deref().map(|why| format!(" It said last: {}.", plain(why))).unwrap_or_default();
     let text = format!(
-        "Readings do not reach the server {}: {rows} wait, the oldest of them from {} ago.{said} Look {} whether the \
-         server runs and can be reached from this computer. Nothing is lost as long as no more than 20 million wait.",
+        "Readings do not reach the server {}: {rows} wait, the oldest for {}.{said} Check {} that the server runs and can \
+         be reached from this computer. Nothing is lost while no more than 20 million wait.",
         queue.name,
         spoken::duration(age_s),
         spoken::WHEN,
@@ -237,9 +234,9 @@ pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &HealthLimits) 
     let by_s = jump.by_s();
     let way = if by_s < 0 { "back" } else { "forward" };
     let text = format!(
-        "The computer's clock jumped {way} by {}: from {} to {}. Readings that bring no time of their own may stand \
-         under a wrong time, and alarms that wait for a time may come early or late. Look {} whether the time is \
-         right now and whether the computer's time service runs (timedatectl says so).",
+        "The computer's clock jumped {way} by {}: from {} to {}. Check {} that the \
+         time is right, and that the computer's time service runs (`timedatectl` shows it). Until then readings may \
+         stand under a wrong time, and alarms may come early or late.",
         spoken::duration(by_s.saturating_abs()),
         spoken::moment(jump.from, zone),
         spoken::moment(jump.to, zone),
@@ -262,12 +259,13 @@ pub(crate) fn message_not_sent(message: &NotSent, zone: &TimeZone) -> AlarmText 
         n => format!(" {n} other groups were not reached either."),
     };
     let text = format!(
-        "A message to {} at {} did not arrive: given up by {way} at {}. The last answer was: {}.{others} Tell them today \
-         yourself what the alarms say, and set their address or the server right; trug tell --test {} tries it.",
+        "A message to {} at {} did not arrive: given up by {way} at {}. The last answer was: {}.{others} Tell them \
+         {} yourself what the alarms say. Then set their address or the server right; `trug tell --test {}` tries it.",
         message.who,
         message.garden,
         spoken::moment(message.at, zone),
         plain(&message.reason),
+        spoken::WHEN,
         message.who,
     );
     let step = NOT_SENT.step(format!("given up by {way} at {}, nothing arrived since", message.at));

@@ -736,7 +736,7 @@ fn another_thermometer_in_its_place_is_asked_about_and_no_shock() {
     assert_eq!((question.before_c.round(), question.after_c.round()), (20.0, 17.0));
     run.hold(&[17.0], 288);
     assert_eq!(run.steps(FAULT), [State::Unacknowledged, State::ReturnedUnacknowledged]);
-    assert!(said(&run, FAULT).contains("nothing was answered for a day"), "{}", said(&run, FAULT));
+    assert!(said(&run, FAULT).contains("nobody answered for a day"), "{}", said(&run, FAULT));
     assert_eq!(run.core.view("school").expect("the site").change_questions, []);
     assert_eq!(run.steps(Kind::TankTemperatureShock), []);
 

@@ -73,7 +73,7 @@ impl SiteState {
                 let tanks = if state.garden.tanks.is_empty() {
                     ""
                 } else {
-                    " Look at the fish now: warm water holds less oxygen."
+                    " Then look at the fish: warm water holds less oxygen."
                 };
                 format!(
                     "{name}: a hot day, the air is at {air_c:.1} °C, {:.1} °C over {HEAT_C:.0} °C. Shade seedlings, pots and \

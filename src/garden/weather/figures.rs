@@ -75,7 +75,7 @@ fn name(quantity: Quantity) -> &'static str {
 
 fn heard_words(quantity: Quantity, heard: Heard) -> String {
     format!(
-        "{} was heard for {} of the day, with a pause of {}",
+        "there are readings of {} for {} of the day, with a gap of {}",
         name(quantity),
         spoken::percent(heard.share),
         spoken::duration(heard.gap_s),
@@ -191,7 +191,7 @@ impl SiteState {
             }
             Some((_, _, heard)) => Part::Missing(heard_words(quantity, heard)),
             None if self.weather.measures(quantity) => {
-                Part::Missing(format!("{} was not heard on {}", name(quantity), spoken::day(date)))
+                Part::Missing(format!("no reading of {} on {}", name(quantity), spoken::day(date)))
             }
             None => Part::NotMeasured,
         }
@@ -411,11 +411,14 @@ mod tests {
         assert!(figure.value.contains("Hargreaves") && figure.value.contains("not measured here: humidity"));
         // A sensor that is there but said nothing is another matter.
         let silent = heard(&garden(&ALL, ""), date(DAY), |what, hour| what == HUMIDITY && hour < 24.0);
-        assert!(silent.reference().value.contains("humidity was not heard on Thursday 15 January"));
+        assert!(silent.reference().value.contains("no reading of humidity on Thursday 15 January"));
         let briefly =
             heard(&garden(&ALL, ""), date(DAY), |what, hour| what == WIND && hour > 9.0 && hour < 24.0);
         let value = briefly.reference().value;
-        assert!(value.contains("wind was heard for 39 % of the day, with a pause of 15 hours"), "{value}");
+        assert!(
+            value.contains("there are readings of wind for 39 % of the day, with a gap of 15 hours"),
+            "{value}"
+        );
     }
 
     #[test]
@@ -424,7 +427,7 @@ mod tests {
         assert_eq!((figure.number, figure.why.len()), (None, 0));
         assert_eq!(figure.value, "not known: no sensor of the whole site measures air temperature");
         let dead = heard(&garden(&ALL, ""), date(DAY), |what, hour| what == AIR && hour < 24.0).reference();
-        assert_eq!(dead.value, "not known: air temperature was not heard on Thursday 15 January");
+        assert_eq!(dead.value, "not known: no reading of air temperature on Thursday 15 January");
         let none = heard(&garden(&[], ""), date(DAY), |_, _| false);
         assert!(none.figures().is_empty());
     }
@@ -439,14 +442,18 @@ mod tests {
         assert!(gaps.number.is_some());
         assert!(
             gaps.value.contains(
-                "the day has gaps: air temperature was heard for 84 % of the day, with a pause of 4 hours"
+                "the day has gaps: there are readings of air temperature for 84 % of the day, with a gap of 4 hours"
             ),
             "{}",
             gaps.value
         );
         let lost = pause(7.0);
         assert_eq!(lost.number, None);
-        assert!(lost.value.contains("not known: air temperature was heard for"), "{}", lost.value);
+        assert!(
+            lost.value.contains("not known: there are readings of air temperature for"),
+            "{}",
+            lost.value
+        );
         // Every third reading lost, without a pause: too few.
         let thin = heard(&garden(&[AIR], ""), date(DAY), |_, hour| ((hour * 4.0).round() as i64) % 3 == 0);
         assert_eq!(thin.reference().number, None, "{}", thin.reference().value);

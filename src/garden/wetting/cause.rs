@@ -144,9 +144,9 @@ impl CauseUnknown {
     pub(crate) fn words(self) -> &'static str {
         match self {
             Self::NoGauge => "there is no rain gauge with a day of readings before it",
-            Self::GaugeSilent => "the rain gauge was not heard at that time",
+            Self::GaugeSilent => "the rain gauge sent no reading at that time",
             Self::GaugeSuspect => {
-                "the rain gauge has lately missed rain that the beds felt; it may be blocked"
+                "the rain gauge has lately missed rain that wet the soil; it may be blocked"
             }
             Self::SeveralBeds => {
                 "several beds grew wetter at once, which looks like rain that the gauge missed"
@@ -161,13 +161,13 @@ impl CauseUnknown {
             Self::MeterDry => {
                 "the water meter counted nothing, so it was rain that the gauge missed or water from elsewhere"
             }
-            Self::MeterSilent => "its water meter was not heard at that time",
+            Self::MeterSilent => "its water meter sent no reading at that time",
             Self::SoilCold => "soil near freezing grows wetter by thawing alone",
             Self::AirMoist => {
                 "the air was moist or grew moister, as it does when rain falls that the gauge missed"
             }
             Self::AirSilent => {
-                "the hygrometer was not heard at that time, so the air may have been moist enough for rain that the gauge missed"
+                "the hygrometer sent no reading at that time, so the air may have been moist enough for rain that the gauge missed"
             }
             Self::GaugeUnproven => {
                 "the rain gauge has caught no rain for a month, and with a single bed nothing shows whether it works"

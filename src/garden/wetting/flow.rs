@@ -64,9 +64,8 @@ impl SiteState {
                 return site.forbidden_watering_over(bed_index);
             };
             let text = format!(
-                "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} \
-                 Turn it off, unless somebody means it, and find out who or what watered (a hose, a tap \
-                 timer).",
+                "{} is being watered outside the allowed hours: its water meter has counted {} since {}. {} Turn it off, \
+                 unless somebody waters it on purpose. Find out what it was (a hose, a timer).",
                 bed.name,
                 spoken::litres(run.litres),
                 spoken::moment(run.from, zone),

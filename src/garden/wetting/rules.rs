@@ -20,8 +20,7 @@ use crate::why::Why;
 pub(crate) const SOURCE_HOURS: &str = "the garden file's hours and rules, else common practice: before 9 am or after 6 pm; the water supplier's and the \
      council's rules come first";
 /// Asked of whoever reads that water ran which should not have, and is over.
-pub(crate) const FIND_OUT: &str =
-    "Find out what it was, and answer: found it and the timer is set right, it was a hose, or no idea.";
+pub(crate) const FIND_OUT: &str = "Find out what it was, and answer: timer set right, hose, or not found.";
 /// Probes of one bed that rise within this of each other tell of one wetting.
 pub(crate) const SAME_WETTING_S: i64 = 6 * 3600;
 /// Probes within this of the top one are as good as it, metres.
@@ -88,18 +87,17 @@ impl SiteState {
                 (MeterEvidence::Ran { litres, .. }, ..) => {
                     format!("the garden's water meter counted {} at that time", spoken::litres(litres))
                 }
-                (_, Some(_), _) => "the log says that it was watered then".to_owned(),
+                (_, Some(_), _) => "the Garden log says that it was watered then".to_owned(),
                 (.., Some(program)) => format!("{}; set the timer's clock", program.words(&garden)),
                 _ => "the rain gauge caught no rain to explain it".to_owned(),
             };
             let amount = match (evidence.meter, evidence.logged.and_then(|it| it.litres)) {
                 (MeterEvidence::Ran { .. }, _) | (_, Some(_)) => "",
-                _ => "; the probe cannot tell how many litres ran",
+                _ => " A probe cannot tell how many litres ran.",
             };
             let text = format!(
-                "{} was watered outside the allowed hours: its soil began to grow wetter at about {when}, and \
-                 {how_sure}. {} Find out who or what watered (a hose, a tap timer) and set it \
-                 right {}{amount}.",
+                "{} was watered outside the allowed hours: its soil began to get wetter at about {when}, and \
+                 {how_sure}. {} Find out what watered it (a hose, a timer), and set it right {}.{amount}",
                 bed.name,
                 spoken::may_run(hours, date),
                 spoken::WHEN
@@ -120,7 +118,7 @@ impl SiteState {
             .and_then(|it| it.litres)
             .map_or_else(String::new, |litres| format!(" {} ran.", spoken::litres(litres)));
         let text = format!(
-            "{} was watered outside the allowed hours{when}; that is over.{litres} {FIND_OUT}",
+            "{} was watered outside the allowed hours{when}. It has stopped.{litres} {FIND_OUT}",
             bed.name
         );
         AlarmText::new(text, &[], SOURCE_HOURS)
@@ -231,7 +229,7 @@ impl SiteState {
         let name = "Last wetting";
         Some(match (wetting.cause, wetting.litres) {
             (WettingCause::Rain { mm, seen: true }, _) => {
-                let value = format!("rain at {when}, as somebody wrote down; the gauge caught {mm:.1} mm");
+                let value = format!("rain at {when}, as the Garden log says; the gauge caught {mm:.1} mm");
                 Figure::known(name, value, mm, "mm", why)
             }
             (WettingCause::Rain { mm, seen: false }, _) => {

@@ -91,7 +91,7 @@ fn battery_garden() -> GardenFile {
     school().bed("kitchen-bed", "Kitchen bed", BED_KEYS).sensor(
         PROBE,
         "soil-moisture",
-        "bed = \"kitchen-bed\"\ndepth_cm = 15\nbattery_low = 3.4\n\
+        "bed = \"kitchen-bed\"\ndepth_cm = 15\nbattery_low = 3.4\nbattery_unit = \"V\"\n\
                  payload = { json = { value = \"/raw\", time = \"/t\", battery = \"/battery\" } }\n",
     )
 }

@@ -1,6 +1,6 @@
 //! What the program raises about itself.
 
-use trug::alarms::Kind;
+use trug::alarms::{Kind, Priority};
 use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::system::health::{
@@ -80,6 +80,7 @@ pub(super) fn stories() -> Vec<Story> {
         channel: Channel::Email,
         reason: "550 mailbox unknown".to_owned(),
         at: at(-3_600_000),
+        priority: Priority::Medium,
         others: 0,
     };
     let jump = Jump { from: at(0), to: at(-7_200_000) };
