@@ -14,7 +14,7 @@ use crate::chart::lane;
 use crate::chart::scale::Scale;
 use crate::chart::svg::{percent, short, terse};
 use crate::chart::thin::runs;
-use crate::chart::{Chart, FanPoint, Flagged, Panel, Rule, Stroke, Trace, Zone};
+use crate::chart::{Chart, FanInterval, FanPoint, Flagged, Panel, Rule, Stroke, Trace, Zone};
 
 /// Units of an inner drawing's width.
 const WIDE: f64 = 1000.0;
@@ -402,7 +402,7 @@ impl<'a> PanelFrame<'a> {
     }
 
     /// The outline between the two sides of the fan; `None` with fewer than two points.
-    fn fan(&self, pick: fn(&FanPoint) -> (f64, f64)) -> Option<String> {
+    fn fan(&self, pick: FanInterval) -> Option<String> {
         let shown: Vec<&FanPoint> = self
             .panel
             .fan
@@ -498,7 +498,7 @@ struct LineEnd<'a> {
 }
 
 /// The two sides of a fan, the outer first.
-const FAN: [(&str, fn(&FanPoint) -> (f64, f64)); 2] = [("outer", |it| it.outer), ("inner", |it| it.inner)];
+const FAN: [(&str, FanInterval); 2] = [("outer", |it| it.outer), ("inner", |it| it.inner)];
 
 /// Whether a panel has several measured lines.
 pub(super) fn tells_apart(panel: &Panel) -> bool {

@@ -337,6 +337,9 @@ pub struct FanPoint {
     pub outer: (f64, f64),
 }
 
+/// One of the intervals of a point.
+type FanInterval = fn(&FanPoint) -> (f64, f64);
+
 impl FanPoint {
     /// Whether its ends are numbers.
     fn is_drawn(&self) -> bool {

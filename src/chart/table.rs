@@ -8,7 +8,7 @@ use maud::{Markup, html};
 
 use crate::chart::lane::when;
 use crate::chart::scale::number;
-use crate::chart::{Bar, Chart, FanPoint, Panel, Stroke, Trace};
+use crate::chart::{Bar, Chart, FanInterval, Panel, Stroke, Trace};
 use crate::history::{BinWidth, bin_of};
 use crate::model::CalendarMonth;
 
@@ -93,7 +93,7 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
         }
     }
     if !panel.fan.is_empty() {
-        let sides: [(&str, fn(&FanPoint) -> (f64, f64)); 2] =
+        let sides: [(&str, FanInterval); 2] =
             [("half of the time", |it| it.inner), ("4 times in 5", |it| it.outer)];
         for (how_often, pick) in sides {
             columns.push(FigureColumn {

@@ -3,6 +3,7 @@
 use axum::response;
 use maud::{Markup, html};
 
+use super::ahead::look_ahead;
 use super::bed_chart::{BedRecord, PANELS, cause, probe_name};
 use super::bed_water::{LOGGED, METERED, amounts, logged_bars, meters};
 use super::bed_year;
@@ -89,7 +90,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         alarms: events.alarm_marks(&ids, garden, &shown),
     };
     if shown.length != SpanLength::Month {
-        super::look_ahead(&site.context, view);
+        look_ahead(&site.context, view);
     }
     let silent = bed.probes.iter().all(|(_, series)| series.is_empty());
     let first = if silent { reader.first_reading(&own).await? } else { None };

@@ -4,6 +4,7 @@
 //! day, hours of a week and a month, days of a year. Charts are made as values and
 //! drawn by [`crate::chart`].
 
+mod ahead;
 mod bed;
 mod bed_chart;
 mod bed_water;
@@ -21,7 +22,8 @@ mod tank;
 mod tank_chart;
 mod wettings;
 
+pub(super) use ahead::look_ahead;
 pub(super) use bed::bed;
 pub(super) use rain::rain;
 pub(super) use tank::tank;
-pub(super) use wettings::{WettingCache, look_ahead};
+pub(super) use wettings::WettingCache;

@@ -8,16 +8,13 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::bed_water::{by_the_hour, hourly};
 use super::reader::PlaceReader;
-use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::{Rise, rises};
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Garden, Sensor};
-use crate::garden::view::SiteView;
 use crate::history::{BinWidth, Point};
 use crate::model::{Id, Quantity};
+use crate::page::Unavailable;
 use crate::page::cache::{CacheMoment, FreshCache};
-use crate::page::context::PageContext;
-use crate::page::{PageSource, Unavailable};
 
 /// Spans that are kept.
 const KEPT_MAX: usize = 16;
@@ -52,7 +49,7 @@ pub(in crate::page) struct WettingCache {
     /// One span is read at a time: another request for the same one waits for it.
     reading: tokio::sync::Mutex<()>,
     /// One month is looked for ahead at a time; where one is, another need not be.
-    ahead: Arc<tokio::sync::Mutex<()>>,
+    pub(super) ahead: Arc<tokio::sync::Mutex<()>>,
 }
 
 impl Default for WettingCache {
@@ -63,25 +60,6 @@ impl Default for WettingCache {
             ahead: Arc::default(),
         }
     }
-}
-
-/// Looks for the wettings of the month up to today while somebody reads another page of the
-/// garden: of all that is read for a first visit they take longest. Returns at once.
-pub(in crate::page) fn look_ahead<V: PageSource>(context: &Arc<PageContext<V>>, view: &SiteView) {
-    let Ok(one) = Arc::clone(&context.wettings.ahead).try_lock_owned() else { return };
-    let context = Arc::clone(context);
-    let (site, now, zone) = (view.id.clone(), view.now, view.time_zone.clone());
-    tokio::spawn(async move {
-        let _one = one;
-        let Some(garden) = context.record.garden(site.as_str()) else { return };
-        let shown = ShownSpan::new(SpanLength::Month, zone.to_datetime(now).date(), now, &zone);
-        let reader = PlaceReader { record: &context.record, site: site.as_str(), shown: &shown };
-        // What cannot be read now is read, or said, when the page itself is asked for.
-        let Ok(events) = reader.events().await else { return };
-        let log: Vec<LogEntry> = events.log.into_iter().map(|row| row.entry).collect();
-        let changed = context.moment().changed;
-        drop(context.wettings.of(reader, garden, &log, changed).await);
-    });
 }
 
 impl WettingCache {
