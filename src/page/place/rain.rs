@@ -293,7 +293,7 @@ fn in_words(days: &[RainDayOf], shown: &ShownSpan) -> Markup {
         section {
             h2 { "Rain days and spells" }
             @match together(days) {
-                None => p { "No rain day of this time has ended yet, or none was heard. A rain day runs from 9 am to 9 am and has the date of its end." },
+                None => p { "No rain day of this time has ended yet, or there are no readings of it. A rain day runs from 9 am to 9 am and has the date of its end." },
                 Some(of) => {
                     ul {
                         li {
@@ -397,7 +397,7 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, shown: &ShownSpan) -> Mar
                 h2 { "Years beside each other" }
                 div class="scrolls" role="region" tabindex="0" aria-label="Rain of the months of several years" {
                     table {
-                        caption { "Rain of each month, mm, from midnight to midnight. A star: the gauge was not heard on every day. Empty: not heard." }
+                        caption { "Rain of each month, mm, from midnight to midnight. A star: some days have no readings. Empty: no readings." }
                         thead { tr { th scope="col" { "Month" } @for year in &years { th scope="col" { (year) } } } }
                         tbody {
                             @for month in 1_i8..=12 {
@@ -433,9 +433,12 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
                 @for alarm in &suspected { li { (alarm.record.said.text) } }
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
                 @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
-                @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time speaks against the gauge." } }
-                li { (GAUGE_PLACE) " (By WMO-No. 8, from memory.)" }
-                li { "A gauge catches a little less than falls, most of all in wind. Look into the funnel for leaves before you doubt the sky." }
+                @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time says that the gauge is wrong." } }
+                li {
+                    (GAUGE_PLACE)
+                    details { summary { "Why" } p class="source" { "By WMO-No. 8, from memory." } }
+                }
+                li { "A gauge catches a little less than falls, most of all in wind. Look into the funnel for leaves first." }
             }
         }
     }
