@@ -393,20 +393,17 @@ impl SiteState {
         .into_iter()
         .filter_map(|(kind, is, was)| {
             let slot = self.alarms.get(AlarmPlace::Tank(index).alarm(kind))?;
-            let told = |words: &str| match shock.filter(|_| kind == Kind::TankTemperatureShock) {
-                Some(shock) => water(&shock),
-                None => words.to_owned(),
-            };
+            // A change names its moment; the others, when they were over.
+            let change = shock.filter(|_| kind == Kind::TankTemperatureShock).map(|shock| water(&shock));
             match slot.life.state() {
                 State::LatchedUnacknowledged | State::LatchedAcknowledged => {
-                    // A change names its moment; the others, when they were over.
-                    let over =
-                        slot.last.as_deref().filter(|_| told("") == "").map_or(String::new(), |(at, _)| {
-                            format!(" until {}", spoken::moment_seen_from(*at, now, zone))
-                        });
-                    Some(format!("{}{over}, and nobody has answered yet that the fish are well", told(was)))
+                    let until = slot.last.as_deref().map_or(String::new(), |(at, _)| {
+                        format!(" until {}", spoken::moment_seen_from(*at, now, zone))
+                    });
+                    let what = change.unwrap_or_else(|| format!("{was}{until}"));
+                    Some(format!("{what}, and nobody has answered yet that the fish are well"))
                 }
-                state => state.is_active().then(|| told(is)),
+                state => state.is_active().then(|| change.unwrap_or_else(|| is.to_owned())),
             }
         })
         .collect();
