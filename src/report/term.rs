@@ -128,6 +128,13 @@ pub(super) fn needed_mm(water: &TermWater) -> Option<f64> {
     (water.days_known > 0).then(|| water.wanted_mm())
 }
 
+/// The need of a month's beds to be put beside what was given, litres: of the beds of which that
+/// is known; of all where it is known of none.
+pub(super) fn needed_beside_given_l(month: &TermMonth, beds: &[TermBed]) -> Option<f64> {
+    let any = month.beds.iter().any(|bed| bed.water.given_mm.is_some());
+    month.litres(beds, |water| needed_mm(water).filter(|_| !any || water.given_mm.is_some()))
+}
+
 /// What the timer gave less than by its first program, litres, where it was changed.
 pub(super) fn saved_l(water: &TermWater) -> Option<f64> {
     water.timer_saved_l.filter(|_| water.timer_changed)
@@ -159,8 +166,11 @@ fn months(term: &Term) -> Table {
         .column("given_l", "L", Number(0), move |month| litres(month, |water| water.given_mm))
         .means("water given to the beds of which it is known", RECORD)
         .or_empty(NOT_GIVEN)
-        .column("needed_l", "L", Number(0), move |month| litres(month, needed_mm))
-        .means("water that plants needed besides the rain, of the beds of which it is known", RECORD)
+        .column("needed_l", "L", Number(0), move |month| needed_beside_given_l(month, &term.beds))
+        .means(
+            "water that plants needed besides the rain, of the beds in given_l; of all where that is empty",
+            RECORD,
+        )
         .or_empty(NOT_NEEDED)
         .column("dry_days", "d", Whole, TermMonth::dry_days)
         .means("dry days of all beds together", RECORD)
@@ -185,4 +195,47 @@ fn beds_by_month(term: &Term) -> Table {
         .column("bed_name", "", Text, |(_, bed, _)| bed.name.as_str())
         .means("its name", "the garden's settings");
     of_figures(table, |(_, bed, figures): Row<'_>| (figures, bed.area_m2)).rows(rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::month::WaterBand;
+    use crate::model::{CalendarMonth, Id};
+
+    /// Litres given to one bed are not put beside what two beds needed.
+    #[test]
+    fn given_and_needed_are_of_the_same_beds() {
+        let figures = |given_mm, need_mm| TermFigures {
+            water: TermWater {
+                days: 30,
+                days_known: 10,
+                need_mm,
+                rain_mm: 5.0,
+                given_mm,
+                unknown: None,
+                timer_saved_l: None,
+                timer_changed: false,
+            },
+            bands: WaterBand::ALL.map(|band| (band, 0)),
+            harvest_kg: 0.0,
+        };
+        let bed = |id: &str, area_m2| TermBed {
+            id: Id::new(id),
+            name: id.to_owned(),
+            area_m2,
+            figures: figures(None, 0.0),
+        };
+        let beds = [bed("a", 2.0), bed("b", 3.0)];
+        let month = |given_mm| TermMonth {
+            which: CalendarMonth { year: 2026, month: 4 },
+            rain_mm: None,
+            rain_unknown: 0,
+            harvest_kg: 0.0,
+            beds: vec![figures(given_mm, 20.0), figures(None, 40.0)],
+        };
+        // 15 mm on 2 m²; and 35 mm on 3 m² beside it where nothing is known of what was given.
+        assert_eq!(needed_beside_given_l(&month(Some(10.0)), &beds), Some(30.0));
+        assert_eq!(needed_beside_given_l(&month(None), &beds), Some(135.0));
+    }
 }

@@ -730,7 +730,7 @@ fn months_that_are_none_and_beds_that_are_none_have_clear_answers() {
         ("/2026?level=7-9", 200),
         ("/2031", 404),
         ("/0000", 404),
-        ("/2026/term_beds.csv", 200),
+        ("/2026/report-7-9.html", 200),
         ("/2026/other.csv", 404),
         ("/2026-04/worksheet?level=older", 200),
         ("/2026-04/worksheet?level=", 200),

@@ -3,11 +3,14 @@
 use maud::{Markup, html};
 
 use super::{Within, compared, fact, made, measured, not_over, tanks, told, water};
-use crate::analysis::month::{ActionKind, Month};
+use crate::analysis::month::{ActionKind, BedMonth, Month};
 use crate::report::lesson::{Lesson, lesson};
 use crate::report::level::Level;
 use crate::report::pages::ReportPage;
 use crate::report::{Contents, words};
+
+/// Beds of which the month in short tells.
+const BEDS_MOST: usize = 8;
 
 /// A folded part: its id, its heading, what is in it.
 type Part = (&'static str, &'static str, Markup);
@@ -94,8 +97,13 @@ fn next(month: &Month) -> Markup {
 
 /// The month in short.
 fn glance(month: &Month) -> Markup {
-    let dry: Vec<String> = month
-        .beds
+    // Of many beds those that were dry most often.
+    let mut beds: Vec<&BedMonth> = month.beds.iter().collect();
+    if beds.len() > BEDS_MOST {
+        beds.sort_by_key(|bed| std::cmp::Reverse(bed.dry_days()));
+        beds.truncate(BEDS_MOST);
+    }
+    let dry: Vec<String> = beds
         .iter()
         .map(|bed| match bed.known_days() {
             0 => format!("{}: {}", bed.name, words::NOT_KNOWN),

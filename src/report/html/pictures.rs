@@ -56,10 +56,17 @@ fn complete(sensor: &SensorMonth, good: u32) -> f64 {
     (f64::from(good) * f64::from(sensor.every_s) / DAY_S).clamp(0.0, 1.0)
 }
 
+/// Beds that a picture of the first page holds; all of them are in the tables.
+pub(super) const BEDS_MOST: usize = 16;
+
 /// A bar for each bed, cut by the days in each band.
 pub(super) fn bands(month: &Month) -> Markup {
-    let rows: Vec<BandDays<'_>> =
-        month.beds.iter().map(|bed| (bed.name.as_str(), bed.days_in_bands(), bed.days.len())).collect();
+    let rows: Vec<BandDays<'_>> = month
+        .beds
+        .iter()
+        .take(BEDS_MOST)
+        .map(|bed| (bed.name.as_str(), bed.days_in_bands(), bed.days.len()))
+        .collect();
     band_days(&rows)
 }
 
@@ -120,8 +127,12 @@ pub(super) fn band_days(beds: &[BandDays<'_>]) -> Markup {
 /// Two bars for each bed: water needed and water got.
 pub(super) fn balance(month: &Month) -> Markup {
     const ROW: f64 = 68.0;
-    let known: Vec<&BedMonth> =
-        month.beds.iter().filter(|bed| bed.need_mm.is_some() || bed.got_mm.is_some()).collect();
+    let known: Vec<&BedMonth> = month
+        .beds
+        .iter()
+        .filter(|bed| bed.need_mm.is_some() || bed.got_mm.is_some())
+        .take(BEDS_MOST)
+        .collect();
     if known.is_empty() {
         return html! {};
     }

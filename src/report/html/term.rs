@@ -10,7 +10,7 @@ use crate::chart::svg::short;
 use crate::report::drawing::{SIDE, WIDTH, drawing};
 use crate::report::level::Level;
 use crate::report::pages::ReportPage;
-use crate::report::term::{TERM_SPREADSHEET, TermContents, needed_mm, saved_l, title};
+use crate::report::term::{TERM_SPREADSHEET, TermContents, needed_beside_given_l, needed_mm, saved_l, title};
 use crate::report::{DICTIONARY, words};
 use crate::text::spoken;
 
@@ -233,11 +233,23 @@ fn litres(bed: &TermBed, mm: Option<f64>) -> String {
 }
 
 fn in_short(term: &Term) -> Markup {
+    // Given and needed are put beside each other, so they are of the same beds.
+    let given_known = term.beds.iter().filter(|bed| bed.figures.water.given_mm.is_some()).count();
+    let counts = |water: &TermWater| given_known == 0 || water.given_mm.is_some();
     let sum = |mm: fn(&TermWater) -> Option<f64>| {
-        let known = term.beds.iter().filter_map(|bed| Some(mm(&bed.figures.water)? * bed.area_m2));
+        let own = term.beds.iter().filter(|bed| counts(&bed.figures.water));
+        let known = own.filter_map(|bed| Some(mm(&bed.figures.water)? * bed.area_m2));
         known.fold(None, |sum: Option<f64>, litres| Some(sum.unwrap_or(0.0) + litres))
     };
-    let all = |litres: Option<f64>| litres.map_or_else(|| words::NOT_KNOWN.to_owned(), spoken::litres);
+    let of = if given_known == 0 || given_known == term.beds.len() {
+        String::new()
+    } else {
+        format!(" ({given_known} of {} beds: of the others the litres are not known)", term.beds.len())
+    };
+    let all = |litres: Option<f64>| match litres {
+        Some(litres) => format!("{}{of}", spoken::litres(litres)),
+        None => words::NOT_KNOWN.to_owned(),
+    };
     let saved: Vec<f64> = term.beds.iter().filter_map(|bed| saved_l(&bed.figures.water)).collect();
     let saved = if saved.is_empty() { "no timer was changed".to_owned() } else { timer(saved.iter().sum()) };
     let harvest: f64 = term.months.iter().map(|month| month.harvest_kg).sum();
@@ -267,11 +279,14 @@ fn months(term: &Term) -> Markup {
         ("Month", &|month| words::month_name(month.which)),
         ("Rain", &rain),
         ("Given", &|month| all(month.litres(&term.beds, |water| water.given_mm))),
-        ("Needed besides the rain", &|month| all(month.litres(&term.beds, needed_mm))),
+        ("Needed besides the rain", &|month| all(needed_beside_given_l(month, &term.beds))),
         ("Dry days of all beds", &dry),
         ("Harvest", &|month| format!("{} kg", words::number(month.harvest_kg, 1))),
     ];
-    grid("All beds together", &term.months, &columns)
+    html! {
+        (grid("All beds together", &term.months, &columns))
+        p { "Given and needed are of the same beds: those whose litres are known in that month." }
+    }
 }
 
 fn beds(term: &Term) -> Markup {

@@ -1,5 +1,7 @@
 //! Rain, and the water in the beds.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 
 use super::{Within, chart, folded, grid, pictures};
@@ -92,6 +94,23 @@ pub(super) fn beds(month: &Month) -> Markup {
         @if month.beds.len() > BEDS_DRAWN {
             p { (month.beds.len() - BEDS_DRAWN) " more beds are on the page of every figure." }
         }
+    }
+}
+
+/// That a picture does not hold all beds.
+fn more_beds(month: &Month) -> Markup {
+    html! {
+        @if month.beds.len() > pictures::BEDS_MOST {
+            p { "A picture holds " (pictures::BEDS_MOST) " beds. The page of every figure has all " (month.beds.len()) "." }
+        }
+    }
+}
+
+/// Names, and how many more there are.
+fn some(names: &[String]) -> String {
+    match names.len().saturating_sub(BEDS_DRAWN) {
+        0 => crate::text::spoken::list(names),
+        more => format!("{} and {more} more beds", names[..BEDS_DRAWN].join(", ")),
     }
 }
 
@@ -219,6 +238,7 @@ pub(super) fn bands(month: &Month) -> Markup {
             p { "This garden has no beds in its file." }
         } @else {
             (pictures::bands(month))
+            (more_beds(month))
         }
     }
 }
@@ -254,6 +274,12 @@ pub(super) fn balance(month: &Month) -> Markup {
     let why = |bed: &BedMonth| {
         bed.got_unknown.clone().or_else(|| bed.need_unknown.clone()).filter(|_| bed.balance_days == 0)
     };
+    let mut unknown: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for bed in &month.beds {
+        if let Some(why) = why(bed) {
+            unknown.entry(why).or_default().push(bed.name.clone());
+        }
+    }
     html! {
         p {
             "What a bed needed is what its plants would use with enough water, by weather and crop (FAO-56). What it got is "
@@ -265,8 +291,7 @@ pub(super) fn balance(month: &Month) -> Markup {
         } @else {
             (pictures::balance(month))
         }
-        @for bed in &month.beds {
-            @if let Some(why) = why(bed) { p { (bed.name) ": not known, since " (why) "." } }
-        }
+        @for (why, beds) in &unknown { p { (some(beds)) ": not known, since " (why) "." } }
+        (more_beds(month))
     }
 }

@@ -79,8 +79,16 @@ fn topic(month: &Month, level: Level) -> Topic<'_> {
     order.iter().find_map(|find| find(month)).unwrap_or(Topic::Nothing)
 }
 
-/// Beds of which enough days are known, in the order of the garden's file.
+/// Beds of one lesson: more would fit neither its picture nor its list of guesses.
+const BEDS_MOST: usize = 8;
+
+/// The beds that a lesson is about: the first of which enough days are known.
 pub(super) fn known_beds(month: &Month) -> impl Iterator<Item = &BedMonth> {
+    all_known(month).take(BEDS_MOST)
+}
+
+/// All of them.
+fn all_known(month: &Month) -> impl Iterator<Item = &BedMonth> {
     month.beds.iter().filter(|bed| bed.known_days() as usize >= LEAST_DAYS)
 }
 
@@ -106,7 +114,7 @@ fn line(month: &Month) -> Option<Topic<'_>> {
         let water = || bed.days.iter().filter_map(|day| day.water_content);
         water().fold(f64::NEG_INFINITY, f64::max) - water().fold(f64::INFINITY, f64::min)
     };
-    known_beds(month).max_by(|a, b| moves(a).total_cmp(&moves(b))).map(Topic::Line)
+    all_known(month).max_by(|a, b| moves(a).total_cmp(&moves(b))).map(Topic::Line)
 }
 
 fn compared(month: &Month) -> Option<Topic<'_>> {

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 
 use super::rows::days_of;
 use super::words::{asked_band, band_word};
-use super::{Lesson, Topic, cut, known_beds};
+use super::{Lesson, Topic, all_known, cut, known_beds};
 use crate::analysis::month::{BedMonth, Beside, Month, RainMonth, TankMonth, WaterBand, WaterSource};
 use crate::chart::scale::Scale;
 use crate::chart::svg::short;
@@ -18,8 +18,6 @@ use crate::report::drawing::{
 use crate::report::words::{counted, day, known, number};
 use crate::text::spoken;
 
-/// Beds of one picture: more would not fit a page.
-const BEDS_MOST: usize = 8;
 /// Room for the figures of an upright axis, and the foot and head of a picture with one.
 const LEFT: f64 = 40.0;
 const TOP: f64 = 24.0;
@@ -62,8 +60,8 @@ fn across_days(at: usize, count: usize) -> (f64, f64) {
 /// the soil was once it is answered.
 fn days(month: &Month, id: &str, answered: bool) -> Markup {
     const ROW: f64 = 46.0;
-    let beds: Vec<&BedMonth> = known_beds(month).take(BEDS_MOST).collect();
-    let left_out = known_beds(month).count() - beds.len();
+    let beds: Vec<&BedMonth> = known_beds(month).collect();
+    let left_out = all_known(month).count() - beds.len();
     let (word, count) = asked_band(month);
     let foot = beds.len() as f64 * ROW + 4.0;
     let mut said = Vec::new();
@@ -134,7 +132,7 @@ fn days(month: &Month, id: &str, answered: bool) -> Markup {
     };
     let caption = match left_out {
         0 => String::new(),
-        n => format!("The first {BEDS_MOST} beds; {} more are below.", n),
+        n => format!("{n} more beds are not in this picture."),
     };
     let height = foot + if answered { 56.0 } else { 34.0 };
     drawing(id, height, "One square for each day", &description, &inside, &caption)
