@@ -298,13 +298,17 @@ pub(crate) fn duration(seconds: i64) -> String {
     const HOUR_S: i64 = 3600;
     const DAY_S: i64 = 86_400;
     let nearest = |unit_s: i64| (seconds + unit_s / 2) / unit_s;
-    match seconds {
-        ..MINUTE_S => counted(seconds.max(0), "second", "seconds"),
-        // Half a minute less, since it is rounded.
-        ..5370 => in_minutes(nearest(MINUTE_S)),
-        ..43_050 => in_minutes(5 * nearest(5 * MINUTE_S)),
-        ..171_000 => counted(nearest(HOUR_S), "hour", "hours"),
-        _ => counted(nearest(DAY_S), "day", "days"),
+    // Half a unit less than where the next begins, since it is rounded.
+    if seconds < MINUTE_S {
+        counted(seconds.max(0), "second", "seconds")
+    } else if seconds < 5370 {
+        in_minutes(nearest(MINUTE_S))
+    } else if seconds < 43_050 {
+        in_minutes(5 * nearest(5 * MINUTE_S))
+    } else if seconds < 171_000 {
+        counted(nearest(HOUR_S), "hour", "hours")
+    } else {
+        counted(nearest(DAY_S), "day", "days")
     }
 }
 
