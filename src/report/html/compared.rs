@@ -66,7 +66,7 @@ pub(super) fn statistics(month: &Month) -> Markup {
     html! {
         @if month.comparisons.is_empty() { p { (pair_reason(&month.pair)) } }
         @for it in &month.comparisons {
-            h5 { (it.what) ": " (it.first_name) " and " (it.second_name) }
+            h3 { (it.what) ": " (it.first_name) " and " (it.second_name) }
             p class="says" { (it.says) }
             @if !it.caution.is_empty() { p class="caution" { strong { "With care: " } (it.caution) } }
             @match &it.outcome {

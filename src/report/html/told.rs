@@ -81,10 +81,12 @@ fn listed(contents: &Contents<'_>, most: usize) -> Markup {
         ("Note", &|entry| crate::text::labels::shown(&entry.note, 2000)),
     ];
     let columns = if contents.notes { &columns[..] } else { &columns[..3] };
+    // On its own page the part stands right below a heading of the second level.
+    let heading = |text: &str| html! { @if most == usize::MAX { h3 { (text) } } @else { h4 { (text) } } };
     html! {
-        h4 { "Alarms" }
+        (heading("Alarms"))
         @if month.alarms.is_empty() { p { "There was no alarm." } } @else { (alarms) }
-        h4 { "Garden log" }
+        (heading("Garden log"))
         p class="caution" {
             @if contents.notes {
                 strong { "Before you pass this on: " }
