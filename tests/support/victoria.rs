@@ -81,7 +81,7 @@ impl Victoria {
                 points.push((at.as_i64().expect("a time"), value.as_f64().expect("a number")));
             }
         }
-        points.sort_by(|a, b| a.0.cmp(&b.0));
+        points.sort_by_key(|(at, _)| *at);
         points
     }
 

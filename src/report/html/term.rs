@@ -35,7 +35,7 @@ impl TermWithin<'_> {
     fn to_file(self, name: &str) -> String {
         match self {
             Self::Nothing(_) => name.to_owned(),
-            Self::Page { base, more } if more.is_empty() => format!("{base}/{name}"),
+            Self::Page { base, more: "" } => format!("{base}/{name}"),
             Self::Page { base, more } => format!("{base}/{name}?{}", more.trim_start_matches('&')),
         }
     }
@@ -54,11 +54,14 @@ pub fn term_document(contents: &TermContents<'_>, level: Level) -> Markup {
     )
 }
 
+/// What is shown of each month; `None` where it is not known.
+type MonthValue<'a> = Box<dyn Fn(&TermMonth) -> Option<f64> + 'a>;
+
 /// What is asked of the months, for a level.
 struct MonthsAsked<'a> {
     ask: &'static str,
     unit: &'static str,
-    value: Box<dyn Fn(&TermMonth) -> Option<f64> + 'a>,
+    value: MonthValue<'a>,
     because: &'static str,
     think: &'static str,
 }
