@@ -195,7 +195,7 @@ pub struct Panel {
     pub bars: Vec<Bar>,
     /// When the sensors of the bars sent readings; `None`: the bars are of single acts, and
     /// nothing is missing between them.
-    pub bars_read: Option<ReadTime>,
+    pub bars_read: Option<ReadingTimes>,
     /// Readings that may not be believed: shown, not hidden.
     pub flagged: Vec<Flagged>,
     pub events: Vec<Event>,
@@ -349,7 +349,7 @@ impl FanPoint {
 
 /// When readings came.
 #[derive(Clone, Debug, PartialEq)]
-pub struct ReadTime {
+pub struct ReadingTimes {
     /// Stretches with readings, in any order.
     pub stretches: Vec<(Timestamp, Timestamp)>,
     /// A longer time between two stretches is one without readings.

@@ -287,9 +287,13 @@ pub(super) fn figures(chart: &Chart) -> String {
     .to_string()
 }
 
+/// The distance of the pointer's figures: a round time, so that they are told on the hour.
 fn step(chart: &Chart) -> SignedDuration {
     let length = chart.to.duration_since(chart.from).as_secs().max(1);
-    SignedDuration::from_secs((length / COLUMNS as i64).max(60))
+    let least = length / COLUMNS as i64;
+    let round = [1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720].map(|minutes| minutes * 60);
+    let days = (least + 86_399) / 86_400 * 86_400;
+    SignedDuration::from_secs(round.into_iter().find(|step| *step >= least).unwrap_or(days))
 }
 
 fn line(

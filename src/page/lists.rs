@@ -10,7 +10,7 @@ use super::context::SitePage;
 use super::layout::PageFrame;
 use super::markup::stacked_table;
 use super::problem::Problem;
-use super::spark::{self, MonthDays};
+use super::spark::{self, LineDays};
 use super::wait::ask;
 use super::{NotPlaced, PageSource, reasons};
 use crate::garden::plan::{Battery, BatteryUnit, Garden};
@@ -40,7 +40,7 @@ async fn sensor_months<V: PageSource>(site: &SitePage<V>) -> Result<Vec<Markup>,
     if site.garden().is_err() {
         return Ok(Vec::new());
     }
-    let days = MonthDays::until(view.now, &view.time_zone);
+    let days = LineDays::until(view.now, &view.time_zone);
     let bins = ask(site.context.days.of(&site.context.record, view, site.context.moment())).await?;
     Ok(view
         .sensors

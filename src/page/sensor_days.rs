@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::cache::{CacheMoment, FreshCache};
-use super::spark::MonthDays;
+use super::spark::LineDays;
 use super::{RecordReader, Unavailable};
 use crate::garden::view::SiteView;
 use crate::history::{Bin, BinWidth};
@@ -18,12 +18,12 @@ const KEPT_MAX: usize = 16;
 const FRESH: SignedDuration = SignedDuration::from_mins(10);
 
 /// The days of each sensor, in the order of the view's.
-pub(super) type SensorDays = Vec<Vec<Bin>>;
+pub(super) type DaysOfSensors = Vec<Vec<Bin>>;
 
 /// The days that were read last, by site and first day.
 #[derive(Debug)]
 pub(super) struct SensorDayCache {
-    kept: FreshCache<(Id, Timestamp), SensorDays>,
+    kept: FreshCache<(Id, Timestamp), DaysOfSensors>,
     /// One garden is read at a time: another request for the same one waits for it.
     reading: tokio::sync::Mutex<()>,
 }
@@ -41,8 +41,8 @@ impl SensorDayCache {
         record: &RecordReader,
         view: &SiteView,
         now: CacheMoment,
-    ) -> Result<Arc<SensorDays>, Unavailable> {
-        let days = MonthDays::until(view.now, &view.time_zone);
+    ) -> Result<Arc<DaysOfSensors>, Unavailable> {
+        let days = LineDays::until(view.now, &view.time_zone);
         let key = (view.id.clone(), days.from());
         if let Some(found) = self.kept.get(&key, now) {
             return Ok(found);

@@ -22,13 +22,13 @@ const ROOM: f64 = 12.0;
 
 /// The days that a small line shows, on the garden's clock.
 #[derive(Clone, Debug)]
-pub(super) struct MonthDays {
+pub(super) struct LineDays {
     /// The first moment of each.
     days: Vec<Timestamp>,
     pub(super) now: Timestamp,
 }
 
-impl MonthDays {
+impl LineDays {
     /// The days up to the present one.
     pub(super) fn until(now: Timestamp, zone: &TimeZone) -> Self {
         let today = zone.to_datetime(now).date();
@@ -51,7 +51,7 @@ impl MonthDays {
 }
 
 /// A sensor's month; `bins` are of days, oldest first. Rain and other amounts are bars.
-pub(super) fn month(measures: Quantity, bins: &[Bin], days: &MonthDays) -> Markup {
+pub(super) fn month(measures: Quantity, bins: &[Bin], days: &LineDays) -> Markup {
     let mut of_day: Vec<Option<(f64, f64)>> = vec![None; days.days.len()];
     for bin in bins {
         let range = if measures.adds_up() { (bin.good > 0).then_some((0.0, bin.sum)) } else { bin.range() };
@@ -177,7 +177,7 @@ mod tests {
     #[test]
     fn a_day_without_readings_parts_the_line_and_is_hatched() {
         let zone = TimeZone::get("Australia/Adelaide").expect("bundled");
-        let days = MonthDays::until(at("2026-06-30T05:00:00Z"), &zone);
+        let days = LineDays::until(at("2026-06-30T05:00:00Z"), &zone);
         assert_eq!(days.from(), at("2026-05-30T14:30:00Z"));
         let bins = [
             bin("2026-06-26T14:30:00Z", 10.0, 12.0),
@@ -197,7 +197,7 @@ mod tests {
     /// Forty of them are a third of what a page may weigh.
     #[test]
     fn a_month_is_light() {
-        let days = MonthDays::until(at("2026-06-30T05:00:00Z"), &TimeZone::UTC);
+        let days = LineDays::until(at("2026-06-30T05:00:00Z"), &TimeZone::UTC);
         let bin = |(day, start): (usize, &Timestamp)| {
             bin(&start.to_string(), day as f64, 40.0 + (day * 7 % 31) as f64)
         };

@@ -206,12 +206,12 @@ fn an_alarm_is_answered_once_by_link_and_by_mqtt_whatever_comes_again() {
         let tabs = [press(), press(), press()];
         tabs.into_iter().map(|tab| tab.join().expect("a tab")).collect()
     });
-    let taken = |page: &&Answer| page.body.contains("It is taken on");
+    let taken = |page: &&Answer| page.body.contains("everybody can see that somebody is dealing with it");
     assert_eq!(pages.iter().filter(taken).count(), 1, "one tab of three has taken it on");
     let again = school.press(&token, "once+more");
     for page in pages.iter().chain([&again, &school.open(&token)]) {
         assert_eq!(page.status, 200, "{}", page.body);
-        let told = page.body.contains("It is taken on") || page.body.contains("by the link in a message");
+        let told = page.body.contains("somebody is dealing with it") || page.body.contains("was answered already");
         assert!(told, "{}", page.body);
     }
     let by_link = [(State::Unacknowledged, None), (State::Acknowledged, some("link"))];

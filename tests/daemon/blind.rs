@@ -61,8 +61,11 @@ fn a_broker_that_dies_is_told_while_it_is_dead_and_its_return_published() {
     let item = &message["items"][0];
     assert_eq!((item["kind"].as_str(), item["place"].as_str()), (Some("broker-lost"), Some("trug")));
     let text = item["text"].as_str().unwrap();
-    assert!(text.starts_with("Trug has not reached the broker since "), "{text}");
-    assert!(text.contains("no alarm about the fish comes: look at them"), "{text}");
+    assert!(
+        text.starts_with("Trug has not reached the broker (the program that collects the readings) since "),
+        "{text}"
+    );
+    assert!(text.contains("sends no alarm. Look at the fish now"), "{text}");
     let since: Timestamp = item["since"].as_str().unwrap().parse().unwrap();
     assert!(since.as_millisecond() >= before.as_millisecond(), "{since} {before}");
 
@@ -86,8 +89,11 @@ fn a_broker_that_refuses_is_told_as_that() {
     daemon.start();
     let message = wait_until("the office to be told", LIMIT, || told(&daemon).first().cloned());
     let text = message["items"][0]["text"].as_str().unwrap();
-    assert!(text.starts_with("The broker has refused Trug since "), "{text}");
-    assert!(text.contains("Set the user, the password or the broker's access rules right now"), "{text}");
+    assert!(
+        text.starts_with("The broker (the program that collects the readings) has refused Trug since "),
+        "{text}"
+    );
+    assert!(text.contains("Then set the user, the password or the broker's access rules right"), "{text}");
 }
 
 #[test]
@@ -235,9 +241,12 @@ fn what_is_not_an_alarm_yet_is_seen_on_the_page_and_by_the_command() {
     assert!(reader.alarms_present().unwrap().is_empty());
     let words = "Since 9:40 am: Pea bed needs water. People are told at 10:40 am if it stays.";
     let page = daemon.get("/site/school/alarms").unwrap().body;
-    assert!(page.contains("Not alarms yet") && page.contains(words), "{page}");
+    assert!(
+        page.contains("These are no alarms yet. Nobody has been told.") && page.contains(words),
+        "{page}"
+    );
     let page = daemon.get("/").unwrap().body;
-    assert!(page.contains("1 condition is not an alarm yet"), "{page}");
+    assert!(page.contains("Nobody has been told of this yet.") && page.contains(words), "{page}");
     let site: Value = serde_json::from_str(&daemon.get("/api/v1/sites/school").unwrap().body).unwrap();
     assert_eq!(site["pending"][0]["text"], words);
 

@@ -256,14 +256,18 @@ fn an_alarm_of_three_weeks_ago_is_answered_after_a_restart_by_link_page_and_mqtt
     let key = AlarmKey { site: Id::new("school"), kind: Kind::DryBed, place: Id::new("pea-bed") };
     let token = links.token(&key, start, "grounds", computer_now());
     let page = school.daemon.post("/answer", &format!("t={token}&note=")).expect("the page");
-    assert!(page.status == 200 && page.body.contains("It is taken on"), "{}", page.body);
+    assert!(
+        page.status == 200 && page.body.contains("everybody can see that somebody is dealing with it"),
+        "{}",
+        page.body
+    );
     school.expect(Kind::DryBed, "pea-bed", State::Acknowledged, start, "link", None);
 
     school.order(Kind::DryBed, "bean-bed", start, r#""answer":"acknowledge""#);
     school.expect(Kind::DryBed, "bean-bed", State::Acknowledged, start, "mqtt", None);
 
     school.enter();
-    school.press(Kind::DryBed, "kale-bed", "I am taking this on");
+    school.press(Kind::DryBed, "kale-bed", "I'll deal with this");
     school.expect(Kind::DryBed, "kale-bed", State::Acknowledged, start, "page", None);
 
     // And after one more start they are still answered.

@@ -190,9 +190,9 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
     send_readings(&broker, 300, 5);
     let told = listener.wait_for("the failing store, published", |heard| heard.topic == topic).text();
     assert!(told.contains(r#""state":"unacknowledged""#) && told.contains(r#""priority":"high""#), "{told}");
-    assert!(told.contains("look at them and at the water yourself"), "{told}");
+    assert!(told.contains("Look at the fish now, and measure their water"), "{told}");
     let office = wait_until("the office to be told", LIMIT, || lines(&daemon).first().cloned());
-    assert!(office.contains("cannot be written since"), "{office}");
+    assert!(office.contains("has not been able to store readings since"), "{office}");
     assert!(history(&reader, Kind::StoreFailing).is_empty(), "nothing can have been stored");
     wait_until("the page to say so", LIMIT, || {
         daemon.assert_alive();
@@ -226,15 +226,21 @@ fn a_record_that_cannot_be_written_is_published_at_once_and_stored_later() {
     assert_eq!(daemon.get("/health").map(|answer| answer.status), Some(200));
     // The outbox has the message as one that was sent, and the office has it once.
     let states = wait_until("the message to be kept", LIMIT, || {
-        let mut select =
-            holder.prepare("SELECT state FROM message WHERE body LIKE '%cannot be written since%'").ok()?;
+        let mut select = holder
+            .prepare(
+                "SELECT state FROM message WHERE body LIKE '%has not been able to store readings since%'",
+            )
+            .ok()?;
         let states: Vec<String> =
             select.query_map([], |row| row.get(0)).ok()?.collect::<Result<_, _>>().ok()?;
         (!states.is_empty()).then_some(states)
     });
     assert_eq!(states, ["sent"]);
     assert!(daemon.terminate().success());
-    let told = lines(&daemon).iter().filter(|line| line.contains("cannot be written since")).count();
+    let told = lines(&daemon)
+        .iter()
+        .filter(|line| line.contains("has not been able to store readings since"))
+        .count();
     assert_eq!(told, 1, "{:#?}", lines(&daemon));
 }
 
@@ -244,7 +250,7 @@ fn shown_all_the_same(daemon: &mut Daemon) {
         daemon.assert_alive();
         let page = daemon.get("/").filter(|page| page.status == 200)?;
         assert!(page.body.contains("Kitchen bed"), "{}", page.body);
-        page.body.contains("The record cannot be written just now").then_some(())
+        page.body.contains("Trug cannot save anything just now. ").then_some(())
     });
 }
 
@@ -271,7 +277,7 @@ fn a_record_that_is_moved_away_is_told_and_loses_nothing() {
     assert!(told.contains("was moved or deleted while trug has it open"), "{told}");
     shown_all_the_same(&mut daemon);
     let office = wait_until("the office to be told", LIMIT, || lines(&daemon).first().cloned());
-    assert!(office.contains("cannot be written since"), "{office}");
+    assert!(office.contains("has not been able to store readings since"), "{office}");
 
     std::fs::rename(&away, daemon.store()).unwrap();
     wait_until("all readings", LIMIT, || {
@@ -428,6 +434,7 @@ fn a_group_is_unreached_until_something_arrives() {
                 "who" => format!("'{who}'"),
                 "channel" => "'email'".to_owned(),
                 "state" => format!("'{state}'"),
+                "priority" => "'medium'".to_owned(),
                 "reason" => format!("'reason {number}'"),
                 _ if !needed => "NULL".to_owned(),
                 _ if kind == "INTEGER" => "0".to_owned(),

@@ -206,7 +206,11 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     assert_eq!(alive(), before, "a keeper that is stuck was called alive");
     assert_eq!((told.who.as_str(), told.items.len()), ("grounds", 1));
     assert_eq!(told.items[0].key.kind, Kind::StoreFailing);
-    assert!(told.items[0].text.contains("cannot be written since"), "{}", told.items[0].text);
+    assert!(
+        told.items[0].text.contains("has not been able to store readings since"),
+        "{}",
+        told.items[0].text
+    );
 
     let released_at = system_now();
     release.send(()).unwrap();
@@ -226,7 +230,7 @@ fn a_keeper_that_is_stuck_is_not_called_alive_and_people_hear_of_it() {
     assert_eq!(taken.0.lock().unwrap().len(), 1, "nobody is told twice");
     let messages: Vec<String> = rusqlite::Connection::open(&settings.store.path)
         .unwrap()
-        .prepare("SELECT state FROM message WHERE body LIKE '%cannot be written since%'")
+        .prepare("SELECT state FROM message WHERE body LIKE '%has not been able to store readings since%'")
         .unwrap()
         .query_map([], |row| row.get(0))
         .unwrap()

@@ -8,8 +8,8 @@ use crate::support::browser::{Browser, DESK, PHONE};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use trug::chart::{
-    Bar, Chart, Event, FanPoint, Flagged, Panel, PanelChoice, ReadTime, Rule, SCRIPT, STYLE, Sign, Stroke,
-    Trace, Zone,
+    Bar, Chart, Event, FanPoint, Flagged, Panel, PanelChoice, ReadingTimes, Rule, SCRIPT, STYLE, Sign,
+    Stroke, Trace, Zone,
 };
 
 const PAGE: &str = include_str!("../../src/page/style.css");
@@ -144,7 +144,7 @@ fn swings() -> Chart {
             });
         }
     }
-    rain.bars_read = Some(ReadTime {
+    rain.bars_read = Some(ReadingTimes {
         stretches: vec![(from, moment(30)), (moment(48), now)],
         gap: SignedDuration::from_hours(3),
     });
@@ -278,7 +278,7 @@ fn the_arrow_keys_read_a_chart() {
     assert!(first.contains("root zone 14.0 % of volume, moist"), "{first}");
     browser.press("\u{E014}\u{E014}");
     let later = browser.text(readout);
-    assert!(later.contains("6 am") && later.contains("root zone 13.8"), "{later}");
+    assert!(later.contains("8 am") && later.contains("root zone 13.7"), "{later}");
 }
 
 /// On a phone a chart of three panels shows two, with the way to the third; touched or

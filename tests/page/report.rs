@@ -582,7 +582,7 @@ fn bytes(served: &Served, path: &str, more: &str) -> (u16, String, Vec<u8>) {
 
 /// The page once it is made: a busy machine asks to come again.
 fn ready(served: &Served, path: &str) -> Answer {
-    for _ in 0..60 {
+    for _ in 0..240 {
         let answer = served.get(path);
         if answer.status != 503 {
             return answer;

@@ -2,7 +2,7 @@ use jiff::tz::TimeZone;
 use proptest::prelude::*;
 
 use crate::chart::draw::*;
-use crate::chart::{Bar, Event, ReadTime, Rule, Sign, Zone};
+use crate::chart::{Bar, Event, ReadingTimes, Rule, Sign, Zone};
 
 fn any_number() -> impl Strategy<Value = f64> {
     prop_oneof![
@@ -131,7 +131,7 @@ fn bars_are_hatched_where_nothing_was_read() {
         choice: None,
     };
     assert!(empty_stretches(&chart, &chart.panels[0]).is_empty());
-    let read = |stretches: &[(i64, i64)]| ReadTime {
+    let read = |stretches: &[(i64, i64)]| ReadingTimes {
         stretches: stretches.iter().map(|(from, to)| (at(*from), at(*to))).collect(),
         gap: SignedDuration::from_hours(3),
     };

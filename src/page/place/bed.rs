@@ -12,7 +12,7 @@ use super::series::SensorSeries;
 use super::shared;
 use super::span::{ShownSpan, SpanLength, chosen_panels};
 use crate::analysis::month::Rise;
-use crate::chart::{Bar, ReadTime};
+use crate::chart::{Bar, ReadingTimes};
 use crate::garden::MulchLayer;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::{Bed, Sensor};
@@ -140,11 +140,11 @@ fn water_bars(
     of_water: &[(&Sensor, SensorSeries)],
     bed: &Bed,
     shown: &ShownSpan,
-) -> (Vec<Bar>, Option<ReadTime>) {
+) -> (Vec<Bar>, Option<ReadingTimes>) {
     let is_gauge = |sensor: &Sensor| sensor.measures == Quantity::Rain;
     let several = of_water.iter().filter(|(sensor, _)| is_gauge(sensor)).count() > 1;
     let mut bars = Vec::new();
-    let mut read: Option<ReadTime> = None;
+    let mut read: Option<ReadingTimes> = None;
     for (sensor, series) in of_water {
         if !is_gauge(sensor) {
             bars.extend(amounts(series, sensor, shown, METERED, 1.0 / bed.area_m2));
@@ -153,7 +153,7 @@ fn water_bars(
         let name = if several { format!("{RAIN}, {}", sensor.id) } else { RAIN.to_owned() };
         bars.extend(amounts(series, sensor, shown, &name, 1.0));
         let own = series.read_time();
-        let all = read.get_or_insert_with(|| ReadTime { stretches: Vec::new(), gap: own.gap });
+        let all = read.get_or_insert_with(|| ReadingTimes { stretches: Vec::new(), gap: own.gap });
         all.gap = all.gap.max(own.gap);
         all.stretches.extend(own.stretches);
     }

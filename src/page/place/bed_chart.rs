@@ -6,7 +6,7 @@ use super::series::{SensorSeries, gap, middle, seconds};
 use super::span::{ShownSpan, SpanLength};
 use crate::analysis::month::{Rise, WaterSource};
 use crate::chart::{
-    Bar, Chart, Event, FanPoint, Panel, PanelChoice, ReadTime, Rule, Sign, Stroke, Trace, Zone,
+    Bar, Chart, Event, FanPoint, Panel, PanelChoice, ReadingTimes, Rule, Sign, Stroke, Trace, Zone,
 };
 use crate::garden::patience_s;
 use crate::garden::plan::{Bed, Sensor};
@@ -35,7 +35,7 @@ pub(super) struct BedRecord<'a> {
     /// Rain and waterings, mm.
     pub(super) water: Vec<Bar>,
     /// When the rain gauges sent readings; `None` where there is no gauge.
-    pub(super) rain_read: Option<ReadTime>,
+    pub(super) rain_read: Option<ReadingTimes>,
     pub(super) rises: &'a [Rise],
     pub(super) marks: Vec<Event>,
     pub(super) alarms: Vec<Event>,

@@ -16,7 +16,7 @@ use super::shared;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
 use crate::alarms::Kind;
 use crate::analysis::month::{RainDayOf, caught_by, rain_days};
-use crate::chart::{Bar, Chart, Panel, ReadTime};
+use crate::chart::{Bar, Chart, Panel, ReadingTimes};
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SiteView;
@@ -224,11 +224,11 @@ fn chart(
 
 /// When rain days are known, and the time after the last that has ended, which is not
 /// missing.
-fn known_days(days: &[RainDayOf], shown: &ShownSpan) -> ReadTime {
+fn known_days(days: &[RainDayOf], shown: &ShownSpan) -> ReadingTimes {
     let bounds = |day: &RainDayOf| rain_day_bounds(day.date, &shown.zone);
     let known = days.iter().filter(|day| day.mm.is_some()).map(bounds);
     let running = days.last().map(|last| (bounds(last).1, shown.to));
-    ReadTime { stretches: known.chain(running).collect(), gap: SignedDuration::ZERO }
+    ReadingTimes { stretches: known.chain(running).collect(), gap: SignedDuration::ZERO }
 }
 
 /// What the bar of a day with a gap says.
@@ -252,7 +252,7 @@ fn months_chart(months: &[MonthlyRain], shown: &ShownSpan) -> Option<Chart> {
             })
         })
         .collect();
-    let read = ReadTime {
+    let read = ReadingTimes {
         stretches: bars.iter().map(|bar| (bar.from, bar.to)).collect(),
         gap: SignedDuration::from_hours(24),
     };

@@ -3,7 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::span::{ShownSpan, SpanLength};
-use crate::chart::{Flagged, ReadTime, Stroke, Trace};
+use crate::chart::{Flagged, ReadingTimes, Stroke, Trace};
 use crate::garden::patience_s;
 use crate::history::{Bin, Point};
 use crate::text::labels;
@@ -52,9 +52,9 @@ impl SensorSeries {
     }
 
     /// When it sent readings.
-    pub(super) fn read_time(&self) -> ReadTime {
+    pub(super) fn read_time(&self) -> ReadingTimes {
         let bins = if self.hours.is_empty() { &self.bins } else { &self.hours };
-        ReadTime {
+        ReadingTimes {
             stretches: bins.iter().map(|bin| (bin.start, bin.end)).collect(),
             gap: SignedDuration::from_secs(self.patience_s),
         }
