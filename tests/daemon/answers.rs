@@ -211,7 +211,8 @@ fn an_alarm_is_answered_once_by_link_and_by_mqtt_whatever_comes_again() {
     let again = school.press(&token, "once+more");
     for page in pages.iter().chain([&again, &school.open(&token)]) {
         assert_eq!(page.status, 200, "{}", page.body);
-        let told = page.body.contains("somebody is dealing with it") || page.body.contains("was answered already");
+        let told =
+            page.body.contains("somebody is dealing with it") || page.body.contains("was answered already");
         assert!(told, "{}", page.body);
     }
     let by_link = [(State::Unacknowledged, None), (State::Acknowledged, some("link"))];
