@@ -178,7 +178,7 @@ fn sensor_cells(
         html! {
             (quality(sensor))
             @if let Some(reported) = sensor.battery {
-                " " (battery_words(reported, battery)) @if sensor.battery_low { " " strong { "(low)" } }
+                ". " (battery_words(reported, battery)) @if sensor.battery_low { " " strong { "(low)" } }
             }
         },
     ]

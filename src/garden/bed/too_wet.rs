@@ -171,7 +171,7 @@ impl SiteState {
             } else {
                 let zone = &site.garden.site.time_zone;
                 format!(
-                    "Water was left on at {}, from about {} or before. It has stopped, and the soil is draining. \
+                    "Water was left on at {}, from about {} or before; it has stopped, and the soil is draining. \
                      {FIND_OUT}",
                     bed.name,
                     spoken::moment(since, zone)
@@ -291,7 +291,7 @@ impl SiteState {
                 let ran = ran_from.map_or_else(String::new, |from| {
                     format!(": {} from {}", spoken::litres(ran_l), spoken::moment(from, zone))
                 });
-                format!("Water was left on at {name}{ran}. It has stopped. {FIND_OUT}")
+                format!("Water was left on at {name}{ran}, and has stopped. {FIND_OUT}")
             };
             let values = [
                 ("run_l", litres),

@@ -116,9 +116,9 @@ impl SiteState {
         });
         let litres = wetting
             .and_then(|it| it.litres)
-            .map_or_else(String::new, |litres| format!(" {} ran.", spoken::litres(litres)));
+            .map_or_else(String::new, |litres| format!(": {} ran", spoken::litres(litres)));
         let text = format!(
-            "{} was watered outside the allowed hours{when}. It has stopped.{litres} {FIND_OUT}",
+            "{} was watered outside the allowed hours{when}, and has stopped{litres}. {FIND_OUT}",
             bed.name
         );
         AlarmText::new(text, &[], SOURCE_HOURS)

@@ -159,7 +159,7 @@ fn span(garden: &Garden, months: &Months) -> Markup {
             p {
                 label for="from" { "First day" } " "
                 input type="date" id="from" name="from";
-                " " label for="to" { "last day" } " "
+                " " label for="to" { "Last day" } " "
                 input type="date" id="to" name="to";
                 " " button { "Show" }
             }
