@@ -137,13 +137,13 @@ fn a_sensors_battery_and_its_faults_stand_beside_it() {
     let mut view = views::well();
     view.sensors[0].battery = Some(3.9);
     let text = sensors_of(view.clone());
-    assert!(text.contains("Good Battery 3.9"), "{text}");
+    assert!(text.contains("Good. Battery 3.9 V"), "{text}");
     view.sensors[0].battery = Some(3.31);
     view.sensors[0].battery_low = true;
     view.sensors[0].faulty = true;
     let text = sensors_of(view);
     assert!(text.contains("It reads wrong, so Trug ignores it for now. Check"), "{text}");
-    assert!(text.contains("Good Reads wrong Battery 3.31 V, change it below 3.4 V (low)"), "{text}");
+    assert!(text.contains("Good Reads wrong . Battery 3.31 V, change it below 3.4 V (low)"), "{text}");
 }
 
 /// One list: what is urgent and not answered, questions and jobs, then what somebody deals with.
