@@ -169,20 +169,30 @@ pub fn put_back(backup: &Path, path: &Path, now: Timestamp) -> Result<PutBack, B
     remove_if_there(&coming)?;
     let file = |doing, source| BackupFault::File { doing, path: path.to_owned(), source };
     let placed = fs::copy(backup, &coming)
-        .and_then(|_| File::open(&coming)?.sync_all())
         .map_err(|source| file("writing beside", source))
-        .and_then(|()| {
-            let aside = move_aside(path, "before-restore", now)?;
-            fs::rename(&coming, path).map_err(|source| file("naming", source))?;
-            sync_folder(path).map_err(|source| file("writing", source))?;
-            Ok(aside)
-        });
+        .and_then(|_| put_in_place(&coming, path, "before-restore", now));
     remove_if_there(&coming)?;
     Ok(PutBack { content, aside: placed? })
 }
 
+/// Moves the record at `path` aside and gives its name to `coming`, which is on the disk by
+/// then. Returns where the old one is; `None` where there was none.
+pub(super) fn put_in_place(
+    coming: &Path,
+    path: &Path,
+    why: &str,
+    now: Timestamp,
+) -> Result<Option<PathBuf>, BackupFault> {
+    let file = |doing, source| BackupFault::File { doing, path: path.to_owned(), source };
+    File::open(coming).and_then(|it| it.sync_all()).map_err(|source| file("writing beside", source))?;
+    let aside = move_aside(path, why, now)?;
+    fs::rename(coming, path).map_err(|source| file("naming", source))?;
+    sync_folder(path).map_err(|source| file("writing", source))?;
+    Ok(aside)
+}
+
 /// Moves a record with its logs aside: `NAME.WHY-TIME`. Returns its new path.
-pub(super) fn move_aside(path: &Path, why: &str, now: Timestamp) -> Result<Option<PathBuf>, BackupFault> {
+fn move_aside(path: &Path, why: &str, now: Timestamp) -> Result<Option<PathBuf>, BackupFault> {
     if !path.exists() {
         return Ok(None);
     }
@@ -209,7 +219,7 @@ pub(super) fn move_aside(path: &Path, why: &str, now: Timestamp) -> Result<Optio
 }
 
 /// A path with something after its name.
-fn beside(path: &Path, after: &str) -> PathBuf {
+pub(super) fn beside(path: &Path, after: &str) -> PathBuf {
     let mut name: OsString = path.as_os_str().to_owned();
     name.push(after);
     name.into()
@@ -222,7 +232,7 @@ fn same_file(a: &Path, b: &Path) -> bool {
     }
 }
 
-fn remove_if_there(path: &Path) -> Result<(), BackupFault> {
+pub(super) fn remove_if_there(path: &Path) -> Result<(), BackupFault> {
     match fs::remove_file(path) {
         Err(source) if source.kind() != io::ErrorKind::NotFound => {
             Err(BackupFault::File { doing: "removing", path: path.to_owned(), source })

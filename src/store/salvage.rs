@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, params_from_iter};
 
-use super::backup::{BackupFault, move_aside};
+use super::backup::{BackupFault, beside, put_in_place, remove_if_there};
 use super::query;
 use super::writer::lock;
 use super::{StoreError, schema};
@@ -44,17 +44,21 @@ pub fn mend_damaged(path: &Path, now: Timestamp) -> Result<Option<Salvaged>, Sto
     }
     let _lock = lock(path)?;
     let Some(found) = damage(path) else { return Ok(None) };
-    let aside = move_aside(path, "damaged", now).map_err(|fault| match fault {
+    let fault = |fault: BackupFault| match fault {
         BackupFault::Store(fault) => fault,
         fault => StoreError::Damaged { path: path.to_owned(), found: format!("{found}; {fault}") },
-    })?;
-    let Some(aside) = aside else { return Ok(None) };
-    let salvaged = carry_over(&aside, path).map_err(|source| StoreError::Write {
+    };
+    // Beside the damaged one first: a start that breaks off in between finds that one again,
+    // and begins again.
+    let coming = beside(path, ".coming");
+    remove_if_there(&coming).map_err(fault)?;
+    let salvaged = carry_over(path, &coming).map_err(|source| StoreError::Write {
         what: "what could be read of the damaged record",
         path: path.to_owned(),
         source,
     })?;
-    Ok(Some(Salvaged { aside, found, ..salvaged }))
+    let aside = put_in_place(&coming, path, "damaged", now).map_err(fault)?;
+    Ok(aside.map(|aside| Salvaged { aside, found, ..salvaged }))
 }
 
 /// What SQLite finds wrong with a file of ours; `None` where it finds nothing in the time

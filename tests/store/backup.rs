@@ -175,6 +175,8 @@ fn a_damaged_record_is_moved_aside_and_carried_over() {
     assert_eq!(mend_damaged(&path, at(0)).unwrap(), None, "it is whole");
     damage(&path, 1);
     let damaged = fs::read(&path).unwrap();
+    // A start that broke off while it carried over left a part of it.
+    fs::write(beside(&path, ".coming"), "half a record").unwrap();
 
     let salvaged = mend_damaged(&path, at(0)).unwrap().expect("it is damaged");
     assert_eq!(fs::read(&salvaged.aside).unwrap(), damaged, "nothing of it is deleted or changed");
@@ -185,6 +187,7 @@ fn a_damaged_record_is_moved_aside_and_carried_over() {
     assert!(all.len() - kept.len() < 300, "{} of {}", kept.len(), all.len());
     let all: HashSet<_> = all.into_iter().collect();
     assert!(kept.iter().all(|it| all.contains(it)), "none is made up");
+    assert!(!beside(&path, ".coming").exists());
     // It goes on.
     add(&mut store(&path), 2000, 2001);
     assert_eq!(readings(&path).len(), kept.len() + 10);
