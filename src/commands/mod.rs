@@ -3,6 +3,7 @@
 pub mod acclimatise;
 pub mod alarms;
 pub mod answer;
+pub mod arguments;
 pub mod backup;
 pub mod calibrate;
 pub mod check;
