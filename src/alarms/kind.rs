@@ -22,16 +22,18 @@ pub(crate) struct KindRow {
     pub(crate) deadband: Option<Deadband>,
     /// How far beyond its limit a further step is, where one that grows worse is told again.
     pub(crate) worse: Option<Deadband>,
-    /// Whether it is of high priority from its first further step on.
-    pub(crate) high_when_worse: bool,
-    /// Its priority by the steps beyond its limit, where that decides, the last for all
-    /// further ones: unless the garden gives its kind another than the usual one.
+    /// Its priority by the steps beyond its limit, where that decides: without a whole one, with
+    /// one, and so on, the last for all further ones; unless the garden gives its kind another
+    /// than the usual one. Empty: it has one priority.
     pub(crate) by_severity: &'static [Priority],
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
     /// Whether somebody ought to act on it though it is over: it is told all the same.
     pub(crate) told_when_over: bool,
+    /// Whether it is of the day: by day it does not wait for a group's summary, which would
+    /// tell it on the next morning.
+    pub(crate) of_the_day: bool,
     /// Whether its answer says what ran: a timer, a hose, or not found.
     pub(crate) asks_found: bool,
     /// Whether a bed in which nothing grows keeps it quiet.
@@ -107,10 +109,10 @@ const USUAL: KindRow = KindRow {
     off_s: 0,
     deadband: None,
     worse: None,
-    high_when_worse: false,
     by_severity: &[],
     words_in_deadband: false,
     told_when_over: false,
+    of_the_day: false,
     asks_found: false,
     quiet_when_fallow: false,
     title: "",
@@ -245,24 +247,25 @@ kinds! {
         title: "Too much nitrite in the water",
         one: "{} has too much nitrite", many: "{} tanks have too much nitrite", trouble: "nitrite",
     }
-    // The first step is pH 6.
     Ph {
         name: "ph", priority: Medium, places: &[PlaceKind::Tank],
         on_s: 30 * MIN_S, off_s: 30 * MIN_S, deadband: Some(PH),
-        worse: Some(PH_WORSE), high_when_worse: true,
+        worse: Some(PH_WORSE),
+        // The first step is pH 6.
+        by_severity: &[Medium, High],
         title: "Water pH out of range",
         one: "{}: pH is outside its limits", many: "pH is outside its limits in {} tanks",
         trouble: "pH outside its limits",
     }
-    // It comes at night, when nobody can act.
+    // It is told in the afternoon, while plants can be covered.
     Frost {
-        name: "frost", places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
+        name: "frost", priority: Medium, of_the_day: true, places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
         on_s: 15 * MIN_S, off_s: 3 * HOUR_S, deadband: Some(Deadband { usual: 1.0, ..DEGREES }),
         title: "Frost",
         one: "Frost is possible at {}", many: "Frost is possible at {} gardens", trouble: "frost",
     }
     Heat {
-        name: "heat", priority: Medium, places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
+        name: "heat", priority: Medium, of_the_day: true, places: &[PlaceKind::SiteWith(Quantity::AirTemperature)],
         on_s: 15 * MIN_S, off_s: 3 * HOUR_S, deadband: Some(Deadband { usual: 1.0, ..DEGREES }),
         title: "Hot day",
         one: "It is a hot day at {}", many: "It is a hot day at {} gardens", trouble: "heat",
@@ -429,6 +432,8 @@ mod tests {
             assert_eq!(row.many.matches("{}").count(), 1, "{}", row.many);
             assert!(!row.trouble.contains("{}") && row.trouble.len() > 1, "{}", row.trouble);
             assert!(row.deadband.is_none_or(|it| (0.0..=it.most).contains(&it.usual)), "{}", row.name);
+            assert!(row.by_severity.is_empty() || row.by_severity.contains(&row.priority), "{}", row.name);
+            assert!(row.by_severity.is_sorted(), "{}: it grows no less urgent", row.name);
             assert!(row.worse.is_none_or(|it| 0.0 < it.usual && it.usual <= it.most), "{}", row.name);
         }
     }

@@ -366,7 +366,7 @@ impl Core {
         let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
         slot.life.since()?;
-        slot.record(&site.garden)
+        site.alarm_record(slot)
     }
 
     /// The sensors count as heard at `now`: after a pause of the daemon nobody

@@ -60,21 +60,13 @@ impl Garden {
         }
     }
 
-    /// The same of an alarm that went `severity` steps beyond its limit: some kinds are of
-    /// high priority from the first step on, unless the garden gives them another priority
-    /// than the usual one.
+    /// The same of an alarm that went `severity` steps beyond its limit: of some kinds that
+    /// decides, unless the garden gives them another priority than the usual one.
     pub(crate) fn priority_graded(&self, kind: Kind, place: &Id, severity: u16) -> Priority {
-        let row = kind.row();
-        if let [.., last] = row.by_severity
-            && self.rules[kind].priority == kind.priority()
-        {
-            return *row.by_severity.get(usize::from(severity)).unwrap_or(last);
-        }
-        let urgent = severity > 0 && row.high_when_worse;
-        if urgent && self.rules[kind].priority == kind.priority() {
-            Priority::High
-        } else {
-            self.priority_at(kind, place)
+        let by_severity = kind.row().by_severity;
+        match by_severity.get(usize::from(severity)).or(by_severity.last()) {
+            Some(&graded) if self.rules[kind].priority == kind.priority() => graded,
+            _ => self.priority_at(kind, place),
         }
     }
 

@@ -20,6 +20,7 @@ use crate::garden::sensor::replacements::Replacements;
 use crate::garden::sensor::state::{GatewayState, SensorHistory, SensorState};
 use crate::garden::tank::swing::Swing;
 use crate::garden::weather::days::WeatherDays;
+use crate::garden::weather::night::NightOutlook;
 use crate::garden::wetting::cause::{WettingCause, WettingEvidence};
 use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Place, Quantity, add_seconds};
@@ -107,6 +108,8 @@ pub(crate) struct SiteState {
     /// What people saw and did.
     pub(crate) log: SiteLog,
     pub(crate) weather: WeatherDays,
+    /// How cold the coming night, or this one, may be.
+    pub(crate) night: Option<NightOutlook>,
     /// When the beds last gave evidence about the gauge.
     pub(crate) evidence_at: Option<Timestamp>,
     /// When the beds last moved as under rain that no gauge caught.
@@ -197,6 +200,7 @@ impl SiteState {
             alarms: AlarmSlots::new(&garden),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
+            night: None,
             evidence_at: None,
             like_rain_at: None,
             same_time: SameTimeWatch::default(),
@@ -285,6 +289,7 @@ impl SiteState {
             gateway.back_at = gateway.back_at.map(|at| at.min(now));
         }
         self.weather.set_back(limit);
+        self.night = self.night.filter(|night| night.until <= limit);
         for program in &mut self.programs {
             program.forget_after(limit);
         }

@@ -1,5 +1,7 @@
 //! What a person is shown of a site, in words.
 
+use std::cmp::Reverse;
+
 use jiff::Timestamp;
 
 use crate::alarms::{AlarmCondition, Kind, State};
@@ -25,7 +27,7 @@ impl SiteState {
     pub(crate) fn view(&self) -> SiteView {
         let garden = &self.garden;
         let now = self.latest().unwrap_or(Timestamp::UNIX_EPOCH);
-        let alarms = self.alarm_views();
+        let alarms = self.alarm_views(now);
         let to_do = alarms
             .iter()
             .filter(|a| a.record.state.is_active() || a.record.state == State::LatchedUnacknowledged)
@@ -80,18 +82,19 @@ impl SiteState {
         }
     }
 
-    /// Alarms that are not normal, most urgent first, then newest first.
-    fn alarm_views(&self) -> Vec<AlarmView> {
+    /// Alarms that are not normal: those of now, then those that have been over for a day;
+    /// most urgent first, then newest first.
+    fn alarm_views(&self, now: Timestamp) -> Vec<AlarmView> {
         let (garden, mut views) = (&self.garden, Vec::new());
         for slot in self.alarms.iter().filter(|slot| slot.life.state() != State::Normal) {
-            let Some(record) = slot.record(garden) else { continue };
+            let Some(record) = self.alarm_record(slot) else { continue };
             views.push(AlarmView {
                 place_name: slot.subject.place.name(garden).to_owned(),
                 priority: garden.priority_of(&record),
                 record,
             });
         }
-        views.sort_by(|a, b| b.priority.cmp(&a.priority).then(b.record.at.cmp(&a.record.at)));
+        views.sort_by_key(|it| (it.is_long_over(now), Reverse((it.priority, it.record.at))));
         views
     }
 

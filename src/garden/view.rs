@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::alarms::{AlarmKey, AlarmRecord, Kind, Priority};
+use crate::alarms::{AlarmKey, AlarmRecord, Kind, Priority, State};
 use crate::garden::bed::proposals::ProposedProgram;
 use crate::garden::jobs::view::JobView;
 use crate::model::{Id, Quantity};
@@ -150,6 +150,18 @@ pub struct AlarmView {
     pub record: AlarmRecord,
     pub place_name: String,
     pub priority: Priority,
+}
+
+impl AlarmView {
+    /// Whether it has been over for a day at `now`, and only waits for an answer: what holds
+    /// comes before it. A day is this project's own; harm from a shock shows within one.
+    pub fn is_long_over(&self, now: Timestamp) -> bool {
+        const DAY_S: i64 = 86_400;
+        matches!(
+            self.record.state,
+            State::ReturnedUnacknowledged | State::LatchedUnacknowledged | State::LatchedAcknowledged
+        ) && now.as_second() - self.record.at.as_second() > DAY_S
+    }
 }
 
 /// A condition that holds and becomes an alarm when it has held for its on-delay.

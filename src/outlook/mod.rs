@@ -1,4 +1,5 @@
-//! The outlook: how a bed dries, and when it will be dry if no water comes.
+//! The outlook: how a bed dries, and when it will be dry if no water comes; and, in
+//! [`low_tonight_c`], how cold the coming night may be.
 //!
 //! [`Outlook`] follows one bed by its water content and answers when it reaches
 //! a threshold, with an interval that is meant to hold four times in five, or
@@ -42,6 +43,7 @@ mod curve;
 mod drying;
 mod exponential;
 mod forecast;
+mod frost;
 mod members;
 mod moment;
 mod paths;
@@ -53,6 +55,8 @@ pub use exponential::{
     Bounds, Exponential, HUBER, LEAST, LEAST_DAYS, Unfit, fit, half_life_d, water_content,
 };
 pub use forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, ForecastMethod, Unknown};
+pub(crate) use frost::low_tonight_step;
+pub use frost::{FROST_MARGIN_C, LOW_TONIGHT, low_tonight_c};
 pub use paths::{RESOLUTION, STRAIGHT_DAYS};
 
 use crate::why::{Check, Equation};
@@ -114,4 +118,5 @@ pub const INTERVAL: Equation = Equation {
 };
 
 /// The equations of this room.
-pub const EQUATIONS: &[Equation] = &[EXPONENTIAL, HALF_LIFE, REFILL_POINT, LINE, OWN_CURVE, BLEND, INTERVAL];
+pub const EQUATIONS: &[Equation] =
+    &[EXPONENTIAL, HALF_LIFE, REFILL_POINT, LINE, OWN_CURVE, BLEND, INTERVAL, LOW_TONIGHT];

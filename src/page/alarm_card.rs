@@ -6,7 +6,7 @@ use super::access::Visitor;
 use super::answered_by::{AnsweredBy, answered_words};
 use super::markup::item;
 use super::reasons;
-use crate::alarms::{AlarmNote, Finding, Kind, Priority, State};
+use crate::alarms::{AlarmNote, Finding, Kind, State};
 use crate::garden::view::{AlarmView, SiteView};
 use crate::model::Id;
 use crate::text::labels;
@@ -73,8 +73,9 @@ pub(super) fn last<T>(list: &[T], most: usize) -> &[T] {
 }
 
 /// How urgent an alarm is, in words.
-pub(super) fn urgency(priority: Priority) -> Markup {
-    html! { span class={ "urgency " (priority.name()) } { (labels::priority(priority)) } }
+pub(super) fn urgency(alarm: &AlarmView, view: &SiteView) -> Markup {
+    let by = labels::by_when(alarm.priority, alarm.record.since, view.now, &view.time_zone);
+    html! { span class={ "urgency " (alarm.priority.name()) } { (by) } }
 }
 
 /// One alarm: how urgent, since when, what it says, who answered, why, its notes, and the
@@ -98,7 +99,7 @@ pub(super) fn card(
                 } @else if record.state == State::ReturnedUnacknowledged {
                     "From " (moment(record.since)) " to " (moment(record.at)) ". " (labels::state(record.state))
                 } @else {
-                    @if record.state.is_active() { (urgency(alarm.priority)) " " }
+                    @if record.state.is_active() { (urgency(alarm, view)) " " }
                     "Since " (moment(record.since)) ". " (labels::state(record.state))
                 }
             }

@@ -252,7 +252,7 @@ impl<'a> LinkPage<'a> {
                     @if let Some((until, _)) = record.shelf {
                         "Until " (self.moment(until)) ". "
                     } @else {
-                        (urgency(alarm.priority)) " Since " (self.moment(record.since)) ". "
+                        (urgency(alarm, &self.view)) " Since " (self.moment(record.since)) ". "
                     }
                     (labels::state(record.state))
                 }

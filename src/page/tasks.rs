@@ -3,6 +3,7 @@
 
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::alarm_card::{self, urgency};
@@ -24,7 +25,7 @@ use crate::text::spoken::{TextParts, counted, list};
 const LISTED_MAX: usize = 24;
 
 /// The rank of what is over, not urgent, and not answered.
-const OVER: u8 = 8;
+const OVER: u8 = 9;
 
 /// One thing to do. A question carries its number among the site's.
 #[derive(Clone, Copy)]
@@ -38,17 +39,21 @@ enum Task<'a> {
 
 impl Task<'_> {
     /// What is done first has the lowest.
-    fn rank(&self) -> u8 {
+    fn rank(&self, now: Timestamp) -> u8 {
         match self {
+            // Whoever had to look at once has looked, or has not for days: what holds comes first.
+            Self::Alarm(alarm) if alarm.record.state.waits() && alarm.is_long_over(now) => {
+                if alarm.priority == Priority::High { 8 } else { OVER }
+            }
             Self::Alarm(alarm) => match (alarm.record.state, alarm.priority) {
                 (State::Unacknowledged | State::LatchedUnacknowledged, Priority::High) => 0,
                 (State::Unacknowledged | State::LatchedUnacknowledged, Priority::Medium) => 2,
                 (State::ReturnedUnacknowledged, Priority::High) => 5,
                 (State::Unacknowledged | State::LatchedUnacknowledged, Priority::Low) => 7,
                 (State::ReturnedUnacknowledged, _) => OVER,
-                (_, Priority::High) => 9,
-                (_, Priority::Medium) => 10,
-                (_, Priority::Low) => 11,
+                (_, Priority::High) => 10,
+                (_, Priority::Medium) => 11,
+                (_, Priority::Low) => 12,
             },
             Self::Changed(..) => 1,
             Self::Job(job) if job.is_overdue() => 3,
@@ -104,7 +109,7 @@ impl<'a> TaskList<'a> {
             .chain(jobs.iter().copied().map(Task::Job))
             .collect();
         // Stable: within one rank the garden's own order stays.
-        tasks.sort_by_key(Task::rank);
+        tasks.sort_by_key(|task| task.rank(view.now));
         tasks
     }
 
@@ -113,7 +118,7 @@ impl<'a> TaskList<'a> {
         let mut tasks = self.tasks();
         // What is over and not urgent is told in a line, unless it is all there is.
         let all = tasks.len();
-        let over = |task: &Task<'_>| task.rank() == OVER;
+        let over = |task: &Task<'_>| task.rank(self.view.now) == OVER;
         let mut number = 0;
         tasks.retain(|task| {
             number += 1;
@@ -204,7 +209,7 @@ impl<'a> TaskList<'a> {
                 }
                 State::LatchedAcknowledged => html! { span class="urgency low" { "Over, to close" } },
                 State::Acknowledged => html! { span class="urgency low" { "Being dealt with" } },
-                _ => urgency(alarm.priority),
+                _ => urgency(alarm, self.view),
             },
             Task::Job(job) => html! {
                 span class={ "urgency " (if job.is_overdue() { "medium" } else { "low" }) } {

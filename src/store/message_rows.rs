@@ -364,6 +364,9 @@ struct ItemRow<'a> {
     place_name: Cow<'a, str>,
     state: Cow<'a, str>,
     priority: Cow<'a, str>,
+    /// Empty in rows of before.
+    #[serde(default)]
+    by: Cow<'a, str>,
     /// Milliseconds since 1970-01-01 UTC.
     since: i64,
     since_local: Cow<'a, str>,
@@ -386,6 +389,7 @@ fn body_to_json(message: &Message) -> String {
                 place_name: Cow::Borrowed(&item.place_name),
                 state: Cow::Borrowed(item.state.name()),
                 priority: Cow::Borrowed(item.priority.name()),
+                by: Cow::Borrowed(&item.by),
                 since: millis(item.since),
                 since_local: Cow::Borrowed(&item.since_local),
                 text: Cow::Borrowed(&item.text),
@@ -442,6 +446,7 @@ fn item(row: ItemRow<'_>) -> Result<Item, String> {
         state: State::from_name(&row.state).ok_or_else(|| format!("the state {:?}", row.state))?,
         priority: Priority::from_name(&row.priority)
             .ok_or_else(|| format!("the priority {:?}", row.priority))?,
+        by: row.by.into_owned(),
         since: timestamp(row.since).ok_or_else(|| format!("the time {}", row.since))?,
         since_local: row.since_local.into_owned(),
         text: row.text.into_owned(),

@@ -143,6 +143,12 @@ pub fn fastest_change_c(volume_l: f64, from_c: f64, seconds: f64, up: bool) -> f
     natural_c(seconds) + JUMP_C + mixed * way.max(0.0)
 }
 
+/// Whether a change, °C, ended where the air is, having begun far from it: either the water
+/// has come to the air's temperature, and goes no farther, or its probe hangs in the air.
+pub fn came_to_the_air(from_c: f64, to_c: f64, air_c: f64) -> bool {
+    (from_c - air_c).abs() >= APART_C && (to_c - air_c).abs() <= AIR_C
+}
+
 fn natural_c(seconds: f64) -> f64 {
     NATURAL_C_H * seconds / 3600.0
 }

@@ -24,7 +24,7 @@ pub use acclimation::{
 pub use air::{AirLikeness, InAir, largest_daily_swing_c, left_behind};
 pub use ammonia::{ionisation_constant, ionisation_step, un_ionised_fraction, un_ionised_mg_l};
 pub use change::{DAY_S, HOUR_S, Moves, TemperatureChange, TemperatureRecord, WINDOWS, Window};
-pub use immersion::{Immersed, Immersion, Outside, ProbeSurroundings, fastest_change_c};
+pub use immersion::{Immersed, Immersion, Outside, ProbeSurroundings, came_to_the_air, fastest_change_c};
 pub use oxygen::{PART_BEFORE_DAWN, Saturation, percent_saturation, pressure_kpa, saturation_mg_l};
 pub use ph::{Drift, Hourly, drift};
 pub use published::{PUBLISHED, PublishedFigure, published_for};

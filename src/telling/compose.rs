@@ -9,7 +9,7 @@ use crate::alarms::{Priority, State};
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Garden};
 use crate::text::spoken::{duration, moment};
-use crate::text::subjects;
+use crate::text::{labels, subjects};
 
 /// Items of one message at most; the others are counted.
 const ITEMS_MAX: usize = 20;
@@ -92,7 +92,7 @@ impl MessageDraft<'_> {
             .iter()
             .zip(&names)
             .take(ITEMS_MAX)
-            .map(|(entry, place_name)| self.item(entry, place_name))
+            .map(|(entry, place_name)| self.item(entry, place_name, now))
             .collect();
         for address in addresses {
             into.push(Message {
@@ -111,15 +111,17 @@ impl MessageDraft<'_> {
         }
     }
 
-    fn item(&self, entry: &DraftEntry, place_name: &str) -> Item {
+    fn item(&self, entry: &DraftEntry, place_name: &str, now: Timestamp) -> Item {
+        let zone = &self.garden.site.time_zone;
         let text = subjects::cut_bytes(&subjects::plain(&entry.text), TEXT_MAX);
         Item {
             key: entry.alarm.clone(),
             place_name: place_name.to_owned(),
             state: entry.state,
             priority: entry.priority,
+            by: labels::by_when(entry.priority, entry.since, now, zone),
             since: entry.since,
-            since_local: moment(entry.since, &self.garden.site.time_zone),
+            since_local: moment(entry.since, zone),
             text,
             source: subjects::cut_bytes(&subjects::plain(&entry.source), SOURCE_MAX),
         }

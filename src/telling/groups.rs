@@ -63,7 +63,7 @@ pub(crate) fn told_at(garden: &Garden, group: &Tell, alarm: &AlarmKey, at: Times
     if garden.priority_at(alarm.kind, &alarm.place) == Priority::High {
         return at;
     }
-    let told = TellingHours::of(garden, Some(group)).gathered(at);
+    let told = TellingHours::of(garden, Some(group)).of_kind(alarm.kind, at).gathered(at);
     // What waits a minute for company is told with the alarm, as people count.
     if told.duration_since(at) <= COMPANY { at } else { told }
 }

@@ -10,6 +10,7 @@ use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
+use crate::alarms::Kind;
 use crate::garden::plan::{Garden, Tell};
 use crate::model::LocalHours;
 use crate::watering::minute_of_day;
@@ -17,6 +18,9 @@ use crate::watering::minute_of_day;
 /// How long what is not of high priority waits for company, seconds: what falls out
 /// of one cause comes within moments.
 const GATHER_S: i64 = 60;
+
+/// Minutes of the day at which what is of the day waits for no summary.
+const DAY: std::ops::Range<u16> = 7 * 60..21 * 60;
 
 /// How late a summary may be: beyond it the next one tells of it.
 const SUMMARY_LATE: SignedDuration = SignedDuration::from_hours(12);
@@ -42,6 +46,14 @@ impl<'a> TellingHours<'a> {
             quiet: group.and_then(|group| group.quiet.as_ref()),
             summary: group.and_then(|group| group.summary),
         }
+    }
+
+    /// Those in which a group is told at `now` of an alarm of `kind`: by day, from 7 am to
+    /// 9 pm (ours), what is of the day waits for no summary.
+    pub(super) fn of_kind(self, kind: Kind, now: Timestamp) -> Self {
+        let by_day = DAY.contains(&minute_of_day(self.zone.to_datetime(now)));
+        let waits = !(kind.row().of_the_day && by_day);
+        Self { summary: self.summary.filter(|_| waits), ..self }
     }
 
     /// When something that comes at `now` and is not of high priority is told.

@@ -98,6 +98,8 @@ pub struct Item {
     pub place_name: String,
     pub state: State,
     pub priority: Priority,
+    /// By when it is to be dealt with, as people say it; empty where that is not known.
+    pub by: String,
     /// When the condition began.
     pub since: Timestamp,
     /// The same in the site's own time, as people say it.

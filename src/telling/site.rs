@@ -207,7 +207,8 @@ impl SiteNotifier {
                 told: None,
             };
             // To a group that has not been told while it was less urgent it is news.
-            let news = alarm.kind.row().high_when_worse && self.rows.told(alarm, group, since).is_none();
+            let news =
+                !alarm.kind.row().by_severity.is_empty() && self.rows.told(alarm, group, since).is_none();
             let worse = record.course.worse && change.from.is_active() && !news;
             let why = if worse { TellReason::Worse } else { TellReason::News };
             said.entry((group, why)).or_default().push(entry);
@@ -225,7 +226,7 @@ impl SiteNotifier {
                 self.rows.put(which, WaitTimes { since, due: plus(whole_millis(now), STAYS) });
             }
         } else {
-            let due = self.hours(group).gathered(now);
+            let due = self.hours(group).of_kind(alarm.kind, now).gathered(now);
             self.rows
                 .put(WaitKey { alarm: alarm.clone(), group, wait: WaitFor::Tell }, WaitTimes { since, due });
         }
@@ -390,7 +391,7 @@ impl SiteNotifier {
                 }
                 WaitFor::Again => plus(whole_millis(now), self.repeats(which.group).1),
                 WaitFor::Tell | WaitFor::TellNotAnswered { .. } | WaitFor::TellNotDelivered { .. } => {
-                    self.hours(which.group).gathered(now)
+                    self.hours(which.group).of_kind(which.alarm.kind, now).gathered(now)
                 }
             };
             if latest < row.due {
@@ -419,7 +420,18 @@ impl SiteNotifier {
             return;
         }
         let hours = if instead { self.hours_instead(group) } else { self.hours(group) };
-        let put_off = |row: &WaitTimes| hours.put_off(row.due, now);
+        // What is of the day and waits for no summary does not bring it forward either.
+        let alone = |which: &WaitKey| {
+            hours.summary.is_some() && hours.of_kind(which.alarm.kind, now).summary.is_none()
+        };
+        let early = waiting.iter().all(|(which, row)| now < row.due || alone(which));
+        if early {
+            waiting.retain(|(which, row)| row.due <= now && alone(which));
+        }
+        let put_off = |which: &WaitKey, row: &WaitTimes| {
+            let hours = if early { hours.of_kind(which.alarm.kind, now) } else { hours };
+            hours.put_off(row.due, now)
+        };
         let is_high = |alarm: &AlarmKey| {
             let usual = || self.garden.priority_at(alarm.kind, &alarm.place);
             stands(alarm).map_or_else(usual, |standing| self.priority(&standing)) == Priority::High
@@ -427,7 +439,7 @@ impl SiteNotifier {
         let late: Vec<(WaitKey, WaitTimes)> = waiting
             .iter()
             .filter(|(which, row)| row.due <= now && !is_high(&which.alarm))
-            .filter_map(|(which, row)| Some((which.clone(), WaitTimes { due: put_off(row)?, ..*row })))
+            .filter_map(|(which, row)| Some((which.clone(), WaitTimes { due: put_off(which, row)?, ..*row })))
             .collect();
         if !late.is_empty() {
             waiting.retain(|(which, _)| is_high(&which.alarm));
@@ -445,7 +457,7 @@ impl SiteNotifier {
                 continue;
             }
             done.insert(which.alarm.clone());
-            let why = self.why(&which);
+            let why = if early && which.wait == WaitFor::Tell { TellReason::News } else { self.why(&which) };
             let mut entry = self.entry(&which, row, &standing);
             if why == TellReason::Summary {
                 entry.text = self.with_others(&which.wait, &entry.text);
@@ -526,7 +538,7 @@ impl SiteNotifier {
             }
             self.drop_answers_to(next, &which.alarm);
             let high = self.priority(&standing) == Priority::High;
-            let due = self.hours(next).at_once(now);
+            let due = self.hours(next).of_kind(which.alarm.kind, now).at_once(now);
             if high || due <= now {
                 let mut entry = self.entry(&which, row, &standing);
                 entry.again = false;

@@ -21,12 +21,23 @@ pub(crate) fn condition(condition: Condition) -> &'static str {
     }
 }
 
+/// By when what is of this priority is to be dealt with, where no day can be named.
 pub(crate) fn priority(priority: Priority) -> &'static str {
     match priority {
         Priority::High => "Act now",
         Priority::Medium => "Today",
-        Priority::Low => "This week",
+        Priority::Low => "Within a week",
     }
+}
+
+/// By when an alarm is to be dealt with that began at `since`, seen from `now`, in the words
+/// of its own text: "Act now", "Today", "By Tuesday 17 March".
+pub(crate) fn by_when(priority: Priority, since: Timestamp, now: Timestamp, zone: &TimeZone) -> String {
+    if priority == Priority::High {
+        return self::priority(priority).to_owned();
+    }
+    let date = |at: Timestamp| zone.to_datetime(at).date();
+    spoken::capital(&spoken::by(priority, date(since), date(now)))
 }
 
 pub(crate) fn state(state: State) -> &'static str {

@@ -66,6 +66,14 @@ impl<'a> TextParts<'a> {
     }
 }
 
+/// An alarm's text with one more sentence, which stands before its cautions.
+pub(crate) fn before_care(text: &str, sentence: &str) -> String {
+    match text.find(TAKE_CARE) {
+        Some(at) => format!("{}{sentence} {}", &text[..at], &text[at..]),
+        None => format!("{} {sentence}", text.trim_end()),
+    }
+}
+
 /// "Tuesday 7 April".
 pub(crate) fn day(date: Date) -> String {
     let weekday = match date.weekday() {
@@ -274,6 +282,12 @@ pub(crate) fn capital(word: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
+/// Words with their first letter small.
+pub(crate) fn uncapital(words: &str) -> String {
+    let mut chars = words.chars();
+    chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
+}
+
 /// "38 % of its available water", "all of its available water", "none of ...".
 pub(crate) fn water_left(part: f64) -> String {
     let how_much = if part >= 0.995 {
@@ -330,15 +344,21 @@ pub(crate) const WHEN: &str = "\u{e000}";
 /// The same at the beginning of a sentence, with the comma that follows a date.
 pub(crate) const WHEN_FIRST: &str = "\u{e001}";
 
-/// Words with the time by which an alarm of this priority is to be dealt with: one that
-/// began on the local date `began`, seen from `today`.
-pub(crate) fn by_when(text: &str, priority: Priority, began: Date, today: Date) -> String {
+/// By when an alarm of this priority is to be dealt with, which began on the local date
+/// `began`, seen from `today`: "now", "today", "by Tuesday 17 March".
+pub(crate) fn by(priority: Priority, began: Date, today: Date) -> String {
     let within = began.checked_add(jiff::ToSpan::days(LOW_WITHIN_DAYS)).unwrap_or(Date::MAX);
-    let by = match priority {
+    match priority {
         Priority::High => "now".to_owned(),
         Priority::Low if today < within => format!("by {}", day(within)),
         Priority::Medium | Priority::Low => "today".to_owned(),
-    };
+    }
+}
+
+/// Words with the time by which an alarm of this priority is to be dealt with: one that
+/// began on the local date `began`, seen from `today`.
+pub(crate) fn by_when(text: &str, priority: Priority, began: Date, today: Date) -> String {
+    let by = by(priority, began, today);
     let comma = if by.starts_with("by ") { "," } else { "" };
     text.replace(WHEN, &by).replace(WHEN_FIRST, &(capital(&by) + comma))
 }

@@ -45,6 +45,13 @@ fn shown(run: &Run) -> (String, Timestamp) {
     (alarm.record.said.text.clone(), alarm.record.at)
 }
 
+/// What the page says of an alarm beside others.
+fn said(run: &Run, kind: Kind) -> String {
+    let view = run.view();
+    let alarm = view.alarms.iter().find(|it| it.record.key.kind == kind).expect("it stands");
+    alarm.record.said.text.clone()
+}
+
 #[test]
 fn a_bed_dry_since_yesterday_says_what_to_do_this_morning() {
     let mut run = small("");
@@ -76,6 +83,52 @@ fn a_bed_dry_since_yesterday_says_what_to_do_this_morning() {
     let (text, _) = shown(&run);
     assert!(text.contains("after 6 pm on Wednesday 11 March"), "{text}");
     assert_eq!(run.changes.len(), 1);
+}
+
+/// The words stay, since nothing newer is known; page, messages and commands say how old they are.
+#[test]
+fn what_a_silent_sensor_raised_ends_with_its_last_reading() {
+    let mut run = small("");
+    moves(&mut run, PROBE, "2026-03-10T09:00", "2026-03-10T14:00", (0.21, 0.20));
+    moves(&mut run, THERMOMETER, "2026-03-10T14:00", "2026-03-10T14:30", (20.0, 20.0));
+    assert!(!said(&run, Kind::DryBed).contains("Last reading"), "fresh: {}", said(&run, Kind::DryBed));
+    moves(&mut run, THERMOMETER, "2026-03-10T14:30", "2026-03-10T19:00", (20.0, 20.0));
+    let text = said(&run, Kind::DryBed);
+    assert!(run.view().to_do.iter().any(|it| it.text == text), "{text}");
+    assert!(text.ends_with("Last reading: 20.0 % by volume, 5 hours ago."), "{text}");
+    let standing = run.core().snapshot(&run.key(Kind::DryBed, "bed")).expect("it stands");
+    assert_eq!(standing.said.text, text);
+    moves(&mut run, PROBE, "2026-03-10T19:00", "2026-03-10T19:15", (0.20, 0.20));
+    assert!(!said(&run, Kind::DryBed).contains("Last reading"), "{}", said(&run, Kind::DryBed));
+}
+
+/// The cautions stay last.
+#[test]
+fn a_last_reading_stands_before_the_cautions() {
+    let mut run = small("");
+    moves(&mut run, THERMOMETER, "2026-03-10T09:00", "2026-03-10T12:00", (31.0, 31.0));
+    moves(&mut run, PROBE, "2026-03-10T12:00", "2026-03-10T16:00", (0.28, 0.28));
+    let text = said(&run, Kind::TankTooWarm);
+    let (last, care) = (text.find("Last reading: 31.0 °C, 4 hours ago. Take care:"), text.find("Take care:"));
+    assert!(last.is_some() && last < care, "{text}");
+}
+
+/// A shock of days ago that nobody has answered comes behind what is to be done now.
+#[test]
+fn what_has_been_over_for_days_comes_behind_what_holds() {
+    let mut run = small("");
+    moves(&mut run, THERMOMETER, "2026-03-10T09:00", "2026-03-10T12:00", (20.0, 20.0));
+    moves(&mut run, THERMOMETER, "2026-03-10T12:00", "2026-03-10T13:00", (20.0, 16.0));
+    moves(&mut run, THERMOMETER, "2026-03-10T13:00", "2026-03-11T20:00", (16.0, 16.0));
+    moves(&mut run, PROBE, "2026-03-11T20:00", "2026-03-11T23:00", (0.20, 0.20));
+    let kinds = |run: &Run| -> Vec<Kind> {
+        let kinds = run.view().alarms.into_iter().map(|it| it.record.key.kind);
+        kinds.filter(|kind| matches!(kind, Kind::TankTemperatureShock | Kind::DryBed)).collect()
+    };
+    assert_eq!(kinds(&run), [Kind::TankTemperatureShock, Kind::DryBed], "it was over this noon");
+    moves(&mut run, PROBE, "2026-03-11T23:00", "2026-03-13T23:00", (0.20, 0.19));
+    assert!(run.view().alarms.iter().any(|it| it.record.state == State::LatchedUnacknowledged));
+    assert_eq!(kinds(&run), [Kind::DryBed, Kind::TankTemperatureShock]);
 }
 
 #[test]

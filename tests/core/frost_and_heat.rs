@@ -2,7 +2,7 @@
 
 use garden_simulator::Scenario;
 use jiff::SignedDuration;
-use trug::alarms::{Kind, State};
+use trug::alarms::{Kind, Priority, State};
 use trug::model::SensorIx;
 
 use crate::support::garden::{BED_KEYS, GardenFile, SHIPPED, WATERING, local as t};
@@ -61,10 +61,59 @@ fn a_hot_day_is_told_and_one_thermometer_in_the_sun_makes_none() {
     assert_eq!(run.steps(Kind::Heat), [State::Unacknowledged]);
     let text = run.first(Kind::Heat).record.said.text.to_string();
     assert!(
-        text.contains("°C over 35 °C. Shade seedlings") && text.contains("school's heat rules"),
+        text.contains("°C over 35 °C. People come first") && text.contains("school's heat rules"),
         "{text}"
     );
     assert!(!text.contains("fish"), "it has no tank: {text}");
+}
+
+/// The air of a clear day every quarter of an hour: coldest at 6 am, warmest at 3 pm.
+fn clear_day(run: &mut Run, date: &str, (low_c, high_c): (f64, f64), hours: std::ops::Range<i64>) {
+    let start = t(&format!("{date}T00:00"));
+    for quarter in 4 * hours.start..4 * hours.end {
+        let at = start + SignedDuration::from_mins(15 * quarter);
+        let hour = quarter as f64 / 4.0;
+        let warmth = 0.5 - 0.5 * (std::f64::consts::TAU * (hour - 6.0) / 18.0).cos();
+        let warmth = if (6.0..24.0).contains(&hour) { warmth } else { 0.03 * (6.0 - hour) };
+        let air_c = low_c + (high_c - low_c) * warmth;
+        run.take(PROBE, at, 0.28);
+        run.take(AIR, at, air_c);
+        run.take(OTHER, at, air_c + 0.2);
+    }
+}
+
+#[test]
+fn frost_is_told_in_the_afternoon_before_the_night_that_it_threatens() {
+    let mut run = school("");
+    clear_day(&mut run, "2026-07-10", (5.0, 16.0), 0..24);
+    // 3.6 and half of what the day is cooler: 2.1.
+    clear_day(&mut run, "2026-07-11", (3.6, 13.0), 0..15);
+    assert_eq!(run.steps(Kind::Frost), []);
+    clear_day(&mut run, "2026-07-11", (3.6, 13.0), 15..16);
+    assert_eq!(run.steps(Kind::Frost), [State::Unacknowledged]);
+    let told = run.first(Kind::Frost);
+    assert_eq!(told.priority, Priority::Medium);
+    assert_eq!(told.record.since, t("2026-07-11T15:00"));
+    let text = told.record.said.text.to_string();
+    assert!(
+        text.contains("frost may come in the night to Sunday 12 July, with about 2 °C in the air"),
+        "{text}"
+    );
+    assert!(text.contains("Cover tender plants before dark"), "{text}");
+    clear_day(&mut run, "2026-07-11", (3.6, 13.0), 16..24);
+    assert_eq!(run.steps(Kind::Frost).len(), 1, "it stands through the evening, though the air is mild");
+    // A mild night after all: it is over by midday, and the next afternoon is mild as well.
+    clear_day(&mut run, "2026-07-12", (5.5, 16.0), 0..24);
+    assert_eq!(run.steps(Kind::Frost), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+}
+
+/// A thermometer that was silent for much of yesterday has not seen its high.
+#[test]
+fn without_a_whole_yesterday_no_night_is_foretold() {
+    let mut run = school("");
+    clear_day(&mut run, "2026-07-10", (5.0, 16.0), 0..11);
+    clear_day(&mut run, "2026-07-11", (3.0, 13.0), 0..20);
+    assert_eq!(run.steps(Kind::Frost), []);
 }
 
 /// A glasshouse is not the garden's air.

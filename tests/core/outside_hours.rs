@@ -57,6 +57,7 @@ fn a_beds_meter_that_runs_at_three_is_told_by_the_fourth_message() {
     assert_eq!(told.record.key.place.as_str(), "bed");
     let text = &told.record.said.text;
     assert!(text.starts_with("Water is running at Bed outside the allowed hours: 90 L since 3 pm"), "{text}");
+    assert_eq!(run.steps(Kind::WateringHours), [], "one water, one alarm, which says both");
     // It goes on into the hours in which water may run: it is the same water.
     meter(&mut run, METER, "2026-03-10T16:00", "2026-03-10T19:00", 30.0);
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged]);
@@ -64,6 +65,47 @@ fn a_beds_meter_that_runs_at_three_is_told_by_the_fourth_message() {
     assert_eq!(run.steps(Kind::WaterLeftOn), [State::Unacknowledged, State::ReturnedUnacknowledged]);
     let over = run.changes.iter().rfind(|it| it.record.key.kind == Kind::WaterLeftOn).expect("it is over");
     assert!(over.record.said.text.contains("has stopped"), "{}", over.record.said.text);
+}
+
+/// What stops within half an hour was outside the hours, and is told when it has stopped.
+#[test]
+fn a_beds_meter_that_stops_soon_is_told_as_outside_the_hours() {
+    let mut run = school("");
+    meter(&mut run, METER, "2026-03-10T14:00", "2026-03-10T15:00", 0.0);
+    meter(&mut run, METER, "2026-03-10T15:15", "2026-03-10T15:30", 30.0);
+    assert_eq!(run.steps(Kind::WateringHours), []);
+    meter(&mut run, METER, "2026-03-10T15:45", "2026-03-10T16:30", 0.0);
+    assert_eq!(run.steps(Kind::WateringHours), [State::Unacknowledged]);
+    let told = run.first(Kind::WateringHours);
+    assert_eq!(told.record.at, t("2026-03-10T15:45"));
+    let text = &told.record.said.text;
+    assert!(
+        text.contains("its water meter counted 60 L from 3 pm") && text.contains("it has stopped"),
+        "{text}"
+    );
+    meter(&mut run, METER, "2026-03-10T16:45", "2026-03-11T08:00", 0.0);
+    assert_eq!(run.steps(Kind::WateringHours), [State::Unacknowledged, State::ReturnedUnacknowledged]);
+    assert_eq!(left_on(&run.changes), Vec::<&AlarmChange>::new());
+}
+
+/// A record of before leaks and running water had steps of their own holds none.
+#[test]
+fn water_left_on_grows_no_worse_by_a_restart() {
+    let play = |run: &mut Run| meter(run, METER, "2026-03-10T14:15", "2026-03-10T16:00", 30.0);
+    let mut run = school("");
+    play(&mut run);
+    let mut stored = run.first(Kind::WaterLeftOn).record.clone();
+    assert_eq!(stored.course.severity, 1);
+    stored.course.severity = 0;
+    let mut again = school("");
+    play(&mut again);
+    again.changes.clear();
+    again.router.core.restore_alarms(vec![stored]);
+    meter(&mut again, METER, "2026-03-10T16:15", "2026-03-10T16:30", 30.0);
+    assert_eq!(again.changes, []);
+    let view = again.view();
+    assert_eq!(view.alarms[0].priority, Priority::High);
+    assert!(!view.alarms[0].record.said.text.contains("worse"), "{}", view.alarms[0].record.said.text);
 }
 
 #[test]

@@ -150,6 +150,30 @@ fn a_daemon_that_comes_up_in_quiet_hours_waits_too() {
     assert_eq!(told.iter().map(|(at, _)| *at).collect::<Vec<_>>(), [time("2026-06-11T06:30:00Z")]);
 }
 
+/// Frost that threatens tonight is told today, and does not bring the summary forward; in the
+/// night the summary is soon enough.
+#[test]
+fn frost_waits_for_no_summary_by_day() {
+    let frost = GROUNDS.replace("\"dry-bed\"", "\"frost\", \"dry-bed\"") + MORNING;
+    let noon = time(NOON);
+    let mut by_day = world(&[&frost]);
+    by_day.raise(noon, Kind::DryBed, "kitchen-bed");
+    by_day.raise(later(noon, 60), Kind::Frost, "school");
+    let told = by_day.wait(noon, 24 * 3600);
+    let at: Vec<_> =
+        told.iter().map(|(at, message)| (*at, heads(std::slice::from_ref(message)).concat())).collect();
+    assert_eq!(at.len(), 2, "{at:?}");
+    assert_eq!(at[0].0, later(noon, 120));
+    assert!(at[0].1.starts_with("grounds news: ") && at[0].1.contains("frost"), "{at:?}");
+    assert_eq!(at[1].0, time("2026-06-11T07:00:00Z"));
+    assert!(at[1].1.contains("dry-bed") && !at[1].1.contains("frost"), "{at:?}");
+
+    let mut by_night = world(&[&frost]);
+    by_night.raise(time(NIGHT), Kind::Frost, "school");
+    let told = by_night.wait(time(NIGHT), 24 * 3600);
+    assert_eq!(told.iter().map(|(at, _)| *at).collect::<Vec<_>>(), [time("2026-06-11T07:00:00Z")]);
+}
+
 #[test]
 fn a_summary_is_one_message_in_the_morning() {
     let mut world = world(&[GROUNDS, MORNING]);

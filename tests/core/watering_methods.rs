@@ -46,7 +46,8 @@ fn played(garden: &str) -> Run {
 /// What was told of watering outside the hours, and what is said of the last wetting.
 fn told(run: &Run) -> (Vec<String>, String) {
     let raised = run.changes.iter().filter(|change| {
-        change.record.key.kind == Kind::WateringHours && change.record.state == State::Unacknowledged
+        matches!(change.record.key.kind, Kind::WateringHours | Kind::WaterLeftOn)
+            && change.record.state == State::Unacknowledged
     });
     let view = run.view();
     let bed = view.beds.iter().find(|bed| bed.id.as_str() == "pea-bed").expect("the bed");

@@ -44,6 +44,7 @@ fn message(n: i64, channel: Channel, priority: Priority) -> Message {
             place_name: "Kitchen bed".to_owned(),
             state: State::Unacknowledged,
             priority,
+            by: String::new(),
             since: at(-900_000),
             since_local: "Friday 17 April, 14:45".to_owned(),
             text: "Kitchen bed is dry: 38 % of its available water is left.".to_owned(),

@@ -33,6 +33,7 @@ fn message(ms: i64, channel: Channel, to: &str, purpose: Purpose, subject: &str)
             place_name: "Kitchen bed".to_owned(),
             state: State::Unacknowledged,
             priority: Priority::Medium,
+            by: String::new(),
             since: at(0),
             since_local: "Friday 17 April, 3:00 pm".to_owned(),
             text: "Kitchen bed is dry.".to_owned(),

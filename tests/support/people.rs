@@ -33,6 +33,7 @@ pub(crate) fn message(n: u32, channel: Channel, to: &str, priority: Priority, ms
             place_name: "Kitchen bed".to_owned(),
             state: State::Unacknowledged,
             priority,
+            by: String::new(),
             since: at(ms - 900_000),
             since_local: "Friday 17 April, 14:45".to_owned(),
             text: text.to_owned(),

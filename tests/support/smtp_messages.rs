@@ -29,6 +29,7 @@ pub(crate) fn item(kind: Kind, place: &str, name: &str, state: State, since: &st
         place_name: name.to_owned(),
         state,
         priority: kind.priority(),
+        by: String::new(),
         since: "2026-04-17T05:00:00Z".parse().expect("a time in RFC 3339"),
         since_local: since.to_owned(),
         text: text.to_owned(),

@@ -6,6 +6,7 @@
 mod class_month;
 mod field;
 mod field_capacity;
+mod frost_nights;
 mod in_process;
 mod messages_month;
 mod open_record;

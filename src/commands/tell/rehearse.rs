@@ -182,6 +182,7 @@ fn message(
     let site = &garden.site;
     let headline = headline(garden, alarm);
     let priority = garden.priority_at(alarm.kind, &alarm.place);
+    let today = site.time_zone.to_datetime(at).date();
     Message {
         key: format!(
             "{}/rehearsal/{}/{}/{number}",
@@ -205,11 +206,12 @@ fn message(
             place_name: subjects::plain(&place_called(garden, &alarm.place)),
             state: State::Unacknowledged,
             priority,
+            by: labels::by_when(priority, at, at, &site.time_zone),
             since: at,
             since_local: spoken::moment(at, &site.time_zone),
             text: format!(
                 "Rehearsal. In earnest this would say: {headline}, by how much, what to do, and by when ({}).",
-                labels::priority(priority).to_lowercase()
+                spoken::by(priority, today, today)
             ),
             source: "a rehearsal by trug tell --rehearse".to_owned(),
         }],

@@ -156,6 +156,7 @@ mod tests {
                 place_name: text.clone(),
                 state: State::LatchedUnacknowledged,
                 priority: Priority::High,
+                by: String::new(),
                 since: jiff::Timestamp::MAX,
                 since_local: text.clone(),
                 text,

@@ -16,7 +16,7 @@ pub(super) struct MailContent {
     pub(super) garden: String,
     pub(super) subject: String,
     /// Why it comes, in a few words.
-    pub(super) heading: &'static str,
+    pub(super) heading: String,
     pub(super) opening: Vec<String>,
     pub(super) entries: Vec<MailEntry>,
     /// Who gets this and why.
@@ -29,7 +29,7 @@ pub(super) struct MailEntry {
     pub(super) title: String,
     pub(super) priority: Priority,
     /// How soon to act; `None` where it is over or the heading says it.
-    pub(super) urgency: Option<&'static str>,
+    pub(super) urgency: Option<String>,
     pub(super) text: Vec<String>,
     /// Since when, and how it stands if that is not plain.
     pub(super) since: String,
@@ -74,7 +74,7 @@ impl MailEntry {
         Self {
             title: format!("{}: {}", labels::kind(item.key.kind), line(&item.place_name)),
             priority: item.priority,
-            urgency: (item.state != State::Normal).then(|| labels::priority(item.priority)),
+            urgency: (item.state != State::Normal).then(|| by_when(item)),
             text: paragraphs(&item.text),
             since,
             link,
@@ -82,9 +82,17 @@ impl MailEntry {
     }
 }
 
-fn heading(message: &Message) -> &'static str {
-    match &message.purpose {
-        Purpose::News => labels::priority(message.priority),
+/// By when an item is to be dealt with.
+fn by_when(item: &Item) -> String {
+    if item.by.is_empty() { labels::priority(item.priority).to_owned() } else { line(&item.by) }
+}
+
+fn heading(message: &Message) -> String {
+    let fixed = match &message.purpose {
+        Purpose::News => {
+            let first = message.items.iter().find(|item| item.priority == message.priority);
+            return first.map_or_else(|| labels::priority(message.priority).to_owned(), by_when);
+        }
         Purpose::Summary => "Today's list",
         Purpose::NotAnswered { .. } => "Nobody has answered yet",
         Purpose::NotDelivered { .. } => "A message did not arrive",
@@ -93,7 +101,8 @@ fn heading(message: &Message) -> &'static str {
         Purpose::Over => "It is over",
         Purpose::Test => "A test",
         Purpose::Rehearsal => "A rehearsal: nothing is wrong",
-    }
+    };
+    fixed.to_owned()
 }
 
 fn footer(message: &Message, answerable: bool) -> Vec<String> {

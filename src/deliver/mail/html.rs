@@ -127,7 +127,7 @@ pub(super) fn html(content: &MailContent) -> String {
 fn entry(entry: &MailEntry, style: &str) -> Markup {
     html! {
         div style=(style) {
-            @if let Some(urgency) = entry.urgency {
+            @if let Some(urgency) = &entry.urgency {
                 p style=(badge(entry.priority)) { (urgency) }
             }
             h2 style=(TITLE) { (entry.title) }

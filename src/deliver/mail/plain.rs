@@ -3,6 +3,7 @@
 use textwrap::{Options, WordSeparator, WordSplitter};
 
 use super::content::{MailContent, MailEntry, ONE_BUTTON, TAKEN_ON};
+use crate::text::spoken;
 
 /// Columns of a line: what fits beside a quoting mark into the 78 that RFC 5322,
 /// section 2.1.1, asks for. Addresses are never broken.
@@ -16,7 +17,7 @@ pub(super) fn plain(content: &MailContent) -> String {
         text.push('\n');
     };
     add("", &content.garden);
-    add("", content.heading);
+    add("", &content.heading);
     add("", "");
     for part in &content.opening {
         add("", part);
@@ -53,7 +54,8 @@ pub(super) fn plain(content: &MailContent) -> String {
 
 fn title(entry: &MailEntry, number: Option<usize>) -> String {
     let number = number.map_or_else(String::new, |number| format!("{number}. "));
-    let urgency = entry.urgency.map_or_else(String::new, |words| format!(" ({})", words.to_lowercase()));
+    let urgency =
+        entry.urgency.as_deref().map_or_else(String::new, |words| format!(" ({})", spoken::uncapital(words)));
     format!("{number}{}{urgency}", entry.title)
 }
 

@@ -74,7 +74,13 @@ impl AlarmSlot {
                 None => Life::Normal,
             };
         }
+        let by_readings = self.course.severity;
         self.course = stored.map_or_else(AlarmCourse::default, |alarm| alarm.course);
+        // A record of before such a kind had steps holds none: what the readings give is no
+        // news, and nothing grows worse by a restart.
+        if !self.subject.kind.row().by_severity.is_empty() && replayed.holds() && state.is_active() {
+            self.course.severity = self.course.severity.max(by_readings);
+        }
         self.counted = stored.map(|alarm| alarm.since);
         // What is normal says nothing.
         let Some(stored) = stored.filter(|alarm| alarm.state != State::Normal) else {
@@ -171,7 +177,7 @@ impl AlarmSlot {
     ) -> Option<Telling> {
         let held = self.life.holds();
         let mut rule = garden.rules[self.subject.kind];
-        if self.subject.kind.row().high_when_worse || !self.subject.kind.row().by_severity.is_empty() {
+        if !self.subject.kind.row().by_severity.is_empty() {
             let AlarmSubject { kind, place } = self.subject;
             rule.priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
         }

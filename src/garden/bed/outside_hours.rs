@@ -20,14 +20,13 @@ use jiff::Timestamp;
 use crate::garden::log::LogEvent;
 use crate::garden::site::SiteState;
 use crate::garden::wetting::cause::{LEAST_MM, LOGGED_NEAR_S, SAME_WEATHER_S, WateringBasis, WettingCause};
+use crate::garden::wetting::flow::BED_METER_S;
 use crate::garden::wetting::hours::WateringTime;
 use crate::garden::wetting::program::TIMER_OFF_S;
 use crate::model::{Place, add_seconds};
 use crate::watering::{FlowRun, WateringMethods, probe_lag_s};
 
 const HOUR_S: i64 = 3600;
-/// How long a bed's own meter must have run, seconds.
-const BED_METER_S: i64 = HOUR_S / 2;
 /// The same of the garden's meter, and its least flow meanwhile, L a minute.
 const SITE_METER_S: i64 = HOUR_S;
 const SITE_METER_L_MIN: f64 = 1.0;
@@ -42,7 +41,7 @@ const SAME_WATER_S: i64 = 24 * HOUR_S;
 
 /// Water of a meter's run that nothing allows or explains.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct OutsideFlow {
+pub(crate) struct OutsideFlow {
     pub(super) litres: f64,
     pub(super) seconds: i64,
 }
@@ -51,7 +50,7 @@ impl OutsideFlow {
     /// Whether it is enough to be told at once.
     fn is_left_on(self, place: Place, area_m2: f64) -> bool {
         match place {
-            Place::Bed(_) => self.seconds >= BED_METER_S && self.litres >= LEAST_MM * area_m2,
+            Place::Bed(_) => self.seconds >= i64::from(BED_METER_S) && self.litres >= LEAST_MM * area_m2,
             Place::Site => {
                 self.seconds >= SITE_METER_S && self.litres >= SITE_METER_L_MIN * self.seconds as f64 / 60.0
             }
@@ -68,7 +67,7 @@ pub(super) fn soil_outside_s(depth_m: f64) -> u32 {
 impl SiteState {
     /// What of a meter's present run went outside the hours of every bed that it feeds
     /// and is explained by nothing, where it is enough to be told.
-    pub(super) fn flow_left_on_outside(&self, meter: u16, at: Timestamp) -> Option<OutsideFlow> {
+    pub(crate) fn flow_left_on_outside(&self, meter: u16, at: Timestamp) -> Option<OutsideFlow> {
         let place = self.garden.sensor(meter).place;
         let beds: Vec<u16> = match place {
             Place::Bed(bed) => vec![bed],
@@ -92,7 +91,7 @@ impl SiteState {
         outside.is_left_on(place, area_m2).then_some(outside)
     }
 
-    fn is_outside(&self, bed: u16, message: &FlowRun) -> bool {
+    pub(crate) fn is_outside(&self, bed: u16, message: &FlowRun) -> bool {
         let methods = self.garden.bed(bed).method.map_or(WateringMethods::ANY, WateringMethods::one);
         WateringTime::between(&self.garden, bed, methods, message.from, message.to) == WateringTime::Outside
     }

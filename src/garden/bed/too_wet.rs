@@ -20,7 +20,8 @@ use crate::garden::wetting::rules::FIND_OUT;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
 use crate::watering::{
-    Course, DrainageWatch, METERED, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
+    Course, DrainageWatch, METERED, MOST_A_BED_HOLDS, Pores, WateringMethods, estimated_saturation,
+    estimated_saturation_step,
 };
 use crate::why::Why;
 
@@ -233,6 +234,16 @@ impl SiteState {
         let leaks = outside.is_none() && litres <= most_l && litres_an_hour < DRIBBLE_L_H;
         let severity = u16::from(!leaks);
         let stop = stop_it();
+        // A bed's own hours; no other alarm tells of them while this one stands.
+        let allowed = match beds.as_slice() {
+            [bed] => {
+                let hours = garden
+                    .watering_rules(bed)
+                    .any(bed.method.map_or(WateringMethods::ANY, WateringMethods::one));
+                format!(" {}", spoken::may_run(hours, garden.site.time_zone.to_datetime(at).date()))
+            }
+            _ => String::new(),
+        };
         let words = |active: bool| {
             let mut why: Why = Why::new();
             let early = outside.filter(|_| !too_long);
@@ -258,7 +269,7 @@ impl SiteState {
             let text = if active && early.is_some() {
                 format!(
                     "Water is running at {name} outside the allowed hours: {} since {}. {stop} If somebody is watering, ask \
-                     them to stop.",
+                     them to stop.{allowed}",
                     spoken::litres(litres),
                     since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
                 )

@@ -38,7 +38,7 @@ impl SiteState {
         let subject = AlarmPlace::Tank(index).alarm(Kind::Ammonia);
         self.judge_graded(severity, subject, at, input, batch, |site, active| {
             let tank = site.garden.tank(index);
-            ammonia_words(tank, active, test, &site.garden.site.time_zone)
+            ammonia_words(tank, active, test, at, &site.garden.site.time_zone)
         });
     }
 
@@ -88,7 +88,13 @@ fn why_ammonia(test: &AmmoniaTest) -> Why {
     ]
 }
 
-fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &TimeZone) -> AlarmText {
+fn ammonia_words(
+    tank: &Tank,
+    active: bool,
+    test: Option<AmmoniaTest>,
+    now: Timestamp,
+    zone: &TimeZone,
+) -> AlarmText {
     let limits = tank.limits;
     let mut found = Vec::new();
     let mut values = vec![];
@@ -114,7 +120,8 @@ fn ammonia_words(tank: &Tank, active: bool, test: Option<AmmoniaTest>, zone: &Ti
     values.push(("limit_mg_l", limits.ammonia_mg_l));
     let when = test.map(|t| t.at).map_or(String::new(), |at| format!(" at {}", spoken::moment(at, zone)));
     let text = if active {
-        let [change, test_again] = water_change(times_the_limit(&limits, test) > MUCH);
+        let [change, test_again] =
+            water_change(times_the_limit(&limits, test) > MUCH, zone.to_datetime(now).hour());
         format!(
             "{}: the water test{when} found {}. Run all the air you have, and feed nothing. {change} Test the new water's \
              pH first: a higher pH makes ammonia more toxic. Look for a stopped pump or filter, dead fish and uneaten \

@@ -32,7 +32,7 @@ impl SiteState {
         let parts = tested.map_or(0.0, |(_, mg_l)| mg_l / limit_mg_l);
         let severity = steps_beyond(parts - 1.0, self.garden.rules[Kind::Nitrite].worse_by);
         self.judge_graded(severity, subject, at, input, batch, |site, active| {
-            nitrite_words(site.garden.tank(index), active, tested, &site.garden.site.time_zone)
+            nitrite_words(site.garden.tank(index), active, tested, at, &site.garden.site.time_zone)
         });
     }
 
@@ -55,14 +55,20 @@ fn both(mg_l: f64, nitrogen_part: f64) -> String {
     format!("{mg_l:.2} mg/L as nitrogen ({:.2} as the ion)", mg_l / nitrogen_part)
 }
 
-fn nitrite_words(tank: &Tank, active: bool, tested: Option<(Timestamp, f64)>, zone: &TimeZone) -> AlarmText {
+fn nitrite_words(
+    tank: &Tank,
+    active: bool,
+    tested: Option<(Timestamp, f64)>,
+    now: Timestamp,
+    zone: &TimeZone,
+) -> AlarmText {
     let limit_mg_l = tank.limits.nitrite_mg_l;
     let Some((at, mg_l)) = tested else {
         return AlarmText::new(format!("{}: its nitrite is not known.", tank.name), &[], SOURCE);
     };
     let when = spoken::moment(at, zone);
     let text = if active {
-        let [change, test_again] = water_change(mg_l > MUCH * limit_mg_l);
+        let [change, test_again] = water_change(mg_l > MUCH * limit_mg_l, zone.to_datetime(now).hour());
         format!(
             "{}: the water test at {when} found nitrite: {}; {} should have no more than {}. Run all the air you \
              have, and feed nothing: nitrite stops fish from using oxygen. {change} Look for a stopped pump or \

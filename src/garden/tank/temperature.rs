@@ -14,7 +14,9 @@ use crate::garden::tank::care::{FAN, FISH, HANDS, SWITCH, take_care};
 use crate::garden::tank::swing::{Swing, breaches};
 use crate::garden::tank::water::TankWater;
 use crate::garden::view::Figure;
-use crate::tank::{CHANGE_HOUR_C, Moves, RiseFall, Slope, Species, WINDOWS, Window, equations, species};
+use crate::tank::{
+    CHANGE_HOUR_C, Moves, RiseFall, Slope, Species, WINDOWS, Window, came_to_the_air, equations, species,
+};
 use crate::text::spoken;
 use crate::why::Step;
 
@@ -59,12 +61,17 @@ impl SiteState {
                 .filter(breaches)
                 .max_by(|a, b| a.beyond_c().total_cmp(&b.beyond_c()))
         });
-        let further = beyond(Kind::TankTemperatureShock, farthest.map_or(f64::NAN, |swing| swing.beyond_c()));
+        let doubt = water.and_then(|water| ImmersionDoubt::of(tank, &water.moves, surroundings.air_c));
+        // A thermometer in the air swings on by day and night: that is one alarm, not many.
+        let further = match doubt {
+            Some(_) => 0,
+            None => beyond(Kind::TankTemperatureShock, farthest.map_or(f64::NAN, |swing| swing.beyond_c())),
+        };
         let stood = self.is_active(AlarmPlace::Tank(index), Kind::TankTemperatureShock);
         self.judge_graded(further, alarm(Kind::TankTemperatureShock), at, shock, batch, |site, active| {
             let zone = &site.garden.site.time_zone;
             let seen = site.tanks[usize::from(index)].shock;
-            shock_words(site.garden.tank(index), water, active, seen, lately_out, zone)
+            shock_words(site.garden.tank(index), (water, doubt), active, seen, lately_out, zone)
         });
         if self.is_active(AlarmPlace::Tank(index), Kind::TankTemperatureShock) {
             let state = &mut self.tanks[usize::from(index)];
@@ -164,7 +171,7 @@ pub(super) fn reaches(tank: &Tank, rate: &Slope) -> Option<(f64, Timestamp)> {
 
 fn shock_words(
     tank: &Tank,
-    water: Option<TankWater>,
+    (water, doubt): (Option<TankWater>, Option<ImmersionDoubt>),
     active: bool,
     seen: Option<Swing>,
     lately_out: Option<(Timestamp, Timestamp)>,
@@ -185,7 +192,7 @@ fn shock_words(
                 change.to_c,
                 spoken::moment(change.to_at, zone),
                 tank.fish_name(),
-                shock_advice(tank, change.by_c < 0.0),
+                shock_advice(tank, change.by_c < 0.0, doubt),
                 take_care(&[HANDS, SWITCH, FISH]),
             )
         }
@@ -263,8 +270,41 @@ pub(super) fn hourly(tank: &Tank, rise: bool) -> f64 {
         .unwrap_or(CHANGE_HOUR_C)
 }
 
+/// What speaks for a thermometer out of the water before that is sure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum ImmersionDoubt {
+    /// It fell and rose beyond its limits within a day.
+    BothWays,
+    /// It came from far to where the air is.
+    LikeTheAir,
+}
+
+impl ImmersionDoubt {
+    fn of(tank: &Tank, moves: &[Option<Moves>; WINDOWS.len()], air_c: Option<f64>) -> Option<Self> {
+        let too_fast =
+            |up: bool| swings_of(tank, moves).filter(breaches).any(|it| (it.change.by_c > 0.0) == up);
+        let like_the_air =
+            |it: Swing| air_c.is_some_and(|air_c| came_to_the_air(it.change.from_c, it.change.to_c, air_c));
+        if too_fast(true) && too_fast(false) {
+            Some(Self::BothWays)
+        } else if swings_of(tank, moves).filter(breaches).any(like_the_air) {
+            Some(Self::LikeTheAir)
+        } else {
+            None
+        }
+    }
+
+    /// Completes "see that it hangs in the water: ...".
+    fn words(self) -> &'static str {
+        match self {
+            Self::BothWays => "it fell and rose too fast for water",
+            Self::LikeTheAir => "it shows what the air does",
+        }
+    }
+}
+
 /// What to do about a shock, the plain causes first (common practice).
-fn shock_advice(tank: &Tank, cooled: bool) -> String {
+fn shock_advice(tank: &Tank, cooled: bool, doubt: Option<ImmersionDoubt>) -> String {
     let (hose, causes, comes_back) = if cooled {
         ("any hose or top-up", "a dead heater or a tripped safety switch", "warm")
     } else {
@@ -274,11 +314,19 @@ fn shock_advice(tank: &Tank, cooled: bool) -> String {
             "cool",
         )
     };
+    let slowly = gently(tank, cooled);
+    if let Some(doubt) = doubt {
+        return format!(
+            "Look at the fish now, and see that their thermometer hangs in the water: {}. Shut {hose} that runs in. If tap \
+             water ran in, treat the whole tank against chlorine and chloramine, by the label. Look for {causes}. Let the \
+             water {comes_back} by no more than {slowly:.0} °C an hour.",
+            doubt.words()
+        );
+    }
     format!(
         "Look at the fish now, and shut {hose} that runs in. If tap water ran in, treat the whole tank against chlorine and \
-         chloramine, by the label. Look for {causes}. Let the water {comes_back} by no more than {:.0} °C an hour. If the \
-         thermometer hangs out of the water, put it back.",
-        gently(tank, cooled)
+         chloramine, by the label. Look for {causes}. Let the water {comes_back} by no more than {slowly:.0} °C an hour. If the \
+         thermometer hangs out of the water, put it back."
     )
 }
 

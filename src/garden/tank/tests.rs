@@ -798,6 +798,14 @@ fn a_thermometer_left_in_the_air_is_told_and_its_shock_taken_back() {
     // one that stood is taken back.
     let told = [RAISED_AND_OVER, RAISED_AND_OVER].concat();
     assert_eq!(run.turns(Kind::TankTemperatureShock), told);
+    // It is told as worse once at most, before it is plain that it follows the air.
+    let told_as = |it: &&AlarmChange| {
+        it.record.key.kind == Kind::TankTemperatureShock && it.record.state == State::Unacknowledged
+    };
+    let shocks: Vec<&AlarmChange> = run.changes.iter().filter(told_as).collect();
+    assert!(shocks.iter().filter(|it| it.record.course.worse).count() <= 1, "{shocks:?}");
+    let text = &shocks.last().expect("told").record.said.text;
+    assert!(text.contains("see that their thermometer hangs in the water: it"), "{text}");
     assert!(said(&run, Kind::TankTemperatureShock).contains("no temperature shock was measured"));
     feed(&mut run, 3.0, &water);
     assert_eq!(run.steps(FAULT), [State::Unacknowledged, State::ReturnedUnacknowledged]);
@@ -923,6 +931,17 @@ fn much_ammonia_or_nitrite_asks_for_more_water_and_a_test_the_same_evening() {
         (nitrite(0.5), Kind::Nitrite, "a tenth to a fifth", "tomorrow morning"),
         (nitrite(0.7), Kind::Nitrite, "a quarter to a half", "this evening"),
     ] {
+        // Half past ten in the morning, and later.
+        for (quarters, late) in [(2, next), (46, "tomorrow morning"), (64, "this morning")] {
+            let mut run = Run::new(&[], "", 900);
+            run.hold(&[25.0], quarters).log(test.clone());
+            let next = if next == "this evening" { late } else { next };
+            assert!(
+                said(&run, kind).contains(&format!("Test again {next}.")),
+                "{quarters} {}",
+                said(&run, kind)
+            );
+        }
         let mut run = Run::new(&[], "", 300);
         run.hold(&[25.0], 6).log(test);
         let text = said(&run, kind);

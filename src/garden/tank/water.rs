@@ -64,12 +64,20 @@ pub(super) const MUCH: f64 = 2.0;
 /// How much water is changed against ammonia or nitrite, and when the next test is: a quarter
 /// to a half where there is much (UF/IFAS FA-16, from memory), else a tenth to a fifth (common
 /// practice).
-pub(super) fn water_change(much: bool) -> [&'static str; 2] {
+///
+/// `hour` is that of the local clock: who reads it late in the evening tests in the morning.
+pub(super) fn water_change(much: bool, hour: i8) -> [&'static str; 2] {
+    const LATE: i8 = 17;
+    const EARLY: i8 = 5;
     if much {
         [
             "Change a quarter to a half of the water today, with water of the same temperature treated against chlorine \
              and chloramine.",
-            "Test again this evening.",
+            match hour {
+                ..EARLY => "Test again this morning.",
+                LATE.. => "Test again tomorrow morning.",
+                _ => "Test again this evening.",
+            },
         ]
     } else {
         [

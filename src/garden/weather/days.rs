@@ -127,14 +127,19 @@ impl SensorDay {
     }
 
     fn heard(&self, every_s: u32) -> Heard {
+        self.heard_to(every_s, self.to)
+    }
+
+    /// The same of the day until `to`.
+    fn heard_to(&self, every_s: u32, to: Timestamp) -> Heard {
         if self.readings == 0 {
             return Heard::NOTHING;
         }
         // Whole intervals that fit; a sensor that speaks less than once a day has one.
-        let expected = (between(self.from, self.to) / i64::from(every_s.max(1))).max(1);
+        let expected = (between(self.from, to) / i64::from(every_s.max(1))).max(1);
         Heard {
             share: (f64::from(self.readings) / expected as f64).min(1.0),
-            gap_s: self.longest_gap_s.max(between(self.last, self.to)),
+            gap_s: self.longest_gap_s.max(between(self.last, to)),
         }
     }
 
@@ -265,6 +270,21 @@ impl WeatherDays {
     /// Whether the site measures a quantity.
     pub(crate) fn measures(&self, quantity: Quantity) -> bool {
         self.sensors.iter().any(|days| days.measures == quantity)
+    }
+
+    /// The days before `to` and before that one's date, of each sensor of a quantity that
+    /// was heard wholly on both: today until now, and yesterday.
+    pub(crate) fn whole_days_to(
+        &self,
+        quantity: Quantity,
+        to: Timestamp,
+    ) -> impl Iterator<Item = (SensorDay, SensorDay)> {
+        self.sensors.iter().filter(move |days| days.measures == quantity).filter_map(move |days| {
+            let (today, before) = (days.days.back()?, days.days.iter().rev().nth(1)?);
+            let follows = before.to == today.from && today.from <= to && to < today.to;
+            let heard = today.heard_to(days.every_s, to).whole() && before.heard(days.every_s).whole();
+            (follows && heard).then_some((*today, *before))
+        })
     }
 
     /// A quantity's day by the sensor that was heard best, the first of equals,

@@ -3,3 +3,4 @@
 pub(super) mod days;
 pub(super) mod extremes;
 pub(super) mod figures;
+pub(super) mod night;

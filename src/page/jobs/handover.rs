@@ -279,7 +279,7 @@ fn alarms(view: &SiteView) -> Markup {
                 ul {
                     @for alarm in open {
                         li {
-                            (urgency(alarm.priority)) " " strong { (alarm.place_name) ": " (labels::kind(alarm.record.key.kind)) }
+                            (urgency(alarm, view)) " " strong { (alarm.place_name) ": " (labels::kind(alarm.record.key.kind)) }
                             ". " (alarm.record.said.text)
                         }
                     }

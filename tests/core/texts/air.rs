@@ -1,5 +1,7 @@
 //! What the air raises.
 
+use std::f64::consts::TAU;
+
 use trug::alarms::Kind;
 
 use super::school::{play, ramp, school};
@@ -23,6 +25,10 @@ fn air(run: &mut Run, from: &str, to: &str, value: impl Fn(f64) -> f64) {
 
 pub(super) fn stories() -> Vec<Story> {
     vec![
+        Story::new(Kind::Frost, "saltbush-gully", "the afternoon before a cold night", garden, |run| {
+            air(run, "2026-07-09T00:00", "2026-07-10T00:00", |hours| 9.0 - 4.0 * (hours / 24.0 * TAU).cos());
+            air(run, "2026-07-10T00:00", "2026-07-10T16:00", |hours| 7.0 - 5.0 * (hours / 24.0 * TAU).cos());
+        }),
         Story::new(Kind::Frost, "saltbush-gully", "a clear winter night", garden, |run| {
             air(run, "2026-07-10T16:00", "2026-07-11T05:00", |hours| ramp(hours, 9.0, -1.0, 12.0));
         })

@@ -146,13 +146,13 @@ pub(super) fn stories() -> Vec<Story> {
         Story::new(
             Kind::WateringHours,
             "kitchen-bed",
-            "the bed's own meter counts water at noon",
+            "the bed's own meter counts water at noon for half an hour",
             metered,
             |run| {
                 play(run, &[PROBE, "kitchen-meter"], "2026-03-10T08:00", "2026-03-10T14:00", |id, hours| {
                     match id {
                         PROBE => 0.25 + 0.03 * ((hours - 4.0) / 2.0).clamp(0.0, 1.0),
-                        _ if (4.0..5.0).contains(&hours) => 30.0,
+                        _ if (4.0..4.5).contains(&hours) => 30.0,
                         _ => 0.0,
                     }
                 });
