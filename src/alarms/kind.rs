@@ -26,6 +26,9 @@ pub(crate) struct KindRow {
     /// one, and so on, the last for all further ones; unless the garden gives its kind another
     /// than the usual one. Empty: it has one priority.
     pub(crate) by_severity: &'static [Priority],
+    /// From how many steps on one of a tank's only thermometer leaves the tank unwatched, which
+    /// is of high priority.
+    pub(crate) blinds_from: u16,
     /// Whether its words are still right when the value is back inside its limit and
     /// not yet past the deadband.
     pub(crate) words_in_deadband: bool,
@@ -110,6 +113,7 @@ const USUAL: KindRow = KindRow {
     deadband: None,
     worse: None,
     by_severity: &[],
+    blinds_from: 0,
     words_in_deadband: false,
     told_when_over: false,
     of_the_day: false,
@@ -233,16 +237,18 @@ kinds! {
         title: "Too little oxygen in the water",
         one: "{} is short of oxygen", many: "{} tanks are short of oxygen", trouble: "low oxygen",
     }
-    // The deadband is of un-ionised ammonia as nitrogen.
+    // The deadband is of un-ionised ammonia as nitrogen. Up to twice its limit, of water that
+    // fish bear for weeks, a part of the water is changed within the day and tested on the next
+    // morning; nobody need be called at night. From twice on it is now. Nitrite likewise.
     Ammonia {
-        name: "ammonia", priority: High, latching: true, places: &[PlaceKind::Tank],
+        name: "ammonia", priority: Medium, of_the_day: true, by_severity: &[Medium, High], latching: true, places: &[PlaceKind::Tank],
         deadband: Some(Deadband { usual: 0.005, ..DISSOLVED }),
         worse: Some(LIMIT_WORSE),
         title: "Too much ammonia in the water",
         one: "{} has too much ammonia", many: "{} tanks have too much ammonia", trouble: "ammonia",
     }
     Nitrite {
-        name: "nitrite", priority: High, latching: true, places: &[PlaceKind::Tank],
+        name: "nitrite", priority: Medium, of_the_day: true, by_severity: &[Medium, High], latching: true, places: &[PlaceKind::Tank],
         worse: Some(LIMIT_WORSE),
         title: "Too much nitrite in the water",
         one: "{} has too much nitrite", many: "{} tanks have too much nitrite", trouble: "nitrite",
@@ -337,9 +343,10 @@ kinds! {
         title: "Battery low",
         one: "The battery of {} is low", many: "{} batteries are low", trouble: "low battery",
     }
-    // How many wrong times are too many is the rule's own.
+    // How many wrong times are too many is the rule's own. Readings under a wrong time still
+    // watch a tank; the first step is that they come too late to be judged.
     DeviceClock {
-        name: "device-clock", places: &[PlaceKind::Sensor],
+        name: "device-clock", places: &[PlaceKind::Sensor], blinds_from: 1,
         title: "Device's clock wrong",
         one: "The clock of {} is wrong", many: "{} devices have a wrong clock", trouble: "wrong clock of a device",
     }

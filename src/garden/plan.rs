@@ -52,22 +52,22 @@ impl Garden {
     /// without their only thermometer is of high priority, unless the garden gives its
     /// kind another priority than the usual one.
     pub fn priority_at(&self, kind: Kind, place: &Id) -> Priority {
-        let own = self.rules[kind].priority;
-        if own == kind.priority() && self.tank_left_blind(kind, place).is_some() {
-            Priority::High
-        } else {
-            own
-        }
+        let (own, row) = (self.rules[kind].priority, kind.row());
+        let blind = || row.blinds_from == 0 && self.tank_left_blind(kind, place).is_some();
+        if own == kind.priority() && blind() { Priority::High } else { own }
     }
 
     /// The same of an alarm that went `severity` steps beyond its limit: of some kinds that
     /// decides, unless the garden gives them another priority than the usual one.
     pub(crate) fn priority_graded(&self, kind: Kind, place: &Id, severity: u16) -> Priority {
-        let by_severity = kind.row().by_severity;
-        match by_severity.get(usize::from(severity)).or(by_severity.last()) {
-            Some(&graded) if self.rules[kind].priority == kind.priority() => graded,
-            _ => self.priority_at(kind, place),
+        let (own, row) = (self.rules[kind].priority, kind.row());
+        if own != kind.priority() {
+            return own;
         }
+        if severity >= row.blinds_from && self.tank_left_blind(kind, place).is_some() {
+            return Priority::High;
+        }
+        *row.by_severity.get(usize::from(severity)).or(row.by_severity.last()).unwrap_or(&own)
     }
 
     /// How soon somebody must act on an alarm as it stands.

@@ -10,7 +10,8 @@
 //!
 //! - What is of high priority is told at once, at any hour. What else a group is
 //!   told waits: for its summary if it has one, else for the end of its quiet hours,
-//!   else a minute for what comes with it; by day, frost and heat wait for no summary. What is over or answered before its time
+//!   else a minute for what comes with it; by day, what is of the day
+//!   (frost, heat, a bad water test) waits for no summary. What is over or answered before its time
 //!   is not told; but what somebody ought to act on though it is over (a watering outside
 //!   the hours, water that was left on, a gauge that is believed again) is told as over.
 //! - An alarm that somebody took on and that does not go away is told again, as a

@@ -207,8 +207,9 @@ impl SiteNotifier {
                 told: None,
             };
             // To a group that has not been told while it was less urgent it is news.
-            let news =
-                !alarm.kind.row().by_severity.is_empty() && self.rows.told(alarm, group, since).is_none();
+            let row = alarm.kind.row();
+            let graded = !row.by_severity.is_empty() || row.blinds_from > 0;
+            let news = graded && self.rows.told(alarm, group, since).is_none();
             let worse = record.course.worse && change.from.is_active() && !news;
             let why = if worse { TellReason::Worse } else { TellReason::News };
             said.entry((group, why)).or_default().push(entry);

@@ -55,6 +55,27 @@ fn the_only_thermometer_of_a_tank_is_high_and_goes_to_whoever_has_the_fish() {
     assert_eq!(one.priority_at(Kind::DryBed, &Id::new("bed")), Priority::Medium);
 }
 
+/// Twenty minutes behind the tank is still watched; a day behind nothing is judged.
+#[test]
+fn a_wrong_clock_of_a_tank_s_only_thermometer_is_high_where_nothing_can_be_judged() {
+    for (behind_min, priority) in [(20, Priority::Low), (26 * 60, Priority::High)] {
+        let timed = format!(
+            "{TANK}\ntopic = \"school/float\"\npayload = {{ json = {{ value = \"/raw\", time = \"/t\" }} }}\nevery_s = 900\n"
+        );
+        let file = GardenFile::new("school").bed("bed", "Bed", BED_KEYS).probe("probe", "bed", 15);
+        let file = file.tank("tank", "Tank", "").sensor("float", "water-temperature", &timed).with(TELL);
+        let (mut run, start) = (Run::by(Clock::Arrival, file.text()), t("2026-03-10T09:00"));
+        for quarter in 0..10 {
+            let arrival = start + SignedDuration::from_mins(15 * quarter);
+            let given = arrival - SignedDuration::from_mins(if quarter < 4 { 0 } else { behind_min });
+            let raw = 20.0 + 0.05 * (quarter % 2) as f64;
+            let payload = format!(r#"{{"raw":{raw},"t":{}}}"#, given.as_second());
+            run.open("school/float", payload.as_bytes(), arrival);
+        }
+        assert_eq!(run.first(Kind::DeviceClock).priority, priority, "{behind_min} minutes");
+    }
+}
+
 #[test]
 fn words_of_a_silent_thermometer_say_fish_first_and_now() {
     let mut run = Run::by(Clock::Arrival, tank(&["float"]).with(TELL).text());

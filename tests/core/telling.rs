@@ -509,7 +509,8 @@ fn failing(world: &mut World, first: Message, at: &str) -> Vec<String> {
 fn what_cannot_be_delivered_goes_elsewhere_and_comes_to_an_end() {
     let others =
         &["grounds grounds@school.example not-delivered", "teacher teacher@school.example not-delivered"];
-    let watch = "[[tell]]\nwho = \"watch\"\nalarms = [\"ammonia\"]\nemail = [\"watch@school.example\"]\n";
+    let watch =
+        "[[tell]]\nwho = \"watch\"\nalarms = [\"tank-too-cold\"]\nemail = [\"watch@school.example\"]\n";
     for (extra, expected) in [
         (
             format!("{INSTEAD}{NEXT}"),
@@ -527,7 +528,7 @@ fn what_cannot_be_delivered_goes_elsewhere_and_comes_to_an_end() {
         (String::new(), [others, &["office office@school.example not-delivered"][..]].concat()),
     ] {
         let mut world = world(&[watch, &extra, GROUNDS, TEACHER, OFFICE]);
-        let told = world.raise(time(NIGHT), Kind::Ammonia, "perch-tank");
+        let told = world.raise(time(NIGHT), Kind::TankTooCold, "perch-tank");
         assert_eq!(told.len(), 1, "{told:?}");
         let told = failing(&mut world, told[0].clone(), NIGHT);
         assert_eq!(told, expected, "{extra}");

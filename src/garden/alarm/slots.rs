@@ -120,7 +120,8 @@ mod tests {
     /// The alarms that the demonstration school can have, by priority, beside the standard's
     /// proportions (their source is with [`PRIORITY_PARTS`]). More than the standard's
     /// twentieth are of high priority, and each is there by what it costs to be late: fish die
-    /// within hours, water runs, or nobody can be told of anything. The rest keep to the
+    /// within hours, water runs, or nobody can be told of anything. What is so only from a further
+    /// step on (ammonia, nitrite, pH, a wrong clock) counts by its usual priority. The rest keep to the
     /// twentieth by themselves. How near is near enough is our own choice.
     #[test]
     fn the_schools_alarms_are_mostly_of_low_priority_and_rarely_of_high() {
@@ -155,20 +156,17 @@ mod tests {
             Kind::TankTooWarm,
             Kind::TankTooCold,
             Kind::LowOxygen,
-            Kind::Ammonia,
-            Kind::Nitrite,
             Kind::SensorSilent,
             Kind::SensorFault,
-            Kind::DeviceClock,
             Kind::GatewaySilent,
         ];
         let other: u32 = high.iter().filter(|(kind, _)| !late_harms.contains(kind)).map(|it| it.1).sum();
         assert!(f64::from(other) <= PRIORITY_PARTS[2] * f64::from(all), "{high:?}");
         // One tank has one thermometer: of sensors and gateways only that one's are of high priority.
-        for kind in [Kind::SensorSilent, Kind::SensorFault, Kind::DeviceClock, Kind::GatewaySilent] {
+        for kind in [Kind::SensorSilent, Kind::SensorFault, Kind::GatewaySilent] {
             assert_eq!(high.get(&kind), Some(&1), "{high:?}");
         }
-        assert!(percent[2] < 20.0, "{percent:?}");
+        assert!(percent[2] < 15.0, "{percent:?}");
         for (percent, part) in percent.into_iter().zip(PRIORITY_PARTS).take(2) {
             assert!((percent - 100.0 * part).abs() < 15.0, "{percent} % beside {part}");
         }

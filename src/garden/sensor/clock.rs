@@ -67,7 +67,8 @@ impl SiteState {
             TimeFrom::Device if late => Consequence::NotJudged,
             TimeFrom::Device => Consequence::Shifted,
         };
-        self.judge(subject, arrival, input, batch, |site, _| match finding {
+        let severity = u16::from(consequence == Consequence::NotJudged);
+        self.judge_graded(severity, subject, arrival, input, batch, |site, _| match finding {
             ClockFinding::Wrong { behind_s, given } => {
                 site.wrong_clock_words(index, (behind_s, given), arrival, consequence)
             }
