@@ -331,6 +331,12 @@ kinds! {
         one: "{} has readings that another server refuses", many: "Other servers refuse readings ({} alarms)",
         trouble: "readings refused by another server",
     }
+    QueueOverflow {
+        name: "queue-overflow", priority: Medium, places: &[PlaceKind::System],
+        title: "Trug dropped what waited too long",
+        one: "{} has dropped what could not be delivered", many: "What could not be delivered was dropped ({} alarms)",
+        trouble: "what could not be delivered was dropped",
+    }
     GatewaySilent {
         name: "gateway-silent", priority: Medium, places: &[PlaceKind::Gateway],
         title: "Gateway silent",

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 
 use crate::engine::forward_troubles::ForwardTroubles;
 use crate::engine::health;
+use crate::garden::system::health::SystemHealth;
 use crate::intake::BrokerContact;
 use crate::store::Salvaged;
 
@@ -31,6 +32,25 @@ pub struct DaemonHealth {
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
     pub forwarding: Arc<ForwardTroubles>,
+    /// The last look at the daemon itself.
+    pub look: Mutex<Option<SystemHealth>>,
+    pub counts: IntakeCounts,
+}
+
+/// What has come in since the daemon was started.
+#[derive(Debug, Default)]
+pub struct IntakeCounts {
+    pub stored: AtomicU64,
+    /// Readings that were stored already.
+    pub repeated: AtomicU64,
+    /// Readings of a time that has another value.
+    pub conflicting: AtomicU64,
+    /// Readings that came too late to be judged.
+    pub late: AtomicU64,
+    /// Messages that could not be read.
+    pub refused: AtomicU64,
+    /// Messages over a sensor's limit.
+    pub over_limit: AtomicU64,
 }
 
 impl DaemonHealth {
@@ -69,6 +89,23 @@ impl DaemonHealth {
                  look at it."
             ));
         }
+        let look = self.look.lock().unwrap_or_else(PoisonError::into_inner);
+        let (dropped, queues) =
+            look.as_ref().map_or((None, None), |look| (look.dropped.as_ref(), look.queues.as_ref()));
+        for it in dropped.into_iter().flatten() {
+            let (count, what) = (it.count, it.what.words());
+            faults.push(format!(
+                "More waited than is kept, so Trug has dropped {what}: {count} until now, the last at {}.",
+                it.last
+            ));
+        }
+        for it in queues.into_iter().flatten().filter(|it| it.refused > 0) {
+            faults.push(format!(
+                "The server {} has refused {} readings; see trug forward: {}",
+                it.name, it.refused, it.refused_why
+            ));
+        }
+        drop(look);
         if self.broker.is_away() {
             faults.push("The broker cannot be reached, so no readings come in.".to_owned());
         }

@@ -23,6 +23,11 @@ impl ForwardTroubles {
         self.known().get(forwarder).cloned()
     }
 
+    /// All that wait, by name, with what they wait for.
+    pub fn all(&self) -> Vec<(String, String)> {
+        self.known().iter().map(|(name, why)| (name.clone(), why.clone())).collect()
+    }
+
     fn known(&self) -> std::sync::MutexGuard<'_, BTreeMap<String, String>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -259,6 +259,13 @@ impl HealthProbe {
                     others,
                 })
             });
+        let dropped = self
+            .reader
+            .dropped_since(now.saturating_sub(UNREACHED).unwrap_or(now))
+            .inspect_err(
+                |reason| warn!(reason = %ErrorChain(reason), "what was dropped could not be counted"),
+            )
+            .ok();
         let path = self.reader.path().to_owned();
         let disk = self
             .disk(&path, clocks(now).since_boot)
@@ -266,19 +273,15 @@ impl HealthProbe {
                 warn!(%error, path = %path.display(), "the disk of the store could not be measured");
             })
             .ok();
-        SystemHealth { limits: self.watching.limits, queues, disk, messages, ..SystemHealth::default() }
+        let limits = self.watching.limits;
+        SystemHealth { limits, queues, disk, messages, dropped, ..SystemHealth::default() }
     }
 
     /// What waits for each forwarder, what it waits for and what was refused.
     fn queues(&self) -> Result<Vec<QueueHealth>, StoreError> {
-        let mut queues = self.reader.queues()?;
-        let refusals = self.reader.refusals()?;
+        let mut queues = self.reader.forwarding()?;
         for queue in &mut queues {
             queue.waits_for = self.forwarding.of(&queue.name);
-            if let Some(refused) = refusals.iter().find(|it| it.forwarder == queue.name) {
-                queue.refused = refused.rows + refused.unlisted;
-                queue.refused_why = refused.last.as_ref().map(|(_, why)| why.clone()).unwrap_or_default();
-            }
         }
         Ok(queues)
     }

@@ -25,16 +25,17 @@ use crate::engine::filling::{QuarterFiller, fill_for};
 use crate::engine::health;
 use crate::engine::publication;
 use crate::engine::telling_clock::TellingClock;
-use crate::engine::{RawMessage, Router};
+use crate::engine::{RawMessage, Router, SensorLimit};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch, Reject};
 use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
-use crate::settings::Settings;
+use crate::model::TimeFrom;
+use crate::settings::{Broker, Settings};
 use crate::store::{
-    AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, Salvaged, Store, StoreError,
-    Transaction, Tried, mend_damaged,
+    AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, ReceivedPacket, Salvaged, Store,
+    StoreError, Transaction, Tried, mend_damaged,
 };
 use crate::telling::{GivenUp, Notifier, NotifierOutput};
 
@@ -48,6 +49,9 @@ const BATCH_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// How long the first message of a batch waits for company. It bounds the
 /// number of transactions a second, each of which waits for the disk.
 const LINGER: Duration = Duration::from_millis(5);
+/// Messages that the broker does not send again are forgotten with the next transaction, or
+/// in one of their own after so many seconds.
+const FORGET_AFTER_S: i64 = 10;
 /// Time between looks at the clock where no message comes.
 const TICK: Duration = Duration::from_secs(2);
 /// A longer time between two looks at the clock is a pause, seconds.
@@ -90,6 +94,16 @@ pub struct Engine {
     tries: Vec<Tried>,
     /// Messages that were sent past the store, and when.
     sent: Vec<(crate::telling::Message, Timestamp)>,
+    /// Messages of the batch that the broker may send again.
+    received: Vec<ReceivedPacket>,
+    /// The highest serial number among such messages, and up to which they are forgotten.
+    kept_packets: (u64, u64),
+    /// How far the broker has confirmed, as it is written with the batch.
+    confirmed: u64,
+    /// The second of the last transaction.
+    wrote_at: i64,
+    /// Readings of a time that has another value, and when they were last logged, seconds.
+    pub(super) conflicts: (usize, Option<i64>),
     forward: bool,
     /// Whether alarms are put into the outbox.
     tell: bool,
@@ -135,12 +149,17 @@ impl Engine {
         store.set_forwarders(&names)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut router = Router::new(&gardens, clock);
+        if clock == Clock::Arrival {
+            let Broker { sensor_burst: burst, sensor_per_s: per_s, .. } = settings.broker;
+            router.set_limit(SensorLimit { burst, per_s });
+        }
         let changes = crate::engine::restore::restore(&mut router, &store)?;
         if settings.answers.mqtt {
             router.take_answers();
         }
         let mut telling = Notifier::new(&gardens);
         telling.restore(Reader::open(store.path())?.waiting()?);
+        let kept_packets = (store.received()?.last().map_or(0, |last| last.serial), 0);
         let letters = publication::letters_of_renamed(&store, &settings.gardens, crate::engine::system_now());
         Ok(Self {
             router,
@@ -157,6 +176,11 @@ impl Engine {
             told_of: 0,
             tries: Vec::new(),
             sent: Vec::new(),
+            kept_packets,
+            received: Vec::new(),
+            confirmed: 0,
+            wrote_at: 0,
+            conflicts: (0, None),
             forward: !names.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
@@ -272,7 +296,13 @@ impl Engine {
             sent: &self.sent,
             tries: &self.tries,
             waiting: &self.told.waiting,
+            received: &self.received,
+            confirmed: self.confirmed,
         })?;
+        let newest = self.received.last().map_or(0, |last| last.serial);
+        self.kept_packets = (self.kept_packets.0.max(newest), self.confirmed);
+        self.received.clear();
+        self.wrote_at = now.as_second();
         for change in &self.batch.changes {
             (self.on_change)(change);
         }
@@ -333,17 +363,29 @@ impl Engine {
                 }
             }
             self.drain_reports(&mut inbox);
-            for delivery in &taken {
+            for delivery in taken.iter().filter(|delivery| !delivery.is_repeat()) {
+                let before = self.batch.readings.len();
                 self.open_message(RawMessage {
                     topic: delivery.topic(),
                     payload: delivery.payload(),
                     retained: delivery.retained(),
                     arrival: delivery.arrival,
                 });
+                // One with a time of its own is known by that.
+                let new = &self.batch.readings[before..];
+                if new.iter().any(|reading| reading.time_from == TimeFrom::Arrival) {
+                    self.received.extend(delivery.packet());
+                }
                 if self.telling_clock.is_simulated() {
                     // Hours may go by from one message to the next.
                     self.tell_in_time(self.telling_moment(now()));
                 }
+            }
+            for over in self.router.over_limit() {
+                warn!(
+                    site = %over.site, sensor = %over.sensor, messages = over.messages,
+                    "a sensor sends far too often; what is over its limit is not stored, see the rejects"
+                );
             }
             self.pass_time(health::clocks(now()), daemon_health);
             // A garden that is silent learns of it as well.
@@ -352,7 +394,9 @@ impl Engine {
             self.tell_in_time(self.telling_moment(now()));
             let answered = self.take_answers(now());
             let logged = self.take_log(now());
+            self.confirmed = daemon_health.broker.confirmed_to();
             let something = misplaced
+                || self.may_forget(now())
                 || !self.batch.is_empty()
                 || !self.letters_sent.is_empty()
                 || !self.forwarded.is_empty()
@@ -394,6 +438,23 @@ impl Engine {
             }
             self.filler.step(&mut self.store, now(), !inbox.messages.is_empty());
         }
+    }
+
+    /// Messages of before the start that the broker may send again.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn received(&self) -> Result<Vec<ReceivedPacket>, StoreError> {
+        self.store.received()
+    }
+
+    /// Whether there is something to forget of what the broker might have sent again, and
+    /// nothing else has been written for a while.
+    fn may_forget(&self, now: Timestamp) -> bool {
+        let (newest, forgotten) = self.kept_packets;
+        self.confirmed > forgotten
+            && newest > forgotten
+            && now.as_second().saturating_sub(self.wrote_at) >= FORGET_AFTER_S
     }
 
     /// Waits for work. `true` when the daemon is stopping.
@@ -512,6 +573,7 @@ impl Engine {
             ..look
         };
         self.router.core.judge_health(&look, now, &mut self.batch);
+        *daemon_health.look.lock().unwrap_or_else(PoisonError::into_inner) = Some(look);
         daemon_health.store_watch.stand(self.router.core.store_alarms());
     }
 

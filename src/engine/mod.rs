@@ -22,7 +22,7 @@ pub(crate) use alarm_json::AlarmJson;
 pub use daemon_health::DaemonHealth;
 pub use keeper::{Engine, Inbox, OnChange, Request};
 pub use publication::{alarm_topic, letter, status_topic};
-pub use router::{RawMessage, Router, answer_topic};
+pub use router::{OverLimit, RawMessage, Router, SensorLimit, answer_topic};
 pub use telling_clock::TellingClock;
 
 /// The computer's clock; the only place that reads it.

@@ -22,6 +22,8 @@ const OWN_TOPICS: &str = "trug/";
 const ANSWER: &str = "/answer";
 /// A topic without a sensor is noted at most this often, seconds.
 const UNPLACED_EVERY_S: i64 = 10;
+/// Messages that are over a sensor's limit are noted this often, seconds.
+const OVER_EVERY_S: i64 = 600;
 /// Topics without a sensor that are remembered; beyond it all are forgotten.
 const UNPLACED_MAX: usize = 1000;
 /// Longest topic that is kept of a refused message, bytes.
@@ -38,6 +40,62 @@ pub struct RawMessage<'a> {
     pub arrival: Timestamp,
 }
 
+/// How many messages of one sensor are taken.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SensorLimit {
+    /// At once, such as those of days without a network.
+    pub burst: u32,
+    /// A second, for long.
+    pub per_s: u32,
+}
+
+/// A sensor that sent more than its limit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OverLimit {
+    pub site: Id,
+    pub sensor: Id,
+    /// Messages that were not taken since the last note.
+    pub messages: u64,
+}
+
+/// What one sensor may still send.
+#[derive(Clone, Copy, Debug, Default)]
+struct Allowance {
+    /// Messages, in thousandths; and when it was last filled up, milliseconds.
+    used: u64,
+    at_ms: i64,
+    /// Messages that were not taken and not noted.
+    over: u64,
+    noted_s: Option<i64>,
+}
+
+impl Allowance {
+    /// Whether one more may come.
+    fn take(&mut self, limit: SensorLimit, now: Timestamp) -> bool {
+        let now_ms = now.as_millisecond();
+        // A clock that is set back gives nothing.
+        let passed = now_ms.saturating_sub(self.at_ms).max(0).unsigned_abs();
+        self.used = self.used.saturating_sub(passed.saturating_mul(limit.per_s.into()));
+        self.at_ms = now_ms;
+        let full = u64::from(limit.burst) * 1000;
+        if self.used + 1000 > full {
+            return false;
+        }
+        self.used += 1000;
+        true
+    }
+
+    /// Counts one that was not taken. Returns how many are to be noted now.
+    fn refuse(&mut self, now: Timestamp) -> Option<u64> {
+        self.over += 1;
+        let due = self.noted_s.is_none_or(|noted| !(0..OVER_EVERY_S).contains(&(now.as_second() - noted)));
+        due.then(|| {
+            self.noted_s = Some(now.as_second());
+            std::mem::take(&mut self.over)
+        })
+    }
+}
+
 /// The core, and the way of a message into it.
 #[derive(Debug)]
 pub struct Router {
@@ -49,6 +107,11 @@ pub struct Router {
     gardens: HashMap<Id, Arc<Garden>>,
     /// Whether alarms may be answered by messages.
     answers: bool,
+    /// `None`: as many as come.
+    limit: Option<SensorLimit>,
+    allowances: Vec<Allowance>,
+    over: Vec<OverLimit>,
+    over_count: u64,
 }
 
 /// A sensor's plan, found by its number.
@@ -80,12 +143,56 @@ impl Router {
             samples: Vec::new(),
             gardens: gardens.iter().map(|g| (g.site.id.clone(), Arc::clone(g))).collect(),
             answers: false,
+            limit: None,
+            allowances: Vec::new(),
+            over: Vec::new(),
+            over_count: 0,
         }
     }
 
     /// From now on alarms may be answered by messages.
     pub fn take_answers(&mut self) {
         self.answers = true;
+    }
+
+    /// From now on no sensor has more taken than this.
+    pub fn set_limit(&mut self, limit: SensorLimit) {
+        self.limit = Some(limit);
+        self.allowances = vec![Allowance::default(); self.sensors.len()];
+    }
+
+    /// Sensors over their limit, once in ten minutes each, since the last call.
+    pub fn over_limit(&mut self) -> std::vec::Drain<'_, OverLimit> {
+        self.over.drain(..)
+    }
+
+    /// Messages that were not taken since they were over a sensor's limit.
+    pub fn over_count(&self) -> u64 {
+        self.over_count
+    }
+
+    /// Whether a sensor is over its limit. The first such message in ten minutes is listed among
+    /// the rejects for all of them, so that they leave room for others there.
+    fn is_over(&mut self, number: SensorIx, message: RawMessage<'_>, batch: &mut Batch) -> bool {
+        let Some(limit) = self.limit else { return false };
+        let allowance = &mut self.allowances[number.0 as usize];
+        if allowance.take(limit, message.arrival) {
+            return false;
+        }
+        self.over_count += 1;
+        if let Some(messages) = allowance.refuse(message.arrival) {
+            let PlannedSensor { garden, index } = &self.sensors[number.0 as usize];
+            let sensor = &garden.sensors[*index];
+            let more = match messages {
+                1 => "messages over that are not stored".to_owned(),
+                more => format!("{more} messages over that were not stored since the last note"),
+            };
+            let reason =
+                format!("{} sends more than {} messages a second for long; {more}", sensor.id, limit.per_s);
+            refuse(&sensor.topic, message, reason, batch);
+            self.over.push(OverLimit { site: garden.site.id.clone(), sensor: sensor.id.clone(), messages });
+        }
+        true
     }
 
     /// Takes one message. Whatever it holds, it ends in `batch` or in nothing
@@ -103,6 +210,9 @@ impl Router {
             }
             return;
         };
+        if self.is_over(number, message, batch) {
+            return;
+        }
         let sensor = self.sensors[number.0 as usize].sensor();
         self.samples.clear();
         if let Err(error) = decode(&sensor.payload, message.payload, message.arrival, &mut self.samples) {
@@ -218,4 +328,37 @@ fn cut_topic(topic: &str) -> String {
 
 fn cut_payload(payload: &[u8]) -> Vec<u8> {
     payload[..payload.len().min(Reject::PAYLOAD_MAX)].to_vec()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LIMIT: SensorLimit = SensorLimit { burst: 100, per_s: 2 };
+
+    fn at(ms: i64) -> Timestamp {
+        Timestamp::from_millisecond(1_776_403_800_000 + ms).expect("a time of this century")
+    }
+
+    #[test]
+    fn a_burst_is_taken_and_then_so_many_a_second() {
+        let mut allowance = Allowance::default();
+        let taken = |allowance: &mut Allowance, from_ms: i64, to_ms: i64, step_ms: usize| {
+            (from_ms..to_ms).step_by(step_ms).filter(|ms| allowance.take(LIMIT, at(*ms))).count()
+        };
+        assert_eq!(taken(&mut allowance, 0, 500, 1), 100, "a burst");
+        assert_eq!(taken(&mut allowance, 500, 60_500, 10), 120, "two a second for a minute");
+        // An hour of calm fills it up, and no further.
+        assert_eq!(taken(&mut allowance, 3_660_500, 3_660_600, 1), 100);
+        // A clock that is set back gives nothing, and takes nothing for good.
+        assert_eq!(taken(&mut allowance, 0, 400, 1), 0);
+        assert_eq!(taken(&mut allowance, 400, 10_400, 100), 20);
+    }
+
+    #[test]
+    fn what_is_over_is_noted_once_in_ten_minutes_with_its_number() {
+        let mut allowance = Allowance::default();
+        let notes: Vec<u64> = (0..1300).filter_map(|s| allowance.refuse(at(s * 1000))).collect();
+        assert_eq!(notes, [1, 600, 600]);
+    }
 }

@@ -7,7 +7,7 @@
 
 use std::sync::Arc;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
 use crate::alarms::{
     AlarmKey, AlarmNote, AlarmRecord, AlarmText, Answer, Answered, Delays, Kind, PlaceKind, SYSTEM_PLACE,
@@ -123,13 +123,11 @@ impl Core {
         let garden = Arc::clone(&site.garden);
         let plan = garden.sensor(index);
 
-        let state = &site.sensors[usize::from(index)];
-        let at = match (time_from, state.last) {
+        let state = &mut site.sensors[usize::from(index)];
+        let at = match time_from {
             // Several readings without a time arrived at one moment: each has a key.
-            (TimeFrom::Arrival, Some(last)) if just_before(at, last.at) => {
-                last.at.saturating_add(SignedDuration::from_millis(1)).unwrap_or(at)
-            }
-            _ => at,
+            TimeFrom::Arrival => state.stamp.next(at, state.last.map(|last| last.at)),
+            TimeFrom::Device => at,
         };
         let late = state.last.is_some_and(|last| at <= last.at)
             || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
@@ -393,6 +391,10 @@ impl Core {
         self.take(reading.sensor, sample, reading.at, scratch);
         self.clock = clock;
         scratch.clear();
+        if let (TimeFrom::Arrival, Some((site, index))) = (reading.time_from, self.sensor_mut(reading.sensor))
+        {
+            site.sensors[usize::from(index)].stamp.restore(reading.at);
+        }
     }
 
     /// Takes a stored reading once more, in order of time among those of its site:
@@ -554,11 +556,6 @@ fn place_system_alarms(sites: &mut [SiteState]) {
             first.alarms.carry(kind);
         }
     }
-}
-
-/// At most a second before, or the same.
-fn just_before(at: Timestamp, last: Timestamp) -> bool {
-    (0..=1000).contains(&(last.as_millisecond() - at.as_millisecond()))
 }
 
 fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {

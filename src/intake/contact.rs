@@ -1,6 +1,7 @@
 //! What the session knows of the broker: whether it can be reached, and when it last
 //! sent something.
 
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 
 use jiff::Timestamp;
@@ -9,7 +10,11 @@ use crate::garden::system::health::{BrokerAway, BrokerFault, BrokerHealth};
 
 /// The broker as its session finds it; shared by those who judge and show it.
 #[derive(Debug, Default)]
-pub struct BrokerContact(Mutex<ContactState>);
+pub struct BrokerContact {
+    state: Mutex<ContactState>,
+    confirmed: AtomicU64,
+    repeats: AtomicU64,
+}
 
 #[derive(Debug, Default)]
 struct ContactState {
@@ -22,7 +27,7 @@ struct ContactState {
 
 impl BrokerContact {
     fn state(&self) -> std::sync::MutexGuard<'_, ContactState> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Notes that no session stands. Returns whether one stood until now. The moment
@@ -44,6 +49,26 @@ impl BrokerContact {
     /// Notes a message.
     pub fn heard(&self, at: Timestamp) {
         self.state().heard = Some(at);
+    }
+
+    /// Notes that the broker sends no message again up to this serial number.
+    pub fn confirmed(&self, serial: u64) {
+        self.confirmed.fetch_max(serial, Ordering::Relaxed);
+    }
+
+    /// The serial number up to which the broker sends no message again.
+    pub fn confirmed_to(&self) -> u64 {
+        self.confirmed.load(Ordering::Relaxed)
+    }
+
+    /// Counts a message that came again.
+    pub fn repeated(&self) {
+        self.repeats.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Messages that came again and were known, since the start.
+    pub fn repeats(&self) -> u64 {
+        self.repeats.load(Ordering::Relaxed)
     }
 
     /// Whether no session stands.

@@ -6,6 +6,7 @@ mod backoff;
 mod contact;
 pub mod session;
 mod tls;
+mod window;
 
 pub(crate) use backoff::Backoff;
 pub use contact::BrokerContact;

@@ -19,6 +19,7 @@
 //! - a refused subscription is an event, not an error: it is looked at;
 //! - a session that another program took over may end without a word (Mosquitto before
 //!   2.0.15 sends no reason code 0x8E): it is known by its repetition;
+//! - it does not keep what of a resumed session was received before: `window` does;
 //! - `poll` has a task to itself and is never cancelled half-way except when
 //!   everything is dropped.
 
@@ -34,7 +35,7 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
-use rumqttc::{TlsConfiguration, Transport};
+use rumqttc::{Outgoing, TlsConfiguration, Transport};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
@@ -42,8 +43,10 @@ use tracing::{debug, error, info, warn};
 use super::backoff::Backoff;
 use super::contact::BrokerContact;
 use super::tls::client_config;
+use super::window::SessionWindow;
 use crate::garden::system::health::BrokerFault;
 use crate::settings::Broker;
+use crate::store::ReceivedPacket;
 
 /// First and longest wait after a failed connection.
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
@@ -58,6 +61,14 @@ const LEAVE: Duration = Duration::from_millis(700);
 /// connect, when it comes long after its time. The queue takes memory only for
 /// what is in it.
 const ACKS_MAX: usize = 65_535;
+/// Time between two questions to the broker how far it has come, at least.
+const ASK_EVERY: Duration = Duration::from_secs(1);
+/// A filter that nobody subscribes to: a broker answers when it is given back, after all that
+/// it was sent before.
+const NO_TOPIC: &str = "trug/none";
+/// A session that has brought so many new messages goes well, also where the line is cut before
+/// its subscriptions are granted.
+const GOES_WELL: u32 = 100;
 /// Topic filters in one subscribe packet.
 const FILTERS_AT_ONCE: usize = 50;
 
@@ -74,6 +85,9 @@ pub struct Delivery {
     /// Given back when the message is dropped.
     _room: OwnedSemaphorePermit,
     session: Arc<AsyncClient>,
+    /// By what it is known where it comes again; `None` at QoS 0.
+    packet: Option<ReceivedPacket>,
+    repeat: bool,
     pub arrival: Timestamp,
 }
 
@@ -91,6 +105,17 @@ impl Delivery {
     /// Whether the broker had kept it from before.
     pub fn retained(&self) -> bool {
         self.publish.retain
+    }
+
+    /// By what it is known where it comes again; `None` at QoS 0, which never does.
+    pub fn packet(&self) -> Option<ReceivedPacket> {
+        self.packet
+    }
+
+    /// Whether it is one that was handed on before: there is nothing new in it, and it only
+    /// waits to be acknowledged.
+    pub fn is_repeat(&self) -> bool {
+        self.repeat
     }
 
     /// Bytes that it takes.
@@ -116,10 +141,12 @@ pub struct Presence {
     pub status_topics: Vec<String>,
 }
 
-/// Runs until `stop`: connects, subscribes, hands messages on. Never gives up.
+/// Runs until `stop`: connects, subscribes, hands messages on. Never gives up. `kept`:
+/// messages that were stored before the daemon was started and that the broker may send again.
 pub async fn run(
     broker: Broker,
     presence: Presence,
+    kept: Vec<ReceivedPacket>,
     messages: mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
     contact: Arc<BrokerContact>,
@@ -128,6 +155,7 @@ pub async fn run(
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     let mut takeovers = TakeoverWatch::new();
     let room = Arc::new(Semaphore::new(WAITING_BYTES_MAX));
+    let mut window = SessionWindow::new(kept);
     loop {
         let outcome: Result<(), SessionFault> = match connection_options(&broker, &broker.client_id, false) {
             Ok(mut options) => {
@@ -148,7 +176,10 @@ pub async fn run(
                     backoff: &mut backoff,
                     session: Arc::clone(&session),
                     events,
+                    window: &mut window,
                     granted: None,
+                    asked: None,
+                    brought: 0,
                     dropped_qos0: 0,
                 };
                 // The event loop is polled to the end: only when everything is dropped
@@ -375,8 +406,14 @@ struct ListeningSession<'a> {
     backoff: &'a mut Backoff,
     session: Arc<AsyncClient>,
     events: EventLoop,
+    /// What may come again.
+    window: &'a mut SessionWindow,
     /// When the subscriptions were granted.
     granted: Option<Instant>,
+    /// When the broker was last asked how far it has come.
+    asked: Option<Instant>,
+    /// New messages.
+    brought: u32,
     dropped_qos0: u64,
 }
 
@@ -397,6 +434,8 @@ impl ListeningSession<'_> {
                         kept_session = ack.session_present,
                         "listening to the broker"
                     );
+                    self.window.connected(ack.session_present);
+                    self.contact.confirmed(self.window.confirmed());
                     subscribe(self.broker, &self.session)?;
                     say(&self.session, self.presence, "online")?;
                 }
@@ -410,7 +449,30 @@ impl ListeningSession<'_> {
                 Event::Incoming(Packet::Disconnect(told)) => {
                     return Err(format!("the broker ended the session: {:?}", told.reason_code).into());
                 }
+                Event::Outgoing(Outgoing::PubAck(packet)) => {
+                    self.window.acknowledged(packet);
+                    self.ask();
+                }
+                Event::Outgoing(Outgoing::PingReq) => self.window.asked(true),
+                Event::Outgoing(Outgoing::Unsubscribe(_)) => self.window.asked(false),
+                Event::Incoming(Packet::PingResp(_) | Packet::UnsubAck(_)) => {
+                    self.window.answered();
+                    self.contact.confirmed(self.window.confirmed());
+                }
                 Event::Incoming(_) | Event::Outgoing(_) => {}
+            }
+        }
+    }
+
+    /// Asks the broker for an answer, which says that it has processed what was sent before.
+    /// Where it is not asked now it is with the next acknowledgement or ping.
+    fn ask(&mut self) {
+        let now = Instant::now();
+        let due = self.asked.is_none_or(|asked| now.duration_since(asked) >= ASK_EVERY);
+        if due && self.window.wants_answer() {
+            self.asked = Some(now);
+            if self.session.try_unsubscribe(NO_TOPIC).is_err() {
+                debug!("the broker could not be asked how far it has come");
             }
         }
     }
@@ -434,7 +496,21 @@ impl ListeningSession<'_> {
                 Err(_) => return false,
             },
         };
-        let delivery = Delivery { publish, _room: room, session: Arc::clone(&self.session), arrival };
+        let placed =
+            (!qos0).then(|| self.window.take(publish.pkid, publish.dup, &publish.topic, &publish.payload));
+        self.contact.confirmed(self.window.confirmed());
+        let repeat = placed.is_some_and(|placed| placed.repeat);
+        if repeat {
+            self.contact.repeated();
+        } else {
+            self.brought = self.brought.saturating_add(1);
+            if self.brought == GOES_WELL {
+                self.backoff.reset();
+            }
+        }
+        let packet = placed.map(|placed| placed.packet);
+        let session = Arc::clone(&self.session);
+        let delivery = Delivery { publish, _room: room, session, packet, repeat, arrival };
         match self.messages.try_send(delivery) {
             Ok(()) => true,
             Err(mpsc::error::TrySendError::Full(_)) if qos0 => {

@@ -32,6 +32,7 @@ mod lists;
 mod live;
 mod log;
 mod markup;
+mod metrics;
 pub mod month;
 mod more;
 mod place;
@@ -55,6 +56,7 @@ use tokio::sync::watch;
 
 use crate::alarms::{AlarmKey, Answer, Answered, State};
 use crate::answering::{Checked, Claim};
+use crate::garden::system::health::{BrokerHealth, DiskHealth};
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
@@ -153,6 +155,11 @@ pub trait PageSource: Send + Sync + 'static {
         None
     }
 
+    /// What has come in since the daemon was started, and what it measured last.
+    fn figures(&self) -> DaemonFigures {
+        DaemonFigures::default()
+    }
+
     /// Whether the daemon does its work.
     fn health(&self) -> impl Future<Output = Health> + Send;
 }
@@ -181,6 +188,30 @@ pub struct AlarmStep {
     pub to: State,
     /// By which way a person's answer came; `None` where no person answered.
     pub how: Option<String>,
+}
+
+/// What the daemon counts and measures, beyond the record.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct DaemonFigures {
+    /// Readings since the start: stored, stored already, of a time with another value, too late
+    /// to be judged.
+    pub stored: u64,
+    pub repeated: u64,
+    pub conflicting: u64,
+    pub late: u64,
+    /// Messages since the start that could not be read, that were over a sensor's limit, and
+    /// that the broker sent again.
+    pub refused: u64,
+    pub over_limit: u64,
+    pub redelivered: u64,
+    pub broker: Option<BrokerHealth>,
+    /// The disk of the record at the last look.
+    pub disk: Option<DiskHealth>,
+    /// The size of the record with its log, bytes.
+    pub store_bytes: Option<u64>,
+    pub store_fails: bool,
+    /// What each forwarder that does not go on waits for, in its server's words.
+    pub forward_waits: Vec<(String, String)>,
 }
 
 /// Whether the daemon does its work.

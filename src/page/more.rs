@@ -1,12 +1,17 @@
 //! `/site/ID/more`: the ways to all that is not looked at every day.
 
+use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::PageSource;
 use super::access::enter_address;
 use super::context::SitePage;
 use super::problem::Problem;
+use super::wait::ask;
+use crate::garden::system::health::QueueHealth;
 use crate::model::Condition;
+use crate::store::Reader;
+use crate::text::spoken;
 
 /// One group of ways: its heading, and address below the site's, name and purpose of each.
 type Group = (&'static str, &'static [(&'static str, &'static str, &'static str)]);
@@ -38,6 +43,7 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
     let item = |to: &str, name: &str, purpose: &str| html! { li { a href=(to) { (name) } p { (purpose) } } };
     let unknown = view.sensors.iter().any(|sensor| sensor.silent || sensor.last_at.is_none());
     let several = site.context.record.gardens().len() > 1;
+    let queues = ask(site.context.record.read("reading what is sent on", Reader::forwarding)).await?;
     let body = html! {
         h1 { "More" }
         @for (title, ways) in GROUPS {
@@ -57,6 +63,7 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
                 }
             }
         }
+        @if !queues.is_empty() { (servers(&queues, &site)) }
         section class="more" {
             h2 { "Sign in" }
             @if frame.visitor.may_change {
@@ -70,4 +77,48 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
         }
     };
     Ok(frame.still(&format!("More about {}", view.name), &body))
+}
+
+/// How sending readings on to each other server goes.
+fn servers<V: PageSource>(queues: &[QueueHealth], site: &SitePage<V>) -> Markup {
+    let (now, waits) = (site.context.views.now(), site.context.views.figures().forward_waits);
+    let why = |name: &str| waits.iter().find(|(known, _)| known == name).map(|(_, why)| why.as_str());
+    html! {
+        section class="more" {
+            h2 { "Other servers" }
+            p { "Readings are also sent to these servers. All readings stay in Trug's own record." }
+            ul {
+                @for queue in queues {
+                    li {
+                        strong { (queue.name) }
+                        p { (behind(queue, now)) }
+                        @if queue.refused > 0 {
+                            p {
+                                "Refused " (spoken::counted(queue.refused, "reading", "readings"))
+                                ". Ask whoever runs Trug to put the cause right, then to send them again."
+                            }
+                        }
+                        @match (why(&queue.name), queue.refused) {
+                            (Some(why), _) => p { "Last answer: " (why) },
+                            (None, 1..) => p { "Last answer: " (queue.refused_why) },
+                            (None, 0) => {}
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// How far behind a server is.
+fn behind(queue: &QueueHealth, now: Timestamp) -> String {
+    let readings = spoken::counted(queue.rows, "reading", "readings");
+    match queue.oldest {
+        _ if queue.rows == 0 => "It has every reading.".to_owned(),
+        None => format!("{readings} behind."),
+        Some(oldest) => {
+            let age = spoken::duration((now.as_second() - oldest.as_second()).max(0));
+            format!("{readings} behind. The oldest is from {age} ago.")
+        }
+    }
 }

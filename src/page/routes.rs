@@ -18,7 +18,7 @@ use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
     PageSource, alarms, all_places, answer, api, assets, drawing, forms, health, jobs, lists, live, log,
-    month, more, place, tags, today,
+    metrics, month, more, place, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
@@ -72,6 +72,7 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/enter", get(access::ask::<V>).post(access::take::<V>))
         .route("/leave", post(access::leave::<V>))
         .route("/health", get(health::health::<V>))
+        .route("/metrics", get(metrics::metrics::<V>))
         .route("/live", get(live::live::<V>))
         .route("/style.css", get(assets::style))
         .route("/lesson.css", get(assets::lesson))

@@ -43,6 +43,10 @@ pub struct Broker {
     pub keep_alive: Duration,
     /// How long the broker keeps messages for us while we are away, seconds.
     pub session_expiry_s: u32,
+    /// Messages of one sensor that are taken at once, and a second for long; what is over is
+    /// not stored.
+    pub sensor_burst: u32,
+    pub sensor_per_s: u32,
 }
 
 impl Broker {
@@ -165,6 +169,8 @@ fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
     let max_packet_bytes = table.whole_or("max_packet_bytes", 1024..=16 * 1024 * 1024, 65_536, "bytes");
     // The client library refuses less than 5 s by stopping the program.
     let keep_alive = table.seconds_or("keep_alive_s", 5..=3600, 30);
+    let sensor_burst = table.whole_or("sensor_burst", 1000..=200_000, 200_000, "messages");
+    let sensor_per_s = table.whole_or("sensor_per_s", 1..=100_000, 20, "messages a second");
     let year = "seconds, at most a year";
     let session_expiry_s = table.whole_or("session_expiry_s", 60..=365 * 86_400, 7 * 86_400, year);
     table.finish();
@@ -182,6 +188,8 @@ fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
         max_packet_bytes: max_packet_bytes?,
         keep_alive: keep_alive?,
         session_expiry_s: session_expiry_s?,
+        sensor_burst: sensor_burst?,
+        sensor_per_s: sensor_per_s?,
     })
 }
 

@@ -170,9 +170,21 @@ pub fn put_back(backup: &Path, path: &Path, now: Timestamp) -> Result<PutBack, B
     let file = |doing, source| BackupFault::File { doing, path: path.to_owned(), source };
     let placed = fs::copy(backup, &coming)
         .map_err(|source| file("writing beside", source))
-        .and_then(|_| put_in_place(&coming, path, "before-restore", now));
+        .and_then(|_| forget_received(&coming))
+        .and_then(|()| put_in_place(&coming, path, "before-restore", now));
     remove_if_there(&coming)?;
     Ok(PutBack { content, aside: placed? })
+}
+
+/// A copy of earlier days does not say which messages the broker may send again.
+fn forget_received(path: &Path) -> Result<(), BackupFault> {
+    let failed = |source| BackupFault::Copy { path: path.to_owned(), source };
+    let copy = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(failed)?;
+    let there = "SELECT count(*) FROM sqlite_schema WHERE name = 'received'";
+    if query::one::<i64>(&copy, there, []).map_err(failed)? > 0 {
+        copy.execute_batch("DELETE FROM received").map_err(failed)?;
+    }
+    copy.close().map_err(|(_, source)| failed(source))
 }
 
 /// Moves the record at `path` aside and gives its name to `coming`, which is on the disk by

@@ -1,7 +1,9 @@
 //! Counters that last: what was ever dropped, and the last numbers.
 
+use jiff::Timestamp;
 use rusqlite::{Connection, Transaction, params};
 
+use super::columns::millis;
 use super::query;
 
 /// Sets a counter.
@@ -27,6 +29,24 @@ pub(super) fn count(transaction: &Transaction<'_>, name: &str, more: usize) -> r
         )?
         .execute(params![name, i64::try_from(more).expect("a count of rows fits")])?;
     Ok(())
+}
+
+/// Adds to a counter of what was dropped, and notes when.
+pub(super) fn count_dropped(
+    transaction: &Transaction<'_>,
+    name: &str,
+    more: usize,
+    at: Timestamp,
+) -> rusqlite::Result<()> {
+    if more > 0 {
+        set_counter(transaction, &dropped_at(name), millis(at))?;
+    }
+    count(transaction, name, more)
+}
+
+/// The counter with the time, in milliseconds, at which something was last dropped.
+pub(super) fn dropped_at(name: &str) -> String {
+    format!("{name}_at")
 }
 
 /// A counter's value; 0 where nothing was ever counted.

@@ -259,6 +259,8 @@ mod tests {
             sent: &[],
             tries: &[],
             waiting: &[],
+            received: &[],
+            confirmed: 0,
         };
         store.commit(&transaction).expect("it is written");
     }

@@ -14,7 +14,7 @@ use tracing::warn;
 
 use super::StoreError;
 use super::columns::{cut_chars, millis, optional_time, refused, time, timestamp};
-use super::counters::count;
+use super::counters::count_dropped;
 use super::query::{self, proceed_if, understood};
 use super::reader::Reader;
 use super::records::{MessageCount, MessageRecord, MessageState, Outcome, Tried};
@@ -170,7 +170,7 @@ impl MessageTable {
                                    ORDER BY priority = 'high', priority = 'medium', seq LIMIT ?3)",
                 )?
                 .execute(params![millis(at), "too many messages waited", excess])?;
-            count(transaction, MESSAGES_DROPPED, dropped)?;
+            count_dropped(transaction, MESSAGES_DROPPED, dropped, at)?;
             let dropped = i64::try_from(dropped).expect("a count of rows fits");
             self.waiting -= dropped;
             self.done += dropped;

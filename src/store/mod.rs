@@ -43,6 +43,7 @@ mod query;
 mod queue_rows;
 mod reader;
 mod reading_rows;
+mod received_rows;
 mod records;
 mod refused_list;
 mod refused_rows;
@@ -61,13 +62,13 @@ pub use due_rows::{MessageLook, MessageTime};
 pub use error::StoreError;
 pub use import_rows::{ImportBatch, UndoneImport};
 pub use log_rows::{LogNews, LogRow, Strike, correct_log, strike_log, write_log};
-pub use own_rows::Unreached;
+pub use own_rows::{StoreFigures, Unreached};
 pub use quarter_rows::QuarterProgress;
 pub use reader::{Reader, ReadingFilter};
 pub use records::{
     Activity, AlarmPublication, AlarmRow, Committed, DueMessage, ForwardProgress, ForwardRow, MessageCount,
-    MessageRecord, MessageState, Outcome, QueuedPublication, Refusals, RefusedRow, RejectRow, StoredReading,
-    Transaction, Tried, UnplacedTopic,
+    MessageRecord, MessageState, Outcome, QueuedPublication, ReceivedPacket, Refusals, RefusedRow, RejectRow,
+    StoredReading, Transaction, Tried, UnplacedTopic,
 };
 pub use refused_list::settle_refused;
 pub use reject_rows::{RefusedTopic, is_refused_of};

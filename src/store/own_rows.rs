@@ -5,11 +5,14 @@ use jiff::Timestamp;
 
 use super::StoreError;
 use super::columns::{millis, time, timestamp};
+use super::counters::{counter, dropped_at};
+use super::message_rows::MESSAGES_DROPPED;
 use super::query::proceed_if;
+use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED};
 use super::reader::Reader;
 use crate::alarms::Priority;
 use crate::garden::plan::Channel;
-use crate::garden::system::health::QueueHealth;
+use crate::garden::system::health::{Dropped, DroppedKind, QueueHealth};
 
 /// A message that was given up and whose group has had none since.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -27,6 +30,30 @@ pub struct Unreached {
 
 /// Groups that are told of at most.
 const GROUPS_MAX: usize = 1000;
+
+/// Counters of what was dropped.
+const DROPPED: [(DroppedKind, &str); 3] = [
+    (DroppedKind::Messages, MESSAGES_DROPPED),
+    (DroppedKind::Publications, LETTERS_DROPPED),
+    (DroppedKind::Readings, FORWARD_DROPPED),
+];
+
+/// Counts of the record for programs that watch it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StoreFigures {
+    /// States of alarms for the broker that wait, and that were ever dropped.
+    pub publications_waiting: u64,
+    pub publications_dropped: u64,
+    /// Messages to people that wait, and that were ever dropped.
+    pub messages_waiting: u64,
+    pub messages_dropped: u64,
+    /// Readings for other servers that were ever dropped before every server had them.
+    pub forward_dropped: u64,
+    /// Topics without a sensor that are listed.
+    pub unplaced_topics: u64,
+    /// Alarms that are not normal: site, kind, state, how many.
+    pub alarms: Vec<(String, String, String, u64)>,
+}
 
 impl Reader {
     /// What waits for each forwarder.
@@ -55,6 +82,65 @@ impl Reader {
                 })
             },
         )
+    }
+
+    /// What waits for each forwarder, and what its server refused.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn forwarding(&self) -> Result<Vec<QueueHealth>, StoreError> {
+        let mut queues = self.queues()?;
+        for it in self.refusals()? {
+            if let Some(queue) = queues.iter_mut().find(|queue| queue.name == it.forwarder) {
+                queue.refused = it.rows + it.unlisted;
+                queue.refused_why = it.last.map(|(_, why)| why).unwrap_or_default();
+            }
+        }
+        Ok(queues)
+    }
+
+    /// What was dropped since `since` because too much waited.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn dropped_since(&self, since: Timestamp) -> Result<Vec<Dropped>, StoreError> {
+        self.with("counters", |connection| {
+            let mut dropped = Vec::new();
+            for (what, name) in DROPPED {
+                let at = timestamp(counter(connection, &dropped_at(name))?).filter(|at| *at >= since);
+                if let Some(last) = at {
+                    let count = counter(connection, name)?.unsigned_abs();
+                    dropped.push(Dropped { what, count, last });
+                }
+            }
+            Ok(dropped)
+        })
+    }
+
+    /// What waits, what was dropped, and which alarms stand.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn figures(&self) -> Result<StoreFigures, StoreError> {
+        let number = |sql| self.number(sql).map(|count| count.unwrap_or(0).unsigned_abs());
+        Ok(StoreFigures {
+            publications_waiting: number("SELECT count(*) FROM outbox WHERE sent = 0")?,
+            messages_waiting: number("SELECT count(*) FROM message WHERE state = 'waiting'")?,
+            publications_dropped: self.letters_dropped()?,
+            messages_dropped: self.messages_dropped()?,
+            forward_dropped: self.forward_dropped()?,
+            unplaced_topics: number("SELECT count(*) FROM unplaced")?,
+            alarms: self.list(
+                "alarms",
+                "SELECT site, kind, state, count(*) FROM alarm WHERE state <> 'normal'
+                 GROUP BY site, kind, state ORDER BY site, kind, state",
+                [],
+                |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get::<_, i64>(3)?.unsigned_abs())),
+            )?,
+        })
     }
 
     /// The newest message of each group that was given up since `since`, where the

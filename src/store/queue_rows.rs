@@ -1,8 +1,9 @@
 //! The two queues: letters to people and rows for time-series servers.
 
+use jiff::Timestamp;
 use rusqlite::{CachedStatement, Connection, Transaction, params};
 
-use super::counters::{count, counter, set_counter};
+use super::counters::{count_dropped, counter, set_counter};
 use super::records::{AlarmPublication, ForwardProgress};
 use super::{query, refused_rows};
 
@@ -50,6 +51,7 @@ impl PublicationQueue {
         &mut self,
         transaction: &Transaction<'_>,
         letters: &[AlarmPublication],
+        at: Timestamp,
     ) -> rusqlite::Result<Option<i64>> {
         let mut insert = transaction.prepare_cached(
             "INSERT INTO outbox (seq, key, topic, payload, sent) VALUES (?1, ?2, ?3, ?4, 0)
@@ -70,7 +72,7 @@ impl PublicationQueue {
             let dropped = transaction
                 .prepare_cached("DELETE FROM outbox WHERE seq <= ?1")?
                 .execute([last - LETTERS_MAX])?;
-            count(transaction, LETTERS_DROPPED, dropped)?;
+            count_dropped(transaction, LETTERS_DROPPED, dropped, at)?;
         }
         Ok(last)
     }
@@ -155,7 +157,12 @@ impl ForwardQueue {
 
     /// Takes off the queue, a step at a time, what every forwarder has sent, and
     /// what is beyond the bound.
-    pub(super) fn trim(&mut self, transaction: &Transaction<'_>, added: i64) -> rusqlite::Result<()> {
+    pub(super) fn trim(
+        &mut self,
+        transaction: &Transaction<'_>,
+        added: i64,
+        at: Timestamp,
+    ) -> rusqlite::Result<()> {
         let bound = self.last() - self.max;
         let to = self.done.max(bound).min(self.first - 1 + FORWARD_STEP + added).min(self.last());
         if to < self.first {
@@ -163,7 +170,8 @@ impl ForwardQueue {
         }
         let unsent_before = self.first.max(self.done + 1);
         transaction.prepare_cached("DELETE FROM forward_queue WHERE seq <= ?1")?.execute([to])?;
-        count(transaction, FORWARD_DROPPED, usize::try_from(to + 1 - unsent_before).unwrap_or(0))?;
+        let dropped = usize::try_from(to + 1 - unsent_before).unwrap_or(0);
+        count_dropped(transaction, FORWARD_DROPPED, dropped, at)?;
         self.first = to + 1;
         Ok(())
     }

@@ -432,7 +432,7 @@ impl Reader {
         self.dropped(FORWARD_DROPPED)
     }
 
-    fn number(&self, sql: &str) -> Result<Option<i64>, StoreError> {
+    pub(super) fn number(&self, sql: &str) -> Result<Option<i64>, StoreError> {
         self.with("numbers", |connection| query::one(connection, sql, []))
     }
 

@@ -35,6 +35,21 @@ pub struct Transaction<'a> {
     pub tries: &'a [Tried],
     /// All that waits to be told at these sites, instead of what was kept.
     pub waiting: &'a [(Id, Vec<Waiting>)],
+    /// Messages with readings without a time of their own, which the broker may send again.
+    pub received: &'a [ReceivedPacket],
+    /// Of those the broker sends none again up to this serial number.
+    pub confirmed: u64,
+}
+
+/// By what a message is known that the broker sends again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReceivedPacket {
+    /// Counted by the session, also over restarts.
+    pub serial: u64,
+    /// The packet identifier that the broker gave it.
+    pub packet: u16,
+    /// Made of topic and payload.
+    pub fingerprint: [u8; 16],
 }
 
 /// A message to people as it is kept, and how far it has come.

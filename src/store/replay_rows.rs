@@ -182,9 +182,9 @@ impl Store {
             for alarm in &alarms {
                 letters.extend(stand_again(&transaction, alarm, number, letter)?);
             }
-            marks.outbox.add(&transaction, &letters)?;
+            marks.outbox.add(&transaction, &letters, run.written_at)?;
             let added = marks.forwarding.last() - queued;
-            marks.forwarding.trim(&transaction, added)?;
+            marks.forwarding.trim(&transaction, added, run.written_at)?;
             drop(queue);
             Ok(number)
         })();

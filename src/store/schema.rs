@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11, VERSION_12, VERSION_13,
+    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14,
 ];
 
 /// The version that this program writes and reads.
@@ -373,6 +373,15 @@ CREATE TABLE forward_refused (
     UNIQUE (forwarder, at, series)
 ) STRICT;
 CREATE INDEX forward_refused_of ON forward_refused (forwarder, seq);
+";
+
+/// Messages with readings without a time of their own that the broker may send again, a row
+/// for each transaction; `last` is the highest serial number in it.
+const VERSION_14: &str = "
+CREATE TABLE received (
+    last    INTEGER PRIMARY KEY,
+    packets BLOB NOT NULL
+) STRICT;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -16,10 +16,12 @@ use super::message_rows::{self, MessageTable};
 use super::quarter_rows::{self, QuarterProgress, Quarters};
 use super::query::{self, read_error, write_error};
 use super::queue_rows::{self, ForwardQueue, PublicationQueue};
-use super::records::{Committed, Transaction};
+use super::records::{Committed, ReceivedPacket, Transaction};
 use super::series::{self, SeriesMap};
 use super::whereabouts::{Misplaced, Whereabouts};
-use super::{alarm_rows, note_rows, reading_rows, refused_rows, reject_rows, schema, waiting_rows};
+use super::{
+    alarm_rows, note_rows, reading_rows, received_rows, refused_rows, reject_rows, schema, waiting_rows,
+};
 use crate::alarms::AlarmKey;
 use crate::garden::plan::Garden;
 
@@ -187,6 +189,15 @@ impl Store {
         write(&self.connection).map_err(write_error(&self.path, what))
     }
 
+    /// Messages that were received and that the broker may send again.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn received(&self) -> Result<Vec<ReceivedPacket>, StoreError> {
+        self.read("received messages", received_rows::all)
+    }
+
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path
@@ -263,7 +274,7 @@ impl Store {
             marks.post.trim(&transaction, at).map_err(messages)?;
         }
         if !letters.is_empty() {
-            committed.last_letter = marks.outbox.add(&transaction, letters).map_err(write("letters"))?;
+            committed.last_letter = marks.outbox.add(&transaction, letters, at).map_err(write("letters"))?;
         }
         if !letters_sent.is_empty() {
             PublicationQueue::sent(&transaction, letters_sent).map_err(write("letters"))?;
@@ -272,7 +283,9 @@ impl Store {
             marks.forwarding.note(&transaction, forwarded).map_err(write("forwarders' positions"))?;
             refused_rows::add(&transaction, forwarded, at).map_err(write("what servers refused"))?;
         }
-        marks.forwarding.trim(&transaction, added).map_err(write("the forward queue"))?;
+        received_rows::add(&transaction, it.received).map_err(write("received messages"))?;
+        received_rows::forget(&transaction, it.confirmed).map_err(write("received messages"))?;
+        marks.forwarding.trim(&transaction, added, at).map_err(write("the forward queue"))?;
         transaction.commit().map_err(write("(ending a transaction)"))?;
         // Moved meanwhile, it went into a file that nobody finds: it counts as not kept.
         self.check_place()?;

@@ -5,6 +5,7 @@
 
 mod alarm_answers;
 mod answers;
+mod bad_weather;
 mod blind;
 mod calibrate;
 mod courier;
@@ -26,6 +27,7 @@ mod mail;
 mod mail_browser;
 mod mail_faults;
 mod own;
+mod poor_line;
 mod program;
 mod tell;
 mod watchdog;

@@ -202,6 +202,8 @@ pub(crate) fn only(batch: &Batch) -> Transaction<'_> {
         sent: &[],
         tries: &[],
         waiting: &[],
+        received: &[],
+        confirmed: 0,
     }
 }
 

@@ -50,7 +50,15 @@ impl Running {
         let presence = Presence { will_topic: status_topic(site), status_topics: vec![status_topic(site)] };
         let contact = Arc::clone(&self.daemon_health.broker);
         let stop = self.stop.child_token();
-        self.runtime.spawn(session::run(broker, presence, self.to_keeper.clone(), now, contact, stop));
+        self.runtime.spawn(session::run(
+            broker,
+            presence,
+            Vec::new(),
+            self.to_keeper.clone(),
+            now,
+            contact,
+            stop,
+        ));
     }
 
     /// Gives it a look at itself, and waits until the one before was taken.

@@ -12,6 +12,7 @@ pub(crate) mod http;
 pub(crate) mod imports;
 pub(crate) mod influx;
 pub(crate) mod keeper;
+pub(crate) mod line;
 pub(crate) mod listener;
 pub(crate) mod month;
 pub(crate) mod mosquitto;

@@ -65,8 +65,9 @@ pub async fn run(
 
     let contact = Arc::clone(&daemon_health.broker);
     let listened = listened(&settings);
+    let kept = keeper.received().context("reading which messages may come again")?;
     let intake =
-        session::run(listened, presence(&settings), to_keeper, system_now, contact, stop.child_token());
+        session::run(listened, presence(&settings), kept, to_keeper, system_now, contact, stop.child_token());
     tasks.start("intake", intake);
 
     let broker = settings.broker.clone();

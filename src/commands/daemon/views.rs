@@ -1,6 +1,7 @@
 //! What the page shows, asked of the engine and the store.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -17,7 +18,7 @@ use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
 use crate::page::figures::SiteFigures;
-use crate::page::{AlarmStep, Health, NotPlaced, PageSource, Unavailable};
+use crate::page::{AlarmStep, DaemonFigures, Health, NotPlaced, PageSource, Unavailable};
 use crate::store::{AlarmRow, Reader, StoreError};
 
 /// How long the engine may take to answer: it may be waiting for the disk.
@@ -211,6 +212,32 @@ impl PageSource for KeeperViews {
 
     fn not_kept_since(&self) -> Option<Timestamp> {
         self.daemon_health.not_kept_since()
+    }
+
+    fn figures(&self) -> DaemonFigures {
+        let health = &self.daemon_health;
+        let counts = &health.counts;
+        let count = |count: &AtomicU64| count.load(Ordering::Relaxed);
+        let look = health.look.lock().unwrap_or_else(PoisonError::into_inner);
+        let store_bytes = std::fs::metadata(self.reader.path()).ok().map(|file| {
+            let mut log = self.reader.path().as_os_str().to_owned();
+            log.push("-wal");
+            file.len() + std::fs::metadata(log).map_or(0, |log| log.len())
+        });
+        DaemonFigures {
+            stored: count(&counts.stored),
+            repeated: count(&counts.repeated),
+            conflicting: count(&counts.conflicting),
+            late: count(&counts.late),
+            refused: count(&counts.refused),
+            over_limit: count(&counts.over_limit),
+            redelivered: health.broker.repeats(),
+            broker: health.broker.health(),
+            disk: look.as_ref().and_then(|look| look.disk),
+            store_bytes,
+            store_fails: health.store_failing.load(Ordering::Relaxed),
+            forward_waits: health.forwarding.all(),
+        }
     }
 
     async fn health(&self) -> Health {

@@ -12,10 +12,13 @@ use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
 use crate::engine::keeper::{Engine, Inbox};
 use crate::garden::system::health::{StoreHealth, SystemHealth};
+use crate::store::Committed;
 
 /// How much later than due a failing store is noted here, seconds: the task that tells of
 /// it past the store looks each second and has to come first.
 const AFTER_DIRECT_S: i64 = 5;
+/// Readings that were not taken beside others are logged this often, seconds.
+const CONFLICTS_EVERY_S: i64 = 600;
 /// Waits between tries to write a store that cannot be written.
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_LONGEST: Duration = Duration::from_secs(30);
@@ -40,12 +43,8 @@ impl Engine {
             match self.write(now()) {
                 Ok(committed) => {
                     self.record_kept(daemon_health, now());
-                    if committed.conflicting > 0 {
-                        warn!(
-                            count = committed.conflicting,
-                            "readings came with a time that already has another value; the first stays, see the rejects"
-                        );
-                    }
+                    self.count(&committed, daemon_health);
+                    self.log_conflicts(committed.conflicting, now().as_second());
                     if daemon_health.store_failing.swap(false, Ordering::Relaxed) {
                         info!("the store can be written again; nothing was lost");
                     }
@@ -79,6 +78,31 @@ impl Engine {
                 self.record_fails(since, noted_by.unwrap_or(since));
             }
             wait = (wait * 2).min(RETRY_LONGEST);
+        }
+    }
+
+    /// Adds up what has come in.
+    fn count(&self, committed: &Committed, daemon_health: &DaemonHealth) {
+        let counts = &daemon_health.counts;
+        counts.stored.fetch_add(committed.stored as u64, Ordering::Relaxed);
+        counts.repeated.fetch_add(committed.repeated as u64, Ordering::Relaxed);
+        counts.conflicting.fetch_add(committed.conflicting as u64, Ordering::Relaxed);
+        counts.late.store(self.late() as u64, Ordering::Relaxed);
+        counts.refused.store(self.refused() as u64, Ordering::Relaxed);
+        counts.over_limit.store(self.router.over_count(), Ordering::Relaxed);
+    }
+
+    /// Logs at most once in ten minutes that readings were not taken beside others.
+    fn log_conflicts(&mut self, more: usize, now_s: i64) {
+        let (count, logged) = &mut self.conflicts;
+        *count += more;
+        let due = logged.is_none_or(|logged| !(0..CONFLICTS_EVERY_S).contains(&(now_s - logged)));
+        if *count > 0 && due {
+            warn!(
+                count = std::mem::take(count),
+                "readings came with a time that already has another value; the first stays, see the rejects"
+            );
+            *logged = Some(now_s);
         }
     }
 

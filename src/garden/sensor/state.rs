@@ -1,7 +1,7 @@
 //! What is known of one sensor, and of one gateway.
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::calibration::Calibrator;
 use crate::garden::plan::Garden;
@@ -134,6 +134,44 @@ pub(crate) struct LastReading {
     pub(crate) flag: Flag,
 }
 
+/// The times that readings without a time of their own get: that of their arrival, and one
+/// millisecond after the other where more than one arrives at a time.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct ArrivalStamp {
+    /// The arrival of the last one, where it arrived since the start, and its time.
+    last: Option<(Option<Timestamp>, Timestamp)>,
+}
+
+impl ArrivalStamp {
+    /// A burst may run so far ahead of the clock: less than what counts as a clock that was
+    /// set back.
+    const AHEAD_MS: i64 = 240_000;
+    /// What a clock may be set back by without being taken for set.
+    const BACK_MS: i64 = 1000;
+
+    /// The time of a reading that arrives at `arrival` after a reading with the time `newest`.
+    pub(crate) fn next(&mut self, arrival: Timestamp, newest: Option<Timestamp>) -> Timestamp {
+        let ahead = |time: Timestamp, most: i64| {
+            (0..=most).contains(&(time.as_millisecond() - arrival.as_millisecond()))
+        };
+        let stamped = self.last.filter(|&(before, at)| {
+            // After a clock was set back its new times count.
+            let back = before.map_or(0, |before| before.as_millisecond() - arrival.as_millisecond());
+            back <= Self::BACK_MS && ahead(at, Self::AHEAD_MS)
+        });
+        let taken = stamped.map(|(_, at)| at).max(newest.filter(|newest| ahead(*newest, Self::BACK_MS)));
+        let at = taken
+            .map_or(arrival, |taken| taken.saturating_add(SignedDuration::from_millis(1)).unwrap_or(arrival));
+        self.last = Some((Some(arrival), at));
+        at
+    }
+
+    /// Notes a stored reading that got its time so.
+    pub(crate) fn restore(&mut self, at: Timestamp) {
+        self.last = self.last.max(Some((None, at)));
+    }
+}
+
 /// One sensor's state.
 #[derive(Debug)]
 pub(crate) struct SensorState {
@@ -142,6 +180,7 @@ pub(crate) struct SensorState {
     /// How often it moves; not kept for a quantity that may stand still.
     pub(crate) stillness: Stillness,
     pub(crate) last: Option<LastReading>,
+    pub(crate) stamp: ArrivalStamp,
     /// The last value that passed its tests.
     pub(crate) good: Option<(Timestamp, f64)>,
     /// The one before it, in case that one is shown to be a spike.
@@ -162,6 +201,7 @@ impl SensorState {
             watch: Watch::default(),
             stillness: Stillness::default(),
             last: None,
+            stamp: ArrivalStamp::default(),
             good: None,
             good_before: None,
             heard: None,

@@ -21,6 +21,8 @@ pub struct SystemHealth {
     pub broker: Option<BrokerHealth>,
     pub clock: Option<ClockHealth>,
     pub messages: Option<MessageHealth>,
+    /// What was dropped in the last day because too much waited.
+    pub dropped: Option<Vec<Dropped>>,
 }
 
 /// From where on something is the matter.
@@ -93,6 +95,38 @@ pub struct QueueHealth {
     pub refused: u64,
     /// What it said of the newest of them; empty where there is none.
     pub refused_why: String,
+}
+
+/// What was dropped because too much waited to be delivered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Dropped {
+    pub what: DroppedKind,
+    /// How many were ever dropped.
+    pub count: u64,
+    /// When the last of them was.
+    pub last: Timestamp,
+}
+
+/// What can be dropped.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DroppedKind {
+    /// Messages to people.
+    Messages,
+    /// States of alarms for the broker.
+    Publications,
+    /// Readings for other servers; they stay in the record.
+    Readings,
+}
+
+impl DroppedKind {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Messages => "messages to people",
+            Self::Publications => "states of alarms for the broker",
+            Self::Readings => "readings for other servers",
+        }
+    }
 }
 
 /// The disk that holds the record.

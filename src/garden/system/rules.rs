@@ -100,6 +100,11 @@ fn judge(garden: &Garden, slot: &mut AlarmSlot, health: &SystemHealth, now: Time
             let input = if most.is_some() { Input::Breach } else { Input::Clear };
             step(input, &|_| most.map_or_else(words::forwarding_accepted, words::forwarding_refused));
         }
+        Kind::QueueOverflow => {
+            let Some(dropped) = &health.dropped else { return };
+            let input = if dropped.is_empty() { Input::Clear } else { Input::Breach };
+            step(input, &|active| if active { words::dropped(dropped) } else { words::nothing_dropped() });
+        }
         Kind::DiskNearlyFull => {
             let Some(disk) = &health.disk else { return };
             let limit = limits.free_bytes(disk.total_bytes);

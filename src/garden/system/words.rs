@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use crate::alarms::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::system::health::{
-    BrokerAway, BrokerFault, DiskHealth, HealthLimits, Jump, NotSent, QueueHealth,
+    BrokerAway, BrokerFault, DiskHealth, Dropped, DroppedKind, HealthLimits, Jump, NotSent, QueueHealth,
 };
 use crate::text::spoken;
 use crate::why::{Check, Equation};
@@ -43,6 +43,14 @@ const REFUSED: Equation = Equation {
     check: NO_SOURCE,
 };
 
+const OVERFLOW: Equation = Equation {
+    gives: "when what was dropped is told",
+    form: "something was dropped in the last 24 h because more waited than is kept: 20 million readings for other \
+           servers, 100,000 states of alarms for the broker, 10,000 messages to people",
+    source: OURS,
+    check: NO_SOURCE,
+};
+
 const FREE: Equation = Equation {
     gives: "when a disk is nearly full",
     form: "free < limit; the limit is 5 % of the disk, at least 500 MB and at most 10 GB, where none is set",
@@ -72,7 +80,8 @@ const NOT_SENT: Equation = Equation {
 };
 
 /// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[FAILING, LOST, BEHIND, FREE, FILLED, JUMPED, NOT_SENT];
+pub(crate) const EQUATIONS: &[Equation] =
+    &[FAILING, LOST, BEHIND, REFUSED, OVERFLOW, FREE, FILLED, JUMPED, NOT_SENT];
 
 pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
     let text = format!(
@@ -188,6 +197,53 @@ pub(crate) fn forwarding_refused(queue: &QueueHealth) -> AlarmText {
 
 pub(crate) fn forwarding_accepted() -> AlarmText {
     let text = "The other server has every reading that it had refused, or they were let go.";
+    AlarmText::new(text.to_owned(), &[], OURS)
+}
+
+/// What was dropped, by what is to be done first.
+pub(crate) fn dropped(dropped: &[Dropped]) -> AlarmText {
+    let of = |kind| dropped.iter().find(|it| it.what == kind);
+    let mut what = Vec::new();
+    let mut to_do = String::new();
+    if let Some(it) = of(DroppedKind::Messages) {
+        what.push(few(it.count, "message to people", "messages to people"));
+        to_do.push_str(" Open the Alarms page now, and tell people yourself what is there.");
+    }
+    if let Some(it) = of(DroppedKind::Publications) {
+        what.push(few(it.count, "state of an alarm for the broker", "states of alarms for the broker"));
+        to_do.push_str(" Programs that follow the alarms over MQTT may show old ones: use the Alarms page.");
+    }
+    if let Some(it) = of(DroppedKind::Readings) {
+        what.push(few(it.count, "reading for other servers", "readings for other servers"));
+        to_do.push_str(
+            " The readings are still in Trug's own record. When the other server answers, send them again with: \
+             trug forward SERVER --from DATE.",
+        );
+    }
+    let text = format!(
+        "More waited to be delivered than Trug keeps, so it has dropped {}.{to_do} Check today why they waited.",
+        spoken::list(&what)
+    );
+    let counts: Vec<String> = dropped.iter().map(|it| format!("{} until {}", it.count, it.last)).collect();
+    let values: Vec<(&'static str, f64)> =
+        dropped.iter().map(|it| (dropped_value(it.what), it.count as f64)).collect();
+    AlarmText::new(text, &values, OURS).because(vec![OVERFLOW.step(counts.join(", "))])
+}
+
+fn dropped_value(what: DroppedKind) -> &'static str {
+    match what {
+        DroppedKind::Messages => "messages",
+        DroppedKind::Publications => "publications",
+        DroppedKind::Readings => "readings",
+    }
+}
+
+fn few(count: u64, one: &str, many: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{} {many}", grouped(count)) }
+}
+
+pub(crate) fn nothing_dropped() -> AlarmText {
+    let text = "Nothing was dropped in the last 24 hours. What was dropped before was not delivered.";
     AlarmText::new(text.to_owned(), &[], OURS)
 }
 

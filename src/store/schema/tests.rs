@@ -86,6 +86,8 @@ fn a_file_without_messages_to_people_gets_room_for_them() {
         sent: &[],
         tries: &[],
         waiting: &[],
+        received: &[],
+        confirmed: 0,
     };
     store.commit(&transaction).unwrap();
     assert_eq!(reader.notes(Timestamp::MIN, Timestamp::MAX, None).unwrap(), [note]);

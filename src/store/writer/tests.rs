@@ -104,6 +104,10 @@ fn note(ms: i64, text: &str) -> AlarmNote {
     AlarmNote { key: dry_bed_key(), since: at(0), at: at(ms), note, how }
 }
 
+fn packet(serial: u8) -> ReceivedPacket {
+    ReceivedPacket { serial: serial.into(), packet: 7 + u16::from(serial), fingerprint: [serial; 16] }
+}
+
 fn tried(seq: i64, outcome: Outcome) -> Tried {
     Tried { seq, at: at(100), outcome }
 }
@@ -137,6 +141,7 @@ impl Case {
                 messages: &messages,
                 tries: &[Tried { at: at(0), ..tried(4, Outcome::Sent) }],
                 waiting: &waiting,
+                received: &[packet(1), packet(2)],
                 ..only(&first)
             })
             .unwrap();
@@ -190,6 +195,8 @@ impl Case {
             sent: &[],
             tries: &self.tries,
             waiting: &self.waiting,
+            received: &[packet(3), packet(4)],
+            confirmed: 2,
         })
     }
 

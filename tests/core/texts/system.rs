@@ -4,8 +4,8 @@ use trug::alarms::{Kind, Priority};
 use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::system::health::{
-    BrokerAway, BrokerFault, BrokerHealth, ClockHealth, DiskHealth, Jump, MessageHealth, NotSent,
-    QueueHealth, StoreHealth, SystemHealth,
+    BrokerAway, BrokerFault, BrokerHealth, ClockHealth, DiskHealth, Dropped, DroppedKind, Jump,
+    MessageHealth, NotSent, QueueHealth, StoreHealth, SystemHealth,
 };
 
 use super::school::school;
@@ -65,6 +65,12 @@ fn listening(heard_min: i64) -> SystemHealth {
     broker(BrokerHealth::Listening { heard: at(heard_min * 60_000) })
 }
 
+fn overflow(counts: &[u64]) -> SystemHealth {
+    let kinds = [DroppedKind::Messages, DroppedKind::Publications, DroppedKind::Readings];
+    let dropped = kinds.iter().zip(counts).map(|(&what, &count)| Dropped { what, count, last: at(0) });
+    SystemHealth { dropped: Some(dropped.collect()), ..SystemHealth::default() }
+}
+
 fn messages(messages: MessageHealth) -> SystemHealth {
     SystemHealth { messages: Some(messages), ..SystemHealth::default() }
 }
@@ -96,6 +102,7 @@ pub(super) fn stories() -> Vec<Story> {
         found(Kind::BrokerLost, "the broker brings nothing", listening(-600), listening(80)),
         found(Kind::ForwardingBehind, "another server does not take the readings", queue(120_000), queue(0)),
         found(Kind::ForwardingRefused, "another server refuses readings", refused(20_000), refused(0)),
+        found(Kind::QueueOverflow, "more waits than is kept", overflow(&[3, 250, 40_000]), overflow(&[])),
         found(Kind::DiskNearlyFull, "the disk fills", disk(900_000_000), disk(9_000_000_000)),
         found(
             Kind::ClockJumped,
