@@ -10,6 +10,7 @@ mod blind;
 mod calibrate;
 mod courier;
 mod courier_faults;
+mod deploy_backup;
 mod deploy_broker;
 mod flood;
 mod forward;
