@@ -17,6 +17,7 @@ mod moved;
 mod property;
 mod renamed;
 mod replay;
+mod versions;
 mod water_command;
 
 #[path = "../support/mod.rs"]
