@@ -6,6 +6,8 @@
 //! is not acknowledged.
 
 mod requests;
+#[cfg(test)]
+mod tests;
 mod writing;
 
 use std::sync::{Arc, PoisonError};
@@ -68,6 +70,15 @@ pub struct Inbox {
     pub tried: mpsc::Receiver<(Tried, Option<GivenUp>)>,
     /// What the daemon measured of itself.
     pub looks: mpsc::Receiver<SystemHealth>,
+}
+
+/// One round of the engine, beside its batch.
+struct Round {
+    /// The last answer and the last log entry that were taken.
+    answered: Option<i64>,
+    logged: Option<i64>,
+    /// Whether there is anything to commit.
+    commit: bool,
 }
 
 /// Called with each alarm change after it is committed.
@@ -136,7 +147,12 @@ impl Engine {
     /// # Errors
     /// When the store cannot be opened or read.
     pub fn open(settings: &Settings, clock: Clock) -> Result<Self, StoreError> {
-        let salvaged = mend_damaged(&settings.store.path, crate::engine::system_now())?;
+        Self::open_at(settings, clock, crate::engine::system_now())
+    }
+
+    /// The same where the computer's clock shows `now`.
+    fn open_at(settings: &Settings, clock: Clock, now: Timestamp) -> Result<Self, StoreError> {
+        let salvaged = mend_damaged(&settings.store.path, now)?;
         if let Some(it) = &salvaged {
             error!(
                 aside = %it.aside.display(), readings = it.readings, broken = ?it.broken, found = %it.found,
@@ -153,14 +169,14 @@ impl Engine {
             let Broker { sensor_burst: burst, sensor_per_s: per_s, .. } = settings.broker;
             router.set_limit(SensorLimit { burst, per_s });
         }
-        let changes = crate::engine::restore::restore(&mut router, &store)?;
+        let changes = crate::engine::restore::restore(&mut router, &store, now)?;
         if settings.answers.mqtt {
             router.take_answers();
         }
         let mut telling = Notifier::new(&gardens);
         telling.restore(Reader::open(store.path())?.waiting()?);
         let kept_packets = (store.received()?.last().map_or(0, |last| last.serial), 0);
-        let letters = publication::letters_of_renamed(&store, &settings.gardens, crate::engine::system_now());
+        let letters = publication::letters_of_renamed(&store, &settings.gardens, now);
         Ok(Self {
             router,
             store,
@@ -363,73 +379,25 @@ impl Engine {
                 }
             }
             self.drain_reports(&mut inbox);
-            for delivery in taken.iter().filter(|delivery| !delivery.is_repeat()) {
-                let before = self.batch.readings.len();
-                self.open_message(RawMessage {
+            let new = taken.iter().filter(|delivery| !delivery.is_repeat());
+            let messages = new.map(|delivery| {
+                let message = RawMessage {
                     topic: delivery.topic(),
                     payload: delivery.payload(),
                     retained: delivery.retained(),
                     arrival: delivery.arrival,
-                });
-                // One with a time of its own is known by that.
-                let new = &self.batch.readings[before..];
-                if new.iter().any(|reading| reading.time_from == TimeFrom::Arrival) {
-                    self.received.extend(delivery.packet());
-                }
-                if self.telling_clock.is_simulated() {
-                    // Hours may go by from one message to the next.
-                    self.tell_in_time(self.telling_moment(now()));
-                }
-            }
-            for over in self.router.over_limit() {
-                warn!(
-                    site = %over.site, sensor = %over.sensor, messages = over.messages,
-                    "a sensor sends far too often; what is over its limit is not stored, see the rejects"
-                );
-            }
-            self.pass_time(health::clocks(now()), daemon_health);
-            // A garden that is silent learns of it as well.
-            let misplaced = self.look.is_some() && self.store.check_place().is_err();
-            self.judge_own(now(), daemon_health);
-            self.tell_in_time(self.telling_moment(now()));
-            let answered = self.take_answers(now());
-            let logged = self.take_log(now());
-            self.confirmed = daemon_health.broker.confirmed_to();
-            let something = misplaced
-                || self.may_forget(now())
-                || !self.batch.is_empty()
-                || !self.letters_sent.is_empty()
-                || !self.forwarded.is_empty()
-                || !self.told.is_empty()
-                || !self.tries.is_empty()
-                || daemon_health.store_watch.has_news();
-            if something && !self.commit_at_last(&mut inbox, daemon_health, now, stop) {
+                };
+                (message, delivery.packet())
+            });
+            let round = self.judge(messages, &|| health::clocks(now()), daemon_health);
+            if round.commit && !self.commit_at_last(&mut inbox, daemon_health, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
             }
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
             }
-            for (reply, answered) in self.answered.drain(..) {
-                // The page that asked may have gone.
-                let _ = reply.send(answered);
-            }
-            if logged.is_some() {
-                // Pages list what was written down, also where it raises nothing.
-                self.wake_page.send_modify(|times| *times += 1);
-            }
-            if let Some(seq) = logged
-                && let Err(reason) = self.store.log_taken(seq)
-            {
-                // It is judged again, which changes nothing.
-                warn!(reason = %ErrorChain(&reason), "how far the log was read could not be noted");
-            }
-            if let Some(seq) = answered
-                && let Err(reason) = self.store.forget_answers(seq)
-            {
-                // They are taken again, which changes nothing.
-                warn!(reason = %ErrorChain(&reason), "answers to alarms could not be put away");
-            }
+            self.finish(&round);
             if stopping {
                 if inbox.messages.is_empty() {
                     return;
@@ -455,6 +423,75 @@ impl Engine {
         self.confirmed > forgotten
             && newest > forgotten
             && now.as_second().saturating_sub(self.wrote_at) >= FORGET_AFTER_S
+    }
+
+    /// Judges messages, each with what may come again of it, and all that has become due. What it causes waits to be committed.
+    fn judge<'m>(
+        &mut self,
+        messages: impl Iterator<Item = (RawMessage<'m>, Option<ReceivedPacket>)>,
+        clocks: &dyn Fn() -> Clocks,
+        daemon_health: &DaemonHealth,
+    ) -> Round {
+        for (message, packet) in messages {
+            let before = self.batch.readings.len();
+            self.open_message(message);
+            // One with a time of its own is known by that.
+            let new = &self.batch.readings[before..];
+            if new.iter().any(|reading| reading.time_from == TimeFrom::Arrival) {
+                self.received.extend(packet);
+            }
+            if self.telling_clock.is_simulated() {
+                // Hours may go by from one message to the next.
+                self.tell_in_time(self.telling_moment(clocks().wall));
+            }
+        }
+        for over in self.router.over_limit() {
+            warn!(
+                site = %over.site, sensor = %over.sensor, messages = over.messages,
+                "a sensor sends far too often; what is over its limit is not stored, see the rejects"
+            );
+        }
+        self.pass_time(clocks(), daemon_health);
+        // A garden that is silent learns of it as well.
+        let misplaced = self.look.is_some() && self.store.check_place().is_err();
+        self.judge_own(clocks().wall, daemon_health);
+        self.tell_in_time(self.telling_moment(clocks().wall));
+        let answered = self.take_answers(clocks().wall);
+        let logged = self.take_log(clocks().wall);
+        self.confirmed = daemon_health.broker.confirmed_to();
+        let commit = misplaced
+            || self.may_forget(clocks().wall)
+            || !self.batch.is_empty()
+            || !self.letters_sent.is_empty()
+            || !self.forwarded.is_empty()
+            || !self.told.is_empty()
+            || !self.tries.is_empty()
+            || daemon_health.store_watch.has_news();
+        Round { answered, logged, commit }
+    }
+
+    /// Ends a round whose batch is committed.
+    fn finish(&mut self, round: &Round) {
+        for (reply, answered) in self.answered.drain(..) {
+            // The page that asked may have gone.
+            let _ = reply.send(answered);
+        }
+        if round.logged.is_some() {
+            // Pages list what was written down, also where it raises nothing.
+            self.wake_page.send_modify(|times| *times += 1);
+        }
+        if let Some(seq) = round.logged
+            && let Err(reason) = self.store.log_taken(seq)
+        {
+            // It is judged again, which changes nothing.
+            warn!(reason = %ErrorChain(&reason), "how far the log was read could not be noted");
+        }
+        if let Some(seq) = round.answered
+            && let Err(reason) = self.store.forget_answers(seq)
+        {
+            // They are taken again, which changes nothing.
+            warn!(reason = %ErrorChain(&reason), "answers to alarms could not be put away");
+        }
     }
 
     /// Waits for work. `true` when the daemon is stopping.

@@ -20,8 +20,12 @@ const COUNT_BACK_S: i64 = 7 * 86_400;
 const SITE_BACK_S: i64 = 64 * 86_400;
 
 /// Rebuilds the core from what is stored. Returns the ends of alarms whose place is no
-/// longer in its garden's file.
-pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmChange>, StoreError> {
+/// longer in its garden's file. The computer's clock shows `now`.
+pub(crate) fn restore(
+    router: &mut Router,
+    store: &Store,
+    now: Timestamp,
+) -> Result<Vec<AlarmChange>, StoreError> {
     let reader = Reader::open(store.path())?;
     let core = &mut router.core;
     let log = reader.log(0)?;
@@ -29,7 +33,7 @@ pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmCha
         core.restore_replacement(&row.entry);
     }
     if let Some(latest) = reader.latest_at()? {
-        restore_readings(core, store, &reader, latest)?;
+        restore_readings(core, store, &reader, latest, now)?;
     }
     for row in log {
         core.restore_log(&row.entry);
@@ -44,7 +48,7 @@ pub(crate) fn restore(router: &mut Router, store: &Store) -> Result<Vec<AlarmCha
         }
     }
     // Only now are the daemon's own where they stood.
-    Ok(core.ends_of_removed(&stored, crate::engine::system_now()))
+    Ok(core.ends_of_removed(&stored, now))
 }
 
 /// Restores each site's readings as far back from its own newest one as the rules remember:
@@ -54,9 +58,10 @@ fn restore_readings(
     store: &Store,
     reader: &Reader,
     latest: Timestamp,
+    now: Timestamp,
 ) -> Result<(), StoreError> {
     // A clock that was once ahead has left rows of times that have not come.
-    let ends = ends_of_sites(core, store, reader, latest.min(crate::engine::system_now()))?;
+    let ends = ends_of_sites(core, store, reader, latest.min(now))?;
     let by_id: HashMap<Id, Timestamp> =
         core.sites().map(|garden| garden.site.id.clone()).zip(ends.iter().copied()).collect();
     crate::engine::long_memory::restore(core, reader, |site| by_id.get(site).map(|end| just_after(*end)))?;

@@ -76,3 +76,5 @@ pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
 pub use salvage::{Salvaged, mend_damaged};
 pub use series::{Series, SeriesMap};
 pub use writer::Store;
+#[cfg(test)]
+pub(crate) use writer::faulty::WriteFault;

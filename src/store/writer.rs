@@ -1,6 +1,8 @@
 //! The one writer.
 
 #[cfg(test)]
+pub(super) mod faulty;
+#[cfg(test)]
 mod tests;
 
 use std::fs::{File, OpenOptions, TryLockError};

@@ -38,28 +38,8 @@ impl Engine {
         let began = Timestamp::from_millisecond(began.as_millisecond()).unwrap_or(began);
         daemon_health.store_watch.writing(began);
         loop {
-            self.tell_new(self.telling_moment(now()));
-            daemon_health.store_watch.sort(&mut self.told.messages, &mut self.sent);
-            match self.write(now()) {
-                Ok(committed) => {
-                    self.record_kept(daemon_health, now());
-                    self.count(&committed, daemon_health);
-                    self.log_conflicts(committed.conflicting, now().as_second());
-                    if daemon_health.store_failing.swap(false, Ordering::Relaxed) {
-                        info!("the store can be written again; nothing was lost");
-                    }
-                    return true;
-                }
-                Err(reason) => {
-                    let words = ErrorChain(&reason).to_string();
-                    *daemon_health.store_reason.lock().unwrap_or_else(PoisonError::into_inner) = words;
-                    if !daemon_health.store_failing.swap(true, Ordering::Relaxed) {
-                        error!(
-                            reason = %ErrorChain(&reason),
-                            "the store cannot be written; readings wait at the broker until it can"
-                        );
-                    }
-                }
+            if self.try_commit(daemon_health, &now) {
+                return true;
             }
             let until = std::time::Instant::now() + wait;
             while std::time::Instant::now() < until {
@@ -103,6 +83,34 @@ impl Engine {
                 "readings came with a time that already has another value; the first stays, see the rejects"
             );
             *logged = Some(now_s);
+        }
+    }
+
+    /// Tries once to commit. `false` where the store could not be written: all of it still waits.
+    pub(super) fn try_commit(&mut self, daemon_health: &DaemonHealth, now: &dyn Fn() -> Timestamp) -> bool {
+        self.tell_new(self.telling_moment(now()));
+        daemon_health.store_watch.sort(&mut self.told.messages, &mut self.sent);
+        match self.write(now()) {
+            Ok(committed) => {
+                self.record_kept(daemon_health, now());
+                self.count(&committed, daemon_health);
+                self.log_conflicts(committed.conflicting, now().as_second());
+                if daemon_health.store_failing.swap(false, Ordering::Relaxed) {
+                    info!("the store can be written again; nothing was lost");
+                }
+                true
+            }
+            Err(reason) => {
+                let words = ErrorChain(&reason).to_string();
+                *daemon_health.store_reason.lock().unwrap_or_else(PoisonError::into_inner) = words;
+                if !daemon_health.store_failing.swap(true, Ordering::Relaxed) {
+                    error!(
+                        reason = %ErrorChain(&reason),
+                        "the store cannot be written; readings wait at the broker until it can"
+                    );
+                }
+                false
+            }
         }
     }
 
