@@ -15,6 +15,7 @@
 //! | 415 to a compressed request | it is sent plain from then on |
 //! | 5xx, 408, 429, no connection, no answer in time | it waits and tries again, 1 s to 60 s apart |
 
+mod connection_watch;
 mod held_back;
 mod parts;
 mod resend;
@@ -28,12 +29,14 @@ use std::time::Duration;
 
 use flate2::Compression;
 use flate2::write::GzEncoder;
+use hyper_util::client::legacy::connect::HttpInfo;
 use reqwest::{Client, Url};
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{error, info, warn};
 
+use self::connection_watch::ConnectionWatch;
 use self::held_back::HeldBack;
 use self::parts::Suspects;
 pub use self::resend::{ResendFault, Resent, resend_range, resend_refused};
@@ -48,6 +51,10 @@ use crate::store::{ForwardProgress, ForwardRow, Reader, RefusedRow, Series, Stor
 /// Lines of other series that are tried, each by itself, to learn whether the server takes
 /// anything.
 const TRIED_MAX: usize = 8;
+
+/// While something counts as not yet kept, a server that got nothing for so long gets the
+/// last line once more: one that was started again meanwhile shows by it.
+const ASK_AFTER: Duration = Duration::from_secs(10);
 
 /// Where to send readings.
 #[derive(Clone, Debug)]
@@ -64,8 +71,8 @@ pub struct ForwardTarget {
     pub timeout: Duration,
     /// Whether requests are compressed.
     pub gzip: bool,
-    /// For so long what the server took counts as not yet kept: after a break it is sent
-    /// again. Above zero for a server that answers before it has written to its disk.
+    /// For so long what the server took counts as not yet kept: after a break, or where the
+    /// server seems to have been started again (`connection_watch`), it is sent again. Above zero for a server that answers before it has written to its disk.
     pub keep_back: Duration,
     pub pace: ForwardPace,
 }
@@ -154,6 +161,11 @@ pub async fn run(
                         std::future::pending::<()>().await;
                     },
                     () = held.next_due() => {}
+                    () = tokio::time::sleep(ASK_AFTER), if !held.is_empty() => {
+                        if forwarder.lost_what_it_took().await {
+                            position = held.back();
+                        }
+                    }
                 }
                 continue;
             };
@@ -190,8 +202,10 @@ struct Forwarder {
     suspects: Suspects,
     /// The newest row that the server has taken.
     taken: Option<ForwardRow>,
-    /// The server could not be reached, or failed, while the last rows were delivered.
+    /// The server could not be reached, or failed, while the last rows were delivered, or it
+    /// seems to have been started again.
     broke_off: bool,
+    connection: ConnectionWatch,
     left_out: u64,
 }
 
@@ -218,6 +232,7 @@ impl Forwarder {
             suspects: Suspects::default(),
             taken: None,
             broke_off: false,
+            connection: ConnectionWatch::default(),
             left_out: 0,
         })
     }
@@ -322,6 +337,15 @@ impl Forwarder {
         refused
     }
 
+    /// Sends the last line that the server took once more, which changes nothing; returns
+    /// whether the server may have lost what it took before.
+    async fn lost_what_it_took(&mut self) -> bool {
+        let Some(row) = self.taken else { return false };
+        self.broke_off = false;
+        let answer = self.send(&[row], &mut Vec::new()).await;
+        self.broke_off || matches!(answer, ServerAnswer::ForwardFault(ForwardFault::Later, _))
+    }
+
     /// Whether the server takes any line: the last one that it has taken (a server keeps
     /// one point for each series and time, so that changes nothing), or one of another
     /// series that waits.
@@ -359,7 +383,14 @@ impl Forwarder {
             Auth::Token(token) => request.header(reqwest::header::AUTHORIZATION, format!("Token {token}")),
             Auth::Password { username, password } => request.basic_auth(username, Some(password)),
         };
-        match request.send().await {
+        let asked = Instant::now();
+        let response = request.send().await;
+        if let Ok(response) = &response
+            && let Some(connection) = response.extensions().get::<HttpInfo>()
+        {
+            self.broke_off |= self.connection.answer(connection.local_addr(), asked, Instant::now());
+        }
+        match response {
             Ok(response) if response.status().is_success() => ServerAnswer::Written,
             Ok(response) => {
                 let status = response.status();

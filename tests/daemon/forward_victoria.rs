@@ -55,3 +55,34 @@ async fn every_reading_reaches_victoria_metrics_although_it_is_killed_on_the_way
     }
     forwarding.stop().await;
 }
+
+/// Killed and started again while nothing is sent, and long before the next reading: only
+/// that its connection is another one tells of it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn victoria_metrics_that_is_started_again_between_two_requests_loses_nothing() {
+    const COUNT: i64 = 20_000;
+    let mut victoria = Victoria::start();
+    let mut forwarding = Forwarding::new(4);
+    let target = ForwardTarget {
+        keep_back: Duration::from_secs(60),
+        ..Forwarding::target(victoria.write_url(), 5000)
+    };
+    forwarding.start(target);
+    forwarding.add((0..COUNT).map(|n| reading((n % 4) as u32, n, n as f64)).collect());
+    // It has taken all of them.
+    tokio::time::sleep(Duration::from_millis(1500)).await;
+    victoria.kill();
+    victoria.restart();
+    let mut found = Vec::new();
+    for _ in 0..200 {
+        found = victoria.points("garden_reading_raw", "probe-3").await;
+        found.dedup();
+        if found.len() == COUNT as usize / 4 {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    }
+    let expected: Vec<_> = (3..COUNT).step_by(4).map(|n| (START_MS + n, n as f64)).collect();
+    assert!(found == expected, "{} of {}", found.len(), expected.len());
+    forwarding.stop().await;
+}
