@@ -12,6 +12,7 @@ mod courier;
 mod courier_faults;
 mod deploy_backup;
 mod deploy_broker;
+mod faults;
 mod flood;
 mod forward;
 mod forward_influx;

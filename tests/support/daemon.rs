@@ -22,6 +22,8 @@ pub(crate) struct Daemon {
     environment: Vec<(String, String)>,
     /// What `trug run` is given beside the configuration.
     pub(crate) arguments: Vec<&'static str>,
+    /// What a shell does before it becomes the daemon.
+    pub(crate) before: Option<&'static str>,
     starts: usize,
     page: u16,
     child: Option<ChildGuard>,
@@ -44,6 +46,7 @@ impl Daemon {
             folder,
             environment: Vec::new(),
             arguments: vec!["--clock", "readings"],
+            before: None,
             starts: 0,
             page: 0,
             child: None,
@@ -79,8 +82,15 @@ impl Daemon {
         assert!(self.child.is_none(), "it is running already");
         self.starts += 1;
         let log = fs::File::create(self.log_file(self.starts)).expect("the daemon's log can be written");
-        let child = self
-            .command(["run"].iter().chain(&self.arguments))
+        let mut command = self.command(["run"].iter().chain(&self.arguments));
+        if let Some(before) = self.before {
+            let mut shell = Command::new("bash");
+            shell.args(["-c", &format!("{before}; exec \"$0\" \"$@\"")]).arg(command.get_program());
+            shell.args(command.get_args());
+            shell.envs(command.get_envs().filter_map(|(key, value)| Some((key, value?))));
+            command = shell;
+        }
+        let child = command
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(log)
@@ -196,7 +206,21 @@ impl Daemon {
     }
 
     pub(crate) fn store(&self) -> PathBuf {
-        self.folder.path().join("trug.db")
+        let set = self.environment.iter().find(|(key, _)| key == "TRUG__STORE__PATH");
+        set.map(|(_, path)| PathBuf::from(path)).expect("its path is set from the beginning")
+    }
+
+    /// Sends it a signal by its name.
+    pub(crate) fn signal(&self, name: &str) {
+        let sent = Command::new("kill").args([&format!("-{name}"), &self.process().to_string()]).status();
+        assert!(sent.is_ok_and(|status| status.success()), "trug can be sent {name}");
+    }
+
+    /// Adds to trug.toml.
+    pub(crate) fn add(&self, more: &str) {
+        let path = self.folder.path().join("trug.toml");
+        let text = fs::read_to_string(&path).expect("the configuration can be read");
+        fs::write(path, format!("{text}\n{more}")).expect("the configuration can be written");
     }
 
     /// The folder of its configuration.

@@ -5,6 +5,7 @@
 
 pub(crate) mod browser;
 pub(crate) mod daemon;
+pub(crate) mod flow;
 pub(crate) mod forwarding;
 pub(crate) mod garden;
 pub(crate) mod hooks;
@@ -20,6 +21,7 @@ pub(crate) mod outlook_score;
 pub(crate) mod people;
 pub(crate) mod plain_words;
 pub(crate) mod post;
+pub(crate) mod proxy;
 pub(crate) mod rows;
 pub(crate) mod run;
 pub(crate) mod school;
