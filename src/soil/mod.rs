@@ -13,6 +13,7 @@ mod saxton_rawls;
 mod soaking;
 mod stages;
 mod stress;
+mod texture_class;
 mod textures;
 
 pub use coefficient::{Coefficients, Lengths, Stage, mulch_reduction};
@@ -30,6 +31,7 @@ pub use saxton_rawls::{CLAY, Composition, HeldWater, NoHeldWater, ORGANIC, SAND}
 pub use soaking::{AtProbe, ENOUGH, Miss, Soaking, SoakingVerdict, TOGETHER_S, enough_mm, enough_step};
 pub use stages::StageRow;
 pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
+pub use texture_class::{JarLayers, SoilParts, TextureClass};
 pub use textures::{TEXTURES, Texture, texture, texture_step};
 
 use crate::why::Equation;
@@ -53,4 +55,5 @@ pub const EQUATIONS: &[Equation] = &[
     saxton_rawls::CONDUCTIVITY,
     soaking::ENOUGH,
     repellency::WATER_DROP,
+    texture_class::CLASS,
 ];

@@ -5,7 +5,7 @@ use trug::soil::{self, Coefficients, Crop, StageRow, CropUse};
 use crate::harness::{Checks, Row, table};
 
 pub(crate) fn checks() -> Vec<Checks> {
-    vec![soil_textures(), rooting_of_crops(), coefficients_of_crops(), stages_of_crops()]
+    vec![soil_textures(), texture_classes(), rooting_of_crops(), coefficients_of_crops(), stages_of_crops()]
 }
 
 fn soil_textures() -> Checks {
@@ -23,6 +23,19 @@ fn soil_textures() -> Checks {
         ] {
             checks.near(&row, &format!("{name} {column}"), got, row.number(column), row.tolerance(column));
         }
+    }
+    checks
+}
+
+/// The class of each point, and what the two parts that the row names leave for silt.
+fn texture_classes() -> Checks {
+    let mut checks = Checks::of("usda_texture_classes.csv");
+    for row in table(checks.table) {
+        let (sand, clay) = (row.number("sand_pct"), row.number("clay_pct"));
+        let class = soil::TextureClass::of(sand, clay).map(soil::TextureClass::name);
+        checks.same(&row, &format!("sand {sand} clay {clay}"), &class, &Some(row.text("texture")));
+        let silt = 100.0 - sand - clay;
+        checks.near(&row, "silt", silt, row.number("silt_pct"), 1e-9);
     }
     checks
 }
