@@ -61,6 +61,22 @@ pub enum FitNumbers {
     Parabola { coefficients: [f64; 3], valid: (f64, f64) },
 }
 
+impl FitNumbers {
+    /// The line of a `[[sensor]]` in a garden's file.
+    pub fn line(&self) -> String {
+        match self {
+            Self::Points(points) => {
+                let points: Vec<String> =
+                    points.iter().map(|(raw, value)| format!("[{raw}, {value}]")).collect();
+                format!("calibration = {{ points = [{}] }}", points.join(", "))
+            }
+            Self::Parabola { coefficients: [c0, c1, c2], valid: (min, max) } => {
+                format!("calibration = {{ polynomial = [{c0:e}, {c1:e}, {c2:e}], valid = [{min}, {max}] }}")
+            }
+        }
+    }
+}
+
 /// How well a form foretells a place from the others; in the unit of the values.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LeftOut {

@@ -9,7 +9,7 @@ use serde_json::json;
 use super::csv_file::{CsvFile, CsvLine, is_missing, number};
 use super::exit::Exit;
 use super::shared::print_json;
-use crate::calibration::fit::{Fit, FitNumbers, LeftOut, fit};
+use crate::calibration::fit::{Fit, LeftOut, fit};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Place, Quantity};
 use crate::settings::Settings;
@@ -195,7 +195,7 @@ fn impossible(value: f64, sensor: Option<&Sensor>) -> Option<String> {
 fn told(it: &Calibrate, named: Option<NamedSensor<'_>>, pairs: &[(f64, f64)], fitted: &Fit) -> FitAnswer {
     let unit = named.map_or("", |(_, sensor)| sensor.measures.unit());
     let spaced = if unit.is_empty() { String::new() } else { format!(" {unit}") };
-    let line = toml(&fitted.numbers);
+    let line = fitted.numbers.line();
     let mut text = format!(
         "{} at {}: raw {} to {}, value {} to {}{spaced}.\n",
         counted(pairs.len(), "pair", "pairs"),
@@ -314,19 +314,6 @@ fn bed_beyond(garden: &Garden, sensor: &Sensor, fitted: &Fit) -> Option<String> 
         short(bed.wilting_point),
         short(bed.field_capacity),
     ))
-}
-
-/// The line for the garden's file.
-fn toml(numbers: &FitNumbers) -> String {
-    match numbers {
-        FitNumbers::Points(points) => {
-            let points: Vec<String> = points.iter().map(|(raw, value)| format!("[{raw}, {value}]")).collect();
-            format!("calibration = {{ points = [{}] }}", points.join(", "))
-        }
-        FitNumbers::Parabola { coefficients: [c0, c1, c2], valid: (min, max) } => {
-            format!("calibration = {{ polynomial = [{c0:e}, {c1:e}, {c2:e}], valid = [{min}, {max}] }}")
-        }
-    }
 }
 
 /// Four significant digits, or the whole number.
