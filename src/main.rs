@@ -39,6 +39,8 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
         #[cfg(feature = "demo")]
         Command::Demo(it) => runtime()?.block_on(commands::demo::run(it)),
         Command::Password => commands::password::run(out),
+        Command::NewGarden(it) => commands::new_garden::run_here(&config, &it, out),
+        Command::Keys(it) => commands::keys::run(&it, out),
         Command::Check(it) => {
             let live = it.live.then(system_now);
             commands::check::run_at(&config, settings::variables(), live, json, out)

@@ -33,6 +33,10 @@ pub enum ProgramCommand {
     Demo(super::demo::Demo),
     /// Make the line for the page's password file, from a password on the terminal or standard input
     Password,
+    /// Describe a new garden by questions or flags: writes its commented file
+    NewGarden(Box<super::new_garden::NewGarden>),
+    /// Every key of trug.toml and of a garden's file: what it accepts, and what it is for
+    Keys(super::keys::Keys),
     /// Read the configuration and say what is in it, or every fault
     Check(super::check::CheckArgs),
     /// Take loggers' past readings from CSV files

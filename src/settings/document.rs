@@ -22,6 +22,8 @@ pub(super) struct Document<'d> {
     faults: RefCell<Vec<Fault>>,
     /// Faults with which the daemon runs all the same.
     borne: RefCell<Vec<Fault>>,
+    /// Paths of the keys that were asked for, where they are noted.
+    asked: Option<RefCell<Vec<String>>>,
 }
 
 /// Where a value stands.
@@ -65,7 +67,26 @@ impl<'d> Document<'d> {
             env,
             faults: RefCell::default(),
             borne: RefCell::default(),
+            asked: None,
         }
+    }
+
+    /// The same document, which notes the path of each key that it is asked for.
+    pub(super) fn noting(mut self, notes: bool) -> Self {
+        self.asked = notes.then(RefCell::default);
+        self
+    }
+
+    /// Notes that somebody asked for the key at a path.
+    pub(super) fn note_asked(&self, path: &str) {
+        if let Some(asked) = &self.asked {
+            asked.borrow_mut().push(path.to_owned());
+        }
+    }
+
+    /// The paths of the keys that were asked for, if they were noted.
+    pub(super) fn asked(&self) -> Vec<String> {
+        self.asked.as_ref().map_or_else(Vec::new, |asked| asked.borrow().clone())
     }
 
     /// Notes a fault that belongs to no single value.

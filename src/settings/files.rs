@@ -41,6 +41,23 @@ pub(super) fn text(path: &Path) -> Result<String, Vec<Fault>> {
     })
 }
 
+/// The folder of garden files that the daemon's file at `config` names, or the usual one beside
+/// it: also where that file has faults or is not there.
+pub fn garden_folder(config: &Path) -> PathBuf {
+    let named = || {
+        let tree: toml::Table = text(config).ok()?.parse().ok()?;
+        Some(tree.get("gardens")?.get("folder")?.as_str()?.to_owned())
+    };
+    let folder = named().unwrap_or_else(|| super::GARDENS_FOLDER.to_owned());
+    config.parent().unwrap_or(Path::new("")).join(folder)
+}
+
+/// The names and texts of the garden files of a folder; none where it cannot be read.
+pub fn garden_texts(folder: &Path) -> Vec<(String, String)> {
+    let files = garden_files(folder).unwrap_or_default();
+    files.iter().filter_map(|path| Some((path.display().to_string(), text(path).ok()?))).collect()
+}
+
 /// The garden files of a folder, sorted by name. Hidden files are left alone:
 /// editors keep half-written copies in them.
 ///

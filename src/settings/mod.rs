@@ -25,9 +25,11 @@ mod gateway;
 mod ground;
 mod hours;
 mod job;
+mod keys;
 mod mail;
 mod page;
 mod payload;
+mod plan_lines;
 mod program;
 mod quality;
 mod range;
@@ -45,6 +47,7 @@ mod topic;
 mod value;
 mod watch;
 mod watering;
+mod written;
 
 use std::path::Path;
 
@@ -55,12 +58,16 @@ pub use answers::{AnswerLinkSettings, Answers};
 pub use channels::{ChannelSettings, MessageFile, Webhook};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
+pub use files::{garden_folder, garden_texts};
 pub use forward::{Forward, ForwardAuth};
+pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};
 pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use page::Page;
+pub use plan_lines::{GardenFile, PlanNumbers, PlanPlace, PlanRefused, plan_metres, plan_value};
 pub use secret::Secret;
 pub use telling::TellingSettings;
 pub use watch::Watching;
+pub use written::{RawMeaning, SensorDraft, SensorPlace, check_new_sensor, free_id, id_for, quoted_text};
 
 use crate::garden::plan::Garden;
 pub(crate) use address::is_loopback;
@@ -79,6 +86,8 @@ pub struct Settings {
     pub page: Option<Page>,
     /// By file name; never empty.
     pub gardens: Vec<Garden>,
+    /// Their files, in the same order; none where they were read from texts.
+    pub garden_files: Vec<GardenFile>,
     pub forward: Vec<Forward>,
     pub answers: Answers,
     pub channels: ChannelSettings,
@@ -156,7 +165,9 @@ pub fn from_text(
         "the given texts",
         sorted.into_iter().map(|(name, text)| (name.to_owned(), Ok(text.to_owned()))),
     );
-    reading.finish(daemon)
+    let mut settings = reading.finish(daemon)?;
+    settings.garden_files.clear();
+    Ok(settings)
 }
 
 /// What has been read so far.
@@ -167,10 +178,13 @@ struct SettingsReader {
     faults: Vec<Fault>,
     borne: Vec<Fault>,
     gardens: Vec<Garden>,
+    garden_files: Vec<GardenFile>,
     /// Dotted paths below which variables of known gardens stand.
     sites: Vec<String>,
     daemon_unread: bool,
     gardens_unread: bool,
+    /// The paths of the keys that were asked for, where somebody wants to know.
+    asked: Option<Vec<String>>,
 }
 
 impl SettingsReader {
@@ -183,9 +197,11 @@ impl SettingsReader {
             faults,
             borne: Vec::new(),
             gardens: Vec::new(),
+            garden_files: Vec::new(),
             sites: Vec::new(),
             daemon_unread: false,
             gardens_unread: false,
+            asked: None,
         }
     }
 
@@ -205,9 +221,11 @@ impl SettingsReader {
             }
         };
         self.files.push(name.to_owned());
-        let document = Document::new(name, text, self.env.scope(""));
+        let document = Document::new(name, text, self.env.scope("")).noting(self.asked.is_some());
         let daemon = daemon::read(SettingsTable::root(&document, &tree), folder);
+        let asked = document.asked();
         let found = document.into_faults();
+        self.note_asked(asked);
         self.note_faults(found);
         Some(daemon)
     }
@@ -266,11 +284,23 @@ impl SettingsReader {
                 self.env.nothing()
             }
         };
-        let document = Document::new(name, text, scope);
+        let document = Document::new(name, text, scope).noting(self.asked.is_some());
         let garden = garden::read(SettingsTable::root(&document, &tree), across);
+        let asked = document.asked();
         let found = document.into_faults();
+        self.note_asked(asked);
         self.note_faults(found);
+        if let Some(garden) = &garden {
+            self.garden_files.push(GardenFile::new(garden.site.id.clone(), name.into(), text));
+        }
         self.gardens.extend(garden);
+    }
+
+    /// Takes the keys that a document was asked for, where somebody wants to know.
+    fn note_asked(&mut self, of_document: Vec<String>) {
+        if let Some(asked) = &mut self.asked {
+            asked.extend(of_document);
+        }
     }
 
     /// Takes a document's faults, and those with which the daemon runs all the same.
@@ -291,6 +321,7 @@ impl SettingsReader {
                 store: d.store?,
                 page: d.page,
                 gardens: self.gardens,
+                garden_files: self.garden_files,
                 forward: d.forward,
                 answers: d.answers?,
                 channels: d.channels,

@@ -57,6 +57,7 @@ impl<'t> SettingsTable<'t> {
         let path = join(&self.path, key);
         let env_path = join(&self.env_path, key);
         let document = self.document;
+        document.note_asked(&path);
         if let Some(variable) = document.env.get(&env_path) {
             let value = Cow::Owned(value_of(&variable.value, want));
             return Some(SettingsItem {

@@ -6,6 +6,7 @@ mod faults;
 mod ground;
 mod jobs;
 mod mail;
+mod new_garden;
 mod potting_mix;
 mod programs;
 mod secrets;
