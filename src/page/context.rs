@@ -24,6 +24,7 @@ use super::{NotPlaced, PageSource, RecordReader};
 use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::model::Id;
+use crate::settings::GardenFile;
 use crate::store::{RefusedTopic, is_refused_of};
 
 /// Pages that may listen for changes at one time: a quarter of all connections, so
@@ -56,6 +57,8 @@ pub struct PageSetup<V> {
     pub rules: Rules,
     /// A sentence at the top of every page, for instance that this is a demonstration.
     pub notice: Option<String>,
+    /// The gardens' files, where the page may write how the places lie.
+    pub garden_files: Vec<GardenFile>,
 }
 
 /// What every request is answered from.
@@ -70,6 +73,7 @@ pub(super) struct PageContext<V> {
     pub(super) wettings: WettingCache,
     pub(super) days: SensorDayCache,
     pub(super) taken_forms: Mutex<TakenForms>,
+    pub(super) garden_files: Mutex<Vec<GardenFile>>,
     pub(super) listeners: Arc<Semaphore>,
     pub(super) api_reads: Semaphore,
     pub(super) api_streams: Arc<Semaphore>,
@@ -91,6 +95,7 @@ impl<V: PageSource> PageContext<V> {
             wettings: WettingCache::default(),
             days: SensorDayCache::default(),
             taken_forms: Mutex::default(),
+            garden_files: Mutex::new(setup.garden_files),
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
             api_reads: Semaphore::new(API_READS_MAX),
             api_streams: Arc::new(Semaphore::new(API_STREAMS_MAX)),

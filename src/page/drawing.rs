@@ -1,19 +1,25 @@
 //! `/site/ID/drawing`: where the places lie on the garden's drawing, moved and sized by finger,
-//! mouse, keys or numbers. The page saves nothing: it writes the lines for the garden's file.
+//! mouse, keys or numbers. The page writes the lines for the garden's file, and with the password
+//! the file itself.
 
 use std::fmt::Write as _;
+use std::sync::Arc;
 
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use tracing::{info, warn};
 
 use super::PageSource;
 use super::assets;
-use super::context::SitePage;
-use super::forms::FormFields;
+use super::context::{PageContext, SiteForm, SitePage};
+use super::forms::{FormFields, see_other};
 use super::problem::Problem;
 use crate::garden::ground::GroundRect;
 use crate::garden::ground_layout::lay_out;
 use crate::garden::plan::Garden;
-use crate::model::Quantity;
+use crate::model::{Id, Quantity};
+use crate::settings::{PlanNumbers, PlanPlace, PlanRefused, plan_metres as metres, plan_value};
 
 /// From a corner, and across, metres: what a garden's file accepts.
 const METRES_MAX: f64 = 1000.0;
@@ -34,6 +40,8 @@ struct MovedPlace {
     name: String,
     /// The table of the garden's file that its line belongs to.
     table: String,
+    /// The same, by its number.
+    place: PlanPlace,
     rect: GroundRect,
     /// Whether a landmark, which may lie under others.
     landmark: bool,
@@ -42,19 +50,12 @@ struct MovedPlace {
 impl MovedPlace {
     /// "plan = { x = 0.8, y = 0.8, w = 4, h = 1.8 }"
     fn line(&self) -> String {
-        let [x, y, w, h] = numbers(&self.rect).map(metres);
-        format!("plan = {{ x = {x}, y = {y}, w = {w}, h = {h} }}")
+        format!("plan = {}", plan_value(&numbers(&self.rect)))
     }
 }
 
 fn numbers(rect: &GroundRect) -> [f64; 4] {
     [rect.x_m, rect.y_m, rect.width_m, rect.height_m]
-}
-
-/// To the centimetre, without zeros that say nothing.
-fn metres(number: f64) -> String {
-    let text = format!("{number:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// The garden's places as its file, or its own layout, has them.
@@ -65,6 +66,7 @@ fn places(garden: &Garden) -> Vec<MovedPlace> {
         key: format!("b{at}"),
         name: bed.name.clone(),
         table: format!("[[bed]], id = {}", quoted(bed.id.as_str())),
+        place: PlanPlace { list: "bed", number: at },
         rect: *rect,
         landmark: false,
     });
@@ -73,14 +75,16 @@ fn places(garden: &Garden) -> Vec<MovedPlace> {
             key: format!("t{at}"),
             name: tank.name.clone(),
             table: format!("[[tank]], id = {}", quoted(tank.id.as_str())),
+            place: PlanPlace { list: "tank", number: at },
             rect: *rect,
             landmark: false,
         });
-    let gauge = garden.sensors.iter().find(|it| it.measures == Quantity::Rain).zip(layout.gauge);
-    let gauge = gauge.map(|(sensor, rect)| MovedPlace {
+    let gauge = garden.sensors.iter().enumerate().find(|(_, it)| it.measures == Quantity::Rain);
+    let gauge = gauge.zip(layout.gauge).map(|((at, sensor), rect)| MovedPlace {
         key: "g".to_owned(),
         name: "Rain gauge".to_owned(),
         table: format!("[[sensor]], id = {}", quoted(sensor.id.as_str())),
+        place: PlanPlace { list: "sensor", number: at },
         rect,
         landmark: false,
     });
@@ -88,6 +92,7 @@ fn places(garden: &Garden) -> Vec<MovedPlace> {
         key: format!("l{at}"),
         name: it.name.clone(),
         table: format!("[[landmark]], name = {}", quoted(&it.name)),
+        place: PlanPlace { list: "landmark", number: at },
         rect: it.rect,
         landmark: true,
     });
@@ -135,41 +140,146 @@ fn over(places: &[MovedPlace], outline: &[(f64, f64)]) -> Vec<String> {
     said
 }
 
+/// What the form that saves sends: "b0 0.8 0.8 4 1.8;b1 ...".
+fn sent(places: &[MovedPlace]) -> String {
+    let one = |it: &MovedPlace| format!("{} {}", it.key, numbers(&it.rect).map(metres).join(" "));
+    places.iter().map(one).collect::<Vec<_>>().join(";")
+}
+
+/// Puts what was sent in; `None` where it is no such text.
+fn received(places: &mut [MovedPlace], text: &str) -> Option<()> {
+    for one in text.split(';').filter(|it| !it.is_empty()) {
+        let mut words = one.split(' ');
+        let key = words.next()?;
+        let place = places.iter_mut().find(|it| it.key == key)?;
+        let numbers: Vec<f64> = words.map(|it| it.parse().ok()).collect::<Option<_>>()?;
+        let &[x_m, y_m, width_m, height_m] = numbers.as_slice() else { return None };
+        let fits = |low: f64| move |number: &f64| (low..=METRES_MAX).contains(number);
+        if ![x_m, y_m].iter().all(fits(0.0)) || ![width_m, height_m].iter().all(fits(0.01)) {
+            return None;
+        }
+        place.rect = GroundRect { x_m, y_m, width_m, height_m };
+    }
+    Some(())
+}
+
+/// The places as the file has them now, where this page has written it; `None` where there is
+/// no file to write.
+async fn as_the_file_has<V: PageSource>(
+    context: &Arc<PageContext<V>>,
+    site: &Id,
+    places: &mut [MovedPlace],
+) -> bool {
+    let file = context.garden_files.lock().await.iter().find(|it| it.site == *site).cloned();
+    let Some(file) = file else { return false };
+    let plans = tokio::task::spawn_blocking(move || file.plans()).await.unwrap_or_default();
+    for (place, [x_m, y_m, width_m, height_m]) in plans {
+        if let Some(moved) = places.iter_mut().find(|it| it.place == place) {
+            moved.rect = GroundRect { x_m, y_m, width_m, height_m };
+        }
+    }
+    true
+}
+
 pub(super) async fn drawing<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
-    let (frame, view, garden) = (site.frame("/drawing"), &site.view, site.garden()?);
+    let garden = site.garden()?;
     let mut places = places(garden);
+    let may_write = as_the_file_has(&site.context, &garden.site.id, &mut places).await;
     let faults = given(&mut places, &site.fields());
-    let over = over(&places, &garden.ground.outline);
+    Ok(page(&site, garden, &places, &faults, may_write))
+}
+
+/// Writes the garden's file.
+pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) -> Result<Response, Problem> {
+    let garden = site.garden()?;
+    let mut places = places(garden);
+    let may_write = as_the_file_has(&site.context, &garden.site.id, &mut places).await;
+    let refused = |places: &[MovedPlace], words: String| {
+        let page = page(&site, garden, places, &[words], may_write);
+        Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+    };
+    if received(&mut places, form.text("plan")).is_none() {
+        return refused(&places, "These are no numbers of places. Nothing is saved.".to_owned());
+    }
+    let plans: Vec<(PlanPlace, PlanNumbers)> =
+        places.iter().map(|it| (it.place, numbers(&it.rect))).collect();
+    let id = garden.site.id.clone();
+    let context = Arc::clone(&site.context);
+    // One writer at a time.
+    let written = tokio::task::spawn_blocking(move || {
+        let mut files = context.garden_files.blocking_lock();
+        let file = files.iter_mut().find(|it| it.site == id);
+        file.map_or_else(
+            || Err(PlanRefused::Unreadable("it was not read from a file".to_owned())),
+            |file| file.write_plans(&plans).map(|()| file.path.display().to_string()),
+        )
+    })
+    .await
+    .map_err(|_| Problem::Fault)?;
+    match written {
+        Ok(path) => {
+            info!("the places of {} are written into {path}", garden.site.id);
+            let said = "Saved in the garden's file. The other pages show it when Trug is started again.";
+            site.context.gate.say(&site.headers, said.to_owned());
+            Ok(see_other(&format!("/site/{}/drawing", garden.site.id)))
+        }
+        Err(why) => {
+            warn!("the places of {} are not written: {why}", garden.site.id);
+            refused(&places, why.to_string())
+        }
+    }
+}
+
+fn page<V: PageSource>(
+    site: &SitePage<V>,
+    garden: &Garden,
+    places: &[MovedPlace],
+    faults: &[String],
+    may_write: bool,
+) -> Markup {
+    let (frame, view) = (site.frame("/drawing"), &site.view);
+    let over = over(places, &garden.ground.outline);
     let body = html! {
         h1 { "Move the places" }
         p { "Drag a place to where it lies, and its corner to size it. Or use the numbers below." }
         p class="mover-keys standing" hidden { "With keys: Tab chooses a place, arrows move it, Shift and arrows size it." }
         @if !faults.is_empty() {
-            section class="wrong" role="alert" { h2 { "Not taken" } ul { @for fault in &faults { li { (fault) } } } }
+            section class="wrong" role="alert" { h2 { "Not taken" } ul { @for fault in faults { li { (fault) } } } }
         }
         @if !over.is_empty() {
             section class="wrong" { h2 { "Look at these" } ul { @for words in &over { li { (words) } } } }
         }
-        figure class="garden" { (drawn(&places, &garden.ground.outline, &view.name)) }
+        figure class="garden" { (drawn(places, &garden.ground.outline, &view.name)) }
         form method="get" action=(frame.path) class="sizes" {
             table class="stacks" {
                 thead { tr {
                     th scope="col" { "Place" }
                     @for (_, words) in NUMBERS { th scope="col" { "Metres " (words) } }
                 } }
-                tbody { @for place in &places { (row(place)) } }
+                tbody { @for place in places { (row(place)) } }
             }
             p { button type="submit" { "Show the numbers on the drawing" } }
         }
+        @if may_write && frame.visitor.sees_forms() {
+            form method="post" action=(frame.path) class="entry" {
+                (frame.visitor.form_field())
+                input type="hidden" id="plan" name="plan" value=(sent(places));
+                (frame.visitor.how_to_change())
+                button type="submit" { "Save in the garden's file" }
+            }
+        }
         section {
             h2 { "Lines for the garden's file" }
-            p { "This page saves nothing. Whoever runs Trug puts each line into its table in the garden's file, checks it with "
-                "\"trug check\" and starts Trug again." }
-            pre { code id="lines" { (lines(&places)) } }
+            p {
+                @if may_write && frame.visitor.sees_forms() { "Or do it by hand. " }
+                "Whoever runs Trug puts each line into its table in the garden's file, checks it with "
+                "\"trug check\" and starts Trug again."
+            }
+            pre { code id="lines" { (lines(places)) } }
         }
         script defer src=(assets::mover_address()) {}
     };
-    Ok(frame.still(&format!("Move the places of {}", view.name), &body))
+    frame.still(&format!("Move the places of {}", view.name), &body)
 }
 
 fn row(place: &MovedPlace) -> Markup {
@@ -241,6 +351,7 @@ mod tests {
             key: key.to_owned(),
             name: format!("Place {key}"),
             table: "[[bed]]".to_owned(),
+            place: PlanPlace { list: "bed", number: 0 },
             rect: GroundRect { x_m, y_m, width_m, height_m },
             landmark: false,
         }
@@ -258,6 +369,27 @@ mod tests {
             faults.iter().zip(["Place b1, from the top: -1", "Place b1, wide: 0", "Place b1, deep: NaN"])
         {
             assert!(fault.starts_with(start), "{fault}");
+        }
+    }
+
+    #[test]
+    fn what_is_sent_is_received() {
+        let before = [place("b0", [0.25, 0.0, 4.0, 1.8]), place("b1", [5.0, 0.0, 1.0, 1.0])];
+        let mut after = [place("b0", [0.0; 4]), place("b1", [0.0; 4])];
+        assert_eq!(sent(&before), "b0 0.25 0 4 1.8;b1 5 0 1 1");
+        assert_eq!(received(&mut after, &sent(&before)), Some(()));
+        assert!(before.iter().zip(&after).all(|(before, after)| before.rect == after.rect));
+        for text in [
+            "b0",
+            "b0 1 2 3",
+            "b0 1 2 3 4 5",
+            "b0 1 2 3 x",
+            "b0 1 2 0 4",
+            "b0 -1 2 3 4",
+            "b0 NaN 2 3 4",
+            "b9 1 2 3 4",
+        ] {
+            assert_eq!(received(&mut after, text), None, "{text}");
         }
     }
 

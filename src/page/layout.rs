@@ -43,6 +43,20 @@ pub(super) struct SiteLinks {
     as_of: String,
 }
 
+/// What is reached from More.
+const MORE: &[&str] = &[
+    "/sensors",
+    "/jobs",
+    "/log",
+    "/write",
+    "/handover",
+    "/placing",
+    "/probe",
+    "/soil-test",
+    "/new-sensor",
+    "/keys",
+];
+
 /// The pages of the one row: its word, its address below the site's, and what else belongs to
 /// it.
 const WAYS: [(&str, &str, &[&str]); 5] = [
@@ -50,7 +64,7 @@ const WAYS: [(&str, &str, &[&str]); 5] = [
     ("Places", "/places", &["/bed/", "/tank/", "/rain", "/drawing"]),
     ("Class", "/month", &["/month/"]),
     ("Alarms", "/alarms", &[]),
-    ("More", "/more", &["/sensors", "/jobs", "/log", "/write", "/handover"]),
+    ("More", "/more", MORE),
 ];
 
 impl SiteLinks {

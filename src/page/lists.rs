@@ -60,7 +60,7 @@ pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: 
                 li { a href={ "/site/" (id) } { (name) } }
             }
         }
-        (topics_table(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC))
+        (topics_table(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC, None))
         @if !not_placed.is_empty() { p { "Times on this page are UTC." } }
     };
     frame.page("Gardens", &body)
@@ -81,7 +81,7 @@ fn sensors_page(
         (to_look_at(view))
         (sensors_table(garden, view, months))
         (refused_table(refused, view))
-        (topics_table(topics, view.now, &view.time_zone))
+        (topics_table(topics, view.now, &view.time_zone, Some(&view.id)))
         @if topics.is_empty() { p { "Every topic that sends readings has a sensor in the garden's file." } }
     };
     frame.page(&format!("Sensors, {}", view.name), &body)
@@ -208,11 +208,26 @@ pub(super) fn quality(sensor: &SensorView) -> Markup {
     }
 }
 
-/// Topics that speak and that no sensor names; nothing where there are none.
-fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup {
+/// Bytes of a topic, as an address has it, that the form for a new sensor takes.
+const ADDRESS_MAX: usize = 2000;
+
+/// The address of the form that makes the lines of a topic's sensor.
+fn new_sensor_address(site: &Id, topic: &str) -> Option<String> {
+    let topic: String = url::form_urlencoded::byte_serialize(topic.as_bytes()).collect();
+    (topic.len() <= ADDRESS_MAX).then(|| format!("/site/{site}/new-sensor?topic={topic}"))
+}
+
+/// Topics that send readings and that no sensor names; nothing where there are none. On a
+/// site's own page each leads to the form that makes its lines.
+fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone, site: Option<&Id>) -> Markup {
     let cells = |topic: &NotPlaced| {
         [
-            html! { code { bdi { (labels::shown(&topic.topic, TOPIC_SHOWN)) } } },
+            html! {
+                code { bdi { (labels::shown(&topic.topic, TOPIC_SHOWN)) } }
+                @if let Some(to) = site.and_then(|site| new_sensor_address(site, &topic.topic)) {
+                    br; a href=(to) { "Make its lines" }
+                }
+            },
             html! { code { bdi { (payload(&topic.payload)) } } },
             html! { (topic.count) },
             labels::moment(topic.last, now, zone),
@@ -223,9 +238,8 @@ fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone) -> Markup
             section {
                 h2 { "Not placed yet" }
                 p { "Messages come on these topics, but no sensor in the garden's file names them. "
-                    "A new sensor shows up here first. Whoever runs Trug adds it to the garden's file with this topic. "
-                    "Then check the file with \"trug check\" and start Trug again. A topic that nobody knows may be "
-                    "somebody else's." }
+                    "A new sensor shows up here first. Say where it is, and this page makes the lines for the garden's file. "
+                    "A topic that nobody knows may be somebody else's." }
                 (stacked_table(None, &["Topic", "Last message", "Messages", "Last one"], topics.iter().map(cells)))
             }
         }

@@ -43,6 +43,7 @@ pub mod record;
 mod routes;
 mod sensor_days;
 mod serve;
+mod setup;
 mod spark;
 mod tags;
 mod tasks;

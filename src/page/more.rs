@@ -16,7 +16,7 @@ use crate::text::spoken;
 /// One group of ways: its heading, and address below the site's, name and purpose of each.
 type Group = (&'static str, &'static [(&'static str, &'static str, &'static str)]);
 
-const GROUPS: [Group; 3] = [
+const GROUPS: [Group; 4] = [
     (
         "Garden log",
         &[
@@ -29,6 +29,21 @@ const GROUPS: [Group; 3] = [
         &[
             ("/jobs", "Jobs that come round", "What is due, and when it was last done."),
             ("/handover", "Holiday sheet", "To print for whoever looks after the garden in the holidays."),
+        ],
+    ),
+    (
+        "Setting up",
+        &[
+            (
+                "/placing",
+                "Where to put sensors",
+                "Probes, thermometers and the rain gauge, with drawings to print.",
+            ),
+            ("/probe", "Check a probe", "Dry and wet, and a calibration sheet for a class."),
+            ("/soil-test", "Soil test in a jar", "Find out what kind of soil a bed has."),
+            ("/new-sensor", "Add a sensor", "The lines that a new sensor needs in the garden's file."),
+            ("/drawing", "Move the places", "Where beds, tanks and gauge lie on the garden's drawing."),
+            ("/keys", "All settings", "Every key of the files, for whoever runs Trug."),
         ],
     ),
     (

@@ -36,7 +36,11 @@
       number(spot, "y") + " m from the top, " + w + " m wide, " + h + " m deep");
   }
 
+  var saved = document.getElementById("plan");
   function write() {
+    if (saved) saved.value = spots.map(function (spot) {
+      return spot.dataset.key + " " + ["x", "y", "w", "h"].map(function (name) { return number(spot, name); }).join(" ");
+    }).join(";");
     lines.textContent = spots.map(function (spot) {
       return "# " + spot.dataset.table + "\nplan = { x = " + number(spot, "x") + ", y = " + number(spot, "y") +
         ", w = " + number(spot, "w") + ", h = " + number(spot, "h") + " }\n";

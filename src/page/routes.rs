@@ -18,7 +18,7 @@ use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
     PageSource, alarms, all_places, answer, api, assets, drawing, forms, health, jobs, lists, live, log,
-    metrics, month, more, place, tags, today,
+    metrics, month, more, place, setup, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
@@ -28,6 +28,12 @@ const QUERY_MAX: usize = 256;
 
 /// Bytes of the query of a garden's drawing: four numbers for each of some hundred places.
 const DRAWING_QUERY_MAX: usize = 24 * 1024;
+
+/// Bytes of the query of a form that only computes: a sheet of samples, or a sensor.
+const FORM_QUERY_MAX: usize = 4 * 1024;
+
+/// Last parts of the paths of such forms.
+const QUERY_FORMS: [&str; 3] = ["/probe", "/soil-test", "/new-sensor"];
 
 /// The page on which alarms are answered.
 const ANSWER: &str = "/answer";
@@ -61,7 +67,12 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/site/{id}/rain", get(place::rain::<V>))
         .route("/site/{id}/places", get(all_places::all::<V>))
         .route("/site/{id}/more", get(more::more::<V>))
-        .route("/site/{id}/drawing", get(drawing::drawing::<V>))
+        .route("/site/{id}/drawing", get(drawing::drawing::<V>).post(drawing::take::<V>))
+        .route("/site/{id}/keys", get(setup::keys::<V>))
+        .route("/site/{id}/placing", get(setup::placing::<V>))
+        .route("/site/{id}/probe", get(setup::probe::<V>))
+        .route("/site/{id}/soil-test", get(setup::soil_test::<V>))
+        .route("/site/{id}/new-sensor", get(setup::new_sensor::<V>))
         .route("/site/{id}/month", get(month::months::<V>))
         .route("/site/{id}/month/{month}", get(month::month::<V>))
         .route("/site/{id}/month/{month}/{file}", get(month::file::<V>))
@@ -185,7 +196,7 @@ fn takes_forms(path: &str) -> bool {
 
 /// Whether what is sent to a path changes a garden's record.
 fn takes_changes(path: &str) -> bool {
-    let of_site = |path: &str| path.ends_with("/write") || path.ends_with("/alarms/answer");
+    let of_site = |path: &str| ["/write", "/alarms/answer", "/drawing"].iter().any(|it| path.ends_with(it));
     path.strip_prefix("/site/").is_some_and(of_site)
 }
 
@@ -212,6 +223,9 @@ fn refusal(request: &Parts) -> Option<Problem> {
     let query_max = match uri.path() {
         _ if answers => ANSWER_QUERY_MAX,
         path if path.starts_with("/site/") && path.ends_with("/drawing") => DRAWING_QUERY_MAX,
+        path if path.starts_with("/site/") && QUERY_FORMS.iter().any(|it| path.ends_with(it)) => {
+            FORM_QUERY_MAX
+        }
         _ => QUERY_MAX,
     };
     let too_long = uri.path().len() > PATH_MAX || uri.query().is_some_and(|q| q.len() > query_max);

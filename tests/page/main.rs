@@ -15,6 +15,7 @@ mod live;
 mod place_pages;
 mod plain_words;
 mod report;
+mod setup_pages;
 mod shut_out;
 mod usage;
 mod views;

@@ -71,6 +71,13 @@ fn no_page_of_a_busy_school_says_a_word_that_is_out() {
         "/site/saltbush-gully/bed/kitchen-bed",
         "/site/saltbush-gully/tank/perch-tank",
         "/site/saltbush-gully/rain",
+        "/site/saltbush-gully/drawing",
+        "/site/saltbush-gully/placing",
+        "/site/saltbush-gully/probe?sensor=kitchen-15cm&dry=2900&wet=1450",
+        "/site/saltbush-gully/probe?ring=100&r1=2900&w1=205&d1=200&r2=1400&w2=235&d2=200",
+        "/site/saltbush-gully/soil-test?sand=52&silt=20&clay=8",
+        "/site/saltbush-gully/new-sensor?topic=a",
+        "/site/saltbush-gully/keys",
     ] {
         let answer = served.get(path);
         assert_eq!(answer.status, 200, "{path}");

@@ -13,6 +13,7 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use trug::page::access::Rules;
 use trug::page::{PageSetup, PageSource, RecordReader, serve};
+use trug::settings::GardenFile;
 use trug::store::{Reader, Store};
 
 use super::garden::shipped;
@@ -58,11 +59,23 @@ impl Served {
         rules: Rules,
         notice: Option<&str>,
     ) -> Self {
+        Self::over_files(views, record, rules, notice, Vec::new())
+    }
+
+    /// The same, with the gardens' files, which the page may write.
+    pub(crate) fn over_files(
+        views: impl PageSource,
+        record: RecordReader,
+        rules: Rules,
+        notice: Option<&str>,
+        garden_files: Vec<GardenFile>,
+    ) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let stop = CancellationToken::new();
-        let page = PageSetup { views, record, rules, notice: notice.map(str::to_owned) };
+        let notice = notice.map(str::to_owned);
+        let page = PageSetup { views, record, rules, notice, garden_files };
         let task = runtime.spawn(serve(listener, page, stop.clone()));
         Self { runtime, port, stop, task, _folder: None }
     }

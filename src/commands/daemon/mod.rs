@@ -122,7 +122,8 @@ pub async fn run(
         };
         let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let record = RecordReader::new(reader, gardens.into());
-        let page = PageSetup { views, record, rules: rules(&settings), notice };
+        let garden_files = settings.garden_files.clone();
+        let page = PageSetup { views, record, rules: rules(&settings), notice, garden_files };
         let page = crate::page::serve(listener, page, stop.child_token());
         tasks.start_fallible("page", async { page.await.context("serving the page") });
     }

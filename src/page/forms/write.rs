@@ -398,13 +398,13 @@ impl EntryForm<'_> {
 }
 
 /// The attributes of a field by which a screen reader tells its fault and its help.
-struct FieldAttributes {
-    invalid: Option<&'static str>,
-    described: Option<String>,
+pub(in crate::page) struct FieldAttributes {
+    pub(in crate::page) invalid: Option<&'static str>,
+    pub(in crate::page) described: Option<String>,
 }
 
 /// A label, its field, a word of help and what is wrong.
-fn field(
+pub(in crate::page) fn field(
     name: &str,
     label: &str,
     help: Option<&str>,
