@@ -94,7 +94,10 @@ fn to_look_at(view: &SiteView) -> Markup {
         @if !view.sensors.is_empty() {
             section {
                 h2 { "Check these" }
-                @if wrong.is_empty() { p { "All sensors send readings, and none is known to be wrong." } }
+                @if view.sensors.len() > 1 && view.sensors.iter().all(|it| it.last_at.is_none()) {
+                    p { strong { "No sensor has sent a reading yet." } " Check that each is switched on. Check that the garden's file names "
+                        "the topic that it sends to. " a href={ "/site/" (view.id) "/placing" } { "Where to put sensors" } }
+                } @else if wrong.is_empty() { p { "All sensors send readings, and none is known to be wrong." } }
                 @else {
                     ul {
                         @for (sensor, advice) in wrong {

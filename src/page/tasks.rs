@@ -342,14 +342,17 @@ pub(super) fn nothing(view: &SiteView) -> Markup {
         };
     }
     if !unknown.is_empty() {
+        let first_hour = view.sensors.iter().all(|it| it.last_at.is_none());
+        let why = if first_hour { "no sensor has sent a reading yet" } else { "there are no fresh readings" };
         let which =
             if unknown.len() <= 3 { list(&unknown) } else { counted(unknown.len(), "place", "places") };
         return html! {
             article class="task first asks" id="first-task" {
                 p class="condition unknown-is" { (shape(Condition::Unknown)) "Not known" }
                 h2 { "Look for yourself" }
-                p class="wrong-is" { "Trug can't tell how " (which) (if unknown.len() == 1 { " is" } else { " are" }) " doing: there are no fresh readings." }
+                p class="wrong-is" { "Trug can't tell how " (which) (if unknown.len() == 1 { " is" } else { " are" }) " doing: " (why) "." }
                 p class="act-first" { (seen) }
+                @if first_hour && !view.sensors.is_empty() { p { "Switch each sensor on. It shows up with its first message." } }
                 p { a class="button" href=(sensors) { "What the sensors send" } }
             }
         };

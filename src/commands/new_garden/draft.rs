@@ -186,7 +186,7 @@ impl GardenDraft {
         for bed in &self.beds {
             for (cm, topic) in &bed.probes {
                 let place = SensorPlace::Bed(bed.id.clone());
-                let id = id_for(&format!("{} {cm} cm", bed.id), "probe");
+                let id = id_for(&format!("{} {cm}cm", bed.id), "probe");
                 put(
                     text,
                     "# Say what its number means: unit = \"percent\" or \"m3/m3\", or a calibration for a raw number:\n\

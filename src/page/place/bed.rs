@@ -256,6 +256,9 @@ fn water_that_came(
             @match rises {
                 None => p { "A year does not show single waterings; a month does." },
                 Some([]) if bed.probes.is_empty() => {}
+                Some([]) if bed.probes.iter().all(|(_, series)| series.is_empty()) => {
+                    p { "Whether the soil got wetter is not known: no probe sent readings." }
+                }
                 Some([]) => p { "The soil did not get wetter in this time. Light rain rarely shows." },
                 Some(rises) => {
                     @if rises.len() > RISES_SHOWN { p { "The newest " (RISES_SHOWN) " of " (rises.len()) " times at which the soil got wetter:" } }

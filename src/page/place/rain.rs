@@ -433,7 +433,8 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
                 @for alarm in &suspected { li { (alarm.record.said.text) } }
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
                 @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
-                @if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time says that the gauge is wrong." } }
+                @if series.is_empty() { li { "The gauge sent no readings in this time." } }
+                @else if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time says that the gauge is wrong." } }
                 li {
                     (GAUGE_PLACE)
                     details { summary { "Why" } p class="source" { "By WMO-No. 8, from memory." } }

@@ -9,6 +9,8 @@ use crate::settings::{KeyFile, KeyTable, key_reference};
 
 pub(in crate::page) async fn keys<V: PageSource>(site: SitePage<V>) -> Result<Markup, Problem> {
     let frame = site.frame("/keys");
+    // The first time it is worked out.
+    let reference = tokio::task::spawn_blocking(key_reference).await.map_err(|_| Problem::Fault)?;
     let body = html! {
         h1 { "All settings" }
         p { "For whoever runs Trug: every key that may stand in its files. The command \"trug keys\" prints the same." }
@@ -19,7 +21,7 @@ pub(in crate::page) async fn keys<V: PageSource>(site: SitePage<V>) -> Result<Ma
             section {
                 h2 { code { (file.name()) } }
                 p { (about) }
-                @for table in key_reference().iter().filter(|table| table.file == file) { (folded(table)) }
+                @for table in reference.iter().filter(|table| table.file == file) { (folded(table)) }
             }
         }
     };

@@ -78,7 +78,7 @@ pub(in crate::page) async fn placing<V: PageSource>(site: SitePage<V>) -> Result
             (points(&[
                 "Put it on open ground. A roof's wind blows rain past it.",
                 "Trees and walls stand at least twice as far away as they are higher than its rim. Four times is better.",
-                "Set the rim level, at least 30 cm above the ground, so that nothing splashes in.",
+                "Set the rim level, 0.5 to 1.5 m above the ground, so that nothing splashes in.",
                 "Keep it out of reach of sprinklers. Clear leaves and insects out every month.",
             ]))
         }
@@ -93,7 +93,7 @@ pub(in crate::page) async fn placing<V: PageSource>(site: SitePage<V>) -> Result
         details class="sources" {
             summary { "Where this comes from" }
             ul {
-                li { p class="source" { "Rain gauge and air thermometer: World Meteorological Organization, WMO-No. 8, as handbooks quote it (twice the height, 30 cm, 1.25 to 2 m). The guide itself was not read." } }
+                li { p class="source" { "Rain gauge and air thermometer: World Meteorological Organization, WMO-No. 8, as handbooks quote it (twice the height, 1.25 to 2 m); the height of the rim from memory. The guide itself was not read." } }
                 li { p class="source" { "Depth of roots: FAO Irrigation and Drainage Paper 56, table 22." } }
                 li { p class="source" { "A third and two thirds, the distance from a dripper, the loop and all else: common practice." } }
             }

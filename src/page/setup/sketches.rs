@@ -73,11 +73,11 @@ pub(super) fn in_the_air() -> Markup {
 /// A rain gauge and a tree: the distance that the tree's height asks for.
 pub(super) fn gauge_in_the_open() -> Markup {
     sketch(
-        "A rain gauge in the open: its rim level and at least 30 cm high, trees at least twice as far away as they are higher than the rim",
+        "A rain gauge in the open: its rim level, 0.5 to 1.5 metres high, trees at least twice as far away as they are higher than the rim",
         r#"<path class="earth" d="M0 165h320v25H0z"/>
 <path class="post" d="M60 130v35"/><path class="glass" d="M48 104h24v28H48z"/><path class="dim" d="M44 104h32"/>
 <text x="20" y="96">rim level</text>
-<path class="dim" d="M22 104v61M16 104h12M16 165h12"/><text x="2" y="184">30 cm or more</text>
+<path class="dim" d="M22 104v61M16 104h12M16 165h12"/><text x="2" y="184">0.5 to 1.5 m</text>
 <path class="post" d="M270 104v61"/><path class="leaf" d="M270 30c-34 4-40 60-12 76h24c28-16 22-72-12-76z"/>
 <path class="dim" d="M306 30v74M300 30h12M300 104h12"/><text x="311" y="70">h</text>
 <path class="dim" d="M72 142h180M72 136v12M252 136v12"/><text x="100" y="136">at least 2 x h, better 4 x h</text>

@@ -73,10 +73,10 @@ pub fn key_reference() -> &'static [KeyTable] {
 
 fn made() -> Vec<KeyTable> {
     let asked = asked_keys();
+    let accepted = all_accepted(&asked);
     let row = |file: KeyFile, path: &str, &(name, default, meaning): &notes::KeyNote| {
-        let key = super::document::join(path, name);
-        let accepted = asked.get(&(file, key)).map_or_else(String::new, |at| accepted(file, at));
-        KeyRow { name, accepted, default, meaning }
+        let key = (file, super::document::join(path, name));
+        KeyRow { name, accepted: accepted.get(&key).cloned().unwrap_or_default(), default, meaning }
     };
     notes::TABLES
         .iter()
@@ -89,12 +89,38 @@ fn made() -> Vec<KeyTable> {
         .collect()
 }
 
+/// What every key accepts. One key of each table at a time, so that both files are read some
+/// twenty times and not some hundred; what is not told then is asked for alone.
+fn all_accepted(asked: &AskedKeys) -> AskedKeys {
+    let rounds = notes::TABLES.iter().map(|table| table.keys.len()).max().unwrap_or(0);
+    let mut found = AskedKeys::new();
+    for round in 0..rounds {
+        let keys = notes::TABLES.iter().filter_map(|table| {
+            let (name, ..) = table.keys.get(round)?;
+            let key = (table.file, super::document::join(table.path, name));
+            Some((asked.get(&key)?.clone(), key))
+        });
+        let keys: Vec<(String, (KeyFile, String))> = keys.collect();
+        let told = accepted(keys.iter().map(|(at, key)| (key.0, at.as_str())));
+        for (at, key) in keys {
+            let alone = || accepted(std::iter::once((key.0, at.as_str()))).remove(&key);
+            if let Some(words) = told.get(&key).cloned().or_else(alone) {
+                found.insert(key, words);
+            }
+        }
+    }
+    found
+}
+
+/// A text for each key of a file, by its path without ids.
+type AskedKeys = BTreeMap<(KeyFile, String), String>;
+
 /// Every key that the reader asks for, by its path without ids, and the path of the one that
 /// it was asked at: `bed.area_m2`, `bed[peas].area_m2`. One that is written there goes first.
-fn asked_keys() -> BTreeMap<(KeyFile, String), String> {
+fn asked_keys() -> AskedKeys {
     let files =
         [(KeyFile::Daemon, DAEMON), (KeyFile::Garden, GARDEN)].map(|(file, (_, text))| (file, parsed(text)));
-    let mut found: BTreeMap<(KeyFile, String), String> = BTreeMap::new();
+    let mut found = AskedKeys::new();
     for (file, asked) in read(DAEMON.1, GARDEN.1, &SECRETS).asked {
         let tree = files.iter().find(|(it, _)| *it == file).map(|(_, tree)| tree);
         let written = |at: &str| tree.is_some_and(|tree| value_at(&mut tree.clone(), at).is_some());
@@ -106,22 +132,29 @@ fn asked_keys() -> BTreeMap<(KeyFile, String), String> {
     found
 }
 
-/// What the key at a path accepts.
-fn accepted(file: KeyFile, at: &str) -> String {
+/// What the keys at some paths accept, as far as the reader says it of each.
+fn accepted<'k>(keys: impl Iterator<Item = (KeyFile, &'k str)>) -> AskedKeys {
     let (mut daemon, mut garden) = (parsed(DAEMON.1), parsed(GARDEN.1));
-    let tree = match file {
-        KeyFile::Daemon => &mut daemon,
-        KeyFile::Garden => &mut garden,
-    };
     // No key takes a time of the day without a date.
     let nothing_takes = parsed("x = 00:00:01").remove("x").expect("it stands there");
-    if set(tree, at, nothing_takes).is_none() {
-        return String::new();
+    let mut wrong = Vec::new();
+    for (file, at) in keys {
+        let tree = match file {
+            KeyFile::Daemon => &mut daemon,
+            KeyFile::Garden => &mut garden,
+        };
+        if set(tree, at, nothing_takes.clone()).is_some() {
+            wrong.push((file, without_ids(at)));
+        }
     }
     // A secret of the environment stands in front of its key and its file.
     let faults = read(&daemon.to_string(), &garden.to_string(), &[]).faults;
-    let own = |fault: &&Fault| without_ids(&fault.key) == without_ids(at);
-    faults.iter().find(own).map(|fault| fault.accepted.clone()).unwrap_or_default()
+    let words = |key: &(KeyFile, String)| {
+        let file = if key.0 == KeyFile::Daemon { DAEMON.0 } else { GARDEN.0 };
+        let own = |fault: &&Fault| fault.file == file && without_ids(&fault.key) == key.1;
+        faults.iter().find(own).map(|fault| fault.accepted.clone())
+    };
+    wrong.into_iter().filter_map(|key| Some((key.clone(), words(&key)?))).collect()
 }
 
 /// The keys that were asked for, and the faults.

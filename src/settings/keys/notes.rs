@@ -134,7 +134,7 @@ pub(super) const TABLES: &[TableNote] = &[
         "answers",
         "How alarms may be answered beside the page and the command line.",
         &[
-            ("mqtt", "false", "Whether answers are taken on trug/SITE/answer."),
+            ("mqtt", "false", "Whether answers may come by trug/SITE/answer."),
             (
                 "page_url",
                 "none",
@@ -563,7 +563,7 @@ pub(super) const TABLES: &[TableNote] = &[
     one(
         Garden,
         "sensor.quality.flat",
-        "The test for a number that stands still; false: no such test.",
+        "The test for a number that does not change; false: no such test.",
         &[
             ("tolerance", "the quantity's own", "Smaller changes count as none."),
             ("suspect_s", "the quantity's own", "After this time it is doubtful."),
