@@ -87,7 +87,7 @@ fn reading_is_open_here_and_closed_to_everybody_else() {
     for (path, status) in [("/health", 200), ("/style.css", 200), ("/enter", 200), ("/answer?t=x", 404)] {
         assert_eq!(get(&served, path, "evil.example", "").status, status, "{path}");
     }
-    for path in ["/live?site=saltbush-gully", "/api/v1/sites"] {
+    for path in ["/live?site=saltbush-gully", "/api/v1/sites", "/metrics"] {
         let answer = get(&served, path, "evil.example", "");
         assert_eq!(answer.status, 401, "{path}");
         assert!(answer.body.contains("/enter"), "{}", answer.body);

@@ -492,6 +492,19 @@ fn every_answer_carries_the_headers() {
 }
 
 #[test]
+fn figures_come_in_the_format_that_is_asked_for() {
+    let metrics = Served::new(Fixed::default(), None);
+    let asked = |accept: &str| {
+        metrics.ask(&format!("GET /metrics HTTP/1.1\r\nHost: localhost\r\n{accept}Connection: close\r\n\r\n"))
+    };
+    let open = "application/openmetrics-text; version=1.0.0; charset=utf-8";
+    let answer = asked(&format!("Accept: {open}\r\n"));
+    assert_eq!((answer.status, answer.header("content-type")), (200, Some(open)), "{}", answer.body);
+    assert!(answer.body.ends_with("# EOF\n") && answer.body.contains("trug_readings_stored_total 0\n"));
+    assert_eq!(asked("").header("content-type"), Some("text/plain; version=0.0.4; charset=utf-8"));
+}
+
+#[test]
 fn health_tells_programs_what_is_wrong() {
     let healthy = Served::new(Fixed::default(), None).get("/health");
     assert_eq!((healthy.status, healthy.body.as_str()), (200, "ok\n"));

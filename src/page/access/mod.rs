@@ -353,7 +353,7 @@ pub(super) fn is_open(path: &str) -> bool {
 
 /// Whether programs ask for a path, so that a page with a form is no answer.
 pub(super) fn is_for_programs(path: &str) -> bool {
-    path == "/live" || path.starts_with("/api/")
+    matches!(path, "/live" | "/metrics") || path.starts_with("/api/")
 }
 
 /// The answer to a visitor who may not read: the way to the password where there is one.
