@@ -25,10 +25,6 @@ const NOT_YET: &[(&str, &str, usize, usize)] = &[
     ("field months", "watering-hours", 1, 0),
     // The first run that fails is not noticed with one of two seeds.
     ("one-timer", "watering-missed", 1, 0),
-    // Their runs do not show at the probes of the two wettest beds for certain, so that it is not
-    // known whether the timer runs.
-    ("coarse-sensors", "watered-too-much", 4, 0),
-    ("half-clogged-gauge", "watered-too-much", 4, 0),
     // With one of two seeds.
     ("swapped-sensors", "dry-bed", 0, 1),
 ];

@@ -18,7 +18,8 @@
 //!
 //! What ran is known from the bed's own water meter, else from the timer's program, where its
 //! water has shown at the bed's probe and as long as no run is known to have failed. The
-//! litres an hour are the garden file's. Where it is known that seedlings stand there (three
+//! litres an hour are the garden file's. Of a bed whose crop the file does not name the most
+//! that a crop uses is taken, so that only what is too much for any is told. Where it is known that seedlings stand there (three
 //! weeks from planting), nothing is said.
 
 use jiff::Timestamp;
@@ -49,6 +50,9 @@ const RUNS_LEAST: usize = 3;
 pub(crate) const NEVER_DRIER: f64 = 0.5;
 /// What was given in times of what was used.
 pub(crate) const MORE_THAN: f64 = 4.0 / 3.0;
+/// The largest coefficient of the crops of FAO-56 table 12 that gardens grow. A bed whose
+/// crop the file does not name uses no more, so that what is more than that is too much.
+const THIRSTIEST: f64 = 1.2;
 /// Longest time between two runs that is advised, days.
 const EVERY_MOST_D: f64 = 14.0;
 /// Longest run that is advised, minutes.
@@ -175,6 +179,15 @@ impl SiteState {
         if runs < RUNS_LEAST {
             return Some(None);
         }
+        let uses: Vec<f64> = first
+            .series(jiff::ToSpan::days(1))
+            .take_while(|date| *date < today)
+            .filter_map(|date| self.used_at_most_mm_on(index, date))
+            .collect();
+        if uses.len() < NEEDS_LEAST {
+            return None;
+        }
+        let mean_mm = uses.iter().sum::<f64>() / uses.len() as f64;
         let (given_l, metered) = match self.meter_between(Place::Bed(index), from, to) {
             MeterEvidence::Ran { litres, .. } => (litres, true),
             MeterEvidence::Dry { .. } => return Some(None),
@@ -188,15 +201,6 @@ impl SiteState {
                 (irrigation.litres_per_hour * minutes / 60.0, false)
             }
         };
-        let uses: Vec<f64> = first
-            .series(jiff::ToSpan::days(1))
-            .take_while(|date| *date < today)
-            .filter_map(|date| self.used_mm_on(index, date))
-            .collect();
-        if uses.len() < NEEDS_LEAST {
-            return None;
-        }
-        let mean_mm = uses.iter().sum::<f64>() / uses.len() as f64;
         let use_mm = (mean_mm, uses.iter().copied().fold(0.0, f64::max));
         let used_l = litres_to_fill(mean_mm * DAYS as f64, bed.area_m2, irrigation.efficiency);
         if given_l < MORE_THAN * used_l {
@@ -207,11 +211,21 @@ impl SiteState {
         Some(Some(TimerSurplus { given_l, used_l, metered, setting, readily_mm, use_mm }))
     }
 
-    /// What a bed's plants used on a local date, mm, where its weather is known.
-    fn used_mm_on(&self, index: u16, date: Date) -> Option<f64> {
+    /// What a bed's plants used on a local date, mm, where its weather is known; of a bed
+    /// whose crop is not known, what the thirstiest of the table would have used.
+    fn used_at_most_mm_on(&self, index: u16, date: Date) -> Option<f64> {
         let reference_mm = self.reference_mm_on(date)?;
-        let coefficient = self.coefficient(index, date).ok()?.0;
+        let coefficient = match self.coefficient(index, date) {
+            Ok((coefficient, ..)) => coefficient,
+            Err(_) if self.is_of_unknown_crop(index) => THIRSTIEST,
+            Err(_) => return None,
+        };
         crop_evapotranspiration(reference_mm, coefficient).ok().map(|(mm, _)| mm)
+    }
+
+    /// Whether the garden's file names no crop of the table.
+    fn is_of_unknown_crop(&self, index: u16) -> bool {
+        self.garden.bed(index).crop.is_none()
     }
 
     fn surplus_words(&self, index: u16, at: Timestamp, it: &TimerSurplus) -> AlarmText {
@@ -226,14 +240,15 @@ impl SiteState {
             .filter_map(|program| program.timetable.next_start(zone, at, 31))
             .min();
         let by = next.map_or_else(
-            || "this week".to_owned(),
+            || spoken::WHEN.to_owned(),
             |next| format!("before its next run, at {}", spoken::moment(next, zone)),
         );
         let how = if it.metered { "its water meter counted" } else { "its timer gave" };
+        let most = if self.is_of_unknown_crop(index) { "at most " } else { "" };
         let others = garden.programs.iter().filter(|it| it.beds.contains(&index)).any(|it| it.beds.len() > 1);
         let others = if others { " Look first what the other beds on it need." } else { "" };
         let text = format!(
-            "{} gets more water than it uses: in {DAYS} days {how} about {}, its plants used about {}, and the rest ran past \
+            "{} gets more water than it uses: in {DAYS} days {how} about {}, its plants used {most}about {}, and the rest ran past \
              their roots.{others} Set the timer to {} {every}, {by}. Leave it as it is while seedlings or new plants \
              stand there. That saves about {} a week. Trug tells if the bed gets too dry.",
             bed.name,
@@ -274,6 +289,13 @@ impl SiteState {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_crop_of_the_table_uses_more_than_the_thirstiest() {
+        let most =
+            crate::soil::CROPS.iter().flat_map(|crop| crop.uses).map(|it| it.single.mid).fold(0.0, f64::max);
+        assert!((most - THIRSTIEST).abs() < 1e-9, "{most}");
+    }
 
     /// 120 L an hour at nine tenths on 7.2 m²: each millimetre is 8 L, 4 minutes.
     #[test]
