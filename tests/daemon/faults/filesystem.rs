@@ -1,11 +1,10 @@
 //! A file system that is full.
 
 use std::io::Write as _;
-use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use super::stage::{Stage, times};
+use super::stage::{Line, Stage, times};
 use crate::support::wait_until;
 
 const LIMIT: Duration = Duration::from_secs(60);
@@ -61,7 +60,7 @@ fn file_system_that_is_full() {
 
 fn full_disk(disk: &SmallDisk) {
     let path = disk.0.path().join("trug.db");
-    let mut stage = Stage::on("file system full", false, |daemon| {
+    let mut stage = Stage::new("file system full", Line::Direct, |daemon| {
         daemon.set("TRUG__STORE__PATH", &path.display().to_string());
     });
     for turn in 0..times(1, 20) as usize {
@@ -75,15 +74,14 @@ fn full_disk(disk: &SmallDisk) {
         disk.clear();
         stage.recovers();
     }
-    stage.end();
+    stage.end().finish();
 }
 
 fn full_file() {
-    let mut stage = Stage::on("file as large as it may be", false, |daemon| {
+    let mut stage = Stage::new("file as large as it may be", Line::Direct, |daemon| {
         daemon.before = Some("trap '' XFSZ; ulimit -S -f 2048");
     });
-    let (process, log) = (stage.daemon.process().to_string(), Path::new("/proc"));
-    assert!(log.exists());
+    let process = stage.daemon.process().to_string();
     wait_until("a write to fail", LIMIT, || {
         stage.daemon.assert_alive();
         (fails(&stage.daemon.log()) > 0).then_some(())
@@ -91,5 +89,5 @@ fn full_file() {
     let lifted = Command::new("prlimit").args(["--pid", &process, "--fsize=unlimited:"]).status();
     assert!(lifted.is_ok_and(|status| status.success()), "the bound can be lifted");
     stage.recovers();
-    stage.end();
+    stage.end().finish();
 }
