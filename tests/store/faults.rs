@@ -135,4 +135,11 @@ fn a_disk_that_takes_no_more_costs_only_what_was_refused() {
         failures += 1;
     }
     assert!(failures >= 10, "only {failures} failures");
+    if let Some(rows) = std::env::var_os("FAULTS_ROWS") {
+        // A row for the table of `tests/faults`: whoever comes so far has lost nothing.
+        let sent = failures * COMMITS * ROWS;
+        let row = format!("file full at each fourth page\t{failures}\t{sent}\t0\t0\t0\t0\t-\tat once\n");
+        std::fs::create_dir_all(&rows).unwrap();
+        std::fs::write(Path::new(&rows).join("1-file"), row).unwrap();
+    }
 }
