@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::stage::{Line, Stage, times};
 use crate::support::wait_until;
 
-const LIMIT: Duration = Duration::from_secs(60);
+const LIMIT: Duration = Duration::from_secs(300);
 
 /// A file system in memory; it goes with the value.
 struct SmallDisk(tempfile::TempDir);
@@ -69,6 +69,7 @@ fn full_disk(disk: &SmallDisk) {
         // What the log of recent writes has room for in its file still goes.
         wait_until("a write to fail", LIMIT, || {
             stage.daemon.assert_alive();
+            stage.keep_sending();
             (fails(&stage.daemon.log()) > turn).then_some(())
         });
         disk.clear();
@@ -84,6 +85,7 @@ fn full_file() {
     let process = stage.daemon.process().to_string();
     wait_until("a write to fail", LIMIT, || {
         stage.daemon.assert_alive();
+        stage.keep_sending();
         (fails(&stage.daemon.log()) > 0).then_some(())
     });
     let lifted = Command::new("prlimit").args(["--pid", &process, "--fsize=unlimited:"]).status();

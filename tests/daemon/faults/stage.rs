@@ -200,6 +200,11 @@ impl Stage {
         stored
     }
 
+    /// Lets the sender go on while a fault is waited for.
+    pub(super) fn keep_sending(&self) {
+        self.flow.stored(self.stored());
+    }
+
     fn wait_beyond(&mut self, number: u64) {
         let name = self.name;
         let began = Instant::now();
