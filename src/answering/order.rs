@@ -187,6 +187,7 @@ mod tests {
             id: Id::new("saltbush-gully"),
             name: "Saltbush Gully Primary School".into(),
             time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+            locale: crate::text::locale::Locale::default(),
             latitude_deg: -34.93,
             elevation_m: 95.0,
             watering_rules: LocalHours::new(vec![(0, 1440)]).into(),

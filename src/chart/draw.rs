@@ -234,6 +234,12 @@ impl<'a> PanelFrame<'a> {
         html! {
             @for mark in self.scale.marks() {
                 text class="value" x="-5" y=(short(self.y(mark) + 4.0)) { (self.scale.label(mark)) }
+                // The same in the unit that people there know, at the other side.
+                @if let Some(unit) = self.panel.customary(self.chart.locale) {
+                    text class="value-beside" x="100%" dx="4" y=(short(self.y(mark) + 4.0)) {
+                        (unit.figure(mark, self.scale.decimals(), self.panel.differences))
+                    }
+                }
             }
             @for (at, text) in apart(zones.collect(), self.high) {
                 text class="zone-name" x="5" y=(short(at)) { (text) }

@@ -126,6 +126,7 @@ mod tests {
             to: hour(100),
             now: None,
             zone: TimeZone::UTC,
+            locale: crate::text::locale::Locale::default(),
             panels: Vec::new(),
             choice: None,
         };

@@ -19,6 +19,9 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
+use crate::text::locale::Locale;
+use crate::text::locale::figures::Unit;
+
 /// The style of charts; its colours are the variables of the page's stylesheet.
 pub const STYLE: &str = include_str!("chart.css");
 
@@ -40,6 +43,8 @@ pub struct Chart {
     /// Where the present lies, if it does.
     pub now: Option<Timestamp>,
     pub zone: TimeZone,
+    /// How its axes' figures are read.
+    pub locale: Locale,
     pub panels: Vec<Panel>,
     /// Which panels a phone shows, and the ways to others; `None`: all of them.
     pub choice: Option<PanelChoice>,
@@ -183,6 +188,8 @@ pub struct Panel {
     pub unit: &'static str,
     /// Digits behind the point that a figure is shown with.
     pub decimals: usize,
+    /// Whether its figures are differences of two temperatures.
+    pub differences: bool,
     /// What the axis shows at least; it grows with the figures.
     pub at_least: Option<(f64, f64)>,
     /// Ranges that mean something, the lowest first.
@@ -209,6 +216,7 @@ impl Panel {
             name: name.into(),
             unit,
             decimals,
+            differences: false,
             at_least: None,
             zones: Vec::new(),
             rules: Vec::new(),
@@ -219,6 +227,11 @@ impl Panel {
             flagged: Vec::new(),
             events: Vec::new(),
         }
+    }
+
+    /// The unit at its right side, where people of the locale know another than its own.
+    fn customary(&self, locale: Locale) -> Option<&'static Unit> {
+        locale.customary(self.unit)
     }
 
     /// Its name with the unit.

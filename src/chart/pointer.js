@@ -10,13 +10,13 @@
     try { data = JSON.parse(figure.dataset.chart); } catch (e) { return; }
     var lines = data.lines.map(function (line) {
       return {
-        name: line.name, unit: line.unit, values: line.values.split(","), zones: line.zones || [],
+        name: line.name, unit: line.unit, values: line.values.split(","), zones: line.zones || [], beside: line.beside,
         ranges: (line.ranges || "").split(","), plot: plots[line.panel]
       };
     });
     var columns = lines.reduce(function (most, line) { return Math.max(most, line.values.length); }, 0);
     if (!columns) return;
-    var clock = new Intl.DateTimeFormat("en-AU", {
+    var clock = new Intl.DateTimeFormat(document.documentElement.lang === "en-US" ? "en-US" : "en-AU", {
       timeZone: data.zone, weekday: "short", day: "numeric", month: "short", hour: "numeric", minute: "2-digit"
     });
     var cursors = plots.map(function (plot) {
@@ -41,6 +41,13 @@
       }
       return "";
     }
+    // The same in the unit that people know, where that is another: with as many digits, or one
+    // more where a unit is as large as an inch.
+    function beside(line) {
+      if (!line.beside || !line.values[at]) return "";
+      var number = Number(line.values[at]) * line.beside[0] + line.beside[1];
+      return " (" + number.toFixed(line.beside[0] < 0.1 ? 2 : 1) + " " + line.beside[2] + ")";
+    }
     function show(column) {
       var before = at;
       at = Math.max(0, Math.min(columns - 1, column));
@@ -54,7 +61,7 @@
       // What a narrow screen leaves out is not said either.
       var shown = lines.filter(function (line) { return line.values[at] && line.plot.getBoundingClientRect().width > 0; });
       var said = shown.map(function (line) {
-        return line.name + " " + line.values[at] + (line.unit ? " " + line.unit : "") + band(line) +
+        return line.name + " " + line.values[at] + (line.unit ? " " + line.unit : "") + beside(line) + band(line) +
           (line.ranges[at] ? ", 4 times in 5 " + line.ranges[at] : "");
       });
       // A mark is as wide as a finger's tip is exact.

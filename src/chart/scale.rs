@@ -69,6 +69,11 @@ impl Scale {
         Some(Self { low: first * step, high: (first + count) * step, step, decimals })
     }
 
+    /// Digits behind the point of its marks.
+    pub(super) fn decimals(&self) -> usize {
+        self.decimals
+    }
+
     /// Where a value lies: 0 at the axis's low end, 1 at its high end.
     pub(crate) fn place(&self, value: f64) -> f64 {
         (value - self.low) / (self.high - self.low)

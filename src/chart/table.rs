@@ -69,6 +69,8 @@ impl RowLength {
 /// What one panel shows in one column: its heading, and the figure of a stretch.
 struct FigureColumn<'a> {
     heading: String,
+    /// Whether its figures are differences of two temperatures.
+    apart: bool,
     figure: Box<dyn Fn(Timestamp, Timestamp) -> Option<String> + 'a>,
 }
 
@@ -79,6 +81,7 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
     for trace in &panel.traces {
         let mut column = |what: &str, figure: fn(&Trace, Timestamp, Timestamp) -> Option<f64>| {
             columns.push(FigureColumn {
+                apart: panel.differences,
                 heading: format!("{}{unit}, {what}", trace.name),
                 figure: Box::new(move |from, to| {
                     figure(trace, from, to).map(|figure| number(figure, decimals))
@@ -97,6 +100,7 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
             [("half of the time", |it| it.inner), ("4 times in 5", |it| it.outer)];
         for (how_often, pick) in sides {
             columns.push(FigureColumn {
+                apart: panel.differences,
                 heading: format!("Expected{unit}, {how_often}"),
                 figure: Box::new(move |from, to| {
                     let of_row = panel.fan.iter().filter(|it| from <= it.at && it.at < to);
@@ -108,6 +112,7 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
     }
     for name in panel.bar_names() {
         columns.push(FigureColumn {
+            apart: panel.differences,
             heading: format!("{name}{unit}, total"),
             figure: Box::new(move |from, to| {
                 let bars = || {
@@ -126,6 +131,7 @@ fn columns(panel: &Panel, row: RowLength, chart_to: Timestamp) -> Vec<FigureColu
     }
     if !panel.flagged.is_empty() {
         columns.push(FigureColumn {
+            apart: false,
             heading: format!("{}: marked readings", panel.name),
             figure: Box::new(|from, to| {
                 let mut flagged = panel.flagged.iter().filter(|it| it.at >= from && it.at < to);
@@ -215,7 +221,7 @@ pub(super) fn table(chart: &Chart) -> Markup {
                         thead {
                             tr {
                                 th scope="col" { (row.each()) }
-                                @for column in &columns { th scope="col" { (column.heading) } }
+                                @for column in &columns { th scope="col" data-apart=[column.apart.then_some("")] { (column.heading) } }
                             }
                         }
                         tbody {
@@ -315,7 +321,13 @@ fn line(
         let Ok(next) = at.checked_add(step) else { break };
         at = next;
     }
-    serde_json::json!({ "name": name, "unit": panel.unit, "values": values.trim_end_matches(',') })
+    let mut line =
+        serde_json::json!({ "name": name, "unit": panel.unit, "values": values.trim_end_matches(',') });
+    if let Some(unit) = panel.customary(chart.locale) {
+        let offset = if panel.differences { 0.0 } else { unit.offset };
+        line["beside"] = serde_json::json!([unit.factor, offset, unit.customary]);
+    }
+    line
 }
 
 /// The fan's outer ends at each column of the axis, empty where there are none.

@@ -5,11 +5,13 @@ use std::io::Write;
 use anyhow::Context as _;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::local_of;
 use super::shared::{at_or_now, print_json};
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
 use crate::garden::{AcclimatiseAnswer, BagGiven, TankGiven};
 use crate::settings::Settings;
+use crate::text::spoken;
 
 /// What the command line says.
 #[derive(Clone, Debug, clap::Args)]
@@ -88,27 +90,31 @@ pub fn run(settings: &Settings, it: &Acclimatise, out: &mut dyn Write) -> anyhow
     let told = core
         .acclimatise(Some(site.as_str()), &it.tank, bag, tank, now)
         .context("the tank has just been found")?;
+    let local = local_of(&settings.gardens, Some(site.as_str()));
     if it.json {
         let told = serde_json::json!({
-            "tank": it.tank, "site": site.as_str(), "answer": told.answer.name(), "text": told.text,
+            "tank": it.tank, "site": site.as_str(), "answer": told.answer.name(), "text": local.text(&told.text),
             "missing": told.lacks.iter().map(|lack| lack.words()).collect::<Vec<_>>(),
             "steps": told.steps.iter().map(|(minute, words)| serde_json::json!({
-                "after_min": minute, "text": words,
+                "after_min": minute, "text": local.text(words),
             })).collect::<Vec<_>>(),
-            "differs": told.differs, "tank_c": told.tank_c, "bag_c": told.bag_c,
+            "differs": told.differs.iter().map(|words| local.text(words)).collect::<Vec<_>>(), "tank_c": told.tank_c, "bag_c": told.bag_c,
             "tank_ph": told.tank_ph, "bag_ph": told.bag_ph, "at": told.at.to_string(), "why": steps(&told.why),
         });
         print_json(&told, out)?;
     } else {
-        writeln!(out, "{}", told.text)?;
+        writeln!(out, "{}", local.text(&told.text))?;
         for (number, (minute, words)) in (1..).zip(&told.steps) {
+            let words = local.text(words);
             match minute {
                 0 => writeln!(out, "\n{number}. Now: {words}")?,
-                minute => writeln!(out, "\n{number}. After {minute} minutes: {words}")?,
+                minute => {
+                    writeln!(out, "\n{number}. After {}: {words}", spoken::duration(i64::from(*minute) * 60))?
+                }
             }
         }
         for words in &told.differs {
-            writeln!(out, "\n{words}")?;
+            writeln!(out, "\n{}", local.text(words))?;
         }
         if !told.why.is_empty() {
             writeln!(out, "\nWhy:")?;

@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use super::answer::Reply;
 use super::exit::Exit;
 use super::figures;
+use super::local_out::LocalWriter;
 use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
 use crate::alarms::{AlarmKey, AlarmNote};
 use crate::engine::{AlarmJson, recent, system_now};
@@ -52,6 +53,7 @@ pub fn run(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let site = it.site.as_deref();
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, site);
     let (from, to) = span(gardens, site, it.from.as_deref(), it.to.as_deref())?;
     if it.figures {
         return figures::run(reader, gardens, site, (from, to), it.json, out);

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::{garden_of, place_name, reader, zone_of};
 use crate::alarms::{AlarmKey, AlarmNote, Answer, Finding};
 use crate::alarms::{Input, Kind, State};
@@ -180,6 +181,7 @@ pub fn run(
     json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, json, &settings.gardens, site);
     let (alarm, note) = reply.to();
     let (note, found) = match reply {
         Reply::Ack { found: Some(found), .. } => (Some(found.note(note)), true),

@@ -4,12 +4,14 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
 use crate::settings::Settings;
 use crate::store::{BackupContent, BackupFault, back_up, look_through, put_back};
+use crate::text::labels;
 use crate::text::spoken::counted;
 
 /// What the command line of `trug backup` says.
@@ -95,9 +97,9 @@ fn said(fault: BackupFault, doing: &'static str) -> anyhow::Error {
 }
 
 fn in_words(content: &BackupContent) -> String {
-    let newest = content
-        .newest
-        .map_or_else(String::new, |at| format!(", the newest of {}", at.strftime("%-d %B %Y %H:%M UTC")));
+    let newest = content.newest.map_or_else(String::new, |at| {
+        format!(", the newest of {} UTC", labels::full_moment(at, &TimeZone::UTC))
+    });
     format!(
         "{}{newest}, {} and {}, {:.1} MB",
         counted(content.readings, "reading", "readings"),

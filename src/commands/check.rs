@@ -8,10 +8,12 @@ use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::Path;
 
+use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::exit::Exit;
+use super::local_out::LocalWriter;
 use super::shared::print_json;
 use super::tell::untold_words;
 use crate::analysis::month::{WaterSource, rises};
@@ -82,6 +84,7 @@ pub fn run_at(
             print_json(&found, out)?;
         }
         (Ok(settings), false) => {
+            let out: &mut dyn Write = &mut LocalWriter::new(out, as_json, &settings.gardens, None);
             found_as_text(config, &settings, out)?;
             if let Some(live) = &live {
                 live.tell(out)?;
@@ -138,10 +141,10 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
             let beds: Vec<&str> = beds.iter().map(|bed| garden.bed(*bed).id.as_str()).collect();
             writeln!(
                 out,
-                "  program {name}: {} at {} for {} min on {}{}",
+                "  program {name}: {} at {} for {} on {}{}",
                 days_words(&timetable.days),
-                starts(timetable).join(", "),
-                timetable.minutes,
+                spoken::list(&timetable.starts.iter().map(|start| spoken::clock(*start)).collect::<Vec<_>>()),
+                spoken::duration(i64::from(timetable.minutes) * 60),
                 beds.join(", "),
                 by(*method),
             )?;
@@ -180,8 +183,8 @@ fn by(method: Option<WateringMethod>) -> String {
     method.map_or_else(String::new, |method| format!(", watered by {}", method.words()))
 }
 
-/// "summer (a sprinkler): on Wednesdays and Saturdays 6 pm to 9 pm, from 2026-12-01 to
-/// 2027-03-31".
+/// "summer (a sprinkler): on Wednesdays and Saturdays 6 pm to 9 pm, from Tuesday 1 December
+/// 2026, to Wednesday 31 March 2027".
 fn rule_words(rule: &WateringRule) -> String {
     let (methods, hours) = (spoken::methods(rule.methods), spoken::day_hours_or_never(&rule.hours));
     let of = if rule.name.is_empty() { methods } else { format!("{} ({methods})", rule.name) };
@@ -194,8 +197,9 @@ fn rule_words(rule: &WateringRule) -> String {
         MonthDays::Even => "on even dates ",
         MonthDays::Odd => "on odd dates ",
     };
-    let from = rule.from.map_or_else(String::new, |from| format!(", from {from}"));
-    let to = rule.to.map_or_else(String::new, |to| format!(", to {to}"));
+    let dated = |date: Date| format!("{} {}", spoken::day(date), date.year());
+    let from = rule.from.map_or_else(String::new, |from| format!(", from {}", dated(from)));
+    let to = rule.to.map_or_else(String::new, |to| format!(", to {}", dated(to)));
     format!("{of}: {days}{dates}{hours}{from}{to}")
 }
 
@@ -328,7 +332,8 @@ fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write
     for sensor in garden.sensors.iter().filter(|sensor| here(sensor.place)) {
         let Sensor { id, measures, depth_m, topic, every_s, .. } = sensor;
         let depth = depth_m.map_or_else(String::new, |m| format!(" at {:.0} cm", m * 100.0));
-        writeln!(out, "    sensor {id}: {}{depth}, every {every_s} s on {topic}", measures.name())?;
+        let every = spoken::duration(i64::from(*every_s));
+        writeln!(out, "    sensor {id}: {}{depth}, every {every} on {topic}", measures.name())?;
         if let Some(ends) = calibrated::ends(sensor) {
             writeln!(out, "      {ends}")?;
         }

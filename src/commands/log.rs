@@ -8,6 +8,7 @@ use clap::{Arg, ArgMatches, Args, Command, FromArgMatches, Subcommand, value_par
 use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::{at_or_now, garden_of, place_name, print_json, reader, safe, site_of, span, zone_of};
 use crate::engine::recent;
 use crate::garden::jobs::job::Job;
@@ -248,6 +249,7 @@ fn checked(kind: &EntryKind, given: Given, common: &Common) -> Result<LogEvent, 
 /// When the store cannot be read or written, or [`WrongInput`].
 pub fn run(settings: &Settings, it: LogArgs, now: Timestamp, out: &mut dyn Write) -> anyhow::Result<Exit> {
     let LogArgs { request, json } = it;
+    let out: &mut dyn Write = &mut LocalWriter::new(out, json, &settings.gardens, None);
     let (kind, place, given, common) = match request {
         LogRequest::List(listing) => return list(settings, &listing, json, out),
         LogRequest::Strike(striking) => return strike(settings, &striking, json, now, out),

@@ -7,6 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
 use super::exit::Exit;
+use super::local_out::LocalWriter;
 use super::shared::{garden_of, place_name, print_json, safe, span, zone_of};
 use crate::garden::plan::{Channel, Garden};
 use crate::store::{MessageRecord, MessageState, Reader};
@@ -49,6 +50,7 @@ pub fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
     let mut waiting = reader.waiting().context("reading what waits to be told")?;
     waiting.retain(|row| {
         row.wait != WaitFor::Over && it.site.as_deref().is_none_or(|site| row.alarm.site.as_str() == site)
@@ -182,7 +184,7 @@ fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::
         1 => "tried once".to_owned(),
         tries => format!("tried {tries} times"),
     };
-    let said = if it.reason.is_empty() { String::new() } else { format!(" Last heard: {}", it.reason) };
+    let said = if it.reason.is_empty() { String::new() } else { format!(" Last answer: {}", it.reason) };
     let ended = match (it.state, it.done) {
         (MessageState::Sent, Some(at)) if it.tries > 1 => format!("Sent {}, {tries}.", moment(at)),
         (MessageState::Sent, Some(at)) => format!("Sent {}.", moment(at)),

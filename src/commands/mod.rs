@@ -17,6 +17,7 @@ pub mod figures;
 pub mod forward;
 pub mod import;
 pub mod keys;
+mod local_out;
 pub mod log;
 pub mod messages;
 pub mod mulch;

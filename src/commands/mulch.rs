@@ -5,6 +5,7 @@ use std::io::Write;
 use anyhow::Context as _;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::local_of;
 use super::shared::{at_or_now, print_json};
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
@@ -37,9 +38,10 @@ pub fn run(settings: &Settings, it: &MulchArgs, out: &mut dyn Write) -> anyhow::
     let now = at_or_now(&settings.gardens, &site, it.at.as_deref(), system_now()).map_err(WrongInput::new)?;
     let core = recent::core(settings, &site, now)?;
     let day = core.mulch_day(Some(site.as_str()), bed, now).context("the bed has just been found")?;
+    let local = local_of(&settings.gardens, Some(site.as_str()));
     if it.json {
         let told = serde_json::json!({
-            "bed": bed, "site": site.as_str(), "answer": day.answer.name(), "text": day.text,
+            "bed": bed, "site": site.as_str(), "answer": day.answer.name(), "text": local.text(&day.text),
             "available_left": day.available_left, "depletion_mm": day.depletion_mm,
             "water_l": day.water_l,
             "water": day.runs.iter().map(|run| serde_json::json!({
@@ -53,7 +55,7 @@ pub fn run(settings: &Settings, it: &MulchArgs, out: &mut dyn Write) -> anyhow::
         });
         print_json(&told, out)?;
     } else {
-        writeln!(out, "{}", day.text)?;
+        writeln!(out, "{}", local.text(&day.text))?;
     }
     Ok(Exit::yes_if(day.answer == MulchAnswer::Yes))
 }

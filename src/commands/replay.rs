@@ -12,6 +12,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::{garden_of, place_name, print_json, reader, site_of, span, zone_of};
 use crate::alarms::{AlarmKey, State};
 use crate::engine::replay::{
@@ -61,6 +62,7 @@ pub fn run(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let gardens = &settings.gardens;
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
     let site = match it.site.as_deref() {
         Some(site) => Some(site_of(gardens, Some(site)).map_err(WrongInput::new)?),
         None => None,
@@ -179,7 +181,8 @@ fn readings_for_people(result: &ReplayResult, applied: bool, out: &mut dyn Write
     if result.readings_differ() == 0 {
         return Ok(writeln!(out, "No reading differs.")?);
     }
-    writeln!(out, "{} differ:", counted(result.readings_differ(), "reading", "readings"))?;
+    let verb = if result.readings_differ() == 1 { "differs" } else { "differ" };
+    writeln!(out, "{} {verb}:", counted(result.readings_differ(), "reading", "readings"))?;
     for sensor in result.sensors.iter().filter(|sensor| sensor.differ > 0) {
         let SensorDifference {
             site, sensor: id, unit, readings, changed, lost, gained, flags_changed, ..
@@ -264,7 +267,8 @@ fn alarms_for_people(gardens: &[Garden], result: &ReplayResult, out: &mut dyn Wr
         ("Newly raised", new.into_iter().map(line).collect()),
         ("Raised otherwise", moved.into_iter().map(moved_line).collect()),
     ];
-    writeln!(out, "{} steps of alarms differ.", result.steps.len())?;
+    let verb = if result.steps.len() == 1 { "differs" } else { "differ" };
+    writeln!(out, "{} {verb}.", counted(result.steps.len(), "step of alarms", "steps of alarms"))?;
     for (what, lines) in lists.iter().filter(|(_, lines)| !lines.is_empty()) {
         writeln!(out, "{what} ({}):", lines.len())?;
         for line in lines.iter().take(SHOWN_MAX) {

@@ -11,6 +11,7 @@ use anyhow::Context as _;
 use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::print_json;
 use super::water::garden_called;
 use crate::garden::plan::Garden;
@@ -77,6 +78,7 @@ pub fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
     if it.month.is_none() {
         return term_report::run(reader, gardens, it, now, out);
     }

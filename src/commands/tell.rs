@@ -14,6 +14,7 @@ use serde_json::json;
 use tokio::task::JoinHandle;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::{print_json, safe};
 use crate::alarms::Priority;
 use crate::deliver::channel::{Failure, MessageChannel as _};
@@ -21,11 +22,10 @@ use crate::deliver::channels::Channels;
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Channel, Garden, Tell as Group};
 use crate::garden::{UntoldKind, unreached_groups, untold_kinds};
-use crate::model::LocalHours;
 use crate::settings::Settings;
 use crate::telling::{Message, Purpose};
 use crate::text::labels;
-use crate::text::spoken::{counted, list as list_words};
+use crate::text::spoken::{self, counted, list as list_words};
 
 /// An address that has not answered by then will not.
 const LONGEST: Duration = Duration::from_secs(120);
@@ -57,6 +57,7 @@ pub async fn run(
     now: fn() -> Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, &settings.gardens, it.site.as_deref());
     let wanted = |garden: &&Garden| it.site.as_deref().is_none_or(|site| site == garden.site.id.as_str());
     let gardens: Vec<&Garden> = settings.gardens.iter().filter(wanted).collect();
     if gardens.is_empty() {
@@ -270,8 +271,8 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
     writeln!(
         out,
         "\nA message that nobody takes is tried for {}, one of high priority for {}; then it goes another way.",
-        span(telling.give_up),
-        span(telling.give_up_high)
+        spoken::duration(seconds(telling.give_up)),
+        spoken::duration(seconds(telling.give_up_high))
     )?;
     Ok(())
 }
@@ -297,13 +298,16 @@ fn group_lines(settings: &Settings, garden: &Garden, group: &Group) -> Vec<Strin
         lines.push(format!("If none of these takes it, by {}", addresses(&group.instead)));
     }
     if let Some(quiet) = &group.quiet {
-        lines.push(format!("Quiet {}: only what is of high priority is told then", hours(quiet)));
+        lines.push(format!("Quiet {}: only what is of high priority is told then", spoken::day_hours(quiet)));
     }
     if let Some(minute) = group.summary {
-        lines.push(format!("What is not of high priority comes in one message a day at {}", clock(minute)));
+        lines.push(format!(
+            "What is not of high priority comes in one message a day at {}",
+            spoken::clock(minute)
+        ));
     }
     if let Some(next) = &group.next {
-        let after = span(Duration::from_secs(next.after_s.into()));
+        let after = spoken::duration(i64::from(next.after_s));
         lines.push(format!("If nobody answers within {after}, the group {} is told", next.who));
     }
     lines
@@ -315,33 +319,14 @@ fn in_a_sentence(heading: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
 }
 
-/// Hours of the clock; what goes over midnight is one span.
-fn hours(hours: &LocalHours) -> String {
-    const DAY: u16 = 24 * 60;
-    let mut spans: Vec<(u16, u16)> = hours.intervals().to_vec();
-    if let [(0, to), .., (from, DAY)] = spans[..] {
-        spans.remove(0);
-        spans.pop();
-        spans.push((from, to));
-    }
-    let spans: Vec<_> =
-        spans.iter().map(|(from, to)| format!("from {} to {}", clock(*from), clock(*to))).collect();
-    spans.join(" and ")
+/// Whole seconds of a length of time that a file gives.
+fn seconds(length: Duration) -> i64 {
+    i64::try_from(length.as_secs()).unwrap_or(i64::MAX)
 }
 
+/// As a program reads a minute of the day: "06:30".
 fn clock(minute: u16) -> String {
     format!("{:02}:{:02}", minute / 60, minute % 60)
-}
-
-/// A length of time as people say it.
-fn span(length: Duration) -> String {
-    let minutes = length.as_secs().div_ceil(60);
-    let counted = |count: u64, one: &str| format!("{count} {one}{}", if count == 1 { "" } else { "s" });
-    match minutes {
-        minutes if minutes >= 1440 && minutes % 1440 == 0 => counted(minutes / 1440, "day"),
-        minutes if minutes >= 60 && minutes % 60 == 0 => counted(minutes / 60, "hour"),
-        minutes => counted(minutes, "minute"),
-    }
 }
 
 /// What nobody is told of in each of these gardens, looked at beside all others.
@@ -413,23 +398,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn hours_over_midnight_are_one_span() {
-        let said = |intervals: &[(u16, u16)]| hours(&LocalHours::new(intervals.to_vec()));
-        assert_eq!(said(&[(0, 390), (1260, 1440)]), "from 21:00 to 06:30");
+    fn lengths_are_those_of_every_text() {
+        let said = |minutes: u64| spoken::duration(seconds(Duration::from_secs(minutes * 60)));
         assert_eq!(
-            said(&[(0, 390), (720, 780), (1260, 1440)]),
-            "from 12:00 to 13:00 and from 21:00 to 06:30"
+            [1, 60, 77, 1440, 4320].map(said),
+            ["1 minute", "1 hour", "1 h 17 min", "24 hours", "3 days"]
         );
-        assert_eq!(said(&[(60, 120)]), "from 01:00 to 02:00");
-        assert_eq!(said(&[(0, 1440)]), "from 00:00 to 24:00");
-    }
-
-    #[test]
-    fn lengths_are_said_in_the_largest_whole_unit() {
-        for (minutes, said) in
-            [(1, "1 minute"), (90, "90 minutes"), (60, "1 hour"), (1440, "1 day"), (1500, "25 hours")]
-        {
-            assert_eq!(span(Duration::from_secs(minutes * 60)), said);
-        }
     }
 }

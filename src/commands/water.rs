@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::print_json;
 use crate::analysis::month::{TermWater, term_water};
 use crate::garden::plan::Garden;
@@ -44,6 +45,7 @@ pub fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
     // A record whose readings are ahead of the clock, such as a simulation's, is known
     // up to its last reading.
     let latest = reader.latest_at().context("reading the latest reading")?;
@@ -111,6 +113,7 @@ fn text(
     (first, last): (Date, Date),
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
+    let (first, last) = (spoken::dated_day(first, last), format!("{} {}", spoken::day(last), last.year()));
     writeln!(out, "Water of the beds of {}, {first} to {last}:", garden.site.name)?;
     for (plan, bed) in garden.beds.iter().zip(beds) {
         let litres = |mm: f64| spoken::litres(mm * plan.area_m2);

@@ -8,6 +8,7 @@ use super::ground::Ground;
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::garden::jobs::job::Job;
 use crate::model::{Id, LocalHours, Place, Quantity, names};
+use crate::text::locale::{LocalText, Locale};
 use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, WateringMethods, WateringRules};
 
 use jiff::civil::Date;
@@ -104,6 +105,34 @@ impl Garden {
             || self
                 .tank_left_blind(kind, place)
                 .is_some_and(|tank| FISH.iter().any(|fish| group.concerns(*fish, &tank.id)))
+    }
+
+    /// What turns a text into the one that the site's people read; names of the plan stay as
+    /// they are.
+    pub fn local_text(&self) -> LocalText {
+        let site = &self.site;
+        if site.locale == Locale::default() {
+            return LocalText::default();
+        }
+        let beds = self.beds.iter().flat_map(|it| [it.id.as_str(), &it.name]);
+        let tanks = self.tanks.iter().flat_map(|it| [it.id.as_str(), &it.name]);
+        let sensors = self.sensors.iter().flat_map(|it| [it.id.as_str(), &it.topic]);
+        let gateways = self.gateways.iter().flat_map(|it| [it.id.as_str(), &it.name]);
+        let jobs =
+            self.jobs.iter().flat_map(|it| [it.id.as_str(), &it.name].into_iter().chain(it.how.as_deref()));
+        let handover = [&self.handover.call, &self.handover.do_not, &self.handover.notes];
+        let names = [site.id.as_str(), &site.name]
+            .into_iter()
+            .chain(beds)
+            .chain(tanks)
+            .chain(sensors)
+            .chain(gateways)
+            .chain(jobs)
+            .chain(self.ground.landmarks.iter().map(|it| it.name.as_str()))
+            .chain(self.programs.iter().map(|it| it.name.as_str()))
+            .chain(self.tell.iter().map(|it| it.who.as_str()))
+            .chain(handover.into_iter().flatten().map(String::as_str));
+        LocalText::new(site.locale, names)
     }
 
     /// A bed by its number.
@@ -235,6 +264,8 @@ pub struct Site {
     pub id: Id,
     pub name: String,
     pub time_zone: TimeZone,
+    /// How its people read: spelling, units, dates.
+    pub locale: Locale,
     /// Degrees north, -90 to 90.
     pub latitude_deg: f64,
     /// Metres above sea level.

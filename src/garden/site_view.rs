@@ -45,6 +45,7 @@ impl SiteState {
             id: garden.site.id.clone(),
             name: garden.site.name.clone(),
             time_zone: garden.site.time_zone.clone(),
+            local: garden.local_text(),
             now,
             to_do,
             questions: self.wetting_questions(now),

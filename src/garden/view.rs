@@ -15,6 +15,7 @@ use crate::garden::jobs::view::JobView;
 use crate::model::{Id, Quantity};
 use crate::outlook::Ahead;
 use crate::quality::Flag;
+use crate::text::locale::LocalText;
 use crate::why::{Why, without_minus_zero};
 
 /// One site as it stands.
@@ -23,6 +24,8 @@ pub struct SiteView {
     pub id: Id,
     pub name: String,
     pub time_zone: TimeZone,
+    /// How its people read what is made of this.
+    pub local: LocalText,
     /// The time up to which the garden has been judged.
     pub now: Timestamp,
     pub to_do: Vec<ToDo>,

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::access::Visitor;
 use super::answered_by::{AnsweredBy, answered_words};
-use super::markup::item;
+use super::markup::{apart, item};
 use super::reasons;
 use crate::alarms::{AlarmNote, Finding, Kind, State};
 use crate::garden::view::{AlarmView, SiteView};
@@ -114,7 +114,11 @@ pub(super) fn card(
                     dl {
                         @for (name, number) in &record.said.values {
                             @let (name, number) = labels::named_value(name, *number);
-                            (item(&name, number))
+                            @if record.key.kind == Kind::TankTemperatureShock {
+                                (item(&name, apart(number)))
+                            } @else {
+                                (item(&name, number))
+                            }
                         }
                     }
                 }

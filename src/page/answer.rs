@@ -15,7 +15,7 @@ use tokio::time::Instant;
 use super::alarm_card::{note_line, said, seen_words, urgency};
 use super::context::PageContext;
 use super::forms::FormFields;
-use super::layout::plain_page;
+use super::layout::{localized, plain_page};
 use super::problem::Problem;
 use super::wait::{ask as asked, confirm};
 use super::{AlarmStep, PageSource};
@@ -330,7 +330,7 @@ impl<'a> LinkPage<'a> {
             p class="as-of" { (self.view.name) ", " (as_of) }
             (body)
         };
-        (status, plain_page(self.notice, title, &body)).into_response()
+        (status, localized(&self.view.local, plain_page(self.notice, title, &body))).into_response()
     }
 
     /// "Kitchen bed: Bed needs water".

@@ -3,13 +3,14 @@
 use axum::http::header::HeaderValue;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
-use maud::{DOCTYPE, Markup, html};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::access::Visitor;
 use super::assets;
 use super::problem::Problem;
 use crate::garden::view::{AlarmView, SiteView};
 use crate::text::labels;
+use crate::text::locale::LocalText;
 
 /// Seconds after which a page reloads itself where no script keeps it fresh.
 const RENEW_S: u32 = 60;
@@ -41,6 +42,7 @@ pub(super) struct SiteLinks {
     alarms: String,
     /// How the garden stood, in the site's own time.
     as_of: String,
+    local: LocalText,
 }
 
 /// What is reached from More.
@@ -79,6 +81,7 @@ impl SiteLinks {
             open_alarms: open().count(),
             alarms: open().map(alarm).collect::<Vec<_>>().join(" "),
             as_of: labels::full_moment(view.now, &view.time_zone),
+            local: view.local.clone(),
         }
     }
 
@@ -174,7 +177,11 @@ impl PageFrame {
         };
         let open = self.site.as_ref().map_or(0, |site| site.open_alarms);
         let title = if open == 0 { title.to_owned() } else { format!("({open}) {title}") };
-        document(self.notice.as_deref(), &title, renew_s, live, &head, &body, Some(&foot))
+        let page = document(self.notice.as_deref(), &title, renew_s, live, &head, &body, Some(&foot));
+        match &self.site {
+            Some(site) => localized(&site.local, page),
+            None => page,
+        }
     }
 
     /// Says that the record cannot be written, and how old what is shown is.
@@ -187,6 +194,11 @@ impl PageFrame {
             }
         }
     }
+}
+
+/// A page as a site's people read it.
+pub(super) fn localized(local: &LocalText, page: Markup) -> Markup {
+    if local.changes_nothing() { page } else { PreEscaped(local.html(page.into_string())) }
 }
 
 /// A page of no site that does not renew itself.

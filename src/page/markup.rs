@@ -33,6 +33,12 @@ pub(super) fn stacked_table<const N: usize>(
     }
 }
 
+/// A difference of two temperatures, which is not turned as a temperature is where people read
+/// other units.
+pub(super) fn apart(value: impl Render) -> Markup {
+    html! { span data-apart="" { (value) } }
+}
+
 /// A name and its value in a list of them.
 pub(super) fn item(name: &str, value: impl Render) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }

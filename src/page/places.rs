@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::band::{Band, BandMark, BandZone};
-use super::markup::{item, known_item, or_not_known};
+use super::markup::{apart, item, known_item, or_not_known};
 use super::reasons;
 use crate::garden::view::{BedView, RainView, SiteView, TankView};
 use crate::model::{Condition, Id};
@@ -144,8 +144,8 @@ pub(super) fn tank_items(tank: &TankView) -> Markup {
         (item("Water now", or_not_known(tank.temperature_c, labels::degrees)))
         (item("Safe range", format!("{} to {}", labels::degrees(tank.thrives_c.0), labels::degrees(tank.thrives_c.1))))
         (item("Danger", format!("below {}, above {}", labels::degrees(tank.cold_c), labels::degrees(tank.warm_c))))
-        (item("Change in the last hour", or_not_known(tank.change_hour_c, labels::degrees)))
-        (item("Change in the last day", or_not_known(tank.change_day_c, labels::degrees)))
+        (item("Change in the last hour", apart(or_not_known(tank.change_hour_c, labels::degrees))))
+        (item("Change in the last day", apart(or_not_known(tank.change_day_c, labels::degrees))))
     }
 }
 

@@ -23,6 +23,7 @@ fn chart(month: &Month, id: String, title: String, description: String, panels: 
         to: month.to,
         now: month.until,
         zone: month.time_zone.clone(),
+        locale: month.local.locale(),
         panels,
         choice: None,
     }

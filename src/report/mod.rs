@@ -29,7 +29,7 @@ use crate::analysis::month::Month;
 
 pub use fingerprint::{Fingerprints, fingerprints};
 pub use level::Level;
-pub use pages::ReportPage;
+pub use pages::{FiguresPart, ReportPage};
 pub use table::{Cell, CellKind, Column, Table, written};
 pub use tables::{NAMES as TABLES, tables};
 pub use words::month_name;
@@ -104,7 +104,7 @@ pub fn files(contents: &Contents<'_>) -> Result<Vec<ReportFile>, ReportError> {
     let tables = tables(contents);
     let dictionary = dictionary::dictionary(&tables);
     let file = |name: String, media, bytes| ReportFile { name, media, bytes };
-    let pages = ReportPage::all(contents.level).into_iter().map(|page| {
+    let pages = ReportPage::all(contents.level, contents.month.beds.len()).into_iter().map(|page| {
         let bytes = html::document(contents, page).into_string().into_bytes();
         file(page.file(contents.level), "text/html; charset=utf-8", bytes)
     });

@@ -77,7 +77,9 @@ pub(super) fn sheet(
     let month = contents.month;
     sheet.set_name(NAME)?;
     sheet.set_screen_gridlines(false);
-    sheet.set_paper_size(9);
+    // Letter where people have it, A4 elsewhere: the numbers are the format's own.
+    let paper = if month.local.locale().has_customary_units() { 1 } else { 9 };
+    sheet.set_paper_size(paper);
     sheet.set_print_scale(SCALE);
     sheet.set_margins(0.5, 0.5, 0.5, 0.6, 0.3, 0.3);
     sheet.set_footer("&L&A&RPage &P of &N");
@@ -90,12 +92,12 @@ pub(super) fn sheet(
     let mut row = 3;
     if let Some(until) = month.until {
         let until = words::full_moment(until, &month.time_zone);
-        sentence(sheet, 2, &format!("The month is not over: up to {until}."), formats)?;
+        sentence(sheet, 2, &month.local.text(&format!("The month is not over: up to {until}.")), formats)?;
     }
     sheet.write_string_with_format(row, 0, "What to do now", formats.heading)?;
     for step in month.action.steps.iter().chain([&month.action.why]) {
         row += 1;
-        sentence(sheet, row, step, formats)?;
+        sentence(sheet, row, &month.local.text(step), formats)?;
     }
     row = facts(sheet, month, row + 2, formats)?;
     row = beds(sheet, month, row + 2, formats)?;
@@ -132,7 +134,7 @@ fn facts(
     sheet.write_string(row, 1, html::readings_in_short(month))?;
     if let Some(it) = month.comparisons.first() {
         row += 1;
-        sentence(sheet, row, &it.plain, formats)?;
+        sentence(sheet, row, &month.local.text(&it.plain), formats)?;
     }
     Ok(row)
 }

@@ -47,15 +47,9 @@ pub(super) fn full_moment(at: Timestamp, zone: &TimeZone) -> String {
     format!("{} {}, {clock} {name}", day(date), date.year())
 }
 
-/// A stretch of time in the largest fitting unit: "45 minutes", "7.5 hours", "3.2 days".
-pub(super) fn stretch(hours: f64) -> String {
-    if hours < 1.0 {
-        return format!("{} minutes", number(hours * 60.0, 0));
-    }
-    if hours < 48.0 {
-        return format!("{} hours", number(hours, 1));
-    }
-    format!("{} days", number(hours / 24.0, 1))
+/// A stretch of time between two moments: "45 minutes", "7 h 30 min", "3 days".
+pub(super) fn stretch(from: Timestamp, to: Timestamp) -> String {
+    spoken::duration(to.duration_since(from).as_secs())
 }
 
 /// Hours between two moments.
@@ -114,7 +108,10 @@ mod tests {
 
     #[test]
     fn stretches_of_time_are_said_in_a_fitting_unit() {
-        assert_eq!([0.25, 7.5, 77.0].map(stretch), ["15 minutes", "7.5 hours", "3.2 days"]);
+        let minutes = |minutes| {
+            stretch(Timestamp::UNIX_EPOCH, Timestamp::UNIX_EPOCH + jiff::SignedDuration::from_mins(minutes))
+        };
+        assert_eq!([15, 450, 4620].map(minutes), ["15 minutes", "7 h 30 min", "3 days"]);
         assert_eq!(number(-0.01, 1), "0.0");
         assert_eq!(number(f64::NAN, 1), NOT_KNOWN);
     }

@@ -27,6 +27,7 @@ use super::watering::watering;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
 use crate::garden::plan::{Bed, Garden, Holiday, Site};
+use crate::text::locale::Locale;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
 /// From the shore of the Dead Sea to above the highest mountain.
@@ -211,6 +212,9 @@ fn site(table: SettingsTable<'_>, sites: &mut Names) -> (Option<Site>, TimeZone)
     let id = own_id(&table, sites);
     let name = table.read("name", Want::Text, "the garden's name", named);
     let zone = table.read("time_zone", Want::Text, TIME_ZONE, time_zone);
+    let tags = Locale::ALL.map(Locale::tag);
+    let locale =
+        table.read_or("locale", Want::Text, Locale::default(), |item| item.name(Locale::from_tag, tags));
     let latitude_deg = table.number("latitude_deg", LATITUDE);
     let elevation_m = table.number("elevation_m", ELEVATION);
     let working_hours = table.read_or("working_hours", Want::List, working_day(), hours);
@@ -220,6 +224,7 @@ fn site(table: SettingsTable<'_>, sites: &mut Names) -> (Option<Site>, TimeZone)
             id: id?,
             name: name?,
             time_zone: zone.clone()?,
+            locale: locale?,
             latitude_deg: latitude_deg?,
             elevation_m: elevation_m?,
             watering_rules: cool_hours().into(),

@@ -86,8 +86,12 @@ impl MessageDraft<'_> {
             .iter()
             .map(|entry| subjects::plain(&place_called(self.garden, &entry.alarm.place)))
             .collect();
-        let subject = self.subject(&entries, &names);
-        let opening = self.opening(&entries, &names);
+        // The alarms' own words are the garden's already.
+        let local = self.garden.local_text();
+        let mut subject = self.subject(&entries, &names);
+        let mut opening = self.opening(&entries, &names);
+        local.turn_text(&mut subject);
+        local.turn_text(&mut opening);
         let items: Vec<Item> = entries
             .iter()
             .zip(&names)
@@ -114,14 +118,15 @@ impl MessageDraft<'_> {
     fn item(&self, entry: &DraftEntry, place_name: &str, now: Timestamp) -> Item {
         let zone = &self.garden.site.time_zone;
         let text = subjects::cut_bytes(&subjects::plain(&entry.text), TEXT_MAX);
+        let local = self.garden.local_text();
         Item {
             key: entry.alarm.clone(),
             place_name: place_name.to_owned(),
             state: entry.state,
             priority: entry.priority,
-            by: labels::by_when(entry.priority, entry.since, now, zone),
+            by: local.text(&labels::by_when(entry.priority, entry.since, now, zone)).into_owned(),
             since: entry.since,
-            since_local: moment(entry.since, zone),
+            since_local: local.text(&moment(entry.since, zone)).into_owned(),
             text,
             source: subjects::cut_bytes(&subjects::plain(&entry.source), SOURCE_MAX),
         }

@@ -95,6 +95,7 @@ fn bed(id: &str, from: &str, to: &str) -> Chart {
         to,
         now: None,
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        locale: trug::text::locale::Locale::default(),
         panels: vec![soil, rain],
         choice: None,
     }
@@ -156,6 +157,7 @@ fn swings() -> Chart {
         to,
         now: Some(now),
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        locale: trug::text::locale::Locale::default(),
         panels: vec![water, rain],
         choice: None,
     }
@@ -188,6 +190,7 @@ fn cold() -> Chart {
         to,
         now: None,
         zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        locale: trug::text::locale::Locale::default(),
         panels: vec![air],
         choice: None,
     }

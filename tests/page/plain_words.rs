@@ -1,10 +1,12 @@
 //! The words of the pages: what is out of the house style stands on none of them.
 
 use trug::page::access::Rules;
+use trug::text::locale::{LocalText, Locale};
 
 use super::access::hash;
 use crate::support::http::Served;
-use crate::support::plain_words::words_out;
+use crate::support::locale::{australian, bare_figures, spelled_otherwise, wrong_temperatures};
+use crate::support::plain_words::{words_of_page, words_out};
 use crate::support::views::{self, Fixed};
 
 /// What the page alone once said, and what it says now.
@@ -25,25 +27,29 @@ const OUT_OF_THE_PAGE: [(&str, &str); 14] = [
     ("grew wetter", "got wetter"),
 ];
 
-/// What a page says to people, without what the garden's file or a program reads.
+/// The pages of the busy school.
+const PAGES: [&str; 16] = [
+    "/",
+    "/?hold=yes",
+    "/enter",
+    "/site/saltbush-gully/places",
+    "/site/saltbush-gully/more",
+    "/site/saltbush-gully/alarms",
+    "/site/saltbush-gully/sensors",
+    "/site/saltbush-gully/jobs",
+    "/site/saltbush-gully/log",
+    "/site/saltbush-gully/write",
+    "/site/saltbush-gully/write?kind=water-test",
+    "/site/saltbush-gully/write?kind=planted",
+    "/site/saltbush-gully/handover",
+    "/site/saltbush-gully/bed/kitchen-bed",
+    "/site/saltbush-gully/tank/perch-tank",
+    "/site/saltbush-gully/rain",
+];
+
+/// What a page says to people, on one line.
 fn words_of(html: &str) -> String {
-    let (_, body) = html.split_once("<body").expect("a body");
-    let mut words = String::new();
-    for part in body.split('<').skip(1) {
-        let Some((tag, text)) = part.split_once('>') else { continue };
-        // A label that is heard only is read as well.
-        for attribute in ["aria-label=\"", "data-label=\"", "title=\""] {
-            if let Some((_, label)) = tag.split_once(attribute) {
-                words += label.split('"').next().unwrap_or_default();
-                words += ". ";
-            }
-        }
-        let code =
-            tag.starts_with("code") || tag.starts_with("script") || tag.starts_with("p class=\"source\"");
-        words += if code { " " } else { text };
-        words.push(' ');
-    }
-    words.split_whitespace().collect::<Vec<_>>().join(" ")
+    words_of_page(html).split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 #[test]
@@ -54,23 +60,7 @@ fn no_page_of_a_busy_school_says_a_word_that_is_out() {
     let rules = Rules { password: Some(hash()), ..Rules::default() };
     let served = Served::ruled(fixed, rules, None);
     let mut found = Vec::new();
-    for path in [
-        "/",
-        "/?hold=yes",
-        "/enter",
-        "/site/saltbush-gully/places",
-        "/site/saltbush-gully/more",
-        "/site/saltbush-gully/alarms",
-        "/site/saltbush-gully/sensors",
-        "/site/saltbush-gully/jobs",
-        "/site/saltbush-gully/log",
-        "/site/saltbush-gully/write",
-        "/site/saltbush-gully/write?kind=water-test",
-        "/site/saltbush-gully/write?kind=planted",
-        "/site/saltbush-gully/handover",
-        "/site/saltbush-gully/bed/kitchen-bed",
-        "/site/saltbush-gully/tank/perch-tank",
-        "/site/saltbush-gully/rain",
+    let later = [
         "/site/saltbush-gully/drawing",
         "/site/saltbush-gully/placing",
         "/site/saltbush-gully/probe?sensor=kitchen-15cm&dry=2900&wet=1450",
@@ -78,7 +68,8 @@ fn no_page_of_a_busy_school_says_a_word_that_is_out() {
         "/site/saltbush-gully/soil-test?sand=52&silt=20&clay=8",
         "/site/saltbush-gully/new-sensor?topic=a",
         "/site/saltbush-gully/keys",
-    ] {
+    ];
+    for path in PAGES.into_iter().chain(later) {
         let answer = served.get(path);
         assert_eq!(answer.status, 200, "{path}");
         let words = words_of(&answer.body);
@@ -87,5 +78,29 @@ fn no_page_of_a_busy_school_says_a_word_that_is_out() {
         let page = OUT_OF_THE_PAGE.iter().filter(|(out, _)| lower.contains(out));
         found.extend(page.map(|(out, instead)| format!("{path}: {out:?} is out: {instead}")));
     }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// Each page where people read American English. What the garden's own people wrote stays.
+#[test]
+fn the_pages_of_an_american_school_have_customary_units_beside_si() {
+    let mut view = views::busy();
+    view.now = views::at("2026-04-17T05:30:00Z");
+    view.local = LocalText::new(Locale::EnUs, ["Kitchen bed", "Perch tank"]);
+    let fixed = Fixed { now: view.now, ..Fixed::of(vec![view]) };
+    let rules = Rules { password: Some(hash()), ..Rules::default() };
+    let served = Served::ruled(fixed, rules, None);
+    let mut found = Vec::new();
+    for path in PAGES.iter().filter(|path| path.starts_with("/site/")) {
+        let answer = served.get(path);
+        assert_eq!(answer.status, 200, "{path}");
+        assert!(answer.body.contains("<html lang=\"en-US\">"), "{path}");
+        for line in words_of_page(&answer.body).lines() {
+            let these = bare_figures(line).into_iter().chain(wrong_temperatures(line));
+            let these = these.chain(australian(line)).chain(spelled_otherwise(line));
+            found.extend(these.map(|it| format!("{path}: {it}")));
+        }
+    }
+    assert!(served.get("/site/saltbush-gully/tank/perch-tank").body.contains("°F"));
     assert!(found.is_empty(), "{}", found.join("\n"));
 }

@@ -1,8 +1,6 @@
 //! The page as people use it, in a real browser: at a phone's and a desk's width,
 //! with the keyboard alone, in light and dark, and by the rules of axe-core.
 
-use std::io::{Read as _, Write as _};
-use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 
 use crate::support::browser::{Browser, DESK, PHONE};
@@ -75,21 +73,6 @@ impl Lived {
         Self { daemon, broker, end }
     }
 
-    /// Bytes of the answer to somebody who takes it packed.
-    fn sent(&self, path: &str) -> u64 {
-        let address = self.daemon.url("");
-        let host = address.trim_start_matches("http://");
-        let mut stream = TcpStream::connect(host).expect("the page listens");
-        let request = format!(
-            "GET {path} HTTP/1.1\r\nHost: {host}\r\nAccept-Encoding: gzip\r\nConnection: close\r\n\r\n"
-        );
-        stream.write_all(request.as_bytes()).expect("the request can be sent");
-        let mut answer = Vec::new();
-        stream.read_to_end(&mut answer).expect("the answer can be read");
-        assert!(answer.starts_with(b"HTTP/1.1 200"), "{path} is answered");
-        u64::try_from(answer.len()).expect("a page is shorter")
-    }
-
     /// The tank's water grows warmer by 5 degrees an hour from 18 degrees on, for an
     /// hour after the month's end.
     fn warm_the_tank(&self) {
@@ -139,12 +122,17 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-month-term", "/site/saltbush-gully/month/term?from=2026-04-05&to=2026-04-20"),
         ("school-month-year", "/site/saltbush-gully/month/2026?level=older"),
         ("school-month-figures", "/site/saltbush-gully/month/2026-04/figures"),
+        ("school-month-figures-rain", "/site/saltbush-gully/month/2026-04/figures?part=rain"),
+        ("school-month-figures-beds", "/site/saltbush-gully/month/2026-04/figures?part=beds"),
+        ("school-month-figures-beds-2", "/site/saltbush-gully/month/2026-04/figures?part=beds-2"),
+        ("school-month-figures-bands", "/site/saltbush-gully/month/2026-04/figures?part=bands"),
+        ("school-month-figures-tanks", "/site/saltbush-gully/month/2026-04/figures?part=tanks"),
+        ("school-month-figures-alarms", "/site/saltbush-gully/month/2026-04/figures?part=alarms"),
     ] {
         look_at(&browser, name, &school.daemon.url(path));
-        // Every figure of a month is long by what it is; it is weighed as it is sent.
-        let weight = if name == "school-month-figures" { school.sent(path) } else { browser.weight() };
+        let weight = browser.weight();
         println!("{name}: {weight} bytes");
-        if name.starts_with("school-month") && name != "school-months" && name != "school-month-figures" {
+        if name.starts_with("school-month") && !name.starts_with("school-months") {
             browser.size(DESK);
             browser.open(&school.daemon.url(path));
             let height = browser.run("return document.documentElement.scrollHeight;").as_u64();

@@ -40,6 +40,7 @@ macro_rules! sources {
 
 sources! {
     alarms
+    customary
     drydown
     evapotranspiration
     payloads

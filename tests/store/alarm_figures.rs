@@ -3,6 +3,7 @@
 use std::time::Instant;
 
 use crate::support::garden::{at, dry_bed, only, reading, school};
+use crate::support::plain_words::assert_plain;
 use serde_json::Value;
 use tempfile::TempDir;
 use trug::alarms::AlarmNote;
@@ -40,9 +41,13 @@ fn stored(days: i64, changes: Vec<AlarmChange>, messages: &[Message]) -> (TempDi
 
 fn figures(reader: &Reader, it: AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
-    let ended = alarms::run(reader, &gardens(), &AlarmsArgs { figures: true, ..it }, &mut out);
+    let ended = alarms::run(reader, &gardens(), &AlarmsArgs { figures: true, ..it.clone() }, &mut out);
     let code = finish(ended, it.json, &mut out).code();
-    (code, String::from_utf8(out).unwrap())
+    let text = String::from_utf8(out).unwrap();
+    if !it.json {
+        assert_plain(&text);
+    }
+    (code, text)
 }
 
 fn json_of(reader: &Reader, it: AlarmsArgs) -> Value {

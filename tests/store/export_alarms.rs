@@ -5,6 +5,7 @@
 use std::path::PathBuf;
 
 use crate::support::garden::{dry_bed, only, reading, school};
+use crate::support::plain_words::assert_plain;
 use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::State;
@@ -171,7 +172,11 @@ fn a_full_disk_ends_the_export_with_an_error() {
 fn listed(reader: &Reader, it: &AlarmsArgs) -> (u8, String) {
     let mut out = Vec::new();
     let code = finish(alarms::run(reader, &[school()], it, &mut out), it.json, &mut out).code();
-    (code, String::from_utf8(out).unwrap())
+    let text = String::from_utf8(out).unwrap();
+    if !it.json {
+        assert_plain(&text);
+    }
+    (code, text)
 }
 
 fn raised_and_returned() -> Batch {

@@ -1,6 +1,7 @@
 //! `trug messages`: what it prints from a store.
 
 use crate::support::garden::{at, only, school};
+use crate::support::plain_words::assert_plain;
 use jiff::Timestamp;
 use tempfile::TempDir;
 use trug::alarms::AlarmKey;
@@ -77,7 +78,11 @@ fn stored() -> (TempDir, Reader) {
 fn listed(reader: &Reader, it: &Messages, now: Timestamp) -> (u8, String) {
     let mut out = Vec::new();
     let code = finish(messages::run(reader, &[school()], it, now, &mut out), it.json, &mut out).code();
-    (code, String::from_utf8(out).unwrap())
+    let text = String::from_utf8(out).unwrap();
+    if !it.json {
+        assert_plain(&text);
+    }
+    (code, text)
 }
 
 fn some(text: &str) -> Option<String> {
@@ -99,13 +104,13 @@ fn messages_are_listed_for_people() {
          Friday 17 April 2026, 4 pm: Saltbush Gully Primary School, for grounds, by the webhook office\n\
          \x20 Two beds need water\n\
          \x20 A summary of what had come together.\n\
-         \x20 Waits to be sent, tried once; the next try is Friday 17 April 2026, 6 pm. Last heard: the \
+         \x20 Waits to be sent, tried once; the next try is Friday 17 April 2026, 6 pm. Last answer: the \
          server answered 500 [2J again\n\
          Friday 17 April 2026, 5 pm: Saltbush Gully Primary School, for grounds, by e-mail to \
          grounds@school.example\n\
          \x20 Nobody has answered: Kitchen bed is dry\n\
          \x20 Told because garden-club had not answered.\n\
-         \x20 Given up Friday 17 April 2026, 5 pm, tried once. Last heard: 550 no such mailbox\n\
+         \x20 Given up Friday 17 April 2026, 5 pm, tried once. Last answer: 550 no such mailbox\n\
          \n\
          3 messages: 1 sent, 1 waiting, 1 given up.\n"
     );

@@ -7,6 +7,7 @@ use std::time::Duration;
 use crate::support::garden::{
     BED_KEYS, GardenFile, SHIPPED, SHIPPED_TRUG, WATERING, at, only, settings_with,
 };
+use crate::support::plain_words::assert_plain;
 use crate::support::rows::{assert_same, rows};
 use crate::support::simulator::Played;
 use crate::support::{ChildGuard, wait_until};
@@ -379,7 +380,11 @@ fn ask(settings: &Settings, from: &str, to: Option<&str>, apply: bool, json: boo
     let it = <ReplayArgs as clap::FromArgMatches>::from_arg_matches(&matches).unwrap();
     let mut out = Vec::new();
     let exit = finish(run(settings, &it, now(), &mut out), false, &mut out);
-    (exit, String::from_utf8(out).unwrap())
+    let text = String::from_utf8(out).unwrap();
+    if !json {
+        assert_plain(&text);
+    }
+    (exit, text)
 }
 
 #[test]

@@ -10,6 +10,7 @@ use trug::store::Reader;
 
 use crate::support::garden::{GardenFile, WATERING, local};
 use crate::support::month::{reading, store};
+use crate::support::plain_words::assert_plain;
 
 const BED: &str = "area_m2 = 10\nsoil = \"sandy loam\"\ncrop = \"cabbage\"\n";
 const TIMED: &str = "area_m2 = 10\nsoil = \"sandy loam\"\ncrop = \"cabbage\"\n\
@@ -74,7 +75,11 @@ fn ask(garden: &Garden, reader: &Reader, it: Water) -> (u8, String) {
     let mut out = Vec::new();
     let ended = run(reader, std::slice::from_ref(garden), &it, local("2026-03-31T12:00"), &mut out);
     let code = finish(ended, it.json, &mut out).code();
-    (code, String::from_utf8(out).expect("text"))
+    let text = String::from_utf8(out).expect("text");
+    if !it.json {
+        assert_plain(&text);
+    }
+    (code, text)
 }
 
 fn days(from: &str, to: &str) -> Water {

@@ -15,6 +15,7 @@ pub(crate) mod influx;
 pub(crate) mod keeper;
 pub(crate) mod line;
 pub(crate) mod listener;
+pub(crate) mod locale;
 pub(crate) mod month;
 pub(crate) mod mosquitto;
 pub(crate) mod outlook_score;

@@ -176,6 +176,7 @@ fn site() -> SiteView {
         id: Id::new("saltbush-gully"),
         name: "Saltbush Gully Primary School".into(),
         time_zone: TimeZone::get("Australia/Adelaide").expect("a zone of the bundled database"),
+        local: trug::text::locale::LocalText::default(),
         now: at("2026-04-17T05:30:00Z"),
         to_do: Vec::new(),
         questions: Vec::new(),

@@ -9,6 +9,7 @@ use crate::garden::WettingCause;
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::history::Bin;
 use crate::model::{CalendarMonth, Id, Quantity};
+use crate::text::locale::LocalText;
 
 /// A month of one garden.
 #[derive(Clone, Debug)]
@@ -16,6 +17,8 @@ pub struct Month {
     pub site: Id,
     pub name: String,
     pub time_zone: TimeZone,
+    /// How its people read.
+    pub local: LocalText,
     pub which: CalendarMonth,
     /// The first moment of the month on the site's clock, and the first after it.
     pub from: Timestamp,

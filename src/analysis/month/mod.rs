@@ -126,6 +126,7 @@ pub fn month(
         site: garden.site.id.clone(),
         name: labels::name(&garden.site.name),
         time_zone: zone.clone(),
+        local: garden.local_text(),
         which: CalendarMonth { year: span.first.year(), month: span.first.month() },
         from: span.from,
         to: span.to,

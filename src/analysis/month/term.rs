@@ -9,6 +9,7 @@ use crate::garden::log::LogEvent;
 use crate::garden::plan::{Garden, Program};
 use crate::model::{CalendarMonth, Id};
 use crate::text::labels;
+use crate::text::locale::LocalText;
 use crate::watering::Timetable;
 
 /// Some days of a garden, such as a term or a year, by its months.
@@ -17,6 +18,8 @@ pub struct Term {
     pub site: Id,
     pub name: String,
     pub time_zone: TimeZone,
+    /// How its people read.
+    pub local: LocalText,
     /// First and last day, both included.
     pub first: Date,
     pub last: Date,
@@ -120,6 +123,7 @@ pub fn term(
         site: garden.site.id.clone(),
         name: labels::name(&garden.site.name),
         time_zone: garden.site.time_zone.clone(),
+        local: garden.local_text(),
         first,
         last,
         until,

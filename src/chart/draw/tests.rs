@@ -73,6 +73,7 @@ fn any_chart() -> impl Strategy<Value = Chart> {
             to: at(from + length),
             now: Some(at(from + length / 2)),
             zone: TimeZone::get("Australia/Lord_Howe").expect("a zone of the bundled database"),
+            locale: crate::text::locale::Locale::default(),
             panels: vec![panel],
             choice: None,
         }
@@ -91,6 +92,7 @@ fn what_is_hatched_has_no_readings() {
         to: at(100),
         now: None,
         zone: TimeZone::UTC,
+        locale: crate::text::locale::Locale::default(),
         panels: vec![Panel {
             traces: vec![Trace::new(
                 "",
@@ -127,6 +129,7 @@ fn bars_are_hatched_where_nothing_was_read() {
         to: at(100),
         now: Some(at(90)),
         zone: TimeZone::UTC,
+        locale: crate::text::locale::Locale::default(),
         panels: vec![Panel { bars: vec![bar(3), bar(60)], ..Panel::new("", "", 0) }],
         choice: None,
     };
@@ -164,6 +167,7 @@ fn lines_are_told_apart_by_mark_and_label() {
         to: at(2),
         now: None,
         zone: TimeZone::UTC,
+        locale: crate::text::locale::Locale::default(),
         panels: vec![Panel {
             traces: vec![trace("15 cm", Stroke::Fine), trace("30 cm", Stroke::Dashed)],
             ..Panel::new("", "", 0)

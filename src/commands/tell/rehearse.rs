@@ -3,13 +3,12 @@
 
 use std::io::Write;
 use std::sync::Arc;
-use std::time::Duration;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::{TestResult, result_json, result_line, send_all, span};
+use super::{TestResult, result_json, result_line, send_all};
 use crate::alarms::{AlarmKey, Kind, State};
 use crate::answering::Links;
 use crate::commands::exit::{Exit, WrongInput};
@@ -116,7 +115,7 @@ fn lines(
             lines.push(format!("  In earnest it would wait until {when}"));
         }
         if let Some(next) = &group.next {
-            let after = span(Duration::from_secs(next.after_s.into()));
+            let after = spoken::duration(i64::from(next.after_s));
             lines.push(format!(
                 "  If nobody answers within {after} in earnest, the group {} is told",
                 next.who

@@ -277,6 +277,11 @@ impl AlarmSlot {
             said.text.insert_str(0, &self.preamble(garden, telling));
             self.fresh = Some((at, fresh_until(garden, self.subject, at)));
         }
+        let local = garden.local_text();
+        local.turn_text(&mut said.text);
+        if !local.changes_nothing() {
+            said.source = local.text(&said.source).into_owned().into();
+        }
         let Some(step) = telling.step else {
             if let Some(last) = self.last.as_deref_mut() {
                 last.1 = said;
@@ -338,6 +343,7 @@ mod tests {
                 id: Id::new("school"),
                 name: "School".to_owned(),
                 time_zone: TimeZone::get("Australia/Adelaide").expect("bundled"),
+                locale: crate::text::locale::Locale::default(),
                 latitude_deg: -34.9,
                 elevation_m: 50.0,
                 watering_rules: LocalHours::new(vec![(0, 540), (1080, 1440)]).into(),

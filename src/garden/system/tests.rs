@@ -31,6 +31,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
             id: Id::new(id),
             name: "Saltbush Gully Primary School".to_owned(),
             time_zone: TimeZone::get("Australia/Adelaide").expect("a bundled zone"),
+            locale: crate::text::locale::Locale::default(),
             latitude_deg: -34.93,
             elevation_m: 95.0,
             watering_rules: LocalHours::new(vec![(0, 1440)]).into(),

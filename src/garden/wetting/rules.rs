@@ -281,6 +281,7 @@ mod tests {
             id: Id::new("saltbush-gully"),
             name: "Saltbush Gully Primary School".to_owned(),
             time_zone: TimeZone::UTC,
+            locale: crate::text::locale::Locale::default(),
             latitude_deg: -34.93,
             elevation_m: 95.0,
             watering_rules: LocalHours::new(vec![(0, 540)]).into(),

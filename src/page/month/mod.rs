@@ -24,7 +24,7 @@ use super::{PageSource, assets};
 use crate::garden::plan::Garden;
 use crate::model::CalendarMonth;
 use crate::report::html::Within;
-use crate::report::{self, Contents, Level, ReportPage};
+use crate::report::{self, Contents, FiguresPart, Level, ReportPage};
 
 pub(super) use kept::MonthCache;
 pub use source::{CannotMake, MonthFiles, MonthRequest, figures, figures_between, make, term_days, until};
@@ -79,10 +79,15 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     if let Some(asked) = term::TermAsked::of(month) {
         return term::file(&site, garden, asked, name).await;
     }
+    let parts = FiguresPart::all(garden.beds.len());
+    let figures = match site.fields().given("part") {
+        None => Some(FiguresPart::Measured),
+        Some(key) => FiguresPart::of(key).filter(|part| parts.contains(part)),
+    };
     let within = |level| match name.as_str() {
         "worksheet" => Some(ReportPage::Worksheet(level)),
         "answers" => Some(ReportPage::Answers),
-        "figures" => Some(ReportPage::Figures),
+        "figures" => figures.map(ReportPage::Figures),
         _ => None,
     };
     if within(Level::default()).is_some() {

@@ -81,6 +81,7 @@ impl BedRecord<'_> {
             to: shown_to(shown),
             now: Some(shown.now),
             zone: shown.zone.clone(),
+            locale: shown.locale,
             panels,
             choice: Some(choice),
         })

@@ -217,6 +217,7 @@ fn chart(
         to: shown.to,
         now: Some(shown.now),
         zone: shown.zone.clone(),
+        locale: shown.locale,
         panels,
         choice: None,
     })
@@ -269,6 +270,7 @@ fn months_chart(months: &[MonthlyRain], shown: &ShownSpan) -> Option<Chart> {
         to: midnight(last.first.last_of_month().tomorrow().ok()?)?,
         now: Some(shown.now),
         zone: shown.zone.clone(),
+        locale: shown.locale,
         panels: vec![Panel { bars_read: Some(read), ..panel("Rain of a month", bars) }],
         choice: None,
     })

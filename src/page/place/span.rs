@@ -7,6 +7,7 @@ use jiff::{Timestamp, ToSpan};
 use crate::garden::view::SiteView;
 use crate::history::BinWidth;
 use crate::page::forms::FormFields;
+use crate::text::locale::Locale;
 
 /// How much time a page shows, up to a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,6 +62,8 @@ pub(super) struct ShownSpan {
     pub(super) to: Timestamp,
     pub(super) now: Timestamp,
     pub(super) zone: TimeZone,
+    /// How figures are read.
+    pub(super) locale: Locale,
 }
 
 /// A parameter of an address that is not accepted.
@@ -98,7 +101,7 @@ impl ShownSpan {
     /// Reads `span=week&to=2026-04-17`; what is missing or empty is a week, and today.
     /// Other names are left to others.
     pub(super) fn read(query: &FormFields, view: &SiteView) -> Result<Self, RejectedParameter> {
-        Self::of(query, view.now, &view.time_zone)
+        Ok(Self { locale: view.local.locale(), ..Self::of(query, view.now, &view.time_zone)? })
     }
 
     fn of(query: &FormFields, now: Timestamp, zone: &TimeZone) -> Result<Self, RejectedParameter> {
@@ -133,7 +136,7 @@ impl ShownSpan {
         let from = midnight(first).unwrap_or(Timestamp::MIN);
         let to = last.tomorrow().ok().and_then(midnight).unwrap_or(Timestamp::MAX);
         let today = zone.to_datetime(now).date();
-        Self { length, first, last, today, from, to, now, zone: zone.clone() }
+        Self { length, first, last, today, from, to, now, zone: zone.clone(), locale: Locale::default() }
     }
 
     /// The last day of the same span before this one; `None` where that is too early.

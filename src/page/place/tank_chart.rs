@@ -166,6 +166,7 @@ impl TankRecord<'_> {
             to: shown.to,
             now: Some(shown.now),
             zone: shown.zone.clone(),
+            locale: shown.locale,
             panels,
             choice: Some(choice),
         })
@@ -225,7 +226,10 @@ impl TankRecord<'_> {
     /// How fast the temperature changed: the swing of each day of a year, else the
     /// largest change within the hour and within the day before, up or down.
     fn change_panels(&self, shown: &ShownSpan) -> Vec<Panel> {
-        let panel = |name: &str| Panel { at_least: Some((0.0, 2.0)), ..Panel::new(name, "°C", 1) };
+        let panel =
+            |name: &str| Panel {
+                differences: true, at_least: Some((0.0, 2.0)), ..Panel::new(name, "°C", 1)
+            };
         if shown.length == SpanLength::Year {
             let name = "Between the coldest and the warmest of a day";
             let thermometer = self.of(Quantity::WaterTemperature).next();

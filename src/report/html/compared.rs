@@ -7,7 +7,7 @@ use super::{Within, folded, grid, pictures};
 use crate::analysis::month::{Beside, Effect, Month, PairReason, Pairing};
 use crate::report::lesson::pair_reason;
 use crate::report::level::Level;
-use crate::report::pages::ReportPage;
+use crate::report::pages::{FiguresPart, ReportPage};
 use crate::report::words;
 
 /// Dots and one plain sentence for each comparison.
@@ -27,7 +27,7 @@ pub(super) fn section(month: &Month, level: Level, within: Within<'_>) -> Markup
             p class="says" { (it.plain) }
         }
         @if !month.comparisons.is_empty() {
-            p { "How sure that is, in figures: " a href={ (within.to(ReportPage::Figures)) "#compared" } { "for the teacher" } "." }
+            p { "How sure that is, in figures: " a href=(within.to(ReportPage::Figures(FiguresPart::Compared))) { "for the teacher" } "." }
         }
     }
 }

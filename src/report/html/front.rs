@@ -6,7 +6,7 @@ use super::{Within, compared, fact, made, measured, not_over, tanks, told, water
 use crate::analysis::month::{ActionKind, BedMonth, Month};
 use crate::report::lesson::{Lesson, lesson};
 use crate::report::level::Level;
-use crate::report::pages::ReportPage;
+use crate::report::pages::{FiguresPart, ReportPage};
 use crate::report::{Contents, words};
 
 /// Beds of which the month in short tells.
@@ -137,17 +137,17 @@ fn teacher(contents: &Contents<'_>, within: Within<'_>) -> Markup {
     html! {
         ul class="onward" {
             li { a href=(within.to(ReportPage::Answers)) { "Answers for the teacher" } }
-            li { a href=(within.to(ReportPage::Figures)) { "Every chart and table of the month" } }
+            li { a href=(within.to(ReportPage::Figures(FiguresPart::Measured))) { "Every chart and table of the month" } }
             @for (name, what) in super::links() { li { a href=(within.to_file(name)) { (what) } } }
         }
         h4 { "What was measured, and how well" }
         @if month.sensors.is_empty() { p { "This garden has no sensors in its file." } }
         p { "How complete each day is, how many readings of each sensor are good, and its longest gap: "
-            a href={ (within.to(ReportPage::Figures)) "#measured" } { "picture and table" } "." }
+            a href=(within.to(ReportPage::Figures(FiguresPart::Measured))) { "picture and table" } "." }
         @if !month.comparisons.is_empty() {
             h4 { "The comparisons in figures" }
             (compared::in_figures(month))
-            p { "What the figures do and do not show: " a href={ (within.to(ReportPage::Figures)) "#compared" } { "each comparison" } "." }
+            p { "What the figures do and do not show: " a href=(within.to(ReportPage::Figures(FiguresPart::Compared))) { "each comparison" } "." }
         }
         h4 { "How this was made" }
         (made::section(contents))

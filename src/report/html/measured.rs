@@ -27,7 +27,7 @@ pub(super) fn sensors(month: &Month) -> Markup {
         it.longest_gap.map_or_else(
             || "none".to_owned(),
             |(from, to)| {
-                let length = words::stretch(words::hours_between(from, to));
+                let length = words::stretch(from, to);
                 format!("{length} from {}", words::moment(from, &month.time_zone))
             },
         )

@@ -17,10 +17,11 @@ mod worksheet;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::level::Level;
-use super::pages::ReportPage;
+use super::pages::{FiguresPart, ReportPage};
 use super::{Contents, DICTIONARY, SPREADSHEET, words};
 use crate::analysis::month::Month;
 use crate::chart::Chart;
+use crate::text::locale::LocalText;
 
 /// The style of the class month, for the page and for the report.
 pub const STYLE: &str = include_str!("lesson.css");
@@ -52,7 +53,12 @@ impl Within<'_> {
                 format!("{base}/worksheet?level={}{more}", level.name())
             }
             (Self::Page { base, more }, ReportPage::Answers) => query(base, "answers", more),
-            (Self::Page { base, more }, ReportPage::Figures) => query(base, "figures", more),
+            (Self::Page { base, more }, ReportPage::Figures(FiguresPart::Measured)) => {
+                query(base, "figures", more)
+            }
+            (Self::Page { base, more }, ReportPage::Figures(part)) => {
+                query(base, "figures", &format!("&part={}{more}", part.key()))
+            }
         }
     }
 
@@ -77,6 +83,7 @@ pub fn document(contents: &Contents<'_>, page: ReportPage) -> Markup {
     let month = contents.month;
     let within = Within::Nothing(contents.level);
     by_itself(
+        &month.local,
         &format!("{}, {}", page_title(month, page), month.name),
         &html! {
             h1 { (page_title(month, page)) }
@@ -87,8 +94,8 @@ pub fn document(contents: &Contents<'_>, page: ReportPage) -> Markup {
 }
 
 /// A page by itself with the style of the report.
-pub(super) fn by_itself(title: &str, main: &Markup) -> Markup {
-    html! {
+pub(super) fn by_itself(local: &LocalText, title: &str, main: &Markup) -> Markup {
+    let page = html! {
         (DOCTYPE)
         html lang="en-AU" {
             head {
@@ -101,7 +108,8 @@ pub(super) fn by_itself(title: &str, main: &Markup) -> Markup {
             }
             body { main { (main) } }
         }
-    }
+    };
+    PreEscaped(local.html(page.into_string()))
 }
 
 /// "The garden in April 2026".
@@ -116,7 +124,7 @@ pub fn page_title(month: &Month, page: ReportPage) -> String {
         ReportPage::Lesson(_) => title(month),
         ReportPage::Worksheet(_) => format!("Worksheet, {name}"),
         ReportPage::Answers => format!("Answers for the teacher, {name}"),
-        ReportPage::Figures => format!("Every figure of {name}"),
+        ReportPage::Figures(part) => format!("Every figure of {name}: {}", part.name()),
     }
 }
 
@@ -126,7 +134,7 @@ pub fn body(contents: &Contents<'_>, page: ReportPage, within: Within<'_>) -> Ma
         ReportPage::Lesson(level) => front::body(contents, level, within),
         ReportPage::Worksheet(level) => worksheet::body(contents.month, level, within),
         ReportPage::Answers => answers::body(contents, within),
-        ReportPage::Figures => figures::body(contents, within),
+        ReportPage::Figures(part) => figures::body(contents, part, within),
     }
 }
 

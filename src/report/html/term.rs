@@ -45,6 +45,7 @@ impl TermWithin<'_> {
 pub fn term_document(contents: &TermContents<'_>, level: Level) -> Markup {
     let term = contents.term;
     by_itself(
+        &term.local,
         &format!("{}, {}", title(term), term.name),
         &html! {
             h1 { (title(term)) }

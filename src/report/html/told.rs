@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::{GridColumn, Within, grid};
 use crate::analysis::month::Month;
 use crate::garden::log::LogEntry;
-use crate::report::pages::ReportPage;
+use crate::report::pages::{FiguresPart, ReportPage};
 use crate::report::{Contents, words};
 
 /// Alarms and entries that the first page shows.
@@ -51,7 +51,7 @@ pub(super) fn short(contents: &Contents<'_>, within: Within<'_>) -> Markup {
     html! {
         (listed(contents, SHOWN))
         @if month.alarms.len().max(month.log.len()) > SHOWN {
-            p { a href={ (within.to(ReportPage::Figures)) "#alarms" } { "All alarms and entries of the month" } }
+            p { a href=(within.to(ReportPage::Figures(FiguresPart::Alarms))) { "All alarms and entries of the month" } }
         }
     }
 }

@@ -123,10 +123,12 @@ fn no_water(bed: &BedMonth) -> &'static str {
     }
 }
 
-/// The whole chart of each bed, and each of its wettings.
-pub(super) fn bed_figures(month: &Month, within: Within<'_>) -> Markup {
+/// The whole chart of each bed from one to another, and each of its wettings.
+pub(super) fn bed_figures(month: &Month, (from, to): (usize, usize), within: Within<'_>) -> Markup {
+    let count = month.beds.len();
     html! {
-        @for bed in &month.beds {
+        @if count == 0 { p { "This garden has no beds in its file." } }
+        @for bed in &month.beds[from.min(count)..to.min(count)] {
             h3 { (bed.name) }
             @if bed.probes.is_empty() {
                 p { (no_water(bed)) }
@@ -189,7 +191,7 @@ pub(super) fn drying(month: &Month) -> Markup {
         &[
             ("Bed", &|(bed, _)| bed.name.clone()),
             ("Began", &|(_, it)| words::moment(it.from, &month.time_zone)),
-            ("Length", &|(_, it)| words::stretch(words::hours_between(it.from, it.to))),
+            ("Length", &|(_, it)| words::stretch(it.from, it.to)),
             ("Water", &|(_, it)| format!("{} to {}", words::percent(it.start), words::percent(it.end))),
             ("Loss of the root zone", &loss),
             ("Time constant", &constant),

@@ -245,6 +245,11 @@ pub(super) const TABLES: &[TableNote] = &[
             ("id", "needed", "Its short name, in topics, addresses and the record. Never change it later."),
             ("name", "needed", "Its name for people."),
             ("time_zone", "needed", "The zone of its clock."),
+            (
+                "locale",
+                "\"en-AU\"",
+                "How its people read: en-US has degrees F, gallons and inches beside SI.",
+            ),
             ("latitude_deg", "needed", "How far north of the equator, for the sun's path."),
             ("elevation_m", "needed", "How high it lies, for air pressure and oxygen."),
             ("working_hours", "[\"08:00-16:00\"]", "When people are in the garden on weekdays."),

@@ -4,6 +4,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::support::plain_words::assert_plain;
 use trug::alarms::Kind;
 use trug::commands::check;
 use trug::settings::{Fault, Faults, ForwardAuth, LogFormat, Settings, from_text, load};
@@ -316,11 +317,12 @@ fn check_says_what_was_read_or_every_fault() {
     };
     let (code, text) = checked(&[], false);
     assert_eq!(code, 0, "{text}");
+    assert_plain(&text);
     for words in [
         "Saltbush Gully Primary School",
         "4 beds, 1 tank, 11 sensors",
         "bed Kitchen bed (kitchen-bed)",
-        "program kitchen tap timer: every 2 days at 06:30 for 30 min on kitchen-bed",
+        "program kitchen tap timer: every 2 days at 6:30 am for 30 minutes on kitchen-bed",
         "tank Perch tank (perch-tank)",
         "sensor yard-gauge: rain",
         "no faults",

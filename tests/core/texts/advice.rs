@@ -4,6 +4,7 @@
 use trug::garden::log::{LogEvent, WaterTest};
 use trug::garden::view::SiteView;
 use trug::garden::{BagGiven, TankGiven};
+use trug::text::locale::LocalText;
 
 use super::beds;
 use super::page::Page;
@@ -38,50 +39,57 @@ impl Shown {
             proposed_programs,
             ..
         } = run.view();
+        // As the page gives them.
+        let local = run.garden.local_text();
         for bed in beds {
-            self.hear("a bed", Some(bed.words));
-            self.hear("a bed's last water", bed.last_wetting);
-            self.hear("a bed's outlook", bed.outlook);
-            self.hear("a bed's mulch", bed.mulch);
+            self.hear(&local, "a bed", Some(bed.words));
+            self.hear(&local, "a bed's last water", bed.last_wetting);
+            self.hear(&local, "a bed's outlook", bed.outlook);
+            self.hear(&local, "a bed's mulch", bed.mulch);
             for figure in bed.figures {
-                self.hear("a bed's figures", Some(format!("{}: {}", figure.name, figure.value)));
+                self.hear(&local, "a bed's figures", Some(format!("{}: {}", figure.name, figure.value)));
             }
         }
         for tank in tanks {
-            self.hear("a tank", Some(tank.words));
+            self.hear(&local, "a tank", Some(tank.words));
             for figure in tank.figures {
-                self.hear("a tank's figures", Some(format!("{}: {}", figure.name, figure.value)));
+                self.hear(&local, "a tank's figures", Some(format!("{}: {}", figure.name, figure.value)));
             }
         }
-        self.hear("the rain gauge", rain.map(|rain| rain.words));
+        self.hear(&local, "the rain gauge", rain.map(|rain| rain.words));
         for figure in weather {
-            self.hear("the weather", Some(format!("{}: {}", figure.name, figure.value)));
+            self.hear(&local, "the weather", Some(format!("{}: {}", figure.name, figure.value)));
         }
         let of_an_alarm = |text: &String| alarms.iter().any(|alarm| alarm.record.said.text == *text);
         for it in to_do.into_iter().filter(|it| !of_an_alarm(&it.text)) {
-            self.hear("what needs doing", Some(format!("{}: {}", it.place, it.text)));
+            self.hear(&local, "what needs doing", Some(format!("{}: {}", it.place, it.text)));
         }
         for it in questions {
             let beds: Vec<String> = it.beds.into_iter().map(|(_, name)| name).collect();
-            self.hear("what is asked", Some(format!("What watered {}?", beds.join(", "))));
+            self.hear(&local, "what is asked", Some(format!("What watered {}?", beds.join(", "))));
         }
         for it in mulch_questions {
-            self.hear("what is asked", Some(format!("Was the mulch laid on {}?", it.name)));
+            self.hear(&local, "what is asked", Some(format!("Was the mulch laid on {}?", it.name)));
         }
         for it in jobs {
             let last = it.last_words().map_or_else(String::new, |last| format!(" {last}"));
-            self.hear("a job that comes round", Some(format!("{}: {}{last}", it.job.name, it.words())));
+            self.hear(
+                &local,
+                "a job that comes round",
+                Some(format!("{}: {}{last}", it.job.name, it.words())),
+            );
         }
         for words in rain_holds {
-            self.hear("watering that is held", Some(words));
+            self.hear(&local, "watering that is held", Some(words));
         }
         for it in proposed_programs {
-            self.hear("a program that is proposed", Some(it.words));
+            self.hear(&local, "a program that is proposed", Some(it.words));
         }
     }
 
-    fn hear(&mut self, about: &'static str, text: Option<String>) {
+    fn hear(&mut self, local: &LocalText, about: &'static str, text: Option<String>) {
         let Some(text) = text.filter(|text| !text.is_empty()) else { return };
+        let text = local.text(&text).into_owned();
         let known = self
             .texts
             .iter()
@@ -113,7 +121,7 @@ fn mulch(page: &mut Page) {
         let mut run = beds::run();
         act(&mut run);
         let day = run.core().mulch_day(None, "kitchen-bed", local("2026-03-10T13:00")).expect("the bed");
-        page.entry(&format!("{what}: {}", day.answer.name()), &day.text);
+        page.entry(&format!("{what}: {}", day.answer.name()), &run.garden.local_text().text(&day.text));
     };
     let moist = |run: &mut Run, value: f64| {
         play(run, &[beds::PROBE], "2026-03-10T10:00", "2026-03-10T13:00", |_, _| value);
@@ -156,12 +164,13 @@ fn new_fish(page: &mut Page) {
         let told =
             run.core().acclimatise(None, "perch-tank", bag, TankGiven::default(), now).expect("the tank");
         page.heading(2, &format!("{what}: {}", told.answer.name()));
-        page.paragraph(&told.text);
+        let local = run.garden.local_text();
+        page.paragraph(&local.text(&told.text));
         for (minute, words) in &told.steps {
-            page.entry(&format!("minute {minute}"), words);
+            page.entry(&format!("minute {minute}"), &local.text(words));
         }
         for words in &told.differs {
-            page.entry("where sources differ", words);
+            page.entry("where sources differ", &local.text(words));
         }
     };
     let well = |run: &mut Run| {

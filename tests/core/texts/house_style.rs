@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use crate::support::plain_words::words_out;
+use crate::support::plain_words::{notations, words_out};
 
 /// Sections of the page whose texts are still to be rewritten. One that has become plain
 /// must leave the list.
@@ -101,57 +101,6 @@ fn too_many_sentences(text: &str) -> Option<String> {
     let count = sentences(before_care).len();
     (count > SENTENCES_MOST)
         .then(|| format!("{count} sentences, at most {SENTENCES_MOST} before \"{TAKE_CARE}\""))
-}
-
-/// Numbers and units that are written in two ways, or in one that nobody reads.
-fn notations(text: &str) -> Vec<String> {
-    let mut found = Vec::new();
-    let tokens: Vec<&str> = text
-        .split_whitespace()
-        .map(|it| it.trim_matches(|c: char| !c.is_alphanumeric() && c != '-' && c != '°'))
-        .collect();
-    let word = |at: usize| tokens.get(at).copied().unwrap_or("");
-    let is_number = |it: &str| it.parse::<f64>().is_ok();
-    for (at, token) in tokens.iter().enumerate() {
-        let before = if at == 0 { "" } else { word(at - 1) };
-        let clock = token.split_once(':').is_some_and(|(hour, minute)| {
-            minute.len() == 2
-                && [hour, minute].iter().all(|it| !it.is_empty() && it.bytes().all(|b| b.is_ascii_digit()))
-        });
-        if clock && !["am", "pm"].contains(&word(at + 1)) {
-            found.push(format!("\"{token}\": 9 am, 6:30 pm"));
-        }
-        if *token == "min" && !(is_number(before) && at >= 3 && word(at - 2) == "h") {
-            found.push(format!("\"{before} min\": 50 minutes, or 1 h 17 min"));
-        }
-        if token.starts_with("hour") && is_number(word(at + 1)) && word(at + 2).starts_with("minute") {
-            found.push(format!("\"{before} {token} {} {}\": 2 h 25 min", word(at + 1), word(at + 2)));
-        }
-        let many = token.len() > 2
-            && token.ends_with('s')
-            && !token.ends_with("ss")
-            && !["is", "was", "has", "its", "this", "as", "does"].contains(token)
-            && token.chars().all(|c| c.is_lowercase());
-        if before == "1" && many {
-            found.push(format!("\"1 {token}\": one of a thing has no s"));
-        }
-        if token.starts_with("-0") && token.parse::<f64>().is_ok_and(|number| number == 0.0) {
-            found.push(format!("\"{token}\": no minus before nothing"));
-        }
-        if token.starts_with('-') && is_number(token) && word(at + 1) == "mm" {
-            found.push(format!("\"{token} mm\": say more or less, and of what"));
-        }
-        let decimals = token.split_once('.').filter(|_| is_number(token)).map_or(0, |(_, after)| after.len());
-        if decimals > 4 {
-            found.push(format!("\"{token}\": as many digits as can be known"));
-        }
-        let minutes_or_days = word(at + 1).trim_end_matches('s');
-        let count: f64 = token.parse().unwrap_or(0.0);
-        if (minutes_or_days == "minute" && count >= 60.0) || (minutes_or_days == "day" && count > 400.0) {
-            found.push(format!("\"{token} {}\": 1 h 17 min, or a date", word(at + 1)));
-        }
-    }
-    found
 }
 
 #[test]

@@ -1,11 +1,24 @@
 //! The invented school of the page, and readings for it.
 
+use std::cell::Cell;
+
 use jiff::{SignedDuration, Timestamp};
 use trug::alarms::Kind;
 use trug::model::{Quantity, SensorIx};
+use trug::text::locale::Locale;
 
 use crate::support::garden::{GardenFile, WATERING, local};
 use crate::support::run::Run;
+
+thread_local! {
+    /// How the people of the school read, for the gardens that this test makes.
+    static LOCALE: Cell<Locale> = const { Cell::new(Locale::EnAu) };
+}
+
+/// Lets the people of the school read otherwise from now on in this test.
+pub(super) fn read_as(locale: Locale) {
+    LOCALE.set(locale);
+}
 
 /// The school with a group that hears of everything.
 pub(super) fn school() -> GardenFile {
@@ -14,7 +27,11 @@ pub(super) fn school() -> GardenFile {
         "[[tell]]\nwho = \"everybody\"\nalarms = [{}]\nemail = [\"all@school.example\"]\n",
         kinds.join(", ")
     );
-    GardenFile::new("saltbush-gully").with(WATERING).with(&tell)
+    let locale = match LOCALE.get() {
+        Locale::EnAu => String::new(),
+        other => format!("locale = \"{}\"\n", other.tag()),
+    };
+    GardenFile::new("saltbush-gully").with(&locale).with(WATERING).with(&tell)
 }
 
 /// The number of a sensor by its id.
