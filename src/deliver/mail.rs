@@ -106,7 +106,7 @@ fn server(mail: &Mail) -> Result<MailServer, MailerError> {
         MailSecurity::None => MailTls::None,
         MailSecurity::StartTls => MailTls::Later(tls(&mail.host, mail.ca_file.as_deref())?),
         MailSecurity::Tls => {
-            MailTls::AtOnce(client_config(mail.ca_file.as_deref()).map(Arc::new).map_err(|reason| {
+            MailTls::AtOnce(client_config(mail.ca_file.as_deref(), None).map(Arc::new).map_err(|reason| {
                 MailerError::Certificates {
                     path: mail.ca_file.clone().unwrap_or_else(|| PathBuf::from("the system")),
                     reason,

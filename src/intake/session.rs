@@ -622,6 +622,7 @@ pub(crate) fn connection_options(
     if broker.tls {
         options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(client_config(
             broker.ca_file.as_deref(),
+            broker.identity.as_ref(),
         )?))));
     }
     Ok(options)

@@ -11,6 +11,7 @@ use super::answers::{Answers, answers};
 use super::channels::{ChannelNames, ChannelSettings, channels};
 use super::document::Want;
 use super::forward::{Forward, forwards};
+use super::identity::{ClientIdentity, client_identity};
 use super::page::{Page, page};
 use super::secret::{Secret, secret};
 use super::table::SettingsTable;
@@ -33,6 +34,8 @@ pub struct Broker {
     pub password: Option<Secret>,
     /// A file of certificates (PEM) to trust; `None`: the system's.
     pub ca_file: Option<PathBuf>,
+    /// What this program shows in its turn; only with `tls`.
+    pub identity: Option<ClientIdentity>,
     /// Topic filters to listen to; never empty.
     pub topics: Vec<String>,
     /// Messages that the broker may send before the first is acknowledged.
@@ -164,6 +167,8 @@ fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
     let username = username(&table);
     let password = secret(&table, "password", "password_file", folder);
     let ca_file = table.get("ca_file", Want::Text).and_then(|item| ca_file(&item, folder));
+    let tls = address.as_ref().map(|(_, _, tls)| *tls);
+    let identity = client_identity(&table, tls, folder);
     let topics = table.read_or("topics", Want::List, vec!["#".to_owned()], filters);
     let receive_maximum = table.whole_or("receive_maximum", 1..=65_535, 2000, "messages");
     let max_packet_bytes = table.whole_or("max_packet_bytes", 1024..=16 * 1024 * 1024, 65_536, "bytes");
@@ -183,6 +188,7 @@ fn broker(table: SettingsTable<'_>, folder: &Path) -> Option<Broker> {
         username,
         password,
         ca_file,
+        identity: identity?,
         topics: topics?,
         receive_maximum: u16::try_from(receive_maximum?).ok()?,
         max_packet_bytes: max_packet_bytes?,

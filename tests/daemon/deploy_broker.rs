@@ -2,12 +2,15 @@
 
 use std::collections::BTreeSet;
 use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
+use crate::support::daemon::Daemon;
+use crate::support::garden::GardenFile;
 use crate::support::mosquitto::Mosquitto;
-use crate::support::program;
+use crate::support::{free_port, program, wait_until};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, Packet, PubAckReason};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
@@ -17,11 +20,27 @@ use tokio::time::timeout;
 const LIMIT: Duration = Duration::from_secs(60);
 
 /// The users that the access list names; each one's password is its name.
-const USERS: [&str; 4] = ["trug", "saltbush-gully-gateway", "saltbush-gully-screen", "saltbush-gully-office"];
+const USERS: [&str; 4] = ["trug", "saltbush-gully", "saltbush-gully-screen", "saltbush-gully-office"];
 
 /// A broker with the configuration as it is shipped, but on a free port and
-/// with its files in a folder of the test's.
+/// with its files in a folder of the test's, without TLS.
 fn broker() -> (Mosquitto, TempDir) {
+    let (broker, folder, _) = broker_with_tls(&["localhost"], "");
+    (broker, folder)
+}
+
+/// The shipped script for certificates, at work in `folder`.
+fn certificates(folder: &Path, arguments: &[&str]) -> String {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/certificates");
+    let run = Command::new(script).args(arguments).env("FOLDER", folder).output().expect("a shell");
+    let said = String::from_utf8_lossy(&[run.stdout, run.stderr].concat()).into_owned();
+    assert!(run.status.success(), "{arguments:?}: {said}");
+    said
+}
+
+/// The same, and the port on which it speaks TLS, with a certificate for `names`. `more` is said
+/// of that listener.
+fn broker_with_tls(names: &[&str], more: &str) -> (Mosquitto, TempDir, u16) {
     let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy");
     let folder = tempfile::tempdir().expect("a folder for passwords and access list");
     let passwords = folder.path().join("trug.passwords");
@@ -35,19 +54,30 @@ fn broker() -> (Mosquitto, TempDir) {
     }
     fs::copy(shipped.join("mosquitto-trug.acl"), &access).expect("the access list can be copied");
 
+    let authority = folder.path().join("authority");
+    certificates(&authority, &[&["make"], names].concat());
+    // Root's mosquitto of the test stays root, and Debian's group may be missing.
+    let tls_port = free_port();
+
     let text = fs::read_to_string(shipped.join("mosquitto-trug.conf")).expect("the configuration is there");
     let mut lines = String::new();
     for line in text.lines() {
         match line.split_once(' ') {
             // `Mosquitto` adds a listener of its own.
-            Some(("listener", "1883")) => {}
+            Some(("listener", "1883 127.0.0.1")) => {}
+            Some(("listener", "8883")) => lines += &format!("listener {tls_port} 127.0.0.1\n{more}"),
+            Some((key @ ("cafile" | "certfile" | "keyfile"), path)) => {
+                let name = Path::new(path).file_name().expect("a file's name").to_string_lossy();
+                lines += &format!("{key} {}\n", authority.join(name.as_ref()).display());
+            }
             Some(("password_file", _)) => lines += &format!("password_file {}\n", passwords.display()),
             Some(("acl_file", _)) => lines += &format!("acl_file {}\n", access.display()),
             _ => lines += &format!("{line}\n"),
         }
     }
     assert!(lines.contains("allow_anonymous false"), "{lines}");
-    (Mosquitto::start_with(&lines), folder)
+    assert!(lines.contains(&format!("listener {tls_port}")) && lines.contains("keyfile /"), "{lines}");
+    (Mosquitto::start_with(&lines), folder, tls_port)
 }
 
 fn client(broker: &Mosquitto, id: &str, credentials: Option<(&str, &str)>) -> (AsyncClient, EventLoop) {
@@ -202,4 +232,157 @@ async fn the_kept_session_holds_a_night_of_readings_across_a_restart() {
         (numbers.len() == READINGS as usize).then_some(())
     })
     .await;
+}
+
+/// Trug with one rain gauge, at a broker of this host and port by TLS.
+fn trug_by_tls(host: &str, port: u16, authority: &Path) -> Daemon {
+    let garden = GardenFile::new("saltbush-gully").sensor("rain", "rain", "");
+    let mut daemon = Daemon::new(1, &[("saltbush-gully", garden.text())]);
+    daemon.set("TRUG__BROKER__URL", &format!("mqtts://{host}:{port}"));
+    daemon.set("TRUG__BROKER__CA_FILE", &authority.join("authority.crt").display().to_string());
+    daemon
+}
+
+fn connected(daemon: &Daemon) {
+    wait_until("the broker to be reached", LIMIT, || {
+        daemon.get("/health").filter(|answer| answer.status == 200)
+    });
+}
+
+#[test]
+fn trug_reaches_the_shipped_broker_by_tls_and_its_password_is_nowhere_to_be_read() {
+    let (_broker, folder, port) = broker_with_tls(&["localhost"], "");
+    let authority = folder.path().join("authority");
+    let password = folder.path().join("password");
+    fs::write(&password, "trug\n").expect("the password's file");
+    fs::set_permissions(&password, fs::Permissions::from_mode(0o600)).expect("its mode");
+    let mut daemon = trug_by_tls("localhost", port, &authority);
+    daemon.set("TRUG__BROKER__USERNAME", "trug");
+    daemon.set("TRUG__BROKER__PASSWORD_FILE", &password.display().to_string());
+    daemon.set("TRUG__LOG__LEVEL", "trace");
+    daemon.start_with_page();
+    connected(&daemon);
+    let process = daemon.process();
+    for of in ["cmdline", "environ"] {
+        let told = fs::read_to_string(format!("/proc/{process}/{of}")).expect("the process is there");
+        assert!(!told.contains("PASSWORD=") && !told.contains("password=trug"), "{of}: {told}");
+    }
+    assert!(daemon.terminate().success());
+    let log = daemon.log();
+    assert!(!log.contains("password: \"trug\"") && !log.contains("Some(\"trug\")"), "{log}");
+}
+
+#[test]
+fn a_broker_of_another_name_or_authority_is_not_spoken_to() {
+    let (_broker, folder, port) = broker_with_tls(&["garden-box.school.example"], "");
+    let authority = folder.path().join("authority");
+    let stranger = folder.path().join("stranger");
+    certificates(&stranger, &["make", "garden-box.school.example"]);
+    for (authority, words) in [(&authority, "not valid for name"), (&stranger, "UnknownIssuer")] {
+        let mut daemon = trug_by_tls("127.0.0.1", port, authority);
+        daemon.start_with_page();
+        wait_until(words, LIMIT, || daemon.log().contains(words).then_some(()));
+        let health = daemon.get("/health").expect("the page answers");
+        assert_ne!(health.status, 200, "{}", health.body);
+        assert!(daemon.terminate().success());
+    }
+}
+
+/// With `require_certificate` a gateway's certificate stands for name and password, on the topics
+/// of that name alone.
+#[test]
+fn a_certificate_stands_for_a_name_and_a_password() {
+    let certified = "require_certificate true\nuse_identity_as_username true\n";
+    let (_broker, folder, port) = broker_with_tls(&["localhost"], certified);
+    let authority = folder.path().join("authority");
+    for name in ["trug", "saltbush-gully"] {
+        certificates(&authority, &["gateway", name]);
+    }
+    let mut daemon = trug_by_tls("localhost", port, &authority);
+    // Nobody without one.
+    daemon.start_with_page();
+    wait_until("the refusal", LIMIT, || daemon.log().to_lowercase().contains("certificate").then_some(()));
+    assert_ne!(daemon.get("/health").expect("the page answers").status, 200);
+    assert!(daemon.terminate().success());
+
+    let file = |name: &str| authority.join(name).display().to_string();
+    daemon.set("TRUG__BROKER__CERTIFICATE_FILE", &file("gateway-trug.crt"));
+    daemon.set("TRUG__BROKER__KEY_FILE", &file("gateway-trug.key"));
+    daemon.start_with_page();
+    connected(&daemon);
+    let publish = |topic: &str| {
+        Command::new(program("mosquitto_pub"))
+            .args([
+                "-V",
+                "5",
+                "-q",
+                "1",
+                "-d",
+                "-h",
+                "localhost",
+                "-p",
+                &port.to_string(),
+                "-t",
+                topic,
+                "-m",
+                "1",
+            ])
+            .args(["--cafile", &file("authority.crt"), "--cert", &file("gateway-saltbush-gully.crt")])
+            .args(["--key", &file("gateway-saltbush-gully.key")])
+            .output()
+            .expect("mosquitto_pub can be started")
+    };
+    let said = |output: std::process::Output| {
+        String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned()
+    };
+    let allowed = said(publish("saltbush-gully/rain"));
+    assert!(
+        allowed.contains("RC:0") || allowed.contains("PUBACK") && !allowed.contains("RC:135"),
+        "{allowed}"
+    );
+    // What deploy/README.md tells a newcomer to look for.
+    let denied = said(publish("another-garden/rain"));
+    assert!(denied.contains("RC:135") || denied.contains("Not authorized"), "{denied}");
+    assert!(daemon.terminate().success());
+}
+
+#[test]
+fn certificates_are_renewed_before_they_end_and_never_made_twice() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/certificates");
+    let run = |days: &str, arguments: &[&str]| {
+        let mut command = Command::new(&script);
+        let output =
+            command.args(arguments).env("FOLDER", folder.path().join("a")).env("DAYS", days).output();
+        let output = output.expect("a shell");
+        (
+            output.status.success(),
+            String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned(),
+        )
+    };
+    for bad in ["", "a/b", "-x", "two words", "a,DNS:b"] {
+        let (taken, said) = run("30", &["make", bad]);
+        assert!(!taken && said.contains("are accepted"), "{bad}: {said}");
+    }
+    assert!(run("30", &["make", "localhost", "192.168.1.20", "fd00::1"]).0);
+    assert!(!run("30", &["make", "localhost"]).0, "a second authority would cut off every device");
+    assert!(run("30", &["gateway", "saltbush-gully"]).0 && !run("30", &["gateway", "Saltbush Gully"]).0);
+    let key = |name: &str| fs::read(folder.path().join("a").join(name)).expect("a key");
+    let before = (key("authority.key"), key("broker.key"), key("authority.crt"), key("broker.crt"));
+    let (renewed, said) = run("397", &["renew"]);
+    assert!(renewed && said.contains("broker.crt") && said.contains("gateway-saltbush-gully.crt"), "{said}");
+    let after = (key("authority.key"), key("broker.key"), key("authority.crt"), key("broker.crt"));
+    assert_eq!((&before.0, &before.1, &before.2), (&after.0, &after.1, &after.2));
+    assert_ne!(before.3, after.3);
+    assert!(run("397", &["renew"]).1.contains("nothing ends within 60 days"));
+    let names = Command::new("openssl")
+        .args(["x509", "-noout", "-ext", "subjectAltName", "-in"])
+        .arg(folder.path().join("a/broker.crt"))
+        .output()
+        .expect("openssl can be started");
+    let names = String::from_utf8_lossy(&names.stdout).into_owned();
+    assert!(
+        ["localhost", "192.168.1.20", "FD00:0:0:0:0:0:0:1"].iter().all(|it| names.contains(it)),
+        "{names}"
+    );
 }

@@ -250,7 +250,7 @@ fn the_unit_is_one_that_systemd_takes() {
     // The program stands elsewhere here; everything else is as it is shipped.
     let folder = tempfile::tempdir().unwrap();
     let copy = folder.path().join("trug.service");
-    std::fs::write(&copy, text.replace("/usr/local/bin/trug", env!("CARGO_BIN_EXE_trug"))).unwrap();
+    std::fs::write(&copy, text.replace("/usr/bin/trug", env!("CARGO_BIN_EXE_trug"))).unwrap();
     let output = Command::new(crate::support::program("systemd-analyze"))
         .args(["verify", "--man=no", "--recursive-errors=no"])
         .arg(&copy)

@@ -87,3 +87,62 @@ fn a_file_that_holds_no_certificate_is_told_with_what_it_holds() {
     std::fs::write(&path, authority.cert.pem()).expect("a file");
     read(&format!("ca_file = '{}'", path.display())).unwrap_or_else(|faults| panic!("{faults}"));
 }
+
+#[test]
+fn a_certificate_of_trug_s_own_has_its_key_beside_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).expect("a file");
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).expect("its mode");
+        path.display().to_string()
+    };
+    let made = || rcgen::generate_simple_self_signed(vec!["trug".to_owned()]).expect("a certificate");
+    let (mine, other) = (made(), made());
+    let certificate = file("trug.crt", &mine.cert.pem());
+    let key = file("trug.key", &mine.signing_key.serialize_pem());
+    let stranger = file("stranger.key", &other.signing_key.serialize_pem());
+    let lines = |certificate: &str, key: &str| {
+        read(&format!("certificate_file = '{certificate}'\nkey_file = '{key}'"))
+    };
+
+    let settings = lines(&certificate, &key).unwrap_or_else(|faults| panic!("{faults}"));
+    let identity = settings.broker.identity.expect("it is there");
+    assert_eq!(identity.certificate_file.display().to_string(), certificate);
+    assert_eq!(settings.borne, None);
+    for (certificate, key, at, words) in [
+        (&certificate, &stranger, "broker.key_file", "the key of another certificate"),
+        (&certificate, &certificate, "broker.key_file", "there is no key in it"),
+        (&key, &key, "broker.certificate_file", "there is no certificate in it"),
+        (&"no/such".to_owned(), &key, "broker.certificate_file", "own certificate in PEM form"),
+    ] {
+        let fault = lines(certificate, key).expect_err(words);
+        assert!(fault.contains(at) && fault.contains(words), "{at} {words}: {fault}");
+        assert!(!fault.contains("BEGIN"), "{fault}");
+    }
+    for (line, lacks) in [("certificate_file", "broker.key_file"), ("key_file", "broker.certificate_file")] {
+        let fault = read(&format!("{line} = '{certificate}'")).expect_err(lacks);
+        assert!(fault.contains(lacks) && fault.contains("PEM"), "{fault}");
+    }
+    // A key that everybody may read is borne, and said.
+    std::fs::set_permissions(&key, std::fs::Permissions::from_mode(0o644)).expect("its mode");
+    let borne = lines(&certificate, &key).expect("it is borne").borne.expect("and said");
+    assert!(borne.to_string().contains("chmod o-rwx"), "{borne}");
+}
+
+/// As systemd hands over a credential: a file below a folder that it names, by the environment.
+#[test]
+fn a_secret_comes_from_a_file_that_the_environment_names() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("broker-password");
+    std::fs::write(&path, "sesame\n").expect("a file");
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o400)).expect("its mode");
+    let text =
+        "[broker]\nurl = \"mqtts://broker.school.example\"\nusername = \"trug\"\n[store]\npath = \"t.db\"\n";
+    let garden = GardenFile::new("school").text().to_owned();
+    let variable = ("TRUG__BROKER__PASSWORD_FILE".to_owned(), path.display().to_string());
+    let settings = from_text(("trug.toml", text), &[("garden.toml", &garden)], [variable].into_iter())
+        .unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(settings.broker.password.as_ref().map(|it| it.reveal()), Some("sesame"));
+    assert!(!format!("{settings:?}").contains("sesame"));
+}
