@@ -73,9 +73,14 @@ pub(super) fn client_identity(
     tls: Option<bool>,
     folder: &Path,
 ) -> Option<Option<ClientIdentity>> {
-    let (certificate, its_key) =
-        (table.get("certificate_file", Want::Text), table.get("key_file", Want::Text));
-    let (certificate_item, key_item) = match (certificate, its_key) {
+    let path = |key, accepted| {
+        table.get(key, Want::Text).map(|item| {
+            let path = item.text(accepted).map(|text| folder.join(text));
+            (item, path)
+        })
+    };
+    let (certificate, its_key) = (path("certificate_file", CERTIFICATE), path("key_file", KEY));
+    let ((certificate_item, certificate_file), (key_item, key_file)) = match (certificate, its_key) {
         (None, None) => return Some(None),
         (Some(certificate), Some(key)) => (certificate, key),
         (Some(_), None) => return table.lacks("key_file", KEY),
@@ -89,10 +94,7 @@ pub(super) fn client_identity(
             None,
         );
     }
-    let identity = ClientIdentity {
-        certificate_file: folder.join(certificate_item.text(CERTIFICATE)?),
-        key_file: folder.join(key_item.text(KEY)?),
-    };
+    let identity = ClientIdentity { certificate_file: certificate_file?, key_file: key_file? };
     let certificates = match certificates(&identity.certificate_file) {
         Ok(found) => found,
         Err(why) => {

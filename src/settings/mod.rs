@@ -61,11 +61,8 @@ pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
 pub use files::{garden_folder, garden_texts};
 pub use forward::{Forward, ForwardAuth};
-<<<<<<< HEAD
-pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};
-=======
 pub use identity::ClientIdentity;
->>>>>>> feb44f3 (deploy: a Debian package, a broker by TLS, certificates)
+pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};
 pub use mail::{Login, Mail, MailSecurity, Sender};
 pub use page::Page;
 pub use plan_lines::{GardenFile, PlanNumbers, PlanPlace, PlanRefused, plan_metres, plan_value};

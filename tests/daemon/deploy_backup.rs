@@ -65,8 +65,7 @@ fn the_units_are_ones_that_systemd_takes() {
     for name in ["trug-backup.service", "trug-backup.timer"] {
         let text = fs::read_to_string(shipped(name)).unwrap();
         let script = shipped("trug-backup").display().to_string();
-        fs::write(folder.path().join(name), text.replace("/usr/lib/trug/trug-backup", &script))
-            .unwrap();
+        fs::write(folder.path().join(name), text.replace("/usr/lib/trug/trug-backup", &script)).unwrap();
     }
     let output = Command::new(program("systemd-analyze"))
         .args(["verify", "--man=no", "--recursive-errors=no"])
