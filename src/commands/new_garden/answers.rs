@@ -58,8 +58,11 @@ pub(super) fn hours(answer: &str) -> Vec<String> {
     answer.split(',').map(str::trim).filter(|it| !it.is_empty()).map(str::to_owned).collect()
 }
 
+/// What stands before and after each `=`, in the flag's order.
+pub(super) type KeyValues<'a> = Vec<(&'a str, &'a str)>;
+
 /// The parts of a flag for one place: its name, then `key=value` with commas between.
-pub(super) fn parts<'a>(flag: &'a str, keys: &[&str]) -> Result<(&'a str, Vec<(&'a str, &'a str)>), String> {
+pub(super) fn parts<'a>(flag: &'a str, keys: &[&str]) -> Result<(&'a str, KeyValues<'a>), String> {
     let mut rest = flag.split(',').map(str::trim);
     let name = rest.next().unwrap_or_default();
     let mut found: Vec<(&str, &str)> = Vec::new();

@@ -162,7 +162,11 @@ fn read_open_metrics(text: &str) -> BTreeMap<String, f64> {
         let number = rest.strip_prefix(' ').expect("one space before the number");
         assert!(!number.contains(' '), "no time stamp here: {line}");
         let value: f64 = number.parse().unwrap_or_else(|_| panic!("{number} is no number"));
-        assert!(value.is_finite() && (kind != "counter" || value >= 0.0) && (kind != "info" || value == 1.0));
+        assert!(
+            value.is_finite()
+                && (kind != "counter" || value >= 0.0)
+                && (kind != "info" || value.to_bits() == 1.0_f64.to_bits())
+        );
         let labels: Vec<String> = labels.into_iter().map(|(key, value)| format!("{key}={value}")).collect();
         let key = if labels.is_empty() { expected } else { format!("{expected}{{{}}}", labels.join(",")) };
         assert!(samples.insert(key, value).is_none(), "one sample for each set of labels: {line}");
