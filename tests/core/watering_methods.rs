@@ -140,7 +140,7 @@ fn the_check_tells_the_rules_and_what_cannot_be_known() {
         "  watering allowed 6 pm to 9 am\n",
         "  watering rule by day (drip, a can or a trigger hose): at any hour\n",
         "  watering rule no Wednesdays (a hand-held hose): on Mondays, Tuesdays, Thursdays, Fridays, Saturdays and Sundays at \
-         any hour, from 2026-04-01, to 2026-04-30\n",
+         any hour, from Wednesday 1 April 2026, to Thursday 30 April 2026\n",
         ", watered by drip\n",
         "A probe cannot tell how water came",
         "your water supplier and council, which come first",

@@ -387,7 +387,7 @@ fn told(output: Output) -> (Option<i32>, String) {
 fn a_store_that_cannot_be_opened_is_said_with_exit_code_3() {
     let broker = Mosquitto::start();
     let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", SHIPPED)]);
-    let folder = daemon.folder().to_owned();
+    let (folder, store) = (daemon.folder().to_owned(), daemon.store());
     let file = folder.join("a-file");
     std::fs::write(&file, "seedlings: 40\n".repeat(200)).expect("a file can be written");
     let foreign = folder.join("foreign.db");
@@ -413,7 +413,7 @@ fn a_store_that_cannot_be_opened_is_said_with_exit_code_3() {
     }
     assert_eq!(std::fs::read(&foreign).expect("it can be read"), before, "it is left as it was");
 
-    daemon.set("TRUG__STORE__PATH", &daemon.store().display().to_string());
+    daemon.set("TRUG__STORE__PATH", &store.display().to_string());
     daemon.start();
     daemon.reader();
     let (code, told) = refused(&daemon, &["run"]);

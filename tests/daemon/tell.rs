@@ -126,7 +126,7 @@ async fn without_a_test_it_says_who_is_told_what() {
     );
     assert!(text.contains("  By webhook office (http://127.0.0.1:"), "{text}");
     assert!(text.ends_with(
-        "A message that nobody takes is tried for 1 day, one of high priority for 30 minutes; then it goes another \
+        "A message that nobody takes is tried for 24 hours, one of high priority for 30 minutes; then it goes another \
          way.\n"
     ));
     let output = school.ask(&["tell", "--json"]).await;

@@ -86,8 +86,20 @@ pub(crate) fn wrong_temperatures(text: &str) -> Vec<String> {
         // So little is a temperature only where the words before it make it one.
         let small = celsius.abs() <= 6.0 && !inner.contains(" to ") && !inner.contains(" and ");
         let may_be = !small
-            || ["below", "above", "is", "cold:", "warm:", "the", "at", "of", "temperature:", "yesterday:"]
-                .contains(&word);
+            || [
+                "about",
+                "below",
+                "above",
+                "is",
+                "cold:",
+                "warm:",
+                "the",
+                "at",
+                "of",
+                "temperature:",
+                "yesterday:",
+            ]
+            .contains(&word);
         let right = if must_differ {
             near(as_difference)
         } else {
