@@ -46,7 +46,7 @@ fn most_frosts_are_foretold_on_the_record_that_was_held_aside() {
     };
     for (station, file, expected) in [
         ("Fallon 2015 (chosen on)", "et0_fallon_2015.csv", [151, 12, 14, 186]),
-        ("Holyoke 2020 (held aside)", "et0_holyoke_2020.csv", [192, 10, 15, 147]),
+        ("Holyoke 2020 (held aside)", "et0_holyoke_2020.csv", [192, 10, 14, 148]),
     ] {
         let days = days(file);
         let [told, without, with_all] = [score(&days, rule), score(&days, last_night), score(&days, whole)];

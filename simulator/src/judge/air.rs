@@ -2,7 +2,7 @@
 //!
 //! Frost is there while the air is cold, and threatened from 3 pm until 9 am where the night's
 //! low, by the day's true course, lies below 3 °C: this morning's low and half the change of
-//! the day's high since yesterday. What comes unannounced has to be told as it comes.
+//! the day's high since yesterday, a fall of six degrees at most. What comes unannounced has to be told as it comes.
 
 use jiff::civil::Date;
 
@@ -19,6 +19,8 @@ const HEAT_C: f64 = 35.0;
 const THREAT_C: f64 = 3.0;
 /// Part of the change of the day's high that the night follows.
 const FOLLOWS: f64 = 0.5;
+/// The night follows a fall of the day's high so far, °C.
+const FALL_MAX_C: f64 = 6.0;
 /// The hours from which, and until which, a night's frost is threatened.
 const AFTERNOON: i8 = 15;
 const MORNING: i8 = 9;
@@ -93,7 +95,8 @@ impl AirWatch {
                         Night {
                             date,
                             low_c: [0, 1].map(|end| {
-                                today.low_c[end] + FOLLOWS * (today.high_c[end] - before.high_c[1 - end])
+                                let change_c = today.high_c[end] - before.high_c[1 - end];
+                                today.low_c[end] + FOLLOWS * change_c.max(-FALL_MAX_C)
                             }),
                             works: before.works && today.works,
                         }
