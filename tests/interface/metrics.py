@@ -30,6 +30,7 @@ kind, text = fetch(page, "text/plain;version=0.0.4")
 assert kind == "text/plain; version=0.0.4; charset=utf-8", kind
 same = samples(older(text))
 assert set(same) == set(found), set(same) ^ set(found)
-# What was stored since the start: none where the month was there before.
-assert found[("trug_readings_stored_total", ())] >= 0, found
+# The counter is of what was stored since the start: nothing, where the month was there before.
+assert ("trug_readings_stored_total", ()) in found, found
+assert found[("trug_store_size_bytes", ())] > 0, found
 print(f"metrics: {len(families)} families, {len(found)} samples, read alike in both formats")
