@@ -11,7 +11,7 @@ use crate::engine::Router;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::{Core, restore_from};
 use crate::model::Id;
-use crate::store::{Reader, Store, StoreError};
+use crate::store::{Reader, SeriesMap, Store, StoreError};
 
 /// How far before the restored readings a running count is looked for.
 const COUNT_BACK_S: i64 = 7 * 86_400;
@@ -27,15 +27,32 @@ pub(crate) fn restore(
     now: Timestamp,
 ) -> Result<Vec<AlarmChange>, StoreError> {
     let reader = Reader::open(store.path())?;
-    let core = &mut router.core;
-    let log = reader.log(0)?;
-    for row in &log {
+    restore_past(&mut router.core, store.series(), &reader, now)?;
+    let stored = restore_standing(&mut router.core, &reader)?;
+    // Only now are the daemon's own where they stood.
+    Ok(router.core.ends_of_removed(&stored, now))
+}
+
+/// Restores what the stored readings make of each site. It may take long; the record may be
+/// written meanwhile.
+pub(crate) fn restore_past(
+    core: &mut Core,
+    series: &SeriesMap,
+    reader: &Reader,
+    now: Timestamp,
+) -> Result<(), StoreError> {
+    for row in reader.log(0)? {
         core.restore_replacement(&row.entry);
     }
-    if let Some(latest) = reader.latest_at()? {
-        restore_readings(core, store, &reader, latest, now)?;
+    match reader.latest_at()? {
+        Some(latest) => restore_readings(core, series, reader, latest, now),
+        None => Ok(()),
     }
-    for row in log {
+}
+
+/// Lays what people wrote and the stored alarms over it. Returns the stored alarms.
+pub(crate) fn restore_standing(core: &mut Core, reader: &Reader) -> Result<Vec<AlarmRecord>, StoreError> {
+    for row in reader.log(0)? {
         core.restore_log(&row.entry);
     }
     // Some stand without any reading: the daemon's own, and what a water test raised. Of
@@ -47,30 +64,29 @@ pub(crate) fn restore(
             core.restore_notes(key, since, count);
         }
     }
-    // Only now are the daemon's own where they stood.
-    Ok(core.ends_of_removed(&stored, now))
+    Ok(stored)
 }
 
 /// Restores each site's readings as far back from its own newest one as the rules remember:
 /// where the readings' own times are the clock, one site may be weeks behind another.
 fn restore_readings(
     core: &mut Core,
-    store: &Store,
+    series: &SeriesMap,
     reader: &Reader,
     latest: Timestamp,
     now: Timestamp,
 ) -> Result<(), StoreError> {
     // A clock that was once ahead has left rows of times that have not come.
-    let ends = ends_of_sites(core, store, reader, latest.min(now))?;
+    let ends = ends_of_sites(core, series, reader, latest.min(now))?;
     let by_id: HashMap<Id, Timestamp> =
         core.sites().map(|garden| garden.site.id.clone()).zip(ends.iter().copied()).collect();
     crate::engine::long_memory::restore(core, reader, |site| by_id.get(site).map(|end| just_after(*end)))?;
     // Where each sensor's readings begin.
     let from: Vec<Timestamp> = per_sensor(core, &ends).into_iter().map(restore_from).collect();
-    restore_counts(core, store, reader, &from)?;
+    restore_counts(core, series, reader, &from)?;
     let mut scratch = Batch::default();
     for span in spans(&ends, latest) {
-        reader.rebuild(span, store.series(), |reading| {
+        reader.rebuild(span, series, |reading| {
             if from.get(reading.sensor.0 as usize).is_some_and(|from| reading.at >= *from) {
                 core.restore_reading(&reading, &mut scratch);
             }
@@ -83,14 +99,14 @@ fn restore_readings(
 /// for one that has long said nothing.
 fn ends_of_sites(
     core: &Core,
-    store: &Store,
+    series: &SeriesMap,
     reader: &Reader,
     latest: Timestamp,
 ) -> Result<Vec<Timestamp>, StoreError> {
     let sites: Vec<usize> = per_sensor(core, &(0..core.sites().count()).collect::<Vec<_>>());
     let mut ends: Vec<Option<Timestamp>> = vec![None; core.sites().count()];
     let mut missing = core.sites().filter(|garden| !garden.sensors.is_empty()).count();
-    reader.newest_first(before(latest, SITE_BACK_S)..just_after(latest), store.series(), |reading| {
+    reader.newest_first(before(latest, SITE_BACK_S)..just_after(latest), series, |reading| {
         if let Some(&site) = sites.get(reading.sensor.0 as usize)
             && ends[site].is_none()
         {
@@ -105,14 +121,14 @@ fn ends_of_sites(
 /// Restores the running counts of the week before each sensor's readings begin.
 fn restore_counts(
     core: &mut Core,
-    store: &Store,
+    series: &SeriesMap,
     reader: &Reader,
     from: &[Timestamp],
 ) -> Result<(), StoreError> {
     let (Some(first), Some(last)) = (from.iter().min(), from.iter().max()) else { return Ok(()) };
     let mut found = vec![false; from.len()];
     let mut missing = from.len();
-    reader.newest_first(before(*first, COUNT_BACK_S)..*last, store.series(), |reading| {
+    reader.newest_first(before(*first, COUNT_BACK_S)..*last, series, |reading| {
         let index = reading.sensor.0 as usize;
         if let Some(&from) = from.get(index)
             && !reading.late

@@ -13,7 +13,7 @@ use super::value::SettingsItem;
 use crate::answering::{LINK_HOURS_MAX, SECRET_MIN};
 
 /// How alarms may be answered beside the command line.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Answers {
     /// Whether an answer may come by MQTT, on `trug/SITE/answer`.
     pub mqtt: bool,
@@ -22,7 +22,7 @@ pub struct Answers {
 }
 
 /// What the links in messages are made with.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AnswerLinkSettings {
     /// The address at which people reach the page, without a path: https, or http
     /// on this computer.

@@ -16,7 +16,7 @@ use super::value::SettingsItem;
 use crate::garden::plan::{Address, Channel};
 
 /// A server that gets each message as JSON.
-#[derive(Clone)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Webhook {
     /// How groups name it.
     pub name: String,
@@ -49,7 +49,7 @@ pub struct MessageFile {
 }
 
 /// Every channel that `trug.toml` sets up.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ChannelSettings {
     /// `None`: no message goes by e-mail.
     pub mail: Option<Mail>,

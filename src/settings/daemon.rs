@@ -21,7 +21,7 @@ use super::value::SettingsItem;
 use super::watch::{Watching, watching};
 
 /// The broker and how this daemon speaks with it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Broker {
     /// Name or address, an IPv6 address without brackets.
     pub host: String,
@@ -62,7 +62,7 @@ impl Broker {
 }
 
 /// Where readings are kept.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StoreSettings {
     /// The database, relative to the folder in which trug was started.
     pub path: PathBuf,

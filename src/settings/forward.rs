@@ -13,7 +13,7 @@ use super::text::{Names, named};
 use super::value::SettingsItem;
 
 /// A time-series server that gets every stored reading as well.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Forward {
     /// Names its durable position in the store.
     pub name: String,
@@ -30,7 +30,7 @@ pub struct Forward {
 }
 
 /// How a server knows us.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum ForwardAuth {
     None,
     Token(Secret),

@@ -15,7 +15,7 @@ use super::text::{NAME_MAX, is_email};
 use super::value::SettingsItem;
 
 /// A server that takes e-mail, and how it is spoken with.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Mail {
     /// Name or address, an IPv6 address without brackets.
     pub host: String,

@@ -12,7 +12,7 @@ use super::value::SettingsItem;
 use crate::password::{ACCEPTED, PasswordHash};
 
 /// The web page.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Page {
     pub listen: SocketAddr,
     /// What opens the page to changes, and to readers elsewhere; `None`: nothing is

@@ -65,6 +65,11 @@ impl GardenFile {
         Self { site, path, digest: digest_of(text) }
     }
 
+    /// Whether both were read with the same text.
+    pub fn has_text_of(&self, other: &Self) -> bool {
+        self.site == other.site && self.digest == other.digest
+    }
+
     /// The text, as long as nobody else has changed the file.
     ///
     /// # Errors
