@@ -42,7 +42,7 @@ impl Check {
 }
 
 /// One equation with its numbers put in.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Step {
     pub gives: Cow<'static, str>,
     pub form: Cow<'static, str>,

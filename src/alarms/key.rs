@@ -6,7 +6,7 @@ use crate::alarms::Kind;
 use crate::model::Id;
 
 /// Names one alarm.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub struct AlarmKey {
     pub site: Id,
     pub kind: Kind,

@@ -129,7 +129,7 @@ const USUAL: KindRow = KindRow {
 macro_rules! kinds {
     ($($kind:ident { $($columns:tt)* })*) => {
         /// What an alarm is about.
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
         pub enum Kind { $($kind),* }
 
         impl Kind {

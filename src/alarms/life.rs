@@ -32,7 +32,7 @@ use super::{AlarmPolicy, State};
 /// told. The state model follows ANSI/ISA-18.2-2016 and IEC 62682: the names and
 /// the shelved, suppressed, out-of-service and latched states were read in
 /// public descriptions and in OPC UA Part 9, the diagram is from memory.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub enum Life {
     /// Within limits.
     #[default]
@@ -54,7 +54,7 @@ pub enum Life {
 }
 
 /// Why an alarm is out of sight.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Hiding {
     /// Somebody has put it aside until a time; with `one_shot` only until its
     /// condition is over, if that comes first.
@@ -66,7 +66,7 @@ pub enum Hiding {
 }
 
 /// The condition of a hidden alarm.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum AlarmCondition {
     Clear,
     /// Beyond the limit; the on-delay is running.

@@ -24,7 +24,7 @@ pub struct AlarmRecord {
 
 /// How an alarm has gone on: how far it went beyond its limit, and how often it has
 /// come back. One that comes back within its kind's hours is the same alarm, with a count.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct AlarmCourse {
     /// The most steps beyond its limit that were told; 0: not a whole one.
     pub severity: u16,
@@ -72,7 +72,7 @@ pub(crate) fn steps_beyond(beyond: f64, step: f64) -> u16 {
 }
 
 /// What an alarm says, with what is behind it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AlarmText {
     pub text: String,
     /// Named numbers behind the text, in the order to show.

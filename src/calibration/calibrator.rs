@@ -33,7 +33,7 @@ impl Calibrated {
 const ROLL_OVER_PART: f64 = 0.1;
 
 /// What has to be remembered of one sensor: its last running count. 16 bytes.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Calibrator {
     /// NaN: no count yet.
     last_count: f64,

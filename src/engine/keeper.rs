@@ -6,10 +6,12 @@
 //! is not acknowledged.
 
 mod requests;
+mod snapshots;
 #[cfg(test)]
 mod tests;
 mod writing;
 
+use std::collections::HashMap;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
@@ -25,6 +27,7 @@ use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
 use crate::engine::filling::{QuarterFiller, fill_for};
 use crate::engine::health;
+use crate::engine::keeper::snapshots::SnapshotTimes;
 use crate::engine::publication;
 use crate::engine::telling_clock::TellingClock;
 use crate::engine::{RawMessage, Router, SensorLimit};
@@ -33,7 +36,7 @@ use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch, Reject};
 use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
-use crate::model::TimeFrom;
+use crate::model::{Id, TimeFrom};
 use crate::settings::{Broker, Settings};
 use crate::store::{
     AlarmPublication, AnswerRow, Committed, ForwardProgress, Reader, ReceivedPacket, Salvaged, Store,
@@ -129,6 +132,13 @@ pub struct Engine {
     look: Option<SystemHealth>,
     health_limits: HealthLimits,
     filler: QuarterFiller,
+    /// When each site's state was kept last.
+    snapshots: SnapshotTimes,
+    /// Sites whose state is kept in the store, by their numbers, as it was opened.
+    kept_states: HashMap<usize, Id>,
+    /// The last entry of the log that the core has taken.
+    log_to: i64,
+    importing: bool,
     late: usize,
     refused: usize,
     raised: usize,
@@ -169,7 +179,13 @@ impl Engine {
             let Broker { sensor_burst: burst, sensor_per_s: per_s, .. } = settings.broker;
             router.set_limit(SensorLimit { burst, per_s });
         }
-        let changes = crate::engine::restore::restore(&mut router, &store, now)?;
+        let log_to = store.log_taken_to()?;
+        let (changes, kept) = crate::engine::restore::restore(&mut router, &store, now)?;
+        let days = gardens
+            .iter()
+            .zip(&kept)
+            .map(|(garden, kept)| kept.map(|kept| garden.site.time_zone.to_datetime(kept.at).date()));
+        let snapshots = SnapshotTimes::new(days.collect());
         if settings.answers.mqtt {
             router.take_answers();
         }
@@ -206,6 +222,10 @@ impl Engine {
             look: None,
             health_limits: settings.watch.limits,
             filler: QuarterFiller::default(),
+            snapshots,
+            kept_states: gardens.iter().map(|garden| garden.site.id.clone()).enumerate().collect(),
+            log_to,
+            importing: false,
             late: 0,
             refused: 0,
             raised: 0,
@@ -250,7 +270,9 @@ impl Engine {
     /// # Errors
     /// When the store cannot be written.
     pub fn begin_import(&mut self, files: &str, now: Timestamp) -> Result<i64, StoreError> {
-        self.store.begin_import(files, now)
+        let number = self.store.begin_import(files, now)?;
+        self.importing = true;
+        Ok(number)
     }
 
     /// Ends an import.
@@ -258,6 +280,7 @@ impl Engine {
     /// # Errors
     /// When the store cannot be written.
     pub fn end_import(&mut self, number: i64) -> Result<(), StoreError> {
+        self.importing = false;
         self.store.end_import(number)
     }
 
@@ -291,6 +314,10 @@ impl Engine {
     /// # Errors
     /// When the store cannot be written.
     pub fn commit(&mut self, now: Timestamp) -> Result<Committed, StoreError> {
+        if self.importing {
+            // It may be of any time.
+            self.forget_states_of_batch()?;
+        }
         self.tell_new(now);
         self.write(now)
     }
@@ -400,10 +427,12 @@ impl Engine {
             self.finish(&round);
             if stopping {
                 if inbox.messages.is_empty() {
+                    self.keep_states_at_stop(daemon_health, now());
                     return;
                 }
                 continue;
             }
+            self.keep_due_state(now());
             self.filler.step(&mut self.store, now(), !inbox.messages.is_empty());
         }
     }
@@ -660,12 +689,17 @@ impl Engine {
         let core = &mut self.router.core;
         for row in &rows {
             match (&row.strikes, &row.entry) {
-                (Some(struck), instead) => core.strike(struck, instead.as_ref(), now, &mut self.batch),
+                (Some(struck), instead) => {
+                    core.strike(struck, instead.as_ref(), now, &mut self.batch);
+                    self.snapshots.replay_next(&struck.site);
+                }
                 (None, Some(entry)) => core.log(entry, now, &mut self.batch),
                 (None, None) => {}
             }
         }
-        rows.last().map(|row| row.seq)
+        let last = rows.last().map(|row| row.seq);
+        self.log_to = last.unwrap_or(self.log_to);
+        last
     }
 }
 

@@ -13,6 +13,7 @@ pub mod recent;
 pub mod replay;
 mod restore;
 mod router;
+mod site_state;
 pub mod telling_clock;
 pub mod watchdog;
 

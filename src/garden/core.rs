@@ -286,6 +286,28 @@ impl Core {
         }
     }
 
+    /// Where what was stored after the kept state of a site begins: no judged reading that
+    /// is not in it is older. `kept_at` is when it was kept. `None`: the site does not go on
+    /// from one.
+    pub fn resumed_from(&self, site: usize, kept_at: Timestamp) -> Option<Timestamp> {
+        let state = self.sites.get(site).filter(|site| site.resumed)?;
+        let judged = state.judged_to.map(|to| add_seconds(to, -LATE_S));
+        // What is later than its arrival by more is late.
+        let arrived = (self.clock == Clock::Arrival).then(|| add_seconds(kept_at, -OLD_S));
+        Some(judged.max(arrived).unwrap_or(Timestamp::MIN))
+    }
+
+    /// The number of a sensor's site.
+    pub fn site_of(&self, sensor: SensorIx) -> Option<usize> {
+        self.sensors.get(sensor.0 as usize).map(|&(site, _)| site as usize)
+    }
+
+    /// The time of a sensor's last judged reading; `None` where it has none.
+    pub fn judged_last(&self, sensor: SensorIx) -> Option<Timestamp> {
+        let &(site, index) = self.sensors.get(sensor.0 as usize)?;
+        self.sites[site as usize].sensors[usize::from(index)].last.map(|last| last.at)
+    }
+
     /// Moves live time on where no reading does, so that silence is noticed.
     /// With [`Clock::Readings`] it does nothing.
     pub fn tick(&mut self, now: Timestamp, batch: &mut Batch) {
@@ -488,13 +510,17 @@ impl Core {
                 let AlarmSubject { kind, place } = slot.subject;
                 let place = place.id(&site.garden);
                 let stored = stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place);
-                slot.restore(stored, readings_from);
-                if let (AlarmPlace::Sensor(index), Kind::SensorFault, true) =
-                    (slot.subject.place, kind, slot.life.holds())
+                let gone_on = site.resumed && slot.go_on_from(stored);
+                if !site.resumed {
+                    slot.restore(stored, readings_from);
+                }
+                if let (AlarmPlace::Sensor(index), Kind::SensorFault, true, false) =
+                    (slot.subject.place, kind, slot.life.holds(), gone_on)
                 {
                     site.sensors[usize::from(index)].stillness.restore_stuck();
                 }
             }
+            site.resumed = false;
         }
     }
 

@@ -26,7 +26,7 @@ pub struct LogEntry {
 }
 
 /// What was seen or done.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum LogEvent {
     /// A test of a tank's water. What was not tested is `None`.
     WaterTest(WaterTest),
@@ -131,7 +131,7 @@ pub enum LogEvent {
 }
 
 /// A test of a tank's water.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct WaterTest {
     pub temperature_c: Option<f64>,
     pub ph: Option<f64>,
@@ -346,7 +346,7 @@ fn with_litres(what: &str, litres: Option<f64>) -> String {
 const KEPT_MAX: usize = 400;
 
 /// One site's log, place by place, each sorted by the entries' own times.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SiteLog {
     places: BTreeMap<Option<Id>, Vec<(Timestamp, LogEvent)>>,
 }

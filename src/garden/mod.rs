@@ -21,6 +21,7 @@ mod reach;
 mod sensor;
 mod site;
 mod site_view;
+mod state_bytes;
 mod tank;
 mod weather;
 mod wetting;
@@ -38,6 +39,7 @@ pub use reach::{UntoldKind, possible_alarms, unreached_groups, untold_kinds};
 pub(crate) use sensor::extremes::HourlyExtremes;
 pub(crate) use sensor::replacements::Replacements;
 pub(crate) use site::patience_s;
+pub use state_bytes::StateUnfit;
 pub use system::rules::StoreAlarms;
 pub use tank::acclimatise::{AcclimatiseAnswer, AcclimatiseLack, Acclimatising, BagGiven, TankGiven};
 pub(crate) use wetting::cause::{

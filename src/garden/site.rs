@@ -39,7 +39,7 @@ const AHEAD_S: i64 = 300;
 const GRACE_S: i64 = 300;
 
 /// The last wetting of a bed.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct LastWetting {
     pub(crate) onset: Timestamp,
     pub(crate) cause: WettingCause,
@@ -52,9 +52,10 @@ pub(crate) struct LastWetting {
 }
 
 /// One bed's state.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct BedState {
     /// Its soil-moisture sensors, from the top down.
+    #[serde(skip)]
     pub(crate) probes: Vec<u16>,
     pub(crate) wetting: Option<LastWetting>,
     pub(crate) wetness: Wetness,
@@ -72,13 +73,16 @@ pub(crate) struct BedState {
 }
 
 /// One tank's state.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct TankState {
     /// Its water-temperature sensors.
+    #[serde(skip)]
     pub(crate) thermometers: Vec<u16>,
     /// Its dissolved-oxygen sensors.
+    #[serde(skip)]
     pub(crate) oxygen_probes: Vec<u16>,
     /// Its pH sensors.
+    #[serde(skip)]
     pub(crate) ph_probes: Vec<u16>,
     /// When a temperature shock last stood.
     pub(crate) shock_at: Option<Timestamp>,
@@ -126,6 +130,8 @@ pub(crate) struct SiteState {
     pub(crate) timers_at: Option<Timestamp>,
     /// How many notes its alarms have had.
     pub(crate) note_limit: NoteLimit,
+    /// Whether it goes on from a kept state, until its stored alarms have come.
+    pub(crate) resumed: bool,
 }
 
 /// The water of a bed as its probes see it.
@@ -209,6 +215,7 @@ impl SiteState {
             silence_due: None,
             timers_at: None,
             note_limit: NoteLimit::default(),
+            resumed: false,
             garden,
         }
     }

@@ -3,6 +3,8 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+
 /// A short name used in topics, commands and the database: lower-case letters,
 /// digits and hyphens, 1 to 64 characters.
 #[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -37,5 +39,18 @@ impl fmt::Display for Id {
 impl fmt::Debug for Id {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{:?}", &*self.0)
+    }
+}
+
+impl Serialize for Id {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(&self.0)
+    }
+}
+
+impl<'de> Deserialize<'de> for Id {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let name = String::deserialize(deserializer)?;
+        if Self::is_valid(&name) { Ok(Self::new(&name)) } else { Err(de::Error::custom("it is no id")) }
     }
 }

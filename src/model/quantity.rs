@@ -1,7 +1,7 @@
 //! What a sensor measures, and in which unit.
 
 /// What a sensor measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Quantity {
     SoilMoisture,
     SoilTemperature,

@@ -12,7 +12,7 @@ const EVEN_D: f64 = 4.0;
 
 /// Falls by the hour of the day (UTC, so that a change of the wall clock
 /// changes nothing).
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct HourlyFalls {
     mean: [f32; 24],
     days: [f32; 24],

@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 
 /// One past day of drying.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DryingDay {
     /// Hour since the epoch at its end.
     pub(crate) hour: i32,
@@ -42,7 +42,7 @@ const WIDTH_PART: f64 = 0.08;
 const WIDTH_MIN: f64 = 0.003;
 
 /// The past days.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct OwnDays {
     days: VecDeque<DryingDay>,
 }

@@ -38,7 +38,7 @@ const MEMBERS_LEAD: i32 = 3;
 const FINISHED: usize = 8;
 
 /// Within which water contents a bed's drying is followed, m³/m³.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct DryingLimits {
     /// Drying ends here at the latest.
     pub floor: f64,
@@ -54,7 +54,7 @@ impl Default for DryingLimits {
 }
 
 /// A drydown that has come to its end.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Drydown {
     pub from: Timestamp,
     pub to: Timestamp,
@@ -65,7 +65,7 @@ pub struct Drydown {
 }
 
 /// Follows one bed. It holds a bounded memory: about 8 kB.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Outlook {
     limits: DryingLimits,
     filling: Option<Filling>,
@@ -84,7 +84,7 @@ pub struct Outlook {
 }
 
 /// The hour whose mean is being made.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Filling {
     hour: i32,
     sum: f64,
@@ -93,7 +93,7 @@ struct Filling {
 }
 
 /// A forecast that waits for what truly comes.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct PendingForecast {
     hour: i32,
     theta: f32,
@@ -106,6 +106,11 @@ impl Outlook {
     /// An outlook that knows nothing yet.
     pub fn new(limits: DryingLimits) -> Self {
         Self { limits, ..Self::default() }
+    }
+
+    /// Whether what was read of it can be one.
+    pub fn is_sound(&self) -> bool {
+        self.residuals.is_sound()
     }
 
     /// Adds the bed's water content, m³/m³, and the season's sun in any unit that

@@ -25,7 +25,7 @@
 //! not hold: the fit then says that the fall is not bent, and gives no numbers.
 
 /// A fitted drydown.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Exponential {
     /// Water content at the first time, m³/m³.
     pub theta0: f64,
@@ -79,7 +79,7 @@ impl Default for Bounds {
 }
 
 /// Why a drydown could not be fitted.
-#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 pub enum Unfit {
     #[error("fitting a drydown to {given} values: at least {LEAST} are needed")]
     TooFew { given: usize },

@@ -20,7 +20,7 @@ const ERROR_MAX: f64 = 2.0;
 const HALF_KNOWN_DAYS: f64 = 5.0;
 
 /// Mean errors of both.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct MemberErrors {
     line: f32,
     curve: f32,

@@ -35,7 +35,7 @@ const LEVEL: f64 = 0.0005;
 const RATIO: (f64, f64) = (-1.0, 4.0);
 
 /// One drydown's ratios at one lead: every `stride`-th of all.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Vote {
     ratios: [f32; RATIOS],
     kept: u8,
@@ -70,7 +70,7 @@ impl Vote {
 }
 
 /// The votes of the latest drydowns, oldest first; one for each lead.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Residuals {
     drydowns: VecDeque<[Vote; LEADS.len()]>,
     /// Whether the last of them still goes on.
@@ -93,6 +93,12 @@ impl Residuals {
         if let Some(drydown) = self.drydowns.back_mut() {
             drydown[lead].add((fell / forecast).clamp(RATIO.0, RATIO.1) as f32);
         }
+    }
+
+    /// Whether what was read of them can be some.
+    pub(crate) fn is_sound(&self) -> bool {
+        self.drydowns.len() <= KEPT
+            && self.drydowns.iter().flatten().all(|vote| usize::from(vote.kept) <= RATIOS)
     }
 
     /// The drydown has come to its end: what is added next is another's.

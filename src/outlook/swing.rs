@@ -12,7 +12,7 @@ const SWING_FIRST: f32 = 0.0015;
 const HOURS: u8 = 2;
 
 /// How far a bed usually rises in a day without water, m³/m³.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DailySwing {
     usual: f32,
     today: f32,

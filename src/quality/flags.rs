@@ -1,7 +1,7 @@
 //! The flags and how the flags of several tests become one.
 
 /// A flag of the QARTOD scheme, by its published number.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 #[repr(u8)]
 pub enum Flag {
     Pass = 1,
@@ -81,7 +81,7 @@ impl Test {
 
 /// The five tests' flags packed into one integer for storage: four bits each,
 /// gross range lowest, then spike, rate of change, flat line, gap.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Tests(pub u32);
 
 impl Tests {

@@ -41,7 +41,7 @@ const NEVER_MOVED_PART: f64 = 0.25;
 pub const LIKE_STEPS: f64 = 10.0;
 
 /// Twelve hours of a sensor.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct MovesPiece {
     from_s: i64,
     moves: u32,
@@ -56,7 +56,7 @@ struct MovesPiece {
 /// One sensor's moves in the last days: at most a kilobyte.
 ///
 /// After a restart it is rebuilt from the stored readings of the last fifteen days.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Stillness {
     pieces: VecDeque<MovesPiece>,
     /// The last value, its time and since when it has stood still, seconds since 1970.

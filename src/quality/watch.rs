@@ -28,7 +28,7 @@ use super::limits::{Flat, Limits, Rate, Spike, SpikeMethod};
 /// What has to be remembered of one sensor: 72 bytes.
 ///
 /// After a restart it is rebuilt by judging the last stored readings again.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Watch {
     /// The last reading, with a value or without; milliseconds since 1970.
     last_at_ms: i64,

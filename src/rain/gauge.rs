@@ -33,7 +33,7 @@ pub struct RunningCount {
 }
 
 /// The catch of one gauge.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Gauge {
     /// End of the interval and its rain; dry intervals are not kept.
     caught: VecDeque<(Timestamp, f32)>,

@@ -15,7 +15,7 @@ pub const WINDOW_S: i64 = 1800;
 const PIECE_S: i64 = 60;
 
 /// Rain of an interval that has ended.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct RatePiece {
     from_s: i64,
     to_s: i64,
@@ -39,7 +39,7 @@ impl Intensity {
 }
 
 /// The last half hour of one gauge, in at most 31 pieces and one more.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct RainRate {
     pieces: VecDeque<RatePiece>,
     mm: f64,

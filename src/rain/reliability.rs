@@ -38,7 +38,7 @@ pub const EVIDENCE: Equation = Equation {
 };
 
 /// Several beds grew wetter at once.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct GaugeEvidence {
     /// When the first of them began.
     pub at: Timestamp,
@@ -51,7 +51,7 @@ pub struct GaugeEvidence {
     pub weight: f64,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct KeptEvidence {
     evidence: GaugeEvidence,
     /// The same time of day came again without rain.
@@ -59,14 +59,14 @@ struct KeptEvidence {
 }
 
 /// What was brought forward about a gauge.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 enum GaugeTestimony {
     Beds(GaugeEvidence),
     People { at: Timestamp, minute: u16, rain: bool, missed: bool },
 }
 
 /// GaugeEvidence about one gauge.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct GaugeReliability {
     kept: VecDeque<KeptEvidence>,
     /// The last testimonies in their order, so that one of them can be taken back, and

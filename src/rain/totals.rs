@@ -57,7 +57,7 @@ pub struct Day {
 }
 
 /// A day as it is kept: 20 bytes.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Kept {
     date: Date,
     mm: f32,
@@ -72,7 +72,7 @@ struct Kept {
 }
 
 /// The day that runs.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Running {
     kept: Kept,
     mm: f64,
@@ -80,7 +80,7 @@ struct Running {
 }
 
 /// The rain days of one gauge.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct RainDays {
     /// Finished days, in order and without a hole between them.
     finished: VecDeque<Kept>,

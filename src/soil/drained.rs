@@ -60,7 +60,7 @@ const SOAKINGS_LEAST: usize = 2;
 const AGREE: f64 = 0.03;
 
 /// A soaking that has drained.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Drained {
     /// Two days after its highest hour.
     pub at: Timestamp,
@@ -88,7 +88,7 @@ impl Drained {
 }
 
 /// Watches a bed's mean water content for soakings that drain.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainedWatch {
     /// The first value of each hour since the epoch, oldest first.
     hours: VecDeque<(i64, f32)>,

@@ -84,7 +84,7 @@ pub struct AtProbe {
 }
 
 /// Water that came and was not felt.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Miss {
     /// When enough had come.
     pub at: Timestamp,
@@ -97,7 +97,7 @@ pub struct Miss {
 }
 
 /// What the last trial or a person said.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub enum SoakingVerdict {
     /// Nothing yet, or not often enough.
     #[default]
@@ -108,7 +108,7 @@ pub enum SoakingVerdict {
     Soaks,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Trial {
     opened: Timestamp,
     mm: f64,
@@ -117,7 +117,7 @@ struct Trial {
 }
 
 /// Watches the top probe of one bed.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Soaking {
     /// One value an hour, each the lower of two readings: a single high one is no rise.
     hours: VecDeque<(Timestamp, f32)>,

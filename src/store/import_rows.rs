@@ -146,6 +146,11 @@ impl Store {
                 [number],
                 |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
             )?;
+            transaction.execute(
+                "DELETE FROM snapshot WHERE site IN
+                 (SELECT DISTINCT s.site FROM import_reading i JOIN series s ON s.id = i.series WHERE i.import = ?1)",
+                [number],
+            )?;
             let steps = transaction.execute(
                 "DELETE FROM alarm_change WHERE seq IN (SELECT seq FROM import_step WHERE import = ?1)",
                 [number],

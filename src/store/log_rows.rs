@@ -259,7 +259,34 @@ fn has_twin(connection: &Connection, number: i64) -> rusqlite::Result<bool> {
     Ok(connection.query_row(sql, [number], |_| Ok(())).optional()?.is_some())
 }
 
+/// The number of the last entry that was judged.
+pub(super) fn taken_to(connection: &Connection) -> rusqlite::Result<i64> {
+    counter(connection, TAKEN)
+}
+
 impl Reader {
+    /// The number of the last entry that was judged.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn log_judged(&self) -> Result<i64, StoreError> {
+        self.with("the log", taken_to)
+    }
+
+    /// Whether an entry of a site was struck by one after number `seq`.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn struck_since(&self, site: &str, seq: i64) -> Result<bool, StoreError> {
+        self.with("the log", |connection| {
+            let sql =
+                "SELECT EXISTS (SELECT 1 FROM log WHERE seq > ?1 AND site = ?2 AND strikes IS NOT NULL)";
+            query::one(connection, sql, params![seq, site])
+        })
+    }
+
     /// The log's entries after `seq` (0: all) that hold, in the order of writing.
     ///
     /// # Errors

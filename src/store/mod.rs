@@ -52,6 +52,7 @@ mod replay_rows;
 mod salvage;
 mod schema;
 mod series;
+mod snapshot_rows;
 mod waiting_rows;
 mod whereabouts;
 mod writer;
@@ -75,6 +76,7 @@ pub use reject_rows::{RefusedTopic, is_refused_of};
 pub use replay_rows::{ReplayDay, ReplayRun, StoredStep};
 pub use salvage::{Salvaged, mend_damaged};
 pub use series::{Series, SeriesMap};
+pub use snapshot_rows::SiteSnapshot;
 pub use writer::Store;
 #[cfg(test)]
 pub(crate) use writer::faulty::WriteFault;

@@ -21,6 +21,7 @@ use super::queue_rows::ForwardQueue;
 use super::reader::Reader;
 use super::records::{AlarmPublication, AlarmRow};
 use super::series::SeriesMap;
+use super::snapshot_rows;
 use super::writer::Store;
 use crate::alarms::AlarmKey;
 use crate::garden::record::{AlarmChange, Reading};
@@ -158,6 +159,7 @@ impl Store {
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
         let written = (|| {
             let number = note_run(&transaction, run, until)?;
+            snapshot_rows::forget_of(&transaction, run.site.as_ref().map(Id::as_str))?;
             let queued = marks.forwarding.last();
             let mut queue = run.forward.then(|| ForwardQueue::statement(&transaction)).transpose()?;
             for reading in &day.readings {

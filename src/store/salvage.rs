@@ -96,7 +96,8 @@ fn carry_over(from: &Path, to: &Path) -> rusqlite::Result<Salvaged> {
     )?;
     let mut salvaged =
         Salvaged { aside: from.to_owned(), readings: 0, broken: Vec::new(), found: String::new() };
-    for table in tables {
+    // The state of the sites is made again of the readings.
+    for table in tables.into_iter().filter(|table| table != "snapshot") {
         let write = new.transaction()?;
         let key: Vec<String> = query::list(
             &write,

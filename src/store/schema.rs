@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14,
+    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14, VERSION_15,
 ];
 
 /// The version that this program writes and reads.
@@ -381,6 +381,22 @@ const VERSION_14: &str = "
 CREATE TABLE received (
     last    INTEGER PRIMARY KEY,
     packets BLOB NOT NULL
+) STRICT;
+";
+
+/// What the core knew of each site at one moment, so that a start need not read weeks of
+/// readings. `log_to` is the last entry of the log that is in it, `length` that of the
+/// bytes before they were packed, `checksum` of all the other columns.
+const VERSION_15: &str = "
+CREATE TABLE snapshot (
+    site     TEXT PRIMARY KEY,
+    format   INTEGER NOT NULL,
+    made_for BLOB NOT NULL,
+    kept_at  INTEGER NOT NULL,
+    log_to   INTEGER NOT NULL,
+    length   INTEGER NOT NULL,
+    checksum BLOB NOT NULL,
+    packed   BLOB NOT NULL
 ) STRICT;
 ";
 

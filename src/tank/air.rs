@@ -75,7 +75,7 @@ pub fn largest_daily_swing_c(volume_l: f64) -> f64 {
 }
 
 /// Why a probe is thought to hang in the air.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum InAir {
     /// It is where the air's thermometer is: how far it was left behind, as part of the
     /// air's swing, and the least for water.
@@ -85,7 +85,7 @@ pub enum InAir {
 }
 
 /// A day of a probe beside the air.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct AirLikeness {
     /// Time (seconds), probe and air (°C); at most 49.
     pairs: VecDeque<(i64, f64, f64)>,

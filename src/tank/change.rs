@@ -24,7 +24,7 @@ pub const CHANGE: Equation = Equation {
 };
 
 /// A window of time that ends with the newest reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Window {
     QuarterHour,
     HalfHour,
@@ -62,7 +62,7 @@ impl Window {
 }
 
 /// One change.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct TemperatureChange {
     /// °C; negative where the water cooled.
     pub by_c: f64,
@@ -91,7 +91,7 @@ impl Moves {
 }
 
 /// The last day's temperatures of one probe.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct TemperatureRecord {
     kept: VecDeque<(Timestamp, f64)>,
     newest: Option<(Timestamp, f64)>,

@@ -64,7 +64,7 @@ pub struct ProbeSurroundings {
 }
 
 /// Why a probe is thought to be out of the water.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Outside {
     /// Faster than any hose could change this much water.
     TooFast,
@@ -97,7 +97,7 @@ pub enum Immersed {
     Out { why: Outside, since: Timestamp, before_c: f64 },
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Seen {
     at: Timestamp,
     c: f64,
@@ -105,7 +105,7 @@ struct Seen {
     other_c: Option<f64>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Excursion {
     before: Seen,
     /// Nothing stands beside the reading before: it was the first one, or the first after
@@ -125,7 +125,7 @@ struct Excursion {
 }
 
 /// Watches one probe.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Immersion {
     last: Option<Seen>,
     /// The one before it, unless there was a long silence between.

@@ -22,7 +22,7 @@ pub const DRIFT: Equation = Equation {
 };
 
 /// Means of a sensor's hours.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Hourly {
     /// Hour since 1970, sum and number of its readings.
     hours: VecDeque<(i64, f64, u32)>,

@@ -58,7 +58,7 @@ const SHOWN_LEAST: usize = 2;
 const AS_WET: f64 = 0.005;
 
 /// A bed's top probe, for which a run is followed.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct RunProbe {
     /// The bed's number.
     pub bed: u16,
@@ -88,7 +88,7 @@ pub struct FinishedRun {
     pub beds: Vec<(u16, RunTrace)>,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct FollowedBed {
     probe: RunProbe,
     readings: Vec<(Timestamp, f32)>,
@@ -96,7 +96,7 @@ struct FollowedBed {
     rose: bool,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct OpenRun {
     start: Timestamp,
     end: Timestamp,
@@ -104,7 +104,7 @@ struct OpenRun {
 }
 
 /// Follows the runs of one program.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct RunWatch {
     /// The next run that is not followed yet, or when to look for one again.
     next: Option<(Timestamp, bool)>,
@@ -140,6 +140,12 @@ impl RunWatch {
             };
         }
         self.next = Some((next, is_run));
+    }
+
+    /// The beds that it knows, some more than once.
+    pub fn beds(&self) -> impl Iterator<Item = u16> {
+        let open = self.open.iter().flat_map(|run| run.beds.iter().map(|it| it.probe.bed));
+        open.chain(self.shown.iter().map(|(bed, _)| *bed))
     }
 
     /// Takes a good reading of a bed's top probe.

@@ -141,7 +141,7 @@ pub enum Course {
 }
 
 /// Remembers one probe's last hours.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainageWatch {
     samples: VecDeque<(Timestamp, f32)>,
     last: Option<Timestamp>,

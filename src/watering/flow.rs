@@ -17,7 +17,7 @@ const KEPT_S: i64 = 2 * 86_400;
 const KEPT_MAX: usize = 2_900;
 
 /// Water that ran.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FlowRun {
     /// The message before the first with water: it did not run sooner.
     pub from: Timestamp,
@@ -27,7 +27,7 @@ pub struct FlowRun {
 }
 
 /// Watches one meter.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct FlowWatch {
     counted: VecDeque<FlowRun>,
     run: Option<FlowRun>,

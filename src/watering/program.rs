@@ -49,7 +49,7 @@ pub struct Timetable {
 }
 
 /// One run of a program.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct TimerRun {
     pub start: Timestamp,
     pub end: Timestamp,

@@ -22,7 +22,7 @@ const SAME_EVENT_S: i64 = 3600;
 /// random ones a pair within half an hour is likely, and three are not.
 const EARLIER: usize = 2;
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct KeptRise {
     at: Timestamp,
     /// Minute of the local day.
@@ -32,7 +32,7 @@ struct KeptRise {
 }
 
 /// What somebody said of the rises about a time.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct SaidOfRise {
     at: Timestamp,
     /// Minute of the local day.
@@ -42,7 +42,7 @@ struct SaidOfRise {
 
 /// Remembers rises that no gauge's catch explained. What people said of them is kept
 /// beside them, so that it can be taken back.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct SameTimeWatch {
     kept: VecDeque<KeptRise>,
     /// In the order in which it was said: the last word on a rise holds.

@@ -37,7 +37,7 @@ const RUN_MIN: u16 = 20;
 const DAY_MIN: i64 = 1440;
 
 /// A rise of a bed's soil.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct SeenRise {
     /// The bed's number.
     pub bed: u16,

@@ -55,7 +55,7 @@ pub(super) const LAG_S: i64 = 900;
 pub(super) const LAG_S_PER_CM: f64 = 240.0;
 
 /// A believed rise.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Wetting {
     /// When the probe began to rise.
     pub onset: Timestamp,
@@ -75,7 +75,7 @@ pub struct Wetting {
     pub standing: f64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct Candidate {
     onset: Timestamp,
     found: Timestamp,
@@ -89,7 +89,7 @@ struct Candidate {
 }
 
 /// A span over which rises are looked for.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Span {
     over_s: i64,
     /// Smallest rise once the probe is known, m³/m³.
@@ -97,7 +97,7 @@ struct Span {
 }
 
 /// A probe's differences over one span.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Differences {
     span: Span,
     /// One an hour, at index (hour since epoch) mod 336; empty before the first.
@@ -109,7 +109,7 @@ struct Differences {
 }
 
 /// Watches one probe.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct WettingWatch {
     recent: VecDeque<(Timestamp, f32)>,
     fast: Differences,
@@ -150,6 +150,11 @@ impl WettingWatch {
             self.look_over(slow, at, value);
         }
         believed
+    }
+
+    /// Whether what was read of it can be one.
+    pub fn is_sound(&self) -> bool {
+        [&self.fast, &self.slow].iter().all(|it| matches!(it.history.len(), 0 | HISTORY_HOURS))
     }
 
     /// Takes back the newest reading where it fell out and `value` is back where the

@@ -71,7 +71,10 @@ fn seeds(kind: WorldKind, test: &str) {
         std::fs::create_dir_all(&file).expect("the folder of the rows");
         std::fs::write(std::path::Path::new(&file).join(format!("1-{kind:?}")), row).expect("a row");
     }
-    assert!(played > 0 && total.crashes + total.stops > 0 || one.is_some(), "nothing was tried");
+    assert!(
+        played > 0 && total.crashes + total.stops > 0 && total.resumed > 0 || one.is_some(),
+        "nothing was tried"
+    );
 }
 
 #[test]

@@ -13,7 +13,7 @@ const EACH_MAX: u32 = 100;
 const MINUTE_MAX: u32 = 30;
 
 /// Counts the notes of one garden.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct NoteLimit {
     /// The minute of the last note, and how many it has had.
     minute: (i64, u32),

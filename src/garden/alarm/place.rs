@@ -8,7 +8,7 @@ use crate::model::Id;
 
 /// A place that can have alarms, in the order in which they are gone through. The
 /// numbers are those of the garden's lists.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub(crate) enum AlarmPlace {
     Bed(u16),
     Tank(u16),
@@ -59,7 +59,7 @@ impl AlarmPlace {
 }
 
 /// What an alarm is about: a kind at a place.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AlarmSubject {
     pub(crate) kind: Kind,
     pub(crate) place: AlarmPlace,

@@ -20,7 +20,7 @@ const FRESH_S: i64 = 3600;
 const UNSEEN_S: i64 = 86_400;
 
 /// An alarm and its last words.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AlarmSlot {
     pub(crate) subject: AlarmSubject,
     pub(crate) life: Life,
@@ -95,6 +95,26 @@ impl AlarmSlot {
         let words = words.filter(|_| state.is_active() || state.is_hidden());
         let said = words.map_or_else(|| stored.said.clone(), |words| words.1);
         self.last = Some(Box::new((stored.at, said)));
+    }
+
+    /// Makes it go on from a kept state, where what is stored may be newer. Returns whether
+    /// it stands as nobody has stopped it: with its running delays and its newest words.
+    /// Else it was laid over as [`AlarmSlot::restore`] does.
+    pub(crate) fn go_on_from(&mut self, stored: Option<&AlarmRecord>) -> bool {
+        let told = self.last.as_deref().map(|(at, _)| at.as_millisecond());
+        let same = match stored {
+            Some(it) => {
+                let since = self.life.since().map(Timestamp::as_millisecond);
+                self.life.state() == it.state
+                    && told == Some(it.at.as_millisecond())
+                    && (it.state == State::Normal || since == Some(it.since.as_millisecond()))
+            }
+            None => self.life.state() == State::Normal && told.is_none(),
+        };
+        if !same {
+            self.restore(stored, None);
+        }
+        same
     }
 
     /// Which alarm it is.

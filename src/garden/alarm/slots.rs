@@ -7,7 +7,7 @@ use crate::garden::plan::Garden;
 use crate::model::Place;
 
 /// The alarms of a site, place by place.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AlarmSlots(Vec<AlarmSlot>);
 
 impl AlarmSlots {
@@ -103,6 +103,11 @@ impl AlarmSlots {
     /// All of them, in order.
     pub(crate) fn iter(&self) -> impl Iterator<Item = &AlarmSlot> {
         self.0.iter()
+    }
+
+    /// All of them, in order, for themselves.
+    pub(crate) fn into_slots(self) -> Vec<AlarmSlot> {
+        self.0
     }
 
     /// All of them, in order, to be changed.

@@ -9,7 +9,7 @@ const KEPT: usize = 16;
 /// Hours of a day in which a bed must have been heard for the day to be known.
 const HEARD_HOURS: u32 = 20;
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct DriestOfDay {
     date: Date,
     /// Depletion as a part of readily available water.
@@ -19,7 +19,7 @@ struct DriestOfDay {
 }
 
 /// The driest moment of each local day, the newest last.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DriestDays {
     days: VecDeque<DriestOfDay>,
 }

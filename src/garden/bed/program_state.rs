@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use crate::watering::RunWatch;
 
 /// One program of the garden's timers.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ProgramState {
     pub(crate) watch: RunWatch,
     /// The last run that did not arrive, until water has come.
@@ -16,7 +16,7 @@ pub(crate) struct ProgramState {
 }
 
 /// A run whose water did not arrive.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct MissedRun {
     pub(crate) start: Timestamp,
     /// When that was found.

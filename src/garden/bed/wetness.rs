@@ -5,14 +5,14 @@ use jiff::Timestamp;
 use crate::watering::DrainageWatch;
 
 /// Who says that water runs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum Witness {
     Soil,
     Meter,
 }
 
 /// What is kept of a bed's water for the two rules of `too_wet`.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Wetness {
     /// Of the top probe that is heard, and which it is.
     pub(crate) ebb: DrainageWatch,

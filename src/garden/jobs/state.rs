@@ -6,7 +6,7 @@ use jiff::Timestamp;
 const KEPT_MAX: usize = 16;
 
 /// When a job was done by the log.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct JobState {
     /// Oldest first.
     done: Vec<Timestamp>,

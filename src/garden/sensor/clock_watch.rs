@@ -30,7 +30,7 @@ pub(crate) enum ClockFinding {
 }
 
 /// The last messages of one sensor that gave a time of their own.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ClockWatch {
     /// Messages in a row whose time was off, and the arrivals of the first and the last.
     row: Option<(u8, Timestamp, Timestamp)>,

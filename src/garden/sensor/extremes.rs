@@ -12,7 +12,7 @@ const KEPT_HOURS: i64 = 40;
 const PATIENT_HOURS: i64 = 2;
 
 /// The values of one hour.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct HourRange {
     /// Hours since 1970-01-01T00:00Z.
     hour: i64,
@@ -21,7 +21,7 @@ struct HourRange {
 }
 
 /// A sensor's least and highest values, hour by hour.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct HourlyExtremes {
     hours: VecDeque<HourRange>,
 }

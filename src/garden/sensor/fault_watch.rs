@@ -67,7 +67,7 @@ impl ReadingFault {
 }
 
 /// Readings of one piece of time.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Piece {
     from_s: i64,
     good: u32,
@@ -76,14 +76,14 @@ struct Piece {
 }
 
 /// By what a sensor was found faulty: it decides what ends it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 enum FoundBy {
     Run,
     Share,
 }
 
 /// One sensor's last hours.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct FaultWatch {
     /// At most [`PIECES`].
     pieces: VecDeque<Piece>,

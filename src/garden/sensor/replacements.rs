@@ -7,7 +7,7 @@ use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Sensor;
 
 /// When one sensor's values began to be of another instrument or calibration.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Replacements {
     /// Sorted; with each, whether the instrument itself is another.
     at: Vec<(Timestamp, bool)>,

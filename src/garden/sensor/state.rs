@@ -15,7 +15,7 @@ use crate::tank::{AirLikeness, Hourly, Immersed, Immersion, Outside, Temperature
 use crate::watering::{FlowWatch, WettingWatch};
 
 /// What is kept of a sensor's readings beyond the last one, by its quantity.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) enum SensorHistory {
     Soil(Box<WettingWatch>),
     Water(Box<Thermometer>),
@@ -35,6 +35,12 @@ impl SensorHistory {
             Self::Flow(flow) => flow.miss(at),
             Self::Soil(_) | Self::Water(_) | Self::Ph(_) | Self::Extremes(_) | Self::None => {}
         }
+    }
+
+    /// Whether it is kept for the same quantity, and can be.
+    pub(crate) fn is_like(&self, other: &Self) -> bool {
+        std::mem::discriminant(self) == std::mem::discriminant(other)
+            && self.soil().is_none_or(WettingWatch::is_sound)
     }
 
     /// The reading of a moment has been shown to be a spike.
@@ -82,7 +88,7 @@ impl SensorHistory {
 }
 
 /// A tank's thermometer: its last day, and whether it is in the water.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Thermometer {
     pub(crate) kept: TemperatureRecord,
     pub(crate) immersion: Immersion,
@@ -94,7 +100,7 @@ pub(crate) struct Thermometer {
 }
 
 /// A break in a thermometer's good readings: the last one before and the first after it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ReadingPause {
     pub(crate) from: Timestamp,
     pub(crate) before_c: f64,
@@ -126,7 +132,7 @@ impl Thermometer {
 }
 
 /// A sensor's last reading.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct LastReading {
     pub(crate) at: Timestamp,
     pub(crate) raw: f64,
@@ -136,7 +142,7 @@ pub(crate) struct LastReading {
 
 /// The times that readings without a time of their own get: that of their arrival, and one
 /// millisecond after the other where more than one arrives at a time.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ArrivalStamp {
     /// The arrival of the last one, where it arrived since the start, and its time.
     last: Option<(Option<Timestamp>, Timestamp)>,
@@ -173,7 +179,7 @@ impl ArrivalStamp {
 }
 
 /// One sensor's state.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorState {
     pub(crate) calibrator: Calibrator,
     pub(crate) watch: Watch,
@@ -224,7 +230,7 @@ impl SensorState {
 }
 
 /// What a sensor last reported of its battery.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct BatteryState {
     pub(crate) last: Option<f64>,
     /// Reports in a row below the limit.
@@ -232,8 +238,9 @@ pub(crate) struct BatteryState {
 }
 
 /// What is known of one gateway, or of the sensors that have none.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct GatewayState {
+    #[serde(skip)]
     pub(crate) members: Vec<u16>,
     /// Readings of its sensors since it fell silent.
     pub(crate) heard_since: u8,

@@ -6,7 +6,7 @@ use crate::tank::{TemperatureChange, Window};
 use crate::text::spoken;
 
 /// A change beyond its limit, or the one nearest to it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct Swing {
     pub(crate) window: Window,
     pub(crate) change: TemperatureChange,

@@ -38,14 +38,14 @@ pub(crate) const QUANTITIES: [Quantity; 4] =
     [Quantity::AirTemperature, Quantity::RelativeHumidity, Quantity::SolarRadiation, Quantity::WindSpeed];
 
 /// The days of all weather sensors of a site.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct WeatherDays {
     /// In the order of the garden's file.
     sensors: Vec<SensorDays>,
 }
 
 /// One sensor's days, oldest first.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct SensorDays {
     sensor: u16,
     measures: Quantity,
@@ -58,7 +58,7 @@ struct SensorDays {
 }
 
 /// What one sensor said on one local day.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct SensorDay {
     date: Date,
     /// Its first moment and that of the next day.
@@ -229,6 +229,14 @@ impl WeatherDays {
             })
             .collect();
         Self { sensors }
+    }
+
+    /// Whether it is of the same sensors.
+    pub(crate) fn is_like(&self, other: &Self) -> bool {
+        let sensors = |it: &Self| -> Vec<(u16, Quantity, u32)> {
+            it.sensors.iter().map(|days| (days.sensor, days.measures, days.every_s)).collect()
+        };
+        sensors(self) == sensors(other)
     }
 
     /// Takes a reading that passed its tests, later than all of its sensor before.

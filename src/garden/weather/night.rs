@@ -16,7 +16,7 @@ const FROM: Time = Time::constant(15, 0, 0, 0);
 const UNTIL: Time = Time::constant(9, 0, 0, 0);
 
 /// What an afternoon says of the night that follows.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct NightOutlook {
     /// The local day on which it begins.
     pub(crate) date: Date,

@@ -77,7 +77,7 @@ pub(crate) const LEAST_MM: f64 = 0.5;
 pub(crate) const LEAST_SITE_L: f64 = 5.0;
 
 /// What wetted a bed.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum WettingCause {
     /// The gauges' catch in the day before, mm.
     Rain {
@@ -95,7 +95,7 @@ pub(crate) enum WettingCause {
 }
 
 /// How it is known that a bed was watered; the first that holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum WateringBasis {
     /// A water meter counted it.
     Meter,
@@ -120,7 +120,7 @@ impl WateringBasis {
 }
 
 /// Why the cause of a wetting cannot be told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum CauseUnknown {
     NoGauge,
     GaugeSilent,
@@ -181,7 +181,7 @@ impl CauseUnknown {
 }
 
 /// What the meters say of a wetting.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum MeterEvidence {
     /// Neither the bed nor the site has one.
     None,
@@ -208,7 +208,7 @@ impl MeterEvidence {
 }
 
 /// Hand watering that was written down about when a bed grew wetter.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct LoggedWatering {
     pub(crate) at: Timestamp,
     /// Where somebody measured.
@@ -232,7 +232,7 @@ impl LoggedWatering {
 
 /// What somebody wrote down about what wetted the beds at a time. Hand watering is
 /// [`LoggedWatering`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum WettingAnswer {
     Rain,
     Timer,
@@ -267,7 +267,7 @@ impl WettingAnswer {
 }
 
 /// What speaks for the cause of a wetting.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct WettingEvidence {
     pub(crate) wetting: Wetting,
     /// The first moment at which its water can have come.

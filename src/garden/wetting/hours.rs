@@ -13,7 +13,7 @@ use crate::garden::wetting::program::ProgramRun;
 use crate::watering::{WateringMethods, wholly_outside};
 
 /// How a watering lies to the hours of the garden's file.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub(crate) enum WateringTime {
     /// It can have run when the bed's own watering may run.
     Within,

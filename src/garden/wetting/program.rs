@@ -12,7 +12,7 @@ use crate::watering::{TimerRun, probe_lag_s};
 pub(crate) const TIMER_OFF_S: i64 = 900;
 
 /// A run of a program that can have begun a rise.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ProgramRun {
     /// Its number in [`Garden::programs`].
     pub(crate) program: u16,

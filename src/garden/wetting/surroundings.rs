@@ -37,7 +37,7 @@ const AFTER_S: i64 = 2 * 3600;
 const BEFORE_S: i64 = 3600;
 
 /// The least temperature of the day before a wetting, °C.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum Coldest {
     /// Of the bed's soil, else of the garden's.
     Soil(f64),
@@ -76,7 +76,7 @@ impl Coldest {
 }
 
 /// The highest relative humidity within two hours after a wetting's onset, %.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) enum AirMoisture {
     /// The garden has no hygrometer.
     NotMeasured,

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 /// The beginning of a bed's rise.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct RiseBegan {
     /// The probe's last reading before it rose.
     pub(crate) onset: Timestamp,
@@ -14,7 +14,7 @@ pub(crate) struct RiseBegan {
 }
 
 /// How one bed moved about when another rose.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct BedMotion {
     /// Whether it has a fresh probe.
     pub(crate) fresh: bool,
@@ -27,7 +27,7 @@ pub(crate) struct BedMotion {
 }
 
 /// How the garden's beds moved together.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct BedsTogether {
     /// Beds that rose or stirred within the event, this one included.
     pub(crate) beds: usize,

@@ -40,6 +40,13 @@ impl Store {
         }
     }
 
+    /// Tears each site's kept state; returns how many there are.
+    pub(crate) fn tear_snapshots(&mut self) -> usize {
+        self.settle().expect("the record can be read");
+        let tear = "UPDATE snapshot SET packed = substr(packed, 1, length(packed) / 2)";
+        self.connection.execute(tear, []).expect("the record can be written")
+    }
+
     /// Brings what the log holds into the database each time that it has so many pages.
     pub(crate) fn checkpoint_after(&self, pages: i64) {
         self.connection.pragma_update(None, "wal_autocheckpoint", pages).expect("a number");

@@ -122,6 +122,7 @@ pub(super) struct FaultCounts {
     repeated: u64,
     jumps: u64,
     forgotten: u64,
+    pub(super) resumed: u64,
     sent: u64,
     alarms: u64,
     messages: u64,
@@ -138,6 +139,7 @@ impl FaultCounts {
         self.repeated += it.repeated;
         self.jumps += it.jumps;
         self.forgotten += it.forgotten;
+        self.resumed += it.resumed;
         self.sent += it.sent;
         self.alarms += it.alarms;
         self.messages += it.messages;
@@ -167,8 +169,8 @@ impl fmt::Display for FaultCounts {
         write!(
             f,
             "{} readings, {} alarm steps, {} messages; {} crashes ({} within a write), {} stops, {} failed writes, \
-             {} lost connections, {} repeats, {} jumps of the clock, {} sessions forgotten; all there after at most \
-             {} calm steps",
+             {} lost connections, {} repeats, {} jumps of the clock, {} sessions forgotten; {} starts from a kept \
+             state; all there after at most {} calm steps",
             self.sent,
             self.alarms,
             self.messages,
@@ -180,6 +182,7 @@ impl fmt::Display for FaultCounts {
             self.repeated,
             self.jumps,
             self.forgotten,
+            self.resumed,
             self.slowest_steps,
         )
     }
@@ -495,6 +498,9 @@ impl FaultyWorld {
             engine.telling_clock = TellingClock::simulated();
         }
         engine.on_change(Box::new(|_| {}));
+        let goes_on = engine.goes_on();
+        self.counts.resumed += goes_on;
+        self.tell(format!("{goes_on} gardens go on from what was kept"));
         engine.router.core.start(wall);
         engine.store.checkpoint_after(4);
         self.reader = Some(engine.reader().expect("the record can be read"));
@@ -595,6 +601,16 @@ impl FaultyWorld {
         }
         self.acknowledge(&taken);
         self.engine().finish(&round);
+        self.keep_states();
+    }
+
+    /// Now and then a day is over, or so it seems; the write may fail as any other.
+    fn keep_states(&mut self) {
+        let wall = self.wall();
+        if self.faulty && self.draw.one_in(3) && self.engine().is_settled() {
+            let kept = self.engine().keep_states(wall);
+            self.tell(format!("how the garden stands is kept: {kept:?}"));
+        }
     }
 
     fn judge(&mut self, taken: &[Held]) -> Round {
@@ -816,7 +832,13 @@ impl FaultyWorld {
             if !round.commit || self.commit() {
                 self.acknowledge(&taken);
                 self.engine().finish(&round);
+                self.keep_states();
             }
+        }
+        if self.draw.one_in(6) {
+            self.fault(None);
+            let torn = self.engine().store.tear_snapshots();
+            self.tell(format!("{torn} kept states are torn"));
         }
         self.leave();
         self.start();
