@@ -69,6 +69,7 @@ pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
         gardens = settings.gardens.len(),
         sensors = settings.gardens.iter().map(|g| g.sensors.len()).sum::<usize>(),
         store = %settings.store.path.display(),
+        go_on = keeper.goes_on(),
         "trug is running"
     );
     daemon::run(settings, keeper, listener, None, stop).await?;

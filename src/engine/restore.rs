@@ -1,5 +1,23 @@
 //! The core rebuilt from what is stored: at a start nothing is forgotten, and
 //! nothing that stands is raised again.
+//!
+//! A site goes on from its kept state ([`site_state`](crate::engine::site_state)) and takes
+//! the readings that were judged after it. Where there is none that can be used, the readings
+//! of its last fifteen days are taken again.
+//!
+//! # Where the two differ
+//!
+//! A kept state is as that of a daemon that was never stopped, to the bit. The readings alone
+//! bring back less: rises, dry days, weather, evidence about gauges, trials of soil and
+//! drydowns that began before the fifteen days; the usual rises that a probe learned in their
+//! first hours; what batteries said; when the words of an alarm were renewed. Where they
+//! differ, the kept state is right, but for two things that the readings know better: rain
+//! that came late counts among the rain days, and what an entry of the log had made a site
+//! forget comes back once that is struck. So after a strike a site is not resumed, nor is its
+//! state kept until its readings have been taken again.
+//!
+//! After a crash the readings since the state was kept are taken in the order of their own
+//! times: in which order they came is not stored, nor what batteries said with them.
 
 use std::collections::HashMap;
 use std::ops::{ControlFlow, RangeInclusive};

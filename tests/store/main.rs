@@ -10,6 +10,7 @@ mod export_alarms;
 mod export_figures;
 mod faults;
 mod kept;
+mod kept_states;
 mod log;
 mod messages;
 mod messages_command;
