@@ -134,6 +134,8 @@ pub struct Engine {
     filler: QuarterFiller,
     /// When each site's state was kept last.
     snapshots: SnapshotTimes,
+    /// Sites that went on from a kept state.
+    gone_on: u64,
     /// Sites whose state is kept in the store, by their numbers, as it was opened.
     kept_states: HashMap<usize, Id>,
     /// The last entry of the log that the core has taken.
@@ -181,11 +183,10 @@ impl Engine {
         }
         let log_to = store.log_taken_to()?;
         let (changes, kept) = crate::engine::restore::restore(&mut router, &store, now)?;
-        let days = gardens
-            .iter()
-            .zip(&kept)
-            .map(|(garden, kept)| kept.map(|kept| garden.site.time_zone.to_datetime(kept.at).date()));
-        let snapshots = SnapshotTimes::new(days.collect());
+        let mut snapshots = SnapshotTimes::default();
+        for (garden, kept) in gardens.iter().zip(&kept).filter_map(|(it, kept)| Some((it, (*kept)?))) {
+            snapshots.note(garden, kept.at);
+        }
         if settings.answers.mqtt {
             router.take_answers();
         }
@@ -223,6 +224,7 @@ impl Engine {
             health_limits: settings.watch.limits,
             filler: QuarterFiller::default(),
             snapshots,
+            gone_on: kept.iter().flatten().count() as u64,
             kept_states: gardens.iter().map(|garden| garden.site.id.clone()).enumerate().collect(),
             log_to,
             importing: false,

@@ -20,6 +20,7 @@ mod forward_refused;
 mod forward_victoria;
 mod hostile;
 mod import;
+mod kept_states;
 mod kill;
 
 mod kill_message;

@@ -4,6 +4,8 @@
 //! the core has taken, and no more. One site at a time is packed, so that live readings
 //! wait some milliseconds for it and memory holds no second copy of the fleet.
 
+use std::collections::HashMap;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
@@ -14,6 +16,7 @@ use crate::engine::daemon_health::DaemonHealth;
 use crate::engine::error_chain::ErrorChain;
 use crate::engine::keeper::Engine;
 use crate::engine::site_state;
+use crate::garden::plan::Garden;
 use crate::model::Id;
 use crate::store::{SiteSnapshot, StoreError};
 
@@ -27,10 +30,10 @@ const RETRY: Duration = Duration::from_secs(60);
 const BYTES_MAX: usize = 8 * 1024 * 1024;
 
 /// When the sites' states were kept.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct SnapshotTimes {
-    /// The site's own day of it.
-    days: Vec<Option<Date>>,
+    /// The site's own day of it, and the plan that it then had.
+    days: HashMap<Id, (Date, Arc<Garden>)>,
     /// The site that is looked at next.
     next: usize,
     /// When it may be the next one's turn; `None`: at once.
@@ -42,8 +45,10 @@ pub(super) struct SnapshotTimes {
 }
 
 impl SnapshotTimes {
-    pub(super) fn new(days: Vec<Option<Date>>) -> Self {
-        Self { days, next: 0, due: None, failed: false, replayed_next: Vec::new() }
+    /// Notes when a site's state was kept.
+    pub(super) fn note(&mut self, garden: &Arc<Garden>, at: Timestamp) {
+        let day = garden.site.time_zone.to_datetime(at).date();
+        self.days.insert(garden.site.id.clone(), (day, Arc::clone(garden)));
     }
 
     /// The next start takes the readings of a site again.
@@ -53,10 +58,18 @@ impl SnapshotTimes {
         }
     }
 
-    /// The next site whose day is over, by `today` of each.
-    fn due_site(&self, today: impl Fn(usize) -> Date) -> Option<usize> {
-        let sites = self.days.len();
-        (self.next..sites).chain(0..self.next.min(sites)).find(|site| self.days[*site] != Some(today(*site)))
+    /// The number of the next site whose day is over at `now`, or whose plan is another.
+    fn due_site<'g>(&self, gardens: impl Iterator<Item = &'g Arc<Garden>>, now: Timestamp) -> Option<usize> {
+        let is_due = |garden: &Garden| {
+            let kept = self.days.get(&garden.site.id);
+            !kept.is_some_and(|(day, plan)| {
+                std::ptr::eq(Arc::as_ptr(plan), garden)
+                    && *day == garden.site.time_zone.to_datetime(now).date()
+            })
+        };
+        let due = gardens.enumerate().filter(|(_, garden)| is_due(garden)).map(|(site, _)| site);
+        // Those after the last one first, then round again.
+        due.min_by_key(|site| (*site < self.next, *site))
     }
 }
 
@@ -66,14 +79,17 @@ impl Engine {
         if self.snapshots.due.is_some_and(|due| Instant::now() < due) || !self.is_settled() {
             return;
         }
-        let zones: Vec<_> = self.router.core.sites().map(|garden| garden.site.time_zone.clone()).collect();
-        let today = |site: usize| zones[site].to_datetime(now).date();
         let began = Instant::now();
         let mut wait = EVERY;
-        if let Some(site) = self.snapshots.due_site(today) {
+        let gardens = || self.router.core.site_states().map(|site| &site.garden);
+        let due = self.snapshots.due_site(gardens(), now);
+        if let Some((site, garden)) = due.and_then(|site| Some((site, Arc::clone(gardens().nth(site)?)))) {
             self.snapshots.next = site + 1;
             match self.keep_state(site, now) {
-                Ok(()) => (self.snapshots.days[site], self.snapshots.failed) = (Some(today(site)), false),
+                Ok(()) => {
+                    self.snapshots.note(&garden, now);
+                    self.snapshots.failed = false;
+                }
                 Err(reason) => {
                     self.state_not_kept(&reason);
                     wait = RETRY;
@@ -153,7 +169,7 @@ impl Engine {
 
     /// How many sites went on from a kept state when the store was opened.
     pub fn goes_on(&self) -> u64 {
-        self.snapshots.days.iter().flatten().count() as u64
+        self.gone_on
     }
 
     /// Whether all that the core has taken is in the file.
@@ -168,5 +184,46 @@ impl Engine {
                 "how the gardens stand could not be kept; the next start takes longer"
             );
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::SignedDuration;
+
+    use super::*;
+    use crate::settings::from_text;
+
+    #[test]
+    fn each_site_has_its_turn_once_a_day_of_its_own_and_after_a_change_of_its_plan() {
+        let garden = |site: &str, zone: &str| {
+            let text = format!(
+                "[site]\nid = \"{site}\"\nname = \"School\"\ntime_zone = \"{zone}\"\nlatitude_deg = -34.9\n\
+                 elevation_m = 95\n"
+            );
+            let trug = "[broker]\nurl = \"mqtt://127.0.0.1\"\n[store]\npath = \"t.db\"\n";
+            let settings = from_text(("trug.toml", trug), &[("g.toml", &text)], std::iter::empty());
+            Arc::new(settings.unwrap_or_else(|faults| panic!("{faults}")).gardens.remove(0))
+        };
+        let zones = [("a", "Australia/Adelaide"), ("b", "Europe/Berlin"), ("c", "Australia/Adelaide")];
+        let mut gardens = zones.map(|(site, zone)| garden(site, zone));
+        let mut times = SnapshotTimes::default();
+        let mut kept = Vec::new();
+        let start: Timestamp = "2026-04-17T00:00:00Z".parse().expect("a time");
+        for hour in 0..48 {
+            let now = start + SignedDuration::from_hours(hour);
+            if hour == 40 {
+                gardens[1] = garden("b", "Europe/Berlin");
+            }
+            while let Some(site) = times.due_site(gardens.iter(), now) {
+                times.next = site + 1;
+                times.note(&gardens[site], now);
+                kept.push((hour, site));
+            }
+        }
+        // Adelaide's midnight is at 14:30 UTC, Berlin's at 22:00.
+        let expected =
+            [(0, 0), (0, 1), (0, 2), (15, 0), (15, 2), (22, 1), (39, 0), (39, 2), (40, 1), (46, 1)];
+        assert_eq!(kept, expected);
     }
 }
