@@ -15,6 +15,7 @@ use crate::chart::scale::Scale;
 use crate::chart::svg::{percent, short, terse};
 use crate::chart::thin::runs;
 use crate::chart::{Chart, FanInterval, FanPoint, Flagged, Panel, Rule, Stroke, Trace, Zone};
+use crate::text::locale::LocalText;
 
 /// Units of an inner drawing's width.
 const WIDE: f64 = 1000.0;
@@ -221,16 +222,7 @@ impl<'a> PanelFrame<'a> {
             (self.y(rule.at) - 3.0, SideWord { text: &rule.label, class: "rule-name", x: 0.993 })
         });
         let ends = self.line_ends();
-        let short_ones = ends.iter().filter(|end| end.trace.label.chars().count() <= LABEL_MAX);
-        let lines = short_ones.map(|end| {
-            // Beside the line's end where a phone has room for it, else over it.
-            let text = end.trace.label.as_str();
-            if (1.0 - end.part) * NARROW_PIXELS > width_of(text) + 12.0 {
-                (end.y + 4.0, SideWord { text, class: "line-name", x: end.part + 8.0 / NARROW_PIXELS })
-            } else {
-                (end.y - 6.0, SideWord { text, class: "line-name end", x: 0.993 })
-            }
-        });
+        let lines = ends.iter().filter_map(|end| self.line_name(end));
         html! {
             @for mark in self.scale.marks() {
                 text class="value" x="-5" y=(short(self.y(mark) + 4.0)) { (self.scale.label(mark)) }
@@ -244,10 +236,28 @@ impl<'a> PanelFrame<'a> {
             @for (at, text) in apart(zones.collect(), self.high) {
                 text class="zone-name" x="5" y=(short(at)) { (text) }
             }
-            @for (at, word) in apart(lines.chain(rules).collect(), self.high) {
+            @for (at, word) in apart(rules.collect(), self.high) {
                 text class=(word.class) x=(percent(word.x)) y=(short(at)) { (word.text) }
             }
+            @for (at, word) in apart(lines.collect(), self.high) {
+                text class=(word.class) x=(percent(word.x)) dx="8" y=(short(at)) { (word.text) }
+            }
         }
+    }
+
+    /// A line's own name beside its end, where that hides neither lines nor the rules' words;
+    /// elsewhere the key alone tells it, by the mark at the line's end.
+    fn line_name<'t>(&self, end: &LineEnd<'t>) -> Option<(f64, SideWord<'t>)> {
+        let text = end.trace.label.as_str();
+        let locale = self.chart.locale;
+        let width = |text: &str| width_of(&LocalText::new(locale, []).text(text));
+        let rules = self.rules().map(|rule| width(&rule.label)).fold(0.0, f64::max);
+        let fits = |pixels: f64| (1.0 - end.part) * pixels > width(text) + rules + 16.0;
+        if text.chars().count() > LABEL_MAX || !fits(WIDE_PIXELS) {
+            return None;
+        }
+        let class = if fits(NARROW_PIXELS) { "line-name" } else { "line-name wide" };
+        Some((end.y + 4.0, SideWord { text, class, x: end.part }))
     }
 
     /// The marks at the ends of lines.
@@ -487,7 +497,7 @@ fn apart<T>(mut words: Vec<(f64, T)>, high: f64) -> Vec<(f64, T)> {
     words
 }
 
-/// A word at the right of a plot.
+/// A word at the right of a plot, from or up to a place.
 struct SideWord<'a> {
     text: &'a str,
     class: &'static str,

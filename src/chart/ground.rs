@@ -11,13 +11,19 @@ use super::svg::short;
 use crate::garden::ground::{GroundRect, LandmarkKind};
 use crate::garden::ground_layout::GroundLayout;
 use crate::model::Condition;
+use crate::text::locale::LocalText;
 
 /// Width of the drawing in its own units: about the pixels of a phone, so that letters
 /// are there as large as they are here.
 const WIDTH: f64 = 360.0;
-/// Height of letters, and about the width of one.
+/// Height of letters, and about the width of one: of a name, which is bold, and of a word.
 const LETTER_H: f64 = 12.0;
-const LETTER_W: f64 = 6.3;
+const BOLD_W: f64 = 7.2;
+const LETTER_W: f64 = 6.6;
+/// Letters of a name that still tells something when its end is left out.
+const SHORTEST: usize = 6;
+/// More places than these have words only inside.
+const CROWD: usize = 24;
 /// The drawing is at most so many times as high as wide, so that the page stays short.
 const HIGHEST: f64 = 1.3;
 
@@ -78,8 +84,14 @@ impl DrawnPlace {
     }
 }
 
-/// The drawing; nothing where there is nothing to draw.
-pub(crate) fn draw(layout: &GroundLayout, places: &[DrawnPlace], described: &str) -> Option<Markup> {
+/// The drawing; nothing where there is nothing to draw. `local`: how its people read, since
+/// a figure with a second unit beside it needs more room.
+pub(crate) fn draw(
+    layout: &GroundLayout,
+    places: &[DrawnPlace],
+    described: &str,
+    local: &LocalText,
+) -> Option<Markup> {
     let right = layout.width_m;
     let scale = (WIDTH / right).min(WIDTH * HIGHEST / layout.height_m);
     if places.is_empty() || !(scale.is_finite() && scale > 0.0) {
@@ -94,7 +106,22 @@ pub(crate) fn draw(layout: &GroundLayout, places: &[DrawnPlace], described: &str
         h: rect.height_m * scale,
     };
     let marks = layout.landmarks.iter().map(|it| scaled(&it.rect));
-    let boxes: Vec<Box> = places.iter().map(|place| scaled(&place.rect)).chain(marks).collect();
+    let mut taken: Vec<Box> = places.iter().map(|place| scaled(&place.rect)).chain(marks).collect();
+    let crowded = places.len() > CROWD;
+    let labels: Vec<Label> = places
+        .iter()
+        .map(|place| {
+            let label = Label::of(
+                place,
+                scaled(&place.rect),
+                &taken,
+                (width, if crowded { 0.0 } else { height }),
+                local,
+            );
+            taken.extend(label.below);
+            label
+        })
+        .collect();
     let fence = layout.outline.iter().enumerate().map(|(number, (x, y))| {
         let step = if number == 0 { 'M' } else { 'L' };
         format!("{step}{} {}", short(aside + x * scale), short(y * scale))
@@ -110,9 +137,8 @@ pub(crate) fn draw(layout: &GroundLayout, places: &[DrawnPlace], described: &str
                 path class="lawn" d={ (fence) "Z" } {}
             }
             @for mark in &layout.landmarks { (landmark(mark.kind, &mark.name, scaled(&mark.rect))) }
-            @for (number, place) in (1..).zip(places) {
-                @let label = Label::of(number, place, scaled(&place.rect), &boxes, (width, height));
-                (self::place(place, scaled(&place.rect), &label))
+            @for (place, label) in places.iter().zip(&labels) {
+                (self::place(place, scaled(&place.rect), label))
             }
         }
     })
@@ -164,8 +190,8 @@ fn place(place: &DrawnPlace, at: Box, label: &Label) -> Markup {
         format!("{}: {}. {}", place.name, place.word(), crate::text::labels::condition(place.condition));
     html! {
         a class={ "spot " (place.condition.name()) } href=(place.address) aria-label=(said) {
-            // For who points at a number.
-            @if label.lines[0] != place.name { title { (place.name) } }
+            // For who points at a place that has no room for its name.
+            @if label.lines.first() != Some(&place.name) { title { (place.name) } }
             @match &place.fill {
                 PlaceFill::Bed(ground) => (bed(*ground, at)),
                 PlaceFill::Tank(water) => (tank(water.as_ref().map(|(part, _)| *part), at)),
@@ -216,85 +242,128 @@ fn gauge(full: Option<f64>, at: Box) -> Markup {
     }
 }
 
-/// Units on a side of the mark.
-const MARK: f64 = 15.0;
+/// Units on a side of the mark, and of the room between it and a word.
+const MARK: f64 = 12.0;
+const MARK_ROOM: f64 = 3.0;
 const LINE_H: f64 = LETTER_H + 3.0;
 
 /// Where the words of a place stand, and which of them.
 struct Label {
+    /// None where there is room for the mark alone.
     lines: Vec<String>,
     /// The middle of all lines.
     x: f64,
     y: f64,
     /// Written along a place that stands on end.
     turned: bool,
+    /// Units on a side of its mark.
+    mark: f64,
+    /// Half the width of the line with the mark.
+    half: f64,
+    /// What it covers outside its own place.
+    below: Option<Box>,
 }
 
 impl Label {
-    /// Name and word in the place, else below it, else what of them has room; at the
-    /// least the place's number in the list below the drawing. `others` is what else
-    /// stands on the drawing, which ends at `end`.
-    fn of(number: usize, place: &DrawnPlace, at: Box, others: &[Box], end: (f64, f64)) -> Self {
+    /// Name and word in the place, else below it, else what of them has room, at last with
+    /// the end of the name left out, or the mark alone. `taken` is what else stands on the
+    /// drawing, which ends at `end`.
+    fn of(place: &DrawnPlace, at: Box, taken: &[Box], end: (f64, f64), local: &LocalText) -> Self {
         let (x, y) = at.mid();
-        let both = vec![place.name.clone(), place.word().to_owned()];
+        let word = place.word().to_owned();
+        let both = vec![place.name.clone(), word.clone()];
         let name = vec![place.name.clone()];
+        let label = |lines: Vec<String>, (x, y): (f64, f64), turned: bool, below: Option<Box>| {
+            let half = lines.last().map_or(0.0, |last| last_line(last, lines.len(), local) / 2.0);
+            Self { lines, x, y, turned, mark: MARK, half, below }
+        };
         let inside = |lines: &[String], turned: bool| {
-            let (w, h) = size(lines);
+            let (w, h) = size(lines, local);
             let (long, across) = if turned { (at.h, at.w) } else { (at.w, at.h) };
             w + 4.0 <= long && h + 2.0 <= across
+        };
+        let below = |lines: &[String]| {
+            let (w, h) = size(lines, local);
+            let room = Box { x: (x - w / 2.0).clamp(0.0, (end.0 - w).max(0.0)), y: at.y + at.h + 1.0, w, h };
+            let free = room.y + h <= end.1 && w <= end.0 && !taken.iter().any(|other| other.meets(room));
+            free.then_some(room)
         };
         // Water and rain are looked at, not written on.
         let is_bed = matches!(place.fill, PlaceFill::Bed(_));
         for (lines, turned) in [(&both, false), (&both, true), (&name, false), (&name, true)] {
             if is_bed && inside(lines, turned) {
-                return Self { lines: lines.clone(), x, y, turned };
+                return label(lines.clone(), (x, y), turned, None);
             }
         }
-        for lines in [&both, &name] {
-            let (w, h) = size(lines);
-            let below = Box { x: (x - w / 2.0).clamp(0.0, (end.0 - w).max(0.0)), y: at.y + at.h + 1.0, w, h };
-            if below.y + h <= end.1 && w <= end.0 && !others.iter().any(|other| other.meets(below)) {
-                return Self {
-                    lines: lines.clone(),
-                    x: below.x + w / 2.0,
-                    y: below.y + h / 2.0,
-                    turned: false,
-                };
+        let short_both = shortened(&place.name, at.w).map(|short| vec![short, word]);
+        if let Some(lines) = short_both.as_ref().filter(|lines| is_bed && inside(lines, false)) {
+            return label(lines.clone(), (x, y), false, None);
+        }
+        for lines in [Some(&both), Some(&name), short_both.as_ref()].into_iter().flatten() {
+            if let Some(room) = below(lines) {
+                return label(
+                    lines.clone(),
+                    (room.x + room.w / 2.0, room.y + room.h / 2.0),
+                    false,
+                    Some(room),
+                );
             }
         }
-        Self { lines: vec![number.to_string()], x, y, turned: false }
+        let mark = (at.w.min(at.h) - 4.0).clamp(0.0, MARK);
+        Self { mark, ..label(Vec::new(), (x, y), false, None) }
     }
 
     fn draw(&self, mark: &str) -> Markup {
-        let first = self.y - LINE_H * (self.lines.len() as f64 - 1.0) / 2.0 + LETTER_H * 0.35;
-        let last = self.lines.len() - 1;
-        let half = letters(&self.lines[last]) / 2.0;
+        let rows = self.lines.len() as f64;
+        let first = self.y - LINE_H * (rows - 1.0) / 2.0 + LETTER_H * 0.35;
         // The mark stands before the last line.
-        let (mark_x, mark_y) = (self.x - half - MARK * 0.55, first + LINE_H * last as f64 - LETTER_H * 0.85);
+        let (mark_x, mark_y) = match self.lines.len().checked_sub(1) {
+            Some(last) => (self.x - self.half, first + LINE_H * last as f64 - LETTER_H * 0.85),
+            None => (self.x - self.mark / 2.0, self.y - self.mark / 2.0),
+        };
         let turn = self.turned.then(|| format!("rotate(-90 {} {})", short(self.x), short(self.y)));
         html! {
             g transform=[turn] {
                 @for (row, line) in self.lines.iter().enumerate() {
-                    @let shift = if row == last { MARK * 0.45 } else { 0.0 };
-                    text class=(if row == 0 { "spot-name" } else { "spot-word" }) x=(short(self.x + shift))
-                        y=(short(first + LINE_H * row as f64)) text-anchor="middle" { (line) }
+                    @let (x, anchor) = if row + 1 == self.lines.len() {
+                        (mark_x + MARK + MARK_ROOM, "start")
+                    } else {
+                        (self.x, "middle")
+                    };
+                    text class=(if row == 0 { "spot-name" } else { "spot-word" }) x=(short(x))
+                        y=(short(first + LINE_H * row as f64)) text-anchor=(anchor) { (line) }
                 }
                 path class="spot-mark" fill-rule="evenodd" d=(mark)
-                    transform=(format!("translate({} {}) scale(0.5)", short(mark_x), short(mark_y))) {}
+                    transform=(format!("translate({} {}) scale({:.2})", short(mark_x), short(mark_y), self.mark / 24.0)) {}
             }
         }
     }
 }
 
-/// About the width of a line.
-fn letters(line: &str) -> f64 {
-    line.chars().count() as f64 * LETTER_W
+/// A name without its end, as wide as a place; `None` where nothing of it would be left that
+/// tells something.
+fn shortened(name: &str, wide: f64) -> Option<String> {
+    let letters = ((wide - 4.0) / BOLD_W).floor() as usize;
+    let kept = letters.checked_sub(1).filter(|kept| *kept >= SHORTEST && name.chars().count() > *kept)?;
+    let start: String = name.chars().take(kept).collect();
+    Some(format!("{}…", start.trim_end()))
+}
+
+/// About the width of a line; the first one is a name.
+fn letters(line: &str, row: usize, local: &LocalText) -> f64 {
+    local.text(line).chars().count() as f64 * if row == 0 { BOLD_W } else { LETTER_W }
+}
+
+/// About the width of the last of so many lines, with the mark before it.
+fn last_line(line: &str, rows: usize, local: &LocalText) -> f64 {
+    letters(line, rows - 1, local) + MARK + MARK_ROOM
 }
 
 /// About the room that lines need, with the mark before the last one.
-fn size(lines: &[String]) -> (f64, f64) {
-    let last = lines.len() - 1;
-    let width = |(row, line): (usize, &String)| letters(line) + if row == last { MARK } else { 0.0 };
+fn size(lines: &[String], local: &LocalText) -> (f64, f64) {
+    let width = |(row, line): (usize, &String)| {
+        if row + 1 == lines.len() { last_line(line, lines.len(), local) } else { letters(line, row, local) }
+    };
     (lines.iter().enumerate().map(width).fold(0.0, f64::max), lines.len() as f64 * LINE_H)
 }
 

@@ -147,6 +147,7 @@ impl PendingList {
         for (number, now, pending) in &self.sites {
             let garden = &gardens[*number];
             let as_of = labels::full_moment(*now, &garden.site.time_zone);
+            let out: &mut dyn Write = &mut LocalWriter::of_garden(out, Some(garden));
             writeln!(out, "\nNot alarms yet at {}, by the readings until {as_of}:", garden.site.name)?;
             for it in pending {
                 paragraph(&pending_words(garden, it, *now), out)?;
@@ -202,6 +203,7 @@ fn present(
         heading(&mut site, gardens, alarm, out)?;
         let record = &alarm.record;
         let garden = garden_of(gardens, &record.key.site);
+        let out: &mut dyn Write = &mut LocalWriter::of_garden(out, garden);
         let place = place_name(garden, &record.key.place);
         writeln!(out, "\n{} at {place}", labels::kind(record.key.kind))?;
         paragraph(&record.said.text, out)?;
@@ -262,6 +264,7 @@ fn history(
             HistoryItem::Note(note) => (&note.key, note.at),
         };
         let garden = garden_of(gardens, &key.site);
+        let out: &mut dyn Write = &mut LocalWriter::of_garden(out, garden);
         let zone = zone_of(garden);
         writeln!(
             out,

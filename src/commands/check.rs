@@ -107,6 +107,7 @@ fn found_as_text(config: &Path, settings: &Settings, out: &mut dyn Write) -> io:
     writeln!(out, "{}: {}", config.display(), counted(settings.gardens.len(), "garden", "gardens"))?;
     for garden in &settings.gardens {
         let site = &garden.site;
+        let out: &mut dyn Write = &mut LocalWriter::of_garden(out, Some(garden));
         writeln!(
             out,
             "\n{} ({}), {}: {}, {}, {}",

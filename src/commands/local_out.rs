@@ -6,7 +6,8 @@ use crate::garden::plan::Garden;
 use crate::text::locale::LocalText;
 
 /// How the people of the garden `site` read, or of all gardens where they read alike; where
-/// they do not, texts stay as they are written.
+/// they do not, a text of all stays as it is written, and that of one garden goes through
+/// [`LocalWriter::of_garden`].
 pub(super) fn local_of(gardens: &[Garden], site: Option<&str>) -> LocalText {
     let these = || gardens.iter().filter(|garden| site.is_none_or(|site| garden.site.id.as_str() == site));
     let Some(first) = these().next() else { return LocalText::default() };
@@ -29,6 +30,11 @@ impl<'a> LocalWriter<'a> {
     pub(super) fn new(out: &'a mut dyn Write, as_json: bool, gardens: &[Garden], site: Option<&str>) -> Self {
         let local = if as_json { LocalText::default() } else { local_of(gardens, site) };
         Self { out, local, begun: Vec::new() }
+    }
+
+    /// For what is printed of one garden among others. What is turned already stays.
+    pub(super) fn of_garden(out: &'a mut dyn Write, garden: Option<&Garden>) -> Self {
+        Self { out, local: garden.map(Garden::local_text).unwrap_or_default(), begun: Vec::new() }
     }
 
     fn turn(&mut self) -> io::Result<()> {

@@ -459,7 +459,8 @@ fn line(gardens: &[Garden], entry: &LogEntry) -> String {
     let zone = zone_of(garden);
     let place = entry.place.as_ref().map_or_else(String::new, |id| format!("{}: ", place_name(garden, id)));
     let note = if entry.note.is_empty() { String::new() } else { format!(" ({})", safe(&entry.note)) };
-    format!("{}: {place}{}{note}", labels::full_moment(entry.at, &zone), entry.what.words())
+    let line = format!("{}: {place}{}{note}", labels::full_moment(entry.at, &zone), entry.what.words());
+    garden.map(Garden::local_text).unwrap_or_default().text(&line).into_owned()
 }
 
 /// An entry with its number, and that it was struck.

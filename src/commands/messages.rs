@@ -108,6 +108,7 @@ fn show_waiting(gardens: &[Garden], waiting: &[Waiting], out: &mut dyn Write) ->
     }
     for Waiting { who, alarm, due, wait, .. } in waiting {
         let garden = garden_of(gardens, &alarm.site);
+        let out: &mut dyn Write = &mut LocalWriter::of_garden(out, garden);
         let when = labels::full_moment(*due, &zone_of(garden));
         let name = garden.map_or(alarm.site.as_str(), |garden| garden.site.name.as_str());
         let what = match wait {
@@ -152,7 +153,9 @@ impl<'a> WaitingJson<'a> {
 
 fn show(gardens: &[Garden], it: &MessageRecord, out: &mut dyn Write) -> anyhow::Result<()> {
     let message = &it.message;
-    let zone = zone_of(garden_of(gardens, &message.site));
+    let garden = garden_of(gardens, &message.site);
+    let out: &mut dyn Write = &mut LocalWriter::of_garden(out, garden);
+    let zone = zone_of(garden);
     let moment = |at| labels::full_moment(at, &zone);
     line(
         0,

@@ -244,6 +244,7 @@ fn list(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> anyhow
         if number > 0 {
             writeln!(out)?;
         }
+        let out: &mut dyn Write = &mut LocalWriter::of_garden(out, Some(garden));
         writeln!(out, "{} ({})", garden.site.name, garden.site.id)?;
         if garden.tell.is_empty() {
             writeln!(out, "\nNobody is told: the garden's file has no [[tell]].")?;

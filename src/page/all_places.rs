@@ -17,7 +17,7 @@ pub(super) async fn all<V: PageSource>(site: SitePage<V>) -> Result<Markup, Prob
         p class="as-of" { (labels::full_moment(view.now, &view.time_zone)) }
         @if let Ok(garden) = site.garden() {
             (ground::drawing(garden, view))
-            p { a href={ "/site/" (view.id) "/drawing" } { "Move or size the places of this drawing" } }
+            p class="way-to-move" { a href={ "/site/" (view.id) "/drawing" } { "Move or size the places of this drawing" } }
         }
         (places::beds(view))
         (places::tanks(view))

@@ -5,6 +5,8 @@
 
 use maud::{Markup, html};
 
+use crate::text::locale::LocalText;
+
 /// Width of the drawing, in its own units.
 const WIDTH: f64 = 280.0;
 
@@ -12,8 +14,10 @@ const WIDTH: f64 = 280.0;
 const ROW: f64 = 69.0;
 const ROW_STEP: f64 = 18.0;
 
-/// Room that one letter needs, and half of what a mark's label needs.
+/// Room that one letter needs, in a zone and in a mark's label, and half of what a label between
+/// others needs.
 const LETTER: f64 = 8.0;
+const LABEL_LETTER: f64 = 6.8;
 const LABEL_HALF: f64 = 62.0;
 
 /// Top and bottom of the band.
@@ -56,7 +60,9 @@ pub(super) struct Band<'a> {
 impl Band<'_> {
     /// The drawing; nothing where the marks are no scale (not ascending, not
     /// finite, or too few).
-    pub(super) fn draw(&self) -> Option<Markup> {
+    ///
+    /// `local`: how its people read, since a second unit beside a figure needs more room.
+    pub(super) fn draw(&self, local: &LocalText) -> Option<Markup> {
         let low = self.marks.first()?.at;
         let high = self.marks.last()?.at;
         let span = high - low;
@@ -77,9 +83,13 @@ impl Band<'_> {
         let description_id = format!("{}-description", self.id);
         let last = self.marks.len() - 1;
         let outer_row = if self.marks.len() > 2 { ROW + ROW_STEP } else { ROW };
+        // Two outer labels that would meet stand in two rows.
+        let letters = |mark: &BandMark| local.text(&mark.label).chars().count() as f64;
+        let meet = LABEL_LETTER * (letters(&self.marks[0]) + letters(&self.marks[last])) > WIDTH;
+        let last_row = if meet { outer_row + ROW_STEP } else { outer_row };
 
         Some(html! {
-            svg class="band" viewBox=(format!("0 0 {WIDTH} {}", outer_row + 7.0)) role="img"
+            svg class="band" viewBox=(format!("0 0 {WIDTH} {}", last_row + 7.0)) role="img"
                 aria-labelledby={ (title_id) " " (description_id) } {
                 title id=(title_id) { (self.title) }
                 desc id=(description_id) { (self.description) }
@@ -101,7 +111,7 @@ impl Band<'_> {
                     @let (label_x, row, anchor) = if number == 0 {
                         (0.0, outer_row, "start")
                     } else if number == last {
-                        (WIDTH, outer_row, "end")
+                        (WIDTH, last_row, "end")
                     } else {
                         (at.clamp(edges[1] + LABEL_HALF, edges[last + 1] - LABEL_HALF), ROW, "middle")
                     };
@@ -159,7 +169,7 @@ mod tests {
             zones: &zones,
             now: now.map(|value| (value, format!("now {value}"))),
         };
-        band.draw().map(Markup::into_string)
+        band.draw(&LocalText::default()).map(Markup::into_string)
     }
 
     #[test]
@@ -179,6 +189,29 @@ mod tests {
             let drawn = band(&[0.0, 1.0], Some(far)).unwrap();
             assert!(drawn.contains("M0.0 18") || drawn.contains("M268.0 18"), "{drawn}");
         }
+    }
+
+    /// "cold below 4.0 °C (39.2 °F)" and its fellow have no room beside each other.
+    #[test]
+    fn long_labels_stand_in_two_rows() {
+        use crate::text::locale::Locale;
+        let zones = ["cold", "suits them", "warm"].map(|word| BandZone { word, class: "zone-fine" });
+        let mark = |at: f64, label: &str| BandMark { at, label: label.to_owned() };
+        let band = Band {
+            id: "b".into(),
+            title: "Water",
+            description: "in words".into(),
+            marks: vec![mark(4.0, "cold below 4.0 °C"), mark(32.0, "warm above 32.0 °C")],
+            zones: &zones,
+            now: None,
+        };
+        let row = |locale, label: &str| {
+            let drawn = band.draw(&LocalText::new(locale, [])).expect("a band").into_string();
+            let before = drawn.split(label).next().expect("the label").to_owned();
+            before.rsplit("y=\"").next().and_then(|it| it.split('"').next()).expect("its row").to_owned()
+        };
+        assert_eq!(row(Locale::EnAu, "cold below"), row(Locale::EnAu, "warm above"));
+        assert_ne!(row(Locale::EnUs, "cold below"), row(Locale::EnUs, "warm above"));
     }
 
     #[test]

@@ -230,6 +230,22 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     }
 }
 
+/// Places whose numbers are not folded away.
+const NUMBERS_SHOWN: usize = 16;
+
+/// Where each place lies, in numbers.
+fn table(places: &[MovedPlace]) -> Markup {
+    html! {
+        table class="stacks" {
+            thead { tr {
+                th scope="col" { "Place" }
+                @for (_, words) in NUMBERS { th scope="col" { "Metres " (words) } }
+            } }
+            tbody { @for place in places { (row(place)) } }
+        }
+    }
+}
+
 fn page<V: PageSource>(
     site: &SitePage<V>,
     garden: &Garden,
@@ -251,12 +267,11 @@ fn page<V: PageSource>(
         }
         figure class="garden" { (drawn(places, &garden.ground.outline, &view.name)) }
         form method="get" action=(frame.path) class="sizes" {
-            table class="stacks" {
-                thead { tr {
-                    th scope="col" { "Place" }
-                    @for (_, words) in NUMBERS { th scope="col" { "Metres " (words) } }
-                } }
-                tbody { @for place in places { (row(place)) } }
+            // Of many places the numbers are a long way down.
+            @if places.len() > NUMBERS_SHOWN {
+                details { summary { "The numbers of " (places.len()) " places" } (table(places)) }
+            } @else {
+                (table(places))
             }
             p { button type="submit" { "Show the numbers on the drawing" } }
         }

@@ -61,7 +61,7 @@ pub(super) fn drawing(garden: &Garden, view: &SiteView) -> Markup {
         .collect();
     let described = format!("{} from above; each place leads to its own page", view.name);
     html! {
-        @if let Some(drawing) = ground::draw(&layout, &places, &described) {
+        @if let Some(drawing) = ground::draw(&layout, &places, &described, &view.local) {
             figure class="garden" { (drawing) }
         }
     }
@@ -98,6 +98,7 @@ fn warmth(tank: &TankView) -> Option<(f64, String)> {
 mod tests {
     use super::*;
     use crate::garden::ground::GroundRect;
+    use crate::text::locale::LocalText;
 
     fn rect(x_m: f64, y_m: f64, width_m: f64, height_m: f64) -> GroundRect {
         GroundRect { x_m, y_m, width_m, height_m }
@@ -118,7 +119,9 @@ mod tests {
     fn drawn(places: &[DrawnPlace]) -> String {
         let layout =
             crate::garden::ground_layout::GroundLayout { width_m: 12.0, height_m: 8.0, ..Default::default() };
-        ground::draw(&layout, places, "A garden").expect("something to draw").into_string()
+        ground::draw(&layout, places, "A garden", &LocalText::default())
+            .expect("something to draw")
+            .into_string()
     }
 
     /// What colour would tell is told by a word as well, to eyes and ears.
@@ -140,15 +143,47 @@ mod tests {
     }
 
     #[test]
-    fn a_name_that_has_no_room_is_the_number_of_the_list() {
+    fn a_name_that_has_no_room_loses_its_end_or_leaves_the_mark_alone() {
         let long = "Kitchen bed of the whole of the year three class, behind the library";
+        let dry = PlaceFill::Bed(BedGround::Dry);
         let beds = [
-            place("Pea bed", rect(1.0, 1.0, 4.0, 2.0), PlaceFill::Bed(BedGround::Dry)),
-            place(long, rect(6.0, 1.0, 4.0, 6.9), PlaceFill::Bed(BedGround::Dry)),
+            place("Pea bed", rect(1.0, 1.0, 4.0, 2.0), dry.clone()),
+            place(long, rect(6.0, 1.0, 4.0, 6.9), dry.clone()),
+            place("Bean bed", rect(1.0, 7.0, 0.5, 0.5), dry),
         ];
         let text = drawn(&beds);
-        assert!(text.contains(">Pea bed</text>") && text.contains(">2</text>"), "{text}");
+        assert!(text.contains(">Pea bed</text>") && text.contains(">Kitchen bed of…</text>"), "{text}");
         assert!(text.contains(&format!("aria-label=\"{long}: dry.")), "{text}");
+        assert!(text.contains(&format!("<title>{long}</title>")) && text.contains("<title>Bean bed</title>"));
+        assert!(!text.contains(">Bean bed</text>"), "{text}");
+    }
+
+    /// What stands below a place stands on no other place and on none of their words.
+    #[test]
+    fn words_below_a_place_keep_clear_of_each_other() {
+        let tank = |name: &str, x_m| place(name, rect(x_m, 1.0, 1.5, 1.5), PlaceFill::Tank(None));
+        let text = drawn(&[tank("Perch tank", 3.0), tank("Yabby tank", 4.6), tank("Eel tank", 9.0)]);
+        // 1 m is 30 units: their words are about 74 wide, and the first two are 48 apart.
+        assert!(text.contains(">Perch tank</text>") && text.contains(">Eel tank</text>"), "{text}");
+        assert!(!text.contains(">Yabby tank</text>") && text.contains("<title>Yabby tank</title>"), "{text}");
+    }
+
+    /// Where a second unit stands beside a figure, the mark stands farther out.
+    #[test]
+    fn a_figure_with_two_units_has_its_room() {
+        use crate::text::locale::Locale;
+        let layout =
+            crate::garden::ground_layout::GroundLayout { width_m: 12.0, height_m: 8.0, ..Default::default() };
+        let water = PlaceFill::Tank(Some((0.5, "20.0 °C".to_owned())));
+        let tank = [place("Tank", rect(4.0, 1.0, 4.0, 3.0), water)];
+        let mark_at = |locale| {
+            let text = ground::draw(&layout, &tank, "A garden", &LocalText::new(locale, []));
+            let text = text.expect("something to draw").into_string();
+            let mark = text.split("spot-mark").nth(1).and_then(|it| it.split("translate(").nth(1));
+            let x = mark.and_then(|it| it.split(' ').next()).expect("the mark's place");
+            x.parse::<f64>().expect("a number")
+        };
+        assert!(mark_at(Locale::EnUs) + 20.0 < mark_at(Locale::EnAu));
     }
 
     #[test]

@@ -30,7 +30,12 @@
     grip.setAttribute("y", h - Number(grip.getAttribute("height")));
     text.setAttribute("x", w / 2);
     // A name that has no room stands below.
+    var name = spot.dataset.name, letters = name.length;
+    text.textContent = name;
     var long = text.getComputedTextLength() > w;
+    // A long name loses its end, so that it does not lie on its neighbour's.
+    var room = Math.max(w, (spots.length > 16 ? 4 : 9) * Number(text.getAttribute("font-size")));
+    while (letters > 1 && text.getComputedTextLength() > room) { text.textContent = name.slice(0, --letters).trim() + "\u2026"; }
     text.setAttribute("y", long ? h + Number(text.getAttribute("font-size")) * 0.7 : h / 2);
     spot.setAttribute("aria-label", spot.dataset.name + ": " + number(spot, "x") + " m from the left, " +
       number(spot, "y") + " m from the top, " + w + " m wide, " + h + " m deep");

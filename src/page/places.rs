@@ -9,6 +9,9 @@ use crate::garden::view::{BedView, RainView, SiteView, TankView};
 use crate::model::{Condition, Id};
 use crate::text::labels;
 
+/// Beds of which each has a card; of more, only those in trouble.
+const CARDS_MAX: usize = 12;
+
 /// Trouble before what is well.
 fn trouble_first(condition: Condition) -> u8 {
     match condition {
@@ -23,8 +26,8 @@ fn trouble_first(condition: Condition) -> u8 {
 pub(super) fn glance(view: &SiteView) -> Markup {
     let site = &view.id;
     let beds = view.beds.iter().map(|it| {
-        let left = it.available_left.filter(|_| it.condition != Condition::Unknown);
-        (format!("/site/{site}/bed/{}", it.id), it.name.as_str(), it.condition, left.map(water_left))
+        let (address, figure) = bed_in_short(site, it);
+        (address, it.name.as_str(), it.condition, figure)
     });
     let tanks = view.tanks.iter().map(|it| {
         (
@@ -44,17 +47,34 @@ pub(super) fn glance(view: &SiteView) -> Markup {
     html! {
         @if !all.is_empty() {
             ul class="glance-list" {
-                @for (to, name, condition, figure) in all {
-                    li class=(condition.name()) {
-                        span class="condition" { (shape(condition)) }
-                        a href=(to) { (name) }
-                        @if let Some(figure) = figure { span class="figure" { (figure) } }
-                        span class="state" { (labels::condition(condition)) }
-                    }
-                }
+                @for (to, name, condition, figure) in all { (line(&to, name, condition, figure)) }
             }
         }
     }
+}
+
+/// A place in a line: its mark, its name, a figure, and how it stands.
+fn line(to: &str, name: &str, condition: Condition, figure: Option<String>) -> Markup {
+    html! {
+        li class=(condition.name()) {
+            span class="condition" { (shape(condition)) }
+            a href=(to) { (name) }
+            @if let Some(figure) = figure { span class="figure" { (figure) } }
+            span class="state" { (labels::condition(condition)) }
+        }
+    }
+}
+
+/// A bed's address and its figure for a line.
+fn bed_in_short(site: &Id, bed: &BedView) -> (String, Option<String>) {
+    let left = bed.available_left.filter(|_| bed.condition != Condition::Unknown);
+    (format!("/site/{site}/bed/{}", bed.id), left.map(water_left))
+}
+
+/// A bed in a line.
+fn bed_line(site: &Id, bed: &BedView) -> Markup {
+    let (address, figure) = bed_in_short(site, bed);
+    line(&address, &bed.name, bed.condition, figure)
 }
 
 /// "54 % of its water left".
@@ -69,11 +89,18 @@ fn water_left(part: f64) -> String {
 pub(super) fn beds(view: &SiteView) -> Markup {
     let mut beds: Vec<&BedView> = view.beds.iter().collect();
     beds.sort_by_key(|bed| trouble_first(bed.condition));
+    // Of many beds those in trouble have their cards, the rest a line each.
+    let in_trouble = |bed: &&BedView| matches!(bed.condition, Condition::Act | Condition::Watch);
+    let (cards, lines): (Vec<_>, Vec<_>) =
+        if beds.len() > CARDS_MAX { beds.into_iter().partition(in_trouble) } else { (beds, Vec::new()) };
     html! {
         section {
             h2 { "Beds" }
-            @if beds.is_empty() { p { "This garden has no beds in its file." } }
-            div class="places" { @for bed in beds { (self::bed(&view.id, bed)) } }
+            @if cards.is_empty() && lines.is_empty() { p { "This garden has no beds in its file." } }
+            div class="places" { @for bed in cards { (self::bed(view, bed)) } }
+            @if !lines.is_empty() {
+                ul class="glance-list" { @for bed in lines { (bed_line(&view.id, bed)) } }
+            }
         }
     }
 }
@@ -85,7 +112,7 @@ pub(super) fn tanks(view: &SiteView) -> Markup {
         @if !tanks.is_empty() {
             section {
                 h2 { "Tanks" }
-                div class="places" { @for tank in tanks { (self::tank(&view.id, tank)) } }
+                div class="places" { @for tank in tanks { (self::tank(view, tank)) } }
             }
         }
     }
@@ -115,9 +142,10 @@ pub(super) fn weather(view: &SiteView) -> Markup {
     }
 }
 
-fn bed(site: &Id, bed: &BedView) -> Markup {
+fn bed(view: &SiteView, bed: &BedView) -> Markup {
+    let site = &view.id;
     let body = html! {
-        @if let Some(drawing) = soil_band(bed).draw() { (drawing) }
+        @if let Some(drawing) = soil_band(bed).draw(&view.local) { (drawing) }
         dl {
             (item("Water left", or_not_known(bed.available_left, available_left)))
             (known_item("Last got wetter", bed.last_wetting.as_ref()))
@@ -129,9 +157,10 @@ fn bed(site: &Id, bed: &BedView) -> Markup {
     card([&id, &address, &bed.name], bed.condition, &bed.words, &body)
 }
 
-fn tank(site: &Id, tank: &TankView) -> Markup {
+fn tank(view: &SiteView, tank: &TankView) -> Markup {
+    let site = &view.id;
     let body = html! {
-        @if let Some(drawing) = tank_band(tank).draw() { (drawing) }
+        @if let Some(drawing) = tank_band(tank).draw(&view.local) { (drawing) }
         dl { (tank_items(tank)) }
     };
     let (id, address) = (format!("tank-{}", tank.id), format!("/site/{site}/tank/{}", tank.id));

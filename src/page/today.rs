@@ -136,8 +136,8 @@ fn timers(view: &SiteView) -> Markup {
                         pre { code { (program.lines) } }
                     }
                 }
-                p { "If it is a timer, whoever runs Trug adds the lines to the garden's file. Trug then takes its water "
-                    "for watering, and misses it when it does not come." }
+                p { "If it is a timer, whoever runs Trug adds the lines to the garden's file. Trug then knows its "
+                    "water, and tells when it does not come." }
             }
         }
     }

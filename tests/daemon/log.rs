@@ -126,11 +126,11 @@ fn what_cannot_be_is_refused_and_nothing_is_written() {
     let school = School::new();
     for (line, wanted) in [
         ("water-test perch-tank", "a water test needs at least one value"),
-        ("water-test perch-tank --ph 15", "--ph 15: accepted are 0 to 14 pH"),
+        ("water-test perch-tank --ph 15", "--ph 15: accepted are 0 to 14"),
         ("water-test perch-tank --ammonia NaN", "--ammonia NaN: accepted are 0 to 100 mg/L"),
         ("water-test kitchen-bed --ph 7", "no tank is called \"kitchen-bed\"; the tanks are: perch-tank"),
         ("mulch kitchen-bed --depth-mm 0", "--depth-mm 0: accepted are 1 to 500 mm"),
-        ("harvest kitchen-bed --kg inf", "--kg inf: accepted is above 0 to 100000 kg"),
+        ("harvest kitchen-bed --kg inf", "--kg inf: accepted is more than 0, 100000 kg at most"),
         ("fish-added perch-tank --count 0", "--count 0: accepted are 1 to 1000000 fish"),
         ("planted pea-bed --crop pineapple", "--crop \"pineapple\" is not in the table; the crops are: "),
         ("bag perch-tank", "a bag needs --temp-c, --ph or both"),

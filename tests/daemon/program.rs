@@ -11,6 +11,7 @@ use crate::support::daemon::{Daemon, trug};
 use crate::support::garden::{BED_KEYS, GardenFile, WATERING};
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{ChildGuard, wait_until};
+use trug::store::Store;
 
 const LIMIT: Duration = Duration::from_secs(60);
 
@@ -293,4 +294,38 @@ fn two_daemons_with_one_client_id_are_told_so() {
     assert!(said.contains("give each daemon its own [broker] client_id"), "{said}");
     second.kill();
     first.assert_alive();
+}
+
+/// Of two gardens whose people read otherwise each one's lines are as its own read them.
+#[test]
+fn what_is_said_of_one_garden_is_in_its_peoples_units() {
+    let bed = "area_m2 = 7.2\nsoil = \"loam\"\ncrop = \"cabbage\"\n";
+    let tank = "volume_l = 500\nspecies = \"silver perch\"\nfish = 12\n";
+    let of = |site: &str| {
+        let file = GardenFile::new(site).with(WATERING).bed(&format!("{site}-bed"), "Long bed", bed).tank(
+            &format!("{site}-tank"),
+            "Perch tank",
+            tank,
+        );
+        file.text().to_owned()
+    };
+    let american = of("oak-hill").replacen("[site]\n", "[site]\nlocale = \"en-US\"\n", 1);
+    let daemon = Daemon::new(1, &[("gum-creek", &of("gum-creek")), ("oak-hill", &american)]);
+    let said = stdout(&daemon.ask(["check"]));
+    let tank_of = |site: &str| {
+        let name = format!("({site}-tank)");
+        said.lines().find(|line| line.contains(&name)).unwrap_or_else(|| panic!("{said}")).to_owned()
+    };
+    assert!(tank_of("oak-hill").contains("500 L (130 US gal)"), "{said}");
+    assert!(tank_of("oak-hill").contains("°F"), "{said}");
+    assert!(!tank_of("gum-creek").contains("US gal") && !tank_of("gum-creek").contains("°F"), "{said}");
+    drop(Store::open(&daemon.store(), &[]).expect("a store"));
+    for site in ["oak-hill", "gum-creek"] {
+        let litres = ["log", "watered", &format!("{site}-bed"), "--litres", "100", "--site", site];
+        assert_eq!(daemon.ask(litres).status.code(), Some(0));
+    }
+    let log = stdout(&daemon.ask(["log", "list"]));
+    let lines: Vec<&str> = log.lines().filter(|line| line.contains("100 L")).collect();
+    assert_eq!(lines.len(), 2, "{log}");
+    assert_eq!(lines.iter().filter(|line| line.contains("100 L (26 US gal)")).count(), 1, "{log}");
 }

@@ -21,6 +21,16 @@ const PAGE_MAX: u64 = 100_000;
 /// Height of a page of the class month on a desk, CSS pixels.
 const MONTH_HIGH: u64 = 6000;
 
+/// The time axes of a chart's further panels that do not look as the first one's: its rules do
+/// not reach what is drawn again.
+const AXES_APART: &str = "
+    return [...document.querySelectorAll('.chart use')].filter(use => {
+        const drawn = document.querySelector(use.getAttribute('href')).getBoundingClientRect();
+        const again = use.getBoundingClientRect();
+        return again.width > 0 && drawn.width > 0
+            && (Math.abs(drawn.width - again.width) > 2 || Math.abs(drawn.height - again.height) > 2);
+    }).map(use => use.getAttribute('href'));";
+
 fn pictures() -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join("page")
 }
@@ -38,6 +48,8 @@ fn look_at(browser: &Browser, name: &str, url: &str) {
             assert_eq!(browser.overflow(), 0, "{what} is wider than the view");
             let faults = browser.faults();
             assert!(faults.is_empty(), "{what}: {faults:?}");
+            let axes = browser.run(AXES_APART);
+            assert_eq!(axes.as_array().map(Vec::len), Some(0), "{what}: time axes differ: {axes}");
             browser.picture(&pictures().join(format!("{name}-{width}-{colour}.png")));
         }
     }

@@ -156,7 +156,7 @@ fn what_to_do_stands_in_order_of_urgency() {
         "Act now Perch tank : Water temperature changed too fast Perch tank fell 3.4 °C within an hour; its fish stand \
          2 °C. Stop the top-up and let it settle.",
         "Question Perch tank, water temperature: did somebody change or move it?",
-        "Overdue Perch tank: Water test Overdue: it was due on Wednesday 15 April",
+        "Overdue Perch tank: Water test It was due on Wednesday 15 April",
         "Question Herb bed: Was the mulch laid?",
         "Question What watered Kitchen bed and Pea bed?",
         "Being dealt with Kitchen bed: Bed",

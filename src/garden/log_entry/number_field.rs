@@ -101,7 +101,7 @@ impl NumberField {
     /// The number, where it is one that can be.
     ///
     /// # Errors
-    /// What is accepted: "accepted are 0 to 14 pH".
+    /// What is accepted: "accepted are 0 to 14 mg/L".
     pub fn check(&self, given: f64) -> Result<f64, String> {
         let inside = given >= self.least && given <= self.most && !(self.above && given <= self.least);
         let whole = !self.whole || given.fract() == 0.0;
@@ -111,11 +111,13 @@ impl NumberField {
     /// What is accepted.
     pub fn accepted(&self) -> String {
         let Self { least, most, unit, .. } = self;
+        // pH has no unit.
+        let unit = if *unit == "pH" { String::new() } else { format!(" {unit}") };
         let whole = if self.whole && self.unit != "fish" { "whole numbers from " } else { "" };
         if self.above {
-            format!("accepted is above {least} to {most} {unit}")
+            format!("accepted is more than {least}, {most}{unit} at most")
         } else {
-            format!("accepted are {whole}{least} to {most} {unit}")
+            format!("accepted are {whole}{least} to {most}{unit}")
         }
     }
 }
@@ -131,19 +133,19 @@ pub(super) const AMMONIA: NumberField =
         .argument("ammonia", "MG/L", "Total ammonia as nitrogen (TAN), mg/L")
         .column("mg/L", "total ammonia as nitrogen");
 pub(super) const NITRITE: NumberField =
-    NumberField::within("nitrite_mg_l", "Nitrite, if the kit says NO2-N (nitrogen)", "mg/L", 0.0, 100.0)
+    NumberField::within("nitrite_mg_l", "Nitrite, if the kit says NO2-N", "mg/L", 0.0, 100.0)
         .argument("nitrite", "MG/L", "Nitrite, if the kit reads nitrogen (NO2-N), mg/L")
         .column("mg/L", "nitrite as nitrogen");
 pub(super) const NITRITE_ION: NumberField =
-    NumberField::within("nitrite_ion_mg_l", "Nitrite, if the kit says NO2 (the ion)", "mg/L", 0.0, 330.0)
+    NumberField::within("nitrite_ion_mg_l", "Nitrite, if the kit says NO2", "mg/L", 0.0, 330.0)
         .argument("nitrite-ion", "MG/L", "Nitrite, if the kit reads the ion (NO2), mg/L")
         .column("mg/L", "nitrite as the ion");
 pub(super) const NITRATE: NumberField =
-    NumberField::within("nitrate_mg_l", "Nitrate, if the kit says NO3-N (nitrogen)", "mg/L", 0.0, 2000.0)
+    NumberField::within("nitrate_mg_l", "Nitrate, if the kit says NO3-N", "mg/L", 0.0, 2000.0)
         .argument("nitrate", "MG/L", "Nitrate, if the kit reads nitrogen (NO3-N), mg/L")
         .column("mg/L", "nitrate as nitrogen");
 pub(super) const NITRATE_ION: NumberField =
-    NumberField::within("nitrate_ion_mg_l", "Nitrate, if the kit says NO3 (the ion)", "mg/L", 0.0, 9000.0)
+    NumberField::within("nitrate_ion_mg_l", "Nitrate, if the kit says NO3", "mg/L", 0.0, 9000.0)
         .argument("nitrate-ion", "MG/L", "Nitrate, if the kit reads the ion (NO3), mg/L")
         .column("mg/L", "nitrate as the ion");
 pub(super) const OXYGEN: NumberField =

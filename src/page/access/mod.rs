@@ -105,7 +105,7 @@ impl Visitor {
         html! {
             @if self.may_change {}
             @else if self.can_enter {
-                p class="standing" { "The password is asked for when you save." }
+                p class="standing asked-later" { "The password is asked for when you save." }
             } @else {
                 p { "Nothing can be changed on this page: no password is set. " (HOW_TO_SET) }
             }

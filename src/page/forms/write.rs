@@ -438,7 +438,9 @@ fn number_field(number: &NumberField, given: &FormFields, fault: Option<&str>) -
         (unit, true) if unit == number.label => number.label.to_owned(),
         (unit, _) if unit == number.label => format!("{unit}, if known"),
         (unit, true) => format!("{}, {unit}", number.label),
-        (unit, false) if number.label.contains("if ") => format!("{} ({unit})", number.label),
+        // "Litres, if somebody measured" says its unit itself.
+        (unit, false) if number.label.to_lowercase().starts_with(unit) => number.label.to_owned(),
+        (unit, false) if number.label.contains("if ") => format!("{}, {unit}", number.label),
         (unit, false) => format!("{}, {unit}, if known", number.label),
     };
     let mut help = number.accepted().replace("degrees C", "°C");

@@ -69,10 +69,18 @@ pub(super) fn coming(view: &SiteView) -> Markup {
 /// A job among the things to do: who, when it was last done, and its button.
 pub(super) fn task(frame: &PageFrame, view: &SiteView, job: &JobView) -> Markup {
     let from_today = frame.path == "/" || frame.path == format!("/site/{}", view.id);
+    // The mark over it says "Overdue" already, and what is to be done stands in bold below.
+    let words = job.words();
+    let words = capital(words.strip_prefix("Overdue: ").unwrap_or(&words));
+    let said = spoken::sentences(&words);
+    let (state, plain) = match job.due {
+        JobDue::NotKnown => (said[0], said.get(1).copied()),
+        JobDue::On(_) | JobDue::Over => (words.as_str(), None),
+    };
     html! {
-        p class="wrong-is" { (job.words()) }
+        p class="wrong-is" { (state) }
         @let how = job.job.how.as_deref().map(spoken::sentences).unwrap_or_default();
-        p class="act-first" { (how.first().copied().unwrap_or("Do it today.")) }
+        p class="act-first" { (how.first().copied().or(plain).unwrap_or("Do it today.")) }
         @if how.len() > 1 { p { (how[1..].join(" ")) } }
         (done(frame, view, job, if from_today { "today" } else { "place" }))
         p class="standing" { (standing(job)) }

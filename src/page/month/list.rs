@@ -105,7 +105,7 @@ pub(super) async fn months(
 
 /// The list.
 pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
-    const CAPTION: &str = "How many of the readings expected came and are good";
+    const CAPTION: &str = "How much of each month is measured";
     let id = &garden.site.id;
     let cells = |month: &MonthCompleteness| {
         let name = html! {
@@ -156,13 +156,9 @@ fn span(garden: &Garden, months: &Months) -> Markup {
     html! {
         h2 { "A term or a year" }
         form class="choice" method="get" action={ (base) "/term" } {
-            p {
-                label for="from" { "First day" } " "
-                input type="date" id="from" name="from";
-                " " label for="to" { "Last day" } " "
-                input type="date" id="to" name="to";
-                " " button { "Show" }
-            }
+            p { label for="from" { "First day" } " " input type="date" id="from" name="from"; }
+            p { label for="to" { "Last day" } " " input type="date" id="to" name="to"; }
+            p { button { "Show" } }
         }
         @if let Some(year) = months.year { p { a href={ (base) "/" (year) } { "The whole of " (year) } } }
     }

@@ -25,6 +25,8 @@ use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, answered_by, places, reasons};
 use crate::text::labels;
+use crate::text::locale::LocalText;
+use crate::text::spoken::capital;
 
 /// Wettings that are listed.
 const RISES_SHOWN: usize = 12;
@@ -104,7 +106,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     let body = html! {
         (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
         (shared::to_do(&frame, view, garden, &answered, &ids))
-        (now(present, plan))
+        (now(present, plan, &view.local))
         (shared::spans(&shown, &frame.path, &kept))
         @if bed.probes.is_empty() {
             p { "There is no moisture probe in this bed, so Trug can't tell its water. Feel the soil." }
@@ -178,16 +180,16 @@ fn year(bed: &BedRecord<'_>, zone: &[RootZoneBin], shown: &ShownSpan, path: &str
 }
 
 /// The present state of the bed.
-fn now(bed: &BedView, plan: &Bed) -> Markup {
+fn now(bed: &BedView, plan: &Bed, local: &LocalText) -> Markup {
     let grows = if plan.fallow { "nothing" } else { plan.crop.as_deref().unwrap_or(labels::NOT_KNOWN) };
     html! {
-        @if let Some(drawing) = places::soil_band(bed).draw() { (drawing) }
+        @if let Some(drawing) = places::soil_band(bed).draw(local) { (drawing) }
         dl class="present" {
             (item("Water left", or_not_known(bed.available_left, places::available_left)))
             (known_item("Outlook", bed.outlook.as_ref()))
             (known_item("Last got wetter", bed.last_wetting.as_ref()))
             (item("Grows here", grows))
-            (item("Watering allowed today", html! { (bed.watering_hours) ". Your water supplier's rules come first." }))
+            (item("Watering allowed today", html! { (capital(&bed.watering_hours)) ". Your water supplier's rules come first." }))
         }
     }
 }
@@ -262,12 +264,12 @@ fn water_that_came(
                 Some([]) => p { "The soil did not get wetter in this time. Light rain rarely shows." },
                 Some(rises) => {
                     @if rises.len() > RISES_SHOWN { p { "The newest " (RISES_SHOWN) " of " (rises.len()) " times at which the soil got wetter:" } }
-                    @else { p { "When the soil got wetter, to the hour:" } }
+                    @else { p { "About when the soil got wetter:" } }
                     ul {
                         @for rise in rises.iter().rev().take(RISES_SHOWN) {
                             li {
-                                (labels::moment(rise.onset, view.now, &view.time_zone)) ", by " (labels::percent(rise.rise))
-                                " of its volume: " strong { (cause(rise)) } ". " (crate::text::spoken::capital(&rise.why)) "."
+                                strong { (capital(cause(rise))) } ", " (labels::moment(rise.onset, view.now, &view.time_zone))
+                                ": wetter by " (labels::percent(rise.rise)) " of its volume. " (capital(&rise.why)) "."
                             }
                         }
                     }

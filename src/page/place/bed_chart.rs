@@ -244,7 +244,7 @@ pub(super) fn cause(rise: &Rise) -> &'static str {
         (WaterSource::Watering, true) => "watering, most likely",
         (WaterSource::Both, false) => "rain and watering",
         (WaterSource::Both, true) => "rain, and watering most likely",
-        (WaterSource::Unknown, _) => "not known what",
+        (WaterSource::Unknown, _) => "cause not known",
     }
 }
 

@@ -22,7 +22,6 @@ use crate::page::places;
 use crate::page::tasks::TaskList;
 use crate::store::LogRow;
 use crate::text::labels;
-use crate::text::spoken::counted;
 
 /// Entries of the log that a page lists.
 const ENTRIES_SHOWN: usize = 8;
@@ -102,7 +101,7 @@ pub(super) fn spans(shown: &ShownSpan, path: &str, more: &str) -> Markup {
                     } }
                 }
             }
-            ul {
+            ul class="onward-in-time" {
                 @if let Some(last) = shown.earlier() {
                     li { a href=(to(shown.length, last)) rel="prev" { "Earlier" } }
                 }
@@ -218,9 +217,12 @@ fn sensor_cells(sensor: &Sensor, name: &str, series: &SensorSeries, view: &SiteV
         html! { @if let Some(last) = last { (quality(last)) } @else { (labels::NOT_KNOWN) } },
         html! {
             @if readings == 0 { "none in this time" } @else {
-                (counted(readings as usize, "reading", "readings")) ": " (good) " good"
-                @if suspect > 0 { ", " (suspect) " doubtful" }
-                @if bad > 0 { ", " (bad) " bad" }
+                (readings)
+                @if readings == good { @if readings > 1 { ", all good" } @else { ", good" } } @else {
+                    ": " (good) " good"
+                    @if suspect > 0 { ", " (suspect) " doubtful" }
+                    @if bad > 0 { ", " (bad) " bad" }
+                }
             }
         },
     ]

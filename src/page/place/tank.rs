@@ -77,7 +77,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
     let body = html! {
         (shared::head(&plan.name, view, Some(shared::state(present.condition, &present.words, view, &ids))))
         (shared::to_do(&frame, view, garden, &answered, &ids))
-        @if let Some(drawing) = places::tank_band(present).draw() { (drawing) }
+        @if let Some(drawing) = places::tank_band(present).draw(&view.local) { (drawing) }
         dl class="present" { (places::tank_items(present)) }
         @if open { (guide) }
         (shared::spans(&shown, &frame.path, &kept))

@@ -242,7 +242,7 @@ fn page(
             }
         }
         form class="entry" method="get" action=(frame.path) novalidate {
-            (text_field("topic", "Topic", Some("The name under which its messages come. Sensors lists those that have no place yet."), form.text("topic"), faults))
+            (text_field("topic", "Topic", Some("The name under which its messages come. The page Sensors lists those without a place."), form.text("topic"), faults))
             @if let Some(payload) = payload {
                 p { "Its last message: " code { bdi { (labels::shown(&String::from_utf8_lossy(payload), 120)) } } }
             }

@@ -42,7 +42,7 @@ pub(in crate::page) async fn probe<V: PageSource>(site: SitePage<V>) -> Result<M
                 li { "Wait 5 minutes. Read its raw number again." }
                 li { "Dry the probe and read it in the air once more. It must come back to the first number." }
             }
-            p class="standing" { "Sensors shows the last message of each topic. The raw number is the one that the probe sends." }
+            p class="standing" { "The page Sensors shows the last message of each topic. The raw number is the one that the probe sends." }
             p class="caution" { "Take care: only the probe gets wet. Keep its plug, its box and its battery dry." }
             (faults.list())
             @if let Some((dry, wet)) = numbers {

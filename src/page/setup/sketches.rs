@@ -63,7 +63,7 @@ pub(super) fn in_the_air() -> Markup {
         r#"<path class="earth" d="M0 165h320v25H0z"/><path class="leaf" d="M0 165h320v-5H0z"/>
 <path class="post" d="M110 70v95"/><path class="glass" d="M84 30h52v42H84zM84 38h52M84 46h52M84 54h52M84 62h52"/>
 <path class="probe" d="M107 42h6v22h-6z"/>
-<path class="dim" d="M60 52v113M52 52h16M52 165h16"/><text x="2" y="104">1.25 to</text><text x="2" y="119">2 m</text>
+<path class="dim" d="M60 52v113M52 52h16M52 165h16"/><text x="8" y="22">1.25 to 2 m</text><path class="dim" d="M60 26v26"/>
 <text x="146" y="44">white, shaded,</text><text x="146" y="59">air passes through</text>
 <path class="brick" d="M270 70h50v95h-50z"/><path class="wrong-place" d="M254 100l12 24M266 100l-12 24"/>
 <text x="212" y="92">not at a wall</text>"#,
@@ -92,7 +92,7 @@ pub(super) fn jar() -> Markup {
         r#"<path class="glass" d="M60 20v155h90V20M70 12h70v8H70z"/><path class="wet" d="M62 30h86v70H62z"/>
 <path class="brick" d="M62 140h86v33H62z"/><path class="earth" d="M62 116h86v24H62z"/><path class="mulch" d="M62 100h86v16H62z"/>
 <path class="dim" d="M150 140h20M150 116h20M150 100h20"/>
-<text x="176" y="161">sand: settles in 1 minute</text><text x="176" y="133">silt: in 2 hours</text><text x="176" y="109">clay: in 2 days</text>
+<text x="176" y="161">sand: in 1 minute</text><text x="176" y="133">silt: in 2 hours</text><text x="176" y="109">clay: in 2 days</text>
 <text x="84" y="66">water</text>"#,
     )
 }

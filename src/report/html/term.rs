@@ -55,19 +55,21 @@ pub fn term_document(contents: &TermContents<'_>, level: Level) -> Markup {
     )
 }
 
-/// What is shown of each month; `None` where it is not known.
-type MonthValue<'a> = Box<dyn Fn(&TermMonth) -> Option<f64> + 'a>;
+/// Months or beds by their names, each with what is shown of it; `None` where it is not known.
+type Rows = Vec<(String, Option<f64>)>;
 
-/// What is asked of the months, for a level.
-struct MonthsAsked<'a> {
+/// What is asked of the months, or of the beds, for a level.
+struct SideBySide {
     ask: &'static str,
     unit: &'static str,
-    value: MonthValue<'a>,
+    rows: Rows,
+    /// "a month"
+    one: &'static str,
     because: &'static str,
     think: &'static str,
 }
 
-impl MonthsAsked<'_> {
+impl SideBySide {
     /// A value with its unit.
     fn figure(&self, value: f64) -> String {
         match self.unit {
@@ -76,65 +78,116 @@ impl MonthsAsked<'_> {
             _ => words::counted(value.round() as u32, "day", "days"),
         }
     }
+
+    /// Rows of which something is known.
+    fn known(&self) -> usize {
+        self.rows.iter().filter(|(_, value)| value.is_some()).count()
+    }
 }
 
-fn asked(term: &Term, level: Level) -> Option<MonthsAsked<'_>> {
-    let rain = || MonthsAsked {
+const THIRST: &str = "Plants drink more when it is sunny, warm, dry and windy, and when they are large.";
+const DRYING: &str = "Soil gets dry when plants drink and the sun shines, and less water comes than goes.";
+
+/// What is asked: of the months where there are two to compare, else of the beds.
+fn asked(term: &Term, level: Level) -> Option<SideBySide> {
+    let months = of_months(term, level);
+    let two = |it: &&SideBySide| it.known() >= 2;
+    let at = months.iter().position(|it| two(&it));
+    if let Some(at) = at {
+        return months.into_iter().nth(at);
+    }
+    of_beds(term).into_iter().find(|it| two(&it)).or_else(|| months.into_iter().find(|it| it.known() > 0))
+}
+
+fn of_months(term: &Term, level: Level) -> Vec<SideBySide> {
+    let rows = |value: &dyn Fn(&TermMonth) -> Option<f64>| -> Rows {
+        term.months.iter().map(|month| (words::month_name(month.which), value(month))).collect()
+    };
+    let one = "a month";
+    let rain = || SideBySide {
         ask: "Which month had the most rain?",
         unit: "mm",
-        value: Box::new(|month: &TermMonth| month.rain_mm),
+        rows: rows(&|month| month.rain_mm),
+        one,
         because: "The rain gauge catches the rain and counts it, day and night.",
         think: "In which month did you wear a raincoat most often?",
     };
-    let needed = || MonthsAsked {
+    let needed = || SideBySide {
         ask: "In which month did the beds need the most water besides the rain?",
         unit: "L",
-        value: Box::new(|month: &TermMonth| month.litres(&term.beds, needed_mm)),
-        because: "Plants drink more when it is sunny, warm, dry and windy, and when they are large.",
+        rows: rows(&|month| month.litres(&term.beds, needed_mm)),
+        one,
+        because: THIRST,
         think: "What was the weather like in that month? What grew in the beds?",
     };
-    let beyond = || MonthsAsked {
+    let beyond = || SideBySide {
         ask: "In which month was the most water given beyond the need?",
         unit: "L",
-        value: Box::new(|month: &TermMonth| {
+        rows: rows(&|month| {
             let given = month.litres(&term.beds, |water| water.given_mm)?;
             let wanted = month.litres(&term.beds, |water| water.given_mm.and_then(|_| needed_mm(water)))?;
             Some((given - wanted).max(0.0))
         }),
+        one,
         because: "Water beyond the need runs through below the roots. A timer that is never changed gives the same in \
                   cool weeks as in hot ones.",
         think: "How would the timer have to be set in each month?",
     };
-    let dry = || MonthsAsked {
+    let dry = || SideBySide {
         ask: "In which month were the beds dry on the most days?",
         unit: "days",
-        value: Box::new(|month: &TermMonth| month.dry_days().map(f64::from)),
-        because: "Soil gets dry when plants drink and the sun shines, and less water comes than goes.",
+        rows: rows(&|month| month.dry_days().map(f64::from)),
+        one,
+        because: DRYING,
         think: "What could the garden do before the next such month?",
     };
-    let order = match level {
+    match level {
         Level::SevenToNine => vec![rain(), dry(), needed()],
         Level::TenToTwelve => vec![needed(), dry(), rain()],
         Level::Older => vec![beyond(), dry(), needed(), rain()],
-    };
-    order.into_iter().find(|it| term.months.iter().any(|month| (it.value)(month).is_some()))
+    }
 }
 
-/// A bar for each month; with the question only their names.
-fn bars(term: &Term, it: &MonthsAsked<'_>, id: &str, answered: bool) -> Markup {
+/// Within one month there are only its beds to compare.
+fn of_beds(term: &Term) -> [SideBySide; 2] {
+    let rows = |value: &dyn Fn(&TermBed) -> Option<f64>| -> Rows {
+        term.beds.iter().map(|bed| (bed.name.clone(), value(bed))).collect()
+    };
+    let is_known = |bed: &&TermBed| bed.figures.bands.iter().any(|(_, days)| *days > 0);
+    [
+        SideBySide {
+            ask: "Which bed needed the most water besides the rain?",
+            unit: "L",
+            rows: rows(&|bed| needed_mm(&bed.figures.water).map(|mm| mm * bed.area_m2)),
+            one: "a bed",
+            because: THIRST,
+            think: "How large is each bed? What grows in it?",
+        },
+        SideBySide {
+            ask: "Which bed was dry on the most days?",
+            unit: "days",
+            rows: rows(&|bed| Some(bed).filter(is_known).map(|bed| f64::from(bed.figures.dry_days()))),
+            one: "a bed",
+            because: DRYING,
+            think: "What could the garden do for that bed?",
+        },
+    ]
+}
+
+/// A bar for each row; with the question only their names.
+fn bars(it: &SideBySide, id: &str, answered: bool) -> Markup {
     const ROW: f64 = 44.0;
-    let most = term.months.iter().filter_map(|month| (it.value)(month)).fold(0.0, f64::max).max(1e-9);
+    let most = it.rows.iter().filter_map(|(_, value)| *value).fold(0.0, f64::max).max(1e-9);
     let figure =
         |value: Option<f64>| value.map_or_else(|| words::NOT_KNOWN.to_owned(), |value| it.figure(value));
     let inside = html! {
-        @for (month, row) in term.months.iter().zip(0_u32..) {
+        @for ((name, value), row) in it.rows.iter().zip(0_u32..) {
             @let top = f64::from(row) * ROW;
-            @let value = (it.value)(month);
             @let width = value.map_or(0.0, |value| (WIDTH - 2.0 * SIDE - 90.0) * (value / most).clamp(0.0, 1.0));
-            text x=(short(SIDE)) y=(short(top + 14.0)) { (words::month_name(month.which)) }
+            text x=(short(SIDE)) y=(short(top + 14.0)) { (name) }
             @if answered {
                 rect class="bar" x=(short(SIDE)) y=(short(top + 19.0)) width=(short(width)) height="15" {}
-                text x=(short(SIDE + width + 5.0)) y=(short(top + 31.0)) { (figure(value)) }
+                text x=(short(SIDE + width + 5.0)) y=(short(top + 31.0)) { (figure(*value)) }
             } @else {
                 rect class="bar-hollow" x=(short(SIDE)) y=(short(top + 19.0)) width="24" height="15" {}
                 text x=(short(SIDE + 32.0)) y=(short(top + 31.0)) { "?" }
@@ -142,13 +195,13 @@ fn bars(term: &Term, it: &MonthsAsked<'_>, id: &str, answered: bool) -> Markup {
         }
     };
     let description = if answered {
-        let each =
-            |month: &TermMonth| format!("{}: {}", words::month_name(month.which), figure((it.value)(month)));
-        term.months.iter().map(each).collect::<Vec<_>>().join("; ") + "."
+        let each = |(name, value): &(String, Option<f64>)| format!("{name}: {}", figure(*value));
+        it.rows.iter().map(each).collect::<Vec<_>>().join("; ") + "."
     } else {
-        "A row for each month. The bars are not shown yet.".to_owned()
+        format!("A row for each {}. The bars are not shown yet.", it.one.trim_start_matches("a "))
     };
-    drawing(id, term.months.len() as f64 * ROW + 4.0, "The months side by side", &description, &inside, "")
+    let title = format!("The {}s side by side", it.one.trim_start_matches("a "));
+    drawing(id, it.rows.len() as f64 * ROW + 4.0, &title, &description, &inside, "")
 }
 
 /// Everything below the heading.
@@ -173,7 +226,7 @@ pub fn term_body(contents: &TermContents<'_>, level: Level, within: TermWithin<'
                     h2 { "What will these months show?" }
                     p class="guess" { strong { "First guess. " } "Nothing of them is measured yet. Keep your guess." }
                 }
-                Some(it) => (question(term, &it)),
+                Some(it) => (question(&it)),
             }
         }
         section class="glance" { h2 { "In short" } dl { (in_short(term)) } }
@@ -210,20 +263,18 @@ pub fn term_body(contents: &TermContents<'_>, level: Level, within: TermWithin<'
     }
 }
 
-fn question(term: &Term, it: &MonthsAsked<'_>) -> Markup {
-    let most = term.months.iter().filter_map(|month| Some((month, (it.value)(month)?)));
+fn question(it: &SideBySide) -> Markup {
+    let most = it.rows.iter().filter_map(|(name, value)| Some((name, (*value)?)));
     let most = most.max_by(|a, b| a.1.total_cmp(&b.1));
     html! {
         h2 { (it.ask) }
-        (bars(term, it, "asked", false))
-        p class="guess" { strong { "First guess. " } "Point at a month, and say why." }
+        (bars(it, "asked", false))
+        p class="guess" { strong { "First guess. " } "Point at " (it.one) ", and say why." }
         details class="reveal" {
             summary { "Show what happened" }
-            (bars(term, it, "answered", true))
-            @if let Some((month, value)) = most {
-                p class="says" {
-                    (words::month_name(month.which)) ": " (it.figure(value)) "."
-                }
+            (bars(it, "answered", true))
+            @if let Some((name, value)) = most {
+                p class="says" { (name) ": " (it.figure(value)) "." }
             }
             p { strong { "Why? " } (it.because) }
             p { strong { "Now think. " } (it.think) }
@@ -248,7 +299,8 @@ fn in_short(term: &Term) -> Markup {
     let of = if given_known == 0 || given_known == term.beds.len() {
         String::new()
     } else {
-        format!(" ({given_known} of {} beds: of the others the litres are not known)", term.beds.len())
+        let beds = term.beds.len();
+        format!(", of {given_known} of {beds} beds; of the others the litres are not known")
     };
     let all = |litres: Option<f64>| match litres {
         Some(litres) => format!("{}{of}", spoken::litres(litres)),
@@ -261,13 +313,18 @@ fn in_short(term: &Term) -> Markup {
         (fact("Water given", &all(sum(|water| water.given_mm))))
         (fact("Water needed besides the rain", &all(sum(needed_mm))))
         (fact("Water saved", &saved))
-        (fact("Harvest", &format!("{} kg", words::number(harvest, 1))))
+        (fact("Harvest", &kilograms(harvest)))
     }
 }
 
 /// What a timer's change saved, in words.
 fn timer(saved_l: f64) -> String {
     if saved_l >= 0.0 { spoken::litres(saved_l) } else { format!("none: {} more", spoken::litres(-saved_l)) }
+}
+
+/// What the Garden log has of the harvest.
+fn kilograms(kg: f64) -> String {
+    if kg > 0.0 { format!("{} kg", words::number(kg, 1)) } else { "none entered".to_owned() }
 }
 
 fn months(term: &Term) -> Markup {
@@ -285,7 +342,7 @@ fn months(term: &Term) -> Markup {
         ("Given", &|month| all(month.litres(&term.beds, |water| water.given_mm))),
         ("Needed besides the rain", &|month| all(needed_beside_given_l(month, &term.beds))),
         ("Dry days of all beds", &dry),
-        ("Harvest", &|month| format!("{} kg", words::number(month.harvest_kg, 1))),
+        ("Harvest", &|month| kilograms(month.harvest_kg)),
     ];
     html! {
         (grid("All beds together", &term.months, &columns))
@@ -306,7 +363,7 @@ fn beds(term: &Term) -> Markup {
         ("Needed besides the rain", &|bed| litres(bed, needed_mm(&bed.figures.water))),
         ("Saved by the timer", &saved),
         ("Known days", &days),
-        ("Harvest", &|bed| format!("{} kg", words::number(bed.figures.harvest_kg, 1))),
+        ("Harvest", &|bed| kilograms(bed.figures.harvest_kg)),
         ("Why not known", &why),
     ];
     grid("Each bed over the whole time", &term.beds, &columns)
