@@ -18,6 +18,9 @@ use trug::password::PasswordHash;
 /// Bytes of a page and of all that it loads.
 const PAGE_MAX: u64 = 100_000;
 
+/// A tablet that stands upright, CSS pixels.
+const TABLET: (u32, u32) = (768, 1024);
+
 /// Height of a page of the class month on a desk, CSS pixels.
 const MONTH_HIGH: u64 = 6000;
 
@@ -38,6 +41,9 @@ fn pictures() -> PathBuf {
 /// Opens a page at both widths and in both colours, takes a picture of each, and
 /// asks for all that every page must hold to.
 fn look_at(browser: &Browser, name: &str, url: &str) {
+    browser.size(TABLET);
+    browser.open(url);
+    assert_eq!(browser.overflow(), 0, "{name} is wider than a tablet's view");
     for (width, size) in [("phone", PHONE), ("desk", DESK)] {
         browser.size(size);
         for (colour, dark) in [("light", false), ("dark", true)] {

@@ -83,7 +83,7 @@ pub(in crate::page) async fn placing<V: PageSource>(site: SitePage<V>) -> Result
             ]))
         }
         }
-        section class="then" {
+        section class="next-steps" {
             h2 { "Then" }
             ul {
                 li { a href={ (own) "/probe" } { "Check each probe" } ", dry and wet, before it goes into the ground." }

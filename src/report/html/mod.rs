@@ -164,7 +164,7 @@ pub(super) type GridColumn<'a, R> = (&'a str, &'a dyn Fn(&R) -> String);
 /// A table whose rows become small blocks on a phone. The first cell of a row names it.
 pub(super) fn grid<R>(caption: &str, rows: &[R], columns: &[GridColumn<'_, R>]) -> Markup {
     html! {
-        table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } } {
+        table class={ "stacks figures-table" @if rows.len() <= 14 { " short" } @if columns.len() > 7 { " many" } } {
             caption { (caption) }
             thead { tr { @for (head, _) in columns { th scope="col" { (head) } } } }
             tbody {
