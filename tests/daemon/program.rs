@@ -302,11 +302,14 @@ fn what_is_said_of_one_garden_is_in_its_peoples_units() {
     let bed = "area_m2 = 7.2\nsoil = \"loam\"\ncrop = \"cabbage\"\n";
     let tank = "volume_l = 500\nspecies = \"silver perch\"\nfish = 12\n";
     let of = |site: &str| {
-        let file = GardenFile::new(site).with(WATERING).bed(&format!("{site}-bed"), "Long bed", bed).tank(
-            &format!("{site}-tank"),
-            "Perch tank",
-            tank,
-        );
+        let (own_bed, own_tank) = (format!("{site}-bed"), format!("{site}-tank"));
+        let probe = format!("bed = \"{own_bed}\"\nevery_s = 3600\ndepth_cm = 15");
+        let file = GardenFile::new(site)
+            .with(WATERING)
+            .bed(&own_bed, "Long bed", bed)
+            .tank(&own_tank, "Perch tank", tank)
+            .sensor(&format!("{site}-15cm"), "soil-moisture", &probe)
+            .sensor(&format!("{site}-temp"), "water-temperature", &format!("tank = \"{own_tank}\""));
         file.text().to_owned()
     };
     let american = of("oak-hill").replacen("[site]\n", "[site]\nlocale = \"en-US\"\n", 1);

@@ -210,7 +210,7 @@ fn bad_values_come_back_with_what_is_wrong_beside_them() {
             "temperature_c",
             "at least one of the values",
         ),
-        (&[("kind", "water-test"), ("place", "perch-tank"), ("ph", "15"), when], "ph", "0 to 14 pH"),
+        (&[("kind", "water-test"), ("place", "perch-tank"), ("ph", "15"), when], "ph", "0 to 14"),
         (
             &[("kind", "ethanol-drop"), ("place", "kitchen-bed"), ("molarity", "0.1"), when],
             "molarity",
