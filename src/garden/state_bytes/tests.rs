@@ -212,7 +212,7 @@ proptest! {
 /// Days of the simulated school, with a stop each so many hours.
 fn simulated(pair: &mut Pair, seed: u64, days: i64) {
     let school = School::parse(SCHOOL).expect("the school");
-    let scenario = Scenario::named("ordinary-month").expect("a scenario");
+    let scenario = Scenario::troubled_month(&school, seed);
     let mut router = crate::engine::Router::new(std::slice::from_ref(&pair.garden), pair.clock);
     let mut stop_at: Option<Timestamp> = None;
     let mut end: Option<Timestamp> = None;
@@ -247,9 +247,9 @@ fn simulated(pair: &mut Pair, seed: u64, days: i64) {
 
 #[test]
 fn a_simulated_school_goes_on_as_it_stood() {
-    for (clock, seed) in [(Clock::Arrival, 7), (Clock::Readings, 8)] {
+    for clock in [Clock::Arrival, Clock::Readings] {
         let mut pair = Pair::new(school(), clock);
-        simulated(&mut pair, seed, 5);
+        simulated(&mut pair, 3, 9);
         pair.check();
         assert!(!pair.stored.0.is_empty(), "nothing has happened");
     }
