@@ -35,7 +35,7 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
         Ok::<_, WrongInput>(settings)
     };
     match command {
-        Command::Run(it) => runtime()?.block_on(commands::run::run(load()?, it)),
+        Command::Run(it) => runtime()?.block_on(commands::run::run(load()?, &config, it)),
         #[cfg(feature = "demo")]
         Command::Demo(it) => runtime()?.block_on(commands::demo::run(it)),
         Command::Password => commands::password::run(out),
@@ -45,6 +45,7 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
             let live = it.live.then(system_now);
             commands::check::run_at(&config, settings::variables(), live, json, out)
         }
+        Command::Reload(it) => commands::reload::run(&config, settings::variables(), it, json, out),
         Command::Import(it) => commands::import::run(&load()?, &it, out),
         Command::Replay(it) => commands::replay::run(&load()?, &it, system_now(), out),
         Command::Calibrate(it) => {

@@ -39,6 +39,8 @@ pub enum ProgramCommand {
     Keys(super::keys::Keys),
     /// Read the configuration and say what is in it, or every fault
     Check(super::check::CheckArgs),
+    /// Have the running daemon use a changed configuration; one with faults is refused
+    Reload(super::reload::ReloadArgs),
     /// Take loggers' past readings from CSV files
     Import(super::import::Import),
     /// Stored raw readings through today's calibration and rules: what differs; --apply writes it

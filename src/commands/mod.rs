@@ -23,6 +23,7 @@ pub mod messages;
 pub mod mulch;
 pub mod new_garden;
 pub mod password;
+pub mod reload;
 pub mod replay;
 pub mod report;
 pub mod run;

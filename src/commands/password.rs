@@ -37,7 +37,7 @@ fn make(password: &str, said: &mut dyn Write, out: &mut dyn Write) -> anyhow::Re
     writeln!(
         said,
         "Put this line into a file that only trug may read, name the file as password_file in the section [page] of \
-         trug.toml, and start trug again."
+         trug.toml, and have trug use it with `trug reload`."
     )?;
     Ok(Exit::Yes)
 }

@@ -1,15 +1,19 @@
 //! `trug run`: the daemon.
 
+use std::path::Path;
+
 use anyhow::Context as _;
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use tokio::net::TcpListener;
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::info;
 
+use super::daemon::card::{DaemonCard, HeldCard};
+use super::daemon::reload::Reloads;
 use super::exit::Exit;
 use super::{daemon, telemetry};
-use crate::engine::{Engine, TellingClock};
+use crate::engine::{Engine, TellingClock, system_now};
 use crate::garden::Clock;
 use crate::settings::Settings;
 
@@ -37,11 +41,11 @@ fn clock_parser() -> impl TypedValueParser<Value = DaemonClock> {
     })
 }
 
-/// Runs until SIGINT or SIGTERM. SIGHUP changes nothing and is said in the log.
+/// Runs until SIGINT or SIGTERM. At SIGHUP `config`, from which `settings` were read, is read again.
 ///
 /// # Errors
 /// When the store or the page's address cannot be opened, or a part ends early.
-pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
+pub async fn run(settings: Settings, config: &Path, it: Run) -> anyhow::Result<Exit> {
     telemetry::start(Some(settings.log));
     let mut keeper = Engine::open(&settings, it.clock.garden).context("opening the store")?;
     if it.clock.simulated {
@@ -57,7 +61,18 @@ pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
     };
     // Listened for before anything is said to run: the system's own answer ends a program.
     let hangup = signal(SignalKind::hangup()).context("listening for SIGHUP")?;
-    tokio::spawn(outlive(hangup));
+    let card = DaemonCard {
+        process: std::process::id(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        started: system_now().to_string(),
+        configuration: config.display().to_string(),
+        begun: 0,
+        ended: 0,
+        outcome: None,
+    };
+    let card =
+        HeldCard::hold(&settings.store.path, card).context("writing the daemon's file beside the record")?;
+    let reloads = Reloads { config: config.to_path_buf(), hangup, card, clock: it.clock.garden };
     let stop = CancellationToken::new();
     let on_signal = stop.clone();
     tokio::spawn(async move {
@@ -72,19 +87,8 @@ pub async fn run(settings: Settings, it: Run) -> anyhow::Result<Exit> {
         go_on = keeper.goes_on(),
         "trug is running"
     );
-    daemon::run(settings, keeper, listener, None, stop).await?;
+    daemon::run(settings, keeper, listener, None, Some(reloads), stop).await?;
     Ok(Exit::Yes)
-}
-
-/// Says at each SIGHUP what it does not do. Other daemons read their files again then, and
-/// a terminal that is closed sends one.
-async fn outlive(mut hangup: Signal) {
-    while hangup.recv().await.is_some() {
-        warn!(
-            "SIGHUP came; Trug goes on as it is and has read no file again. To use a changed configuration, check it \
-             with `trug check` and start Trug again: `systemctl restart trug`, or SIGTERM and then `trug run`"
-        );
-    }
 }
 
 /// Waits for SIGINT or SIGTERM.

@@ -12,6 +12,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use rumqttc::Outgoing;
@@ -36,17 +37,18 @@ const LETTER_MAX: usize = 64 * 1024;
 const LOOK_AGAIN: Duration = Duration::from_secs(5);
 
 /// Publishes until `stop`. `sent` takes the number of each letter that the
-/// broker has; `wake` changes when there are new ones.
+/// broker has; `wake` changes when there are new ones. `acknowledged`: the last letter that the
+/// broker has of an earlier run, and then of this one.
 pub async fn run(
     broker: Broker,
     gardens: Arc<[Garden]>,
     reader: Reader,
     sent: mpsc::Sender<i64>,
     mut wake: watch::Receiver<i64>,
+    acknowledged: Arc<AtomicI64>,
     stop: CancellationToken,
 ) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
-    let mut acknowledged = 0;
     let client_id = format!("{}-letters", broker.client_id);
     let mut topics = AlarmTopics::new(gardens);
     loop {
@@ -59,7 +61,7 @@ pub async fn run(
                     client,
                     reader: &reader,
                     sent: &sent,
-                    acknowledged: &mut acknowledged,
+                    acknowledged: &acknowledged,
                     topics: &mut topics,
                     again: VecDeque::new(),
                     stated: false,
@@ -132,7 +134,7 @@ struct PublisherSession<'a> {
     reader: &'a Reader,
     sent: &'a mpsc::Sender<i64>,
     /// The last letter that the broker has acknowledged.
-    acknowledged: &'a mut i64,
+    acknowledged: &'a AtomicI64,
     topics: &'a mut AlarmTopics,
     /// To be published before the next letters are read.
     again: VecDeque<Retained>,
@@ -151,7 +153,7 @@ impl PublisherSession<'_> {
         // letter with its number.
         let mut handed: VecDeque<Option<i64>> = VecDeque::new();
         let mut on_the_way: VecDeque<(u16, Option<i64>)> = VecDeque::new();
-        let mut read_to = *self.acknowledged;
+        let mut read_to = self.acknowledged.load(Ordering::Relaxed);
         let mut connected = false;
         loop {
             let room = usize::from(IN_FLIGHT).saturating_sub(handed.len() + on_the_way.len());
@@ -229,7 +231,7 @@ impl PublisherSession<'_> {
                         // when the session is built again.
                         let on_its_way = on_the_way.iter().find_map(|(_, letter)| *letter);
                         let first = on_its_way.or_else(|| handed.iter().find_map(|letter| *letter));
-                        *self.acknowledged = first.map_or(read_to, |first| first - 1);
+                        self.acknowledged.store(first.map_or(read_to, |first| first - 1), Ordering::Relaxed);
                     }
                 }
                 SessionEvent::Over(reason) => return Err(reason),

@@ -138,6 +138,18 @@ pub async fn run<C: MessageChannel + 'static, S: MessageSource>(
     wake: watch::Receiver<i64>,
     stop: CancellationToken,
 ) {
+    run_until_closed(worker, tried, wake, CancellationToken::new(), stop).await;
+}
+
+/// The same; once `closing` it begins with no further message, and ends when the result of each
+/// that is under way is told.
+pub async fn run_until_closed<C: MessageChannel + 'static, S: MessageSource>(
+    worker: DeliveryWorker<C, S>,
+    tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
+    wake: watch::Receiver<i64>,
+    closing: CancellationToken,
+    stop: CancellationToken,
+) {
     let mut state = WorkerState {
         started: (worker.now)(),
         worker,
@@ -152,7 +164,10 @@ pub async fn run<C: MessageChannel + 'static, S: MessageSource>(
     tokio::select! {
         () = stop.cancelled() => {}
         () = async {
-            state.work(wake).await;
+            state.work(wake, &closing).await;
+            if closing.is_cancelled() {
+                return;
+            }
             // The engine is gone; `stop` is on its way.
             std::future::pending::<()>().await;
         } => {}
@@ -176,10 +191,18 @@ struct WorkerState<C, S> {
 }
 
 impl<C: MessageChannel + 'static, S: MessageSource> WorkerState<C, S> {
-    /// Ends when the engine is gone.
-    async fn work(&mut self, mut wake: watch::Receiver<i64>) {
+    /// Ends when the engine is gone, or, once `closing`, when nothing is under way.
+    async fn work(&mut self, mut wake: watch::Receiver<i64>, closing: &CancellationToken) {
         let mut again = Instant::now();
         loop {
+            if closing.is_cancelled() {
+                while let Some(done) = self.sending.join_next_with_id().await {
+                    if self.finish(done).await.is_err() {
+                        return;
+                    }
+                }
+                return;
+            }
             let look = again <= Instant::now()
                 || (self.may_be_more && self.room(false) * 2 >= HELD_MOST)
                 || self.queues.values().any(AddressQueue::is_dry);
@@ -209,6 +232,7 @@ impl<C: MessageChannel + 'static, S: MessageSource> WorkerState<C, S> {
                         return;
                     }
                 }
+                () = closing.cancelled() => {}
                 () = tokio::time::sleep_until(again) => {}
             }
         }

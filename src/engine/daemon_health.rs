@@ -32,6 +32,8 @@ pub struct DaemonHealth {
     pub pulse: Heartbeat,
     pub store_watch: health::StoreWatch,
     pub forwarding: Arc<ForwardTroubles>,
+    /// How the daemon does when nothing is the matter, where that has changed since its start.
+    pub well: Mutex<Option<String>>,
     /// The last look at the daemon itself.
     pub look: Mutex<Option<SystemHealth>>,
     pub counts: IntakeCounts,

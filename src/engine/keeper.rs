@@ -7,6 +7,7 @@
 
 mod requests;
 mod snapshots;
+pub mod takeover;
 #[cfg(test)]
 mod tests;
 mod writing;
@@ -33,7 +34,7 @@ use crate::engine::telling_clock::TellingClock;
 use crate::engine::{RawMessage, Router, SensorLimit};
 use crate::garden::Clock;
 use crate::garden::plan::Garden;
-use crate::garden::record::{AlarmChange, Batch, Reject};
+use crate::garden::record::{AlarmChange, Batch, Reading, Reject};
 use crate::garden::system::health::{ClockHealth, Clocks, HealthLimits, StoreHealth, SystemHealth};
 use crate::intake::session::Delivery;
 use crate::model::{Id, TimeFrom};
@@ -45,6 +46,7 @@ use crate::store::{
 use crate::telling::{GivenUp, Notifier, NotifierOutput};
 
 pub use requests::Request;
+use takeover::TakeOverRequest;
 
 /// Messages in one transaction at most.
 const BATCH_MAX: usize = 2000;
@@ -130,6 +132,10 @@ pub struct Engine {
     ticked_at: Option<Clocks>,
     /// The last look at the daemon itself that was not judged yet.
     look: Option<SystemHealth>,
+    /// Readings that were stored since a configuration was read again; `None`: nobody asks.
+    stored_since: Option<Vec<Reading>>,
+    /// A configuration that takes over once this batch is committed.
+    to_take_over: Option<TakeOverRequest>,
     health_limits: HealthLimits,
     filler: QuarterFiller,
     /// When each site's state was kept last.
@@ -221,6 +227,8 @@ impl Engine {
             log_looked_at: None,
             ticked_at: None,
             look: None,
+            stored_since: None,
+            to_take_over: None,
             health_limits: settings.watch.limits,
             filler: QuarterFiller::default(),
             snapshots,
@@ -348,6 +356,7 @@ impl Engine {
         self.kept_packets = (self.kept_packets.0.max(newest), self.confirmed);
         self.received.clear();
         self.wrote_at = now.as_second();
+        self.note_stored();
         for change in &self.batch.changes {
             (self.on_change)(change);
         }
@@ -427,6 +436,9 @@ impl Engine {
                 delivery.acknowledge();
             }
             self.finish(&round);
+            if self.to_take_over.is_some() && !self.take_over_now(now(), daemon_health) {
+                return;
+            }
             if stopping {
                 if inbox.messages.is_empty() {
                     self.keep_states_at_stop(daemon_health, now());
@@ -493,6 +505,7 @@ impl Engine {
         let commit = misplaced
             || self.may_forget(clocks().wall)
             || !self.batch.is_empty()
+            || !self.letters.is_empty()
             || !self.letters_sent.is_empty()
             || !self.forwarded.is_empty()
             || !self.told.is_empty()

@@ -130,13 +130,18 @@ impl PlannedSensor {
 impl Router {
     /// A router for these gardens; sensors are numbered garden by garden.
     pub fn new(gardens: &[Arc<Garden>], clock: Clock) -> Self {
+        Self::with_core(gardens, Core::new(gardens, clock))
+    }
+
+    /// The same with a core of these gardens that knows more.
+    pub(crate) fn with_core(gardens: &[Arc<Garden>], core: Core) -> Self {
         let sensors: Vec<PlannedSensor> = gardens
             .iter()
             .flat_map(|g| (0..g.sensors.len()).map(|index| PlannedSensor { garden: Arc::clone(g), index }))
             .collect();
         let topics = (0u32..).zip(&sensors).map(|(i, s)| (s.sensor().topic.clone(), SensorIx(i))).collect();
         Self {
-            core: Core::new(gardens, clock),
+            core,
             sensors,
             topics,
             noted: HashMap::new(),
@@ -153,6 +158,13 @@ impl Router {
     /// From now on alarms may be answered by messages.
     pub fn take_answers(&mut self) {
         self.answers = true;
+    }
+
+    /// Takes the place of another one: what is only counted goes on.
+    pub(crate) fn go_on_after(&mut self, before: Self) {
+        self.over_count = before.over_count;
+        self.over = before.over;
+        self.noted = before.noted;
     }
 
     /// From now on no sensor has more taken than this.

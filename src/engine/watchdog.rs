@@ -11,7 +11,7 @@
 //! Source: systemd's `sd_notify(3)`, `systemd.service(5)`.
 
 use std::io;
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use sd_notify::NotifyState;
@@ -48,6 +48,18 @@ impl ServiceManager {
             watchdog: sd_notify::watchdog_enabled().filter(|it| !it.is_zero()),
             tell: Arc::new(sd_notify::notify),
         }
+    }
+
+    /// Tells that the configuration is read again, and when that began.
+    pub async fn say_reloading(&self) {
+        let began = NotifyState::monotonic_usec_now();
+        let states = [Some(NotifyState::Reloading), began.ok()];
+        self.say(&states.into_iter().flatten().collect::<Vec<_>>()).await;
+    }
+
+    /// Tells that it is ready again after [`ServiceManager::say_reloading`].
+    pub async fn say_ready(&self) {
+        self.say(&[NotifyState::Ready]).await;
     }
 
     async fn say(&self, states: &[NotifyState<'_>]) {
@@ -91,6 +103,8 @@ pub async fn run(
             }
         }
         let faults = daemon_health.faults();
+        let newer = daemon_health.well.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let well = newer.as_ref().unwrap_or(&well);
         let now = if faults.is_empty() { well.clone() } else { faults.join(" ") };
         if ready && now != line {
             states.push(NotifyState::Status(&now));

@@ -56,13 +56,21 @@ impl Core {
     /// A core that knows nothing yet. Sensors are numbered garden by garden, in
     /// order.
     pub fn new(gardens: &[Arc<Garden>], clock: Clock) -> Self {
+        Self::of_sites(gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect(), clock)
+    }
+
+    /// A core of these sites.
+    pub(crate) fn of_sites(mut sites: Vec<SiteState>, clock: Clock) -> Self {
         let sensors = (0u32..)
-            .zip(gardens)
-            .flat_map(|(site, garden)| (0u16..).zip(&garden.sensors).map(move |(sensor, _)| (site, sensor)))
+            .zip(&sites)
+            .flat_map(|(site, of)| (0u16..).zip(&of.garden.sensors).map(move |(sensor, _)| (site, sensor)))
             .collect();
-        let mut sites: Vec<_> = gardens.iter().map(|g| SiteState::new(Arc::clone(g))).collect();
         place_system_alarms(&mut sites);
         Self { clock, sites, sensors }
+    }
+
+    pub(crate) fn into_sites(self) -> impl Iterator<Item = SiteState> {
+        self.sites.into_iter()
     }
 
     fn site(&self, id: &Id) -> Option<&SiteState> {

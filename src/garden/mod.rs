@@ -12,6 +12,7 @@ pub mod view;
 
 mod alarm;
 mod bed;
+mod carry_over;
 mod core;
 mod equations;
 mod gauge;
@@ -31,6 +32,7 @@ pub(crate) use bed::mulch_state::{COARSE_MM, FINE_MM, MulchLayer};
 pub(crate) use bed::overwatering::{MORE_THAN, NEVER_DRIER, TimerSetting};
 pub(crate) use bed::proposals::days_words;
 pub use bed::proposals::{ProposedProgram, proposed_programs};
+pub(crate) use carry_over::{sensor_names, unchanged};
 pub use core::{Clock, Core, RESTORE_S, restore_from};
 pub use equations::EQUATIONS;
 pub(crate) use gauge::rain_days::caught;

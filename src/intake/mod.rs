@@ -4,6 +4,7 @@
 
 mod backoff;
 mod contact;
+mod following;
 pub mod session;
 mod tls;
 mod window;

@@ -30,18 +30,19 @@ use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, DisconnectReasonCode, Filter, LastWill, Packet, Publish, RetainForwardRule, SubAck,
-    SubscribeReasonCode,
+    ConnectProperties, DisconnectReasonCode, LastWill, Packet, Publish, SubAck, SubscribeReasonCode,
 };
 use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
 use rumqttc::{Outgoing, TlsConfiguration, Transport};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::backoff::Backoff;
 use super::contact::BrokerContact;
+pub use super::following::{Listening, Presence};
+use super::following::{SessionOver, follow, say, subscribe};
 use super::tls::client_config;
 use super::window::SessionWindow;
 use crate::garden::system::health::BrokerFault;
@@ -51,8 +52,6 @@ use crate::store::ReceivedPacket;
 /// First and longest wait after a failed connection.
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
 const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
-/// How long the last acknowledgements may take when we leave.
-const LEAVE: Duration = Duration::from_millis(700);
 /// Acknowledgements that can wait to go out: a session has no more packet
 /// identifiers (MQTT 5.0, section 2.2.1), so the queue is never full of them.
 /// `receive_maximum` would be the bound if brokers kept to it: Mosquitto 2.0.11
@@ -69,9 +68,6 @@ const NO_TOPIC: &str = "trug/none";
 /// A session that has brought so many new messages goes well, also where the line is cut before
 /// its subscriptions are granted.
 const GOES_WELL: u32 = 100;
-/// Topic filters in one subscribe packet.
-const FILTERS_AT_ONCE: usize = 50;
-
 /// Bytes of messages that may wait for their batch: as much as two thousand packets of the
 /// usual length, and twice the longest packet that can be set.
 pub const WAITING_BYTES_MAX: usize = 32 * 1024 * 1024;
@@ -132,15 +128,6 @@ impl Delivery {
     }
 }
 
-/// The last will and the status messages.
-#[derive(Clone, Debug)]
-pub struct Presence {
-    /// The topic that the broker sets to `offline` when we vanish.
-    pub will_topic: String,
-    /// Topics that are set to `online` after each connect.
-    pub status_topics: Vec<String>,
-}
-
 /// Runs until `stop`: connects, subscribes, hands messages on. Never gives up. `kept`:
 /// messages that were stored before the daemon was started and that the broker may send again.
 pub async fn run(
@@ -152,47 +139,69 @@ pub async fn run(
     contact: Arc<BrokerContact>,
     stop: CancellationToken,
 ) {
+    let (_tell, listening) = watch::channel(Listening { broker, presence });
+    run_following(listening, kept, messages, now, contact, stop).await;
+}
+
+/// The same, and follows what `listening` says. Where only topics change the session goes on:
+/// it subscribes to those that are new before it gives up those of before. Else it connects
+/// again, to the session that the broker keeps, which has what was not acknowledged.
+pub async fn run_following(
+    mut listening: watch::Receiver<Listening>,
+    kept: Vec<ReceivedPacket>,
+    messages: mpsc::Sender<Delivery>,
+    now: fn() -> Timestamp,
+    contact: Arc<BrokerContact>,
+    stop: CancellationToken,
+) {
     let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
     let mut takeovers = TakeoverWatch::new();
     let room = Arc::new(Semaphore::new(WAITING_BYTES_MAX));
     let mut window = SessionWindow::new(kept);
     loop {
-        let outcome: Result<(), SessionFault> = match connection_options(&broker, &broker.client_id, false) {
-            Ok(mut options) => {
-                let mut will =
-                    LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
-                will.properties = None;
-                options.set_last_will(will);
-                let cap = ACKS_MAX + presence.status_topics.len() + broker.topics.len() + 1024;
-                let (client, events) = AsyncClient::new(options, cap);
-                let session = Arc::new(client);
-                let mut listening = ListeningSession {
-                    broker: &broker,
-                    presence: &presence,
-                    messages: &messages,
-                    now,
-                    contact: &contact,
-                    room: &room,
-                    backoff: &mut backoff,
-                    session: Arc::clone(&session),
-                    events,
-                    window: &mut window,
-                    granted: None,
-                    asked: None,
-                    brought: 0,
-                    dropped_qos0: 0,
-                };
-                // The event loop is polled to the end: only when everything is dropped
-                // is a poll left half-way.
-                tokio::select! {
-                    outcome = listening.run() => outcome,
-                    () = leave(&session, &presence, &stop) => Ok(()),
+        let current = listening.borrow_and_update().clone();
+        let Listening { broker, presence } = &current;
+        let outcome: Result<SessionOver, SessionFault> =
+            match connection_options(broker, &broker.client_id, false) {
+                Ok(mut options) => {
+                    let mut will =
+                        LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
+                    will.properties = None;
+                    options.set_last_will(will);
+                    let cap = ACKS_MAX + presence.status_topics.len() + broker.topics.len() + 1024;
+                    let (client, events) = AsyncClient::new(options, cap);
+                    let session = Arc::new(client);
+                    let following = listening.clone();
+                    let mut session_at_work = ListeningSession {
+                        listening: following,
+                        messages: &messages,
+                        now,
+                        contact: &contact,
+                        room: &room,
+                        backoff: &mut backoff,
+                        session: Arc::clone(&session),
+                        events,
+                        window: &mut window,
+                        granted: None,
+                        asked: None,
+                        brought: 0,
+                        dropped_qos0: 0,
+                    };
+                    // The event loop is polled to the end: only when everything is dropped
+                    // is a poll left half-way.
+                    tokio::select! {
+                        outcome = session_at_work.run() => outcome.map(|()| SessionOver::Stopped),
+                        over = follow(&session, current.clone(), &mut listening, &stop) => Ok(over),
+                    }
                 }
-            }
-            Err(reason) => Err(reason.into()),
-        };
+                Err(reason) => Err(reason.into()),
+            };
         let SessionFault { fault, mut reason, end } = match outcome {
-            Ok(()) => return,
+            Ok(SessionOver::Stopped) => return,
+            Ok(SessionOver::Changed) => {
+                info!("the way to the broker has changed; connecting again");
+                continue;
+            }
             Err(fault) => fault,
         };
         let takeover = takeovers.judge(end, Instant::now());
@@ -201,7 +210,7 @@ pub async fn run(
         if let Some(takeover) = takeover {
             reason = takeover.words(&broker.client_id, &reason);
             contact.lost(now(), fault, reason.clone());
-            let broker = BrokerAddress(&broker);
+            let broker = BrokerAddress(broker);
             match takeover {
                 Takeover::Said { .. } => error!(%broker, %reason, ?wait, "two programs use one client id"),
                 Takeover::Likely { .. } => {
@@ -209,12 +218,14 @@ pub async fn run(
                 }
             }
         } else if contact.lost(now(), fault, reason.clone()) {
-            warn!(broker = %BrokerAddress(&broker), %reason, "cannot listen to the broker; trying again until it is there");
+            warn!(broker = %BrokerAddress(broker), %reason, "cannot listen to the broker; trying again until it is there");
         } else {
-            debug!(broker = %BrokerAddress(&broker), %reason, ?wait, "the broker is still not there");
+            debug!(broker = %BrokerAddress(broker), %reason, ?wait, "the broker is still not there");
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
+            // Another way is tried at once.
+            Ok(()) = listening.changed() => {}
             () = stop.cancelled() => return,
         }
     }
@@ -396,8 +407,7 @@ impl From<ConnectionError> for SessionFault {
 
 /// One connection, from connect to its first error.
 struct ListeningSession<'a> {
-    broker: &'a Broker,
-    presence: &'a Presence,
+    listening: watch::Receiver<Listening>,
     messages: &'a mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
     contact: &'a BrokerContact,
@@ -429,18 +439,19 @@ impl ListeningSession<'_> {
                     }
                 }
                 Event::Incoming(Packet::ConnAck(ack)) => {
+                    let listening = self.listening.borrow().clone();
                     info!(
-                        broker = %BrokerAddress(self.broker),
+                        broker = %BrokerAddress(&listening.broker),
                         kept_session = ack.session_present,
                         "listening to the broker"
                     );
                     self.window.connected(ack.session_present);
                     self.contact.confirmed(self.window.confirmed());
-                    subscribe(self.broker, &self.session)?;
-                    say(&self.session, self.presence, "online")?;
+                    subscribe(&listening.broker.topics.iter().collect::<Vec<_>>(), &self.session)?;
+                    say(&self.session, &listening.presence, "online")?;
                 }
                 Event::Incoming(Packet::SubAck(ack)) => {
-                    look_at(&ack, self.broker).map_err(SessionFault::refused)?;
+                    look_at(&ack, &self.listening.borrow().broker).map_err(SessionFault::refused)?;
                     // Only now do readings come: a refusal is tried again ever more slowly.
                     self.contact.found((self.now)());
                     self.granted.get_or_insert_with(Instant::now);
@@ -538,23 +549,6 @@ fn bytes(publish: &Publish) -> usize {
     publish.topic.len() + publish.payload.len() + MESSAGE_BYTES
 }
 
-fn say(session: &AsyncClient, presence: &Presence, status: &'static str) -> Result<(), String> {
-    for topic in &presence.status_topics {
-        session
-            .try_publish(topic.clone(), QoS::AtLeastOnce, true, status)
-            .map_err(|e| format!("publishing {topic}: {e}"))?;
-    }
-    Ok(())
-}
-
-/// Waits for `stop`, says that nobody listens any more, and leaves that and the
-/// acknowledgements of the last batch time to go out.
-async fn leave(session: &AsyncClient, presence: &Presence, stop: &CancellationToken) {
-    stop.cancelled().await;
-    let _ = say(session, presence, "offline");
-    tokio::time::sleep(LEAVE).await;
-}
-
 fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {
     let refused: Vec<&SubscribeReasonCode> =
         ack.return_codes.iter().filter(|code| !matches!(code, SubscribeReasonCode::Success(_))).collect();
@@ -576,24 +570,6 @@ impl fmt::Display for BrokerAddress<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:{}", self.0.host, self.0.port)
     }
-}
-
-fn subscribe(broker: &Broker, session: &AsyncClient) -> Result<(), String> {
-    for topics in broker.topics.chunks(FILTERS_AT_ONCE) {
-        let filters = topics.iter().map(|topic| {
-            let mut filter = Filter::new(topic.clone(), QoS::AtLeastOnce);
-            // What this session itself publishes (its status) does not come back. The
-            // alarms are published by another session; the router leaves them out.
-            filter.nolocal = true;
-            // Only what the broker had kept is marked as retained: a message that is
-            // published with the mark while we listen is news.
-            filter.preserve_retain = false;
-            filter.retain_forward_rule = RetainForwardRule::OnEverySubscribe;
-            filter
-        });
-        session.try_subscribe_many(filters).map_err(|e| format!("subscribing: {e}"))?;
-    }
-    Ok(())
 }
 
 /// Connection options. `clean`: nothing of an earlier session is kept.

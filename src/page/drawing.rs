@@ -219,7 +219,7 @@ pub(super) async fn take<V: PageSource>(SiteForm { site, form }: SiteForm<V>) ->
     match written {
         Ok(path) => {
             info!("the places of {} are written into {path}", garden.site.id);
-            let said = "Saved in the garden's file. The other pages show it when Trug is started again.";
+            let said = "Saved in the garden's file. The other pages show it after \"trug reload\".";
             site.context.gate.say(&site.headers, said.to_owned());
             Ok(see_other(&format!("/site/{}/drawing", garden.site.id)))
         }

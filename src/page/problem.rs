@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 
 /// How a password is set.
 pub(super) const HOW_TO_SET: &str = "Whoever runs Trug sets one: run \"trug password\", put the line that it prints into a file, name the file as \
-     password_file in the section [page] of trug.toml, and start Trug again.";
+     password_file in the section [page] of trug.toml, and have Trug use it with \"trug reload\".";
 
 /// Why there is no page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

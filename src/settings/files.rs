@@ -52,6 +52,16 @@ pub fn garden_folder(config: &Path) -> PathBuf {
     config.parent().unwrap_or(Path::new("")).join(folder)
 }
 
+/// The path of the record that the daemon's file at `config` or the variables of `env` name, also
+/// where the rest has faults; `None` where neither does.
+pub fn store_path(config: &Path, mut env: impl Iterator<Item = (String, String)>) -> Option<PathBuf> {
+    if let Some((_, path)) = env.find(|(name, _)| name.eq_ignore_ascii_case("TRUG__STORE__PATH")) {
+        return Some(path.into());
+    }
+    let tree: toml::Table = text(config).ok()?.parse().ok()?;
+    tree.get("store")?.get("path")?.as_str().map(PathBuf::from)
+}
+
 /// The names and texts of the garden files of a folder; none where it cannot be read.
 pub fn garden_texts(folder: &Path) -> Vec<(String, String)> {
     let files = garden_files(folder).unwrap_or_default();

@@ -59,7 +59,7 @@ pub use answers::{AnswerLinkSettings, Answers};
 pub use channels::{ChannelSettings, MessageFile, Webhook};
 pub use daemon::{Broker, Log, LogFormat, LogLevel, StoreSettings};
 pub use fault::{Fault, Faults};
-pub use files::{garden_folder, garden_texts};
+pub use files::{garden_folder, garden_texts, store_path};
 pub use forward::{Forward, ForwardAuth};
 pub use identity::ClientIdentity;
 pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};

@@ -44,7 +44,7 @@ pub enum PlanRefused {
     #[error("The garden's file cannot be read ({0}). Nothing is saved.")]
     Unreadable(String),
     #[error(
-        "Somebody changed the garden's file after Trug read it. Nothing is saved. Start Trug again, then move the places."
+        "Somebody changed the garden's file after Trug read it. Nothing is saved. Run \"trug reload\", then move the places."
     )]
     Changed,
     #[error(

@@ -102,6 +102,26 @@ impl Store {
         })
     }
 
+    /// Finds or makes the series of other gardens' sensors, as [`Store::open`] does, and goes on
+    /// with them.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be written. Then it goes on with those of before.
+    pub fn register(&mut self, gardens: &[Garden]) -> Result<(), StoreError> {
+        self.check_place()?;
+        let before = self.settle()?;
+        self.doubtful = true;
+        let (series, renamed) = series::register(&mut self.connection, gardens)
+            .map_err(write_error(&self.path, "the sensors' names"))?;
+        (self.series, self.renamed) = (series, renamed);
+        // What an earlier id had was moved, and topics have found their sensors: the marks are
+        // read again.
+        self.settle()?;
+        self.doubtful = before;
+        Ok(())
+    }
+
     /// Keeps so many rejects from the next commit on (10,000 until it is said).
     pub fn set_keep_rejects(&mut self, keep: u32) {
         self.keep_rejects = keep;

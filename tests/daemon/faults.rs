@@ -50,6 +50,20 @@ fn stopped_at_full_flow() {
     });
 }
 
+/// The garden's file changes at full flow, and is read again from the record each time.
+#[test]
+fn reloaded_at_full_flow() {
+    trial("trug reload at full flow", Line::Direct, times(10, 200), |stage| {
+        stage.pause_a_little();
+        let path = stage.daemon.folder().join("gardens/saltbush-gully.toml");
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, format!("{text}# read again\n")).unwrap();
+        let said = stage.daemon.ask(["reload"]);
+        let words = String::from_utf8_lossy(&said.stdout).into_owned();
+        assert!(said.status.success() && words.contains("1 garden was read again"), "{said:?}");
+    });
+}
+
 /// Another program holds the record for as long as `what` takes.
 fn held(stage: &mut Stage, what: impl FnOnce(&mut Stage)) {
     let holder = rusqlite::Connection::open(stage.daemon.store()).unwrap();

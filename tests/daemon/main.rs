@@ -32,6 +32,7 @@ mod mail_faults;
 mod own;
 mod poor_line;
 mod program;
+mod reload;
 mod tell;
 mod watchdog;
 mod webhook;

@@ -39,14 +39,13 @@ fn json(text: &str) -> Json {
 }
 
 #[test]
-fn a_hangup_ends_nothing_and_says_how_to_use_a_changed_file() {
+fn a_hangup_ends_nothing_and_says_that_nothing_has_changed() {
     let mut daemon = garden();
     daemon.start_with_page();
     let process = daemon.process().to_string();
     assert!(Command::new("kill").args(["-HUP", &process]).status().unwrap().success());
-    wait_until("the log to say so", LIMIT, || daemon.log().contains("SIGHUP came").then_some(()));
+    wait_until("the log to say so", LIMIT, || daemon.log().contains("nothing changes").then_some(()));
     let said = daemon.log();
-    assert!(said.contains("trug check") && said.contains("systemctl restart trug"), "{said}");
     daemon.assert_alive();
     assert!(daemon.get("/health").is_some());
     assert!(daemon.terminate().success());

@@ -1,6 +1,9 @@
 //! The daemon put together: intake, keeper, letters, forwarders and page.
 
+pub mod card;
 pub mod direct;
+mod parts;
+pub mod reload;
 mod views;
 
 use std::future::Future;
@@ -9,27 +12,21 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use tokio::net::TcpListener;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use self::views::KeeperViews;
+use self::parts::{Parts, Wiring};
+use self::reload::Reloads;
 use crate::answering::Links;
-use crate::commands::shared::answer_links;
 use crate::deliver::channel::AnswerLinks;
 use crate::deliver::channels::Channels;
-use crate::deliver::forward::{self, Auth, ForwardPace, ForwardTarget};
-use crate::deliver::mqtt;
-use crate::deliver::worker::{self, DeliveryWorker, GiveUp};
-use crate::engine::{DaemonHealth, Engine, Inbox, answer_topic, health, status_topic, system_now, watchdog};
-use crate::garden::plan;
-use crate::intake::session::{self, Presence};
+use crate::deliver::forward::{Auth, ForwardPace, ForwardTarget};
+use crate::engine::{DaemonHealth, Engine, Inbox, answer_topic, status_topic, system_now, watchdog};
+use crate::intake::session::{self, Listening, Presence};
 use crate::page::access::Rules;
-use crate::page::{PageSetup, RecordReader};
 use crate::settings::{Broker, Forward, ForwardAuth, Settings};
-use crate::store::{Reader, Tried};
-use crate::telling::GivenUp;
 
 /// How long tasks may take to end once they are told.
 const GRACE: Duration = Duration::from_secs(10);
@@ -38,7 +35,8 @@ const ROOM_QOS0: usize = 1000;
 
 /// Runs everything until `stop` or until a part ends by itself, which is a fault.
 ///
-/// `listener` is the page's; `notice` stands at the top of it.
+/// `listener` is the page's; `notice` stands at the top of it. `reloads`: how the configuration
+/// is read again; `None`: it never is.
 ///
 /// # Errors
 /// When a part could not be started or ended early.
@@ -47,6 +45,7 @@ pub async fn run(
     keeper: Engine,
     listener: Option<TcpListener>,
     notice: Option<String>,
+    reloads: Option<Reloads>,
     stop: CancellationToken,
 ) -> anyhow::Result<()> {
     let room = usize::from(settings.broker.receive_maximum) + ROOM_QOS0;
@@ -57,85 +56,99 @@ pub async fn run(
     let (tell_tried, tried) = mpsc::channel(256);
     let (give_look, looks) = mpsc::channel(1);
     let daemon_health = Arc::new(DaemonHealth::default());
-    let reader = keeper.reader().context("opening the store for reading")?;
-    let (wake_letters, wake_forward) = (keeper.wake_letters.subscribe(), keeper.wake_forward.subscribe());
+    let mut fixed = Tasks::new();
 
-    let links = answer_links(&settings).map(Arc::new);
-    let mut tasks = Tasks::new();
-
+    let (tell_listening, listening) = watch::channel(listening(&settings));
     let contact = Arc::clone(&daemon_health.broker);
-    let listened = listened(&settings);
     let kept = keeper.received().context("reading which messages may come again")?;
-    let intake =
-        session::run(listened, presence(&settings), kept, to_keeper, system_now, contact, stop.child_token());
-    tasks.start("intake", intake);
-
-    let broker = settings.broker.clone();
-    let gardens = settings.gardens.clone().into();
-    let letters = mqtt::run(broker, gardens, reader.clone(), tell_sent, wake_letters, stop.child_token());
-    tasks.start("letters", letters);
-
-    for forward in &settings.forward {
-        let (target, tell, wake) = (target(forward), tell_forwarded.clone(), wake_forward.clone());
-        let troubles = Arc::clone(&daemon_health.forwarding);
-        let forwarding = forward::run(target, reader.clone(), tell, wake, troubles, stop.child_token());
-        tasks.start_fallible("forwarding", async { Ok(forwarding.await?) });
-    }
-    drop(tell_forwarded);
-
-    let channels = Arc::new(channels(&settings, links.clone())?);
-    Workers { settings: &settings, reader: &reader, tell_tried, keeper: &keeper, stop: &stop }
-        .start_all(&channels, &mut tasks);
-
-    let names = health::names(&settings.gardens);
-    let watching = health::run(
-        settings.watch,
-        names,
-        reader.clone(),
-        Arc::clone(&daemon_health.forwarding),
-        give_look,
-        system_now,
-        stop.child_token(),
-    );
-    tasks.start("watching", watching);
-
-    let broker = settings.broker.clone();
-    let past_the_store =
-        direct::Direct { channels, broker, daemon_health: Arc::clone(&daemon_health), now: system_now };
-    tasks.start("telling past the store", direct::run(past_the_store, stop.child_token()));
+    let intake = session::run_following(listening, kept, to_keeper, system_now, contact, stop.child_token());
+    fixed.start("intake", intake);
 
     let manager = watchdog::ServiceManager::from_environment();
-    let managed = watchdog::run(manager, Arc::clone(&daemon_health), well(&settings), stop.child_token());
-    tasks.start("service manager", managed);
+    let health = Arc::clone(&daemon_health);
+    let managed = watchdog::run(manager.clone(), health, well(&settings), stop.child_token());
+    fixed.start("service manager", managed);
 
-    if let Some(listener) = listener {
-        let views = KeeperViews {
-            requests: ask.clone(),
-            reader: reader.clone(),
-            daemon_health: Arc::clone(&daemon_health),
-            gardens: settings.gardens.clone().into(),
-            figures: Arc::default(),
-            last: Arc::default(),
-            links,
-            now: system_now,
-            changed: keeper.wake_page.subscribe(),
-        };
-        let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-        let record = RecordReader::new(reader, gardens.into());
-        let garden_files = settings.garden_files.clone();
-        let page = PageSetup { views, record, rules: rules(&settings), notice, garden_files };
-        let page = crate::page::serve(listener, page, stop.child_token());
-        tasks.start_fallible("page", async { page.await.context("serving the page") });
-    }
+    let wiring = Wiring {
+        reader: keeper.reader().context("opening the store for reading")?,
+        ask: ask.clone(),
+        tell_sent,
+        tell_forwarded,
+        tell_tried,
+        give_look,
+        wake_letters: keeper.wake_letters.subscribe(),
+        wake_forward: keeper.wake_forward.subscribe(),
+        wake_messages: keeper.wake_messages.subscribe(),
+        changed: keeper.wake_page.subscribe(),
+        telling_clock: keeper.telling_clock.clone(),
+        acknowledged: Arc::default(),
+        daemon_health: Arc::clone(&daemon_health),
+        listener: listener.map(TcpListener::into_std).transpose().context("the page's listener")?,
+        notice,
+        stop: stop.clone(),
+    };
+    let parts = Parts::start(&wiring, &settings)?;
 
     let inbox = Inbox { messages, requests, letters_sent, forwarded, tried, looks };
     let (runtime, keeper_stop) = (tokio::runtime::Handle::current(), stop.clone());
-    tasks.0.spawn_blocking(move || {
+    fixed.0.spawn_blocking(move || {
         keeper.run(&runtime, inbox, &daemon_health, system_now, &keeper_stop);
         ("keeper", Ok(()))
     });
+    drop(ask);
+    let daemon = RunningDaemon { settings, wiring, parts, fixed, tell_listening, manager, parts_fit: true };
+    daemon.run(reloads).await
+}
 
-    tasks.until_one_ends(stop, ask).await
+/// The daemon at work.
+struct RunningDaemon {
+    settings: Settings,
+    wiring: Wiring,
+    parts: Parts,
+    /// What goes on when the configuration changes.
+    fixed: Tasks,
+    tell_listening: watch::Sender<Listening>,
+    manager: watchdog::ServiceManager,
+    /// Whether the parts are those of `settings`.
+    parts_fit: bool,
+}
+
+impl RunningDaemon {
+    /// Waits until it is stopped or until a task ends by itself, then stops all of them.
+    async fn run(mut self, mut reloads: Option<Reloads>) -> anyhow::Result<()> {
+        let stop = self.wiring.stop.clone();
+        // A task that ends early is a fault, so it stops the daemon too.
+        let outcome = loop {
+            tokio::select! {
+                biased;
+                () = stop.cancelled() => break Ok(()),
+                Some(ended) = self.fixed.0.join_next() => break early_end(ended),
+                ended = self.parts.one_ends() => break early_end(ended),
+                () = Reloads::wait(&mut reloads) => {
+                    let Some(reloads) = &mut reloads else { continue };
+                    tokio::select! {
+                        outcome = self.reload(reloads) => match outcome {
+                            Ok(()) => {}
+                            Err(fault) => break Err(fault),
+                        },
+                        () = stop.cancelled() => break Ok(()),
+                    }
+                }
+            }
+        };
+        stop.cancel();
+        let Self { wiring, mut parts, mut fixed, .. } = self;
+        // The keeper goes on as long as somebody may ask it.
+        drop(wiring);
+        let drain = async {
+            parts.end().await;
+            fixed.end().await;
+        };
+        if tokio::time::timeout(GRACE, drain).await.is_err() {
+            warn!("some tasks were still running after {GRACE:?}; stopping without them");
+        }
+        outcome
+    }
 }
 
 /// Parts of the daemon that run at the same time, with their names.
@@ -161,26 +174,9 @@ impl Tasks {
         self.0.spawn(async move { (name, work.await) });
     }
 
-    /// Waits until `stop` or until a task ends by itself, then stops all of them. `ask` lets
-    /// the keeper go on until then.
-    async fn until_one_ends<T>(
-        mut self,
-        stop: CancellationToken,
-        ask: mpsc::Sender<T>,
-    ) -> anyhow::Result<()> {
-        // A task that ends early is a fault, so it stops the daemon too.
-        let outcome = tokio::select! {
-            biased;
-            () = stop.cancelled() => Ok(()),
-            Some(ended) = self.0.join_next() => early_end(ended),
-        };
-        stop.cancel();
-        drop(ask);
-        let drain = async { while self.0.join_next().await.is_some() {} };
-        if tokio::time::timeout(GRACE, drain).await.is_err() {
-            warn!("some tasks were still running after {GRACE:?}; stopping without them");
-        }
-        outcome
+    /// Waits until all have ended.
+    async fn end(&mut self) {
+        while self.0.join_next().await.is_some() {}
     }
 }
 
@@ -203,45 +199,18 @@ fn well(settings: &Settings) -> String {
     format!("Listening to {} in {}.", count(sensors, "sensor"), count(settings.gardens.len(), "garden"))
 }
 
-/// What delivery workers share.
-struct Workers<'a> {
-    settings: &'a Settings,
-    reader: &'a Reader,
-    tell_tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
-    keeper: &'a Engine,
-    stop: &'a CancellationToken,
-}
+/// A task that has ended, by its name.
+type EndedTask = Result<(&'static str, anyhow::Result<()>), tokio::task::JoinError>;
 
-impl Workers<'_> {
-    /// Starts the delivery worker of each channel.
-    fn start_all(&self, channels: &Arc<Channels>, tasks: &mut Tasks) {
-        for kind in plan::Channel::ALL {
-            self.start(kind, Arc::clone(channels), tasks);
-        }
-    }
-
-    fn start(&self, kind: plan::Channel, by: Arc<Channels>, tasks: &mut Tasks) {
-        let telling = self.settings.telling;
-        let clock = self.keeper.telling_clock.clone();
-        let worker = DeliveryWorker {
-            kind,
-            by,
-            source: self.reader.clone(),
-            give_up: GiveUp { after: telling.give_up, urgent_after: telling.give_up_high },
-            pace: worker::WorkerPace::default(),
-            now: Box::new(move || clock.now(system_now())),
-        };
-        let wake = self.keeper.wake_messages.subscribe();
-        tasks.start("courier", worker::run(worker, self.tell_tried.clone(), wake, self.stop.child_token()));
-    }
-}
-
-fn early_end(
-    ended: Result<(&'static str, anyhow::Result<()>), tokio::task::JoinError>,
-) -> anyhow::Result<()> {
+fn early_end(ended: EndedTask) -> anyhow::Result<()> {
     let (task, result) = ended.context("a task of the daemon failed")?;
     result?;
     anyhow::bail!("the {task} task ended by itself")
+}
+
+/// What the intake is told.
+fn listening(settings: &Settings) -> Listening {
+    Listening { broker: listened(settings), presence: presence(settings) }
 }
 
 /// The broker with what is listened to: readings and, where they may come so, answers.

@@ -173,7 +173,7 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
     }
     let notice = "Demonstration: an invented school in April 2026. Its clock runs fast.".to_owned();
     let store = settings.store.path.clone();
-    let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), stop).await;
+    let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), None, stop).await;
     let _ = living.await;
     broker.stop().await;
     outcome?;

@@ -4,6 +4,7 @@ use tokio::sync::oneshot;
 
 use crate::alarms::{AlarmNote, Answer, Answered};
 use crate::engine::keeper::Engine;
+use crate::engine::keeper::takeover::{PreparedPlan, TakeOverFault, TakenOver};
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
@@ -17,6 +18,11 @@ pub enum Request {
     Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
     /// Somebody answers a rehearsal; their note is kept. The result is sent once it is.
     Rehearsed(Box<AlarmNote>, oneshot::Sender<Answered>),
+    /// Whether to note from now on what is stored, until the next [`Request::TakeOver`]: a
+    /// configuration was read again.
+    NoteStored(bool, oneshot::Sender<()>),
+    /// A new configuration takes over between two batches, or the reason why not.
+    TakeOver(Box<PreparedPlan>, oneshot::Sender<Result<TakenOver, TakeOverFault>>),
     /// Somebody answers an alarm. The result is sent once it is kept.
     Answer(Box<Answer>, oneshot::Sender<Answered>),
 }
@@ -46,6 +52,11 @@ impl Engine {
                 self.batch.notes.push(*note);
                 self.answered.push((reply, Answered::Done));
             }
+            Request::NoteStored(note, reply) => {
+                self.stored_since = note.then(Vec::new);
+                let _ = reply.send(());
+            }
+            Request::TakeOver(plan, reply) => self.to_take_over = Some((plan, reply)),
             Request::Answer(answer, reply) => {
                 let answered = self.router.core.answer(&answer, &mut self.batch);
                 self.answered.push((reply, answered));

@@ -4,7 +4,7 @@
 //! the core has taken, and no more. One site at a time is packed, so that live readings
 //! wait some milliseconds for it and memory holds no second copy of the fleet.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -49,6 +49,12 @@ impl SnapshotTimes {
     pub(super) fn note(&mut self, garden: &Arc<Garden>, at: Timestamp) {
         let day = garden.site.time_zone.to_datetime(at).date();
         self.days.insert(garden.site.id.clone(), (day, Arc::clone(garden)));
+    }
+
+    /// Goes over to another plan, in which these sites go on as they are. The readings of the
+    /// others were taken again.
+    pub(super) fn take_over(&mut self, went_on: &BTreeSet<Id>) {
+        self.replayed_next.retain(|site| went_on.contains(site));
     }
 
     /// The next start takes the readings of a site again.

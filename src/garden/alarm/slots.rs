@@ -73,6 +73,12 @@ impl AlarmSlots {
         }
     }
 
+    /// The kinds of the alarms about the program itself that it has.
+    pub(crate) fn of_program(&self) -> Vec<Kind> {
+        let own = self.0.iter().filter(|slot| slot.subject.place == AlarmPlace::System);
+        own.map(|slot| slot.subject.kind).collect()
+    }
+
     fn position(&self, subject: AlarmSubject) -> Option<usize> {
         let first = self.0.partition_point(|slot| slot.subject.place < subject.place);
         let here = self.0[first..].iter().take_while(|slot| slot.subject.place == subject.place);

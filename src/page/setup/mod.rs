@@ -136,7 +136,7 @@ fn lines_to_paste(where_to: &str, lines: &str) -> Markup {
     html! {
         section class="answer-lines" {
             h3 { "Lines for the garden's file" }
-            p { (where_to) " Then check the file with \"trug check\" and start Trug again." }
+            p { (where_to) " Then check the file with \"trug check\" and have Trug use it with \"trug reload\"." }
             pre { code { (lines) } }
         }
     }
