@@ -46,6 +46,11 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
             commands::check::run_at(&config, settings::variables(), live, json, out)
         }
         Command::Reload(it) => commands::reload::run(&config, settings::variables(), it, json, out),
+        Command::LookOver(it) => {
+            let looking = commands::look_over::run(&config, settings::variables(), it, system_now, json, out);
+            runtime()?.block_on(looking)
+        }
+        Command::Watch(it) => runtime()?.block_on(commands::watch::run(&load()?, &it, system_now, json, out)),
         Command::Import(it) => commands::import::run(&load()?, &it, out),
         Command::Replay(it) => commands::replay::run(&load()?, &it, system_now(), out),
         Command::Calibrate(it) => {

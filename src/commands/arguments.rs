@@ -41,6 +41,10 @@ pub enum ProgramCommand {
     Check(super::check::CheckArgs),
     /// Have the running daemon use a changed configuration; one with faults is refused
     Reload(super::reload::ReloadArgs),
+    /// Look at broker, record, clocks, sensors and ways of telling: what is wrong and what to do, worst first
+    LookOver(super::look_over::LookOverArgs),
+    /// Readings as they come from the broker, raw and calibrated, one line each
+    Watch(super::watch::WatchArgs),
     /// Take loggers' past readings from CSV files
     Import(super::import::Import),
     /// Stored raw readings through today's calibration and rules: what differs; --apply writes it

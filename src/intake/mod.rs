@@ -5,11 +5,13 @@
 mod backoff;
 mod contact;
 mod following;
+mod listen_in;
 pub mod session;
 mod tls;
 mod window;
 
 pub(crate) use backoff::Backoff;
 pub use contact::BrokerContact;
+pub use listen_in::{ListenFault, Overheard, OverheardMessage, listen_in};
 pub(crate) use session::{IN_FLIGHT, connection_options};
 pub(crate) use tls::client_config;

@@ -212,6 +212,16 @@ impl Reader {
             .map(|all| all.into_iter().map(|series| (series.number, series)).collect())
     }
 
+    /// What is wrong with the file, at most three faults; it reads all of it.
+    ///
+    /// # Errors
+    ///
+    /// When the file cannot be read.
+    pub fn quick_check(&self) -> Result<Vec<String>, StoreError> {
+        let said: Vec<String> = self.list("the whole file", "PRAGMA quick_check(3)", [], |row| row.get(0))?;
+        Ok(said.into_iter().filter(|line| line != "ok").collect())
+    }
+
     /// How many readings there are. Looks at every page of them.
     pub fn count(&self) -> Result<u64, StoreError> {
         self.number("SELECT count(*) FROM reading").map(|count| count.unwrap_or(0).unsigned_abs())

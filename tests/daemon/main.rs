@@ -33,6 +33,7 @@ mod own;
 mod poor_line;
 mod program;
 mod reload;
+mod seeing;
 mod tell;
 mod watchdog;
 mod webhook;
