@@ -16,6 +16,7 @@ use serde_json::json;
 use tokio::sync::mpsc;
 
 use super::exit::{Exit, WrongInput};
+use super::local_out::LocalWriter;
 use super::shared::safe;
 use crate::engine::{RawMessage, Router};
 use crate::garden::Clock;
@@ -72,6 +73,7 @@ pub async fn run(
     as_json: bool,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
+    let out: &mut dyn Write = &mut LocalWriter::new(out, as_json, &settings.gardens, None);
     let chosen = chosen(&settings.gardens, &it.names)?;
     let filters = match &chosen {
         None => settings.broker.topics.clone(),

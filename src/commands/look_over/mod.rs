@@ -12,6 +12,7 @@ use serde_json::json;
 
 use super::daemon::card::{DaemonCard, ReloadResult};
 use super::exit::Exit;
+use super::local_out::LocalWriter;
 use super::shared::{print_json, safe};
 use crate::engine::error_chain::ErrorChain;
 use crate::settings::{Settings, load};
@@ -98,6 +99,7 @@ pub async fn run(
     found.extend(daemon(&settings));
     found.extend(record::look(&settings, it.thorough, now()));
     found.extend(around::look(&settings, now).await);
+    let out: &mut dyn Write = &mut LocalWriter::new(out, as_json, &settings.gardens, None);
     tell(&mut found, as_json, out)?;
     Ok(Exit::yes_if(found.iter().all(|it| it.weight >= Weight::Unknown)))
 }
