@@ -165,7 +165,7 @@ fn a_school_that_is_stopped_or_crashes_is_as_one_that_never_was() {
     let calm = shipped();
     let as_it_stands = played(&calm, &sent, End::Never);
     let whole = calm.told();
-    assert!(whole.len() >= 10, "little has happened: {whole:#?}");
+    assert!(whole.len() >= 3, "little has happened: {whole:#?}");
     for end in [End::Stopped, End::Crashed] {
         let world = shipped();
         let stands = played(&world, &sent, end);
